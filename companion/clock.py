@@ -1,0 +1,52 @@
+"""Time: live or replay. Nothing else in the package asks what time it is.
+
+Two times are kept apart. *Logic time* is a monotonic count of seconds, for ages, intervals and
+timeouts. *UTC* is for the record and comes from the GPS. In a replay both come from the recording.
+"""
+
+from __future__ import annotations
+
+import time
+from datetime import UTC, datetime
+from typing import Protocol
+
+
+class Clock(Protocol):
+    """What tells the engine the time."""
+
+    def now(self) -> float:
+        """Return logic time, s, never decreasing."""
+        ...
+
+
+class LiveClock:
+    """The computer's monotonic clock."""
+
+    def now(self) -> float:
+        """Return logic time, s, from an arbitrary origin."""
+        return time.monotonic()
+
+
+class ReplayClock:
+    """A clock that is moved by the recording it replays."""
+
+    def __init__(self, start: float = 0.0) -> None:
+        self._now = start
+
+    def now(self) -> float:
+        """Return logic time, s: the latest instant the recording has reached."""
+        return self._now
+
+    def move_to(self, t: float) -> None:
+        """Move to logic time ``t``, s; an earlier instant leaves the clock where it is."""
+        self._now = max(self._now, t)
+
+
+def wall_utc() -> datetime:
+    """Return the computer's own idea of UTC, for naming files when no GPS time is known."""
+    return datetime.now(UTC)
+
+
+def stopwatch() -> float:
+    """Return seconds from an arbitrary origin, for measuring how long work takes."""
+    return time.perf_counter()

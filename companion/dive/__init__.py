@@ -1,0 +1,1 @@
+"""The line and the lure in water: path, reach, contact and calibration. Pure computation."""

@@ -1,0 +1,1 @@
+"""The glance page on the boat's own network."""

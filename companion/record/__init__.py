@@ -1,0 +1,1 @@
+"""The logbook, export, report and backup."""

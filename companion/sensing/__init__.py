@@ -1,0 +1,1 @@
+"""Bytes to sentences to readings to the state of the boat."""

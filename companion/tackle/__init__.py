@@ -1,0 +1,1 @@
+"""Rods, lines and lures: what is rigged, and its physical parameters."""

@@ -1,0 +1,1 @@
+"""Audio to utterance to command; announcement to speech."""
