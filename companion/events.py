@@ -1,0 +1,155 @@
+"""What the engine tells the world: one frozen record per thing that happened.
+
+`companion replay --json` prints one of these a line; the logbook stores the same records; the page
+and the report read them. Times are logic seconds since the trip began, to the millisecond; `utc` is
+None until the GPS has told it. Lengths are metres, speeds metres per second, angles degrees clockwise
+from true north. None means not known, never zero.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import msgspec
+
+LoggedWhat = Literal["bite", "fish", "touch", "snag", "lost fish", "mark", "cast", "reeled in"]
+"""What a spoken command can put into the logbook."""
+
+
+class Fix(msgspec.Struct, frozen=True, omit_defaults=True):
+    """A place on the water: latitude and longitude in degrees, and the radius it is good to, metres."""
+
+    lat: float
+    lon: float
+    radius: float | None = None
+
+
+class Event(msgspec.Struct, frozen=True, kw_only=True, tag_field="event"):
+    """What every event carries: logic time `t` in s, and `utc` as ISO 8601 with milliseconds."""
+
+    t: float
+    utc: str | None = None
+
+
+class TripBegan(Event, frozen=True, tag="trip began"):
+    """The first event: which recording or boat this is, and which rods are rigged."""
+
+    name: str
+    rods: dict[str, str]
+
+
+class TripEnded(Event, frozen=True, tag="trip ended"):
+    """The last event: how much was read and what was dropped, by reason."""
+
+    sentences: int
+    dropped: dict[str, int]
+
+
+class Heard(Event, frozen=True, tag="heard"):
+    """An utterance: the words, the clip they came from, and what was made of them.
+
+    `command` is the command's name, or None when the words were not meant for the companion; `reason`
+    says why it was not taken.
+    """
+
+    text: str
+    clip: str | None = None
+    command: str | None = None
+    reason: str | None = None
+
+
+class Said(Event, frozen=True, tag="said"):
+    """A spoken line: its text and what it is about."""
+
+    text: str
+    about: Literal["match", "answer", "depth", "notice"]
+
+
+class RodTaken(Event, frozen=True, tag="rod"):
+    """The rod now in hand, with what it carries and how deep it reaches."""
+
+    rod: str
+    lure: str
+    line: str
+    reach: float | None
+
+
+class Match(Event, frozen=True, tag="match"):
+    """How the rod in hand matches the depth below the boat.
+
+    `by` is the clearance (state clear) or the shortfall (state short) or how far the lure would dig
+    (state touch), metres, never negative.
+    """
+
+    rod: str
+    state: Literal["touch", "clear", "short", "unknown"]
+    by: float | None
+    depth: float | None
+    reach: float | None
+
+
+class DepthNews(Event, frozen=True, tag="depth"):
+    """The depth was lost, or came back."""
+
+    state: Literal["lost", "back"]
+    depth: float | None = None
+
+
+class Notice(Event, frozen=True, tag="notice"):
+    """Something the angler or whoever reads the log should know about the sources or the program."""
+
+    text: str
+
+
+class Logged(Event, frozen=True, tag="logged"):
+    """A thing that happened, put into the logbook by voice.
+
+    `number` counts the trip's logged things from 1 and is what "undo" and corrections refer to.
+    `lure_depth` and `lure_at` are the model's estimate of where the lure was; `bottom` is the water
+    depth below the surface under the boat. `detail` is what was said beside it ("tree top"),
+    `size` a weight in kg or a height/depth in m, by `what`.
+    """
+
+    number: int
+    what: LoggedWhat
+    detail: str | None = None
+    size: float | None = None
+    boat: Fix | None = None
+    heading: float | None = None
+    speed: float | None = None
+    bottom: float | None = None
+    water_temperature: float | None = None
+    rod: str | None = None
+    lure: str | None = None
+    line: str | None = None
+    lure_depth: float | None = None
+    lure_at: Fix | None = None
+    clip: str | None = None
+
+
+class Undone(Event, frozen=True, tag="undone"):
+    """The logged thing `number` was taken back; it stays in the logbook, marked."""
+
+    number: int
+    what: LoggedWhat
+
+
+AnyEvent = TripBegan | TripEnded | Heard | Said | RodTaken | Match | DepthNews | Notice | Logged | Undone
+"""Every kind of event, for decoding."""
+
+_encoder = msgspec.json.Encoder()
+_decoder = msgspec.json.Decoder(AnyEvent)
+
+
+def to_json(event: AnyEvent) -> bytes:
+    """Return an event as one line of JSON, without a newline; the same event gives the same bytes."""
+    return _encoder.encode(event)
+
+
+def from_json(line: bytes | str) -> AnyEvent:
+    """Return the event in a line of JSON.
+
+    Raises:
+        msgspec.ValidationError: the line is JSON but no event.
+    """
+    return _decoder.decode(line)
