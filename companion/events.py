@@ -152,4 +152,5 @@ def from_json(line: bytes | str) -> AnyEvent:
     Raises:
         msgspec.ValidationError: the line is JSON but no event.
     """
-    return _decoder.decode(line)
+    event: AnyEvent = _decoder.decode(line)
+    return event
