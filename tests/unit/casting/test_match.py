@@ -1,5 +1,7 @@
 """The match of depth to reach is said once, when it has really changed, and not before."""
 
+import itertools
+
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -51,14 +53,14 @@ def test_a_new_state_is_said_after_it_held_and_after_the_interval():
 def test_two_lines_are_never_closer_than_the_interval():
     depths = [9.0 if (i // 20) % 2 else 4.0 for i in range(2000)]
     times = [t for t, _ in said(depths)]
-    gaps = [b - a for a, b in zip(times, times[1:], strict=False)]
+    gaps = [b - a for a, b in itertools.pairwise(times)]
     assert min(gaps) >= MatchRules().interval - 1e-9
 
 
 def test_a_deepening_bottom_is_followed_in_steps():
     depths = [7.0 + 0.002 * i for i in range(2000)]
     margins = [s.margin for _, s in said(depths)]
-    steps = [b - a for a, b in zip(margins, margins[1:], strict=False)]
+    steps = [b - a for a, b in itertools.pairwise(margins)]
     assert steps
     assert min(steps) >= MatchRules().step - 1e-9
 
