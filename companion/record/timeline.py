@@ -1,0 +1,117 @@
+"""The readable timeline: one line of plain words for each event, as `companion replay` prints it."""
+
+from __future__ import annotations
+
+from functools import singledispatch
+
+from companion import events
+from companion.units import FOOT, KNOT, POUND, LengthUnit, spoken_depth
+
+_MARGIN = " " * 10
+
+
+def line(event: events.AnyEvent, unit: LengthUnit) -> str:
+    """Return an event as a line: the time, what kind of thing it is, and what happened."""
+    kind, text = _told(event, unit)
+    return f"{_time(event)}  {kind:<8}{text}"
+
+
+def _time(event: events.Event) -> str:
+    """The time of day, UTC, when it is known; else minutes and seconds since the trip began."""
+    if event.utc is not None:
+        return event.utc[11:19]
+    minutes, seconds = divmod(int(event.t), 60)
+    return f"+{minutes:04d}:{seconds:02d}"
+
+
+@singledispatch
+def _told(event: events.Event, unit: LengthUnit) -> tuple[str, str]:  # noqa: ARG001
+    raise TypeError(f"no words for {type(event).__name__}: add them to timeline.py")
+
+
+@_told.register
+def _(event: events.TripBegan, unit: LengthUnit) -> tuple[str, str]:  # noqa: ARG001
+    rods = "".join(f"\n{_MARGIN}        {name}: {carries}" for name, carries in event.rods.items())
+    return "trip", f"{event.name}{rods}"
+
+
+@_told.register
+def _(event: events.TripEnded, unit: LengthUnit) -> tuple[str, str]:  # noqa: ARG001
+    dropped = ", ".join(f"{count} {reason}" for reason, count in sorted(event.dropped.items()))
+    return "trip", f"ended after {event.sentences} sentences; dropped: {dropped or 'nothing'}"
+
+
+@_told.register
+def _(event: events.Heard, unit: LengthUnit) -> tuple[str, str]:  # noqa: ARG001
+    words = event.text or "(no words)"
+    return "heard", words if event.command else f"{words}   [not taken: {event.reason}]"
+
+
+@_told.register
+def _(event: events.Said, unit: LengthUnit) -> tuple[str, str]:  # noqa: ARG001
+    return "said", f'"{event.text}"'
+
+
+@_told.register
+def _(event: events.RodTaken, unit: LengthUnit) -> tuple[str, str]:
+    return "rod", f"{event.rod}: {event.lure} on {event.line}, reaches {_length(event.reach, unit)}"
+
+
+@_told.register
+def _(event: events.Match, unit: LengthUnit) -> tuple[str, str]:
+    by = f" by {spoken_depth(event.by, unit)}" if event.by is not None else ""
+    depth, reach = _length(event.depth, unit), _length(event.reach, unit)
+    return "match", f"{event.state}{by} (bottom {depth}, {event.rod} reaches {reach})"
+
+
+@_told.register
+def _(event: events.DepthNews, unit: LengthUnit) -> tuple[str, str]:
+    return "depth", event.state + (f" at {_length(event.depth, unit)}" if event.depth else "")
+
+
+@_told.register
+def _(event: events.Notice, unit: LengthUnit) -> tuple[str, str]:  # noqa: ARG001
+    return "notice", event.text
+
+
+@_told.register
+def _(event: events.Logged, unit: LengthUnit) -> tuple[str, str]:
+    parts = [f"{event.number}. {event.what}"]
+    if event.detail:
+        parts.append(event.detail)
+    if event.size is not None:
+        parts.append(_weight(event.size) if event.what == "fish" else _length(event.size, unit))
+    if event.rod:
+        parts.append(f"{event.rod} ({event.line})")
+    if event.lure_depth is not None:
+        parts.append(f"lure at {_length(event.lure_depth, unit)}")
+    if event.bottom is not None:
+        parts.append(f"bottom {_length(event.bottom, unit)}")
+    if event.lure_at is not None:
+        parts.append(_place(event.lure_at, unit))
+    elif event.boat is not None:
+        parts.append(_place(event.boat, unit))
+    if event.speed is not None and event.speed > KNOT / 2:
+        parts.append(f"{event.speed / KNOT:.1f} kn")
+    return "logged", ", ".join(parts)
+
+
+@_told.register
+def _(event: events.Undone, unit: LengthUnit) -> tuple[str, str]:  # noqa: ARG001
+    return "undone", f"{event.number}. {event.what}"
+
+
+def _length(metres: float | None, unit: LengthUnit) -> str:
+    if metres is None:
+        return "not known"
+    return f"{metres / FOOT:.1f} ft" if unit == "feet" else f"{metres:.1f} m"
+
+
+def _weight(kilograms: float) -> str:
+    pounds, ounces = divmod(round(kilograms / POUND * 16), 16)
+    return f"{pounds} lb {ounces} oz"
+
+
+def _place(fix: events.Fix, unit: LengthUnit) -> str:
+    around = f" within {_length(fix.radius, unit)}" if fix.radius is not None else ""
+    return f"at {fix.lat:.5f} {fix.lon:.5f}{around}"
