@@ -1,0 +1,312 @@
+"""The command grammar: one table from which everything about the wordings is made.
+
+Each `Form` of `FORMS` holds a command, the wordings it is asked for with, what it does, and the short
+line that confirms it. The recogniser's phrase list, the parser, the help text and the answer to "what
+can I say" all come from that table, so they cannot disagree.
+
+An utterance counts only if the whole of it is one listed phrase. Every phrase is spelled out, slot
+values and all, because a decoder that is given whole phrases mishears far less than one given words.
+
+Slots hold only what can be meant: the rods there are, the strengths there are, and depths and weights
+whose words cannot be taken for each other. A slot of ours never holds both a -teen and its -ty, which
+in wind are the same word: a tree top is marked at 1 to 29 ft, and below that no cast lure gets near it.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from itertools import product
+from string import Formatter
+from typing import Any, NamedTuple, get_args
+
+import msgspec
+
+from companion.units import FOOT, OUNCE, POUND, LengthUnit
+from companion.voice import commands as c
+
+ONES = [
+    "zero",
+    "one",
+    "two",
+    "three",
+    "four",
+    "five",
+    "six",
+    "seven",
+    "eight",
+    "nine",
+    "ten",
+    "eleven",
+    "twelve",
+    "thirteen",
+    "fourteen",
+    "fifteen",
+    "sixteen",
+    "seventeen",
+    "eighteen",
+    "nineteen",
+]
+TENS = ["-", "-", "twenty", "thirty", "forty", "fifty", "sixty", "seventy", "eighty", "ninety"]
+
+DEEPEST_MARK_FEET = 29
+DEEPEST_MARK_METRES = 9
+HEAVIEST_FISH_POUNDS = 12
+HEAVIEST_FISH_KILOS = 6
+HIGHEST_WATER_FEET = 10
+HIGHEST_WATER_METRES = 3
+QUIET_MINUTES = (5, 10, 20, 30, 60)
+TOPPED = ("tree top", "rock pile", "high spot", "grass edge")
+"""The kinds of mark whose own depth is worth saying; at the others the sonar's depth is the depth."""
+
+
+class Aboard(msgspec.Struct, frozen=True):
+    """What numbers can be meant: the rods' numbers, the lines' strengths (lb on the spool), the unit."""
+
+    rods: tuple[int, ...]
+    lines: tuple[int, ...]
+    unit: LengthUnit = "feet"
+
+
+class Form(NamedTuple):
+    """One row of the table: a command, its wordings, what it does, and what is said back.
+
+    The first wording is the one taught. `said_back` is None where the answer itself is what is said.
+    """
+
+    command: type[c.Spoken]
+    wordings: tuple[str, ...]
+    does: str
+    said_back: str | None = None
+
+
+FORMS: tuple[Form, ...] = (
+    Form(c.LogBite, ("log bite", "log a bite", "log strike"), "a fish struck", "bite noted"),
+    Form(
+        c.LogFish,
+        ("log fish", "log fish {weight}", "log a fish"),
+        "a fish is in the boat",
+        "fish noted {weight}",
+    ),
+    Form(
+        c.LostFish, ("lost it", "lost the fish", "log lost fish"), "the fish came off", "noted, it got away"
+    ),
+    Form(
+        c.Touched,
+        ("bottom contact", "touched bottom", "touching bottom"),
+        "the lure touched the bottom",
+        "touch noted",
+    ),
+    Form(c.Snagged, ("snagged up", "snagged", "hung up"), "the lure hangs fast", "snag noted"),
+    Form(
+        c.MarkPlace,
+        ("mark a {place}", "mark {place}", "mark {top} {depth}", "mark a {top} at {depth}", "mark {here}"),
+        "something on the bottom to come back to",
+        "noted, {place}{top}{here} {depth}",
+    ),
+    Form(c.Cast, ("cast now", "casting now"), "the lure is flying", "away"),
+    Form(c.ReeledIn, ("reeled in", "all reeled in"), "the lure is back at the rod tip", "in"),
+    Form(c.TakeRod, ("rod number {rod}", "rod {rod}"), "this rod is in hand", "number {rod} in hand"),
+    Form(
+        c.RigLine,
+        ("line {line}", "line {line} pound"),
+        "take the rod with this line, or re-rig",
+        "{line} pound it is",
+    ),
+    Form(c.WhichRod, ("which rod", "which rod here"), "which rod suits the depth here"),
+    Form(c.HowDeep, ("how deep is it", "how deep", "how deep is the water"), "the depth under the boat"),
+    Form(c.HowDeepLure, ("how deep does it go", "how deep is the lure"), "how deep the lure goes"),
+    Form(
+        c.WaterLevel,
+        (
+            "water up {rise}",
+            "water is up {rise}",
+            "water down {fall}",
+            "water is down {fall}",
+            "water {normal}",
+        ),
+        "the lake's level against its map",
+        "level noted",
+    ),
+    Form(c.UndoThat, ("undo that", "scratch that"), "take back the last thing logged", "taken back"),
+    Form(c.SayAgain, ("say again", "say that again"), "hear the last line once more"),
+    Form(c.Quiet, ("quiet for {minutes}",), "no advice for so long", "quiet now"),
+    Form(c.SpeakUp, ("start talking again", "start talking"), "advice once more", "talking"),
+    Form(c.WhatCanISay, ("what can i say",), "hear some of these"),
+)
+"""The table."""
+
+Slot = Mapping[str, Mapping[str, Any]]
+"""The words a slot can hold, each with the fields of the command that they fill."""
+
+
+def number_words(number: int) -> str:
+    """Return a whole number from 0 to 99 in words.
+
+    Raises:
+        ValueError: the number is outside 0 to 99.
+
+    >>> number_words(17), number_words(42)
+    ('seventeen', 'forty two')
+    """
+    if not 0 <= number <= 99:
+        raise ValueError(f"{number}: spoken numbers go from 0 to 99")
+    if number < 20:
+        return ONES[number]
+    tens, ones = divmod(number, 10)
+    return TENS[tens] + (f" {ONES[ones]}" if ones else "")
+
+
+def sound_alikes(numbers: tuple[int, ...]) -> list[tuple[int, int]]:
+    """Return the pairs among the numbers that are one word in wind: a -teen and its -ty.
+
+    >>> sound_alikes((12, 14, 17, 40))
+    [(14, 40)]
+    """
+    return [(n, 10 * (n - 10)) for n in sorted(set(numbers)) if 13 <= n <= 19 and 10 * (n - 10) in numbers]
+
+
+def _counted(number: int, one: str, many: str) -> str:
+    return f"{number_words(number)} {one if number == 1 else many}"
+
+
+def _lengths(most: int, unit: LengthUnit, *, halves: bool) -> dict[str, float]:
+    """Return lengths from 1 to `most` units in words, with the half steps between, in m."""
+    one, many, metres = ("foot", "feet", FOOT) if unit == "feet" else ("metre", "metres", 1.0)
+    lengths = {_counted(n, one, many): n * metres for n in range(1, most + 1)}
+    if halves:
+        lengths[f"half a {one}"] = 0.5 * metres
+        lengths |= {f"{number_words(n)} and a half {many}": (n + 0.5) * metres for n in range(1, most)}
+    return dict(sorted(lengths.items(), key=lambda item: item[1]))
+
+
+def _weights(unit: LengthUnit) -> dict[str, float]:
+    """Return the weights of a fish in words, in kg: to the ounce, or to the tenth of a kilogram."""
+    if unit == "metres":
+        return {
+            f"{number_words(kilos)} point {number_words(tenths)} kilos": kilos + tenths / 10.0
+            for kilos in range(HEAVIEST_FISH_KILOS)
+            for tenths in range(1, 10)
+        } | {_counted(kilos, "kilo", "kilos"): float(kilos) for kilos in range(1, HEAVIEST_FISH_KILOS + 1)}
+    whole = {_counted(n, "pound", "pounds"): n * POUND for n in range(1, HEAVIEST_FISH_POUNDS + 1)}
+    ounces = {_counted(n, "ounce", "ounces"): n * OUNCE for n in range(1, 16)}
+    both = {f"{p} {o}": whole[p] + ounces[o] for p, o in product(whole, ounces)}
+    halves = {
+        f"{number_words(n)} and a half pounds": (n + 0.5) * POUND for n in range(1, HEAVIEST_FISH_POUNDS)
+    }
+    return whole | both | halves
+
+
+def _slots(aboard: Aboard) -> dict[str, Slot]:
+    """Return every slot of the table with the words that can stand in it on this boat."""
+    feet = aboard.unit == "feet"
+    depths = _lengths(DEEPEST_MARK_FEET if feet else DEEPEST_MARK_METRES, aboard.unit, halves=not feet)
+    rises = _lengths(HIGHEST_WATER_FEET if feet else HIGHEST_WATER_METRES, aboard.unit, halves=True)
+    return {
+        "rod": {number_words(n): {"number": n} for n in sorted(set(aboard.rods))},
+        "line": {number_words(n): {"strength": n} for n in sorted(set(aboard.lines))},
+        "place": {kind: {"kind": kind} for kind in get_args(c.MarkKind)},
+        "top": {kind: {"kind": kind} for kind in TOPPED},
+        "here": {"this spot": {"kind": "spot"}},
+        "depth": {words: {"depth": depth} for words, depth in depths.items()},
+        "weight": {words: {"weight": weight} for words, weight in _weights(aboard.unit).items()},
+        "rise": {words: {"rise": rise} for words, rise in rises.items()},
+        "fall": {words: {"rise": -rise} for words, rise in rises.items()},
+        "normal": {"normal": {"rise": 0.0}},
+        "minutes": {f"{number_words(n)} minutes": {"minutes": n} for n in QUIET_MINUTES},
+    }
+
+
+def _slot_names(wording: str) -> list[str]:
+    return [name for _, name, _, _ in Formatter().parse(wording) if name]
+
+
+def _spelled_out(wording: str, slots: Mapping[str, Slot]) -> Iterator[tuple[str, dict[str, str]]]:
+    """Yield each phrase a wording stands for, with the words in each of its slots."""
+    names = _slot_names(wording)
+    for words in product(*(slots[name] for name in names)):
+        chosen = dict(zip(names, words, strict=True))
+        yield wording.format(**chosen), chosen
+
+
+def _plain(text: str) -> str:
+    """Return a text as it would be heard: lower case, numbers in words, no punctuation."""
+    tokens = re.findall(r"[a-z']+|\d+", text.lower())
+    return " ".join(number_words(int(word)) if word.isdigit() and len(word) < 3 else word for word in tokens)
+
+
+class Grammar:
+    """The wordings as they are on this boat.
+
+    Attributes:
+        phrases: every phrase that counts, in the table's order, each once.
+    """
+
+    def __init__(self, aboard: Aboard) -> None:
+        """Spell the table out.
+
+        Raises:
+            ValueError: a rod number or line strength is outside 0 to 99, or two rows share a phrase.
+        """
+        self._slots = _slots(aboard)
+        self._commands: dict[str, c.Command] = {}
+        self._phrase_of: dict[c.Command, str] = {}
+        self._said_back: dict[c.Command, str] = {}
+        for form in FORMS:
+            for wording in form.wordings:
+                self._add(form, wording)
+        self.phrases: tuple[str, ...] = tuple(self._commands)
+
+    def _add(self, form: Form, wording: str) -> None:
+        blank = dict.fromkeys(self._slots, "")
+        for phrase, chosen in _spelled_out(wording, self._slots):
+            fields = {
+                key: value
+                for name, words in chosen.items()
+                for key, value in self._slots[name][words].items()
+            }
+            command: Any = form.command(**fields)
+            if self._commands.setdefault(phrase, command) != command:
+                raise ValueError(f"grammar: '{phrase}' stands for two commands; change one wording")
+            self._phrase_of.setdefault(command, phrase)
+            if form.said_back is not None:
+                self._said_back.setdefault(
+                    command, " ".join(form.said_back.format(**(blank | chosen)).split())
+                )
+
+    def parse(self, text: str) -> c.Command | None:
+        """Return the command that the whole of a text is a listed phrase for; None for any other text."""
+        return self._commands.get(" ".join(text.lower().split()))
+
+    def phrase(self, command: c.Command) -> str | None:
+        """Return the taught phrase for a command; None where this boat has no phrase for it."""
+        return self._phrase_of.get(command)
+
+    def confirmation(self, command: c.Command) -> str | None:
+        """Return the short line that says a command was carried out; None where an answer does that."""
+        return self._said_back.get(command)
+
+    def words(self) -> list[str]:
+        """Return every word of every phrase, each once, sorted."""
+        return sorted({word for phrase in self.phrases for word in phrase.split()})
+
+    def echoes(self, text: str) -> bool:
+        """Tell whether a line, spoken aloud, would have a listed phrase in it and could be taken for one."""
+        heard = f" {_plain(text)} "
+        return any(f" {phrase} " in heard for phrase in self.phrases)
+
+    def help(self) -> list[tuple[str, str]]:
+        """Return each command's taught wordings, with an example in each slot, and what it does."""
+        return [("; ".join(self._examples(form)), form.does) for form in FORMS if self._examples(form)]
+
+    def _examples(self, form: Form) -> list[str]:
+        """Return each wording with the middle one of its slots' words; none where a slot has no words."""
+        middle = {name: list(words)[len(words) // 2] for name, words in self._slots.items() if words}
+        return [w.format(**middle) for w in form.wordings if all(name in middle for name in _slot_names(w))]
+
+    def what_can_i_say(self, turn: int = 0) -> str:
+        """Return a spoken line that names four commands, the next four with each turn."""
+        asked = (form for form in FORMS if form.command is not c.WhatCanISay)
+        known = [examples[0] for form in asked if (examples := self._examples(form))]
+        four = [known[(4 * turn + i) % len(known)] for i in range(4)]
+        return f"You can say {', '.join(four[:-1])}, or {four[-1]}"
