@@ -1,0 +1,48 @@
+"""Fresh water at atmospheric pressure: density, viscosity and speed of sound against temperature."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from companion.dive.limits import within
+
+COLDEST, WARMEST = 0.0, 40.0
+"""Range of water temperature the formulas are used in, degrees Celsius."""
+
+
+@dataclass(frozen=True, slots=True)
+class Water:
+    """Fresh water at a temperature in degrees Celsius, 0 to 40, at 0.1 MPa.
+
+    Raises:
+        DiveError: the temperature is outside 0 to 40 degrees.
+    """
+
+    temperature: float = 15.0
+
+    def __post_init__(self) -> None:
+        within("water temperature", self.temperature, COLDEST, WARMEST, "degrees Celsius")
+
+    @property
+    def density(self) -> float:
+        """Density, kg/m3: the formula of Tanaka and others, Metrologia 38:301, 2001 (from memory)."""
+        t = self.temperature
+        return 999.97495 * (1.0 - (t - 3.983035) ** 2 * (t + 301.797) / (522528.9 * (t + 69.34881)))
+
+    @property
+    def viscosity(self) -> float:
+        """Dynamic viscosity, Pa s: IAPWS formula for liquid water at 0.1 MPa, SR6-08 (from memory)."""
+        t = (self.temperature + 273.15) / 300.0
+        return 1e-6 * (280.68 * t**-1.9 + 511.45 * t**-7.7 + 61.131 * t**-19.6 + 0.45903 * t**-40.0)
+
+    @property
+    def kinematic_viscosity(self) -> float:
+        """Kinematic viscosity, m2/s."""
+        return self.viscosity / self.density
+
+    @property
+    def sound_speed(self) -> float:
+        """Speed of sound, m/s: the polynomial of Marczak, J. Acoust. Soc. Am. 102:2776, 1997."""
+        powers = (1402.385, 5.038813, -5.799136e-2, 3.287156e-4, -1.398845e-6, 2.78786e-9)
+        return math.fsum(c * self.temperature**k for k, c in enumerate(powers))
