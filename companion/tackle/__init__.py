@@ -1,1 +1,30 @@
-"""Rods, lines and lures: what is rigged, and its physical parameters."""
+"""What is rigged: rods, lines and lures as people describe them, and their physics with its uncertainty."""
+
+from importlib.resources import files
+
+from companion.tackle.lines import DENSITY, SIZES, LineSpec, Material, size_diameter, strength_diameter
+from companion.tackle.lures import DiveStyle, LureSpec, Rating, WhenStopped
+from companion.tackle.rods import Leader, Reel, Rod, RodSpec
+
+__all__ = [
+    "DENSITY",
+    "SIZES",
+    "DiveStyle",
+    "Leader",
+    "LineSpec",
+    "LureSpec",
+    "Material",
+    "Rating",
+    "Reel",
+    "Rod",
+    "RodSpec",
+    "WhenStopped",
+    "size_diameter",
+    "starter_text",
+    "strength_diameter",
+]
+
+
+def starter_text() -> str:
+    """Return the text of the starter file: lures under invented names to begin from."""
+    return files(__name__).joinpath("starter.toml").read_text(encoding="utf-8")

@@ -1,0 +1,381 @@
+"""One TOML file in, frozen settings out; every mistake in it named with file, line, key and reason.
+
+The structs below are the schema: their field names are the keys, their types say what a value must be,
+and a number with a unit is written as text, such as "0.33 mm" (`companion.tackle.quantities`). All of a
+file's mistakes are told at once, each with the nearest known name where one looks meant.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+import tomllib
+import types
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import Annotated, Any, Literal, NamedTuple, TypeVar, Union, get_args, get_origin, get_type_hints
+
+import msgspec
+
+from companion.tackle import LureSpec, Rod, RodSpec, starter_text
+from companion.tackle.quantities import Quantity
+from companion.units import LengthUnit
+
+S = TypeVar("S", bound=msgspec.Struct)
+Place = tuple[str | int, ...]
+"""Where a value stands in the file: table names, keys and places in a list."""
+
+MOST_RODS = 10
+
+
+class Problem(NamedTuple):
+    """One mistake: the file and line it is on, the key, what is wrong, and what to do about it."""
+
+    file: str
+    line: int
+    key: str
+    reason: str
+    hint: str = ""
+
+    def __str__(self) -> str:
+        """Return ``file:line: key: reason; hint``."""
+        return f"{self.file}:{self.line}: {self.key}: {self.reason}" + (f"; {self.hint}" if self.hint else "")
+
+
+class ConfigError(Exception):
+    """The configuration cannot be used. Its text is one line for each mistake, fit to show as it is."""
+
+    def __init__(self, problems: Sequence[Problem]) -> None:
+        super().__init__("\n".join(str(problem) for problem in problems))
+        self.problems = tuple(problems)
+
+
+class Boat(msgspec.Struct, frozen=True):
+    """Where things are on the boat, m.
+
+    Attributes:
+        transducer_depth: how far the transducer hangs below the waterline.
+        antenna_ahead: how far the GPS antenna is ahead of the transducer (negative: behind it).
+        antenna_right: how far it is to the right of the transducer (negative: left).
+        rod_tip: height of the rod tip above the water during a retrieve.
+    """
+
+    transducer_depth: Annotated[float, Quantity("length", 0.0, 5.0)] = 0.3
+    antenna_ahead: Annotated[float, Quantity("length", -20.0, 20.0)] = 0.0
+    antenna_right: Annotated[float, Quantity("length", -10.0, 10.0)] = 0.0
+    rod_tip: Annotated[float, Quantity("length", 0.0, 5.0)] = 0.5
+
+
+class Water(msgspec.Struct, frozen=True):
+    """The water: its temperature, degrees Celsius, until the boat's own instrument tells it."""
+
+    temperature: Annotated[float, Quantity("temperature", 0.0, 40.0)] = 18.0
+
+
+class Source(msgspec.Struct, frozen=True):
+    """Where sentences come from.
+
+    Attributes:
+        name: what the source is called.
+        kind: serial, tcp, udp or file.
+        device: serial port or file path.
+        address: "host:port" for tcp, ":port" or "host:port" for udp.
+        baud: serial speed, bit/s.
+        need_checksum: whether a sentence without a checksum is dropped.
+        time: what times its sentences: TAG blocks, the sentences' own UTC, arrival, or the best there is.
+        priority: of two sources that tell the same thing, the lower number is believed.
+    """
+
+    name: str
+    kind: Literal["serial", "tcp", "udp", "file"]
+    device: str | None = None
+    address: str | None = None
+    baud: int = 4800
+    need_checksum: bool = True
+    time: Literal["auto", "tags", "sentences", "arrival"] = "auto"
+    priority: int = 0
+
+    def __post_init__(self) -> None:
+        """Check that the source says where it is.
+
+        Raises:
+            ValueError: the device or the address is missing.
+        """
+        if self.kind in ("serial", "file") and not self.device:
+            raise ValueError(f'a {self.kind} source needs a device, such as device = "/dev/ttyUSB0"')
+        if self.kind in ("tcp", "udp") and not re.fullmatch(r".*:\d{1,5}", self.address or ""):
+            raise ValueError(f'a {self.kind} source needs an address with a port, such as "127.0.0.1:10110"')
+
+
+class Voice(msgspec.Struct, frozen=True):
+    """Hearing and speaking.
+
+    Attributes:
+        model: path of a speech model, or None for the one the installer fetched.
+        microphone: the sound card's name for recording, as `arecord -L` lists it.
+        speaker: the sound card's name for playing, as `aplay -L` lists it.
+        wake_word: a word that must come before a command, or None when every utterance may be one.
+        speak: whether answers are spoken as well as shown.
+    """
+
+    model: str | None = None
+    microphone: str = "default"
+    speaker: str = "default"
+    wake_word: str | None = None
+    speak: bool = True
+
+
+class _File(msgspec.Struct, frozen=True):
+    """The file as it is written."""
+
+    units: LengthUnit = "feet"
+    boat: Boat = Boat()
+    water: Water = Water()
+    voice: Voice = Voice()
+    sources: tuple[Source, ...] = ()
+    lures: tuple[LureSpec, ...] = ()
+    rods: tuple[RodSpec, ...] = ()
+
+
+class Settings(msgspec.Struct, frozen=True):
+    """Everything the owner set.
+
+    Attributes:
+        units: what depths are shown and spoken in.
+        boat: offsets on the boat, m.
+        water: what is assumed of the water until it is measured.
+        voice: hearing and speaking.
+        sources: where sentences come from.
+        rods: what is rigged, ordered by rod number.
+        lures: every lure that may be tied on: the starter lures and the owner's, by name.
+    """
+
+    units: LengthUnit = "feet"
+    boat: Boat = Boat()
+    water: Water = Water()
+    voice: Voice = Voice()
+    sources: tuple[Source, ...] = ()
+    rods: tuple[Rod, ...] = ()
+    lures: tuple[LureSpec, ...] = ()
+
+    def rod(self, number: int) -> Rod | None:
+        """Return the rod with this number, or None."""
+        return next((rod for rod in self.rods if rod.number == number), None)
+
+
+def load(path: Path) -> Settings:
+    """Read a configuration file.
+
+    Raises:
+        ConfigError: it cannot be read, or says something that cannot be used.
+    """
+    try:
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        raise ConfigError([Problem(str(path), 1, "file", "there is no such file")]) from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise ConfigError([Problem(str(path), 1, "file", f"cannot be read as text: {error}")]) from None
+    return parse(text, str(path))
+
+
+def parse(text: str, name: str = "companion.toml") -> Settings:
+    """Return the settings in a configuration's text; ``name`` is the file's name for messages.
+
+    Raises:
+        ConfigError: the text says something that cannot be used.
+    """
+    reader = _Reader(text, name)
+    file = reader.read(_File)
+    if file is None:
+        raise ConfigError(reader.problems)
+    known = {lure.name: lure for lure in (*starter_lures(), *file.lures)}
+    rods = _rods(file, known, reader)
+    if reader.problems:
+        raise ConfigError(reader.problems)
+    return Settings(file.units, file.boat, file.water, file.voice, file.sources, rods, tuple(known.values()))
+
+
+def starter_lures() -> tuple[LureSpec, ...]:
+    """Return the lures that come with the companion, under invented names."""
+    file = _Reader(starter_text(), "starter.toml").read(_File)
+    return file.lures if file else ()
+
+
+def _rods(file: _File, known: Mapping[str, LureSpec], reader: _Reader) -> tuple[Rod, ...]:
+    if len(file.rods) > MOST_RODS:
+        reader.tell(("rods", MOST_RODS), f"at most {MOST_RODS} rods can be rigged")
+    for place, name in _repeats([lure.name for lure in file.lures]):
+        reader.tell(("lures", place, "name"), f'"{name}" is described twice', "give each lure its own name")
+    for place, number in _repeats([rod.number for rod in file.rods]):
+        reader.tell(("rods", place, "number"), f"there are two rods numbered {number}")
+    rods = []
+    for place, spec in enumerate(file.rods):
+        if spec.lure not in known:
+            reader.tell(
+                ("rods", place, "lure"), f'no lure is called "{spec.lure}"', _nearest(spec.lure, known)
+            )
+        else:
+            rods.append(Rod(spec, known[spec.lure], file.boat.rod_tip, file.water.temperature))
+    return tuple(sorted(rods, key=lambda rod: rod.number))
+
+
+def _repeats(values: Sequence[Any]) -> Iterator[tuple[int, Any]]:
+    return ((place, value) for place, value in enumerate(values) if value in values[:place])
+
+
+def _nearest(word: str, known: Mapping[str, Any] | Sequence[str]) -> str:
+    """Return a hint naming the known word nearest to ``word``, or all of them when none is near."""
+    near = difflib.get_close_matches(word, list(known), n=1)
+    return f'did you mean "{near[0]}"?' if near else "known: " + ", ".join(sorted(known))
+
+
+class _MistakeError(ValueError):
+    """A value that cannot be what it should be; told with its place by the reader."""
+
+    def __init__(self, reason: str, hint: str = "") -> None:
+        super().__init__(reason)
+        self.reason, self.hint = reason, hint
+
+
+class _Reader:
+    """Turns a TOML text into a struct, collecting what is wrong with it."""
+
+    def __init__(self, text: str, name: str) -> None:
+        self.name = name
+        self.problems: list[Problem] = []
+        self._text = text
+        self._lines: dict[Place, int] = {}
+
+    def read(self, schema: type[S]) -> S | None:
+        """Return the text as ``schema``, or None when there are problems."""
+        try:
+            table = tomllib.loads(self._text)
+        except tomllib.TOMLDecodeError as error:
+            line = re.search(r"at line (\d+)", str(error))
+            number = int(line[1]) if line else self._text.count("\n") + 1
+            self.problems.append(Problem(self.name, number, "file", f"is not TOML: {error}"))
+            return None
+        self._lines = _line_numbers(self._text)
+        struct = self._value(schema, table, ())
+        return struct if isinstance(struct, schema) and not self.problems else None
+
+    def tell(self, place: Place, reason: str, hint: str = "") -> None:
+        """Note a problem with the value at ``place``."""
+        near = next((place[:n] for n in range(len(place), -1, -1) if place[:n] in self._lines), ())
+        key = "".join(f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in place).lstrip(".")
+        self.problems.append(Problem(self.name, self._lines.get(near, 1), key or "file", reason, hint))
+
+    def _struct(self, schema: type[S], table: object, place: Place) -> S | None:
+        if not isinstance(table, dict):
+            raise _MistakeError("expected a table of keys and values")
+        hints = get_type_hints(schema, include_extras=True)
+        fields = {field.name: field for field in msgspec.structs.fields(schema)}
+        before = len(self.problems)
+        for key in (key for key in table if key not in fields):
+            self.tell((*place, key), "no such key here", _nearest(key, fields))
+        for name in (name for name, field in fields.items() if field.required and name not in table):
+            self.tell(place, f'the key "{name}" is missing')
+        values = {
+            name: self._value(hints[name], table[name], (*place, name)) for name in fields if name in table
+        }
+        return schema(**values) if len(self.problems) == before else None
+
+    def _value(self, kind: object, value: object, place: Place) -> object:
+        """Return ``value`` as ``kind``; when it cannot be, note why and return None."""
+        try:
+            return self._converted(kind, value, place)
+        except _MistakeError as mistake:
+            self.tell(place, mistake.reason, mistake.hint)
+        except ValueError as error:
+            self.tell(place, str(error))
+        return None
+
+    def _converted(self, kind: object, value: object, place: Place) -> object:
+        origin = get_origin(kind)
+        if origin in (Union, types.UnionType):
+            (kind,) = (part for part in get_args(kind) if part is not type(None))
+            return self._converted(kind, value, place)
+        if origin is Annotated:
+            quantity: Quantity = get_args(kind)[1]
+            return quantity.read(value)
+        if origin is Literal:
+            return _chosen(get_args(kind), value)
+        if origin is tuple:
+            return self._list(get_args(kind)[0], value, place)
+        if isinstance(kind, type) and issubclass(kind, msgspec.Struct):
+            return self._struct(kind, value, place)
+        return _plain(kind, value)
+
+    def _list(self, kind: object, value: object, place: Place) -> tuple[object, ...]:
+        if not isinstance(value, list):
+            raise _MistakeError(f"expected a list; write each one under [[{place[-1]}]]")
+        return tuple(self._value(kind, item, (*place, number)) for number, item in enumerate(value))
+
+
+def _chosen(choices: tuple[str, ...], value: object) -> object:
+    if value not in choices:
+        raise _MistakeError(f"{value!r} is not one of the choices", _nearest(str(value), choices))
+    return value
+
+
+def _plain(kind: object, value: object) -> object:
+    words: dict[object, str] = {
+        str: "text in quotes",
+        int: "a whole number",
+        float: "a number",
+        bool: "true or false",
+    }
+    if kind is float and isinstance(value, int) and not isinstance(value, bool):
+        return float(value)
+    if type(value) is not kind:
+        raise _MistakeError(f"expected {words[kind]}, not {value!r}")
+    return value
+
+
+_QUOTED = re.compile(r'"(?:\\.|[^"\\])*"|\'[^\']*\'')
+_COMMENT = re.compile(r"#.*")
+_HEADER = re.compile(r"\s*(\[\[?)\s*([^\[\]]+?)\s*\]\]?\s*(#.*)?")
+_KEY = re.compile(r"\s*((?:[\w-]+|\"[^\"]*\"|'[^']*')(?:\s*\.\s*(?:[\w-]+|\"[^\"]*\"|'[^']*'))*)\s*=")
+
+
+def _line_numbers(text: str) -> dict[Place, int]:
+    """Return the line each table and key of a valid TOML text starts on.
+
+    What stands inside an inline table or a list is not found by itself: its outer key is.
+    """
+    found: dict[Place, int] = {(): 1}
+    table: Place = ()
+    counts: dict[Place, int] = {}
+    open_brackets, in_block = 0, ""
+    for number, line in enumerate(text.splitlines(), 1):
+        if not in_block and not open_brackets:
+            if header := _HEADER.fullmatch(line):
+                table = _place(header[2], counts, listed=header[1] == "[[")
+                found.setdefault(table, number)
+                continue
+            if key := _KEY.match(line):
+                found.setdefault((*table, *_parts(key[1])), number)
+        for mark in ('"""', "'''"):
+            if in_block in ("", mark) and line.count(mark) % 2:
+                in_block = "" if in_block else mark
+        bare = _COMMENT.sub("", _QUOTED.sub("", line))
+        if not in_block:
+            open_brackets += sum(bare.count(mark) for mark in "[{") - sum(bare.count(mark) for mark in "]}")
+    return found
+
+
+def _place(header: str, counts: dict[Place, int], *, listed: bool) -> Place:
+    """Return the place a table header opens; ``counts`` remembers how many of each list there are."""
+    place: Place = ()
+    parts = _parts(header)
+    for last, part in ((n == len(parts) - 1, part) for n, part in enumerate(parts)):
+        place = (*place, part)
+        if last and listed:
+            counts[place] = counts.get(place, 0) + 1
+        if place in counts:
+            place = (*place, counts[place] - 1)
+    return place
+
+
+def _parts(dotted: str) -> list[str]:
+    return [part.strip().strip("\"'") for part in re.findall(r"\"[^\"]*\"|'[^']*'|[^.\s]+", dotted)]

@@ -1,0 +1,150 @@
+"""A rod as it is rigged: lure, line, reel and usual cast, and the same in the dive model's terms."""
+
+from __future__ import annotations
+
+import math
+from typing import Annotated
+
+import msgspec
+
+from companion import dive
+from companion.tackle.lines import DENSITY, LineSpec
+from companion.tackle.lures import DRAG_AREA_SIGMA, LureSpec
+from companion.tackle.quantities import Cast, Quantity
+
+CAST_SIGMA = 0.12
+"""Relative standard deviation of the usual cast an owner states. Common practice, no source."""
+
+SPEED_SIGMA = 0.12
+"""Relative standard deviation of the retrieve speed from one cast to the next. Common practice, no source."""
+
+LINE_DRAG_SIGMA = 0.15
+"""Relative standard deviation of a line's drag: the spread of cylinder laws, roughness, strumming."""
+
+
+class Reel(msgspec.Struct, frozen=True):
+    """A reel: line taken by one turn of the handle, m, and how fast it is usually turned, 1/s."""
+
+    per_turn: Annotated[float, Quantity("length", 0.1, 2.0)]
+    turns: Annotated[float, Quantity("rate", 0.1, 5.0)] = 1.2
+
+    @property
+    def speed(self) -> float:
+        """Speed of the retrieve, m/s."""
+        return self.per_turn * self.turns
+
+
+class Leader(msgspec.Struct, frozen=True):
+    """A piece of other line between the main line and the lure; its length in m."""
+
+    line: LineSpec
+    length: Annotated[float, Quantity("length", 0.1, 20.0)]
+
+
+class RodSpec(msgspec.Struct, frozen=True):
+    """A rod as its owner describes it.
+
+    Attributes:
+        number: what it is called by voice, from 1.
+        lure: the name of the lure tied on.
+        line: the main line.
+        reel: gives the speed.
+        cast: the usual cast, m from the rod tip to where the lure lands.
+        name: a name to show, or None.
+        leader: between line and lure, or None.
+    """
+
+    number: int
+    lure: str
+    line: LineSpec
+    reel: Reel
+    cast: Cast
+    name: str | None = None
+    leader: Leader | None = None
+
+    def __post_init__(self) -> None:
+        """Check the number.
+
+        Raises:
+            ValueError: it is not from 1 to 99.
+        """
+        if not 1 <= self.number <= 99:
+            raise ValueError("number must be a whole number from 1 to 99")
+
+
+class Rod(msgspec.Struct, frozen=True):
+    """A rigged rod: what the owner described, the lure tied on, and where it is fished from.
+
+    Attributes:
+        spec: the owner's description.
+        lure: the lure tied on.
+        tip_height: of the rod tip above the water, m.
+        temperature: of the water, degrees Celsius.
+    """
+
+    spec: RodSpec
+    lure: LureSpec
+    tip_height: float = 0.5
+    temperature: float = 18.0
+
+    @property
+    def number(self) -> int:
+        """What the rod is called by voice."""
+        return self.spec.number
+
+    @property
+    def name(self) -> str:
+        """What the rod is called on screen, such as "rod 2"."""
+        return self.spec.name or f"rod {self.spec.number}"
+
+    @property
+    def line(self) -> LineSpec:
+        """The main line."""
+        return self.spec.line
+
+    @property
+    def cast(self) -> float:
+        """The usual cast, m."""
+        return self.spec.cast
+
+    @property
+    def speed(self) -> float:
+        """Speed of the retrieve, m/s."""
+        return self.spec.reel.speed
+
+    @property
+    def drag_sigma(self) -> float:
+        """Relative standard deviation of line drag over lure drag: thickness, drag law, lure size.
+
+        Only the ratio of the two drags shapes the path, so their uncertainties count as one.
+        """
+        return math.hypot(self.line.thickness_sigma, LINE_DRAG_SIGMA, DRAG_AREA_SIGMA)
+
+    def with_line(self, line: LineSpec) -> Rod:
+        """Return the rod re-rigged with another line."""
+        return msgspec.structs.replace(self, spec=msgspec.structs.replace(self.spec, line=line))
+
+    def with_cast(self, cast: float) -> Rod:
+        """Return the rod with another usual cast, m."""
+        return msgspec.structs.replace(self, spec=msgspec.structs.replace(self.spec, cast=cast))
+
+    def dive_line(self) -> dive.Line:
+        """Return the line in the dive model's terms; a leader counts by its share of the cast."""
+        main, leader = self.line, self.spec.leader
+        if leader is None:
+            return main.physics()
+        share = min(leader.length / self.cast, 1.0)
+        return dive.Line(
+            diameter=(1.0 - share) * main.thickness + share * leader.line.thickness,
+            density=(1.0 - share) * DENSITY[main.material] + share * DENSITY[leader.line.material],
+        )
+
+    def dive_lure(self) -> dive.Lure:
+        """Return the lure in the dive model's terms, before any calibration."""
+        return self.lure.physics()
+
+    def dive_retrieve(self) -> dive.Retrieve:
+        """Return the usual retrieve in the dive model's terms."""
+        return dive.Retrieve(
+            cast=self.cast, speed=self.speed, tip_height=self.tip_height, temperature=self.temperature
+        )

@@ -1,0 +1,161 @@
+"""The configuration file: what is taken, and how each mistake is told."""
+
+import tomllib
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from companion.config import ConfigError, Problem, Settings, _line_numbers, load, parse
+
+ROD = """
+[[rods]]
+number = {number}
+lure = "deep plum"
+cast = "45 yd"
+line = {{ material = "fluorocarbon", strength = "{strength}" }}
+reel = {{ per_turn = "28 in", turns = "1.25 /s" }}
+"""
+
+WHOLE = (
+    """
+units = "metres"
+[boat]
+transducer_depth = "12 in"
+antenna_ahead = "-2 m"
+rod_tip = "3 ft"
+[water]
+temperature = "66 F"
+[voice]
+wake_word = "skipper"
+speak = false
+[[sources]]
+name = "sonar"
+kind = "serial"
+device = "/dev/ttyUSB0"
+baud = 38400
+[[sources]]
+name = "bridge"
+kind = "udp"
+address = ":10110"
+need_checksum = false
+[[lures]]
+name = "my own"
+length = "2.5 in"
+rated = { depth = "14 ft", cast = "40 yd", line = { material = "nylon", diameter = "0.33 mm" } }
+"""
+    + ROD.format(number=2, strength="17 lb")
+    + ROD.format(number=1, strength="12 lb")
+)
+
+
+def problems(text: str) -> list[str]:
+    with pytest.raises(ConfigError) as caught:
+        parse(text, "boat.toml")
+    assert str(caught.value).splitlines() == [str(problem) for problem in caught.value.problems]
+    return str(caught.value).splitlines()
+
+
+def test_whole_file_is_read_in_si() -> None:
+    settings = parse(WHOLE)
+    assert settings.units == "metres"
+    assert settings.boat.transducer_depth == pytest.approx(0.3048)
+    assert settings.boat.antenna_ahead == -2.0
+    assert settings.water.temperature == pytest.approx(18.889, abs=1e-3)
+    assert [source.name for source in settings.sources] == ["sonar", "bridge"]
+    assert [rod.number for rod in settings.rods] == [1, 2]
+    first = settings.rods[0]
+    assert first.cast == pytest.approx(41.148)
+    assert first.speed == pytest.approx(0.889)
+    assert first.tip_height == pytest.approx(0.9144)
+    assert first.line.name == "12 lb fluorocarbon"
+    assert settings.rod(2) is settings.rods[1]
+    assert settings.rod(3) is None
+
+
+def test_empty_file_has_defaults_and_the_starter_lures() -> None:
+    settings = parse("")
+    assert settings.rods == ()
+    assert "deep plum" in {lure.name for lure in settings.lures}
+    assert settings == Settings(lures=settings.lures)
+
+
+def test_all_mistakes_of_a_file_are_told_with_line_key_reason_and_hint() -> None:
+    text = "units = 'feat'\n[boat]\nrod_tpi = '1 m'\ntransducer_depth = '40 ft'\n" + ROD.format(
+        number=1, strength="12 pints"
+    )
+    told = problems(text)
+    assert told == [
+        "boat.toml:1: units: 'feat' is not one of the choices; did you mean \"feet\"?",
+        'boat.toml:3: boat.rod_tpi: no such key here; did you mean "rod_tip"?',
+        "boat.toml:4: boat.transducer_depth: must be between 0 ft and 16.4 ft",
+        'boat.toml:10: rods[1].line.strength: expected a strength with its unit, like "12 lb" or "5.4 kg" '
+        "(units: lb, kg, N)",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("change", "line", "words"),
+    [
+        (("deep plum", "deep plom"), 3, 'no lure is called "deep plom"; did you mean "deep plum"?'),
+        (("number = 1", "number = 0"), 1, "from 1 to 99"),
+        (("number = 1", "number = 'one'"), 2, "expected a whole number, not 'one'"),
+        (('cast = "45 yd"\n', ""), 1, 'the key "cast" is missing'),
+        ((', strength = "12 lb"', ""), 5, "give the diameter"),
+        (("fluorocarbon", "flurocarbon"), 5, 'did you mean "fluorocarbon"?'),
+        (('"45 yd"', "45"), 4, "expected a length with its unit"),
+        (('"45 yd"', '"900 yd"'), 4, "must be between 3.28 yd and 164 yd"),
+        (("reel = {", "reel = 3 # {"), 6, "expected a table"),
+    ],
+)
+def test_one_mistake_in_a_rod(change: tuple[str, str], line: int, words: str) -> None:
+    told = problems(ROD.format(number=1, strength="12 lb").lstrip().replace(*change))
+    assert len(told) == 1
+    assert told[0].startswith(f"boat.toml:{line}: rods[1]")
+    assert words in told[0]
+
+
+def test_two_rods_with_one_number_and_too_many_rods() -> None:
+    assert "two rods numbered 4" in problems(ROD.format(number=4, strength="12 lb") * 2)[0]
+    many = "".join(ROD.format(number=n, strength="12 lb") for n in range(1, 12))
+    assert "at most 10 rods" in problems(many)[0]
+
+
+def test_sources_must_say_where_they_are() -> None:
+    assert "needs a device" in problems("[[sources]]\nname = 'a'\nkind = 'serial'\n")[0]
+    assert "needs an address" in problems("[[sources]]\nname = 'a'\nkind = 'tcp'\naddress = 'here'\n")[0]
+
+
+def test_not_toml_and_no_file(tmp_path: Path) -> None:
+    assert problems("units = 'feet'\n[boat\n")[0].startswith("boat.toml:2: file: is not TOML")
+    with pytest.raises(ConfigError, match="there is no such file"):
+        load(tmp_path / "none.toml")
+    (tmp_path / "odd.toml").write_bytes(b"\xff\xfe\x00")
+    with pytest.raises(ConfigError, match="cannot be read as text"):
+        load(tmp_path / "odd.toml")
+    (tmp_path / "good.toml").write_text(WHOLE)
+    assert load(tmp_path / "good.toml") == parse(WHOLE)
+
+
+def test_line_numbers_see_through_blocks_and_long_lists() -> None:
+    block = '[a]\nb = """\n[c]\nd = 1\n"""\n"e f" = [\n 1, # ]\n 2,\n]\n'
+    text = block + '[[g.h]]\ni.j = 1\n[[g.h]]\n[g.h.k]\nl = "#["\nm = 2\n'
+    tomllib.loads(text)
+    lines = _line_numbers(text)
+    assert lines["a", "b"] == 2
+    assert lines["a", "e f"] == 6
+    assert lines["g", "h", 0, "i", "j"] == 11
+    assert lines["g", "h", 1, "k", "m"] == 15
+    assert ("c",) not in lines
+
+
+@given(st.text(max_size=200) | st.permutations(WHOLE.splitlines()).map("\n".join))
+def test_any_text_is_settings_or_problems(text: str) -> None:
+    problems: tuple[Problem, ...] | None = None
+    try:
+        parse(text, "any.toml")
+    except ConfigError as error:
+        problems = error.problems
+    assert problems is None or all(problem.line >= 1 and problem.file == "any.toml" for problem in problems)
+    assert problems != ()
