@@ -1,0 +1,80 @@
+"""The logbook's tables, as numbered steps forward: a logbook of any earlier version is brought up to date.
+
+A step that has been released is never edited; a change to the tables is a new step at the end. Each
+step's SQL says what its columns mean; units are SI, `t` is logic seconds since the trip began, `utc` is
+ISO 8601 and sorts as text, and NULL means not known.
+"""
+
+from __future__ import annotations
+
+import sqlite_utils
+from sqlite_utils import Migrations
+
+steps = Migrations("logbook")
+"""Every step, oldest first; which of them a file has had stands in its table `_sqlite_migrations`."""
+
+
+@steps(name="0001 trips, readings and events")
+def _trips(db: sqlite_utils.Database) -> None:
+    db.executescript("""
+        CREATE TABLE trips (
+            id INTEGER PRIMARY KEY,
+            name TEXT NOT NULL,
+            recording TEXT UNIQUE,            -- which recording this trip replays; NULL when it was live
+            closed INTEGER NOT NULL DEFAULT 0 -- 1 once ended in order, 0 while it runs or if it was cut off
+        ) STRICT;
+        CREATE TABLE readings (               -- thinned; the raw recording has them all
+            id INTEGER PRIMARY KEY,
+            trip INTEGER NOT NULL REFERENCES trips (id) ON DELETE CASCADE,
+            t REAL NOT NULL,
+            utc TEXT,
+            lat REAL, lon REAL, radius REAL,  -- degrees, degrees, m
+            depth REAL,                       -- of the water, m
+            heading REAL, speed REAL,         -- degrees, m/s
+            water_temperature REAL            -- degrees Celsius
+        ) STRICT;
+        CREATE INDEX readings_of_trip ON readings (trip, t);
+        CREATE TABLE events (
+            id INTEGER PRIMARY KEY,
+            trip INTEGER NOT NULL REFERENCES trips (id) ON DELETE CASCADE,
+            event TEXT NOT NULL,              -- its kind: "logged", "said", ...
+            t REAL NOT NULL,
+            utc TEXT,
+            number INTEGER,                   -- a logged thing's number in its trip
+            what TEXT,                        -- a logged thing's kind: "bite", "touch", ...
+            lat REAL, lon REAL, radius REAL,  -- where the boat was
+            depth REAL,                       -- of the water under the boat, m
+            rod TEXT, lure TEXT, line TEXT,
+            lure_depth REAL,                  -- predicted, m below the surface
+            lure_lat REAL, lure_lon REAL, lure_radius REAL,
+            clip TEXT,                        -- the utterance's file name
+            undone INTEGER NOT NULL DEFAULT 0,
+            payload TEXT NOT NULL,            -- the whole event as JSON, as `companion.events` writes it
+            UNIQUE (trip, number)
+        ) STRICT;
+        CREATE INDEX events_of_trip ON events (trip, event);
+    """)
+
+
+@steps(name="0002 calibrations")
+def _calibrations(db: sqlite_utils.Database) -> None:
+    db.executescript("""
+        CREATE TABLE calibrations (           -- a history: the newest of a subject and name is in force
+            id INTEGER PRIMARY KEY,
+            trip INTEGER REFERENCES trips (id) ON DELETE CASCADE,
+            utc TEXT,
+            subject TEXT NOT NULL CHECK (subject IN ('lure', 'rod')),
+            name TEXT NOT NULL,
+            posterior TEXT                    -- JSON; NULL when it was reset to what the owner states
+        ) STRICT;
+        CREATE INDEX calibrations_of_subject ON calibrations (subject, name, id);
+    """)
+
+
+def known_steps() -> frozenset[str]:
+    """Return the names of every step this version knows."""
+    empty = sqlite_utils.Database(memory=True)
+    try:
+        return frozenset(step.name for step in steps.pending(empty))
+    finally:
+        empty.close()
