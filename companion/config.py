@@ -17,6 +17,13 @@ from typing import Annotated, Any, Literal, NamedTuple, TypeVar, Union, get_args
 
 import msgspec
 
+from companion.sensing.settings import (
+    OLDEST_LIVE,
+    OLDEST_RECORDING,
+    BoatOffsets,
+    SourceSettings,
+    TimeFrom,
+)
 from companion.tackle import LureSpec, Rod, RodSpec, starter_text
 from companion.tackle.quantities import Quantity
 from companion.units import LengthUnit
@@ -54,16 +61,27 @@ class Boat(msgspec.Struct, frozen=True):
     """Where things are on the boat, m.
 
     Attributes:
-        transducer_depth: how far the transducer hangs below the waterline.
+        transducer_depth: how far the transducer hangs below the waterline, or None when not measured.
+        keel_depth: how far the keel is below the waterline; only for depths told below the keel.
         antenna_ahead: how far the GPS antenna is ahead of the transducer (negative: behind it).
         antenna_right: how far it is to the right of the transducer (negative: left).
         rod_tip: height of the rod tip above the water during a retrieve.
     """
 
-    transducer_depth: Annotated[float, Quantity("length", 0.0, 5.0)] = 0.3
+    transducer_depth: Annotated[float, Quantity("length", 0.0, 5.0)] | None = None
+    keel_depth: Annotated[float, Quantity("length", 0.0, 5.0)] | None = None
     antenna_ahead: Annotated[float, Quantity("length", -20.0, 20.0)] = 0.0
     antenna_right: Annotated[float, Quantity("length", -10.0, 10.0)] = 0.0
     rod_tip: Annotated[float, Quantity("length", 0.0, 5.0)] = 0.5
+
+    def offsets(self) -> BoatOffsets:
+        """Return where the transducer sits, as sensing wants it."""
+        return BoatOffsets(
+            transducer=self.transducer_depth,
+            keel=self.keel_depth,
+            forward=-self.antenna_ahead,
+            starboard=-self.antenna_right,
+        )
 
 
 class Water(msgspec.Struct, frozen=True):
@@ -84,6 +102,7 @@ class Source(msgspec.Struct, frozen=True):
         need_checksum: whether a sentence without a checksum is dropped.
         time: what times its sentences: TAG blocks, the sentences' own UTC, arrival, or the best there is.
         priority: of two sources that tell the same thing, the lower number is believed.
+        latency: s from the measurement to its arrival.
     """
 
     name: str
@@ -92,8 +111,9 @@ class Source(msgspec.Struct, frozen=True):
     address: str | None = None
     baud: int = 4800
     need_checksum: bool = True
-    time: Literal["auto", "tags", "sentences", "arrival"] = "auto"
+    time: TimeFrom = "auto"
     priority: int = 0
+    latency: Annotated[float, Quantity("time", 0.0, 10.0)] = 0.0
 
     def __post_init__(self) -> None:
         """Check that the source says where it is.
@@ -105,6 +125,16 @@ class Source(msgspec.Struct, frozen=True):
             raise ValueError(f'a {self.kind} source needs a device, such as device = "/dev/ttyUSB0"')
         if self.kind in ("tcp", "udp") and not re.fullmatch(r".*:\d{1,5}", self.address or ""):
             raise ValueError(f'a {self.kind} source needs an address with a port, such as "127.0.0.1:10110"')
+
+    def settings(self) -> SourceSettings:
+        """Return how the source is to be read, as sensing wants it; only a file may hold old dates."""
+        return SourceSettings(
+            need_checksum=self.need_checksum,
+            time=self.time,
+            priority=self.priority,
+            latency=self.latency,
+            not_before=OLDEST_RECORDING if self.kind == "file" else OLDEST_LIVE,
+        )
 
 
 class Voice(msgspec.Struct, frozen=True):

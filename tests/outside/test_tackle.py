@@ -45,7 +45,7 @@ def test_densities() -> None:
 
 
 def test_strength_alone_is_the_trades_rule_and_says_so() -> None:
-    """Four pounds a size number for single filaments; 30 lb braid near 0.27 mm. Common practice, no source."""
+    """Four pounds a size number; 30 lb braid near 0.27 mm. Common practice, no source."""
     assert strength_diameter("fluorocarbon", 12 * POUND_FORCE) == pytest.approx(SIZES[3.0], rel=0.01)
     assert strength_diameter("nylon", 20 * POUND_FORCE) == pytest.approx(SIZES[5.0], rel=0.01)
     guessed = LineSpec("fluorocarbon", strength=17 * POUND_FORCE)

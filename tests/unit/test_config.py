@@ -60,6 +60,10 @@ def problems(text: str) -> list[str]:
 def test_whole_file_is_read_in_si() -> None:
     settings = parse(WHOLE)
     assert settings.units == "metres"
+    offsets = settings.boat.offsets()
+    assert (offsets.transducer, offsets.forward, offsets.starboard) == (pytest.approx(0.3048), 2.0, 0.0)
+    assert settings.sources[0].settings().need_checksum
+    assert not settings.sources[1].settings().need_checksum
     assert settings.boat.transducer_depth == pytest.approx(0.3048)
     assert settings.boat.antenna_ahead == -2.0
     assert settings.water.temperature == pytest.approx(18.889, abs=1e-3)
