@@ -1,0 +1,184 @@
+#!/usr/bin/env bash
+# Set the companion up in this folder: Debian packages, a Python environment in .venv, the speech model.
+# Safe to run again at any time: what is there is left alone, and nothing is downloaded twice.
+set -euo pipefail
+
+usage() {
+    cat <<'TEXT'
+Example: bash hardware/install.sh
+
+Sets the companion up in this folder. Run again, it does only what is missing.
+
+  --tests   also what the tests need
+  --help    this text
+
+PYTHON=/path/to/python3 chooses the Python to use (3.11 or newer).
+TEXT
+}
+
+say() { printf '%s\n' "$*"; }
+
+stop() {
+    printf 'install: %s\n' "$*" >&2
+    exit 1
+}
+
+tests=no
+for option in "$@"; do
+    case $option in
+        --tests) tests=yes ;;
+        -h | --help) usage && exit 0 ;;
+        *) usage >&2 && exit 2 ;;
+    esac
+done
+
+CDPATH='' cd -- "$(dirname -- "${BASH_SOURCE[0]}")/.."
+here=$PWD
+venv=$here/.venv
+stamp=$venv/installed.txt
+
+# --- Debian packages ---------------------------------------------------------------------------------
+
+packages=()
+
+need() { # PACKAGE WHY TEST...: add a package, and say why, unless the test shows that it is there
+    local package=$1 why=$2
+    shift 2
+    if ! "$@" >/dev/null 2>&1; then
+        packages+=("$package")
+        say "needed: $package ($why)"
+    fi
+}
+
+has_library() {
+    # On a machine without dpkg the loader's cache is asked.
+    dpkg-query -W -f '${Status}' "$1" 2>/dev/null | grep -q 'ok installed' ||
+        ldconfig -p 2>/dev/null | grep -q "${1%[0-9]}.so"
+}
+
+install_packages() { # install what was found needed; 1 when that cannot be done here
+    ((${#packages[@]})) || return 0
+    local as_root=()
+    if ((EUID)); then
+        command -v sudo >/dev/null || return 1
+        as_root=(sudo)
+    fi
+    command -v apt-get >/dev/null || return 1
+    say "installing the Debian packages: ${packages[*]}"
+    "${as_root[@]}" apt-get update -qq &&
+        "${as_root[@]}" env DEBIAN_FRONTEND=noninteractive \
+            apt-get install -qq --yes --no-install-recommends "${packages[@]}" >/dev/null
+}
+
+can_make_environments() { "$1" -c 'import ensurepip, venv'; }
+
+# --- Python ------------------------------------------------------------------------------------------
+
+is_new_enough() { "$1" -c 'import sys; sys.exit(sys.version_info < (3, 11))' >/dev/null 2>&1; }
+
+find_python() { # print the first Python that is new enough; the one that was chosen, if one was
+    local candidate candidates=(python3 python3.13 python3.12 python3.11)
+    [[ -z ${PYTHON:-} ]] || candidates=("$PYTHON")
+    for candidate in "${candidates[@]}"; do
+        if is_new_enough "$candidate"; then
+            say "$candidate"
+            return
+        fi
+    done
+    return 1
+}
+
+need_python() {
+    local python package=python3-venv
+    [[ -n ${PYTHON:-} ]] || need python3 "runs the companion" command -v python3
+    if python=$(find_python) && [[ $python != python3 ]]; then
+        package=$("$python" -c 'import sys; print("python3.%d-venv" % sys.version_info[1])')
+    fi
+    need "$package" "keeps the companion's Python packages apart" can_make_environments "${python:-python3}"
+}
+
+make_environment() {
+    local python
+    python=$(find_python) || stop "Python 3.11 or newer is needed, and $(found_python). Debian 12 has it" \
+        "(apt-get install python3 python3-venv); or set PYTHON=/path/to/python3.11 and run this again."
+    if [[ -e $venv ]]; then
+        say "the environment in .venv does not fit this folder or this Python any more: making it anew"
+        [[ -f $venv/pyvenv.cfg ]] ||
+            stop "$venv is there but is no Python environment: move it away and run this again."
+        rm -rf "$venv"
+    fi
+    say "making the environment .venv with $("$python" --version)"
+    "$python" -m venv "$venv" ||
+        stop "$python could not make $venv (see above): is python3-venv installed, and the disk not full?"
+}
+
+found_python() {
+    local version
+    if version=$("${PYTHON:-python3}" --version 2>/dev/null); then
+        printf '%s is %s' "${PYTHON:-python3}" "$version"
+    else
+        printf '%s does not run' "${PYTHON:-python3}"
+    fi
+}
+
+environment_fits() { # it runs, is new enough, has its own pip, and was not made in another folder
+    is_new_enough "$venv/bin/python" && "$venv/bin/python" -c 'import pip' 2>/dev/null &&
+        [[ ! -f $stamp || $(sed -n 2p "$stamp") == "$here" ]]
+}
+
+wanted_stamp() { # what an environment was installed for ("tests" or ""), where, and from what
+    say "$1"
+    say "$here"
+    "$venv/bin/python" --version
+    sha256sum <pyproject.toml
+}
+
+stamp_says() { [[ -f $stamp && $(<"$stamp") == "$(wanted_stamp "$1")" ]]; }
+
+install_python_packages() {
+    local extra=
+    if [[ $tests == yes ]] || { [[ -f $stamp ]] && [[ $(head -n 1 "$stamp") == tests ]]; }; then
+        extra='[test]'
+    fi
+    say "installing the Python packages (some minutes on a small board)"
+    rm -f "$stamp"
+    PIP_DISABLE_PIP_VERSION_CHECK=1 "$venv/bin/python" -m pip install --quiet --editable ".$extra" ||
+        stop "the Python packages could not be installed (see above)." \
+            "If there is no network here, connect to one once and run this again; what is there is kept."
+    wanted_stamp "${extra:+tests}" >"$stamp"
+}
+
+# --- in order ----------------------------------------------------------------------------------------
+
+need alsa-utils "microphone and speaker: arecord, aplay" command -v arecord
+need espeak-ng "the companion's voice" command -v espeak-ng
+case $(uname -m) in
+    aarch64 | arm*) need libatomic1 "the speech recogniser on ARM boards" has_library libatomic1 ;;
+esac
+environment_fits || need_python
+if [[ $tests == yes ]]; then
+    need flite "tests: more voices for the demo day" command -v flite
+    need gpsd-clients "tests: gpsdecode, to be measured against" command -v gpsdecode
+    need shellcheck "tests: checks this script" command -v shellcheck
+fi
+without=()
+if ! install_packages; then
+    [[ $tests == no ]] || stop "these Debian packages are needed and could not be installed: ${packages[*]}." \
+        "As root, with a network: apt-get install ${packages[*]}"
+    without=("${packages[@]}")
+fi
+
+environment_fits || make_environment
+if ! stamp_says tests && ! { [[ $tests == no ]] && stamp_says ''; }; then
+    install_python_packages
+fi
+"$venv/bin/python" -m companion.voice.model ||
+    stop "everything else is ready; run this again once the speech model can be had."
+
+say "The companion is ready: .venv/bin/companion --help"
+if ((${#without[@]})); then
+    say "STILL MISSING, and the companion may not hear or speak without: ${without[*]}." \
+        "As root, with a network: apt-get install ${without[*]}"
+fi
+say "Not for navigation. Depths and marks may be wrong; keep a look-out, wear the life jacket, clip on the" \
+    "engine cut-off lanyard, fuse the wiring at the battery, obey the local fishing rules."
