@@ -50,3 +50,18 @@ def wall_utc() -> datetime:
 def stopwatch() -> float:
     """Return seconds from an arbitrary origin, for measuring how long work takes."""
     return time.perf_counter()
+
+
+class Pace:
+    """Holds a replay back to a multiple of real time."""
+
+    def __init__(self, times: float) -> None:
+        """Start the watch: one second of the recording takes 1 / `times` seconds."""
+        self._times = times
+        self._began = time.monotonic()
+
+    def wait_for(self, t: float) -> None:
+        """Wait until logic time t, s since the recording began, has come."""
+        ahead = t / self._times - (time.monotonic() - self._began)
+        if ahead > 0.0:
+            time.sleep(ahead)

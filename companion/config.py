@@ -8,10 +8,12 @@ file's mistakes are told at once, each with the nearest known name where one loo
 from __future__ import annotations
 
 import difflib
+import os
 import re
 import tomllib
 import types
 from collections.abc import Iterator, Mapping, Sequence
+from importlib.resources import files
 from pathlib import Path
 from typing import Annotated, Any, Literal, NamedTuple, TypeVar, Union, get_args, get_origin, get_type_hints
 
@@ -191,6 +193,18 @@ class Settings(msgspec.Struct, frozen=True):
     def rod(self, number: int) -> Rod | None:
         """Return the rod with this number, or None."""
         return next((rod for rod in self.rods if rod.number == number), None)
+
+
+def users_file() -> Path:
+    """Return where this user's configuration is kept (XDG base directory convention)."""
+    named = os.environ.get("XDG_CONFIG_HOME", "")
+    folder = Path(named) if os.path.isabs(named) else Path.home() / ".config"
+    return folder / "companion" / "companion.toml"
+
+
+def example_text() -> str:
+    """Return the text of a complete configuration to begin from, under invented names."""
+    return files("companion").joinpath("example.toml").read_text(encoding="utf-8")
 
 
 def load(path: Path) -> Settings:

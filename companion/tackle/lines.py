@@ -110,6 +110,11 @@ class LineSpec(msgspec.Struct, frozen=True):
             return f"size {self.size:g} {self.material}"
         return f"{self.thickness * 1e3:.3g} mm {self.material}"
 
+    @property
+    def pounds(self) -> int | None:
+        """The strength as it is spoken of, whole pounds; None when it was not given."""
+        return None if self.strength is None else round(self.strength / POUND_FORCE)
+
     def physics(self) -> dive.Line:
         """Return the line as the dive model knows it."""
         return dive.Line(diameter=self.thickness, density=DENSITY[self.material])

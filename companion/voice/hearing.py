@@ -1,0 +1,60 @@
+"""The utterances of a recorded day: found, timed by their names, and recognised ahead of need."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import NamedTuple
+
+import soundfile
+
+from companion.voice.clips import ClipError, clip_began, read_clip
+from companion.voice.recogniser import Recogniser
+
+AHEAD = 2
+"""How many utterances are decoded at once: vosk holds no lock meanwhile, and a small board has few cores."""
+
+
+class Clip(NamedTuple):
+    """An utterance on disk, and the UTC of its beginning and end."""
+
+    path: Path
+    began: datetime
+    ended: datetime
+
+
+def clips_in(folder: Path) -> list[Clip]:
+    """Return a folder's utterances in the order they were spoken; files that are no clips are passed over.
+
+    Raises:
+        ClipError: a file is named as a clip but holds no sound.
+    """
+    found = []
+    for path in sorted(folder.iterdir()):
+        began = clip_began(path.name)
+        if began is not None and path.suffix in (".flac", ".wav"):
+            found.append(Clip(path, began, began + timedelta(seconds=_seconds(path))))
+    return sorted(found, key=lambda clip: clip.ended)
+
+
+def hear_ahead(model: Path, phrases: Iterable[str], clips: Sequence[Clip]) -> list[Callable[[], str]]:
+    """Return for each clip a function that gives the words in it, waiting until they are made out.
+
+    Raises:
+        ModelError: the model cannot be loaded, or does not know a word of the phrases.
+    """
+    recogniser = Recogniser(model, phrases)
+    pool = ThreadPoolExecutor(min(AHEAD, os.cpu_count() or 1), thread_name_prefix="hearing")
+    heard = [pool.submit(lambda path: recogniser.hear(read_clip(path)).text, clip.path) for clip in clips]
+    pool.shutdown(wait=False)
+    return [future.result for future in heard]
+
+
+def _seconds(path: Path) -> float:
+    try:
+        return float(soundfile.info(path).duration)
+    except (OSError, soundfile.SoundFileError) as error:
+        raise ClipError(f"{path}: cannot be read as FLAC or WAV ({error})") from error
