@@ -130,8 +130,14 @@ wanted_stamp() { # what an environment was installed for ("tests" or ""), where,
     say "$1"
     say "$here"
     "$venv/bin/python" --version
-    sha256sum <pyproject.toml
+    "$venv/bin/python" -c "$describe_package" | sha256sum
 }
+
+# Only what pip goes by: a changed setting of some other tool is no reason to install again.
+describe_package='
+import json, tomllib
+tables = tomllib.load(open("pyproject.toml", "rb"))
+print(json.dumps([tables["build-system"], tables["project"]], sort_keys=True))'
 
 stamp_says() { [[ -f $stamp && $(<"$stamp") == "$(wanted_stamp "$1")" ]]; }
 

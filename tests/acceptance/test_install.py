@@ -26,6 +26,7 @@ case "$*" in
     "-c import sys; sys.exit(sys.version_info < (3, 11))") [ "${{VERSION#3.}}" -ge 11 ] ;;
     "-c import pip") true ;;
     "-c import ensurepip, venv") [ ! -e "$STAND_INS/no-venv" ] ;;
+    "-c "*tomllib*) cat pyproject.toml ;;
     "-c import sys; print"*) echo "python$VERSION-venv" ;;
     "-m venv "*) mkdir -p "$3/bin"; cp "$0" "$3/bin/python"; touch "$3/pyvenv.cfg"; asked venv ;;
     "-m pip "*) shift; asked "$@"; [ ! -e "$STAND_INS/offline" ] ;;

@@ -1,13 +1,15 @@
 """Be killed while writing, again and again: run by test_logbook_killed.py, in a process of its own.
 
 For each try a child writes a trip and reports the number of each logged thing once `record` has returned;
-after a random while it gets SIGKILL. Prints, for each try, the highest number that was reported.
+after a random number of them, and a random moment more, it gets SIGKILL. Prints, for each try, the highest
+number that was reported.
 """
 
 import os
 import random
 import signal
 import sys
+import time
 from pathlib import Path
 
 from companion.events import Fix, Logged, Match, Said
@@ -29,8 +31,8 @@ def write_until_killed(path: Path, name: str, report: int) -> None:
             os.write(report, b"%d\n" % number)
 
 
-def killed_try(path: Path, name: str, moment: random.Random) -> int:
-    """Return the highest number the writer reported before it was killed."""
+def killed_try(path: Path, name: str, chance: random.Random) -> int:
+    """Return the highest number the writer reported before it was killed, perhaps while still opening."""
     reader, writer = os.pipe()
     child = os.fork()
     if child == 0:
@@ -40,20 +42,21 @@ def killed_try(path: Path, name: str, moment: random.Random) -> int:
         finally:
             os._exit(1)  # an error in the writer must not run on in this copy of the parent
     os.close(writer)
-    signal.sigtimedwait([], moment.uniform(0.002, 0.06))
-    os.kill(child, signal.SIGKILL)
-    _, status = os.waitpid(child, 0)
     with os.fdopen(reader, "rb") as reports:
-        numbers = reports.read().split()
+        numbers = [reports.readline() for _ in range(chance.choice((0, 1, 2, 5, 10, 20)))]
+        time.sleep(chance.uniform(0.0, 0.005))
+        os.kill(child, signal.SIGKILL)
+        _, status = os.waitpid(child, 0)
+        numbers += reports.read().split()
     if not os.WIFSIGNALED(status):
         raise SystemExit("the writer stopped by itself")
     return int(numbers[-1]) if numbers else 0
 
 
 def main(path: Path, tries: int, seed: int) -> None:
-    moment = random.Random(seed)
+    chance = random.Random(seed)
     for attempt in range(tries):
-        print(killed_try(path, f"try {attempt}", moment), flush=True)
+        print(killed_try(path, f"try {attempt}", chance), flush=True)
 
 
 main(Path(sys.argv[1]), int(sys.argv[2]), int(sys.argv[3]))
