@@ -15,11 +15,11 @@ from companion.tackle.quantities import Cast, Quantity
 CAST_SIGMA = 0.12
 """Relative standard deviation of the usual cast an owner states. Common practice, no source."""
 
-SPEED_SIGMA = 0.12
-"""Relative standard deviation of the retrieve speed from one cast to the next. Common practice, no source."""
-
 LINE_DRAG_SIGMA = 0.15
 """Relative standard deviation of a line's drag: the spread of cylinder laws, roughness, strumming."""
+
+SHARED_DRAG_SIGMA = math.hypot(LINE_DRAG_SIGMA, DRAG_AREA_SIGMA)
+"""Relative standard deviation of line drag over lure drag; only the ratio of the two shapes a path."""
 
 
 class Reel(msgspec.Struct, frozen=True):
@@ -111,14 +111,6 @@ class Rod(msgspec.Struct, frozen=True):
     def speed(self) -> float:
         """Speed of the retrieve, m/s."""
         return self.spec.reel.speed
-
-    @property
-    def drag_sigma(self) -> float:
-        """Relative standard deviation of line drag over lure drag: thickness, drag law, lure size.
-
-        Only the ratio of the two drags shapes the path, so their uncertainties count as one.
-        """
-        return math.hypot(self.line.thickness_sigma, LINE_DRAG_SIGMA, DRAG_AREA_SIGMA)
 
     def with_line(self, line: LineSpec) -> Rod:
         """Return the rod re-rigged with another line."""

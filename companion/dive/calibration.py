@@ -1,0 +1,448 @@
+"""What touches teach: the lure's lift, the true cast and the line's drag, narrowed by Bayes' rule on a grid.
+
+Two things are shared by every line a lure is fished on: how deep it really goes where its owner or its
+package states a depth (that fixes the lift ratio), and how much line drag counts against lure drag (only
+the ratio of the two shapes a path). Each rig, a rod with its line, adds its own true cast and how far its
+line's thickness is off. All four are given as natural logarithms of what is true over what was assumed,
+with independent normal priors. What is learned on one rig reaches the others through the physics: the
+shared part of the posterior is common to all, and each rig's path is computed from it.
+
+A grid is exact about the shape of the posterior, needs no start value and cannot diverge. Given the shared
+part the rigs are independent, so the grid is a small one for each rig. The paths on it are interpolated
+from a few dozen solutions by Chebyshev polynomials, to better than half a per cent of the reach.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
+from functools import lru_cache
+from itertools import product
+from typing import Final
+
+import msgspec
+import numpy as np
+from numpy.polynomial import chebyshev
+from numpy.typing import NDArray
+from scipy.special import logsumexp, ndtr
+
+from companion.dive.path import Path
+from companion.dive.rig import Line, Lure, Retrieve
+from companion.dive.solver import solve
+
+Floats = NDArray[np.float64]
+Solver = Callable[[Line, Lure, Retrieve], Path]
+
+BOTTOM_SIGMA: Final = 0.3
+"""Standard deviation of a bottom depth from the sounder where the lure was, m."""
+CAST_SCATTER: Final = 0.05
+"""Relative standard deviation of one cast from the rod's usual cast. Common practice, no source."""
+SPEED_SCATTER: Final = 0.10
+"""Relative standard deviation of one retrieve's speed from the reel's usual one. Common practice."""
+CALL_DELAY: Final = 1.0
+"""Time from the touch to the angler's word for it, s, with a standard deviation as large."""
+FALSE_TOUCHES: Final = 0.10
+"""Share of touches that were on something else: a stump, weed, a fish."""
+MISSED_TOUCHES: Final = 0.10
+"""Share of casts on which the lure touched and nothing was said."""
+
+_STEPS = 31
+"""Points on a path, at even parts of the line reeled in."""
+_DEPTHS, _DRAGS, _CASTS = (np.linspace(-3.0, 3.0, n) for n in (15, 9, 15))
+"""The grid, in standard deviations: of the stated depth, the line drag and the rod's cast."""
+_THICKNESSES, _THICKNESS_WEIGHTS = np.array([-1.0, 0.0, 1.0]) * 3.0**0.5, np.array([1.0, 4.0, 1.0]) / 6.0
+"""The thickness of the line is only averaged over: three points of Gauss and Hermite are enough."""
+_THIN = 0.03
+"""A relative standard deviation of the thickness that is nothing beside that of the drag."""
+_LIFTS = (0.05, 4.0)
+"""Least and greatest lift ratio considered."""
+_ROOT_TWO_PI = (2.0 * np.pi) ** 0.5
+
+
+class Stated(msgspec.Struct, frozen=True):
+    """What is known of a lure beforehand.
+
+    Attributes:
+        lure: the lure with the lift ratio that makes it go as deep as stated.
+        line: the line the statement is for.
+        retrieve: the cast and retrieve it is for.
+        depth: as stated, m.
+        depth_sigma: relative standard deviation of the statement.
+        drag_sigma: relative standard deviation of line drag over lure drag.
+    """
+
+    lure: Lure
+    line: Line
+    retrieve: Retrieve
+    depth: float
+    depth_sigma: float = 0.12
+    drag_sigma: float = 0.38
+
+
+class Rig(msgspec.Struct, frozen=True):
+    """A rod with a line on it.
+
+    Attributes:
+        name: the rod's and the line's name; each rig of a lure has its own.
+        line: as assumed.
+        retrieve: the usual cast and retrieve, as assumed; speed steady.
+        cast_sigma: relative standard deviation of the true usual cast.
+        thickness_sigma: relative standard deviation of the line's true thickness.
+    """
+
+    name: str
+    line: Line
+    retrieve: Retrieve
+    cast_sigma: float = 0.12
+    thickness_sigma: float = 0.02
+
+
+Bottom = tuple[tuple[float, float], ...]
+"""The bottom along a cast: points (distance from the rod tip, depth below the surface), m, by rising
+distance, straight between them and level beyond; a single point is a level bottom."""
+
+
+class Touch(msgspec.Struct, frozen=True, tag="touch"):
+    """The lure touched the bottom.
+
+    Attributes:
+        rig: which rig was cast.
+        bottom: the bottom along the cast.
+        after: s from the start of the retrieve to the word for the first touch, or None.
+        sigma: standard deviation of the bottom's depth, m.
+    """
+
+    rig: str
+    bottom: Bottom
+    after: float | None = None
+    sigma: float = BOTTOM_SIGMA
+
+
+class NoTouch(msgspec.Struct, frozen=True, tag="no touch"):
+    """The lure came back without a touch; fields as for `Touch`."""
+
+    rig: str
+    bottom: Bottom
+    sigma: float = BOTTOM_SIGMA
+
+
+Evidence = Touch | NoTouch
+"""What can be learned from."""
+
+
+class Estimate(msgspec.Struct, frozen=True):
+    """A value with its band: the median, and the values it is above with 95 % and below with 95 %."""
+
+    best: float
+    low: float
+    high: float
+
+
+class RigBelief(msgspec.Struct, frozen=True):
+    """What is believed of a rig: its reach and its true cast, m, and its reach before any touch."""
+
+    reach: Estimate
+    cast: Estimate
+    before: Estimate
+    touches: int
+    without_touch: int
+
+
+class Belief(msgspec.Struct, frozen=True):
+    """All that was learned about a lure; plain data that can be stored as JSON and taken up again.
+
+    Attributes:
+        stated: what was known beforehand.
+        rigs: the rigs it was fished on.
+        evidence: every touch and every cast without, in order.
+        lift_ratio: of the lure.
+        drag_factor: of its lines, on top of the assumed one.
+        by_rig: what is believed of each rig, by name.
+    """
+
+    stated: Stated
+    rigs: tuple[Rig, ...]
+    evidence: tuple[Evidence, ...]
+    lift_ratio: Estimate
+    drag_factor: Estimate
+    by_rig: dict[str, RigBelief]
+
+
+class _Smooth:
+    """A smooth function of a few variables on a box, interpolated from its values at Chebyshev nodes."""
+
+    def __init__(
+        self,
+        function: Callable[..., Floats],
+        box: Sequence[tuple[float, float]],
+        nodes: Sequence[int],
+    ) -> None:
+        self._box, self._nodes = box, nodes
+        units = [chebyshev.chebpts1(n) for n in nodes]
+        points = [
+            0.5 * (low + high + (high - low) * unit) for (low, high), unit in zip(box, units, strict=True)
+        ]
+        values = np.array([function(*point) for point in product(*points)]).reshape(*nodes, -1)
+        for axis, unit in enumerate(units):
+            solved = np.linalg.inv(chebyshev.chebvander(unit, len(unit) - 1))
+            values = np.moveaxis(np.tensordot(solved, values, axes=(1, axis)), 0, axis)
+        self._coefficients = values.reshape(int(np.prod(nodes)), -1)
+
+    def __call__(self, *variables: Floats) -> Floats:
+        """Return the function at points, shape (points, values); the variables broadcast, flattened."""
+        basis = np.ones((1, 1))
+        flat = (variable.ravel() for variable in np.broadcast_arrays(*variables))
+        for variable, (low, high), n in zip(flat, self._box, self._nodes, strict=True):
+            unit = np.clip((2.0 * variable - low - high) / (high - low), -1.0, 1.0)
+            basis = (basis[:, :, None] * chebyshev.chebvander(unit, n - 1)[:, None, :]).reshape(len(unit), -1)
+        return np.asarray(basis @ self._coefficients)
+
+
+class _Grid:
+    """A rig's paths for every combination of the unknowns.
+
+    Every array has four axes, stated depth, line drag, thickness and cast, or broadcasts to them; the first
+    two are shared by all rigs of the lure. The paths have shape (cells, steps), m.
+    """
+
+    def __init__(self, stated: Stated, rig: Rig, solver: Solver) -> None:
+        depth, drag, self.thickness, self.cast_log = np.ix_(
+            stated.depth_sigma * _DEPTHS,
+            stated.drag_sigma * _DRAGS,
+            rig.thickness_sigma * (_THICKNESSES if rig.thickness_sigma > _THIN else np.zeros(1)),
+            rig.cast_sigma * _CASTS,
+        )
+        self.depth_log, self.drag_log = depth, drag
+        self.lift_log = _lift_logs(stated, solver)[:, :, None, None]
+        shape = np.broadcast_shapes(depth.shape, drag.shape, self.thickness.shape, self.cast_log.shape)
+        weights = np.log(_THICKNESS_WEIGHTS) if shape[2] == len(_THICKNESS_WEIGHTS) else np.zeros(1)
+        self.own_prior = (weights[:, None] - 0.5 * _CASTS**2)[None, None]
+        shared = -0.5 * (_DEPTHS[:, None] ** 2 + _DRAGS**2)
+        self.prior = shared[:, :, None, None] + self.own_prior
+        self.speed = _steady_speed(rig.retrieve)
+        self.cast = np.broadcast_to(rig.retrieve.cast * np.exp(self.cast_log), shape)
+        self._paths = _paths(stated, rig, solver, self)
+        paths = self._paths(self.lift_log, drag + self.thickness, self.cast_log)
+        self.reach = paths[:, 0].reshape(shape) * self.cast
+        scaled = (paths[:, 1:] * self.cast.reshape(-1, 1)).astype(np.float32)
+        self.path_depth, self.path_away = scaled[:, :_STEPS], scaled[:, _STEPS:]
+        apart = (self.cast_log.ravel()[:, None] - self.cast_log.ravel()) / CAST_SCATTER
+        kernel = np.exp(-0.5 * apart**2)
+        self._scatter = kernel / kernel.sum(axis=0)
+
+    def lift_for(self, reach: float, drag: float, cast: float) -> float:
+        """Return the lift ratio that gives a reach, m, at one drag and cast (logarithms, as on the grid)."""
+        lifts = np.linspace(float(np.log(_LIFTS[0])), float(np.log(_LIFTS[1])), 400)
+        reaches = self._paths(lifts, np.array(drag), np.array(cast))[:, 0]
+        longest = self.cast.max() / np.exp(self.cast_log.max() - cast)
+        return float(np.exp(np.interp(reach / longest, np.maximum.accumulate(reaches), lifts)))
+
+    def log_likelihood(self, seen: Evidence) -> Floats:
+        """Return ln p(seen) on the grid, given that each cast scatters about the usual one."""
+        likely = self._touch(seen) if isinstance(seen, Touch) else self._no_touch(seen)
+        return np.asarray(np.log(likely.reshape(self.prior.shape) @ self._scatter))
+
+    def _touched_by(self, seen: Evidence) -> Floats:
+        """Return the probability that the lure touched by each step, shape (cells, steps).
+
+        The depth of the bottom is off by one normal error for the whole cast, so the first touch lies
+        before a step exactly when the deepest penetration so far exceeds that error.
+        """
+        where, depths = np.array(seen.bottom, dtype=np.float32).T
+        bottom = depths[0] if len(depths) == 1 else np.interp(self.path_away, where, depths)
+        deepest = np.maximum.accumulate(self.path_depth - bottom, axis=1)
+        return np.asarray(ndtr(deepest / np.float32(seen.sigma)))
+
+    def _no_touch(self, seen: NoTouch) -> Floats:
+        return np.asarray(1.0 - (1.0 - MISSED_TOUCHES) * self._touched_by(seen)[:, -1], dtype=np.float64)
+
+    def _touch(self, seen: Touch) -> Floats:
+        touched = self._touched_by(seen)
+        if seen.after is None:
+            return np.asarray((1.0 - FALSE_TOUCHES) * touched[:, -1] + FALSE_TOUCHES, dtype=np.float64)
+        whole = self.cast[0, 0, 0] / self.speed
+        due = whole[:, None] * (np.arange(_STEPS - 1) + 0.5) / (_STEPS - 1)
+        width = np.hypot(CALL_DELAY, SPEED_SCATTER * due)
+        density = np.exp(-0.5 * ((seen.after - CALL_DELAY - due) / width) ** 2) / (width * _ROOT_TWO_PI)
+        by_cast = touched.reshape(-1, len(whole), _STEPS)
+        real = np.einsum("nck,ck->nc", np.diff(by_cast, axis=2), density)
+        return np.asarray((1.0 - FALSE_TOUCHES) * real + FALSE_TOUCHES / whole)
+
+
+@lru_cache(maxsize=24)
+def _grid(stated: Stated, rig: Rig, solver: Solver) -> _Grid:
+    """Return the grid of a rig; the first time, the model is solved for some two hundred casts."""
+    return _Grid(stated, rig, solver)
+
+
+@lru_cache(maxsize=24)
+def _lift_logs(stated: Stated, solver: Solver) -> Floats:
+    """Return ln of the lift ratio that gives each stated depth at each drag, shape (depths, drags)."""
+
+    def reach(lift: float, drag: float) -> Floats:
+        path = solver(_dragged(stated.line, drag), _lifted(stated.lure, lift), stated.retrieve)
+        return np.array([np.log(path.reach)])
+
+    drags = stated.drag_sigma * _DRAGS
+    wanted = np.log(stated.depth) + stated.depth_sigma * _DEPTHS
+    low, high = (float(bound) for bound in np.log(_LIFTS))
+    smooth = _Smooth(reach, [(low, high), (drags[0], drags[-1])], (9, 5))
+    lifts = np.linspace(low, high, 400)
+    reaches = [np.maximum.accumulate(smooth(lifts, np.array(drag))[:, 0]) for drag in drags]
+    return np.array([np.interp(wanted, known, lifts) for known in reaches]).T
+
+
+def _paths(stated: Stated, rig: Rig, solver: Solver, grid: _Grid) -> _Smooth:
+    """Return reach, depths and distances over the cast, as a smooth function of lift, drag and cast (ln)."""
+    speed, parts = _steady_speed(rig.retrieve), np.linspace(0.0, 1.0, _STEPS)
+
+    def path(lift: float, drag: float, cast: float) -> Floats:
+        retrieve = replace(rig.retrieve, cast=rig.retrieve.cast * float(np.exp(cast)))
+        found = solver(_dragged(rig.line, drag), _lifted(stated.lure, lift), retrieve)
+        t = parts * retrieve.cast / speed
+        shape = (np.interp(t, found.t, found.z), np.interp(t, found.t, found.x))
+        return np.concatenate(([found.reach], *shape)) / retrieve.cast
+
+    drags = grid.drag_log + grid.thickness
+    box = [(float(axis.min()), float(axis.max())) for axis in (grid.lift_log, drags, grid.cast_log)]
+    return _Smooth(path, box, (6, 5, 4))
+
+
+def _steady_speed(retrieve: Retrieve) -> float:
+    if not isinstance(retrieve.speed, float | int):
+        raise TypeError("calibration needs a retrieve at one steady speed")
+    return float(retrieve.speed)
+
+
+def _dragged(line: Line, drag_log: float) -> Line:
+    return replace(line, drag_factor=min(line.drag_factor * float(np.exp(drag_log)), 5.0))
+
+
+def _lifted(lure: Lure, lift_log: float) -> Lure:
+    return replace(lure, lift_ratio=float(np.exp(lift_log)))
+
+
+def _log_sum(log_weight: Floats) -> Floats:
+    """Return ln of the sum of weights over thickness and cast, shape (depths, drags)."""
+    return np.asarray(logsumexp(log_weight, axis=(2, 3)))
+
+
+def _estimate(values: Floats, weight: Floats) -> Estimate:
+    """Return the 5, 50 and 95 % points of values on the grid under a weight that broadcasts with them."""
+    values, weight = (array.ravel() for array in np.broadcast_arrays(values, weight))
+    order = np.argsort(values)
+    share = np.cumsum(weight[order])
+    low, best, high = np.interp((0.05, 0.5, 0.95), (share - 0.5 * weight[order]) / share[-1], values[order])
+    return Estimate(best=float(best), low=float(low), high=float(high))
+
+
+class Calibration:
+    """What is believed of one lure on its rigs, and how it changes with each touch.
+
+    Raises:
+        ValueError: no rig is given, two have one name, or evidence names a rig that is not there.
+    """
+
+    def __init__(
+        self,
+        stated: Stated,
+        rigs: Sequence[Rig],
+        evidence: Iterable[Evidence] = (),
+        *,
+        solver: Solver = solve,
+    ) -> None:
+        self.stated = stated
+        self._solver = solver
+        self.rigs = {rig.name: rig for rig in rigs}
+        if not rigs or len(self.rigs) < len(rigs):
+            raise ValueError("a calibration needs at least one rig, each with a name of its own")
+        self.evidence: list[Evidence] = []
+        self._grids = {rig.name: _grid(stated, rig, solver) for rig in rigs}
+        self._seen = {name: np.zeros_like(grid.prior) for name, grid in self._grids.items()}
+        for seen in evidence:
+            self.learn(seen)
+
+    @classmethod
+    def resume(cls, belief: Belief, rigs: Sequence[Rig] = (), *, solver: Solver = solve) -> Calibration:
+        """Take up a stored belief, with further rigs when the lure has been tied to other lines since."""
+        known = {rig.name: rig for rig in (*belief.rigs, *rigs)}
+        return cls(belief.stated, list(known.values()), belief.evidence, solver=solver)
+
+    def with_rig(self, rig: Rig) -> Calibration:
+        """Return a calibration that knows the same and has one more rig; this one stays as it is."""
+        return Calibration(self.stated, [*self.rigs.values(), rig], self.evidence, solver=self._solver)
+
+    def learn(self, seen: Evidence) -> None:
+        """Take in a touch, or a cast that came back without one.
+
+        Raises:
+            ValueError: its rig is not one of this calibration's.
+        """
+        if seen.rig not in self.rigs:
+            raise ValueError(f'no rig is called "{seen.rig}"; known: {", ".join(self.rigs)}')
+        self._seen[seen.rig] += self._grids[seen.rig].log_likelihood(seen)
+        self.evidence.append(seen)
+
+    def forget(self, rig: str | None = None) -> None:
+        """Forget what was learned on one rig, or everything."""
+        kept = [] if rig is None else [seen for seen in self.evidence if seen.rig != rig]
+        self.evidence = []
+        self._seen = {name: np.zeros_like(grid.prior) for name, grid in self._grids.items()}
+        for seen in kept:
+            self.learn(seen)
+
+    def belief(self) -> Belief:
+        """Return all that was learned, as data to store or show."""
+        return Belief(
+            stated=self.stated,
+            rigs=tuple(self.rigs.values()),
+            evidence=tuple(self.evidence),
+            lift_ratio=self._estimate(next(iter(self.rigs)), lambda grid: np.exp(grid.lift_log)),
+            drag_factor=self._estimate(next(iter(self.rigs)), lambda grid: np.exp(grid.drag_log)),
+            by_rig={name: self._rig_belief(name) for name in self.rigs},
+        )
+
+    def reach(self, rig: str) -> Estimate:
+        """Return the reach, m, of a rig on its usual cast."""
+        return self._estimate(rig, lambda grid: grid.reach)
+
+    def best(self, rig: str) -> tuple[Line, Lure, Retrieve]:
+        """Return the line, lure and retrieve that stand for what is believed: their reach is `reach`."""
+        drag, cast = self._means(rig)
+        assumed = self.rigs[rig]
+        retrieve = replace(assumed.retrieve, cast=assumed.retrieve.cast * float(np.exp(cast)))
+        return _dragged(assumed.line, drag), self.lure_reaching(rig, self.reach(rig).best), retrieve
+
+    def lure_reaching(self, rig: str, reach: float) -> Lure:
+        """Return the lure with the lift ratio that reaches a depth, m, on the line and cast of `best`."""
+        return replace(self.stated.lure, lift_ratio=self._grids[rig].lift_for(reach, *self._means(rig)))
+
+    def _means(self, rig: str) -> tuple[float, float]:
+        """Return the means of ln drag (the line's thickness included) and ln cast."""
+        grid, weight = self._grids[rig], self._weight(rig)
+        return (
+            float(np.sum(weight * (grid.drag_log + grid.thickness))),
+            float(np.sum(weight * grid.cast_log)),
+        )
+
+    def _rig_belief(self, rig: str) -> RigBelief:
+        mine = [seen for seen in self.evidence if seen.rig == rig]
+        return RigBelief(
+            reach=self.reach(rig),
+            cast=self._estimate(rig, lambda grid: grid.cast),
+            before=_estimate(self._grids[rig].reach, np.exp(self._grids[rig].prior)),
+            touches=sum(isinstance(seen, Touch) for seen in mine),
+            without_touch=sum(isinstance(seen, NoTouch) for seen in mine),
+        )
+
+    def _estimate(self, rig: str, what: Callable[[_Grid], Floats]) -> Estimate:
+        return _estimate(what(self._grids[rig]), self._weight(rig))
+
+    def _weight(self, rig: str) -> Floats:
+        """Return the posterior on one rig's grid; the others' evidence comes in by the shared axes."""
+        log_weight = self._grids[rig].prior + self._seen[rig]
+        for name, seen in self._seen.items():
+            if name != rig and seen.any():
+                log_weight = log_weight + _log_sum(self._grids[name].own_prior + seen)[:, :, None, None]
+        weight = np.exp(log_weight - log_weight.max())
+        return np.asarray(weight / weight.sum())

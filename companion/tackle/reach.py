@@ -1,0 +1,199 @@
+"""What each rod reaches, how sure that is, and what would change it.
+
+Joins the owner's description to the calibration: one `Calibration` for each lure, shared by all the rods
+it is tied to, each rod with its line being one rig of it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+
+import msgspec
+from msgspec import structs
+
+from companion import dive
+from companion.dive.calibration import Belief, Calibration, Estimate, Rig, Stated
+from companion.tackle.lines import LineSpec
+from companion.tackle.lures import RATING_SIGMA, LureSpec
+from companion.tackle.rods import CAST_SIGMA, SHARED_DRAG_SIGMA, Rod
+from companion.units import LengthUnit, feet
+
+_CHOSEN_CAST_SIGMA = 0.01
+"""Relative standard deviation of a cast that somebody asks about: it is that long because they say so."""
+
+
+class Change(msgspec.Struct, frozen=True):
+    """A "what if": another line, cast (m), retrieve speed (m/s) or water temperature (C); None keeps it."""
+
+    line: LineSpec | None = None
+    cast: float | None = None
+    speed: float | None = None
+    temperature: float | None = None
+
+
+class RodReach(msgspec.Struct, frozen=True):
+    """How deep a rod gets and along which path.
+
+    Attributes:
+        rod: its number.
+        name: what it is called on screen.
+        lure: the lure's name.
+        line: the line's name.
+        guessed: what is only a guess about the line, in words, or None.
+        cast: the cast the path is for, m.
+        speed: of the retrieve, m/s.
+        temperature: of the water, C.
+        reach: the deepest the lure gets, m, with the band that holds the truth in nine cases of ten.
+        reach_at: how far from the rod tip that is, m.
+        reach_after: s from the start of the retrieve to there.
+        path: points (distance from the rod tip, depth), m, from the landing to the rod.
+        shallow: the same for the low end of the band.
+        deep: the same for the high end.
+        touches: how many touches this rod and line have taught.
+    """
+
+    rod: int
+    name: str
+    lure: str
+    line: str
+    guessed: str | None
+    cast: float
+    speed: float
+    temperature: float
+    reach: Estimate
+    reach_at: float
+    reach_after: float
+    path: tuple[tuple[float, float], ...]
+    shallow: tuple[tuple[float, float], ...]
+    deep: tuple[tuple[float, float], ...]
+    touches: int
+
+
+def stated(lure: LureSpec) -> Stated:
+    """Return what is known of a lure before any touch, for the calibration.
+
+    Raises:
+        ValueError: the stated depth cannot be.
+    """
+    return Stated(
+        lure=lure.physics(),
+        line=lure.rated.line.physics(),
+        retrieve=lure.rated_retrieve(),
+        depth=lure.rated.depth,
+        depth_sigma=RATING_SIGMA,
+        drag_sigma=SHARED_DRAG_SIGMA,
+    )
+
+
+def rig(rod: Rod) -> Rig:
+    """Return a rod with its line as a rig of its lure's calibration."""
+    return Rig(
+        name=rig_name(rod),
+        line=rod.dive_line(),
+        retrieve=rod.dive_retrieve(),
+        cast_sigma=CAST_SIGMA,
+        thickness_sigma=rod.line.thickness_sigma,
+    )
+
+
+def rig_name(rod: Rod) -> str:
+    """Return what a rod with its line is called in the calibration, such as "rod 2, 12 lb fluorocarbon"."""
+    return f"rod {rod.number}, {rod.line.name}"
+
+
+def calibrations(rods: Iterable[Rod], beliefs: Iterable[Belief] = ()) -> dict[str, Calibration]:
+    """Return a calibration for each lure that is tied on, by its name, from what is described and learned.
+
+    A stored belief counts for the lure whose description has not changed since.
+    """
+    stored = {belief.stated: belief for belief in beliefs}
+    tied: dict[str, list[Rod]] = {}
+    for rod in rods:
+        tied.setdefault(rod.lure.name, []).append(rod)
+    made = {}
+    for name, its_rods in tied.items():
+        known, rigs = stated(its_rods[0].lure), [rig(rod) for rod in its_rods]
+        belief = stored.get(known)
+        made[name] = Calibration.resume(belief, rigs) if belief else Calibration(known, rigs)
+    return made
+
+
+def reaches(
+    rods: Sequence[Rod], learned: Mapping[str, Calibration], change: Change | None = None
+) -> tuple[RodReach, ...]:
+    """Return what each rod reaches, as it is or with a change.
+
+    ``learned`` has the calibration of every lure tied on, by name (`calibrations`).
+    """
+    return tuple(_reach(rod, learned[rod.lure.name], change or Change()) for rod in rods)
+
+
+def _reach(rod: Rod, learned: Calibration, change: Change) -> RodReach:
+    changed = _changed(rod, change)
+    calibration, name = _with_change(changed, rod, learned, change)
+    line, lure, retrieve = calibration.best(name)
+    reach = calibration.reach(name)
+    path = dive.solve(line, lure, retrieve)
+    return RodReach(
+        rod=rod.number,
+        name=rod.name,
+        lure=rod.lure.name,
+        line=changed.line.name,
+        guessed=changed.line.guessed,
+        cast=retrieve.cast,
+        speed=changed.speed,
+        temperature=changed.temperature,
+        reach=reach,
+        reach_at=path.reach_at,
+        reach_after=path.reach_t,
+        path=_points(path),
+        shallow=_points(dive.solve(line, calibration.lure_reaching(name, reach.low), retrieve)),
+        deep=_points(dive.solve(line, calibration.lure_reaching(name, reach.high), retrieve)),
+        touches=learned.belief().by_rig[rig_name(rod)].touches,
+    )
+
+
+def _changed(rod: Rod, change: Change) -> Rod:
+    spec = rod.spec
+    if change.line is not None:
+        spec = structs.replace(spec, line=change.line, leader=None)
+    if change.cast is not None:
+        spec = structs.replace(spec, cast=change.cast)
+    if change.speed is not None:
+        spec = structs.replace(spec, reel=structs.replace(spec.reel, turns=change.speed / spec.reel.per_turn))
+    temperature = rod.temperature if change.temperature is None else change.temperature
+    return structs.replace(rod, spec=spec, temperature=temperature)
+
+
+def _with_change(changed: Rod, rod: Rod, learned: Calibration, change: Change) -> tuple[Calibration, str]:
+    """Return a calibration that holds the changed rod as a rig, and the rig's name."""
+    if change == Change():
+        return learned, rig_name(rod)
+    tried = structs.replace(rig(changed), name="what if")
+    if change.cast is not None:
+        tried = structs.replace(tried, cast_sigma=_CHOSEN_CAST_SIGMA)
+    else:
+        cast = learned.best(rig_name(rod))[2].cast
+        tried = structs.replace(tried, retrieve=replace(tried.retrieve, cast=cast))
+    return learned.with_rig(tried), "what if"
+
+
+def _points(path: dive.Path) -> tuple[tuple[float, float], ...]:
+    return tuple((round(float(x), 3), round(float(z), 3)) for x, z in zip(path.x, path.z, strict=True))
+
+
+def before_and_after(rod: Rod, learned: Calibration, unit: LengthUnit) -> str:
+    """Return what the touches changed, in plain words.
+
+    For instance "rod two: 14.2 ft, was 15.5" (the number as a word up to ten).
+    """
+    belief = learned.belief().by_rig[rig_name(rod)]
+    shown = (lambda metres: f"{feet(metres):.1f}") if unit == "feet" else (lambda metres: f"{metres:.1f}")
+    now, was = shown(belief.reach.best), shown(belief.before.best)
+    short = "ft" if unit == "feet" else "m"
+    name = f"rod {_WORDS[rod.number - 1] if rod.number <= len(_WORDS) else rod.number}"
+    return f"{name}: {now} {short}, as before" if now == was else f"{name}: {now} {short}, was {was}"
+
+
+_WORDS = ("one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
