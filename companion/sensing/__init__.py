@@ -1,1 +1,47 @@
 """Bytes to sentences to readings to the state of the boat."""
+
+from companion.sensing.localplane import LocalPlane, moved, range_and_bearing
+from companion.sensing.readings import (
+    Depth,
+    Heading,
+    Motion,
+    Origin,
+    Position,
+    Reading,
+    Warned,
+    WaterSpeed,
+    WaterTemperature,
+)
+from companion.sensing.sensing import Sensing
+from companion.sensing.settings import (
+    OLDEST_LIVE,
+    OLDEST_RECORDING,
+    BoatOffsets,
+    Chunk,
+    MaximumAges,
+    SourceSettings,
+)
+from companion.sensing.state import BoatState
+
+__all__ = [
+    "OLDEST_LIVE",
+    "OLDEST_RECORDING",
+    "BoatOffsets",
+    "BoatState",
+    "Chunk",
+    "Depth",
+    "Heading",
+    "LocalPlane",
+    "MaximumAges",
+    "Motion",
+    "Origin",
+    "Position",
+    "Reading",
+    "Sensing",
+    "SourceSettings",
+    "Warned",
+    "WaterSpeed",
+    "WaterTemperature",
+    "moved",
+    "range_and_bearing",
+]

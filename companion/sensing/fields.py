@@ -1,0 +1,118 @@
+"""Fields to values: a number in range or None, and every None with its reason counted.
+
+Sensors say "not known" in many ways: an empty field, a row of nines, 4294967.295 (all bits set, in
+millimetres), 6553.5, NaN, 0.00 for a lost bottom, 0,0 for a lost position. None of these may become a
+number; a range check takes the rows of bits and nines, the sentence families know the rest.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from datetime import date
+
+_NUMBER = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)").fullmatch
+# Only digits: float() alone would take "nan", "inf", "1_0", "1e5" and " 7".
+
+DAY_MS = 86_400_000
+"""Milliseconds in a day."""
+
+
+class Values:
+    """Reads fields; counts in `dropped` why one was not a value ("depth blank", "speed out of range")."""
+
+    def __init__(self, dropped: Counter[str]) -> None:
+        self.dropped = dropped
+        self._time_of_day: dict[str, int] = {}
+        self._place: tuple[list[str], tuple[float, float] | None] = ([], None)
+
+    def number(self, text: str, what: str, low: float, high: float) -> float | None:
+        """Return the number in a field if it lies in low..high, else None."""
+        if _NUMBER(text):
+            value = float(text)
+            if low <= value <= high:
+                return value
+            self.dropped[what + " out of range"] += 1
+        else:
+            self.dropped[what + (" malformed" if text.strip() else " blank")] += 1
+        return None
+
+    def optional(self, text: str, what: str, low: float, high: float) -> float | None:
+        """Return like `number`; a blank field is not worth counting."""
+        return self.number(text, what, low, high) if text else None
+
+    def signed(self, text: str, side: str, sides: str, what: str, high: float) -> float | None:
+        """Return a number with its side in the next field: positive for sides[0], negative for sides[1]."""
+        value = self.optional(text, what, 0.0, high)
+        if value is None:
+            return None
+        if side == sides[0]:
+            return value
+        if side == sides[1]:
+            return -value
+        self.dropped[what + " malformed"] += 1
+        return None
+
+    def place(self, fields: list[str]) -> tuple[float, float] | None:
+        """Return latitude and longitude, degrees, from the four fields ddmm.mm, N, dddmm.mm, E.
+
+        Exactly 0, 0 is what a receiver without a fix sends and no lake has; it is None.
+        """
+        known, place = self._place
+        if fields == known and place is not None:  # RMC repeats what GGA has just said
+            return place
+        lat_text, north, lon_text, east = fields
+        lat = self._angle(lat_text, north, "NS", 90)
+        lon = self._angle(lon_text, east, "EW", 180)
+        if lat is None or lon is None:
+            self.dropped["position malformed" if any(fields) else "position blank"] += 1
+            return None
+        if lat == 0.0 and lon == 0.0:
+            self.dropped["position at 0, 0"] += 1
+            return None
+        place = (lat, lon)
+        self._place = (fields, place)
+        return place
+
+    def _angle(self, text: str, side: str, sides: str, limit: int) -> float | None:
+        if not _NUMBER(text) or side not in sides or not side:
+            return None
+        whole = float(text)
+        degrees = whole // 100.0
+        minutes = whole - degrees * 100.0
+        if whole < 0.0 or minutes >= 60.0:
+            return None
+        angle = degrees + minutes / 60.0
+        if angle > limit:
+            return None
+        return angle if side == sides[0] else -angle
+
+    def time_of_day(self, text: str) -> int | None:
+        """Return ms since midnight UTC from hhmmss or hhmmss.ss; None when blank or malformed."""
+        known = self._time_of_day.get(text)
+        if known is not None:
+            return known
+        if not _NUMBER(text) or not text[:6].isdecimal() or len(text) < 6:
+            self.dropped["time malformed" if text else "time blank"] += 1
+            return None
+        hours, minutes, seconds = int(text[:2]), int(text[2:4]), float(text[4:])
+        if hours > 23 or minutes > 59 or seconds >= 61.0:
+            self.dropped["time malformed"] += 1
+            return None
+        self._time_of_day.clear()  # the same instant comes in two or three sentences, then never again
+        value = (hours * 3600 + minutes * 60) * 1000 + round(seconds * 1000.0)
+        self._time_of_day[text] = value
+        return value
+
+    def day(self, dd: str, mm: str, year: str) -> date | None:
+        """Return the date; a year of two digits is one of 1980..2079 (GPS began in 1980)."""
+        if not (dd or mm or year):
+            return None
+        try:
+            number = int(year)
+            if len(year) == 2:
+                number += 2000 if number < 80 else 1900
+            return date(number, int(mm), int(dd))
+        except ValueError:
+            self.dropped["date malformed"] += 1
+            return None

@@ -1,0 +1,41 @@
+"""Heading sentences: HDT, HDG and HDM.
+
+HDG has what the compass reads, its deviation and the variation, each with E or W: easterly is added
+(magnetic = reading + deviation, true = magnetic + variation). Most senders leave deviation blank, many
+the variation too; then true north is known only when another sentence (RMC) tells the variation.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from companion.sensing.fields import Values
+
+
+class Bearing(NamedTuple):
+    """Heading, degrees, from true and magnetic north, and the variation, east positive. None: not told."""
+
+    true: float | None
+    magnetic: float | None = None
+    variation: float | None = None
+
+
+def hdt(f: list[str], values: Values) -> Bearing:
+    """Heading from true north."""
+    return Bearing(values.number(f[1], "heading", 0.0, 360.0))
+
+
+def hdm(f: list[str], values: Values) -> Bearing:
+    """Heading from magnetic north."""
+    return Bearing(None, values.number(f[1], "heading", 0.0, 360.0))
+
+
+def hdg(f: list[str], values: Values) -> Bearing:
+    """Compass reading with deviation and variation."""
+    reading = values.number(f[1], "heading", 0.0, 360.0)
+    deviation = values.signed(f[2], f[3], "EW", "deviation", 180.0) if len(f) > 3 else None
+    variation = values.signed(f[4], f[5], "EW", "variation", 180.0) if len(f) > 5 else None
+    if reading is None:
+        return Bearing(None, None, variation)
+    magnetic = (reading + (deviation or 0.0)) % 360.0
+    return Bearing(None if variation is None else (magnetic + variation) % 360.0, magnetic, variation)

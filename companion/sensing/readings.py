@@ -1,0 +1,72 @@
+"""Readings: one frozen record per quantity a sentence tells, SI; None where the sensor does not know."""
+
+from __future__ import annotations
+
+import msgspec
+
+
+class Origin(msgspec.Struct, frozen=True, gc=False):
+    """Who said it: source, talker and sentence; and the source's priority and latency, s."""
+
+    source: str
+    talker: str
+    formatter: str
+    priority: int = 0
+    latency: float = 0.0
+
+
+class Depth(msgspec.Struct, frozen=True, gc=False):
+    """Water depth, m, below the transducer and below the surface; None: bottom lost, blank or implausible."""
+
+    below_transducer: float | None
+    below_surface: float | None
+    origin: Origin
+
+
+class Position(msgspec.Struct, frozen=True, gc=False):
+    """Latitude and longitude of the antenna, degrees, both None when void; `hdop` from GGA only."""
+
+    lat: float | None
+    lon: float | None
+    hdop: float | None
+    origin: Origin
+
+
+class Motion(msgspec.Struct, frozen=True, gc=False):
+    """Speed over ground, m/s, and course over ground, degrees from true north."""
+
+    speed: float | None
+    course: float | None
+    origin: Origin
+
+
+class Heading(msgspec.Struct, frozen=True, gc=False):
+    """Where the bow points, degrees from true and from magnetic north; true is None without a variation."""
+
+    true: float | None
+    magnetic: float | None
+    origin: Origin
+
+
+class WaterTemperature(msgspec.Struct, frozen=True, gc=False):
+    """Water temperature at the transducer, degrees Celsius."""
+
+    celsius: float | None
+    origin: Origin
+
+
+class WaterSpeed(msgspec.Struct, frozen=True, gc=False):
+    """Speed through the water, m/s."""
+
+    speed: float | None
+    origin: Origin
+
+
+class Warned(msgspec.Struct, frozen=True, gc=False):
+    """Something the log's reader should know about a source, in one plain line."""
+
+    text: str
+
+
+Reading = Depth | Position | Motion | Heading | WaterTemperature | WaterSpeed | Warned
+"""What `Sensing.feed` gives."""

@@ -1,0 +1,347 @@
+"""The whole of sensing: chunks of bytes in, readings in order out, and the state of the boat at any time."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from datetime import datetime
+from typing import Any
+
+from companion.sensing import depth, heading, position, water
+from companion.sensing.fields import Values
+from companion.sensing.framing import Framer, Sentence
+from companion.sensing.readings import (
+    Depth,
+    Heading,
+    Motion,
+    Origin,
+    Position,
+    Reading,
+    Warned,
+    WaterSpeed,
+    WaterTemperature,
+)
+from companion.sensing.settings import BoatOffsets, Chunk, MaximumAges, SourceSettings
+from companion.sensing.state import Boat, BoatState
+from companion.sensing.timebase import TimeBase
+
+_Parser = Callable[[list[str], Values], Any]
+
+# Sentence: the fewest fields with the address, who folds it, who parses it, and how good it is among its
+# like (0 best). Fewer fields than these hold no value worth having.
+_SENTENCES: dict[str, tuple[int, str, _Parser, int]] = {
+    "DPT": (2, "depth", depth.dpt, 0),
+    "DBT": (5, "depth", depth.in_three_units, 1),
+    "DBS": (5, "depth", depth.in_three_units, 2),
+    "DBK": (5, "depth", depth.in_three_units, 3),
+    "RMC": (10, "position", position.rmc, 0),
+    "GGA": (9, "position", position.gga, 0),
+    "GLL": (5, "position", position.gll, 0),
+    "ZDA": (5, "position", position.zda, 0),
+    "VTG": (7, "position", position.vtg, 1),
+    "HDT": (2, "heading", heading.hdt, 0),
+    "HDG": (2, "heading", heading.hdg, 1),
+    "HDM": (2, "heading", heading.hdm, 2),
+    "MTW": (2, "temperature", water.mtw, 0),
+    "VHW": (6, "water speed", water.vhw, 0),
+}
+_Fold = Callable[["_Speaker", list[str], int], Sequence[Reading]]
+_PLACES = frozenset(("GGA", "GLL", "RMC"))
+_MOTIONS = frozenset(("RMC", "VTG"))
+
+
+_MOST_ADDRESSES = 500
+"""More different addresses than any boat has: the rest, noise from a wire without checksums, is "other"."""
+
+
+class _Speaker:
+    """One sentence type of one talker of one source, and how it is taken."""
+
+    __slots__ = (
+        "fewest",
+        "fold",
+        "moves",
+        "origin",
+        "parse",
+        "priority",
+        "rank",
+        "sentence",
+        "settings",
+        "talker",
+    )
+
+    def __init__(self, origin: Origin, settings: SourceSettings, fold: _Fold) -> None:
+        self.origin = origin
+        self.settings = settings
+        self.fewest, _, self.parse, quality = _SENTENCES[origin.formatter]
+        self.rank = (origin.priority, quality)
+        self.priority = (origin.priority, 0)
+        self.fold = fold
+        self.talker = f"{origin.source} {origin.talker}"
+        self.sentence = f"{self.talker}{origin.formatter}"
+        self.moves = settings.time in ("auto", "sentences")
+
+
+class _Wire:
+    """One source: its framer, its settings, and who has been heard on it."""
+
+    __slots__ = ("framer", "mode", "name", "settings", "speakers")
+
+    def __init__(self, name: str, settings: SourceSettings, dropped: Counter[str]) -> None:
+        self.name = name
+        self.settings = settings
+        self.mode = settings.time
+        self.framer = Framer(need_checksum=settings.need_checksum, dropped=dropped)
+        self.speakers: dict[tuple[str | None, str], _Speaker | None] = {}
+
+
+class Sensing:
+    """Folds chunks into readings and the boat's state; the same bytes give the same readings however cut.
+
+    Attributes:
+        counts: sentences taken, by address ("GPRMC"), used or not.
+        dropped: what was thrown away or made None, by reason ("wrong checksum", "depth lost").
+        passed_over: good values that were not needed, by reason ("position told twice").
+    """
+
+    def __init__(
+        self,
+        sources: Mapping[str, SourceSettings],
+        offsets: BoatOffsets | None = None,
+        ages: MaximumAges | None = None,
+    ) -> None:
+        """Sources not named in `sources` are read with default settings."""
+        self.counts: Counter[str] = Counter()
+        self.dropped: Counter[str] = Counter()
+        self.passed_over: Counter[str] = Counter()
+        self._sources = dict(sources)
+        self._offsets = offsets or BoatOffsets()
+        self._values = Values(self.dropped)
+        self._boat = Boat(self._offsets, ages or MaximumAges())
+        self._time = TimeBase(self.dropped, self._boat.forget)
+        self._wires: dict[str, _Wire] = {}
+        self._fix: tuple[str, int | None, Origin | None] = ("", None, None)
+
+    def feed(self, chunk: Chunk) -> Iterator[tuple[float, Reading]]:
+        """Yield (logic time s, reading) for all that this chunk completes, times never decreasing.
+
+        The boat's state follows the iteration: after each item it is what it was at that item.
+        """
+        wire = self._wires.get(chunk.source) or self._connect(chunk.source)
+        return self._take_all(wire, wire.framer.feed(chunk.data), chunk.t)
+
+    def finish(self, t: float = 0.0) -> Iterator[tuple[float, Reading]]:
+        """Yield what unfinished last lines hold; the sources are over. `t` is the arrival, logic s."""
+        for wire in self._wires.values():
+            yield from self._take_all(wire, wire.framer.finish(), t)
+
+    def boat(self, t: float) -> BoatState:
+        """Return the state of the boat at logic time t, s; every stale or unknown value is None."""
+        return self._boat.at(t)
+
+    @property
+    def now(self) -> float:
+        """Logic time, s, of the sentence last taken."""
+        return self._time.now / 1000.0
+
+    def utc(self, t: float) -> datetime | None:
+        """Return UTC at logic time t, s; None until the GPS has told it."""
+        return self._time.utc(t)
+
+    def at(self, utc: datetime) -> float | None:
+        """Return the logic time, s, of a UTC instant on the recorder's own clock; None while none is known.
+
+        With TAG blocks that is the clock which also names the clips; without, the GPS's.
+        """
+        return self._time.at(utc)
+
+    def _connect(self, name: str) -> _Wire:
+        wire = self._wires[name] = _Wire(name, self._sources.get(name, SourceSettings()), self.dropped)
+        return wire
+
+    def _take_all(
+        self, wire: _Wire, sentences: Iterable[Sentence], arrival: float
+    ) -> Iterator[tuple[float, Reading]]:
+        base = self._time
+        counts = self.counts
+        speakers = wire.speakers
+        by_tag = wire.mode in ("auto", "tags")
+        by_pace = wire.mode in ("auto", "sentences")
+        by_arrival = wire.mode == "arrival"
+        for fields, tag_time, tag_source, end in sentences:
+            if tag_time is not None and by_tag:
+                base.by_tag(tag_time)
+            elif by_arrival:
+                base.by_arrival(arrival)
+            elif by_pace and not base.tagged:
+                base.by_pace(wire.name, end)
+            address = fields[0]
+            try:
+                speaker = speakers[tag_source, address]
+            except KeyError:
+                if len(speakers) >= _MOST_ADDRESSES:
+                    counts["other"] += 1
+                    continue
+                speaker = self._meet(wire, tag_source, address)
+            counts[address] += 1
+            if speaker is None:
+                continue
+            if len(fields) < speaker.fewest:
+                self.dropped["too few fields"] += 1
+                continue
+            readings = speaker.fold(speaker, fields, end)
+            t = base.now / 1000.0
+            if base.warnings:
+                yield from self._warn(t)
+            for reading in readings:
+                yield t, reading
+
+    def _meet(self, wire: _Wire, tag_source: str | None, address: str) -> _Speaker | None:
+        """Return how to take a new address; None for sentences that tell nothing we need."""
+        formatter = address[2:]
+        known = _SENTENCES.get(formatter)
+        # P begins makers' own sentences; a depth sounder with the talker PA is an exception seen at work.
+        if known is None or (address[0] in "PU" and known[1] != "depth"):
+            speaker = None
+        else:
+            name = tag_source or wire.name
+            settings = self._sources.get(name, wire.settings)
+            origin = Origin(name, address[:2], formatter, settings.priority, settings.latency)
+            speaker = _Speaker(origin, wire.settings, self._folds()[known[1]])
+        wire.speakers[tag_source, address] = speaker
+        return speaker
+
+    def _folds(self) -> dict[str, _Fold]:
+        return {
+            "depth": self._take_depth,
+            "position": self._take_position,
+            "heading": self._take_heading,
+            "temperature": self._take_temperature,
+            "water speed": self._take_water_speed,
+        }
+
+    def _warn(self, t: float) -> Iterator[tuple[float, Reading]]:
+        texts, self._time.warnings = self._time.warnings, []
+        for text in texts:
+            yield t, Warned(text)
+
+    def _take_depth(self, by: _Speaker, f: list[str], _end: int) -> Sequence[Reading]:
+        sounding: depth.Sounding = by.parse(f, self._values)
+        below_transducer, below_surface = self._depths(by.origin.formatter, sounding)
+        reading = Depth(below_transducer, below_surface, by.origin)
+        known = sounding.depth is not None
+        if self._boat.depth.offer(self._time.now / 1000.0, by.sentence, by.rank, reading, known):
+            return (reading,)
+        return self._not_believed("depth", known)
+
+    def _depths(self, formatter: str, sounding: depth.Sounding) -> tuple[float | None, float | None]:
+        """Return the depth below the transducer and below the surface, m."""
+        told = sounding.depth
+        transducer = self._offsets.transducer
+        if told is None:
+            return None, None
+        if formatter == "DBS":
+            return (None if transducer is None else told - transducer), told
+        if formatter == "DBK":
+            keel = self._offsets.keel
+            if keel is None:
+                self.dropped["depth below keel, and the keel's depth is not configured"] += 1
+                return None, None
+            surface = told + keel
+            return (None if transducer is None else surface - transducer), surface
+        if transducer is None:
+            transducer = max(sounding.offset or 0.0, 0.0)
+        return told, told + transducer
+
+    def _take_position(self, by: _Speaker, f: list[str], end: int) -> Sequence[Reading]:
+        told: position.Told = by.parse(f, self._values)
+        base = self._time
+        origin = by.origin
+        running = True
+        if told.time is not None:
+            day = told.day
+            if day is not None:
+                day = base.true_day(day, by.settings.not_before, by.talker)
+            moves = by.moves and not base.tagged
+            running = base.by_sentence(
+                origin.source, by.talker, by.sentence, told.time, day, end, moves=moves
+            )
+        t = base.now / 1000.0
+        formatter = origin.formatter
+        readings: list[Reading] = []
+        if formatter in _PLACES:
+            self._take_place(t, by, told, running, readings)
+        if formatter in _MOTIONS:
+            self._take_motion(t, by, told, readings)
+        return readings
+
+    def _take_place(
+        self, t: float, by: _Speaker, told: position.Told, running: bool, readings: list[Reading]
+    ) -> None:
+        place = told.place
+        latch = self._boat.position
+        if place is None:
+            reading = Position(None, None, None, by.origin)
+            if latch.offer(t, by.talker, by.priority, reading, False):
+                readings.append(reading)
+            return
+        if not running:
+            self.dropped["position standing still in time"] += 1
+            return
+        # The sentences of one instant tell one fix: the first to come is taken.
+        talker, time, origin = self._fix
+        if told.time == time and origin is not by.origin and talker == by.talker and time is not None:
+            if told.hdop is not None:
+                self._boat.hdop.take(t, told.hdop)
+            self.passed_over["position told twice"] += 1
+            return
+        reading = Position(place[0], place[1], told.hdop, by.origin)
+        if latch.offer(t, by.talker, by.priority, reading, True):
+            self._fix = (by.talker, told.time, by.origin)
+            self._boat.hdop.take(t, told.hdop)
+            readings.append(reading)
+        else:
+            self._not_believed("position", True)
+
+    def _take_motion(self, t: float, by: _Speaker, told: position.Told, readings: list[Reading]) -> None:
+        known = told.speed is not None
+        reading = Motion(told.speed, told.course, by.origin)
+        if self._boat.motion.offer(t, by.sentence, by.rank, reading, known):
+            readings.append(reading)
+        else:
+            self._not_believed("motion", known)
+        self._boat.variation.take(t, told.variation)
+
+    def _take_heading(self, by: _Speaker, f: list[str], _end: int) -> Sequence[Reading]:
+        told: heading.Bearing = by.parse(f, self._values)
+        t = self._time.now / 1000.0
+        self._boat.variation.take(t, told.variation)
+        true = told.true
+        if true is None and told.magnetic is not None:
+            variation = self._boat.variation.at(t)
+            true = None if variation is None else (told.magnetic + variation) % 360.0
+        reading = Heading(true, told.magnetic, by.origin)
+        known = true is not None or told.magnetic is not None
+        if self._boat.heading.offer(t, by.sentence, by.rank, reading, known):
+            return (reading,)
+        return self._not_believed("heading", known)
+
+    def _take_temperature(self, by: _Speaker, f: list[str], _end: int) -> Sequence[Reading]:
+        reading = WaterTemperature(by.parse(f, self._values), by.origin)
+        known = reading.celsius is not None
+        latch = self._boat.water_temperature
+        if latch.offer(self._time.now / 1000.0, by.sentence, by.rank, reading, known):
+            return (reading,)
+        return self._not_believed("water temperature", known)
+
+    def _take_water_speed(self, by: _Speaker, f: list[str], _end: int) -> Sequence[Reading]:
+        reading = WaterSpeed(by.parse(f, self._values), by.origin)
+        known = reading.speed is not None
+        if self._boat.water_speed.offer(self._time.now / 1000.0, by.sentence, by.rank, reading, known):
+            return (reading,)
+        return self._not_believed("water speed", known)
+
+    def _not_believed(self, what: str, known: bool) -> Sequence[Reading]:
+        if known:
+            self.passed_over[what + " from another source"] += 1
+        return ()
