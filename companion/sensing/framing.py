@@ -19,6 +19,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Generator, Iterator
+from itertools import product
 from typing import NamedTuple
 
 LONGEST_LINE = 512
@@ -30,6 +31,7 @@ _SENTENCE = re.compile(
     rb"((?:\\[^\\\x00-\x1f\x7f-\xff]*\\)*)[$!]([^$!*\\\x00-\x1f\x7f-\xff]+)\*([0-9A-Fa-f]{2})"
 )
 _UNCHECKED = re.compile(rb"((?:\\[^\\\x00-\x1f\x7f-\xff]*\\)*)[$!]([^$!*\\\x00-\x1f\x7f-\xff]+)\s*\Z")
+_HEX = {bytes(pair): int(bytes(pair), 16) for pair in product(b"0123456789abcdefABCDEF", repeat=2)}
 _START = re.compile(rb"[$!]")
 _ENDS = (0x0A, 0x0D)
 _MILLISECONDS_FROM = 100_000_000_000  # as seconds the year 5138, as milliseconds March 1973
@@ -143,7 +145,7 @@ class Framer:
             if self._need_checksum:
                 self.dropped["no checksum"] += 1
             else:
-                yield self._sentence(unchecked, self._offset)
+                yield self._sentence(unchecked[1], unchecked[2], self._offset + unchecked.end(2))
         starts = len(_START.findall(line))
         if starts > found:
             self.dropped["cut short"] += starts - found
@@ -151,28 +153,27 @@ class Framer:
             self.dropped["line without a sentence"] += 1
 
     def _checked(self, match: re.Match[bytes], offset: int) -> Sentence | None:
-        body = match[2]
-        if checksum(body) != int(match[3], 16):
+        tags, body, given = match.groups()
+        if checksum(body) != _HEX[given]:
             self.dropped["wrong checksum"] += 1
             return None
-        if match[1]:
-            return self._sentence(match, offset)
+        if tags:
+            return self._sentence(tags, body, offset + match.end())
         return Sentence(body.decode("ascii").split(","), None, None, offset + match.end())
 
-    def _sentence(self, match: re.Match[bytes], offset: int) -> Sentence:
+    def _sentence(self, tags: bytes, body: bytes, end: int) -> Sentence:
         time: int | None = None
         source: str | None = None
-        for block in match[1].split(b"\\")[1::2]:
-            body, _, given = block.rpartition(b"*")
-            if len(given) != 2 or not _is_hex(given) or checksum(body) != int(given, 16):
+        for block in tags.split(b"\\")[1::2]:
+            if block[-3:-2] != b"*" or _HEX.get(block[-2:]) != checksum(block[:-3]):
                 self.dropped["wrong tag checksum"] += 1
                 continue
-            for field in body.decode("ascii").split(","):
-                if field[:2] == "c:":
+            for field in block[:-3].decode("ascii").split(","):
+                if field.startswith("c:"):
                     time = self._tag_time(field[2:])
-                elif field[:2] == "s:":
+                elif field.startswith("s:"):
                     source = field[2:]
-        return Sentence(match[2].decode("ascii").split(","), time, source, offset + match.end())
+        return Sentence(body.decode("ascii").split(","), time, source, end)
 
     def _tag_time(self, text: str) -> int | None:
         """Return a TAG block's ``c``, UTC in ms; senders write whole seconds or milliseconds."""
@@ -181,7 +182,3 @@ class Framer:
             return None
         value = int(text)
         return value if value >= _MILLISECONDS_FROM else value * 1000
-
-
-def _is_hex(digits: bytes) -> bool:
-    return digits.isalnum() and all(d in b"0123456789abcdefABCDEF" for d in digits)

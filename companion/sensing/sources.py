@@ -1,0 +1,231 @@
+"""Where the bytes come from: a file, a serial port, a TCP server, UDP datagrams. The only room with wires.
+
+Each source gives `Chunk`s from `chunks(stop)`, blocking in between; a `Reader` runs one in a thread of its
+own and opens it again when the cable was pulled. Nothing here looks into the bytes.
+"""
+
+from __future__ import annotations
+
+import socket
+import threading
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Protocol
+
+import serial
+
+from companion.clock import Clock
+from companion.sensing.settings import Chunk
+
+FILE_CHUNK = 65_536
+"""Bytes read from a file at a time."""
+_WAIT = 0.2  # s in a blocking call, after which a wish to stop is seen
+_RETRY = 2.0  # s between attempts to open what was lost
+_CONNECT = 5.0  # s
+_DATAGRAM = 65_535
+
+
+class Source(Protocol):
+    """A source of bytes."""
+
+    name: str
+
+    @property
+    def where(self) -> str:
+        """The device, path or address, as a person would write it."""
+        ...
+
+    @property
+    def ends(self) -> bool:
+        """Whether it has an end (a file); otherwise it is opened again when lost."""
+        ...
+
+    def chunks(self, stop: threading.Event) -> Iterator[Chunk]:
+        """Yield chunks until the source ends or `stop` is set.
+
+        Raises:
+            OSError: it cannot be opened, or was lost.
+        """
+        ...
+
+
+class FileSource:
+    """A recording. Every chunk has arrived at t = 0 s: a recording's time is in its sentences."""
+
+    ends = True
+
+    def __init__(self, name: str, path: Path) -> None:
+        self.name = name
+        self.path = path
+
+    @property
+    def where(self) -> str:
+        """The path."""
+        return str(self.path)
+
+    def chunks(self, stop: threading.Event | None = None) -> Iterator[Chunk]:
+        """Yield the file's bytes in order.
+
+        Raises:
+            OSError: it cannot be read.
+        """
+        with self.path.open("rb") as file:
+            while (data := file.read(FILE_CHUNK)) and not (stop and stop.is_set()):
+                yield Chunk(0.0, self.name, data)
+
+
+class SerialSource:
+    """A serial port or a pty: 8 data bits, no parity, 1 stop bit; NMEA 0183 runs at 4800 or 38400 baud."""
+
+    ends = False
+
+    def __init__(self, name: str, device: str, clock: Clock, *, baud: int = 4800) -> None:
+        self.name = name
+        self.device = device
+        self.baud = baud
+        self._clock = clock
+
+    @property
+    def where(self) -> str:
+        """The device and its speed."""
+        return f"{self.device} at {self.baud} baud"
+
+    def chunks(self, stop: threading.Event) -> Iterator[Chunk]:
+        """Yield what comes in.
+
+        Raises:
+            OSError: the device is not there, is taken, or went away.
+        """
+        with serial.Serial(self.device, self.baud, timeout=_WAIT, exclusive=True) as port:
+            while not stop.is_set():
+                data = port.read(max(1, port.in_waiting))
+                if data:
+                    yield Chunk(self._clock.now(), self.name, data)
+
+
+class TcpSource:
+    """A server on the boat's network that sends sentences to whoever connects."""
+
+    ends = False
+
+    def __init__(self, name: str, host: str, port: int, clock: Clock) -> None:
+        self.name = name
+        self.host = host
+        self.port = port
+        self._clock = clock
+
+    @property
+    def where(self) -> str:
+        """Host and port."""
+        return f"tcp {self.host} port {self.port}"
+
+    def chunks(self, stop: threading.Event) -> Iterator[Chunk]:
+        """Yield what comes in.
+
+        Raises:
+            OSError: nobody answers, or the server hung up.
+        """
+        with socket.create_connection((self.host, self.port), timeout=_CONNECT) as connection:
+            connection.settimeout(_WAIT)
+            while not stop.is_set():
+                try:
+                    data = connection.recv(4096)
+                except TimeoutError:
+                    continue
+                if not data:
+                    raise ConnectionResetError("the other end hung up")
+                yield Chunk(self._clock.now(), self.name, data)
+
+
+class UdpSource:
+    """Datagrams sent to a port of this computer, each with whole sentences, with or without a line end.
+
+    ``port`` 0 takes any free one; `port` then tells which, once it is open.
+    """
+
+    ends = False
+
+    def __init__(self, name: str, port: int, clock: Clock, *, address: str = "") -> None:
+        self.name = name
+        self.port = port
+        self.address = address
+        self._clock = clock
+
+    @property
+    def where(self) -> str:
+        """The port."""
+        return f"udp port {self.port}"
+
+    def chunks(self, stop: threading.Event) -> Iterator[Chunk]:
+        """Yield what comes in.
+
+        Raises:
+            OSError: the port is taken.
+        """
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as listener:
+            listener.bind((self.address, self.port))
+            self.port = listener.getsockname()[1]
+            listener.settimeout(_WAIT)
+            while not stop.is_set():
+                try:
+                    data = listener.recv(_DATAGRAM)
+                except TimeoutError:
+                    continue
+                if data:
+                    whole = data if data.endswith((b"\n", b"\r")) else data + b"\r\n"
+                    yield Chunk(self._clock.now(), self.name, whole)
+
+
+class Reader(threading.Thread):
+    """Runs a source in a thread and hands its chunks over; opens it again every 2 s after it was lost.
+
+    ``put`` takes each chunk and may block when its queue is full. ``lost`` is told name and reason once for
+    each loss, ``back`` the name at the first chunk after one. All are called in the reader's thread.
+    """
+
+    def __init__(
+        self,
+        source: Source,
+        put: Callable[[Chunk], None],
+        lost: Callable[[str, str], None] | None = None,
+        back: Callable[[str], None] | None = None,
+        *,
+        retry: float = _RETRY,
+    ) -> None:
+        super().__init__(name=f"reader of {source.name}", daemon=True)
+        self.source = source
+        self._put = put
+        self._lost = lost
+        self._back = back
+        self._retry = retry
+        self._stop_wanted = threading.Event()
+        self._is_lost = False
+
+    def run(self) -> None:
+        """Read until stopped or the source ends."""
+        while not self._stop_wanted.is_set():
+            try:
+                for chunk in self.source.chunks(self._stop_wanted):
+                    self._came_back()
+                    self._put(chunk)
+            except OSError as error:  # pyserial's errors are OSErrors
+                self._went_away(error)
+            if self.source.ends:
+                break
+            self._stop_wanted.wait(self._retry)
+
+    def stop(self) -> None:
+        """Ask the reader to stop; it does within a fifth of a second unless `put` blocks."""
+        self._stop_wanted.set()
+
+    def _came_back(self) -> None:
+        if self._is_lost:
+            self._is_lost = False
+            if self._back is not None:
+                self._back(self.source.name)
+
+    def _went_away(self, error: OSError) -> None:
+        if not self._is_lost:
+            self._is_lost = True
+            if self._lost is not None:
+                self._lost(self.source.name, f"{self.source.where}: {error.strerror or error}")
