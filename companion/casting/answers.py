@@ -1,0 +1,253 @@
+"""What the companion does and says when it is spoken to: one method for each command."""
+
+from __future__ import annotations
+
+from functools import singledispatchmethod
+from typing import NamedTuple
+
+import msgspec
+
+from companion.casting.deck import GPS_RADIUS, Deck
+from companion.events import AnyEvent, Fix, Logged, LoggedWhat, Notice, RodTaken, Said, Undone
+from companion.sensing import BoatState
+from companion.tackle import Rod
+from companion.units import LengthUnit, spoken_depth
+from companion.voice import commands as c
+from companion.voice.grammar import Grammar, number_words
+
+REACTION = 0.7
+"""Seconds between what happens at the lure and the first word about it. Common practice, no source."""
+
+
+class Scene(NamedTuple):
+    """The moment a command was spoken in.
+
+    `t` and `utc` are when its words ended, `began` when they began (logic s); `boat` is the boat then.
+    """
+
+    t: float
+    began: float
+    utc: str | None
+    boat: BoatState
+    clip: str | None = None
+
+
+class Ledger:
+    """Numbers the trip's logged things, and knows which still stand."""
+
+    def __init__(self) -> None:
+        self._standing: list[Logged] = []
+        self._last = 0
+
+    def next_number(self) -> int:
+        """Return the number for the next thing."""
+        self._last += 1
+        return self._last
+
+    def add(self, logged: Logged) -> None:
+        """Keep a thing as standing."""
+        self._standing.append(logged)
+
+    def take_back(self) -> Logged | None:
+        """Take back the last thing that stands; None when nothing does."""
+        return self._standing.pop() if self._standing else None
+
+
+class Answers:
+    """Carries out commands on the deck and the ledger, and words the answers."""
+
+    def __init__(self, deck: Deck, grammar: Grammar, unit: LengthUnit) -> None:
+        self.quiet_until = float("-inf")
+        self.last_said: str | None = None
+        self._deck = deck
+        self._grammar = grammar
+        self._unit: LengthUnit = unit
+        self._ledger = Ledger()
+        self._times_asked = 0
+
+    def answer(self, command: c.Command, scene: Scene) -> list[AnyEvent]:
+        """Carry out a command and return what happened, the spoken answer last."""
+        return self._do(command, scene)
+
+    def rod_taken(self, scene: Scene, rod: Rod) -> RodTaken:
+        """Return the event that tells which rod is in hand."""
+        return RodTaken(
+            t=scene.t,
+            utc=scene.utc,
+            rod=rod.name,
+            lure=rod.lure.name,
+            line=rod.line.name,
+            reach=round(self._deck.reach(rod), 3),
+        )
+
+    @singledispatchmethod
+    def _do(self, command: object, _scene: Scene) -> list[AnyEvent]:
+        raise TypeError(f"no answer for {type(command).__name__}: add a method to Answers")
+
+    @_do.register
+    def _(self, command: c.LogBite, scene: Scene) -> list[AnyEvent]:
+        return self._log(command, scene, "bite")
+
+    @_do.register
+    def _(self, command: c.LogFish, scene: Scene) -> list[AnyEvent]:
+        return self._log(command, scene, "fish", size=command.weight)
+
+    @_do.register
+    def _(self, command: c.LostFish, scene: Scene) -> list[AnyEvent]:
+        return self._log(command, scene, "lost fish")
+
+    @_do.register
+    def _(self, command: c.Touched, scene: Scene) -> list[AnyEvent]:
+        return self._log(command, scene, "touch")
+
+    @_do.register
+    def _(self, command: c.Snagged, scene: Scene) -> list[AnyEvent]:
+        return self._log(command, scene, "snag")
+
+    @_do.register
+    def _(self, command: c.MarkPlace, scene: Scene) -> list[AnyEvent]:
+        return self._log(command, scene, "mark", detail=command.kind, size=command.depth, at_lure=False)
+
+    @_do.register
+    def _(self, command: c.Cast, scene: Scene) -> list[AnyEvent]:
+        boat = scene.boat
+        self._deck.begin_cast(scene.began, fix_of(boat), heading_of(boat))
+        return self._log(command, scene, "cast", at_lure=False)
+
+    @_do.register
+    def _(self, command: c.ReeledIn, scene: Scene) -> list[AnyEvent]:
+        self._deck.end_cast()
+        return self._log(command, scene, "reeled in", at_lure=False)
+
+    @_do.register
+    def _(self, command: c.TakeRod, scene: Scene) -> list[AnyEvent]:
+        rod = self._deck.take(command.number)
+        if rod is None:
+            return [self._said(scene, f"there is no number {number_words(command.number)}")]
+        return [self.rod_taken(scene, rod), self._confirmed(command, scene)]
+
+    @_do.register
+    def _(self, command: c.RigLine, scene: Scene) -> list[AnyEvent]:
+        carrying = self._deck.with_line(command.strength)
+        if not carrying:
+            rod = self._deck.rig(command.strength)
+            text = f"{rod.name} now has {command.strength} pound"
+            return [self.rod_taken(scene, rod), self._said(scene, text)]
+        self._deck.take(carrying[0].number)
+        return [self.rod_taken(scene, carrying[0]), self._confirmed(command, scene)]
+
+    @_do.register
+    def _(self, _command: c.WhichRod, scene: Scene) -> list[AnyEvent]:
+        depth = scene.boat.depth
+        if depth is None:
+            return [self._said(scene, "depth not known")]
+        rod = self._deck.best_for(depth)
+        reach = spoken_depth(self._deck.reach(rod), self._unit)
+        return [self._said(scene, f"take number {number_words(rod.number)}, it gets to {reach}")]
+
+    @_do.register
+    def _(self, _command: c.HowDeep, scene: Scene) -> list[AnyEvent]:
+        depth = scene.boat.depth
+        text = "depth not known" if depth is None else f"{spoken_depth(depth, self._unit)} under us"
+        return [self._said(scene, text)]
+
+    @_do.register
+    def _(self, _command: c.HowDeepLure, scene: Scene) -> list[AnyEvent]:
+        if self._deck.cast_at(scene.t) is None:
+            reach = self._deck.reach(self._deck.in_hand)
+            return [self._said(scene, f"it gets to {spoken_depth(reach, self._unit)}")]
+        depth = self._deck.lure(scene.t, None, None).depth
+        return [self._said(scene, f"it is at {spoken_depth(depth or 0.0, self._unit)}")]
+
+    @_do.register
+    def _(self, command: c.WaterLevel, scene: Scene) -> list[AnyEvent]:
+        notice = Notice(t=scene.t, utc=scene.utc, text=f"water level {command.rise:+.2f} m against the map")
+        return [notice, self._confirmed(command, scene)]
+
+    @_do.register
+    def _(self, _command: c.UndoThat, scene: Scene) -> list[AnyEvent]:
+        last = self._ledger.take_back()
+        if last is None:
+            return [self._said(scene, "nothing to take back")]
+        if last.what == "cast":
+            self._deck.end_cast()
+        undone = Undone(t=scene.t, utc=scene.utc, number=last.number, what=last.what)
+        return [undone, self._said(scene, f"{last.what} taken back")]
+
+    @_do.register
+    def _(self, _command: c.SayAgain, scene: Scene) -> list[AnyEvent]:
+        return [self._said(scene, self.last_said or "nothing was said yet")]
+
+    @_do.register
+    def _(self, command: c.Quiet, scene: Scene) -> list[AnyEvent]:
+        self.quiet_until = scene.t + 60.0 * command.minutes
+        return [self._confirmed(command, scene)]
+
+    @_do.register
+    def _(self, command: c.SpeakUp, scene: Scene) -> list[AnyEvent]:
+        self.quiet_until = scene.t
+        return [self._confirmed(command, scene)]
+
+    @_do.register
+    def _(self, _command: c.WhatCanISay, scene: Scene) -> list[AnyEvent]:
+        text = self._grammar.what_can_i_say(self._times_asked)
+        self._times_asked += 1
+        return [self._said(scene, text)]
+
+    def _log(
+        self,
+        command: c.Command,
+        scene: Scene,
+        what: LoggedWhat,
+        *,
+        detail: str | None = None,
+        size: float | None = None,
+        at_lure: bool = True,
+    ) -> list[AnyEvent]:
+        logged = self._logged(scene, what, at_lure=at_lure)
+        logged = msgspec.structs.replace(logged, detail=detail, size=None if size is None else round(size, 3))
+        self._ledger.add(logged)
+        return [logged, self._confirmed(command, scene)]
+
+    def _logged(self, scene: Scene, what: LoggedWhat, *, at_lure: bool) -> Logged:
+        boat, rod = scene.boat, self._deck.in_hand
+        fix = fix_of(boat)
+        lure = self._deck.lure(scene.began - REACTION, fix, heading_of(boat)) if at_lure else None
+        return Logged(
+            t=scene.t,
+            utc=scene.utc,
+            number=self._ledger.next_number(),
+            what=what,
+            boat=fix,
+            heading=boat.heading,
+            speed=boat.speed,
+            bottom=boat.depth,
+            water_temperature=boat.water_temperature,
+            rod=rod.name,
+            lure=rod.lure.name,
+            line=rod.line.name,
+            lure_depth=None if lure is None or lure.depth is None else round(lure.depth, 3),
+            lure_at=None if lure is None else lure.at,
+            clip=scene.clip,
+        )
+
+    def _confirmed(self, command: c.Command, scene: Scene) -> Said:
+        return self._said(scene, self._grammar.confirmation(command) or "done")
+
+    def _said(self, scene: Scene, text: str) -> Said:
+        return Said(t=scene.t, utc=scene.utc, text=text, about="answer")
+
+
+def fix_of(boat: BoatState) -> Fix | None:
+    """Return the boat's place; None when it is not known."""
+    if boat.lat is None or boat.lon is None:
+        return None
+    return Fix(boat.lat, boat.lon, GPS_RADIUS)
+
+
+def heading_of(boat: BoatState) -> float | None:
+    """Return which way the bow points, degrees true: the heading, else the course of a moving boat."""
+    if boat.heading is not None:
+        return boat.heading
+    under_way = boat.speed is not None and boat.speed > 0.5
+    return boat.course if under_way else None

@@ -1,0 +1,286 @@
+"""The one loop: takes sentences and spoken words in the order they happened, and emits events.
+
+Live and replay run this same code; they differ in where the bytes come from and in the clock. All times
+here are logic seconds as `sensing` tells them, so nothing depends on how fast a recording is read or on
+how its bytes were cut into chunks.
+"""
+
+from __future__ import annotations
+
+import heapq
+from collections.abc import Callable, Iterator
+from datetime import datetime
+from typing import Literal, NamedTuple, TypedDict
+
+from companion.casting.answers import Answers, Scene
+from companion.casting.deck import Deck
+from companion.casting.match import MatchWatch, Standing, spoken_match
+from companion.events import AnyEvent, DepthNews, Heard, Match, Notice, Said, TripBegan, TripEnded
+from companion.sensing import BoatState, Chunk, Depth, MaximumAges, Position, Reading, Sensing, Warned
+from companion.tackle import Rod
+from companion.units import LengthUnit, spoken_depth
+from companion.voice.commands import Command
+from companion.voice.grammar import Grammar
+
+ROW_EVERY = 1.0
+"""How often the state of the boat is handed to the logbook, s."""
+BACK_AFTER = 2.0
+"""How long the depth has to be there again before it counts as back, s."""
+NEVER = float("inf")
+
+Emit = Callable[[AnyEvent], None]
+KeepReading = Callable[[float, datetime | None, BoatState], None]
+
+
+class Utterance(NamedTuple):
+    """Words as they reach the engine: when they began and ended, what they are, the clip's name.
+
+    `began` and `ended` are UTC in a recording, logic seconds when live. `words` is asked once, when the
+    engine gets to them; until then the recogniser may still be at work.
+    """
+
+    began: datetime | float
+    ended: datetime | float
+    words: Callable[[], str]
+    clip: str | None = None
+
+
+class Engine:
+    """Folds chunks and utterances into events.
+
+    Args:
+        name: what the trip is called.
+        sensing: turns chunks into readings and keeps the state of the boat.
+        deck: the rods aboard.
+        grammar: the commands as they are on this boat.
+        unit: what depths are spoken in.
+        emit: called with every event, in order.
+        keep: called about once a second of logic time with the state of the boat, for the logbook.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        sensing: Sensing,
+        deck: Deck,
+        grammar: Grammar,
+        unit: LengthUnit,
+        emit: Emit,
+        keep: KeepReading = lambda _t, _utc, _boat: None,
+    ) -> None:
+        self._name = name
+        self._sensing = sensing
+        self._deck = deck
+        self._grammar = grammar
+        self._unit: LengthUnit = unit
+        self._emit = emit
+        self._keep = keep
+        self._answers = Answers(deck, grammar, unit)
+        self._watch = MatchWatch()
+        self._depth = _Presence(MaximumAges().depth)
+        self._position = _Presence(MaximumAges().position)
+        self._unplaced: list[Utterance] = []
+        self._agenda: list[tuple[float, int, Utterance]] = []
+        self._placed = 0
+        self._now = 0.0
+        self._due = float("-inf")
+        self._row_due = 0.0
+        self._begun = False
+
+    @property
+    def now(self) -> float:
+        """Logic time of the latest thing taken in, s."""
+        return self._now
+
+    def chunk(self, chunk: Chunk) -> None:
+        """Fold in bytes from a source."""
+        self._fold(self._sensing.feed(chunk))
+
+    def _fold(self, readings: Iterator[tuple[float, Reading]]) -> None:
+        for t, reading in readings:
+            if t >= self._due:
+                self._catch_up(t)
+            self._now = t
+            if isinstance(reading, Depth):
+                self._take_depth(t, reading.below_surface)
+            elif isinstance(reading, Position):
+                self._take_position(t, reading.lat)
+            elif isinstance(reading, Warned):
+                self._emit(Notice(**self._stamp(t), text=reading.text))
+
+    def utterance(self, utterance: Utterance) -> None:
+        """Fold in words; those that end later than the sentences have got to wait until then."""
+        self._unplaced.append(utterance)
+        self._due = float("-inf")
+
+    def finish(self) -> None:
+        """Take in what the last lines still hold, hear what still waits, and end the trip."""
+        self._fold(self._sensing.finish())
+        self._catch_up(self._now)
+        for t, _, utterance in sorted(self._agenda):
+            self._hear(max(t, self._now), utterance)
+        for utterance in self._unplaced:
+            self._hear(self._now, utterance)
+        self._agenda, self._unplaced = [], []
+        dropped = dict(sorted(self._sensing.dropped.items()))
+        sentences = sum(self._sensing.counts.values())
+        self._emit(TripEnded(**self._stamp(self._now), sentences=sentences, dropped=dropped))
+
+    def _catch_up(self, t: float) -> None:
+        """Do everything that was due up to logic time t, in the order it was due."""
+        if not self._begun:
+            self._begin(t)
+        self._place_utterances()
+        while (due := self._next_due()) <= t:
+            self._do_due(due)
+        if t >= self._row_due:
+            self._keep(t, self._sensing.utc(t), self._sensing.boat(t))
+            self._row_due = t + ROW_EVERY
+        self._due = min(self._next_due(), self._row_due)
+
+    def _begin(self, t: float) -> None:
+        self._begun = True
+        self._now = t
+        rods = {rod.name: f"{rod.lure.name} on {rod.line.name}" for rod in self._deck.rods}
+        self._emit(TripBegan(**self._stamp(t), name=self._name, rods=rods))
+        self._emit(self._answers.rod_taken(self._scene(t, t), self._deck.in_hand))
+
+    def _next_due(self) -> float:
+        spoken = self._agenda[0][0] if self._agenda else NEVER
+        return min(self._depth.expires, self._position.expires, spoken)
+
+    def _do_due(self, t: float) -> None:
+        self._now = max(self._now, t)
+        if self._depth.expires <= t:
+            self._depth.lose()
+            self._watch.forget_depth()
+            self._emit(DepthNews(**self._stamp(t), state="lost"))
+            self._say(t, "depth lost", "depth")
+        elif self._position.expires <= t:
+            self._position.lose()
+            self._emit(Notice(**self._stamp(t), text="position lost"))
+        else:
+            _, _, utterance = heapq.heappop(self._agenda)
+            self._hear(t, utterance)
+
+    def _place_utterances(self) -> None:
+        """Give utterances their logic time, as far as the recording's clock is known yet."""
+        waiting, self._unplaced = self._unplaced, []
+        for utterance in waiting:
+            ended = self._logic(utterance.ended)
+            if ended is None:
+                self._unplaced.append(utterance)
+            else:
+                self._placed += 1
+                heapq.heappush(self._agenda, (max(ended, self._now), self._placed, utterance))
+
+    def _logic(self, instant: datetime | float) -> float | None:
+        return self._sensing.at(instant) if isinstance(instant, datetime) else instant
+
+    def _take_depth(self, t: float, depth: float | None) -> None:
+        if depth is None:
+            return
+        if self._depth.take(t):
+            self._emit(DepthNews(**self._stamp(t), state="back", depth=round(depth, 3)))
+            self._say(t, f"depth back, {spoken_depth(depth, self._unit)}", "depth")
+        if self._depth.lost:
+            return
+        rod = self._deck.in_hand
+        standing = self._watch.take(t, depth, self._deck.reach(rod))
+        if standing is not None:
+            self._tell_match(t, rod, standing)
+
+    def _take_position(self, t: float, lat: float | None) -> None:
+        if lat is not None and self._position.take(t):
+            self._emit(Notice(**self._stamp(t), text="position back"))
+
+    def _tell_match(self, t: float, rod: Rod, standing: Standing) -> None:
+        event = Match(
+            **self._stamp(t),
+            rod=rod.name,
+            state=standing.state,
+            by=None if standing.margin is None else round(abs(standing.margin), 3),
+            depth=None if standing.depth is None else round(standing.depth, 3),
+            reach=round(self._deck.reach(rod), 3),
+        )
+        self._emit(event)
+        if t >= self._answers.quiet_until:
+            self._say(t, spoken_match(standing, self._unit), "match")
+
+    def _hear(self, t: float, utterance: Utterance) -> None:
+        self._now = max(self._now, t)
+        text = utterance.words()
+        command = self._grammar.parse(text)
+        heard = Heard(
+            **self._stamp(t),
+            text=text,
+            clip=utterance.clip,
+            command=None if command is None else command.name,
+            reason=None if command is not None else _why_not(text),
+        )
+        self._emit(heard)
+        if command is not None:
+            self._carry_out(command, t, utterance)
+
+    def _carry_out(self, command: Command, t: float, utterance: Utterance) -> None:
+        before = self._deck.in_hand
+        began = self._logic(utterance.began)
+        scene = self._scene(t, t if began is None else began, utterance.clip)
+        for event in self._answers.answer(command, scene):
+            if isinstance(event, Said):
+                self._answers.last_said = event.text
+            self._emit(event)
+        if self._deck.in_hand != before:
+            self._watch.start_over()
+
+    def _scene(self, t: float, began: float, clip: str | None = None) -> Scene:
+        return Scene(**self._stamp(t), began=began, boat=self._sensing.boat(t), clip=clip)
+
+    def _say(self, t: float, text: str, about: Literal["match", "depth"]) -> None:
+        self._answers.last_said = text
+        self._emit(Said(**self._stamp(t), text=text, about=about))
+
+    def _stamp(self, t: float) -> _Stamp:
+        utc = self._sensing.utc(t)
+        stamp = None if utc is None else utc.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+        return {"t": round(t, 3), "utc": stamp}
+
+
+class _Stamp(TypedDict):
+    t: float
+    utc: str | None
+
+
+class _Presence:
+    """Whether a quantity is there: lost when its last value is too old, back when it has stayed a while."""
+
+    def __init__(self, maximum_age: float) -> None:
+        self._maximum_age = maximum_age
+        self._seen: float | None = None
+        self._again_since: float | None = None
+        self.lost = False
+
+    @property
+    def expires(self) -> float:
+        """When it will count as lost, logic s, if nothing more comes."""
+        return NEVER if self.lost or self._seen is None else self._seen + self._maximum_age
+
+    def lose(self) -> None:
+        """Count it as lost."""
+        self.lost, self._again_since = True, None
+
+    def take(self, t: float) -> bool:
+        """Note a value at logic time t, s; return whether with it the quantity is back."""
+        if self.lost and self._seen is not None:
+            if self._again_since is None or t - self._seen > self._maximum_age:
+                self._again_since = t
+            self.lost = t - self._again_since < BACK_AFTER
+            self._seen = t
+            return not self.lost
+        self._seen = t
+        return False
+
+
+def _why_not(text: str) -> str:
+    words = text.replace("[unk]", "").split()
+    return "not one of the phrases" if words else "no words made out"

@@ -1,0 +1,159 @@
+"""A recorded day through the engine: the bytes from its file or a port, the words from its clips."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from datetime import datetime
+from pathlib import Path
+from threading import Event
+from typing import NamedTuple
+
+from companion.casting.answers import fix_of
+from companion.casting.deck import Deck
+from companion.clock import LiveClock, Pace
+from companion.config import Settings
+from companion.engine import Emit, Engine, KeepReading, Utterance
+from companion.events import AnyEvent
+from companion.record.logbook import Trip
+from companion.sensing import BoatState, Chunk, Sensing, SourceSettings
+from companion.sensing.sources import SerialSource
+from companion.voice.grammar import Aboard, Grammar
+from companion.voice.hearing import Clip, clips_in, hear_ahead
+from companion.voice.model import speech_model
+
+SOURCE = "sonar"
+PIECE = 256
+RECORDING = "sonar.nmea"
+CLIPS = "clips"
+CONFIG = "companion.toml"
+
+
+class DayError(Exception):
+    """What was named is no recorded day; the message says what was expected."""
+
+
+class Day(NamedTuple):
+    """A recorded day on disk: its name, the NMEA recording, the clips, and its own config if it has one."""
+
+    name: str
+    recording: Path
+    clips: tuple[Clip, ...] = ()
+    config: Path | None = None
+
+
+def find_day(path: Path) -> Day:
+    """Return the day in a folder (sonar.nmea, clips/, companion.toml) or in a plain NMEA file.
+
+    Raises:
+        DayError: there is no such file, or the folder holds no recording.
+        ClipError: a clip in the folder cannot be read.
+    """
+    if path.is_file():
+        return Day(path.name, path)
+    recording = path / RECORDING
+    if not recording.is_file():
+        what = f"there is no {RECORDING} in it" if path.is_dir() else "there is no such file or folder"
+        raise DayError(f"{path}: {what}; name the folder of a recorded day, or an NMEA 0183 file")
+    own = path / CONFIG
+    clips = tuple(clips_in(path / CLIPS)) if (path / CLIPS).is_dir() else ()
+    return Day(path.resolve().name, recording, clips, own if own.is_file() else None)
+
+
+def aboard(settings: Settings) -> Aboard:
+    """Return what numbers can be spoken on this boat: its rods and the strengths of their lines."""
+    strengths = {pounds for rod in settings.rods if (pounds := rod.line.pounds) is not None}
+    return Aboard(tuple(rod.number for rod in settings.rods), tuple(sorted(strengths)), settings.units)
+
+
+def replay(
+    day: Day,
+    settings: Settings,
+    chunks: Iterable[Chunk],
+    emit: Emit,
+    trip: Trip | None = None,
+    pace: Pace | None = None,
+) -> None:
+    """Run a day through the engine.
+
+    Args:
+        day: what to replay.
+        settings: the boat and its rods.
+        chunks: the recording's bytes, from its file or from a port.
+        emit: called with every event, in order, after the trip has recorded it.
+        trip: where events and thinned readings are kept, or None.
+        pace: holds the replay back to a multiple of real time, or None for as fast as it goes.
+
+    Raises:
+        ModelError: the day has clips and the speech model is not there.
+        LogbookError: the trip cannot be written.
+    """
+    grammar = Grammar(aboard(settings))
+    sensing = Sensing({SOURCE: SourceSettings()}, settings.boat.offsets())
+    deck = Deck(settings.rods)
+    engine = Engine(day.name, sensing, deck, grammar, settings.units, _into(trip, emit), _keeper(trip))
+    for utterance in _utterances(day, settings, grammar):
+        engine.utterance(utterance)
+    for chunk in chunks if pace is None else _cut(chunks):
+        engine.chunk(chunk)
+        if pace is not None:
+            pace.wait_for(engine.now)
+    engine.finish()
+
+
+def port_chunks(device: str, baud: int) -> Iterator[Chunk]:
+    """Yield what comes from a serial port until whoever plays the recording into it hangs up.
+
+    Raises:
+        OSError: the port cannot be opened, or nothing ever came.
+    """
+    came = False
+    try:
+        for chunk in SerialSource(SOURCE, device, LiveClock(), baud=baud).chunks(Event()):
+            came = True
+            yield chunk
+    except OSError:
+        if not came:
+            raise
+
+
+def _cut(chunks: Iterable[Chunk]) -> Iterator[Chunk]:
+    """Yield the same bytes in pieces of a few sentences, so that a held-back replay runs smoothly."""
+    for chunk in chunks:
+        for start in range(0, len(chunk.data), PIECE):
+            yield chunk._replace(data=chunk.data[start : start + PIECE])
+
+
+def _utterances(day: Day, settings: Settings, grammar: Grammar) -> Iterator[Utterance]:
+    if day.clips:
+        model = speech_model(Path(settings.voice.model) if settings.voice.model else None)
+        heard = hear_ahead(model, grammar.phrases, day.clips)
+        for clip, words in zip(day.clips, heard, strict=True):
+            yield Utterance(clip.began, clip.ended, words, clip.path.name)
+
+
+def _into(trip: Trip | None, emit: Emit) -> Emit:
+    """Return what records an event before it is told: what was spoken of is in the logbook."""
+    if trip is None:
+        return emit
+
+    def record_and_emit(event: AnyEvent) -> None:
+        trip.record(event)
+        emit(event)
+
+    return record_and_emit
+
+
+def _keeper(trip: Trip | None) -> KeepReading:
+    def keep(t: float, utc: datetime | None, boat: BoatState) -> None:
+        if trip is not None:
+            trip.reading(
+                t,
+                utc,
+                fix_of(boat),
+                boat.depth,
+                heading=boat.heading,
+                speed=boat.speed,
+                water_temperature=boat.water_temperature,
+            )
+
+    return keep

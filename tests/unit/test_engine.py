@@ -1,0 +1,263 @@
+"""The loop: what goes in in whatever pieces, comes out as events in the order things happened."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from functools import cache
+from itertools import pairwise
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from companion import config
+from companion.casting.deck import Deck
+from companion.engine import BACK_AFTER, Engine, Utterance
+from companion.events import (
+    DepthNews,
+    Heard,
+    Logged,
+    Match,
+    Notice,
+    RodTaken,
+    Said,
+    TripBegan,
+    TripEnded,
+    Undone,
+)
+from companion.replay import aboard
+from companion.sensing import BoatOffsets, Chunk, MaximumAges, Sensing
+from companion.voice.commands import WhatCanISay
+from companion.voice.grammar import Grammar
+
+START = datetime(2026, 10, 3, 14, 0, 0, tzinfo=UTC)
+SETTINGS = config.parse(config.example_text(), "example")
+GRAMMAR = Grammar(aboard(SETTINGS))
+
+
+def sentence(body: str) -> str:
+    value = 0
+    for byte in body.encode():
+        value ^= byte
+    return f"{body}*{value:02X}"
+
+
+def tagged(t: float, body: str) -> bytes:
+    millis = round((START + timedelta(seconds=t)).timestamp() * 1000)
+    return f"\\{sentence(f's:sonar,c:{millis}')}\\${sentence(body)}\r\n".encode()
+
+
+def rmc(t: float, lat="4500.000", lon="09300.000") -> bytes:
+    at = START + timedelta(seconds=t)
+    return tagged(
+        t, f"GPRMC,{at:%H%M%S}.{at.microsecond // 10000:02d},A,{lat},N,{lon},W,0.5,090.0,{at:%d%m%y},,,A"
+    )
+
+
+def dpt(t: float, depth: float | None) -> bytes:
+    return tagged(t, f"SDDPT,{'' if depth is None else f'{depth:.2f}'},0.0")
+
+
+def recording(seconds: float, depth_at, *, fixes=True) -> bytes:
+    """A recording with a depth five times a second and a fix once a second."""
+    out = []
+    for i in range(round(seconds * 5)):
+        t = i / 5.0
+        if fixes and i % 5 == 0:
+            out.append(rmc(t))
+        out.append(dpt(t, depth_at(t)))
+    return b"".join(out)
+
+
+@cache
+def shared_deck_paths():
+    deck = Deck(SETTINGS.rods)
+    for rod in deck.rods:
+        deck.path(rod)
+    return deck._paths
+
+
+def run(data: bytes, spoken=(), cuts=()):
+    """Return the events of a recording with (seconds, words) spoken in it."""
+    events = []
+    deck = Deck(SETTINGS.rods)
+    deck._paths.update(shared_deck_paths())
+    sensing = Sensing({}, BoatOffsets(transducer=0.0))
+    engine = Engine("a test", sensing, deck, GRAMMAR, "feet", events.append)
+    for t, words in spoken:
+        began = START + timedelta(seconds=t)
+        engine.utterance(Utterance(began, began + timedelta(seconds=1), lambda w=words: w, f"{t}.flac"))
+    edges = [0, *sorted(cuts), len(data)]
+    for a, b in pairwise(edges):
+        engine.chunk(Chunk(0.0, "sonar", data[a:b]))
+    engine.finish()
+    return events
+
+
+def of(kind, events):
+    return [event for event in events if isinstance(event, kind)]
+
+
+REACH = {
+    rod.number: path.reach for rod, path in zip(SETTINGS.rods, shared_deck_paths().values(), strict=True)
+}
+
+
+def test_a_trip_begins_with_the_rods_and_ends_with_the_counts():
+    events = run(recording(10, lambda _: 6.0))
+    assert isinstance(events[0], TripBegan)
+    assert list(events[0].rods) == ["rod 1", "rod 2", "rod 3"]
+    assert isinstance(events[1], RodTaken)
+    assert isinstance(events[-1], TripEnded)
+    assert events[-1].sentences == 60
+
+
+def test_events_come_in_order_of_time_and_carry_utc():
+    events = run(recording(60, lambda t: 6.0 + t / 20), [(5, "log bite"), (30, "how deep")])
+    assert [e.t for e in events] == sorted(e.t for e in events)
+    bite = of(Logged, events)[0]
+    assert bite.t == pytest.approx(6.0)
+    assert bite.utc == "2026-10-03T14:00:06.000Z"
+
+
+@pytest.mark.parametrize(("depth", "state"), [(0.8, "touch"), (1.05, "clear"), (1.8, "short")])
+def test_the_match_of_the_rod_in_hand_is_said(depth, state):
+    events = run(recording(5, lambda _: depth * REACH[1]))
+    assert [m.state for m in of(Match, events)] == [state]
+    (said,) = of(Said, events)
+    assert said.about == "match"
+    assert said.text.startswith(state)
+
+
+def test_lost_depth_and_its_return_are_each_said_once():
+    events = run(recording(120, lambda t: None if 30 <= t < 90 else 4.0))
+    news = of(DepthNews, events)
+    assert [n.state for n in news] == ["lost", "back"]
+    assert news[0].t == pytest.approx(29.8 + MaximumAges().depth)
+    assert news[1].t == pytest.approx(90.0 + BACK_AFTER)
+    assert [s.text for s in of(Said, events) if s.about == "depth"] == ["depth lost", "depth back, 13 feet"]
+
+
+def test_a_flickering_echo_is_no_depth_that_is_back():
+    events = run(recording(200, lambda t: 4.0 if t < 10 or int(t) % 11 == 0 else None))
+    assert [n.state for n in of(DepthNews, events)] == ["lost"]
+
+
+def test_a_recording_that_falls_silent_loses_the_depth_when_it_goes_on():
+    data = recording(10, lambda _: 4.0) + b"".join(rmc(10 + t) for t in range(20))
+    assert [n.state for n in of(DepthNews, run(data))] == ["lost"]
+
+
+def test_a_lost_position_is_noted():
+    data = b"".join(dpt(t, 4.0) + (b"" if 20 <= t < 50 else rmc(t)) for t in range(80))
+    notices = [n.text for n in of(Notice, run(data))]
+    assert notices == ["position lost", "position back"]
+
+
+def test_taking_another_rod_says_how_that_one_matches():
+    middle = (REACH[1] + REACH[3]) / 2
+    events = run(recording(30, lambda _: middle), [(10, "rod three")])
+    assert [m.rod for m in of(Match, events)] == ["rod 1", "rod 3"]
+    first, second = of(Match, events)
+    assert first.state == "touch"
+    assert second.state != "touch"
+
+
+def test_a_line_takes_the_rod_that_carries_it():
+    events = run(recording(20, lambda _: 5.0), [(5, "line seventeen")])
+    assert [r.rod for r in of(RodTaken, events)] == ["rod 1", "rod 3"]
+
+
+def test_a_bite_has_the_lure_between_the_boat_and_the_end_of_the_cast():
+    cast = SETTINGS.rods[0].cast
+    events = run(recording(60, lambda _: 5.0), [(5, "cast now"), (20, "log bite")])
+    bite = of(Logged, events)[1]
+    assert bite.what == "bite"
+    assert bite.rod == "rod 1"
+    assert 0.0 < bite.lure_depth <= REACH[1]
+    assert bite.boat.lat == pytest.approx(45.0)
+    assert bite.lure_at is not None
+    assert bite.clip == "20.flac"
+    assert 0.0 < bite.lure_at.radius < cast
+
+
+def test_without_an_announced_cast_the_lure_is_put_at_its_reach_with_a_wide_radius():
+    events = run(recording(60, lambda _: 5.0), [(20, "log bite")])
+    bite = of(Logged, events)[0]
+    assert bite.lure_depth == pytest.approx(REACH[1], abs=1e-3)
+    assert bite.lure_at.radius > 5.0
+
+
+def test_undo_takes_back_one_thing_after_the_other():
+    spoken = [
+        (5, "log bite"),
+        (10, "touched bottom"),
+        (15, "undo that"),
+        (20, "undo that"),
+        (25, "undo that"),
+    ]
+    events = run(recording(40, lambda _: 5.0), spoken)
+    assert [(u.number, u.what) for u in of(Undone, events)] == [(2, "touch"), (1, "bite")]
+    assert of(Said, events)[-1].text == "nothing to take back"
+
+
+def test_words_that_are_no_phrase_are_told_and_not_taken():
+    events = run(recording(20, lambda _: 5.0), [(5, "log bite please"), (10, "[unk]")])
+    assert [(h.command, h.reason) for h in of(Heard, events)] == [
+        (None, "not one of the phrases"),
+        (None, "no words made out"),
+    ]
+    assert not of(Logged, events)
+
+
+def test_quiet_silences_advice_but_not_answers():
+    data = recording(120, lambda t: 9.0 if t < 30 else 3.0)
+    events = run(data, [(5, "quiet for five minutes"), (60, "how deep"), (80, "start talking again")])
+    assert of(Match, events)[-1].state == "touch"
+    assert [s.text for s in of(Said, events) if s.about == "match" and s.t > 6] == []
+    assert "10 feet under us" in [s.text for s in of(Said, events)]
+
+
+def test_say_again_repeats_the_last_line():
+    events = run(recording(20, lambda _: 5.0), [(5, "how deep"), (10, "say again")])
+    texts = [s.text for s in of(Said, events)]
+    assert texts[-1] == texts[-2] == "16 feet under us"
+
+
+def test_words_spoken_before_the_first_sentence_are_heard_at_the_start():
+    events = run(recording(10, lambda _: 5.0), [(-30, "log bite")])
+    assert of(Logged, events)[0].t == 0.0
+
+
+def test_words_after_the_end_of_the_recording_are_not_lost():
+    events = run(recording(10, lambda _: 5.0), [(60, "log bite")])
+    assert [e.what for e in of(Logged, events)] == ["bite"]
+    assert isinstance(events[-1], TripEnded)
+
+
+def test_every_command_is_answered_once_and_within_three_seconds_of_speech():
+    samples = {type(GRAMMAR.parse(p)): p for p in GRAMMAR.phrases}
+    for command, phrase in samples.items():
+        events = run(recording(20, lambda _: 5.0), [(8, phrase)])
+        answers = [s for s in of(Said, events) if s.about == "answer"]
+        assert len(answers) == 1, phrase
+        if command is not WhatCanISay:
+            assert len(answers[0].text.split()) <= 9, answers[0].text
+
+
+def test_no_answer_holds_a_phrase_that_it_could_be_taken_for():
+    samples = {type(GRAMMAR.parse(p)): p for p in GRAMMAR.phrases}
+    samples.pop(WhatCanISay)
+    for phrase in samples.values():
+        for said in of(Said, run(recording(20, lambda _: 5.0), [(8, phrase)])):
+            assert not GRAMMAR.echoes(said.text), said.text
+
+
+DATA = recording(40, lambda t: 7.0 if t < 20 else 3.0)
+SPOKEN = [(3, "log bite"), (12, "rod two"), (30, "undo that")]
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.lists(st.integers(0, len(DATA)), max_size=30))
+def test_how_the_bytes_are_cut_changes_nothing(cuts):
+    assert run(DATA, SPOKEN, cuts) == run(DATA, SPOKEN)
