@@ -236,7 +236,7 @@ def _noise_between(line: bytes, rng: np.random.Generator) -> bytes:
 
 
 def _noise_inside(line: bytes, rng: np.random.Generator) -> bytes:
-    at = int(rng.integers(35, len(line) - 4))
+    at = int(rng.integers(len(line) // 2, len(line) - 4))
     return line[:at] + rng.integers(0, 256, 6, dtype=np.uint8).tobytes() + line[at + 6 :]
 
 
@@ -249,5 +249,5 @@ def _joined(line: bytes, rng: np.random.Generator) -> bytes:  # noqa: ARG001 - a
 
 
 def _bit_flipped(line: bytes, rng: np.random.Generator) -> bytes:
-    at = int(rng.integers(40, len(line) - 6))
+    at = int(rng.integers(len(line) * 2 // 3, len(line) - 6))
     return line[:at] + bytes([line[at] ^ 1]) + line[at + 1 :]
