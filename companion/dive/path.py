@@ -70,7 +70,9 @@ class Tow:
         tension: at the rod tip, N.
         top_angle: of the line at the rod tip below the horizontal, degrees.
         x: horizontal distance from the rod tip of points along the line, lure first, m, shape (n,).
-        z: their depths below the surface, m, shape (n,).
+        z: their depths below the surface, m, shape (n,); the rod tip's is negative when it is above.
+        line_out: length of line, m.
+        speed: of the boat through the water, m/s.
     """
 
     depth: float
@@ -79,3 +81,5 @@ class Tow:
     top_angle: float
     x: Floats
     z: Floats
+    line_out: float
+    speed: float

@@ -33,8 +33,9 @@ class Water:
     @property
     def viscosity(self) -> float:
         """Dynamic viscosity, Pa s: IAPWS formula for liquid water at 0.1 MPa, SR6-08 (from memory)."""
-        t = (self.temperature + 273.15) / 300.0
-        return 1e-6 * (280.68 * t**-1.9 + 511.45 * t**-7.7 + 61.131 * t**-19.6 + 0.45903 * t**-40.0)
+        t: float = (self.temperature + 273.15) / 300.0
+        parts = ((280.68, -1.9), (511.45, -7.7), (61.131, -19.6), (0.45903, -40.0))
+        return 1e-6 * math.fsum(c * math.pow(t, power) for c, power in parts)
 
     @property
     def kinematic_viscosity(self) -> float:
