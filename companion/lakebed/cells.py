@@ -1,0 +1,202 @@
+"""The memory of the lake: square cells with running statistics, kept in small tiles.
+
+A cell keeps the mean place, mean depth, variance and count of every sounding that fell into it, so
+memory grows with the area visited and not with the number of soundings. Coordinates are metres east
+and north on the lake's plane, depths metres below the lake's zero level.
+"""
+
+from __future__ import annotations
+
+import math
+from array import array
+from collections.abc import Iterable, Iterator
+from typing import TypeAlias
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray: TypeAlias = npt.NDArray[np.float64]
+"""An array of float64."""
+
+TileKey: TypeAlias = tuple[int, int]
+"""Column (east) and row (north) of a tile, counted in tiles from the lake's origin."""
+
+_SIDE = 16
+_COLUMNS = 5  # place east and north of the tile's corner m, depth m, variance m2, count
+_FULL_COUNT = 255.0
+_ROW_BYTES = 1 + 4 * _COLUMNS
+
+
+class Tile:
+    """16 by 16 cells, of which only those that hold soundings take room."""
+
+    __slots__ = ("_index", "_places", "_rows", "used")
+
+    def __init__(self, places: bytes = b"", rows: npt.NDArray[np.float32] | None = None) -> None:
+        self._index = array("h", [-1]) * (_SIDE * _SIDE)
+        self._places = bytearray(places)
+        self.used = len(places)
+        self._rows = np.empty((4, _COLUMNS), np.float32) if rows is None else rows
+        for row, place in enumerate(places):
+            self._index[place] = row
+
+    @property
+    def rows(self) -> npt.NDArray[np.float32]:
+        """The cells in use, one row each: east and north of the tile's corner m, depth, variance, count."""
+        return self._rows[: self.used]
+
+    def take(self, place: int, east: float, north: float, depth: float) -> bool:
+        """Put a sounding into cell `place` (0 to 255); return whether the cell is new."""
+        row = self._index[place]
+        if row < 0:
+            self._grow(place, (east, north, depth, 0.0, 1.0))
+            return True
+        cell = self._rows[row]
+        e, n, z, variance, count = cell.tolist()
+        # The count stops growing, so that a bottom that changes over the years is followed.
+        count = min(count + 1.0, _FULL_COUNT)
+        off = depth - z
+        z += off / count
+        variance += (off * (depth - z) - variance) / count
+        cell[:] = (e + (east - e) / count, n + (north - n) / count, z, variance, count)
+        return False
+
+    def depth_of(self, place: int) -> float | None:
+        """Return the mean depth in cell `place`, m, or None when it is empty."""
+        row = self._index[place]
+        return None if row < 0 else float(self._rows[row, 2])
+
+    def to_bytes(self) -> bytes:
+        """Return the tile as bytes, 21 a cell in use: cell numbers, then five little-endian floats each."""
+        return bytes(self._places) + self.rows.astype("<f4").tobytes()
+
+    @classmethod
+    def from_bytes(cls, data: bytes) -> Tile:
+        """Return the tile whose bytes these are.
+
+        Raises:
+            ValueError: the length is not that of whole cells, or values are not finite.
+        """
+        used, rest = divmod(len(data), _ROW_BYTES)
+        if rest or used > _SIDE * _SIDE:
+            raise ValueError(f"a tile of {len(data)} bytes: expected a multiple of {_ROW_BYTES}")
+        rows = np.frombuffer(data, "<f4", offset=used).reshape(used, _COLUMNS).astype(np.float32)
+        if not np.isfinite(rows).all():
+            raise ValueError("a tile with values that are not finite: expected depths and places in metres")
+        return cls(data[:used], rows)
+
+    def _grow(self, place: int, values: tuple[float, ...]) -> None:
+        if self.used == len(self._rows):
+            bigger = np.empty((min(2 * max(self.used, 2), _SIDE * _SIDE), _COLUMNS), np.float32)
+            bigger[: self.used] = self._rows
+            self._rows = bigger
+        self._rows[self.used] = values
+        self._index[place] = self.used
+        self._places.append(place)
+        self.used += 1
+
+
+class Cells:
+    """All the cells of a lake, `side` metres each."""
+
+    def __init__(self, side: float = 2.0) -> None:
+        if not side > 0.0:
+            raise ValueError(f"cell side {side} m: expected more than 0")
+        self.side = side
+        self.count = 0
+        self._tiles: dict[TileKey, Tile] = {}
+        self._changed: set[TileKey] = set()
+
+    def locate(self, east: float, north: float) -> tuple[TileKey, int]:
+        """Return the tile, and the cell's number in it, where a place falls."""
+        column, row = math.floor(east / self.side), math.floor(north / self.side)
+        return (column // _SIDE, row // _SIDE), (column % _SIDE) * _SIDE + row % _SIDE
+
+    def add(self, east: float, north: float, depth: float) -> bool:
+        """Add a sounding; return whether it opened a new cell."""
+        key, place = self.locate(east, north)
+        tile = self._tiles.get(key)
+        if tile is None:
+            tile = self._tiles[key] = Tile()
+        span = self.side * _SIDE
+        new = tile.take(place, east - key[0] * span, north - key[1] * span, depth)
+        self.count += new
+        self._changed.add(key)
+        return new
+
+    def tile(self, key: TileKey) -> Tile | None:
+        """Return a tile, or None when nothing is known there."""
+        return self._tiles.get(key)
+
+    def put(self, key: TileKey, data: bytes | None) -> None:
+        """Replace a tile by the one in `data` (None: by nothing), counting it as changed.
+
+        Raises:
+            ValueError: `data` is no tile.
+        """
+        tile = None if data is None else Tile.from_bytes(data)
+        before = self._tiles.pop(key, None)
+        self.count -= before.used if before else 0
+        if tile is not None:
+            self._tiles[key] = tile
+            self.count += tile.used
+        self._changed.add(key)
+
+    def take_changed(self) -> dict[TileKey, bytes]:
+        """Return the tiles changed since the last call, as bytes; empty bytes for one that is gone."""
+        taken = {key: self._tiles[key].to_bytes() if key in self._tiles else b"" for key in self._changed}
+        self._changed.clear()
+        return taken
+
+    def mark_changed(self, keys: Iterable[TileKey]) -> None:
+        """Count tiles as changed again, because saving them failed."""
+        self._changed.update(keys)
+
+    def load(self, tiles: Iterable[tuple[TileKey, bytes]]) -> None:
+        """Put saved tiles back, as unchanged.
+
+        Raises:
+            ValueError: a tile's bytes are damaged; it names the tile.
+        """
+        for key, data in tiles:
+            try:
+                self.put(key, data or None)
+            except ValueError as error:
+                raise ValueError(f"tile {key[0]},{key[1]}: {error}") from error
+            self._changed.discard(key)
+
+    def near(self, west: float, south: float, east: float, north: float) -> FloatArray:
+        """Return the cells of every tile that touches a rectangle, one row each, shape (n, 5).
+
+        Columns: east m, north m, depth m, variance m2, count.
+        """
+        span = self.side * _SIDE
+        found: list[npt.NDArray[np.float32]] = []
+        corners: list[tuple[float, float]] = []
+        for column in range(math.floor(west / span), math.floor(east / span) + 1):
+            for row in range(math.floor(south / span), math.floor(north / span) + 1):
+                tile = self._tiles.get((column, row))
+                if tile is not None:
+                    found.append(tile.rows)
+                    corners.append((column * span, row * span))
+        if not found:
+            return np.empty((0, _COLUMNS))
+        cells = np.concatenate(found).astype(np.float64)
+        cells[:, :2] += np.repeat(np.array(corners), [len(rows) for rows in found], axis=0)
+        return cells
+
+    def everything(self) -> Iterator[FloatArray]:
+        """Yield every tile's cells as `near` gives them."""
+        span = self.side * _SIDE
+        for column, row in self._tiles:
+            cells = self._tiles[column, row].rows.astype(np.float64)
+            cells[:, :2] += (column * span, row * span)
+            yield cells
+
+    def extent(self) -> tuple[float, float, float, float] | None:
+        """Return west, south, east, north of the rectangle that holds every tile, m; None for no tile."""
+        if not self._tiles:
+            return None
+        keys, span = np.array(list(self._tiles)), self.side * _SIDE
+        (west, south), (east, north) = keys.min(axis=0) * span, (keys.max(axis=0) + 1) * span
+        return float(west), float(south), float(east), float(north)

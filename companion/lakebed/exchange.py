@@ -1,0 +1,329 @@
+"""Soundings, marks and contours in and out as text: CSV, GeoJSON (RFC 7946) and GPX 1.1 waypoints.
+
+Nothing here reads or writes files. Latitudes and longitudes are WGS 84 degrees, depths metres below the
+surface. What cannot be read is left out and named, one line each; the rest is kept.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+import re
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any, Generic, NamedTuple, TypeVar, cast, get_args
+
+import gpxpy
+import gpxpy.gpx
+import numpy as np
+
+from companion.lakebed.marks import MarkKind
+from companion.lakebed.relief import Contour
+from companion.sensing.localplane import LocalPlane
+from companion.units import FATHOM, FOOT
+
+DEEPEST = 12_000.0
+"""No water is deeper than this, m; larger figures are a sounder's "not available"."""
+
+_LATITUDE = ("lat", "latitude", "y")
+_LONGITUDE = ("lon", "long", "lng", "longitude", "x")
+_DEPTHS = {
+    "depth": 1.0,
+    "depth_m": 1.0,
+    "depth_ft": FOOT,
+    "depth_fathoms": FATHOM,
+    "z": -1.0,
+    "elevation": -1.0,
+}
+_TOP = re.compile(r"top (\d+(?:\.\d+)?) m")
+
+
+class DepthPoint(NamedTuple):
+    """A sounding on the Earth: degrees, metres below the surface, UTC as ISO 8601 when known."""
+
+    lat: float
+    lon: float
+    depth: float
+    utc: str | None = None
+
+
+class MarkPoint(NamedTuple):
+    """A mark on the Earth: degrees, kind, depth of its top below the surface m, note and UTC when known."""
+
+    lat: float
+    lon: float
+    kind: MarkKind
+    top: float | None = None
+    note: str = ""
+    utc: str | None = None
+
+
+T = TypeVar("T")
+
+
+@dataclass(slots=True)
+class Imported(Generic[T]):
+    """What was read, and one line for everything that was left out: where, what, what was expected."""
+
+    items: list[T] = field(default_factory=list)
+    problems: list[str] = field(default_factory=list)
+
+
+def without_strays(points: Sequence[DepthPoint]) -> tuple[list[DepthPoint], list[DepthPoint]]:
+    """Split points into those of one lake and strays that lie far from all of them.
+
+    A stray is further from the median place than five times 95 % of the points are.
+    """
+    if len(points) < 20:
+        return list(points), []
+    lat, lon = np.array([p.lat for p in points]), np.array([p.lon for p in points])
+    plane = LocalPlane(float(np.median(lat)), float(np.median(lon)))
+    east, north = plane.to_xy(lat, lon)
+    away = np.hypot(east, north)
+    stray = away > 5.0 * np.quantile(away, 0.95)
+    kept = [p for p, far in zip(points, stray, strict=True) if not far]
+    return kept, [p for p, far in zip(points, stray, strict=True) if far]
+
+
+def soundings_from_csv(text: str) -> Imported[DepthPoint]:
+    """Read soundings from CSV with a header.
+
+    Columns by name: lat or latitude or y; lon or longitude or x; depth (m, down), depth_m, depth_ft,
+    depth_fathoms, or z or elevation (m, up); optionally utc or time.
+    """
+    read: Imported[DepthPoint] = Imported()
+    for where, row in _rows(text, read.problems, ("a depth column", _DEPTHS)):
+        name = next(column for column in _DEPTHS if column in row)
+        try:
+            lat, lon = _latlon(_of(row, _LATITUDE), _of(row, _LONGITUDE))
+            read.items.append(DepthPoint(lat, lon, _depth(row[name], _DEPTHS[name]), _time(row)))
+        except ValueError as error:
+            read.problems.append(f"{where}: {error}; row left out")
+    return read
+
+
+def soundings_to_csv(points: Iterable[DepthPoint]) -> str:
+    """Write soundings as CSV: lat, lon, depth_m, utc."""
+    rows = ((f"{p.lat:.7f}", f"{p.lon:.7f}", f"{p.depth:.2f}", p.utc or "") for p in points)
+    return _csv(("lat", "lon", "depth_m", "utc"), rows)
+
+
+def soundings_from_geojson(text: str) -> Imported[DepthPoint]:
+    """Read soundings from a GeoJSON FeatureCollection of points with a property depth, m (down)."""
+    read: Imported[DepthPoint] = Imported()
+    for where, lon, lat, properties in _features(text, read.problems):
+        try:
+            name = next((column for column in _DEPTHS if column in properties), "depth")
+            place = _latlon(lat, lon)
+            depth = _depth(properties.get(name), _DEPTHS[name])
+            read.items.append(DepthPoint(*place, depth, _time(properties)))
+        except ValueError as error:
+            read.problems.append(f"{where}: {error}; left out")
+    return read
+
+
+def soundings_to_geojson(points: Iterable[DepthPoint]) -> str:
+    """Write soundings as a GeoJSON FeatureCollection of points with depth (m) and utc."""
+    return _collection(
+        _point(p.lat, p.lon, {"depth": round(p.depth, 2)} | ({"utc": p.utc} if p.utc else {})) for p in points
+    )
+
+
+def contours_to_geojson(contours: Iterable[Contour], plane: LocalPlane) -> str:
+    """Write contours as a GeoJSON FeatureCollection, one MultiLineString a depth."""
+    return _collection(
+        {
+            "type": "Feature",
+            "properties": {"depth": contour.depth},
+            "geometry": {
+                "type": "MultiLineString",
+                "coordinates": [_lonlat(x, plane) for x in contour.lines],
+            },
+        }
+        for contour in contours
+    )
+
+
+def marks_from_csv(text: str) -> Imported[MarkPoint]:
+    """Read marks from CSV with a header: lat, lon, kind, top_m, note, utc (the last three optional)."""
+    read: Imported[MarkPoint] = Imported()
+    for where, row in _rows(text, read.problems, ("a kind column", {"kind": 1.0})):
+        try:
+            read.items.append(_mark(_of(row, _LATITUDE), _of(row, _LONGITUDE), row))
+        except ValueError as error:
+            read.problems.append(f"{where}: {error}; row left out")
+    return read
+
+
+def marks_to_csv(marks: Iterable[MarkPoint]) -> str:
+    """Write marks as CSV: lat, lon, kind, top_m, note, utc."""
+    rows = (
+        (f"{m.lat:.7f}", f"{m.lon:.7f}", m.kind, "" if m.top is None else f"{m.top:.2f}", m.note, m.utc or "")
+        for m in marks
+    )
+    return _csv(("lat", "lon", "kind", "top_m", "note", "utc"), rows)
+
+
+def marks_from_geojson(text: str) -> Imported[MarkPoint]:
+    """Read marks from a GeoJSON FeatureCollection of points with kind and optionally top_m, note, utc."""
+    read: Imported[MarkPoint] = Imported()
+    for where, lon, lat, properties in _features(text, read.problems):
+        try:
+            read.items.append(_mark(lat, lon, properties))
+        except ValueError as error:
+            read.problems.append(f"{where}: {error}; left out")
+    return read
+
+
+def marks_to_geojson(marks: Iterable[MarkPoint]) -> str:
+    """Write marks as a GeoJSON FeatureCollection of points."""
+    return _collection(
+        _point(
+            m.lat,
+            m.lon,
+            {"kind": m.kind}
+            | ({} if m.top is None else {"top_m": round(m.top, 2)})
+            | ({"note": m.note} if m.note else {})
+            | ({"utc": m.utc} if m.utc else {}),
+        )
+        for m in marks
+    )
+
+
+def marks_from_gpx(text: str) -> Imported[MarkPoint]:
+    """Read marks from GPX waypoints; a waypoint of no kind of ours becomes a spot named after it."""
+    read: Imported[MarkPoint] = Imported()
+    try:
+        waypoints = gpxpy.parse(text).waypoints
+    except (gpxpy.gpx.GPXException, ValueError) as error:
+        read.problems.append(f"not GPX: {error}; expected a GPX file with waypoints")
+        return read
+    for number, one in enumerate(waypoints, 1):
+        try:
+            lat, lon = _latlon(one.latitude, one.longitude)
+        except ValueError as error:
+            read.problems.append(f"waypoint {number}: {error}; left out")
+            continue
+        kind = one.type if one.type in get_args(MarkKind) else "spot"
+        note = (one.name or "") if one.name != kind else (one.comment or "")
+        top = _TOP.search(one.description or "")
+        utc = None if one.time is None else one.time.isoformat()
+        read.items.append(
+            MarkPoint(lat, lon, cast(MarkKind, kind), float(top.group(1)) if top else None, note, utc)
+        )
+    return read
+
+
+def marks_to_gpx(marks: Iterable[MarkPoint]) -> str:
+    """Write marks as GPX 1.1 waypoints: the note or the kind as name, the kind as type, the top described."""
+    gpx = gpxpy.gpx.GPX()
+    gpx.creator = "companion"
+    for m in marks:
+        described = None if m.top is None else f"top {m.top:.2f} m below the surface"
+        when = None if m.utc is None else datetime.fromisoformat(m.utc)
+        waypoint = gpxpy.gpx.GPXWaypoint(
+            m.lat, m.lon, name=m.note or m.kind, type=m.kind, description=described, time=when
+        )
+        gpx.waypoints.append(waypoint)
+    return str(gpx.to_xml(version="1.1"))
+
+
+def _rows(
+    text: str, problems: list[str], needed: tuple[str, Mapping[str, float]]
+) -> Iterator[tuple[str, dict[str, Any]]]:
+    reader = csv.DictReader(io.StringIO(text.removeprefix("\ufeff")))
+    names = [(name or "").strip().lower() for name in reader.fieldnames or ()]
+    what, wanted = needed
+    for missing, group in (("latitude", _LATITUDE), ("longitude", _LONGITUDE), (what, tuple(wanted))):
+        if not set(names) & set(group):
+            problems.append(f"line 1: no {missing}: expected a column named {' or '.join(group)}")
+            return
+    reader.fieldnames = names
+    for row in reader:
+        yield f"line {reader.line_num}", row
+
+
+def _features(text: str, problems: list[str]) -> Iterator[tuple[str, Any, Any, dict[str, Any]]]:
+    """Yield where, longitude, latitude and properties of each point."""
+    try:
+        features = json.loads(text)["features"]
+    except (ValueError, KeyError, TypeError) as error:
+        problems.append(f"not GeoJSON: {error}; expected a FeatureCollection")
+        return
+    for number, feature in enumerate(features, 1):
+        try:
+            geometry = feature["geometry"]
+            if geometry["type"] != "Point":
+                continue
+            lon, lat = geometry["coordinates"][:2]
+            yield f"feature {number}", lon, lat, feature.get("properties") or {}
+        except (KeyError, TypeError, ValueError):
+            problems.append(f"feature {number}: no point: expected coordinates longitude, latitude; left out")
+
+
+def _of(row: Mapping[str, object], names: Sequence[str]) -> object:
+    return next(row[name] for name in names if name in row)
+
+
+def _number(value: object, what: str) -> float:
+    try:
+        number = float(str(value))
+    except ValueError:
+        raise ValueError(f"{what} {value!r}: expected a number") from None
+    if not math.isfinite(number):
+        raise ValueError(f"{what} {value!r}: expected a number")
+    return number
+
+
+def _latlon(lat: object, lon: object) -> tuple[float, float]:
+    degrees = _number(lat, "latitude"), _number(lon, "longitude")
+    if not (abs(degrees[0]) <= 90.0 and abs(degrees[1]) <= 180.0):
+        raise ValueError(f"position {lat}, {lon}: expected latitude within 90 and longitude within 180")
+    return degrees
+
+
+def _depth(value: object, factor: float) -> float:
+    depth = _number(value, "depth") * factor
+    if not 0.0 < depth <= DEEPEST:
+        raise ValueError(f"depth {value}: expected more than 0 and at most {DEEPEST:.0f} m of water")
+    return depth
+
+
+def _time(row: Mapping[str, object]) -> str | None:
+    value = row.get("utc") or row.get("time")
+    return str(value) if value else None
+
+
+def _mark(lat: object, lon: object, row: Mapping[str, object]) -> MarkPoint:
+    place = _latlon(lat, lon)
+    kind = str(row.get("kind") or "spot")
+    if kind not in get_args(MarkKind):
+        raise ValueError(f"kind {kind!r}: expected {', '.join(get_args(MarkKind))}")
+    top = row.get("top_m")
+    depth = None if top in (None, "") else _depth(top, 1.0)
+    return MarkPoint(*place, cast(MarkKind, kind), depth, str(row.get("note") or ""), _time(row))
+
+
+def _csv(header: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(header)
+    writer.writerows(rows)
+    return text.getvalue()
+
+
+def _collection(features: Iterable[Mapping[str, Any]]) -> str:
+    return json.dumps({"type": "FeatureCollection", "features": list(features)})
+
+
+def _point(lat: float, lon: float, properties: Mapping[str, Any]) -> dict[str, Any]:
+    geometry = {"type": "Point", "coordinates": [round(lon, 7), round(lat, 7)]}
+    return {"type": "Feature", "properties": dict(properties), "geometry": geometry}
+
+
+def _lonlat(line: np.ndarray[Any, np.dtype[np.float64]], plane: LocalPlane) -> list[list[float]]:
+    lat, lon = plane.to_latlon(line[:, 0], line[:, 1])
+    return [[round(float(x), 7), round(float(y), 7)] for x, y in zip(lon, lat, strict=True)]

@@ -1,0 +1,192 @@
+"""Depth joined to place: where the transducer was at the moment of each ping.
+
+Fixes, headings and pings arrive in any interleaving, each with its own delay. A ping waits until the
+fix after it is known, and is placed between the two. Times are logic seconds; east and north are
+metres on the lake's plane; bearings are degrees clockwise from true north; depths are metres.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter, deque
+from dataclasses import dataclass
+from typing import NamedTuple
+
+USUAL_SOUND_SPEED = 1500.0
+"""Speed of sound, m/s, that sounders commonly assume (common practice, no source)."""
+
+_MAX_WAITING = 2000
+_RELIABLE_COURSE = 0.5
+_HEADING_AGE = 2.0
+_JUMP_ROOM = 30.0
+_AGREEING_FIXES = 3
+
+
+class Sounding(NamedTuple):
+    """One ping: logic time s, place of the transducer m, depth of the bottom below the surface m."""
+
+    t: float
+    east: float
+    north: float
+    depth: float
+
+
+class Fix(NamedTuple):
+    """One position of the antenna: logic time s, east and north m."""
+
+    t: float
+    east: float
+    north: float
+
+
+@dataclass(frozen=True, slots=True)
+class Mounting:
+    """How the instruments sit in the boat and how late they speak.
+
+    `forward` and `starboard` lead from the antenna to the transducer, m. `fix_latency` and
+    `depth_latency` are how long before its arrival a fix or a depth was true, s. A ping further than
+    `max_gap` s from a fix on either side has no position. Fixes that imply more than `max_speed` m/s
+    are jumps.
+    """
+
+    forward: float = 0.0
+    starboard: float = 0.0
+    fix_latency: float = 0.0
+    depth_latency: float = 0.0
+    max_gap: float = 4.0
+    max_speed: float = 45.0
+
+
+def sound_speed(temperature: float) -> float:
+    """Return the speed of sound in fresh water at the surface, m/s, at a temperature in degrees C.
+
+    Marczak 1997, J. Acoust. Soc. Am. 102, 2776 (coefficients from memory), 0 to 95 degrees.
+
+    Raises:
+        ValueError: the temperature is outside that range.
+    """
+    if not 0.0 <= temperature <= 95.0:
+        raise ValueError(f"water temperature {temperature} C: expected 0 to 95")
+    coefficients = (1402.385, 5.038813, -5.799136e-2, 3.287156e-4, -1.398845e-6, 2.787860e-9)
+    return sum(c * temperature**power for power, c in enumerate(coefficients))
+
+
+def depth_below_surface(
+    reading: float,
+    transducer_depth: float,
+    *,
+    temperature: float | None = None,
+    assumed_sound_speed: float = USUAL_SOUND_SPEED,
+) -> float:
+    """Return depth below the surface, m, from depth below the transducer, m.
+
+    With a water temperature (degrees C) the echo's travel is rescaled from the speed the sounder
+    assumes to the true one; the surface temperature stands for the whole column, so the correction
+    is an upper bound in stratified water.
+    """
+    if temperature is not None:
+        reading *= sound_speed(temperature) / assumed_sound_speed
+    return reading + transducer_depth
+
+
+class Joiner:
+    """Joins pings to places as both stream in; `dropped` counts what could not be placed, by reason."""
+
+    def __init__(self, mounting: Mounting | None = None) -> None:
+        self._mounting = mounting or Mounting()
+        self._waiting: deque[tuple[float, float]] = deque()
+        self._fix: Fix | None = None
+        self._strays: list[Fix] = []
+        self._heading: tuple[float, float] | None = None
+        self.dropped: Counter[str] = Counter()
+
+    def heading(self, t: float, degrees: float) -> None:
+        """Take the bow's true heading at `t`."""
+        self._heading = (t, degrees)
+
+    def depth(self, t: float, depth: float) -> None:
+        """Take a depth below the surface, m; it waits for the next fix."""
+        if len(self._waiting) >= _MAX_WAITING:
+            self._waiting.popleft()
+            self.dropped["no position"] += 1
+        self._waiting.append((t - self._mounting.depth_latency, depth))
+
+    def fix(self, t: float, east: float, north: float) -> list[Sounding]:
+        """Take a position of the antenna; return the soundings it completes, in order of time."""
+        fix = Fix(t - self._mounting.fix_latency, east, north)
+        if not self._believable(fix):
+            return []
+        before, self._fix = self._fix, fix
+        placed: list[Sounding] = []
+        while self._waiting and self._waiting[0][0] <= fix.t:
+            sounding = self._place(before, fix, *self._waiting.popleft())
+            if sounding is not None:
+                placed.append(sounding)
+        return placed
+
+    def flush(self) -> None:
+        """Give up on pings still waiting for a fix, counting them."""
+        if self._waiting:
+            self.dropped["no position"] += len(self._waiting)
+            self._waiting.clear()
+
+    def _believable(self, fix: Fix) -> bool:
+        if self._fix is None or not self._jumped(self._fix, fix):
+            self._strays.clear()
+            return self._fix is None or fix.t >= self._fix.t or self._went_back(fix)
+        if self._strays and self._jumped(self._strays[-1], fix):
+            self._strays.clear()
+        self._strays.append(fix)
+        if len(self._strays) < _AGREEING_FIXES:
+            self.dropped["jump in position"] += 1
+            return False
+        # Three fixes agree with each other and not with the old one: the old one was wrong.
+        self._strays.clear()
+        self._fix = None
+        return True
+
+    def _went_back(self, fix: Fix) -> bool:
+        """Time ran backwards: keep order by refusing the fix, unless the clock was truly set back."""
+        assert self._fix is not None
+        if self._fix.t - fix.t < self._mounting.max_gap:
+            self.dropped["fix out of order"] += 1
+            return False
+        self._fix = None
+        return True
+
+    def _jumped(self, a: Fix, b: Fix) -> bool:
+        allowed = _JUMP_ROOM + self._mounting.max_speed * abs(b.t - a.t)
+        return math.hypot(b.east - a.east, b.north - a.north) > allowed
+
+    def _place(self, before: Fix | None, after: Fix, t: float, depth: float) -> Sounding | None:
+        gap = self._mounting.max_gap
+        if before is None or t < before.t or after.t - before.t > 2.0 * gap:
+            near = before is not None and 0.0 <= before.t - t <= gap
+            if not near or before is None:
+                self.dropped["no position"] += 1
+                return None
+        share = 1.0 if after.t <= before.t else (t - before.t) / (after.t - before.t)
+        east = before.east + share * (after.east - before.east)
+        north = before.north + share * (after.north - before.north)
+        shift_east, shift_north = self._lever(before, after, t)
+        return Sounding(t, east + shift_east, north + shift_north, depth)
+
+    def _lever(self, before: Fix, after: Fix, t: float) -> tuple[float, float]:
+        """Return the way from antenna to transducer, m east and north; zero when no heading is known."""
+        forward, starboard = self._mounting.forward, self._mounting.starboard
+        if forward == 0.0 and starboard == 0.0:
+            return 0.0, 0.0
+        bow = self._bow(before, after, t)
+        if bow is None:
+            return 0.0, 0.0
+        sine, cosine = math.sin(bow), math.cos(bow)
+        return forward * sine + starboard * cosine, forward * cosine - starboard * sine
+
+    def _bow(self, before: Fix, after: Fix, t: float) -> float | None:
+        """Return the bow's bearing, rad: the compass when fresh, else the course made good."""
+        if self._heading is not None and abs(t - self._heading[0]) <= _HEADING_AGE:
+            return math.radians(self._heading[1])
+        east, north = after.east - before.east, after.north - before.north
+        if math.hypot(east, north) < _RELIABLE_COURSE:
+            return None
+        return math.atan2(east, north)
