@@ -4,13 +4,10 @@ A vector in the vertical plane is one complex number, horizontal + 1j * downward
 angle is multiplying by 1j, and the dot product of a and b is the real part of conj(a) b. The first axis
 of every array is the case, so that many casts are solved at once; B cases, N points on the line.
 
-The line is described by its angle phi and its tension T at N points, at the fraction xi of its length
-from the lure. Positions follow by integrating exp(1j phi) downward from the rod tip, so the line cannot
-stretch; the force in it follows by integrating the loads upward from the lure. What is left to solve is
-that the line points where its force does, 2 N equations in all: no Jacobian is sparse, and none is large.
-
-A line can pull but not push. Where the tension falls towards SLACK, a piece of line takes up less than
-its length, in proportion: a heap of slack line, without a change of equations.
+The line is described by its angle phi at N points, at the fraction xi of its length from the lure.
+Positions follow by integrating exp(1j phi) downward from the rod tip, so the line cannot stretch; the
+force in it follows by integrating the loads upward from the lure. What is left to solve is that the line
+points where its force does: N equations, no sparse Jacobian and none that is large.
 """
 
 from __future__ import annotations
@@ -26,14 +23,12 @@ from companion.dive.drag import cylinder_with_slope
 Floats = NDArray[np.float64]
 Vectors = NDArray[np.complex128]
 
-SLACK = 1e-4
-"""Tension, N, under which a line counts as slack."""
-LOOSE = 20.0 * SLACK
-"""Tension, N, under which the force across takes the place of the angle as unknown."""
 SURFACE = 50.0
 """Stiffness, N/m, with which the water surface holds a lure down that a line pulls up."""
-GROUND = 300.0
+GROUND = 1000.0
 """Stiffness, N/m, with which the bottom holds a lure up."""
+SOFT = 0.005
+"""Depth, m, over which surface and bottom begin to hold: a sudden edge stops Newton's method."""
 SPLASH = 0.1
 """Height above water, m, over which the load on a line fades to nothing."""
 
@@ -66,7 +61,8 @@ class Points:
         x, w = np.polynomial.legendre.leggauss(n)
         # The k-th Legendre coefficient of the polynomial that is 1 at point j and 0 at the others.
         basis = np.polynomial.legendre.legvander(x, n - 1).T * (np.arange(n)[:, None] + 0.5) * w
-        below = 0.5 * np.polynomial.legendre.legval(x, np.polynomial.legendre.legint(basis, lbnd=-1)).T
+        sums = np.polynomial.legendre.legval(x, np.polynomial.legendre.legint(basis, lbnd=-1))
+        below: Floats = 0.5 * np.asarray(sums, dtype=float).T
         return cls(0.5 * (x + 1.0), 0.5 * w, below, 0.5 * w - below)
 
 
@@ -119,6 +115,8 @@ class Instant:
         past_speed: the rest of the lure's acceleration, m/s2, (B,).
         last_lure: where the lure was an instant before, (B,).
         swum: distance the lure had swum by then, m, (B,).
+        led: share of its lift that the lure's lip has, (B,): 1 on a lure pulled by the nose, less on one
+            that swings or sinks on a line with little pull.
     """
 
     length: Floats
@@ -130,6 +128,13 @@ class Instant:
     past_speed: Vectors
     last_lure: Vectors
     swum: Floats
+    led: Floats
+
+
+def pressed(depth: Floats) -> tuple[Floats, Floats]:
+    """Return how far a soft edge gives way before it holds, m, and its slope; soft over SOFT."""
+    soft = np.clip(depth / SOFT, 0.0, 1.0)
+    return np.where(depth > SOFT, depth - 0.5 * SOFT, 0.5 * SOFT * soft * soft), soft
 
 
 def dot(a: Vectors, b: Vectors) -> Floats:
@@ -138,31 +143,28 @@ def dot(a: Vectors, b: Vectors) -> Floats:
 
 
 class Balance:
-    """The balance at one trial (phi, T): residual, then on demand the Jacobian.
+    """The balance at one trial phi, (B, N): residual, then on demand the Jacobian.
 
     Attributes:
         line: places of the points on the line, (B, N).
         lure: place of the lure, (B,).
         velocity: of the lure, m/s, (B,).
-        residual: of the 2 N equations, N, (B, 2 N): force across the line, force along it less T.
+        residual: force across the line at each point, N, (B, N), nothing when solved.
+        tension: force along the line, N, (B, N).
     """
 
-    def __init__(self, case: Case, points: Points, now: Instant, phi: Floats, tension: Floats) -> None:
-        self.case, self.points, self.now = case, points, now
+    def __init__(self, case: Case, points: Points, now: Instant, phi: Floats) -> None:
+        self.case, self.points, self.now, self.phi = case, points, now, phi
         self.along = np.exp(1j * phi)
         self.across = 1j * self.along
-        rooted = np.sqrt(tension * tension + SLACK * SLACK)
-        self.taut, self.tautening = tension / rooted, SLACK * SLACK / rooted**3
-        self.tension = tension
-        drawn = now.length[:, None] * self.taut * self.along
+        drawn = now.length[:, None] * self.along
         self.line = now.tip[:, None] - drawn @ points.above.T
         self.lure = now.tip - drawn @ points.weight
         self.velocity = now.rate * self.lure + now.past_lure
         self._line_load()
         self._lure_force()
         force = -(self.force[:, None] + now.length[:, None] * (self.load @ points.below.T))
-        self.force_across, self.force_along = dot(self.across, force), dot(self.along, force)
-        self.residual = np.concatenate([self.force_across, self.force_along - tension], axis=1)
+        self.residual, self.tension = dot(self.across, force), dot(self.along, force)
 
     def _line_load(self) -> None:
         """Drag and weight per length of line, N/m, (B, N)."""
@@ -195,59 +197,49 @@ class Balance:
         share = np.clip((self.now.swum + self.stepped) / case.onset, 0.0, 1.0)
         self.swimming = share * share * (3.0 - 2.0 * share)
         self.taking_up = 6.0 * share * (1.0 - share) / case.onset
-        # The lip works only on a lure that is pulled by the nose: not on one that floats up on a slack line.
-        self.pull = 2.0 * self.tension[:, 0] / (case.drag * self.speed**2)
-        self.led = np.clip(self.pull, 0.0, 1.0)
-        self.lifting = case.lift * self.swimming * self.led
+        self.lifting = case.lift * self.swimming * self.now.led
         square = self.speed * v
         drag = np.abs(v.real) * v.real + 1j * np.abs(v.imag) * v.imag if case.each_axis else square
         force = -case.drag * (drag + 1j * self.lifting * square) - 1j * case.buoyancy
-        force = force + 1j * SURFACE * np.maximum(-self.lure.imag, 0.0)
+        self.out, self.outing = pressed(-self.lure.imag)
+        force = force + 1j * SURFACE * self.out
         if case.bottom is not None:
             self.dug, self.downward = case.bottom.pushed(self.lure)
-            force = force - GROUND * self.dug * self.downward / np.abs(self.downward) ** 2
+            held, self.holding = pressed(self.dug)
+            force = force - GROUND * held * self.downward / np.abs(self.downward) ** 2
         if case.mass is not None:
             force = force - case.mass * (self.now.rate * v + self.now.past_speed)
         self.force = force
 
     def jacobian(self) -> Floats:
-        """Return the derivative of the residual by (phi, T), (B, 2 N, 2 N)."""
-        now, n = self.now, len(self.points.xi)
-        # A taut point's unknown is its angle; a slack one's is the force across, which stays defined at rest.
-        slack = self.tension < LOOSE
-        turned = np.where(slack, self.taut / self.tension, self.taut)
-        drawn = np.concatenate([turned * self.across, self.tautening * self.along], axis=1)
-        drawn = -now.length[:, None] * drawn
-        line = np.concatenate([self.points.above, self.points.above], axis=1) * drawn[:, None, :]
-        lure = np.concatenate([self.points.weight, self.points.weight]) * drawn
-        load = now.length[:, None, None] * (self.points.below @ self._load_derivative(line))
-        force = -(self._force_derivative(lure)[:, None, :] + load)
-        rows = np.concatenate([dot(self.across[:, :, None], force), dot(self.along[:, :, None], force)], 1)
-        i = np.arange(n)
-        rows[:, i, i] -= np.where(slack, 1.0, self.force_along)
-        rows[:, n + i, i] += np.where(slack, 0.0, self.force_across)
-        rows[:, n + i, n + i] -= 1.0
+        """Return the derivative of the residual by phi, (B, N, N)."""
+        drawn = -self.now.length[:, None] * self.across
+        line = self.points.above * drawn[:, None, :]
+        lure = self.points.weight * drawn
+        load = self.now.length[:, None, None] * (self.points.below @ self._load_derivative(line))
+        rows = dot(self.across[:, :, None], -(self._force_derivative(lure)[:, None, :] + load))
+        i = np.arange(rows.shape[1])
+        rows[:, i, i] -= self.tension
         return rows
 
     def _load_derivative(self, line: Vectors) -> Vectors:
-        """Derivative of the line load, given that of the points' places; both (B, N, 2 N)."""
+        """Derivative of the line load, given that of the points' places; both (B, N, N)."""
         across, along = self.across[:, :, None], self.along[:, :, None]
         moving = self.now.rate[:, None, None] * line
         sideways, endways = dot(across, moving), dot(along, moving)
         i = np.arange(line.shape[1])
-        per_turn = np.where(self.tension < LOOSE, 1.0 / self.tension, 1.0)
-        sideways[:, i, i] -= per_turn * self.endways
-        endways[:, i, i] += per_turn * self.sideways
+        sideways[:, i, i] -= self.endways
+        endways[:, i, i] += self.sideways
         normal = (self.wet * self.normal_slope)[:, :, None] * sideways
         tangential = (self.wet * self.tangential_slope)[:, :, None] * endways
         load: Vectors = -(across * normal + along * tangential)
-        load[:, i, i] += per_turn * self.wet * (self.normal * self.along - self.tangential * self.across)
+        load[:, i, i] += self.wet * (self.normal * self.along - self.tangential * self.across)
         if self.wetting.any():
             load += (self.wetting * self.load_in_water)[:, :, None] * line.imag
         return load
 
     def _force_derivative(self, lure: Vectors) -> Vectors:
-        """Derivative of the force on the lure, given that of its place; both (B, 2 N)."""
+        """Derivative of the force on the lure, given that of its place; both (B, N)."""
         case = self.case
         v, speed = self.velocity[:, None], self.speed[:, None]
         moving = self.now.rate[:, None] * lure
@@ -257,15 +249,11 @@ class Balance:
         if case.each_axis:
             drag = 2.0 * (np.abs(v.real) * moving.real + 1j * np.abs(v.imag) * moving.imag)
         force: Vectors = -case.drag[:, None] * (drag + 1j * self.lifting[:, None] * square)
-        lifting = (case.lift * self.taking_up * self.led)[:, None] * dot(self.heading[:, None], lure)
-        half_led = np.where((self.pull > 0.0) & (self.pull < 1.0), case.lift * self.swimming, 0.0)
-        if half_led.any():
-            lifting -= (half_led * self.pull)[:, None] * 2.0 * faster / speed
-            lifting[:, len(self.points.xi)] += half_led * 2.0 / (case.drag * self.speed**2)
+        lifting = (case.lift * self.taking_up * self.now.led)[:, None] * dot(self.heading[:, None], lure)
         force = force - 1j * (case.drag[:, None] * speed * v) * lifting
-        force = force - 1j * np.where(self.lure.imag < 0.0, SURFACE, 0.0)[:, None] * lure.imag
+        force = force - 1j * (SURFACE * self.outing)[:, None] * lure.imag
         if case.bottom is not None:
-            held = np.where(self.dug > 0.0, GROUND, 0.0) * self.downward / np.abs(self.downward) ** 2
+            held = GROUND * self.holding * self.downward / np.abs(self.downward) ** 2
             force = force - held[:, None] * dot(self.downward[:, None], lure)
         if case.mass is not None:
             force = force - (case.mass * self.now.rate)[:, None] * moving

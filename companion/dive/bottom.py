@@ -59,6 +59,7 @@ class Bottom:
 
         Both have the shape of place, which is distance + 1j * depth; above the bottom, the first is 0.
         """
-        below: Floats = np.nan_to_num(place.imag - self._curve(place.real), nan=0.0)
-        slope: Floats = np.nan_to_num(self._slope(place.real), nan=0.0)
-        return np.maximum(below, 0.0), 1j - slope
+        below = np.asarray(place.imag - self._curve(place.real), dtype=float)
+        slope = np.asarray(self._slope(place.real), dtype=float)
+        downward = np.asarray(1j - np.nan_to_num(slope, nan=0.0), dtype=complex)
+        return np.maximum(np.nan_to_num(below, nan=0.0), 0.0), downward

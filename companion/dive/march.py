@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import brentq
 
-from companion.dive.balance import LOOSE, Balance, Case, Instant, Points
+from companion.dive.balance import Balance, Case, Instant, Points
 from companion.dive.limits import DiveError
 
 Floats = NDArray[np.float64]
@@ -18,11 +19,17 @@ Vectors = NDArray[np.complex128]
 ORDER = 3
 """Order of the backward differences once enough instants are known."""
 CLOSE = 3e-5
-"""Change of line angle, rad, and relative change of tension at which a balance counts as solved."""
-TRIES = 25
+"""Turn of the line, rad, at which a balance counts as solved."""
+TRIES = 40
 """Newton steps before a solve is given up and the time step halved."""
-HALVINGS = 10
-"""How often one time step may be halved."""
+LEAP = 0.8
+"""Turn of the line, rad, in one time step that is not believed."""
+LEAST_PULL = 1e-3
+"""Tension, N, below which it is asked whether the line is slack."""
+SHORTEST = 1e-3
+"""Time step, s, below which a step that finds no balance is not halved again."""
+SUDDEN = 0.03
+"""Time step, s, within which a line is taken to go slack at once."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -44,10 +51,10 @@ class Plan:
     def __len__(self) -> int:
         return len(self.t)
 
-    def halfway(self, k: int) -> Plan:
-        """Return the plan with one more instant halfway between k - 1 and k."""
-        middle = (0.5 * (a[k - 1] + a[k]) for a in (self.t, self.length, self.reeling, self.tip))
-        return Plan(*(np.insert(a, k, m, axis=0) for a, m in zip(self._all(), middle, strict=True)))
+    def split(self, k: int, share: float = 0.5) -> Plan:
+        """Return the plan with one more instant between k - 1 and k, at a share of the time between."""
+        between = (a[k - 1] + share * (a[k] - a[k - 1]) for a in self._all())
+        return Plan(*(np.insert(a, k, m, axis=0) for a, m in zip(self._all(), between, strict=True)))
 
     def _all(self) -> tuple[Floats, Floats, Floats, Vectors]:
         return self.t, self.length, self.reeling, self.tip
@@ -55,17 +62,31 @@ class Plan:
 
 @dataclass(slots=True, eq=False)
 class State:
-    """A solved instant: time (B,), angles and tensions (B, N), places and velocity, force at the tip (B,)."""
+    """A solved instant.
+
+    Attributes:
+        t: s, (B,).
+        phi: angle of the line, rad, (B, N).
+        line: places of the points on the line, (B, N).
+        lure: place of the lure, (B,).
+        velocity: of the lure, m/s, (B,).
+        pull: tension of the line at the lure, N, (B,).
+        swum: distance the lure has swum, m, (B,).
+        led: share of its lift that its lip has, (B,).
+        tip_force: tension at the rod tip, N, (B,).
+        touching: whether the lure touches the bottom, (B,).
+    """
 
     t: Floats
     phi: Floats
-    tension: Floats
     line: Vectors
     lure: Vectors
     velocity: Vectors
+    pull: Floats
     swum: Floats
+    led: Floats
     tip_force: Floats
-    touching: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(1, dtype=bool))
+    touching: NDArray[np.bool_]
 
 
 def backward_weights(times: list[Floats]) -> list[Floats]:
@@ -89,85 +110,165 @@ def ahead_weights(times: list[Floats], t: Floats) -> list[Floats]:
     ]
 
 
-def solve_balance(
-    case: Case, points: Points, now: Instant, phi: Floats, tension: Floats
-) -> tuple[Balance, Floats, Floats] | None:
-    """Return the balance at an instant with its angles and tensions, by Newton's method; None if it fails.
+def solve_balance(case: Case, points: Points, now: Instant, phi: Floats) -> Balance | None:
+    """Return the balance at an instant, by Newton's method from the angles phi; None if it fails.
 
-    The Jacobian is kept while it shrinks the error at least threefold a step. Once that has failed for
-    long, steps are halved, which ends a to and fro between the two sides of a contact.
+    A step that makes the balance much worse is taken back and halved: drag, square to speed, has no slope
+    at rest. The Jacobian is kept while it shrinks the error at least threefold a step.
     """
-    inverse, last = None, math.inf
+    inverse, last, share, change = None, math.inf, np.ones(len(phi)), np.zeros_like(phi)
+    off = np.full(len(phi), math.inf)
     for tried in range(TRIES):
-        balance = Balance(case, points, now, phi, tension)
+        balance = Balance(case, points, now, phi)
+        worse = np.abs(balance.residual).max(axis=1) > 1.2 * off + 1e-9
+        if worse.any() and share.min() > 0.05:
+            phi = phi + np.where(worse, 0.5 * share, 0.0)[:, None] * change
+            share = np.where(worse, 0.5 * share, share)
+            inverse = None
+            continue
+        off = np.abs(balance.residual).max(axis=1)
         if inverse is None:
-            inverse, slack = np.linalg.inv(balance.jacobian()), tension < LOOSE
+            inverse = np.linalg.inv(balance.jacobian())
         change = (inverse @ balance.residual[:, :, None])[:, :, 0]
-        error = size_of(change, balance, slack)
-        if not math.isfinite(error.max()):
+        turn = np.abs(change).max(axis=1)
+        worst = float(turn.max())
+        if not math.isfinite(worst):
             return None
-        step = np.minimum(1.0 if tried < 12 else 0.5, 0.5 / (error + 1e-30))
-        phi, tension = moved(phi, tension, -step[:, None] * change, slack)
-        worst = float(error.max())
+        share = np.minimum(1.0, 0.5 / (turn + 1e-30))
+        phi = phi - share[:, None] * change
         if worst < CLOSE:
-            return Balance(case, points, now, phi, tension), phi, tension
+            return Balance(case, points, now, phi)
         if worst > 0.3 * last or (tried == 0 and worst > 0.05):
             inverse = None
         last = worst
     return None
 
 
-def size_of(change: Floats, balance: Balance, slack: NDArray[np.bool_]) -> Floats:
-    """Return the size of a Newton step, (B,): the larger of turn of the line, rad, and change of pull."""
-    n = slack.shape[1]
-    turn = np.where(slack, balance.taut / balance.tension, balance.taut) * change[:, :n]
-    turn = np.hypot(turn, balance.tautening * change[:, n:]).max(axis=1)
-    pull = np.abs(change[:, n:]).max(axis=1) / (balance.tension.max(axis=1) + 1e-3)
-    return np.maximum(turn, pull)
-
-
-def moved(phi: Floats, tension: Floats, by: Floats, slack: NDArray[np.bool_]) -> tuple[Floats, Floats]:
-    """Return angles and tensions a Newton step further; no tension falls more than tenfold or to 0."""
-    n = phi.shape[1]
-    turned = phi + np.where(slack, 0.0, by[:, :n])
-    pulled = np.maximum(tension + by[:, n:], 0.1 * tension)
-    if slack.any():
-        force = tension + by[:, n:] + 1j * by[:, :n]
-        turned = np.where(slack, turned + np.angle(force), turned)
-        pulled = np.where(slack, np.abs(force), pulled)
-    return turned, np.maximum(pulled, 1e-9)
-
-
 class March:
-    """Goes through a plan from a first state; iterate it for the solved states, the first included."""
+    """Goes through a plan from a first state; iterate it for the solved states, the first included.
+
+    A line can pull but not push. When the force at the lure would push (a lure that floats up when the
+    reel stops), the lure goes free, line lying slack in the shape it had, until reel or boat have taken
+    up the slack. Only single cases go slack: in a steady retrieve no line does.
+    """
 
     def __init__(self, case: Case, points: Points, plan: Plan, first: State) -> None:
         self.case, self.points, self.plan = case, points, plan
         self.known = [first]
         """States since the last event, oldest first: what differences are taken over."""
+        self.slack: float | None = None
+        """Distance of the lure from the rod tip over the line's length when the line is just taut again."""
 
     def __iter__(self) -> Iterator[State]:
         yield self.known[-1]
-        k, halved = 1, 0
+        k = 1
         while k < len(self.plan):
-            state = self._step(k)
+            state = self._taut(k) if self.slack is None else self._free(k, self.slack)
             if state is None:
-                halved += 1
-                if halved > HALVINGS:
-                    raise DiveError(f"found no balance at {self.plan.t[k].max():.2f} s: {self._where()}")
-                self.plan = self.plan.halfway(k)
-                # A jump at the last instant spoils every difference taken over it.
-                self.known = self.known[-1:]
                 continue
-            if (state.touching != self.known[-1].touching).any():
-                self.known = []
-            self.known = [*self.known[1 - ORDER :], state] if self.known else [state]
-            k, halved = k + 1, 0
+            event = (state.touching != self.known[-1].touching).any()
+            self.known = [state] if event or self.slack is not None else [*self.known[1 - ORDER :], state]
+            k += 1
             yield state
 
-    def _where(self) -> str:
-        last = self.known[-1]
-        return f"lure at {last.lure[0].real:.2f} m, depth {last.lure[0].imag:.2f} m"
+    def _taut(self, k: int) -> State | None:
+        """Return the state at instant k with the line taut; None after changing the plan or going slack."""
+        step = float((self.plan.t[k] - self.plan.t[k - 1]).max())
+        guess = self._guess(self.plan.t[k])
+        balance = solve_balance(self.case, self.points, self._instant(k), guess)
+        if balance is not None and np.abs(balance.phi - self.known[-1].phi).max() > LEAP:
+            balance = None
+        if balance is not None and (balance.tension[:, 0] > LEAST_PULL).all():
+            return state_of(self.plan.t[k], balance)
+        tautness = np.abs(np.exp(1j * self.known[-1].phi) @ self.points.weight)
+        if len(tautness) == 1 and self._slack_left(k, 1.0, float(tautness[0])) >= 0.0:
+            if step > SUDDEN:
+                self.plan = self.plan.split(k)
+            else:
+                self.slack = float(tautness[0])
+            return None
+        if balance is not None:
+            return state_of(self.plan.t[k], balance)
+        if step < SHORTEST:
+            last = self.known[-1]
+            where = f"lure at {last.lure[0].real:.2f} m, depth {last.lure[0].imag:.2f} m"
+            raise DiveError(f"found no balance at {self.plan.t[k].max():.2f} s: {where}")
+        self.plan, self.known = self.plan.split(k), self.known[-1:]
+        return None
+
+    def _slack_left(self, k: int, share: float, tautness: float) -> float:
+        """Return the length of slack, m, a share of the step to instant k later, if the lure goes free."""
+        plan = self.plan
+        lure, _ = self._drifted(share * float(plan.t[k, 0] - plan.t[k - 1, 0]))
+        length, tip = (a[k - 1, 0] + share * (a[k, 0] - a[k - 1, 0]) for a in (plan.length, plan.tip))
+        return float(tautness * length - abs(lure - tip)) + 1e-9
+
+    def _free(self, k: int, tautness: float) -> State:
+        """Return the state at instant k, or earlier when the line comes taut, with the lure going free."""
+        step = float(self.plan.t[k, 0] - self.plan.t[k - 1, 0])
+        share = 1.0
+        if self._slack_left(k, 1.0, tautness) < 0.0:
+            if self._slack_left(k, 0.01, tautness) > 0.0:
+                share = float(brentq(lambda s: self._slack_left(k, s, tautness), 0.01, 1.0))
+            else:
+                share = 0.01
+            if share < 0.999:
+                self.plan = self.plan.split(k, share)
+            self._settle_in(k)
+            self.slack = None
+        return self._lying(k, *self._drifted(share * step))
+
+    def _settle_in(self, k: int) -> None:
+        """Put a short step after instant k, where something begins."""
+        if k + 1 < len(self.plan) and float(self.plan.t[k + 1, 0] - self.plan.t[k, 0]) > 0.1:
+            self.plan = self.plan.split(k + 1, 0.2)
+
+    def _drifted(self, step: float) -> tuple[complex, complex]:
+        """Return place and velocity of the free lure a time step, s, after the last state."""
+        case, last = self.case, self.known[-1]
+        place, drag, lift = complex(last.lure[0]), float(case.drag[0]), -1j * float(case.buoyancy[0])
+        mass = 0.0 if case.mass is None else float(case.mass[0])
+        speed = complex(last.velocity[0])
+        pieces = max(1, math.ceil(step / 0.05)) if mass else 1
+        for _ in range(pieces):
+            h = step / pieces
+            # Backward Euler: m (v - v0) / h = force - drag |v| v, whose only unknown is the size of v.
+            push = mass * speed + h * lift
+            c = h * drag
+            size = 2.0 * abs(push) / (mass + math.sqrt(mass * mass + 4.0 * c * abs(push)) + 1e-30)
+            speed = size * push / (abs(push) + 1e-30)
+            place += h * speed
+        deepest = (
+            math.inf
+            if case.bottom is None
+            else float(np.nan_to_num(case.bottom.depth(place.real), nan=math.inf))
+        )
+        highest = min(0.0, float(last.lure[0].imag))
+        if not highest <= place.imag <= deepest:
+            place, speed = (
+                complex(place.real, min(max(place.imag, highest), deepest)),
+                complex(speed.real, 0.0),
+            )
+        return place, speed
+
+    def _lying(self, k: int, lure: complex, speed: complex) -> State:
+        """Return the state at instant k of a free lure, its slack line drawn in the shape it had."""
+        last, tip = self.known[-1], self.plan.tip[k]
+        turn = (lure - tip[0]) / (last.lure[0] - self.plan.tip[k - 1, 0])
+        return State(
+            t=self.plan.t[k],
+            phi=last.phi + np.angle(turn),
+            line=tip[0] + turn * (last.line - self.plan.tip[k - 1, 0]),
+            lure=np.array([lure]),
+            velocity=np.array([speed]),
+            pull=np.zeros(1),
+            swum=last.swum,
+            led=np.ones(1),
+            tip_force=np.zeros(1),
+            touching=np.array(
+                [self.case.bottom is not None and bool(self.case.bottom.depth(lure.real) <= lure.imag)]
+            ),
+        )
 
     def _instant(self, k: int) -> Instant:
         plan, known = self.plan, self.known[::-1]
@@ -184,36 +285,29 @@ class March:
             past_speed=sum((w * s.velocity for w, s in zip(past, known, strict=True)), 0j * known[0].lure),
             last_lure=known[0].lure,
             swum=known[0].swum,
+            led=known[0].led,
         )
 
-    def _guess(self, t: Floats) -> tuple[Floats, Floats]:
+    def _guess(self, t: Floats) -> Floats:
         weights = ahead_weights([s.t for s in self.known], t)
-        last = self.known[-1]
-        phi = sum((w[:, None] * s.phi for w, s in zip(weights, self.known, strict=True)), 0.0 * last.phi)
-        pull = sum((w[:, None] * s.tension for w, s in zip(weights, self.known, strict=True)), 0.0 * last.phi)
-        return phi, np.clip(pull, 0.3 * last.tension, 3.0 * last.tension)
-
-    def _step(self, k: int) -> State | None:
-        t = self.plan.t[k]
-        now, last = self._instant(k), self.known[-1]
-        found = solve_balance(self.case, self.points, now, *self._guess(t))
-        if found is None:
-            found = solve_balance(self.case, self.points, now, last.phi, last.tension)
-        return None if found is None else state_of(t, *found)
+        last = self.known[-1].phi
+        return sum((w[:, None] * s.phi for w, s in zip(weights, self.known, strict=True)), 0.0 * last)
 
 
-def state_of(t: Floats, balance: Balance, phi: Floats, tension: Floats) -> State:
+def state_of(t: Floats, balance: Balance) -> State:
     """Return the state that a solved balance is at time t, (B,)."""
-    force = balance.force + balance.now.length * (balance.load @ balance.points.weight)
-    case = balance.case
+    case, now = balance.case, balance.now
+    force = balance.force + now.length * (balance.load @ balance.points.weight)
+    pull = np.abs(balance.force)
     return State(
         t=t,
-        phi=phi,
-        tension=tension,
+        phi=balance.phi,
         line=balance.line,
         lure=balance.lure,
         velocity=balance.velocity,
-        swum=balance.now.swum + balance.stepped,
+        pull=pull,
+        swum=now.swum + balance.stepped,
+        led=np.clip(2.0 * pull / (case.drag * balance.speed**2), 0.0, 1.0),
         tip_force=np.abs(force),
         touching=np.zeros(len(t), dtype=bool) if case.bottom is None else balance.dug > 0.0,
     )

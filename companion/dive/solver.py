@@ -157,11 +157,12 @@ def landed(case: Case, points: Points, plan: Plan, landing: Vectors) -> State:
     return State(
         t=plan.t[0],
         phi=phi,
-        tension=np.repeat(pull[:, None], len(points.xi), axis=1),
         line=plan.tip[0][:, None] + reach[:, None] * (1.0 - points.xi),
         lure=landing,
         velocity=0j * landing,
+        pull=pull,
         swum=np.zeros(len(landing)),
+        led=np.ones(len(landing)),
         tip_force=pull,
         touching=np.zeros(len(landing), dtype=bool),
     )
@@ -210,7 +211,7 @@ def solve(
         first = towed(case, points, full, start.speed, retrieve.tip_height)
     march = March(case, points, plan, first)
     states = list(march)
-    return paths(states, march.plan, with_touch=bottom is not None)[0]
+    return paths(states, march.plan, bottom)[0]
 
 
 def towed(case: Case, points: Points, length: float, speed: float, tip_height: float) -> State:
@@ -227,19 +228,18 @@ def towed(case: Case, points: Points, length: float, speed: float, tip_height: f
         past_speed=np.zeros(1, dtype=complex),
         last_lure=np.zeros(1, dtype=complex),
         swum=np.array([1e9]),
+        led=np.ones(1),
     )
-    # The lower end hangs by the lure's force; the rest is found from there.
-    pull = case.drag[0] * speed**2 * (1.0 + 1j * case.lift[0]) + 0j - 1j * case.buoyancy[0]
-    angle = math.pi + max(math.atan2(pull.imag, pull.real), math.asin(min(tip_height / length, 1.0)))
+    # Found for a short piece first, which hangs by the lure's force, then for longer ones.
+    pull = case.drag[0] * speed**2 * (1.0 + 1j * case.lift[0]) - 1j * case.buoyancy[0]
+    phi = np.full((1, n), math.pi + max(float(np.angle(pull)), math.asin(min(tip_height / length, 1.0))))
     for share in (0.02, 0.1, 0.3, 0.6, 1.0):
-        now.length = np.array([share * length])
-        if share == 0.02:
-            phi, tension = np.full((1, n), angle), np.full((1, n), abs(pull))
-        found = solve_balance(case, points, now, phi, tension)
-        if found is None:
+        now.length, now.tip = np.array([share * length]), np.array([-1j * share * tip_height])
+        balance = solve_balance(case, points, now, phi)
+        if balance is None:
             raise DiveError(f"found no steady tow at {speed:g} m/s with {length:g} m of line")
-        _, phi, tension = found
-    return state_of(np.zeros(1), *found)
+        phi, state = balance.phi, state_of(np.zeros(1), balance)
+    return state
 
 
 def tow(
@@ -331,7 +331,7 @@ FILL = np.arange(4) / 4.0
 """Where within a time step a path is filled in by a cubic."""
 
 
-def paths(states: Sequence[State], plan: Plan, *, with_touch: bool = False) -> list[Path]:
+def paths(states: Sequence[State], plan: Plan, bottom: Bottom | None = None) -> list[Path]:
     """Return the paths that solved states and their plan make, one per case."""
     t, length, tip = plan.t, plan.length, plan.tip
     lure = np.array([s.lure for s in states])
@@ -348,7 +348,8 @@ def paths(states: Sequence[State], plan: Plan, *, with_touch: bool = False) -> l
             length[:, b],
             pull[:, b],
             tip[:, b].real,
-            touching[:, b] if with_touch else None,
+            touching[:, b],
+            bottom,
         )
         for b in range(t.shape[1])
     ]
@@ -361,9 +362,13 @@ def one_path(
     length: Floats,
     pull: Floats,
     tip: Floats,
-    touching: NDArray[np.bool_] | None,
+    touching: NDArray[np.bool_],
+    bottom: Bottom | None,
 ) -> Path:
-    """Return one path from its instants, filled in between by cubics; shapes (n,)."""
+    """Return one path from its instants, filled in between by cubics; shapes (n,).
+
+    What the cubics and the give of the bottom leave below it lies on it.
+    """
     h = np.diff(t)[:, None]
     u = FILL
     a, b, va, vb = lure[:-1, None], lure[1:, None], velocity[:-1, None], velocity[1:, None]
@@ -375,8 +380,15 @@ def one_path(
     at = np.append((t[:-1, None] + h * u).ravel(), t[-1])
     place = np.append(filled.ravel(), lure[-1])
     tip_x = np.interp(at, t, tip)
-    x, z = place.real - tip_x, np.maximum(place.imag, 0.0)
+    z = np.maximum(place.imag, 0.0)
+    touched = None
+    if bottom is not None:
+        # A piece of path touches when the instants at both its ends do.
+        touched = np.append(np.repeat(touching[:-1] & touching[1:], len(u)), touching[-1])
+        touched[:: len(u)] |= touching
+        z = np.fmin(z, bottom.depth(place.real))
     reach, reach_t = crest(at, z)
+    x = place.real - tip_x
     return Path(
         t=at,
         x=x,
@@ -387,7 +399,7 @@ def one_path(
         reach=reach,
         reach_at=float(np.interp(reach_t, at, x)),
         reach_t=reach_t,
-        touching=None if touching is None else touching[np.minimum(np.arange(len(at)) // len(u), len(t) - 1)],
+        touching=touched,
     )
 
 
