@@ -127,8 +127,10 @@ def solve_balance(case: Case, points: Points, now: Instant, phi: Floats) -> Bala
             inverse = None
             continue
         off = np.abs(balance.residual).max(axis=1)
-        if inverse is None:
-            inverse = np.linalg.inv(balance.jacobian())
+        try:
+            inverse = np.linalg.inv(balance.jacobian()) if inverse is None else inverse
+        except np.linalg.LinAlgError:
+            return None
         change = (inverse @ balance.residual[:, :, None])[:, :, 0]
         turn = np.abs(change).max(axis=1)
         worst = float(turn.max())
@@ -156,6 +158,7 @@ class March:
         self.case, self.points, self.plan = case, points, plan
         self.known = [first]
         """States since the last event, oldest first: what differences are taken over."""
+        self.tries = 0
         self.slack: float | None = None
         """Distance of the lure from the rod tip over the line's length when the line is just taut again."""
 
@@ -168,7 +171,7 @@ class March:
                 continue
             event = (state.touching != self.known[-1].touching).any()
             self.known = [state] if event or self.slack is not None else [*self.known[1 - ORDER :], state]
-            k += 1
+            k, self.tries = k + 1, 0
             yield state
 
     def _taut(self, k: int) -> State | None:
@@ -193,7 +196,10 @@ class March:
             last = self.known[-1]
             where = f"lure at {last.lure[0].real:.2f} m, depth {last.lure[0].imag:.2f} m"
             raise DiveError(f"found no balance at {self.plan.t[k].max():.2f} s: {where}")
-        self.plan, self.known = self.plan.split(k), self.known[-1:]
+        self.plan, self.tries = self.plan.split(k), self.tries + 1
+        if self.tries > 2:
+            # Perhaps a jump at the last instant spoils every difference taken over it.
+            self.known = self.known[-1:]
         return None
 
     def _slack_left(self, k: int, share: float, tautness: float) -> float:

@@ -95,7 +95,7 @@ def line_left(retrieve: Retrieve) -> float:
             f"cast is {retrieve.cast:g} m with the rod tip {retrieve.tip_height:g} m up, "
             "expected at least twice the tip's height"
         )
-    return max(0.05 * full, min(1.3 * retrieve.tip_height, 0.8 * full))
+    return max(0.08 * full, min(2.0 * retrieve.tip_height, 0.8 * full))
 
 
 def duration(reel: Profile, full: float, left: float, until: float | None) -> float:
@@ -111,12 +111,12 @@ def duration(reel: Profile, full: float, left: float, until: float | None) -> fl
 
 
 def instants(
-    retrieve: Retrieve, onset: float, end: float, full: float, detail: Detail, still: float
+    retrieve: Retrieve, onsets: Sequence[float], end: float, full: float, detail: Detail, still: float
 ) -> Floats:
     """Return the times, s, to solve at: short steps first and after each change of speed, then longer.
 
-    A step is a share of the time the line left would take to come in; while the lure takes up its
-    lift ratio, a sixth of the onset distance. `full` is the line out at first, `still` the longest step.
+    A step is a share of the time the line left would take to come in; while a lure takes up its
+    lift ratio, a sixth of its onset distance. `full` is the line out at first, `still` the longest step.
     """
     reel, boat = retrieve.reel, retrieve.boat
     changes = sorted({k for k in (*reel.times, *boat.times) if 0.0 < k < end} | {end})
@@ -127,9 +127,9 @@ def instants(
         while t < change - 1e-9:
             speed = max(reel.at(t), reel.at(min(t + h, change)), abs(boat.at(t)), 1e-3)
             left = full - reel.distance(t)
-            longest = min(detail.step * (left + 0.2 * full) / 1.2 / speed, still)
-            if reel.distance(t) < onset:
-                longest = min(longest, detail.step / STEP * max(onset / 6.0, 0.01 * full) / speed)
+            longest = min(detail.step * (left + 0.1 * full) / 1.1 / speed, still)
+            onset = min((o for o in onsets if o > full - left), default=math.inf)
+            longest = min(longest, detail.step / STEP * max(onset / 6.0, 0.01 * full) / speed)
             h = min(h, longest)
             rest = change - t
             h = rest if rest < 1.05 * h else min(h, 0.5 * rest) if rest < 2.0 * h else h
@@ -202,7 +202,7 @@ def solve(
     end = duration(retrieve.reel, full, left, until)
     rests = not any(retrieve.boat.speeds) and min(retrieve.reel.speeds) > 0.05
     still = LONGEST_STILL if bottom is not None or not rests else math.inf
-    times = instants(retrieve, lure.onset, end, full, detail, still)
+    times = instants(retrieve, [lure.onset], end, full, detail, still)
     case, points = case_of([(line, lure)], retrieve.water, bottom), Points.even(detail.pieces)
     plan = plan_of(retrieve, times, full)
     if start is None:
@@ -315,12 +315,9 @@ def shared_plan(rigs: Sequence[tuple[Line, Lure]], retrieves: Sequence[Retrieve]
     full = np.array([math.hypot(r.cast, r.tip_height) for r in retrieves])
     left = np.array([line_left(r) for r in retrieves])
     speed = np.array([float(r.reel.speeds[0]) for r in retrieves])
-    onset = min((lure.onset / r.cast for (_, lure), r in zip(rigs, retrieves, strict=True)), default=0.0)
-    longest = max((lure.onset / r.cast for (_, lure), r in zip(rigs, retrieves, strict=True)), default=0.0)
+    onsets = [100.0 * lure.onset / r.cast for (_, lure), r in zip(rigs, retrieves, strict=True)]
     model = Retrieve(cast=100.0, speed=1.0, tip_height=0.0)
-    times = instants(
-        model, 100.0 * (longest if longest < 3.0 * onset else onset), 95.0, 100.0, detail, math.inf
-    )
+    times = instants(model, onsets, 92.0, 100.0, detail, math.inf)
     share = (times / times[-1])[:, None]
     length = full - share * (full - left)
     tip = np.repeat(np.array([[-1j * r.tip_height for r in retrieves]]), len(times), axis=0)
@@ -387,7 +384,7 @@ def one_path(
         touched = np.append(np.repeat(touching[:-1] & touching[1:], len(u)), touching[-1])
         touched[:: len(u)] |= touching
         z = np.fmin(z, bottom.depth(place.real))
-    reach, reach_t = crest(at, z)
+    reach, reach_t = crest(at, z) if bottom is None else (float(z.max()), float(at[np.argmax(z)]))
     x = place.real - tip_x
     return Path(
         t=at,
