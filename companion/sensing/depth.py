@@ -19,8 +19,8 @@ from typing import NamedTuple
 from companion.sensing.fields import Values
 from companion.units import FATHOM, FOOT
 
-DEEPEST = 500.0
-"""m. Deeper is not a depth a lure is cast over; 655.35, 6553.5 and 4294967.295 mean not known."""
+DEEPEST = 300.0
+"""m. Deeper is no depth a lure is cast over; 327.67, 655.35, 6553.5 and 4294967.295 mean not known."""
 LARGEST_OFFSET = 20.0
 """m. No transducer on a boat is further from the waterline or the keel."""
 

@@ -125,7 +125,8 @@ class Sensing:
     def feed(self, chunk: Chunk) -> Iterator[tuple[float, Reading]]:
         """Yield (logic time s, reading) for all that this chunk completes, times never decreasing.
 
-        The boat's state follows the iteration: after each item it is what it was at that item.
+        The boat's state follows the iteration: after each item it is what it was at that item. Iterate to
+        the end before the next chunk.
         """
         wire = self._wires.get(chunk.source) or self._connect(chunk.source)
         return self._take_all(wire, wire.framer.feed(chunk.data), chunk.t)
@@ -201,7 +202,7 @@ class Sensing:
         formatter = address[2:]
         known = _SENTENCES.get(formatter)
         # P begins makers' own sentences; a depth sounder with the talker PA is an exception seen at work.
-        if known is None or (address[0] in "PU" and known[1] != "depth"):
+        if known is None or (address[0] == "P" and known[1] != "depth"):
             speaker = None
         else:
             name = tag_source or wire.name

@@ -28,6 +28,7 @@ _OLD_FIX_MS = 15_000  # further behind, a position stands still; some receivers 
 _OTHER_TALKER_MS = 10_000  # another receiver moves the clock after this much silence of the one in charge
 _SAME_CLOCK_MS = 2_000  # this near, TAG blocks and GPS tell one UTC; the rest is delay in receiver and wire
 _UTC_TOLERANCE_MS = 3_000  # UTC is anchored anew only beyond this
+_MIDNIGHT_MS = 60_000  # about midnight: time and date may disagree
 _OUT_OF_ORDER_MS = 5_000  # TAG times come from one clock; further back than this it has been set
 
 
@@ -111,9 +112,17 @@ class GpsClock:
         return passed
 
     def _resolve(self, time: int, day: date | None) -> int:
-        """Return the tick: dated as told, undated on the day that brings it within 12 h of the clock."""
+        """Return the tick: dated as told, undated on the day that brings it within 12 h of the clock.
+
+        About midnight some receivers change the time and the date in different sentences: there a date that
+        is one day off is not believed.
+        """
         if day is not None:
-            return (day.toordinal() - _EPOCH) * DAY_MS + time
+            tick = (day.toordinal() - _EPOCH) * DAY_MS + time
+            if self.now is None or _MIDNIGHT_MS <= time <= DAY_MS - _MIDNIGHT_MS:
+                return tick
+            if abs(abs(tick - self.now) - DAY_MS) > _MIDNIGHT_MS:
+                return tick
         return time if self.now is None else self.now + _within_half_a_day(time - self.now)
 
     def _open(self, talker: str, sentence: str, tick: int, dated: bool) -> int | None:
@@ -160,6 +169,7 @@ class Pace:
         self._end = 0
         self._bytes = _BYTES_PER_SECOND * 4
         self._time = 4000
+        self._learnt = False
         self.ticking = False
 
     def since_tick(self, source: str, end: int) -> int:
@@ -177,9 +187,13 @@ class Pace:
     def tick(self, source: str, end: int, passed: int) -> None:
         """Note that the clock moved by `passed` ms with the sentence ending at byte `end`."""
         if self.ticking and source == self._source and 0 < passed <= _OLD_FIX_MS and end > self._end:
-            # Sums that forget a quarter at each tick: a mean over about four.
-            self._time = self._time * 3 // 4 + passed
-            self._bytes = self._bytes * 3 // 4 + end - self._end
+            # Sums that forget a quarter at each tick, for a mean over about four; the first stands for all.
+            if not self._learnt:
+                self._time, self._bytes, self._learnt = passed * 3, (end - self._end) * 3, True
+            else:
+                self._time, self._bytes = self._time * 3 // 4, self._bytes * 3 // 4
+            self._time += passed
+            self._bytes += end - self._end
         self.ticking = True
         self._source, self._end = source, end
 
