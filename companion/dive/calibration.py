@@ -28,10 +28,9 @@ from scipy.special import logsumexp, ndtr
 
 from companion.dive.path import Path
 from companion.dive.rig import Line, Lure, Retrieve
-from companion.dive.solver import solve
+from companion.dive.solver import solve_many
 
 Floats = NDArray[np.float64]
-Solver = Callable[[Line, Lure, Retrieve], Path]
 
 BOTTOM_SIGMA: Final = 0.3
 """Standard deviation of a bottom depth from the sounder where the lure was, m."""
@@ -56,6 +55,12 @@ _THIN = 0.03
 """A relative standard deviation of the thickness that is nothing beside that of the drag."""
 _LIFTS = (0.05, 4.0)
 """Least and greatest lift ratio considered."""
+_LIFT_RANGE = np.array([0.25, 4.0])
+"""How far from the one that fits the statement it may lie, times."""
+_LIFT_NODES, _PATH_NODES = (6, 4), (5, 4, 3)
+"""Casts that are solved to interpolate from: lift by drag, and lift by drag by cast."""
+_TOGETHER = 100
+"""Retrieves solved together."""
 _ROOT_TWO_PI = (2.0 * np.pi) ** 0.5
 
 
@@ -97,7 +102,7 @@ class Rig(msgspec.Struct, frozen=True):
     thickness_sigma: float = 0.02
 
 
-Bottom = tuple[tuple[float, float], ...]
+Soundings = tuple[tuple[float, float], ...]
 """The bottom along a cast: points (distance from the rod tip, depth below the surface), m, by rising
 distance, straight between them and level beyond; a single point is a level bottom."""
 
@@ -113,7 +118,7 @@ class Touch(msgspec.Struct, frozen=True, tag="touch"):
     """
 
     rig: str
-    bottom: Bottom
+    bottom: Soundings
     after: float | None = None
     sigma: float = BOTTOM_SIGMA
 
@@ -122,7 +127,7 @@ class NoTouch(msgspec.Struct, frozen=True, tag="no touch"):
     """The lure came back without a touch; fields as for `Touch`."""
 
     rig: str
-    bottom: Bottom
+    bottom: Soundings
     sigma: float = BOTTOM_SIGMA
 
 
@@ -169,11 +174,14 @@ class Belief(msgspec.Struct, frozen=True):
 
 
 class _Smooth:
-    """A smooth function of a few variables on a box, interpolated from its values at Chebyshev nodes."""
+    """A smooth function of a few variables on a box, interpolated from its values at Chebyshev nodes.
+
+    ``function`` takes points, shape (points, variables), and returns values, shape (points, values).
+    """
 
     def __init__(
         self,
-        function: Callable[..., Floats],
+        function: Callable[[Floats], Floats],
         box: Sequence[tuple[float, float]],
         nodes: Sequence[int],
     ) -> None:
@@ -182,7 +190,7 @@ class _Smooth:
         points = [
             0.5 * (low + high + (high - low) * unit) for (low, high), unit in zip(box, units, strict=True)
         ]
-        values = np.array([function(*point) for point in product(*points)]).reshape(*nodes, -1)
+        values = function(np.array(list(product(*points)))).reshape(*nodes, -1)
         for axis, unit in enumerate(units):
             solved = np.linalg.inv(chebyshev.chebvander(unit, len(unit) - 1))
             values = np.moveaxis(np.tensordot(solved, values, axes=(1, axis)), 0, axis)
@@ -205,7 +213,7 @@ class _Grid:
     two are shared by all rigs of the lure. The paths have shape (cells, steps), m.
     """
 
-    def __init__(self, stated: Stated, rig: Rig, solver: Solver) -> None:
+    def __init__(self, stated: Stated, rig: Rig) -> None:
         depth, drag, self.thickness, self.cast_log = np.ix_(
             stated.depth_sigma * _DEPTHS,
             stated.drag_sigma * _DRAGS,
@@ -213,7 +221,7 @@ class _Grid:
             rig.cast_sigma * _CASTS,
         )
         self.depth_log, self.drag_log = depth, drag
-        self.lift_log = _lift_logs(stated, solver)[:, :, None, None]
+        self.lift_log = _lift_logs(stated)[:, :, None, None]
         shape = np.broadcast_shapes(depth.shape, drag.shape, self.thickness.shape, self.cast_log.shape)
         weights = np.log(_THICKNESS_WEIGHTS) if shape[2] == len(_THICKNESS_WEIGHTS) else np.zeros(1)
         self.own_prior = (weights[:, None] - 0.5 * _CASTS**2)[None, None]
@@ -221,7 +229,7 @@ class _Grid:
         self.prior = shared[:, :, None, None] + self.own_prior
         self.speed = _steady_speed(rig.retrieve)
         self.cast = np.broadcast_to(rig.retrieve.cast * np.exp(self.cast_log), shape)
-        self._paths = _paths(stated, rig, solver, self)
+        self._paths = _paths(stated, rig, self)
         paths = self._paths(self.lift_log, drag + self.thickness, self.cast_log)
         self.reach = paths[:, 0].reshape(shape) * self.cast
         scaled = (paths[:, 1:] * self.cast.reshape(-1, 1)).astype(np.float32)
@@ -270,42 +278,57 @@ class _Grid:
 
 
 @lru_cache(maxsize=24)
-def _grid(stated: Stated, rig: Rig, solver: Solver) -> _Grid:
+def _grid(stated: Stated, rig: Rig) -> _Grid:
     """Return the grid of a rig; the first time, the model is solved for some two hundred casts."""
-    return _Grid(stated, rig, solver)
+    return _Grid(stated, rig)
 
 
 @lru_cache(maxsize=24)
-def _lift_logs(stated: Stated, solver: Solver) -> Floats:
+def _lift_logs(stated: Stated) -> Floats:
     """Return ln of the lift ratio that gives each stated depth at each drag, shape (depths, drags)."""
 
-    def reach(lift: float, drag: float) -> Floats:
-        path = solver(_dragged(stated.line, drag), _lifted(stated.lure, lift), stated.retrieve)
-        return np.array([np.log(path.reach)])
+    def reach(points: Floats) -> Floats:
+        rigs = [(_dragged(stated.line, drag), _lifted(stated.lure, lift)) for lift, drag in points]
+        return np.log([[path.reach] for path in _solved(rigs, [stated.retrieve] * len(rigs))])
 
     drags = stated.drag_sigma * _DRAGS
     wanted = np.log(stated.depth) + stated.depth_sigma * _DEPTHS
-    low, high = (float(bound) for bound in np.log(_LIFTS))
-    smooth = _Smooth(reach, [(low, high), (drags[0], drags[-1])], (9, 5))
+    low, high = (float(bound) for bound in np.log(np.clip(stated.lure.lift_ratio * _LIFT_RANGE, *_LIFTS)))
+    smooth = _Smooth(reach, [(low, high), (drags[0], drags[-1])], _LIFT_NODES)
     lifts = np.linspace(low, high, 400)
     reaches = [np.maximum.accumulate(smooth(lifts, np.array(drag))[:, 0]) for drag in drags]
     return np.array([np.interp(wanted, known, lifts) for known in reaches]).T
 
 
-def _paths(stated: Stated, rig: Rig, solver: Solver, grid: _Grid) -> _Smooth:
+def _paths(stated: Stated, rig: Rig, grid: _Grid) -> _Smooth:
     """Return reach, depths and distances over the cast, as a smooth function of lift, drag and cast (ln)."""
-    speed, parts = _steady_speed(rig.retrieve), np.linspace(0.0, 1.0, _STEPS)
+    speed = _steady_speed(rig.retrieve)
 
-    def path(lift: float, drag: float, cast: float) -> Floats:
-        retrieve = replace(rig.retrieve, cast=rig.retrieve.cast * float(np.exp(cast)))
-        found = solver(_dragged(rig.line, drag), _lifted(stated.lure, lift), retrieve)
-        t = parts * retrieve.cast / speed
-        shape = (np.interp(t, found.t, found.z), np.interp(t, found.t, found.x))
-        return np.concatenate(([found.reach], *shape)) / retrieve.cast
+    def shapes(points: Floats) -> Floats:
+        rigs = [(_dragged(rig.line, drag), _lifted(stated.lure, lift)) for lift, drag, _ in points]
+        casts = [rig.retrieve.cast * float(np.exp(cast)) for _, _, cast in points]
+        found = _solved(rigs, [replace(rig.retrieve, cast=cast) for cast in casts])
+        return np.array([_shape(path, cast, speed) for path, cast in zip(found, casts, strict=True)])
 
     drags = grid.drag_log + grid.thickness
     box = [(float(axis.min()), float(axis.max())) for axis in (grid.lift_log, drags, grid.cast_log)]
-    return _Smooth(path, box, (6, 5, 4))
+    return _Smooth(shapes, box, _PATH_NODES)
+
+
+def _shape(path: Path, cast: float, speed: float) -> Floats:
+    """Return reach, depths and distances of a path over its cast, at even parts of the line reeled in."""
+    t = np.linspace(0.0, cast / speed, _STEPS)
+    shape = (np.interp(t, path.t, path.z), np.interp(t, path.t, path.x))
+    return np.concatenate(([path.reach], *shape)) / cast
+
+
+def _solved(rigs: list[tuple[Line, Lure]], retrieves: list[Retrieve]) -> list[Path]:
+    """Return the solved paths; a hundred together is quickest."""
+    return [
+        path
+        for first in range(0, len(rigs), _TOGETHER)
+        for path in solve_many(rigs[first : first + _TOGETHER], retrieves[first : first + _TOGETHER])
+    ]
 
 
 def _steady_speed(retrieve: Retrieve) -> float:
@@ -348,29 +371,26 @@ class Calibration:
         stated: Stated,
         rigs: Sequence[Rig],
         evidence: Iterable[Evidence] = (),
-        *,
-        solver: Solver = solve,
     ) -> None:
         self.stated = stated
-        self._solver = solver
         self.rigs = {rig.name: rig for rig in rigs}
         if not rigs or len(self.rigs) < len(rigs):
             raise ValueError("a calibration needs at least one rig, each with a name of its own")
         self.evidence: list[Evidence] = []
-        self._grids = {rig.name: _grid(stated, rig, solver) for rig in rigs}
+        self._grids = {rig.name: _grid(stated, rig) for rig in rigs}
         self._seen = {name: np.zeros_like(grid.prior) for name, grid in self._grids.items()}
         for seen in evidence:
             self.learn(seen)
 
     @classmethod
-    def resume(cls, belief: Belief, rigs: Sequence[Rig] = (), *, solver: Solver = solve) -> Calibration:
+    def resume(cls, belief: Belief, rigs: Sequence[Rig] = ()) -> Calibration:
         """Take up a stored belief, with further rigs when the lure has been tied to other lines since."""
         known = {rig.name: rig for rig in (*belief.rigs, *rigs)}
-        return cls(belief.stated, list(known.values()), belief.evidence, solver=solver)
+        return cls(belief.stated, list(known.values()), belief.evidence)
 
     def with_rig(self, rig: Rig) -> Calibration:
         """Return a calibration that knows the same and has one more rig; this one stays as it is."""
-        return Calibration(self.stated, [*self.rigs.values(), rig], self.evidence, solver=self._solver)
+        return Calibration(self.stated, [*self.rigs.values(), rig], self.evidence)
 
     def learn(self, seen: Evidence) -> None:
         """Take in a touch, or a cast that came back without one.

@@ -73,9 +73,13 @@ def plot(found: Sequence[RodReach], unit: LengthUnit, width: int = 78, height: i
             column, row = int(x / longest * (across - 1)), int(z / deepest * (down - 1))
             if 0 <= column < across:
                 canvas[row][column] = str(one.rod)[-1]
-    labels = {row: f"{row / (down - 1) * deepest / depth:5.1f}" for row in range(0, down, 4)}
+    labels = {round(z * depth / deepest * (down - 1)): f"{z:g}" for z in _ticks(deepest / depth)}
     drawn = [f"{labels.get(row, ''):>5}|{''.join(cells).rstrip()}" for row, cells in enumerate(canvas)]
-    ticks = "".join(f"{n / 4 * longest / far:<{across // 4}.0f}" for n in range(5))
+    ruler = [" "] * (across + 4)
+    for x in _ticks(longest / far):
+        at = round(x * far / longest * (across - 1))
+        ruler[at : at + len(f"{x:g}")] = f"{x:g}"
+    ticks = "".join(ruler)
     names = ("depth ft, distance from the rod tip yd", "depth and distance from the rod tip m")
     return (
         "\n".join(["     " + "~" * (across + 1), *drawn, f"      {ticks}".rstrip(), names[unit != "feet"]])

@@ -4,11 +4,13 @@ from importlib.resources import files
 
 from companion.tackle.lines import DENSITY, SIZES, LineSpec, Material, size_diameter, strength_diameter
 from companion.tackle.lures import DiveStyle, LureSpec, Rating, WhenStopped
+from companion.tackle.reach import Change, RodReach, before_and_after, calibrations, reaches
 from companion.tackle.rods import Leader, Reel, Rod, RodSpec
 
 __all__ = [
     "DENSITY",
     "SIZES",
+    "Change",
     "DiveStyle",
     "Leader",
     "LineSpec",
@@ -17,8 +19,12 @@ __all__ = [
     "Rating",
     "Reel",
     "Rod",
+    "RodReach",
     "RodSpec",
     "WhenStopped",
+    "before_and_after",
+    "calibrations",
+    "reaches",
     "size_diameter",
     "starter_text",
     "strength_diameter",

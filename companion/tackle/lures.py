@@ -9,13 +9,11 @@ them from touches.
 
 from __future__ import annotations
 
-from dataclasses import replace
 from functools import lru_cache
 from types import MappingProxyType
 from typing import Annotated, Literal
 
 import msgspec
-from scipy.optimize import brentq
 
 from companion import dive
 from companion.tackle.lines import LineSpec
@@ -125,11 +123,7 @@ def _solved_backwards(spec: LureSpec) -> dive.Lure:
         buoyancy=spec.buoyancy,
         mass=spec.weight,
     )
-
-    def miss(lift_ratio: float) -> float:
-        return dive.solve(line, replace(lure, lift_ratio=lift_ratio), retrieve).reach - spec.rated.depth
-
-    least, most = 0.05, 3.0
-    if miss(least) > 0.0 or miss(most) < 0.0:
-        raise ValueError(f'"{spec.name}": no lure of this size gets {spec.rated.depth:.1f} m deep like that')
-    return replace(lure, lift_ratio=float(brentq(miss, least, most, rtol=1e-4)))
+    try:
+        return dive.lure_for_reach(spec.rated.depth, line, lure, retrieve)
+    except dive.DiveError as error:
+        raise ValueError(f'"{spec.name}": check the stated depth, line and cast: {error}') from None

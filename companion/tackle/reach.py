@@ -17,7 +17,7 @@ from companion.dive.calibration import Belief, Calibration, Estimate, Rig, State
 from companion.tackle.lines import LineSpec
 from companion.tackle.lures import RATING_SIGMA, LureSpec
 from companion.tackle.rods import CAST_SIGMA, SHARED_DRAG_SIGMA, Rod
-from companion.units import LengthUnit, feet
+from companion.units import FOOT, LengthUnit
 
 _CHOSEN_CAST_SIGMA = 0.01
 """Relative standard deviation of a cast that somebody asks about: it is that long because they say so."""
@@ -189,8 +189,8 @@ def before_and_after(rod: Rod, learned: Calibration, unit: LengthUnit) -> str:
     For instance "rod two: 14.2 ft, was 15.5" (the number as a word up to ten).
     """
     belief = learned.belief().by_rig[rig_name(rod)]
-    shown = (lambda metres: f"{feet(metres):.1f}") if unit == "feet" else (lambda metres: f"{metres:.1f}")
-    now, was = shown(belief.reach.best), shown(belief.before.best)
+    scale = FOOT if unit == "feet" else 1.0
+    now, was = f"{belief.reach.best / scale:.1f}", f"{belief.before.best / scale:.1f}"
     short = "ft" if unit == "feet" else "m"
     name = f"rod {_WORDS[rod.number - 1] if rod.number <= len(_WORDS) else rod.number}"
     return f"{name}: {now} {short}, as before" if now == was else f"{name}: {now} {short}, was {was}"

@@ -16,7 +16,7 @@ from companion.tackle.quantities import Kind, Quantity
         ("length", "-2 m", -2.0),
         ("length", "3 fathoms", 5.4864),
         ("speed", "4 in/s", 0.1016),
-        ("speed", "2 kn", 1.02889),
+        ("speed", "2 kn", 1.0288889),
         ("strength", "12 lb", 53.37866),
         ("strength", "5.4 kg", 52.95591),
         ("mass", "0.7 oz", 0.01984467),
