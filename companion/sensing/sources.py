@@ -26,9 +26,10 @@ _DATAGRAM = 65_535
 
 
 class Source(Protocol):
-    """A source of bytes."""
+    """A source of bytes. `opened` is set once it is open for the first time: from then on nothing is missed."""
 
     name: str
+    opened: threading.Event
 
     @property
     def where(self) -> str:
@@ -57,6 +58,7 @@ class FileSource:
     def __init__(self, name: str, path: Path) -> None:
         self.name = name
         self.path = path
+        self.opened = threading.Event()
 
     @property
     def where(self) -> str:
@@ -70,6 +72,7 @@ class FileSource:
             OSError: it cannot be read.
         """
         with self.path.open("rb") as file:
+            self.opened.set()
             while (data := file.read(FILE_CHUNK)) and not (stop and stop.is_set()):
                 yield Chunk(0.0, self.name, data)
 
@@ -83,6 +86,7 @@ class SerialSource:
         self.name = name
         self.device = device
         self.baud = baud
+        self.opened = threading.Event()
         self._clock = clock
 
     @property
@@ -97,6 +101,7 @@ class SerialSource:
             OSError: the device is not there, is taken, or went away.
         """
         with serial.Serial(self.device, self.baud, timeout=_WAIT, exclusive=True) as port:
+            self.opened.set()  # opening has thrown away what the system had kept
             while not stop.is_set():
                 data = port.read(max(1, port.in_waiting))
                 if data:
@@ -112,6 +117,7 @@ class TcpSource:
         self.name = name
         self.host = host
         self.port = port
+        self.opened = threading.Event()
         self._clock = clock
 
     @property
@@ -126,6 +132,7 @@ class TcpSource:
             OSError: nobody answers, or the server hung up.
         """
         with socket.create_connection((self.host, self.port), timeout=_CONNECT) as connection:
+            self.opened.set()
             connection.settimeout(_WAIT)
             while not stop.is_set():
                 try:
@@ -149,6 +156,7 @@ class UdpSource:
         self.name = name
         self.port = port
         self.address = address
+        self.opened = threading.Event()
         self._clock = clock
 
     @property
@@ -165,6 +173,7 @@ class UdpSource:
         with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as listener:
             listener.bind((self.address, self.port))
             self.port = listener.getsockname()[1]
+            self.opened.set()
             listener.settimeout(_WAIT)
             while not stop.is_set():
                 try:
