@@ -2,8 +2,11 @@ r"""Bytes to sentences: NMEA 0183 framing of a stream that may start, stop and b
 
 What is met on real wires, and what is done:
 
-* a stream begins or breaks off in mid-line, NUL runs where a logger lost its buffer, noise with the top
-  bit set: what is not printable ASCII cannot be inside a sentence;
+* a stream begins or breaks off in mid-line, noise with the top bit set: what is not printable ASCII cannot
+  be inside a sentence;
+* runs of NULs, hundreds long: in one log each lies within a sentence whose checksum is right without it,
+  so they are padding and are taken out; not where checksums are not asked for, as nothing would show
+  that digits were lost with them;
 * a lost newline joins two sentences; a multiplexer starts one sentence inside another: every ``$`` or
   ``!`` begins anew, the sentence it interrupts is lost and counted, the inner one is kept;
 * loggers put the time or a channel before the ``$``: text before a sentence is skipped;
@@ -40,7 +43,7 @@ _MILLISECONDS_FROM = 100_000_000_000  # as seconds the year 5138, as millisecond
 class Sentence(NamedTuple):
     """One sentence: fields (the first is the address), TAG time (ms UTC) and source, and where it ended.
 
-    ``end`` counts bytes from the beginning of the stream to the end of the sentence.
+    ``end`` counts bytes from the beginning of the stream to the end of the sentence, padding left out.
     """
 
     fields: list[str]
@@ -83,6 +86,8 @@ class Framer:
 
     def feed(self, data: bytes) -> Iterator[Sentence]:
         """Yield the sentences that these bytes complete."""
+        if self._need_checksum and b"\0" in data:
+            data = data.replace(b"\0", b"")
         if self._rest:
             data = self._rest + data
         lines = data.splitlines(keepends=True)

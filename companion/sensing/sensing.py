@@ -288,6 +288,7 @@ class Sensing:
             return
         if not running:
             self.dropped["position standing still in time"] += 1
+            latch.drop(by.talker)
             return
         # The sentences of one instant tell one fix: the first to come is taken.
         talker, time, origin = self._fix

@@ -26,7 +26,7 @@ _DATAGRAM = 65_535
 
 
 class Source(Protocol):
-    """A source of bytes. `opened` is set once it is open for the first time: from then on nothing is missed."""
+    """A source of bytes. `opened` is set once it has been opened: from then on nothing is missed."""
 
     name: str
     opened: threading.Event

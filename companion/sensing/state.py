@@ -103,6 +103,11 @@ class Latch(Generic[_T]):
         """Return the reading if it is not too old at t, s."""
         return self.reading if t - self.t <= self._maximum_age else None
 
+    def drop(self, holder: str) -> None:
+        """Believe this holder no longer; what it last said grows old."""
+        if holder == self._holder:
+            self._holder = ""
+
     def forget(self) -> None:
         """Know nothing; the believed holder stays."""
         self.reading = None

@@ -112,7 +112,7 @@ def test_newlines_lost_for_good():
 
 
 def test_a_line_without_end_is_counted_and_does_not_swallow_what_follows():
-    sentences, dropped = frame(b"\0" * 5000 + DEPTH + b"y" * 700 + b"\n" + DEPTH, [])
+    sentences, dropped = frame(b"z" * 5000 + DEPTH + b"y" * 700 + b"\n" + DEPTH, [])
     assert [s.fields[1] for s in sentences] == ["5.4", "5.4"]
     assert dropped["line without end"] > 1
 
@@ -123,7 +123,13 @@ def test_a_sentence_inside_another_is_kept_and_the_outer_counted():
     assert dropped == {"cut short": 1}
 
 
-@pytest.mark.parametrize("noise", [b"\0", b"\x80", b"\xff", b"\x1b", b"\x7f"])
+def test_padding_with_nuls():
+    padded = DEPTH[:9] + b"\0" * 700 + DEPTH[9:]
+    assert bodies(padded) == ["SDDPT,5.4,0.2"]
+    assert bodies(padded.replace(b"*54", b""), need_checksum=False) == []
+
+
+@pytest.mark.parametrize("noise", [b"\x01", b"\x80", b"\xff", b"\x1b", b"\x7f"])
 def test_what_is_not_printable_is_in_no_sentence(noise):
     body = b"SDDPT," + noise + b"5"
     line = b"$" + body + b"*%02X\r\n" % functools.reduce(operator.xor, body)
