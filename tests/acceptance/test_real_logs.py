@@ -125,8 +125,8 @@ def test_the_river_goes_on_when_its_clock_goes_back_12_s():
     assert len(log.warnings) == 1
     places = [p for p in log.all(Position) if p.lat is not None]
     steps = [range_and_bearing(a.lat, a.lon, b.lat, b.lon)[0] for a, b in pairwise(places)]
-    # The boat went on all the while: no step is longer than two seconds at its speed, and the track is as long
-    # as speed and time make it.
+    # The boat went on all the while: no step is longer than two seconds at its speed, and the track is as
+    # long as speed and time make it.
     speeds = [m.speed for m in log.all(Motion) if m.speed is not None]
     assert max(steps) < 2.5 * max(speeds)
     assert sum(steps) == pytest.approx(sum(speeds) / len(speeds) * log.sensing.now, rel=0.02)
