@@ -22,6 +22,7 @@ ANGLERS = 500
 TOUCHES = 8
 MOST_CASTS = 40
 TOGETHER = 100
+FALSE_A_CAST = 0.055
 
 STATED_DEPTH = 5.5
 THIN, THICK = Line(0.286e-3, PVDF), Line(0.34e-3, PVDF)
@@ -124,7 +125,7 @@ def fish(angler: Angler, calibration: Calibration, rng: np.random.Generator) -> 
         bottom = shown + rng.normal(0.0, 0.3)
         pace = np.exp(rng.normal(0.0, 0.1))
         touched, said = depths.max() > bottom, rng.random() > 0.1
-        false = rng.random() < (0.07 if touched else 0.03)
+        false = rng.random() < FALSE_A_CAST
         if (touched and said) or false:
             when = rng.uniform(0.0, times[-1]) if false else times[np.argmax(depths > bottom)] / pace
             late = 0.0 if false else rng.exponential(1.0)

@@ -1,0 +1,155 @@
+"""The calibration: its grid against the solver, what evidence does to it, and what it refuses."""
+
+from dataclasses import replace
+from functools import cache
+
+import msgspec
+import numpy as np
+import pytest
+
+from companion.dive import PVDF, Line, Lure, Profile, Retrieve, lure_for_reach, solve
+from companion.dive import calibration as c
+from companion.dive.calibration import Belief, Calibration, NoTouch, Rig, Stated, Touch
+
+THIN, THICK = Line(0.286e-3, PVDF), Line(0.34e-3, PVDF)
+USUAL = Retrieve(cast=41.0, speed=0.9, tip_height=0.5, temperature=18.0)
+DEPTH = 5.5
+
+
+@cache
+def stated() -> Stated:
+    lure = Lure(drag_area=0.0015, onset=3.0, buoyancy=0.005)
+    return Stated(lure_for_reach(DEPTH, THIN, lure, USUAL), THIN, USUAL, DEPTH)
+
+
+def fresh() -> Calibration:
+    return Calibration(stated(), [Rig("thin", THIN, USUAL), Rig("thick", THICK, USUAL, thickness_sigma=0.1)])
+
+
+def test_grid_agrees_with_the_solver() -> None:
+    """Reach within 0.5 %, the way down within 0.1 m, a third of the sounder's error, out to three sigma."""
+    rng = np.random.default_rng(5)
+    for name in ("thin", "thick"):
+        calibration = fresh()
+        grid, rig = calibration._grids[name], calibration.rigs[name]
+        for _ in range(12):
+            cell = tuple(int(rng.integers(n)) for n in grid.prior.shape)
+            lift, drag, cast = (
+                float(np.broadcast_to(values, grid.prior.shape)[cell])
+                for values in (grid.lift_log, grid.drag_log + grid.thickness, grid.cast)
+            )
+            lure = replace(stated().lure, lift_ratio=float(np.exp(lift)))
+            line = replace(rig.line, drag_factor=float(np.exp(drag)))
+            path = solve(line, lure, replace(USUAL, cast=cast))
+            assert grid.reach[cell] == pytest.approx(path.reach, rel=5e-3)
+            t = np.linspace(0.0, cast / 0.9, c._STEPS)
+            down = t <= path.reach_t
+            mine = grid.path_depth[np.ravel_multi_index(cell, grid.prior.shape)]
+            assert np.abs(mine - np.interp(t, path.t, path.z))[down].max() < c.BOTTOM_SIGMA / 3.0
+
+
+def test_prior_is_what_was_stated() -> None:
+    before = fresh().reach("thin")
+    assert before.best == pytest.approx(DEPTH, rel=0.01)
+    # Stated depth 12 % and cast 12 % at the power 0.9 or so of it: about 16 % together.
+    assert np.log(before.high / before.low) / (2 * 1.645) == pytest.approx(0.16, abs=0.02)
+    assert fresh().belief().drag_factor.best == pytest.approx(1.0, rel=0.02)
+
+
+def test_best_parameters_reach_what_is_said() -> None:
+    calibration = fresh()
+    calibration.learn(Touch("thin", ((0.0, 5.0),), 25.0))
+    calibration.learn(NoTouch("thin", ((0.0, 5.6),)))
+    for name in ("thin", "thick"):
+        assert solve(*calibration.best(name)).reach == pytest.approx(calibration.reach(name).best, rel=0.01)
+
+
+def test_touches_deepen_and_casts_without_make_shallower() -> None:
+    deeper, shallower = fresh(), fresh()
+    for _ in range(4):
+        deeper.learn(Touch("thin", ((0.0, 6.5),)))
+        shallower.learn(NoTouch("thin", ((0.0, 4.5),)))
+    before = fresh()
+    for name in ("thin", "thick"):
+        assert deeper.reach(name).best > before.reach(name).best > shallower.reach(name).best
+    narrow, wide = deeper.reach("thin"), before.reach("thin")
+    assert narrow.high / narrow.low < wide.high / wide.low
+
+
+def test_an_early_touch_means_a_lure_that_dives_faster() -> None:
+    early, late = fresh(), fresh()
+    for _ in range(3):
+        early.learn(Touch("thin", ((0.0, 4.0),), 10.0))
+        late.learn(Touch("thin", ((0.0, 4.0),), 24.0))
+    assert early.reach("thin").best > 1.1 * late.reach("thin").best
+
+
+def test_order_does_not_matter() -> None:
+    seen = [
+        Touch("thin", ((0.0, 5.0),), 20.0),
+        NoTouch("thick", ((0.0, 5.5),)),
+        Touch("thick", ((0.0, 4.5),)),
+    ]
+    one = Calibration(stated(), list(fresh().rigs.values()), seen)
+    other = Calibration(stated(), list(fresh().rigs.values()), seen[::-1])
+    for name in ("thin", "thick"):
+        assert one.reach(name).best == pytest.approx(other.reach(name).best, rel=1e-9)
+
+
+def test_one_stump_does_not_wreck_it() -> None:
+    """After eight honest casts one touch far too shallow and early moves the reach by less than 3 %."""
+    calibration = fresh()
+    for depth in (4.6, 4.8, 5.0, 5.2):
+        calibration.learn(Touch("thin", ((0.0, depth),)))
+    for depth in (5.9, 6.0, 6.2, 6.5):
+        calibration.learn(NoTouch("thin", ((0.0, depth),)))
+    honest = calibration.reach("thin").best
+    calibration.learn(Touch("thin", ((0.0, 9.0),), 5.0))
+    assert calibration.reach("thin").best == pytest.approx(honest, rel=0.03)
+
+
+def test_a_bottom_that_rises_towards_the_boat_counts_where_the_lure_passes_it() -> None:
+    """Deep where the lure is deepest, shallow at the far end: only the slope far out can be touched."""
+    path = solve(*fresh().best("thin"))
+    far_out = float(path.x[np.argmax(path.z > 2.0)])
+    slope = ((0.0, 20.0), (far_out - 4.0, 20.0), (far_out - 2.0, 2.2), (60.0, 2.2))
+    level = ((0.0, 20.0),)
+    grid = fresh()._grids["thin"]
+    by_slope = grid.log_likelihood(Touch("thin", slope)).max()
+    by_level = grid.log_likelihood(Touch("thin", level)).max()
+    assert by_slope > by_level + 1.0
+
+
+def test_forget_one_rig_or_all() -> None:
+    calibration = fresh()
+    calibration.learn(Touch("thin", ((0.0, 6.5),)))
+    kept = calibration.belief()
+    calibration.learn(Touch("thick", ((0.0, 6.5),)))
+    calibration.forget("thick")
+    assert calibration.belief() == kept
+    calibration.forget()
+    assert calibration.belief() == fresh().belief()
+
+
+def test_belief_survives_json_and_takes_new_rigs() -> None:
+    calibration = fresh()
+    calibration.learn(Touch("thin", ((0.0, 5.0), (30.0, 6.0)), 20.0))
+    calibration.learn(NoTouch("thick", ((0.0, 7.0),)))
+    stored = msgspec.json.encode(calibration.belief())
+    assert len(stored) < 4000
+    again = Calibration.resume(msgspec.json.decode(stored, type=Belief), [Rig("new", Line(0.4e-3), USUAL)])
+    assert again.reach("thin") == calibration.reach("thin")
+    assert again.reach("new").best < again.reach("thick").best
+    assert calibration.belief().by_rig["thin"].touches == 1
+    assert calibration.belief().by_rig["thick"].without_touch == 1
+
+
+def test_what_is_refused() -> None:
+    with pytest.raises(ValueError, match="at least one rig"):
+        Calibration(stated(), [])
+    with pytest.raises(ValueError, match="a name of its own"):
+        Calibration(stated(), [Rig("a", THIN, USUAL), Rig("a", THICK, USUAL)])
+    with pytest.raises(ValueError, match='no rig is called "other"; known: thin, thick'):
+        fresh().learn(NoTouch("other", ((0.0, 5.0),)))
+    with pytest.raises(TypeError, match="one steady speed"):
+        Calibration(stated(), [Rig("a", THIN, replace(USUAL, speed=Profile((0.0,), (1.0,))))])

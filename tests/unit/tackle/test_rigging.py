@@ -1,0 +1,124 @@
+"""Lines, lures and rods in the dive model's terms, and what a rod reaches with and without a change."""
+
+import msgspec
+import pytest
+
+from companion import dive
+from companion.config import parse, starter_lures
+from companion.dive.calibration import Belief, Touch
+from companion.tackle import (
+    Change,
+    Leader,
+    LineSpec,
+    LureSpec,
+    Rating,
+    Rod,
+    before_and_after,
+    calibrations,
+    reaches,
+)
+from companion.tackle.reach import rig_name
+from companion.units import FOOT, POUND_FORCE
+
+BOAT = "".join(
+    f"""
+[[rods]]
+number = {number}
+lure = "deep plum"
+cast = "{cast} yd"
+line = {{ material = "fluorocarbon", {thick}, strength = "{strength} lb" }}
+reel = {{ per_turn = "28 in", turns = "1.25 /s" }}
+"""
+    for number, cast, thick, strength in ((1, 45, 'diameter = "0.285 mm"', 12), (2, 40, "size = 4", 17))
+)
+
+
+def rods() -> tuple[Rod, ...]:
+    return parse(BOAT).rods
+
+
+@pytest.mark.parametrize("lure", starter_lures(), ids=lambda lure: lure.name)
+def test_starter_lures_reach_what_is_stated(lure: LureSpec) -> None:
+    path = dive.solve(lure.rated.line.physics(), lure.physics(), lure.rated_retrieve())
+    assert path.reach == pytest.approx(lure.rated.depth, rel=2e-3)
+
+
+def test_the_way_a_lure_rises_gives_its_buoyancy() -> None:
+    line = LineSpec("nylon", diameter=0.3e-3)
+    rated = Rating(4.0, line, 35.0)
+    floats, hangs, sinks = (
+        LureSpec("a", 0.07, rated, when_stopped=way).buoyancy
+        for way in ("rises slowly", "hangs", "sinks slowly")
+    )
+    assert floats > 0.0 == hangs > sinks
+    measured = LureSpec("a", 0.07, rated, when_stopped="hangs", rise=0.1)
+    assert measured.buoyancy == pytest.approx(0.5 * 1000 * measured.drag_area * 0.01)
+
+
+def test_a_depth_that_cannot_be_is_told() -> None:
+    line = LineSpec("nylon", diameter=0.3e-3)
+    with pytest.raises(ValueError, match="two fifths of its cast"):
+        Rating(15.0, line, 30.0)
+    hopeless = LureSpec("pebble", 0.012, Rating(12.0, LineSpec("nylon", diameter=1e-3), 31.0))
+    with pytest.raises(ValueError, match='"pebble": check the stated depth'):
+        hopeless.physics()
+
+
+def test_lines_need_a_thickness_and_prefer_what_was_measured() -> None:
+    with pytest.raises(ValueError, match="give the diameter"):
+        LineSpec("nylon")
+    with pytest.raises(ValueError, match="give the braid's diameter"):
+        LineSpec("braid", size=2)
+    both = LineSpec("nylon", diameter=0.35e-3, size=4, strength=16 * POUND_FORCE)
+    assert (both.thickness, both.thickness_sigma) == (0.35e-3, 0.02)
+    assert LineSpec("nylon", size=4).thickness == 0.33e-3
+    assert LineSpec("nylon", size=4).name == "size 4 nylon"
+    assert LineSpec("braid", diameter=0.2e-3).name == "0.2 mm braid"
+
+
+def test_a_leader_counts_by_its_share() -> None:
+    rod = rods()[1]
+    leader = Leader(LineSpec("nylon", diameter=0.53e-3), 0.1 * rod.cast)
+    with_leader = msgspec.structs.replace(rod, spec=msgspec.structs.replace(rod.spec, leader=leader))
+    assert with_leader.dive_line().diameter == pytest.approx(0.35e-3)
+    assert rod.dive_line().diameter == pytest.approx(0.33e-3)
+
+
+def test_reach_before_any_touch_is_that_of_the_description() -> None:
+    for rod, found in zip(rods(), reaches(rods(), calibrations(rods())), strict=True):
+        plain = dive.solve(rod.dive_line(), rod.dive_lure(), rod.dive_retrieve())
+        assert found.reach.best == pytest.approx(plain.reach, rel=0.01)
+        assert found.reach.low < 0.9 * plain.reach
+        assert found.reach.high > 1.1 * plain.reach
+        for path, depth in ((found.path, found.reach.best), (found.shallow, found.reach.low)):
+            assert max(z for _, z in path) == pytest.approx(depth, rel=0.01)
+        assert max(z for _, z in found.deep) == pytest.approx(found.reach.high, rel=0.01)
+
+
+def test_changes_go_the_way_they_must() -> None:
+    learned = calibrations(rods())
+
+    def deep(change: Change | None = None) -> float:
+        return reaches(rods()[:1], learned, change)[0].reach.best
+
+    assert deep(Change(cast=50.0)) > deep() > deep(Change(cast=30.0))
+    assert deep(Change(line=LineSpec("nylon", diameter=0.5e-3))) < deep()
+    assert deep(Change(speed=1.5)) > deep(Change(speed=0.5))
+    assert deep(Change(temperature=5.0)) < deep(Change(temperature=30.0))
+
+
+def test_what_one_rod_learns_reaches_the_other_and_comes_back_from_the_logbook() -> None:
+    learned = calibrations(rods())["deep plum"]
+    was = learned.reach(rig_name(rods()[1])).best
+    name = rig_name(rods()[0])
+    for after in (12.0, 14.0, 15.0, 13.0):
+        learned.learn(Touch(name, ((0.0, 5.6),), after))
+    assert learned.reach(rig_name(rods()[1])).best > 1.02 * was
+    stored = msgspec.json.decode(msgspec.json.encode(learned.belief()), type=Belief)
+    again = calibrations(rods(), [stored])["deep plum"]
+    assert again.belief() == learned.belief()
+    said = before_and_after(rods()[0], again, "feet")
+    belief = again.belief().by_rig[name]
+    assert said == f"rod one: {belief.reach.best / FOOT:.1f} ft, was {belief.before.best / FOOT:.1f}"
+    again.forget()
+    assert before_and_after(rods()[0], again, "metres").endswith("m, as before")
