@@ -4,7 +4,15 @@ from importlib.resources import files
 
 from companion.tackle.lines import DENSITY, SIZES, LineSpec, Material, size_diameter, strength_diameter
 from companion.tackle.lures import DiveStyle, LureSpec, Rating, WhenStopped
-from companion.tackle.reach import Change, RodReach, before_and_after, calibrations, reaches
+from companion.tackle.reach import (
+    Change,
+    RodReach,
+    before_and_after,
+    calibrations,
+    reaches,
+    rig_name,
+    what_was_learned,
+)
 from companion.tackle.rods import Leader, Reel, Rod, RodSpec
 
 __all__ = [
@@ -25,9 +33,11 @@ __all__ = [
     "before_and_after",
     "calibrations",
     "reaches",
+    "rig_name",
     "size_diameter",
     "starter_text",
     "strength_diameter",
+    "what_was_learned",
 ]
 
 

@@ -17,7 +17,7 @@ from companion.dive.calibration import Belief, Calibration, Estimate, Rig, State
 from companion.tackle.lines import LineSpec
 from companion.tackle.lures import RATING_SIGMA, LureSpec
 from companion.tackle.rods import CAST_SIGMA, SHARED_DRAG_SIGMA, Rod
-from companion.units import FOOT, LengthUnit
+from companion.units import FOOT, YARD, LengthUnit
 
 _CHOSEN_CAST_SIGMA = 0.01
 """Relative standard deviation of a cast that somebody asks about: it is that long because they say so."""
@@ -102,21 +102,23 @@ def rig_name(rod: Rod) -> str:
     return f"rod {rod.number}, {rod.line.name}"
 
 
-def calibrations(rods: Iterable[Rod], beliefs: Iterable[Belief] = ()) -> dict[str, Calibration]:
+def calibrations(rods: Iterable[Rod], beliefs: Mapping[str, Belief] | None = None) -> dict[str, Calibration]:
     """Return a calibration for each lure that is tied on, by its name, from what is described and learned.
 
-    A stored belief counts for the lure whose description has not changed since.
+    ``beliefs`` are the stored ones by the lure's name. Where the owner has described a lure, line or cast
+    anew since, the touches are taken again on the new description.
     """
-    stored = {belief.stated: belief for belief in beliefs}
     tied: dict[str, list[Rod]] = {}
     for rod in rods:
         tied.setdefault(rod.lure.name, []).append(rod)
-    made = {}
-    for name, its_rods in tied.items():
-        known, rigs = stated(its_rods[0].lure), [rig(rod) for rod in its_rods]
-        belief = stored.get(known)
-        made[name] = Calibration.resume(belief, rigs) if belief else Calibration(known, rigs)
-    return made
+    return {name: _calibration(its, (beliefs or {}).get(name)) for name, its in tied.items()}
+
+
+def _calibration(rods: Sequence[Rod], belief: Belief | None) -> Calibration:
+    known, rigs = stated(rods[0].lure), [rig(rod) for rod in rods]
+    if belief is None:
+        return Calibration(known, rigs)
+    return Calibration.resume(structs.replace(belief, stated=known), rigs)
 
 
 def reaches(
@@ -194,6 +196,20 @@ def before_and_after(rod: Rod, learned: Calibration, unit: LengthUnit) -> str:
     short = "ft" if unit == "feet" else "m"
     name = f"rod {_WORDS[rod.number - 1] if rod.number <= len(_WORDS) else rod.number}"
     return f"{name}: {now} {short}, as before" if now == was else f"{name}: {now} {short}, was {was}"
+
+
+def what_was_learned(rods: Sequence[Rod], learned: Mapping[str, Calibration], unit: LengthUnit) -> str:
+    """Return what the touches have taught about each rod, a line for each, to be read on a screen."""
+    far, long = (YARD, "yd") if unit == "feet" else (1.0, "m")
+    lines = []
+    for rod in rods:
+        belief = learned[rod.lure.name].belief().by_rig[rig_name(rod)]
+        casts = f"{belief.touches} touches and {belief.without_touch} casts without"
+        lines.append(
+            f"{before_and_after(rod, learned[rod.lure.name], unit)}; {casts} on {rod.line.name}; "
+            f"cast {belief.cast.best / far:.0f} {long}, told {rod.cast / far:.0f}"
+        )
+    return "\n".join(lines) + "\n"
 
 
 _WORDS = ("one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")

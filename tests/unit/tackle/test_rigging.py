@@ -16,6 +16,7 @@ from companion.tackle import (
     before_and_after,
     calibrations,
     reaches,
+    what_was_learned,
 )
 from companion.tackle.reach import rig_name
 from companion.units import FOOT, POUND_FORCE
@@ -115,10 +116,25 @@ def test_what_one_rod_learns_reaches_the_other_and_comes_back_from_the_logbook()
         learned.learn(Touch(name, ((0.0, 5.6),), after))
     assert learned.reach(rig_name(rods()[1])).best > 1.02 * was
     stored = msgspec.json.decode(msgspec.json.encode(learned.belief()), type=Belief)
-    again = calibrations(rods(), [stored])["deep plum"]
+    again = calibrations(rods(), {"deep plum": stored})["deep plum"]
     assert again.belief() == learned.belief()
     said = before_and_after(rods()[0], again, "feet")
     belief = again.belief().by_rig[name]
     assert said == f"rod one: {belief.reach.best / FOOT:.1f} ft, was {belief.before.best / FOOT:.1f}"
+    told = what_was_learned(rods(), {"deep plum": again}, "feet").splitlines()
+    assert told[0].startswith(said + "; 4 touches and 0 casts without on 12 lb fluorocarbon; cast ")
+    assert told[1].endswith(", told 40")
     again.forget()
     assert before_and_after(rods()[0], again, "metres").endswith("m, as before")
+
+
+def test_touches_outlive_a_new_description() -> None:
+    """The owner measures the cast anew: what was seen counts on, from the new beginning."""
+    learned = calibrations(rods())["deep plum"]
+    name = rig_name(rods()[0])
+    for _ in range(4):
+        learned.learn(Touch(name, ((0.0, 6.2),)))
+    longer = (rods()[0].with_cast(48.0), rods()[1])
+    again = calibrations(longer, {"deep plum": learned.belief()})["deep plum"]
+    assert again.belief().by_rig[name].touches == 4
+    assert again.belief().by_rig[name].before.best > learned.belief().by_rig[name].before.best
