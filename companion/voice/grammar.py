@@ -47,7 +47,7 @@ ONES = [
     "eighteen",
     "nineteen",
 ]
-TENS = ["-", "-", "twenty", "thirty", "forty", "fifty", "sixty", "seventy", "eighty", "ninety"]
+TENS = ["", "", "twenty", "thirty", "forty", "fifty", "sixty", "seventy", "eighty", "ninety"]
 
 DEEPEST_MARK_FEET = 29
 DEEPEST_MARK_METRES = 9
@@ -188,12 +188,12 @@ def _weights(unit: LengthUnit) -> dict[str, float]:
             for kilos in range(HEAVIEST_FISH_KILOS)
             for tenths in range(1, 10)
         } | {_counted(kilos, "kilo", "kilos"): float(kilos) for kilos in range(1, HEAVIEST_FISH_KILOS + 1)}
-    whole = {_counted(n, "pound", "pounds"): n * POUND for n in range(1, HEAVIEST_FISH_POUNDS + 1)}
+    pounds = range(1, HEAVIEST_FISH_POUNDS + 1)
+    whole = {_counted(n, "pound", "pounds"): n * POUND for n in pounds}
+    whole |= {f"{number_words(n)} pound": n * POUND for n in pounds}
     ounces = {_counted(n, "ounce", "ounces"): n * OUNCE for n in range(1, 16)}
     both = {f"{p} {o}": whole[p] + ounces[o] for p, o in product(whole, ounces)}
-    halves = {
-        f"{number_words(n)} and a half pounds": (n + 0.5) * POUND for n in range(1, HEAVIEST_FISH_POUNDS)
-    }
+    halves = {f"{number_words(n)} and a half pounds": (n + 0.5) * POUND for n in pounds[:-1]}
     return whole | both | halves
 
 

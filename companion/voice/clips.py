@@ -1,0 +1,74 @@
+"""Utterances as files: FLAC or WAV in, 16 kHz mono FLAC out, named by the UTC of the first sample."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from math import gcd
+from pathlib import Path
+
+import numpy as np
+import soundfile
+
+from companion.voice.recogniser import RATE, Samples
+
+NAMED = "%Y%m%dT%H%M%S"
+
+
+class ClipError(ValueError):
+    """A clip cannot be read; the message names the file and says why."""
+
+
+def read_clip(path: Path) -> Samples:
+    """Return a clip's sound at `RATE`, its channels averaged.
+
+    Raises:
+        ClipError: the file is not there, or holds no sound that can be read.
+    """
+    try:
+        sound, rate = soundfile.read(path, dtype="float32", always_2d=True)
+    except (OSError, soundfile.SoundFileError) as error:
+        raise ClipError(f"{path}: cannot be read as FLAC or WAV ({error})") from error
+    return resampled(sound.mean(axis=1), int(rate))
+
+
+def resampled(sound: np.ndarray[tuple[int], np.dtype[np.float32]], rate: int) -> Samples:
+    """Return sound (full scale 1.0, at `rate` samples a second) as 16-bit samples at `RATE`.
+
+    What lies beyond full scale is clipped.
+    """
+    if rate != RATE:
+        from scipy.signal import resample_poly  # noqa: PLC0415  (80 MB that a boat's own clips do not need)
+
+        common = gcd(RATE, rate)
+        sound = resample_poly(sound, RATE // common, rate // common)
+    whole: Samples = np.clip(np.rint(sound * 32768.0), -32768, 32767).astype(np.int16)
+    return whole
+
+
+def write_clip(path: Path, samples: Samples) -> None:
+    """Write an utterance as 16-bit FLAC; the file is whole or not there."""
+    part = path.with_suffix(".part")
+    soundfile.write(part, samples, RATE, format="FLAC", subtype="PCM_16")
+    part.replace(path)
+
+
+def clip_name(began: datetime) -> str:
+    """Return the file name of a clip from the instant of its first sample.
+
+    >>> clip_name(datetime(2026, 10, 3, 14, 15, 0, 250000, UTC))
+    '20261003T141500.250Z.flac'
+    """
+    utc = began.astimezone(UTC)
+    return f"{utc.strftime(NAMED)}.{utc.microsecond // 1000:03d}Z.flac"
+
+
+def clip_began(name: str) -> datetime | None:
+    """Return the UTC instant of a clip's first sample from its file name; None for another name.
+
+    >>> clip_began("20261003T141500.250Z.flac").isoformat()
+    '2026-10-03T14:15:00.250000+00:00'
+    """
+    try:
+        return datetime.strptime(Path(name).name.split("Z.")[0], f"{NAMED}.%f").replace(tzinfo=UTC)
+    except ValueError:
+        return None

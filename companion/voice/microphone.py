@@ -1,0 +1,146 @@
+"""The microphone: arecord as a subprocess, and its endless sound cut into utterances."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+from collections import deque
+from collections.abc import Iterable, Iterator
+from typing import NamedTuple
+
+import numpy as np
+
+from companion.voice.recogniser import RATE, Samples
+
+FRAME = 320
+"""Samples in a frame: 20 ms."""
+FRAMES_A_SECOND = RATE // FRAME
+PRE_ROLL = 0.4
+"""Sound kept from before an utterance begins, s: without its first tenth a command is not understood."""
+ENOUGH = 3
+"""Frames, of the last five, that have to be loud before an utterance begins."""
+PAUSE = 0.7
+"""Quiet that ends an utterance, s."""
+LONGEST = 6.0
+"""An utterance is cut here, s: no command takes that long, and in wind some would never end."""
+LOUDER = 2.5
+"""How many times the level of the noise counts as loud (8 dB)."""
+QUIETEST = 60.0
+"""Level below which nothing counts as loud, of 32768: the hiss of a good card."""
+RISE, RISE_IN_SPEECH = 1.015, 1.002
+"""How fast the estimate of the noise follows a rising level, a frame; it falls at once. While it is loud
+it follows slowly, so that a word does not become noise, but an engine that was started does."""
+
+
+class MicrophoneError(Exception):
+    """The microphone cannot be used; the message says which, and what to do."""
+
+
+class Spoken(NamedTuple):
+    """One utterance: when it began and ended, s since the sound began, and its samples at `RATE`."""
+
+    began: float
+    ended: float
+    samples: Samples
+
+
+class Segmenter:
+    """Cuts sound into utterances by its level against the noise; its memory is bounded."""
+
+    def __init__(self) -> None:
+        self._before: deque[Samples] = deque(maxlen=round(PRE_ROLL * FRAMES_A_SECOND))
+        self._recent: deque[bool] = deque(maxlen=5)
+        self._frames: list[Samples] = []
+        self._quiet = 0
+        self._count = 0
+        self._noise: float | None = None
+
+    def take(self, frame: Samples) -> Spoken | None:
+        """Take a frame of `FRAME` samples; return the utterance that ends with it."""
+        self._count += 1
+        loud = self._is_loud(frame)
+        self._recent.append(loud)
+        if not self._frames:
+            self._wait(frame)
+            return None
+        self._frames.append(frame)
+        self._quiet = 0 if loud else self._quiet + 1
+        if self._quiet >= PAUSE * FRAMES_A_SECOND or len(self._frames) >= LONGEST * FRAMES_A_SECOND:
+            return self.finish()
+        return None
+
+    def finish(self) -> Spoken | None:
+        """Return what has been said so far; None when nothing has."""
+        if not self._frames:
+            return None
+        frames, self._frames = self._frames, []
+        self._before.clear()
+        self._recent.clear()
+        self._quiet = 0
+        ended = self._count / FRAMES_A_SECOND
+        return Spoken(ended - len(frames) / FRAMES_A_SECOND, ended, np.concatenate(frames))
+
+    def _wait(self, frame: Samples) -> None:
+        self._before.append(frame)
+        if sum(self._recent) >= ENOUGH:
+            self._frames = list(self._before)
+
+    def _is_loud(self, frame: Samples) -> bool:
+        level = max(float(np.sqrt(np.mean(np.square(frame, dtype=np.float64)))), 1.0)
+        noise = level if self._noise is None else self._noise
+        loud = level > max(LOUDER * noise, QUIETEST)
+        self._noise = min(level, noise * (RISE_IN_SPEECH if loud else RISE))
+        return loud
+
+
+def utterances(frames: Iterable[Samples]) -> Iterator[Spoken]:
+    """Yield the utterances in frames of `FRAME` samples."""
+    segmenter = Segmenter()
+    for frame in frames:
+        spoken = segmenter.take(frame)
+        if spoken is not None:
+            yield spoken
+    last = segmenter.finish()
+    if last is not None:
+        yield last
+
+
+def frames_of(samples: Samples) -> Iterator[Samples]:
+    """Yield a recording's whole frames."""
+    for start in range(0, len(samples) - FRAME + 1, FRAME):
+        yield samples[start : start + FRAME]
+
+
+def microphone_frames(device: str) -> Iterator[Samples]:
+    """Yield frames from a microphone, as `arecord -L` names it, until it fails or the iterator is closed.
+
+    Raises:
+        MicrophoneError: arecord is not installed, or ended.
+    """
+    if shutil.which("arecord") is None:
+        raise MicrophoneError("arecord: not installed; run hardware/install.sh")
+    command = [
+        "arecord",
+        "--quiet",
+        "--device",
+        device,
+        "-t",
+        "raw",
+        "-f",
+        "S16_LE",
+        "-c",
+        "1",
+        "-r",
+        str(RATE),
+    ]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as recorder:
+        assert recorder.stdout is not None
+        assert recorder.stderr is not None
+        try:
+            while len(data := recorder.stdout.read(2 * FRAME)) == 2 * FRAME:
+                yield np.frombuffer(data, dtype="<i2")
+            last = recorder.stderr.read().decode(errors="replace").strip().splitlines()[-1:]
+        finally:
+            recorder.kill()
+    why = last[0] if last else "the sound ended"
+    raise MicrophoneError(f"microphone {device}: {why}; `arecord -L` lists the names to choose from")

@@ -1,0 +1,172 @@
+"""The speech model: fetched once, verified, and kept in the user's data folder.
+
+The publisher of vosk also publishes its small English model as a Maven artifact (Apache-2.0), which
+`jgo` fetches without Java. Run as `python -m companion.voice.model` this fetches the model and prints
+where it is; where it is there already it only says so.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import shutil
+import sys
+import tempfile
+import zipfile
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+
+GROUP, ARTIFACT, VERSION = "com.alphacephei", "vosk-model-en", "0.3.45"
+SHA256 = "8a5792fccaf873b4745dbd1b3fe19d8a77a15898e806674020eea820424771cd"
+INSIDE = "assets/model-en-us/"
+"""The folder of the archive that is the model."""
+NAME = f"speech-model-en-{VERSION}"
+LISTING = "complete.txt"
+"""Written last: the size and name of every file. A folder without it, or at odds with it, is half-written."""
+COMMAND = f"{sys.executable} -m companion.voice.model"
+
+
+class ModelError(Exception):
+    """The speech model is not there, or is not one; the message says what to do."""
+
+
+def data_folder() -> Path:
+    """Return the folder for what the companion keeps for this user (XDG base directory convention)."""
+    named = os.environ.get("XDG_DATA_HOME", "")
+    return (Path(named) if os.path.isabs(named) else Path.home() / ".local" / "share") / "companion"
+
+
+def speech_model(chosen: Path | None = None) -> Path:
+    """Return the folder of the speech model: the one chosen in the config, else the fetched one.
+
+    Raises:
+        ModelError: the chosen folder holds no model that takes a grammar, or nothing was fetched yet.
+    """
+    if chosen is not None:
+        _check_model(chosen)
+        return chosen
+    folder = data_folder() / NAME
+    if not is_complete(folder):
+        raise ModelError(
+            f"{folder}: the speech model is not there; fetch it once, with a network, by: {COMMAND}"
+        )
+    return folder
+
+
+def fetch() -> Path:
+    """Fetch the model unless it is there, and return its folder.
+
+    The archive is verified, unpacked beside its final place and then renamed into it, so that whatever
+    is interrupted, the final folder is whole or is not there.
+
+    Raises:
+        ModelError: it could not be fetched, or what came is not the published file.
+    """
+    folder = data_folder() / NAME
+    if is_complete(folder):
+        return folder
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    with _scratch(folder.parent) as scratch:
+        unpacked = _unpack(_verified_archive(scratch), scratch)
+        shutil.rmtree(folder, ignore_errors=True)
+        os.replace(unpacked, folder)
+    return folder
+
+
+def is_complete(folder: Path) -> bool:
+    """Tell whether every file of a fetched model is there with its full size."""
+    try:
+        listed = (folder / LISTING).read_text(encoding="utf-8").splitlines()
+        sizes = [(int(size), folder / name) for size, name in (line.split(" ", 1) for line in listed)]
+        return bool(sizes) and all(path.stat().st_size == size for size, path in sizes)
+    except (OSError, ValueError):
+        return False
+
+
+def _check_model(folder: Path) -> None:
+    """Raise ModelError unless the folder is a vosk model whose graph can be narrowed to a grammar."""
+    if not folder.is_dir():
+        raise ModelError(f"{folder}: no such folder; give the folder of an unpacked vosk model")
+    if not (folder / "am" / "final.mdl").exists():
+        raise ModelError(
+            f"{folder}: no vosk model (no am/final.mdl); give the folder that holds am, conf and graph"
+        )
+    if not (folder / "graph" / "HCLr.fst").exists():
+        raise ModelError(
+            f"{folder}: this vosk model takes no command grammar (no graph/HCLr.fst); use a small one"
+        )
+
+
+@contextmanager
+def _scratch(parent: Path) -> Iterator[Path]:
+    """Yield a folder to work in, on the final folder's disk; what an earlier power cut left is removed."""
+    for left in parent.glob("fetching-*"):
+        shutil.rmtree(left, ignore_errors=True)
+    with tempfile.TemporaryDirectory(prefix="fetching-", dir=parent) as scratch:
+        yield Path(scratch)
+
+
+def _verified_archive(scratch: Path) -> Path:
+    """Return the archive: from this user's Maven cache when a good one lies there, else from the network."""
+    from jgo.constants import default_maven_repo  # noqa: PLC0415  (needed once in a computer's life)
+    from jgo.maven import MavenContext  # noqa: PLC0415
+
+    kept = Path(os.environ.get("M2_REPO") or default_maven_repo())
+    beside = kept.joinpath(*GROUP.split("."), ARTIFACT, VERSION, f"{ARTIFACT}-{VERSION}.aar")
+    if beside.is_file() and _sha256(beside) == SHA256:
+        return beside
+    maven = MavenContext(repo_cache=scratch / "maven")
+    try:
+        archive = maven.project(GROUP, ARTIFACT).at_version(VERSION).artifact(packaging="aar").resolve()
+    except (OSError, RuntimeError) as error:
+        raise ModelError(_how_to_go_on(f"could not be fetched ({type(error).__name__})")) from error
+    if _sha256(archive) != SHA256:
+        raise ModelError(_how_to_go_on("was fetched, but is not the published file (its SHA-256 differs)"))
+    return Path(archive)
+
+
+def _how_to_go_on(what: str) -> str:
+    return (
+        f"the speech model ({GROUP}:{ARTIFACT}:{VERSION}) {what}. "
+        f"Connect to the internet once and run: {COMMAND}; "
+        f"or copy the folder {data_folder() / NAME} from a computer that has it; "
+        "or name the folder of another vosk model in the config."
+    )
+
+
+def _sha256(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _unpack(archive: Path, scratch: Path) -> Path:
+    """Unpack the model's own folder and list its files; return where it lies."""
+    with zipfile.ZipFile(archive) as packed:
+        members = [
+            item for item in packed.infolist() if item.filename.startswith(INSIDE) and not item.is_dir()
+        ]
+        for item in members:
+            packed.extract(item, scratch)
+    folder = scratch / INSIDE
+    listing = "".join(f"{item.file_size} {item.filename.removeprefix(INSIDE)}\n" for item in members)
+    (folder / LISTING).write_text(listing, encoding="utf-8")
+    os.sync()  # the files before the name that vouches for them
+    return folder
+
+
+def main(arguments: Sequence[str] = ()) -> int:
+    """Fetch the model and print its folder; return 0, or 4 when it cannot be had."""
+    if arguments:
+        print(f"Example: {COMMAND}\n\nFetches the English speech model once and prints where it is.")
+        return 0 if set(arguments) <= {"-h", "--help"} else 2
+    try:
+        print(f"speech model: {fetch()}")
+    except ModelError as error:
+        print(error, file=sys.stderr)
+        return 4
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
