@@ -100,7 +100,7 @@ FORMS: tuple[Form, ...] = (
     Form(c.Snagged, ("snagged up", "snagged", "hung up"), "the lure hangs fast", "snag noted"),
     Form(
         c.MarkPlace,
-        ("mark a {place}", "mark {place}", "mark {top} {depth}", "mark a {top} at {depth}", "mark {here}"),
+        ("mark a {place}", "mark {top}", "mark {top} {depth}", "mark a {top} at {depth}", "mark {here}"),
         "something on the bottom to come back to",
         "noted, {place}{top}{here} {depth}",
     ),
@@ -128,13 +128,14 @@ FORMS: tuple[Form, ...] = (
         "the lake's level against its map",
         "level noted",
     ),
-    Form(c.UndoThat, ("undo that", "scratch that"), "take back the last thing logged", "taken back"),
+    Form(c.UndoThat, ("undo that", "undo the last one"), "take back the last thing logged", "taken back"),
     Form(c.SayAgain, ("say again", "say that again"), "hear the last line once more"),
     Form(c.Quiet, ("quiet for {minutes}",), "no advice for so long", "quiet now"),
-    Form(c.SpeakUp, ("start talking again", "start talking"), "advice once more", "talking"),
+    Form(c.SpeakUp, ("start talking again",), "advice once more", "talking"),
     Form(c.WhatCanISay, ("what can i say",), "hear some of these"),
 )
-"""The table."""
+"""The table. Short phrases that come up in talk are not in it: "scratch that", "start talking", "mark ledge"
+were each heard in half an hour of people ordering drinks."""
 
 Slot = Mapping[str, Mapping[str, Any]]
 """The words a slot can hold, each with the fields of the command that they fill."""

@@ -133,15 +133,17 @@ def _decided(texts: list[str], phrases: Container[str]) -> Hearing:
     that phrase misheard. Where sounds were no word at all, or two phrases are as near, nothing is taken.
     """
     best, *rest = texts
-    near = [text for text in rest if text in phrases and _one_word_apart(best, text)]
+    near = [text for text in rest if text in phrases and _a_slip(best, text)]
     if best in phrases or UNKNOWN in best or len(near) != 1:
         return Hearing(best, tuple(rest))
     return Hearing(near[0], tuple(text for text in texts if text != near[0]))
 
 
-def _one_word_apart(one: str, other: str) -> bool:
-    """Tell whether two texts differ by one word put in, left out or changed."""
-    a, b = sorted((one.split(), other.split()), key=len)
+def _a_slip(heard: str, phrase: str) -> bool:
+    """Tell whether a phrase of three words or more differs by one word put in, left out or changed."""
+    if len(phrase.split()) < 3:
+        return False
+    a, b = sorted((heard.split(), phrase.split()), key=len)
     same = next((i for i, (x, y) in enumerate(zip(a, b, strict=False)) if x != y), len(a))
     return a[same:] == b[same + 1 :] or a[same + 1 :] == b[same + 1 :]
 

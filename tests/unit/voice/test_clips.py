@@ -1,0 +1,56 @@
+"""Clips: what is written is read back, other rates and channels come in right, and bad files say so."""
+
+from datetime import UTC, datetime, timedelta, timezone
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from companion.voice.clips import ClipError, clip_began, clip_name, read_clip, write_clip
+from companion.voice.recogniser import RATE
+
+
+def tone(rate: int, frequency: float = 440.0, seconds: float = 1.0) -> np.ndarray:
+    return 0.5 * np.sin(2 * np.pi * frequency * np.arange(round(rate * seconds)) / rate)
+
+
+def test_a_clip_comes_back_sample_for_sample(tmp_path: Path):
+    samples = np.random.default_rng(3).integers(-32768, 32768, 5000).astype(np.int16)
+    path = tmp_path / clip_name(datetime(2026, 10, 3, 14, 15, 0, 250000, UTC))
+    write_clip(path, samples)
+    assert np.array_equal(read_clip(path), samples)
+    assert soundfile.info(path).format == "FLAC"
+    assert list(tmp_path.iterdir()) == [path]
+
+
+@pytest.mark.parametrize("rate", [8000, 22050, 44100, 48000])
+@pytest.mark.parametrize("channels", [1, 2])
+def test_other_rates_and_channels_become_16_khz_mono(tmp_path: Path, rate: int, channels: int):
+    soundfile.write(tmp_path / "a.wav", np.stack([tone(rate)] * channels, axis=1), rate)
+    samples = read_clip(tmp_path / "a.wav")
+    assert samples.dtype == np.int16
+    assert len(samples) == RATE
+    middle = slice(RATE // 4, -RATE // 4)
+    assert np.max(np.abs(samples[middle] / 32768 - tone(RATE)[middle])) < 0.01
+
+
+def test_sound_beyond_full_scale_is_clipped_not_wrapped(tmp_path: Path):
+    soundfile.write(tmp_path / "a.wav", np.full(1000, 1.5), RATE, subtype="FLOAT")
+    assert set(read_clip(tmp_path / "a.wav")) == {32767}
+
+
+def test_files_that_are_no_clips_are_named(tmp_path: Path):
+    with pytest.raises(ClipError, match=r"none\.flac: cannot be read"):
+        read_clip(tmp_path / "none.flac")
+    (tmp_path / "bad.flac").write_bytes(b"fLaC but not really")
+    with pytest.raises(ClipError, match=r"bad\.flac: cannot be read"):
+        read_clip(tmp_path / "bad.flac")
+
+
+def test_the_name_holds_the_instant_to_the_millisecond():
+    began = datetime(2026, 10, 3, 10, 15, 0, 250999, timezone(timedelta(hours=-4)))
+    assert clip_name(began) == "20261003T141500.250Z.flac"
+    assert clip_began(clip_name(began)) == datetime(2026, 10, 3, 14, 15, 0, 250000, UTC)
+    assert clip_began("notes.txt") is None
+    assert clip_began("20261399T141500.250Z.flac") is None

@@ -1,0 +1,169 @@
+"""Every wording means its command and nothing else; what is said back is never taken for a command."""
+
+import msgspec
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from companion.units import FOOT, OUNCE, POUND
+from companion.voice import commands as c
+from companion.voice.grammar import FORMS, TOPPED, Aboard, Grammar, number_words, sound_alikes
+
+FEET = Grammar(Aboard(rods=(1, 2, 3, 4), lines=(12, 14, 17, 20)))
+METRES = Grammar(Aboard(rods=(1, 2), lines=(8, 15), unit="metres"))
+NUMBERS = {number_words(n): n for n in range(100)}
+
+
+@pytest.mark.parametrize("grammar", [FEET, METRES], ids=["feet", "metres"])
+def test_every_phrase_means_a_command_whose_taught_phrase_means_the_same(grammar: Grammar):
+    for phrase in grammar.phrases:
+        command = grammar.parse(phrase)
+        assert command is not None
+        taught = grammar.phrase(command)
+        assert taught is not None
+        assert grammar.parse(taught) == command
+        if command.name in ("rod", "line", "quiet"):
+            number = next(v for v in msgspec.structs.asdict(command).values() if isinstance(v, int))
+            assert f" {number_words(number)} " in f" {taught} "
+
+
+def test_every_row_of_the_table_can_be_said():
+    commands = {type(FEET.parse(phrase)) for phrase in FEET.phrases}
+    assert commands == {form.command for form in FORMS}
+    assert set(c.Command.__args__) == commands
+
+
+@pytest.mark.parametrize(
+    ("text", "command"),
+    [
+        ("log bite", c.LogBite()),
+        ("line seventeen", c.RigLine(17)),
+        ("line twelve pound", c.RigLine(12)),
+        ("rod two", c.TakeRod(2)),
+        ("touched bottom", c.Touched()),
+        ("bottom contact", c.Touched()),
+        ("mark tree top fifteen feet", c.MarkPlace("tree top", 15 * FOOT)),
+        ("mark a rock pile at twelve feet", c.MarkPlace("rock pile", 12 * FOOT)),
+        ("mark grass edge", c.MarkPlace("grass edge")),
+        ("mark a ledge", c.MarkPlace("ledge")),
+        ("mark this spot", c.MarkPlace("spot")),
+        ("how deep", c.HowDeep()),
+        ("how deep is the lure", c.HowDeepLure()),
+        ("how deep does it go", c.HowDeepLure()),
+        ("which rod", c.WhichRod()),
+        ("cast now", c.Cast()),
+        ("reeled in", c.ReeledIn()),
+        ("snagged", c.Snagged()),
+        ("lost it", c.LostFish()),
+        ("log fish", c.LogFish()),
+        ("log fish three pounds two ounces", c.LogFish(3 * POUND + 2 * OUNCE)),
+        ("log fish three pound two ounces", c.LogFish(3 * POUND + 2 * OUNCE)),
+        ("log fish four and a half pounds", c.LogFish(4.5 * POUND)),
+        ("undo that", c.UndoThat()),
+        ("say again", c.SayAgain()),
+        ("quiet for ten minutes", c.Quiet(10)),
+        ("start talking again", c.SpeakUp()),
+        ("what can i say", c.WhatCanISay()),
+        ("water up two feet", c.WaterLevel(2 * FOOT)),
+        ("water down half a foot", c.WaterLevel(-0.5 * FOOT)),
+        ("  LOG   bite ", c.LogBite()),
+    ],
+)
+def test_the_words_of_the_job(text: str, command: c.Command):
+    assert FEET.parse(text) == command
+
+
+def test_metres_and_kilos():
+    assert METRES.parse("mark tree top four and a half metres") == c.MarkPlace("tree top", 4.5)
+    assert METRES.parse("log fish one point four kilos") == c.LogFish(1.4)
+    assert METRES.parse("log fish three pounds") is None
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["", "log", "log bite log bite", "[unk] log bite", "log bite please", "mark tree mark five feet",
+     "rod nine", "line thirteen", "mark tree top thirty feet", "mark a ledge at five feet"],
+)  # fmt: skip
+def test_only_one_whole_listed_phrase_counts(text: str):
+    assert FEET.parse(text) is None
+
+
+@given(st.lists(st.sampled_from(FEET.phrases), min_size=2, max_size=3))
+def test_phrases_run_together_are_no_command(several: list[str]):
+    assert FEET.parse(" ".join(several)) is None
+
+
+@pytest.mark.parametrize("grammar", [FEET, METRES], ids=["feet", "metres"])
+def test_no_slot_of_the_table_holds_a_teen_and_its_ty(grammar: Grammar):
+    """Rods and lines are what the owner has; the table's own slots are ours to choose."""
+    by_shape: dict[str, set[int]] = {}
+    for phrase in grammar.phrases:
+        spelled = phrase.replace(" and a half", "")
+        for words, number in sorted(NUMBERS.items(), key=lambda item: -len(item[0])):
+            if f" {words} " in f" {spelled} ":
+                by_shape.setdefault(f" {spelled} ".replace(f" {words} ", " # ", 1), set()).add(number)
+                spelled = f" {spelled} ".replace(f" {words} ", " # ", 1).strip()
+    assert {
+        shape: pairs for shape, numbers in by_shape.items() if (pairs := sound_alikes(tuple(numbers)))
+    } == {}
+
+
+def test_sound_alikes_among_the_owners_lines_are_found():
+    assert sound_alikes((14, 40, 15, 30)) == [(14, 40)]
+
+
+def test_what_is_said_back_is_short_and_never_holds_a_command():
+    changing = [form.command for form in FORMS if form.said_back is not None]
+    seen = set()
+    for phrase in FEET.phrases:
+        command = FEET.parse(phrase)
+        assert command is not None
+        said = FEET.confirmation(command)
+        assert (said is not None) == (type(command) in changing)
+        if said is not None:
+            seen.add(type(command))
+            assert not FEET.echoes(said), said
+            assert len(said.split()) <= 8
+            assert "{" not in said
+    assert seen == set(changing)
+
+
+def test_echoes_finds_a_command_inside_a_line_with_digits_and_stops():
+    assert FEET.echoes("Rod 2, seventeen.")
+    assert FEET.echoes("Say log bite when one strikes")
+    assert not FEET.echoes("Number 2 in hand. 17 pound.")
+    assert not FEET.echoes("Touch: clear by 3 feet")
+
+
+def test_help_and_the_spoken_answer_come_from_the_table():
+    wordings, does = FEET.help()[0]
+    assert (wordings.split("; ")[0], does) == (FORMS[0].wordings[0], FORMS[0].does)
+    assert len(FEET.help()) == len(FORMS)
+    named = " ".join(FEET.what_can_i_say(turn) for turn in range(5))
+    for form in FORMS:
+        assert form.command is c.WhatCanISay or form.wordings[0].split("{")[0].strip() in named
+    assert FEET.what_can_i_say(0) != FEET.what_can_i_say(1)
+
+
+def test_a_boat_without_rods_still_has_a_grammar():
+    bare = Grammar(Aboard(rods=(), lines=()))
+    assert bare.parse("log bite") == c.LogBite()
+    assert all("{" not in wordings for wordings, _ in bare.help())
+
+
+@pytest.mark.parametrize("number", [-1, 100])
+def test_numbers_beyond_the_spoken_ones_are_refused(number: int):
+    with pytest.raises(ValueError, match="0 to 99"):
+        number_words(number)
+
+
+def test_places_whose_depth_is_said_can_be_said_without():
+    assert all(FEET.parse(f"mark {kind}") == c.MarkPlace(kind) for kind in TOPPED)
+
+
+def test_commands_keep_their_name_and_fields_on_the_way_through_json():
+    command = c.MarkPlace("tree top", 4.5)
+    packed = msgspec.json.encode(command)
+    assert packed == b'{"command":"mark","kind":"tree top","depth":4.5}'
+    assert msgspec.json.decode(packed, type=c.Command) == command
+    assert command.name == "mark"
