@@ -109,7 +109,7 @@ FORMS: tuple[Form, ...] = (
     Form(c.TakeRod, ("rod number {rod}", "rod {rod}"), "this rod is in hand", "number {rod} in hand"),
     Form(
         c.RigLine,
-        ("line {line}", "line {line} pound"),
+        ("line {line}", "line {line} pound", "line {line} pounds"),
         "take the rod with this line, or re-rig",
         "{line} pound it is",
     ),

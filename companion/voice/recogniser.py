@@ -140,10 +140,13 @@ def _decided(texts: list[str], phrases: Container[str]) -> Hearing:
 
 
 def _a_slip(heard: str, phrase: str) -> bool:
-    """Tell whether a phrase of three words or more differs by one word put in, left out or changed."""
-    if len(phrase.split()) < 3:
+    """Tell whether what was heard is a phrase of three words or more with one word changed or lost.
+
+    A word too many is how talk around a command's words looks, so that is no slip.
+    """
+    a, b = heard.split(), phrase.split()
+    if len(b) < 3 or len(a) > len(b):
         return False
-    a, b = sorted((heard.split(), phrase.split()), key=len)
     same = next((i for i, (x, y) in enumerate(zip(a, b, strict=False)) if x != y), len(a))
     return a[same:] == b[same + 1 :] or a[same + 1 :] == b[same + 1 :]
 

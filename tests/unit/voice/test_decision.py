@@ -1,0 +1,59 @@
+"""When words that are no command are taken for one misheard, and when they are not."""
+
+from collections import Counter
+
+import pytest
+
+from companion.voice.recogniser import LEAST, SHARE, Hearing, _decided, _weighted
+
+PHRASES = frozenset(
+    ["log bite", "rod two", "line seventeen", "mark a ledge", "how deep is it", "how deep does it go"]
+)
+
+
+@pytest.mark.parametrize(
+    ("texts", "taken"),
+    [
+        (["log bite", "rod two"], "log bite"),
+        (["how deep is hot", "how deep is it"], "how deep is it"),
+        (["how is it", "how deep is it"], "how deep is it"),
+        (["deep does it go", "how foot", "how deep does it go"], "how deep does it go"),
+    ],
+    ids=["listed", "one word changed", "one word lost", "first word lost"],
+)
+def test_taken(texts: list[str], taken: str):
+    heard = _decided(texts, PHRASES)
+    assert heard.text == taken
+    assert sorted([heard.text, *heard.alternatives]) == sorted(texts)
+
+
+@pytest.mark.parametrize(
+    "texts",
+    [
+        ["rod you", "rod two"],
+        ["now how deep is it", "how deep is it"],
+        ["[unk] deep is it", "how deep is it"],
+        ["how that is hot", "how deep is it"],
+        ["mark the ledge"],
+        [""],
+    ],
+    ids=["two words", "a word too many", "no word", "two words changed", "not among the others", "nothing"],
+)
+def test_not_taken(texts: list[str]):
+    assert _decided(texts, PHRASES) == Hearing(texts[0], tuple(texts[1:]))
+
+
+def test_two_phrases_as_near_are_neither():
+    phrases = frozenset(["water up two feet", "water up three feet"])
+    texts = ["water up the feet", "water up two feet", "water up three feet"]
+    assert _decided(texts, phrases).text == "water up the feet"
+
+
+def test_phrases_that_differ_in_numbers_share_their_weight():
+    many = [f"line {tens} {ones}" for tens in ("twenty", "thirty") for ones in ("one", "two", "three")]
+    counts = Counter(_weighted(["log bite", *many]))
+    assert counts["log bite"] == SHARE == sum(counts[phrase] for phrase in many)
+    assert set(counts) == {"log bite", *many}
+    numbers = ("one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
+    crowd = [f"mark {a} {b} {c}" for a in numbers for b in numbers for c in numbers]
+    assert set(Counter(_weighted(crowd)).values()) == {LEAST}
