@@ -73,7 +73,7 @@ class State:
         pull: tension of the line at the lure, N, (B,).
         swum: distance the lure has swum, m, (B,).
         led: share of its lift that its lip has, (B,).
-        tip_force: tension at the rod tip, N, (B,).
+        tip_force: what line and lure are drawn with at the rod tip, N, (B,).
         touching: whether the lure touches the bottom, (B,).
     """
 
@@ -85,7 +85,7 @@ class State:
     pull: Floats
     swum: Floats
     led: Floats
-    tip_force: Floats
+    tip_force: Vectors
     touching: NDArray[np.bool_]
 
 
@@ -270,7 +270,7 @@ class March:
             pull=np.zeros(1),
             swum=last.swum,
             led=np.ones(1),
-            tip_force=np.zeros(1),
+            tip_force=np.zeros(1, dtype=complex),
             touching=np.array(
                 [self.case.bottom is not None and bool(self.case.bottom.depth(lure.real) <= lure.imag)]
             ),
@@ -314,6 +314,6 @@ def state_of(t: Floats, balance: Balance) -> State:
         pull=pull,
         swum=now.swum + balance.stepped,
         led=np.clip(2.0 * pull / (case.drag * balance.speed**2), 0.0, 1.0),
-        tip_force=np.abs(force),
+        tip_force=force,
         touching=np.zeros(len(t), dtype=bool) if case.bottom is None else balance.dug > 0.0,
     )

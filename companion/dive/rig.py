@@ -54,7 +54,7 @@ class Lure:
         lift_ratio: downward force square to the motion over the drag, working value, 0 to 4.
         onset: distance swum, m, over which the lift ratio rises from 0 to its working value, 0 to 30:
             short for a straight-down diver, long for one that sinks along a gradual curve.
-        buoyancy: force upward in still water, N, -20 to 5; negative for a lure that sinks.
+        buoyancy: force upward in still water, N, -20 to 2; negative for a lure that sinks.
         mass: own mass, kg, 0 to 2; None leaves inertia out, which is right within 0.02 s for
             a cast lure.
         added_mass: mass of water moved along, kg, 0 to 2; only used when mass is given.
@@ -77,7 +77,7 @@ class Lure:
         within("lure drag area", self.drag_area * 1e4, 0.1, 500.0, "cm2")
         within("lure lift ratio", self.lift_ratio, 0.0, 4.0, "times the drag")
         within("lure onset distance", self.onset, 0.0, 30.0, "m")
-        within("lure buoyancy", self.buoyancy, -20.0, 5.0, "N")
+        within("lure buoyancy", self.buoyancy, -20.0, 2.0, "N")
         within("lure mass", self.mass or 0.0, 0.0, 2.0, "kg")
         within("lure added mass", self.added_mass, 0.0, 2.0, "kg")
 

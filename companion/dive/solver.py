@@ -163,7 +163,7 @@ def landed(case: Case, points: Points, plan: Plan, landing: Vectors) -> State:
         pull=pull,
         swum=np.zeros(len(landing)),
         led=np.ones(len(landing)),
-        tip_force=pull,
+        tip_force=pull + 0j,
         touching=np.zeros(len(landing), dtype=bool),
     )
 
@@ -279,8 +279,8 @@ def tow(
     return Tow(
         depth=float(z),
         layback=float(x),
-        tension=float(state.tip_force[0]),
-        top_angle=math.degrees(float(np.interp(1.0, points.xi, state.phi[0])) - math.pi),
+        tension=float(abs(state.tip_force[0])),
+        top_angle=math.degrees(float(np.angle(state.tip_force[0]))),
         x=np.concatenate([[x], state.line[0].real, [0.0]]),
         z=np.concatenate([[z], state.line[0].imag, [-tip_height]]),
         line_out=length,
@@ -333,7 +333,7 @@ def paths(states: Sequence[State], plan: Plan, bottom: Bottom | None = None) -> 
     t, length, tip = plan.t, plan.length, plan.tip
     lure = np.array([s.lure for s in states])
     velocity = np.array([s.velocity for s in states])
-    pull = np.array([s.tip_force for s in states])
+    pull = np.abs(np.array([s.tip_force for s in states]))
     touching = np.array([s.touching for s in states])
     # The velocity at the first instant is not that of the motion that begins there.
     velocity[0] = 2.0 * (lure[1] - lure[0]) / (t[1] - t[0]) - velocity[1]
