@@ -95,7 +95,7 @@ def soundings_from_csv(text: str) -> Imported[DepthPoint]:
     depth_fathoms, or z or elevation (m, up); optionally utc or time.
     """
     read: Imported[DepthPoint] = Imported()
-    for where, row in _rows(text, read.problems, ("a depth column", _DEPTHS)):
+    for where, row in _rows(text, read.problems, ("depth", _DEPTHS)):
         name = next(column for column in _DEPTHS if column in row)
         try:
             lat, lon = _latlon(_of(row, _LATITUDE), _of(row, _LONGITUDE))
@@ -150,7 +150,7 @@ def contours_to_geojson(contours: Iterable[Contour], plane: LocalPlane) -> str:
 def marks_from_csv(text: str) -> Imported[MarkPoint]:
     """Read marks from CSV with a header: lat, lon, kind, top_m, note, utc (the last three optional)."""
     read: Imported[MarkPoint] = Imported()
-    for where, row in _rows(text, read.problems, ("a kind column", {"kind": 1.0})):
+    for where, row in _rows(text, read.problems, ("kind", {"kind": 1.0})):
         try:
             read.items.append(_mark(_of(row, _LATITUDE), _of(row, _LONGITUDE), row))
         except ValueError as error:
@@ -197,9 +197,12 @@ def marks_from_gpx(text: str) -> Imported[MarkPoint]:
     """Read marks from GPX waypoints; a waypoint of no kind of ours becomes a spot named after it."""
     read: Imported[MarkPoint] = Imported()
     try:
-        waypoints = gpxpy.parse(text).waypoints
-    except (gpxpy.gpx.GPXException, ValueError) as error:
-        read.problems.append(f"not GPX: {error}; expected a GPX file with waypoints")
+        # The library takes any XML for an empty GPX.
+        waypoints = gpxpy.parse(text).waypoints if "<gpx" in text else None
+    except (gpxpy.gpx.GPXException, ValueError):
+        waypoints = None
+    if waypoints is None:
+        read.problems.append("not GPX: expected a GPX file with waypoints")
         return read
     for number, one in enumerate(waypoints, 1):
         try:

@@ -17,6 +17,7 @@ from statistics import median
 from companion.lakebed.soundings import Sounding
 
 _RECENT = 15
+_MOST_RUNS = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,11 +78,12 @@ class Gate:
         if fault is not None:
             self.dropped[fault] += 1
             return []
-        if self._last is not None and self._same_bottom(self._last, sounding):
+        run = next((run for run in reversed(self._held) if self._same_bottom(run[-1], sounding)), None)
+        if self._last is not None and self._goes_on(self._last, run, sounding):
             self._drop_held(self._last)
             self._last = sounding
             return self._shallows.push(sounding)
-        run = self._hold(sounding)
+        run = self._hold(run, sounding)
         return self._believe(run) if self._proved(run) else []
 
     def flush(self) -> list[Sounding]:
@@ -101,13 +103,18 @@ class Gate:
         allowed = limits.step + limits.share * min(a.depth, b.depth) + limits.slope * way
         return abs(b.depth - a.depth) <= allowed
 
-    def _hold(self, sounding: Sounding) -> list[Sounding]:
-        for run in reversed(self._held):
-            if self._same_bottom(run[-1], sounding):
-                run.append(sounding)
-                return run
+    def _goes_on(self, last: Sounding, run: list[Sounding] | None, sounding: Sounding) -> bool:
+        """Whether a sounding continues the believed bottom rather than what is held beside it."""
+        if not self._same_bottom(last, sounding):
+            return False
+        return run is None or abs(sounding.depth - last.depth) <= abs(sounding.depth - run[-1].depth)
+
+    def _hold(self, run: list[Sounding] | None, sounding: Sounding) -> list[Sounding]:
+        if run is not None:
+            run.append(sounding)
+            return run
         self._held.append([sounding])
-        if len(self._held) > 6:
+        if len(self._held) > _MOST_RUNS:
             self.dropped["scatter"] += len(self._held.pop(0))
         return self._held[-1]
 

@@ -160,11 +160,9 @@ class Joiner:
 
     def _place(self, before: Fix | None, after: Fix, t: float, depth: float) -> Sounding | None:
         gap = self._mounting.max_gap
-        if before is None or t < before.t or after.t - before.t > 2.0 * gap:
-            near = before is not None and 0.0 <= before.t - t <= gap
-            if not near or before is None:
-                self.dropped["no position"] += 1
-                return None
+        if before is None or after.t - before.t > 2.0 * gap or before.t - t > gap:
+            self.dropped["no position"] += 1
+            return None
         share = 1.0 if after.t <= before.t else (t - before.t) / (after.t - before.t)
         east = before.east + share * (after.east - before.east)
         north = before.north + share * (after.north - before.north)

@@ -1,0 +1,216 @@
+"""The lakebed held against open data, reference libraries and published formulas.
+
+S: seen in the source named; M: source recalled from memory; C: computed with the independent code named.
+"""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import iapws
+import numpy as np
+import pytest
+from scipy.interpolate import LinearNDInterpolator
+
+from companion.lakebed import exchange
+from companion.lakebed.gates import Gate
+from companion.lakebed.soundings import Joiner, depth_below_surface, sound_speed
+from companion.lakebed.surface import Surface
+from companion.sensing.localplane import LocalPlane
+
+DATA = Path(__file__).parents[2].parent / "shared" / "data"
+
+
+def data(name):
+    path = DATA / name
+    if not path.exists():
+        pytest.skip(f"open data not present: shared/data/{name}")
+    return path
+
+
+# --- the surface, on a surveyed lake ------------------------------------------------------------------
+# lake_ela227.csv: IISD-ELA/bathymetry example lake, CC-BY-4.0 (S).
+
+
+@pytest.fixture(scope="module")
+def lake():
+    """East, north, depth of the surveyed lake, without its stray cluster 4.4 km away."""
+    read = exchange.soundings_from_csv(data("points/lake_ela227.csv").read_text())
+    assert read.problems == []
+    kept, strays = exchange.without_strays(read.items)
+    assert (len(kept), len(strays)) == (1033, 6)
+    lat, lon, depth = np.array([p[:3] for p in kept]).T
+    return *LocalPlane(lat.mean(), lon.mean()).to_xy(lat, lon), depth
+
+
+def folds(east, north, side, seed):
+    """Square blocks dealt into ten folds of like size (largest block first to the smallest fold)."""
+    block = np.unique(np.floor(np.c_[east, north] / side), axis=0, return_inverse=True)[1].ravel()
+    size = np.bincount(block)
+    order = np.random.default_rng(seed).permutation(len(size))
+    order = order[np.argsort(-size[order], kind="stable")]
+    load, fold_of = np.zeros(10), np.empty(len(size), int)
+    for one in order:
+        fold_of[one] = load.argmin()
+        load[load.argmin()] += size[one]
+    return fold_of[block]
+
+
+def cross_validate(lake, side, seed):
+    """Errors of linear interpolation (NaN outside its hull), ours, and our sigma of one sounding."""
+    east, north, depth = lake
+    fold = folds(east, north, side, seed)
+    linear, ours, sigma = np.full((3, len(depth)), np.nan)
+    for k in range(10):
+        test, train = fold == k, fold != k
+        linear[test] = LinearNDInterpolator(np.c_[east, north][train], depth[train])(east[test], north[test])
+        surface = Surface()
+        for row in zip(east[train].tolist(), north[train].tolist(), depth[train].tolist(), strict=True):
+            surface.add(*row)
+        bottom = surface.at(east[test], north[test])
+        ours[test], sigma[test] = bottom.depth, np.hypot(bottom.sigma, surface.variation.noise)
+    return linear - depth, ours - depth, sigma
+
+
+def rms(error):
+    return float(np.sqrt(np.mean(error**2)))
+
+
+# Linear interpolation inside its hull on folds like these: 0.378 m (20 m blocks), 0.403 m (40 m) (C).
+@pytest.mark.parametrize(("side", "measured_before"), [(20.0, 0.378), (40.0, 0.403)])
+def test_left_out_blocks_are_met_no_worse_than_by_linear_interpolation(lake, side, measured_before):
+    for seed in range(3):
+        linear, ours, sigma = cross_validate(lake, side, seed)
+        hull = np.isfinite(linear)
+        held = float(np.mean(np.abs(ours) < 1.645 * sigma))
+        # IHO S-44 Order 1, 95 %: sqrt(0.5^2 + (0.013 d)^2) m (S): a yardstick for soundings, quoted only.
+        order_1 = float(np.mean(np.abs(ours) <= np.hypot(0.5, 0.013 * lake[2])))
+        print(
+            f"\n{side:.0f} m blocks, deal {seed}: linear {rms(linear[hull]):.3f} m in its hull "
+            f"({hull.sum()} of {len(hull)}), ours there {rms(ours[hull]):.3f}, everywhere {rms(ours):.3f}; "
+            f"90 % interval holds {held:.1%}; within S-44 Order 1: {order_1:.0%}"
+        )
+        assert np.isfinite(ours).all()
+        assert rms(ours[hull]) <= rms(linear[hull])
+        assert rms(ours[hull]) <= measured_before
+        assert 0.85 <= held <= 0.95
+
+
+# --- the gates, on recorded logs (facts of each file: the data's index, S) ------------------------------
+
+_SENTENCE = re.compile(rb"\$(..)(RMC|GGA|DPT|DBT),([^*$\r\n]*)")
+
+
+def _clock_and_place(kind, fields):
+    lat, ns, lon, ew = fields[2:6] if kind == "RMC" else fields[1:5]
+    good = fields[1] == "A" if kind == "RMC" else fields[5] not in ("", "0")
+    if not good:
+        raise ValueError
+    clock = int(fields[0][:2]) * 3600 + int(fields[0][2:4]) * 60 + float(fields[0][4:])
+    degrees = int(lat[:2]) + float(lat[2:]) / 60, int(lon[:3]) + float(lon[3:]) / 60
+    return clock, degrees[0] * (1 if ns == "N" else -1), degrees[1] * (1 if ew == "E" else -1)
+
+
+def through_the_gates(name, depth_sentence, position_talker=None):
+    """Depths as sent, soundings kept, and what was dropped; a reader of its own, simpler than ours."""
+    joiner, gate, sent, kept, plane, now = Joiner(), Gate(), [], [], None, None
+    for talker, name_of, body in _SENTENCE.findall(data(f"logs/{name}").read_bytes()):
+        kind, fields = name_of.decode(), body.decode("latin-1").split(",")
+        try:
+            if kind in ("RMC", "GGA"):
+                if position_talker not in (None, talker):
+                    continue
+                t, lat, lon = _clock_and_place(kind, fields)
+                if now is not None and t <= now:
+                    continue
+                now, plane = t, plane or LocalPlane(lat, lon)
+                for sounding in joiner.fix(t, *plane.to_xy(lat, lon)):
+                    kept += gate.push(sounding)
+            elif kind == depth_sentence and now is not None:
+                depth = float(fields[0] if kind == "DPT" else fields[2])
+                sent.append(depth)
+                joiner.depth(now + 0.01, depth)
+        except (ValueError, IndexError):
+            continue
+    joiner.flush()
+    kept += gate.flush()
+    dropped = joiner.dropped + gate.dropped
+    print(f"\n{name}: {len(sent)} depths, kept {len(kept)}, dropped {dict(dropped)}")
+    assert len(kept) + sum(dropped.values()) == len(sent)
+    return np.array(sent), kept, dropped
+
+
+def test_harbour_survey_loses_its_zeros_and_nothing_else():
+    sent, kept, dropped = through_the_gates("harbour_survey_1.txt", "DBT")
+    assert np.count_nonzero(sent == 0.0) == 70
+    assert all(s.depth >= 8.0 for s in kept)
+    assert dropped["no bottom"] + dropped["no position"] >= 70
+    assert len(kept) >= np.count_nonzero(sent) - 2
+
+
+def test_false_bottom_in_deep_water_is_dropped():
+    sent, kept, dropped = through_the_gates("ocean_false_bottom.nmea", "DPT")
+    assert len(sent) == 986
+    assert len(kept) <= 0.01 * len(sent)
+    assert dropped["stuck near the surface"] >= 0.9 * len(sent)
+
+
+@pytest.mark.parametrize(
+    ("name", "sentence", "talker"),
+    [
+        ("river_nh.log", "DPT", None),
+        ("adriatic_two_gps.dat", "DBT", b"GP"),
+        ("ijssel.log", "DPT", None),
+        ("flat_lake.nmea", "DPT", None),
+        ("dock_blank_offset.nmea", "DPT", None),
+        ("shallow_moored.log", "DPT", None),
+    ],
+)
+def test_good_logs_are_kept(name, sentence, talker):
+    sent, kept, _ = through_the_gates(name, sentence, talker)
+    assert len(kept) >= 0.98 * len(sent)
+
+
+def test_a_flat_lake_is_flat():
+    # 3.8 to 4.0 m over 5 km of track (S): the map must not invent relief.
+    _, kept, _ = through_the_gates("flat_lake.nmea", "DPT")
+    surface = Surface()
+    for s in kept:
+        surface.add(s.east, s.north, s.depth)
+    places = np.array([(s.east, s.north) for s in kept[::25]])
+    bottom = surface.at(places[:, 0], places[:, 1])
+    assert np.abs(bottom.depth - 3.9).max() <= 0.15
+    assert bottom.sigma.max() <= 0.15
+
+
+def test_crowd_sourced_soundings_are_read_and_not_available_is_named():
+    good = exchange.soundings_from_geojson(data("points/csb_track_1.json").read_text())
+    # The index says about 1,011 points; the file itself holds 1,030 (counted with plain json).
+    assert (len(good.items), good.problems) == (1030, [])
+    read = exchange.soundings_from_geojson(data("points/csb_track_4_sentinel.json").read_text())
+    assert read.problems
+    assert all("42949672.92" in line for line in read.problems)
+    assert max(p.depth for p in read.items) < 1000.0
+
+
+def test_drying_heights_are_left_out_of_a_bay():
+    read = exchange.soundings_from_csv(data("points/bay_pensacola.csv").read_text())
+    assert len(read.items) + len(read.problems) == 2500
+    assert all("expected more than 0" in line for line in read.problems)
+    assert max(p.depth for p in read.items) == pytest.approx(16.7, abs=0.1)
+
+
+# --- sound in water -------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("celsius", [1.0, 5.0, 10.0, 15.0, 20.0, 25.0, 30.0, 40.0])
+def test_sound_speed_is_that_of_the_reference_equation_of_state(celsius):
+    # IAPWS-95 as computed by the iapws library at atmospheric pressure (C).
+    reference = iapws.IAPWS95(T=celsius + 273.15, P=0.101325).w
+    assert sound_speed(celsius) == pytest.approx(reference, abs=0.3)
+
+
+def test_sounder_reads_too_deep_in_cold_fresh_water():
+    # 4 C: 1421.6 m/s (Del Grosso & Mader 1972, J. Acoust. Soc. Am. 52, 1442; M).
+    assert depth_below_surface(30.0, 0.0, temperature=4.0) == pytest.approx(30.0 * 1421.6 / 1500.0, abs=0.01)

@@ -1,0 +1,125 @@
+import json
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from companion.lakebed import exchange as ex
+from companion.lakebed.relief import Contour
+from companion.sensing.localplane import LocalPlane
+
+lats, lons = st.floats(-89, 89).map(lambda v: round(v, 7)), st.floats(-179, 179).map(lambda v: round(v, 7))
+depths = st.floats(0.1, 300).map(lambda v: round(v, 2))
+utcs = st.sampled_from([None, "2031-05-02T06:07:08+00:00"])
+notes = st.text(st.characters(codec="utf-8", exclude_categories=["Cc", "Cs", "Zl", "Zp"]), max_size=20).map(
+    str.strip
+)
+soundings = st.lists(st.builds(ex.DepthPoint, lats, lons, depths, utcs), max_size=5)
+kinds = st.sampled_from(["tree top", "rock pile", "spot", "ledge"])
+marks = st.lists(st.builds(ex.MarkPoint, lats, lons, kinds, st.none() | depths, notes, utcs), max_size=5)
+
+
+@given(soundings)
+def test_soundings_survive_csv_and_geojson(points):
+    assert ex.soundings_from_csv(ex.soundings_to_csv(points)) == ex.Imported(points)
+    assert ex.soundings_from_geojson(ex.soundings_to_geojson(points)) == ex.Imported(points)
+
+
+@given(marks)
+def test_marks_survive_csv_and_geojson(points):
+    assert ex.marks_from_csv(ex.marks_to_csv(points)) == ex.Imported(points)
+    assert ex.marks_from_geojson(ex.marks_to_geojson(points)) == ex.Imported(points)
+
+
+@given(marks)
+def test_marks_survive_gpx(points):
+    points = [p._replace(note="" if p.note == p.kind else p.note) for p in points]
+    assert ex.marks_from_gpx(ex.marks_to_gpx(points)) == ex.Imported(points)
+
+
+@pytest.mark.parametrize(
+    ("header", "row", "depth"),
+    [
+        ("lat,lon,depth_ft", "1,2,10", 3.048),
+        ("y,x,z", "1,2,-2.5", 2.5),
+        (" Latitude , Longitude ,Depth", "1,2,4", 4.0),
+        ("\ufeffLon,Lat,Elevation,extra", "2,1,-7,k", 7.0),
+    ],
+)
+def test_columns_are_known_by_their_names(header, row, depth):
+    (point,) = ex.soundings_from_csv(f"{header}\n{row}\n").items
+    assert point == ex.DepthPoint(1.0, 2.0, pytest.approx(depth))
+
+
+@pytest.mark.parametrize(
+    ("row", "problem"),
+    [
+        ("1,2,abc", "line 3: depth 'abc': expected a number"),
+        ("1,2,42949672.92", "line 3: depth 42949672.92: expected more than 0 and at most 12000"),
+        ("1,2,-0.4", "line 3: depth -0.4: expected more than 0"),
+        ("91,2,3", "line 3: position 91, 2: expected latitude within 90"),
+        ("1", "line 3: longitude None: expected a number"),
+        ("nan,2,3", "line 3: latitude 'nan': expected a number"),
+    ],
+)
+def test_a_bad_row_is_named_and_the_rest_kept(row, problem):
+    read = ex.soundings_from_csv(f"lat,lon,depth\n1,2,3\n{row}\n4,5,6\n")
+    assert len(read.items) == 2
+    assert len(read.problems) == 1
+    assert read.problems[0].startswith(problem)
+
+
+def test_a_file_of_another_sort_gets_one_clear_line():
+    for read, text, says in (
+        (
+            ex.soundings_from_csv,
+            "a,b\n1,2\n",
+            "line 1: no latitude: expected a column named lat or latitude or y",
+        ),
+        (ex.soundings_from_csv, "", "line 1: no latitude"),
+        (ex.marks_from_csv, "lat,lon\n1,2\n", "line 1: no kind"),
+        (ex.soundings_from_geojson, "{}", "not GeoJSON"),
+        (ex.soundings_from_geojson, "[", "not GeoJSON"),
+        (ex.marks_from_gpx, "<kml/>", "not GPX"),
+        (ex.marks_from_gpx, "no", "not GPX"),
+    ):
+        got = read(text)
+        assert got.items == []
+        assert len(got.problems) == 1
+        assert got.problems[0].startswith(says)
+
+
+def test_odd_features_are_named_or_passed_over():
+    line = {"type": "Feature", "geometry": {"type": "LineString", "coordinates": [[1, 2], [3, 4]]}}
+    bad = {"type": "Feature", "geometry": None}
+    dry = {"type": "Feature", "geometry": {"type": "Point", "coordinates": [1, 2]}, "properties": {}}
+    read = ex.soundings_from_geojson(json.dumps({"features": [line, bad, dry]}))
+    assert read.items == []
+    assert [p.split(":")[0] for p in read.problems] == ["feature 2", "feature 3"]
+
+
+def test_an_unknown_kind_is_named_in_csv_and_a_spot_in_gpx():
+    read = ex.marks_from_csv("lat,lon,kind\n1,2,treasure\n")
+    assert read.problems[0].startswith("line 2: kind 'treasure': expected tree top")
+    gpx = '<gpx version="1.1"><wpt lat="1" lon="2"><name>Old bridge</name></wpt></gpx>'
+    assert ex.marks_from_gpx(gpx).items == [ex.MarkPoint(1.0, 2.0, "spot", None, "Old bridge")]
+
+
+def test_strays_far_from_the_lake_are_set_apart():
+    rng = np.random.default_rng(0)
+    lake = [ex.DepthPoint(50 + a, 5 + b, 3.0) for a, b in rng.uniform(0, 0.002, (200, 2))]
+    far = [ex.DepthPoint(50.1, 5.1, 3.0)] * 6
+    assert ex.without_strays([*far, *lake]) == (lake, far)
+    assert ex.without_strays(lake[:5]) == (lake[:5], [])
+
+
+def test_contours_go_out_as_longitude_latitude():
+    plane = LocalPlane(10.0, 20.0)
+    text = ex.contours_to_geojson([Contour(5.0, [np.array([[0.0, 0.0], [100.0, 0.0]])])], plane)
+    (feature,) = json.loads(text)["features"]
+    assert feature["properties"] == {"depth": 5.0}
+    first, second = feature["geometry"]["coordinates"][0]
+    assert first == [20.0, 10.0]
+    assert second[0] > 20.0009
+    assert second[1] == 10.0
