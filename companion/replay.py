@@ -65,6 +65,15 @@ def aboard(settings: Settings) -> Aboard:
     return Aboard(tuple(rod.number for rod in settings.rods), tuple(sorted(strengths)), settings.units)
 
 
+def chosen_model(settings: Settings) -> Path:
+    """Return the folder of the speech model: the one in the config, else the one that was fetched.
+
+    Raises:
+        ModelError: it is not there, or is no model that can be used.
+    """
+    return speech_model(Path(settings.voice.model) if settings.voice.model else None)
+
+
 def replay(
     day: Day,
     settings: Settings,
@@ -125,8 +134,7 @@ def _cut(chunks: Iterable[Chunk]) -> Iterator[Chunk]:
 
 def _utterances(day: Day, settings: Settings, grammar: Grammar) -> Iterator[Utterance]:
     if day.clips:
-        model = speech_model(Path(settings.voice.model) if settings.voice.model else None)
-        heard = hear_ahead(model, grammar.phrases, day.clips)
+        heard = hear_ahead(chosen_model(settings), grammar.phrases, day.clips)
         for clip, words in zip(day.clips, heard, strict=True):
             yield Utterance(clip.began, clip.ended, words, clip.path.name)
 
