@@ -142,8 +142,12 @@ class Answers:
         if depth is None:
             return [self._said(scene, "depth not known")]
         rod = self._deck.best_for(depth)
-        reach = spoken_depth(self._deck.reach(rod), self._unit)
-        return [self._said(scene, f"take number {number_words(rod.number)}, it gets to {reach}")]
+        reach = self._deck.reach(rod)
+        which, far = number_words(rod.number), spoken_depth(reach, self._unit)
+        text = f"take number {which}, it gets to {far}"
+        if reach < depth:
+            text = f"none gets down, number {which} goes to {far}"
+        return [self._said(scene, text)]
 
     @_do.register
     def _(self, _command: c.HowDeep, scene: Scene) -> list[AnyEvent]:

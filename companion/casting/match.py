@@ -52,6 +52,8 @@ class Standing(msgspec.Struct, frozen=True):
 
 
 UNKNOWN = Standing("unknown")
+JUST = 0.1524
+"""Half a foot, m: a margin smaller than this is no whole foot, and "clear by 0 feet" is no thing to say."""
 
 
 class MatchWatch:
@@ -153,4 +155,6 @@ def spoken_match(standing: Standing, unit: LengthUnit) -> str:
         return "depth not known"
     if standing.state == "touch":
         return "touch"
+    if standing.margin < JUST:
+        return "just clear"
     return f"{standing.state} by {spoken_depth(standing.margin, unit)}"

@@ -103,8 +103,9 @@ def sail(
     going, speed = heading, 0.0
     rows = np.empty((len(ways), 5))
     for i, leg in enumerate(ways):
-        aim, wanted = _orders(leg, (x, y), wind, speed)
+        aim, wanted = _orders(leg, (x, y), wind)
         turn = (aim - going + 180.0) % 360.0 - 180.0
+        wanted *= max(0.0, math.cos(math.radians(turn)))
         most = _TURN_RATE[leg.way] * step
         going += min(max(turn, -most), most)
         speed += (wanted - speed) * step / _RESPONSE[leg.way]
@@ -114,15 +115,13 @@ def sail(
     return Track(np.arange(len(ways), dtype=np.float64) * step, *rows.T)
 
 
-def _orders(leg: Leg, here: tuple[float, float], wind: Wind, speed: float) -> tuple[float, float]:
-    """The heading to steer and the speed wanted now."""
+def _orders(leg: Leg, here: tuple[float, float], wind: Wind) -> tuple[float, float]:
+    """The heading to steer and the speed wanted now: less near the place, so that it is not overrun."""
     if leg.to is None:
         return (wind.towards + 75.0) % 360.0, 0.0  # a drifting hull lies across the wind
     east, north = leg.to[0] - here[0], leg.to[1] - here[1]
-    left = math.hypot(east, north)
-    aim = math.degrees(math.atan2(east, north))
-    slow = leg.speed * min(1.0, left / max(2.0, 3.0 * speed))
-    return aim, slow
+    slow = math.hypot(east, north) / (2.2 * _RESPONSE[leg.way])
+    return math.degrees(math.atan2(east, north)), min(leg.speed, slow)
 
 
 def _velocity(leg: Leg, going: float, speed: float, wind: Wind) -> tuple[float, float]:

@@ -7,6 +7,7 @@ day: `sonar.nmea`, `clips/`, `companion.toml`, and beside them `truth.json` and 
 from __future__ import annotations
 
 import json
+from collections import deque
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime, timedelta
@@ -35,7 +36,7 @@ INSTRUMENTS = boat.Instruments()
 _STEP = 0.1
 _WATER = 17.2
 _FLAW = Flaw(lift=0.95, line_drag=1.06, cast=0.97)
-_HARD = "slate"  # the name of the voice of the few clips that are meant to be hard
+_HARD = "heath"  # the name of the voice of the few clips that are meant to be hard
 _HARD_SNR = 8.0  # dB
 
 
@@ -148,14 +149,17 @@ def _spaced(said: list[Said]) -> Iterator[Said]:
 
 
 def _sounding(said: Iterator[Said], track: boat.Track, rng: np.random.Generator) -> Iterator[Utterance]:
-    """Give each utterance its voice, in turn, and noise at 12 to 20 dB; every 24th is a hard one."""
-    names = list(speech.VOICES)
+    """Give each utterance its voice, in turn, and noise at 12 to 20 dB; one in thirty is a hard one."""
+    turns = deque(speech.VOICES.items())
     for number, (t, words) in enumerate(said):
         snr = round(float(rng.uniform(12.0, 20.0)), 1)
         under_way = bool(np.interp(t, track.t, track.speed) > 0.1)
-        hard = number % 24 == 11
-        voice = _HARD if hard else names[number % len(names)]
-        yield Utterance(t, words, voice, _HARD_SNR if hard else snr, under_way)
+        if number % 30 == 20:
+            yield Utterance(t, words, _HARD, _HARD_SNR, under_way)
+            continue
+        name = next(name for name, voice in turns if not any(part in words for part in voice.avoids))
+        turns.rotate(-1)
+        yield Utterance(t, words, name, snr, under_way)
 
 
 # -- truth ------------------------------------------------------------------------------------------

@@ -57,12 +57,12 @@ def legs(lake: Lake) -> list[Scene]:
     return [
         Scene("start", Leg(24, off("ledge", -55, 22), 0.3, "trolling")),
         Scene("up the ledge", Leg(24, off("ledge", -30, -20), 2.2)),
-        Scene("down the ledge", Leg(26, off("ledge", 0, 30), 2.2)),
-        Scene("rock pile", Leg(24, lake.place("rock pile")[:2], 2.0)),
-        Scene("to the point", Leg(42, lake.place("point", 45)[:2], 2.6)),
+        Scene("down the ledge", Leg(32, off("ledge", 0, 30), 2.2)),
+        Scene("rock pile", Leg(32, lake.place("rock pile")[:2], 2.0)),
+        Scene("to the point", Leg(50, lake.place("point", 45)[:2], 2.6)),
         Scene("to the timber", Leg(58, (tree.x, tree.y), 2.4)),
-        Scene("to the high spot", Leg(44, lake.place("high spot")[:2], 2.2)),
-        Scene("back to the timber", Leg(34, off("timber", 0, 32, -10), 2.4)),
+        Scene("to the high spot", Leg(50, lake.place("high spot")[:2], 2.2)),
+        Scene("back to the timber", Leg(40, off("timber", 0, 32, -10), 2.4)),
         Scene("fish the timber", Leg(112, None, 0.0, "drift")),
         Scene("back to the point", Leg(56, lake.place("point", 52)[:2], 3.2)),
         Scene("fish the point", Leg(165, off("point", 34, 0, 2), 0.13, "trolling")),
@@ -103,7 +103,7 @@ class Angler:
 
     def mark(self, t: float, kind: str, depth: float | None = None) -> None:
         """Mark what is under the boat, with the depth of its top, m, when that is known."""
-        self.say(t, f"mark {kind}" + ("" if depth is None else f" {in_feet(depth)}"))
+        self.say(t, f"mark a {kind}" if depth is None else f"mark {kind} {in_feet(depth)}")
 
     def cast(
         self, t: float, rod: int, at: tuple[float, float], bite: Outcome | None = None, quiet: bool = False
@@ -178,7 +178,7 @@ def _look_round(a: Angler, begins: dict[str, float]) -> None:
     a.mark(_passing(a, begins["to the timber"], tree), "tree top", tree.depth)
     spot = a.lake.place("high spot")
     a.mark(_passing(a, begins["to the high spot"], spot), "high spot", spot.depth)
-    a.say(begins["back to the timber"] + 12.0, "there was a big bird sitting on that stump yesterday")
+    a.say(begins["back to the timber"] + 14.0, "there was a big bird sitting on that stump yesterday")
 
 
 def _passing(a: Angler, begin: float, place: Place) -> float:

@@ -168,6 +168,22 @@ def test_a_line_takes_the_rod_that_carries_it():
     assert [r.rod for r in of(RodTaken, events)] == ["rod 1", "rod 3"]
 
 
+def test_which_rod_names_the_shallowest_that_touches_or_says_that_none_does():
+    middle = (REACH[2] + REACH[3]) / 2
+    (take,) = [
+        s.text
+        for s in of(Said, run(recording(20, lambda _: middle), [(5, "which rod")]))
+        if s.about == "answer"
+    ]
+    assert take.startswith("take number two")
+    (none,) = [
+        s.text
+        for s in of(Said, run(recording(20, lambda _: 12.0), [(5, "which rod")]))
+        if s.about == "answer"
+    ]
+    assert none.startswith("none gets down, number one")
+
+
 def test_a_bite_has_the_lure_between_the_boat_and_the_end_of_the_cast():
     cast = SETTINGS.rods[0].cast
     events = run(recording(60, lambda _: 5.0), [(5, "cast now"), (20, "log bite")])

@@ -108,4 +108,5 @@ def test_the_words_are_short_and_in_the_configured_unit():
     assert spoken_match(Standing("clear", 5.9, 0.9144), "feet") == "clear by 3 feet"
     assert spoken_match(Standing("short", 6.2, 1.22), "feet") == "short by 4 feet"
     assert spoken_match(Standing("short", 6.2, 1.22), "metres") == "short by 1.2 metres"
+    assert spoken_match(Standing("clear", 5.1, 0.1), "feet") == "just clear"
     assert spoken_match(Standing("unknown"), "feet") == "depth not known"
