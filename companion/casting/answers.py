@@ -111,8 +111,9 @@ class Answers:
     @_do.register
     def _(self, command: c.Cast, scene: Scene) -> list[AnyEvent]:
         boat = scene.boat
-        self._deck.begin_cast(scene.began, fix_of(boat), heading_of(boat))
-        return self._log(command, scene, "cast", at_lure=False)
+        self._deck.begin_cast(scene.began, fix_of(boat), heading_of(boat), command.clock)
+        towards = None if command.clock is None else f"{number_words(command.clock)} o'clock"
+        return self._log(command, scene, "cast", detail=towards, at_lure=False)
 
     @_do.register
     def _(self, command: c.ReeledIn, scene: Scene) -> list[AnyEvent]:

@@ -18,17 +18,23 @@ SLACK = 10.0
 """Seconds after which a cast that should be in by the model counts as in."""
 GPS_RADIUS = 3.0
 """What a small GPS receiver is good to on open water, m. Common practice, no source."""
-AIM = math.radians(20.0)
-"""How far a cast goes beside the bow or the spoken direction, one sigma. Common practice, no source."""
+AIM = math.radians(12.0)
+"""How far beside its spoken hour a cast goes, one sigma: an hour is 30 degrees wide, and nobody is exact."""
+ASTRAY = math.radians(90.0)
+"""The same when no hour was spoken and the bow has to do: an angler casts to either side as well."""
 
 
 class CastInHand(NamedTuple):
-    """A cast under way: which rod, since when (logic s), from where, and which way (degrees true)."""
+    """A cast under way: which rod, since when (logic s), from where, which way (degrees true), how surely.
+
+    `aim` is one sigma of the bearing, rad.
+    """
 
     rod: Rod
     began: float
     origin: Fix | None
     bearing: float | None
+    aim: float
 
 
 class Whereabouts(NamedTuple):
@@ -101,9 +107,14 @@ class Deck:
         touching = [rod for rod in self.rods if self.reach(rod) >= depth]
         return min(touching, key=self.reach) if touching else max(self.rods, key=self.reach)
 
-    def begin_cast(self, t: float, origin: Fix | None, bearing: float | None) -> None:
-        """Note that the lure flies at logic time t, s, from the boat's place, towards a true bearing."""
-        self.cast = CastInHand(self.in_hand, t, origin, bearing)
+    def begin_cast(self, t: float, origin: Fix | None, heading: float | None, clock: int | None) -> None:
+        """Note that the lure flies at logic time t, s, from the boat's place, towards an hour off the bow.
+
+        `heading` is the bow's, degrees true; without a `clock` the cast is taken to go over the bow.
+        """
+        bearing = None if heading is None else (heading + 30.0 * (clock or 0)) % 360.0
+        aim = ASTRAY if clock is None else AIM
+        self.cast = CastInHand(self.in_hand, t, origin, bearing, aim)
 
     def end_cast(self) -> None:
         """Note that the lure is back."""
@@ -128,7 +139,7 @@ class Deck:
             return Whereabouts(path.reach, _placed(boat, heading, path.reach_at, path.reach_at))
         distance, depth = self.path(cast.rod).at(t - cast.began - FLIGHT)
         bearing, far = self._line_of(cast, boat, distance)
-        return Whereabouts(depth, _placed(boat, bearing, far, far * math.tan(AIM)))
+        return Whereabouts(depth, _placed(boat, bearing, far, 2.0 * far * math.sin(cast.aim / 2.0)))
 
     def _line_of(self, cast: CastInHand, boat: Fix | None, distance: float) -> tuple[float | None, float]:
         """Return bearing and distance, m, of the lure from a boat that has drifted since the cast.

@@ -126,12 +126,20 @@ class Angler:
         )
         self.throws.append(cast)
         if not quiet:
-            self.say(t, "cast now")
+            self.say(t, self._casting(t, cast.bearing))
             self._call_touch(cast)
             self.say(cast.ended + 0.8, "reeled in")
         if bite is not None:
             self._bitten(cast, bite)
         return cast
+
+    def _casting(self, t: float, bearing: float) -> str:
+        """Return what is said at a cast: the hour it flies towards, but at every third not even that."""
+        if len(self.throws) % 3 == 0:
+            return "cast now"
+        heading = float(np.interp(t, self.track.t, np.unwrap(self.track.heading, period=360.0)))
+        hour = round((bearing - heading) / 30.0) % 12 or 12
+        return f"cast {number_words(hour)} o'clock"
 
     def _call_touch(self, cast: Throw) -> None:
         """Say what the angler feels first: the bottom, or a tree."""

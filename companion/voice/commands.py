@@ -53,7 +53,9 @@ class MarkPlace(Spoken, frozen=True, tag="mark"):
 
 
 class Cast(Spoken, frozen=True, tag="cast"):
-    """The lure is flying."""
+    """The lure is flying; `clock` is the hour it flies towards, 12 over the bow, 3 to starboard."""
+
+    clock: int | None = None
 
 
 class ReeledIn(Spoken, frozen=True, tag="reeled in"):

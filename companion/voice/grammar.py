@@ -104,7 +104,9 @@ FORMS: tuple[Form, ...] = (
         "something on the bottom to come back to",
         "noted, {place}{top}{here} {depth}",
     ),
-    Form(c.Cast, ("cast now", "casting now"), "the lure is flying", "away"),
+    Form(
+        c.Cast, ("cast now", "casting now", "cast {clock}", "cast at {clock}"), "the lure is flying", "away"
+    ),
     Form(c.ReeledIn, ("reeled in", "all reeled in"), "the lure is back at the rod tip", "in"),
     Form(c.TakeRod, ("rod number {rod}", "rod {rod}"), "this rod is in hand", "number {rod} in hand"),
     Form(
@@ -214,6 +216,7 @@ def _slots(aboard: Aboard) -> dict[str, Slot]:
         "rise": {words: {"rise": rise} for words, rise in rises.items()},
         "fall": {words: {"rise": -rise} for words, rise in rises.items()},
         "normal": {"normal": {"rise": 0.0}},
+        "clock": {f"{number_words(hour)} o'clock": {"clock": hour} for hour in range(1, 13)},
         "minutes": {f"{number_words(n)} minutes": {"minutes": n} for n in QUIET_MINUTES},
     }
 

@@ -52,6 +52,7 @@ def test_every_row_of_the_table_can_be_said():
         ("how deep does it go", c.HowDeepLure()),
         ("which rod", c.WhichRod()),
         ("cast now", c.Cast()),
+        ("cast two o'clock", c.Cast(2)),
         ("reeled in", c.ReeledIn()),
         ("snagged", c.Snagged()),
         ("lost it", c.LostFish()),
