@@ -211,18 +211,22 @@ class Balance:
             force = force - case.mass * (self.now.rate * v + self.now.past_speed)
         self.force = force
 
-    def jacobian(self) -> Floats:
-        """Return the derivative of the residual by phi, (B, N, N)."""
+    def jacobian(self, brisk: float = 0.0) -> Floats:
+        """Return the derivative of the residual by phi, (B, N, N).
+
+        `brisk`, m/s, is added to the sideways speed where the slope of the line's drag is taken: a line at
+        rest has none, and would be thrown about by Newton's method.
+        """
         drawn = -self.now.length[:, None] * self.across
         line = self.points.above * drawn[:, None, :]
         lure = self.points.weight * drawn
-        load = self.now.length[:, None, None] * (self.points.below @ self._load_derivative(line))
+        load = self.now.length[:, None, None] * (self.points.below @ self._load_derivative(line, brisk))
         rows = dot(self.across[:, :, None], -(self._force_derivative(lure)[:, None, :] + load))
         i = np.arange(rows.shape[1])
         rows[:, i, i] -= self.tension
         return rows
 
-    def _load_derivative(self, line: Vectors) -> Vectors:
+    def _load_derivative(self, line: Vectors, brisk: float) -> Vectors:
         """Derivative of the line load, given that of the points' places; both (B, N, N)."""
         across, along = self.across[:, :, None], self.along[:, :, None]
         moving = self.now.rate[:, None, None] * line
@@ -230,7 +234,8 @@ class Balance:
         i = np.arange(line.shape[1])
         sideways[:, i, i] -= self.endways
         endways[:, i, i] += self.sideways
-        normal = (self.wet * self.normal_slope)[:, :, None] * sideways
+        slope = self.normal_slope + 2.0 * brisk * self.case.normal
+        normal = (self.wet * slope)[:, :, None] * sideways
         tangential = (self.wet * self.tangential_slope)[:, :, None] * endways
         load: Vectors = -(across * normal + along * tangential)
         load[:, i, i] += self.wet * (self.normal * self.along - self.tangential * self.across)

@@ -20,12 +20,16 @@ ORDER = 3
 """Order of the backward differences once enough instants are known."""
 CLOSE = 3e-5
 """Turn of the line, rad, at which a balance counts as solved."""
+BRISK = 2.0
+"""Sideways speed, m/s, added to the line's when Newton's method has failed once."""
 TRIES = 40
 """Newton steps before a solve is given up and the time step halved."""
 LEAP = 0.8
 """Turn of the line, rad, in one time step that is not believed."""
 LEAST_PULL = 1e-3
 """Tension, N, below which it is asked whether the line is slack."""
+NEARLY_IN = 0.25
+"""Share of the line left at which a path may end early: at the boat a light lure has no steady balance."""
 SHORTEST = 1e-3
 """Time step, s, below which a step that finds no balance is not halved again."""
 SUDDEN = 0.03
@@ -55,6 +59,10 @@ class Plan:
         """Return the plan with one more instant between k - 1 and k, at a share of the time between."""
         between = (a[k - 1] + share * (a[k] - a[k - 1]) for a in self._all())
         return Plan(*(np.insert(a, k, m, axis=0) for a, m in zip(self._all(), between, strict=True)))
+
+    def until(self, k: int) -> Plan:
+        """Return the plan without instant k and what follows."""
+        return Plan(self.t[:k], self.length[:k], self.reeling[:k], self.tip[:k])
 
     def _all(self) -> tuple[Floats, Floats, Floats, Vectors]:
         return self.t, self.length, self.reeling, self.tip
@@ -110,11 +118,14 @@ def ahead_weights(times: list[Floats], t: Floats) -> list[Floats]:
     ]
 
 
-def solve_balance(case: Case, points: Points, now: Instant, phi: Floats) -> Balance | None:
+def solve_balance(
+    case: Case, points: Points, now: Instant, phi: Floats, brisk: float = 0.0
+) -> Balance | None:
     """Return the balance at an instant, by Newton's method from the angles phi; None if it fails.
 
     A step that makes the balance much worse is taken back and halved: drag, square to speed, has no slope
-    at rest. The Jacobian is kept while it shrinks the error at least threefold a step.
+    at rest. The Jacobian is kept while it shrinks the error at least threefold a step. With
+    `brisk`, m/s, the line's drag is first taken for steeper than it is: slower, but surer from rest.
     """
     inverse, last, share, change = None, math.inf, np.ones(len(phi)), np.zeros_like(phi)
     off = np.full(len(phi), math.inf)
@@ -128,7 +139,7 @@ def solve_balance(case: Case, points: Points, now: Instant, phi: Floats) -> Bala
             continue
         off = np.abs(balance.residual).max(axis=1)
         try:
-            inverse = np.linalg.inv(balance.jacobian()) if inverse is None else inverse
+            inverse = np.linalg.inv(balance.jacobian(brisk)) if inverse is None else inverse
         except np.linalg.LinAlgError:
             return None
         change = (inverse @ balance.residual[:, :, None])[:, :, 0]
@@ -140,6 +151,8 @@ def solve_balance(case: Case, points: Points, now: Instant, phi: Floats) -> Bala
         phi = phi - share[:, None] * change
         if worst < CLOSE:
             return Balance(case, points, now, phi)
+        if brisk > 0.0:
+            brisk, inverse = (0.6 * brisk if brisk > 1e-3 else 0.0), None
         if worst > 0.3 * last or (tried == 0 and worst > 0.05):
             inverse = None
         last = worst
@@ -163,8 +176,8 @@ class March:
         """Distance of the lure from the rod tip over the line's length when the line is just taut again."""
 
     def __iter__(self) -> Iterator[State]:
-        yield self.known[-1]
-        k = 1
+        first, k = self.known[-1], 1
+        yield first
         while k < len(self.plan):
             state = self._taut(k) if self.slack is None else self._free(k, self.slack)
             if state is None:
@@ -173,12 +186,24 @@ class March:
             self.known = [state] if event or self.slack is not None else [*self.known[1 - ORDER :], state]
             k, self.tries = k + 1, 0
             yield state
+            if (
+                len(state.lure) == 1
+                and self._out_in_front(state, k - 1) * self._out_in_front(first, 0) <= 0.0
+            ):
+                # Below the rod tip the retrieve is over; a boat that runs over its line is not followed.
+                self.plan = self.plan.until(k)
+
+    def _out_in_front(self, state: State, k: int) -> float:
+        return float(state.lure[0].real - self.plan.tip[k, 0].real)
 
     def _taut(self, k: int) -> State | None:
         """Return the state at instant k with the line taut; None after changing the plan or going slack."""
         step = float((self.plan.t[k] - self.plan.t[k - 1]).max())
         guess = self._guess(self.plan.t[k])
-        balance = solve_balance(self.case, self.points, self._instant(k), guess)
+        now = self._instant(k)
+        balance = solve_balance(self.case, self.points, now, guess)
+        if balance is None:
+            balance = solve_balance(self.case, self.points, now, self.known[-1].phi, brisk=BRISK)
         if balance is not None and np.abs(balance.phi - self.known[-1].phi).max() > LEAP:
             balance = None
         if balance is not None and (balance.tension[:, 0] > LEAST_PULL).all():
@@ -192,6 +217,9 @@ class March:
             return None
         if balance is not None:
             return state_of(self.plan.t[k], balance)
+        if step < SHORTEST and (self.plan.length[k] < NEARLY_IN * self.plan.length[0]).all():
+            self.plan = self.plan.until(k)
+            return None
         if step < SHORTEST:
             last = self.known[-1]
             where = f"lure at {last.lure[0].real:.2f} m, depth {last.lure[0].imag:.2f} m"

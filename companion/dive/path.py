@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +12,7 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Path:
-    """The way of a lure through the water, from where it lands to the rod.
+    """The way of a lure through the water, from where it lands to the boat.
 
     All arrays have the shape (n,), one entry per instant; the last is near the rod tip.
 
@@ -54,6 +54,16 @@ class Path:
         if not self.x[-1] <= x <= self.x[0]:
             return None
         return float(np.interp(-x, -self.x, self.z))
+
+    def to_boat(self) -> Path:
+        """Return the path up to where the lure comes below the rod tip; most paths end before."""
+        under = np.flatnonzero(self.x <= 0.0)
+        if not len(under):
+            return self
+        n = max(int(under[0]) + 1, 2)
+        touching = None if self.touching is None else self.touching[:n]
+        arrays = {name: getattr(self, name)[:n] for name in ("t", "x", "z", "line_out", "tension", "tip_x")}
+        return replace(self, **arrays, touching=touching)
 
     def at(self, t: float) -> tuple[float, float]:
         """Return x and z, m, at time t, s; before the start and after the end, those there."""

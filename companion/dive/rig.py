@@ -18,8 +18,8 @@ class Line:
     """A thin, flexible, inextensible line, the same along its whole length.
 
     Attributes:
-        diameter: m, 0.00005 to 0.002.
-        density: kg/m3, 500 to 3000; see NYLON, PVDF, BRAID.
+        diameter: m, 0.00005 to 0.0015.
+        density: kg/m3, 800 to 3000; see NYLON, PVDF, BRAID.
         drag_factor: what the normal drag of a smooth still cylinder is multiplied with (strumming,
             coating, weed), 0 to 5; learned by calibration.
         normal_drag: a fixed normal drag coefficient Cn on d times length, 0 to 5; None takes Cn from
@@ -37,8 +37,8 @@ class Line:
     tangential_drag: float = 0.02
 
     def __post_init__(self) -> None:
-        within("line diameter", self.diameter * 1e3, 0.05, 2.0, "mm")
-        within("line density", self.density, 500.0, 3000.0, "kg/m3")
+        within("line diameter", self.diameter * 1e3, 0.05, 1.5, "mm")
+        within("line density", self.density, 800.0, 3000.0, "kg/m3")
         within("line drag factor", self.drag_factor, 0.0, 5.0, "times")
         within("line tangential drag coefficient", self.tangential_drag, 0.0, 0.2, "(no unit)")
         if self.normal_drag is not None:

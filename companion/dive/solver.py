@@ -121,7 +121,7 @@ def instants(
     reel, boat = retrieve.reel, retrieve.boat
     changes = sorted({k for k in (*reel.times, *boat.times) if 0.0 < k < end} | {end})
     pace = max(*reel.speeds, *(abs(v) for v in boat.speeds), 0.05)
-    first = min(0.02 * full, 1.0) / pace * detail.step / STEP
+    first = min(0.01 * full, 0.4) / pace * detail.step / STEP
     times, t, h = [0.0], 0.0, first
     for change in changes:
         while t < change - 1e-9:
@@ -129,7 +129,7 @@ def instants(
             left = full - reel.distance(t)
             longest = min(detail.step * (left + 0.1 * full) / 1.1 / speed, still)
             onset = min((o for o in onsets if o > full - left), default=math.inf)
-            longest = min(longest, detail.step / STEP * max(onset / 6.0, 0.01 * full) / speed)
+            longest = min(longest, detail.step / STEP * max(onset / 6.0, 0.0025 * full) / speed)
             h = min(h, longest)
             rest = change - t
             h = rest if rest < 1.05 * h else min(h, 0.5 * rest) if rest < 2.0 * h else h
@@ -211,7 +211,7 @@ def solve(
         first = towed(case, points, full, start.speed, retrieve.tip_height)
     march = March(case, points, plan, first)
     states = list(march)
-    return paths(states, march.plan, bottom)[0]
+    return paths(states, march.plan, bottom)[0].to_boat()
 
 
 def towed(case: Case, points: Points, length: float, speed: float, tip_height: float) -> State:
@@ -298,6 +298,13 @@ def solve_many(
     Raises:
         DiveError: they do not share these, or no balance is found.
     """
+    return [path.to_boat() for path in solve_together(rigs, retrieves, detail)]
+
+
+def solve_together(
+    rigs: Sequence[tuple[Line, Lure]], retrieves: Sequence[Retrieve], detail: Detail = DEFAULT
+) -> list[Path]:
+    """Return what `solve_many` does, but every path with the same number of instants, past the boat too."""
     if len({r.temperature for r in retrieves}) > 1 or any(
         not isinstance(r.speed, float | int) or r.drift for r in retrieves
     ):

