@@ -11,17 +11,20 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import click
+import msgspec
 from tqdm import tqdm
 
 from companion import __version__, config
 from companion.clock import Pace
 from companion.config import ConfigError, Settings
 from companion.events import AnyEvent, Said, to_json
+from companion.pictures import reach as pictures
 from companion.record import timeline
 from companion.record.logbook import Logbook, LogbookError
 from companion.replay import SOURCE, Day, DayError, aboard, chosen_model, find_day, port_chunks, replay
 from companion.sensing import Chunk
 from companion.sensing.sources import FileSource
+from companion.tackle import calibrations, change_from, reaches
 from companion.units import LengthUnit
 from companion.voice.clips import ClipError, read_clip
 from companion.voice.grammar import Grammar
@@ -172,6 +175,46 @@ def phrases_command(config_path: Path | None, *, every: bool) -> None:
         return
     for wordings, does in grammar.help():
         click.echo(f"{does}\n    {wordings}")
+
+
+@commands.command("reach", epilog=CAUTIONS)
+@click.option(
+    "--line", help='What if every rod had this line: material and diameter, such as "nylon 0.33 mm".'
+)
+@click.option("--cast", help='What if the cast were this long, such as "35 yd".')
+@click.option("--speed", help='What if it were reeled at this speed, such as "1 m/s".')
+@click.option("--temperature", help='What if the water were this warm, such as "12 C".')
+@click.option("--svg", "svg_path", type=click.Path(path_type=Path), help="Draw the paths into this file.")
+@click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
+@click.option("--config", "config_path", type=click.Path(path_type=Path), help="Another config file.")
+def reach_command(
+    *,
+    line: str | None,
+    cast: str | None,
+    speed: str | None,
+    temperature: str | None,
+    svg_path: Path | None,
+    as_json: bool,
+    config_path: Path | None,
+) -> None:
+    """Example: companion reach --cast "35 yd" --svg reach.svg
+
+    Prints how deep the lure of every rod gets and along which path, with the band that holds the truth
+    in nine cases of ten as far as the descriptions tell.
+    """
+    settings = _settings(config_path)
+    try:
+        change = change_from(line=line, cast=cast, speed=speed, temperature=temperature)
+        found = reaches(settings.rods, calibrations(settings.rods), change)
+    except ValueError as error:
+        raise click.UsageError(str(error)) from error
+    if as_json:
+        click.echo(msgspec.json.encode(found).decode())
+    else:
+        click.echo(pictures.table(found, settings.units))
+        click.echo(pictures.plot(found, settings.units))
+    if svg_path is not None:
+        svg_path.write_text(pictures.svg(found, settings.units), encoding="utf-8")
 
 
 @commands.command("listen", epilog=CAUTIONS)

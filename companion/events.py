@@ -17,7 +17,7 @@ LoggedWhat = Literal["bite", "fish", "touch", "snag", "lost fish", "mark", "cast
 
 
 class Fix(msgspec.Struct, frozen=True, omit_defaults=True):
-    """A place on the water: latitude and longitude in degrees, and the radius it is good to, metres."""
+    """A place on the water: latitude and longitude in degrees, and the radius it is good to, m, one sigma."""
 
     lat: float
     lon: float

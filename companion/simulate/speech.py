@@ -52,10 +52,9 @@ VOICES = {
     "cole": Voice("flite", "kal16", 1.1),
     "amber": Voice("espeak-ng", "en-us+f2", 140, avoids=("touched bottom",)),
     "dale": Voice("flite", "kal16", 1.1, pitch=85),
-    "birch": Voice("espeak-ng", "en-us+m3", 140, avoids=("pound nine ounces",)),
+    "birch": Voice("espeak-ng", "en-us+f1", 135, avoids=("touched bottom",)),
     "wren": Voice("flite", "kal16", 1.1, pitch=160),
-    "moss": Voice("espeak-ng", "en-gb+m7", 135, avoids=("pound nine ounces",)),
-    "fern": Voice("espeak-ng", "en-us+f3", 140, avoids=("touched bottom",)),
+    "moss": Voice("espeak-ng", "en-us+m6", 135, avoids=("pound nine ounces", "undo that")),
 }
 """The voices of the demo days, under names of our own.
 

@@ -8,14 +8,17 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
+from typing import cast as cast_to
+from typing import get_args
 
 import msgspec
 from msgspec import structs
 
 from companion import dive
 from companion.dive.calibration import Belief, Calibration, Estimate, Rig, Stated
-from companion.tackle.lines import LineSpec
+from companion.tackle.lines import LineSpec, Material
 from companion.tackle.lures import RATING_SIGMA, LureSpec
+from companion.tackle.quantities import Quantity
 from companion.tackle.rods import CAST_SIGMA, SHARED_DRAG_SIGMA, Rod
 from companion.units import FOOT, YARD, LengthUnit
 
@@ -68,6 +71,37 @@ class RodReach(msgspec.Struct, frozen=True):
     shallow: tuple[tuple[float, float], ...]
     deep: tuple[tuple[float, float], ...]
     touches: int
+
+
+def change_from(
+    line: str | None = None,
+    cast: str | None = None,
+    speed: str | None = None,
+    temperature: str | None = None,
+) -> Change:
+    """Return a change from words such as "nylon 0.33 mm" (or "nylon size 4"), "35 yd", "1 m/s", "12 C".
+
+    Raises:
+        ValueError: one of them cannot be understood; the message says what was expected.
+    """
+    return Change(
+        line=None if line is None else _line_from(line),
+        cast=None if cast is None else Quantity("length", 2.0, 150.0).read(cast),
+        speed=None if speed is None else Quantity("speed", 0.05, 5.0).read(speed),
+        temperature=None if temperature is None else Quantity("temperature", 0.0, 40.0).read(temperature),
+    )
+
+
+def _line_from(words: str) -> LineSpec:
+    material, _, rest = words.strip().partition(" ")
+    if material not in get_args(Material) or not rest:
+        known = ", ".join(get_args(Material))
+        raise ValueError(f'line "{words}": expected a material ({known}) and "0.33 mm", "size 4" or "17 lb"')
+    if rest.startswith("size "):
+        return LineSpec(material=cast_to(Material, material), size=float(rest.removeprefix("size ")))
+    if rest.endswith(("lb", "kg", "N")):
+        return LineSpec(material=cast_to(Material, material), strength=Quantity("strength").read(rest))
+    return LineSpec(material=cast_to(Material, material), diameter=Quantity("length", 5e-5, 2e-3).read(rest))
 
 
 def stated(lure: LureSpec) -> Stated:

@@ -21,7 +21,10 @@ GROUP, ARTIFACT, VERSION = "com.alphacephei", "vosk-model-en", "0.3.45"
 SHA256 = "8a5792fccaf873b4745dbd1b3fe19d8a77a15898e806674020eea820424771cd"
 INSIDE = "assets/model-en-us/"
 """The folder of the archive that is the model."""
-NAME = f"speech-model-en-{VERSION}"
+NAME = f"speech-model-en-{VERSION}-still"
+STILL = "--dither=0.0\n"
+"""Added to the model's conf/mfcc.conf: without it random noise is mixed into every utterance, and the same
+clip may be heard as other words the next time."""
 LISTING = "complete.txt"
 """Written last: the size and name of every file. A folder without it, or at odds with it, is half-written."""
 COMMAND = f"{sys.executable} -m companion.voice.model"
@@ -149,7 +152,10 @@ def _unpack(archive: Path, scratch: Path) -> Path:
         for item in members:
             packed.extract(item, scratch)
     folder = scratch / INSIDE
-    listing = "".join(f"{item.file_size} {item.filename.removeprefix(INSIDE)}\n" for item in members)
+    with (folder / "conf" / "mfcc.conf").open("a", encoding="utf-8") as conf:
+        conf.write(STILL)
+    names = [item.filename.removeprefix(INSIDE) for item in members]
+    listing = "".join(f"{(folder / name).stat().st_size} {name}\n" for name in names)
     (folder / LISTING).write_text(listing, encoding="utf-8")
     os.sync()  # the files before the name that vouches for them
     return folder

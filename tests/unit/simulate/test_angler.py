@@ -93,7 +93,7 @@ def test_over_the_shelf_it_touches_and_never_goes_through(lake, rigs):
 
 
 def test_a_tree_in_the_way_is_met_by_the_thin_line_only(lake, rigs):
-    """Common practice (no source): a thin-line rod touches where the thick-line rod clears the same timber."""
+    """Common practice (no source): a thin-line rod touches where the thick-line rod clears the timber."""
     trees = lake.trees
     tree = int(np.argmin(np.abs(trees.top - 4.3)))
     start = (trees.x[tree] - 13.0 * np.sin(0.5), trees.y[tree] - 13.0 * np.cos(0.5))

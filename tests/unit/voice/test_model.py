@@ -34,6 +34,7 @@ def put_archive(home: Path, monkeypatch: pytest.MonkeyPatch, sha256: str | None 
         packed.writestr("AndroidManifest.xml", "<none/>")
         packed.writestr("assets/model-en-us/am/final.mdl", b"acoustics")
         packed.writestr("assets/model-en-us/graph/HCLr.fst", b"graph")
+        packed.writestr("assets/model-en-us/conf/mfcc.conf", "--num-ceps=40\n")
     monkeypatch.setattr(model, "SHA256", sha256 or hashlib.sha256(archive.read_bytes()).hexdigest())
     return archive
 
@@ -43,6 +44,7 @@ def test_fetched_once_and_found_again_without_the_archive(home: Path, monkeypatc
     folder = fetch()
     assert folder == data_folder() / model.NAME
     assert (folder / "am" / "final.mdl").read_bytes() == b"acoustics"
+    assert (folder / "conf" / "mfcc.conf").read_text() == "--num-ceps=40\n" + model.STILL
     assert not (folder / "AndroidManifest.xml").exists()
     archive.unlink()
     assert fetch() == folder == speech_model()

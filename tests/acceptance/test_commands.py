@@ -1,0 +1,164 @@
+"""The commands as they are typed: help, documentation, exit codes, one clear line for each mistake."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import msgspec
+import pytest
+
+from companion import config, events
+from companion.cli import BUG, CONFIG, DATABASE, DEVICE, OK, USAGE, commands
+
+ROOT = Path(__file__).parents[2]
+README = (ROOT / "README.md").read_text()
+COMPANION = Path(sys.executable).parent / "companion"
+SHORT = b"$SDDPT,5.0,0.0*52\r\n"
+
+
+@pytest.fixture
+def companion(tmp_path):
+    def run(*arguments):
+        return subprocess.run(
+            [COMPANION, *map(str, arguments)],
+            capture_output=True,
+            text=True,
+            timeout=60,
+            check=False,
+            env=os.environ | {"XDG_DATA_HOME": str(tmp_path), "XDG_CONFIG_HOME": str(tmp_path)},
+        )
+
+    return run
+
+
+@pytest.fixture
+def recording(tmp_path):
+    path = tmp_path / "short.nmea"
+    path.write_bytes(SHORT)
+    return path
+
+
+@pytest.mark.parametrize("name", ["", *commands.commands])
+def test_help_begins_with_an_example_and_ends_with_the_cautions(companion, name):
+    result = companion(*name.split(), "--help")
+    assert result.returncode == OK
+    assert result.stdout.startswith(f"Example: companion {name}".rstrip())
+    assert "Not for navigation" in result.stdout
+
+
+@pytest.mark.parametrize("name", commands.commands)
+def test_every_command_and_its_options_are_in_the_readme(name):
+    assert f"`companion {name}" in README
+    (row,) = [line for line in README.splitlines() if line.startswith(f"| `companion {name}")]
+    for parameter in commands.commands[name].params:
+        for option in (o for o in parameter.opts if o.startswith("--")):
+            assert option in row or option in ("--baud", "--config"), f"{option} of {name}"
+
+
+@pytest.mark.parametrize("kind", events.Event.__subclasses__())
+def test_every_event_and_its_fields_are_in_the_readme(kind):
+    tag = kind.__struct_config__.tag
+    (row,) = [line for line in README.splitlines() if line.startswith(f"| `{tag}` |")]
+    for field in msgspec.structs.fields(kind):
+        assert f"`{field.name}`" in row or field.name in ("t", "utc"), field.name
+
+
+def test_the_readme_begins_with_the_job_and_two_commands():
+    blocks = README.split("\n\n")
+    assert blocks[0].startswith("# ")
+    assert blocks[2].startswith("```")
+    assert len(blocks[2].splitlines()) == 4
+    assert "companion replay replay_logs/" in blocks[2]
+    assert "pytest" in blocks[2]
+
+
+def test_a_plain_file_is_replayed_and_its_logbook_read(companion, recording, tmp_path):
+    replayed = companion("replay", recording, "--json", "--logbook", tmp_path / "book.db")
+    assert replayed.returncode == OK
+    kinds = [json.loads(line)["event"] for line in replayed.stdout.splitlines()]
+    assert kinds == ["trip began", "rod", "match", "said", "trip ended"]
+    read = companion("logbook", tmp_path / "book.db", "--all", "--json")
+    assert read.stdout == replayed.stdout
+    listed = companion("logbook", tmp_path / "book.db")
+    assert "short.nmea: 0 logged" in listed.stdout
+
+
+def test_a_bar_is_drawn_on_a_terminal_only(companion, recording):
+    assert "%" not in companion("replay", recording, "--json").stderr
+
+
+def test_the_example_config_is_sound(companion, tmp_path):
+    example = companion("settings", "--example")
+    assert example.returncode == OK
+    (tmp_path / "c.toml").write_text(example.stdout)
+    checked = companion("settings", tmp_path / "c.toml")
+    assert checked.returncode == OK
+    assert checked.stdout.startswith("rod 1: dark plum on 12 lb fluorocarbon")
+
+
+def test_phrases_are_those_of_the_rods_aboard(companion):
+    every = companion("phrases", "--every").stdout.splitlines()
+    assert {"rod three", "line seventeen", "log bite"} <= set(every)
+    assert "rod four" not in every
+    assert "line N" not in companion("phrases").stdout
+
+
+def test_reach_shows_every_rod_and_what_if(companion, tmp_path):
+    usual = companion("reach", "--json")
+    short = companion("reach", "--json", "--cast", "20 yd", "--svg", tmp_path / "reach.svg")
+    for one, other in zip(json.loads(usual.stdout), json.loads(short.stdout), strict=True):
+        assert one["reach"]["low"] < one["reach"]["best"] < one["reach"]["high"]
+        assert other["reach"]["best"] < one["reach"]["best"]
+    assert (tmp_path / "reach.svg").read_text().startswith("<svg")
+    assert "rod" in companion("reach", "--line", "nylon 0.33 mm", "--speed", "1 m/s").stdout
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code", "words"),
+    [
+        (("replay", "nowhere"), USAGE, "no such file or folder"),
+        (("replay", "--pace", "0", "x"), USAGE, "Invalid value"),
+        (("fly",), USAGE, "No such command"),
+        (("logbook", "nowhere.db"), USAGE, "no such logbook"),
+        (("reach", "--line", "rope"), USAGE, "expected a material"),
+        (("settings", "nowhere.toml"), CONFIG, "nowhere.toml:1: file: there is no such file"),
+        (("listen", "nowhere.flac"), DEVICE, "speech model is not there"),
+    ],
+)
+def test_mistakes_are_told_in_one_line_with_the_right_code(companion, arguments, code, words):
+    result = companion(*arguments)
+    assert result.returncode == code
+    assert words in result.stderr
+    assert "Traceback" not in result.stderr
+
+
+def test_a_config_mistake_names_file_line_and_nearest_name(companion, recording, tmp_path):
+    text = config.example_text().replace('units = "feet"', 'unit = "feet"', 1)
+    (tmp_path / "bad.toml").write_text(text)
+    result = companion("replay", recording, "--config", tmp_path / "bad.toml")
+    assert result.returncode == CONFIG
+    assert "bad.toml:4: unit: no such key here" in result.stderr
+    assert 'did you mean "units"?' in result.stderr
+
+
+def test_a_file_that_is_no_logbook_is_told_and_left_alone(companion, recording, tmp_path):
+    other = tmp_path / "other.db"
+    other.write_bytes(b"this is no database, whatever its name says" * 100)
+    result = companion("replay", recording, "--logbook", other)
+    assert result.returncode == DATABASE
+    assert "other.db" in result.stderr
+    assert other.read_bytes().startswith(b"this is no database")
+
+
+def test_a_missing_port_is_a_device_trouble(companion, recording):
+    result = companion("replay", recording, "--port", "/dev/no-such-port")
+    assert result.returncode == DEVICE
+    assert "/dev/no-such-port" in result.stderr
+
+
+def test_codes_are_those_documented():
+    assert (OK, BUG, USAGE, CONFIG, DEVICE, DATABASE) == (0, 1, 2, 3, 4, 5)
