@@ -2,9 +2,9 @@
 
     .venv/bin/pytest -s --benchmark-enable tests/bench/test_replay_bench.py
 
-The goals: 40 s for 900,000 sentences, at most four times what pynmea2 alone needs to parse the same lines and
-read position and depth, under 250 MB with the speech model loaded. Without --benchmark-enable one minute of the
-day is run once, to see that the bench still works.
+The goals: 40 s for 900,000 sentences, at most four times what pynmea2 alone needs to parse the same lines
+and read position and depth, under 250 MB with the speech model loaded. Without --benchmark-enable one
+minute of the day is run once, to see that the bench still works.
 """
 
 from __future__ import annotations
@@ -68,7 +68,10 @@ def test_a_day_of_ten_hours(tmp_path, benchmark, request):
     whole = request.config.getoption("benchmark_enable")
     hours = 10.0 if whole else 1.0 / 60.0
     recording = tmp_path / "day.nmea"
-    maker = "import sys; from long_day import long_day; open(sys.argv[1], 'wb').write(long_day(float(sys.argv[2])))"
+    maker = (
+        "import sys; from long_day import long_day; "
+        "open(sys.argv[1], 'wb').write(long_day(float(sys.argv[2])))"
+    )
     command = [sys.executable, "-c", maker, str(recording), str(hours)]
     subprocess.run(command, check=True, cwd=Path(__file__).parent)  # apart: its arrays are not our memory
     Recogniser(chosen_model(SETTINGS), Grammar(aboard(SETTINGS)).phrases)
