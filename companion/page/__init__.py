@@ -1,1 +1,0 @@
-"""The glance page on the boat's own network."""
