@@ -146,15 +146,11 @@ class Voice(msgspec.Struct, frozen=True):
         model: path of a speech model, or None for the one the installer fetched.
         microphone: the sound card's name for recording, as `arecord -L` lists it.
         speaker: the sound card's name for playing, as `aplay -L` lists it.
-        wake_word: a word that must come before a command, or None when every utterance may be one.
-        speak: whether answers are spoken as well as shown.
     """
 
     model: str | None = None
     microphone: str = "default"
     speaker: str = "default"
-    wake_word: str | None = None
-    speak: bool = True
 
 
 class _File(msgspec.Struct, frozen=True):

@@ -28,8 +28,7 @@ rod_tip = "3 ft"
 [water]
 temperature = "66 F"
 [voice]
-wake_word = "skipper"
-speak = false
+microphone = "plughw:1"
 [[sources]]
 name = "sonar"
 kind = "serial"
