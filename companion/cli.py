@@ -21,13 +21,13 @@ from companion.events import AnyEvent, Said, to_json
 from companion.pictures import reach as pictures
 from companion.record import timeline
 from companion.record.logbook import Logbook, LogbookError
-from companion.replay import SOURCE, Day, DayError, aboard, chosen_model, find_day, port_chunks, replay
+from companion.replay import SOURCE, Day, DayError, chosen_model, find_day, port_chunks, replay
 from companion.sensing import Chunk
 from companion.sensing.sources import FileSource
 from companion.tackle import calibrations, change_from, reaches
 from companion.units import LengthUnit
 from companion.voice.clips import ClipError, read_clip
-from companion.voice.grammar import Grammar
+from companion.voice.grammar import Grammar, aboard
 from companion.voice.microphone import MicrophoneError, microphone_frames, utterances
 from companion.voice.model import ModelError, data_folder
 from companion.voice.recogniser import Recogniser
@@ -315,7 +315,11 @@ def _settings(path: Path | None) -> Settings:
     if path is None and users.is_file():
         path = users
     if path is not None:
-        return config.load(path)
+        settings = config.load(path)
+        if not settings.rods:
+            reason, hint = "no rod is rigged", "give at least one under [[rods]]"
+            raise ConfigError([config.Problem(str(path), 1, "rods", reason, hint)])
+        return settings
     click.echo(f"no config ({users}): rods and lines are those of the example", err=True)
     return config.parse(config.example_text(), "the example config")
 

@@ -7,7 +7,6 @@ timeouts. *UTC* is for the record and comes from the GPS. In a replay both come 
 from __future__ import annotations
 
 import time
-from datetime import UTC, datetime
 from typing import Protocol
 
 
@@ -40,11 +39,6 @@ class ReplayClock:
     def move_to(self, t: float) -> None:
         """Move to logic time ``t``, s; an earlier instant leaves the clock where it is."""
         self._now = max(self._now, t)
-
-
-def wall_utc() -> datetime:
-    """Return the computer's own idea of UTC, for naming files when no GPS time is known."""
-    return datetime.now(UTC)
 
 
 def stopwatch() -> float:

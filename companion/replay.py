@@ -17,7 +17,7 @@ from companion.events import AnyEvent
 from companion.record.logbook import Trip
 from companion.sensing import BoatState, Chunk, Sensing, SourceSettings
 from companion.sensing.sources import SerialSource
-from companion.voice.grammar import Aboard, Grammar
+from companion.voice.grammar import Grammar, aboard
 from companion.voice.hearing import Clip, clips_in, hear_ahead
 from companion.voice.model import speech_model
 
@@ -57,12 +57,6 @@ def find_day(path: Path) -> Day:
     own = path / CONFIG
     clips = tuple(clips_in(path / CLIPS)) if (path / CLIPS).is_dir() else ()
     return Day(path.resolve().name, recording, clips, own if own.is_file() else None)
-
-
-def aboard(settings: Settings) -> Aboard:
-    """Return what numbers can be spoken on this boat: its rods and the strengths of their lines."""
-    strengths = {pounds for rod in settings.rods if (pounds := rod.line.pounds) is not None}
-    return Aboard(tuple(rod.number for rod in settings.rods), tuple(sorted(strengths)), settings.units)
 
 
 def chosen_model(settings: Settings) -> Path:

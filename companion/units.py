@@ -30,11 +30,6 @@ GRAVITY = 9.80665
 """Standard acceleration of gravity, m/s2 (exact by definition)."""
 
 
-def feet(metres: float) -> float:
-    """Return a length in feet, from metres."""
-    return metres / FOOT
-
-
 def spoken_depth(metres: float, unit: LengthUnit) -> str:
     """Return a depth in the words it is spoken in: whole feet, or metres to one decimal.
 

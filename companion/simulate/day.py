@@ -24,9 +24,8 @@ from companion.simulate.angler import Flaw, Rig, Throw, Touch, rig
 from companion.simulate.lake import Lake
 from companion.simulate.nmea import Faults, Recorder, Span, Written
 from companion.simulate.script import Angler, Bite, Said, fish, legs, wind
-from companion.units import POUND_FORCE
 from companion.voice.clips import clip_name, write_clip
-from companion.voice.grammar import Aboard, Grammar
+from companion.voice.grammar import Grammar, aboard
 from companion.voice.recogniser import Samples
 
 START = datetime(2026, 10, 3, 14, 15, 0, tzinfo=UTC)
@@ -182,24 +181,12 @@ def _truth(
         | {"on the wire": dict(recording.faults)},
         "sentences": recording.sentences,
         "rods": [_rod(r) for r in angler.rigs.values()],
-        "utterances": _said(utterances, grammar_of(settings)),
+        "utterances": _said(utterances, Grammar(aboard(settings))),
         "casts": [
             _cast(lake, number, cast, angler.bites.get(number))
             for number, cast in enumerate(angler.throws, 1)
         ],
     }
-
-
-def grammar_of(settings: config.Settings) -> Grammar:
-    """Return the command grammar of a boat: its rods, its lines, its units."""
-    strengths = (rod.line.strength for rod in settings.rods if rod.line.strength is not None)
-    return Grammar(
-        Aboard(
-            rods=tuple(rod.number for rod in settings.rods),
-            lines=tuple(round(strength / POUND_FORCE) for strength in strengths),
-            unit=settings.units,
-        )
-    )
 
 
 def _said(utterances: tuple[Utterance, ...], grammar: Grammar) -> list[dict[str, Any]]:

@@ -22,6 +22,7 @@ from typing import Any, NamedTuple, get_args
 
 import msgspec
 
+from companion.config import Settings
 from companion.units import FOOT, OUNCE, POUND, LengthUnit
 from companion.voice import commands as c
 
@@ -66,6 +67,12 @@ class Aboard(msgspec.Struct, frozen=True):
     rods: tuple[int, ...]
     lines: tuple[int, ...]
     unit: LengthUnit = "feet"
+
+
+def aboard(settings: Settings) -> Aboard:
+    """Return what numbers can be spoken on this boat: its rods and the strengths of their lines."""
+    strengths = {pounds for rod in settings.rods if (pounds := rod.line.pounds) is not None}
+    return Aboard(tuple(rod.number for rod in settings.rods), tuple(sorted(strengths)), settings.units)
 
 
 class Form(NamedTuple):

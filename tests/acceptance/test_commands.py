@@ -145,6 +145,13 @@ def test_a_config_mistake_names_file_line_and_nearest_name(companion, recording,
     assert 'did you mean "units"?' in result.stderr
 
 
+def test_a_config_without_rods_is_a_config_mistake(companion, recording, tmp_path):
+    (tmp_path / "bare.toml").write_text('units = "feet"\n')
+    result = companion("replay", recording, "--config", tmp_path / "bare.toml")
+    assert result.returncode == CONFIG
+    assert "bare.toml:1: rods: no rod is rigged; give at least one" in result.stderr
+
+
 def test_a_file_that_is_no_logbook_is_told_and_left_alone(companion, recording, tmp_path):
     other = tmp_path / "other.db"
     other.write_bytes(b"this is no database, whatever its name says" * 100)

@@ -18,9 +18,8 @@ import pytest
 from companion import config
 from companion.events import Heard, Logged, Notice, Said, from_json
 from companion.record.logbook import Logbook
-from companion.replay import aboard
 from companion.sensing import range_and_bearing
-from companion.voice.grammar import Grammar
+from companion.voice.grammar import Grammar, aboard
 
 ROOT = Path(__file__).parents[2]
 DAY = ROOT / "replay_logs" / "invented_saturday"

@@ -20,9 +20,9 @@ import pynmea2
 from companion import config
 from companion.clock import stopwatch
 from companion.record.logbook import Logbook
-from companion.replay import Day, aboard, chosen_model, replay
+from companion.replay import Day, chosen_model, replay
 from companion.sensing.sources import FileSource
-from companion.voice.grammar import Grammar
+from companion.voice.grammar import Grammar, aboard
 from companion.voice.recogniser import Recogniser
 
 sys.path.insert(0, str(Path(__file__).parent))

@@ -25,10 +25,9 @@ from companion.events import (
     TripEnded,
     Undone,
 )
-from companion.replay import aboard
 from companion.sensing import BoatOffsets, Chunk, MaximumAges, Sensing
 from companion.voice.commands import WhatCanISay
-from companion.voice.grammar import Grammar
+from companion.voice.grammar import Grammar, aboard
 
 START = datetime(2026, 10, 3, 14, 0, 0, tzinfo=UTC)
 SETTINGS = config.parse(config.example_text(), "example")

@@ -9,10 +9,11 @@ import numpy as np
 import pytest
 
 from companion import config
-from companion.simulate.day import START, boat_settings, grammar_of, make_day
+from companion.simulate.day import START, boat_settings, make_day
 from companion.simulate.lake import Lake
 from companion.voice.clips import clip_began, read_clip
 from companion.voice.commands import Command
+from companion.voice.grammar import Grammar, aboard
 from companion.voice.recogniser import RATE
 
 MISSING = [p for p in ("espeak-ng", "flite") if shutil.which(p) is None]
@@ -30,7 +31,7 @@ def lake():
 
 @pytest.fixture(scope="module")
 def grammar():
-    return grammar_of(config.parse(boat_settings()))
+    return Grammar(aboard(config.parse(boat_settings())))
 
 
 def points(lake, cast):
