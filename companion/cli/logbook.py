@@ -1,0 +1,51 @@
+"""`companion logbook`: what is written in a logbook."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import click
+
+from companion.cli.common import command
+from companion.events import AnyEvent, to_json
+from companion.record import timeline
+from companion.record.logbook import Logbook
+from companion.units import LengthUnit
+
+
+@command("logbook")
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--trip", type=int, help="This trip instead of the last one.")
+@click.option("--all", "everything", is_flag=True, help="Every event, not only what was logged.")
+@click.option("--json", "as_json", is_flag=True, help="Print events as JSON, one a line.")
+@click.option("--units", type=click.Choice(["feet", "metres"]), default="feet", show_default=True)
+def logbook_command(
+    file: Path, *, trip: int | None, everything: bool, as_json: bool, units: LengthUnit
+) -> None:
+    """Example: companion logbook ~/.local/share/companion/replays/DAY.db
+
+    Lists the trips in a logbook, and what was logged on the last one or on --trip.
+    """
+    if not file.is_file():
+        raise click.UsageError(f"{file}: there is no such logbook")
+    with Logbook(file) as logbook:
+        trips = logbook.trips()
+        chosen = trip if trip is not None else (trips[-1].id if trips else None)
+        if chosen not in {entry.id for entry in trips}:
+            raise click.UsageError(f"{file}: there is no trip {chosen}")
+        if not as_json:
+            for entry in trips:
+                click.echo(
+                    f"trip {entry.id}  {entry.began or 'no date'}  {entry.name}: {entry.logged} logged"
+                )
+        for event, undone in _entries(logbook, chosen, everything=everything):
+            mark = "   [taken back]" if undone else ""
+            click.echo(to_json(event).decode() if as_json else timeline.line(event, units) + mark)
+
+
+def _entries(logbook: Logbook, trip: int, *, everything: bool) -> Iterator[tuple[AnyEvent, bool]]:
+    if everything:
+        yield from ((event, False) for event in logbook.events(trip))
+    else:
+        yield from ((entry.event, entry.undone) for entry in logbook.logged(trip))

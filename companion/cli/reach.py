@@ -1,0 +1,52 @@
+"""`companion reach`: how deep every rod gets."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+import msgspec
+
+from companion.cli.common import command, config_option, settings_in_force
+from companion.pictures import reach as pictures
+from companion.tackle import calibrations, change_from, reaches
+
+
+@command("reach")
+@click.option(
+    "--line", help='What if every rod had this line: material and diameter, such as "nylon 0.33 mm".'
+)
+@click.option("--cast", help='What if the cast were this long, such as "35 yd".')
+@click.option("--speed", help='What if it were reeled at this speed, such as "1 m/s".')
+@click.option("--temperature", help='What if the water were this warm, such as "12 C".')
+@click.option("--svg", "svg_path", type=click.Path(path_type=Path), help="Draw the paths into this file.")
+@click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
+@config_option
+def reach_command(
+    *,
+    line: str | None,
+    cast: str | None,
+    speed: str | None,
+    temperature: str | None,
+    svg_path: Path | None,
+    as_json: bool,
+    config_path: Path | None,
+) -> None:
+    """Example: companion reach --cast "35 yd" --svg reach.svg
+
+    Prints how deep the lure of every rod gets and along which path, with the band that holds the truth
+    in nine cases of ten as far as the descriptions tell.
+    """
+    settings = settings_in_force(config_path)
+    try:
+        change = change_from(line=line, cast=cast, speed=speed, temperature=temperature)
+        found = reaches(settings.rods, calibrations(settings.rods), change)
+    except ValueError as error:
+        raise click.UsageError(str(error)) from error
+    if as_json:
+        click.echo(msgspec.json.encode(found).decode())
+    else:
+        click.echo(pictures.table(found, settings.units))
+        click.echo(pictures.plot(found, settings.units))
+    if svg_path is not None:
+        svg_path.write_text(pictures.svg(found, settings.units), encoding="utf-8")

@@ -1,0 +1,87 @@
+"""`companion replay`: a recorded day through the companion."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import click
+from tqdm import tqdm
+
+from companion.cli.common import command, config_option, settings_in_force, warn
+from companion.clock import Pace
+from companion.config import Settings
+from companion.events import AnyEvent, Said, to_json
+from companion.record import timeline
+from companion.record.logbook import Logbook
+from companion.replay import SOURCE, Day, find_day, port_chunks, replay
+from companion.sensing import Chunk
+from companion.sensing.sources import FileSource
+from companion.voice.model import data_folder
+from companion.voice.speaker import Speaker
+
+
+@command("replay")
+@click.argument("day", type=click.Path(path_type=Path))
+@click.option("--json", "as_json", is_flag=True, help="Print events as JSON, one a line.")
+@click.option("--speak", is_flag=True, help="Speak what the companion says (in real time unless --pace).")
+@click.option("--pace", type=click.FloatRange(min=0.01), help="So many times real time; else flat out.")
+@config_option
+@click.option("--logbook", "logbook_path", type=click.Path(path_type=Path), help="Another logbook file.")
+@click.option("--port", help="Read the sentences from this serial port instead of the day's file.")
+@click.option("--baud", default=38400, show_default=True, help="The speed of that port.")
+def replay_command(
+    day: Path,
+    *,
+    as_json: bool,
+    speak: bool,
+    pace: float | None,
+    config_path: Path | None,
+    logbook_path: Path | None,
+    port: str | None,
+    baud: int,
+) -> None:
+    """Example: companion replay replay_logs/DAY
+
+    Runs a recorded day through the companion and prints what happened, was heard and was said. DAY is
+    the folder of a recorded day (sonar.nmea, clips/, companion.toml) or any file of NMEA 0183 sentences.
+
+    The day goes into a logbook of its own, which is made anew each time:
+    the folder `replays` among your data, or --logbook.
+    """
+    recorded = find_day(day)
+    settings = settings_in_force(config_path or recorded.config)
+    book = logbook_path or data_folder() / "replays" / f"{recorded.name}.db"
+    held = Pace(pace or 1.0) if pace or speak else None
+    with _told(settings, as_json=as_json, speak=speak) as emit, Logbook(book) as logbook:
+        trip = logbook.begin_trip(recorded.name, recording=recorded.name, replace=True)
+        chunks = port_chunks(port, baud) if port else _file_with_bar(recorded)
+        with trip:
+            replay(recorded, settings, chunks, emit, trip, held)
+    if not as_json:
+        click.echo(f"logbook: {book}")
+
+
+@contextmanager
+def _told(settings: Settings, *, as_json: bool, speak: bool) -> Iterator[Callable[[AnyEvent], None]]:
+    """Give what prints each event, above the progress bar, and speaks what is said."""
+    with Speaker(settings.voice.speaker, aloud=speak, trouble=warn) as speaker:
+
+        def tell(event: AnyEvent) -> None:
+            line = to_json(event).decode() if as_json else timeline.line(event, settings.units)
+            tqdm.write(line, file=sys.stdout)
+            if isinstance(event, Said):
+                speaker.say(event.text)
+
+        yield tell
+
+
+def _file_with_bar(day: Day) -> Iterator[Chunk]:
+    """Yield a recording's chunks, with a progress bar on a terminal."""
+    size = day.recording.stat().st_size
+    with tqdm(total=size, unit="B", unit_scale=True, desc=day.name, disable=None, leave=False) as bar:
+        for chunk in FileSource(SOURCE, day.recording).chunks():
+            yield chunk
+            bar.update(len(chunk.data))
