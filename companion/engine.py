@@ -16,7 +16,7 @@ from companion.casting.answers import Answers, Scene
 from companion.casting.deck import Deck
 from companion.casting.match import MatchWatch, Standing, spoken_match
 from companion.events import AnyEvent, DepthNews, Heard, Match, Notice, Said, TripBegan, TripEnded
-from companion.sensing import BoatState, Chunk, Depth, MaximumAges, Position, Reading, Sensing, Warned
+from companion.sensing import BoatState, Chunk, Depth, MaximumAges, Position, Reading, Remark, Sensing, Warned
 from companion.tackle import Rod
 from companion.units import LengthUnit, spoken_depth
 from companion.voice.commands import Command
@@ -92,6 +92,11 @@ class Engine:
         """Logic time of the latest thing taken in, s."""
         return self._now
 
+    @property
+    def utc(self) -> datetime | None:
+        """UTC at `now`; None until the GPS has told it."""
+        return self._sensing.utc(self._now)
+
     def chunk(self, chunk: Chunk) -> None:
         """Fold in bytes from a source."""
         self._fold(self._sensing.feed(chunk))
@@ -107,6 +112,8 @@ class Engine:
                 self._take_position(t, reading.lat)
             elif isinstance(reading, Warned):
                 self._emit(Notice(**self._stamp(t), text=reading.text))
+            elif isinstance(reading, Remark):
+                self._take_remark(t, reading)
 
     def utterance(self, utterance: Utterance) -> None:
         """Fold in words; those that end later than the sentences have got to wait until then."""
@@ -194,6 +201,13 @@ class Engine:
         if lat is not None and self._position.take(t):
             self._emit(Notice(**self._stamp(t), text="position back"))
 
+    def _take_remark(self, t: float, remark: Remark) -> None:
+        """Pass on what the program itself had to tell, live or as it was recorded."""
+        if remark.text is not None:
+            self._emit(Notice(**self._stamp(t), text=remark.text))
+            if remark.aloud:
+                self._say(t, remark.text, "notice")
+
     def _tell_match(self, t: float, rod: Rod, standing: Standing) -> None:
         event = Match(
             **self._stamp(t),
@@ -236,7 +250,7 @@ class Engine:
     def _scene(self, t: float, began: float, clip: str | None = None) -> Scene:
         return Scene(**self._stamp(t), began=began, boat=self._sensing.boat(t), clip=clip)
 
-    def _say(self, t: float, text: str, about: Literal["match", "depth"]) -> None:
+    def _say(self, t: float, text: str, about: Literal["match", "depth", "notice"]) -> None:
         self._answers.last_said = text
         self._emit(Said(**self._stamp(t), text=text, about=about))
 

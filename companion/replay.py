@@ -15,17 +15,16 @@ from companion.config import Settings
 from companion.engine import Emit, Engine, KeepReading, Utterance
 from companion.events import AnyEvent
 from companion.record.logbook import Trip
+from companion.record.recording import CLIPS, CONFIG, LINES
 from companion.sensing import BoatState, Chunk, Sensing, SourceSettings
 from companion.sensing.sources import SerialSource
 from companion.voice.grammar import Grammar, aboard
 from companion.voice.hearing import Clip, clips_in, hear_ahead
 from companion.voice.model import speech_model
 
-SOURCE = "sonar"
+SOURCE = "recording"
+"""The one wire a recording is read as; the names of the boat's sources stand in its TAG blocks."""
 PIECE = 256
-RECORDING = "sonar.nmea"
-CLIPS = "clips"
-CONFIG = "companion.toml"
 
 
 class DayError(Exception):
@@ -50,9 +49,9 @@ def find_day(path: Path) -> Day:
     """
     if path.is_file():
         return Day(path.name, path)
-    recording = path / RECORDING
+    recording = path / LINES
     if not recording.is_file():
-        what = f"there is no {RECORDING} in it" if path.is_dir() else "there is no such file or folder"
+        what = f"there is no {LINES} in it" if path.is_dir() else "there is no such file or folder"
         raise DayError(f"{path}: {what}; name the folder of a recorded day, or an NMEA 0183 file")
     own = path / CONFIG
     clips = tuple(clips_in(path / CLIPS)) if (path / CLIPS).is_dir() else ()
@@ -91,9 +90,7 @@ def replay(
         LogbookError: the trip cannot be written.
     """
     grammar = Grammar(aboard(settings))
-    sensing = Sensing({SOURCE: SourceSettings()}, settings.boat.offsets())
-    deck = Deck(settings.rods)
-    engine = Engine(day.name, sensing, deck, grammar, settings.units, _into(trip, emit), _keeper(trip))
+    engine = engine_for(day.name, settings, grammar, _into(trip, emit), keeper(trip))
     for utterance in _utterances(day, settings, grammar):
         engine.utterance(utterance)
     for chunk in chunks if pace is None else _cut(chunks):
@@ -101,6 +98,14 @@ def replay(
         if pace is not None:
             pace.wait_for(engine.now)
     engine.finish()
+
+
+def engine_for(name: str, settings: Settings, grammar: Grammar, emit: Emit, keep: KeepReading) -> Engine:
+    """Return an engine for this boat, fed with chunks of `SOURCE`: one and the same live and in replay."""
+    wire = SourceSettings(need_checksum=all(source.need_checksum for source in settings.sources))
+    sources = {source.name: source.settings() for source in settings.sources} | {SOURCE: wire}
+    sensing = Sensing(sources, settings.boat.offsets())
+    return Engine(name, sensing, Deck(settings.rods), grammar, settings.units, emit, keep)
 
 
 def port_chunks(device: str, baud: int) -> Iterator[Chunk]:
@@ -145,7 +150,9 @@ def _into(trip: Trip | None, emit: Emit) -> Emit:
     return record_and_emit
 
 
-def _keeper(trip: Trip | None) -> KeepReading:
+def keeper(trip: Trip | None) -> KeepReading:
+    """Return what hands the state of the boat to the logbook, about once a second."""
+
     def keep(t: float, utc: datetime | None, boat: BoatState) -> None:
         if trip is not None:
             trip.reading(
