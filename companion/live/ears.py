@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 
 from companion.clock import Clock
-from companion.health import BeatingStop, Heart
+from companion.health.heart import BeatingStop, Heart
 from companion.voice.microphone import FRAMES_A_SECOND, LONGEST, MicrophoneError, Segmenter, Spoken
 from companion.voice.recogniser import Samples
 

@@ -15,7 +15,7 @@ from companion.clock import Clock, LiveClock, wall_clock
 from companion.config import Settings
 from companion.engine import Emit, Engine
 from companion.events import AnyEvent, Said
-from companion.health import BeatingStop, Heart, tell_manager, watchdog_interval
+from companion.health.heart import BeatingStop, Heart, tell_manager, watchdog_interval
 from companion.live.ears import Ears, Uttered
 from companion.live.keeping import Keeper
 from companion.live.trip import LiveTrip, RebuildError, Rebuilt, Stamps, may_go_on, words_heard
