@@ -2,21 +2,29 @@
 
 from __future__ import annotations
 
+import math
 from functools import singledispatchmethod
 from typing import NamedTuple
 
 import msgspec
 
-from companion.casting.deck import GPS_RADIUS, Deck
+from companion.casting.deck import AIM, GPS_RADIUS, Deck, placed
 from companion.events import AnyEvent, Fix, Logged, LoggedWhat, Notice, RodTaken, Said, Undone
 from companion.sensing import BoatState
 from companion.tackle import Rod
-from companion.units import LengthUnit, spoken_depth
+from companion.units import FOOT, LengthUnit, spoken_depth
 from companion.voice import commands as c
 from companion.voice.grammar import Grammar, number_words
 
 REACTION = 0.7
 """Seconds between what happens at the lure and the first word about it. Common practice, no source."""
+
+SHORT_CAST = 0.6
+"""A short cast as a share of the usual one. Common practice, no source."""
+GUESSED_DISTANCE = 0.2
+"""How far off a distance judged by eye is, one sigma, relative. Common practice, no source."""
+PUT_RIGHT_WITHIN = 30.0
+"""How long after a command its number can be put right, s: later, "no, two" is talk."""
 
 
 class Scene(NamedTuple):
@@ -52,6 +60,18 @@ class Ledger:
         """Take back the last thing that stands; None when nothing does."""
         return self._standing.pop() if self._standing else None
 
+    def last(self) -> Logged | None:
+        """Return the last thing that stands; None when nothing does."""
+        return self._standing[-1] if self._standing else None
+
+
+class Carried(NamedTuple):
+    """A command that was carried out, the moment it was spoken in, and what it logged, if anything."""
+
+    command: c.Command
+    scene: Scene
+    logged: Logged | None
+
 
 class Answers:
     """Carries out commands on the deck and the ledger, and words the answers."""
@@ -64,10 +84,28 @@ class Answers:
         self._unit: LengthUnit = unit
         self._ledger = Ledger()
         self._times_asked = 0
+        self._carried: list[Carried] = []
 
     def answer(self, command: c.Command, scene: Scene) -> list[AnyEvent]:
         """Carry out a command and return what happened, the spoken answer last."""
-        return self._do(command, scene)
+        events = self._do(command, scene)
+        if isinstance(command, c.UndoThat):
+            undone = {event.number for event in events if isinstance(event, Undone)}
+            self._carried = [it for it in self._carried if it.logged and it.logged.number not in undone]
+        elif not isinstance(command, (c.Correct, c.ThatWasRod)):
+            self._remember(command, scene, events)
+        return events
+
+    def _is_last(self, carried: Carried) -> bool:
+        """Tell whether what a command logged is the last thing that stands."""
+        last = self._ledger.last()
+        return last is not None and carried.logged is not None and carried.logged.number == last.number
+
+    def _remember(self, command: c.Command, scene: Scene, events: list[AnyEvent]) -> None:
+        """Keep what was carried out: all that was logged, and the last command whatever it was."""
+        logged = next((event for event in events if isinstance(event, Logged)), None)
+        self._carried = [carried for carried in self._carried if carried.logged]
+        self._carried.append(Carried(command, scene, logged))
 
     def rod_taken(self, scene: Scene, rod: Rod) -> RodTaken:
         """Return the event that tells which rod is in hand."""
@@ -106,14 +144,20 @@ class Answers:
 
     @_do.register
     def _(self, command: c.MarkPlace, scene: Scene) -> list[AnyEvent]:
-        return self._log(command, scene, "mark", detail=command.kind, size=command.depth, at_lure=False)
+        events = self._log(command, scene, "mark", detail=command.kind, size=command.depth, at_lure=False)
+        if command.distance is None or command.clock is None:
+            return events
+        at = self._off_the_bow(scene.boat, command.clock, command.distance)
+        return [msgspec.structs.replace(e, at=at) if isinstance(e, Logged) else e for e in events]
 
     @_do.register
     def _(self, command: c.Cast, scene: Scene) -> list[AnyEvent]:
-        boat = scene.boat
-        self._deck.begin_cast(scene.began, fix_of(boat), heading_of(boat), command.clock)
+        boat, far = scene.boat, command.distance
+        if command.short:
+            far = SHORT_CAST * self._deck.in_hand.cast
+        self._deck.begin_cast(scene.began, fix_of(boat), heading_of(boat), command.clock, far)
         towards = None if command.clock is None else f"{number_words(command.clock)} o'clock"
-        return self._log(command, scene, "cast", detail=towards, at_lure=False)
+        return self._log(command, scene, "cast", detail=towards, size=far, at_lure=False)
 
     @_do.register
     def _(self, command: c.ReeledIn, scene: Scene) -> list[AnyEvent]:
@@ -151,6 +195,10 @@ class Answers:
         return [self._said(scene, text)]
 
     @_do.register
+    def _(self, _command: c.WhereFrom, scene: Scene) -> list[AnyEvent]:
+        return [self._said(scene, "nothing mapped ahead to cast to")]
+
+    @_do.register
     def _(self, _command: c.HowDeep, scene: Scene) -> list[AnyEvent]:
         depth = scene.boat.depth
         text = "depth not known" if depth is None else f"{spoken_depth(depth, self._unit)} under us"
@@ -180,6 +228,40 @@ class Answers:
         return [undone, self._said(scene, f"{last.what} taken back")]
 
     @_do.register
+    def _(self, command: c.Correct, scene: Scene) -> list[AnyEvent]:
+        last = self._carried[-1] if self._carried else None
+        if last is None or scene.t - last.scene.t > PUT_RIGHT_WITHIN:
+            return [self._said(scene, "nothing to put right")]
+        better = c.corrected(last.command, command, FOOT if self._unit == "feet" else 1.0)
+        if better is None:
+            return [self._said(scene, "that had no such number")]
+        return self._again(last, better, scene)
+
+    @_do.register
+    def _(self, command: c.ThatWasRod, scene: Scene) -> list[AnyEvent]:
+        last = next((carried for carried in reversed(self._carried) if carried.logged), None)
+        if last is None or not self._is_last(last):
+            return [self._said(scene, "nothing logged to put right")]
+        cast = self._deck.cast
+        rod = self._deck.take(command.number)
+        if rod is None:
+            return [self._said(scene, f"there is no number {number_words(command.number)}")]
+        if cast is not None:
+            self._deck.cast = cast._replace(rod=rod)
+        events = self._again(last, last.command, scene)
+        return [self.rod_taken(scene, rod), *events[:-1], self._confirmed(command, scene)]
+
+    @_do.register
+    def _(self, _command: c.WhatLearned, scene: Scene) -> list[AnyEvent]:
+        return [self._said(scene, "nothing learned yet")]
+
+    @_do.register
+    def _(self, command: c.ForgetRod, scene: Scene) -> list[AnyEvent]:
+        if all(rod.number != command.number for rod in self._deck.rods):
+            return [self._said(scene, f"there is no number {number_words(command.number)}")]
+        return [self._said(scene, "nothing was learned there yet")]
+
+    @_do.register
     def _(self, _command: c.SayAgain, scene: Scene) -> list[AnyEvent]:
         return [self._said(scene, self.last_said or "nothing was said yet")]
 
@@ -198,6 +280,23 @@ class Answers:
         text = self._grammar.what_can_i_say(self._times_asked)
         self._times_asked += 1
         return [self._said(scene, text)]
+
+    def _again(self, last: Carried, command: c.Command, scene: Scene) -> list[AnyEvent]:
+        """Carry out a command put right, as of when it was first spoken; what it logged is undone."""
+        events: list[AnyEvent] = []
+        if last.logged is not None and self._is_last(last):
+            self._ledger.take_back()
+            events.append(Undone(t=scene.t, utc=scene.utc, number=last.logged.number, what=last.logged.what))
+        self._carried.remove(last)
+        then = last.scene._replace(t=scene.t, utc=scene.utc)
+        events += self.answer(command, then)
+        return events
+
+    def _off_the_bow(self, boat: BoatState, clock: int, distance: float) -> Fix | None:
+        """Return the place at an hour off the bow and a distance, m, judged by eye."""
+        heading = heading_of(boat)
+        bearing = None if heading is None else (heading + 30.0 * clock) % 360.0
+        return placed(fix_of(boat), bearing, distance, distance * math.hypot(AIM, GUESSED_DISTANCE))
 
     def _log(
         self,

@@ -27,7 +27,7 @@ ASTRAY = math.radians(90.0)
 class CastInHand(NamedTuple):
     """A cast under way: which rod, since when (logic s), from where, which way (degrees true), how surely.
 
-    `aim` is one sigma of the bearing, rad.
+    The rod's usual cast is this one's length; `aim` is one sigma of the bearing, rad.
     """
 
     rod: Rod
@@ -107,14 +107,23 @@ class Deck:
         touching = [rod for rod in self.rods if self.reach(rod) >= depth]
         return min(touching, key=self.reach) if touching else max(self.rods, key=self.reach)
 
-    def begin_cast(self, t: float, origin: Fix | None, heading: float | None, clock: int | None) -> None:
+    def begin_cast(
+        self,
+        t: float,
+        origin: Fix | None,
+        heading: float | None,
+        clock: int | None,
+        distance: float | None = None,
+    ) -> None:
         """Note that the lure flies at logic time t, s, from the boat's place, towards an hour off the bow.
 
         `heading` is the bow's, degrees true; without a `clock` the cast is taken to go over the bow.
+        `distance`, m, is how far it goes; without it, as far as the rod's usual cast.
         """
         bearing = None if heading is None else (heading + 30.0 * (clock or 0)) % 360.0
         aim = ASTRAY if clock is None else AIM
-        self.cast = CastInHand(self.in_hand, t, origin, bearing, aim)
+        rod = self.in_hand if distance is None else self.in_hand.with_cast(distance)
+        self.cast = CastInHand(rod, t, origin, bearing, aim)
 
     def end_cast(self) -> None:
         """Note that the lure is back."""
@@ -136,10 +145,10 @@ class Deck:
         cast = self.cast_at(t)
         if cast is None:
             path = self.path(self.in_hand)
-            return Whereabouts(path.reach, _placed(boat, heading, path.reach_at, path.reach_at))
+            return Whereabouts(path.reach, placed(boat, heading, path.reach_at, path.reach_at))
         distance, depth = self.path(cast.rod).at(t - cast.began - FLIGHT)
         bearing, far = self._line_of(cast, boat, distance)
-        return Whereabouts(depth, _placed(boat, bearing, far, 2.0 * far * math.sin(cast.aim / 2.0)))
+        return Whereabouts(depth, placed(boat, bearing, far, 2.0 * far * math.sin(cast.aim / 2.0)))
 
     def _line_of(self, cast: CastInHand, boat: Fix | None, distance: float) -> tuple[float | None, float]:
         """Return bearing and distance, m, of the lure from a boat that has drifted since the cast.
@@ -153,7 +162,11 @@ class Deck:
         return bearing, min(distance, away)
 
 
-def _placed(boat: Fix | None, bearing: float | None, distance: float, spread: float) -> Fix | None:
+def placed(boat: Fix | None, bearing: float | None, distance: float, spread: float) -> Fix | None:
+    """Return the place at a bearing, degrees true, and distance, m, from the boat; `spread` m sideways.
+
+    Without a bearing it is the boat's own, with a radius that reaches there.
+    """
     if boat is None:
         return None
     if bearing is None:
