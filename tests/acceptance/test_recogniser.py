@@ -32,7 +32,8 @@ COMMON = (
     "mark this spot", "cast now", "reeled in", "rod number one", "rod number two", "rod three", "line twelve",
     "line fourteen", "line seventeen", "line twenty pound", "which rod", "how deep is it", "how deep",
     "how deep does it go", "how deep is the lure", "water up two feet", "undo that", "say again",
-    "quiet for ten minutes", "start talking again", "what can i say",
+    "quiet for ten minutes", "start talking again", "what can i say", "where from", "no fifteen",
+    "that was rod three", "what have you learned", "forget rod two",
 )  # fmt: skip
 """Every command at least once."""
 
