@@ -59,7 +59,7 @@ class Heard(Event, frozen=True, tag="heard"):
     reason: str | None = None
     alternatives: tuple[str, ...] = ()
     check: str | None = None
-    ended: Literal["phrase", "pause", "silence", "time", "clip"] | None = None
+    ended: Literal["phrase", "pause", "time", "sound"] | None = None
 
 
 class Said(Event, frozen=True, tag="said"):

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import butter, sosfilt
 
-from companion.voice.recogniser import RATE
+from companion.voice.sound import RATE
 
 Sound = NDArray[np.float64]
 Make = Literal["choosing", "reporting"]

@@ -17,7 +17,7 @@ import numpy as np
 
 from companion.voice.clips import read_clip
 from companion.voice.grammar import FORMS, Grammar
-from companion.voice.recogniser import RATE, Samples
+from companion.voice.sound import RATE, Samples
 from tests.bench.voice.noises import NOISES, Make, Sound
 
 
@@ -77,7 +77,7 @@ def speak(voice: Voice, words: str) -> Sound:
     key = hashlib.sha256(f"{voice}{words}".encode()).hexdigest()[:24]
     path = cache_folder() / f"{key}.wav"
     if not path.exists():
-        part = path.with_suffix(".part.wav")
+        part = path.with_suffix(f".{os.getpid()}.wav")
         _synthesize(voice, words, part)
         part.replace(path)
     sound = read_clip(path).astype(float)
@@ -90,8 +90,8 @@ def _synthesize(voice: Voice, words: str, path: Path) -> None:
     pace = f"{voice.pace:g}"
     if voice.program == "festival":
         script = (
-            f"(voice_{voice.name}) (Parameter.set 'Duration_Stretch {pace}) "
-            f'(utt.save.wave (utt.synth (Utterance Text "{words}")) "{path}")'
+            f"(begin (voice_{voice.name}) (Parameter.set 'Duration_Stretch {pace}) "
+            f'(utt.save.wave (utt.synth (Utterance Text "{words}")) "{path}"))'
         )
         command = ["festival", "-b", script]
     elif voice.program == "flite":
