@@ -19,6 +19,7 @@ from companion.cli.replaying import replay_command
 from companion.cli.settings import settings_command
 from companion.cli.talk import listen_command, phrases_command
 from companion.config import ConfigError
+from companion.pictures.png import PictureError
 from companion.record.logbook import LogbookError
 from companion.replay import DayError
 from companion.voice.clips import ClipError
@@ -75,6 +76,7 @@ _CODES: tuple[tuple[type[Exception], int], ...] = (
     (MicrophoneError, DEVICE),
     (SpeakerError, DEVICE),
     (LogbookError, DATABASE),
+    (PictureError, DEVICE),
     (OSError, DEVICE),
 )
 
