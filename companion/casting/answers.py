@@ -125,7 +125,9 @@ class Answers:
     @_do.register
     def _(self, command: c.Touched, scene: Scene) -> list[AnyEvent]:
         logged, said = self._log(command, scene, "touch")
-        lesson = self._lessons.touched(self._ledger.last, scene.began, self._cast_at(scene))
+        lesson = self._lessons.touched(
+            self._ledger.last, scene.began, self._cast_at(scene), fix_of(scene.boat)
+        )
         return [logged, *_learned(scene, lesson), said]
 
     @_do.register

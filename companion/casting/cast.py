@@ -50,7 +50,9 @@ class Cast:
         aim: one sigma of the bearing, rad.
         drift: speed of the boat towards where the lure landed, m/s.
         casts: how it may go.
-        bottom: along it, or None when the boat's place or the bearing is not known.
+        sounded: the bottom along it from soundings alone, or None when the boat's place or the bearing is
+            not known.
+        bottom: the same with what lures have felt of it.
         outlook: what it will meet, or None as well.
     """
 
@@ -61,6 +63,7 @@ class Cast:
     aim: float
     drift: float
     casts: Casts
+    sounded: Ahead | None = None
     bottom: Ahead | None = None
     outlook: CastOutlook | None = None
 
@@ -84,13 +87,14 @@ class Cast:
 
         Where the bottom is known the lure is not put below it.
         """
-        since = max(t - self.retrieved_from, 0.0)
-        away, depth = self._drawn_at(since)
-        far, spread = float(np.median(away)), float(np.std(away))
-        deep = float(np.median(depth))
-        below = self.bottom_at(far + self.drift * since)
-        deep = deep if below is None else min(deep, below)
-        return far, spread, deep, float(np.std(depth))
+        far, spread, deep, sigma = self.free_at(t)
+        below = self.bottom_at(far + self.drift * max(t - self.retrieved_from, 0.0))
+        return far, spread, deep if below is None else min(deep, below), sigma
+
+    def free_at(self, t: float) -> tuple[float, float, float, float]:
+        """Return the same of a lure that meets no bottom."""
+        away, depth = self._drawn_at(max(t - self.retrieved_from, 0.0))
+        return float(np.median(away)), float(np.std(away)), float(np.median(depth)), float(np.std(depth))
 
     def _drawn_at(self, since: float) -> tuple[Floats, Floats]:
         """Return distance and depth of every drawn cast at a time since the retrieve began."""
@@ -142,9 +146,9 @@ class Cast:
 
     def _known_bottom(self) -> tuple[tuple[tuple[float, float], ...], float] | None:
         """Return the bottom by distance from the rod tip, and its sigma, when it is mapped well enough."""
-        if self._ray is None or self.outlook is None or self.outlook.mapped < MAPPED:
+        if self.sounded is None or self.outlook is None or self.outlook.mapped < MAPPED:
             return None
-        away, ray = self._from_tip(self._ray)
+        away, ray = self._from_tip(self.sounded.mixed())
         known = np.isfinite(ray.depth) & (away >= 0.0) & (away <= 1.1 * self.length)
         if not known.any():
             return None

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from typing import NamedTuple
 
 from companion import dive
 from companion.casting.cast import Cast, Whereabouts, placed
+from companion.casting.felt import Felt
 from companion.casting.ground import Ground, Unmapped, ahead
-from companion.casting.outlook import DRAWS, CastOutlook, outlook
+from companion.casting.outlook import DRAWS, outlook
 from companion.dive.calibration import Belief, Calibration, Estimate, Evidence
 from companion.events import Fix
 from companion.tackle import LineSpec, Rod, calibrations, rig, rig_name
@@ -76,6 +78,7 @@ class Deck:
         self._ground = ground or Unmapped()
         self._paths: dict[Rod, dive.Path] = {}
         self._towards: tuple[float, float] | None = None
+        self.felt = Felt()
         self.cast: Cast | None = None
 
     @property
@@ -173,10 +176,11 @@ class Deck:
 
     def _looked_ahead(self, cast: Cast, at: Fix, bearing: float) -> Cast:
         longest = float(cast.casts.away[:, 0].max() + 3.0 + abs(cast.drift) * cast.casts.t.max())
-        bottom = ahead(self._ground, at, bearing, cast.aim, min(longest, 90.0))
+        sounded = ahead(self._ground, at, bearing, cast.aim, min(longest, 90.0))
+        bottom = self.felt.refine(self._ground, at, bearing, cast.aim, sounded)
         tops = self._ground.tops(at, bearing, longest, 3.0 + cast.length * min(cast.aim, 0.5))
-        seen: CastOutlook = outlook(cast.casts, bottom, cast.drift, tops, cast.aim)
-        return Cast(cast.rod, cast.began, at, bearing, cast.aim, cast.drift, cast.casts, bottom, seen)
+        seen = outlook(cast.casts, bottom, cast.drift, tops, cast.aim)
+        return replace(cast, sounded=sounded, bottom=bottom, outlook=seen)
 
     def _direction(self, t: float, boat: Moment, clock: int | None) -> tuple[float | None, float]:
         """Return bearing, degrees, and its sigma, rad: by the hour spoken, else the last, else the bow."""

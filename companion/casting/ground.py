@@ -23,7 +23,7 @@ Floats = NDArray[np.float64]
 STEP = 1.0
 """Distance between the points of a ray, m."""
 FAN = np.array([-1.5, -0.75, 0.0, 0.75, 1.5])
-"""The rays' bearings, in sigmas of the aim."""
+"""The rays' bearings beside the cast's, in sigmas of the aim."""
 WIDEST = math.radians(50.0)
 """Aim that counts as this at most, rad: casts go forward."""
 
@@ -59,6 +59,9 @@ class Ground(Protocol):
     def ray(self, at: Fix, bearing: float, length: float) -> Ray:
         """Return the bottom from a place in a direction, degrees, for `length` m."""
 
+    def spots(self, places: Sequence[Fix]) -> Ray:
+        """Return the bottom at some places."""
+
     def tops(self, at: Fix, bearing: float, length: float, aside: float) -> Sequence[TopOnWay]:
         """Return the tops with a known depth within `aside` m of that line, nearest first."""
 
@@ -70,6 +73,11 @@ class Unmapped:
         """Return a ray of which nothing is known."""
         del at, bearing
         nothing = np.full(int(length / STEP) + 1, np.nan)
+        return Ray(nothing, nothing)
+
+    def spots(self, places: Sequence[Fix]) -> Ray:
+        """Return that nothing is known there."""
+        nothing = np.full(len(places), np.nan)
         return Ray(nothing, nothing)
 
     def tops(self, at: Fix, bearing: float, length: float, aside: float) -> Sequence[TopOnWay]:
@@ -107,10 +115,14 @@ class Ahead(NamedTuple):
         return Ray(np.where(enough, mean, np.nan), np.where(enough, np.sqrt(variance), np.nan))
 
 
+def fan(bearing: float, aim: float) -> Floats:
+    """Return the bearings, degrees, of the rays of a cast whose direction is known to `aim` rad."""
+    return bearing + FAN * math.degrees(min(aim, WIDEST))
+
+
 def ahead(ground: Ground, at: Fix, bearing: float, aim: float, length: float) -> Ahead:
     """Return the bottom along a cast from a place, in a direction known to `aim` rad, `length` m long."""
-    aim = math.degrees(min(aim, WIDEST))
-    rays = [ground.ray(at, (bearing + off * aim) % 360.0, length) for off in FAN]
+    rays = [ground.ray(at, float(ray) % 360.0, length) for ray in fan(bearing, aim)]
     weight = np.exp(-0.5 * FAN**2)
     return Ahead(
         np.stack([ray.depth for ray in rays]), np.stack([ray.sigma for ray in rays]), weight / weight.sum()
@@ -134,6 +146,12 @@ class Mapped:
         east, north = self._plane.to_xy(at.lat, at.lon)
         profile = self._surface.along(east, north, bearing, length, STEP)
         return Ray(profile.depth, profile.sigma)
+
+    def spots(self, places: Sequence[Fix]) -> Ray:
+        """Return the bottom at some places."""
+        metres = np.array([self._plane.to_xy(place.lat, place.lon) for place in places]).reshape(-1, 2)
+        bottom = self._surface.at(metres[:, 0], metres[:, 1])
+        return Ray(bottom.depth, bottom.sigma)
 
     def tops(self, at: Fix, bearing: float, length: float, aside: float) -> Sequence[TopOnWay]:
         """Return the marked tree tops near a line."""

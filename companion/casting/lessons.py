@@ -11,7 +11,9 @@ from typing import NamedTuple
 
 from companion.casting.cast import Cast
 from companion.casting.deck import Deck
+from companion.casting.felt import felt_touch
 from companion.dive.calibration import Belief, Evidence, RigBelief
+from companion.events import Fix
 from companion.tackle import Rod, rig_name
 
 Remember = Callable[[str, Belief], None]
@@ -34,11 +36,18 @@ class Lessons:
         self._taught: dict[int, tuple[Rod, Evidence]] = {}
         self._told: Cast | None = None
 
-    def touched(self, number: int, said: float, cast: Cast | None) -> Lesson | None:
-        """Learn from a touch logged as `number`, whose words began at logic time `said`, s."""
+    def touched(self, number: int, said: float, cast: Cast | None, boat: Fix | None) -> Lesson | None:
+        """Learn from a touch logged as `number`, whose words began at logic time `said`, s.
+
+        `boat` is where the boat was then. Only the first touch of a cast teaches: after it the lure no
+        longer swims free.
+        """
         if cast is None or cast is self._told:
             return None
         self._told = cast
+        sounding = felt_touch(cast, said, boat, self._deck.reach_band(cast.rod))
+        if sounding is not None:
+            self._deck.felt.add(number, sounding)
         return self._learn(number, cast.rod, cast.touched(said))
 
     def something_else(self, cast: Cast | None) -> None:
@@ -53,6 +62,7 @@ class Lessons:
 
     def take_back(self, number: int) -> Lesson | None:
         """Take back what the logged thing `number` has taught."""
+        self._deck.felt.remove(number)
         rod, seen = self._taught.pop(number, (None, None))
         if rod is None or seen is None:
             return None
