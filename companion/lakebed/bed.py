@@ -125,14 +125,13 @@ class Bed:
         """
         self._already = already
         self._level = level
+        self._told_levels: dict[int, float] = {}
         self._sound = 1.0
         self.kept = 0
         self._dropped: Counter[str] = Counter()
         self._listen_anew()
         self.here = None
-        for area in self.areas:
-            if area.loaded:
-                area.surface.begin_trip(level)
+        self._begun: set[int] = set()
 
     @property
     def dropped(self) -> Counter[str]:
@@ -142,7 +141,7 @@ class Bed:
     @property
     def level(self) -> float:
         """How far the water stands above the zero of the area the boat is on, m."""
-        return self.here.surface.level if self.here else self._level
+        return self._level_on(self.here) if self.here else self._level
 
     def take(self, t: float, reading: Reading) -> tuple[CoverHint, ...]:
         """Take a reading at logic time `t`; return possible cover that is new or has grown.
@@ -168,15 +167,15 @@ class Bed:
 
     def add(self, lat: float, lon: float, depth: float) -> None:
         """Add a surveyed sounding, which needs no gate: degrees, m below the surface of that day."""
-        area = self.area_of(lat, lon) or self._new_area(lat, lon)
-        self._enter(area)
-        self._add(Sounding(0.0, *area.place(lat, lon), depth))
+        self.here = self.area_of(lat, lon) or self._new_area(lat, lon)
+        self._add(Sounding(0.0, *self.here.place(lat, lon), depth))
 
     def water_level(self, rise: float) -> None:
         """The water stands `rise` m above where it stood when this lake was mapped; for all of today."""
         if self.here is None:
             self._level = rise
         else:
+            self._told_levels[self.here.number] = rise
             self.here.surface.change_level(rise)
 
     def level_hint(self) -> LevelHint | None:
@@ -241,7 +240,7 @@ class Bed:
         radius = math.hypot(FIX_RADIUS, distance)
         if hour is not None and heading is not None:
             east, north, radius = off_the_bow(east, north, heading, distance, hour)
-        level = area.surface.level
+        level = self._level_on(area)
         return area.marks.add(kind, east, north, radius=radius, depth=depth, level=level, note=note, utc=utc)
 
     def unmark(self, mark: Mark) -> bool:
@@ -257,14 +256,17 @@ class Bed:
         if self.here is not None and _reaches(self.here, lat, lon):
             return self.here
         near = [area for area in self.areas if _reaches(area, lat, lon)]
-        return min(near, key=lambda area: math.hypot(*area.place(lat, lon)), default=None)
+        found = min(near, key=lambda area: math.hypot(*area.place(lat, lon)), default=None)
+        if found is not None:
+            self._begin_on(found)
+        return found
 
     def _take_fix(self, t: float, lat: float, lon: float) -> tuple[CoverHint, ...]:
         area = self.here
         if area is None or not _reaches(area, lat, lon):
             area = self.area_of(lat, lon) or self._new_area(lat, lon)
             self._hang_up()
-            self._enter(area)
+            self.here = area
         gate = self._gate
         for sounding in self._joiner.fix(t, *area.place(lat, lon)):
             for kept in gate.push(sounding):
@@ -274,11 +276,14 @@ class Bed:
         excursions, gate.excursions = gate.excursions, []
         return tuple(_hint(area, cover) for cover in self._cover.take(excursions))
 
-    def _enter(self, area: Area) -> None:
-        if area is not self.here:
-            self.here = area
-            if area.surface.level != self._level:
-                area.surface.change_level(self._level)
+    def _level_on(self, area: Area) -> float:
+        return self._told_levels.get(area.number, self._level)
+
+    def _begin_on(self, area: Area) -> None:
+        """Begin the trip on an area the first time the boat comes to it, or it is asked about."""
+        if area.number not in self._begun:
+            self._begun.add(area.number)
+            area.surface.begin_trip(self._level_on(area))
 
     def _add(self, sounding: Sounding) -> None:
         assert self.here is not None
@@ -290,6 +295,7 @@ class Bed:
         number = max((area.number for area in self.areas), default=0) + 1
         area = Area(number, round(lat, 4), round(lon, 4))
         self.areas.append(area)
+        self._begin_on(area)
         return area
 
     def _hang_up(self) -> None:

@@ -232,3 +232,26 @@ def test_an_area_places_as_its_plane_does():
     area = Area(1, LAT, LON)
     lat, lon = moved(LAT, LON, 33.0, 5000.0)
     assert area.place(lat, lon) == pytest.approx(area.plane.to_xy(lat, lon), abs=1e-9)
+
+
+def test_each_water_keeps_the_level_told_on_it():
+    far = moved(LAT, LON, 45.0, 4.0 * AREA_REACH)
+    bed = Bed()
+    sail(bed, lines(lambda *_: 5.0, count=2))
+    bed.water_level(0.6)
+    sail(bed, lines(lambda *_: 9.0, count=2), *far, t0=5000.0)
+    assert bed.level == 0.0
+    sail(bed, lines(lambda *_: 5.0, count=2), t0=9000.0)
+    assert bed.level == 0.6
+    bed.begin_trip(0.0)
+    assert bed.bottom(*LocalPlane(LAT, LON).to_latlon(30.0, 3.0))[0] == pytest.approx(4.4, abs=0.05)
+    assert bed.mark("ledge", *far, depth=3.0).top == 3.0
+
+
+def test_a_day_begun_with_high_water_is_asked_and_marked_before_any_sounding():
+    with_water = Bed()
+    sail(with_water, lines(lambda *_: 5.0))
+    with_water.begin_trip(2.0)
+    place = LocalPlane(LAT, LON).to_latlon(30.0, 30.0)
+    assert with_water.bottom(*place)[0] == pytest.approx(7.0, abs=0.05)
+    assert with_water.mark("tree top", *place, depth=4.0).top == 2.0
