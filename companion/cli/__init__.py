@@ -13,6 +13,7 @@ import click
 
 from companion import __version__
 from companion.cli.common import CAUTIONS, ExampleFirst
+from companion.cli.learn import learn_command
 from companion.cli.logbook import logbook_command
 from companion.cli.reach import reach_command
 from companion.cli.replaying import replay_command
@@ -60,6 +61,7 @@ for _one in (
     logbook_command,
     reach_command,
     taught_command,
+    learn_command,
     phrases_command,
     listen_command,
     settings_command,

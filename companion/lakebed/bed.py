@@ -150,6 +150,8 @@ class Bed:
         """
         if isinstance(reading, Depth):
             if reading.below_surface is not None:
+                if reading.below_transducer is not None:
+                    self._gate.transducer = reading.below_surface - reading.below_transducer
                 self._joiner.depth(t - reading.origin.latency, self._true_depth(reading))
         elif isinstance(reading, Position):
             if reading.lat is not None and reading.lon is not None:
