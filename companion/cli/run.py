@@ -23,6 +23,7 @@ from companion.voice.button import ButtonError, push_to_talk
 from companion.voice.grammar import Grammar, aboard
 from companion.voice.microphone import microphone_frames
 from companion.voice.model import ModelError, data_folder
+from companion.voice.recogniser import for_grammar
 from companion.voice.sound import Samples
 from companion.voice.speaker import Speaker, SpeakerError
 
