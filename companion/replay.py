@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from datetime import datetime
 from pathlib import Path
 from threading import Event
@@ -10,12 +10,14 @@ from typing import NamedTuple
 
 from companion.casting.answers import fix_of
 from companion.casting.deck import Deck
+from companion.casting.lessons import Remember
 from companion.clock import LiveClock, Pace
 from companion.config import Settings
+from companion.dive.calibration import Belief
 from companion.engine import Emit, Engine, KeepReading, Utterance
 from companion.events import AnyEvent
 from companion.record.logbook import Trip
-from companion.record.recording import CLIPS, CONFIG, LINES
+from companion.record.recording import CLIPS, CONFIG, LINES, known_before
 from companion.sensing import BoatState, Chunk, Sensing, SourceSettings
 from companion.sensing.sources import SerialSource
 from companion.voice.grammar import Grammar, aboard
@@ -32,16 +34,17 @@ class DayError(Exception):
 
 
 class Day(NamedTuple):
-    """A recorded day on disk: its name, the NMEA recording, the clips, and its own config if it has one."""
+    """A recorded day on disk: name, NMEA recording, clips, its own config and what was known before it."""
 
     name: str
     recording: Path
     clips: tuple[Clip, ...] = ()
     config: Path | None = None
+    known: Mapping[str, Belief] | None = None
 
 
 def find_day(path: Path) -> Day:
-    """Return the day in a folder (sonar.nmea, clips/, companion.toml) or in a plain NMEA file.
+    """Return the day in a folder (sonar.nmea, clips/, companion.toml, known.json) or in a plain NMEA file.
 
     Raises:
         DayError: there is no such file, or the folder holds no recording.
@@ -55,7 +58,7 @@ def find_day(path: Path) -> Day:
         raise DayError(f"{path}: {what}; name the folder of a recorded day, or an NMEA 0183 file")
     own = path / CONFIG
     clips = tuple(clips_in(path / CLIPS)) if (path / CLIPS).is_dir() else ()
-    return Day(path.resolve().name, recording, clips, own if own.is_file() else None)
+    return Day(path.resolve().name, recording, clips, own if own.is_file() else None, known_before(path))
 
 
 def chosen_model(settings: Settings) -> Path:
@@ -74,6 +77,7 @@ def replay(
     emit: Emit,
     trip: Trip | None = None,
     pace: Pace | None = None,
+    beliefs: Mapping[str, Belief] | None = None,
 ) -> None:
     """Run a day through the engine.
 
@@ -83,6 +87,7 @@ def replay(
         chunks: the recording's bytes, from its file or from a port.
         emit: called with every event, in order, after the trip has recorded it.
         trip: where events and thinned readings are kept, or None.
+        beliefs: what was learned of the lures before that day, by their names, unless the day itself tells.
         pace: holds the replay back to a multiple of real time, or None for as fast as it goes.
 
     Raises:
@@ -90,7 +95,16 @@ def replay(
         LogbookError: the trip cannot be written.
     """
     grammar = Grammar(aboard(settings))
-    engine = engine_for(day.name, settings, grammar, _into(trip, emit), keeper(trip))
+    remember = _forget if trip is None else trip.believe
+    engine = engine_for(
+        day.name,
+        settings,
+        grammar,
+        _into(trip, emit),
+        keeper(trip),
+        beliefs if day.known is None else day.known,
+        remember,
+    )
     for utterance in _utterances(day, settings, grammar):
         engine.utterance(utterance)
     for chunk in chunks if pace is None else _cut(chunks):
@@ -100,12 +114,20 @@ def replay(
     engine.finish()
 
 
-def engine_for(name: str, settings: Settings, grammar: Grammar, emit: Emit, keep: KeepReading) -> Engine:
+def engine_for(
+    name: str,
+    settings: Settings,
+    grammar: Grammar,
+    emit: Emit,
+    keep: KeepReading,
+    beliefs: Mapping[str, Belief] | None,
+    remember: Remember,
+) -> Engine:
     """Return an engine for this boat, fed with chunks of `SOURCE`: one and the same live and in replay."""
     wire = SourceSettings(need_checksum=all(source.need_checksum for source in settings.sources))
     sources = {source.name: source.settings() for source in settings.sources} | {SOURCE: wire}
     sensing = Sensing(sources, settings.boat.offsets())
-    return Engine(name, sensing, Deck(settings.rods), grammar, settings.units, emit, keep)
+    return Engine(name, sensing, Deck(settings.rods, beliefs), grammar, settings.units, emit, keep, remember)
 
 
 def port_chunks(device: str, baud: int) -> Iterator[Chunk]:
@@ -136,6 +158,10 @@ def _utterances(day: Day, settings: Settings, grammar: Grammar) -> Iterator[Utte
         heard = hear_ahead(chosen_model(settings), grammar.phrases, day.clips)
         for clip, words in zip(day.clips, heard, strict=True):
             yield Utterance(clip.began, clip.ended, words, clip.path.name)
+
+
+def _forget(_lure: str, _belief: Belief) -> None:
+    """Keep nothing: there is no logbook."""
 
 
 def _into(trip: Trip | None, emit: Emit) -> Emit:

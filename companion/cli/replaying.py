@@ -59,7 +59,7 @@ def replay_command(
         trip = logbook.begin_trip(recorded.name, recording=recorded.name, replace=True)
         chunks = port_chunks(port, baud) if port else _file_with_bar(recorded)
         with trip:
-            replay(recorded, settings, chunks, emit, trip, held)
+            replay(recorded, settings, chunks, emit, trip, held, logbook.beliefs())
     if not as_json:
         click.echo(f"logbook: {book}")
 

@@ -8,6 +8,7 @@ from datetime import datetime
 from pathlib import Path
 
 from companion.clock import Clock
+from companion.dive.calibration import Belief
 from companion.events import AnyEvent, Logged, Undone
 from companion.record.logbook import Logbook, LogbookError, TripEntry
 from companion.record.logbook import Trip as KeptTrip
@@ -113,6 +114,22 @@ class Keeper:
             return
         try:
             keeper(self._trip)(t, utc, boat)
+        except LogbookError as error:
+            self._failed(error)
+
+    def beliefs(self) -> dict[str, Belief]:
+        """Return what is believed of each lure; nothing while there is no logbook."""
+        try:
+            return {} if self._book is None else self._book.beliefs()
+        except LogbookError as error:
+            self._failed(error)
+            return {}
+
+    def believe(self, lure: str, belief: Belief) -> None:
+        """Keep what is now believed of a lure; a trip without a logbook keeps it to itself."""
+        try:
+            if self._trip is not None:
+                self._trip.believe(lure, belief)
         except LogbookError as error:
             self._failed(error)
 

@@ -11,9 +11,10 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import NamedTuple
 
+from companion.casting.lessons import Remember
 from companion.clock import Clock, LiveClock, wall_clock
 from companion.config import Settings
-from companion.engine import Emit, Engine
+from companion.engine import Emit, Engine, KeepReading
 from companion.events import AnyEvent, Said
 from companion.health.heart import BeatingStop, Heart, tell_manager, watchdog_interval
 from companion.live.ears import Ears, Uttered
@@ -173,7 +174,7 @@ class Live:
                     keeper.resume(last)
                     for event in rebuilt.events[len(known) :]:
                         keeper.record(event)
-                    rebuilt.go_on(self._emit, keeper.reading)
+                    rebuilt.go_on(self._emit, keeper.reading, keeper.believe)
                     trip = LiveTrip(rebuilt.engine, stamps, Recording(folder), self.tell)
             except (RebuildError, LogbookError, OSError) as error:
                 self.tell(f"could not go on: {error}", aloud=False)
@@ -183,15 +184,19 @@ class Live:
 
     def _new(self, stamps: Stamps) -> LiveTrip:
         folder = self._shelf.new_folder(stamps.at())
+        keeper = self._keeper
+        known = {} if keeper is None else keeper.beliefs()
         recording = None
         try:
-            recording = Recording(folder, self._config)
+            recording = Recording(folder, self._config, known)
         except OSError as error:
             self.tell(f"not recording: {error.strerror or error}")
-        if self._keeper is not None:
-            self._keeper.begin(folder.name)
-        keep = self._keeper.reading if self._keeper is not None else (lambda _t, _utc, _boat: None)
-        engine = engine_for(folder.name, self._settings, self._grammar, self._emit, keep)
+        if keeper is not None:
+            keeper.begin(folder.name)
+        keep: KeepReading = (lambda _t, _utc, _boat: None) if keeper is None else keeper.reading
+        remember: Remember = (lambda _lure, _belief: None) if keeper is None else keeper.believe
+        name, settings, grammar = folder.name, self._settings, self._grammar
+        engine = engine_for(name, settings, grammar, self._emit, keep, known, remember)
         self.tell("starting")
         return LiveTrip(engine, stamps, recording, self.tell)
 

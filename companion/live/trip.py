@@ -11,8 +11,10 @@ from datetime import datetime
 from pathlib import Path
 from typing import TypeVar
 
+from companion.casting.lessons import Remember
 from companion.clock import Clock, stopwatch
 from companion.config import Settings
+from companion.dive.calibration import Belief
 from companion.engine import Emit, Engine, KeepReading, Utterance
 from companion.events import AnyEvent, Heard
 from companion.live.ears import Uttered
@@ -23,6 +25,7 @@ from companion.record.recording import (
     LineCutter,
     Recording,
     clip_end,
+    known_before,
     last_stamp,
     ms_of,
     sentence,
@@ -200,7 +203,16 @@ class Rebuilt:
         self.events: list[AnyEvent] = []
         self._emit: Emit = self.events.append
         self._keep: KeepReading = lambda _t, _utc, _boat: None
-        self.engine = engine_for(folder.name, settings, grammar, self._pass_event, self._pass_reading)
+        self._remember: Remember = lambda _lure, _belief: None
+        self.engine = engine_for(
+            folder.name,
+            settings,
+            grammar,
+            self._pass_event,
+            self._pass_reading,
+            known_before(folder),
+            self._pass_belief,
+        )
         try:
             for clip in clips_in(folder / CLIPS):
                 name = clip.path.name
@@ -210,15 +222,18 @@ class Rebuilt:
         except (OSError, ClipError) as error:
             raise RebuildError(str(error)) from error
 
-    def go_on(self, emit: Emit, keep: KeepReading) -> None:
-        """From now on hand events and readings to these."""
-        self._emit, self._keep = emit, keep
+    def go_on(self, emit: Emit, keep: KeepReading, remember: Remember) -> None:
+        """From now on hand events, readings and beliefs to these."""
+        self._emit, self._keep, self._remember = emit, keep, remember
 
     def _pass_event(self, event: AnyEvent) -> None:
         self._emit(event)
 
     def _pass_reading(self, *reading: object) -> None:
         self._keep(*reading)  # type: ignore[arg-type]
+
+    def _pass_belief(self, lure: str, belief: Belief) -> None:
+        self._remember(lure, belief)
 
     def _replay(self, lines: Path) -> None:
         began = stopwatch()
