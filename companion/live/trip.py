@@ -24,6 +24,7 @@ from companion.record.recording import (
     LINES,
     LineCutter,
     Recording,
+    begun_at,
     clip_end,
     known_before,
     last_stamp,
@@ -173,11 +174,11 @@ def may_go_on(folder: Path, config: str, now: int) -> bool:
     lines = folder / LINES
     try:
         trim(lines)
-        last = last_stamp(lines)
+        last = last_stamp(lines) or begun_at(folder.name)
         same = (folder / CONFIG).read_text(encoding="utf-8") == config
-    except OSError:
+    except (OSError, ValueError):
         return False
-    return same and last is not None and 0 <= now - last <= GONE_ON_WITHIN
+    return same and 0 <= now - last <= GONE_ON_WITHIN
 
 
 class Rebuilt:

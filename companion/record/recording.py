@@ -27,6 +27,8 @@ from companion.voice.recogniser import RATE, Samples
 LINES, CLIPS, CONFIG, KNOWN = "sonar.nmea", "clips", "companion.toml", "known.json"
 """What a trip's folder holds: the lines, the folder of utterances, the configuration in force, and what was
 believed of the lures when it began."""
+NAMED = "%Y-%m-%d %H%M%S"
+"""The name of a trip: the UTC at which it began."""
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _TAG_TIME = re.compile(rb"\\s:[^\\]*,c:(\d+)\*[0-9A-F]{2}\\")
 _TAIL = 65_536
@@ -200,6 +202,15 @@ def last_stamp(path: Path) -> int | None:
     return int(found[-1]) if found else None
 
 
+def begun_at(name: str) -> int:
+    """Return the stamp, ms, in a trip's name, 2026-10-03 141500.
+
+    Raises:
+        ValueError: it is no trip's name.
+    """
+    return ms_of(datetime.strptime(name[:17], NAMED).replace(tzinfo=UTC))
+
+
 def clip_end(began: int, samples: Samples) -> int:
     """Return the stamp, ms, of an utterance's end: a whole frame is 20 ms."""
     return began + len(samples) * 1000 // RATE
@@ -235,7 +246,7 @@ class Shelf:
     def new_folder(self, ms: int) -> Path:
         """Return a folder, not there yet, for a trip begun at this stamp, ms; its name is the trip's."""
         utc = utc_of(ms)
-        name = f"{utc:%Y-%m-%d %H%M%S}"
+        name = utc.strftime(NAMED)
         day = self.root / f"{utc:%Y-%m-%d}"
         taken = (day / (name if n == 1 else f"{name}-{n}") for n in range(1, 10_000))
         return next(path for path in taken if not path.exists())
