@@ -7,7 +7,7 @@ import select
 import shutil
 import subprocess
 from collections import deque
-from collections.abc import Iterable, Iterator
+from collections.abc import Generator, Iterable, Iterator
 from typing import NamedTuple
 
 import numpy as np
@@ -116,7 +116,7 @@ def frames_of(samples: Samples) -> Iterator[Samples]:
         yield samples[start : start + FRAME]
 
 
-def microphone_frames(device: str) -> Iterator[Samples]:
+def microphone_frames(device: str) -> Generator[Samples, None, None]:
     """Yield frames from a microphone, as `arecord -L` names it, until it fails or the iterator is closed.
 
     Raises:
