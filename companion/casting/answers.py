@@ -11,9 +11,12 @@ import msgspec
 from companion.casting.cast import GPS_RADIUS, Cast, placed
 from companion.casting.deck import AIM, Aim, Deck, Lesson, Moment
 from companion.casting.lessons import Lessons, Remember
+from companion.casting.manners import Manners
 from companion.casting.tell import learned_event, outlook_event
 from companion.casting.words import spoken_lessons, spoken_outlook
 from companion.events import AnyEvent, Fix, Logged, LoggedWhat, Notice, RodTaken, Said, Undone
+from companion.lakebed.bed import Bed
+from companion.lakebed.marks import Mark
 from companion.sensing import BoatState
 from companion.tackle import Rod
 from companion.units import FOOT, LengthUnit, spoken_depth
@@ -84,11 +87,19 @@ class Answers:
     """Carries out commands on the deck and the ledger, and words the answers."""
 
     def __init__(
-        self, deck: Deck, grammar: Grammar, unit: LengthUnit, remember: Remember = lambda _lure, _belief: None
+        self,
+        deck: Deck,
+        grammar: Grammar,
+        unit: LengthUnit,
+        bed: Bed,
+        manners: Manners,
+        remember: Remember,
     ) -> None:
-        self.quiet_until = float("-inf")
         self.last_said: str | None = None
         self._deck = deck
+        self._bed = bed
+        self._manners = manners
+        self._marked: dict[int, Mark] = {}
         self._grammar = grammar
         self._unit: LengthUnit = unit
         self._ledger = Ledger()
@@ -163,6 +174,7 @@ class Answers:
     @_do.register
     def _(self, command: c.MarkPlace, scene: Scene) -> list[AnyEvent]:
         events = self._log(command, scene, "mark", detail=command.kind, size=command.depth, at_lure=False)
+        self._mark(command, scene)
         if command.distance is None or command.clock is None:
             return events
         at = self._off_the_bow(scene.boat, command.clock, command.distance)
@@ -238,6 +250,7 @@ class Answers:
 
     @_do.register
     def _(self, command: c.WaterLevel, scene: Scene) -> list[AnyEvent]:
+        self._bed.water_level(command.rise)
         notice = Notice(t=scene.t, utc=scene.utc, text=f"water level {command.rise:+.2f} m against the map")
         return [notice, self._confirmed(command, scene)]
 
@@ -249,7 +262,7 @@ class Answers:
         if last.what == "cast":
             self._deck.end_cast()
         undone = Undone(t=scene.t, utc=scene.utc, number=last.number, what=last.what)
-        lesson = self._lessons.take_back(last.number)
+        lesson = self._taken_back(last.number)
         return [undone, *self._told_lesson(scene, lesson), self._said(scene, f"{last.what} taken back")]
 
     @_do.register
@@ -290,12 +303,12 @@ class Answers:
 
     @_do.register
     def _(self, command: c.Quiet, scene: Scene) -> list[AnyEvent]:
-        self.quiet_until = scene.t + 60.0 * command.minutes
+        self._manners.quiet_for(scene.t, command.minutes)
         return [self._confirmed(command, scene)]
 
     @_do.register
     def _(self, command: c.SpeakUp, scene: Scene) -> list[AnyEvent]:
-        self.quiet_until = scene.t
+        self._manners.quiet_for(scene.t, 0.0)
         return [self._confirmed(command, scene)]
 
     @_do.register
@@ -322,11 +335,35 @@ class Answers:
         if last.logged is not None and self._is_last(last):
             self._ledger.take_back()
             events.append(Undone(t=scene.t, utc=scene.utc, number=last.logged.number, what=last.logged.what))
-            self._lessons.take_back(last.logged.number)
+            self._taken_back(last.logged.number)
         self._carried.remove(last)
         then = last.scene._replace(t=scene.t, utc=scene.utc)
         events += self.answer(command, then)
         return events
+
+    def _mark(self, command: c.MarkPlace, scene: Scene) -> None:
+        """Put a mark on the lakebed."""
+        boat = scene.boat
+        if boat.lat is None or boat.lon is None:
+            return
+        mark = self._bed.mark(
+            command.kind,
+            boat.lat,
+            boat.lon,
+            depth=command.depth,
+            distance=command.distance or 0.0,
+            hour=command.clock,
+            heading=heading_of(boat),
+            utc=scene.utc,
+        )
+        self._marked[self._ledger.number] = mark
+
+    def _taken_back(self, number: int) -> Lesson | None:
+        """Take back what a logged thing has left behind: its mark, and what it taught."""
+        mark = self._marked.pop(number, None)
+        if mark is not None:
+            self._bed.unmark(mark)
+        return self._lessons.take_back(number)
 
     def _off_the_bow(self, boat: BoatState, clock: int, distance: float) -> Fix | None:
         """Return the place at an hour off the bow and a distance, m, judged by eye."""

@@ -57,7 +57,7 @@ def _clear(seen: CastOutlook, unit: LengthUnit, better: int | None) -> str:
     if seen.margin.best < JUST:
         return "just clear"
     gap = f"{seen.verdict} by {spoken_depth(seen.margin.best, unit)}"
-    return gap if better is None else f"{gap}, take number {better}"
+    return gap if better is None else f"{gap}, take number {number_words(better)}"
 
 
 def _of_touch(cast: Cast, seen: CastOutlook, t: float) -> str | None:

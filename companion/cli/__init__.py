@@ -12,6 +12,7 @@ import traceback
 import click
 
 from companion import __version__
+from companion.cli.check import check_command
 from companion.cli.common import CAUTIONS, ExampleFirst
 from companion.cli.learn import learn_command
 from companion.cli.logbook import logbook_command
@@ -51,12 +52,13 @@ def commands() -> None:
     the logbook. Each command has its own --help, which starts with an example.
 
     Exit codes: 0 done, 1 a bug, 2 wrong usage, 3 the config, 4 a device or the speech model,
-    5 the logbook.
+    5 the logbook, 6 not everything could be checked.
     """
 
 
 for _one in (
     run_command,
+    check_command,
     replay_command,
     logbook_command,
     reach_command,
@@ -89,7 +91,7 @@ _CODES: tuple[tuple[type[Exception], int], ...] = (
 
 def _run() -> int:
     try:
-        commands.main(standalone_mode=False)
+        code = commands.main(standalone_mode=False)
     except click.exceptions.Abort:
         return _complain("stopped", USAGE)
     except click.ClickException as error:
@@ -103,7 +105,7 @@ def _run() -> int:
         if code == BUG:
             traceback.print_exc()
         return _complain(error if code != BUG else "a bug; the lines above say where", code)
-    return OK
+    return code if isinstance(code, int) else OK
 
 
 def _complain(text: object, code: int) -> int:

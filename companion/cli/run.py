@@ -21,6 +21,7 @@ from companion.record.recording import Limits
 from companion.replay import chosen_model
 from companion.voice.button import ButtonError, push_to_talk
 from companion.voice.grammar import Grammar, aboard
+from companion.voice.heard import Hearing
 from companion.voice.microphone import microphone_frames
 from companion.voice.model import ModelError, data_folder
 from companion.voice.recogniser import for_grammar
@@ -84,14 +85,14 @@ def _parts(settings: Settings, stack: contextlib.ExitStack, *, dry_run: bool) ->
     return parts
 
 
-def _hearing(settings: Settings, missing: list[str]) -> Callable[[Samples], str] | None:
+def _hearing(settings: Settings, missing: list[str]) -> Callable[[Samples], str | Hearing] | None:
     try:
         recogniser = for_grammar(chosen_model(settings), Grammar(aboard(settings)))
     except ModelError as error:
         warn(str(error))
         missing.append("speech model")
         return None
-    return lambda samples: recogniser.hear(samples).text
+    return recogniser.hear
 
 
 def _speaker(settings: Settings, stack: contextlib.ExitStack, missing: list[str]) -> Speaker | None:

@@ -11,9 +11,11 @@ from companion.clock import Clock
 from companion.dive.calibration import Belief
 from companion.engine import Known
 from companion.events import AnyEvent, Logged, Undone
+from companion.lakebed.bed import Bed
+from companion.record.lakes import SAVE_EVERY, Lakes, LearnedFile
 from companion.record.logbook import Logbook, LogbookError, TripEntry
 from companion.record.logbook import Trip as KeptTrip
-from companion.replay import KeepInTrip
+from companion.replay import offer
 from companion.sensing import BoatState
 
 AGAIN = 20.0
@@ -46,6 +48,8 @@ class Keeper:
         self._trip: KeptTrip | None = None
         self._name = ""
         self._waiting: deque[AnyEvent] = deque(maxlen=WAITING)
+        self._lakes: Lakes | None = None
+        self._save_at = float("-inf")
         self._failing = False
         self._try_again = 0.0
 
@@ -114,7 +118,7 @@ class Keeper:
             self._once_more()
             return
         try:
-            KeepInTrip(self._trip).reading(t, utc, boat)
+            offer(self._trip, t, utc, boat)
         except LogbookError as error:
             self._failed(error)
 
@@ -127,11 +131,27 @@ class Keeper:
         except LogbookError as error:
             self._failed(error)
 
+    def lakebed(self, t: float, bed: Bed, *, over: bool = False) -> None:
+        """Keep what has changed of the lakebed, now and then, with how much of the trip that is."""
+        if self._lakes is None or not (over or t >= self._save_at):
+            return
+        self._save_at = t + SAVE_EVERY
+        try:
+            self._lakes.save(bed, LearnedFile(_of_trip(self._name), self._name, bed.kept, 0, over))
+        except LogbookError as error:
+            self._failed(error)
+
     def known(self, before: TripEntry | None = None) -> Known:
         """Return what the boat knows: all of it, or what it knew before a trip."""
         book = self._book or self.open()
         try:
-            return Known() if book is None else Known(book.beliefs(None if before is None else before.id))
+            if book is None:
+                return Known()
+            self._lakes = Lakes(book)
+            beliefs = book.beliefs(None if before is None else before.id)
+            taken = {file.digest: file.soundings for file in self._lakes.learned()}
+            already = 0 if before is None else taken.get(_of_trip(before.name), 0)
+            return Known(beliefs, self._lakes.areas(), already)
         except LogbookError as error:
             self._failed(error)
             return Known()
@@ -194,6 +214,11 @@ class Keeper:
             return False
         self._tell(f"logbook damaged, kept as {to.name}, new one begun")
         return True
+
+
+def _of_trip(name: str) -> str:
+    """Return what a live trip goes by among the recordings that the lake has taken in."""
+    return f"trip {name}"
 
 
 def _sound_logbook(path: Path) -> Logbook:

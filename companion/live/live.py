@@ -26,6 +26,7 @@ from companion.replay import engine_for
 from companion.sensing import OLDEST_LIVE, Chunk
 from companion.sensing.sources import Reader, Source, UdpSource
 from companion.voice.grammar import Grammar, aboard
+from companion.voice.heard import Hearing
 from companion.voice.sound import Samples
 
 QUEUE = 256
@@ -66,7 +67,7 @@ class Parts(NamedTuple):
 
     sources: Sequence[Source] = ()
     frames: Callable[[], Iterator[Samples]] | None = None
-    hear: Callable[[Samples], str] | None = None
+    hear: Callable[[Samples], str | Hearing] | None = None
     say: Callable[[str], None] = lambda _: None
     own_voice: Callable[[float, float], bool] = lambda _began, _ended: False
     held: Callable[[], bool] | None = None
@@ -196,7 +197,7 @@ class Live:
         engine = engine_for(folder.name, self._settings, self._grammar, self._emit, keep, known)
         recording = None
         try:
-            recording = Recording(folder, self._config)
+            recording = Recording(folder, self._config, known.beliefs)
         except OSError as error:
             self.tell(f"not recording: {error.strerror or error}")
         if self._keeper is not None:
@@ -243,7 +244,9 @@ class Live:
             self._ears.start()
         self._housekeeper.start()
 
-    def _listening(self, frames: Callable[[], Iterator[Samples]], hear: Callable[[Samples], str]) -> Ears:
+    def _listening(
+        self, frames: Callable[[], Iterator[Samples]], hear: Callable[[Samples], str | Hearing]
+    ) -> Ears:
         return Ears(
             frames,
             hear,

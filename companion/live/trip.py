@@ -22,6 +22,7 @@ from companion.record.recording import (
     LINES,
     LineCutter,
     Recording,
+    begun_at,
     clip_end,
     last_stamp,
     ms_of,
@@ -35,6 +36,7 @@ from companion.sensing import Chunk
 from companion.sensing.remarks import COMPANION, txt_body
 from companion.voice.clips import ClipError, read_clip
 from companion.voice.grammar import Grammar
+from companion.voice.heard import Hearing
 from companion.voice.hearing import clips_in
 from companion.voice.sound import Samples
 
@@ -149,10 +151,10 @@ class LiveTrip:
         return done
 
 
-def _patiently(words: Callable[[], str]) -> Callable[[], str]:
+def _patiently(words: Callable[[], str | Hearing]) -> Callable[[], str | Hearing]:
     """Return what gives the words, or none when they are not made out in time or at all."""
 
-    def give() -> str:
+    def give() -> str | Hearing:
         try:
             return words()
         except Exception:  # the recogniser must never end a trip
@@ -170,11 +172,11 @@ def may_go_on(folder: Path, config: str, now: int) -> bool:
     lines = folder / LINES
     try:
         trim(lines)
-        last = last_stamp(lines)
+        last = last_stamp(lines) or begun_at(folder.name)
         same = (folder / CONFIG).read_text(encoding="utf-8") == config
-    except OSError:
+    except (OSError, ValueError):
         return False
-    return same and last is not None and 0 <= now - last <= GONE_ON_WITHIN
+    return same and 0 <= now - last <= GONE_ON_WITHIN
 
 
 class Rebuilt:
@@ -196,7 +198,7 @@ class Rebuilt:
         settings: Settings,
         grammar: Grammar,
         heard: Mapping[str, str],
-        hear: Callable[[Samples], str] | None,
+        hear: Callable[[Samples], str | Hearing] | None,
         known: Known,
     ) -> None:
         self.events: list[AnyEvent] = []
@@ -228,7 +230,9 @@ class Rebuilt:
                     raise RebuildError("it is too long to be replayed in time")
 
 
-def _words_of(path: Path, known: str | None, hear: Callable[[Samples], str] | None) -> Callable[[], str]:
+def _words_of(
+    path: Path, known: str | None, hear: Callable[[Samples], str | Hearing] | None
+) -> Callable[[], str | Hearing]:
     if known is not None or hear is None:
         return lambda: known or ""
     return lambda: hear(read_clip(path))
