@@ -255,7 +255,7 @@ def _events() -> Iterator[str]:
 
 
 def _paragraph(schema: type) -> str:
-    return re.sub(r"\bNone\b", "null", _sentence(inspect.cleandoc(schema.__doc__ or "")))
+    return re.sub(r"\bNone\b", "null", " ".join(inspect.cleandoc(schema.__doc__ or "").split()))
 
 
 def _sentence(text: str) -> str:

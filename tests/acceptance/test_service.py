@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 import re
 import shutil
+import socket
 import subprocess
 import sys
 from pathlib import Path
@@ -101,6 +102,35 @@ def test_the_program_runs_without_memory_that_is_written_and_executed():
         pytest.skip("this kernel cannot refuse such memory (Linux 6.3 can)")
     assert result.returncode == 0, result.stderr
     assert result.stdout
+
+
+def test_the_program_tells_the_service_manager_how_it_is(tmp_path):
+    """What Type=notify and the watchdog ask for: ready once, then a sign of life within each interval."""
+    boat = (
+        config.example_text().replace('"default"', '"none"').replace("/dev/ttyUSB0", str(tmp_path / "port"))
+    )
+    (tmp_path / "boat.toml").write_text(boat)
+    seconds = 2.0
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+        manager.bind(str(tmp_path / "notify"))
+        manager.settimeout(60.0)
+        program = subprocess.Popen(
+            [COMPANION, "run", "--config", tmp_path / "boat.toml", "--data", tmp_path / "data"],
+            env=os.environ
+            | {"NOTIFY_SOCKET": str(tmp_path / "notify"), "WATCHDOG_USEC": str(int(1e6 * seconds))},
+            stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True,
+        )  # fmt: skip
+        try:
+            told = [manager.recv(4096).decode() for _ in range(4)]
+            program.terminate()
+            while "STOPPING=1" not in told[-1]:
+                told.append(manager.recv(4096).decode())
+            _, errors = program.communicate(timeout=60)
+        finally:
+            program.kill()
+    assert told[0].startswith("READY=1")
+    assert [text.splitlines()[0] for text in told[1:4]] == ["WATCHDOG=1"] * 3
+    assert program.returncode == 0, errors
 
 
 def test_the_device_rules_are_well_formed():
