@@ -27,7 +27,8 @@ class Limits:
     Two soundings are of one bottom when their depths differ by at most
     `step + share * depth + slope * distance`, distance counted up to `near` m. Held soundings are
     believed after `proof` s (`proof_doubled` when they look like a second echo) and `proof_pings`.
-    Depths up to `shallow` m below the transducer are doubted when a boat faster than `fast` m/s keeps them for `run` m.
+    Depths up to `shallow` m below the transducer are doubted when a boat faster than `fast` m/s keeps
+    them for `run` m.
     """
 
     deepest: float = 200.0
