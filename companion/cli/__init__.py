@@ -14,6 +14,7 @@ import click
 from companion import __version__
 from companion.cli.check import check_command
 from companion.cli.common import CAUTIONS, ExampleFirst
+from companion.cli.lakebed import lakebed_command
 from companion.cli.learn import learn_command
 from companion.cli.logbook import logbook_command
 from companion.cli.reach import reach_command
@@ -64,6 +65,7 @@ for _one in (
     reach_command,
     taught_command,
     learn_command,
+    lakebed_command,
     phrases_command,
     listen_command,
     settings_command,

@@ -177,6 +177,12 @@ class Surface:
         bearing = math.degrees(math.atan2(falls_east, falls_north)) % 360.0
         return Slope(math.hypot(falls_east, falls_north), bearing)
 
+    def sounded(self) -> FloatArray:
+        """Return every cell in use: mean east and north m, mean depth m, count of soundings; shape (n, 4)."""
+        cells = np.concatenate([np.empty((0, 5)), *self._cells.everything()])[:, [0, 1, 2, 4]]
+        cells[:, 2] += self._level
+        return cells
+
     def take_changed(self) -> dict[TileKey, bytes]:
         """Return the tiles changed since the last call, to be saved under their keys; empty bytes: delete."""
         return self._cells.take_changed()
