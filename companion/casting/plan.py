@@ -51,8 +51,10 @@ CLOSE, ROUGH = 1.0, 2.0
 """Length of a step along a path, m, when casts are tried closely and roughly."""
 
 _TURNS = round(360.0 / TURN)
-_FINALISTS, _FINALISTS_OF_MANNER, _CLIMBERS = 160, 24, 40
-_ROUGH_SHIFTS, _CLOSE_SHIFTS, _CLOSEST_SHIFTS, _LAST_SHIFTS = 3, 9, 21, 61
+_ROUGH_SHIFTS, _LAST_SHIFTS = 3, 61
+_ROUNDS = ((160, 9), (60, 21), (40, _LAST_SHIFTS))
+"""Close rounds: how many casts are kept to look around, and over how many shifts that is done."""
+_OF_EACH_MANNER = 16
 _SHORTLIST = 24
 _UNLIKE_PLACE, _UNLIKE_BEARING = 15.0, 40.0
 _WORTH_TELLING = 0.5
@@ -295,10 +297,15 @@ def plan(
 def _shortlist(casts: _Casts, tried: _Tried) -> _Whole:
     """Return the best casts of unlike place, bearing or manner, best first, and the best of each manner."""
     alike = np.stack([casts.column // 4, casts.row // 4, casts.turn // 6, tried.manner])
-    _, first = np.unique(alike, axis=1, return_index=True)
-    order = np.sort(first)
+    order = _firsts(alike)
     of_each = [order[tried.manner[order] == m][:3] for m in range(len(MANNERS))]
     return np.unique(np.concatenate([order[:_SHORTLIST], *of_each]))
+
+
+def _firsts(columns: _Whole) -> _Whole:
+    """Return the indices of the first of each kind of column, rising."""
+    _, first = np.unique(columns, axis=1, return_index=True)
+    return np.asarray(np.sort(first), dtype=np.int64)
 
 
 def _alike(one: Plan, other: Plan) -> bool:
@@ -424,7 +431,9 @@ class _Search:
             flat = values.ravel()
             return np.asarray(sum(w * flat[c] for w, c in zip(weights, corners, strict=True)))
 
-        nearest = corner + (u >= 0.5) + columns * (v >= 0.5)
+        # Half way between two points counts as the further one, whatever the last bit says.
+        half = np.float32(0.4999)
+        nearest = corner + (u >= half) + columns * (v >= half)
         top = np.where(inside, between(self._top), np.float32(NOTHING))
         return Under(top, between(self._sigma), inside & self.zone.ravel()[nearest])
 
@@ -456,7 +465,7 @@ class _Search:
         every = 2 if self.wish.boat is None else 1
         casts = self.all_casts(every)
         tried = self.tried(casts, ROUGH, _ROUGH_SHIFTS)
-        for most, shifts in ((_FINALISTS, _CLOSE_SHIFTS), (_CLIMBERS, _CLOSEST_SHIFTS)):
+        for most, shifts in _ROUNDS:
             casts = self._around(casts.pick(self._finalists(casts, tried, most)))
             tried = self.tried(casts, CLOSE, shifts)
         good = tried.metres > 0.0
@@ -470,13 +479,12 @@ class _Search:
         wanted = np.flatnonzero(tried.metres > 0.0)
         order = wanted[np.argsort(-tried.metres[wanted], kind="stable")]
         alike = np.stack([casts.column // 4, casts.row // 4, casts.turn // 4, casts.rod, tried.manner])
-        _, first = np.unique(alike[:, order], axis=1, return_index=True)
-        order = order[np.sort(first)]
+        order = order[_firsts(alike[:, order])]
         manner = tried.manner[order]
         if self.wish.manner is not None:
-            return order[manner == MANNERS.index(self.wish.manner)][:most]
-        of_each = [order[manner == m][:_FINALISTS_OF_MANNER] for m in range(len(MANNERS))]
-        return np.unique(np.concatenate([order[:most], *of_each]))
+            return np.asarray(order[manner == MANNERS.index(self.wish.manner)][:most], dtype=np.int64)
+        of_each = [order[manner == m][:_OF_EACH_MANNER] for m in range(len(MANNERS))]
+        return np.asarray(np.unique(np.concatenate([order[:most], *of_each])), dtype=np.int64)
 
     def _around(self, casts: _Casts) -> _Casts:
         """Return casts and their neighbours on the lattice, each once."""
