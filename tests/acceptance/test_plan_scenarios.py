@@ -155,8 +155,11 @@ def test_a_heavy_line_rod_on_a_slope_is_best_placed_parallel_at_its_depth():
     rods = rigged([0.52], depth="4.2 m")
     assert 11.0 <= rods[0].reach.best / FOOT <= 12.0
     target = Target("slope", depths=(6.3 * FOOT, 16.7 * FOOT))
-    found = plan(ground(lake(slope)), rods, target, most=20)
-    best, crossing = found[0], max(p.metres for p in found if across(p.bearing, 0.0) >= 60.0)
+    on = ground(lake(slope))
+    best = plan(on, rods, target)[0]
+    berths = [Wish(boat=(east, 70.0)) for east in range(44, 104, 3)]
+    found = [one for wish in berths for one in plan(on, rods, target, wish, most=20)]
+    crossing = max(one.metres for one in found if across(one.bearing, 0.0) >= 60.0)
     print(f"{best.metres:.1f} m, the best cast across the slope {crossing:.1f} m")
     print(f"reach {rods[0].reach.best / FOOT:.1f} ft: cast {best.bearing} over {best.depth / FOOT:.1f} ft")
     assert across(best.bearing, 0.0) <= 22.5
