@@ -15,6 +15,9 @@ import msgspec
 LoggedWhat = Literal["bite", "fish", "touch", "snag", "lost fish", "mark", "cast", "reeled in"]
 """What a spoken command can put into the logbook."""
 
+MarkKind = Literal["tree top", "rock pile", "high spot", "grass edge", "ledge", "point", "spot"]
+"""What can be marked on the bottom; "spot" is a mark of no particular kind."""
+
 
 class Fix(msgspec.Struct, frozen=True, omit_defaults=True):
     """A place on the water: latitude and longitude in degrees, and the radius it is good to, m, one sigma."""

@@ -16,10 +16,12 @@ from companion.cli.common import CAUTIONS, ExampleFirst
 from companion.cli.logbook import logbook_command
 from companion.cli.reach import reach_command
 from companion.cli.replaying import replay_command
+from companion.cli.run import run_command
 from companion.cli.settings import settings_command
 from companion.cli.talk import listen_command, phrases_command
 from companion.cli.taught import taught_command
 from companion.config import ConfigError
+from companion.pictures.png import PictureError
 from companion.record.logbook import LogbookError
 from companion.replay import DayError
 from companion.voice.clips import ClipError
@@ -53,6 +55,7 @@ def commands() -> None:
 
 
 for _one in (
+    run_command,
     replay_command,
     logbook_command,
     reach_command,
@@ -77,6 +80,7 @@ _CODES: tuple[tuple[type[Exception], int], ...] = (
     (MicrophoneError, DEVICE),
     (SpeakerError, DEVICE),
     (LogbookError, DATABASE),
+    (PictureError, DEVICE),
     (OSError, DEVICE),
 )
 

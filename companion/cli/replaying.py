@@ -13,6 +13,7 @@ from tqdm import tqdm
 from companion.cli.common import command, config_option, logbook_option, settings_in_force, warn
 from companion.clock import Pace
 from companion.config import Settings
+from companion.engine import Known
 from companion.events import AnyEvent, Said, to_json
 from companion.record import timeline
 from companion.record.logbook import Logbook
@@ -59,7 +60,7 @@ def replay_command(
         trip = logbook.begin_trip(recorded.name, recording=recorded.name, replace=True)
         chunks = port_chunks(port, baud) if port else _file_with_bar(recorded)
         with trip:
-            replay(recorded, settings, chunks, emit, trip, held, logbook.beliefs())
+            replay(recorded, settings, chunks, emit, trip, held, Known(logbook.beliefs()))
     if not as_json:
         click.echo(f"logbook: {book}")
 
