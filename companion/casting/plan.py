@@ -59,6 +59,7 @@ _SHORTLIST = 24
 _UNLIKE_PLACE, _UNLIKE_BEARING = 15.0, 40.0
 _WORTH_TELLING = 0.5
 _TOGETHER = 8192
+_BESIDE_BOAT = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -343,7 +344,10 @@ class _Search:
         self.divers = [Diver(rod) for rod in rods]
         self.longest = max(rod.cast for rod in rods)
         # Unknown bottom is far below every lure: nothing is met there.
-        self._top = np.nan_to_num(on.top, nan=NOTHING).astype(np.float32)
+        self._top, self._bottom = (
+            np.nan_to_num(layer, nan=NOTHING).astype(np.float32) for layer in (on.top, on.depth)
+        )
+        self._bare = bool((self._top == self._bottom).all())
         self._sigma = np.nan_to_num(on.sigma, nan=0.0).astype(np.float32)
         self._base = (on.west, on.south) if wish.boat is None else wish.boat
 
@@ -434,8 +438,10 @@ class _Search:
         # Half way between two points counts as the further one, whatever the last bit says.
         half = np.float32(0.4999)
         nearest = corner + (u >= half) + columns * (v >= half)
-        top = np.where(inside, between(self._top), np.float32(NOTHING))
-        return Under(top, between(self._sigma), inside & self.zone.ravel()[nearest])
+        nothing = np.float32(NOTHING)
+        top = np.where(inside, between(self._top), nothing)
+        bottom = top if self._bare else np.where(inside, between(self._bottom), nothing)
+        return Under(top, bottom, between(self._sigma), inside & self.zone.ravel()[nearest])
 
     def metres(self, casts: _Casts, step: float, shifts: int) -> tuple[Floats, NDArray[np.int8]]:
         """Return metres for each of some equally likely shifts, (shifts, m), and manners, (m,)."""
@@ -534,25 +540,27 @@ class _Search:
 
     def _way(self, cast: _Casts) -> tuple[Step, ...]:
         """Return the way of one cast as it most likely is."""
-        diver, away = self.divers[int(cast.rod[0])], self.steps(CLOSE)
-        swum = swim(diver, self.wish, self.under(cast, away), away, 0.0)
-        away = away[diver.first(away) :]
-        east, north = self.place(cast.column, cast.row)
-        angle = np.radians(TURN * cast.turn)
-        i, j, inside = self._cell(east + away * np.sin(angle), north + away * np.cos(angle))
+        diver = self.divers[int(cast.rod[0])]
+        away = self.steps(CLOSE)
+        nearer = np.arange(self.wish.stand_off - CLOSE, _BESIDE_BOAT, -CLOSE)
+        away = np.concatenate([away, nearer])
+        under = self.under(cast, away)
+        under.counted[len(away) - len(nearer) :] = False
+        swum = swim(diver, self.wish, under, away, 0.0)
+        first = diver.first(away)
+        known = under.bottom[:, 0] < 0.5 * NOTHING
 
-        def known(values: Floats, k: int) -> float | None:
-            value = float(values[j[k], i[k]])
-            return round(value, 3) if inside[k] and math.isfinite(value) else None
+        def told(layer: Singles, k: int) -> float | None:
+            return round(float(layer[k, 0]), 3) if known[k] else None
 
         return tuple(
             Step(
                 away=float(away[k]),
-                depth=round(float(swum.depth[k, 0]), 3),
-                bottom=known(self.on.depth, k),
-                sigma=known(self.on.sigma, k),
-                top=known(self.on.top, k),
-                counts=bool(swum.counts[k, 0]),
+                depth=round(float(swum.depth[k - first, 0]), 3),
+                bottom=told(under.bottom, k),
+                sigma=told(under.sigma, k),
+                top=told(under.top, k),
+                counts=bool(swum.counts[k - first, 0]),
             )
-            for k in range(len(away))
+            for k in range(first, len(away))
         )

@@ -84,11 +84,12 @@ class Wish:
 class Under(NamedTuple):
     """What lies under casts, each (steps, casts).
 
-    `top` is the depth of the highest thing there, m (`NOTHING` where not known), `sigma` its standard
-    deviation, m, `counted` whether a metre there may count.
+    `top` is the depth of the highest thing there and `bottom` that of the bottom, m (`NOTHING` where not
+    known), `sigma` their standard deviation, m, `counted` whether a metre there may count.
     """
 
     top: Singles
+    bottom: Singles
     sigma: Singles
     counted: Flags
 
@@ -192,11 +193,11 @@ def equal_shifts(count: int) -> Floats:
 def manners(way: Way, under: Under, step: float) -> NDArray[np.int8]:
     """Return the manner of casts as indices of `MANNERS`, (casts,); any where nothing counts."""
     steps, casts = way.counts.shape
-    top, column = under.top[-steps:], np.arange(casts)
+    bottom, column = under.bottom[-steps:], np.arange(casts)
     first = way.counts.argmax(axis=0)
     last = steps - 1 - way.counts[::-1].argmax(axis=0)
     ahead = np.minimum(last + round(_LOOK_AHEAD / step), steps - 1)
-    begins, ends, beyond = top[first, column], top[last, column], top[ahead, column]
+    begins, ends, beyond = (bottom[at, column] for at in (first, last, ahead))
     off = (beyond - ends >= _BREAK_DROP) & (beyond < 0.5 * NOTHING)
     level = np.abs(ends - begins) <= _LEVEL * begins
     of = [MANNERS.index(name) for name in ("off the break", "along", "down the slope", "up the slope")]

@@ -156,11 +156,10 @@ def test_the_way_is_told_as_swum(rods):
     best = plan(ground(lake(hump)), rods, Target.at("hump", 40.0, 38.0))[0]
     away = [step.away for step in best.way]
     assert away == sorted(away, reverse=True)
-    assert all(step.depth <= step.bottom + 0.3 for step in best.way if step.bottom is not None)
+    assert all(step.depth <= step.bottom + 1e-3 for step in best.way if step.bottom is not None)
     counted = [step for step in best.way if step.counts]
     assert (counted[0].away, counted[-1].away) == (best.begins, best.ends)
-    # The way tells the bottom of the nearest grid point, what counts is reckoned between them.
-    assert all(step.bottom - step.depth <= 0.3 + 0.3 for step in counted)
+    assert all(step.bottom - step.depth <= 0.3 + 1e-3 for step in counted)
     assert all(math.dist(best.at(step.away), (40.0, 38.0)) <= 8.0 + 1.5 for step in counted)
 
 

@@ -31,7 +31,7 @@ def rods():
 def quick(found, depth):
     away = np.arange(NEAREST + STEP * round((found.cast - NEAREST) / STEP), NEAREST - 0.1, -STEP)
     top = depth(away).astype(np.float32)[:, None]
-    under = Under(top, np.zeros_like(top), np.ones(top.shape, bool))
+    under = Under(top, top, np.zeros_like(top), np.ones(top.shape, bool))
     diver = Diver(found)
     way = swim(diver, Wish(height=0.0, dig=None), under, away, 0.0)
     return away[diver.first(away) :], way
@@ -81,7 +81,7 @@ def test_a_shift_brings_lure_and_bottom_together(rods):
     found, _ = rods[0]
     away = np.arange(40.0, 9.0, -1.0)
     top = np.full((len(away), 1), found.reach.best + 0.3, np.float32)
-    under = Under(top, np.full_like(top, 0.3), np.ones(top.shape, bool))
+    under = Under(top, top, np.full_like(top, 0.3), np.ones(top.shape, bool))
     wish = Wish(height=0.0, dig=None)
     metres = [float(swim(Diver(found), wish, under, away, s).metres[0]) for s in (-1.0, 0.0, 0.5, 1.0, 2.0)]
     assert metres[:2] == [0.0, 0.0]
@@ -94,7 +94,7 @@ def test_no_metre_after_a_touch_when_it_has_to_stay_clear(rods):
     away = np.arange(40.0, 9.0, -1.0)
     top = np.full((len(away), 1), 30.0, np.float32)
     top[(away < 26.0) & (away > 23.0)] = 2.0
-    under = Under(top, np.zeros_like(top), np.ones(top.shape, bool))
+    under = Under(top, top, np.zeros_like(top), np.ones(top.shape, bool))
     way = swim(Diver(found), Wish(band=(0.5, 9.0)), under, away, 0.0)
     counted = away[-len(way.counts) :][way.counts[:, 0]]
     assert counted.min() >= 26.0
@@ -105,7 +105,7 @@ def test_ploughing_does_not_count(rods):
     found, _ = rods[0]
     away = np.arange(40.0, 9.0, -1.0)
     top = np.full((len(away), 1), 0.5 * found.reach.best, np.float32)
-    under = Under(top, np.zeros_like(top), np.ones(top.shape, bool))
+    under = Under(top, top, np.zeros_like(top), np.ones(top.shape, bool))
     every, gently = (
         float(swim(Diver(found), Wish(height=0.0, dig=d), under, away, 0.0).metres[0]) for d in (None, 0.5)
     )
