@@ -14,6 +14,7 @@ import click
 from companion import __version__
 from companion.cli.common import CAUTIONS, ExampleFirst
 from companion.cli.logbook import logbook_command
+from companion.cli.plan import plan_command
 from companion.cli.reach import reach_command
 from companion.cli.replaying import replay_command
 from companion.cli.run import run_command
@@ -59,6 +60,7 @@ for _one in (
     replay_command,
     logbook_command,
     reach_command,
+    plan_command,
     taught_command,
     phrases_command,
     listen_command,

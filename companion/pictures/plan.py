@@ -81,6 +81,7 @@ def svg(found: Sequence[Plan], on: Ground, target: Target, unit: LengthUnit) -> 
         *_chart(frame, on, unit),
         *_target(frame, target),
         *(part for place, one in enumerate(chosen) for part in _on_map(frame, one, place)),
+        *(_badge(frame.x(one.east), frame.y(one.north), place) for place, one in enumerate(chosen)),
         *_scale_bar(frame, unit),
         *(part for place, one in enumerate(chosen) for part in _section(one, place, unit)),
         f'<text x="{_MAP[0]}" y="{_HEIGHT - 16}" font-size="12" fill="#555">Thick line: the lure is where it '
@@ -156,22 +157,25 @@ def _depths(frame: _Map, on: Ground, unit: LengthUnit) -> Iterable[str]:
             rings = (points[a:b] for a, b in pairwise(offsets))
             way = " ".join(f"M{frame.points(ring)}Z" for ring in rings)
             yield f'<path d="{way}" fill="{colour}" fill-rule="evenodd"/>'
+    labels: list[tuple[float, float]] = []
     for level in levels:
         for line in (np.asarray(line, dtype=float) for line in drawn.lines(level)):
             yield f'<polyline points="{frame.points(line)}" fill="none" stroke="#5d7f8a" stroke-width="0.8"/>'
-            yield from _label(frame, line, f"{level / scale:.0f}")
+            yield from _label(frame, line, f"{level / scale:.0f}", labels)
 
 
-def _label(frame: _Map, line: Floats, words: str) -> Iterable[str]:
-    """Yield the depth of a contour once, where it is well inside the map."""
+def _label(frame: _Map, line: Floats, words: str, placed: list[tuple[float, float]]) -> Iterable[str]:
+    """Yield the depth of a long contour once, well inside the map and apart from those placed already."""
     left, top, side = _MAP
     places = [(frame.x(e), frame.y(n)) for e, n in line]
     inside = [
         (x, y) for x, y in places if left + 20 < x < left + side - 40 and top + 70 < y < top + side - 40
     ]
-    if len(inside) < 12:
+    free = [place for place in inside if all(math.dist(place, other) > 40.0 for other in placed)]
+    if len(inside) < 12 or not free:
         return
-    x, y = inside[len(inside) // 5]
+    x, y = free[len(free) // 5]
+    placed.append((x, y))
     yield (
         f'<text x="{x:.1f}" y="{y + 4:.1f}" font-size="11" text-anchor="middle" fill="#2f5560" '
         f'stroke="#e6eeec" stroke-width="3" paint-order="stroke">{words}</text>'
@@ -210,7 +214,7 @@ def _target(frame: _Map, target: Target) -> Iterable[str]:
 
 
 def _on_map(frame: _Map, one: Plan, place: int) -> Iterable[str]:
-    """Yield the boat, its cast and the stretch of it that counts."""
+    """Yield a cast and the stretch of it that counts."""
     colour, dash = COLOURS[place], DASHES[place]
     boat = (one.east, one.north)
     lines = (((boat, one.at(one.cast)), 2.0, dash), ((one.at(one.begins), one.at(one.ends)), 7.0, ""))
@@ -221,7 +225,6 @@ def _on_map(frame: _Map, one: Plan, place: int) -> Iterable[str]:
         )
     x, y = frame.x(one.at(one.cast)[0]), frame.y(one.at(one.cast)[1])
     yield f'<circle cx="{x:.1f}" cy="{y:.1f}" r="4" fill="#fff" stroke="{colour}" stroke-width="2"/>'
-    yield _badge(frame.x(boat[0]), frame.y(boat[1]), place)
 
 
 def _badge(x: float, y: float, place: int) -> str:
