@@ -50,6 +50,9 @@ SPACING, TURN = 3.0, 7.5
 CLOSE, ROUGH = 1.0, 2.0
 """Length of a step along a path, m, when casts are tried closely and roughly."""
 
+DRY = 0.3
+"""A bottom that may be this near to the surface or above it is no place for a boat or a lure, m."""
+
 _TURNS = round(360.0 / TURN)
 _ROUGH_SHIFTS, _LAST_SHIFTS = 3, 61
 _ROUNDS = ((160, 9), (60, 21), (40, _LAST_SHIFTS))
@@ -211,7 +214,8 @@ def ground(
         relief: the bottom on a square grid.
         tree_tops: marks whose `top` is known; others stand for nothing. They reach as far as their radius.
         level: of today's water above the lake's zero, m.
-        anywhere: whether the boat may lie and a lure may land where nothing is mapped, too.
+        anywhere: whether the boat may lie and a lure may land where nothing is mapped, too. Where the
+            map has no water by one standard deviation, neither may.
     """
     step = float(relief.east[1] - relief.east[0])
     known = np.isfinite(relief.depth)
@@ -222,7 +226,7 @@ def ground(
         relief.depth,
         relief.sigma,
         relief.depth.copy(),
-        known | anywhere,
+        np.where(known, relief.depth - relief.sigma > DRY, anywhere),
     )
     east, north = bare.places()
     for mark in tree_tops:

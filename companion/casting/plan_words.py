@@ -16,7 +16,7 @@ WILL, SHOULD = 0.9, 0.7
 """From which sureness a touch is said to be one that will or should come; below, it may."""
 
 _COMPASS = ("north", "north east", "east", "south east", "south", "south west", "west", "north west")
-_COUNTED = 97.5
+_HERE, _FAR = 5.0, 95.0
 
 
 def which_rod(plan: Plan | None, heading: float | None, unit: LengthUnit) -> str:
@@ -30,42 +30,44 @@ def which_rod(plan: Plan | None, heading: float | None, unit: LengthUnit) -> str
     if plan is None:
         return "nothing in range"
     return (
-        f"number {number_words(plan.rod)} {_chance(plan.sureness)}, "
-        f"{spoken_distance(plan.stand_off, unit)} off, {_direction(plan.bearing, heading)}"
+        f"{number_words(plan.rod)} {_chance(plan.sureness)}, "
+        f"{spoken_distance(plan.stand_off, unit)}, {_direction(plan.bearing, heading)}"
     )
 
 
 def where_from(plan: Plan | None, boat: tuple[float, float] | None, unit: LengthUnit) -> str:
     """Return what to say to "where from": where to lie, which rod, which way.
 
-    `boat` is east and north, m, of where it is now; without it the place is told from the middle of
-    what is fished.
+    `boat` is east and north, m, of where it is now; without it, only on which side of what is fished.
 
     >>> where_from(None, None, "feet")
     'no good place found'
     """
     if plan is None:
         return "no good place found"
-    from_east, from_north = boat or plan.at(0.5 * (plan.begins + plan.ends))
-    east, north = plan.east - from_east, plan.north - from_north
-    away, bearing = math.hypot(east, north), math.degrees(math.atan2(east, north))
-    here = boat is not None and away < 5.0
-    lie = "from here" if here else f"{spoken_distance(away, unit)} {compass(bearing)}"
-    lie = lie if here or boat is not None else f"{lie} of it"
-    return f"{lie}, number {number_words(plan.rod)}, throw {compass(plan.bearing)}"
+    throw = f"throw {number_words(plan.rod)} {compass(plan.bearing)}"
+    if boat is None:
+        return f"{compass(plan.bearing + 180.0)} of it, {throw}"
+    east, north = plan.east - boat[0], plan.north - boat[1]
+    away = math.hypot(east, north)
+    if away < _HERE:
+        return f"from here, {throw}"
+    towards = compass(math.degrees(math.atan2(east, north)))
+    return f"{spoken_distance(away, unit)} {towards}, {throw}"
 
 
 def spoken_distance(metres: float, unit: LengthUnit) -> str:
-    """Return a distance along the water in yards or metres, to five, from a hundred on to a hundred.
+    """Return a distance along the water in yards or metres: to five, from twenty on to ten, then "far".
 
-    >>> spoken_distance(28.0, "feet"), spoken_distance(28.0, "metres"), spoken_distance(210.0, "metres")
-    ('thirty yards', 'thirty metres', 'two hundred metres')
+    >>> spoken_distance(14.0, "feet"), spoken_distance(28.0, "feet"), spoken_distance(36.0, "metres")
+    ('fifteen yards', 'thirty yards', 'forty metres')
     """
     far = metres / YARD if unit == "feet" else metres
+    if far >= _FAR:
+        return "far"
+    step = 5 if far < 22.5 else 10
     name = "yards" if unit == "feet" else "metres"
-    if far < _COUNTED:
-        return f"{number_words(max(5 * round(far / 5.0), 5))} {name}"
-    return f"{number_words(min(max(round(far / 100.0), 1), 99))} hundred {name}"
+    return f"{number_words(max(step * round(far / step), 5))} {name}"
 
 
 def compass(bearing: float) -> str:
@@ -81,7 +83,7 @@ def _direction(bearing: float, heading: float | None) -> str:
     if heading is None:
         return compass(bearing)
     hour = round(((bearing - heading) % 360.0) / 30.0) % 12 or 12
-    return f"at {number_words(hour)} o'clock"
+    return f"{number_words(hour)} o'clock"
 
 
 def _chance(sureness: float) -> str:

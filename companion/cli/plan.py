@@ -22,6 +22,7 @@ from companion.cli.common import (
     warn,
 )
 from companion.config import Settings
+from companion.dive.calibration import Belief
 from companion.lakebed.bed import Area, Bed
 from companion.lakebed.exchange import soundings_from_csv, without_strays
 from companion.lakebed.marks import Mark
@@ -33,7 +34,7 @@ from companion.record.lakes import Lakes
 from companion.record.logbook import Logbook
 from companion.sensing import Sensing, SourceSettings
 from companion.sensing.sources import FileSource
-from companion.tackle import RodReach, calibrations, reaches
+from companion.tackle import calibrations, reaches
 from companion.tackle.quantities import Quantity
 
 AREA = 300.0
@@ -191,46 +192,42 @@ def plan_command(
     Without a target all of the map is searched, up to 300 m square.
     """
     settings = settings_in_force(config_path)
-    rods, area = _rods_and_lake(settings, logbook_path, soundings, level, at or boat)
+    area, beliefs = _known(settings, logbook_path, soundings, at or boat)
+    area.surface.begin_trip(level)
     asked = _Asked(at, mark, edge, between, within, boat)
     try:
         wish = Wish(height, dig, clear, depth_band, stand_off, manner=manner, boat=_placed(area, boat))
     except ValueError as error:
         raise click.UsageError(str(error)) from error
-    middle = _middle(area, asked)
-    bottom = _relief(area, middle)
+    bottom = _relief(area, _middle(area, asked))
     target = _target(area, asked, bottom)
-    on = ground(bottom, _tree_tops(area), level=area.surface.level, anywhere=anywhere)
+    on = ground(bottom, _tree_tops(area), level=level, anywhere=anywhere)
+    rods = reaches(settings.rods, calibrations(settings.rods, beliefs))
     found = plan(on, rods, target, wish)
     _print(found, area, settings, as_json=as_json)
     _draw(found, on, target, settings, svg_path, png_path)
 
 
-def _rods_and_lake(
+def _known(
     settings: Settings,
     logbook_path: Path | None,
     soundings: Sequence[Path],
-    level: float,
     near: tuple[float, float] | None,
-) -> tuple[tuple[RodReach, ...], Area]:
-    """Return what the rods reach and the lake to plan on, with all its soundings and marks read."""
+) -> tuple[Area, dict[str, Belief]]:
+    """Return the lake to plan on, with all its soundings and marks read, and what was learned of the lures."""
     book = users_logbook(logbook_path)
-    if not book.is_file():
-        if logbook_path is not None or not soundings:
-            raise click.UsageError(
-                f"{book}: there is no such logbook; give one with --logbook, or --soundings FILE"
-            )
-        return reaches(settings.rods, calibrations(settings.rods)), _lake(
-            _sounded(settings, soundings, level), near
+    if book.is_file():
+        with Logbook(book) as logbook:
+            lakes = Lakes(logbook)
+            area = _lake(_sounded(settings, soundings) if soundings else Bed(lakes.areas()), near)
+            for problem in lakes.problems:
+                warn(problem)
+            return area, logbook.beliefs()
+    if logbook_path is not None or not soundings:
+        raise click.UsageError(
+            f"{book}: there is no such logbook; give one with --logbook, or --soundings FILE"
         )
-    with Logbook(book) as logbook:
-        rods = reaches(settings.rods, calibrations(settings.rods, logbook.beliefs()))
-        lakes = Lakes(logbook)
-        bed = _sounded(settings, soundings, level) if soundings else Bed(lakes.areas(), level=level)
-        area = _lake(bed, near)
-        for problem in lakes.problems:
-            warn(problem)
-    return rods, area
+    return _lake(_sounded(settings, soundings), near), {}
 
 
 def _lake(bed: Bed, near: tuple[float, float] | None) -> Area:
@@ -250,10 +247,10 @@ def _lake(bed: Bed, near: tuple[float, float] | None) -> Area:
     return found
 
 
-def _sounded(settings: Settings, files: Sequence[Path], level: float) -> Bed:
+def _sounded(settings: Settings, files: Sequence[Path]) -> Bed:
     """Return a bed of the soundings in files."""
     offsets = settings.boat.offsets()
-    bed = Bed(mounting=Mounting(forward=offsets.forward, starboard=offsets.starboard), level=level)
+    bed = Bed(mounting=Mounting(forward=offsets.forward, starboard=offsets.starboard))
     for path in files:
         if not path.is_file():
             raise click.UsageError(f"{path}: there is no such file")

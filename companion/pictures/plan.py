@@ -137,7 +137,7 @@ def _depths(frame: _Map, on: Ground, unit: LengthUnit) -> Iterable[str]:
     east, north = on.places()
     half = frame.side / 2
     near = np.maximum(abs(east - frame.west - half), abs(north - frame.south - half)) <= half + 2.0 * on.step
-    depth = np.ma.masked_invalid(np.where(near, on.depth, np.nan))
+    depth = np.ma.masked_invalid(np.where(near & (on.depth > 0.0), on.depth, np.nan))
     if depth.count() < 4:
         return
     scale = _scales(unit)[0]
