@@ -17,6 +17,7 @@ from companion.cli.common import CAUTIONS, ExampleFirst
 from companion.cli.lakebed import lakebed_command
 from companion.cli.learn import learn_command
 from companion.cli.logbook import logbook_command
+from companion.cli.plan import plan_command
 from companion.cli.reach import reach_command
 from companion.cli.replaying import replay_command
 from companion.cli.run import run_command
@@ -63,6 +64,7 @@ for _one in (
     replay_command,
     logbook_command,
     reach_command,
+    plan_command,
     taught_command,
     learn_command,
     lakebed_command,
