@@ -12,6 +12,7 @@ import traceback
 import click
 
 from companion import __version__
+from companion.cli.backup import backup_command, export_command, restore_command
 from companion.cli.check import check_command
 from companion.cli.common import CAUTIONS, ExampleFirst
 from companion.cli.logbook import logbook_command
@@ -21,6 +22,8 @@ from companion.cli.run import run_command
 from companion.cli.settings import settings_command
 from companion.cli.talk import listen_command, phrases_command
 from companion.config import ConfigError
+from companion.record.backup import BackupError
+from companion.record.hold import HeldError
 from companion.record.logbook import LogbookError
 from companion.replay import DayError
 from companion.voice.clips import ClipError
@@ -56,6 +59,9 @@ def commands() -> None:
 for _one in (
     run_command,
     check_command,
+    backup_command,
+    restore_command,
+    export_command,
     replay_command,
     logbook_command,
     reach_command,
@@ -79,6 +85,8 @@ _CODES: tuple[tuple[type[Exception], int], ...] = (
     (MicrophoneError, DEVICE),
     (SpeakerError, DEVICE),
     (LogbookError, DATABASE),
+    (BackupError, DATABASE),
+    (HeldError, DEVICE),
     (OSError, DEVICE),
 )
 

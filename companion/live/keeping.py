@@ -10,6 +10,7 @@ from pathlib import Path
 from companion.clock import Clock
 from companion.dive.calibration import Belief
 from companion.events import AnyEvent, Logged, Undone
+from companion.record.backup import set_aside
 from companion.record.logbook import Logbook, LogbookError, TripEntry
 from companion.record.logbook import Trip as KeptTrip
 from companion.replay import keeper
@@ -186,10 +187,10 @@ class Keeper:
 
     def _move_aside(self) -> bool:
         try:
-            to = move_aside(self.path)
+            to = set_aside(self.path, "damaged")
         except OSError:
             return False
-        self._tell(f"logbook damaged, kept as {to.name}, new one begun")
+        self._tell("logbook damaged, new one begun" + (f", old one is {to.name}" if to else ""))
         return True
 
 
@@ -206,15 +207,3 @@ def _sound_logbook(path: Path) -> Logbook:
         book.close()
         raise LogbookError(path, f"it is damaged ({faults[0]})", "a new one is begun", damaged=True)
     return book
-
-
-def move_aside(path: Path) -> Path:
-    """Rename a logbook, with the files that belong to it, to a name of its own; return that."""
-    n = 1
-    while (to := path.with_name(f"{path.stem}-damaged-{n}{path.suffix}")).exists():
-        n += 1
-    for end in ("", "-wal", "-shm"):
-        beside = path.with_name(path.name + end)
-        if beside.exists():
-            beside.rename(to.with_name(to.name + end))
-    return to
