@@ -18,6 +18,8 @@ from companion.sensing import BoatState
 
 AGAIN = 20.0
 """Pause before a logbook that could not be opened is tried again, s."""
+SURE = 3.0
+"""How long writing must have gone well before it counts as working again, s: a full disk takes crumbs."""
 WAITING = 20_000
 """Events held in memory while there is no logbook to write to; then the oldest go."""
 
@@ -47,6 +49,7 @@ class Keeper:
         self._name = ""
         self._waiting: deque[AnyEvent] = deque(maxlen=WAITING)
         self._failing = False
+        self._failed_at = 0.0
         self._try_again = 0.0
 
     def open(self) -> Logbook | None:
@@ -175,13 +178,14 @@ class Keeper:
             self._failed(error)  # the trip itself keeps what it could not write
 
     def _failed(self, error: LogbookError) -> None:
-        self._try_again = self._clock.now() + AGAIN
+        self._failed_at = self._clock.now()
+        self._try_again = self._failed_at + AGAIN
         if not self._failing:
             self._failing = True
             self._tell(f"logbook not written: {error.what}")
 
     def _works(self) -> None:
-        if self._failing:
+        if self._failing and self._clock.now() - self._failed_at > SURE:
             self._failing = False
             self._tell("logbook written again")
 
