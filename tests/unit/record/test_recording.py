@@ -5,6 +5,8 @@ from __future__ import annotations
 import os
 import random
 from datetime import UTC, datetime
+from functools import reduce
+from operator import xor
 from pathlib import Path
 
 import numpy as np
@@ -15,8 +17,8 @@ from hypothesis import strategies as st
 from companion.record.recording import (
     CLIPS,
     LINES,
-    LineCutter,
     Limits,
+    LineCutter,
     Recording,
     Shelf,
     begun_at,
@@ -36,7 +38,9 @@ START = ms_of(datetime(2026, 10, 3, 14, 15, tzinfo=UTC))
 
 def test_a_stamped_line_is_read_as_its_source_and_time():
     line = stamped(sentence("SDDPT,5.00,0.0"), "depth finder", START)
-    assert line == b"\\s:depth finder,c:1791036900000*3D\\$SDDPT,5.00,0.0*60\r\n"
+    block, body = b"s:depth finder,c:1791036900000", b"SDDPT,5.00,0.0"
+    sums = (reduce(xor, block), reduce(xor, body))
+    assert line == b"\\%s*%02X\\$%s*%02X\r\n" % (block, sums[0], body, sums[1])
     (read,) = Framer().feed(line)
     assert (read.fields[0], read.tag_time, read.tag_source) == ("SDDPT", START, "depth finder")
 
