@@ -12,6 +12,7 @@ import traceback
 import click
 
 from companion import __version__
+from companion.cli.backup import backup_command, export_command, restore_command
 from companion.cli.check import check_command
 from companion.cli.common import CAUTIONS, ExampleFirst
 from companion.cli.lakebed import lakebed_command
@@ -26,6 +27,8 @@ from companion.cli.talk import listen_command, phrases_command
 from companion.cli.taught import taught_command
 from companion.config import ConfigError
 from companion.pictures.png import PictureError
+from companion.record.backup import BackupError
+from companion.record.hold import HeldError
 from companion.record.logbook import LogbookError
 from companion.replay import DayError
 from companion.voice.clips import ClipError
@@ -61,6 +64,9 @@ def commands() -> None:
 for _one in (
     run_command,
     check_command,
+    backup_command,
+    restore_command,
+    export_command,
     replay_command,
     logbook_command,
     reach_command,
@@ -89,6 +95,8 @@ _CODES: tuple[tuple[type[Exception], int], ...] = (
     (SpeakerError, DEVICE),
     (LogbookError, DATABASE),
     (PictureError, DEVICE),
+    (BackupError, DATABASE),
+    (HeldError, DEVICE),
     (OSError, DEVICE),
 )
 

@@ -12,6 +12,7 @@ from companion.dive.calibration import Belief
 from companion.engine import Known
 from companion.events import AnyEvent, Logged, Undone
 from companion.lakebed.bed import Bed
+from companion.record.backup import set_aside
 from companion.record.lakes import SAVE_EVERY, Lakes, LearnedFile
 from companion.record.logbook import Logbook, LogbookError, TripEntry
 from companion.record.logbook import Trip as KeptTrip
@@ -20,6 +21,8 @@ from companion.sensing import BoatState
 
 AGAIN = 20.0
 """Pause before a logbook that could not be opened is tried again, s."""
+SURE = 3.0
+"""How long writing must have gone well before it counts as working again, s: a full disk takes crumbs."""
 WAITING = 20_000
 """Events held in memory while there is no logbook to write to; then the oldest go."""
 
@@ -51,6 +54,7 @@ class Keeper:
         self._lakes: Lakes | None = None
         self._save_at = float("-inf")
         self._failing = False
+        self._failed_at = 0.0
         self._try_again = 0.0
 
     def open(self) -> Logbook | None:
@@ -197,22 +201,23 @@ class Keeper:
             self._failed(error)  # the trip itself keeps what it could not write
 
     def _failed(self, error: LogbookError) -> None:
-        self._try_again = self._clock.now() + AGAIN
+        self._failed_at = self._clock.now()
+        self._try_again = self._failed_at + AGAIN
         if not self._failing:
             self._failing = True
             self._tell(f"logbook not written: {error.what}")
 
     def _works(self) -> None:
-        if self._failing:
+        if self._failing and self._clock.now() - self._failed_at > SURE:
             self._failing = False
             self._tell("logbook written again")
 
     def _move_aside(self) -> bool:
         try:
-            to = move_aside(self.path)
+            to = set_aside(self.path, "damaged")
         except OSError:
             return False
-        self._tell(f"logbook damaged, kept as {to.name}, new one begun")
+        self._tell("logbook damaged, new one begun" + (f", old one is {to.name}" if to else ""))
         return True
 
 
@@ -234,15 +239,3 @@ def _sound_logbook(path: Path) -> Logbook:
         book.close()
         raise LogbookError(path, f"it is damaged ({faults[0]})", "a new one is begun", damaged=True)
     return book
-
-
-def move_aside(path: Path) -> Path:
-    """Rename a logbook, with the files that belong to it, to a name of its own; return that."""
-    n = 1
-    while (to := path.with_name(f"{path.stem}-damaged-{n}{path.suffix}")).exists():
-        n += 1
-    for end in ("", "-wal", "-shm"):
-        beside = path.with_name(path.name + end)
-        if beside.exists():
-            beside.rename(to.with_name(to.name + end))
-    return to

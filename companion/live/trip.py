@@ -44,6 +44,8 @@ GONE_ON_WITHIN = 30 * 60_000
 """A trip cut off no longer ago than this is gone on with, ms: a fuse, a loose plug, a lunch without power."""
 REBUILD = 20.0
 """How long replaying what a cut-off trip had may take, s; beyond it a new trip is begun."""
+SURE = 5_000
+"""How long a disk must have taken everything before it counts as working, ms: a full one takes crumbs."""
 _PIECE = 65_536
 T = TypeVar("T")
 
@@ -93,6 +95,7 @@ class LiveTrip:
         self.stamps = stamps
         self.recording_paused = False
         self.refused = False
+        self._refused_at = 0
         self._tell = tell
         self._cutters: dict[str, LineCutter] = {}
 
@@ -141,11 +144,12 @@ class LiveTrip:
         try:
             done = do(self.recording)
         except OSError as error:
+            self._refused_at = self.stamps.last
             if not self.refused:
                 self.refused = True
                 self._tell(f"not recording: {error.strerror or error}")
             return None
-        if self.refused and do is not Recording.sync:
+        if self.refused and self.stamps.last - self._refused_at > SURE:
             self.refused = False
             self._tell("recording again")
         return done
