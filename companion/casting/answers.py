@@ -8,10 +8,25 @@ from typing import NamedTuple
 
 import msgspec
 
-from companion.casting.deck import AIM, GPS_RADIUS, Deck, placed
-from companion.events import AnyEvent, Fix, Logged, LoggedWhat, Notice, RodTaken, Said, Undone
+from companion.casting.cast import GPS_RADIUS, Cast, placed
+from companion.casting.deck import AIM, Aim, Deck, Moment
+from companion.casting.lessons import Lesson, Lessons, Remember
+from companion.casting.words import spoken_outlook
+from companion.events import (
+    AnyEvent,
+    Fix,
+    Learned,
+    Logged,
+    LoggedWhat,
+    Notice,
+    Outlook,
+    RodTaken,
+    Said,
+    TopAhead,
+    Undone,
+)
 from companion.sensing import BoatState
-from companion.tackle import Rod
+from companion.tackle import Rod, rig_name
 from companion.units import FOOT, LengthUnit, spoken_depth
 from companion.voice import commands as c
 from companion.voice.grammar import Grammar, number_words
@@ -19,8 +34,6 @@ from companion.voice.grammar import Grammar, number_words
 REACTION = 0.7
 """Seconds between what happens at the lure and the first word about it. Common practice, no source."""
 
-SHORT_CAST = 0.6
-"""A short cast as a share of the usual one. Common practice, no source."""
 GUESSED_DISTANCE = 0.2
 """How far off a distance judged by eye is, one sigma, relative. Common practice, no source."""
 PUT_RIGHT_WITHIN = 30.0
@@ -47,6 +60,11 @@ class Ledger:
         self._standing: list[Logged] = []
         self._last = 0
 
+    @property
+    def last(self) -> int:
+        """The number of the last thing logged; 0 before the first."""
+        return self._last
+
     def next_number(self) -> int:
         """Return the number for the next thing."""
         self._last += 1
@@ -60,29 +78,32 @@ class Ledger:
         """Take back the last thing that stands; None when nothing does."""
         return self._standing.pop() if self._standing else None
 
-    def last(self) -> Logged | None:
-        """Return the last thing that stands; None when nothing does."""
-        return self._standing[-1] if self._standing else None
+    def last_standing(self) -> int | None:
+        """Return the number of the last thing that stands; None when nothing does."""
+        return self._standing[-1].number if self._standing else None
 
 
 class Carried(NamedTuple):
-    """A command that was carried out, the moment it was spoken in, and what it logged, if anything."""
+    """A command that was carried out, the moment it was spoken in, and the number it was logged as."""
 
     command: c.Command
     scene: Scene
-    logged: Logged | None
+    number: int | None
 
 
 class Answers:
     """Carries out commands on the deck and the ledger, and words the answers."""
 
-    def __init__(self, deck: Deck, grammar: Grammar, unit: LengthUnit) -> None:
+    def __init__(
+        self, deck: Deck, grammar: Grammar, unit: LengthUnit, remember: Remember = lambda _lure, _belief: None
+    ) -> None:
         self.quiet_until = float("-inf")
         self.last_said: str | None = None
         self._deck = deck
         self._grammar = grammar
         self._unit: LengthUnit = unit
         self._ledger = Ledger()
+        self._lessons = Lessons(deck, remember)
         self._times_asked = 0
         self._carried: list[Carried] = []
 
@@ -91,21 +112,12 @@ class Answers:
         events = self._do(command, scene)
         if isinstance(command, c.UndoThat):
             undone = {event.number for event in events if isinstance(event, Undone)}
-            self._carried = [it for it in self._carried if it.logged and it.logged.number not in undone]
+            self._carried = [it for it in self._carried if it.number and it.number not in undone]
         elif not isinstance(command, (c.Correct, c.ThatWasRod)):
-            self._remember(command, scene, events)
+            number = next((event.number for event in events if isinstance(event, Logged)), None)
+            self._carried = [it for it in self._carried if it.number]
+            self._carried.append(Carried(command, scene, number))
         return events
-
-    def _is_last(self, carried: Carried) -> bool:
-        """Tell whether what a command logged is the last thing that stands."""
-        last = self._ledger.last()
-        return last is not None and carried.logged is not None and carried.logged.number == last.number
-
-    def _remember(self, command: c.Command, scene: Scene, events: list[AnyEvent]) -> None:
-        """Keep what was carried out: all that was logged, and the last command whatever it was."""
-        logged = next((event for event in events if isinstance(event, Logged)), None)
-        self._carried = [carried for carried in self._carried if carried.logged]
-        self._carried.append(Carried(command, scene, logged))
 
     def rod_taken(self, scene: Scene, rod: Rod) -> RodTaken:
         """Return the event that tells which rod is in hand."""
@@ -124,22 +136,30 @@ class Answers:
 
     @_do.register
     def _(self, command: c.LogBite, scene: Scene) -> list[AnyEvent]:
+        self._lessons.something_else(self._cast_at(scene))
         return self._log(command, scene, "bite")
 
     @_do.register
     def _(self, command: c.LogFish, scene: Scene) -> list[AnyEvent]:
+        self._lessons.something_else(self._cast_at(scene))
         return self._log(command, scene, "fish", size=command.weight)
 
     @_do.register
     def _(self, command: c.LostFish, scene: Scene) -> list[AnyEvent]:
+        self._lessons.something_else(self._cast_at(scene))
         return self._log(command, scene, "lost fish")
 
     @_do.register
     def _(self, command: c.Touched, scene: Scene) -> list[AnyEvent]:
-        return self._log(command, scene, "touch")
+        logged, said = self._log(command, scene, "touch")
+        lesson = self._lessons.touched(
+            self._ledger.last, scene.began, self._cast_at(scene), fix_of(scene.boat)
+        )
+        return [logged, *_learned(scene, lesson), said]
 
     @_do.register
     def _(self, command: c.Snagged, scene: Scene) -> list[AnyEvent]:
+        self._lessons.something_else(self._cast_at(scene))
         return self._log(command, scene, "snag")
 
     @_do.register
@@ -147,22 +167,27 @@ class Answers:
         events = self._log(command, scene, "mark", detail=command.kind, size=command.depth, at_lure=False)
         if command.distance is None or command.clock is None:
             return events
-        at = self._off_the_bow(scene.boat, command.clock, command.distance)
+        at = _off_the_bow(scene.boat, command.clock, command.distance)
         return [msgspec.structs.replace(e, at=at) if isinstance(e, Logged) else e for e in events]
 
     @_do.register
     def _(self, command: c.Cast, scene: Scene) -> list[AnyEvent]:
-        boat, far = scene.boat, command.distance
-        if command.short:
-            far = SHORT_CAST * self._deck.in_hand.cast
-        self._deck.begin_cast(scene.began, fix_of(boat), heading_of(boat), command.clock, far)
+        cast = self._begin(command, scene)
         towards = None if command.clock is None else f"{number_words(command.clock)} o'clock"
-        return self._log(command, scene, "cast", detail=towards, size=far, at_lure=False)
+        far = cast.length if command.short else command.distance
+        logged, said = self._log(command, scene, "cast", detail=towards, size=far, at_lure=False)
+        seen = self._outlook(scene, cast)
+        if seen is None:
+            return [logged, said]
+        line = spoken_outlook(cast, scene.t, self._unit, self._better(cast))
+        return [logged, seen, said if line is None else said_of_outlook(scene, line)]
 
     @_do.register
     def _(self, command: c.ReeledIn, scene: Scene) -> list[AnyEvent]:
+        cast = self._cast_at(scene)
         self._deck.end_cast()
-        return self._log(command, scene, "reeled in", at_lure=False)
+        logged, said = self._log(command, scene, "reeled in", at_lure=False)
+        return [logged, *_learned(scene, self._lessons.reeled_in(self._ledger.last, cast)), said]
 
     @_do.register
     def _(self, command: c.TakeRod, scene: Scene) -> list[AnyEvent]:
@@ -225,7 +250,8 @@ class Answers:
         if last.what == "cast":
             self._deck.end_cast()
         undone = Undone(t=scene.t, utc=scene.utc, number=last.number, what=last.what)
-        return [undone, self._said(scene, f"{last.what} taken back")]
+        lesson = self._lessons.take_back(last.number)
+        return [undone, *_learned(scene, lesson), self._said(scene, f"{last.what} taken back")]
 
     @_do.register
     def _(self, command: c.Correct, scene: Scene) -> list[AnyEvent]:
@@ -239,27 +265,34 @@ class Answers:
 
     @_do.register
     def _(self, command: c.ThatWasRod, scene: Scene) -> list[AnyEvent]:
-        last = next((carried for carried in reversed(self._carried) if carried.logged), None)
-        if last is None or not self._is_last(last):
+        last = next((it for it in reversed(self._carried) if it.number), None)
+        if last is None or last.number != self._ledger.last_standing():
             return [self._said(scene, "nothing logged to put right")]
-        cast = self._deck.cast
+        under_way = self._cast_at(last.scene) is not None
         rod = self._deck.take(command.number)
         if rod is None:
             return [self._said(scene, f"there is no number {number_words(command.number)}")]
-        if cast is not None:
-            self._deck.cast = cast._replace(rod=rod)
+        cast = next((it for it in reversed(self._carried) if isinstance(it.command, c.Cast)), None)
+        if under_way and cast is not None and isinstance(cast.command, c.Cast):
+            self._begin(cast.command, cast.scene)
         events = self._again(last, last.command, scene)
         return [self.rod_taken(scene, rod), *events[:-1], self._confirmed(command, scene)]
 
     @_do.register
     def _(self, _command: c.WhatLearned, scene: Scene) -> list[AnyEvent]:
-        return [self._said(scene, "nothing learned yet")]
+        rod = self._deck.in_hand
+        belief = self._deck.learned(rod).belief().by_rig[rig_name(rod)]
+        if not belief.touches + belief.without_touch:
+            return [self._said(scene, "nothing yet on this one")]
+        times = f"{belief.touches} {'touch' if belief.touches == 1 else 'touches'}"
+        return [self._said(scene, f"{times}, it gets to {spoken_depth(belief.reach.best, self._unit)}")]
 
     @_do.register
     def _(self, command: c.ForgetRod, scene: Scene) -> list[AnyEvent]:
-        if all(rod.number != command.number for rod in self._deck.rods):
+        rod = self._deck.rod(command.number)
+        if rod is None:
             return [self._said(scene, f"there is no number {number_words(command.number)}")]
-        return [self._said(scene, "nothing was learned there yet")]
+        return [*_learned(scene, self._lessons.forget(rod)), self._confirmed(command, scene)]
 
     @_do.register
     def _(self, _command: c.SayAgain, scene: Scene) -> list[AnyEvent]:
@@ -281,22 +314,59 @@ class Answers:
         self._times_asked += 1
         return [self._said(scene, text)]
 
+    def _begin(self, command: c.Cast, scene: Scene) -> Cast:
+        aim = Aim(command.clock, command.distance, command.short)
+        return self._deck.begin_cast(scene.began, moment_of(scene.boat), aim)
+
     def _again(self, last: Carried, command: c.Command, scene: Scene) -> list[AnyEvent]:
         """Carry out a command put right, as of when it was first spoken; what it logged is undone."""
         events: list[AnyEvent] = []
-        if last.logged is not None and self._is_last(last):
-            self._ledger.take_back()
-            events.append(Undone(t=scene.t, utc=scene.utc, number=last.logged.number, what=last.logged.what))
+        standing = self._ledger.last_standing()
+        if last.number is not None and last.number == standing:
+            undone = self._ledger.take_back()
+            if undone is not None:
+                events.append(Undone(t=scene.t, utc=scene.utc, number=undone.number, what=undone.what))
+                events += _learned(scene, self._lessons.take_back(undone.number))
         self._carried.remove(last)
-        then = last.scene._replace(t=scene.t, utc=scene.utc)
-        events += self.answer(command, then)
-        return events
+        return events + self.answer(command, last.scene._replace(t=scene.t, utc=scene.utc))
 
-    def _off_the_bow(self, boat: BoatState, clock: int, distance: float) -> Fix | None:
-        """Return the place at an hour off the bow and a distance, m, judged by eye."""
-        heading = heading_of(boat)
-        bearing = None if heading is None else (heading + 30.0 * clock) % 360.0
-        return placed(fix_of(boat), bearing, distance, distance * math.hypot(AIM, GUESSED_DISTANCE))
+    def _cast_at(self, scene: Scene) -> Cast | None:
+        return self._deck.cast_at(scene.began)
+
+    def _outlook(self, scene: Scene, cast: Cast) -> Outlook | None:
+        """Return the event that tells what a cast will meet; None when there is nothing to go by."""
+        seen = cast.outlook
+        if seen is None or cast.bearing is None:
+            return None
+        begun = cast.retrieved_from - scene.t
+        return Outlook(
+            t=scene.t,
+            utc=scene.utc,
+            cast=self._ledger.last,
+            rod=cast.rod.name,
+            bearing=round(cast.bearing, 1),
+            state=seen.verdict,
+            sureness=seen.sureness,
+            chance=round(seen.chance, 3),
+            distance=None if seen.distance is None else round(seen.distance.best, 2),
+            seconds=None if seen.after is None else round(begun + seen.after.best, 2),
+            contact=None if seen.contact is None else round(seen.contact, 2),
+            margin=None if seen.margin is None else round(seen.margin.best, 3),
+            mapped=round(seen.mapped, 3),
+            tops=tuple(
+                TopAhead(round(top.top.distance, 2), round(top.clearance.best, 3), round(top.chance, 3))
+                for top in seen.tops
+            ),
+        )
+
+    def _better(self, cast: Cast) -> int | None:
+        """Return the number of a rod that gets down where this cast stays short; None when none does."""
+        seen = cast.outlook
+        if seen is None or seen.verdict != "short" or seen.margin is None:
+            return None
+        depth = self._deck.reach(cast.rod) + seen.margin.best
+        best = self._deck.best_for(depth)
+        return best.number if best != cast.rod and self._deck.reach(best) >= depth else None
 
     def _log(
         self,
@@ -340,6 +410,44 @@ class Answers:
 
     def _said(self, scene: Scene, text: str) -> Said:
         return Said(t=scene.t, utc=scene.utc, text=text, about="answer")
+
+
+def said_of_outlook(scene: Scene, text: str) -> Said:
+    """Return the event of a line about the cast just made."""
+    return Said(t=scene.t, utc=scene.utc, text=text, about="outlook")
+
+
+def _learned(scene: Scene, lesson: Lesson | None) -> list[AnyEvent]:
+    """Return what a lesson is told with: nothing when there was none."""
+    if lesson is None:
+        return []
+    rod, belief = lesson
+    reach = belief.reach
+    learned = Learned(
+        t=scene.t,
+        utc=scene.utc,
+        rod=rod.name,
+        lure=rod.lure.name,
+        line=rod.line.name,
+        reach=round(reach.best, 3),
+        low=round(reach.low, 3),
+        high=round(reach.high, 3),
+        was=round(belief.before.best, 3),
+        evidence=belief.touches + belief.without_touch,
+    )
+    return [learned]
+
+
+def _off_the_bow(boat: BoatState, clock: int, distance: float) -> Fix | None:
+    """Return the place at an hour off the bow and a distance, m, judged by eye."""
+    heading = heading_of(boat)
+    bearing = None if heading is None else (heading + 30.0 * clock) % 360.0
+    return placed(fix_of(boat), bearing, distance, distance * math.hypot(AIM, GUESSED_DISTANCE))
+
+
+def moment_of(boat: BoatState) -> Moment:
+    """Return where the boat is and how it moves."""
+    return Moment(fix_of(boat), heading_of(boat), boat.course, boat.speed)
 
 
 def fix_of(boat: BoatState) -> Fix | None:

@@ -16,8 +16,10 @@ from companion.cli.common import CAUTIONS, ExampleFirst
 from companion.cli.logbook import logbook_command
 from companion.cli.reach import reach_command
 from companion.cli.replaying import replay_command
+from companion.cli.run import run_command
 from companion.cli.settings import settings_command
 from companion.cli.talk import listen_command, phrases_command
+from companion.cli.taught import taught_command
 from companion.config import ConfigError
 from companion.record.logbook import LogbookError
 from companion.replay import DayError
@@ -52,9 +54,11 @@ def commands() -> None:
 
 
 for _one in (
+    run_command,
     replay_command,
     logbook_command,
     reach_command,
+    taught_command,
     phrases_command,
     listen_command,
     settings_command,
