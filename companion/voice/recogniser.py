@@ -167,6 +167,11 @@ class Attempt:
         self._silent: int | None = None
         self.partial = ""
 
+    @property
+    def wordless(self) -> bool:
+        """Whether no word has been made out so far."""
+        return not self._spans and not self.partial.replace(UNKNOWN, "").strip()
+
     def take(self, frame: Samples) -> Hearing | None:
         """Take a frame of `FRAME` samples; return what was heard once that is decided."""
         self._count += 1

@@ -224,7 +224,7 @@ def test_a_wrong_number_is_put_right_and_what_was_logged_stays_marked():
     assert (first.number, first.size) == (1, pytest.approx(5 * 0.3048))
     assert (second.number, second.size) == (2, pytest.approx(15 * 0.3048))
     assert second.boat == first.boat
-    assert of(Said, events)[-1].text == "noted, tree top fifteen feet"
+    assert of(Said, events)[-1].text == "tree top fifteen feet"
 
 
 def test_a_rod_put_right_takes_that_rod():
