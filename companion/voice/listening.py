@@ -143,7 +143,7 @@ class Listener:
         held: Callable[[], bool] | None = None,
         complain: Callable[[str], None] = lambda _: None,
     ) -> None:
-        self._recogniser = recogniser
+        self.recogniser = recogniser
         self._gate = gate
         self._held = held
         self._watch = LevelWatch(complain)
@@ -203,7 +203,7 @@ class Listener:
         return is_open
 
     def _begin(self) -> Listened | None:
-        attempt = self._attempt = self._recogniser.begin()
+        attempt = self._attempt = self.recogniser.begin()
         self._frames = []
         self._quiet = 0
         for frame in list(self._before):
