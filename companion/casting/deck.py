@@ -89,7 +89,6 @@ class Deck:
         self._towards: tuple[float, float] | None = None
         self.felt = Felt()
         self.cast: Cast | None = None
-        self._flown: tuple[float, Moment, Aim] | None = None
 
     @property
     def rods(self) -> list[Rod]:
@@ -183,7 +182,6 @@ class Deck:
     def begin_cast(self, t: float, boat: Moment, aim: Aim) -> Cast:
         """Note that the lure flies at logic time t, s, and look ahead at what it will meet."""
         rod = self.in_hand
-        self._flown = (t, boat, aim)
         bearing, spread = self._direction(t, boat, aim.clock)
         usual = self.learned(rod).rigs[rig_name(rod)].retrieve.cast
         length = SHORT * usual if aim.short else aim.length
@@ -229,14 +227,6 @@ class Deck:
         found = [self._ground.about(boat.fix, bearing, share * usual) for share in IN_RANGE]
         known = sorted(depth for depth in found if depth is not None)
         return known[len(known) // 2] if len(known) > len(IN_RANGE) // 2 else None
-
-    def cast_was_of(self, number: int) -> Rod | None:
-        """Take a rod in hand whose cast the one under way was; None when there is no such rod."""
-        under_way = self.cast is not None
-        rod = self.take(number)
-        if rod is not None and under_way and self._flown is not None:
-            self.begin_cast(*self._flown)
-        return rod
 
     def end_cast(self) -> Cast | None:
         """Note that the lure is back; return the cast that ended."""

@@ -14,7 +14,7 @@ from typing import NamedTuple
 from companion.clock import Clock, LiveClock, wall_clock
 from companion.config import Settings
 from companion.engine import Emit, Engine, Keep, KeepNothing, Known
-from companion.events import AnyEvent, Said
+from companion.events import AnyEvent
 from companion.health.heart import BeatingStop, Heart, tell_manager, watchdog_interval
 from companion.live.ears import Ears, Uttered
 from companion.live.keeping import Keeper
@@ -27,6 +27,7 @@ from companion.sensing import OLDEST_LIVE, Chunk
 from companion.sensing.sources import Reader, Source, UdpSource
 from companion.voice.grammar import Grammar, aboard
 from companion.voice.heard import Hearing
+from companion.voice.listening import Listener
 from companion.voice.sound import Samples
 
 QUEUE = 256
@@ -61,7 +62,9 @@ class Parts(NamedTuple):
         sources: the wires.
         frames: opens the microphone and yields its frames.
         hear: makes out the words of an utterance.
-        say: speaks a line, at once or soon.
+        listener: makes what listens and decides as the sound comes, told what to complain with; without
+            it, whole utterances are cut out and given to `hear`.
+        tell: is told every event, and speaks what is to be spoken, at once or soon.
         own_voice: tells whether the companion spoke between two instants, s of the clock.
         held: tells whether the push-to-talk button is held.
         missing: what the configuration asks for and is not there, in a word or two each.
@@ -70,7 +73,8 @@ class Parts(NamedTuple):
     sources: Sequence[Source] = ()
     frames: Callable[[], Iterator[Samples]] | None = None
     hear: Callable[[Samples], str | Hearing] | None = None
-    say: Callable[[str], None] = lambda _: None
+    listener: Callable[[Callable[[str], None]], Listener] | None = None
+    tell: Callable[[AnyEvent], None] = lambda _: None
     own_voice: Callable[[float, float], bool] = lambda _began, _ended: False
     held: Callable[[], bool] | None = None
     missing: Sequence[str] = ()
@@ -212,8 +216,7 @@ class Live:
         if self._keeper is not None:
             self._keeper.record(event)
         self._outlet(event)
-        if isinstance(event, Said):
-            self._parts.say(event.text)
+        self._parts.tell(event)
 
     def _sync(self) -> None:
         if self.trip is not None:
@@ -250,6 +253,7 @@ class Live:
     def _listening(
         self, frames: Callable[[], Iterator[Samples]], hear: Callable[[Samples], str | Hearing]
     ) -> Ears:
+        listener = self._parts.listener
         return Ears(
             frames,
             hear,
@@ -260,6 +264,7 @@ class Live:
             lost=lambda why: self._part_lost("microphone", why),
             back=lambda: self.tell("microphone back"),
             held=self._parts.held,
+            listener=None if listener is None else lambda: listener(self.tell),
         )
 
     def _part_lost(self, name: str, why: str) -> None:

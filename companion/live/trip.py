@@ -36,7 +36,7 @@ from companion.sensing import Chunk
 from companion.sensing.remarks import COMPANION, txt_body
 from companion.voice.clips import ClipError, read_clip
 from companion.voice.grammar import Grammar
-from companion.voice.heard import Hearing
+from companion.voice.heard import Hearing, hearing_told
 from companion.voice.hearing import clips_in
 from companion.voice.sound import Samples
 
@@ -188,7 +188,7 @@ class Rebuilt:
 
     Args:
         folder: the trip's recording.
-        heard: the words of utterances already in the logbook, by clip.
+        heard: what was heard in utterances already in the logbook, by clip.
         hear: makes out the words of the others.
         known: what the boat knew before that trip.
 
@@ -201,7 +201,7 @@ class Rebuilt:
         folder: Path,
         settings: Settings,
         grammar: Grammar,
-        heard: Mapping[str, str],
+        heard: Mapping[str, Hearing],
         hear: Callable[[Samples], str | Hearing] | None,
         known: Known,
     ) -> None:
@@ -235,13 +235,13 @@ class Rebuilt:
 
 
 def _words_of(
-    path: Path, known: str | None, hear: Callable[[Samples], str | Hearing] | None
+    path: Path, known: Hearing | None, hear: Callable[[Samples], str | Hearing] | None
 ) -> Callable[[], str | Hearing]:
     if known is not None or hear is None:
         return lambda: known or ""
     return lambda: hear(read_clip(path))
 
 
-def words_heard(events: list[AnyEvent]) -> dict[str, str]:
-    """Return the words of each clip that a trip's events tell."""
-    return {e.clip: e.text for e in events if isinstance(e, Heard) and e.clip is not None}
+def words_heard(events: list[AnyEvent]) -> dict[str, Hearing]:
+    """Return what was heard in each clip that a trip's events tell of."""
+    return {e.clip: hearing_told(e) for e in events if isinstance(e, Heard) and e.clip is not None}
