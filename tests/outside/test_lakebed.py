@@ -14,6 +14,7 @@ import pytest
 from scipy.interpolate import LinearNDInterpolator
 
 from companion.lakebed import exchange
+from companion.lakebed.beam import depth_ratio
 from companion.lakebed.gates import Gate
 from companion.lakebed.soundings import Joiner, depth_below_surface, sound_speed
 from companion.lakebed.surface import Surface
@@ -214,3 +215,24 @@ def test_sound_speed_is_that_of_the_reference_equation_of_state(celsius):
 def test_sounder_reads_too_deep_in_cold_fresh_water():
     # 4 C: 1421.6 m/s (Del Grosso & Mader 1972, J. Acoust. Soc. Am. 52, 1442; M).
     assert depth_below_surface(30.0, 0.0, temperature=4.0) == pytest.approx(30.0 * 1421.6 / 1500.0, abs=0.01)
+
+
+# --- the cone of a sounder --------------------------------------------------------------------------------
+
+
+def test_first_echo_over_a_slope_is_plane_geometry():
+    # 20 degree cone, 30 degree slope, 10 m: the first echo after 9.216 m (C, by search over the plane).
+    slope, half_beam, z = np.radians(30.0), np.radians(10.0), 10.0
+    steep = np.tan(slope) * 9.216 / z  # of the map of first echoes over that plane
+    assert float(9.216 * depth_ratio(np.array(steep), half_beam)) == pytest.approx(z, abs=0.01)
+
+
+@pytest.mark.parametrize("degrees", [0.0, 3.0, 8.0, 12.0, 25.0, 45.0])
+@pytest.mark.parametrize("half_beam", [5.0, 10.0, 20.0])
+def test_correction_undoes_a_search_for_the_nearest_bottom(degrees, half_beam):
+    """The nearest point of a plane in the cone, found by search along the fall line (C), and read back."""
+    slope, theta = np.radians(degrees), np.radians(half_beam)
+    off = np.linspace(-theta, theta, 20_001)
+    ranges = np.cos(slope) / np.cos(off - slope)
+    echo = float(ranges.min())  # per metre of depth below the boat
+    assert float(depth_ratio(np.array(np.tan(slope) * echo), theta)) * echo == pytest.approx(1.0, abs=1e-4)
