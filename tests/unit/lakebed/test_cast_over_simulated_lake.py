@@ -80,9 +80,7 @@ def test_correcting_slopes_for_the_cone_helps_with_cones_near_the_one_it_takes(b
         error, steep = errors_along_casts(surface, bed, rows)
         rms[half_beam] = np.sqrt(np.mean(error**2)), np.sqrt(np.mean(error[steep] ** 2))
         words = "corrected" if half_beam else "as sounded"
-        print(
-            f"cone {cone:.0f} degrees, {words}: RMSE {rms[half_beam][0]:.3f} m, slopes {rms[half_beam][1]:.3f}"
-        )
+        print(f"cone {cone:.0f} degrees, {words}: RMSE %.3f m, on slopes %.3f m" % rms[half_beam])
     assert rms[HALF_BEAM] < rms[None]
     assert rms[HALF_BEAM][1] < 0.8 * rms[None][1]
 
