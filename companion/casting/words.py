@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from companion.casting.cast import Cast
+from companion.casting.deck import Lesson
 from companion.casting.match import JUST
 from companion.casting.outlook import CastOutlook, TopOutlook
+from companion.tackle import Rod
 from companion.units import LengthUnit, spoken_depth
+from companion.voice.grammar import number_words
 
 IN_TIME = 2.0
 """Nothing is said of an event that comes sooner than this, s."""
@@ -51,7 +56,7 @@ def _clear(seen: CastOutlook, unit: LengthUnit, better: int | None) -> str:
     if seen.margin.best < JUST:
         return "just clear"
     gap = f"{seen.verdict} by {spoken_depth(seen.margin.best, unit)}"
-    return gap if better is None else f"{gap}, take number {better}"
+    return gap if better is None else f"{gap}, take number {number_words(better)}"
 
 
 def _of_touch(cast: Cast, seen: CastOutlook, t: float) -> str | None:
@@ -70,6 +75,17 @@ def _of_danger(cast: Cast, danger: TopOutlook, t: float) -> str | None:
     if rise >= RISES:
         how = f"stop for {_seconds(max(0.3 - danger.clearance.best, 0.3) / rise)}"
     return f"tree in {_seconds(left)}, {how}"
+
+
+def spoken_lesson(lessons: Sequence[Lesson], in_hand: Rod, unit: LengthUnit) -> str:
+    """Return what was learned of the rod in hand, or else of the one that changed most, in a breath."""
+    if not lessons:
+        return "nothing learned yet"
+    of_it = [lesson for lesson in lessons if lesson.rod == in_hand]
+    changed = sorted(lessons, key=lambda one: -abs(one.belief.reach.best - one.belief.before.best))
+    rod, belief = (of_it or changed)[0]
+    now, was = (spoken_depth(depth, unit) for depth in (belief.reach.best, belief.before.best))
+    return f"number {number_words(rod.number)}, {now}" + ("" if now == was else f", was {was}")
 
 
 def _seconds(seconds: float) -> str:

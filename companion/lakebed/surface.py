@@ -168,6 +168,12 @@ class Surface:
         depth, sigma = (np.concatenate(part) for part in zip(*pieces, strict=True))
         return Profile(distance, depth, sigma)
 
+    def about(self, east: float, north: float, within: float) -> float | None:
+        """Return the middle depth of the cells within a square of so many m each way; None without any."""
+        cells = self._cells.near(east - within, north - within, east + within, north + within)
+        inside = (np.abs(cells[:, 0] - east) <= within) & (np.abs(cells[:, 1] - north) <= within)
+        return float(np.median(cells[inside, 2])) + self._level if inside.any() else None
+
     def slope(self, east: float, north: float, over: float = 3.0) -> Slope | None:
         """Return the slope at a place, measured `over` m to each side; None when nothing is known."""
         across = np.array([over, -over, 0.0, 0.0])
