@@ -52,13 +52,17 @@ class Heard(Event, frozen=True, tag="heard"):
     """An utterance: the words, the clip they came from, and what was made of them.
 
     `command` is the command's name, or None when the words were not meant for the companion; `reason`
-    says why it was not taken.
+    says why it was not taken. `alternatives` is what else it may have been, likeliest first; `check` is
+    what a second hearing made of it, where there was one; `ended` is what ended the listening.
     """
 
     text: str
     clip: str | None = None
     command: str | None = None
     reason: str | None = None
+    alternatives: tuple[str, ...] = ()
+    check: str | None = None
+    ended: Literal["phrase", "pause", "time", "sound"] | None = None
 
 
 class Said(Event, frozen=True, tag="said"):
@@ -78,10 +82,10 @@ class RodTaken(Event, frozen=True, tag="rod"):
 
 
 class Match(Event, frozen=True, tag="match"):
-    """How the rod in hand matches the depth below the boat.
+    """How the rod in hand matches the bottom: in its casting range where that is mapped, else below.
 
-    `by` is the clearance (state clear) or the shortfall (state short) or how far the lure would dig
-    (state touch), metres, never negative.
+    `where` tells which; `depth` is the bottom's there. `by` is the clearance (state clear) or the
+    shortfall (state short) or how far the lure would dig (state touch), metres, never negative.
     """
 
     rod: str
@@ -89,6 +93,7 @@ class Match(Event, frozen=True, tag="match"):
     by: float | None
     depth: float | None
     reach: float | None
+    where: Literal["in range", "below"] = "below"
 
 
 class TopAhead(msgspec.Struct, frozen=True):
@@ -160,7 +165,8 @@ class Logged(Event, frozen=True, tag="logged"):
     `number` counts the trip's logged things from 1 and is what "undo" and corrections refer to.
     `lure_depth` and `lure_at` are the model's estimate of where the lure was; `bottom` is the water
     depth below the surface under the boat. `detail` is what was said beside it ("tree top"),
-    `size` a weight in kg or a height/depth in m, by `what`.
+    `size` a weight in kg or a depth or the length of a cast in m, by `what`; `at` is where a mark lies
+    that is not under the boat.
     """
 
     number: int
@@ -177,6 +183,7 @@ class Logged(Event, frozen=True, tag="logged"):
     line: str | None = None
     lure_depth: float | None = None
     lure_at: Fix | None = None
+    at: Fix | None = None
     clip: str | None = None
 
 

@@ -17,13 +17,16 @@ from companion.events import AnyEvent, to_json
 from companion.live.live import Live, Parts, Places
 from companion.live.wires import sources_of
 from companion.record import timeline
+from companion.record.hold import hold
 from companion.record.recording import Limits
 from companion.replay import chosen_model
 from companion.voice.button import ButtonError, push_to_talk
 from companion.voice.grammar import Grammar, aboard
+from companion.voice.heard import Hearing
 from companion.voice.microphone import microphone_frames
 from companion.voice.model import ModelError, data_folder
-from companion.voice.recogniser import Recogniser, Samples
+from companion.voice.recogniser import for_grammar
+from companion.voice.sound import Samples
 from companion.voice.speaker import Speaker, SpeakerError
 
 NONE = "none"
@@ -47,6 +50,7 @@ def run_command(*, dry_run: bool, as_json: bool, data: Path | None, config_path:
     folder = data or data_folder()
     places = Places(None if dry_run else folder / "logbook.db", folder / "recordings")
     with contextlib.ExitStack() as open_parts:
+        open_parts.enter_context(hold(folder))
         live = Live(
             settings,
             _text_in_force(config_path),
@@ -83,14 +87,14 @@ def _parts(settings: Settings, stack: contextlib.ExitStack, *, dry_run: bool) ->
     return parts
 
 
-def _hearing(settings: Settings, missing: list[str]) -> Callable[[Samples], str] | None:
+def _hearing(settings: Settings, missing: list[str]) -> Callable[[Samples], str | Hearing] | None:
     try:
-        recogniser = Recogniser(chosen_model(settings), Grammar(aboard(settings)).phrases)
+        recogniser = for_grammar(chosen_model(settings), Grammar(aboard(settings)))
     except ModelError as error:
         warn(str(error))
         missing.append("speech model")
         return None
-    return lambda samples: recogniser.hear(samples).text
+    return recogniser.hear
 
 
 def _speaker(settings: Settings, stack: contextlib.ExitStack, missing: list[str]) -> Speaker | None:

@@ -150,6 +150,8 @@ class Bed:
         """
         if isinstance(reading, Depth):
             if reading.below_surface is not None:
+                if reading.below_transducer is not None:
+                    self._gate.transducer = reading.below_surface - reading.below_transducer
                 self._joiner.depth(t - reading.origin.latency, self._true_depth(reading))
         elif isinstance(reading, Position):
             if reading.lat is not None and reading.lon is not None:
@@ -198,6 +200,14 @@ class Bed:
             distance = np.arange(0.0, length + 0.5 * step, step)
             return Profile(distance, np.full_like(distance, np.nan), np.full_like(distance, np.nan))
         return area.surface.along(*area.place(lat, lon), bearing, length, step)
+
+    def about(self, lat: float, lon: float, within: float) -> float | None:
+        """Return the middle depth of what was sounded within a square of so many m each way; else None.
+
+        A look at the cells without any estimate between them: a hundred times quicker than `bottom`.
+        """
+        area = self.area_of(lat, lon)
+        return None if area is None else area.surface.about(*area.place(lat, lon), within)
 
     def breaks(self, lat: float, lon: float, bearing: float, length: float) -> list[Break]:
         """Return the breaks and ledge edges along a line of `length` m, in order."""

@@ -11,8 +11,10 @@ import numpy as np
 
 from companion.clock import Clock
 from companion.health.heart import BeatingStop, Heart
-from companion.voice.microphone import FRAMES_A_SECOND, LONGEST, MicrophoneError, Segmenter, Spoken
-from companion.voice.recogniser import Samples
+from companion.voice.heard import Hearing
+from companion.voice.microphone import MicrophoneError, Segmenter, Spoken
+from companion.voice.recogniser import LONGEST
+from companion.voice.sound import FRAMES_A_SECOND, Samples
 
 PART = "microphone"
 RETRY = 2.0
@@ -31,7 +33,7 @@ class Uttered(NamedTuple):
     """An utterance from the microphone: its sound, and what gives its words when they are made out."""
 
     samples: Samples
-    words: Callable[[], str]
+    words: Callable[[], str | Hearing]
 
 
 class Button:
@@ -79,7 +81,7 @@ class Ears(threading.Thread):
     def __init__(
         self,
         frames: Callable[[], Iterator[Samples]],
-        hear: Callable[[Samples], str],
+        hear: Callable[[Samples], str | Hearing],
         put: Callable[[Uttered], None],
         clock: Clock,
         heart: Heart,

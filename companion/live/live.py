@@ -26,7 +26,8 @@ from companion.replay import engine_for
 from companion.sensing import OLDEST_LIVE, Chunk
 from companion.sensing.sources import Reader, Source, UdpSource
 from companion.voice.grammar import Grammar, aboard
-from companion.voice.recogniser import Samples
+from companion.voice.heard import Hearing
+from companion.voice.sound import Samples
 
 QUEUE = 256
 """Chunks and utterances that may wait; whoever brings more waits too."""
@@ -35,7 +36,9 @@ BEAT = 0.25
 TIME_PASSES = 1.0
 """How often the engine is told that time has passed, s: how late a lost depth may be noticed."""
 READY_WITHIN = 10.0
-"""What has not come this long after the start is named as missing, s."""
+"""What has not come this long after the start is named as missing, s ..."""
+FAILED_AFTER = 3.0
+"""... or this long, when it has said that it cannot be had."""
 SYNC_EVERY = 5.0
 """How often the recording is put on the disk when no event asks for it, s."""
 ROOM_EVERY = 60.0
@@ -66,7 +69,7 @@ class Parts(NamedTuple):
 
     sources: Sequence[Source] = ()
     frames: Callable[[], Iterator[Samples]] | None = None
-    hear: Callable[[Samples], str] | None = None
+    hear: Callable[[Samples], str | Hearing] | None = None
     say: Callable[[str], None] = lambda _: None
     own_voice: Callable[[float, float], bool] = lambda _began, _ended: False
     held: Callable[[], bool] | None = None
@@ -113,6 +116,7 @@ class Live:
         self._queue: queue.Queue[Chunk | Uttered] = queue.Queue(QUEUE)
         self._remarks: deque[tuple[str, bool]] = deque()
         self._told: set[str] = set()
+        self._failed: set[str] = set()
         self._stop = threading.Event()
         self._grammar = Grammar(aboard(settings))
         self._keeper = (
@@ -196,7 +200,7 @@ class Live:
         engine = engine_for(folder.name, self._settings, self._grammar, self._emit, keep, known)
         recording = None
         try:
-            recording = Recording(folder, self._config)
+            recording = Recording(folder, self._config, known.beliefs)
         except OSError as error:
             self.tell(f"not recording: {error.strerror or error}")
         if self._keeper is not None:
@@ -243,7 +247,9 @@ class Live:
             self._ears.start()
         self._housekeeper.start()
 
-    def _listening(self, frames: Callable[[], Iterator[Samples]], hear: Callable[[Samples], str]) -> Ears:
+    def _listening(
+        self, frames: Callable[[], Iterator[Samples]], hear: Callable[[Samples], str | Hearing]
+    ) -> Ears:
         return Ears(
             frames,
             hear,
@@ -261,6 +267,8 @@ class Live:
         self.tell(f"{name}: {why}", aloud=False)
         if self.ready.is_set():
             self.tell(f"{name} lost")
+        else:
+            self._failed.add(name)
 
     def _keep_house(self) -> None:
         """Put the recording on the disk now and then, and keep room on it."""
@@ -317,7 +325,8 @@ class Live:
 
     def _see_whether_ready(self, waited: float) -> None:
         missing = [name for name, opened in self._waited_for.items() if not opened.is_set()]
-        if missing and waited < READY_WITHIN:
+        patience = FAILED_AFTER if self._failed.issuperset(missing) else READY_WITHIN
+        if missing and waited < patience:
             return
         self.ready.set()
         missing += [name for name in self._parts.missing if name not in missing]
