@@ -162,8 +162,8 @@ def test_a_depth_band_above_timber():
 def test_a_heavy_line_rod_on_a_slope_is_best_placed_parallel_at_its_depth():
     """The bottom falls from 6 to 17 ft over 14 m, steeper than any lure's path; heavy line, 11 to 12 ft.
 
-    The best cast of all slants a little, so that the way down goes with the slope; of those that do not,
-    the one at the rod's own depth beats every cast across.
+    The best cast of all slants by up to 22.5 degrees, so that the way down goes with the slope to the rod's
+    own depth; of those that do not slant, the one at that depth beats every cast across.
     """
 
     def slope(east, _north):
@@ -186,7 +186,8 @@ def test_a_heavy_line_rod_on_a_slope_is_best_placed_parallel_at_its_depth():
     assert across(best.bearing, 0.0) <= 22.5
     assert parallel.metres >= 1.25 * crossing.metres
     assert reach - 1.5 <= parallel.depth / FOOT <= reach
-    assert reach - 1.5 <= best.depth / FOOT <= reach
+    (deepest,) = (step.bottom / FOOT for step in best.way if step.away == best.ends)
+    assert reach - 1.5 <= deepest <= reach
 
 
 def test_a_gradual_curve_stays_near_the_bottom_longer_where_the_point_slopes_like_its_path():
