@@ -187,7 +187,8 @@ def test_a_heavy_line_rod_on_a_slope_is_best_placed_parallel_at_its_depth():
     assert parallel.metres >= 1.25 * crossing.metres
     assert reach - 1.5 <= parallel.depth / FOOT <= reach
     (deepest,) = (step.bottom / FOOT for step in best.way if step.away == best.ends)
-    assert reach - 1.5 <= deepest <= reach
+    # A metre counts up to a foot above the bottom.
+    assert reach - 1.5 <= deepest <= reach + 1.0
 
 
 def test_a_gradual_curve_stays_near_the_bottom_longer_where_the_point_slopes_like_its_path():
