@@ -16,8 +16,9 @@ from companion.config import Settings
 from companion.engine import Known
 from companion.events import AnyEvent, to_json
 from companion.record import timeline
+from companion.record.lakes import Lakes
 from companion.record.logbook import Logbook
-from companion.replay import SOURCE, Day, find_day, port_chunks, replay
+from companion.replay import SOURCE, Day, KeepInTrip, find_day, port_chunks, replay
 from companion.sensing import Chunk
 from companion.sensing.sources import FileSource
 from companion.voice.model import data_folder
@@ -58,9 +59,22 @@ def replay_command(
     held = Pace(pace or 1.0) if pace or speak else None
     with _told(settings, as_json=as_json, speak=speak) as emit, Logbook(book) as logbook:
         trip = logbook.begin_trip(recorded.name, recording=recorded.name, replace=True)
+        lakes = Lakes(logbook)
+        if all(entry.recording == recorded.name for entry in logbook.trips()):
+            lakes.clear()
         chunks = port_chunks(port, baud) if port else _file_with_bar(recorded)
         with trip:
-            replay(recorded, settings, chunks, emit, trip, held, Known(logbook.beliefs()))
+            known = Known(logbook.beliefs(), lakes.areas())
+            replay(
+                recorded,
+                settings,
+                chunks,
+                emit,
+                trip,
+                held,
+                known,
+                KeepInTrip(trip, lakes, recorded.recording),
+            )
     if not as_json:
         click.echo(f"logbook: {book}")
 

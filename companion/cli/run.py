@@ -17,6 +17,7 @@ from companion.events import AnyEvent, to_json
 from companion.live.live import Live, Parts, Places
 from companion.live.wires import sources_of
 from companion.record import timeline
+from companion.record.hold import hold
 from companion.record.recording import Limits
 from companion.replay import chosen_model
 from companion.voice.button import ButtonError, push_to_talk
@@ -48,6 +49,7 @@ def run_command(*, dry_run: bool, as_json: bool, data: Path | None, config_path:
     folder = data or data_folder()
     places = Places(None if dry_run else folder / "logbook.db", folder / "recordings")
     with contextlib.ExitStack() as open_parts:
+        open_parts.enter_context(hold(folder))
         live = Live(
             settings,
             _text_in_force(config_path),

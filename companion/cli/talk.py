@@ -120,7 +120,7 @@ def _from_clips(clips: tuple[Path, ...], listener: Listener) -> Iterator[tuple[s
 def _from_microphone(
     settings: Settings, listener: Listener, *, as_json: bool
 ) -> Iterator[tuple[str, Listened]]:
-    frames = microphone_frames(settings.voice.microphone)
+    frames: Iterator[Samples] = microphone_frames(settings.voice.microphone)
     if sys.stderr.isatty() and not as_json:
         frames = _with_meter(frames, listener)
     for spoken in listened(frames, listener):

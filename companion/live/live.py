@@ -37,7 +37,9 @@ BEAT = 0.25
 TIME_PASSES = 1.0
 """How often the engine is told that time has passed, s: how late a lost depth may be noticed."""
 READY_WITHIN = 10.0
-"""What has not come this long after the start is named as missing, s."""
+"""What has not come this long after the start is named as missing, s ..."""
+FAILED_AFTER = 3.0
+"""... or this long, when it has said that it cannot be had."""
 SYNC_EVERY = 5.0
 """How often the recording is put on the disk when no event asks for it, s."""
 ROOM_EVERY = 60.0
@@ -118,6 +120,7 @@ class Live:
         self._queue: queue.Queue[Chunk | Uttered] = queue.Queue(QUEUE)
         self._remarks: deque[tuple[str, bool]] = deque()
         self._told: set[str] = set()
+        self._failed: set[str] = set()
         self._stop = threading.Event()
         self._grammar = Grammar(aboard(settings))
         self._keeper = (
@@ -201,7 +204,7 @@ class Live:
         engine = engine_for(folder.name, self._settings, self._grammar, self._emit, keep, known)
         recording = None
         try:
-            recording = Recording(folder, self._config)
+            recording = Recording(folder, self._config, known.beliefs)
         except OSError as error:
             self.tell(f"not recording: {error.strerror or error}")
         if self._keeper is not None:
@@ -269,6 +272,8 @@ class Live:
         self.tell(f"{name}: {why}", aloud=False)
         if self.ready.is_set():
             self.tell(f"{name} lost")
+        else:
+            self._failed.add(name)
 
     def _keep_house(self) -> None:
         """Put the recording on the disk now and then, and keep room on it."""
@@ -325,7 +330,8 @@ class Live:
 
     def _see_whether_ready(self, waited: float) -> None:
         missing = [name for name, opened in self._waited_for.items() if not opened.is_set()]
-        if missing and waited < READY_WITHIN:
+        patience = FAILED_AFTER if self._failed.issuperset(missing) else READY_WITHIN
+        if missing and waited < patience:
             return
         self.ready.set()
         missing += [name for name in self._parts.missing if name not in missing]

@@ -22,6 +22,7 @@ from companion.record.recording import (
     LINES,
     LineCutter,
     Recording,
+    begun_at,
     clip_end,
     last_stamp,
     ms_of,
@@ -43,6 +44,8 @@ GONE_ON_WITHIN = 30 * 60_000
 """A trip cut off no longer ago than this is gone on with, ms: a fuse, a loose plug, a lunch without power."""
 REBUILD = 20.0
 """How long replaying what a cut-off trip had may take, s; beyond it a new trip is begun."""
+SURE = 5_000
+"""How long a disk must have taken everything before it counts as working, ms: a full one takes crumbs."""
 _PIECE = 65_536
 T = TypeVar("T")
 
@@ -92,6 +95,7 @@ class LiveTrip:
         self.stamps = stamps
         self.recording_paused = False
         self.refused = False
+        self._refused_at = 0
         self._tell = tell
         self._cutters: dict[str, LineCutter] = {}
 
@@ -140,11 +144,12 @@ class LiveTrip:
         try:
             done = do(self.recording)
         except OSError as error:
+            self._refused_at = self.stamps.last
             if not self.refused:
                 self.refused = True
                 self._tell(f"not recording: {error.strerror or error}")
             return None
-        if self.refused and do is not Recording.sync:
+        if self.refused and self.stamps.last - self._refused_at > SURE:
             self.refused = False
             self._tell("recording again")
         return done
@@ -171,11 +176,11 @@ def may_go_on(folder: Path, config: str, now: int) -> bool:
     lines = folder / LINES
     try:
         trim(lines)
-        last = last_stamp(lines)
+        last = last_stamp(lines) or begun_at(folder.name)
         same = (folder / CONFIG).read_text(encoding="utf-8") == config
-    except OSError:
+    except (OSError, ValueError):
         return False
-    return same and last is not None and 0 <= now - last <= GONE_ON_WITHIN
+    return same and 0 <= now - last <= GONE_ON_WITHIN
 
 
 class Rebuilt:

@@ -6,12 +6,9 @@ that is its name aboard; it is not a force to compute with. None means it was no
 
 from __future__ import annotations
 
-from typing import Literal
-
 import msgspec
 
-MarkKind = Literal["tree top", "rock pile", "high spot", "grass edge", "ledge", "point", "spot"]
-"""What can be marked on the bottom; "spot" is a mark of no particular kind."""
+from companion.events import MarkKind
 
 
 class Spoken(msgspec.Struct, frozen=True, tag_field="command"):

@@ -23,6 +23,7 @@ from typing import Any, NamedTuple, get_args
 import msgspec
 
 from companion.config import Settings
+from companion.events import MarkKind
 from companion.units import FOOT, OUNCE, POUND, YARD, LengthUnit
 from companion.voice import commands as c
 
@@ -265,7 +266,7 @@ def _slots(aboard: Aboard) -> dict[str, Slot]:
     return {
         "rod": {number_words(n): {"number": n} for n in sorted(set(aboard.rods))},
         "line": {number_words(n): {"strength": n} for n in sorted(set(aboard.lines))},
-        "place": {kind: {"kind": kind} for kind in get_args(c.MarkKind)},
+        "place": {kind: {"kind": kind} for kind in get_args(MarkKind)},
         "top": {kind: {"kind": kind} for kind in TOPPED},
         "here": {"this spot": {"kind": "spot"}},
         "depth": {words: {"depth": depth} for words, depth in depths.items()},

@@ -7,7 +7,7 @@ import select
 import shutil
 import subprocess
 from collections import deque
-from collections.abc import Iterable, Iterator
+from collections.abc import Generator, Iterable, Iterator
 from typing import NamedTuple
 
 import numpy as np
@@ -115,7 +115,7 @@ def utterances(frames: Iterable[Samples]) -> Iterator[Spoken]:
         yield last
 
 
-def microphone_frames(device: str) -> Iterator[Samples]:
+def microphone_frames(device: str) -> Generator[Samples, None, None]:
     """Yield frames from a microphone, as `arecord -L` names it, until it fails or the iterator is closed.
 
     Raises:

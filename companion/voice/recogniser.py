@@ -27,7 +27,7 @@ from typing import Any, get_args
 import numpy as np
 import vosk
 
-from companion.voice.commands import MarkKind
+from companion.events import MarkKind
 from companion.voice.grammar import ONES, TENS, Grammar
 from companion.voice.heard import Ended, Hearing
 from companion.voice.model import COMMON, COMMON_COUNT, ModelError
