@@ -155,11 +155,11 @@ class Ears(threading.Thread):
     def _take(self, spoken: Spoken | Listened | None) -> None:
         if spoken is None:
             return
+        now = self._clock.now()
         if isinstance(spoken, Listened):
             hearing = spoken.hearing
-            self._put(Uttered(spoken.samples, lambda: hearing))
+            self._put(Uttered(now, spoken.samples, lambda: hearing))
             return
-        now = self._clock.now()
         if self._held is None and self._own_voice(now - (spoken.ended - spoken.began), now):
             return
         future = self._pool.submit(self._hear, spoken.samples)
