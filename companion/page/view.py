@@ -104,7 +104,7 @@ def make_view(glance: Glance | None, news: News, unit: LengthUnit, quiet_for: fl
     }
     state = {"feed": feed, "depth": "not-known" if seen.depth is None else "known"}
     for rod in seen.rods:
-        text |= _other(rod, unit)
+        text |= _other(rod, in_hand, unit)
         state[f"rod-{rod.number}"] = "in-hand" if rod.in_hand else rod.state
     state["rods"] = " ".join(str(rod.number) for rod in seen.rods)
     state["match"] = in_hand.state if in_hand else "unknown"
@@ -182,10 +182,11 @@ def _in_hand(rod: RodView | None, unit: LengthUnit) -> dict[str, str]:
     }
 
 
-def _other(rod: RodView, unit: LengthUnit) -> dict[str, str]:
+def _other(rod: RodView, in_hand: RodView | None, unit: LengthUnit) -> dict[str, str]:
+    same_lure = in_hand is not None and rod.lure == in_hand.lure
     return {
         f"rod-{rod.number}-name": rod.name.capitalize(),
-        f"rod-{rod.number}-carries": f"{rod.lure} on {rod.line}",
+        f"rod-{rod.number}-carries": rod.line if same_lure else f"{rod.lure} on {rod.line}",
         f"rod-{rod.number}-reach": _reach(rod, unit),
         f"rod-{rod.number}-match": "in hand" if rod.in_hand else _match(rod, unit),
     }
