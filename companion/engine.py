@@ -14,6 +14,7 @@ from typing import Literal, NamedTuple, TypedDict
 
 from companion.casting.answers import Answers, Scene
 from companion.casting.deck import Deck
+from companion.casting.lessons import Remember
 from companion.casting.match import MatchWatch, Standing, spoken_match
 from companion.events import AnyEvent, DepthNews, Heard, Match, Notice, Said, TripBegan, TripEnded
 from companion.sensing import BoatState, Chunk, Depth, MaximumAges, Position, Reading, Sensing, Warned
@@ -56,6 +57,7 @@ class Engine:
         unit: what depths are spoken in.
         emit: called with every event, in order.
         keep: called about once a second of logic time with the state of the boat, for the logbook.
+        remember: called with a lure's name and what is believed of it, whenever a cast has taught something.
     """
 
     def __init__(
@@ -67,6 +69,7 @@ class Engine:
         unit: LengthUnit,
         emit: Emit,
         keep: KeepReading = lambda _t, _utc, _boat: None,
+        remember: Remember = lambda _lure, _belief: None,
     ) -> None:
         self._name = name
         self._sensing = sensing
@@ -75,7 +78,7 @@ class Engine:
         self._unit: LengthUnit = unit
         self._emit = emit
         self._keep = keep
-        self._answers = Answers(deck, grammar, unit)
+        self._answers = Answers(deck, grammar, unit, remember)
         self._watch = MatchWatch()
         self._depth = _Presence(MaximumAges().depth)
         self._position = _Presence(MaximumAges().position)

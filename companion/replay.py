@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from datetime import datetime
 from pathlib import Path
 from threading import Event
@@ -12,6 +12,7 @@ from companion.casting.answers import fix_of
 from companion.casting.deck import Deck
 from companion.clock import LiveClock, Pace
 from companion.config import Settings
+from companion.dive.calibration import Belief
 from companion.engine import Emit, Engine, KeepReading, Utterance
 from companion.events import AnyEvent
 from companion.record.logbook import Trip
@@ -75,6 +76,7 @@ def replay(
     emit: Emit,
     trip: Trip | None = None,
     pace: Pace | None = None,
+    beliefs: Mapping[str, Belief] | None = None,
 ) -> None:
     """Run a day through the engine.
 
@@ -84,6 +86,7 @@ def replay(
         chunks: the recording's bytes, from its file or from a port.
         emit: called with every event, in order, after the trip has recorded it.
         trip: where events and thinned readings are kept, or None.
+        beliefs: what was learned of the lures before that day, by their names.
         pace: holds the replay back to a multiple of real time, or None for as fast as it goes.
 
     Raises:
@@ -92,8 +95,11 @@ def replay(
     """
     grammar = Grammar(aboard(settings))
     sensing = Sensing({SOURCE: SourceSettings()}, settings.boat.offsets())
-    deck = Deck(settings.rods)
-    engine = Engine(day.name, sensing, deck, grammar, settings.units, _into(trip, emit), _keeper(trip))
+    deck = Deck(settings.rods, beliefs)
+    remember = _forget if trip is None else trip.believe
+    engine = Engine(
+        day.name, sensing, deck, grammar, settings.units, _into(trip, emit), _keeper(trip), remember
+    )
     for utterance in _utterances(day, settings, grammar):
         engine.utterance(utterance)
     for chunk in chunks if pace is None else _cut(chunks):
@@ -131,6 +137,10 @@ def _utterances(day: Day, settings: Settings, grammar: Grammar) -> Iterator[Utte
         heard = hear_ahead(chosen_model(settings), grammar.phrases, day.clips)
         for clip, words in zip(day.clips, heard, strict=True):
             yield Utterance(clip.began, clip.ended, words, clip.path.name)
+
+
+def _forget(_lure: str, _belief: Belief) -> None:
+    """Keep nothing: there is no logbook."""
 
 
 def _into(trip: Trip | None, emit: Emit) -> Emit:

@@ -18,6 +18,7 @@ from companion.cli.reach import reach_command
 from companion.cli.replaying import replay_command
 from companion.cli.settings import settings_command
 from companion.cli.talk import listen_command, phrases_command
+from companion.cli.taught import taught_command
 from companion.config import ConfigError
 from companion.record.logbook import LogbookError
 from companion.replay import DayError
@@ -55,6 +56,7 @@ for _one in (
     replay_command,
     logbook_command,
     reach_command,
+    taught_command,
     phrases_command,
     listen_command,
     settings_command,

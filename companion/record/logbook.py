@@ -20,6 +20,7 @@ from typing import Any, Literal, Self
 import msgspec
 import sqlite_utils
 
+from companion.dive.calibration import Belief
 from companion.events import AnyEvent, Fix, Logged, Match, Undone, from_json, to_json
 from companion.record.schema import known_steps, steps
 
@@ -189,9 +190,15 @@ class Logbook:
         utc: datetime | None = None,
         trip: int | None = None,
     ) -> None:
-        """Add what is now believed of a lure or a rod (anything msgspec can write as JSON; None resets)."""
+        """Add what is now believed of a lure or a rod (anything msgspec can write as JSON; None resets).
+
+        A belief holds all its evidence, so a trip keeps only its last one of each.
+        """
         text = None if posterior is None else msgspec.json.encode(posterior).decode()
         with self._writing():
+            self._db.execute(
+                "DELETE FROM calibrations WHERE trip = ? AND subject = ? AND name = ?", [trip, subject, name]
+            )
             self._db.execute(
                 "INSERT INTO calibrations (trip, utc, subject, name, posterior) VALUES (?, ?, ?, ?, ?)",
                 [trip, _iso(utc), subject, name, text],
@@ -203,6 +210,14 @@ class Logbook:
             "SELECT * FROM calibrations WHERE subject = ? AND name = ? ORDER BY id", subject, name
         )
         return [Calibration(_decoded(row["posterior"]), row["utc"], row["trip"]) for row in rows]
+
+    def beliefs(self) -> dict[str, Belief]:
+        """Return what is believed of each lure, by its name; those that were reset are left out."""
+        rows = self._rows(
+            "SELECT name, posterior FROM calibrations WHERE id IN "
+            "(SELECT max(id) FROM calibrations WHERE subject = 'lure' GROUP BY name) AND posterior NOT NULL"
+        )
+        return {row["name"]: msgspec.json.decode(row["posterior"], type=Belief) for row in rows}
 
     def faults(self) -> list[str]:
         """Return what SQLite's integrity and foreign-key checks find wrong: nothing, in a sound logbook."""
@@ -346,6 +361,11 @@ class Trip:
         if self._waiting >= BATCH:
             self._waiting = 0  # a commit that fails is tried again a batch later, not at every reading
             self.flush()
+
+    def believe(self, lure: str, belief: Belief) -> None:
+        """Keep what is now believed of a lure; it is on the disk when this returns."""
+        self.flush()
+        self._logbook.keep_calibration("lure", lure, belief, trip=self.id)
 
     def flush(self) -> None:
         """Commit what waits."""
