@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from datetime import datetime
 from pathlib import Path
 from threading import Event
@@ -77,6 +77,7 @@ def replay(
     trip: Trip | None = None,
     pace: Pace | None = None,
     beliefs: Mapping[str, Belief] | None = None,
+    onlooker: Callable[[Engine], None] | None = None,
 ) -> None:
     """Run a day through the engine.
 
@@ -88,6 +89,7 @@ def replay(
         trip: where events and thinned readings are kept, or None.
         beliefs: what was learned of the lures before that day, by their names.
         pace: holds the replay back to a multiple of real time, or None for as fast as it goes.
+        onlooker: called with the engine every few sentences, and once more at the end.
 
     Raises:
         ModelError: the day has clips and the speech model is not there.
@@ -102,11 +104,15 @@ def replay(
     )
     for utterance in _utterances(day, settings, grammar):
         engine.utterance(utterance)
-    for chunk in chunks if pace is None else _cut(chunks):
+    for chunk in chunks if pace is None and onlooker is None else _cut(chunks):
         engine.chunk(chunk)
+        if onlooker is not None:
+            onlooker(engine)
         if pace is not None:
             pace.wait_for(engine.now)
     engine.finish()
+    if onlooker is not None:
+        onlooker(engine)
 
 
 def port_chunks(device: str, baud: int) -> Iterator[Chunk]:

@@ -20,6 +20,7 @@ from companion.cli.settings import settings_command
 from companion.cli.talk import listen_command, phrases_command
 from companion.cli.taught import taught_command
 from companion.config import ConfigError
+from companion.page import PageError
 from companion.record.logbook import LogbookError
 from companion.replay import DayError
 from companion.voice.clips import ClipError
@@ -76,6 +77,7 @@ _CODES: tuple[tuple[type[Exception], int], ...] = (
     (ClipError, DEVICE),
     (MicrophoneError, DEVICE),
     (SpeakerError, DEVICE),
+    (PageError, DEVICE),
     (LogbookError, DATABASE),
     (OSError, DEVICE),
 )

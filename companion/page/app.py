@@ -48,7 +48,7 @@ TOLD = {
     "paired": "This device is paired.",
     "wrong": "That is not the code.",
     "no-code": "There is no code now: have one spoken.",
-    "too-long": "Refused: that is too long.",
+    "too-long": "Refused: that is too long, or took too long.",
 }
 """Every answer to a tap, by its name; a page without scripts is sent to it by name."""
 _PAIRING = {"spoken", "wait", "locked", "wrong", "no-code"}
@@ -190,11 +190,13 @@ class Site:
         code = _CODES.get(name, 200)
         if name in ("wrong", "locked", "unpaired", "too-long", "too-many", "no-such"):
             self._refusals.tell(f"a tap or a code: {TOLD[name].rstrip('.').lower()}", who(request.scope))
+        # What was not read to its end must not be waited for, nor taken for the next request.
+        headers = {"Connection": "close"} if name == "too-long" else None
         if request.headers.get("accept") != "application/json":
-            return RedirectResponse(f"/?told={name}", 303)
+            return RedirectResponse(f"/?told={name}", 303, headers)
         text = f'Sent: "{words}".' if name == "sent" else TOLD[name]
         yes = paired or self._is_paired(request)
-        return JSONResponse({"told": text, "paired": "yes" if yes else "no"}, code)
+        return JSONResponse({"told": text, "paired": "yes" if yes else "no"}, code, headers)
 
     async def _stream(self, scope: Scope, receive: Receive, send: Send) -> None:
         request = Request(scope)

@@ -103,6 +103,8 @@ class Guard:
         await self._app(scope, receive, _with_headers(send))
 
     def _refused(self, scope: Scope) -> tuple[int, str] | None:
+        if len(scope["raw_path"]) + sum(len(k) + len(v) for k, v in scope["headers"]) > HEADER_BYTES:
+            return 431, "a request with a long head"
         headers = Headers(scope=scope)
         hosts = headers.getlist("host")
         if len(hosts) != 1 or not self.is_ours(hosts[0]):

@@ -15,7 +15,7 @@ import uvicorn
 
 from companion.clock import Clock, LiveClock
 from companion.config import GlancePage
-from companion.events import AnyEvent
+from companion.events import AnyEvent, TripEnded
 from companion.glance import Glance
 from companion.page.app import Access, Site
 from companion.page.board import Board, Shown
@@ -132,6 +132,8 @@ class Page:
         """Note an event, and want a glance that shows what it changed. This never waits."""
         self._board.events.append(event)
         self._told = True
+        if isinstance(event, TripEnded):
+            self._shown_at = float("-inf")  # the last moment is wanted whoever looks
         self._poke()
 
     def wait(self) -> None:
