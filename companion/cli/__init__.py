@@ -16,6 +16,7 @@ from companion.cli.common import CAUTIONS, ExampleFirst
 from companion.cli.logbook import logbook_command
 from companion.cli.reach import reach_command
 from companion.cli.replaying import replay_command
+from companion.cli.run import run_command
 from companion.cli.settings import settings_command
 from companion.cli.talk import listen_command, phrases_command
 from companion.cli.taught import taught_command
@@ -54,6 +55,7 @@ def commands() -> None:
 
 
 for _one in (
+    run_command,
     replay_command,
     logbook_command,
     reach_command,

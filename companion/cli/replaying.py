@@ -16,7 +16,7 @@ from tqdm import tqdm
 from companion.cli.common import command, config_option, logbook_option, settings_in_force, warn
 from companion.clock import Pace
 from companion.config import Settings
-from companion.engine import Engine, Utterance
+from companion.engine import Engine, Known, Utterance
 from companion.events import AnyEvent, Said, to_json
 from companion.page import Page
 from companion.record import timeline
@@ -75,7 +75,7 @@ def replay_command(
         trip = logbook.begin_trip(recorded.name, recording=recorded.name, replace=True)
         chunks = port_chunks(port, baud) if port else _file_with_bar(recorded)
         with trip:
-            replay(recorded, settings, chunks, _to_all(tells), trip, held, logbook.beliefs(), shown)
+            replay(recorded, settings, chunks, _to_all(tells), trip, held, Known(logbook.beliefs()), shown)
         if not as_json:
             click.echo(f"logbook: {book}")
         if shown is not None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections import deque
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from math import cos, hypot, radians
@@ -44,13 +44,17 @@ Subject = Literal["lure", "rod"]
 
 
 class LogbookError(Exception):
-    """The logbook cannot be used: which file, what is wrong with it, and what to do, in one line."""
+    """The logbook cannot be used: which file, what is wrong with it, and what to do, in one line.
 
-    def __init__(self, path: Path, what: str, remedy: str) -> None:
+    `damaged`: the file's contents are broken, so that only another file helps.
+    """
+
+    def __init__(self, path: Path, what: str, remedy: str, *, damaged: bool = False) -> None:
         super().__init__(f"logbook {path}: {what}; {remedy}")
         self.path = path
         self.what = what
         self.remedy = remedy
+        self.damaged = damaged
 
 
 class TripEntry(msgspec.Struct, frozen=True, kw_only=True):
@@ -106,10 +110,14 @@ class Logbook:
     Raises:
         LogbookError: the file is locked, read-only, damaged, no logbook, or written by a newer version.
             Every method raises it when the file fails later.
+
+    Attributes:
+        before_commit: called before a trip's events are committed, to put on the disk what they rest on.
     """
 
     def __init__(self, path: Path) -> None:
         self.path = path
+        self.before_commit: Callable[[], None] = lambda: None
         self._trip: Trip | None = None
         with self._plainly():
             self._db = _connect(path)
@@ -157,6 +165,23 @@ class Logbook:
         assert cursor.lastrowid is not None
         self._trip = Trip(self, cursor.lastrowid)
         return self._trip
+
+    def resume_trip(self, trip_id: int) -> Trip:
+        """Go on with a trip that was cut off.
+
+        Raises:
+            LogbookError: another trip is still being written.
+        """
+        if self._trip is not None:
+            raise self._error("its present trip is still open", "close it before the next begins")
+        entries = self.logged(trip_id)
+        self._trip = Trip(self, trip_id, {entry.event.number: entry.event for entry in entries})
+        return self._trip
+
+    def close_trip(self, trip_id: int) -> None:
+        """Mark a trip that was cut off as closed."""
+        with self._writing():
+            self._db.execute("UPDATE trips SET closed = 1 WHERE id = ?", [trip_id])
 
     def trips(self) -> list[TripEntry]:
         """Return every trip, in the order they were begun."""
@@ -211,11 +236,15 @@ class Logbook:
         )
         return [Calibration(_decoded(row["posterior"]), row["utc"], row["trip"]) for row in rows]
 
-    def beliefs(self) -> dict[str, Belief]:
-        """Return what is believed of each lure, by its name; those that were reset are left out."""
+    def beliefs(self, before: int | None = None) -> dict[str, Belief]:
+        """Return what is believed of each lure, by its name; those that were reset are left out.
+
+        `before` leaves out what a trip and those after it have taught.
+        """
         rows = self._rows(
-            "SELECT name, posterior FROM calibrations WHERE id IN "
-            "(SELECT max(id) FROM calibrations WHERE subject = 'lure' GROUP BY name) AND posterior NOT NULL"
+            "SELECT name, posterior FROM calibrations WHERE id IN (SELECT max(id) FROM calibrations "
+            "WHERE subject = 'lure' AND coalesce(trip, 0) < ? GROUP BY name) AND posterior NOT NULL",
+            2**62 if before is None else before,
         )
         return {row["name"]: msgspec.json.decode(row["posterior"], type=Belief) for row in rows}
 
@@ -277,7 +306,7 @@ class Logbook:
         try:
             yield
         except sqlite3.Error as error:
-            raise self._error(*_explained(error)) from error
+            raise LogbookError(self.path, *_explained(error), damaged=_is_damage(error)) from error
         except OSError as error:
             raise self._error(
                 error.strerror or str(error), "give a file in a folder you may write to"
@@ -294,13 +323,13 @@ class Trip:
     goes with the next commit that succeeds: do not record it again.
     """
 
-    def __init__(self, logbook: Logbook, trip_id: int) -> None:
+    def __init__(self, logbook: Logbook, trip_id: int, logged: Mapping[int, Logged] | None = None) -> None:
         self.id = trip_id
         self._logbook = logbook
         self._events: list[AnyEvent] = []
         self._readings: deque[tuple[Any, ...]] = deque(maxlen=KEPT_WHILE_FAILING)
         self._waiting = 0
-        self._logged: dict[int, Logged] = {}
+        self._logged: dict[int, Logged] = dict(logged or {})
         self._last_t = 0.0
         self._kept: tuple[float, Fix | None, float | None] | None = None
 
@@ -372,6 +401,7 @@ class Trip:
         if not self._events and not self._readings:
             return
         book = self._logbook
+        book.before_commit()
         with book._writing():
             book._db.conn.executemany(_INSERT_READING, self._readings)
             for event in self._events:
@@ -454,6 +484,11 @@ def _explained(error: sqlite3.Error) -> tuple[str, str]:
     # The low byte is the primary code (SQLite's documentation, "Result and Error Codes").
     code = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_ERROR) & 0xFF
     return _MEANINGS.get(code, (str(error), "check the file, or give another"))
+
+
+def _is_damage(error: sqlite3.Error) -> bool:
+    code = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_ERROR) & 0xFF
+    return code in (sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT)
 
 
 _MEANINGS: Mapping[int, tuple[str, str]] = {
