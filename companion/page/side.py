@@ -24,6 +24,9 @@ NINE_IN_TEN = 1.645
 DEEPEST_SHOWN = 2.5
 """A bottom deeper than so many times the lure's reach leaves the picture: what counts is near the lure."""
 
+NEAR = 1.5
+"""Points of a line nearer than this to each other are drawn as one, in the picture's units."""
+
 Point = tuple[float, float]
 
 
@@ -84,7 +87,15 @@ class _Frame:
         return _TOP + depth / self.deepest * (HEIGHT - _TOP - _BOTTOM)
 
     def points(self, path: Iterable[Point]) -> str:
-        return " ".join(f"{self.x(x):.1f},{self.y(z):.1f}" for x, z in path)
+        """Return points for an SVG, without those too near the one before to be told from it."""
+        kept: list[Point] = []
+        ends = [(self.x(x), self.y(z)) for x, z in path]
+        for x, y in ends:
+            if not kept or abs(x - kept[-1][0]) + abs(y - kept[-1][1]) >= NEAR:
+                kept.append((x, y))
+        if ends and kept[-1] != ends[-1]:
+            kept.append(ends[-1])
+        return " ".join(f"{x:.1f},{y:.1f}" for x, y in kept)
 
     def depth(self, metres: float) -> str:
         return f"{round(metres / FOOT)} ft" if self.unit == "feet" else f"{metres:.1f} m"

@@ -106,6 +106,7 @@ def make_view(glance: Glance | None, news: News, unit: LengthUnit, quiet_for: fl
     for rod in seen.rods:
         text |= _other(rod, in_hand, unit)
         state[f"rod-{rod.number}"] = "in-hand" if rod.in_hand else rod.state
+    state["clock"] = f"{seen.t:.3f}"
     state["rods"] = " ".join(str(rod.number) for rod in seen.rods)
     state["match"] = in_hand.state if in_hand else "unknown"
     drawn = draw(seen.side, unit, seen.depth)
