@@ -228,6 +228,7 @@ need_packages() { # what Debian has to give; what cannot be installed here is re
     esac
     environment_fits || need_python
     if [[ $tests == yes ]]; then
+        need chromium "tests: looks at the page" command -v chromium
         need flite "tests: more voices for the demo day" command -v flite
         need gpsd-clients "tests: gpsdecode, to be measured against" command -v gpsdecode
         need shellcheck "tests: checks this script" command -v shellcheck

@@ -26,6 +26,7 @@ from companion.cli.settings import settings_command
 from companion.cli.talk import listen_command, phrases_command
 from companion.cli.taught import taught_command
 from companion.config import ConfigError
+from companion.page import PageError
 from companion.pictures.png import PictureError
 from companion.record.backup import BackupError
 from companion.record.hold import HeldError
@@ -93,6 +94,7 @@ _CODES: tuple[tuple[type[Exception], int], ...] = (
     (ClipError, DEVICE),
     (MicrophoneError, DEVICE),
     (SpeakerError, DEVICE),
+    (PageError, DEVICE),
     (LogbookError, DATABASE),
     (PictureError, DEVICE),
     (BackupError, DATABASE),
