@@ -7,6 +7,7 @@ timeouts. *UTC* is for the record and comes from the GPS. In a replay both come 
 from __future__ import annotations
 
 import time
+from datetime import UTC, datetime
 from typing import Protocol
 
 
@@ -39,6 +40,11 @@ class ReplayClock:
     def move_to(self, t: float) -> None:
         """Move to logic time ``t``, s; an earlier instant leaves the clock where it is."""
         self._now = max(self._now, t)
+
+
+def wall_clock() -> datetime:
+    """Return what the computer takes for UTC; without a clock battery it may be years off."""
+    return datetime.now(UTC)
 
 
 def stopwatch() -> float:

@@ -21,6 +21,7 @@ import msgspec
 import sqlite_utils
 
 from companion.events import AnyEvent, Fix, Logged, Match, Undone, from_json, to_json
+from companion.record.amendments import Amendment, Corrected, corrected
 from companion.record.schema import known_steps, steps
 
 BATCH = 60
@@ -135,7 +136,8 @@ class Logbook:
         """Begin a trip.
 
         `recording` names the recording that is replayed, None for a live trip. A recording is in a
-        logbook once: `replace` removes its earlier trip, with what was learned in it, in the same commit.
+        logbook once: `replace` removes its earlier trip, with what was learned in it, in the same commit;
+        corrections made afterwards go over to the new one.
 
         Raises:
             LogbookError: the recording is here already, or another trip is still being written.
@@ -151,8 +153,11 @@ class Logbook:
                     f"it already holds a replay of {recording} (trip {earlier[0]})",
                     "ask to replace that one, or give another logbook file",
                 )
-            self._db.execute("DELETE FROM trips WHERE recording = ?", [recording])
+            self._db.execute("UPDATE trips SET recording = NULL WHERE recording = ?", [recording])
             cursor = self._db.execute("INSERT INTO trips (name, recording) VALUES (?, ?)", [name, recording])
+            for old in earlier:
+                self._db.execute("UPDATE amendments SET trip = ? WHERE trip = ?", [cursor.lastrowid, old])
+                self._db.execute("DELETE FROM trips WHERE id = ?", [old])
         assert cursor.lastrowid is not None
         self._trip = Trip(self, cursor.lastrowid)
         return self._trip
@@ -173,6 +178,53 @@ class Logbook:
         )
         return [
             LoggedEntry(msgspec.json.decode(row["payload"], type=Logged), bool(row["undone"])) for row in rows
+        ]
+
+    def amend(self, trip: int, amendment: Amendment) -> None:
+        """Correct a logged thing afterwards: it stays as it was, the correction is kept beside it.
+
+        Raises:
+            LogbookError: the trip has no such number.
+        """
+        found = self._rows(
+            "SELECT t, clip FROM events WHERE trip = ? AND number = ? AND event = 'logged'",
+            trip,
+            amendment.number,
+        )
+        if not found:
+            raise self._error(f"trip {trip} has no number {amendment.number}", "give one that was logged")
+        text = msgspec.json.encode(amendment).decode()
+        with self._writing():
+            self._db.execute(
+                "INSERT INTO amendments (trip, number, t, clip, payload) VALUES (?, ?, ?, ?, ?)",
+                [trip, amendment.number, found[0]["t"], found[0]["clip"], text],
+            )
+
+    def amendments(self, trip: int) -> list[Amendment]:
+        """Return a trip's corrections, oldest first.
+
+        After a replay a thing may have another number: it is known by its clip, else by its time.
+        One whose thing is no longer logged is left out (`stray_amendments`).
+        """
+        return [
+            msgspec.structs.replace(one, number=number)
+            for one, number in self._amendments(trip)
+            if number is not None
+        ]
+
+    def stray_amendments(self, trip: int) -> list[Amendment]:
+        """Return the corrections of things that the trip, replayed since, no longer logs."""
+        return [one for one, number in self._amendments(trip) if number is None]
+
+    def corrected(self, trip: int) -> list[Corrected]:
+        """Return a trip's logged things in order, as logged and as they stand after all corrections."""
+        entries = [(entry.event, entry.undone) for entry in self.logged(trip)]
+        return corrected(entries, self.amendments(trip))
+
+    def _amendments(self, trip: int) -> list[tuple[Amendment, int | None]]:
+        return [
+            (msgspec.json.decode(row["payload"], type=Amendment), row["now"])
+            for row in self._rows(_AMENDMENTS, trip)
         ]
 
     def readings(self, trip: int) -> Iterator[KeptReading]:
@@ -407,6 +459,16 @@ _TRIPS = """
         (SELECT count(*) FROM readings WHERE trip = trips.id) AS readings,
         (SELECT count(*) FROM events WHERE trip = trips.id AND event = 'logged' AND NOT undone) AS logged
     FROM trips ORDER BY id
+"""
+
+_AMENDMENTS = """
+    SELECT payload, (
+        SELECT number FROM events
+        WHERE trip = amendments.trip AND event = 'logged' AND clip IS amendments.clip
+            AND (clip IS NOT NULL OR abs(t - amendments.t) < 1.0)
+        ORDER BY abs(number - amendments.number) LIMIT 1
+    ) AS now
+    FROM amendments WHERE trip = ? ORDER BY id
 """
 
 
