@@ -16,11 +16,14 @@ from companion.cli.common import CAUTIONS, ExampleFirst
 from companion.cli.logbook import logbook_command
 from companion.cli.reach import reach_command
 from companion.cli.replaying import replay_command
+from companion.cli.report import amend_command, report_command, season_command
 from companion.cli.settings import settings_command
 from companion.cli.talk import listen_command, phrases_command
 from companion.config import ConfigError
 from companion.record.logbook import LogbookError
 from companion.replay import DayError
+from companion.report.page import PlotlyMissing
+from companion.report.printing import PrintingError
 from companion.voice.clips import ClipError
 from companion.voice.microphone import MicrophoneError
 from companion.voice.model import ModelError
@@ -55,6 +58,9 @@ for _one in (
     replay_command,
     logbook_command,
     reach_command,
+    report_command,
+    amend_command,
+    season_command,
     phrases_command,
     listen_command,
     settings_command,
@@ -74,6 +80,8 @@ _CODES: tuple[tuple[type[Exception], int], ...] = (
     (ClipError, DEVICE),
     (MicrophoneError, DEVICE),
     (SpeakerError, DEVICE),
+    (PlotlyMissing, USAGE),
+    (PrintingError, DEVICE),
     (LogbookError, DATABASE),
     (OSError, DEVICE),
 )

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections import deque
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from math import cos, hypot, radians
@@ -222,9 +222,11 @@ class Logbook:
         return corrected(entries, self.amendments(trip))
 
     def _amendments(self, trip: int) -> list[tuple[Amendment, int | None]]:
+        """Return each correction and the number its thing has now."""
+        logged = [entry.event for entry in self.logged(trip)]
         return [
-            (msgspec.json.decode(row["payload"], type=Amendment), row["now"])
-            for row in self._rows(_AMENDMENTS, trip)
+            (msgspec.json.decode(row["payload"], type=Amendment), _number_now(row, logged))
+            for row in self._rows("SELECT * FROM amendments WHERE trip = ? ORDER BY id", trip)
         ]
 
     def readings(self, trip: int) -> Iterator[KeptReading]:
@@ -461,16 +463,6 @@ _TRIPS = """
     FROM trips ORDER BY id
 """
 
-_AMENDMENTS = """
-    SELECT payload, (
-        SELECT number FROM events
-        WHERE trip = amendments.trip AND event = 'logged' AND clip IS amendments.clip
-            AND (clip IS NOT NULL OR abs(t - amendments.t) < 1.0)
-        ORDER BY abs(number - amendments.number) LIMIT 1
-    ) AS now
-    FROM amendments WHERE trip = ? ORDER BY id
-"""
-
 
 def _insert(table: str, columns: str) -> str:
     return f"INSERT INTO {table} ({columns}) VALUES ({', '.join('?' for _ in columns.split(','))})"
@@ -541,6 +533,13 @@ def _kept_reading(row: Mapping[str, Any]) -> KeptReading:
     fix = None if row["lat"] is None else Fix(lat=row["lat"], lon=row["lon"], radius=row["radius"])
     rest = (row[name] for name in ("depth", "heading", "speed", "water_temperature"))
     return KeptReading(row["t"], row["utc"], fix, *rest)
+
+
+def _number_now(amendment: Mapping[str, Any], logged: Iterable[Logged]) -> int | None:
+    """Return the number of the thing a correction is about: it has the same clip, or without one its time."""
+    clip, t = amendment["clip"], amendment["t"]
+    same = [one for one in logged if one.clip == clip and (clip is not None or abs(one.t - t) < 1.0)]
+    return min((one.number for one in same), key=lambda n: abs(n - amendment["number"]), default=None)
 
 
 def _decoded(text: str | None) -> object:

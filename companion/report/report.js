@@ -1,0 +1,84 @@
+"use strict";
+(function () {
+  // Where a chart's point leads: the row that tells its event.
+  function go(anchor) {
+    const row = document.getElementById(anchor);
+    if (!row) return;
+    for (let box = row.parentElement; box; box = box.parentElement) if (box.tagName === "DETAILS") box.open = true;
+    location.hash = anchor;
+  }
+
+  const charts = [];
+  for (const source of document.querySelectorAll("script[data-chart]")) {
+    const box = document.getElementById(source.dataset.chart);
+    const figure = JSON.parse(source.textContent);
+    const config = { displaylogo: false, responsive: true, scrollZoom: false,
+      modeBarButtonsToRemove: ["select2d", "lasso2d", "toImage", "autoScale2d"] };
+    Plotly.newPlot(box, figure.data, figure.layout, config);
+    box.on("plotly_click", (event) => { if (event.points[0].customdata) go(event.points[0].customdata); });
+    charts.push(box);
+  }
+
+  // Paper is as wide as it is: the charts are drawn again for it, and for the screen afterwards.
+  function fit(width) {
+    for (const box of charts) Plotly.relayout(box, { width: width || box.clientWidth });
+  }
+  const onPaper = window.matchMedia("print");
+  onPaper.addEventListener("change", (change) => fit(change.matches ? 690 : 0));
+  window.addEventListener("beforeprint", () => fit(690));
+  window.addEventListener("afterprint", () => { for (const box of charts) Plotly.relayout(box, { width: null, autosize: true }); });
+
+  // A link into something folded unfolds it.
+  function unfold() {
+    const row = location.hash.length > 1 && document.getElementById(location.hash.slice(1));
+    for (let box = row && row.parentElement; box; box = box.parentElement) if (box.tagName === "DETAILS") box.open = true;
+  }
+  window.addEventListener("hashchange", unfold);
+  unfold();
+
+  // One clip at a time.
+  let playing = null;
+  function stop() {
+    if (!playing) return;
+    playing.sound.pause();
+    playing.button.setAttribute("aria-pressed", "false");
+    playing.button.textContent = "▶";
+    playing = null;
+  }
+  document.addEventListener("click", (event) => {
+    const button = event.target.closest("button.play");
+    if (!button) return;
+    const again = playing && playing.button === button;
+    stop();
+    if (again) return;
+    const sound = document.getElementById(button.dataset.clip);
+    sound.currentTime = 0;
+    sound.onended = stop;
+    playing = { sound, button };
+    button.setAttribute("aria-pressed", "true");
+    button.textContent = "■";
+    sound.play().catch(stop);
+  });
+
+  // Tables that sort: by the number a cell carries, else by its words.
+  for (const table of document.querySelectorAll("table.sorts")) {
+    const heads = [...table.tHead.rows[0].cells];
+    heads.forEach((head, column) => {
+      const button = head.querySelector("button");
+      if (!button) return;
+      button.addEventListener("click", () => {
+        const up = head.getAttribute("aria-sort") !== "ascending";
+        for (const other of heads) other.removeAttribute("aria-sort");
+        head.setAttribute("aria-sort", up ? "ascending" : "descending");
+        const key = (row) => row.cells[column].dataset.sort ?? row.cells[column].textContent.trim();
+        const rows = [...table.tBodies[0].rows].sort((a, b) => {
+          const [p, q] = [key(a), key(b)];
+          if (p === "" || q === "") return p === q ? 0 : p === "" ? 1 : -1;
+          const by = isNaN(p) || isNaN(q) ? p.localeCompare(q) : p - q;
+          return up ? by : -by;
+        });
+        table.tBodies[0].append(...rows);
+      });
+    });
+  }
+})();
