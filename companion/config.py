@@ -144,13 +144,27 @@ class Voice(msgspec.Struct, frozen=True):
 
     Attributes:
         model: path of a speech model, or None for the one the installer fetched.
-        microphone: the sound card's name for recording, as `arecord -L` lists it.
-        speaker: the sound card's name for playing, as `aplay -L` lists it.
+        microphone: the sound card's name for recording, as `arecord -L` lists it; "none" when there is none.
+        speaker: the sound card's name for playing, as `aplay -L` lists it; "none" when there is none.
+        button: the GPIO number of a push-to-talk button or foot switch to ground, or None.
     """
 
     model: str | None = None
     microphone: str = "default"
     speaker: str = "default"
+    button: int | None = None
+
+
+class Recordings(msgspec.Struct, frozen=True):
+    """What the recordings of trips may take of the disk, bytes; beyond it the oldest go, utterances first.
+
+    Attributes:
+        most: all of them together.
+        keep_free: what has to stay free on the disk.
+    """
+
+    most: Annotated[float, Quantity("size", 1e7)] = 8e9
+    keep_free: Annotated[float, Quantity("size", 1e7)] = 5e8
 
 
 class _File(msgspec.Struct, frozen=True):
@@ -160,6 +174,7 @@ class _File(msgspec.Struct, frozen=True):
     boat: Boat = Boat()
     water: Water = Water()
     voice: Voice = Voice()
+    recordings: Recordings = Recordings()
     sources: tuple[Source, ...] = ()
     lures: tuple[LureSpec, ...] = ()
     rods: tuple[RodSpec, ...] = ()
@@ -176,6 +191,7 @@ class Settings(msgspec.Struct, frozen=True):
         sources: where sentences come from.
         rods: what is rigged, ordered by rod number.
         lures: every lure that may be tied on: the starter lures and the owner's, by name.
+        recordings: what recordings may take of the disk.
     """
 
     units: LengthUnit = "feet"
@@ -185,6 +201,7 @@ class Settings(msgspec.Struct, frozen=True):
     sources: tuple[Source, ...] = ()
     rods: tuple[Rod, ...] = ()
     lures: tuple[LureSpec, ...] = ()
+    recordings: Recordings = Recordings()
 
     def rod(self, number: int) -> Rod | None:
         """Return the rod with this number, or None."""
@@ -232,7 +249,8 @@ def parse(text: str, name: str = "companion.toml") -> Settings:
     rods = _rods(file, known, reader)
     if reader.problems:
         raise ConfigError(reader.problems)
-    return Settings(file.units, file.boat, file.water, file.voice, file.sources, rods, tuple(known.values()))
+    lures = tuple(known.values())
+    return Settings(file.units, file.boat, file.water, file.voice, file.sources, rods, lures, file.recordings)
 
 
 def starter_lures() -> tuple[LureSpec, ...]:

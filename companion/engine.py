@@ -8,15 +8,16 @@ how its bytes were cut into chunks.
 from __future__ import annotations
 
 import heapq
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from datetime import datetime
-from typing import Literal, NamedTuple, TypedDict
+from typing import Literal, NamedTuple, Protocol, TypedDict
 
 from companion.casting.answers import Answers, Scene
 from companion.casting.deck import Deck
 from companion.casting.match import MatchWatch, Standing, spoken_match
+from companion.dive.calibration import Belief
 from companion.events import AnyEvent, DepthNews, Heard, Match, Notice, Said, TripBegan, TripEnded
-from companion.sensing import BoatState, Chunk, Depth, MaximumAges, Position, Reading, Sensing, Warned
+from companion.sensing import BoatState, Chunk, Depth, MaximumAges, Position, Reading, Remark, Sensing, Warned
 from companion.tackle import Rod
 from companion.units import LengthUnit, spoken_depth
 from companion.voice.commands import Command
@@ -29,7 +30,32 @@ BACK_AFTER = 2.0
 NEVER = float("inf")
 
 Emit = Callable[[AnyEvent], None]
-KeepReading = Callable[[float, datetime | None, BoatState], None]
+
+
+class Known(NamedTuple):
+    """What the boat knew before a trip: `beliefs`, what touches taught of each lure, by its name."""
+
+    beliefs: Mapping[str, Belief] = {}
+
+
+class Keep(Protocol):
+    """Where a trip's readings and what it has taught are kept."""
+
+    def reading(self, t: float, utc: datetime | None, boat: BoatState) -> None:
+        """Take the state of the boat, about once a second of logic time."""
+
+    def belief(self, lure: str, belief: Belief) -> None:
+        """Take what is now believed of a lure."""
+
+
+class KeepNothing:
+    """Keeps nothing: there is no logbook."""
+
+    def reading(self, t: float, utc: datetime | None, boat: BoatState) -> None:
+        """Let it go."""
+
+    def belief(self, lure: str, belief: Belief) -> None:
+        """Let it go."""
 
 
 class Utterance(NamedTuple):
@@ -55,7 +81,7 @@ class Engine:
         grammar: the commands as they are on this boat.
         unit: what depths are spoken in.
         emit: called with every event, in order.
-        keep: called about once a second of logic time with the state of the boat, for the logbook.
+        keep: where readings and beliefs go.
     """
 
     def __init__(
@@ -66,7 +92,7 @@ class Engine:
         grammar: Grammar,
         unit: LengthUnit,
         emit: Emit,
-        keep: KeepReading = lambda _t, _utc, _boat: None,
+        keep: Keep | None = None,
     ) -> None:
         self._name = name
         self._sensing = sensing
@@ -74,8 +100,8 @@ class Engine:
         self._grammar = grammar
         self._unit: LengthUnit = unit
         self._emit = emit
-        self._keep = keep
-        self._answers = Answers(deck, grammar, unit)
+        self.keep: Keep = keep or KeepNothing()
+        self._answers = Answers(deck, grammar, unit, self._remember)
         self._watch = MatchWatch()
         self._depth = _Presence(MaximumAges().depth)
         self._position = _Presence(MaximumAges().position)
@@ -92,6 +118,11 @@ class Engine:
         """Logic time of the latest thing taken in, s."""
         return self._now
 
+    @property
+    def utc(self) -> datetime | None:
+        """UTC at `now`; None until the GPS has told it."""
+        return self._sensing.utc(self._now)
+
     def chunk(self, chunk: Chunk) -> None:
         """Fold in bytes from a source."""
         self._fold(self._sensing.feed(chunk))
@@ -107,6 +138,8 @@ class Engine:
                 self._take_position(t, reading.lat)
             elif isinstance(reading, Warned):
                 self._emit(Notice(**self._stamp(t), text=reading.text))
+            elif isinstance(reading, Remark):
+                self._take_remark(t, reading)
 
     def utterance(self, utterance: Utterance) -> None:
         """Fold in words; those that end later than the sentences have got to wait until then."""
@@ -134,7 +167,7 @@ class Engine:
         while (due := self._next_due()) <= t:
             self._do_due(due)
         if t >= self._row_due:
-            self._keep(t, self._sensing.utc(t), self._sensing.boat(t))
+            self.keep.reading(t, self._sensing.utc(t), self._sensing.boat(t))
             self._row_due = t + ROW_EVERY
         self._due = min(self._next_due(), self._row_due)
 
@@ -194,6 +227,13 @@ class Engine:
         if lat is not None and self._position.take(t):
             self._emit(Notice(**self._stamp(t), text="position back"))
 
+    def _take_remark(self, t: float, remark: Remark) -> None:
+        """Pass on what the program itself had to tell, live or as it was recorded."""
+        if remark.text is not None:
+            self._emit(Notice(**self._stamp(t), text=remark.text))
+            if remark.aloud:
+                self._say(t, remark.text, "notice")
+
     def _tell_match(self, t: float, rod: Rod, standing: Standing) -> None:
         event = Match(
             **self._stamp(t),
@@ -233,10 +273,13 @@ class Engine:
         if self._deck.in_hand != before:
             self._watch.start_over()
 
+    def _remember(self, lure: str, belief: Belief) -> None:
+        self.keep.belief(lure, belief)
+
     def _scene(self, t: float, began: float, clip: str | None = None) -> Scene:
         return Scene(**self._stamp(t), began=began, boat=self._sensing.boat(t), clip=clip)
 
-    def _say(self, t: float, text: str, about: Literal["match", "depth"]) -> None:
+    def _say(self, t: float, text: str, about: Literal["match", "depth", "notice"]) -> None:
         self._answers.last_said = text
         self._emit(Said(**self._stamp(t), text=text, about=about))
 

@@ -62,7 +62,7 @@ class Said(Event, frozen=True, tag="said"):
     """A spoken line: its text and what it is about."""
 
     text: str
-    about: Literal["match", "answer", "depth", "notice"]
+    about: Literal["match", "outlook", "answer", "depth", "notice"]
 
 
 class RodTaken(Event, frozen=True, tag="rod"):
@@ -86,6 +86,56 @@ class Match(Event, frozen=True, tag="match"):
     by: float | None
     depth: float | None
     reach: float | None
+
+
+class TopAhead(msgspec.Struct, frozen=True):
+    """A tree top on a cast's way: how far, m, by how much the lure clears it, m, and the chance of a hit."""
+
+    distance: float
+    clearance: float
+    chance: float
+
+
+class Outlook(Event, frozen=True, kw_only=True, tag="outlook"):
+    """What the cast just made will meet.
+
+    `cast` is the cast's number among the logged things, `bearing` its direction. `state` is touch, clear
+    (close above the bottom), short (well above it) or unknown; `chance` the probability of a touch and
+    `sureness` its word. `distance` (m from where the rod tip was) and `seconds` (from `t`) are those of
+    the first touch should there be one, `contact` how many metres of the way are in touch, `margin` the
+    least height of the lure above the bottom (negative when it would dig), `mapped` the share of the deep
+    part of the way over mapped bottom.
+    """
+
+    cast: int
+    rod: str
+    bearing: float
+    state: Literal["touch", "clear", "short", "unknown"]
+    sureness: Literal["will", "should", "may", "unlikely"]
+    chance: float
+    distance: float | None
+    seconds: float | None
+    contact: float | None
+    margin: float | None
+    mapped: float
+    tops: tuple[TopAhead, ...] = ()
+
+
+class Learned(Event, frozen=True, tag="learned"):
+    """A touch, or a cast without one, has changed what is believed of a rod.
+
+    `reach` is now believed, between `low` and `high` in nine cases of ten; `was` is what was believed
+    before the first touch; `evidence` counts what has taught it so far.
+    """
+
+    rod: str
+    lure: str
+    line: str
+    reach: float
+    low: float
+    high: float
+    was: float
+    evidence: int
 
 
 class DepthNews(Event, frozen=True, tag="depth"):
@@ -134,7 +184,20 @@ class Undone(Event, frozen=True, tag="undone"):
     what: LoggedWhat
 
 
-AnyEvent = TripBegan | TripEnded | Heard | Said | RodTaken | Match | DepthNews | Notice | Logged | Undone
+AnyEvent = (
+    TripBegan
+    | TripEnded
+    | Heard
+    | Said
+    | RodTaken
+    | Match
+    | Outlook
+    | Learned
+    | DepthNews
+    | Notice
+    | Logged
+    | Undone
+)
 """Every kind of event, for decoding."""
 
 _encoder = msgspec.json.Encoder()

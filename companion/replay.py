@@ -12,20 +12,22 @@ from companion.casting.answers import fix_of
 from companion.casting.deck import Deck
 from companion.clock import LiveClock, Pace
 from companion.config import Settings
-from companion.engine import Emit, Engine, KeepReading, Utterance
+from companion.dive.calibration import Belief
+from companion.engine import Emit, Engine, Keep, KeepNothing, Known, Utterance
 from companion.events import AnyEvent
 from companion.record.logbook import Trip
+from companion.record.recording import CLIPS, CONFIG, LINES
 from companion.sensing import BoatState, Chunk, Sensing, SourceSettings
 from companion.sensing.sources import SerialSource
 from companion.voice.grammar import Grammar, aboard
 from companion.voice.hearing import Clip, clips_in, hear_ahead
 from companion.voice.model import speech_model
 
-SOURCE = "sonar"
+SOURCE = "recording"
+"""The one wire a recording is read as; the names of the boat's sources stand in its TAG blocks."""
 PIECE = 256
-RECORDING = "sonar.nmea"
-CLIPS = "clips"
-CONFIG = "companion.toml"
+NOTHING_KNOWN = Known()
+"""What a boat knows on its first day."""
 
 
 class DayError(Exception):
@@ -50,9 +52,9 @@ def find_day(path: Path) -> Day:
     """
     if path.is_file():
         return Day(path.name, path)
-    recording = path / RECORDING
+    recording = path / LINES
     if not recording.is_file():
-        what = f"there is no {RECORDING} in it" if path.is_dir() else "there is no such file or folder"
+        what = f"there is no {LINES} in it" if path.is_dir() else "there is no such file or folder"
         raise DayError(f"{path}: {what}; name the folder of a recorded day, or an NMEA 0183 file")
     own = path / CONFIG
     clips = tuple(clips_in(path / CLIPS)) if (path / CLIPS).is_dir() else ()
@@ -75,6 +77,7 @@ def replay(
     emit: Emit,
     trip: Trip | None = None,
     pace: Pace | None = None,
+    known: Known = NOTHING_KNOWN,
 ) -> None:
     """Run a day through the engine.
 
@@ -84,6 +87,7 @@ def replay(
         chunks: the recording's bytes, from its file or from a port.
         emit: called with every event, in order, after the trip has recorded it.
         trip: where events and thinned readings are kept, or None.
+        known: what the boat knew before that day.
         pace: holds the replay back to a multiple of real time, or None for as fast as it goes.
 
     Raises:
@@ -91,9 +95,8 @@ def replay(
         LogbookError: the trip cannot be written.
     """
     grammar = Grammar(aboard(settings))
-    sensing = Sensing({SOURCE: SourceSettings()}, settings.boat.offsets())
-    deck = Deck(settings.rods)
-    engine = Engine(day.name, sensing, deck, grammar, settings.units, _into(trip, emit), _keeper(trip))
+    keep = KeepNothing() if trip is None else KeepInTrip(trip)
+    engine = engine_for(day.name, settings, grammar, _into(trip, emit), keep, known)
     for utterance in _utterances(day, settings, grammar):
         engine.utterance(utterance)
     for chunk in chunks if pace is None else _cut(chunks):
@@ -101,6 +104,17 @@ def replay(
         if pace is not None:
             pace.wait_for(engine.now)
     engine.finish()
+
+
+def engine_for(
+    name: str, settings: Settings, grammar: Grammar, emit: Emit, keep: Keep, known: Known
+) -> Engine:
+    """Return an engine for this boat, fed with chunks of `SOURCE`: one and the same live and in replay."""
+    wire = SourceSettings(need_checksum=all(source.need_checksum for source in settings.sources))
+    sources = {source.name: source.settings() for source in settings.sources} | {SOURCE: wire}
+    sensing = Sensing(sources, settings.boat.offsets())
+    deck = Deck(settings.rods, known.beliefs)
+    return Engine(name, sensing, deck, grammar, settings.units, emit, keep)
 
 
 def port_chunks(device: str, baud: int) -> Iterator[Chunk]:
@@ -145,17 +159,24 @@ def _into(trip: Trip | None, emit: Emit) -> Emit:
     return record_and_emit
 
 
-def _keeper(trip: Trip | None) -> KeepReading:
-    def keep(t: float, utc: datetime | None, boat: BoatState) -> None:
-        if trip is not None:
-            trip.reading(
-                t,
-                utc,
-                fix_of(boat),
-                boat.depth,
-                heading=boat.heading,
-                speed=boat.speed,
-                water_temperature=boat.water_temperature,
-            )
+class KeepInTrip:
+    """Keeps readings and beliefs in a trip of the logbook."""
 
-    return keep
+    def __init__(self, trip: Trip) -> None:
+        self._trip = trip
+
+    def reading(self, t: float, utc: datetime | None, boat: BoatState) -> None:
+        """Offer the state of the boat."""
+        self._trip.reading(
+            t,
+            utc,
+            fix_of(boat),
+            boat.depth,
+            heading=boat.heading,
+            speed=boat.speed,
+            water_temperature=boat.water_temperature,
+        )
+
+    def belief(self, lure: str, belief: Belief) -> None:
+        """Keep what is now believed of a lure."""
+        self._trip.believe(lure, belief)

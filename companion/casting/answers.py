@@ -7,8 +7,23 @@ from typing import NamedTuple
 
 import msgspec
 
-from companion.casting.deck import GPS_RADIUS, Deck
-from companion.events import AnyEvent, Fix, Logged, LoggedWhat, Notice, RodTaken, Said, Undone
+from companion.casting.cast import GPS_RADIUS, Cast
+from companion.casting.deck import Aim, Deck, Moment
+from companion.casting.lessons import Lesson, Lessons, Remember
+from companion.casting.words import spoken_outlook
+from companion.events import (
+    AnyEvent,
+    Fix,
+    Learned,
+    Logged,
+    LoggedWhat,
+    Notice,
+    Outlook,
+    RodTaken,
+    Said,
+    TopAhead,
+    Undone,
+)
 from companion.sensing import BoatState
 from companion.tackle import Rod
 from companion.units import LengthUnit, spoken_depth
@@ -39,6 +54,11 @@ class Ledger:
         self._standing: list[Logged] = []
         self._last = 0
 
+    @property
+    def last(self) -> int:
+        """The number of the last thing logged; 0 before the first."""
+        return self._last
+
     def next_number(self) -> int:
         """Return the number for the next thing."""
         self._last += 1
@@ -56,13 +76,16 @@ class Ledger:
 class Answers:
     """Carries out commands on the deck and the ledger, and words the answers."""
 
-    def __init__(self, deck: Deck, grammar: Grammar, unit: LengthUnit) -> None:
+    def __init__(
+        self, deck: Deck, grammar: Grammar, unit: LengthUnit, remember: Remember = lambda _lure, _belief: None
+    ) -> None:
         self.quiet_until = float("-inf")
         self.last_said: str | None = None
         self._deck = deck
         self._grammar = grammar
         self._unit: LengthUnit = unit
         self._ledger = Ledger()
+        self._lessons = Lessons(deck, remember)
         self._times_asked = 0
 
     def answer(self, command: c.Command, scene: Scene) -> list[AnyEvent]:
@@ -86,22 +109,30 @@ class Answers:
 
     @_do.register
     def _(self, command: c.LogBite, scene: Scene) -> list[AnyEvent]:
+        self._lessons.something_else(self._cast_at(scene))
         return self._log(command, scene, "bite")
 
     @_do.register
     def _(self, command: c.LogFish, scene: Scene) -> list[AnyEvent]:
+        self._lessons.something_else(self._cast_at(scene))
         return self._log(command, scene, "fish", size=command.weight)
 
     @_do.register
     def _(self, command: c.LostFish, scene: Scene) -> list[AnyEvent]:
+        self._lessons.something_else(self._cast_at(scene))
         return self._log(command, scene, "lost fish")
 
     @_do.register
     def _(self, command: c.Touched, scene: Scene) -> list[AnyEvent]:
-        return self._log(command, scene, "touch")
+        logged, said = self._log(command, scene, "touch")
+        lesson = self._lessons.touched(
+            self._ledger.last, scene.began, self._cast_at(scene), fix_of(scene.boat)
+        )
+        return [logged, *_learned(scene, lesson), said]
 
     @_do.register
     def _(self, command: c.Snagged, scene: Scene) -> list[AnyEvent]:
+        self._lessons.something_else(self._cast_at(scene))
         return self._log(command, scene, "snag")
 
     @_do.register
@@ -110,15 +141,21 @@ class Answers:
 
     @_do.register
     def _(self, command: c.Cast, scene: Scene) -> list[AnyEvent]:
-        boat = scene.boat
-        self._deck.begin_cast(scene.began, fix_of(boat), heading_of(boat), command.clock)
+        cast = self._deck.begin_cast(scene.began, moment_of(scene.boat), Aim(command.clock))
         towards = None if command.clock is None else f"{number_words(command.clock)} o'clock"
-        return self._log(command, scene, "cast", detail=towards, at_lure=False)
+        logged, said = self._log(command, scene, "cast", detail=towards, at_lure=False)
+        seen = self._outlook(scene, cast)
+        if seen is None:
+            return [logged, said]
+        line = spoken_outlook(cast, scene.t, self._unit, self._better(cast))
+        return [logged, seen, said if line is None else said_of_outlook(scene, line)]
 
     @_do.register
     def _(self, command: c.ReeledIn, scene: Scene) -> list[AnyEvent]:
+        cast = self._cast_at(scene)
         self._deck.end_cast()
-        return self._log(command, scene, "reeled in", at_lure=False)
+        logged, said = self._log(command, scene, "reeled in", at_lure=False)
+        return [logged, *_learned(scene, self._lessons.reeled_in(self._ledger.last, cast)), said]
 
     @_do.register
     def _(self, command: c.TakeRod, scene: Scene) -> list[AnyEvent]:
@@ -177,7 +214,8 @@ class Answers:
         if last.what == "cast":
             self._deck.end_cast()
         undone = Undone(t=scene.t, utc=scene.utc, number=last.number, what=last.what)
-        return [undone, self._said(scene, f"{last.what} taken back")]
+        lesson = self._lessons.take_back(last.number)
+        return [undone, *_learned(scene, lesson), self._said(scene, f"{last.what} taken back")]
 
     @_do.register
     def _(self, _command: c.SayAgain, scene: Scene) -> list[AnyEvent]:
@@ -198,6 +236,44 @@ class Answers:
         text = self._grammar.what_can_i_say(self._times_asked)
         self._times_asked += 1
         return [self._said(scene, text)]
+
+    def _cast_at(self, scene: Scene) -> Cast | None:
+        return self._deck.cast_at(scene.began)
+
+    def _outlook(self, scene: Scene, cast: Cast) -> Outlook | None:
+        """Return the event that tells what a cast will meet; None when there is nothing to go by."""
+        seen = cast.outlook
+        if seen is None or cast.bearing is None:
+            return None
+        begun = cast.retrieved_from - scene.t
+        return Outlook(
+            t=scene.t,
+            utc=scene.utc,
+            cast=self._ledger.last,
+            rod=cast.rod.name,
+            bearing=round(cast.bearing, 1),
+            state=seen.verdict,
+            sureness=seen.sureness,
+            chance=round(seen.chance, 3),
+            distance=None if seen.distance is None else round(seen.distance.best, 2),
+            seconds=None if seen.after is None else round(begun + seen.after.best, 2),
+            contact=None if seen.contact is None else round(seen.contact, 2),
+            margin=None if seen.margin is None else round(seen.margin.best, 3),
+            mapped=round(seen.mapped, 3),
+            tops=tuple(
+                TopAhead(round(top.top.distance, 2), round(top.clearance.best, 3), round(top.chance, 3))
+                for top in seen.tops
+            ),
+        )
+
+    def _better(self, cast: Cast) -> int | None:
+        """Return the number of a rod that gets down where this cast stays short; None when none does."""
+        seen = cast.outlook
+        if seen is None or seen.verdict != "short" or seen.margin is None:
+            return None
+        depth = self._deck.reach(cast.rod) + seen.margin.best
+        best = self._deck.best_for(depth)
+        return best.number if best != cast.rod and self._deck.reach(best) >= depth else None
 
     def _log(
         self,
@@ -241,6 +317,37 @@ class Answers:
 
     def _said(self, scene: Scene, text: str) -> Said:
         return Said(t=scene.t, utc=scene.utc, text=text, about="answer")
+
+
+def said_of_outlook(scene: Scene, text: str) -> Said:
+    """Return the event of a line about the cast just made."""
+    return Said(t=scene.t, utc=scene.utc, text=text, about="outlook")
+
+
+def _learned(scene: Scene, lesson: Lesson | None) -> list[AnyEvent]:
+    """Return what a lesson is told with: nothing when there was none."""
+    if lesson is None:
+        return []
+    rod, belief = lesson
+    reach = belief.reach
+    learned = Learned(
+        t=scene.t,
+        utc=scene.utc,
+        rod=rod.name,
+        lure=rod.lure.name,
+        line=rod.line.name,
+        reach=round(reach.best, 3),
+        low=round(reach.low, 3),
+        high=round(reach.high, 3),
+        was=round(belief.before.best, 3),
+        evidence=belief.touches + belief.without_touch,
+    )
+    return [learned]
+
+
+def moment_of(boat: BoatState) -> Moment:
+    """Return where the boat is and how it moves."""
+    return Moment(fix_of(boat), heading_of(boat), boat.course, boat.speed)
 
 
 def fix_of(boat: BoatState) -> Fix | None:

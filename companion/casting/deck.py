@@ -1,54 +1,71 @@
-"""The deck: the rods as they lie rigged, which is in hand, and where the lure of the present cast is."""
+"""The deck: the rods as they lie rigged, what is believed of each, which is in hand, and the cast."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from typing import NamedTuple
 
 from companion import dive
+from companion.casting.cast import Cast, Whereabouts, placed
+from companion.casting.felt import Felt
+from companion.casting.ground import Ground, Unmapped, ahead
+from companion.casting.outlook import DRAWS, outlook
+from companion.dive.calibration import Belief, Calibration, Estimate, Evidence
 from companion.events import Fix
-from companion.sensing.localplane import moved, range_and_bearing
-from companion.tackle import LineSpec, Rod
+from companion.tackle import LineSpec, Rod, calibrations, rig, rig_name
 from companion.units import POUND_FORCE
 
-FLIGHT = 2.5
-"""Seconds from "cast now" to the first turn of the reel. Common practice, no source."""
-SLACK = 10.0
-"""Seconds after which a cast that should be in by the model counts as in."""
-GPS_RADIUS = 3.0
-"""What a small GPS receiver is good to on open water, m. Common practice, no source."""
 AIM = math.radians(12.0)
 """How far beside its spoken hour a cast goes, one sigma: an hour is 30 degrees wide, and nobody is exact."""
+AGAIN = math.radians(30.0)
+"""The same when no hour was spoken, but one was not long ago: most casts go where the last went."""
 ASTRAY = math.radians(90.0)
-"""The same when no hour was spoken and the bow has to do: an angler casts to either side as well."""
+"""The same when the bow has to do: an angler casts to either side as well."""
+REMEMBERED = 300.0
+"""For how long the last spoken direction counts for the next cast, s."""
+SHORT = 0.65
+"""A short cast, in usual casts. Common practice, no source."""
+SPOKEN_LENGTH_SIGMA = 0.10
+"""Relative standard deviation of a cast's length as somebody says it."""
 
 
-class CastInHand(NamedTuple):
-    """A cast under way: which rod, since when (logic s), from where, which way (degrees true), how surely.
+class Moment(NamedTuple):
+    """Where the boat is and how it moves: place, heading and course, degrees true, speed, m/s."""
 
-    `aim` is one sigma of the bearing, rad.
-    """
+    fix: Fix | None = None
+    heading: float | None = None
+    course: float | None = None
+    speed: float | None = None
 
-    rod: Rod
-    began: float
-    origin: Fix | None
-    bearing: float | None
-    aim: float
+    def towards(self, bearing: float) -> float:
+        """Return the boat's speed in a direction, m/s; 0 when it is not known."""
+        if self.speed is None or self.course is None:
+            return 0.0
+        return self.speed * math.cos(math.radians(self.course - bearing))
 
 
-class Whereabouts(NamedTuple):
-    """Where the lure is thought to be: depth, m below the surface, and place with its radius."""
+class Aim(NamedTuple):
+    """What was said of a cast: the hour it flies towards, its length, m, or that it is short."""
 
-    depth: float | None
-    at: Fix | None
+    clock: int | None = None
+    length: float | None = None
+    short: bool = False
 
 
 class Deck:
     """The rods aboard. The first is in hand until another is taken."""
 
-    def __init__(self, rods: Iterable[Rod]) -> None:
+    def __init__(
+        self, rods: Iterable[Rod], beliefs: Mapping[str, Belief] | None = None, ground: Ground | None = None
+    ) -> None:
         """Lay out the rods.
+
+        Args:
+            rods: as they are rigged.
+            beliefs: what was learned of their lures before, by the lure's name.
+            ground: the bottom to cast over.
 
         Raises:
             ValueError: there are none.
@@ -57,8 +74,12 @@ class Deck:
         if not self._rods:
             raise ValueError("no rods: give at least one in the config")
         self._in_hand = min(self._rods)
+        self._learned = calibrations(self._rods.values(), beliefs)
+        self._ground = ground or Unmapped()
         self._paths: dict[Rod, dive.Path] = {}
-        self.cast: CastInHand | None = None
+        self._towards: tuple[float, float] | None = None
+        self.felt = Felt()
+        self.cast: Cast | None = None
 
     @property
     def rods(self) -> list[Rod]:
@@ -70,15 +91,45 @@ class Deck:
         """The rod in hand."""
         return self._rods[self._in_hand]
 
+    def rod(self, number: int) -> Rod | None:
+        """Return the rod with a number; None when there is no such rod."""
+        return self._rods.get(number)
+
+    def learned(self, rod: Rod) -> Calibration:
+        """Return what is believed of the rod's lure."""
+        return self._learned[rod.lure.name]
+
     def path(self, rod: Rod) -> dive.Path:
-        """Return the lure's path on the rod's usual cast."""
+        """Return the lure's path on the rod's usual cast, as far as is believed."""
         if rod not in self._paths:
-            self._paths[rod] = dive.solve(rod.dive_line(), rod.dive_lure(), rod.dive_retrieve())
+            self._paths[rod] = dive.solve(*self.learned(rod).best(rig_name(rod)))
         return self._paths[rod]
 
     def reach(self, rod: Rod) -> float:
         """Return the depth the rod's lure gets to on its usual cast, m below the surface."""
         return self.path(rod).reach
+
+    def reach_band(self, rod: Rod) -> Estimate:
+        """Return that depth with its band."""
+        return self.learned(rod).reach(rig_name(rod))
+
+    def learn(self, lure: str, seen: Evidence) -> None:
+        """Take in what a cast has taught about a lure."""
+        self._learned[lure].learn(seen)
+        self._forget_paths(lure)
+
+    def unlearn(self, lure: str, seen: Evidence) -> None:
+        """Take that back."""
+        self._learned[lure].unlearn(seen)
+        self._forget_paths(lure)
+
+    def forget(self, rod: Rod) -> None:
+        """Forget what was learned with a rod as it is rigged now."""
+        self.learned(rod).forget(rig_name(rod))
+        self._forget_paths(rod.lure.name)
+
+    def _forget_paths(self, lure: str) -> None:
+        self._paths = {rod: path for rod, path in self._paths.items() if rod.lure.name != lure}
 
     def take(self, number: int) -> Rod | None:
         """Take a rod in hand; None when there is no such rod."""
@@ -96,36 +147,59 @@ class Deck:
 
     def rig(self, strength: int) -> Rod:
         """Put line of this strength, lb on the spool, and the same material on the rod in hand."""
-        rod = self.in_hand
-        line = LineSpec(material=rod.line.material, strength=strength * POUND_FORCE)
-        self._rods[rod.number] = rod.with_line(line)
+        old = self.in_hand
+        line = LineSpec(material=old.line.material, strength=strength * POUND_FORCE)
+        new = self._rods[old.number] = old.with_line(line)
+        known = self._learned[new.lure.name]
+        if rig_name(new) not in known.rigs:
+            self._learned[new.lure.name] = known.with_rig(rig(new))
         self.cast = None
-        return self.in_hand
+        return new
 
     def best_for(self, depth: float) -> Rod:
         """Return the rod for a bottom at this depth, m: the shallowest that touches it, else the deepest."""
         touching = [rod for rod in self.rods if self.reach(rod) >= depth]
         return min(touching, key=self.reach) if touching else max(self.rods, key=self.reach)
 
-    def begin_cast(self, t: float, origin: Fix | None, heading: float | None, clock: int | None) -> None:
-        """Note that the lure flies at logic time t, s, from the boat's place, towards an hour off the bow.
+    def begin_cast(self, t: float, boat: Moment, aim: Aim) -> Cast:
+        """Note that the lure flies at logic time t, s, and look ahead at what it will meet."""
+        rod = self.in_hand
+        bearing, spread = self._direction(t, boat, aim.clock)
+        usual = self.learned(rod).rigs[rig_name(rod)].retrieve.cast
+        length = SHORT * usual if aim.short else aim.length
+        casts = self.learned(rod).casts(rig_name(rod), DRAWS, length, SPOKEN_LENGTH_SIGMA)
+        drift = 0.0 if bearing is None else boat.towards(bearing)
+        self.cast = Cast(rod, t, boat.fix, bearing, spread, drift, casts)
+        if boat.fix is not None and bearing is not None:
+            self.cast = self._looked_ahead(self.cast, boat.fix, bearing)
+        return self.cast
 
-        `heading` is the bow's, degrees true; without a `clock` the cast is taken to go over the bow.
-        """
-        bearing = None if heading is None else (heading + 30.0 * (clock or 0)) % 360.0
-        aim = ASTRAY if clock is None else AIM
-        self.cast = CastInHand(self.in_hand, t, origin, bearing, aim)
+    def _looked_ahead(self, cast: Cast, at: Fix, bearing: float) -> Cast:
+        longest = float(cast.casts.away[:, 0].max() + 3.0 + abs(cast.drift) * cast.casts.t.max())
+        sounded = ahead(self._ground, at, bearing, cast.aim, min(longest, 90.0))
+        bottom = self.felt.refine(self._ground, at, bearing, cast.aim, sounded)
+        tops = self._ground.tops(at, bearing, longest, 3.0 + cast.length * min(cast.aim, 0.5))
+        seen = outlook(cast.casts, bottom, cast.drift, tops, cast.aim)
+        return replace(cast, sounded=sounded, bottom=bottom, outlook=seen)
 
-    def end_cast(self) -> None:
-        """Note that the lure is back."""
-        self.cast = None
+    def _direction(self, t: float, boat: Moment, clock: int | None) -> tuple[float | None, float]:
+        """Return bearing, degrees, and its sigma, rad: by the hour spoken, else the last, else the bow."""
+        if clock is not None and boat.heading is not None:
+            bearing = (boat.heading + 30.0 * clock) % 360.0
+            self._towards = (t, bearing)
+            return bearing, AIM
+        if clock is None and self._towards is not None and t - self._towards[0] <= REMEMBERED:
+            return self._towards[1], AGAIN
+        return boat.heading, ASTRAY
 
-    def cast_at(self, t: float) -> CastInHand | None:
+    def end_cast(self) -> Cast | None:
+        """Note that the lure is back; return the cast that ended."""
+        ended, self.cast = self.cast, None
+        return ended
+
+    def cast_at(self, t: float) -> Cast | None:
         """Return the cast under way at logic time t, s; None when there is none or its line must be in."""
-        cast = self.cast
-        if cast is None or t > cast.began + FLIGHT + float(self.path(cast.rod).t[-1]) + SLACK:
-            return None
-        return cast
+        return None if self.cast is None or t > self.cast.over_by else self.cast
 
     def lure(self, t: float, boat: Fix | None, heading: float | None) -> Whereabouts:
         """Return where the lure of the rod in hand is at logic time t, s.
@@ -134,29 +208,7 @@ class Deck:
         says how little that is known.
         """
         cast = self.cast_at(t)
-        if cast is None:
-            path = self.path(self.in_hand)
-            return Whereabouts(path.reach, _placed(boat, heading, path.reach_at, path.reach_at))
-        distance, depth = self.path(cast.rod).at(t - cast.began - FLIGHT)
-        bearing, far = self._line_of(cast, boat, distance)
-        return Whereabouts(depth, _placed(boat, bearing, far, 2.0 * far * math.sin(cast.aim / 2.0)))
-
-    def _line_of(self, cast: CastInHand, boat: Fix | None, distance: float) -> tuple[float | None, float]:
-        """Return bearing and distance, m, of the lure from a boat that has drifted since the cast.
-
-        The line is straight enough from above: it points from the boat to where the lure landed.
-        """
-        if boat is None or cast.origin is None or cast.bearing is None:
-            return cast.bearing, distance
-        landed = moved(cast.origin.lat, cast.origin.lon, cast.bearing, cast.rod.cast)
-        away, bearing = range_and_bearing(boat.lat, boat.lon, *landed)
-        return bearing, min(distance, away)
-
-
-def _placed(boat: Fix | None, bearing: float | None, distance: float, spread: float) -> Fix | None:
-    if boat is None:
-        return None
-    if bearing is None:
-        return Fix(boat.lat, boat.lon, round(math.hypot(GPS_RADIUS, distance), 1))
-    lat, lon = moved(boat.lat, boat.lon, bearing, distance)
-    return Fix(lat, lon, round(math.hypot(GPS_RADIUS, spread), 1))
+        if cast is not None:
+            return cast.lure(t, boat)
+        path = self.path(self.in_hand)
+        return Whereabouts(path.reach, placed(boat, heading, path.reach_at, path.reach_at))

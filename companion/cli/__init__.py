@@ -17,8 +17,10 @@ from companion.cli.logbook import logbook_command
 from companion.cli.reach import reach_command
 from companion.cli.replaying import replay_command
 from companion.cli.report import amend_command, report_command, season_command
+from companion.cli.run import run_command
 from companion.cli.settings import settings_command
 from companion.cli.talk import listen_command, phrases_command
+from companion.cli.taught import taught_command
 from companion.config import ConfigError
 from companion.record.logbook import LogbookError
 from companion.replay import DayError
@@ -55,12 +57,14 @@ def commands() -> None:
 
 
 for _one in (
+    run_command,
     replay_command,
     logbook_command,
     reach_command,
     report_command,
     amend_command,
     season_command,
+    taught_command,
     phrases_command,
     listen_command,
     settings_command,

@@ -11,6 +11,7 @@ import click
 
 from companion import config
 from companion.config import ConfigError, Settings
+from companion.voice.model import data_folder
 
 CAUTIONS = """\b
 Not for navigation: depths and marks are for fishing and may be wrong.
@@ -52,6 +53,17 @@ config_option = click.option(
     "--config", "config_path", type=click.Path(path_type=Path), help="Another config file."
 )
 """`--config FILE`, as most commands have it; hand its value to `settings_in_force`."""
+
+
+logbook_option = click.option(
+    "--logbook", "logbook_path", type=click.Path(path_type=Path), help="Another logbook file."
+)
+"""`--logbook FILE`; hand its value to `users_logbook` where the boat's own is meant without it."""
+
+
+def users_logbook(path: Path | None) -> Path:
+    """Return the logbook named, or the boat's own among the user's data."""
+    return path or data_folder() / "logbook.db"
 
 
 def warn(text: str) -> None:

@@ -7,8 +7,10 @@ from pathlib import Path
 import click
 import msgspec
 
-from companion.cli.common import command, config_option, settings_in_force
+from companion.cli.common import command, config_option, logbook_option, settings_in_force, users_logbook
+from companion.dive.calibration import Belief
 from companion.pictures import reach as pictures
+from companion.record.logbook import Logbook
 from companion.tackle import calibrations, change_from, reaches
 
 
@@ -21,6 +23,7 @@ from companion.tackle import calibrations, change_from, reaches
 @click.option("--temperature", help='What if the water were this warm, such as "12 C".')
 @click.option("--svg", "svg_path", type=click.Path(path_type=Path), help="Draw the paths into this file.")
 @click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
+@logbook_option
 @config_option
 def reach_command(
     *,
@@ -30,17 +33,18 @@ def reach_command(
     temperature: str | None,
     svg_path: Path | None,
     as_json: bool,
+    logbook_path: Path | None,
     config_path: Path | None,
 ) -> None:
     """Example: companion reach --cast "35 yd" --svg reach.svg
 
     Prints how deep the lure of every rod gets and along which path, with the band that holds the truth
-    in nine cases of ten as far as the descriptions tell.
+    in nine cases of ten, as far as the descriptions and the touches in the logbook tell.
     """
     settings = settings_in_force(config_path)
     try:
         change = change_from(line=line, cast=cast, speed=speed, temperature=temperature)
-        found = reaches(settings.rods, calibrations(settings.rods), change)
+        found = reaches(settings.rods, calibrations(settings.rods, _beliefs(logbook_path)), change)
     except ValueError as error:
         raise click.UsageError(str(error)) from error
     if as_json:
@@ -50,3 +54,14 @@ def reach_command(
         click.echo(pictures.plot(found, settings.units))
     if svg_path is not None:
         svg_path.write_text(pictures.svg(found, settings.units), encoding="utf-8")
+
+
+def _beliefs(path: Path | None) -> dict[str, Belief]:
+    """Return what a logbook holds of the lures; nothing where the boat has no logbook yet."""
+    book = users_logbook(path)
+    if not book.is_file():
+        if path is not None:
+            raise click.UsageError(f"{path}: there is no such logbook")
+        return {}
+    with Logbook(book) as logbook:
+        return logbook.beliefs()

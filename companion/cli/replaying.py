@@ -10,9 +10,10 @@ from pathlib import Path
 import click
 from tqdm import tqdm
 
-from companion.cli.common import command, config_option, settings_in_force, warn
+from companion.cli.common import command, config_option, logbook_option, settings_in_force, warn
 from companion.clock import Pace
 from companion.config import Settings
+from companion.engine import Known
 from companion.events import AnyEvent, Said, to_json
 from companion.record import timeline
 from companion.record.logbook import Logbook
@@ -29,7 +30,7 @@ from companion.voice.speaker import Speaker
 @click.option("--speak", is_flag=True, help="Speak what the companion says (in real time unless --pace).")
 @click.option("--pace", type=click.FloatRange(min=0.01), help="So many times real time; else flat out.")
 @config_option
-@click.option("--logbook", "logbook_path", type=click.Path(path_type=Path), help="Another logbook file.")
+@logbook_option
 @click.option("--port", help="Read the sentences from this serial port instead of the day's file.")
 @click.option("--baud", default=38400, show_default=True, help="The speed of that port.")
 def replay_command(
@@ -59,7 +60,7 @@ def replay_command(
         trip = logbook.begin_trip(recorded.name, recording=recorded.name, replace=True)
         chunks = port_chunks(port, baud) if port else _file_with_bar(recorded)
         with trip:
-            replay(recorded, settings, chunks, emit, trip, held)
+            replay(recorded, settings, chunks, emit, trip, held, Known(logbook.beliefs()))
     if not as_json:
         click.echo(f"logbook: {book}")
 

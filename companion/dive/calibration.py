@@ -19,13 +19,13 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from functools import lru_cache
 from itertools import product
-from typing import Final
+from typing import Final, NamedTuple
 
 import msgspec
 import numpy as np
 from numpy.polynomial import chebyshev
 from numpy.typing import NDArray
-from scipy.special import logsumexp, ndtr
+from scipy.special import logsumexp, ndtr, ndtri
 
 from companion.dive.limits import DiveError
 from companion.dive.path import Path
@@ -176,6 +176,18 @@ class Belief(msgspec.Struct, frozen=True):
     by_rig: dict[str, RigBelief]
 
 
+class Casts(NamedTuple):
+    """Casts drawn from what is believed of a rig, shape (casts, steps): all equally likely.
+
+    `t` is s since the retrieve began, `away` the distance from the rod tip and `depth` that below the
+    surface, m. Along a cast the steps are even parts of the line reeled in.
+    """
+
+    t: Floats
+    away: Floats
+    depth: Floats
+
+
 class _Smooth:
     """A smooth function of a few variables on a box, interpolated from its values at Chebyshev nodes.
 
@@ -247,6 +259,17 @@ class _Grid:
         reaches = self._paths(lifts, np.array(drag), np.array(cast))[:, 0]
         longest = self.cast.max() / np.exp(self.cast_log.max() - cast)
         return float(np.exp(np.interp(reach / longest, np.maximum.accumulate(reaches), lifts)))
+
+    def casts(self, cells: NDArray[np.intp], cast_log: Floats, pace: Floats) -> Casts:
+        """Return casts of so much more than the usual length (ln), reeled so much faster, times."""
+        lift, drag = (
+            np.broadcast_to(axis, self.prior.shape).ravel()[cells]
+            for axis in (self.lift_log, self.drag_log + self.thickness)
+        )
+        length = self.cast[0, 0, 0, 0] * np.exp(cast_log - self.cast_log.min())
+        paths = self._paths(lift, drag, cast_log)[:, 1:] * length[:, None]
+        t = np.linspace(0.0, 1.0, _STEPS) * (length / (self.speed * pace))[:, None]
+        return Casts(t, paths[:, _STEPS:], paths[:, :_STEPS])
 
     def log_likelihood(self, seen: Evidence) -> Floats:
         """Return ln p(seen) on the grid, given that each cast scatters about the usual one."""
@@ -416,6 +439,15 @@ class Calibration:
         self._seen[seen.rig] += self._grids[seen.rig].log_likelihood(seen)
         self.evidence.append(seen)
 
+    def unlearn(self, seen: Evidence) -> None:
+        """Take back one piece of evidence.
+
+        Raises:
+            ValueError: it was never taken in.
+        """
+        self.evidence.remove(seen)
+        self._seen[seen.rig] -= self._grids[seen.rig].log_likelihood(seen)
+
     def forget(self, rig: str | None = None) -> None:
         """Forget what was learned on one rig, or everything."""
         kept = [] if rig is None else [seen for seen in self.evidence if seen.rig != rig]
@@ -449,6 +481,28 @@ class Calibration:
     def lure_reaching(self, rig: str, reach: float) -> Lure:
         """Return the lure with the lift ratio that reaches a depth, m, on the line and cast of `best`."""
         return replace(self.stated.lure, lift_ratio=self._grids[rig].lift_for(reach, *self._means(rig)))
+
+    def casts(self, rig: str, n: int, length: float | None = None, length_sigma: float = 0.0) -> Casts:
+        """Return n casts as they may go, the scatter from cast to cast included; the same at every call.
+
+        Args:
+            rig: which rig.
+            n: how many.
+            length: of the cast, m, when it is known better than "as usual".
+            length_sigma: relative standard deviation of that.
+        """
+        grid = self._grids[rig]
+        order = np.argsort(grid.reach, axis=None)
+        share = np.cumsum(self._weight(rig).ravel()[order])
+        even = (np.arange(n) + 0.5) / n
+        cells = order[np.minimum(np.searchsorted(share, even * share[-1]), len(order) - 1)]
+        # Multiples of two irrational numbers spread evenly, and not in step with the reach or each other.
+        scatter, pace = (ndtri((even + np.arange(1, n + 1) * step) % 1.0) for step in (0.7548777, 0.5698403))
+        usual = np.broadcast_to(grid.cast_log, grid.prior.shape).ravel()[cells]
+        cast_log = usual + CAST_SCATTER * scatter
+        if length is not None:
+            cast_log = np.log(length / self.rigs[rig].retrieve.cast) + length_sigma * scatter
+        return grid.casts(cells, cast_log, np.exp(SPEED_SCATTER * pace))
 
     def _means(self, rig: str) -> tuple[float, float]:
         """Return the means of ln drag (the line's thickness included) and ln cast."""

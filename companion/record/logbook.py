@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections import deque
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from math import cos, hypot, radians
@@ -20,6 +20,7 @@ from typing import Any, Literal, Self
 import msgspec
 import sqlite_utils
 
+from companion.dive.calibration import Belief
 from companion.events import AnyEvent, Fix, Logged, Match, Undone, from_json, to_json
 from companion.record.amendments import Amendment, Corrected, corrected
 from companion.record.schema import known_steps, steps
@@ -44,13 +45,17 @@ Subject = Literal["lure", "rod"]
 
 
 class LogbookError(Exception):
-    """The logbook cannot be used: which file, what is wrong with it, and what to do, in one line."""
+    """The logbook cannot be used: which file, what is wrong with it, and what to do, in one line.
 
-    def __init__(self, path: Path, what: str, remedy: str) -> None:
+    `damaged`: the file's contents are broken, so that only another file helps.
+    """
+
+    def __init__(self, path: Path, what: str, remedy: str, *, damaged: bool = False) -> None:
         super().__init__(f"logbook {path}: {what}; {remedy}")
         self.path = path
         self.what = what
         self.remedy = remedy
+        self.damaged = damaged
 
 
 class TripEntry(msgspec.Struct, frozen=True, kw_only=True):
@@ -106,10 +111,14 @@ class Logbook:
     Raises:
         LogbookError: the file is locked, read-only, damaged, no logbook, or written by a newer version.
             Every method raises it when the file fails later.
+
+    Attributes:
+        before_commit: called before a trip's events are committed, to put on the disk what they rest on.
     """
 
     def __init__(self, path: Path) -> None:
         self.path = path
+        self.before_commit: Callable[[], None] = lambda: None
         self._trip: Trip | None = None
         with self._plainly():
             self._db = _connect(path)
@@ -161,6 +170,23 @@ class Logbook:
         assert cursor.lastrowid is not None
         self._trip = Trip(self, cursor.lastrowid)
         return self._trip
+
+    def resume_trip(self, trip_id: int) -> Trip:
+        """Go on with a trip that was cut off.
+
+        Raises:
+            LogbookError: another trip is still being written.
+        """
+        if self._trip is not None:
+            raise self._error("its present trip is still open", "close it before the next begins")
+        entries = self.logged(trip_id)
+        self._trip = Trip(self, trip_id, {entry.event.number: entry.event for entry in entries})
+        return self._trip
+
+    def close_trip(self, trip_id: int) -> None:
+        """Mark a trip that was cut off as closed."""
+        with self._writing():
+            self._db.execute("UPDATE trips SET closed = 1 WHERE id = ?", [trip_id])
 
     def trips(self) -> list[TripEntry]:
         """Return every trip, in the order they were begun."""
@@ -243,9 +269,15 @@ class Logbook:
         utc: datetime | None = None,
         trip: int | None = None,
     ) -> None:
-        """Add what is now believed of a lure or a rod (anything msgspec can write as JSON; None resets)."""
+        """Add what is now believed of a lure or a rod (anything msgspec can write as JSON; None resets).
+
+        A belief holds all its evidence, so a trip keeps only its last one of each.
+        """
         text = None if posterior is None else msgspec.json.encode(posterior).decode()
         with self._writing():
+            self._db.execute(
+                "DELETE FROM calibrations WHERE trip = ? AND subject = ? AND name = ?", [trip, subject, name]
+            )
             self._db.execute(
                 "INSERT INTO calibrations (trip, utc, subject, name, posterior) VALUES (?, ?, ?, ?, ?)",
                 [trip, _iso(utc), subject, name, text],
@@ -257,6 +289,18 @@ class Logbook:
             "SELECT * FROM calibrations WHERE subject = ? AND name = ? ORDER BY id", subject, name
         )
         return [Calibration(_decoded(row["posterior"]), row["utc"], row["trip"]) for row in rows]
+
+    def beliefs(self, before: int | None = None) -> dict[str, Belief]:
+        """Return what is believed of each lure, by its name; those that were reset are left out.
+
+        `before` leaves out what a trip and those after it have taught.
+        """
+        rows = self._rows(
+            "SELECT name, posterior FROM calibrations WHERE id IN (SELECT max(id) FROM calibrations "
+            "WHERE subject = 'lure' AND coalesce(trip, 0) < ? GROUP BY name) AND posterior NOT NULL",
+            2**62 if before is None else before,
+        )
+        return {row["name"]: msgspec.json.decode(row["posterior"], type=Belief) for row in rows}
 
     def faults(self) -> list[str]:
         """Return what SQLite's integrity and foreign-key checks find wrong: nothing, in a sound logbook."""
@@ -316,7 +360,7 @@ class Logbook:
         try:
             yield
         except sqlite3.Error as error:
-            raise self._error(*_explained(error)) from error
+            raise LogbookError(self.path, *_explained(error), damaged=_is_damage(error)) from error
         except OSError as error:
             raise self._error(
                 error.strerror or str(error), "give a file in a folder you may write to"
@@ -333,13 +377,13 @@ class Trip:
     goes with the next commit that succeeds: do not record it again.
     """
 
-    def __init__(self, logbook: Logbook, trip_id: int) -> None:
+    def __init__(self, logbook: Logbook, trip_id: int, logged: Mapping[int, Logged] | None = None) -> None:
         self.id = trip_id
         self._logbook = logbook
         self._events: list[AnyEvent] = []
         self._readings: deque[tuple[Any, ...]] = deque(maxlen=KEPT_WHILE_FAILING)
         self._waiting = 0
-        self._logged: dict[int, Logged] = {}
+        self._logged: dict[int, Logged] = dict(logged or {})
         self._last_t = 0.0
         self._kept: tuple[float, Fix | None, float | None] | None = None
 
@@ -401,11 +445,17 @@ class Trip:
             self._waiting = 0  # a commit that fails is tried again a batch later, not at every reading
             self.flush()
 
+    def believe(self, lure: str, belief: Belief) -> None:
+        """Keep what is now believed of a lure; it is on the disk when this returns."""
+        self.flush()
+        self._logbook.keep_calibration("lure", lure, belief, trip=self.id)
+
     def flush(self) -> None:
         """Commit what waits."""
         if not self._events and not self._readings:
             return
         book = self._logbook
+        book.before_commit()
         with book._writing():
             book._db.conn.executemany(_INSERT_READING, self._readings)
             for event in self._events:
@@ -488,6 +538,11 @@ def _explained(error: sqlite3.Error) -> tuple[str, str]:
     # The low byte is the primary code (SQLite's documentation, "Result and Error Codes").
     code = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_ERROR) & 0xFF
     return _MEANINGS.get(code, (str(error), "check the file, or give another"))
+
+
+def _is_damage(error: sqlite3.Error) -> bool:
+    code = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_ERROR) & 0xFF
+    return code in (sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT)
 
 
 _MEANINGS: Mapping[int, tuple[str, str]] = {

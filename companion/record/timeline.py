@@ -65,6 +65,32 @@ def _(event: events.Match, unit: LengthUnit) -> tuple[str, str]:
 
 
 @_told.register
+def _(event: events.Outlook, unit: LengthUnit) -> tuple[str, str]:
+    parts = [f"{event.rod} towards {event.bearing:.0f}: "]
+    if event.state == "touch" and event.distance is not None and event.seconds is not None:
+        far = _length(event.distance, unit)
+        parts.append(f"{event.sureness} touch {far} out, in {event.seconds:.0f} s")
+    elif event.state == "unknown" or event.margin is None:
+        parts.append("bottom not known")
+    else:
+        parts.append(f"{event.state} by {_length(event.margin, unit)}")
+    parts += [
+        f"; tree top {_length(top.distance, unit)} out, cleared by {_length(top.clearance, unit)}"
+        for top in event.tops
+    ]
+    return "outlook", "".join(parts)
+
+
+@_told.register
+def _(event: events.Learned, unit: LengthUnit) -> tuple[str, str]:
+    band = f"{_length(event.low, unit)} to {_length(event.high, unit)}"
+    return (
+        "learned",
+        f"{event.rod} reaches {_length(event.reach, unit)} ({band}), was {_length(event.was, unit)}",
+    )
+
+
+@_told.register
 def _(event: events.DepthNews, unit: LengthUnit) -> tuple[str, str]:
     return "depth", event.state + (f" at {_length(event.depth, unit)}" if event.depth else "")
 

@@ -68,5 +68,15 @@ class Warned(msgspec.Struct, frozen=True, gc=False):
     text: str
 
 
-Reading = Depth | Position | Motion | Heading | WaterTemperature | WaterSpeed | Warned
+class Remark(msgspec.Struct, frozen=True, gc=False):
+    """A word of the companion's own, kept in the recording: None only says that time has passed.
+
+    `aloud` tells whether it was spoken.
+    """
+
+    text: str | None
+    aloud: bool = False
+
+
+Reading = Depth | Position | Motion | Heading | WaterTemperature | WaterSpeed | Warned | Remark
 """What `Sensing.feed` gives."""

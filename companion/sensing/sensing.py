@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-from companion.sensing import depth, heading, position, water
+from companion.sensing import depth, heading, position, remarks, water
 from companion.sensing.fields import Values
 from companion.sensing.framing import Framer, Sentence
 from companion.sensing.readings import (
@@ -17,6 +17,7 @@ from companion.sensing.readings import (
     Origin,
     Position,
     Reading,
+    Remark,
     Warned,
     WaterSpeed,
     WaterTemperature,
@@ -44,6 +45,7 @@ _SENTENCES: dict[str, tuple[int, str, _Parser, int]] = {
     "HDM": (2, "heading", heading.hdm, 2),
     "MTW": (2, "temperature", water.mtw, 0),
     "VHW": (6, "water speed", water.vhw, 0),
+    "TXT": (5, "remark", remarks.txt, 0),
 }
 _Fold = Callable[["_Speaker", list[str], int], Sequence[Reading]]
 _PLACES = frozenset(("GGA", "GLL", "RMC"))
@@ -202,10 +204,11 @@ class Sensing:
         formatter = address[2:]
         known = _SENTENCES.get(formatter)
         # P begins makers' own sentences; a depth sounder with the talker PA is an exception seen at work.
-        if known is None or (address[0] == "P" and known[1] != "depth"):
+        name = tag_source or wire.name
+        stranger = formatter == "TXT" and name != remarks.COMPANION
+        if known is None or stranger or (address[0] == "P" and known[1] != "depth"):
             speaker = None
         else:
-            name = tag_source or wire.name
             settings = self._sources.get(name, wire.settings)
             origin = Origin(name, address[:2], formatter, settings.priority, settings.latency)
             speaker = _Speaker(origin, wire.settings, self._folds()[known[1]])
@@ -219,6 +222,7 @@ class Sensing:
             "heading": self._take_heading,
             "temperature": self._take_temperature,
             "water speed": self._take_water_speed,
+            "remark": self._take_remark,
         }
 
     def _warn(self, t: float) -> Iterator[tuple[float, Reading]]:
@@ -342,6 +346,10 @@ class Sensing:
         if self._boat.water_speed.offer(self._time.now / 1000.0, by.sentence, by.rank, reading, known):
             return (reading,)
         return self._not_believed("water speed", known)
+
+    def _take_remark(self, by: _Speaker, f: list[str], _end: int) -> Sequence[Reading]:
+        remark: Remark = by.parse(f, self._values)
+        return (remark,)
 
     def _not_believed(self, what: str, known: bool) -> Sequence[Reading]:
         if known:

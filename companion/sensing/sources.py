@@ -189,7 +189,8 @@ class Reader(threading.Thread):
     """Runs a source in a thread and hands its chunks over; opens it again every 2 s after it was lost.
 
     ``put`` takes each chunk and may block when its queue is full. ``lost`` is told name and reason once for
-    each loss, ``back`` the name at the first chunk after one. All are called in the reader's thread.
+    each loss, ``back`` the name at the first chunk after one. All are called in the reader's thread. ``stop``
+    is what `stop()` sets; it is looked at several times a second, which shows that the reader is alive.
     """
 
     def __init__(
@@ -200,6 +201,7 @@ class Reader(threading.Thread):
         back: Callable[[str], None] | None = None,
         *,
         retry: float = _RETRY,
+        stop: threading.Event | None = None,
     ) -> None:
         super().__init__(name=f"reader of {source.name}", daemon=True)
         self.source = source
@@ -207,7 +209,7 @@ class Reader(threading.Thread):
         self._lost = lost
         self._back = back
         self._retry = retry
-        self._stop_wanted = threading.Event()
+        self._stop_wanted = stop or threading.Event()
         self._is_lost = False
 
     def run(self) -> None:

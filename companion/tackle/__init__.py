@@ -11,6 +11,7 @@ from companion.tackle.reach import (
     calibrations,
     change_from,
     reaches,
+    rig,
     rig_name,
     what_was_learned,
 )
@@ -35,6 +36,7 @@ __all__ = [
     "calibrations",
     "change_from",
     "reaches",
+    "rig",
     "rig_name",
     "size_diameter",
     "starter_text",

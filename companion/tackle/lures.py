@@ -91,9 +91,14 @@ class LureSpec(msgspec.Struct, frozen=True):
         return DRAG_AREA_PER_LENGTH2 * self.length**2
 
     @property
+    def rises(self) -> float:
+        """Speed upward when the reel stops, m/s (negative: it sinks)."""
+        return RISE[self.when_stopped] if self.rise is None else self.rise
+
+    @property
     def buoyancy(self) -> float:
         """Net force upward, N, that balances the drag at the speed the lure rises (negative: sinks)."""
-        rise = RISE[self.when_stopped] if self.rise is None else self.rise
+        rise = self.rises
         return 0.5 * 1000.0 * self.drag_area * rise * abs(rise)
 
     def rated_retrieve(self) -> dive.Retrieve:

@@ -14,7 +14,7 @@ from typing import Annotated, Literal
 
 from companion.units import FATHOM, FOOT, GRAVITY, INCH, KNOT, OUNCE, POUND, POUND_FORCE, YARD
 
-Kind = Literal["length", "speed", "strength", "mass", "temperature", "rate", "time"]
+Kind = Literal["length", "speed", "strength", "mass", "temperature", "rate", "time", "size"]
 """What a number with a unit measures."""
 
 _LENGTHS = {"mm": 1e-3, "cm": 1e-2, "m": 1.0, "in": INCH, "ft": FOOT, "yd": YARD, "fathom": FATHOM}
@@ -26,6 +26,7 @@ _UNITS: Mapping[Kind, Mapping[str, float]] = {
     "temperature": {"C": 1.0, "F": 5.0 / 9.0},
     "rate": {"/s": 1.0, "/min": 1.0 / 60.0},
     "time": {"s": 1.0, "min": 60.0, "ms": 1e-3},
+    "size": {"MB": 1e6, "GB": 1e9},
 }
 _ZERO_AT = {"F": 32.0}
 _EXAMPLE: Mapping[Kind, str] = {
@@ -36,6 +37,7 @@ _EXAMPLE: Mapping[Kind, str] = {
     "temperature": '"66 F" or "19 C"',
     "rate": '"1.2 /s" or "70 /min"',
     "time": '"1.5 s"',
+    "size": '"8 GB" or "500 MB"',
 }
 _FORM = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+))\s*°?\s*(/?[A-Za-z]+(?:/[A-Za-z]+)?)\s*")
 

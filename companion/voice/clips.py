@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from datetime import UTC, datetime
 from math import gcd
 from pathlib import Path
@@ -46,9 +47,11 @@ def resampled(sound: np.ndarray[tuple[int], np.dtype[np.float32]], rate: int) ->
 
 
 def write_clip(path: Path, samples: Samples) -> None:
-    """Write an utterance as 16-bit FLAC; the file is whole or not there."""
+    """Write an utterance as 16-bit FLAC; the file is whole or not there, also after a power cut."""
     part = path.with_suffix(".part")
     soundfile.write(part, samples, RATE, format="FLAC", subtype="PCM_16")
+    with part.open("rb") as written:
+        os.fsync(written.fileno())
     part.replace(path)
 
 

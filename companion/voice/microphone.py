@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import select
 import shutil
 import subprocess
 from collections import deque
@@ -30,6 +32,9 @@ QUIETEST = 60.0
 RISE, RISE_IN_SPEECH = 1.015, 1.002
 """How fast the estimate of the noise follows a rising level, a frame; it falls at once. While it is loud
 it follows slowly, so that a word does not become noise, but an engine that was started does."""
+
+SILENT = 3.0
+"""How long a microphone may give no data at all before it counts as hanging, s."""
 
 
 class MicrophoneError(Exception):
@@ -115,7 +120,7 @@ def microphone_frames(device: str) -> Iterator[Samples]:
     """Yield frames from a microphone, as `arecord -L` names it, until it fails or the iterator is closed.
 
     Raises:
-        MicrophoneError: arecord is not installed, or ended.
+        MicrophoneError: arecord is not installed, ended, or gives nothing.
     """
     if shutil.which("arecord") is None:
         raise MicrophoneError("arecord: not installed; run hardware/install.sh")
@@ -133,14 +138,25 @@ def microphone_frames(device: str) -> Iterator[Samples]:
         "-r",
         str(RATE),
     ]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as recorder:
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, bufsize=0) as recorder:
         assert recorder.stdout is not None
         assert recorder.stderr is not None
         try:
-            while len(data := recorder.stdout.read(2 * FRAME)) == 2 * FRAME:
+            for data in _pieces(recorder.stdout.fileno()):
                 yield np.frombuffer(data, dtype="<i2")
+            recorder.kill()
             last = recorder.stderr.read().decode(errors="replace").strip().splitlines()[-1:]
         finally:
             recorder.kill()
     why = last[0] if last else "the sound ended"
     raise MicrophoneError(f"microphone {device}: {why}; `arecord -L` lists the names to choose from")
+
+
+def _pieces(pipe: int) -> Iterator[bytes]:
+    """Yield the bytes of one frame after the other until the sound ends or stays away for `SILENT`."""
+    rest = b""
+    while select.select([pipe], [], [], SILENT)[0] and (data := os.read(pipe, 16 * FRAME)):
+        rest += data
+        while len(rest) >= 2 * FRAME:
+            yield rest[: 2 * FRAME]
+            rest = rest[2 * FRAME :]

@@ -53,6 +53,8 @@ class Speaker:
         self._clock = clock or LiveClock()
         self._trouble = trouble
         self._told: set[str] = set()
+        self._since: float | None = None
+        self._last = (0.0, 0.0)
         self._lines: queue.Queue[tuple[float, str] | None] = queue.Queue(WAITING)
         self._thread = (
             threading.Thread(target=self._speak_all, name="speaker", daemon=True) if aloud else None
@@ -72,6 +74,13 @@ class Speaker:
         """Speak a line as soon as those before it are done; returns at once."""
         if self._thread is not None:
             self._put((self._clock.now(), text))
+
+    def spoke(self, began: float, ended: float) -> bool:
+        """Tell whether a line was being spoken at any time between two instants, s of the clock."""
+        since, (last_began, last_ended) = self._since, self._last
+        if since is not None and since < ended:
+            return True
+        return last_began < ended and last_ended > began
 
     def close(self) -> None:
         """Let what is being said come to its end, and be silent."""
@@ -98,7 +107,10 @@ class Speaker:
         while (line := self._lines.get()) is not None:
             asked, text = line
             if self._clock.now() - asked <= STALE:
+                since = self._since = self._clock.now()
                 self._speak(text)
+                self._last = (since, self._clock.now())
+                self._since = None
 
     def _speak(self, text: str) -> None:
         """Make the sound of a line and play it; a player that fails or hangs is told of, and left."""

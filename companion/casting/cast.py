@@ -1,0 +1,184 @@
+"""A cast under way: where it goes, where its lure is, what it will meet and what it can teach.
+
+The retrieve begins `FLIGHT` s after the first word of "cast now". Times are logic seconds.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cached_property
+from typing import NamedTuple
+
+import numpy as np
+
+from companion.casting.ground import Ahead, Floats, Ray
+from companion.casting.outlook import MAPPED, CastOutlook, TopOutlook
+from companion.dive.calibration import BOTTOM_SIGMA, Casts, NoTouch, Touch
+from companion.events import Fix
+from companion.sensing.localplane import moved, range_and_bearing
+from companion.tackle import Rod, rig_name
+
+FLIGHT = 2.5
+"""Seconds from "cast now" to the first turn of the reel. Common practice, no source."""
+SLACK = 10.0
+"""Seconds after which a cast that should be in by the model counts as in."""
+GPS_RADIUS = 3.0
+"""What a small GPS receiver is good to on open water, m. Common practice, no source."""
+VAGUEST = 1.2
+"""Sigma of the bottom along a cast, m, above which a touch of it teaches nothing."""
+TAUGHT_STEP = 2.0
+"""Distance between the points of a bottom that is kept as evidence, m."""
+
+
+class Whereabouts(NamedTuple):
+    """Where the lure is thought to be: depth, m below the surface, and place with its radius."""
+
+    depth: float | None
+    at: Fix | None
+
+
+@dataclass(frozen=True, eq=False)
+class Cast:
+    """A cast under way.
+
+    Attributes:
+        rod: which rod.
+        began: when the words for it began.
+        origin: where the boat was.
+        bearing: which way it went, degrees true.
+        aim: one sigma of the bearing, rad.
+        drift: speed of the boat towards where the lure landed, m/s.
+        casts: how it may go.
+        sounded: the bottom along it from soundings alone, or None when the boat's place or the bearing is
+            not known.
+        bottom: the same with what lures have felt of it.
+        outlook: what it will meet, or None as well.
+    """
+
+    rod: Rod
+    began: float
+    origin: Fix | None
+    bearing: float | None
+    aim: float
+    drift: float
+    casts: Casts
+    sounded: Ahead | None = None
+    bottom: Ahead | None = None
+    outlook: CastOutlook | None = None
+
+    @property
+    def retrieved_from(self) -> float:
+        """When the retrieve began."""
+        return self.began + FLIGHT
+
+    @property
+    def length(self) -> float:
+        """From the rod tip to where the lure landed, m, in the median."""
+        return float(np.median(self.casts.away[:, 0]))
+
+    @property
+    def over_by(self) -> float:
+        """When the line must be in."""
+        return self.retrieved_from + float(np.quantile(self.casts.t[:, -1], 0.9)) + SLACK
+
+    def at(self, t: float) -> tuple[float, float, float, float]:
+        """Return distance from the rod tip, its sigma, depth and its sigma at a time, m.
+
+        Where the bottom is known the lure is not put below it.
+        """
+        far, spread, deep, sigma = self.free_at(t)
+        below = self.bottom_at(far + self.drift * max(t - self.retrieved_from, 0.0))
+        return far, spread, deep if below is None else min(deep, below), sigma
+
+    def free_at(self, t: float) -> tuple[float, float, float, float]:
+        """Return the same of a lure that meets no bottom."""
+        away, depth = self._drawn_at(max(t - self.retrieved_from, 0.0))
+        return float(np.median(away)), float(np.std(away)), float(np.median(depth)), float(np.std(depth))
+
+    def _drawn_at(self, since: float) -> tuple[Floats, Floats]:
+        """Return distance and depth of every drawn cast at a time since the retrieve began."""
+        t, away, depth = self.casts
+        step = np.clip(since / t[:, 1], 0.0, t.shape[1] - 1.000001)
+        left = step.astype(np.intp)
+        share, rows = step - left, np.arange(len(t))
+        near = away[rows, left] * (1.0 - share) + away[rows, left + 1] * share
+        return near, depth[rows, left] * (1.0 - share) + depth[rows, left + 1] * share
+
+    def bottom_at(self, distance: float) -> float | None:
+        """Return the bottom's depth at a distance from where the cast was made, m; None: not known."""
+        if self._ray is None:
+            return None
+        depth, place = self._ray.depth, round(distance)
+        return float(depth[place]) if 0 <= place < len(depth) and np.isfinite(depth[place]) else None
+
+    @cached_property
+    def _ray(self) -> Ray | None:
+        """The bottom along the cast in one: the rays together."""
+        return None if self.bottom is None else self.bottom.mixed()
+
+    def lure(self, t: float, boat: Fix | None) -> Whereabouts:
+        """Return where the lure is at a time, s, with the boat where it then is.
+
+        Seen from above, the line is straight enough: it points from the boat to where the lure landed.
+        """
+        far, spread, depth, _ = self.at(t)
+        bearing = self.bearing
+        if boat is not None and self.origin is not None and bearing is not None:
+            landed = moved(self.origin.lat, self.origin.lon, bearing, self.length)
+            away, bearing = range_and_bearing(boat.lat, boat.lon, *landed)
+            far = min(far, away)
+        across = 2.0 * far * math.sin(min(self.aim, math.pi) / 2.0)
+        return Whereabouts(depth, placed(boat, bearing, far, math.hypot(spread, across)))
+
+    def touched(self, said: float) -> Touch | None:
+        """Return what a touch whose words began at a time, s, teaches; None when the bottom is not known."""
+        found = self._known_bottom()
+        if found is None:
+            return None
+        bottom, sigma = found
+        return Touch(rig_name(self.rod), bottom, max(said - self.retrieved_from, 0.0), sigma)
+
+    def untouched(self) -> NoTouch | None:
+        """Return what a cast without a touch teaches; None when the bottom is not known."""
+        found = self._known_bottom()
+        return None if found is None else NoTouch(rig_name(self.rod), *found)
+
+    def _known_bottom(self) -> tuple[tuple[tuple[float, float], ...], float] | None:
+        """Return the bottom by distance from the rod tip, and its sigma, when it is mapped well enough."""
+        if self.sounded is None or self.outlook is None or self.outlook.mapped < MAPPED:
+            return None
+        away, ray = self._from_tip(self.sounded.mixed())
+        known = np.isfinite(ray.depth) & (away >= 0.0) & (away <= 1.1 * self.length)
+        if not known.any():
+            return None
+        sigma = float(np.hypot(np.median(ray.sigma[known]), BOTTOM_SIGMA / 2.0))
+        if sigma > VAGUEST:
+            return None
+        points = zip(away[known], ray.depth[known], strict=True)
+        return tuple((round(float(x), 2), round(float(z), 2)) for x, z in points), round(sigma, 3)
+
+    def _from_tip(self, ray: Ray) -> tuple[Floats, Ray]:
+        """Return points of a ray by how far the rod tip is away when the lure passes: the boat drifts."""
+        every = slice(None, None, max(round(TAUGHT_STEP), 1))
+        ground = np.arange(len(ray.depth), dtype=float)[every]
+        away, t = np.median(self.casts.away, axis=0), np.median(self.casts.t, axis=0)
+        order = np.argsort(away + self.drift * t)
+        tip = self.drift * np.interp(ground, (away + self.drift * t)[order], t[order])
+        return ground - tip, Ray(ray.depth[every], ray.sigma[every])
+
+    def danger(self) -> TopOutlook | None:
+        """Return the first tree top that the lure may well run into."""
+        tops = () if self.outlook is None else self.outlook.tops
+        risky = [top for top in tops if top.chance >= 0.3]
+        return min(risky, key=lambda top: top.after, default=None)
+
+
+def placed(boat: Fix | None, bearing: float | None, distance: float, spread: float) -> Fix | None:
+    """Return the place so far from the boat, m, with its radius: without a bearing all of that is radius."""
+    if boat is None:
+        return None
+    if bearing is None:
+        return Fix(boat.lat, boat.lon, round(math.hypot(GPS_RADIUS, distance), 1))
+    lat, lon = moved(boat.lat, boat.lon, bearing, distance)
+    return Fix(lat, lon, round(math.hypot(GPS_RADIUS, spread), 1))

@@ -1,0 +1,164 @@
+"""The bottom that a cast goes over: several rays side by side, because nobody casts along a ruler.
+
+`Ground` is what casting asks of the lakebed. A cast's bearing is only known to some degrees, so its
+bottom is looked up along a fan of rays; how much they differ belongs to what is not known of it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import NamedTuple, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from companion.events import Fix
+from companion.lakebed.marks import Marks
+from companion.lakebed.surface import Surface
+from companion.sensing.localplane import LocalPlane
+
+Floats = NDArray[np.float64]
+
+STEP = 1.0
+"""Distance between the points of a ray, m."""
+FAN = np.array([-1.5, -0.75, 0.0, 0.75, 1.5])
+"""The rays' bearings beside the cast's, in sigmas of the aim."""
+WIDEST = math.radians(50.0)
+"""Aim that counts as this at most, rad: casts go forward."""
+
+
+class TopOnWay(NamedTuple):
+    """A tree top or the like near a line from the boat.
+
+    Attributes:
+        distance: along the line, m.
+        aside: off it, m, to the right positive.
+        radius: how well its place is known, m, one sigma.
+        depth: of the top below today's surface, m.
+        number: of its mark.
+    """
+
+    distance: float
+    aside: float
+    radius: float
+    depth: float
+    number: int
+
+
+class Ray(NamedTuple):
+    """The bottom along a line: depth and its sigma, m, every `STEP` m; NaN where nothing is known."""
+
+    depth: Floats
+    sigma: Floats
+
+
+class Ground(Protocol):
+    """What casting asks of the lakebed."""
+
+    def ray(self, at: Fix, bearing: float, length: float) -> Ray:
+        """Return the bottom from a place in a direction, degrees, for `length` m."""
+
+    def spots(self, places: Sequence[Fix]) -> Ray:
+        """Return the bottom at some places."""
+
+    def tops(self, at: Fix, bearing: float, length: float, aside: float) -> Sequence[TopOnWay]:
+        """Return the tops with a known depth within `aside` m of that line, nearest first."""
+
+
+class Unmapped:
+    """A ground of which nothing is known."""
+
+    def ray(self, at: Fix, bearing: float, length: float) -> Ray:
+        """Return a ray of which nothing is known."""
+        del at, bearing
+        nothing = np.full(int(length / STEP) + 1, np.nan)
+        return Ray(nothing, nothing)
+
+    def spots(self, places: Sequence[Fix]) -> Ray:
+        """Return that nothing is known there."""
+        nothing = np.full(len(places), np.nan)
+        return Ray(nothing, nothing)
+
+    def tops(self, at: Fix, bearing: float, length: float, aside: float) -> Sequence[TopOnWay]:
+        """Return no tops."""
+        del at, bearing, length, aside
+        return ()
+
+
+class Ahead(NamedTuple):
+    """The bottom along a cast.
+
+    Attributes:
+        depth: along each ray, m, shape (rays, points); NaN where nothing is known.
+        sigma: its standard deviation, m, same shape.
+        weight: how likely each ray is, shape (rays,).
+    """
+
+    depth: Floats
+    sigma: Floats
+    weight: Floats
+
+    def mixed(self) -> Ray:
+        """Return one ray that stands for all: their mean, and a sigma that holds how they differ.
+
+        Not known where more than a third of the weight is not.
+        """
+        known = ~np.isnan(self.depth)
+        weight = self.weight[:, None] * known
+        total = weight.sum(axis=0)
+        with np.errstate(invalid="ignore"):
+            mean = (weight * np.nan_to_num(self.depth)).sum(axis=0) / total
+            spread = np.nan_to_num(self.depth - mean) ** 2 + np.nan_to_num(self.sigma) ** 2
+            variance = (weight * spread).sum(axis=0) / total
+        enough = total > 2.0 / 3.0
+        return Ray(np.where(enough, mean, np.nan), np.where(enough, np.sqrt(variance), np.nan))
+
+
+def fan(bearing: float, aim: float) -> Floats:
+    """Return the bearings, degrees, of the rays of a cast whose direction is known to `aim` rad."""
+    return bearing + FAN * math.degrees(min(aim, WIDEST))
+
+
+def ahead(ground: Ground, at: Fix, bearing: float, aim: float, length: float) -> Ahead:
+    """Return the bottom along a cast from a place, in a direction known to `aim` rad, `length` m long."""
+    rays = [ground.ray(at, float(ray) % 360.0, length) for ray in fan(bearing, aim)]
+    weight = np.exp(-0.5 * FAN**2)
+    return Ahead(
+        np.stack([ray.depth for ray in rays]), np.stack([ray.sigma for ray in rays]), weight / weight.sum()
+    )
+
+
+class Mapped:
+    """The ground as the lakebed knows it.
+
+    Args:
+        plane: the flat frame the lakebed's metres are in.
+        surface: the bottom.
+        marks: what was marked on it.
+    """
+
+    def __init__(self, plane: LocalPlane, surface: Surface, marks: Marks) -> None:
+        self._plane, self._surface, self._marks = plane, surface, marks
+
+    def ray(self, at: Fix, bearing: float, length: float) -> Ray:
+        """Return the bottom from a place in a direction."""
+        east, north = self._plane.to_xy(at.lat, at.lon)
+        profile = self._surface.along(east, north, bearing, length, STEP)
+        return Ray(profile.depth, profile.sigma)
+
+    def spots(self, places: Sequence[Fix]) -> Ray:
+        """Return the bottom at some places."""
+        metres = np.array([self._plane.to_xy(place.lat, place.lon) for place in places]).reshape(-1, 2)
+        bottom = self._surface.at(metres[:, 0], metres[:, 1])
+        return Ray(bottom.depth, bottom.sigma)
+
+    def tops(self, at: Fix, bearing: float, length: float, aside: float) -> Sequence[TopOnWay]:
+        """Return the marked tree tops near a line."""
+        east, north = self._plane.to_xy(at.lat, at.lon)
+        level = self._surface.level
+        return [
+            TopOnWay(on.distance, on.aside, on.mark.radius, on.mark.top + level, on.mark.number)
+            for on in self._marks.along(east, north, bearing, length, aside)
+            if on.mark.kind == "tree top" and on.mark.top is not None
+        ]

@@ -1,0 +1,124 @@
+"""`companion run`: live in the boat."""
+
+from __future__ import annotations
+
+import contextlib
+import signal
+from collections.abc import Callable
+from pathlib import Path
+
+import click
+
+from companion import config
+from companion.cli.common import command, config_option, settings_in_force, warn
+from companion.clock import LiveClock
+from companion.config import Settings
+from companion.events import AnyEvent, to_json
+from companion.live.live import Live, Parts, Places
+from companion.live.wires import sources_of
+from companion.record import timeline
+from companion.record.recording import Limits
+from companion.replay import chosen_model
+from companion.voice.button import ButtonError, push_to_talk
+from companion.voice.grammar import Grammar, aboard
+from companion.voice.microphone import microphone_frames
+from companion.voice.model import ModelError, data_folder
+from companion.voice.recogniser import Recogniser, Samples
+from companion.voice.speaker import Speaker, SpeakerError
+
+NONE = "none"
+"""The name of a device that is not aboard."""
+
+
+@command("run")
+@click.option("--dry-run", is_flag=True, help="Everything but the speaker and the logbook.")
+@click.option("--json", "as_json", is_flag=True, help="Print events as JSON, one a line.")
+@click.option("--data", type=click.Path(path_type=Path), help="Another folder for logbook and recordings.")
+@config_option
+def run_command(*, dry_run: bool, as_json: bool, data: Path | None, config_path: Path | None) -> None:
+    """Example: companion run
+
+    Runs live: reads the sources in the config, listens, speaks, keeps the logbook and records the trip.
+    Ctrl-C or SIGTERM ends the trip in order. A trip that was cut off less than half an hour ago goes on.
+
+    What is not there (a wire, the microphone, the speech model) is said, and the rest runs without it.
+    """
+    settings = settings_in_force(config_path)
+    folder = data or data_folder()
+    places = Places(None if dry_run else folder / "logbook.db", folder / "recordings")
+    with contextlib.ExitStack() as open_parts:
+        live = Live(
+            settings,
+            _text_in_force(config_path),
+            _parts(settings, open_parts, dry_run=dry_run),
+            places,
+            _printer(settings, as_json=as_json),
+            limits=Limits(int(settings.recordings.most), int(settings.recordings.keep_free)),
+        )
+        for which in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(which, lambda _signal, _frame: live.stop())
+        live.run()
+
+
+def _text_in_force(path: Path | None) -> str:
+    """Return the text of the settings in force, to be kept with the recording."""
+    path = path or config.users_file()
+    return path.read_text(encoding="utf-8") if path.is_file() else config.example_text()
+
+
+def _parts(settings: Settings, stack: contextlib.ExitStack, *, dry_run: bool) -> Parts:
+    """Return the devices of this boat, as far as they can be had; what cannot is named."""
+    missing: list[str] = []
+    hear = None if settings.voice.microphone == NONE else _hearing(settings, missing)
+    speaker = None if dry_run or settings.voice.speaker == NONE else _speaker(settings, stack, missing)
+    parts = Parts(
+        sources=tuple(sources_of(settings, LiveClock())),
+        frames=None if hear is None else lambda: microphone_frames(settings.voice.microphone),
+        hear=hear,
+        held=_button(settings, missing),
+        missing=missing,
+    )
+    if speaker is not None:
+        parts = parts._replace(say=speaker.say, own_voice=speaker.spoke)
+    return parts
+
+
+def _hearing(settings: Settings, missing: list[str]) -> Callable[[Samples], str] | None:
+    try:
+        recogniser = Recogniser(chosen_model(settings), Grammar(aboard(settings)).phrases)
+    except ModelError as error:
+        warn(str(error))
+        missing.append("speech model")
+        return None
+    return lambda samples: recogniser.hear(samples).text
+
+
+def _speaker(settings: Settings, stack: contextlib.ExitStack, missing: list[str]) -> Speaker | None:
+    try:
+        return stack.enter_context(Speaker(settings.voice.speaker, trouble=warn))
+    except SpeakerError as error:
+        warn(str(error))
+        missing.append("speaker")
+        return None
+
+
+def _button(settings: Settings, missing: list[str]) -> Callable[[], bool] | None:
+    if settings.voice.button is None:
+        return None
+    try:
+        return push_to_talk(settings.voice.button)
+    except ButtonError as error:
+        warn(str(error))
+        missing.append("button")
+        return None
+
+
+def _printer(settings: Settings, *, as_json: bool) -> Callable[[AnyEvent], None]:
+    """Return what prints each event; when nobody reads any more it is silent, and the trip goes on."""
+
+    def tell(event: AnyEvent) -> None:
+        line = to_json(event).decode() if as_json else timeline.line(event, settings.units)
+        with contextlib.suppress(BrokenPipeError):
+            click.echo(line)
+
+    return tell

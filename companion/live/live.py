@@ -1,0 +1,369 @@
+"""The companion in the boat: its parts, one bounded queue, one thread that folds it, and an end in order."""
+
+from __future__ import annotations
+
+import contextlib
+import queue
+import threading
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import NamedTuple
+
+from companion.clock import Clock, LiveClock, wall_clock
+from companion.config import Settings
+from companion.engine import Emit, Engine, Keep, KeepNothing, Known
+from companion.events import AnyEvent, Said
+from companion.health.heart import BeatingStop, Heart, tell_manager, watchdog_interval
+from companion.live.ears import Ears, Uttered
+from companion.live.keeping import Keeper
+from companion.live.trip import LiveTrip, RebuildError, Rebuilt, Stamps, may_go_on, words_heard
+from companion.live.wires import Inlet
+from companion.record.logbook import LogbookError
+from companion.record.recording import Limits, Recording, Shelf
+from companion.replay import engine_for
+from companion.sensing import OLDEST_LIVE, Chunk
+from companion.sensing.sources import Reader, Source, UdpSource
+from companion.voice.grammar import Grammar, aboard
+from companion.voice.recogniser import Samples
+
+QUEUE = 256
+"""Chunks and utterances that may wait; whoever brings more waits too."""
+BEAT = 0.25
+"""How long the engine waits for something to come before it looks at the time, s."""
+TIME_PASSES = 1.0
+"""How often the engine is told that time has passed, s: how late a lost depth may be noticed."""
+READY_WITHIN = 10.0
+"""What has not come this long after the start is named as missing, s."""
+SYNC_EVERY = 5.0
+"""How often the recording is put on the disk when no event asks for it, s."""
+ROOM_EVERY = 60.0
+"""How often the room on the disk is looked at, s."""
+CLOCK_WRONG = timedelta(minutes=10)
+"""The computer's clock counts as wrong when the GPS tells a time this different."""
+
+
+class Places(NamedTuple):
+    """Where a live trip is kept: the logbook's file (None: nowhere) and the folder of all recordings."""
+
+    logbook: Path | None
+    recordings: Path
+
+
+class Parts(NamedTuple):
+    """The devices of a boat; what is None or empty is not aboard.
+
+    Attributes:
+        sources: the wires.
+        frames: opens the microphone and yields its frames.
+        hear: makes out the words of an utterance.
+        say: speaks a line, at once or soon.
+        own_voice: tells whether the companion spoke between two instants, s of the clock.
+        held: tells whether the push-to-talk button is held.
+        missing: what the configuration asks for and is not there, in a word or two each.
+    """
+
+    sources: Sequence[Source] = ()
+    frames: Callable[[], Iterator[Samples]] | None = None
+    hear: Callable[[Samples], str] | None = None
+    say: Callable[[str], None] = lambda _: None
+    own_voice: Callable[[float, float], bool] = lambda _began, _ended: False
+    held: Callable[[], bool] | None = None
+    missing: Sequence[str] = ()
+
+
+class Live:
+    """Runs a trip until it is stopped.
+
+    Args:
+        settings: the boat.
+        config: the text those settings were read from; it is kept with the recording.
+        parts: the devices.
+        places: where the trip is kept.
+        outlet: called in the engine's thread with every event, after it was recorded.
+        look: called in the engine's thread about once a second with the engine, to show how things stand.
+        limits: what recordings may take of the disk.
+        wall: tells the computer's idea of UTC.
+    """
+
+    def __init__(
+        self,
+        settings: Settings,
+        config: str,
+        parts: Parts,
+        places: Places,
+        outlet: Emit = lambda _: None,
+        *,
+        look: Callable[[Engine], None] = lambda _: None,
+        clock: Clock | None = None,
+        limits: Limits | None = None,
+        wall: Callable[[], datetime] = wall_clock,
+    ) -> None:
+        self.clock = clock or LiveClock()
+        self.heart = Heart(self.clock)
+        self.ready = threading.Event()
+        self._settings = settings
+        self._config = config
+        self._parts = parts
+        self._outlet = outlet
+        self._look = look
+        self._wall = wall
+        self._shelf = Shelf(places.recordings, limits)
+        self._queue: queue.Queue[Chunk | Uttered] = queue.Queue(QUEUE)
+        self._remarks: deque[tuple[str, bool]] = deque()
+        self._told: set[str] = set()
+        self._stop = threading.Event()
+        self._grammar = Grammar(aboard(settings))
+        self._keeper = (
+            None if places.logbook is None else Keeper(places.logbook, self.clock, self.tell, self._sync)
+        )
+        self._waited_for = {source.name: source.opened for source in parts.sources}
+        self._readers: list[Reader] = []
+        self._ears: Ears | None = None
+        self.trip: LiveTrip | None = None
+        self._house_closed = BeatingStop(self.heart, "housekeeping")
+        self._housekeeper = threading.Thread(target=self._keep_house, name="housekeeping", daemon=True)
+
+    def tell(self, text: str, *, aloud: bool = True) -> None:
+        """Have something noted, and said unless it is not for saying; from any thread."""
+        self._remarks.append((text, aloud))
+
+    def stop(self) -> None:
+        """Ask the trip to end; from any thread or a signal handler."""
+        self._stop.set()
+
+    def run(self) -> None:
+        """Run the trip from its beginning to its end."""
+        self.trip = trip = self._begun()
+        self._start_parts()
+        tell_manager("READY=1", "STATUS=running")
+        try:
+            self._fold_until_stopped(trip)
+        finally:
+            tell_manager("STOPPING=1")
+            self._end(trip)
+
+    def _begun(self) -> LiveTrip:
+        """Return the trip: the one that was cut off, or a new one."""
+        if self._wall().date() < OLDEST_LIVE:
+            self.tell("clock not set")
+        wall = max(self._wall(), _oldest(self._wall()))
+        stamps = Stamps(self.clock, wall)
+        self._shelf.make_room()
+        trip = self._gone_on(stamps) or self._new(stamps)
+        for missing in self._parts.missing:
+            self.tell(f"no {missing}", aloud=False)
+        return trip
+
+    def _gone_on(self, stamps: Stamps) -> LiveTrip | None:
+        """Go on with the last trip if it was cut off a short while ago; close the others that were."""
+        keeper = self._keeper
+        cut_off = keeper.interrupted() if keeper is not None else []
+        if keeper is None or not cut_off:
+            return None
+        last = cut_off[-1]
+        folder = self._shelf.folder_of(last.name)
+        trip = None
+        if may_go_on(folder, self._config, stamps.at()):
+            try:
+                told = keeper.events_of(last)
+                rebuilt = Rebuilt(
+                    folder,
+                    self._settings,
+                    self._grammar,
+                    words_heard(told),
+                    self._parts.hear,
+                    keeper.known(before=last),
+                )
+                if rebuilt.events[: len(told)] == told:
+                    keeper.resume(last)
+                    for event in rebuilt.events[len(told) :]:
+                        keeper.record(event)
+                    rebuilt.go_on(self._emit, keeper)
+                    trip = LiveTrip(rebuilt.engine, stamps, Recording(folder), self.tell)
+            except (RebuildError, LogbookError, OSError) as error:
+                self.tell(f"could not go on: {error}", aloud=False)
+        keeper.close_interrupted(cut_off[:-1] if trip else cut_off)
+        self.tell("trip goes on" if trip else "last trip was cut off, new trip")
+        return trip
+
+    def _new(self, stamps: Stamps) -> LiveTrip:
+        folder = self._shelf.new_folder(stamps.at())
+        keep: Keep = self._keeper or KeepNothing()
+        known = Known() if self._keeper is None else self._keeper.known()
+        # The engine takes a second to make; a trip that is in the logbook should also have begun.
+        engine = engine_for(folder.name, self._settings, self._grammar, self._emit, keep, known)
+        recording = None
+        try:
+            recording = Recording(folder, self._config)
+        except OSError as error:
+            self.tell(f"not recording: {error.strerror or error}")
+        if self._keeper is not None:
+            self._keeper.begin(folder.name)
+        self.tell("starting")
+        return LiveTrip(engine, stamps, recording, self.tell)
+
+    def _emit(self, event: AnyEvent) -> None:
+        if self._keeper is not None:
+            self._keeper.record(event)
+        self._outlet(event)
+        if isinstance(event, Said):
+            self._parts.say(event.text)
+
+    def _sync(self) -> None:
+        if self.trip is not None:
+            self.trip.sync()
+
+    def _once(self, text: str) -> None:
+        if text not in self._told:
+            self._told.add(text)
+            self.tell(text)
+
+    def _start_parts(self) -> None:
+        for source in self._parts.sources:
+            inlet = Inlet(
+                self._queue.put,
+                self.clock,
+                drops=isinstance(source, UdpSource),
+                flooded=lambda name=source.name: self.tell(f"{name} sends too much"),  # type: ignore[misc]
+            )
+            reader = Reader(
+                source,
+                inlet.put,
+                self._part_lost,
+                lambda name: self.tell(f"{name} back"),
+                stop=BeatingStop(self.heart, source.name),
+            )
+            self._readers.append(reader)
+            reader.start()
+        if self._parts.frames is not None and self._parts.hear is not None:
+            self._ears = self._listening(self._parts.frames, self._parts.hear)
+            self._waited_for["microphone"] = self._ears.opened
+            self._ears.start()
+        self._housekeeper.start()
+
+    def _listening(self, frames: Callable[[], Iterator[Samples]], hear: Callable[[Samples], str]) -> Ears:
+        return Ears(
+            frames,
+            hear,
+            self._queue.put,
+            self.clock,
+            self.heart,
+            own_voice=self._parts.own_voice,
+            lost=lambda why: self._part_lost("microphone", why),
+            back=lambda: self.tell("microphone back"),
+            held=self._parts.held,
+        )
+
+    def _part_lost(self, name: str, why: str) -> None:
+        """Say that a part was lost; before the start is over it is told with what else is missing."""
+        self.tell(f"{name}: {why}", aloud=False)
+        if self.ready.is_set():
+            self.tell(f"{name} lost")
+
+    def _keep_house(self) -> None:
+        """Put the recording on the disk now and then, and keep room on it."""
+        looked = self.clock.now()
+        while not self._house_closed.wait(SYNC_EVERY):
+            self._sync()
+            if self.clock.now() - looked >= ROOM_EVERY or (self.trip and self.trip.refused):
+                looked = self.clock.now()
+                self._keep_room()
+        self.heart.forget("housekeeping")
+
+    def _keep_room(self) -> None:
+        trip = self.trip
+        recording = None if trip is None else trip.recording
+        short = self._shelf.make_room(None if recording is None else recording.folder)
+        if trip is not None:
+            trip.recording_paused = short > 0
+        if short > 0:
+            self._once("low disk, not recording")
+
+    def _fold_until_stopped(self, trip: LiveTrip) -> None:
+        began = passed = fed = self.clock.now()
+        feed_every = watchdog_interval()
+        while not self._stop.is_set():
+            self._take_next(trip)
+            self._take_remarks(trip)
+            now = self.clock.now()
+            self.heart.beat("engine")
+            if now - passed >= TIME_PASSES:
+                passed = now
+                trip.remark(None)
+                self._check_clock(trip)
+                self._look(trip.engine)
+            if not self.ready.is_set():
+                self._see_whether_ready(now - began)
+            if feed_every is not None and now - fed >= feed_every / 2:
+                fed = now
+                self._feed_watchdog()
+
+    def _take_next(self, trip: LiveTrip) -> None:
+        try:
+            item = self._queue.get(timeout=BEAT)
+        except queue.Empty:
+            return
+        if isinstance(item, Uttered):
+            trip.utterance(item)
+        else:
+            trip.chunk(item)
+
+    def _take_remarks(self, trip: LiveTrip) -> None:
+        while self._remarks:
+            text, aloud = self._remarks.popleft()
+            trip.remark(text, aloud=aloud)
+
+    def _see_whether_ready(self, waited: float) -> None:
+        missing = [name for name, opened in self._waited_for.items() if not opened.is_set()]
+        if missing and waited < READY_WITHIN:
+            return
+        self.ready.set()
+        missing += [name for name in self._parts.missing if name not in missing]
+        self.tell("ready" if not missing else "ready, no " + ", no ".join(missing))
+
+    def _check_clock(self, trip: LiveTrip) -> None:
+        """Say once that the computer's clock is wrong, as soon as the GPS tells it."""
+        utc = trip.engine.utc
+        if utc is not None and abs(utc - self._wall()) > CLOCK_WRONG:
+            self._once("clock is wrong, GPS time is used")
+
+    def _feed_watchdog(self) -> None:
+        stuck = self.heart.stuck()
+        if stuck:
+            self._once(f"{', '.join(stuck)} stuck")
+        else:
+            tell_manager("WATCHDOG=1")
+
+    def _end(self, trip: LiveTrip) -> None:
+        """End in order: the parts first, then what they had brought, then the trip."""
+        for reader in self._readers:
+            reader.stop()
+        if self._ears is not None:
+            self._ears.stop()
+        self._stop.set()
+        self._house_closed.set()
+        self._drain(trip)
+        for thread in (*self._readers, self._ears, self._housekeeper):
+            if thread is not None:
+                thread.join(1.0)
+        self._drain(trip)
+        self._take_remarks(trip)
+        trip.finish()
+        if self._keeper is not None:
+            self._keeper.close()
+
+    def _drain(self, trip: LiveTrip) -> None:
+        with contextlib.suppress(queue.Empty):
+            while True:
+                item = self._queue.get_nowait()
+                if isinstance(item, Chunk):
+                    trip.chunk(item)
+                else:
+                    trip.utterance(item)
+
+
+def _oldest(like: datetime) -> datetime:
+    """Return the beginning of the earliest day this program can run on: a clock before it is not set."""
+    return datetime(OLDEST_LIVE.year, OLDEST_LIVE.month, OLDEST_LIVE.day, tzinfo=like.tzinfo)

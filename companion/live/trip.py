@@ -1,0 +1,239 @@
+"""A live trip: its recording, its engine and the stamps that tie them, begun anew or gone on with.
+
+The engine is given the very bytes that go into the recording, so that a replay of it gives the same
+events; and so a trip that was cut off is gone on with by replaying what it had recorded.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from datetime import datetime
+from pathlib import Path
+from typing import TypeVar
+
+from companion.clock import Clock, stopwatch
+from companion.config import Settings
+from companion.engine import Emit, Engine, Keep, KeepNothing, Known, Utterance
+from companion.events import AnyEvent, Heard
+from companion.live.ears import Uttered
+from companion.record.recording import (
+    CLIPS,
+    CONFIG,
+    LINES,
+    LineCutter,
+    Recording,
+    clip_end,
+    last_stamp,
+    ms_of,
+    sentence,
+    stamped,
+    trim,
+    utc_of,
+)
+from companion.replay import SOURCE, engine_for
+from companion.sensing import Chunk
+from companion.sensing.remarks import COMPANION, txt_body
+from companion.voice.clips import ClipError, read_clip
+from companion.voice.grammar import Grammar
+from companion.voice.hearing import clips_in
+from companion.voice.recogniser import Samples
+
+GONE_ON_WITHIN = 30 * 60_000
+"""A trip cut off no longer ago than this is gone on with, ms: a fuse, a loose plug, a lunch without power."""
+REBUILD = 20.0
+"""How long replaying what a cut-off trip had may take, s; beyond it a new trip is begun."""
+_PIECE = 65_536
+T = TypeVar("T")
+
+
+class Stamps:
+    """Stamps, ms of UTC: the wall clock as it was at the beginning, counted on by the monotonic clock."""
+
+    def __init__(self, clock: Clock, wall: datetime) -> None:
+        self._clock = clock
+        self._zero = ms_of(wall) - round(clock.now() * 1000.0)
+        self.last = ms_of(wall)
+
+    def at(self, t: float | None = None) -> int:
+        """Return the stamp of an instant of the clock, s (None: now), never before the last one."""
+        t = self._clock.now() if t is None else t
+        self.last = max(self.last, self._zero + round(t * 1000.0))
+        return self.last
+
+    def later(self) -> int:
+        """Return a stamp for now that is later than all before."""
+        self.last = max(self.last + 1, self.at())
+        return self.last
+
+
+class LiveTrip:
+    """One trip: lines, remarks and utterances in; through the recording into the engine.
+
+    Args:
+        recording: where it is kept, or None when the disk does not take one.
+        tell: told, in a few words, when the disk refuses, and when it takes the recording again; the trip
+            goes on.
+
+    Attributes:
+        refused: the disk did not take what came last.
+        recording_paused: nothing is recorded, to leave room for the logbook.
+    """
+
+    def __init__(
+        self,
+        engine: Engine,
+        stamps: Stamps,
+        recording: Recording | None,
+        tell: Callable[[str], None],
+    ) -> None:
+        self.engine = engine
+        self.recording = recording
+        self.stamps = stamps
+        self.recording_paused = False
+        self.refused = False
+        self._tell = tell
+        self._cutters: dict[str, LineCutter] = {}
+
+    def chunk(self, chunk: Chunk) -> None:
+        """Take bytes of a source."""
+        cutter = self._cutters.setdefault(chunk.source, LineCutter())
+        lines = list(cutter.feed(chunk.data))
+        if lines:
+            ms = self.stamps.at(chunk.t)
+            self._into_both(b"".join(stamped(line, chunk.source, ms) for line in lines))
+
+    def remark(self, text: str | None, *, aloud: bool = False) -> None:
+        """Take a word of the companion's own; None only lets the engine know that time has passed."""
+        line = sentence(txt_body(text, aloud=aloud))
+        self._into_both(stamped(line, COMPANION, self.stamps.at()))
+
+    def utterance(self, uttered: Uttered) -> None:
+        """Take an utterance that has just ended."""
+        ended = self.stamps.later()
+        began = ended - clip_end(0, uttered.samples)
+        name = self._on_disk(lambda recording: recording.clip(began, uttered.samples))
+        self.engine.utterance(Utterance(utc_of(began), utc_of(ended), _patiently(uttered.words), name))
+        self.remark(None)
+
+    def sync(self) -> None:
+        """Return once everything recorded is on the disk, or the disk has refused."""
+        self._on_disk(Recording.sync)
+
+    def finish(self) -> None:
+        """End the trip."""
+        self.engine.finish()
+        self.close()
+
+    def close(self) -> None:
+        """Close the recording and leave the trip open."""
+        self._on_disk(Recording.close)
+
+    def _into_both(self, data: bytes) -> None:
+        self._on_disk(lambda recording: recording.write(data))
+        self.engine.chunk(Chunk(0.0, SOURCE, data))
+
+    def _on_disk(self, do: Callable[[Recording], T]) -> T | None:
+        """Do something with the recording; None when there is none or the disk refuses."""
+        if self.recording is None or self.recording_paused:
+            return None
+        try:
+            done = do(self.recording)
+        except OSError as error:
+            if not self.refused:
+                self.refused = True
+                self._tell(f"not recording: {error.strerror or error}")
+            return None
+        if self.refused and do is not Recording.sync:
+            self.refused = False
+            self._tell("recording again")
+        return done
+
+
+def _patiently(words: Callable[[], str]) -> Callable[[], str]:
+    """Return what gives the words, or none when they are not made out in time or at all."""
+
+    def give() -> str:
+        try:
+            return words()
+        except Exception:  # the recogniser must never end a trip
+            return ""
+
+    return give
+
+
+class RebuildError(Exception):
+    """What a cut-off trip had recorded cannot be gone on with; the message says why."""
+
+
+def may_go_on(folder: Path, config: str, now: int) -> bool:
+    """Return whether a cut-off trip is recent, under the same configuration, and still recorded."""
+    lines = folder / LINES
+    try:
+        trim(lines)
+        last = last_stamp(lines)
+        same = (folder / CONFIG).read_text(encoding="utf-8") == config
+    except OSError:
+        return False
+    return same and last is not None and 0 <= now - last <= GONE_ON_WITHIN
+
+
+class Rebuilt:
+    """The engine of a cut-off trip, brought by its recording to where it was, and the events that gave.
+
+    Args:
+        folder: the trip's recording.
+        heard: the words of utterances already in the logbook, by clip.
+        hear: makes out the words of the others.
+        known: what the boat knew before that trip.
+
+    Raises:
+        RebuildError: the recording cannot be read, or is too long to be replayed in time.
+    """
+
+    def __init__(
+        self,
+        folder: Path,
+        settings: Settings,
+        grammar: Grammar,
+        heard: Mapping[str, str],
+        hear: Callable[[Samples], str] | None,
+        known: Known,
+    ) -> None:
+        self.events: list[AnyEvent] = []
+        self._emit: Emit = self.events.append
+        self.engine = engine_for(folder.name, settings, grammar, self._pass_event, KeepNothing(), known)
+        try:
+            for clip in clips_in(folder / CLIPS):
+                name = clip.path.name
+                words = _words_of(clip.path, heard.get(name), hear)
+                self.engine.utterance(Utterance(clip.began, clip.ended, words, name))
+            self._replay(folder / LINES)
+        except (OSError, ClipError) as error:
+            raise RebuildError(str(error)) from error
+
+    def go_on(self, emit: Emit, keep: Keep) -> None:
+        """From now on hand events to this, and all else that is to be kept."""
+        self._emit = emit
+        self.engine.keep = keep
+
+    def _pass_event(self, event: AnyEvent) -> None:
+        self._emit(event)
+
+    def _replay(self, lines: Path) -> None:
+        began = stopwatch()
+        with lines.open("rb") as file:
+            while data := file.read(_PIECE):
+                self.engine.chunk(Chunk(0.0, SOURCE, data))
+                if stopwatch() - began > REBUILD:
+                    raise RebuildError("it is too long to be replayed in time")
+
+
+def _words_of(path: Path, known: str | None, hear: Callable[[Samples], str] | None) -> Callable[[], str]:
+    if known is not None or hear is None:
+        return lambda: known or ""
+    return lambda: hear(read_clip(path))
+
+
+def words_heard(events: list[AnyEvent]) -> dict[str, str]:
+    """Return the words of each clip that a trip's events tell."""
+    return {e.clip: e.text for e in events if isinstance(e, Heard) and e.clip is not None}

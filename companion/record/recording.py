@@ -1,0 +1,283 @@
+r"""The raw recording of a trip: every line that came in, stamped, and every utterance.
+
+A trip's folder holds `sonar.nmea` (NMEA 0183 lines, each in a TAG block with its source and the time in
+milliseconds: ``\s:sonar,c:1764061200123*hh\$SDDPT,...``), `clips/` and the `companion.toml` of that
+trip. The folders of a day lie in a folder named by its UTC date. Times are whole milliseconds of UTC by
+the computer's clock as it was when the trip began, counted on from there by the monotonic clock: setting
+the clock during a trip changes nothing.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import NamedTuple
+
+from companion.sensing.framing import LONGEST_LINE, checksum
+from companion.voice.clips import clip_name, write_clip
+from companion.voice.recogniser import RATE, Samples
+
+LINES, CLIPS, CONFIG = "sonar.nmea", "clips", "companion.toml"
+"""What a trip's folder holds: the lines, the folder of utterances, the configuration in force."""
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_TAG_TIME = re.compile(rb"\\s:[^\\]*,c:(\d+)\*[0-9A-F]{2}\\")
+_TAIL = 65_536
+_DAY = re.compile(r"\d{4}-\d{2}-\d{2}")
+
+
+def utc_of(ms: int) -> datetime:
+    """Return the UTC of a stamp, ms."""
+    return _EPOCH + timedelta(milliseconds=ms)
+
+
+def ms_of(utc: datetime) -> int:
+    """Return the stamp, ms, of a UTC instant."""
+    return (utc - _EPOCH) // timedelta(milliseconds=1)
+
+
+def stamped(line: bytes, source: str, ms: int) -> bytes:
+    """Return a line as it stands in a recording: a TAG block before its first sentence, and its end.
+
+    A TAG block that the line brought with it stays, before ours, so that ours is the one that counts.
+    """
+    block = f"s:{source},c:{ms}".encode()
+    tag = b"\\%s*%02X\\" % (block, checksum(block))
+    starts = [at for at in (line.find(b"$"), line.find(b"!")) if at >= 0]
+    at = min(starts, default=0)
+    return line[:at] + tag + line[at:] + b"\r\n"
+
+
+def sentence(body: str) -> bytes:
+    """Return a sentence from what stands between its start and its checksum."""
+    raw = body.encode()
+    return b"$%s*%02X" % (raw, checksum(raw))
+
+
+class LineCutter:
+    """Cuts one source's bytes into lines, without their ends; keeps at most `LONGEST_LINE` bytes."""
+
+    def __init__(self) -> None:
+        self._rest = b""
+
+    def feed(self, data: bytes) -> Iterator[bytes]:
+        """Yield the lines that these bytes complete; one that gets too long is cut before a sentence."""
+        *lines, self._rest = re.split(rb"[\r\n]+", self._rest + data)
+        for line in lines:
+            yield from self._short(line)
+        if len(self._rest) > LONGEST_LINE:
+            *pieces, self._rest = self._short(self._rest)
+            yield from pieces
+
+    def finish(self) -> Iterator[bytes]:
+        """Yield what is left when the source is lost: a line without its end."""
+        rest, self._rest = self._rest, b""
+        yield from self._short(rest)
+
+    @staticmethod
+    def _short(line: bytes) -> Iterator[bytes]:
+        while len(line) > LONGEST_LINE:
+            at = max(line.rfind(start, 1, LONGEST_LINE) for start in (b"$", b"!"))
+            at = at if at > 0 else LONGEST_LINE
+            yield line[:at]
+            line = line[at:]
+        if line:
+            yield line
+
+
+class Recording:
+    """A trip's recording being written. What cannot be written leaves no half line behind.
+
+    Args:
+        folder: the trip's; it is made when it is not there, and gone on with when it is.
+        config: the text of the configuration in force, kept beside the lines.
+
+    Raises:
+        OSError: the disk refuses; every method raises it when it refuses later.
+    """
+
+    def __init__(self, folder: Path, config: str | None = None) -> None:
+        self.folder = folder
+        (folder / CLIPS).mkdir(parents=True, exist_ok=True)
+        if config is not None:
+            (folder / CONFIG).write_text(config, encoding="utf-8")
+        trim(folder / LINES)
+        self._file = os.open(folder / LINES, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o644)
+        self._size = os.fstat(self._file).st_size
+        self._synced = self._size
+        for path in (folder, folder.parent, folder.parent.parent):
+            _sync_folder(path)
+
+    def write(self, lines: bytes) -> None:
+        """Add whole lines."""
+        try:
+            done = 0
+            while done < len(lines):
+                done += os.write(self._file, lines[done:])
+        except OSError:
+            os.ftruncate(self._file, self._size)
+            raise
+        self._size += len(lines)
+
+    def sync(self) -> None:
+        """Return once everything written is on the disk."""
+        if self._synced != self._size and self._file >= 0:
+            size = self._size
+            os.fdatasync(self._file)
+            self._synced = size
+
+    def clip(self, began: int, samples: Samples) -> str:
+        """Keep an utterance that began at this stamp, ms; return its file's name once it is on the disk."""
+        name = clip_name(utc_of(began))
+        path = self.folder / CLIPS / name
+        try:
+            write_clip(path, samples)
+            _sync_folder(path.parent)
+        except (OSError, RuntimeError) as error:  # libsndfile's errors are RuntimeErrors
+            path.with_suffix(".part").unlink(missing_ok=True)
+            path.unlink(missing_ok=True)
+            raise OSError(f"{path}: the utterance could not be written ({error})") from error
+        return name
+
+    def close(self) -> None:
+        """Put everything on the disk and close; a second time does nothing."""
+        if self._file >= 0:
+            file, self._file = self._file, -1
+            try:
+                os.fdatasync(file)
+            finally:
+                os.close(file)
+
+
+def trim(path: Path) -> int:
+    """Cut half a line off a recording's end, and what a power cut left behind it; return how many bytes."""
+    if not path.exists():
+        return 0
+    with path.open("r+b") as file:
+        size = file.seek(0, os.SEEK_END)
+        keep = size
+        while keep > 0:
+            start = max(0, keep - _TAIL)
+            file.seek(start)
+            tail = file.read(keep - start).rstrip(b"\0")
+            end = tail.rfind(b"\n") + 1
+            if end:
+                keep = start + end
+                break
+            keep = start
+        if keep != size:
+            file.truncate(keep)
+            os.fdatasync(file.fileno())
+        return size - keep
+
+
+def last_stamp(path: Path) -> int | None:
+    """Return the stamp, ms, of a recording's last stamped line; None when it has none."""
+    with path.open("rb") as file:
+        size = file.seek(0, os.SEEK_END)
+        file.seek(max(0, size - _TAIL))
+        found = _TAG_TIME.findall(file.read())
+    return int(found[-1]) if found else None
+
+
+def clip_end(began: int, samples: Samples) -> int:
+    """Return the stamp, ms, of an utterance's end: a whole frame is 20 ms."""
+    return began + len(samples) * 1000 // RATE
+
+
+def _sync_folder(path: Path) -> None:
+    """Return once the names in a folder are on the disk."""
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+class Limits(NamedTuple):
+    """What recordings may take, bytes: all of them together, and what has to stay free on the disk."""
+
+    most: int = 8_000_000_000
+    keep_free: int = 500_000_000
+
+
+class Shelf:
+    """Where the recordings of all trips stand: a folder for each day, in it one for each trip.
+
+    When room is short the oldest utterances go first, then the oldest lines; never those of the trip that
+    is being recorded, and nothing beside the recordings.
+    """
+
+    def __init__(self, root: Path, limits: Limits | None = None) -> None:
+        self.root = root
+        self.limits = limits or Limits()
+
+    def new_folder(self, ms: int) -> Path:
+        """Return a folder, not there yet, for a trip begun at this stamp, ms; its name is the trip's."""
+        utc = utc_of(ms)
+        name = f"{utc:%Y-%m-%d %H%M%S}"
+        day = self.root / f"{utc:%Y-%m-%d}"
+        taken = (day / (name if n == 1 else f"{name}-{n}") for n in range(1, 10_000))
+        return next(path for path in taken if not path.exists())
+
+    def folder_of(self, name: str) -> Path:
+        """Return the folder of the trip with this name."""
+        return self.root / name[:10] / name
+
+    def trips(self) -> list[Path]:
+        """Return the folders of all trips, oldest first."""
+        days = [d for d in sorted(self.root.glob("*")) if d.is_dir() and _DAY.fullmatch(d.name)]
+        return [trip for day in days for trip in sorted(day.iterdir()) if (trip / LINES).exists()]
+
+    def short_of(self) -> int:
+        """Return how many bytes would have to go to keep within the limits; 0 when nothing has to."""
+        try:
+            free = shutil.disk_usage(self.root).free
+        except OSError:
+            return 0
+        return max(0, self.limits.keep_free - free, self._size() - self.limits.most)
+
+    def make_room(self, present: Path | None = None) -> int:
+        """Let the oldest go until the limits are kept; return how many bytes are still too many.
+
+        Of the `present` trip only utterances go, the oldest first, and only when nothing else is left.
+        """
+        needed = self.short_of()
+        if not needed:
+            return 0
+        for path in self._oldest(present):
+            try:
+                size = path.stat().st_size
+                path.unlink()
+            except OSError:
+                continue
+            needed -= size
+            if needed <= 0:
+                break
+        self._clear_empty(present)
+        return max(0, needed)
+
+    def _oldest(self, present: Path | None) -> Iterator[Path]:
+        earlier = [trip for trip in self.trips() if trip != present]
+        for trip in earlier:
+            yield from sorted((trip / CLIPS).glob("*.flac"))
+        for trip in earlier:
+            yield trip / LINES
+        if present is not None:
+            yield from sorted((present / CLIPS).glob("*.flac"))
+
+    def _clear_empty(self, present: Path | None) -> None:
+        for day in self.root.glob("*"):
+            for trip in day.glob("*") if _DAY.fullmatch(day.name) else ():
+                if trip != present and not (trip / LINES).exists():
+                    shutil.rmtree(trip, ignore_errors=True)
+
+    def _size(self) -> int:
+        total = 0
+        for trip in self.trips():
+            for path in (trip / LINES, *(trip / CLIPS).glob("*")):
+                total += path.stat().st_size if path.exists() else 0
+        return total

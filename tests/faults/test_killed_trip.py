@@ -1,0 +1,25 @@
+"""A running trip that is killed at any moment goes on, and has lost nothing that was in the logbook."""
+
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+KILLS = 25
+SCRIPT = Path(__file__).with_name("kills.py")
+
+
+def test_a_trip_killed_again_and_again_is_whole_and_equals_its_replay(tmp_path: Path) -> None:
+    run = subprocess.run(
+        [sys.executable, str(SCRIPT), str(tmp_path), str(KILLS), "20261003"],
+        capture_output=True, text=True, timeout=200, check=False,
+    )  # fmt: skip
+    assert run.returncode == 0, run.stdout + run.stderr
+    print(run.stdout)
+    last = re.fullmatch(
+        r"(\d+) kills, (\d+) trips, (\d+) events reported, (\d+) lost", run.stdout.splitlines()[-1]
+    )
+    assert last is not None
+    kills, trips, reported, lost = map(int, last.groups())
+    assert (kills, trips, lost) == (KILLS, 1, 0)
+    assert reported > KILLS

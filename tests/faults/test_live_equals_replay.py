@@ -1,0 +1,143 @@
+"""Live equals replay: the recording of a live trip, replayed, gives the same events."""
+
+from __future__ import annotations
+
+import random
+import threading
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from companion import config
+from companion.events import Heard, Logged, Match, Notice, TripBegan, TripEnded
+from companion.record.logbook import Logbook
+from companion.replay import SOURCE, find_day, replay
+from companion.sensing import Chunk
+from companion.sensing.sources import FileSource
+from companion.voice.clips import read_clip
+
+ROOT = Path(__file__).parents[2]
+DAY = ROOT / "replay_logs" / "invented_saturday"
+
+
+def only_trip(folder: Path) -> Path:
+    (lines,) = (folder / "recordings").glob("*/*/sonar.nmea")
+    return lines.parent
+
+
+def replayed(trip: Path, piece: int = 65_536) -> list:
+    day = find_day(trip)
+    events: list = []
+    assert day.config is not None
+    chunks = (
+        Chunk(0.0, SOURCE, chunk.data[start : start + piece])
+        for chunk in FileSource(SOURCE, day.recording).chunks()
+        for start in range(0, len(chunk.data), piece)
+    )
+    replay(day, config.load(day.config), chunks, events.append)
+    return events
+
+
+@pytest.fixture(scope="module")
+def recogniser():
+    from companion.replay import chosen_model
+    from companion.voice.grammar import Grammar, aboard
+    from companion.voice.model import ModelError
+    from companion.voice.recogniser import Recogniser
+
+    settings = config.load(DAY / "companion.toml")
+    try:
+        return Recogniser(chosen_model(settings), Grammar(aboard(settings)).phrases)
+    except ModelError as error:
+        pytest.skip(f"no speech model: {error}")
+
+
+def test_through_two_wires_and_a_microphone(launch, wire, tools, tmp_path, recogniser):
+    """A second wire, noise, lines without ends, and real speech between quiet."""
+    gps = tools.Wire(tmp_path / "by-id-gps")
+    text = (DAY / "companion.toml").read_text()
+    head, _, rest = text.partition("[[sources]]")
+    text = head + rest[rest.index("# Four rods") :]
+    sources = (tools.serial_text("depth finder", wire.name), tools.serial_text("gps", gps.name))
+    text += "".join(f"\n[[sources]]\n{s}\n" for s in sources)
+    clips = [read_clip(path) for path in sorted((DAY / "clips").iterdir())[:4]]
+    speak = threading.Event()
+
+    def frames():
+        quiet = np.random.default_rng(1).normal(0, 8, 16000).astype(np.int16)
+        for i in range(0, 16000 - 320, 320):
+            yield quiet[i : i + 320]
+        speak.wait(10)
+        for clip in clips:
+            sound = np.concatenate([clip, quiet])
+            for i in range(0, len(sound) - 320, 320):
+                yield sound[i : i + 320]
+        while True:
+            threading.Event().wait(0.02)
+            yield quiet[:320]
+
+    boat = launch(text, frames=frames, hear=lambda samples: recogniser.hear(samples).text)
+    boat.wait_for_text("ready")
+    chance = random.Random(3)
+    noise = chance.randbytes(400).replace(b"\n", b" ")
+    for i in range(40):
+        depth = tools.depth_line(4.0 + 0.1 * i)
+        if i == 12:
+            depth = noise + depth
+        if i == 20:
+            depth = depth.replace(b"\r\n", b"")
+        cut = chance.randrange(1, len(depth))
+        wire.send(depth[:cut])
+        gps.send(tools.place_line(f"4500.{i:03d}"))
+        wire.send(depth[cut:])
+        if i == 10:
+            speak.set()
+        threading.Event().wait(0.1)
+    boat.wait_for(lambda me: sum(isinstance(e, Heard) for e in me.events) == len(clips), 20)
+    live = boat.stop()
+    trip = only_trip(tmp_path)
+    assert [type(live[0]), type(live[-1])] == [TripBegan, TripEnded]
+    assert sum(isinstance(e, Heard) and e.command is not None for e in live) >= 3
+    assert any(isinstance(e, Match) for e in live)
+    assert any(isinstance(e, Logged) for e in live)
+    assert live[-1].dropped
+    assert replayed(trip) == live
+    assert replayed(trip, piece=61) == live
+    with Logbook(tmp_path / "logbook.db") as book:
+        (entry,) = book.trips()
+        assert book.events(entry.id) == live
+        assert entry.closed
+        assert entry.recording is None
+    gps.unplug()
+
+
+def test_what_was_lost_and_back_is_in_the_recording_too(launch, wire, tools, tmp_path):
+    boat = launch(tools.config_text(tools.serial_text("sonar", wire.name)))
+    talker = tools.Talker(wire)
+    boat.wait_for_text("ready")
+    wire.unplug()
+    boat.wait_for_text("depth lost", 12)
+    wire.plug()
+    boat.wait_for_text("depth back", 12)
+    talker.stop()
+    live = boat.stop()
+    texts = [e.text for e in live if isinstance(e, Notice)]
+    assert texts.count("sonar lost") == texts.count("sonar back") == 1
+    assert replayed(only_trip(tmp_path)) == live
+
+
+def test_every_byte_is_in_the_recording(launch, wire, tools, tmp_path):
+    boat = launch(tools.config_text(tools.serial_text("sonar", wire.name)))
+    boat.wait_for_text("ready")
+    chance = random.Random(5)
+    lines = [bytes(chance.choices(range(33, 127), k=chance.randrange(1, 90))) for _ in range(300)]
+    for line in lines:
+        wire.send(line + b"\r\n")
+    boat.wait_for(lambda _: lines[-1] in (only_trip(tmp_path) / "sonar.nmea").read_bytes())
+    boat.stop()
+    recorded = (only_trip(tmp_path) / "sonar.nmea").read_bytes().split(b"\r\n")
+    mine = [line for line in recorded if b"\\s:sonar," in line]
+    import re
+
+    assert [re.sub(rb"\\s:sonar,c:\d+\*..\\", b"", line) for line in mine] == lines
