@@ -24,7 +24,7 @@ from companion.cli.taught import taught_command
 from companion.config import ConfigError
 from companion.record.logbook import LogbookError
 from companion.replay import DayError
-from companion.report.page import PlotlyMissing
+from companion.report.document import PlotlyMissingError
 from companion.report.printing import PrintingError
 from companion.voice.clips import ClipError
 from companion.voice.microphone import MicrophoneError
@@ -84,7 +84,7 @@ _CODES: tuple[tuple[type[Exception], int], ...] = (
     (ClipError, DEVICE),
     (MicrophoneError, DEVICE),
     (SpeakerError, DEVICE),
-    (PlotlyMissing, USAGE),
+    (PlotlyMissingError, USAGE),
     (PrintingError, DEVICE),
     (LogbookError, DATABASE),
     (OSError, DEVICE),

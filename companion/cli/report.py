@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from datetime import UTC, tzinfo
 from pathlib import Path
-from typing import Any, NamedTuple, get_args
+from typing import NamedTuple, get_args
 from zoneinfo import ZoneInfo
 
 import click
@@ -24,7 +24,8 @@ from companion.replay import SOURCE, find_day, replay
 from companion.report.clips import embedded
 from companion.report.day import Day, read_day
 from companion.report.figures import figures
-from companion.report.page import findings, page
+from companion.report.findings import findings
+from companion.report.page import page
 from companion.report.printing import to_pdf
 from companion.report.rods import rod_stories
 from companion.report.season import Outing, season_figures, season_page
@@ -192,18 +193,14 @@ def season_command(
     books = [*logbooks, *_rerun(rerun, into or data_folder() / "replays", jobs)]
     if not books:
         raise click.UsageError("name at least one logbook, or a recorded day with --rerun")
-    outings = [
-        one for path in dict.fromkeys(books) for one in _outings(path, _zone_of(timezone), Words(units))
-    ]
-    outings.sort(
-        key=lambda one: (one.found.day.entry.began or "", one.found.day.entry.name, one.found.day.entry.id)
-    )
+    zone, words = _zone_of(timezone), Words(units)
+    outings = _each_once([one for path in dict.fromkeys(books) for one in _outings(path, zone, words)])
     if as_json:
         click.echo(json.dumps(season_figures(outings), ensure_ascii=False))
     if as_json and output is None:
         return
     output = output or Path("season.html")
-    output.write_text(season_page(outings, Words(units)), encoding="utf-8")
+    output.write_text(season_page(outings, words), encoding="utf-8")
     if not as_json:
         click.echo(f"season: {output}")
 
@@ -222,9 +219,8 @@ def _choose(trip: str | None, logbook: Path | None) -> _Chosen:
             folder = named if named.is_dir() else None
             logbook = logbook or data_folder() / "replays" / f"{named.resolve().name}.db"
             if not logbook.is_file():
-                raise click.UsageError(
-                    f"{trip}: no trip, no logbook and no replayed day; replay it first: companion replay {trip}"
-                )
+                what = "no trip, no logbook and no replayed day"
+                raise click.UsageError(f"{trip}: {what}; replay it first: companion replay {trip}")
     logbook = logbook or _last_written()
     if not logbook.is_file():
         raise click.UsageError(f"{logbook}: there is no such logbook")
@@ -334,6 +330,20 @@ def _outings(path: Path, zone: tzinfo, words: Words) -> Iterable[Outing]:
             yield Outing(found, path.name)
 
 
+def _each_once(outings: Sequence[Outing]) -> list[Outing]:
+    """Return the trips in order of time; of a recording that is in several logbooks only the last."""
+    kept: dict[tuple[object, ...], Outing] = {}
+    for place, one in enumerate(outings):
+        entry = one.found.day.entry
+        key = (entry.recording, entry.began) if entry.recording else (place,)
+        if key in kept:
+            warn(
+                f"{entry.recording} is in {kept[key].logbook} and in {one.logbook}: counted once, from there"
+            )
+        kept[key] = one
+    return sorted(kept.values(), key=lambda one: one.found.day.entry.began or "")
+
+
 def _rerun(days: Sequence[Path], into: Path, jobs: int | None) -> list[Path]:
     """Replay recorded days, each in a process of its own, into logbooks of their own; return those."""
     if not days:
@@ -356,5 +366,5 @@ def _replay_one(folder: Path, into: Path) -> Path:
     return path
 
 
-def _silent(_event: Any) -> None:
+def _silent(_event: AnyEvent) -> None:
     """Tell nobody: the logbook has it."""

@@ -162,11 +162,11 @@ class Logbook:
                     f"it already holds a replay of {recording} (trip {earlier[0]})",
                     "ask to replace that one, or give another logbook file",
                 )
-            self._db.execute("UPDATE trips SET recording = NULL WHERE recording = ?", [recording])
+            kept = [row for old in earlier for row in self._db.query(_AMENDMENTS, [old])]
+            self._db.execute("DELETE FROM trips WHERE recording = ?", [recording])
             cursor = self._db.execute("INSERT INTO trips (name, recording) VALUES (?, ?)", [name, recording])
-            for old in earlier:
-                self._db.execute("UPDATE amendments SET trip = ? WHERE trip = ?", [cursor.lastrowid, old])
-                self._db.execute("DELETE FROM trips WHERE id = ?", [old])
+            for row in kept:
+                self._db.execute(_INSERT_AMENDMENT, [cursor.lastrowid, *row.values()])
         assert cursor.lastrowid is not None
         self._trip = Trip(self, cursor.lastrowid)
         return self._trip
@@ -221,10 +221,8 @@ class Logbook:
             raise self._error(f"trip {trip} has no number {amendment.number}", "give one that was logged")
         text = msgspec.json.encode(amendment).decode()
         with self._writing():
-            self._db.execute(
-                "INSERT INTO amendments (trip, number, t, clip, payload) VALUES (?, ?, ?, ?, ?)",
-                [trip, amendment.number, found[0]["t"], found[0]["clip"], text],
-            )
+            values = [trip, amendment.number, found[0]["t"], found[0]["clip"], text]
+            self._db.execute(_INSERT_AMENDMENT, values)
 
     def amendments(self, trip: int) -> list[Amendment]:
         """Return a trip's corrections, oldest first.
@@ -252,7 +250,7 @@ class Logbook:
         logged = [entry.event for entry in self.logged(trip)]
         return [
             (msgspec.json.decode(row["payload"], type=Amendment), _number_now(row, logged))
-            for row in self._rows("SELECT * FROM amendments WHERE trip = ? ORDER BY id", trip)
+            for row in self._rows(_AMENDMENTS, trip)
         ]
 
     def readings(self, trip: int) -> Iterator[KeptReading]:
@@ -521,6 +519,8 @@ def _insert(table: str, columns: str) -> str:
 _INSERT_READING = _insert(
     "readings", "trip, t, utc, lat, lon, radius, depth, heading, speed, water_temperature"
 )
+_AMENDMENTS = "SELECT number, t, clip, payload FROM amendments WHERE trip = ? ORDER BY id"
+_INSERT_AMENDMENT = _insert("amendments", "trip, number, t, clip, payload")
 _INSERT_EVENT = _insert(
     "events",
     "trip, event, t, utc, number, what, lat, lon, radius, depth, rod, lure, line, "

@@ -9,14 +9,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from companion.casting.deck import AIM, ASTRAY
-from companion.events import Logged
+from companion.events import Logged, Outlook
 from companion.report.day import CATCHES, Day, Floats
 from companion.voice.grammar import number_words
 
 LONGEST = 180.0
 """A cast that nobody called in is over after this, s."""
 AFTERWARDS = 60.0
-"""What is logged this long after a cast came in, s, and on its rod, still belongs to it: the fish in the net."""
+"""What is logged so long after a cast came in, s, on its rod, still belongs to it: the fish in the net."""
 USUAL_CAST = 30.0
 """The length of a cast, m, of a rod whose cast is not known. Common practice, no source."""
 _ALONG = np.linspace(0.3, 0.8, 5)
@@ -93,7 +93,7 @@ def _made(day: Day, call: Logged, until: float, length: float) -> CastMade:
     ended = min(back, until, call.t + LONGEST)
     mine = [thing for thing in within if thing.t <= ended + AFTERWARDS and thing.rod == call.rod]
     hour = _HOURS.get(call.detail or "")
-    bearing = None if call.heading is None else (call.heading + 30.0 * (hour or 0)) % 360.0
+    bearing = _bearing(day, call, hour)
     x, y = _worked(day, call, bearing, length, AIM if hour is not None else ASTRAY)
     return CastMade(
         event=call,
@@ -106,6 +106,14 @@ def _made(day: Day, call: Logged, until: float, length: float) -> CastMade:
         x=x,
         y=y,
     )
+
+
+def _bearing(day: Day, call: Logged, hour: int | None) -> float | None:
+    """Return which way a cast went: as it was foretold, else its hour off the bow, else over the bow."""
+    told = (event for event in day.events if isinstance(event, Outlook) and event.cast == call.number)
+    if (foretold := next(told, None)) is not None:
+        return foretold.bearing
+    return None if call.heading is None else (call.heading + 30.0 * (hour or 0)) % 360.0
 
 
 def _worked(

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from companion.dive.calibration import Estimate
-from companion.events import Fix, Logged, LoggedWhat, RodTaken
+from companion.events import Fix, Learned, Logged, LoggedWhat, RodTaken
 from companion.pictures.reach import COLOURS, DASHES
 from companion.report.casts import CastMade
 from companion.report.day import Day, Floats
@@ -37,8 +37,13 @@ _SYMBOLS: Mapping[LoggedWhat, tuple[str, str, int, str]] = {
     "fish": ("star", CATCH, 18, "fish"),
 }
 """Shape, colour, size and name of each kind on the map and the timeline, drawn in this order."""
+_ASIDE: Mapping[LoggedWhat, str] = {"fish": "top right", "touch": "bottom center", "lost fish": "top right"}
+_BESIDE: Mapping[LoggedWhat, str] = {"fish": "top right", "touch": "bottom right", "mark": "middle left"}
+"""Where numbers stand on the timeline and on the map, so that those of one fish do not cover each other."""
 _MOST_POINTS = 3000
+_MOST_STRETCHES = 120
 _GAP = 5.0
+"""Readings further apart than this, s, leave a gap."""
 
 
 def map_of(day: Day, ground: Ground | None, casts: Sequence[CastMade], words: Words) -> Figure | None:
@@ -60,34 +65,23 @@ def map_of(day: Day, ground: Ground | None, casts: Sequence[CastMade], words: Wo
             yaxis=_bare_axis() | {"range": [south, north], "scaleanchor": "x", "constrain": "domain"},
             shapes=[_scale_bar(west, east, south, north, words)],
             annotations=_scale_words(west, east, south, north, words),
-            legend={"x": 1.02, "y": 1.0, "bgcolor": "rgba(0,0,0,0)", "itemsizing": "trace"},
-            margin={"l": 8, "r": 8, "t": 8, "b": 8},
+            legend={"orientation": "h", "x": 0.0, "y": -0.01, "yanchor": "top", "itemsizing": "trace"},
+            margin={"l": 0, "r": 0, "t": 56, "b": 8},
+            meta={"narrow": 60, "paper": 480},
             dragmode="pan",
         ),
-        "height": int(min(max(640 * aspect, 420), 760)),
+        "height": int(min(max(560 * aspect, 380), 700)) + 130,
     }
 
 
 def timeline_of(day: Day, casts: Sequence[CastMade], words: Words) -> Figure | None:
-    """Return depth against time with the reach of the rod in hand and what happened; None without readings."""
+    """Return depth against time, the reach of the rod in hand and what happened; None without readings."""
     track = day.track
     if not len(track.t):
         return None
-    kept = _thinned(track.t, track.depth)
-    t, depth = _with_gaps(track.t[kept], track.depth[kept])
-    deepest = float(np.nanmax([*track.depth, *(_reaches(day)), 1.0])) * 1.08
+    deepest = float(np.nanmax([*track.believed, *_reaches(day), 1.0])) * 1.15
     traces: list[dict[str, Any]] = [
-        {
-            "type": "scatter",
-            "mode": "lines",
-            "name": "bottom under the boat",
-            "x": _times(day, t),
-            "y": _numbers(depth, words),
-            "line": {"color": "#6b5a3a", "width": 1.6},
-            "fill": "tozeroy",
-            "fillcolor": WATER,
-            "hovertemplate": f"%{{y}} {words.depth_unit}<extra>bottom</extra>",
-        },
+        *_bottom(day, words),
         *_reach_lines(day, words),
         _cast_spans(day, casts),
         *(trace for kind in _SYMBOLS for trace in _moments(day, kind, words)),
@@ -96,17 +90,23 @@ def timeline_of(day: Day, casts: Sequence[CastMade], words: Words) -> Figure | N
     return {
         "data": traces,
         "layout": _layout(
-            xaxis=axis | {"showgrid": False, "zeroline": False, "range": _ends(day, t)},
+            xaxis=axis
+            | {
+                "showgrid": False,
+                "zeroline": False,
+                "range": [_time(day, float(t)) for t in (track.t[0], track.t[-1])],
+            },
             yaxis={
                 "title": {"text": f"depth, {words.depth_unit}"},
-                "range": [words.number(deepest), -0.06 * words.number(deepest)],
+                "range": [words.number(deepest), round(-0.07 * deepest * words.per_metre, 2)],
                 "gridcolor": "rgba(29,43,51,0.12)",
                 "zeroline": True,
                 "zerolinecolor": "#5d8ea0",
                 "zerolinewidth": 2,
             },
-            shapes=_unknown_depth(day),
-            legend={"orientation": "h", "x": 0.0, "y": -0.12, "yanchor": "top"},
+            shapes=[_air(), *_unknown_depth(day)],
+            legend={"orientation": "h", "x": 0.0, "y": -0.14, "yanchor": "top"},
+            meta={"narrow": 190, "paper": 345},
             margin={"l": 56, "r": 12, "t": 12, "b": 40},
             plot_bgcolor=SAND,
             hovermode="closest",
@@ -205,7 +205,7 @@ def reach_over_time(
 _SHAPES = ("circle", "square", "diamond", "triangle-up", "x", "star")
 
 
-def _layout(**own: Any) -> dict[str, Any]:
+def _layout(**own: object) -> dict[str, Any]:
     common = {
         "font": _FONT,
         "paper_bgcolor": "rgba(0,0,0,0)",
@@ -252,12 +252,15 @@ def _lakebed(ground: Ground | None, words: Words) -> Iterable[dict[str, Any]]:
         },
         "line": {"width": 0.7, "color": "rgba(29,43,51,0.45)", "smoothing": 0.6},
         "colorbar": {
-            "title": {"text": f"bottom, {words.depth_unit}", "side": "right"},
-            "thickness": 12,
-            "len": 0.42,
-            "y": 0.0,
+            "title": {"text": f"bottom, {words.depth_unit}", "side": "top", "font": {"size": 12}},
+            "orientation": "h",
+            "thickness": 9,
+            "len": 0.6,
+            "x": 1.0,
+            "xanchor": "right",
+            "y": 1.0,
             "yanchor": "bottom",
-            "x": 1.02,
+            "tickfont": {"size": 11},
         },
         "connectgaps": False,
         "hovertemplate": f"%{{z:.1f}} {words.depth_unit}<extra>bottom</extra>",
@@ -349,7 +352,7 @@ def _things(day: Day, kind: LoggedWhat, words: Words) -> Iterable[dict[str, Any]
         "x": [round(xy[0], 1) for *_, xy in placed],
         "y": [round(xy[1], 1) for *_, xy in placed],
         "text": [f"#{thing.number}" for thing, *_ in placed],
-        "textposition": "middle right",
+        "textposition": _BESIDE.get(kind, "middle right"),
         "textfont": {"size": 11, "color": INK},
         "customdata": [day.anchor(thing) for thing, *_ in placed],
         "hovertext": [f"{_title(day, thing, words)}<br>{_where(fix, words)}" for thing, fix, _ in placed],
@@ -370,8 +373,8 @@ def _bounds(day: Day, casts: Sequence[CastMade]) -> tuple[float, float, float, f
     x = [*day.track.x, *(spot[0] for spot in spots if spot)]
     y = [*day.track.y, *(spot[1] for spot in spots if spot)]
     for cast in casts:
-        x, y = [*x, *cast.x[cast.x == cast.x]] if cast.hour_said else x, y
-        y = [*y, *cast.y] if cast.hour_said else y
+        if cast.hour_said:
+            x, y = [*x, *cast.x], [*y, *cast.y]
     west, east = float(np.nanmin(x)) - 12.0, float(np.nanmax(x)) + 12.0
     south, north = float(np.nanmin(y)) - 18.0, float(np.nanmax(y)) + 12.0
     return round(west, 1), round(east, 1), round(south, 1), round(north, 1)
@@ -397,40 +400,70 @@ def _scale_words(west: float, east: float, south: float, north: float, words: Wo
     y = round(south + 0.025 * (north - south), 1)
     return [
         common | {"x": round(west + 6.0 + length / 2.0, 1), "y": y, "text": text},
-        common | {"x": 0.01, "y": 0.99, "xref": "paper", "yref": "paper", "yanchor": "top", "text": "N ↑"},
+        common
+        | {"x": 0.0, "y": 1.01, "xref": "paper", "yref": "paper", "xanchor": "left", "text": "↑ north"},
     ]
 
 
 # -- the timeline -------------------------------------------------------------------------------------
 
 
-def _thinned(t: Floats, depth: Floats) -> np.ndarray[tuple[int], np.dtype[np.intp]]:
-    """Return which readings to draw: of a long day the shallowest and deepest of each stretch, and each gap."""
-    if len(t) <= _MOST_POINTS:
+def _bottom(day: Day, words: Words) -> Iterable[dict[str, Any]]:
+    """Yield the bottom in stretches over which it was known, with the water above it."""
+    track = day.track
+    known = np.flatnonzero(~np.isnan(track.believed))
+    stretches = np.split(known, np.flatnonzero(np.diff(track.t[known]) > _GAP) + 1)
+    every = max(1, math.ceil(len(stretches) / _MOST_STRETCHES))
+    for i, stretch in enumerate(stretches[::every]):
+        t, depth = track.t[stretch], track.believed[stretch]
+        kept = _thinned(t, depth, _MOST_POINTS * len(t) // len(known))
+        yield {
+            "type": "scatter",
+            "mode": "lines",
+            "name": "bottom under the boat",
+            "legendgroup": "bottom",
+            "showlegend": i == 0,
+            "x": _times(day, t[kept]),
+            "y": _numbers(depth[kept], words),
+            "line": {"color": "#6b5a3a", "width": 1.6},
+            "fill": "tozeroy",
+            "fillcolor": WATER,
+            "hovertemplate": f"%{{y}} {words.depth_unit}<extra>bottom</extra>",
+        }
+
+
+def _thinned(t: Floats, depth: Floats, most: int) -> np.ndarray[tuple[int], np.dtype[np.intp]]:
+    """Return which readings to draw: of a long stretch the shallowest and deepest of each part."""
+    if len(t) <= max(most, 4):
         return np.arange(len(t))
-    kept: set[int] = {0, len(t) - 1}
-    for stretch in np.array_split(np.arange(len(t)), _MOST_POINTS // 2):
-        values = depth[stretch]
-        unknown = np.isnan(values)
-        if unknown.any():
-            kept.add(int(stretch[np.argmax(unknown)]))
-        if not unknown.all():
-            kept |= {int(stretch[np.nanargmin(values)]), int(stretch[np.nanargmax(values)])}
+    kept = {0, len(t) - 1}
+    for part in np.array_split(np.arange(len(t)), max(most // 2, 2)):
+        kept |= {int(part[np.argmin(depth[part])]), int(part[np.argmax(depth[part])])}
     return np.array(sorted(kept))
 
 
-def _with_gaps(t: Floats, depth: Floats) -> tuple[Floats, Floats]:
-    """Break the line where readings are missing."""
-    usual = max(_GAP, 3.0 * float(np.median(np.diff(t)))) if len(t) > 1 else _GAP
-    after = np.flatnonzero(np.diff(t) > usual) + 1
-    return np.insert(t, after, t[after - 1]), np.insert(depth, after, np.nan)
+def _air() -> dict[str, Any]:
+    """Return what is above the water: paper."""
+    line = {"width": 0}
+    return {
+        "type": "rect",
+        "xref": "paper",
+        "x0": 0,
+        "x1": 1,
+        "y0": 0,
+        "y1": -1000,
+        "fillcolor": PAPER,
+        "line": line,
+        "layer": "below",
+    }
 
 
 def _unknown_depth(day: Day) -> list[dict[str, Any]]:
     """Return a plain strip wherever the depth was not known, so that it does not look like a shoal."""
     track = day.track
-    known = track.t[~np.isnan(track.depth)]
+    known = track.t[~np.isnan(track.believed)]
     ends = np.flatnonzero(np.diff(known) > _GAP)
+    label = {"text": "depth not known", "textangle": -90, "font": {"size": 10, "color": "#52616a"}}
     return [
         {
             "type": "rect",
@@ -442,9 +475,9 @@ def _unknown_depth(day: Day) -> list[dict[str, Any]]:
             "fillcolor": "#ffffff",
             "line": {"width": 0},
             "layer": "below",
-            "label": {"text": "depth not known", "textangle": -90, "font": {"size": 10, "color": "#5a6670"}},
+            **({"label": label} if known[i + 1] - known[i] > 0.04 * (known[-1] - known[0]) else {}),
         }
-        for i in ends[:200]
+        for i in ends[:_MOST_STRETCHES]
     ]
 
 
@@ -461,39 +494,43 @@ def _times(day: Day, t: Iterable[float]) -> list[str | float]:
     return [_time(day, float(one)) for one in t]
 
 
-def _ends(day: Day, t: Floats) -> list[str | float]:
-    margin = 0.01 * float(t[-1] - t[0])
-    return [_time(day, float(t[0]) - margin), _time(day, float(t[-1]) + margin)]
+def _steps(day: Day) -> list[tuple[RodTaken, float, float, str]]:
+    """Return the rod in hand and its reach, m, each with the logic time from which it holds and its event."""
+    steps: list[tuple[RodTaken, float, float, str]] = []
+    for event in day.events:
+        if isinstance(event, RodTaken) and event.reach is not None:
+            steps.append((event, event.reach, event.t, day.anchor(event)))
+        elif isinstance(event, Learned) and steps and steps[-1][0].rod == event.rod:
+            steps.append((steps[-1][0], event.reach, event.t, day.anchor(event)))
+    return steps
 
 
 def _reaches(day: Day) -> list[float]:
-    return [e.reach for e in day.events if isinstance(e, RodTaken) and e.reach is not None]
+    return [reach for _, reach, _, _ in _steps(day)]
 
 
 def _reach_lines(day: Day, words: Words) -> Iterable[dict[str, Any]]:
-    taken = [event for event in day.events if isinstance(event, RodTaken)]
-    until = [event.t for event in taken[1:]] + [float(day.track.t[-1])]
-    rods = sorted({(event.rod, event.line) for event in taken})
-    for i, rod in enumerate(rods):
+    steps = _steps(day)
+    until = [*(t for _, _, t, _ in steps[1:]), float(day.track.t[-1])][: len(steps)]
+    for i, rod in enumerate(sorted({(event.rod, event.line) for event, *_ in steps})):
         x: list[str | float] = []
         y: list[float | None] = []
         anchors: list[str] = []
-        for event, end in zip(taken, until, strict=True):
-            if (event.rod, event.line) == rod and event.reach is not None:
-                x += [_time(day, event.t), _time(day, end), _time(day, end)]
-                y += [words.number(event.reach)] * 2 + [None]
-                anchors += [day.anchor(event)] * 3
-        if x:
-            yield {
-                "type": "scatter",
-                "mode": "lines",
-                "name": f"reach of {rod[0]}, {rod[1]}",
-                "x": x,
-                "y": y,
-                "customdata": anchors,
-                "line": {"color": COLOURS[i % len(COLOURS)], "width": 2.6, "dash": _dash(i)},
-                "hovertemplate": f"%{{y}} {words.depth_unit}<extra>reach of {rod[0]}</extra>",
-            }
+        for (event, reach, begins, anchor), ends in zip(steps, until, strict=True):
+            if (event.rod, event.line) == rod:
+                x += [_time(day, begins), _time(day, ends), _time(day, ends)]
+                y += [words.number(reach)] * 2 + [None]
+                anchors += [anchor] * 3
+        yield {
+            "type": "scatter",
+            "mode": "lines",
+            "name": f"reach of {rod[0]}, {rod[1]}",
+            "x": x,
+            "y": y,
+            "customdata": anchors,
+            "line": {"color": COLOURS[i % len(COLOURS)], "width": 2.6, "dash": _dash(i)},
+            "hovertemplate": f"%{{y}} {words.depth_unit}<extra>reach of {rod[0]}</extra>",
+        }
 
 
 def _cast_spans(day: Day, casts: Sequence[CastMade]) -> dict[str, Any]:
@@ -519,8 +556,9 @@ def _moments(day: Day, kind: LoggedWhat, words: Words) -> Iterable[dict[str, Any
     things = day.of(kind)
     if not things:
         return
+    at_bottom = kind in ("mark", "touch")
     depths = [
-        one if (one := thing.lure_depth if kind != "mark" else thing.bottom) is not None else 0.0
+        next((d for d in (thing.lure_depth, thing.bottom if at_bottom else None) if d is not None), 0.0)
         for thing in things
     ]
     yield {
@@ -530,7 +568,7 @@ def _moments(day: Day, kind: LoggedWhat, words: Words) -> Iterable[dict[str, Any
         "x": _times(day, (thing.t for thing in things)),
         "y": [words.number(depth) for depth in depths],
         "text": [f"#{thing.number}" for thing in things],
-        "textposition": "top center",
+        "textposition": _ASIDE.get(kind, "top center"),
         "textfont": {"size": 11, "color": INK},
         "customdata": [day.anchor(thing) for thing in things],
         "hovertext": [_title(day, thing, words) for thing in things],

@@ -1,10 +1,10 @@
 """What brought bites: counts against effort, the interval each count leaves open, and what may be said of it.
 
 Per cast when casts were called: the share of casts with a strike has Wilson's interval (Wilson 1927, J. Am.
-Stat. Assoc. 22, 209), and a class is compared with all the others by Fisher's exact test. Else per hour of
-boat time: a rate has Garwood's exact Poisson interval (Garwood 1936, Biometrika 28, 437), and is compared by the
-binomial test that two Poisson counts allow. The classes of one table share their error (Bonferroni): of twenty
-tables in which nothing is going on, one will point at something.
+Stat. Assoc. 22, 209), and a class is compared with all the others by Fisher's exact test. Else per hour
+of boat time: a rate has Garwood's exact Poisson interval (Garwood 1936, Biometrika 28, 437), and is
+compared by the binomial test that two Poisson counts allow (both from memory). The classes of one table share
+their error (Bonferroni): of twenty tables in which nothing is going on, one will point at something.
 """
 
 from __future__ import annotations
@@ -18,8 +18,8 @@ import numpy as np
 from scipy.special import gammaincinv
 
 from companion.events import Logged, RodTaken
-from companion.report.casts import CastMade, casts_of, off_casts, strikes
-from companion.report.day import CATCHES, Day, Floats
+from companion.report.casts import CastMade, off_casts, strikes
+from companion.report.day import CATCHES, Day
 from companion.report.ground import Ground
 from companion.report.words import Words
 
@@ -189,13 +189,12 @@ def _verdict(hits: int, effort: float, all_hits: int, all_effort: float, by: By,
 
 
 def tries_of(
-    day: Day, ground: Ground | None, words: Words, lengths: Mapping[str, float] | None = None
+    day: Day, casts: Sequence[CastMade], ground: Ground | None, words: Words
 ) -> tuple[list[Try], By, list[Logged]]:
     """Return a day's efforts, what they are counted in, and the catches that belong to none of them.
 
     Casts when at least half of the strikes fell on casts that were called, else time.
     """
-    casts = casts_of(day, lengths)
     off = off_casts(day, casts)
     on = [cast for cast in casts if cast.catches]
     if casts and len(on) >= len(strikes(off)):

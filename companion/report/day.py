@@ -1,4 +1,4 @@
-"""A trip as the report sees it: what happened in order, each thing with its anchor, the corrections applied."""
+"""A trip as the report sees it: what happened in order, each event with its anchor, corrections applied."""
 
 from __future__ import annotations
 
@@ -10,8 +10,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from companion import events
-from companion.events import Fix, Logged, LoggedWhat
+from companion.events import AnyEvent, Event, Fix, Logged, LoggedWhat
 from companion.record.amendments import Amendment, Corrected
 from companion.record.logbook import KeptReading, Logbook, TripEntry
 from companion.sensing.localplane import LocalPlane
@@ -33,6 +32,22 @@ class Track:
     temperature: Floats
     speed: Floats
 
+    @cached_property
+    def believed(self) -> Floats:
+        """The depth without lone deep echoes, which are the sounder's second look: NaN there too."""
+        beyond = np.pad(self.depth, 2, constant_values=np.nan)
+        windows = np.lib.stride_tricks.sliding_window_view(beyond, 5)
+        known = ~np.isnan(windows).all(axis=1)
+        usual = np.full(len(self.depth), np.nan)
+        usual[known] = np.nanmedian(windows[known], axis=1)
+        return np.where(self.depth > 1.25 * usual + 0.5, np.nan, self.depth)
+
+    @property
+    def way(self) -> float:
+        """How far the boat went, m, jumps left out."""
+        steps = np.hypot(np.diff(self.x), np.diff(self.y))
+        return float(np.nansum(steps[steps < 50.0]))
+
 
 @dataclass(frozen=True)
 class Day:
@@ -49,7 +64,7 @@ class Day:
     """
 
     entry: TripEntry
-    events: Sequence[events.AnyEvent]
+    events: Sequence[AnyEvent]
     things: Sequence[Corrected]
     strays: Sequence[Amendment]
     readings: Sequence[KeptReading]
@@ -66,7 +81,7 @@ class Day:
         """Return the standing things of some kinds, in order."""
         return [thing for thing in self.standing if thing.what in kinds]
 
-    def anchor(self, event: events.Event) -> str:
+    def anchor(self, event: Event) -> str:
         """Return the name an event has in the page: "e" and its place among the trip's events from 1."""
         if isinstance(event, Logged):
             return f"e{self._place_of_number[event.number]}"
@@ -114,7 +129,7 @@ class Day:
     @cached_property
     def _began(self) -> datetime | None:
         """The instant of logic time 0, from the first thing whose UTC is known."""
-        stamped = ((e.t, e.utc) for source in (self.events, self.readings) for e in source if e.utc)  # type: ignore[attr-defined]
+        stamped = ((e.t, e.utc) for source in (self.events, self.readings) for e in source if e.utc)
         first = min(stamped, default=None)
         return None if first is None else datetime.fromisoformat(first[1]) - timedelta(seconds=first[0])
 

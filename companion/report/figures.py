@@ -11,8 +11,9 @@ import msgspec
 from companion.dive.calibration import Estimate
 from companion.events import Heard
 from companion.report.counts import Row, Table, shown
-from companion.report.page import Findings, summary
+from companion.report.findings import Findings
 from companion.report.rods import RodStory
+from companion.report.summary import summary
 
 
 def figures(found: Findings) -> dict[str, Any]:

@@ -31,7 +31,7 @@ class Ground:
     @cached_property
     def depth(self) -> Floats:
         """Depth below the surface, m, NaN where not known; rows go north, columns east."""
-        return np.where(self.grid.sigma < SURE, self.grid.depth, np.nan)
+        return np.where(_without_slivers(self.grid.sigma < SURE), self.grid.depth, np.nan)
 
     @cached_property
     def steepness(self) -> Floats:
@@ -55,6 +55,13 @@ class Ground:
         return np.where(outside_x | outside_y, np.nan, values[rows, columns])
 
 
+def _without_slivers(known: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Drop what is less than three points wide: there the contours would only be ragged."""
+    around = np.pad(known, 2)
+    inner = np.lib.stride_tricks.sliding_window_view(around, (3, 3)).all(axis=(2, 3))
+    return np.asarray(np.lib.stride_tricks.sliding_window_view(inner, (3, 3)).any(axis=(2, 3)))
+
+
 def _nearest(lines: Floats, at: Floats) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
     step = float(lines[1] - lines[0]) if len(lines) > 1 else 1.0
     place = np.rint((np.nan_to_num(at, nan=-1e9) - lines[0]) / step)
@@ -63,10 +70,7 @@ def _nearest(lines: Floats, at: Floats) -> tuple[NDArray[np.intp], NDArray[np.bo
 
 
 def mapped(day: Day) -> Ground | None:
-    """Return the bottom that a day's kept readings map; None when no depth was ever joined to a place.
-
-    Boxed to what the boat came near, on a grid that stays drawable.
-    """
+    """Return the bottom that a day's kept readings map; None when no depth was ever joined to a place."""
     surface, gate, track = Surface(), Gate(), day.track
     known = ~(np.isnan(track.x) | np.isnan(track.depth))
     rows = np.column_stack((track.t, track.x, track.y, track.depth))[known]

@@ -12,21 +12,30 @@
   for (const source of document.querySelectorAll("script[data-chart]")) {
     const box = document.getElementById(source.dataset.chart);
     const figure = JSON.parse(source.textContent);
+    const meta = figure.layout.meta || {};
+    if (box.clientWidth < 560) figure.layout.height += meta.narrow || 0; // the legend takes more lines
+    box.style.height = figure.layout.height + "px";
     const config = { displaylogo: false, responsive: true, scrollZoom: false,
       modeBarButtonsToRemove: ["select2d", "lasso2d", "toImage", "autoScale2d"] };
     Plotly.newPlot(box, figure.data, figure.layout, config);
     box.on("plotly_click", (event) => { if (event.points[0].customdata) go(event.points[0].customdata); });
-    charts.push(box);
+    charts.push({ box, height: figure.layout.height, paper: Math.min(meta.paper || figure.layout.height, figure.layout.height) });
   }
 
   // Paper is as wide as it is: the charts are drawn again for it, and for the screen afterwards.
-  function fit(width) {
-    for (const box of charts) Plotly.relayout(box, { width: width || box.clientWidth });
+  let onPaper = false;
+  function fit(paper) {
+    if (paper === onPaper) return;
+    onPaper = paper;
+    for (const { box, height, paper: low } of charts) {
+      const beside = box.parentElement.classList.contains("beside") && box.nextElementSibling;
+      box.style.height = (paper ? low : height) + "px";
+      Plotly.relayout(box, { width: paper ? (beside ? 500 : 690) : box.clientWidth, height: paper ? low : height });
+    }
   }
-  const onPaper = window.matchMedia("print");
-  onPaper.addEventListener("change", (change) => fit(change.matches ? 690 : 0));
-  window.addEventListener("beforeprint", () => fit(690));
-  window.addEventListener("afterprint", () => { for (const box of charts) Plotly.relayout(box, { width: null, autosize: true }); });
+  window.matchMedia("print").addEventListener("change", (change) => fit(change.matches));
+  window.addEventListener("beforeprint", () => fit(true));
+  window.addEventListener("afterprint", () => fit(false));
 
   // A link into something folded unfolds it.
   function unfold() {

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import msgspec
 
 from companion.dive.calibration import Belief, Estimate, RigBelief
-from companion.events import Logged, RodTaken, TripBegan
+from companion.events import Learned, Logged, RodTaken, TripBegan
 from companion.record.logbook import Logbook
 from companion.report.day import Day
 
@@ -28,6 +28,7 @@ class RodStory:
         touches: how many touches on this rig count, over all days.
         without_touch: how many casts without one.
         evidence: the day's touches on this rod and line.
+        learned: what the day taught of it, step by step.
     """
 
     rod: str
@@ -41,6 +42,7 @@ class RodStory:
     touches: int
     without_touch: int
     evidence: tuple[Logged, ...]
+    learned: tuple[Learned, ...]
 
     @property
     def name(self) -> str:
@@ -114,6 +116,9 @@ def _story(
     rod, lure, line = key
     morning, evening = _rig(before, rod, line), _rig(after, rod, line)
     touches = tuple(one for one in day.of("touch") if (one.rod, one.line) == (rod, line))
+    learned = tuple(
+        one for one in day.events if isinstance(one, Learned) and (one.rod, one.line) == (rod, line)
+    )
     return RodStory(
         rod=rod,
         lure=lure,
@@ -126,4 +131,5 @@ def _story(
         touches=evening.touches if evening else 0,
         without_touch=evening.without_touch if evening else 0,
         evidence=touches,
+        learned=learned,
     )

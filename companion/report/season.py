@@ -11,12 +11,12 @@ import numpy as np
 
 from companion.dive.calibration import Estimate
 from companion.events import Logged
-from companion.report.casts import strikes
+from companion.report.brought import brought, verdict
 from companion.report.charts import reach_over_time
 from companion.report.counts import By, Table, tables
-from companion.report.day import CATCHES
+from companion.report.document import CAUTIONS, chart, document, section, table
 from companion.report.figures import rod_figures, table_figures
-from companion.report.page import Findings, brought, chart, document
+from companion.report.findings import Findings
 from companion.report.words import Words, count, lasting
 
 
@@ -47,20 +47,18 @@ def season_page(outings: Sequence[Outing], words: Words) -> str:
         f'<p class="date">{escape(_span(outings))}</p>',
         '<p class="invented">Among them are invented days.</p>' if invented else "",
         "<p>&nbsp;</p></div></header>\n<main>",
-        f'<section id="trips"><h2>The trips</h2>\n<p class="how">Click on a heading to sort.</p>\n'
-        f"{_trips(outings, words)}</section>",
-        '<section id="reach"><h2>How deep each rod got</h2>\n<p class="how">Each rod with its line, trip by trip: what '
-        "was believed when the trip ended, with the band that holds the truth in nine cases of ten, or what was told "
-        f"on the water where nothing is stored.</p>\n{chart('reach-chart', figure)}</section>",
+        section("trips", "The trips", "Click on a heading to sort.", _trips(outings, words)),
+        section("reach", "How deep each rod got", _HOW_REACH, chart("reach-chart", figure)),
         *(
-            f'<section id="brought-{by}"><h2>What brought bites</h2>\n<p class="how">{_HOW[by]}</p>\n'
-            f"{brought(asked, links)}</section>"
+            section(
+                f"brought-{by}", "What brought bites", f"{_HOW[by]} {verdict(asked)}", brought(asked, links)
+            )
             for by, asked in _pooled(outings)
         ),
-        _FOOTER,
+        f'<footer id="how">{CAUTIONS}{_HOW_NUMBERS}</footer>',
         "</main>",
     ]
-    return document("Many trips", "\n".join(body), {"reach-chart": figure} if figure else {})
+    return document("Many trips", "\n".join(body), {"reach-chart": figure})
 
 
 def season_figures(outings: Sequence[Outing]) -> dict[str, Any]:
@@ -72,7 +70,7 @@ def season_figures(outings: Sequence[Outing]) -> dict[str, Any]:
                 "trip": msgspec.to_builtins(one.found.day.entry),
                 "invented": one.found.day.invented,
                 "casts": len(one.found.casts),
-                "bites": [hit[0].number for hit in _strikes(one)],
+                "bites": [hit[0].number for hit in one.found.strikes],
                 "rods": [rod_figures(story) for story in one.found.stories],
             }
             for one in outings
@@ -101,10 +99,6 @@ def _pooled(outings: Sequence[Outing]) -> Iterator[tuple[By, list[Table]]]:
         tries = [one for outing in outings if outing.found.by == by for one in outing.found.tries]
         if tries:
             yield by, tables(tries, by)
-
-
-def _strikes(outing: Outing) -> list[list[Logged]]:
-    return strikes(outing.found.day.of(*CATCHES))
 
 
 def _reaches(outings: Sequence[Outing]) -> dict[str, list[tuple[str, str, float, Estimate | None]]]:
@@ -136,9 +130,7 @@ def _trips(outings: Sequence[Outing], words: Words) -> str:
         "water",
         "depth",
     )
-    head = "".join(f"<th><button>{name}</button></th>" for name in names)
-    rows = "".join(_trip_row(place, one, words) for place, one in enumerate(outings, 1))
-    return f'<div class="wide"><table class="sorts"><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table></div>'
+    return table(names, [_trip_row(i, one, words) for i, one in enumerate(outings, 1)], sorts=True)
 
 
 def _trip_row(place: int, one: Outing, words: Words) -> str:
@@ -146,17 +138,17 @@ def _trip_row(place: int, one: Outing, words: Words) -> str:
     fish = day.of("fish")
     best = max((thing.size or 0.0 for thing in fish), default=0.0)
     warm, depth = _median(day.track.temperature), _median(day.track.depth)
-    hits = ", ".join(f"#{hit[0].number}" for hit in _strikes(one))
+    hits = ", ".join(f"#{hit[0].number}" for hit in one.found.strikes)
     cells: tuple[tuple[str, object], ...] = (
         (f"<b>{place}</b>", place),
         (day.date or '<span class="plain">not known</span>', day.entry.began or ""),
         (
-            f"{escape(found.title)}<br><small class='plain'>{escape(one.logbook)}, trip {day.entry.id}</small>",
+            f"{escape(found.title)}<br><small>{escape(one.logbook)}, trip {day.entry.id}</small>",
             "",
         ),
         (lasting(day.entry.seconds), day.entry.seconds),
         (str(len(found.casts)), len(found.casts)),
-        (f"{len(_strikes(one))}<br><small class='plain'>{hits}</small>", len(_strikes(one))),
+        (f"{len(one.found.strikes)}<br><small class='plain'>{hits}</small>", len(one.found.strikes)),
         (str(len(fish)), len(fish)),
         (words.weight(best) if best else "", best or ""),
         (str(len(day.of("touch"))), len(day.of("touch"))),
@@ -175,16 +167,22 @@ def _median(values: np.ndarray[tuple[int], np.dtype[np.float64]]) -> float | Non
     return round(float(np.median(known)), 3) if len(known) else None
 
 
+_HOW_REACH = (
+    "Each rod with its line, trip by trip: what was believed when the trip ended, with the band that holds "
+    "the truth in nine cases of ten, or what was told on the water where nothing is stored."
+)
 _HOW: dict[By, str] = {
-    "cast": "Casts with a bite, out of the casts that were called, over all trips on which most bites fell on such "
-    "casts. 2#8 is entry 8 of trip 2. The bar is the interval that the count leaves open, nineteen times in twenty. "
-    "The trips are taken as one: water, weather and season differ between them, and a class may do better "
-    "because of when it was fished.",
-    "hour": "Bites for each hour of boat time, over the trips on which most bites fell on no cast that was called.",
+    "cast": (
+        "Casts with a bite, out of the casts that were called, over all trips on which most bites fell on "
+        "such casts. 2#8 is entry 8 of trip 2. The bar is the interval that the count leaves open, nineteen "
+        "times in twenty. The trips are taken as one, though water and weather differ between them."
+    ),
+    "hour": (
+        "Bites for each hour of boat time, over the trips on which most bites fell on no cast that was "
+        "called. 2#8 is entry 8 of trip 2."
+    ),
 }
-
-_FOOTER = """<footer id="how"><p><b>Not for navigation.</b> Depths and marks are for fishing and may be wrong. The
-boat's own safety comes first: keep a look-out, wear the life jacket, clip on the engine cut-off lanyard. Obey the
-local fishing rules.</p>
-<p>Shares of casts carry Wilson's 95 % interval, rates per hour the exact Poisson one. The report of a trip
-(companion report) shows each entry with what was heard.</p></footer>"""
+_HOW_NUMBERS = (
+    "<p>Shares of casts carry Wilson's 95 % interval, rates per hour the exact Poisson one. The report of "
+    "each trip (companion report) shows its entries with what was heard.</p>"
+)
