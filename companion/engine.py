@@ -22,6 +22,7 @@ from companion.tackle import Rod
 from companion.units import LengthUnit, spoken_depth
 from companion.voice.commands import Command
 from companion.voice.grammar import Grammar
+from companion.voice.heard import Hearing, hearing_of
 
 ROW_EVERY = 1.0
 """How often the state of the boat is handed to the logbook, s."""
@@ -62,12 +63,12 @@ class Utterance(NamedTuple):
     """Words as they reach the engine: when they began and ended, what they are, the clip's name.
 
     `began` and `ended` are UTC in a recording, logic seconds when live. `words` is asked once, when the
-    engine gets to them; until then the recogniser may still be at work.
+    engine gets to them, for what was heard; until then the recogniser may still be at work.
     """
 
     began: datetime | float
     ended: datetime | float
-    words: Callable[[], str]
+    words: Callable[[], str | Hearing]
     clip: str | None = None
 
 
@@ -249,14 +250,17 @@ class Engine:
 
     def _hear(self, t: float, utterance: Utterance) -> None:
         self._now = max(self._now, t)
-        text = utterance.words()
-        command = self._grammar.parse(text)
+        hearing = hearing_of(utterance.words())
+        command = None if hearing.refused else self._grammar.parse(hearing.text)
         heard = Heard(
             **self._stamp(t),
-            text=text,
+            text=hearing.text,
             clip=utterance.clip,
             command=None if command is None else command.name,
-            reason=None if command is not None else _why_not(text),
+            reason=None if command is not None else hearing.refused or _why_not(hearing.text),
+            alternatives=hearing.alternatives,
+            check=hearing.check,
+            ended=hearing.ended,
         )
         self._emit(heard)
         if command is not None:

@@ -15,6 +15,9 @@ import msgspec
 LoggedWhat = Literal["bite", "fish", "touch", "snag", "lost fish", "mark", "cast", "reeled in"]
 """What a spoken command can put into the logbook."""
 
+MarkKind = Literal["tree top", "rock pile", "high spot", "grass edge", "ledge", "point", "spot"]
+"""What can be marked on the bottom; "spot" is a mark of no particular kind."""
+
 
 class Fix(msgspec.Struct, frozen=True, omit_defaults=True):
     """A place on the water: latitude and longitude in degrees, and the radius it is good to, m, one sigma."""
@@ -49,13 +52,17 @@ class Heard(Event, frozen=True, tag="heard"):
     """An utterance: the words, the clip they came from, and what was made of them.
 
     `command` is the command's name, or None when the words were not meant for the companion; `reason`
-    says why it was not taken.
+    says why it was not taken. `alternatives` is what else it may have been, likeliest first; `check` is
+    what a second hearing made of it, where there was one; `ended` is what ended the listening.
     """
 
     text: str
     clip: str | None = None
     command: str | None = None
     reason: str | None = None
+    alternatives: tuple[str, ...] = ()
+    check: str | None = None
+    ended: Literal["phrase", "pause", "time", "sound"] | None = None
 
 
 class Said(Event, frozen=True, tag="said"):
@@ -157,7 +164,8 @@ class Logged(Event, frozen=True, tag="logged"):
     `number` counts the trip's logged things from 1 and is what "undo" and corrections refer to.
     `lure_depth` and `lure_at` are the model's estimate of where the lure was; `bottom` is the water
     depth below the surface under the boat. `detail` is what was said beside it ("tree top"),
-    `size` a weight in kg or a height/depth in m, by `what`.
+    `size` a weight in kg or a depth or the length of a cast in m, by `what`; `at` is where a mark lies
+    that is not under the boat.
     """
 
     number: int
@@ -174,6 +182,7 @@ class Logged(Event, frozen=True, tag="logged"):
     line: str | None = None
     lure_depth: float | None = None
     lure_at: Fix | None = None
+    at: Fix | None = None
     clip: str | None = None
 
 

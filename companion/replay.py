@@ -142,7 +142,7 @@ def _cut(chunks: Iterable[Chunk]) -> Iterator[Chunk]:
 
 def _utterances(day: Day, settings: Settings, grammar: Grammar) -> Iterator[Utterance]:
     if day.clips:
-        heard = hear_ahead(chosen_model(settings), grammar.phrases, day.clips)
+        heard = hear_ahead(chosen_model(settings), grammar, day.clips)
         for clip, words in zip(day.clips, heard, strict=True):
             yield Utterance(clip.began, clip.ended, words, clip.path.name)
 

@@ -2,36 +2,31 @@
 
 from __future__ import annotations
 
+import math
 from functools import singledispatchmethod
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 import msgspec
 
-from companion.casting.cast import GPS_RADIUS, Cast
-from companion.casting.deck import Aim, Deck, Moment
-from companion.casting.lessons import Lesson, Lessons, Remember
-from companion.casting.words import spoken_outlook
-from companion.events import (
-    AnyEvent,
-    Fix,
-    Learned,
-    Logged,
-    LoggedWhat,
-    Notice,
-    Outlook,
-    RodTaken,
-    Said,
-    TopAhead,
-    Undone,
-)
+from companion.casting.cast import GPS_RADIUS, Cast, placed
+from companion.casting.deck import AIM, Aim, Deck, Lesson, Moment
+from companion.casting.lessons import Lessons, Remember
+from companion.casting.tell import learned_event, outlook_event
+from companion.casting.words import spoken_lessons, spoken_outlook
+from companion.events import AnyEvent, Fix, Logged, LoggedWhat, Notice, RodTaken, Said, Undone
 from companion.sensing import BoatState
 from companion.tackle import Rod
-from companion.units import LengthUnit, spoken_depth
+from companion.units import FOOT, LengthUnit, spoken_depth
 from companion.voice import commands as c
 from companion.voice.grammar import Grammar, number_words
 
 REACTION = 0.7
 """Seconds between what happens at the lure and the first word about it. Common practice, no source."""
+
+GUESSED_DISTANCE = 0.2
+"""How far off a distance judged by eye is, one sigma, relative. Common practice, no source."""
+PUT_RIGHT_WITHIN = 30.0
+"""How long after a command its number can be put right, s: later, "no, two" is talk."""
 
 
 class Scene(NamedTuple):
@@ -55,7 +50,7 @@ class Ledger:
         self._last = 0
 
     @property
-    def last(self) -> int:
+    def number(self) -> int:
         """The number of the last thing logged; 0 before the first."""
         return self._last
 
@@ -72,6 +67,18 @@ class Ledger:
         """Take back the last thing that stands; None when nothing does."""
         return self._standing.pop() if self._standing else None
 
+    def last(self) -> Logged | None:
+        """Return the last thing that stands; None when nothing does."""
+        return self._standing[-1] if self._standing else None
+
+
+class Carried(NamedTuple):
+    """A command that was carried out, the moment it was spoken in, and what it logged, if anything."""
+
+    command: c.Command
+    scene: Scene
+    logged: Logged | None
+
 
 class Answers:
     """Carries out commands on the deck and the ledger, and words the answers."""
@@ -87,10 +94,28 @@ class Answers:
         self._ledger = Ledger()
         self._lessons = Lessons(deck, remember)
         self._times_asked = 0
+        self._carried: list[Carried] = []
 
     def answer(self, command: c.Command, scene: Scene) -> list[AnyEvent]:
         """Carry out a command and return what happened, the spoken answer last."""
-        return self._do(command, scene)
+        events = self._do(command, scene)
+        if isinstance(command, c.UndoThat):
+            undone = {event.number for event in events if isinstance(event, Undone)}
+            self._carried = [it for it in self._carried if it.logged and it.logged.number not in undone]
+        elif not isinstance(command, (c.Correct, c.ThatWasRod)):
+            self._remember(command, scene, events)
+        return events
+
+    def _is_last(self, carried: Carried) -> bool:
+        """Tell whether what a command logged is the last thing that stands."""
+        last = self._ledger.last()
+        return last is not None and carried.logged is not None and carried.logged.number == last.number
+
+    def _remember(self, command: c.Command, scene: Scene, events: list[AnyEvent]) -> None:
+        """Keep what was carried out: all that was logged, and the last command whatever it was."""
+        logged = next((event for event in events if isinstance(event, Logged)), None)
+        self._carried = [carried for carried in self._carried if carried.logged]
+        self._carried.append(Carried(command, scene, logged))
 
     def rod_taken(self, scene: Scene, rod: Rod) -> RodTaken:
         """Return the event that tells which rod is in hand."""
@@ -126,9 +151,9 @@ class Answers:
     def _(self, command: c.Touched, scene: Scene) -> list[AnyEvent]:
         logged, said = self._log(command, scene, "touch")
         lesson = self._lessons.touched(
-            self._ledger.last, scene.began, self._cast_at(scene), fix_of(scene.boat)
+            self._ledger.number, scene.began, self._cast_at(scene), fix_of(scene.boat)
         )
-        return [logged, *_learned(scene, lesson), said]
+        return [logged, *self._told_lesson(scene, lesson), said]
 
     @_do.register
     def _(self, command: c.Snagged, scene: Scene) -> list[AnyEvent]:
@@ -137,25 +162,31 @@ class Answers:
 
     @_do.register
     def _(self, command: c.MarkPlace, scene: Scene) -> list[AnyEvent]:
-        return self._log(command, scene, "mark", detail=command.kind, size=command.depth, at_lure=False)
+        events = self._log(command, scene, "mark", detail=command.kind, size=command.depth, at_lure=False)
+        if command.distance is None or command.clock is None:
+            return events
+        at = self._off_the_bow(scene.boat, command.clock, command.distance)
+        return [msgspec.structs.replace(e, at=at) if isinstance(e, Logged) else e for e in events]
 
     @_do.register
     def _(self, command: c.Cast, scene: Scene) -> list[AnyEvent]:
-        cast = self._deck.begin_cast(scene.began, moment_of(scene.boat), Aim(command.clock))
+        aim = Aim(command.clock, command.distance, command.short)
+        cast = self._deck.begin_cast(scene.began, moment_of(scene.boat), aim)
         towards = None if command.clock is None else f"{number_words(command.clock)} o'clock"
-        logged, said = self._log(command, scene, "cast", detail=towards, at_lure=False)
-        seen = self._outlook(scene, cast)
+        told = None if command.distance is None and not command.short else cast.length
+        logged, said = self._log(command, scene, "cast", detail=towards, size=told, at_lure=False)
+        seen = outlook_event(scene.t, scene.utc, self._ledger.number, cast)
         if seen is None:
             return [logged, said]
         line = spoken_outlook(cast, scene.t, self._unit, self._better(cast))
-        return [logged, seen, said if line is None else said_of_outlook(scene, line)]
+        return [logged, seen, said if line is None else self._said(scene, line, "outlook")]
 
     @_do.register
     def _(self, command: c.ReeledIn, scene: Scene) -> list[AnyEvent]:
         cast = self._cast_at(scene)
         self._deck.end_cast()
         logged, said = self._log(command, scene, "reeled in", at_lure=False)
-        return [logged, *_learned(scene, self._lessons.reeled_in(self._ledger.last, cast)), said]
+        return [logged, *self._told_lesson(scene, self._lessons.reeled_in(self._ledger.number, cast)), said]
 
     @_do.register
     def _(self, command: c.TakeRod, scene: Scene) -> list[AnyEvent]:
@@ -188,6 +219,10 @@ class Answers:
         return [self._said(scene, text)]
 
     @_do.register
+    def _(self, _command: c.WhereFrom, scene: Scene) -> list[AnyEvent]:
+        return [self._said(scene, "nothing mapped ahead to cast to")]
+
+    @_do.register
     def _(self, _command: c.HowDeep, scene: Scene) -> list[AnyEvent]:
         depth = scene.boat.depth
         text = "depth not known" if depth is None else f"{spoken_depth(depth, self._unit)} under us"
@@ -215,7 +250,39 @@ class Answers:
             self._deck.end_cast()
         undone = Undone(t=scene.t, utc=scene.utc, number=last.number, what=last.what)
         lesson = self._lessons.take_back(last.number)
-        return [undone, *_learned(scene, lesson), self._said(scene, f"{last.what} taken back")]
+        return [undone, *self._told_lesson(scene, lesson), self._said(scene, f"{last.what} taken back")]
+
+    @_do.register
+    def _(self, command: c.Correct, scene: Scene) -> list[AnyEvent]:
+        last = self._carried[-1] if self._carried else None
+        if last is None or scene.t - last.scene.t > PUT_RIGHT_WITHIN:
+            return [self._said(scene, "nothing to put right")]
+        better = c.corrected(last.command, command, FOOT if self._unit == "feet" else 1.0)
+        if better is None:
+            return [self._said(scene, "that had no such number")]
+        return self._again(last, better, scene)
+
+    @_do.register
+    def _(self, command: c.ThatWasRod, scene: Scene) -> list[AnyEvent]:
+        last = next((carried for carried in reversed(self._carried) if carried.logged), None)
+        if last is None or not self._is_last(last):
+            return [self._said(scene, "nothing logged to put right")]
+        rod = self._deck.cast_was_of(command.number)
+        if rod is None:
+            return [self._said(scene, f"there is no number {number_words(command.number)}")]
+        events = self._again(last, last.command, scene)
+        return [self.rod_taken(scene, rod), *events[:-1], self._confirmed(command, scene)]
+
+    @_do.register
+    def _(self, _command: c.WhatLearned, scene: Scene) -> list[AnyEvent]:
+        return [self._said(scene, spoken_lessons(self._deck.lessons(), self._unit))]
+
+    @_do.register
+    def _(self, command: c.ForgetRod, scene: Scene) -> list[AnyEvent]:
+        rod = self._deck.rod(command.number)
+        if rod is None:
+            return [self._said(scene, f"there is no number {number_words(command.number)}")]
+        return [learned_event(scene.t, scene.utc, self._lessons.forget(rod)), self._confirmed(command, scene)]
 
     @_do.register
     def _(self, _command: c.SayAgain, scene: Scene) -> list[AnyEvent]:
@@ -240,32 +307,6 @@ class Answers:
     def _cast_at(self, scene: Scene) -> Cast | None:
         return self._deck.cast_at(scene.began)
 
-    def _outlook(self, scene: Scene, cast: Cast) -> Outlook | None:
-        """Return the event that tells what a cast will meet; None when there is nothing to go by."""
-        seen = cast.outlook
-        if seen is None or cast.bearing is None:
-            return None
-        begun = cast.retrieved_from - scene.t
-        return Outlook(
-            t=scene.t,
-            utc=scene.utc,
-            cast=self._ledger.last,
-            rod=cast.rod.name,
-            bearing=round(cast.bearing, 1),
-            state=seen.verdict,
-            sureness=seen.sureness,
-            chance=round(seen.chance, 3),
-            distance=None if seen.distance is None else round(seen.distance.best, 2),
-            seconds=None if seen.after is None else round(begun + seen.after.best, 2),
-            contact=None if seen.contact is None else round(seen.contact, 2),
-            margin=None if seen.margin is None else round(seen.margin.best, 3),
-            mapped=round(seen.mapped, 3),
-            tops=tuple(
-                TopAhead(round(top.top.distance, 2), round(top.clearance.best, 3), round(top.chance, 3))
-                for top in seen.tops
-            ),
-        )
-
     def _better(self, cast: Cast) -> int | None:
         """Return the number of a rod that gets down where this cast stays short; None when none does."""
         seen = cast.outlook
@@ -274,6 +315,24 @@ class Answers:
         depth = self._deck.reach(cast.rod) + seen.margin.best
         best = self._deck.best_for(depth)
         return best.number if best != cast.rod and self._deck.reach(best) >= depth else None
+
+    def _again(self, last: Carried, command: c.Command, scene: Scene) -> list[AnyEvent]:
+        """Carry out a command put right, as of when it was first spoken; what it logged is undone."""
+        events: list[AnyEvent] = []
+        if last.logged is not None and self._is_last(last):
+            self._ledger.take_back()
+            events.append(Undone(t=scene.t, utc=scene.utc, number=last.logged.number, what=last.logged.what))
+            self._lessons.take_back(last.logged.number)
+        self._carried.remove(last)
+        then = last.scene._replace(t=scene.t, utc=scene.utc)
+        events += self.answer(command, then)
+        return events
+
+    def _off_the_bow(self, boat: BoatState, clock: int, distance: float) -> Fix | None:
+        """Return the place at an hour off the bow and a distance, m, judged by eye."""
+        heading = heading_of(boat)
+        bearing = None if heading is None else (heading + 30.0 * clock) % 360.0
+        return placed(fix_of(boat), bearing, distance, distance * math.hypot(AIM, GUESSED_DISTANCE))
 
     def _log(
         self,
@@ -315,34 +374,11 @@ class Answers:
     def _confirmed(self, command: c.Command, scene: Scene) -> Said:
         return self._said(scene, self._grammar.confirmation(command) or "done")
 
-    def _said(self, scene: Scene, text: str) -> Said:
-        return Said(t=scene.t, utc=scene.utc, text=text, about="answer")
+    def _said(self, scene: Scene, text: str, about: Literal["answer", "outlook"] = "answer") -> Said:
+        return Said(t=scene.t, utc=scene.utc, text=text, about=about)
 
-
-def said_of_outlook(scene: Scene, text: str) -> Said:
-    """Return the event of a line about the cast just made."""
-    return Said(t=scene.t, utc=scene.utc, text=text, about="outlook")
-
-
-def _learned(scene: Scene, lesson: Lesson | None) -> list[AnyEvent]:
-    """Return what a lesson is told with: nothing when there was none."""
-    if lesson is None:
-        return []
-    rod, belief = lesson
-    reach = belief.reach
-    learned = Learned(
-        t=scene.t,
-        utc=scene.utc,
-        rod=rod.name,
-        lure=rod.lure.name,
-        line=rod.line.name,
-        reach=round(reach.best, 3),
-        low=round(reach.low, 3),
-        high=round(reach.high, 3),
-        was=round(belief.before.best, 3),
-        evidence=belief.touches + belief.without_touch,
-    )
-    return [learned]
+    def _told_lesson(self, scene: Scene, lesson: Lesson | None) -> list[AnyEvent]:
+        return [] if lesson is None else [learned_event(scene.t, scene.utc, lesson)]
 
 
 def moment_of(boat: BoatState) -> Moment:

@@ -12,7 +12,7 @@ from companion.casting.cast import Cast, Whereabouts, placed
 from companion.casting.felt import Felt
 from companion.casting.ground import Ground, Unmapped, ahead
 from companion.casting.outlook import DRAWS, outlook
-from companion.dive.calibration import Belief, Calibration, Estimate, Evidence
+from companion.dive.calibration import Belief, Calibration, Estimate, Evidence, RigBelief
 from companion.events import Fix
 from companion.tackle import LineSpec, Rod, calibrations, rig, rig_name
 from companion.units import POUND_FORCE
@@ -25,7 +25,7 @@ ASTRAY = math.radians(90.0)
 """The same when the bow has to do: an angler casts to either side as well."""
 REMEMBERED = 300.0
 """For how long the last spoken direction counts for the next cast, s."""
-SHORT = 0.65
+SHORT = 0.6
 """A short cast, in usual casts. Common practice, no source."""
 SPOKEN_LENGTH_SIGMA = 0.10
 """Relative standard deviation of a cast's length as somebody says it."""
@@ -54,6 +54,13 @@ class Aim(NamedTuple):
     short: bool = False
 
 
+class Lesson(NamedTuple):
+    """What is now believed of a rod."""
+
+    rod: Rod
+    belief: RigBelief
+
+
 class Deck:
     """The rods aboard. The first is in hand until another is taken."""
 
@@ -80,6 +87,7 @@ class Deck:
         self._towards: tuple[float, float] | None = None
         self.felt = Felt()
         self.cast: Cast | None = None
+        self._flown: tuple[float, Moment, Aim] | None = None
 
     @property
     def rods(self) -> list[Rod]:
@@ -112,6 +120,15 @@ class Deck:
     def reach_band(self, rod: Rod) -> Estimate:
         """Return that depth with its band."""
         return self.learned(rod).reach(rig_name(rod))
+
+    def lesson(self, rod: Rod) -> Lesson:
+        """Return what is believed of a rod, with what it was believed to be before any touch."""
+        return Lesson(rod, self.learned(rod).belief().by_rig[rig_name(rod)])
+
+    def lessons(self) -> list[Lesson]:
+        """Return the same of every rod that casts have taught something about."""
+        every = [self.lesson(rod) for rod in self.rods]
+        return [lesson for lesson in every if lesson.belief.touches or lesson.belief.without_touch]
 
     def learn(self, lure: str, seen: Evidence) -> None:
         """Take in what a cast has taught about a lure."""
@@ -164,6 +181,7 @@ class Deck:
     def begin_cast(self, t: float, boat: Moment, aim: Aim) -> Cast:
         """Note that the lure flies at logic time t, s, and look ahead at what it will meet."""
         rod = self.in_hand
+        self._flown = (t, boat, aim)
         bearing, spread = self._direction(t, boat, aim.clock)
         usual = self.learned(rod).rigs[rig_name(rod)].retrieve.cast
         length = SHORT * usual if aim.short else aim.length
@@ -191,6 +209,14 @@ class Deck:
         if clock is None and self._towards is not None and t - self._towards[0] <= REMEMBERED:
             return self._towards[1], AGAIN
         return boat.heading, ASTRAY
+
+    def cast_was_of(self, number: int) -> Rod | None:
+        """Take a rod in hand whose cast the one under way was; None when there is no such rod."""
+        under_way = self.cast is not None
+        rod = self.take(number)
+        if rod is not None and under_way and self._flown is not None:
+            self.begin_cast(*self._flown)
+        return rod
 
     def end_cast(self) -> Cast | None:
         """Note that the lure is back; return the cast that ended."""

@@ -7,24 +7,16 @@ may just as well have felt the bottom. A cast on which a fish struck or the lure
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import NamedTuple
 
 from companion.casting.cast import Cast
-from companion.casting.deck import Deck
+from companion.casting.deck import Deck, Lesson
 from companion.casting.felt import felt_touch
-from companion.dive.calibration import Belief, Evidence, RigBelief
+from companion.dive.calibration import Belief, Evidence
 from companion.events import Fix
 from companion.tackle import Rod, rig_name
 
 Remember = Callable[[str, Belief], None]
 """Called with a lure's name and what is now believed of it."""
-
-
-class Lesson(NamedTuple):
-    """What is now believed of a rod after a piece of evidence."""
-
-    rod: Rod
-    belief: RigBelief
 
 
 class Lessons:
@@ -84,6 +76,5 @@ class Lessons:
         return self._kept(rod)
 
     def _kept(self, rod: Rod) -> Lesson:
-        belief = self._deck.learned(rod).belief()
-        self._remember(rod.lure.name, belief)
-        return Lesson(rod, belief.by_rig[rig_name(rod)])
+        self._remember(rod.lure.name, self._deck.learned(rod).belief())
+        return self._deck.lesson(rod)

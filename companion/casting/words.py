@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from companion.casting.cast import Cast
+from companion.casting.deck import Lesson
 from companion.casting.match import JUST
 from companion.casting.outlook import CastOutlook, TopOutlook
 from companion.units import LengthUnit, spoken_depth
+from companion.voice.grammar import number_words
 
 IN_TIME = 2.0
 """Nothing is said of an event that comes sooner than this, s."""
 BESIDE = 2.0
 """A tree top further than this beside a cast's line is not spoken of, m."""
+SPOKEN_RODS = 2
+"""Rods named in one line: more is no line to listen to."""
 RISES = 0.05
 """A lure that rises slower than this when the reel stops does not come over anything, m/s."""
 
@@ -70,6 +76,18 @@ def _of_danger(cast: Cast, danger: TopOutlook, t: float) -> str | None:
     if rise >= RISES:
         how = f"stop for {_seconds(max(0.3 - danger.clearance.best, 0.3) / rise)}"
     return f"tree in {_seconds(left)}, {how}"
+
+
+def spoken_lessons(lessons: Sequence[Lesson], unit: LengthUnit) -> str:
+    """Return what was learned, in a line that takes no longer than a breath: the rods that changed most."""
+    if not lessons:
+        return "nothing learned yet"
+    changed = sorted(lessons, key=lambda one: -abs(one.belief.reach.best - one.belief.before.best))
+    return ", ".join(
+        f"number {number_words(rod.number)} {spoken_depth(belief.reach.best, unit)}, "
+        f"was {spoken_depth(belief.before.best, unit)}"
+        for rod, belief in sorted(changed[:SPOKEN_RODS], key=lambda one: one.rod.number)
+    )
 
 
 def _seconds(seconds: float) -> str:

@@ -13,6 +13,7 @@ import click
 
 from companion import __version__
 from companion.cli.common import CAUTIONS, ExampleFirst
+from companion.cli.learn import learn_command
 from companion.cli.logbook import logbook_command
 from companion.cli.reach import reach_command
 from companion.cli.replaying import replay_command
@@ -22,6 +23,7 @@ from companion.cli.settings import settings_command
 from companion.cli.talk import listen_command, phrases_command
 from companion.cli.taught import taught_command
 from companion.config import ConfigError
+from companion.pictures.png import PictureError
 from companion.record.logbook import LogbookError
 from companion.replay import DayError
 from companion.report.document import PlotlyMissingError
@@ -65,6 +67,7 @@ for _one in (
     amend_command,
     season_command,
     taught_command,
+    learn_command,
     phrases_command,
     listen_command,
     settings_command,
@@ -87,6 +90,7 @@ _CODES: tuple[tuple[type[Exception], int], ...] = (
     (PlotlyMissingError, USAGE),
     (PrintingError, DEVICE),
     (LogbookError, DATABASE),
+    (PictureError, DEVICE),
     (OSError, DEVICE),
 )
 

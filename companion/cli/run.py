@@ -23,7 +23,8 @@ from companion.voice.button import ButtonError, push_to_talk
 from companion.voice.grammar import Grammar, aboard
 from companion.voice.microphone import microphone_frames
 from companion.voice.model import ModelError, data_folder
-from companion.voice.recogniser import Recogniser, Samples
+from companion.voice.recogniser import for_grammar
+from companion.voice.sound import Samples
 from companion.voice.speaker import Speaker, SpeakerError
 
 NONE = "none"
@@ -85,7 +86,7 @@ def _parts(settings: Settings, stack: contextlib.ExitStack, *, dry_run: bool) ->
 
 def _hearing(settings: Settings, missing: list[str]) -> Callable[[Samples], str] | None:
     try:
-        recogniser = Recogniser(chosen_model(settings), Grammar(aboard(settings)).phrases)
+        recogniser = for_grammar(chosen_model(settings), Grammar(aboard(settings)))
     except ModelError as error:
         warn(str(error))
         missing.append("speech model")

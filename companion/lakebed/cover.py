@@ -14,6 +14,9 @@ from dataclasses import dataclass
 from companion.lakebed.gates import Excursion
 from companion.lakebed.soundings import Sounding
 
+_TALLER, _WIDER = 0.5, 4.0
+"""By how much cover must have grown to be told again, m."""
+
 
 @dataclass(frozen=True, slots=True)
 class PossibleCover:
@@ -42,6 +45,7 @@ class _Group:
         self.excursions = 0
         self.soundings: list[Sounding] = []
         self.bottom = 0.0
+        self.told: PossibleCover | None = None
 
     def take(self, excursion: Excursion) -> None:
         self.excursions += 1
@@ -52,7 +56,17 @@ class _Group:
         count = len(self.soundings)
         return sum(s.east for s in self.soundings) / count, sum(s.north for s in self.soundings) / count
 
-    def hint(self) -> PossibleCover:
+    def news(self) -> PossibleCover | None:
+        """Return what is known of it, once that is enough and when it is more than was told before."""
+        if self.excursions < 2 or len(self.soundings) < 3:
+            return None
+        hint = self._hint()
+        if self.told and self.told.top - hint.top < _TALLER and hint.width - self.told.width < _WIDER:
+            return None
+        self.told = hint
+        return hint
+
+    def _hint(self) -> PossibleCover:
         east, north = self.middle()
         width = 2.0 * max(math.hypot(s.east - east, s.north - north) for s in self.soundings)
         top = min(s.depth for s in self.soundings)
@@ -79,7 +93,7 @@ class CoverWatch:
                 group = self._group_for(excursion.soundings[0])
                 group.take(excursion)
                 touched = [one for one in touched if one is not group] + [group]
-        return [g.hint() for g in touched if g.excursions >= 2 and len(g.soundings) >= 3]
+        return [hint for group in touched if (hint := group.news())]
 
     def _stands_up(self, excursion: Excursion) -> bool:
         height = excursion.bottom - min(s.depth for s in excursion.soundings)

@@ -20,7 +20,7 @@ import gpxpy
 import gpxpy.gpx
 import numpy as np
 
-from companion.lakebed.marks import MarkKind
+from companion.events import MarkKind
 from companion.lakebed.relief import Contour
 from companion.sensing.localplane import LocalPlane
 from companion.units import FATHOM, FOOT

@@ -27,7 +27,8 @@ class Limits:
     Two soundings are of one bottom when their depths differ by at most
     `step + share * depth + slope * distance`, distance counted up to `near` m. Held soundings are
     believed after `proof` s (`proof_doubled` when they look like a second echo) and `proof_pings`.
-    Depths up to `shallow` m are doubted when a boat faster than `fast` m/s keeps them for `run` m.
+    Depths up to `shallow` m below the transducer are doubted when a boat faster than `fast` m/s keeps
+    them for `run` m.
     """
 
     deepest: float = 200.0
@@ -71,6 +72,15 @@ class Gate:
         self._shallows = _Shallows(self._limits)
         self.dropped: Counter[str] = self._shallows.dropped
         self.excursions: list[Excursion] = []
+
+    @property
+    def transducer(self) -> float:
+        """How far below the surface the transducer hangs, m: a sounder rings at a distance from it."""
+        return self._shallows.transducer
+
+    @transducer.setter
+    def transducer(self, depth: float) -> None:
+        self._shallows.transducer = depth
 
     def push(self, sounding: Sounding) -> list[Sounding]:
         """Take a sounding; return those now known to be of the bottom, in order of time."""
@@ -129,7 +139,7 @@ class Gate:
 
     def _rings(self, depth: float, believed: float) -> bool:
         """A metre of water straight after several is the transducer ringing, however long it lasts."""
-        return depth <= self._limits.shallow and depth < believed / 3.0
+        return depth <= self._shallows.depth and depth < believed / 3.0
 
     def _believe(self, run: list[Sounding]) -> list[Sounding]:
         self._held.remove(run)
@@ -172,7 +182,13 @@ class _Shallows:
         self._recent: deque[Sounding] = deque(maxlen=_RECENT)
         self._held: list[Sounding] = []
         self._ringing = False
+        self.transducer = 0.0
         self.dropped: Counter[str] = Counter()
+
+    @property
+    def depth(self) -> float:
+        """The depth below the surface, m, down to which a sounding is doubted."""
+        return self.transducer + self._limits.shallow
 
     def push(self, sounding: Sounding) -> list[Sounding]:
         self._recent.append(sounding)
@@ -193,10 +209,10 @@ class _Shallows:
 
     def _doubtful(self) -> bool:
         recent, limits = self._recent, self._limits
-        if recent[-1].depth > limits.shallow and not self._held and not self._ringing:
+        if recent[-1].depth > self.depth and not self._held and not self._ringing:
             return False
         # Once it rings, only a slow boat or a clearly deeper bottom ends it.
-        ends = limits.shallow * (2.0 if self._ringing else 1.0)
+        ends = self.transducer + limits.shallow * (2.0 if self._ringing else 1.0)
         if median(sounding.depth for sounding in recent) > ends:
             return False
         lasted = recent[-1].t - recent[0].t

@@ -9,10 +9,8 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from typing import Literal
 
-MarkKind = Literal["tree top", "rock pile", "high spot", "grass edge", "ledge", "point", "spot"]
-"""What can be marked; "spot" is a mark of no particular kind."""
+from companion.events import MarkKind
 
 FIX_RADIUS = 3.0
 """How good a boat's position is taken to be, m (common practice, no source)."""

@@ -11,8 +11,9 @@ import numpy as np
 
 from companion.clock import Clock
 from companion.health.heart import BeatingStop, Heart
-from companion.voice.microphone import FRAMES_A_SECOND, LONGEST, MicrophoneError, Segmenter, Spoken
-from companion.voice.recogniser import Samples
+from companion.voice.microphone import MicrophoneError, Segmenter, Spoken
+from companion.voice.recogniser import LONGEST
+from companion.voice.sound import FRAMES_A_SECOND, Samples
 
 PART = "microphone"
 RETRY = 2.0

@@ -26,7 +26,7 @@ from companion.replay import engine_for
 from companion.sensing import OLDEST_LIVE, Chunk
 from companion.sensing.sources import Reader, Source, UdpSource
 from companion.voice.grammar import Grammar, aboard
-from companion.voice.recogniser import Samples
+from companion.voice.sound import Samples
 
 QUEUE = 256
 """Chunks and utterances that may wait; whoever brings more waits too."""

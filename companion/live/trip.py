@@ -36,7 +36,7 @@ from companion.sensing.remarks import COMPANION, txt_body
 from companion.voice.clips import ClipError, read_clip
 from companion.voice.grammar import Grammar
 from companion.voice.hearing import clips_in
-from companion.voice.recogniser import Samples
+from companion.voice.sound import Samples
 
 GONE_ON_WITHIN = 30 * 60_000
 """A trip cut off no longer ago than this is gone on with, ms: a fuse, a loose plug, a lunch without power."""

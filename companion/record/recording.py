@@ -19,7 +19,7 @@ from typing import NamedTuple
 
 from companion.sensing.framing import LONGEST_LINE, checksum
 from companion.voice.clips import clip_name, write_clip
-from companion.voice.recogniser import RATE, Samples
+from companion.voice.sound import RATE, Samples
 
 LINES, CLIPS, CONFIG = "sonar.nmea", "clips", "companion.toml"
 """What a trip's folder holds: the lines, the folder of utterances, the configuration in force."""

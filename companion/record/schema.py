@@ -71,6 +71,40 @@ def _calibrations(db: sqlite_utils.Database) -> None:
     """)
 
 
+@steps(name="0003 lakebed")
+def _lakebed(db: sqlite_utils.Database) -> None:
+    db.executescript("""
+        CREATE TABLE lakes (                  -- waters that lie far apart, each on a plane of its own
+            id INTEGER PRIMARY KEY,
+            lat REAL NOT NULL, lon REAL NOT NULL, -- where the plane touches, degrees
+            state TEXT NOT NULL               -- JSON: size of a cell, what was learned of the variation
+        ) STRICT;
+        CREATE TABLE lake_tiles (             -- squares of cells, of which only changed ones are rewritten
+            lake INTEGER NOT NULL REFERENCES lakes (id) ON DELETE CASCADE,
+            east INTEGER NOT NULL, north INTEGER NOT NULL, -- column and row, in tiles from the origin
+            cells BLOB NOT NULL,              -- as `companion.lakebed.cells.Tile.to_bytes` writes them
+            PRIMARY KEY (lake, east, north)
+        ) STRICT;
+        CREATE TABLE lake_marks (
+            lake INTEGER NOT NULL REFERENCES lakes (id) ON DELETE CASCADE,
+            number INTEGER NOT NULL,
+            kind TEXT NOT NULL,               -- "tree top", "ledge", ...
+            east REAL NOT NULL, north REAL NOT NULL, radius REAL NOT NULL, -- on the plane, m
+            top REAL,                         -- m below the lake's zero
+            note TEXT NOT NULL,
+            utc TEXT,
+            PRIMARY KEY (lake, number)
+        ) STRICT;
+        CREATE TABLE lake_learned (           -- recordings and charts of others that were taken in
+            digest TEXT PRIMARY KEY,          -- SHA-256 of the file
+            name TEXT NOT NULL,
+            soundings INTEGER NOT NULL,       -- how many of its soundings are in the tiles
+            marks INTEGER NOT NULL,
+            done INTEGER NOT NULL             -- 0 when it was interrupted
+        ) STRICT;
+    """)
+
+
 @steps(name="0004 amendments")
 def _amendments(db: sqlite_utils.Database) -> None:
     db.executescript("""

@@ -67,7 +67,7 @@ def map_of(day: Day, ground: Ground | None, casts: Sequence[CastMade], words: Wo
             annotations=_scale_words(west, east, south, north, words),
             legend={"orientation": "h", "x": 0.0, "y": -0.01, "yanchor": "top", "itemsizing": "trace"},
             margin={"l": 0, "r": 0, "t": 56, "b": 8},
-            meta={"narrow": 60, "paper": 480},
+            meta={"narrow": 60, "paper": 450},
             dragmode="pan",
         ),
         "height": int(min(max(560 * aspect, 380), 700)) + 130,

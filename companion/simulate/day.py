@@ -26,7 +26,7 @@ from companion.simulate.nmea import Faults, Recorder, Span, Written
 from companion.simulate.script import Angler, Bite, Said, fish, legs, wind
 from companion.voice.clips import clip_name, write_clip
 from companion.voice.grammar import Grammar, aboard
-from companion.voice.recogniser import Samples
+from companion.voice.sound import Samples
 
 START = datetime(2026, 10, 3, 14, 15, 0, tzinfo=UTC)
 """When the day begins: an instant we chose."""

@@ -18,7 +18,7 @@ import numpy as np
 from scipy.signal import butter, resample_poly, sosfilt
 
 from companion.simulate.lake import Floats
-from companion.voice.recogniser import RATE, Samples
+from companion.voice.sound import RATE, Samples
 
 LEAD = 0.4
 """Silence before and after the words, s (noise goes on)."""

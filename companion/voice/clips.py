@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from companion.voice.recogniser import RATE, Samples
+from companion.voice.sound import RATE, Samples
 
 NAMED = "%Y%m%dT%H%M%S"
 

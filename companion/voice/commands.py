@@ -6,12 +6,9 @@ that is its name aboard; it is not a force to compute with. None means it was no
 
 from __future__ import annotations
 
-from typing import Literal
-
 import msgspec
 
-MarkKind = Literal["tree top", "rock pile", "high spot", "grass edge", "ledge", "point", "spot"]
-"""What can be marked on the bottom; "spot" is a mark of no particular kind."""
+from companion.events import MarkKind
 
 
 class Spoken(msgspec.Struct, frozen=True, tag_field="command"):
@@ -46,16 +43,27 @@ class Snagged(Spoken, frozen=True, tag="snag"):
 
 
 class MarkPlace(Spoken, frozen=True, tag="mark"):
-    """Something on the bottom is worth coming back to; `depth` is its top, m below the surface."""
+    """Something on the bottom is worth coming back to; `depth` is its top, m below the surface.
+
+    `distance`, m, and `clock`, the hour off the bow, say where it is when it is not under the boat.
+    """
 
     kind: MarkKind
     depth: float | None = None
+    distance: float | None = None
+    clock: int | None = None
 
 
 class Cast(Spoken, frozen=True, tag="cast"):
-    """The lure is flying; `clock` is the hour it flies towards, 12 over the bow, 3 to starboard."""
+    """The lure is flying.
+
+    `clock` is the hour it flies towards, 12 over the bow, 3 to starboard; `distance` is how far it goes,
+    m; `short` tells that it goes well short of the usual cast.
+    """
 
     clock: int | None = None
+    distance: float | None = None
+    short: bool = False
 
 
 class ReeledIn(Spoken, frozen=True, tag="reeled in"):
@@ -78,6 +86,10 @@ class WhichRod(Spoken, frozen=True, tag="which rod"):
     """Which rod suits the depth here?"""
 
 
+class WhereFrom(Spoken, frozen=True, tag="where from"):
+    """From where, and which way, is the place ahead best cast to?"""
+
+
 class HowDeep(Spoken, frozen=True, tag="how deep"):
     """How deep is the water under the boat?"""
 
@@ -94,6 +106,35 @@ class WaterLevel(Spoken, frozen=True, tag="water level"):
 
 class UndoThat(Spoken, frozen=True, tag="undo"):
     """Take back the last thing logged."""
+
+
+class Correct(Spoken, frozen=True, tag="correct"):
+    """The number in the last command was another; one of these is given.
+
+    `number` is a bare number (a rod, a line, an hour, a depth in the boat's unit, minutes), `clock` an
+    hour, `distance` m, `weight` kg.
+    """
+
+    number: int | None = None
+    clock: int | None = None
+    distance: float | None = None
+    weight: float | None = None
+
+
+class ThatWasRod(Spoken, frozen=True, tag="that was rod"):
+    """The last logged thing happened on this rod, which is the one in hand."""
+
+    number: int
+
+
+class WhatLearned(Spoken, frozen=True, tag="what learned"):
+    """What have the touches taught about the rods?"""
+
+
+class ForgetRod(Spoken, frozen=True, tag="forget rod"):
+    """Forget what the touches taught about this rod."""
+
+    number: int
 
 
 class SayAgain(Spoken, frozen=True, tag="say again"):
@@ -126,13 +167,73 @@ Command = (
     | TakeRod
     | RigLine
     | WhichRod
+    | WhereFrom
     | HowDeep
     | HowDeepLure
     | WaterLevel
     | UndoThat
+    | Correct
+    | ThatWasRod
+    | WhatLearned
+    | ForgetRod
     | SayAgain
     | Quiet
     | SpeakUp
     | WhatCanISay
 )
 """Every command there is."""
+
+LOGGING = (LogBite, LogFish, LostFish, Touched, Snagged, MarkPlace, Cast, ReeledIn)
+"""Commands that put a thing into the logbook."""
+CHANGING = (*LOGGING, TakeRod, RigLine, WaterLevel, UndoThat, Correct, ThatWasRod, ForgetRod)
+"""Commands that leave something changed; taken wrongly, they do harm, so they are heard twice."""
+
+
+def corrected(command: Command, put_right: Correct, step: float) -> Command | None:
+    """Return a command with its number put right; None where it has no such number.
+
+    Args:
+        command: the command that was understood.
+        put_right: the number it should have had.
+        step: what a bare number means where a length was said, m.
+
+    >>> corrected(TakeRod(2), Correct(number=3), 0.3048)
+    TakeRod(number=3)
+    >>> corrected(Cast(clock=2), Correct(distance=27.0), 0.3048)
+    Cast(clock=2, distance=27.0, short=False)
+    """
+    given = {name: value for name, value in msgspec.structs.asdict(put_right).items() if value is not None}
+    number = given.pop("number", None)
+    if number is not None:
+        given = _as_meant(command, number, step)
+    has = {field.name for field in msgspec.structs.fields(type(command))}
+    if not given or not given.keys() <= has:
+        return None
+    if "distance" in given and "short" in has:
+        given["short"] = False
+    return msgspec.structs.replace(command, **given)
+
+
+def _as_meant(command: Command, number: int, step: float) -> dict[str, float]:
+    """Return the field of a command that a bare number stands for."""
+    match command:
+        case TakeRod() | ThatWasRod() | ForgetRod():
+            return {"number": number}
+        case RigLine():
+            return {"strength": number}
+        case Quiet():
+            return {"minutes": number}
+        case Cast() if 1 <= number <= 12:
+            return {"clock": number}
+        case _:
+            return _length_as_meant(command, number * step)
+
+
+def _length_as_meant(command: Command, length: float) -> dict[str, float]:
+    match command:
+        case WaterLevel(rise=rise):
+            return {"rise": length if rise >= 0 else -length}
+        case MarkPlace(distance=None):
+            return {"depth": length}
+        case _:
+            return {}

@@ -23,7 +23,8 @@ from typing import Any, NamedTuple, get_args
 import msgspec
 
 from companion.config import Settings
-from companion.units import FOOT, OUNCE, POUND, LengthUnit
+from companion.events import MarkKind
+from companion.units import FOOT, OUNCE, POUND, YARD, LengthUnit
 from companion.voice import commands as c
 
 ONES = [
@@ -57,6 +58,8 @@ HEAVIEST_FISH_KILOS = 6
 HIGHEST_WATER_FEET = 10
 HIGHEST_WATER_METRES = 3
 QUIET_MINUTES = (5, 10, 20, 30, 60)
+DISTANCES = (10, 20, 25, 30, 35, 40, 45, 50, 60)
+"""How far a cast goes, or a mark lies, yd or m; fifteen would be taken for fifty."""
 TOPPED = ("tree top", "rock pile", "high spot", "grass edge")
 """The kinds of mark whose own depth is worth saying; at the others the sonar's depth is the depth."""
 
@@ -88,7 +91,7 @@ class Form(NamedTuple):
 
 
 FORMS: tuple[Form, ...] = (
-    Form(c.LogBite, ("log bite", "log a bite", "log strike"), "a fish struck", "bite noted"),
+    Form(c.LogBite, ("log bite", "log strike", "log a bite"), "a fish struck", "bite noted"),
     Form(
         c.LogFish,
         ("log fish", "log fish {weight}", "log a fish"),
@@ -96,7 +99,7 @@ FORMS: tuple[Form, ...] = (
         "fish noted {weight}",
     ),
     Form(
-        c.LostFish, ("lost it", "lost the fish", "log lost fish"), "the fish came off", "noted, it got away"
+        c.LostFish, ("lost the fish", "lost it", "log lost fish"), "the fish came off", "noted, it got away"
     ),
     Form(
         c.Touched,
@@ -107,22 +110,42 @@ FORMS: tuple[Form, ...] = (
     Form(c.Snagged, ("snagged up", "snagged", "hung up"), "the lure hangs fast", "snag noted"),
     Form(
         c.MarkPlace,
-        ("mark a {place}", "mark {top}", "mark {top} {depth}", "mark a {top} at {depth}", "mark {here}"),
+        (
+            "mark a {place}",
+            "mark a {place} {far} {clock}",
+            "mark a {top} at {depth}",
+            "mark {top} {depth}",
+            "mark {top}",
+            "mark {here}",
+        ),
         "something on the bottom to come back to",
-        "noted, {place}{top}{here} {depth}",
+        "noted, {place}{top}{here} {depth} {far} {clock}",
     ),
     Form(
-        c.Cast, ("cast now", "casting now", "cast {clock}", "cast at {clock}"), "the lure is flying", "away"
+        c.Cast,
+        (
+            "cast now",
+            "cast {clock}",
+            "cast {short}",
+            "cast {far}",
+            "cast {far} {clock}",
+            "cast {short} {clock}",
+            "casting now",
+            "cast at {clock}",
+        ),
+        "the lure is flying",
+        "away {short} {far} {clock}",
     ),
     Form(c.ReeledIn, ("reeled in", "all reeled in"), "the lure is back at the rod tip", "in"),
     Form(c.TakeRod, ("rod number {rod}", "rod {rod}"), "this rod is in hand", "number {rod} in hand"),
     Form(
         c.RigLine,
-        ("line {line}", "line {line} pound", "line {line} pounds"),
+        ("line {line} pound", "line {line}", "line {line} pounds"),
         "take the rod with this line, or re-rig",
         "{line} pound it is",
     ),
     Form(c.WhichRod, ("which rod", "which rod here"), "which rod suits the depth here"),
+    Form(c.WhereFrom, ("where from", "where do i cast from"), "from where to cast to the place ahead"),
     Form(c.HowDeep, ("how deep is it", "how deep", "how deep is the water"), "the depth under the boat"),
     Form(c.HowDeepLure, ("how deep does it go", "how deep is the lure"), "how deep the lure goes"),
     Form(
@@ -138,6 +161,25 @@ FORMS: tuple[Form, ...] = (
         "level noted",
     ),
     Form(c.UndoThat, ("undo that", "undo the last one"), "take back the last thing logged", "taken back"),
+    Form(
+        c.Correct,
+        ("no {number}", "no {far}", "no {oclock}", "no {weight}"),
+        "the number in the last command was another",
+        "{number}{far}{oclock}{weight} then",
+    ),
+    Form(
+        c.ThatWasRod,
+        ("that was rod {rod}", "that was rod number {rod}"),
+        "the last thing happened on this rod",
+        "number {rod} then",
+    ),
+    Form(c.WhatLearned, ("what have you learned",), "what touches taught about the rods"),
+    Form(
+        c.ForgetRod,
+        ("forget rod {rod}", "forget rod number {rod}"),
+        "forget what touches taught about a rod",
+        "number {rod} forgotten",
+    ),
     Form(c.SayAgain, ("say again", "say that again"), "hear the last line once more"),
     Form(c.Quiet, ("quiet for {minutes}",), "no advice for so long", "quiet now"),
     Form(c.SpeakUp, ("start talking again",), "advice once more", "talking"),
@@ -211,11 +253,13 @@ def _slots(aboard: Aboard) -> dict[str, Slot]:
     """Return every slot of the table with the words that can stand in it on this boat."""
     feet = aboard.unit == "feet"
     depths = _lengths(DEEPEST_MARK_FEET if feet else DEEPEST_MARK_METRES, aboard.unit, halves=not feet)
+    hours = {f"{number_words(hour)} o'clock": {"clock": hour} for hour in range(1, 13)}
+    yards, yard = ("yards", YARD) if feet else ("metres", 1.0)
     rises = _lengths(HIGHEST_WATER_FEET if feet else HIGHEST_WATER_METRES, aboard.unit, halves=True)
     return {
         "rod": {number_words(n): {"number": n} for n in sorted(set(aboard.rods))},
         "line": {number_words(n): {"strength": n} for n in sorted(set(aboard.lines))},
-        "place": {kind: {"kind": kind} for kind in get_args(c.MarkKind)},
+        "place": {kind: {"kind": kind} for kind in get_args(MarkKind)},
         "top": {kind: {"kind": kind} for kind in TOPPED},
         "here": {"this spot": {"kind": "spot"}},
         "depth": {words: {"depth": depth} for words, depth in depths.items()},
@@ -223,9 +267,20 @@ def _slots(aboard: Aboard) -> dict[str, Slot]:
         "rise": {words: {"rise": rise} for words, rise in rises.items()},
         "fall": {words: {"rise": -rise} for words, rise in rises.items()},
         "normal": {"normal": {"rise": 0.0}},
-        "clock": {f"{number_words(hour)} o'clock": {"clock": hour} for hour in range(1, 13)},
+        "clock": hours,
+        "oclock": hours,
+        "far": {f"{number_words(n)} {yards}": {"distance": n * yard} for n in DISTANCES},
+        "short": {"short": {"short": True}},
+        "number": {number_words(n): {"number": n} for n in _correctable(aboard)},
         "minutes": {f"{number_words(n)} minutes": {"minutes": n} for n in QUIET_MINUTES},
     }
+
+
+def _correctable(aboard: Aboard) -> list[int]:
+    """Return the numbers that a wrong one can be put right with; a -ty whose -teen is there is left out."""
+    deepest = DEEPEST_MARK_FEET if aboard.unit == "feet" else DEEPEST_MARK_METRES
+    every = {*aboard.rods, *aboard.lines, *range(1, deepest + 1), *range(1, 13)}
+    return sorted(every - {ty for _, ty in sound_alikes(tuple(every))})
 
 
 def _slot_names(wording: str) -> list[str]:
@@ -285,6 +340,10 @@ class Grammar:
                     command, " ".join(form.said_back.format(**(blank | chosen)).split())
                 )
 
+    def spelled(self, wording: str) -> list[str]:
+        """Return every phrase that a wording of the table stands for on this boat."""
+        return [phrase for phrase, _ in _spelled_out(wording, self._slots)]
+
     def parse(self, text: str) -> c.Command | None:
         """Return the command that the whole of a text is a listed phrase for; None for any other text."""
         return self._commands.get(" ".join(text.lower().split()))
@@ -296,6 +355,16 @@ class Grammar:
     def confirmation(self, command: c.Command) -> str | None:
         """Return the short line that says a command was carried out; None where an answer does that."""
         return self._said_back.get(command)
+
+    @property
+    def meanings(self) -> dict[str, str]:
+        """Every phrase with the name of the command it stands for."""
+        return {phrase: command.name for phrase, command in self._commands.items()}
+
+    @property
+    def checked(self) -> list[str]:
+        """Every phrase whose command leaves something changed, and so is heard a second time."""
+        return [phrase for phrase, command in self._commands.items() if isinstance(command, c.CHANGING)]
 
     def words(self) -> list[str]:
         """Return every word of every phrase, each once, sorted."""

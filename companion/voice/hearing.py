@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -12,7 +12,9 @@ from typing import NamedTuple
 import soundfile
 
 from companion.voice.clips import ClipError, clip_began, read_clip
-from companion.voice.recogniser import Recogniser
+from companion.voice.grammar import Grammar
+from companion.voice.heard import Hearing
+from companion.voice.recogniser import for_grammar
 
 AHEAD = 2
 """How many utterances are decoded at once: vosk holds no lock meanwhile, and a small board has few cores."""
@@ -40,15 +42,15 @@ def clips_in(folder: Path) -> list[Clip]:
     return sorted(found, key=lambda clip: clip.ended)
 
 
-def hear_ahead(model: Path, phrases: Iterable[str], clips: Sequence[Clip]) -> list[Callable[[], str]]:
-    """Return for each clip a function that gives the words in it, waiting until they are made out.
+def hear_ahead(model: Path, grammar: Grammar, clips: Sequence[Clip]) -> list[Callable[[], Hearing]]:
+    """Return for each clip a function that gives what is heard in it, waiting until it is made out.
 
     Raises:
-        ModelError: the model cannot be loaded, or does not know a word of the phrases.
+        ModelError: the model cannot be loaded, or does not know a word of the grammar.
     """
-    recogniser = Recogniser(model, phrases)
+    recogniser = for_grammar(model, grammar)
     pool = ThreadPoolExecutor(min(AHEAD, os.cpu_count() or 1), thread_name_prefix="hearing")
-    heard = [pool.submit(lambda path: recogniser.hear(read_clip(path)).text, clip.path) for clip in clips]
+    heard = [pool.submit(lambda path: recogniser.hear(read_clip(path)), clip.path) for clip in clips]
     pool.shutdown(wait=False)
     return [future.result for future in heard]
 

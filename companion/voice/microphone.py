@@ -12,19 +12,15 @@ from typing import NamedTuple
 
 import numpy as np
 
-from companion.voice.recogniser import RATE, Samples
+from companion.voice.recogniser import LONGEST
+from companion.voice.sound import FRAME, FRAMES_A_SECOND, RATE, Samples
 
-FRAME = 320
-"""Samples in a frame: 20 ms."""
-FRAMES_A_SECOND = RATE // FRAME
 PRE_ROLL = 0.4
 """Sound kept from before an utterance begins, s: without its first tenth a command is not understood."""
 ENOUGH = 3
 """Frames, of the last five, that have to be loud before an utterance begins."""
 PAUSE = 0.7
 """Quiet that ends an utterance, s."""
-LONGEST = 6.0
-"""An utterance is cut here, s: no command takes that long, and in wind some would never end."""
 LOUDER = 2.5
 """How many times the level of the noise counts as loud (8 dB)."""
 QUIETEST = 60.0
@@ -108,12 +104,6 @@ def utterances(frames: Iterable[Samples]) -> Iterator[Spoken]:
     last = segmenter.finish()
     if last is not None:
         yield last
-
-
-def frames_of(samples: Samples) -> Iterator[Samples]:
-    """Yield a recording's whole frames."""
-    for start in range(0, len(samples) - FRAME + 1, FRAME):
-        yield samples[start : start + FRAME]
 
 
 def microphone_frames(device: str) -> Iterator[Samples]:

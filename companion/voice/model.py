@@ -17,14 +17,21 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
+from companion.voice.vocabulary import common_words
+
 GROUP, ARTIFACT, VERSION = "com.alphacephei", "vosk-model-en", "0.3.45"
 SHA256 = "8a5792fccaf873b4745dbd1b3fe19d8a77a15898e806674020eea820424771cd"
 INSIDE = "assets/model-en-us/"
 """The folder of the archive that is the model."""
-NAME = f"speech-model-en-{VERSION}-still"
+NAME = f"speech-model-en-{VERSION}-prompt"
 STILL = "--dither=0.0\n"
 """Added to the model's conf/mfcc.conf: without it random noise is mixed into every utterance, and the same
 clip may be heard as other words the next time."""
+ENDS = {"rule2": 0.3, "rule3": 0.5, "rule4": 0.8}
+"""After how much silence, s, words have ended (conf/model.conf): half of what the model comes with. The
+recogniser has no call for it. Found by trial: as much is understood, and the answer comes 0.2 s sooner."""
+COMMON, COMMON_COUNT = "common.txt", 3000
+"""The file of the model's commonest words, for the second hearing, and how many they are."""
 LISTING = "complete.txt"
 """Written last: the size and name of every file. A folder without it, or at odds with it, is half-written."""
 COMMAND = f"{sys.executable} -m companion.voice.model"
@@ -154,11 +161,22 @@ def _unpack(archive: Path, scratch: Path) -> Path:
     folder = scratch / INSIDE
     with (folder / "conf" / "mfcc.conf").open("a", encoding="utf-8") as conf:
         conf.write(STILL)
-    names = [item.filename.removeprefix(INSIDE) for item in members]
+    _set_ends(folder / "conf" / "model.conf")
+    (folder / COMMON).write_text("\n".join(common_words(folder, COMMON_COUNT)) + "\n", encoding="utf-8")
+    names = [*(item.filename.removeprefix(INSIDE) for item in members), COMMON]
     listing = "".join(f"{(folder / name).stat().st_size} {name}\n" for name in names)
     (folder / LISTING).write_text(listing, encoding="utf-8")
     os.sync()  # the files before the name that vouches for them
     return folder
+
+
+def _set_ends(conf: Path) -> None:
+    """Put our own rules for the end of an utterance into a model's configuration."""
+    rules = {f"--endpoint.{rule}.min-trailing-silence": seconds for rule, seconds in ENDS.items()}
+    lines = conf.read_text(encoding="utf-8").splitlines() if conf.exists() else []
+    kept = [line for line in lines if line.partition("=")[0] not in rules]
+    ours = [f"{rule}={seconds}" for rule, seconds in rules.items()]
+    conf.write_text("\n".join([*kept, *ours]) + "\n", encoding="utf-8")
 
 
 def main(arguments: Sequence[str] = ()) -> int:

@@ -1,51 +1,59 @@
-"""Utterance to words: vosk, narrowed to the command phrases, with decoys for all other talk."""
+"""Utterance to words: vosk, narrowed to the command phrases, with decoys for all other talk.
+
+An `Attempt` takes the frames of one utterance as they come and decides as soon as it can. Live and from a
+clip the same frames go the same way from a fresh beginning, so the same clip gives the same words. What
+is heard is decided so:
+
+- words count only if the whole of them is one listed phrase (or a slip away from one, see `_decided`);
+- a phrase that is not the beginning of a longer one is taken once it has stood unchanged for a while;
+- otherwise a pause ends it; after a phrase that may go on, the pause has to be longer;
+- what never ends is cut off;
+- a phrase that would change something is heard a second time, among thousands of other words.
+"""
 
 from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Container, Iterable
+from collections.abc import Container, Iterable, Mapping
 from functools import lru_cache
+from hashlib import sha256
 from importlib.resources import files
+from itertools import pairwise
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any, get_args
 
 import numpy as np
 import vosk
-from numpy.typing import NDArray
 
-from companion.voice.grammar import ONES, TENS
-from companion.voice.model import ModelError
+from companion.events import MarkKind
+from companion.voice.grammar import ONES, TENS, Grammar
+from companion.voice.heard import Ended, Hearing
+from companion.voice.model import COMMON, COMMON_COUNT, ModelError
+from companion.voice.sound import FRAME, FRAMES_A_SECOND, RATE, Samples, frames_of
+from companion.voice.suppressor import Suppressor
+from companion.voice.vocabulary import common_words
 
-RATE = 16000
-"""Samples a second, of every utterance inside the program."""
 UNKNOWN = "[unk]"
 """What stands in a text for sounds that are no word offered."""
 ALTERNATIVES = 3
-SHARE, LEAST = 90, 3
-"""How often phrases that differ only in numbers are offered: together, and each at least.
-
-Found by trial: in wind and motor noise at 5 dB it raised what was understood from .78 to .86 (n 109).
-"""
-
-Samples = NDArray[np.int16]
-"""Mono sound at `RATE`, full scale 32768."""
+SHARE = 300
+"""How often the phrases of a command are offered together. Found by trial."""
+CHUNK = 5
+"""Frames the decoder is given at once: a tenth of a second."""
+RUN_IN = 20
+"""Frames at the beginning, before the first word, that the suppressor learns the noise from (0.4 s)."""
+STEADY = 3
+"""Chunks for which a phrase has to stand unchanged before it is taken."""
+GOES_ON = 3
+"""Chunks of silence that are waited for after a pause, where what was said may go on: "log fish ..."."""
+LONGEST = 6.0
+"""An utterance is cut here, s: no command takes that long, and in wind some would never end."""
 
 _NUMBERS = frozenset([*ONES, *TENS])
+_KINDS = get_args(MarkKind)
 
 vosk.SetLogLevel(-1)
-
-
-class Hearing(NamedTuple):
-    """What was heard.
-
-    Attributes:
-        text: a listed phrase where one was meant, else the likeliest words.
-        alternatives: what else it may have been, likeliest first.
-    """
-
-    text: str
-    alternatives: tuple[str, ...] = ()
 
 
 def decoys() -> list[str]:
@@ -66,64 +74,220 @@ def _model(folder: Path) -> vosk.Model:
 class Recogniser:
     """Hears one utterance at a time; what it heard before never changes what it hears next."""
 
-    def __init__(self, model: Path, phrases: Iterable[str], others: Iterable[str] | None = None) -> None:
+    def __init__(
+        self,
+        model: Path,
+        phrases: Iterable[str] | Mapping[str, str],
+        others: Iterable[str] | None = None,
+        checked: Iterable[str] = (),
+    ) -> None:
         """Prepare to hear the phrases.
 
         Args:
             model: the folder of the speech model.
-            phrases: every phrase that can be meant.
+            phrases: every phrase that can be meant; as a mapping, each with the command it stands for.
             others: words of talk to be told from the phrases; None for `decoys()`. Those that are a
                 whole phrase, or that the model does not know, are left out.
+            checked: the phrases that are heard a second time before they count.
 
         Raises:
             ModelError: the model cannot be loaded, or does not know a word of the phrases.
         """
         self._model = _model(model)
-        wanted = list(dict.fromkeys(phrases))
+        wanted = dict(phrases) if isinstance(phrases, Mapping) else {phrase: phrase for phrase in phrases}
         missing = sorted({word for phrase in wanted for word in phrase.split() if not self._knows(word)})
         if missing:
             raise ModelError(
                 f"{model}: the speech model does not know {', '.join(missing)}; change the wording"
             )
-        spoken_for = set(wanted)
-        offered = [
-            w for w in (decoys() if others is None else others) if w not in spoken_for and self._knows(w)
-        ]
-        self._phrases = spoken_for
-        self._grammar = json.dumps([*_weighted(wanted), *offered, UNKNOWN])
+        self.phrases = frozenset(wanted)
+        self.beginnings = frozenset(
+            " ".join(words[:n]) for words in map(str.split, wanted) for n in range(1, len(words))
+        )
+        self.checked = frozenset(checked)
+        self._first = self._grammar(wanted, decoys() if others is None else others)
+        self._second = self._grammar(wanted, _common(model)) if self.checked else ""
+
+    def _grammar(self, wanted: Mapping[str, str], others: Iterable[str]) -> str:
+        offered = [word for word in others if word not in self.phrases and self._knows(word)]
+        return json.dumps([*_weighted(wanted), *offered, UNKNOWN])
 
     def _knows(self, word: str) -> bool:
         return bool(self._model.vosk_model_find_word(word) >= 0)
 
+    def begin(self) -> Attempt:
+        """Return what takes the frames of one utterance."""
+        return Attempt(self)
+
     def hear(self, samples: Samples) -> Hearing:
-        """Return what is heard in one utterance; the text is empty when nothing was said.
+        """Return what is heard in one utterance; the text is empty when nothing was said."""
+        attempt = self.begin()
+        for frame in frames_of(samples):
+            heard = attempt.take(frame)
+            if heard is not None:
+                return heard
+        return attempt.finish()
 
-        A pause inside the utterance does not end it: what stands before and after is one text.
-        """
-        decoder = vosk.KaldiRecognizer(self._model, RATE, self._grammar)
+    def decoder(self) -> Any:  # noqa: ANN401  (vosk has no types)
+        """Return a fresh decoder for a first hearing."""
+        decoder = vosk.KaldiRecognizer(self._model, RATE, self._first)
         decoder.SetMaxAlternatives(ALTERNATIVES)
-        spans: list[list[str]] = []
-        for start in range(0, len(samples), RATE // 4):
-            if decoder.AcceptWaveform(samples[start : start + RATE // 4].tobytes()):
-                spans.append(_texts(decoder.Result()))
-        spans.append(_texts(decoder.FinalResult()))
-        return _decided(_joined([texts for texts in spans if texts[0]]), self._phrases)
+        return decoder
+
+    def again(self, clean: Samples) -> str:
+        """Return what is heard in suppressed sound when thousands of other words are offered too."""
+        decoder = vosk.KaldiRecognizer(self._model, RATE, self._second)
+        for start in range(0, len(clean), CHUNK * FRAME):
+            decoder.AcceptWaveform(clean[start : start + CHUNK * FRAME].tobytes())
+        return str(json.loads(decoder.FinalResult())["text"]).strip()
 
 
-def _weighted(phrases: list[str]) -> list[str]:
-    """Return the phrases, each as many times as it is to count.
+def for_grammar(model: Path, grammar: Grammar) -> Recogniser:
+    """Return a recogniser for all that can be said aboard.
+
+    Raises:
+        ModelError: the model cannot be loaded, or does not know a word of the grammar.
+    """
+    return Recogniser(model, grammar.meanings, checked=grammar.checked)
+
+
+class Attempt:
+    """One utterance being listened to."""
+
+    def __init__(self, recogniser: Recogniser) -> None:
+        self._of = recogniser
+        self._decoder = recogniser.decoder()
+        self._suppressor = Suppressor()
+        self._before: list[Samples] = []
+        self._clean: list[Samples] = []
+        self._fed = 0
+        self._count = 0
+        self._spans: list[list[str]] = []
+        self._steady = 0
+        self._silent: int | None = None
+        self.partial = ""
+
+    def take(self, frame: Samples) -> Hearing | None:
+        """Take a frame of `FRAME` samples; return what was heard once that is decided."""
+        self._count += 1
+        if self._count < RUN_IN:
+            self._before.append(frame)
+            return None
+        if self._count == RUN_IN:
+            self._run_in([*self._before, frame])
+        else:
+            self._clean.append(self._suppressor.clean(frame))
+        if self._count >= LONGEST * FRAMES_A_SECOND:
+            return self.finish("time")
+        return self._decode() if len(self._clean) - self._fed >= CHUNK else None
+
+    def finish(self, ended: Ended = "sound") -> Hearing:
+        """Return what was heard up to here."""
+        if self._count < RUN_IN:
+            self._run_in(self._before)
+        self._accept()
+        return self._decide(ended)
+
+    def _run_in(self, frames: list[Samples]) -> None:
+        """Let the suppressor learn the noise from the first frames, then clean these."""
+        for frame in frames:
+            self._suppressor.clean(frame)
+        self._clean = [self._suppressor.clean(frame) for frame in frames]
+
+    def _decode(self) -> Hearing | None:
+        """Give the decoder what it has not got yet; return what was heard where that ends the utterance."""
+        while len(self._clean) - self._fed >= CHUNK:
+            if self._accept(CHUNK):
+                texts = _texts(self._decoder.Result())
+                if texts[0].replace(UNKNOWN, "").strip():
+                    self._spans.append(texts)
+                    self._silent = 0
+            ended = self._ends()
+            if ended is not None:
+                return self._decide(ended)
+        return None
+
+    def _accept(self, count: int | None = None) -> bool:
+        """Give the decoder the next frames; tell whether with them a pause has ended words."""
+        frames = self._clean[self._fed : None if count is None else self._fed + count]
+        self._fed += len(frames)
+        return bool(frames and self._decoder.AcceptWaveform(np.concatenate(frames).tobytes()))
+
+    def _ends(self) -> Ended | None:
+        """Tell what, if anything, ends the utterance with the chunk just taken."""
+        now = str(json.loads(self._decoder.PartialResult()).get("partial", "")).strip()
+        self._steady = self._steady + 1 if now == self.partial else 0
+        self.partial = now
+        if self._silent is not None:
+            said = _joined(self._spans)[0]
+            self._silent = 0 if now else self._silent + 1
+            if not now and (said not in self._of.beginnings or self._silent > GOES_ON):
+                return "pause"
+        elif now in self._of.phrases and now not in self._of.beginnings and self._steady >= STEADY:
+            return "phrase"
+        return None
+
+    def _decide(self, ended: Ended) -> Hearing:
+        self._spans.append(_texts(self._decoder.FinalResult()))
+        heard = _decided(_joined([texts for texts in self._spans if texts[0]]), self._of.phrases)
+        heard = heard._replace(ended=ended, seconds=self._count / FRAMES_A_SECOND)
+        return self._checked(heard) if heard.text in self._of.checked else heard
+
+    def _checked(self, heard: Hearing) -> Hearing:
+        second = self._of.again(np.concatenate(self._clean))
+        if second == heard.text:
+            return heard._replace(check=second)
+        return heard._replace(
+            text=UNKNOWN if second in self._of.phrases or not second else second,
+            alternatives=(heard.text, *heard.alternatives),
+            check=second,
+            refused="heard otherwise the second time",
+        )
+
+
+def _common(model: Path) -> list[str]:
+    """Return the model's commonest words: those written beside it when it was fetched, else from itself."""
+    written = model / COMMON
+    if written.is_file():
+        return written.read_text(encoding="utf-8").split()
+    return common_words(model, COMMON_COUNT)
+
+
+def _weighted(phrases: Mapping[str, str]) -> list[str]:
+    """Return the phrases, each as many times as it is to count, by the command that each stands for.
 
     vosk makes word-pair probabilities from the phrases it is given. Undone, the two hundred weights of a
-    fish would make "log" the likeliest word of all, and "rod two" would be heard as "log two". Phrases
-    that differ only in their numbers therefore share `SHARE` between them.
+    fish would make "log" the likeliest word of all, and "rod two" would be heard as "log two". Every
+    command therefore counts the same; its wordings share that, and phrases that differ only in numbers, or
+    in what is marked, share the wording's. Of these only so many are given that every pair of words
+    in them occurs: the others would add nothing but weight.
     """
-    family = Counter(_without_numbers(phrase) for phrase in phrases)
-    times = {shape: max(LEAST, SHARE // count) for shape, count in family.items()}
-    return [phrase for phrase in phrases for _ in range(times[_without_numbers(phrase)])]
+    pairs: set[tuple[str, str, str]] = set()
+    given: list[tuple[str, str, str]] = []
+    for phrase in _shuffled(phrases):
+        shape, words = _shape(phrase), phrase.split()
+        new = {(shape, a, b) for a, b in pairwise(["", *words, ""])} - pairs
+        pairs |= new
+        given += [(phrases[phrase], shape, phrase)] if new else []
+    alike = Counter((command, shape) for command, shape, _ in given)
+    wordings = Counter(command for command, _ in alike)
+    return [
+        phrase
+        for command, shape, phrase in given
+        for _ in range(max(1, round(SHARE / wordings[command] / alike[command, shape])))
+    ]
 
 
-def _without_numbers(phrase: str) -> str:
-    return " ".join("#" if word in _NUMBERS else word for word in phrase.split())
+def _shuffled(phrases: Iterable[str]) -> list[str]:
+    """Return phrases in an order that is no order, but always the same."""
+    return sorted(phrases, key=lambda phrase: sha256(phrase.encode()).digest())
+
+
+def _shape(phrase: str) -> str:
+    """Return a phrase without what can be exchanged in it: its numbers, and what is marked."""
+    kind = next((kind for kind in _KINDS if kind in phrase), "")
+    rest = phrase.replace(kind, "@") if kind and phrase.startswith("mark ") else phrase
+    return " ".join("#" if word in _NUMBERS else word for word in rest.split())
 
 
 def _decided(texts: list[str], phrases: Container[str]) -> Hearing:

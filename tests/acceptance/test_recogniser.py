@@ -18,9 +18,10 @@ import pytest
 from companion.clock import stopwatch
 from companion.voice.clips import read_clip
 from companion.voice.grammar import FORMS, Aboard, Grammar
-from companion.voice.microphone import frames_of, utterances
+from companion.voice.microphone import utterances
 from companion.voice.model import ModelError, speech_model
-from companion.voice.recogniser import RATE, Recogniser, Samples, decoys
+from companion.voice.recogniser import Recogniser, decoys
+from companion.voice.sound import RATE, Samples, frames_of
 
 GRAMMAR = Grammar(Aboard(rods=(1, 2, 3, 4), lines=(12, 14, 17, 20)))
 VOICES = (("espeak-ng", "en-us+f4"), ("espeak-ng", "en-gb-x-rp+m1"), ("flite", "slt"), ("flite", "kal16"))
@@ -32,7 +33,9 @@ COMMON = (
     "mark this spot", "cast now", "reeled in", "rod number one", "rod number two", "rod three", "line twelve",
     "line fourteen", "line seventeen", "line twenty pound", "which rod", "how deep is it", "how deep",
     "how deep does it go", "how deep is the lure", "water up two feet", "undo that", "say again",
-    "quiet for ten minutes", "start talking again", "what can i say",
+    "quiet for ten minutes", "start talking again", "what can i say", "where from", "no fifteen",
+    "that was rod three", "what have you learned", "forget rod two", "cast two o'clock", "cast short",
+    "cast thirty yards", "mark a tree top twenty yards two o'clock",
 )  # fmt: skip
 """Every command at least once."""
 
@@ -54,7 +57,7 @@ pytestmark = pytest.mark.skipif(
 
 @pytest.fixture(scope="module")
 def recogniser() -> Recogniser:
-    return Recogniser(speech_model(), GRAMMAR.phrases)
+    return Recogniser(speech_model(), GRAMMAR.meanings, checked=GRAMMAR.checked)
 
 
 @pytest.fixture(scope="module")
@@ -159,7 +162,7 @@ def test_the_same_utterance_is_heard_the_same_whatever_came_before(recogniser, s
     other = in_noise(say(VOICES[2], "mark a tree top at fifteen feet"), 5.0, 2)
     first = [recogniser.hear(one), recogniser.hear(other)]
     assert [recogniser.hear(other), recogniser.hear(one)] == first[::-1]
-    assert Recogniser(speech_model(), GRAMMAR.phrases).hear(one) == first[0]
+    assert Recogniser(speech_model(), GRAMMAR.meanings, checked=GRAMMAR.checked).hear(one) == first[0]
 
 
 def test_a_long_pause_within_a_command_does_not_make_two_of_it(recogniser, say):

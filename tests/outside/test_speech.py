@@ -11,9 +11,10 @@ import pytest
 
 from companion.voice.clips import read_clip
 from companion.voice.grammar import Aboard, Grammar, number_words
-from companion.voice.microphone import frames_of, utterances
+from companion.voice.microphone import utterances
 from companion.voice.model import ModelError, speech_model
-from companion.voice.recogniser import RATE, Recogniser, Samples
+from companion.voice.recogniser import Recogniser
+from companion.voice.sound import RATE, Samples, frames_of
 
 SPEECH = Path(__file__).parents[2].parent / "shared" / "data" / "speech"
 GRAMMAR = Grammar(Aboard(rods=(1, 2, 3, 4), lines=(12, 14, 17, 20)))
@@ -94,7 +95,7 @@ def test_pairs_of_digits_by_people_are_heard():
 
 def test_talk_is_never_a_command():
     """Seven minutes of people ordering drinks, cut into utterances as the microphone's sound is."""
-    recogniser = Recogniser(speech_model(), GRAMMAR.phrases)
+    recogniser = Recogniser(speech_model(), GRAMMAR.meanings, checked=GRAMMAR.checked)
     heard, seconds = [], 0.0
     for path in clips("talk"):
         sound = read_clip(path)[: TALK_SECONDS * RATE // 10]

@@ -25,7 +25,7 @@ from companion.events import (
     TripEnded,
     Undone,
 )
-from companion.sensing import BoatOffsets, Chunk, MaximumAges, Sensing
+from companion.sensing import BoatOffsets, Chunk, MaximumAges, Sensing, range_and_bearing
 from companion.voice.commands import WhatCanISay
 from companion.voice.grammar import Grammar, aboard
 
@@ -214,6 +214,68 @@ def test_undo_takes_back_one_thing_after_the_other():
     events = run(recording(40, lambda _: 5.0), spoken)
     assert [(u.number, u.what) for u in of(Undone, events)] == [(2, "touch"), (1, "bite")]
     assert of(Said, events)[-1].text == "nothing to take back"
+
+
+def test_a_wrong_number_is_put_right_and_what_was_logged_stays_marked():
+    spoken = [(5, "mark tree top five feet"), (9, "no fifteen")]
+    events = run(recording(20, lambda _: 5.0), spoken)
+    assert [u.number for u in of(Undone, events)] == [1]
+    first, second = of(Logged, events)
+    assert (first.number, first.size) == (1, pytest.approx(5 * 0.3048))
+    assert (second.number, second.size) == (2, pytest.approx(15 * 0.3048))
+    assert second.boat == first.boat
+    assert of(Said, events)[-1].text == "noted, tree top fifteen feet"
+
+
+def test_a_rod_put_right_takes_that_rod():
+    events = run(recording(20, lambda _: 5.0), [(5, "rod two"), (9, "no three")])
+    assert [r.rod for r in of(RodTaken, events)] == ["rod 1", "rod 2", "rod 3"]
+
+
+@pytest.mark.parametrize("spoken", [[(9, "no fifteen")], [(1, "rod two"), (38, "no three")]])
+def test_nothing_is_put_right_without_a_command_just_before(spoken):
+    events = run(recording(45, lambda _: 5.0), spoken)
+    assert of(Said, events)[-1].text == "nothing to put right"
+
+
+def test_a_bite_is_moved_to_another_rod_with_the_lure_where_that_one_had_it():
+    spoken = [(5, "cast now"), (20, "log bite"), (25, "that was rod three")]
+    events = run(recording(60, lambda _: 5.0), spoken)
+    cast, bite, moved = of(Logged, events)
+    assert (cast.rod, bite.rod, moved.rod) == ("rod 1", "rod 1", "rod 3")
+    assert [u.number for u in of(Undone, events)] == [bite.number]
+    assert moved.lure_depth != bite.lure_depth
+    assert of(RodTaken, events)[-1].rod == "rod 3"
+    nothing = run(recording(20, lambda _: 5.0), [(5, "that was rod three")])
+    assert of(Said, nothing)[-1].text == "nothing logged to put right"
+
+
+def test_after_an_undo_there_is_nothing_to_put_right():
+    events = run(
+        recording(30, lambda _: 5.0), [(5, "log fish two pounds"), (9, "undo that"), (13, "no three")]
+    )
+    assert of(Said, events)[-1].text == "nothing to put right"
+    assert len(of(Logged, events)) == 1
+
+
+def test_a_short_cast_is_logged_with_its_length_and_its_lure_is_nearer():
+    spoken = [(5, "cast short two o'clock"), (12, "log bite")]
+    cast, bite = of(Logged, run(recording(30, lambda _: 5.0), spoken))
+    assert cast.size == pytest.approx(0.6 * SETTINGS.rods[0].cast, abs=0.1)
+    assert cast.detail == "two o'clock"
+    _, full = of(Logged, run(recording(30, lambda _: 5.0), [(5, "cast two o'clock"), (12, "log bite")]))
+    assert full.lure_depth != bite.lure_depth
+
+
+def test_a_mark_off_the_bow_lies_there():
+    said = "mark a tree top twenty yards three o'clock"
+    data = recording(20, lambda _: 5.0) + b"".join(tagged(20 + t, "IIHDT,090.0,T") for t in range(3))
+    (mark,) = of(Logged, run(data + rmc(23) + dpt(23, 5.0), [(22, said)]))
+    away, bearing = range_and_bearing(mark.boat.lat, mark.boat.lon, mark.at.lat, mark.at.lon)
+    assert away == pytest.approx(20 * 0.9144, abs=0.05)
+    assert mark.detail == "tree top"
+    assert mark.at.radius > 3.0
+    assert bearing == pytest.approx(180.0, abs=0.1)
 
 
 def test_words_that_are_no_phrase_are_told_and_not_taken():

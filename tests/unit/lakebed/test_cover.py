@@ -18,8 +18,14 @@ def test_returns_that_flicker_above_the_bottom_are_offered_with_height_and_width
     assert hint.top == 5.2
     assert hint.height == 9.0 - 5.2
     assert 20.0 < hint.east < 28.0
-    assert 5.0 < hint.width < 10.0
-    assert hint.returns == 4
+    assert 4.0 < hint.width < 10.0
+    assert hint.returns == 3
+
+
+def test_a_hint_is_given_again_only_when_the_cover_has_grown_by_much():
+    flicker = [5.5, 9.0, 5.2, 9.0, 9.0, 5.8, 9.0]
+    hints, _ = watch([9.0] * 20 + flicker + [5.4, 9.0] * 2 + [3.0, 9.0] + [9.0] * 20, speed=0.4)
+    assert [(h.top, h.returns) for h in hints] == [(5.2, 3), (3.0, 6)]
 
 
 def test_one_stray_return_is_no_cover():

@@ -461,9 +461,9 @@ def test_a_damaged_logbook(tmp_path: Path) -> None:
     path = tmp_path / "logbook.db"
     with Logbook(path) as book, book.begin_trip("invented day") as trip:
         for number in range(1, 200):
-            trip.record(Logged(t=1.0, number=number, what="bite", detail="x" * 100))
+            trip.record(Logged(t=1.0, number=number, what="bite", detail="x" * 500))
     data = bytearray(path.read_bytes())
-    for page in range(4096 * 8, len(data), 4096):
+    for page in range(4096 * 24, len(data), 4096):
         data[page : page + 200] = bytes(200)
     path.write_bytes(data)
     with Logbook(path) as book:

@@ -14,7 +14,7 @@ from companion.simulate.lake import Lake
 from companion.voice.clips import clip_began, read_clip
 from companion.voice.commands import Command
 from companion.voice.grammar import Grammar, aboard
-from companion.voice.recogniser import RATE
+from companion.voice.sound import RATE
 
 MISSING = [p for p in ("espeak-ng", "flite") if shutil.which(p) is None]
 

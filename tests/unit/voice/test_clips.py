@@ -8,7 +8,7 @@ import pytest
 import soundfile
 
 from companion.voice.clips import ClipError, clip_began, clip_name, read_clip, write_clip
-from companion.voice.recogniser import RATE
+from companion.voice.sound import RATE
 
 
 def tone(rate: int, frequency: float = 440.0, seconds: float = 1.0) -> np.ndarray:

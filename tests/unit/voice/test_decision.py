@@ -1,10 +1,12 @@
 """When words that are no command are taken for one misheard, and when they are not."""
 
 from collections import Counter
+from itertools import pairwise
 
 import pytest
 
-from companion.voice.recogniser import LEAST, SHARE, Hearing, _decided, _weighted
+from companion.voice.heard import Hearing
+from companion.voice.recogniser import SHARE, _decided, _weighted
 
 PHRASES = frozenset(
     ["log bite", "rod two", "line seventeen", "mark a ledge", "how deep is it", "how deep does it go"]
@@ -49,11 +51,22 @@ def test_two_phrases_as_near_are_neither():
     assert _decided(texts, phrases).text == "water up the feet"
 
 
-def test_phrases_that_differ_in_numbers_share_their_weight():
+def test_commands_count_the_same_and_share_that_among_their_phrases():
     many = [f"line {tens} {ones}" for tens in ("twenty", "thirty") for ones in ("one", "two", "three")]
-    counts = Counter(_weighted(["log bite", *many]))
-    assert counts["log bite"] == SHARE == sum(counts[phrase] for phrase in many)
-    assert set(counts) == {"log bite", *many}
+    marks = ["mark a ledge", "mark a point", "mark this spot"]
+    meanings = {"log bite": "bite"} | dict.fromkeys(many, "line") | dict.fromkeys(marks, "mark")
+    counts = Counter(_weighted(meanings))
+    assert counts["log bite"] == SHARE
+    assert sum(counts[phrase] for phrase in many) == pytest.approx(SHARE, rel=0.05)
+    assert sum(counts[phrase] for phrase in marks) == pytest.approx(SHARE, rel=0.05)
+    assert counts["mark a ledge"] == counts["mark a point"] < counts["mark this spot"]
+
+
+def test_of_a_crowd_only_so_many_are_offered_that_every_pair_of_words_is():
     numbers = ("one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
     crowd = [f"mark {a} {b} {c}" for a in numbers for b in numbers for c in numbers]
-    assert set(Counter(_weighted(crowd)).values()) == {LEAST}
+    offered = set(_weighted(dict.fromkeys(crowd, "mark")))
+    assert len(offered) < len(crowd) / 4
+    assert {pair for p in offered for pair in pairwise(p.split())} == {
+        pair for p in crowd for pair in pairwise(p.split())
+    }

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from companion.units import FOOT, OUNCE, POUND
+from companion.units import FOOT, OUNCE, POUND, YARD
 from companion.voice import commands as c
 from companion.voice.grammar import FORMS, TOPPED, Aboard, Grammar, number_words, sound_alikes
 
@@ -53,6 +53,20 @@ def test_every_row_of_the_table_can_be_said():
         ("which rod", c.WhichRod()),
         ("cast now", c.Cast()),
         ("cast two o'clock", c.Cast(2)),
+        ("cast short", c.Cast(short=True)),
+        ("cast thirty yards", c.Cast(distance=30 * YARD)),
+        ("cast thirty yards two o'clock", c.Cast(clock=2, distance=30 * YARD)),
+        ("mark a tree top twenty yards two o'clock", c.MarkPlace("tree top", None, 20 * YARD, 2)),
+        ("rod number two", c.TakeRod(2)),
+        ("log strike", c.LogBite()),
+        ("where from", c.WhereFrom()),
+        ("no fifteen", c.Correct(number=15)),
+        ("no thirty yards", c.Correct(distance=30 * YARD)),
+        ("no three o'clock", c.Correct(clock=3)),
+        ("no three pounds two ounces", c.Correct(weight=3 * POUND + 2 * OUNCE)),
+        ("that was rod three", c.ThatWasRod(3)),
+        ("what have you learned", c.WhatLearned()),
+        ("forget rod two", c.ForgetRod(2)),
         ("reeled in", c.ReeledIn()),
         ("snagged", c.Snagged()),
         ("lost it", c.LostFish()),
@@ -140,7 +154,7 @@ def test_help_and_the_spoken_answer_come_from_the_table():
     wordings, does = FEET.help()[0]
     assert (wordings.split("; ")[0], does) == (FORMS[0].wordings[0], FORMS[0].does)
     assert len(FEET.help()) == len(FORMS)
-    named = " ".join(FEET.what_can_i_say(turn) for turn in range(5))
+    named = " ".join(FEET.what_can_i_say(turn) for turn in range(7))
     for form in FORMS:
         assert form.command is c.WhatCanISay or form.wordings[0].split("{")[0].strip() in named
     assert FEET.what_can_i_say(0) != FEET.what_can_i_say(1)
@@ -165,6 +179,27 @@ def test_places_whose_depth_is_said_can_be_said_without():
 def test_commands_keep_their_name_and_fields_on_the_way_through_json():
     command = c.MarkPlace("tree top", 4.5)
     packed = msgspec.json.encode(command)
-    assert packed == b'{"command":"mark","kind":"tree top","depth":4.5}'
+    assert packed == b'{"command":"mark","kind":"tree top","depth":4.5,"distance":null,"clock":null}'
     assert msgspec.json.decode(packed, type=c.Command) == command
     assert command.name == "mark"
+
+
+@pytest.mark.parametrize(
+    ("command", "said", "meant"),
+    [
+        (c.TakeRod(2), c.Correct(number=3), c.TakeRod(3)),
+        (c.RigLine(17), c.Correct(number=15), c.RigLine(15)),
+        (c.Quiet(5), c.Correct(number=10), c.Quiet(10)),
+        (c.MarkPlace("tree top", 5 * FOOT), c.Correct(number=15), c.MarkPlace("tree top", 15 * FOOT)),
+        (c.MarkPlace("point", None, 20.0, 2), c.Correct(clock=3), c.MarkPlace("point", None, 20.0, 3)),
+        (c.Cast(2), c.Correct(number=3), c.Cast(3)),
+        (c.Cast(2, short=True), c.Correct(distance=20.0), c.Cast(2, 20.0)),
+        (c.LogFish(1.0), c.Correct(weight=2.0), c.LogFish(2.0)),
+        (c.WaterLevel(-FOOT), c.Correct(number=2), c.WaterLevel(-2 * FOOT)),
+        (c.LogBite(), c.Correct(number=2), None),
+        (c.Cast(2), c.Correct(number=20), None),
+        (c.TakeRod(2), c.Correct(weight=2.0), None),
+    ],
+)
+def test_a_number_is_put_right_where_the_command_has_one(command, said, meant):
+    assert c.corrected(command, said, FOOT) == meant

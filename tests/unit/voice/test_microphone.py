@@ -8,16 +8,14 @@ import numpy as np
 import pytest
 
 from companion.voice.microphone import (
-    FRAME,
     LONGEST,
     PAUSE,
     PRE_ROLL,
     MicrophoneError,
-    frames_of,
     microphone_frames,
     utterances,
 )
-from companion.voice.recogniser import RATE
+from companion.voice.sound import FRAME, RATE, frames_of
 
 
 def hiss(seconds: float, level: float, seed: int = 0) -> np.ndarray:

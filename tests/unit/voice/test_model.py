@@ -24,6 +24,9 @@ def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
+ENDS = [f"--endpoint.{rule}.min-trailing-silence={seconds}" for rule, seconds in model.ENDS.items()]
+
+
 def put_archive(home: Path, monkeypatch: pytest.MonkeyPatch, sha256: str | None = None) -> Path:
     """Lay a small archive of the published shape where Maven keeps its files, and expect its hash."""
     archive = (
@@ -35,6 +38,9 @@ def put_archive(home: Path, monkeypatch: pytest.MonkeyPatch, sha256: str | None 
         packed.writestr("assets/model-en-us/am/final.mdl", b"acoustics")
         packed.writestr("assets/model-en-us/graph/HCLr.fst", b"graph")
         packed.writestr("assets/model-en-us/conf/mfcc.conf", "--num-ceps=40\n")
+        packed.writestr(
+            "assets/model-en-us/conf/model.conf", "--beam=10.0\n--endpoint.rule2.min-trailing-silence=0.5\n"
+        )
     monkeypatch.setattr(model, "SHA256", sha256 or hashlib.sha256(archive.read_bytes()).hexdigest())
     return archive
 
@@ -45,6 +51,7 @@ def test_fetched_once_and_found_again_without_the_archive(home: Path, monkeypatc
     assert folder == data_folder() / model.NAME
     assert (folder / "am" / "final.mdl").read_bytes() == b"acoustics"
     assert (folder / "conf" / "mfcc.conf").read_text() == "--num-ceps=40\n" + model.STILL
+    assert (folder / "conf" / "model.conf").read_text().splitlines() == ["--beam=10.0", *ENDS]
     assert not (folder / "AndroidManifest.xml").exists()
     archive.unlink()
     assert fetch() == folder == speech_model()

@@ -1,0 +1,105 @@
+"""`companion learn`: other people's recordings, soundings and marks into the lake."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+import msgspec
+from tqdm import tqdm
+
+from companion.cli.common import (
+    command,
+    config_option,
+    logbook_option,
+    settings_in_force,
+    users_logbook,
+    warn,
+)
+from companion.lakebed.bed import Bed
+from companion.record.lakes import Lakes
+from companion.record.learning import Conditions, Outcome, learn
+from companion.record.logbook import Logbook
+from companion.tackle.quantities import Quantity
+from companion.units import LengthUnit, spoken_depth
+
+_MOST_LINES = 5
+
+
+@command("learn")
+@click.argument(
+    "files", nargs=-1, required=True, type=click.Path(exists=True, dir_okay=False, path_type=Path)
+)
+@click.option("--level", help='How the water stood against the map\'s, such as "2 ft" or "-0.5 m".')
+@click.option("--transducer", help='How deep the transducer hung, such as "1 ft", where a file does not say.')
+@click.option("--json", "as_json", is_flag=True, help="Print what became of each file as JSON.")
+@logbook_option
+@config_option
+def learn_command(
+    files: tuple[Path, ...],
+    *,
+    level: str | None,
+    transducer: str | None,
+    as_json: bool,
+    logbook_path: Path | None,
+    config_path: Path | None,
+) -> None:
+    """Example: companion learn their_day.nmea survey.csv marks.gpx
+
+    Adds recordings of others to the lake: NMEA 0183 logs with depth and position, soundings as .csv or
+    .geojson, marks as .csv, .geojson or .gpx waypoints. False echoes are dropped and counted. A file that
+    was learned before is passed over, whatever its name. When it is interrupted, run it again: it goes on.
+    """
+    unit = settings_in_force(config_path).units
+    conditions = Conditions(_length(level, -30.0) or 0.0, _length(transducer, 0.0))
+    outcomes = []
+    size = sum(path.stat().st_size for path in files)
+    with (
+        Logbook(users_logbook(logbook_path)) as logbook,
+        tqdm(total=size, unit="B", unit_scale=True, disable=None, leave=False) as bar,
+    ):
+        lakes = Lakes(logbook)
+        bed = Bed(lakes.areas())
+        for path in files:
+            bar.set_description(path.name)
+            outcome = learn(path, lakes, bed, conditions, bar.update)
+            outcomes.append(outcome)
+            with bar.external_write_mode():
+                _tell(outcome, unit, as_json=as_json)
+        for problem in lakes.problems:
+            warn(problem)
+    if any(outcome.useless for outcome in outcomes):
+        raise click.ClickException("nothing could be learned from some of the files; see above")
+
+
+def _length(text: str | None, low: float) -> float | None:
+    try:
+        return None if text is None else Quantity("length", low, 30.0).read(text)
+    except ValueError as error:
+        raise click.UsageError(str(error)) from error
+
+
+def _tell(outcome: Outcome, unit: LengthUnit, *, as_json: bool) -> None:
+    if as_json:
+        click.echo(msgspec.json.encode(outcome._asdict() | {"dropped": dict(outcome.dropped)}).decode())
+        return
+    click.echo(f"{outcome.name}: {_summary(outcome)}")
+    for line in outcome.problems[:_MOST_LINES]:
+        warn(line)
+    if len(outcome.problems) > _MOST_LINES:
+        warn(f"{outcome.name}: and {len(outcome.problems) - _MOST_LINES} more lines like these")
+    if outcome.hint is not None:
+        off, way = (
+            spoken_depth(abs(outcome.hint.higher), unit),
+            "deeper" if outcome.hint.higher > 0 else "shoaler",
+        )
+        click.echo(f"  it is {off} {way} than the map; the water may have stood otherwise: see --level")
+
+
+def _summary(outcome: Outcome) -> str:
+    if outcome.known_as is not None:
+        return f"learned before, as {outcome.known_as}"
+    parts = [f"{outcome.soundings} soundings"] if outcome.soundings or not outcome.marks else []
+    parts += [f"{outcome.marks} marks"] if outcome.marks else []
+    dropped = ", ".join(f"{count} {reason}" for reason, count in sorted(outcome.dropped.items()))
+    return " and ".join(parts) + (f"; dropped: {dropped}" if dropped else "")

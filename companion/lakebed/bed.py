@@ -1,0 +1,333 @@
+"""The bed under the boat: what the engine feeds readings to and asks the bottom of.
+
+`Bed` joins depths to fixes, gates them, keeps the surface and the marks, and answers in latitude and
+longitude. The Earth is round and a trailer has wheels, so it keeps waters that lie far apart on planes
+of their own, one an `Area`; an area is read from where it is kept when the boat first comes to it.
+Depths are metres below today's surface, bearings degrees clockwise from true north, times logic seconds.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Callable, Iterable
+from typing import NamedTuple
+
+import numpy as np
+
+from companion.events import MarkKind
+from companion.lakebed.breaks import Break, breaks
+from companion.lakebed.cover import CoverWatch, PossibleCover
+from companion.lakebed.gates import Gate, Limits
+from companion.lakebed.marks import FIX_RADIUS, Mark, Marks, off_the_bow
+from companion.lakebed.soundings import USUAL_SOUND_SPEED, Joiner, Mounting, Sounding, sound_speed
+from companion.lakebed.surface import LevelHint, Profile, Slope, Surface
+from companion.sensing.localplane import LocalPlane, metres_per_degree
+from companion.sensing.readings import Depth, Heading, Position, Reading, WaterTemperature
+
+AREA_REACH = 25_000.0
+"""How far from its origin an area reaches, m: lengths on its plane are then good to half a percent."""
+
+Load = Callable[[], tuple[Surface, Marks]]
+"""Reads what is kept of an area."""
+
+
+class Area:
+    """A piece of the Earth on one plane: its number, the plane, and the surface and marks on it."""
+
+    def __init__(self, number: int, lat: float, lon: float, load: Load | None = None) -> None:
+        self.number = number
+        self.plane = LocalPlane(lat, lon)
+        self._load = load
+        self._known: tuple[Surface, Marks] | None = None if load else (Surface(), Marks())
+        self._east, self._north = metres_per_degree(lat)
+
+    @property
+    def loaded(self) -> bool:
+        """Whether it has been read; until then it cannot have changed."""
+        return self._known is not None
+
+    @property
+    def surface(self) -> Surface:
+        """The bottom."""
+        return self._both()[0]
+
+    @property
+    def marks(self) -> Marks:
+        """The marks."""
+        return self._both()[1]
+
+    def place(self, lat: float, lon: float) -> tuple[float, float]:
+        """Return metres east and north of the origin; as the plane's own, in a tenth of the time."""
+        away = (lon - self.plane.lon + 180.0) % 360.0 - 180.0
+        return away * self._east, (lat - self.plane.lat) * self._north
+
+    def _both(self) -> tuple[Surface, Marks]:
+        if self._known is None:
+            assert self._load is not None
+            self._known = self._load()
+        return self._known
+
+
+class CoverHint(NamedTuple):
+    """Something that may stand on the bottom: it may as well be fish, so it is told as possible.
+
+    `lat` and `lon` degrees; `top` and `bottom` depths, `height` and `width` of what stands there, m.
+    """
+
+    lat: float
+    lon: float
+    top: float
+    bottom: float
+    height: float
+    width: float
+
+
+NOTHING: tuple[CoverHint, ...] = ()
+
+
+class Bed:
+    """Every water the boat has been on; one thread only.
+
+    Args:
+        areas: what is kept of earlier days.
+        mounting: where the transducer sits from the antenna. Delays are taken from the readings' origin.
+        limits: what the gates allow.
+        level: how far the water stands above each area's zero today, m, until a level is told.
+        from_sound_speed: correct depths by the water's temperature; off unless asked for, because most
+            sounders with a thermometer do so themselves.
+    """
+
+    def __init__(
+        self,
+        areas: Iterable[Area] = (),
+        *,
+        mounting: Mounting | None = None,
+        limits: Limits | None = None,
+        level: float = 0.0,
+        from_sound_speed: bool = False,
+    ) -> None:
+        self.areas = list(areas)
+        self.here: Area | None = None
+        self.kept = 0
+        self._mounting, self._limits = mounting or Mounting(), limits
+        self._from_sound_speed = from_sound_speed
+        self._listen_anew()
+        self.begin_trip(level)
+
+    def begin_trip(self, level: float = 0.0, *, already: int = 0) -> None:
+        """Begin another day, or another recording.
+
+        Args:
+            level: how far the water stands above the zero, m.
+            already: how many of its first soundings are on the surface already, because the recording
+                was taken in up to there before; they pass the gates again and are not added again.
+        """
+        self._already = already
+        self._level = level
+        self._told_levels: dict[int, float] = {}
+        self._sound = 1.0
+        self.kept = 0
+        self._dropped: Counter[str] = Counter()
+        self._listen_anew()
+        self.here = None
+        self._begun: set[int] = set()
+
+    @property
+    def dropped(self) -> Counter[str]:
+        """What was not taken for the bottom this trip, by reason."""
+        return self._dropped + self._joiner.dropped + self._gate.dropped
+
+    @property
+    def level(self) -> float:
+        """How far the water stands above the zero of the area the boat is on, m."""
+        return self._level_on(self.here) if self.here else self._level
+
+    def take(self, t: float, reading: Reading) -> tuple[CoverHint, ...]:
+        """Take a reading at logic time `t`; return possible cover that is new or has grown.
+
+        Readings of other kinds than depth, position, heading and water temperature are passed over.
+        """
+        if isinstance(reading, Depth):
+            if reading.below_surface is not None:
+                if reading.below_transducer is not None:
+                    self._gate.transducer = reading.below_surface - reading.below_transducer
+                self._joiner.depth(t - reading.origin.latency, self._true_depth(reading))
+        elif isinstance(reading, Position):
+            if reading.lat is not None and reading.lon is not None:
+                return self._take_fix(t - reading.origin.latency, reading.lat, reading.lon)
+        elif isinstance(reading, Heading):
+            if reading.true is not None:
+                self._joiner.heading(t - reading.origin.latency, reading.true)
+        elif isinstance(reading, WaterTemperature):
+            self._take_temperature(reading.celsius)
+        return NOTHING
+
+    def finish(self) -> None:
+        """The trip is over: keep what the gates still held and believe."""
+        self._hang_up()
+
+    def add(self, lat: float, lon: float, depth: float) -> None:
+        """Add a surveyed sounding, which needs no gate: degrees, m below the surface of that day."""
+        self.here = self.area_of(lat, lon) or self._new_area(lat, lon)
+        self._add(Sounding(0.0, *self.here.place(lat, lon), depth))
+
+    def water_level(self, rise: float) -> None:
+        """The water stands `rise` m above where it stood when this lake was mapped; for all of today."""
+        if self.here is None:
+            self._level = rise
+        else:
+            self._told_levels[self.here.number] = rise
+            self.here.surface.change_level(rise)
+
+    def level_hint(self) -> LevelHint | None:
+        """Return by how much today's soundings disagree with the map, once that is plain; else None."""
+        return self.here.surface.level_hint() if self.here else None
+
+    def bottom(self, lat: float, lon: float) -> tuple[float, float] | None:
+        """Return depth and its standard deviation at a place, m; None when nothing is known there."""
+        area = self.area_of(lat, lon)
+        if area is None:
+            return None
+        found = area.surface.at(*area.place(lat, lon))
+        depth, sigma = float(found.depth), float(found.sigma)
+        return None if math.isnan(depth) else (depth, sigma)
+
+    def along(self, lat: float, lon: float, bearing: float, length: float, step: float = 1.0) -> Profile:
+        """Return the bottom along a line, every `step` m for `length` m; NaN where nothing is known."""
+        area = self.area_of(lat, lon)
+        if area is None:
+            distance = np.arange(0.0, length + 0.5 * step, step)
+            return Profile(distance, np.full_like(distance, np.nan), np.full_like(distance, np.nan))
+        return area.surface.along(*area.place(lat, lon), bearing, length, step)
+
+    def breaks(self, lat: float, lon: float, bearing: float, length: float) -> list[Break]:
+        """Return the breaks and ledge edges along a line of `length` m, in order."""
+        return breaks(self.along(lat, lon, bearing, length))
+
+    def slope(self, lat: float, lon: float) -> Slope | None:
+        """Return how steeply and in which direction the bottom falls; None when nothing is known."""
+        area = self.area_of(lat, lon)
+        return None if area is None else area.surface.slope(*area.place(lat, lon))
+
+    def mark(
+        self,
+        kind: MarkKind,
+        lat: float,
+        lon: float,
+        *,
+        depth: float | None = None,
+        distance: float = 0.0,
+        hour: float | None = None,
+        heading: float | None = None,
+        note: str = "",
+        utc: str | None = None,
+    ) -> Mark:
+        """Mark a place and return the mark, on the area of `area_of(lat, lon)`.
+
+        Args:
+            kind: what is there.
+            lat: of the boat (or of the place itself), degrees.
+            lon: the same, degrees.
+            depth: of its top, m below today's surface.
+            distance: how far from the boat, m.
+            hour: in which direction, o'clock off the bow.
+            heading: of the bow, degrees; without it, or without an hour, a distant place is somewhere
+                around the boat, and the mark says so by its radius.
+            note: words.
+            utc: when, ISO 8601.
+        """
+        area = self.area_of(lat, lon) or self._new_area(lat, lon)
+        east, north = area.place(lat, lon)
+        radius = math.hypot(FIX_RADIUS, distance)
+        if hour is not None and heading is not None:
+            east, north, radius = off_the_bow(east, north, heading, distance, hour)
+        level = self._level_on(area)
+        return area.marks.add(kind, east, north, radius=radius, depth=depth, level=level, note=note, utc=utc)
+
+    def unmark(self, mark: Mark) -> bool:
+        """Take a mark away; return whether it was there."""
+        for area in self.areas:
+            if area.loaded and any(one is mark for one in area.marks):
+                area.marks.remove(mark.number)
+                return True
+        return False
+
+    def area_of(self, lat: float, lon: float) -> Area | None:
+        """Return the area a place lies on: the boat's when it reaches so far, else the nearest that does."""
+        if self.here is not None and _reaches(self.here, lat, lon):
+            return self.here
+        near = [area for area in self.areas if _reaches(area, lat, lon)]
+        found = min(near, key=lambda area: math.hypot(*area.place(lat, lon)), default=None)
+        if found is not None:
+            self._begin_on(found)
+        return found
+
+    def _take_fix(self, t: float, lat: float, lon: float) -> tuple[CoverHint, ...]:
+        area = self.here
+        if area is None or not _reaches(area, lat, lon):
+            area = self.area_of(lat, lon) or self._new_area(lat, lon)
+            self._hang_up()
+            self.here = area
+        gate = self._gate
+        for sounding in self._joiner.fix(t, *area.place(lat, lon)):
+            for kept in gate.push(sounding):
+                self._add(kept)
+        if not gate.excursions:
+            return NOTHING
+        excursions, gate.excursions = gate.excursions, []
+        return tuple(_hint(area, cover) for cover in self._cover.take(excursions))
+
+    def _level_on(self, area: Area) -> float:
+        return self._told_levels.get(area.number, self._level)
+
+    def _begin_on(self, area: Area) -> None:
+        """Begin the trip on an area the first time the boat comes to it, or it is asked about."""
+        if area.number not in self._begun:
+            self._begun.add(area.number)
+            area.surface.begin_trip(self._level_on(area))
+
+    def _add(self, sounding: Sounding) -> None:
+        assert self.here is not None
+        self.kept += 1
+        if self.kept > self._already:
+            self.here.surface.add(sounding.east, sounding.north, sounding.depth)
+
+    def _new_area(self, lat: float, lon: float) -> Area:
+        number = max((area.number for area in self.areas), default=0) + 1
+        area = Area(number, round(lat, 4), round(lon, 4))
+        self.areas.append(area)
+        self._begin_on(area)
+        return area
+
+    def _hang_up(self) -> None:
+        """Bring in what joiner and gate still hold; they count what they never could place or believe."""
+        self._joiner.flush()
+        for kept in self._gate.flush():
+            self._add(kept)
+        self._dropped = self.dropped
+        self._listen_anew()
+
+    def _listen_anew(self) -> None:
+        self._joiner, self._gate, self._cover = Joiner(self._mounting), Gate(self._limits), CoverWatch()
+
+    def _true_depth(self, reading: Depth) -> float:
+        assert reading.below_surface is not None
+        if self._sound == 1.0:
+            return reading.below_surface
+        echo = reading.below_surface if reading.below_transducer is None else reading.below_transducer
+        return reading.below_surface + (self._sound - 1.0) * echo
+
+    def _take_temperature(self, celsius: float | None) -> None:
+        if self._from_sound_speed and celsius is not None and 0.0 <= celsius <= 40.0:
+            self._sound = sound_speed(celsius) / USUAL_SOUND_SPEED
+
+
+def _reaches(area: Area, lat: float, lon: float) -> bool:
+    east, north = area.place(lat, lon)
+    return east * east + north * north <= AREA_REACH * AREA_REACH
+
+
+def _hint(area: Area, cover: PossibleCover) -> CoverHint:
+    lat, lon = area.plane.to_latlon(cover.east, cover.north)
+    return CoverHint(lat, lon, cover.top, cover.bottom, cover.height, cover.width)

@@ -1,0 +1,156 @@
+"""Files of others into the lake: NMEA logs, soundings as CSV or GeoJSON, marks as CSV, GeoJSON or GPX.
+
+A file is known by the digest of its bytes, whatever it is called. A recording is taken in piece by piece,
+each piece's soundings and how many they are by now in one commit; after an interruption it goes through
+the same gates from its beginning, and only what is not in the lake yet is added.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from types import MappingProxyType
+from typing import NamedTuple
+
+from companion.lakebed import exchange
+from companion.lakebed.bed import Bed
+from companion.lakebed.exchange import DepthPoint, Imported, MarkPoint
+from companion.lakebed.surface import LevelHint
+from companion.record.lakes import Lakes, LearnedFile
+from companion.sensing import BoatOffsets, Sensing, SourceSettings
+from companion.sensing.sources import FileSource
+
+PIECE = 5_000
+"""Soundings between two commits."""
+
+Progress = Callable[[int], object]
+"""Told how many more bytes are done."""
+
+
+class Conditions(NamedTuple):
+    """What has to be told about a file, because it does not say.
+
+    `level` is how far the water stood above the lake's zero, m; `transducer` how far the transducer hung
+    below the surface, m (None: as the recording says).
+    """
+
+    level: float = 0.0
+    transducer: float | None = None
+
+
+class Outcome(NamedTuple):
+    """What became of a file.
+
+    `soundings` and `marks` are in the lake; `dropped` counts what is not, by reason; `problems` has a line
+    for each thing that could not be read; `known_as` is the name it was learned under before; `hint` says
+    by how much it disagrees with what was known.
+    """
+
+    name: str
+    soundings: int = 0
+    marks: int = 0
+    dropped: Mapping[str, int] = MappingProxyType({})
+    problems: Sequence[str] = ()
+    known_as: str | None = None
+    hint: LevelHint | None = None
+
+    @property
+    def useless(self) -> bool:
+        """Whether nothing of it could be used."""
+        return not (self.soundings or self.marks or self.known_as)
+
+
+def learn(path: Path, lakes: Lakes, bed: Bed, conditions: Conditions, progress: Progress) -> Outcome:
+    """Take a file into the lake, unless it is there already.
+
+    Raises:
+        OSError: the file cannot be read.
+        LogbookError: the lake cannot be written.
+    """
+    digest = _digest(path)
+    before = next((file for file in lakes.learned() if file.digest == digest), None)
+    if before is not None and before.done:
+        progress(path.stat().st_size)
+        return Outcome(path.name, known_as=before.name)
+    bed.begin_trip(conditions.level, already=before.soundings if before else 0)
+    read = _POINTS.get(path.suffix.lower())
+    outcome = (
+        _recording(path, digest, lakes, bed, conditions, progress)
+        if read is None
+        else _points(path, bed, read, progress)
+    )
+    if not outcome.useless:
+        lakes.save(bed, LearnedFile(digest, path.name, outcome.soundings, outcome.marks, True))
+    return outcome
+
+
+def _recording(
+    path: Path, digest: str, lakes: Lakes, bed: Bed, conditions: Conditions, progress: Progress
+) -> Outcome:
+    sensing = Sensing({path.name: SourceSettings()}, BoatOffsets(transducer=conditions.transducer))
+    due = bed.kept + PIECE
+    for chunk in FileSource(path.name, path).chunks():
+        for t, reading in sensing.feed(chunk):
+            bed.take(t, reading)
+        progress(len(chunk.data))
+        if bed.kept >= due:
+            due = bed.kept + PIECE
+            lakes.save(bed, LearnedFile(digest, path.name, bed.kept, 0, False))
+    for t, reading in sensing.finish():
+        bed.take(t, reading)
+    bed.finish()
+    problems = [] if bed.kept or bed.dropped else [f"{path}: no depth with a position in it; {_EXPECTED}"]
+    return Outcome(path.name, bed.kept, 0, bed.dropped, problems, hint=bed.level_hint())
+
+
+def _points(path: Path, bed: Bed, read: _Read, progress: Progress) -> Outcome:
+    """Take in a chart: all of it or, when that is interrupted, nothing."""
+    try:
+        soundings, marks = read(path.read_text(encoding="utf-8-sig"))
+    except UnicodeDecodeError:
+        return Outcome(path.name, problems=[f"{path}: not text; {_EXPECTED}"])
+    kept, strays = exchange.without_strays(soundings.items)
+    for point in kept:
+        bed.add(point.lat, point.lon, point.depth)
+    for mark in marks.items:
+        bed.mark(mark.kind, mark.lat, mark.lon, depth=mark.top, note=mark.note, utc=mark.utc)
+    progress(path.stat().st_size)
+    dropped = Counter({"far from all the others": len(strays)} if strays else {})
+    problems = [f"{path}: {line}" for line in (*soundings.problems, *marks.problems)]
+    return Outcome(path.name, len(kept), len(marks.items), dropped, problems, hint=bed.level_hint())
+
+
+_Read = Callable[[str], tuple[Imported[DepthPoint], Imported[MarkPoint]]]
+_EXPECTED = "expected NMEA 0183 sentences, or a .csv, .geojson or .gpx file"
+
+
+def _from_csv(text: str) -> tuple[Imported[DepthPoint], Imported[MarkPoint]]:
+    header = {name.strip().lower() for name in text.partition("\n")[0].split(",")}
+    if "kind" in header:
+        return Imported(), exchange.marks_from_csv(text)
+    return exchange.soundings_from_csv(text), Imported()
+
+
+def _from_geojson(text: str) -> tuple[Imported[DepthPoint], Imported[MarkPoint]]:
+    if '"kind"' in text:
+        return Imported(), exchange.marks_from_geojson(text)
+    return exchange.soundings_from_geojson(text), Imported()
+
+
+def _from_gpx(text: str) -> tuple[Imported[DepthPoint], Imported[MarkPoint]]:
+    return Imported(), exchange.marks_from_gpx(text)
+
+
+_POINTS: dict[str, _Read] = {
+    ".csv": _from_csv,
+    ".geojson": _from_geojson,
+    ".json": _from_geojson,
+    ".gpx": _from_gpx,
+}
+
+
+def _digest(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()

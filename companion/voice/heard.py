@@ -1,0 +1,34 @@
+"""What was heard in an utterance, as the recogniser hands it on and the record keeps it."""
+
+from __future__ import annotations
+
+from typing import Literal, NamedTuple
+
+Ended = Literal["phrase", "pause", "time", "sound"]
+"""What ended the listening: a phrase that can go no further, a pause, too long a time, the sound's end."""
+
+
+class Hearing(NamedTuple):
+    """What was heard.
+
+    Attributes:
+        text: a listed phrase where one was meant, else the likeliest words.
+        alternatives: what else it may have been, likeliest first.
+        refused: why a listed phrase that was heard, the first of the alternatives, does not count; the
+            text is then what was heard the second time.
+        check: what the second hearing made of it; None when there was none.
+        ended: what ended the listening.
+        seconds: how much of the sound was listened to, s.
+    """
+
+    text: str
+    alternatives: tuple[str, ...] = ()
+    refused: str | None = None
+    check: str | None = None
+    ended: Ended = "sound"
+    seconds: float = 0.0
+
+
+def hearing_of(words: str | Hearing) -> Hearing:
+    """Return words that came as bare text as a hearing."""
+    return words if isinstance(words, Hearing) else Hearing(words)

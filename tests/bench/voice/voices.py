@@ -1,0 +1,148 @@
+"""Synthetic voices, some to choose settings with and others to report figures with, and what they say.
+
+From Debian: espeak-ng, flite, festival. Their speech is kept in the user's cache folder between runs.
+They speak more evenly than people do, so what is understood of them is more than will be of people.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import shutil
+import subprocess
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+
+from companion.voice.clips import read_clip
+from companion.voice.grammar import FORMS, Grammar
+from companion.voice.sound import RATE, Samples
+from tests.bench.voice.noises import NOISES, Make, Sound
+
+
+class Voice(NamedTuple):
+    """A voice: the program, its name there, and its pace (words a minute; a stretch for the others)."""
+
+    program: str
+    name: str
+    pace: float
+
+
+VOICES: dict[Make, tuple[Voice, ...]] = {
+    "choosing": (
+        Voice("espeak-ng", "en-us+f1", 150),
+        Voice("espeak-ng", "en-us+f2", 140),
+        Voice("espeak-ng", "en-gb+m3", 150),
+        Voice("espeak-ng", "en-us+m6", 145),
+        Voice("espeak-ng", "en-gb-scotland+m2", 145),
+        Voice("flite", "kal16", 1.0),
+        Voice("flite", "awb", 1.1),
+        Voice("festival", "kal_diphone", 1.0),
+    ),
+    "reporting": (
+        Voice("espeak-ng", "en-us+f4", 150),
+        Voice("espeak-ng", "en-us+m1", 155),
+        Voice("espeak-ng", "en-gb-x-rp+m4", 150),
+        Voice("espeak-ng", "en-us+f5", 145),
+        Voice("espeak-ng", "en-gb-x-gbclan+m7", 145),
+        Voice("flite", "slt", 1.0),
+        Voice("flite", "rms", 1.0),
+        Voice("festival", "cmu_us_slt_arctic_hts", 1.15),
+    ),
+}
+"""The voices; no voice and no make of noise is in both."""
+
+SPEECH_LEVEL = 2500.0
+"""Level of the speech while it sounds, of 32768: a lapel microphone worn close."""
+AROUND = 0.6
+"""Noise before and after the words, s."""
+
+
+def missing_programs() -> list[str]:
+    """Return the synthesizers that are not installed."""
+    return sorted({v.program for many in VOICES.values() for v in many if shutil.which(v.program) is None})
+
+
+def cache_folder() -> Path:
+    """Return where synthesized speech is kept (XDG base directory convention)."""
+    named = os.environ.get("XDG_CACHE_HOME", "")
+    folder = (Path(named) if os.path.isabs(named) else Path.home() / ".cache") / "companion" / "bench-voice"
+    folder.mkdir(parents=True, exist_ok=True)
+    return folder
+
+
+def speak(voice: Voice, words: str) -> Sound:
+    """Return words in a voice: at `RATE`, at `SPEECH_LEVEL`, cut tight."""
+    key = hashlib.sha256(f"{voice}{words}".encode()).hexdigest()[:24]
+    path = cache_folder() / f"{key}.wav"
+    if not path.exists():
+        part = path.with_suffix(f".{os.getpid()}.wav")
+        _synthesize(voice, words, part)
+        part.replace(path)
+    sound = read_clip(path).astype(float)
+    loud = np.flatnonzero(np.abs(sound) > 0.02 * np.abs(sound).max())
+    sound = sound[loud[0] : loud[-1] + 1]
+    return sound * SPEECH_LEVEL / active_level(sound)
+
+
+def _synthesize(voice: Voice, words: str, path: Path) -> None:
+    pace = f"{voice.pace:g}"
+    if voice.program == "festival":
+        script = (
+            f"(begin (voice_{voice.name}) (Parameter.set 'Duration_Stretch {pace}) "
+            f'(utt.save.wave (utt.synth (Utterance Text "{words}")) "{path}"))'
+        )
+        command = ["festival", "-b", script]
+    elif voice.program == "flite":
+        command = [
+            "flite",
+            "-voice",
+            voice.name,
+            "--setf",
+            f"duration_stretch={pace}",
+            "-t",
+            words,
+            "-o",
+            str(path),
+        ]
+    else:
+        command = ["espeak-ng", "-v", voice.name, "-s", pace, "-w", str(path), words]
+    subprocess.run(command, check=True, capture_output=True)
+
+
+def active_level(sound: Sound) -> float:
+    """Return the level of speech while it sounds: of 20 ms frames within 25 dB of the loudest."""
+    frames = sound[: len(sound) // 320 * 320].reshape(-1, 320)
+    power = np.mean(frames**2, axis=1)
+    return float(np.sqrt(np.mean(power[power > power.max() / 10**2.5])))
+
+
+def in_noise(speech: Sound, noise: Sound, decibels: float | None) -> Samples:
+    """Return speech amid noise of unit level, so many dB below its active level; None: in a card's hiss."""
+    level = 3.0 if decibels is None else active_level(speech) * 10 ** (-decibels / 20)
+    sound = level * noise
+    start = (len(noise) - len(speech)) // 2
+    sound[start : start + len(speech)] += speech
+    return np.clip(np.rint(sound), -32768, 32767).astype(np.int16)
+
+
+def utterance(voice: Voice, words: str, noise: str, decibels: float | None, make: Make, seed: int) -> Samples:
+    """Return words in a voice amid a noise by name."""
+    speech = speak(voice, words)
+    rng = np.random.default_rng([seed, len(words)])
+    n = len(speech) + 2 * round(AROUND * RATE)
+    sound = NOISES[noise](n, rng, make) if decibels is not None else rng.standard_normal(n)
+    return in_noise(speech, sound, decibels)
+
+
+def job_phrases(grammar: Grammar, count: int, seed: int, wordings: int = 2) -> list[str]:
+    """Return phrases drawn evenly over the commands, each in one of its first few wordings."""
+    rng = np.random.default_rng(seed)
+    by_form = [[grammar.spelled(w) for w in form.wordings[:wordings]] for form in FORMS]
+    chosen = []
+    for number in range(count):
+        wording = by_form[number % len(by_form)]
+        some = wording[rng.integers(len(wording))]
+        chosen.append(some[rng.integers(len(some))])
+    return chosen
