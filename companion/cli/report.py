@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from datetime import UTC, tzinfo
 from pathlib import Path
@@ -17,6 +17,7 @@ import msgspec
 from companion.cli.common import command, settings_in_force, warn
 from companion.clock import wall_clock
 from companion.config import load
+from companion.engine import Known
 from companion.events import AnyEvent, Heard, Logged, LoggedWhat, RodTaken, TripBegan
 from companion.record.amendments import Amendment
 from companion.record.logbook import Logbook
@@ -194,7 +195,9 @@ def season_command(
     if not books:
         raise click.UsageError("name at least one logbook, or a recorded day with --rerun")
     zone, words = _zone_of(timezone), Words(units)
-    outings = _each_once([one for path in dict.fromkeys(books) for one in _outings(path, zone, words)])
+    folders = {find_day(day).name: day for day in rerun}
+    found = (one for path in dict.fromkeys(books) for one in _outings(path, folders, zone, words))
+    outings = _each_once(list(found))
     if as_json:
         click.echo(json.dumps(season_figures(outings), ensure_ascii=False))
     if as_json and output is None:
@@ -303,7 +306,7 @@ def _rod_aboard(events: Sequence[AnyEvent], rod: str) -> tuple[str, str, str]:
 
 
 def _size(text: str, kind: LoggedWhat) -> float:
-    """Return a size in kg (a fish) or m, from words such as "3 lb 2 oz" or "15 ft"."""
+    """Return a size in kg (a fish) or m (a mark, a cast), from words such as "3 lb 2 oz" or "15 ft"."""
     quantity = Quantity("mass" if kind == "fish" else "length", 0.0, 1000.0)
     try:
         parts = re.findall(r"[^A-Za-z]+[A-Za-z]+", text) or [text]
@@ -320,12 +323,13 @@ def _in_words(thing: Logged) -> str:
 # -- a season -----------------------------------------------------------------------------------------
 
 
-def _outings(path: Path, zone: tzinfo, words: Words) -> Iterable[Outing]:
+def _outings(path: Path, folders: Mapping[str, Path], zone: tzinfo, words: Words) -> Iterable[Outing]:
     if not path.is_file():
         raise click.UsageError(f"{path}: there is no such logbook")
     with Logbook(path) as book:
         for entry in book.trips():
-            day = read_day(book, entry.id, zone=zone, invented=_invented(_recording(entry.recording or "")))
+            folder = folders.get(entry.name) or _recording(entry.recording or "")
+            day = read_day(book, entry.id, zone=zone, invented=_invented(folder))
             found = findings(day, rod_stories(day, book), words)
             yield Outing(found, path.name)
 
@@ -362,7 +366,8 @@ def _replay_one(folder: Path, into: Path) -> Path:
     settings = load(recorded.config) if recorded.config else settings_in_force(None)
     path = into / f"{recorded.name}.db"
     with Logbook(path) as book, book.begin_trip(recorded.name, recording=recorded.name, replace=True) as trip:
-        replay(recorded, settings, FileSource(SOURCE, recorded.recording).chunks(), _silent, trip)
+        chunks, known = FileSource(SOURCE, recorded.recording).chunks(), Known(book.beliefs())
+        replay(recorded, settings, chunks, _silent, trip, known=known)
     return path
 
 

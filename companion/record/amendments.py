@@ -19,7 +19,7 @@ class Amendment(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
         rod: the rod it was on, with the `lure` and `line` that rod carries.
         lure: see `rod`.
         line: see `rod`.
-        size: a fish's weight, kg, or the depth of a mark, m.
+        size: a fish's weight, kg, or the depth of a mark or the length of a cast, m.
         taken_back: True takes it back, False lets it stand again.
         note: something to add.
         utc: when the correction was made, ISO 8601.

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from companion.casting.deck import AIM, ASTRAY
-from companion.events import Logged, Outlook
+from companion.events import Logged
 from companion.report.day import CATCHES, Day, Floats
 from companion.voice.grammar import number_words
 
@@ -58,7 +58,7 @@ def casts_of(day: Day, lengths: Mapping[str, float] | None = None) -> list[CastM
     calls = day.of("cast")
     following = [*(call.t for call in calls[1:]), math.inf][: len(calls)]
     return [
-        _made(day, call, until, (lengths or {}).get(call.rod or "", USUAL_CAST))
+        _made(day, call, until, call.size or (lengths or {}).get(call.rod or "", USUAL_CAST))
         for call, until in zip(calls, following, strict=True)
     ]
 
@@ -110,8 +110,7 @@ def _made(day: Day, call: Logged, until: float, length: float) -> CastMade:
 
 def _bearing(day: Day, call: Logged, hour: int | None) -> float | None:
     """Return which way a cast went: as it was foretold, else its hour off the bow, else over the bow."""
-    told = (event for event in day.events if isinstance(event, Outlook) and event.cast == call.number)
-    if (foretold := next(told, None)) is not None:
+    if (foretold := day.outlooks.get(call.number)) is not None:
         return foretold.bearing
     return None if call.heading is None else (call.heading + 30.0 * (hour or 0)) % 360.0
 

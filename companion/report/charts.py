@@ -323,7 +323,7 @@ def _things(day: Day, kind: LoggedWhat, words: Words) -> Iterable[dict[str, Any]
     placed = [
         (thing, fix, xy)
         for thing in day.of(kind)
-        if (fix := thing.boat if at_boat else thing.lure_at or thing.boat) and (xy := day.xy(fix))
+        if (fix := thing.at or thing.boat if at_boat else thing.lure_at or thing.boat) and (xy := day.xy(fix))
     ]
     if not placed:
         return
@@ -352,6 +352,7 @@ def _things(day: Day, kind: LoggedWhat, words: Words) -> Iterable[dict[str, Any]
         "x": [round(xy[0], 1) for *_, xy in placed],
         "y": [round(xy[1], 1) for *_, xy in placed],
         "text": [f"#{thing.number}" for thing, *_ in placed],
+        "cliponaxis": False,
         "textposition": _BESIDE.get(kind, "middle right"),
         "textfont": {"size": 11, "color": INK},
         "customdata": [day.anchor(thing) for thing, *_ in placed],
@@ -369,9 +370,12 @@ def _marker(symbol: str, colour: str, size: int) -> dict[str, Any]:
 
 
 def _bounds(day: Day, casts: Sequence[CastMade]) -> tuple[float, float, float, float]:
-    spots = [day.xy(thing.lure_at or thing.boat) for thing in day.standing]
-    x = [*day.track.x, *(spot[0] for spot in spots if spot)]
-    y = [*day.track.y, *(spot[1] for spot in spots if spot)]
+    x, y = list(day.track.x), list(day.track.y)
+    for thing in day.standing:
+        fix = thing.lure_at or thing.at or thing.boat
+        if fix is not None and (spot := day.xy(fix)) is not None:
+            x += [spot[0] - (fix.radius or 0.0), spot[0] + (fix.radius or 0.0)]
+            y += [spot[1] - (fix.radius or 0.0), spot[1] + (fix.radius or 0.0)]
     for cast in casts:
         if cast.hour_said:
             x, y = [*x, *cast.x], [*y, *cast.y]

@@ -252,7 +252,7 @@ def _time_tries(day: Day, ground: Ground | None, words: Words) -> list[Try]:
 
 
 def _marks(day: Day) -> list[tuple[float, float, str]]:
-    placed = ((day.xy(mark.boat), mark.detail or "spot") for mark in day.of("mark"))
+    placed = ((day.xy(mark.at or mark.boat), mark.detail or "spot") for mark in day.of("mark"))
     return [(*place, kind) for place, kind in placed if place is not None]
 
 

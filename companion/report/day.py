@@ -10,7 +10,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from companion.events import AnyEvent, Event, Fix, Logged, LoggedWhat
+from companion.events import AnyEvent, Event, Fix, Logged, LoggedWhat, Outlook
 from companion.record.amendments import Amendment, Corrected
 from companion.record.logbook import KeptReading, Logbook, TripEntry
 from companion.sensing.localplane import LocalPlane
@@ -80,6 +80,11 @@ class Day:
     def of(self, *kinds: LoggedWhat) -> list[Logged]:
         """Return the standing things of some kinds, in order."""
         return [thing for thing in self.standing if thing.what in kinds]
+
+    @cached_property
+    def outlooks(self) -> dict[int, Outlook]:
+        """What was foretold of each cast, by the cast's number."""
+        return {event.cast: event for event in self.events if isinstance(event, Outlook)}
 
     def anchor(self, event: Event) -> str:
         """Return the name an event has in the page: "e" and its place among the trip's events from 1."""

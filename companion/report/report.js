@@ -30,7 +30,8 @@
     for (const { box, height, paper: low } of charts) {
       const beside = box.parentElement.classList.contains("beside") && box.nextElementSibling;
       box.style.height = (paper ? low : height) + "px";
-      Plotly.relayout(box, { width: paper ? (beside ? 500 : 690) : box.clientWidth, height: paper ? low : height });
+      if (!paper) delete box.layout.width;
+      Plotly.relayout(box, paper ? { width: beside ? 500 : 690, height: low } : { autosize: true, height });
     }
   }
   window.matchMedia("print").addEventListener("change", (change) => fit(change.matches));

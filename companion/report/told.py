@@ -27,9 +27,8 @@ def logged(found: Findings) -> str:
     """Return the table of the logged things, each as it stands and, where that differs, as it was logged."""
     day = found.day
     heard = {event.clip: event for event in day.events if isinstance(event, Heard) and event.clip}
-    foretold = {event.cast: event for event in day.events if isinstance(event, Outlook)}
     rows = [
-        _logged(found, thing, heard.get(thing.original.clip or ""), foretold.get(thing.event.number))
+        _logged(found, thing, heard.get(thing.original.clip or ""), day.outlooks.get(thing.event.number))
         for thing in day.things
     ]
     if not rows:
@@ -109,10 +108,10 @@ def _depth(metres: float | None, words: Words, *, unknown: str) -> str:
 
 
 def _where(thing: Logged, words: Words) -> str:
-    at = thing.lure_at or thing.boat
+    at = thing.lure_at or thing.at or thing.boat
     if at is None:
         return UNKNOWN
-    whose = "lure" if thing.lure_at is not None else "boat"
+    whose = "lure" if at is thing.lure_at else "boat" if at is thing.boat else thing.what
     within = f", within {words.whole(at.radius)}" if at.radius is not None else ""
     return f'<small class="place">{place(at)}<br>the {whose}{within}</small>'
 
@@ -164,9 +163,15 @@ def _row(day: Day, event: events.Event, *cells: str) -> str:
 
 
 def _made(day: Day, event: Heard, led_to: Logged | None) -> str:
+    also = ""
+    if event.check is not None and event.check != event.text:
+        also += f"<br><small>heard again as “{escape(event.check)}”</small>"
+    if event.alternatives:
+        others = ", ".join(f"“{escape(one)}”" for one in event.alternatives)
+        also += f"<br><small>it may have been {others}</small>"
     if event.command is None:
-        return f'<span class="plain">not taken: {escape(event.reason or "no reason kept")}</span>'
-    return f"<b>{escape(event.command)}</b>" + (f", {link(day, led_to)}" if led_to else "")
+        return f'<span class="plain">not taken: {escape(event.reason or "no reason kept")}</span>{also}'
+    return f"<b>{escape(event.command)}</b>" + (f", {link(day, led_to)}" if led_to else "") + also
 
 
 def words_heard(found: Findings, event: Heard | None) -> str:

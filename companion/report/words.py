@@ -60,9 +60,11 @@ class Words:
         return f"{celsius * 9.0 / 5.0 + 32.0:.0f} °F" if self.unit == "feet" else f"{celsius:.1f} °C"
 
     def size(self, thing: Logged) -> str:
-        """Return a logged thing's size, which is a fish's weight or a mark's depth; "" when none was said."""
+        """Return a fish's weight, a mark's depth or a cast's length; "" when none was said."""
         if thing.size is None:
             return ""
+        if thing.what == "cast":
+            return self.cast(thing.size)
         return self.weight(thing.size) if thing.what == "fish" else self.depth(thing.size)
 
 
