@@ -416,6 +416,8 @@ def _bottom(day: Day, words: Words) -> Iterable[dict[str, Any]]:
     """Yield the bottom in stretches over which it was known, with the water above it."""
     track = day.track
     known = np.flatnonzero(~np.isnan(track.believed))
+    if not len(known):
+        return
     stretches = np.split(known, np.flatnonzero(np.diff(track.t[known]) > _GAP) + 1)
     every = max(1, math.ceil(len(stretches) / _MOST_STRETCHES))
     for i, stretch in enumerate(stretches[::every]):

@@ -35,6 +35,8 @@ class Track:
     @cached_property
     def believed(self) -> Floats:
         """The depth without lone deep echoes, which are the sounder's second look: NaN there too."""
+        if not len(self.depth):
+            return self.depth
         beyond = np.pad(self.depth, 2, constant_values=np.nan)
         windows = np.lib.stride_tricks.sliding_window_view(beyond, 5)
         known = ~np.isnan(windows).all(axis=1)
