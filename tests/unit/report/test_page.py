@@ -148,9 +148,9 @@ def test_a_trip_without_position_or_depth_has_a_report_too(script, found):
 def test_the_summary_says_what_counts(fished, found):
     assert summary(found(fished)) == (
         "Saturday 3 October 2026: 10 minutes on the water, 0.5 miles along, over 17 to 23 ft of water at "
-        "63 °F. Two casts called with two rods brought one bite (#3) and one fish in the boat. It, #5, weighed "
-        "3 lb 2 oz and came on rod 1 (12 lb), the lure about 16 ft down. The lure was felt to touch bottom once "
-        "(#8); one place was marked (#1). Of 8 utterances, 8 were taken for commands."
+        "63 °F. Two casts called with two rods brought one bite (#3) and one fish in the boat. It, #5, "
+        "weighed 3 lb 2 oz and came on rod 1 (12 lb), the lure about 16 ft down. The lure was felt to touch "
+        "bottom once (#8); one place was marked (#1). Of 8 utterances, 8 were taken for commands."
     )
 
 
