@@ -12,9 +12,13 @@ import traceback
 import click
 
 from companion import __version__
+from companion.cli.backup import backup_command, export_command, restore_command
+from companion.cli.check import check_command
 from companion.cli.common import CAUTIONS, ExampleFirst
+from companion.cli.lakebed import lakebed_command
 from companion.cli.learn import learn_command
 from companion.cli.logbook import logbook_command
+from companion.cli.plan import plan_command
 from companion.cli.reach import reach_command
 from companion.cli.replaying import replay_command
 from companion.cli.report import amend_command, report_command, season_command
@@ -23,7 +27,10 @@ from companion.cli.settings import settings_command
 from companion.cli.talk import listen_command, phrases_command
 from companion.cli.taught import taught_command
 from companion.config import ConfigError
+from companion.page import PageError
 from companion.pictures.png import PictureError
+from companion.record.backup import BackupError
+from companion.record.hold import HeldError
 from companion.record.logbook import LogbookError
 from companion.replay import DayError
 from companion.report.document import PlotlyMissingError
@@ -54,20 +61,26 @@ def commands() -> None:
     the logbook. Each command has its own --help, which starts with an example.
 
     Exit codes: 0 done, 1 a bug, 2 wrong usage, 3 the config, 4 a device or the speech model,
-    5 the logbook.
+    5 the logbook, 6 not everything could be checked.
     """
 
 
 for _one in (
     run_command,
+    check_command,
+    backup_command,
+    restore_command,
+    export_command,
     replay_command,
     logbook_command,
     reach_command,
     report_command,
     amend_command,
     season_command,
+    plan_command,
     taught_command,
     learn_command,
+    lakebed_command,
     phrases_command,
     listen_command,
     settings_command,
@@ -89,15 +102,18 @@ _CODES: tuple[tuple[type[Exception], int], ...] = (
     (SpeakerError, DEVICE),
     (PlotlyMissingError, USAGE),
     (PrintingError, DEVICE),
+    (PageError, DEVICE),
     (LogbookError, DATABASE),
     (PictureError, DEVICE),
+    (BackupError, DATABASE),
+    (HeldError, DEVICE),
     (OSError, DEVICE),
 )
 
 
 def _run() -> int:
     try:
-        commands.main(standalone_mode=False)
+        code = commands.main(standalone_mode=False)
     except click.exceptions.Abort:
         return _complain("stopped", USAGE)
     except click.ClickException as error:
@@ -111,7 +127,7 @@ def _run() -> int:
         if code == BUG:
             traceback.print_exc()
         return _complain(error if code != BUG else "a bug; the lines above say where", code)
-    return OK
+    return code if isinstance(code, int) else OK
 
 
 def _complain(text: object, code: int) -> int:

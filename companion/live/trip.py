@@ -22,6 +22,7 @@ from companion.record.recording import (
     LINES,
     LineCutter,
     Recording,
+    begun_at,
     clip_end,
     last_stamp,
     ms_of,
@@ -35,6 +36,7 @@ from companion.sensing import Chunk
 from companion.sensing.remarks import COMPANION, txt_body
 from companion.voice.clips import ClipError, read_clip
 from companion.voice.grammar import Grammar
+from companion.voice.heard import Hearing, hearing_told
 from companion.voice.hearing import clips_in
 from companion.voice.sound import Samples
 
@@ -42,6 +44,8 @@ GONE_ON_WITHIN = 30 * 60_000
 """A trip cut off no longer ago than this is gone on with, ms: a fuse, a loose plug, a lunch without power."""
 REBUILD = 20.0
 """How long replaying what a cut-off trip had may take, s; beyond it a new trip is begun."""
+SURE = 5_000
+"""How long a disk must have taken everything before it counts as working, ms: a full one takes crumbs."""
 _PIECE = 65_536
 T = TypeVar("T")
 
@@ -50,19 +54,17 @@ class Stamps:
     """Stamps, ms of UTC: the wall clock as it was at the beginning, counted on by the monotonic clock."""
 
     def __init__(self, clock: Clock, wall: datetime) -> None:
-        self._clock = clock
         self._zero = ms_of(wall) - round(clock.now() * 1000.0)
         self.last = ms_of(wall)
 
-    def at(self, t: float | None = None) -> int:
-        """Return the stamp of an instant of the clock, s (None: now), never before the last one."""
-        t = self._clock.now() if t is None else t
+    def at(self, t: float) -> int:
+        """Return the stamp of an instant of the clock, s, never before the last one."""
         self.last = max(self.last, self._zero + round(t * 1000.0))
         return self.last
 
-    def later(self) -> int:
-        """Return a stamp for now that is later than all before."""
-        self.last = max(self.last + 1, self.at())
+    def later(self, t: float) -> int:
+        """Return the stamp of an instant of the clock, s, later than all before."""
+        self.last = max(self.last + 1, self.at(t))
         return self.last
 
 
@@ -91,6 +93,7 @@ class LiveTrip:
         self.stamps = stamps
         self.recording_paused = False
         self.refused = False
+        self._refused_at = 0
         self._tell = tell
         self._cutters: dict[str, LineCutter] = {}
 
@@ -102,18 +105,18 @@ class LiveTrip:
             ms = self.stamps.at(chunk.t)
             self._into_both(b"".join(stamped(line, chunk.source, ms) for line in lines))
 
-    def remark(self, text: str | None, *, aloud: bool = False) -> None:
-        """Take a word of the companion's own; None only lets the engine know that time has passed."""
+    def remark(self, t: float, text: str | None, *, aloud: bool = False) -> None:
+        """Take a word of the companion's own; None only tells the engine that it is `t`, s of the clock."""
         line = sentence(txt_body(text, aloud=aloud))
-        self._into_both(stamped(line, COMPANION, self.stamps.at()))
+        self._into_both(stamped(line, COMPANION, self.stamps.at(t)))
 
     def utterance(self, uttered: Uttered) -> None:
         """Take an utterance that has just ended."""
-        ended = self.stamps.later()
+        ended = self.stamps.later(uttered.t)
         began = ended - clip_end(0, uttered.samples)
         name = self._on_disk(lambda recording: recording.clip(began, uttered.samples))
         self.engine.utterance(Utterance(utc_of(began), utc_of(ended), _patiently(uttered.words), name))
-        self.remark(None)
+        self.remark(uttered.t, None)
 
     def sync(self) -> None:
         """Return once everything recorded is on the disk, or the disk has refused."""
@@ -139,20 +142,21 @@ class LiveTrip:
         try:
             done = do(self.recording)
         except OSError as error:
+            self._refused_at = self.stamps.last
             if not self.refused:
                 self.refused = True
                 self._tell(f"not recording: {error.strerror or error}")
             return None
-        if self.refused and do is not Recording.sync:
+        if self.refused and self.stamps.last - self._refused_at > SURE:
             self.refused = False
             self._tell("recording again")
         return done
 
 
-def _patiently(words: Callable[[], str]) -> Callable[[], str]:
+def _patiently(words: Callable[[], str | Hearing]) -> Callable[[], str | Hearing]:
     """Return what gives the words, or none when they are not made out in time or at all."""
 
-    def give() -> str:
+    def give() -> str | Hearing:
         try:
             return words()
         except Exception:  # the recogniser must never end a trip
@@ -170,11 +174,11 @@ def may_go_on(folder: Path, config: str, now: int) -> bool:
     lines = folder / LINES
     try:
         trim(lines)
-        last = last_stamp(lines)
+        last = last_stamp(lines) or begun_at(folder.name)
         same = (folder / CONFIG).read_text(encoding="utf-8") == config
-    except OSError:
+    except (OSError, ValueError):
         return False
-    return same and last is not None and 0 <= now - last <= GONE_ON_WITHIN
+    return same and 0 <= now - last <= GONE_ON_WITHIN
 
 
 class Rebuilt:
@@ -182,7 +186,7 @@ class Rebuilt:
 
     Args:
         folder: the trip's recording.
-        heard: the words of utterances already in the logbook, by clip.
+        heard: what was heard in utterances already in the logbook, by clip.
         hear: makes out the words of the others.
         known: what the boat knew before that trip.
 
@@ -195,8 +199,8 @@ class Rebuilt:
         folder: Path,
         settings: Settings,
         grammar: Grammar,
-        heard: Mapping[str, str],
-        hear: Callable[[Samples], str] | None,
+        heard: Mapping[str, Hearing],
+        hear: Callable[[Samples], str | Hearing] | None,
         known: Known,
     ) -> None:
         self.events: list[AnyEvent] = []
@@ -228,12 +232,14 @@ class Rebuilt:
                     raise RebuildError("it is too long to be replayed in time")
 
 
-def _words_of(path: Path, known: str | None, hear: Callable[[Samples], str] | None) -> Callable[[], str]:
+def _words_of(
+    path: Path, known: Hearing | None, hear: Callable[[Samples], str | Hearing] | None
+) -> Callable[[], str | Hearing]:
     if known is not None or hear is None:
         return lambda: known or ""
     return lambda: hear(read_clip(path))
 
 
-def words_heard(events: list[AnyEvent]) -> dict[str, str]:
-    """Return the words of each clip that a trip's events tell."""
-    return {e.clip: e.text for e in events if isinstance(e, Heard) and e.clip is not None}
+def words_heard(events: list[AnyEvent]) -> dict[str, Hearing]:
+    """Return what was heard in each clip that a trip's events tell of."""
+    return {e.clip: hearing_told(e) for e in events if isinstance(e, Heard) and e.clip is not None}
