@@ -22,12 +22,11 @@ from companion.record.recording import Limits
 from companion.replay import chosen_model
 from companion.voice.button import ButtonError, push_to_talk
 from companion.voice.grammar import Grammar, aboard
-from companion.voice.heard import Hearing
+from companion.voice.listening import EchoGate, Listener
 from companion.voice.microphone import microphone_frames
 from companion.voice.model import ModelError, data_folder
-from companion.voice.recogniser import for_grammar
-from companion.voice.sound import Samples
-from companion.voice.speaker import Speaker, SpeakerError
+from companion.voice.recogniser import Recogniser, for_grammar
+from companion.voice.speaker import Speaker, SpeakerError, manner_of
 
 NONE = "none"
 """The name of a device that is not aboard."""
@@ -73,33 +72,41 @@ def _text_in_force(path: Path | None) -> str:
 def _parts(settings: Settings, stack: contextlib.ExitStack, *, dry_run: bool) -> Parts:
     """Return the devices of this boat, as far as they can be had; what cannot is named."""
     missing: list[str] = []
-    hear = None if settings.voice.microphone == NONE else _hearing(settings, missing)
+    recogniser = None if settings.voice.microphone == NONE else _recogniser(settings, missing)
     speaker = None if dry_run or settings.voice.speaker == NONE else _speaker(settings, stack, missing)
     parts = Parts(
         sources=tuple(sources_of(settings, LiveClock())),
-        frames=None if hear is None else lambda: microphone_frames(settings.voice.microphone),
-        hear=hear,
         held=_button(settings, missing),
         missing=missing,
     )
     if speaker is not None:
-        parts = parts._replace(say=speaker.say, own_voice=speaker.spoke)
-    return parts
+        parts = parts._replace(tell=speaker.tell, own_voice=speaker.spoke)
+    return parts if recogniser is None else _with_ears(parts, settings, recogniser, speaker)
 
 
-def _hearing(settings: Settings, missing: list[str]) -> Callable[[Samples], str | Hearing] | None:
+def _with_ears(parts: Parts, settings: Settings, recogniser: Recogniser, speaker: Speaker | None) -> Parts:
+    def listener(complain: Callable[[str], None]) -> Listener:
+        gate = None if speaker is None else EchoGate(lambda: speaker.speaking, speaker.hush)
+        return Listener(recogniser, gate, parts.held, complain)
+
+    return parts._replace(
+        frames=lambda: microphone_frames(settings.voice.microphone), hear=recogniser.hear, listener=listener
+    )
+
+
+def _recogniser(settings: Settings, missing: list[str]) -> Recogniser | None:
     try:
-        recogniser = for_grammar(chosen_model(settings), Grammar(aboard(settings)))
+        return for_grammar(chosen_model(settings), Grammar(aboard(settings)))
     except ModelError as error:
         warn(str(error))
         missing.append("speech model")
         return None
-    return recogniser.hear
 
 
 def _speaker(settings: Settings, stack: contextlib.ExitStack, missing: list[str]) -> Speaker | None:
     try:
-        return stack.enter_context(Speaker(settings.voice.speaker, trouble=warn))
+        voice = settings.voice
+        return stack.enter_context(Speaker(voice.speaker, manner=manner_of(voice), trouble=warn))
     except SpeakerError as error:
         warn(str(error))
         missing.append("speaker")

@@ -14,7 +14,7 @@ from typing import NamedTuple
 from companion.clock import Clock, LiveClock, wall_clock
 from companion.config import Settings
 from companion.engine import Emit, Engine, Keep, KeepNothing, Known
-from companion.events import AnyEvent, Said
+from companion.events import AnyEvent
 from companion.health.heart import BeatingStop, Heart, tell_manager, watchdog_interval
 from companion.live.ears import Ears, Uttered
 from companion.live.keeping import Keeper
@@ -27,6 +27,7 @@ from companion.sensing import OLDEST_LIVE, Chunk
 from companion.sensing.sources import Reader, Source, UdpSource
 from companion.voice.grammar import Grammar, aboard
 from companion.voice.heard import Hearing
+from companion.voice.listening import Listener
 from companion.voice.sound import Samples
 
 QUEUE = 256
@@ -61,7 +62,9 @@ class Parts(NamedTuple):
         sources: the wires.
         frames: opens the microphone and yields its frames.
         hear: makes out the words of an utterance.
-        say: speaks a line, at once or soon.
+        listener: makes what listens and decides as the sound comes, told what to complain with; without
+            it, whole utterances are cut out and given to `hear`.
+        tell: is told every event, and speaks what is to be spoken, at once or soon.
         own_voice: tells whether the companion spoke between two instants, s of the clock.
         held: tells whether the push-to-talk button is held.
         missing: what the configuration asks for and is not there, in a word or two each.
@@ -70,7 +73,8 @@ class Parts(NamedTuple):
     sources: Sequence[Source] = ()
     frames: Callable[[], Iterator[Samples]] | None = None
     hear: Callable[[Samples], str | Hearing] | None = None
-    say: Callable[[str], None] = lambda _: None
+    listener: Callable[[Callable[[str], None]], Listener] | None = None
+    tell: Callable[[AnyEvent], None] = lambda _: None
     own_voice: Callable[[float, float], bool] = lambda _began, _ended: False
     held: Callable[[], bool] | None = None
     missing: Sequence[str] = ()
@@ -169,7 +173,7 @@ class Live:
         last = cut_off[-1]
         folder = self._shelf.folder_of(last.name)
         trip = None
-        if may_go_on(folder, self._config, stamps.at()):
+        if may_go_on(folder, self._config, stamps.at(self.clock.now())):
             try:
                 told = keeper.events_of(last)
                 rebuilt = Rebuilt(
@@ -193,7 +197,7 @@ class Live:
         return trip
 
     def _new(self, stamps: Stamps) -> LiveTrip:
-        folder = self._shelf.new_folder(stamps.at())
+        folder = self._shelf.new_folder(stamps.at(self.clock.now()))
         keep: Keep = self._keeper or KeepNothing()
         known = Known() if self._keeper is None else self._keeper.known()
         # The engine takes a second to make; a trip that is in the logbook should also have begun.
@@ -212,8 +216,7 @@ class Live:
         if self._keeper is not None:
             self._keeper.record(event)
         self._outlet(event)
-        if isinstance(event, Said):
-            self._parts.say(event.text)
+        self._parts.tell(event)
 
     def _sync(self) -> None:
         if self.trip is not None:
@@ -250,6 +253,7 @@ class Live:
     def _listening(
         self, frames: Callable[[], Iterator[Samples]], hear: Callable[[Samples], str | Hearing]
     ) -> Ears:
+        listener = self._parts.listener
         return Ears(
             frames,
             hear,
@@ -260,6 +264,7 @@ class Live:
             lost=lambda why: self._part_lost("microphone", why),
             back=lambda: self.tell("microphone back"),
             held=self._parts.held,
+            listener=None if listener is None else lambda: listener(self.tell),
         )
 
     def _part_lost(self, name: str, why: str) -> None:
@@ -293,13 +298,15 @@ class Live:
         began = passed = fed = self.clock.now()
         feed_every = watchdog_interval()
         while not self._stop.is_set():
-            self._take_next(trip)
-            self._take_remarks(trip)
+            taken = self._take_next(trip)
             now = self.clock.now()
+            # What still waits in the queue came earlier: time must not run ahead of it.
+            t = taken if taken is not None and not self._queue.empty() else now
+            self._take_remarks(trip, t)
             self.heart.beat("engine")
             if now - passed >= TIME_PASSES:
                 passed = now
-                trip.remark(None)
+                trip.remark(t, None)
                 self._check_clock(trip)
                 self._look(trip.engine)
             if not self.ready.is_set():
@@ -308,20 +315,22 @@ class Live:
                 fed = now
                 self._feed_watchdog()
 
-    def _take_next(self, trip: LiveTrip) -> None:
+    def _take_next(self, trip: LiveTrip) -> float | None:
+        """Take what has come next, and return when that was, s of the clock; None when nothing came."""
         try:
             item = self._queue.get(timeout=BEAT)
         except queue.Empty:
-            return
+            return None
         if isinstance(item, Uttered):
             trip.utterance(item)
         else:
             trip.chunk(item)
+        return item.t
 
-    def _take_remarks(self, trip: LiveTrip) -> None:
+    def _take_remarks(self, trip: LiveTrip, t: float) -> None:
         while self._remarks:
             text, aloud = self._remarks.popleft()
-            trip.remark(text, aloud=aloud)
+            trip.remark(t, text, aloud=aloud)
 
     def _see_whether_ready(self, waited: float) -> None:
         missing = [name for name, opened in self._waited_for.items() if not opened.is_set()]
@@ -358,7 +367,7 @@ class Live:
             if thread is not None:
                 thread.join(1.0)
         self._drain(trip)
-        self._take_remarks(trip)
+        self._take_remarks(trip, self.clock.now())
         trip.finish()
         if self._keeper is not None:
             self._keeper.close()

@@ -36,7 +36,7 @@ from companion.sensing import Chunk
 from companion.sensing.remarks import COMPANION, txt_body
 from companion.voice.clips import ClipError, read_clip
 from companion.voice.grammar import Grammar
-from companion.voice.heard import Hearing
+from companion.voice.heard import Hearing, hearing_told
 from companion.voice.hearing import clips_in
 from companion.voice.sound import Samples
 
@@ -54,19 +54,17 @@ class Stamps:
     """Stamps, ms of UTC: the wall clock as it was at the beginning, counted on by the monotonic clock."""
 
     def __init__(self, clock: Clock, wall: datetime) -> None:
-        self._clock = clock
         self._zero = ms_of(wall) - round(clock.now() * 1000.0)
         self.last = ms_of(wall)
 
-    def at(self, t: float | None = None) -> int:
-        """Return the stamp of an instant of the clock, s (None: now), never before the last one."""
-        t = self._clock.now() if t is None else t
+    def at(self, t: float) -> int:
+        """Return the stamp of an instant of the clock, s, never before the last one."""
         self.last = max(self.last, self._zero + round(t * 1000.0))
         return self.last
 
-    def later(self) -> int:
-        """Return a stamp for now that is later than all before."""
-        self.last = max(self.last + 1, self.at())
+    def later(self, t: float) -> int:
+        """Return the stamp of an instant of the clock, s, later than all before."""
+        self.last = max(self.last + 1, self.at(t))
         return self.last
 
 
@@ -107,18 +105,18 @@ class LiveTrip:
             ms = self.stamps.at(chunk.t)
             self._into_both(b"".join(stamped(line, chunk.source, ms) for line in lines))
 
-    def remark(self, text: str | None, *, aloud: bool = False) -> None:
-        """Take a word of the companion's own; None only lets the engine know that time has passed."""
+    def remark(self, t: float, text: str | None, *, aloud: bool = False) -> None:
+        """Take a word of the companion's own; None only tells the engine that it is `t`, s of the clock."""
         line = sentence(txt_body(text, aloud=aloud))
-        self._into_both(stamped(line, COMPANION, self.stamps.at()))
+        self._into_both(stamped(line, COMPANION, self.stamps.at(t)))
 
     def utterance(self, uttered: Uttered) -> None:
         """Take an utterance that has just ended."""
-        ended = self.stamps.later()
+        ended = self.stamps.later(uttered.t)
         began = ended - clip_end(0, uttered.samples)
         name = self._on_disk(lambda recording: recording.clip(began, uttered.samples))
         self.engine.utterance(Utterance(utc_of(began), utc_of(ended), _patiently(uttered.words), name))
-        self.remark(None)
+        self.remark(uttered.t, None)
 
     def sync(self) -> None:
         """Return once everything recorded is on the disk, or the disk has refused."""
@@ -188,7 +186,7 @@ class Rebuilt:
 
     Args:
         folder: the trip's recording.
-        heard: the words of utterances already in the logbook, by clip.
+        heard: what was heard in utterances already in the logbook, by clip.
         hear: makes out the words of the others.
         known: what the boat knew before that trip.
 
@@ -201,7 +199,7 @@ class Rebuilt:
         folder: Path,
         settings: Settings,
         grammar: Grammar,
-        heard: Mapping[str, str],
+        heard: Mapping[str, Hearing],
         hear: Callable[[Samples], str | Hearing] | None,
         known: Known,
     ) -> None:
@@ -235,13 +233,13 @@ class Rebuilt:
 
 
 def _words_of(
-    path: Path, known: str | None, hear: Callable[[Samples], str | Hearing] | None
+    path: Path, known: Hearing | None, hear: Callable[[Samples], str | Hearing] | None
 ) -> Callable[[], str | Hearing]:
     if known is not None or hear is None:
         return lambda: known or ""
     return lambda: hear(read_clip(path))
 
 
-def words_heard(events: list[AnyEvent]) -> dict[str, str]:
-    """Return the words of each clip that a trip's events tell."""
-    return {e.clip: e.text for e in events if isinstance(e, Heard) and e.clip is not None}
+def words_heard(events: list[AnyEvent]) -> dict[str, Hearing]:
+    """Return what was heard in each clip that a trip's events tell of."""
+    return {e.clip: hearing_told(e) for e in events if isinstance(e, Heard) and e.clip is not None}
