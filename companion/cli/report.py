@@ -20,8 +20,9 @@ from companion.config import load
 from companion.engine import Known
 from companion.events import AnyEvent, Heard, Logged, LoggedWhat, RodTaken, TripBegan
 from companion.record.amendments import Amendment
+from companion.record.lakes import Lakes
 from companion.record.logbook import Logbook
-from companion.replay import SOURCE, find_day, replay
+from companion.replay import SOURCE, KeepInTrip, find_day, replay
 from companion.report.clips import embedded
 from companion.report.day import Day, read_day
 from companion.report.figures import figures
@@ -36,7 +37,13 @@ from companion.tackle.quantities import Quantity
 from companion.units import LengthUnit
 from companion.voice.model import data_folder
 
-_units = click.option("--units", type=click.Choice(["feet", "metres"]), default="feet", show_default=True)
+_units = click.option(
+    "--units",
+    type=click.Choice(["feet", "metres"]),
+    default="feet",
+    show_default=True,
+    help="What depths are written in.",
+)
 _zone = click.option("--timezone", default="UTC", show_default=True, help="Such as America/Chicago.")
 _logbook = click.option(
     "--logbook", "logbook_path", type=click.Path(path_type=Path), help="The logbook file."
@@ -366,8 +373,12 @@ def _replay_one(folder: Path, into: Path) -> Path:
     settings = load(recorded.config) if recorded.config else settings_in_force(None)
     path = into / f"{recorded.name}.db"
     with Logbook(path) as book, book.begin_trip(recorded.name, recording=recorded.name, replace=True) as trip:
+        lakes = Lakes(book)
+        if all(entry.recording == recorded.name for entry in book.trips()):
+            lakes.clear()
         chunks, known = FileSource(SOURCE, recorded.recording).chunks(), Known(book.beliefs())
-        replay(recorded, settings, chunks, _silent, trip, known=known)
+        keep = KeepInTrip(trip, lakes, recorded.recording)
+        replay(recorded, settings, chunks, _silent, trip, known=known, keep=keep)
     return path
 
 

@@ -16,8 +16,9 @@ from click.testing import CliRunner
 from companion import config
 from companion.cli import OK, USAGE, commands
 from companion.events import Heard, Logged, from_json
+from companion.record.lakes import Lakes
 from companion.record.logbook import Logbook
-from companion.replay import SOURCE, find_day, replay
+from companion.replay import SOURCE, KeepInTrip, find_day, replay
 from companion.sensing.sources import FileSource
 
 pytest.importorskip("plotly", reason="plotly, the report's extra, is not installed")
@@ -38,7 +39,9 @@ def home(tmp_path_factory):
     with Logbook(folder / "silent.db") as silent:
         with silent.begin_trip("silent", recording="silent") as trip:
             chunks = FileSource(SOURCE, day.recording).chunks()
-            replay(day._replace(clips=()), config.load(day.config), chunks, lambda _event: None, trip)
+            keep = KeepInTrip(trip, Lakes(silent), day.recording)
+            silently = (config.load(day.config), chunks, lambda _event: None, trip)
+            replay(day._replace(clips=()), *silently, keep=keep)
         readings = list(silent.readings(trip.id))
     replayed = folder / "companion" / "replays" / f"{DAY.name}.db"
     with Logbook(replayed) as book, book.begin_trip(DAY.name, recording=DAY.name) as trip:
