@@ -120,6 +120,7 @@ def test_reopening(benchmark, grown, tmp_path):
     surface, _ = grown
     surface.mark_changed({surface._cells.locate(*place)[0] for place in known_places(surface)})
     area = Area(1, PLANE.lat, PLANE.lon, lambda: (surface, Marks()))
+    assert area.surface is surface
     path = tmp_path / "lake.db"
     with Logbook(path) as book:
         start = stopwatch()
