@@ -148,12 +148,35 @@ class Voice(msgspec.Struct, frozen=True):
         microphone: the sound card's name for recording, as `arecord -L` lists it; "none" when there is none.
         speaker: the sound card's name for playing, as `aplay -L` lists it; "none" when there is none.
         button: the GPIO number of a push-to-talk button or foot switch to ground, or None.
+        listen: whether every command has to begin with the wake words, or none.
+        wake: the wake words.
+        language: the voice it speaks with, as `espeak-ng --voices` lists it.
+        rate: words a minute it speaks.
+        volume: of its speech and tones, 0 to 1.
     """
 
     model: str | None = None
     microphone: str = "default"
     speaker: str = "default"
     button: int | None = None
+    listen: Literal["always", "wake words"] = "always"
+    wake: str = "copper kettle"
+    language: str = "en"
+    rate: int = 205
+    volume: float = 1.0
+
+    def __post_init__(self) -> None:
+        """Check what has bounds.
+
+        Raises:
+            ValueError: the rate, the volume or the wake words cannot be used.
+        """
+        if not 80 <= self.rate <= 300:
+            raise ValueError("rate must be from 80 to 300 words a minute")
+        if not 0.0 <= self.volume <= 1.0:
+            raise ValueError("volume must be from 0 to 1")
+        if not re.fullmatch(r"[a-z']+( [a-z']+)+", self.wake):
+            raise ValueError("wake must be two words or more, in small letters: one word comes up in talk")
 
 
 class Recordings(msgspec.Struct, frozen=True):

@@ -8,17 +8,18 @@ how its bytes were cut into chunks.
 from __future__ import annotations
 
 import heapq
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 from typing import Literal, NamedTuple, Protocol, TypedDict
 
-from companion.casting.answers import Answers, Scene
+from companion.casting.advice import Advice, Stamp
+from companion.casting.answers import Answers, Scene, moment_of
 from companion.casting.deck import Deck
-from companion.casting.match import MatchWatch, Standing, spoken_match
+from companion.casting.manners import Manners
 from companion.dive.calibration import Belief
-from companion.events import AnyEvent, DepthNews, Heard, Match, Notice, Said, TripBegan, TripEnded
+from companion.events import AnyEvent, DepthNews, Heard, Notice, Said, TripBegan, TripEnded
+from companion.lakebed.bed import Area, Bed
 from companion.sensing import BoatState, Chunk, Depth, MaximumAges, Position, Reading, Remark, Sensing, Warned
-from companion.tackle import Rod
 from companion.units import LengthUnit, spoken_depth
 from companion.voice.commands import Command
 from companion.voice.grammar import Grammar
@@ -34,9 +35,17 @@ Emit = Callable[[AnyEvent], None]
 
 
 class Known(NamedTuple):
-    """What the boat knew before a trip: `beliefs`, what touches taught of each lure, by its name."""
+    """What the boat knew before a trip.
+
+    Attributes:
+        beliefs: what touches taught of each lure, by its name.
+        areas: the waters it has been on.
+        already: how many of the trip's first soundings are on them already, because it was cut off.
+    """
 
     beliefs: Mapping[str, Belief] = {}
+    areas: Sequence[Area] = ()
+    already: int = 0
 
 
 class Keep(Protocol):
@@ -48,6 +57,9 @@ class Keep(Protocol):
     def belief(self, lure: str, belief: Belief) -> None:
         """Take what is now believed of a lure."""
 
+    def lakebed(self, t: float, bed: Bed, *, over: bool = False) -> None:
+        """Take the lakebed as it is at logic time t, s, about once a second, and when the trip is over."""
+
 
 class KeepNothing:
     """Keeps nothing: there is no logbook."""
@@ -56,6 +68,9 @@ class KeepNothing:
         """Let it go."""
 
     def belief(self, lure: str, belief: Belief) -> None:
+        """Let it go."""
+
+    def lakebed(self, t: float, bed: Bed, *, over: bool = False) -> None:
         """Let it go."""
 
 
@@ -82,7 +97,8 @@ class Engine:
         grammar: the commands as they are on this boat.
         unit: what depths are spoken in.
         emit: called with every event, in order.
-        keep: where readings and beliefs go.
+        bed: the waters the boat has been on.
+        keep: where readings, beliefs and soundings go.
     """
 
     def __init__(
@@ -93,6 +109,7 @@ class Engine:
         grammar: Grammar,
         unit: LengthUnit,
         emit: Emit,
+        bed: Bed | None = None,
         keep: Keep | None = None,
     ) -> None:
         self._name = name
@@ -102,8 +119,10 @@ class Engine:
         self._unit: LengthUnit = unit
         self._emit = emit
         self.keep: Keep = keep or KeepNothing()
-        self._answers = Answers(deck, grammar, unit, self._remember)
-        self._watch = MatchWatch()
+        self._bed = bed or Bed()
+        self._manners = Manners()
+        self._answers = Answers(deck, grammar, unit, self._bed, self._manners, self._remember)
+        self._advice = Advice(deck, unit, self._manners)
         self._depth = _Presence(MaximumAges().depth)
         self._position = _Presence(MaximumAges().position)
         self._unplaced: list[Utterance] = []
@@ -133,6 +152,8 @@ class Engine:
             if t >= self._due:
                 self._catch_up(t)
             self._now = t
+            for hint in self._bed.take(t, reading):
+                self._tell(self._advice.cover(self._at(t), hint))
             if isinstance(reading, Depth):
                 self._take_depth(t, reading.below_surface)
             elif isinstance(reading, Position):
@@ -156,7 +177,9 @@ class Engine:
         for utterance in self._unplaced:
             self._hear(self._now, utterance)
         self._agenda, self._unplaced = [], []
-        dropped = dict(sorted(self._sensing.dropped.items()))
+        self._bed.finish()
+        self.keep.lakebed(self._now, self._bed, over=True)
+        dropped = dict(sorted((self._sensing.dropped + self._bed.dropped).items()))
         sentences = sum(self._sensing.counts.values())
         self._emit(TripEnded(**self._stamp(self._now), sentences=sentences, dropped=dropped))
 
@@ -169,6 +192,8 @@ class Engine:
             self._do_due(due)
         if t >= self._row_due:
             self.keep.reading(t, self._sensing.utc(t), self._sensing.boat(t))
+            self.keep.lakebed(t, self._bed)
+            self._tell(self._advice.level(self._at(t), self._bed.level_hint()))
             self._row_due = t + ROW_EVERY
         self._due = min(self._next_due(), self._row_due)
 
@@ -181,18 +206,20 @@ class Engine:
 
     def _next_due(self) -> float:
         spoken = self._agenda[0][0] if self._agenda else NEVER
-        return min(self._depth.expires, self._position.expires, spoken)
+        return min(self._depth.expires, self._position.expires, self._advice.remind_at, spoken)
 
     def _do_due(self, t: float) -> None:
         self._now = max(self._now, t)
         if self._depth.expires <= t:
             self._depth.lose()
-            self._watch.forget_depth()
+            self._advice.forget_depth()
             self._emit(DepthNews(**self._stamp(t), state="lost"))
             self._say(t, "depth lost", "depth")
         elif self._position.expires <= t:
             self._position.lose()
             self._emit(Notice(**self._stamp(t), text="position lost"))
+        elif self._advice.remind_at <= t:
+            self._tell(self._advice.remind(self._at(t)))
         else:
             _, _, utterance = heapq.heappop(self._agenda)
             self._hear(t, utterance)
@@ -219,10 +246,8 @@ class Engine:
             self._say(t, f"depth back, {spoken_depth(depth, self._unit)}", "depth")
         if self._depth.lost:
             return
-        rod = self._deck.in_hand
-        standing = self._watch.take(t, depth, self._deck.reach(rod))
-        if standing is not None:
-            self._tell_match(t, rod, standing)
+        boat = moment_of(self._sensing.boat(t)) if self._advice.wants_boat(t) else None
+        self._tell(self._advice.depth(self._at(t), depth, boat))
 
     def _take_position(self, t: float, lat: float | None) -> None:
         if lat is not None and self._position.take(t):
@@ -234,19 +259,6 @@ class Engine:
             self._emit(Notice(**self._stamp(t), text=remark.text))
             if remark.aloud:
                 self._say(t, remark.text, "notice")
-
-    def _tell_match(self, t: float, rod: Rod, standing: Standing) -> None:
-        event = Match(
-            **self._stamp(t),
-            rod=rod.name,
-            state=standing.state,
-            by=None if standing.margin is None else round(abs(standing.margin), 3),
-            depth=None if standing.depth is None else round(standing.depth, 3),
-            reach=round(self._deck.reach(rod), 3),
-        )
-        self._emit(event)
-        if t >= self._answers.quiet_until:
-            self._say(t, spoken_match(standing, self._unit), "match")
 
     def _hear(self, t: float, utterance: Utterance) -> None:
         self._now = max(self._now, t)
@@ -270,12 +282,18 @@ class Engine:
         before = self._deck.in_hand
         began = self._logic(utterance.began)
         scene = self._scene(t, t if began is None else began, utterance.clip)
-        for event in self._answers.answer(command, scene):
+        cast = self._deck.cast
+        self._tell(self._answers.answer(command, scene))
+        if self._deck.in_hand != before:
+            self._advice.start_over()
+        if self._deck.cast is not None and self._deck.cast is not cast:
+            self._advice.cast(self._deck.cast, t)
+
+    def _tell(self, happened: Iterable[AnyEvent]) -> None:
+        for event in happened:
             if isinstance(event, Said):
                 self._answers.last_said = event.text
             self._emit(event)
-        if self._deck.in_hand != before:
-            self._watch.start_over()
 
     def _remember(self, lure: str, belief: Belief) -> None:
         self.keep.belief(lure, belief)
@@ -283,9 +301,11 @@ class Engine:
     def _scene(self, t: float, began: float, clip: str | None = None) -> Scene:
         return Scene(**self._stamp(t), began=began, boat=self._sensing.boat(t), clip=clip)
 
-    def _say(self, t: float, text: str, about: Literal["match", "depth", "notice"]) -> None:
-        self._answers.last_said = text
-        self._emit(Said(**self._stamp(t), text=text, about=about))
+    def _say(self, t: float, text: str, about: Literal["depth", "notice"]) -> None:
+        self._tell([Said(**self._stamp(t), text=text, about=about)])
+
+    def _at(self, t: float) -> Stamp:
+        return Stamp(**self._stamp(t))
 
     def _stamp(self, t: float) -> _Stamp:
         utc = self._sensing.utc(t)

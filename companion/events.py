@@ -82,10 +82,10 @@ class RodTaken(Event, frozen=True, tag="rod"):
 
 
 class Match(Event, frozen=True, tag="match"):
-    """How the rod in hand matches the depth below the boat.
+    """How the rod in hand matches the bottom: in its casting range where that is mapped, else below.
 
-    `by` is the clearance (state clear) or the shortfall (state short) or how far the lure would dig
-    (state touch), metres, never negative.
+    `where` tells which; `depth` is the bottom's there. `by` is the clearance (state clear) or the
+    shortfall (state short) or how far the lure would dig (state touch), metres, never negative.
     """
 
     rod: str
@@ -93,6 +93,7 @@ class Match(Event, frozen=True, tag="match"):
     by: float | None
     depth: float | None
     reach: float | None
+    where: Literal["in range", "below"] = "below"
 
 
 class TopAhead(msgspec.Struct, frozen=True):

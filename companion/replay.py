@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from datetime import datetime
 from pathlib import Path
 from threading import Event
@@ -10,13 +10,18 @@ from typing import NamedTuple
 
 from companion.casting.answers import fix_of
 from companion.casting.deck import Deck
+from companion.casting.ground import Mapped
 from companion.clock import LiveClock, Pace
 from companion.config import Settings
 from companion.dive.calibration import Belief
 from companion.engine import Emit, Engine, Keep, KeepNothing, Known, Utterance
 from companion.events import AnyEvent
+from companion.lakebed.bed import Bed
+from companion.lakebed.soundings import Mounting
+from companion.record.lakes import Lakes, LearnedFile
+from companion.record.learning import digest_of
 from companion.record.logbook import Trip
-from companion.record.recording import CLIPS, CONFIG, LINES
+from companion.record.recording import CLIPS, CONFIG, LINES, known_before
 from companion.sensing import BoatState, Chunk, Sensing, SourceSettings
 from companion.sensing.sources import SerialSource
 from companion.voice.grammar import Grammar, aboard
@@ -35,16 +40,17 @@ class DayError(Exception):
 
 
 class Day(NamedTuple):
-    """A recorded day on disk: its name, the NMEA recording, the clips, and its own config if it has one."""
+    """A recorded day on disk: name, NMEA recording, clips, its own config and what was known before it."""
 
     name: str
     recording: Path
     clips: tuple[Clip, ...] = ()
     config: Path | None = None
+    known: Mapping[str, Belief] | None = None
 
 
 def find_day(path: Path) -> Day:
-    """Return the day in a folder (sonar.nmea, clips/, companion.toml) or in a plain NMEA file.
+    """Return the day in a folder (sonar.nmea, clips/, companion.toml, known.json) or in a plain NMEA file.
 
     Raises:
         DayError: there is no such file, or the folder holds no recording.
@@ -58,7 +64,7 @@ def find_day(path: Path) -> Day:
         raise DayError(f"{path}: {what}; name the folder of a recorded day, or an NMEA 0183 file")
     own = path / CONFIG
     clips = tuple(clips_in(path / CLIPS)) if (path / CLIPS).is_dir() else ()
-    return Day(path.resolve().name, recording, clips, own if own.is_file() else None)
+    return Day(path.resolve().name, recording, clips, own if own.is_file() else None, known_before(path))
 
 
 def chosen_model(settings: Settings) -> Path:
@@ -78,6 +84,7 @@ def replay(
     trip: Trip | None = None,
     pace: Pace | None = None,
     known: Known = NOTHING_KNOWN,
+    keep: Keep | None = None,
     onlooker: Callable[[Engine], None] | None = None,
 ) -> None:
     """Run a day through the engine.
@@ -87,9 +94,11 @@ def replay(
         settings: the boat and its rods.
         chunks: the recording's bytes, from its file or from a port.
         emit: called with every event, in order, after the trip has recorded it.
-        trip: where events and thinned readings are kept, or None.
-        known: what the boat knew before that day.
+        trip: where events are kept, or None.
+        known: what the boat knew before that day; what was believed of the lures the day itself may tell.
         pace: holds the replay back to a multiple of real time, or None for as fast as it goes.
+
+        keep: where readings and what the day teaches are kept, or None.
         onlooker: called with the engine every few sentences, and once more at the end.
 
     Raises:
@@ -97,7 +106,9 @@ def replay(
         LogbookError: the trip cannot be written.
     """
     grammar = Grammar(aboard(settings))
-    keep = KeepNothing() if trip is None else KeepInTrip(trip)
+    keep = keep or KeepNothing()
+    if day.known is not None:
+        known = known._replace(beliefs=day.known)
     engine = engine_for(day.name, settings, grammar, _into(trip, emit), keep, known)
     for utterance in _utterances(day, settings, grammar):
         engine.utterance(utterance)
@@ -118,9 +129,11 @@ def engine_for(
     """Return an engine for this boat, fed with chunks of `SOURCE`: one and the same live and in replay."""
     wire = SourceSettings(need_checksum=all(source.need_checksum for source in settings.sources))
     sources = {source.name: source.settings() for source in settings.sources} | {SOURCE: wire}
-    sensing = Sensing(sources, settings.boat.offsets())
-    deck = Deck(settings.rods, known.beliefs)
-    return Engine(name, sensing, deck, grammar, settings.units, emit, keep)
+    offsets = settings.boat.offsets()
+    bed = Bed(known.areas, mounting=Mounting(offsets.forward, offsets.starboard))
+    bed.begin_trip(already=known.already)
+    deck = Deck(settings.rods, known.beliefs, Mapped(bed))
+    return Engine(name, Sensing(sources, offsets), deck, grammar, settings.units, emit, bed, keep)
 
 
 def port_chunks(device: str, baud: int) -> Iterator[Chunk]:
@@ -166,23 +179,45 @@ def _into(trip: Trip | None, emit: Emit) -> Emit:
 
 
 class KeepInTrip:
-    """Keeps readings and beliefs in a trip of the logbook."""
+    """Keeps a replay's readings and beliefs in a trip of the logbook, and its soundings in the lake.
 
-    def __init__(self, trip: Trip) -> None:
+    Args:
+        trip: of the logbook.
+        lakes: of the same logbook.
+        recording: the file that is replayed; a lake takes it in once, and whole.
+    """
+
+    def __init__(self, trip: Trip, lakes: Lakes, recording: Path) -> None:
         self._trip = trip
+        self._lakes = lakes
+        self._recording = recording
 
     def reading(self, t: float, utc: datetime | None, boat: BoatState) -> None:
         """Offer the state of the boat."""
-        self._trip.reading(
-            t,
-            utc,
-            fix_of(boat),
-            boat.depth,
-            heading=boat.heading,
-            speed=boat.speed,
-            water_temperature=boat.water_temperature,
-        )
+        offer(self._trip, t, utc, boat)
 
     def belief(self, lure: str, belief: Belief) -> None:
         """Keep what is now believed of a lure."""
         self._trip.believe(lure, belief)
+
+    def lakebed(self, t: float, bed: Bed, *, over: bool = False) -> None:
+        """Keep the day's soundings when it is over, unless the lake has them from before."""
+        del t
+        if not over:
+            return
+        digest = digest_of(self._recording)
+        if all(file.digest != digest for file in self._lakes.learned()):
+            self._lakes.save(bed, LearnedFile(digest, self._recording.name, bed.kept, 0, done=True))
+
+
+def offer(trip: Trip, t: float, utc: datetime | None, boat: BoatState) -> None:
+    """Offer the state of the boat to a trip of the logbook."""
+    trip.reading(
+        t,
+        utc,
+        fix_of(boat),
+        boat.depth,
+        heading=boat.heading,
+        speed=boat.speed,
+        water_temperature=boat.water_temperature,
+    )

@@ -9,10 +9,20 @@ Example: bash hardware/install.sh
 
 Sets the companion up in this folder. Run again, it does only what is missing.
 
-  --tests   also what the tests need
-  --help    this text
+  --tests       also what the tests need
+  --service     as a service of the board instead, started at boot (as root): programs in /opt/companion,
+                configuration in /etc/companion, logbook and recordings in /var/lib/companion
+  --update      change to what this folder holds now (after a git pull, say): the service if it is
+                installed, else the environment of this folder; the one before is kept
+  --back        return to the one before
+  --uninstall   remove the service and the environments; configurations, logbooks and recordings stay
+  --purge       with --uninstall: those too, the service's and yours
+  --help        this text
 
-PYTHON=/path/to/python3 chooses the Python to use (3.11 or newer).
+PYTHON=/path/to/python3 chooses the Python to use (3.11 or newer). With DESTDIR=/some/folder the service is
+put under that folder, and nothing of the running system is touched: for trying it out.
+
+Not for navigation. Fuse at the battery; wiring by local rules and a competent person.
 TEXT
 }
 
@@ -24,17 +34,29 @@ stop() {
 }
 
 tests=no
+purge=no
+task=folder
 for option in "$@"; do
     case $option in
         --tests) tests=yes ;;
+        --purge) purge=yes ;;
+        --service | --update | --back | --uninstall)
+            [[ $task == folder ]] || { usage >&2 && exit 2; }
+            task=${option#--}
+            ;;
         -h | --help) usage && exit 0 ;;
         *) usage >&2 && exit 2 ;;
     esac
 done
+if [[ $purge == yes && $task != uninstall ]] || [[ $tests == yes && $task != folder ]]; then
+    usage >&2
+    exit 2
+fi
 
 CDPATH='' cd -- "$(dirname -- "${BASH_SOURCE[0]}")/.."
 here=$PWD
 venv=$here/.venv
+before_venv=$here/.venv.before
 stamp=$venv/installed.txt
 
 # --- Debian packages ---------------------------------------------------------------------------------
@@ -154,38 +176,104 @@ install_python_packages() {
     wanted_stamp "${extra:+tests}" >"$stamp"
 }
 
+# --- going on to another environment, and back; removing all ------------------------------------------
+
+update_folder() { # a new environment in the place of the old, which is kept, and comes back if this fails
+    [[ -e $venv ]] || stop "nothing is installed in this folder yet: run this without --update."
+    if [[ -f $stamp && $(head -n 1 "$stamp") == tests ]]; then tests=yes; fi
+    rm -rf -- "$before_venv"
+    mv -- "$venv" "$before_venv"
+    trap 'rm -rf -- "$venv"; mv -- "$before_venv" "$venv"; say "the environment from before is back in its place" >&2' EXIT
+    make_environment
+    install_python_packages
+    "$venv/bin/python" -m companion.voice.model
+    trap - EXIT
+    say "updated; the environment before is kept: bash hardware/install.sh --back returns to it"
+}
+
+back_folder() {
+    [[ -e $before_venv ]] || stop "there is no environment before this one to go back to."
+    mv -T -- "$venv" "$venv.now"
+    mv -T -- "$before_venv" "$venv"
+    mv -T -- "$venv.now" "$before_venv"
+    say "went back; --back once more returns. The program itself is what this folder holds (git log)."
+}
+
+uninstall_folder() {
+    rm -rf -- "$venv" "$before_venv"
+    say "removed the environments of this folder; Debian packages stay, other programs may use them"
+    local own=("${XDG_CONFIG_HOME:-$HOME/.config}/companion" "${XDG_DATA_HOME:-$HOME/.local/share}/companion")
+    if [[ $purge == yes ]]; then
+        rm -rf -- "${own[@]}"
+        say "removed ${own[*]}, with every logbook and recording in them"
+    else
+        say "kept ${own[*]}"
+    fi
+}
+
+closing_words() {
+    if ((${#without[@]})); then
+        say "STILL MISSING, and the companion may not hear or speak without: ${without[*]}." \
+            "As root, with a network: apt-get install ${without[*]}"
+    fi
+    say "Not for navigation. Depths and marks may be wrong; keep a look-out, wear the life jacket, clip on the" \
+        "engine cut-off lanyard, fuse the wiring at the battery, obey the local fishing rules."
+}
+
+need_packages() { # what Debian has to give; what cannot be installed here is remembered in `without`
+    need alsa-utils "microphone and speaker: arecord, aplay" command -v arecord
+    need espeak-ng "the companion's voice" command -v espeak-ng
+    case $(uname -m) in
+        aarch64 | arm*) need libatomic1 "the speech recogniser on ARM boards" has_library libatomic1 ;;
+    esac
+    environment_fits || need_python
+    if [[ $tests == yes ]]; then
+        need chromium "tests: looks at the page" command -v chromium
+        need flite "tests: more voices for the demo day" command -v flite
+        need gpsd-clients "tests: gpsdecode, to be measured against" command -v gpsdecode
+        need shellcheck "tests: checks this script" command -v shellcheck
+    fi
+    without=()
+    if ! install_packages; then
+        [[ $tests == no ]] || stop "these Debian packages are needed and could not be installed: ${packages[*]}." \
+            "As root, with a network: apt-get install ${packages[*]}"
+        without=("${packages[@]}")
+    fi
+}
+
+set_folder_up() {
+    need_packages
+    environment_fits || make_environment
+    if ! stamp_says tests && ! { [[ $tests == no ]] && stamp_says ''; }; then
+        install_python_packages
+    fi
+    "$venv/bin/python" -m companion.voice.model ||
+        stop "everything else is ready; run this again once the speech model can be had."
+    say "The companion is ready: .venv/bin/companion --help"
+    closing_words
+}
+
 # --- in order ----------------------------------------------------------------------------------------
 
-need alsa-utils "microphone and speaker: arecord, aplay" command -v arecord
-need espeak-ng "the companion's voice" command -v espeak-ng
-case $(uname -m) in
-    aarch64 | arm*) need libatomic1 "the speech recogniser on ARM boards" has_library libatomic1 ;;
+if [[ $task == folder ]]; then
+    set_folder_up
+    exit
+fi
+
+# shellcheck source=hardware/service.sh
+source "$here/hardware/service.sh"
+case $task in
+    service)
+        must_be_root --service
+        need_packages
+        install_service
+        closing_words
+        ;;
+    update) if [[ -e $home ]]; then update_service; else update_folder; fi ;;
+    back) if [[ -e $home ]]; then back_service; else back_folder; fi ;;
+    uninstall)
+        if [[ -e $home || -e $unit ]]; then uninstall_service; fi
+        if [[ $purge == yes ]]; then purge_service; fi
+        if [[ -z ${DESTDIR:-} ]]; then uninstall_folder; fi
+        ;;
 esac
-environment_fits || need_python
-if [[ $tests == yes ]]; then
-    need chromium "tests: looks at the page" command -v chromium
-    need flite "tests: more voices for the demo day" command -v flite
-    need gpsd-clients "tests: gpsdecode, to be measured against" command -v gpsdecode
-    need shellcheck "tests: checks this script" command -v shellcheck
-fi
-without=()
-if ! install_packages; then
-    [[ $tests == no ]] || stop "these Debian packages are needed and could not be installed: ${packages[*]}." \
-        "As root, with a network: apt-get install ${packages[*]}"
-    without=("${packages[@]}")
-fi
-
-environment_fits || make_environment
-if ! stamp_says tests && ! { [[ $tests == no ]] && stamp_says ''; }; then
-    install_python_packages
-fi
-"$venv/bin/python" -m companion.voice.model ||
-    stop "everything else is ready; run this again once the speech model can be had."
-
-say "The companion is ready: .venv/bin/companion --help"
-if ((${#without[@]})); then
-    say "STILL MISSING, and the companion may not hear or speak without: ${without[*]}." \
-        "As root, with a network: apt-get install ${without[*]}"
-fi
-say "Not for navigation. Depths and marks may be wrong; keep a look-out, wear the life jacket, clip on the" \
-    "engine cut-off lanyard, fuse the wiring at the battery, obey the local fishing rules."

@@ -11,9 +11,12 @@ import msgspec
 from companion.casting.cast import GPS_RADIUS, Cast, placed
 from companion.casting.deck import AIM, Aim, Deck, Lesson, Moment
 from companion.casting.lessons import Lessons, Remember
+from companion.casting.manners import Manners
 from companion.casting.tell import learned_event, outlook_event
-from companion.casting.words import spoken_lessons, spoken_outlook
+from companion.casting.words import spoken_lesson, spoken_outlook
 from companion.events import AnyEvent, Fix, Logged, LoggedWhat, Notice, RodTaken, Said, Undone
+from companion.lakebed.bed import Bed
+from companion.lakebed.marks import Mark
 from companion.sensing import BoatState
 from companion.tackle import Rod
 from companion.units import FOOT, LengthUnit, spoken_depth
@@ -67,28 +70,36 @@ class Ledger:
         """Take back the last thing that stands; None when nothing does."""
         return self._standing.pop() if self._standing else None
 
-    def last(self) -> Logged | None:
-        """Return the last thing that stands; None when nothing does."""
-        return self._standing[-1] if self._standing else None
+    def last_standing(self) -> int | None:
+        """Return the number of the last thing that stands; None when nothing does."""
+        return self._standing[-1].number if self._standing else None
 
 
 class Carried(NamedTuple):
-    """A command that was carried out, the moment it was spoken in, and what it logged, if anything."""
+    """A command that was carried out, the moment it was spoken in, and the number it was logged as."""
 
     command: c.Command
     scene: Scene
-    logged: Logged | None
+    number: int | None
 
 
 class Answers:
     """Carries out commands on the deck and the ledger, and words the answers."""
 
     def __init__(
-        self, deck: Deck, grammar: Grammar, unit: LengthUnit, remember: Remember = lambda _lure, _belief: None
+        self,
+        deck: Deck,
+        grammar: Grammar,
+        unit: LengthUnit,
+        bed: Bed,
+        manners: Manners,
+        remember: Remember,
     ) -> None:
-        self.quiet_until = float("-inf")
         self.last_said: str | None = None
         self._deck = deck
+        self._bed = bed
+        self._manners = manners
+        self._marked: dict[int, Mark] = {}
         self._grammar = grammar
         self._unit: LengthUnit = unit
         self._ledger = Ledger()
@@ -101,21 +112,12 @@ class Answers:
         events = self._do(command, scene)
         if isinstance(command, c.UndoThat):
             undone = {event.number for event in events if isinstance(event, Undone)}
-            self._carried = [it for it in self._carried if it.logged and it.logged.number not in undone]
+            self._carried = [it for it in self._carried if it.number and it.number not in undone]
         elif not isinstance(command, (c.Correct, c.ThatWasRod)):
-            self._remember(command, scene, events)
+            number = next((event.number for event in events if isinstance(event, Logged)), None)
+            self._carried = [it for it in self._carried if it.number]
+            self._carried.append(Carried(command, scene, number))
         return events
-
-    def _is_last(self, carried: Carried) -> bool:
-        """Tell whether what a command logged is the last thing that stands."""
-        last = self._ledger.last()
-        return last is not None and carried.logged is not None and carried.logged.number == last.number
-
-    def _remember(self, command: c.Command, scene: Scene, events: list[AnyEvent]) -> None:
-        """Keep what was carried out: all that was logged, and the last command whatever it was."""
-        logged = next((event for event in events if isinstance(event, Logged)), None)
-        self._carried = [carried for carried in self._carried if carried.logged]
-        self._carried.append(Carried(command, scene, logged))
 
     def rod_taken(self, scene: Scene, rod: Rod) -> RodTaken:
         """Return the event that tells which rod is in hand."""
@@ -163,18 +165,18 @@ class Answers:
     @_do.register
     def _(self, command: c.MarkPlace, scene: Scene) -> list[AnyEvent]:
         events = self._log(command, scene, "mark", detail=command.kind, size=command.depth, at_lure=False)
+        self._mark(command, scene)
         if command.distance is None or command.clock is None:
             return events
-        at = self._off_the_bow(scene.boat, command.clock, command.distance)
+        at = _off_the_bow(scene.boat, command.clock, command.distance)
         return [msgspec.structs.replace(e, at=at) if isinstance(e, Logged) else e for e in events]
 
     @_do.register
     def _(self, command: c.Cast, scene: Scene) -> list[AnyEvent]:
-        aim = Aim(command.clock, command.distance, command.short)
-        cast = self._deck.begin_cast(scene.began, moment_of(scene.boat), aim)
+        cast = self._begin(command, scene)
         towards = None if command.clock is None else f"{number_words(command.clock)} o'clock"
-        told = None if command.distance is None and not command.short else cast.length
-        logged, said = self._log(command, scene, "cast", detail=towards, size=told, at_lure=False)
+        far = cast.length if command.short else command.distance
+        logged, said = self._log(command, scene, "cast", detail=towards, size=far, at_lure=False)
         seen = outlook_event(scene.t, scene.utc, self._ledger.number, cast)
         if seen is None:
             return [logged, said]
@@ -238,6 +240,7 @@ class Answers:
 
     @_do.register
     def _(self, command: c.WaterLevel, scene: Scene) -> list[AnyEvent]:
+        self._bed.water_level(command.rise)
         notice = Notice(t=scene.t, utc=scene.utc, text=f"water level {command.rise:+.2f} m against the map")
         return [notice, self._confirmed(command, scene)]
 
@@ -249,7 +252,7 @@ class Answers:
         if last.what == "cast":
             self._deck.end_cast()
         undone = Undone(t=scene.t, utc=scene.utc, number=last.number, what=last.what)
-        lesson = self._lessons.take_back(last.number)
+        lesson = self._taken_back(last.number)
         return [undone, *self._told_lesson(scene, lesson), self._said(scene, f"{last.what} taken back")]
 
     @_do.register
@@ -264,18 +267,23 @@ class Answers:
 
     @_do.register
     def _(self, command: c.ThatWasRod, scene: Scene) -> list[AnyEvent]:
-        last = next((carried for carried in reversed(self._carried) if carried.logged), None)
-        if last is None or not self._is_last(last):
+        last = next((it for it in reversed(self._carried) if it.number), None)
+        if last is None or last.number != self._ledger.last_standing():
             return [self._said(scene, "nothing logged to put right")]
-        rod = self._deck.cast_was_of(command.number)
+        under_way = self._cast_at(last.scene) is not None
+        rod = self._deck.take(command.number)
         if rod is None:
             return [self._said(scene, f"there is no number {number_words(command.number)}")]
+        cast = next((it for it in reversed(self._carried) if isinstance(it.command, c.Cast)), None)
+        if under_way and cast is not None and isinstance(cast.command, c.Cast):
+            self._begin(cast.command, cast.scene)
         events = self._again(last, last.command, scene)
         return [self.rod_taken(scene, rod), *events[:-1], self._confirmed(command, scene)]
 
     @_do.register
     def _(self, _command: c.WhatLearned, scene: Scene) -> list[AnyEvent]:
-        return [self._said(scene, spoken_lessons(self._deck.lessons(), self._unit))]
+        line = spoken_lesson(self._deck.lessons(), self._deck.in_hand, self._unit)
+        return [self._said(scene, line)]
 
     @_do.register
     def _(self, command: c.ForgetRod, scene: Scene) -> list[AnyEvent]:
@@ -290,12 +298,12 @@ class Answers:
 
     @_do.register
     def _(self, command: c.Quiet, scene: Scene) -> list[AnyEvent]:
-        self.quiet_until = scene.t + 60.0 * command.minutes
+        self._manners.quiet_for(scene.t, command.minutes)
         return [self._confirmed(command, scene)]
 
     @_do.register
     def _(self, command: c.SpeakUp, scene: Scene) -> list[AnyEvent]:
-        self.quiet_until = scene.t
+        self._manners.quiet_for(scene.t, 0.0)
         return [self._confirmed(command, scene)]
 
     @_do.register
@@ -303,6 +311,22 @@ class Answers:
         text = self._grammar.what_can_i_say(self._times_asked)
         self._times_asked += 1
         return [self._said(scene, text)]
+
+    def _begin(self, command: c.Cast, scene: Scene) -> Cast:
+        aim = Aim(command.clock, command.distance, command.short)
+        return self._deck.begin_cast(scene.began, moment_of(scene.boat), aim)
+
+    def _again(self, last: Carried, command: c.Command, scene: Scene) -> list[AnyEvent]:
+        """Carry out a command put right, as of when it was first spoken; what it logged is undone."""
+        events: list[AnyEvent] = []
+        standing = self._ledger.last_standing()
+        if last.number is not None and last.number == standing:
+            undone = self._ledger.take_back()
+            if undone is not None:
+                events.append(Undone(t=scene.t, utc=scene.utc, number=undone.number, what=undone.what))
+                events += self._told_lesson(scene, self._taken_back(undone.number))
+        self._carried.remove(last)
+        return events + self.answer(command, last.scene._replace(t=scene.t, utc=scene.utc))
 
     def _cast_at(self, scene: Scene) -> Cast | None:
         return self._deck.cast_at(scene.began)
@@ -316,23 +340,29 @@ class Answers:
         best = self._deck.best_for(depth)
         return best.number if best != cast.rod and self._deck.reach(best) >= depth else None
 
-    def _again(self, last: Carried, command: c.Command, scene: Scene) -> list[AnyEvent]:
-        """Carry out a command put right, as of when it was first spoken; what it logged is undone."""
-        events: list[AnyEvent] = []
-        if last.logged is not None and self._is_last(last):
-            self._ledger.take_back()
-            events.append(Undone(t=scene.t, utc=scene.utc, number=last.logged.number, what=last.logged.what))
-            self._lessons.take_back(last.logged.number)
-        self._carried.remove(last)
-        then = last.scene._replace(t=scene.t, utc=scene.utc)
-        events += self.answer(command, then)
-        return events
+    def _mark(self, command: c.MarkPlace, scene: Scene) -> None:
+        """Put a mark on the lakebed."""
+        boat = scene.boat
+        if boat.lat is None or boat.lon is None:
+            return
+        mark = self._bed.mark(
+            command.kind,
+            boat.lat,
+            boat.lon,
+            depth=command.depth,
+            distance=command.distance or 0.0,
+            hour=command.clock,
+            heading=heading_of(boat),
+            utc=scene.utc,
+        )
+        self._marked[self._ledger.number] = mark
 
-    def _off_the_bow(self, boat: BoatState, clock: int, distance: float) -> Fix | None:
-        """Return the place at an hour off the bow and a distance, m, judged by eye."""
-        heading = heading_of(boat)
-        bearing = None if heading is None else (heading + 30.0 * clock) % 360.0
-        return placed(fix_of(boat), bearing, distance, distance * math.hypot(AIM, GUESSED_DISTANCE))
+    def _taken_back(self, number: int) -> Lesson | None:
+        """Take back what a logged thing has left behind: its mark, and what it taught."""
+        mark = self._marked.pop(number, None)
+        if mark is not None:
+            self._bed.unmark(mark)
+        return self._lessons.take_back(number)
 
     def _log(
         self,
@@ -379,6 +409,13 @@ class Answers:
 
     def _told_lesson(self, scene: Scene, lesson: Lesson | None) -> list[AnyEvent]:
         return [] if lesson is None else [learned_event(scene.t, scene.utc, lesson)]
+
+
+def _off_the_bow(boat: BoatState, clock: int, distance: float) -> Fix | None:
+    """Return the place at an hour off the bow and a distance, m, judged by eye."""
+    heading = heading_of(boat)
+    bearing = None if heading is None else (heading + 30.0 * clock) % 360.0
+    return placed(fix_of(boat), bearing, distance, distance * math.hypot(AIM, GUESSED_DISTANCE))
 
 
 def moment_of(boat: BoatState) -> Moment:

@@ -25,6 +25,8 @@ ASTRAY = math.radians(90.0)
 """The same when the bow has to do: an angler casts to either side as well."""
 REMEMBERED = 300.0
 """For how long the last spoken direction counts for the next cast, s."""
+IN_RANGE = (0.35, 0.5, 0.65)
+"""Where on a cast the bottom is looked at to tell whether a rod suits it, as shares of the cast."""
 SHORT = 0.6
 """A short cast, in usual casts. Common practice, no source."""
 SPOKEN_LENGTH_SIGMA = 0.10
@@ -87,7 +89,6 @@ class Deck:
         self._towards: tuple[float, float] | None = None
         self.felt = Felt()
         self.cast: Cast | None = None
-        self._flown: tuple[float, Moment, Aim] | None = None
 
     @property
     def rods(self) -> list[Rod]:
@@ -181,7 +182,6 @@ class Deck:
     def begin_cast(self, t: float, boat: Moment, aim: Aim) -> Cast:
         """Note that the lure flies at logic time t, s, and look ahead at what it will meet."""
         rod = self.in_hand
-        self._flown = (t, boat, aim)
         bearing, spread = self._direction(t, boat, aim.clock)
         usual = self.learned(rod).rigs[rig_name(rod)].retrieve.cast
         length = SHORT * usual if aim.short else aim.length
@@ -206,17 +206,27 @@ class Deck:
             bearing = (boat.heading + 30.0 * clock) % 360.0
             self._towards = (t, bearing)
             return bearing, AIM
-        if clock is None and self._towards is not None and t - self._towards[0] <= REMEMBERED:
-            return self._towards[1], AGAIN
-        return boat.heading, ASTRAY
+        last = None if clock is not None else self._last_direction(t)
+        return (boat.heading, ASTRAY) if last is None else (last, AGAIN)
 
-    def cast_was_of(self, number: int) -> Rod | None:
-        """Take a rod in hand whose cast the one under way was; None when there is no such rod."""
-        under_way = self.cast is not None
-        rod = self.take(number)
-        if rod is not None and under_way and self._flown is not None:
-            self.begin_cast(*self._flown)
-        return rod
+    def _last_direction(self, t: float) -> float | None:
+        """Return where the last cast with an hour went, degrees true, if that was not long ago."""
+        recent = self._towards is not None and t - self._towards[0] <= REMEMBERED
+        return self._towards[1] if recent and self._towards is not None else None
+
+    def depth_in_range(self, t: float, boat: Moment) -> float | None:
+        """Return how deep it is where the lure of the rod in hand would be deepest, m; None: not mapped.
+
+        That is where the last cast went, or else ahead of the bow.
+        """
+        bearing = self._last_direction(t)
+        bearing = boat.heading if bearing is None else bearing
+        if boat.fix is None or bearing is None:
+            return None
+        usual = self.in_hand.cast
+        found = [self._ground.about(boat.fix, bearing, share * usual) for share in IN_RANGE]
+        known = sorted(depth for depth in found if depth is not None)
+        return known[len(known) // 2] if len(known) > len(IN_RANGE) // 2 else None
 
     def end_cast(self) -> Cast | None:
         """Note that the lure is back; return the cast that ended."""

@@ -14,9 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from companion.events import Fix
-from companion.lakebed.marks import Marks
-from companion.lakebed.surface import Surface
-from companion.sensing.localplane import LocalPlane
+from companion.lakebed.bed import Bed
+from companion.sensing.localplane import moved
 
 Floats = NDArray[np.float64]
 
@@ -24,6 +23,8 @@ STEP = 1.0
 """Distance between the points of a ray, m."""
 FAN = np.array([-1.5, -0.75, 0.0, 0.75, 1.5])
 """The rays' bearings beside the cast's, in sigmas of the aim."""
+ABOUT = 5.0
+"""How far around a place "roughly" reaches, m."""
 WIDEST = math.radians(50.0)
 """Aim that counts as this at most, rad: casts go forward."""
 
@@ -62,6 +63,9 @@ class Ground(Protocol):
     def spots(self, places: Sequence[Fix]) -> Ray:
         """Return the bottom at some places."""
 
+    def about(self, at: Fix, bearing: float, distance: float) -> float | None:
+        """Return roughly how deep it is at a distance, m; None where nothing was sounded nearby."""
+
     def tops(self, at: Fix, bearing: float, length: float, aside: float) -> Sequence[TopOnWay]:
         """Return the tops with a known depth within `aside` m of that line, nearest first."""
 
@@ -79,6 +83,11 @@ class Unmapped:
         """Return that nothing is known there."""
         nothing = np.full(len(places), np.nan)
         return Ray(nothing, nothing)
+
+    def about(self, at: Fix, bearing: float, distance: float) -> float | None:
+        """Return None."""
+        del at, bearing, distance
+        return None
 
     def tops(self, at: Fix, bearing: float, length: float, aside: float) -> Sequence[TopOnWay]:
         """Return no tops."""
@@ -130,35 +139,34 @@ def ahead(ground: Ground, at: Fix, bearing: float, aim: float, length: float) ->
 
 
 class Mapped:
-    """The ground as the lakebed knows it.
+    """The ground as the lakebed knows it."""
 
-    Args:
-        plane: the flat frame the lakebed's metres are in.
-        surface: the bottom.
-        marks: what was marked on it.
-    """
-
-    def __init__(self, plane: LocalPlane, surface: Surface, marks: Marks) -> None:
-        self._plane, self._surface, self._marks = plane, surface, marks
+    def __init__(self, bed: Bed) -> None:
+        self._bed = bed
 
     def ray(self, at: Fix, bearing: float, length: float) -> Ray:
         """Return the bottom from a place in a direction."""
-        east, north = self._plane.to_xy(at.lat, at.lon)
-        profile = self._surface.along(east, north, bearing, length, STEP)
+        profile = self._bed.along(at.lat, at.lon, bearing, length, STEP)
         return Ray(profile.depth, profile.sigma)
 
     def spots(self, places: Sequence[Fix]) -> Ray:
         """Return the bottom at some places."""
-        metres = np.array([self._plane.to_xy(place.lat, place.lon) for place in places]).reshape(-1, 2)
-        bottom = self._surface.at(metres[:, 0], metres[:, 1])
-        return Ray(bottom.depth, bottom.sigma)
+        found = [self._bed.bottom(place.lat, place.lon) or (np.nan, np.nan) for place in places]
+        both = np.array(found, dtype=float).reshape(-1, 2)
+        return Ray(both[:, 0], both[:, 1])
+
+    def about(self, at: Fix, bearing: float, distance: float) -> float | None:
+        """Return roughly how deep it is at a distance."""
+        return self._bed.about(*moved(at.lat, at.lon, bearing, distance), ABOUT)
 
     def tops(self, at: Fix, bearing: float, length: float, aside: float) -> Sequence[TopOnWay]:
         """Return the marked tree tops near a line."""
-        east, north = self._plane.to_xy(at.lat, at.lon)
-        level = self._surface.level
+        area = self._bed.area_of(at.lat, at.lon)
+        if area is None:
+            return ()
+        east, north = area.place(at.lat, at.lon)
         return [
-            TopOnWay(on.distance, on.aside, on.mark.radius, on.mark.top + level, on.mark.number)
-            for on in self._marks.along(east, north, bearing, length, aside)
+            TopOnWay(on.distance, on.aside, on.mark.radius, on.mark.top + area.surface.level, on.mark.number)
+            for on in area.marks.along(east, north, bearing, length, aside)
             if on.mark.kind == "tree top" and on.mark.top is not None
         ]

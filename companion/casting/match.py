@@ -15,6 +15,7 @@ from typing import Literal
 import msgspec
 
 from companion.units import LengthUnit, spoken_depth
+from companion.voice.grammar import number_words
 
 MatchState = Literal["touch", "clear", "short", "unknown"]
 """touch: the lure gets to the bottom; clear: it passes close above; short: it stays well above it."""
@@ -145,11 +146,13 @@ class MatchWatch:
         return standing
 
 
-def spoken_match(standing: Standing, unit: LengthUnit) -> str:
-    """Return the words for a standing.
+def spoken_match(standing: Standing, unit: LengthUnit, better: int | None = None) -> str:
+    """Return the words for a standing; `better` is the number of a rod that gets down, where this does not.
 
     >>> spoken_match(Standing("clear", 6.0, 0.92), "feet")
     'clear by 3 feet'
+    >>> spoken_match(Standing("short", 8.0, 2.4), "feet", better=2)
+    'short by 8 feet, take number two'
     """
     if standing.margin is None or standing.state == "unknown":
         return "depth not known"
@@ -157,4 +160,5 @@ def spoken_match(standing: Standing, unit: LengthUnit) -> str:
         return "touch"
     if standing.margin < JUST:
         return "just clear"
-    return f"{standing.state} by {spoken_depth(standing.margin, unit)}"
+    line = f"{standing.state} by {spoken_depth(standing.margin, unit)}"
+    return line if better is None else f"{line}, take number {number_words(better)}"

@@ -12,9 +12,13 @@ import traceback
 import click
 
 from companion import __version__
+from companion.cli.backup import backup_command, export_command, restore_command
+from companion.cli.check import check_command
 from companion.cli.common import CAUTIONS, ExampleFirst
+from companion.cli.lakebed import lakebed_command
 from companion.cli.learn import learn_command
 from companion.cli.logbook import logbook_command
+from companion.cli.plan import plan_command
 from companion.cli.reach import reach_command
 from companion.cli.replaying import replay_command
 from companion.cli.run import run_command
@@ -24,6 +28,8 @@ from companion.cli.taught import taught_command
 from companion.config import ConfigError
 from companion.page import PageError
 from companion.pictures.png import PictureError
+from companion.record.backup import BackupError
+from companion.record.hold import HeldError
 from companion.record.logbook import LogbookError
 from companion.replay import DayError
 from companion.voice.clips import ClipError
@@ -52,17 +58,23 @@ def commands() -> None:
     the logbook. Each command has its own --help, which starts with an example.
 
     Exit codes: 0 done, 1 a bug, 2 wrong usage, 3 the config, 4 a device or the speech model,
-    5 the logbook.
+    5 the logbook, 6 not everything could be checked.
     """
 
 
 for _one in (
     run_command,
+    check_command,
+    backup_command,
+    restore_command,
+    export_command,
     replay_command,
     logbook_command,
     reach_command,
+    plan_command,
     taught_command,
     learn_command,
+    lakebed_command,
     phrases_command,
     listen_command,
     settings_command,
@@ -85,13 +97,15 @@ _CODES: tuple[tuple[type[Exception], int], ...] = (
     (PageError, DEVICE),
     (LogbookError, DATABASE),
     (PictureError, DEVICE),
+    (BackupError, DATABASE),
+    (HeldError, DEVICE),
     (OSError, DEVICE),
 )
 
 
 def _run() -> int:
     try:
-        commands.main(standalone_mode=False)
+        code = commands.main(standalone_mode=False)
     except click.exceptions.Abort:
         return _complain("stopped", USAGE)
     except click.ClickException as error:
@@ -105,7 +119,7 @@ def _run() -> int:
         if code == BUG:
             traceback.print_exc()
         return _complain(error if code != BUG else "a bug; the lines above say where", code)
-    return OK
+    return code if isinstance(code, int) else OK
 
 
 def _complain(text: object, code: int) -> int:

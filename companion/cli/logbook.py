@@ -19,7 +19,9 @@ from companion.units import LengthUnit
 @click.option("--trip", type=int, help="This trip instead of the last one.")
 @click.option("--all", "everything", is_flag=True, help="Every event, not only what was logged.")
 @click.option("--json", "as_json", is_flag=True, help="Print events as JSON, one a line.")
-@click.option("--units", type=click.Choice(["feet", "metres"]), default="feet", show_default=True)
+@click.option(
+    "--units", type=click.Choice(["feet", "metres"]), default="feet", show_default=True, help="Of lengths."
+)
 def logbook_command(
     file: Path, *, trip: int | None, everything: bool, as_json: bool, units: LengthUnit
 ) -> None:

@@ -17,15 +17,16 @@ from companion.events import AnyEvent, to_json
 from companion.live.live import Live, Parts, Places
 from companion.live.wires import sources_of
 from companion.record import timeline
+from companion.record.hold import hold
 from companion.record.recording import Limits
 from companion.replay import chosen_model
 from companion.voice.button import ButtonError, push_to_talk
 from companion.voice.grammar import Grammar, aboard
+from companion.voice.listening import EchoGate, Listener
 from companion.voice.microphone import microphone_frames
 from companion.voice.model import ModelError, data_folder
-from companion.voice.recogniser import for_grammar
-from companion.voice.sound import Samples
-from companion.voice.speaker import Speaker, SpeakerError
+from companion.voice.recogniser import Recogniser, for_grammar
+from companion.voice.speaker import Speaker, SpeakerError, manner_of
 
 NONE = "none"
 """The name of a device that is not aboard."""
@@ -48,6 +49,7 @@ def run_command(*, dry_run: bool, as_json: bool, data: Path | None, config_path:
     folder = data or data_folder()
     places = Places(None if dry_run else folder / "logbook.db", folder / "recordings")
     with contextlib.ExitStack() as open_parts:
+        open_parts.enter_context(hold(folder))
         live = Live(
             settings,
             _text_in_force(config_path),
@@ -70,33 +72,41 @@ def _text_in_force(path: Path | None) -> str:
 def _parts(settings: Settings, stack: contextlib.ExitStack, *, dry_run: bool) -> Parts:
     """Return the devices of this boat, as far as they can be had; what cannot is named."""
     missing: list[str] = []
-    hear = None if settings.voice.microphone == NONE else _hearing(settings, missing)
+    recogniser = None if settings.voice.microphone == NONE else _recogniser(settings, missing)
     speaker = None if dry_run or settings.voice.speaker == NONE else _speaker(settings, stack, missing)
     parts = Parts(
         sources=tuple(sources_of(settings, LiveClock())),
-        frames=None if hear is None else lambda: microphone_frames(settings.voice.microphone),
-        hear=hear,
         held=_button(settings, missing),
         missing=missing,
     )
     if speaker is not None:
-        parts = parts._replace(say=speaker.say, own_voice=speaker.spoke)
-    return parts
+        parts = parts._replace(tell=speaker.tell, own_voice=speaker.spoke)
+    return parts if recogniser is None else _with_ears(parts, settings, recogniser, speaker)
 
 
-def _hearing(settings: Settings, missing: list[str]) -> Callable[[Samples], str] | None:
+def _with_ears(parts: Parts, settings: Settings, recogniser: Recogniser, speaker: Speaker | None) -> Parts:
+    def listener(complain: Callable[[str], None]) -> Listener:
+        gate = None if speaker is None else EchoGate(lambda: speaker.speaking, speaker.hush)
+        return Listener(recogniser, gate, parts.held, complain)
+
+    return parts._replace(
+        frames=lambda: microphone_frames(settings.voice.microphone), hear=recogniser.hear, listener=listener
+    )
+
+
+def _recogniser(settings: Settings, missing: list[str]) -> Recogniser | None:
     try:
-        recogniser = for_grammar(chosen_model(settings), Grammar(aboard(settings)))
+        return for_grammar(chosen_model(settings), Grammar(aboard(settings)))
     except ModelError as error:
         warn(str(error))
         missing.append("speech model")
         return None
-    return lambda samples: recogniser.hear(samples).text
 
 
 def _speaker(settings: Settings, stack: contextlib.ExitStack, missing: list[str]) -> Speaker | None:
     try:
-        return stack.enter_context(Speaker(settings.voice.speaker, trouble=warn))
+        voice = settings.voice
+        return stack.enter_context(Speaker(voice.speaker, manner=manner_of(voice), trouble=warn))
     except SpeakerError as error:
         warn(str(error))
         missing.append("speaker")

@@ -2,16 +2,62 @@
 
 from __future__ import annotations
 
+import math
+import sys
+from collections.abc import Iterator
+from datetime import UTC
 from pathlib import Path
 
 import click
+import msgspec
 
 from companion.cli.common import command, config_option, settings_in_force
+from companion.clock import wall_clock
+from companion.config import Settings
 from companion.replay import chosen_model
-from companion.voice.clips import read_clip
+from companion.voice.clips import clip_name, read_clip, write_clip
 from companion.voice.grammar import Grammar, aboard
-from companion.voice.microphone import microphone_frames, utterances
-from companion.voice.recogniser import Recogniser
+from companion.voice.listening import Listened, Listener, listened
+from companion.voice.microphone import microphone_frames
+from companion.voice.model import data_folder
+from companion.voice.recogniser import for_grammar
+from companion.voice.sound import Samples, frames_of, level
+from companion.voice.suppressor import can_suppress
+
+TEN = 10
+"""How many commands the guided test asks for."""
+
+
+class Judged(msgspec.Struct, frozen=True, kw_only=True):
+    """An utterance as `companion listen --json` prints it; times in s, levels in dB of full scale.
+
+    `asked` is what the guided test asked for. `decision` is the command's name, or None; `reason` says
+    why there is none, or what ended the listening.
+    """
+
+    where: str
+    text: str
+    decision: str | None
+    reason: str
+    alternatives: tuple[str, ...] = ()
+    check: str | None = None
+    seconds: float
+    level: float
+    noise: float
+    asked: str | None = None
+
+
+class TestDone(msgspec.Struct, frozen=True, kw_only=True):
+    """A guided test: when (UTC), with which microphone, what was asked, and how much was understood."""
+
+    __test__ = False
+
+    utc: str
+    microphone: str
+    asked: int
+    understood: int
+    wrong: int
+    utterances: tuple[Judged, ...]
 
 
 @command("phrases")
@@ -26,31 +72,137 @@ def phrases_command(config_path: Path | None, *, every: bool) -> None:
     if every:
         click.echo("\n".join(grammar.phrases))
         return
+    if grammar.wake:
+        click.echo(f'begin each with "{grammar.wake}"')
     for wordings, does in grammar.help():
         click.echo(f"{does}\n    {wordings}")
 
 
 @command("listen")
 @click.argument("clips", nargs=-1, type=click.Path(path_type=Path))
+@click.option("--json", "as_json", is_flag=True, help="Print what was heard as JSON, one a line.")
+@click.option("--test", is_flag=True, help="Ask for ten commands, and store how many were understood.")
 @config_option
-def listen_command(clips: tuple[Path, ...], config_path: Path | None) -> None:
+def listen_command(clips: tuple[Path, ...], config_path: Path | None, *, as_json: bool, test: bool) -> None:
     """Example: companion listen
 
-    Listens at the microphone, or to CLIPS (FLAC or WAV files), and prints what was heard and which
-    command it is. Nothing is carried out. Ctrl-C ends it.
+    Listens at the microphone, or to CLIPS (FLAC or WAV files), and prints what was heard, which command
+    it is and why, how loud it was, and how loud the noise. Nothing is carried out. Ctrl-C ends it.
+
+    With --test it asks for ten commands and stores how many it understood on this boat with this
+    microphone, in the folder voice-tests among your data.
     """
     settings = settings_in_force(config_path)
     grammar = Grammar(aboard(settings))
-    recogniser = Recogniser(chosen_model(settings), grammar.phrases)
-    spoken = (
-        ((str(clip), read_clip(clip)) for clip in clips)
-        if clips
-        else (
-            (f"{heard.began:7.1f} s", heard.samples)
-            for heard in utterances(microphone_frames(settings.voice.microphone))
-        )
+    recogniser = for_grammar(chosen_model(settings), grammar)
+    if not can_suppress():
+        click.echo("noise is not taken down: libspeexdsp1 is not installed (hardware/install.sh)", err=True)
+    listener = Listener(recogniser, complain=lambda text: click.echo(text, err=True))
+    heard = _from_clips(clips, listener) if clips else _from_microphone(settings, listener, as_json=as_json)
+    if test:
+        _guided(heard, grammar, settings.voice.microphone)
+        return
+    for where, spoken in heard:
+        judged = _judged(where, spoken, grammar)
+        click.echo(msgspec.json.encode(judged).decode() if as_json else _line(judged))
+
+
+def _from_clips(clips: tuple[Path, ...], listener: Listener) -> Iterator[tuple[str, Listened]]:
+    """Yield what is heard in each file: a clip of ours as a whole, as a replay hears it."""
+    for clip in clips:
+        samples = read_clip(clip)
+        hearing = listener.recogniser.hear(samples)
+        loudest = max((level(frame) for frame in frames_of(samples)), default=0.0)
+        quietest = min((level(frame) for frame in frames_of(samples)), default=0.0)
+        yield str(clip), Listened(0.0, hearing.seconds, samples, hearing, loudest, quietest)
+
+
+def _from_microphone(
+    settings: Settings, listener: Listener, *, as_json: bool
+) -> Iterator[tuple[str, Listened]]:
+    frames: Iterator[Samples] = microphone_frames(settings.voice.microphone)
+    if sys.stderr.isatty() and not as_json:
+        frames = _with_meter(frames, listener)
+    for spoken in listened(frames, listener):
+        yield f"{spoken.began:.1f} s", spoken
+
+
+def _with_meter(frames: Iterator[Samples], listener: Listener) -> Iterator[Samples]:
+    """Pass frames on, and show the level, the noise and the words so far on the terminal's last line."""
+    for count, frame in enumerate(frames):
+        if count % 5 == 0:
+            now = f"\r{_decibels(level(frame)):6.1f} dB, noise {_decibels(listener.noise):6.1f} dB"
+            click.echo(f"{now}  {listener.partial:40.40}\r", nl=False, err=True)
+        yield frame
+
+
+def _judged(where: str, spoken: Listened, grammar: Grammar, asked: str | None = None) -> Judged:
+    hearing = spoken.hearing
+    meant = None if hearing.refused else grammar.parse(hearing.text)
+    why_not = hearing.refused or ("not one of the phrases" if hearing.text else "no words made out")
+    ends = {"phrase": "a whole phrase", "pause": "a pause", "time": "too long", "sound": "quiet"}
+    return Judged(
+        where=where,
+        text=hearing.text,
+        decision=None if meant is None else meant.name,
+        reason=why_not if meant is None else ends[hearing.ended],
+        alternatives=hearing.alternatives,
+        check=hearing.check,
+        seconds=round(hearing.seconds, 2),
+        level=round(_decibels(spoken.level), 1),
+        noise=round(_decibels(spoken.noise), 1),
+        asked=asked,
     )
-    for where, samples in spoken:
-        text = recogniser.hear(samples).text
-        command = grammar.parse(text)
-        click.echo(f"{where}  {text or '(no words)'}  -> {command.name if command else 'no command'}")
+
+
+def _line(judged: Judged) -> str:
+    sound = f"{judged.level:.0f} dB over {judged.noise:.0f} dB"
+    other = f"; or: {', '.join(judged.alternatives)}" if judged.alternatives else ""
+    decision = judged.decision or "no command"
+    return f"{judged.where}  {judged.text or '(no words)'}  -> {decision} ({judged.reason}; {sound}{other})"
+
+
+def _decibels(sound: float) -> float:
+    """Return a level of 32768 in dB of full scale."""
+    return 20.0 * math.log10(max(sound, 1.0) / 32768.0)
+
+
+def _guided(heard: Iterator[tuple[str, Listened]], grammar: Grammar, microphone: str) -> None:
+    """Ask for commands one after the other, tell how many were understood, and keep that with the sound."""
+    now = wall_clock()
+    folder = data_folder() / "voice-tests" / now.strftime("%Y%m%dT%H%M%SZ")
+    folder.mkdir(parents=True, exist_ok=True)
+    results = []
+    for asked in asked_for(grammar):
+        click.echo(f'say: "{asked}"')
+        where, spoken = next(heard, (None, None))
+        if where is None or spoken is None:
+            break
+        write_clip(folder / clip_name(wall_clock()), spoken.samples)
+        results.append(_judged(where, spoken, grammar, asked))
+        click.echo(f"  {_line(results[-1])}")
+    right = sum(_is_right(judged, grammar) for judged in results)
+    wrong = sum(judged.decision is not None for judged in results) - right
+    done = TestDone(
+        utc=now.astimezone(UTC).isoformat(timespec="seconds"),
+        microphone=microphone,
+        asked=len(results),
+        understood=right,
+        wrong=wrong,
+        utterances=tuple(results),
+    )
+    (folder / "result.json").write_bytes(msgspec.json.format(msgspec.json.encode(done), indent=1))
+    click.echo(f"understood {right} of {len(results)}, {wrong} taken for another; kept in {folder}")
+
+
+def _is_right(judged: Judged, grammar: Grammar) -> bool:
+    return judged.decision is not None and grammar.parse(judged.text) == grammar.parse(judged.asked or "")
+
+
+def asked_for(grammar: Grammar) -> list[str]:
+    """Return the commands that the guided test asks for: short and long, with numbers and without."""
+    wanted = ("bite", "touch", "cast", "rod", "line", "fish", "mark", "how deep", "reeled in", "undo")
+    by_name: dict[str, list[str]] = {}
+    for phrase, name in grammar.meanings.items():
+        by_name.setdefault(name, []).append(phrase)
+    return [by_name[name][len(by_name[name]) // 3] for name in wanted if name in by_name][:TEN]

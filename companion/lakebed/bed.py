@@ -201,6 +201,14 @@ class Bed:
             return Profile(distance, np.full_like(distance, np.nan), np.full_like(distance, np.nan))
         return area.surface.along(*area.place(lat, lon), bearing, length, step)
 
+    def about(self, lat: float, lon: float, within: float) -> float | None:
+        """Return the middle depth of what was sounded within a square of so many m each way; else None.
+
+        A look at the cells without any estimate between them: a hundred times quicker than `bottom`.
+        """
+        area = self.area_of(lat, lon)
+        return None if area is None else area.surface.about(*area.place(lat, lon), within)
+
     def breaks(self, lat: float, lon: float, bearing: float, length: float) -> list[Break]:
         """Return the breaks and ledge edges along a line of `length` m, in order."""
         return breaks(self.along(lat, lon, bearing, length))

@@ -159,6 +159,12 @@ class Surface:
         depth, sigma = (np.concatenate(part) for part in zip(*pieces, strict=True))
         return Profile(distance, depth, sigma)
 
+    def about(self, east: float, north: float, within: float) -> float | None:
+        """Return the middle depth of the cells within a square of so many m each way; None without any."""
+        cells = self._cells.near(east - within, north - within, east + within, north + within)
+        inside = (np.abs(cells[:, 0] - east) <= within) & (np.abs(cells[:, 1] - north) <= within)
+        return float(np.median(cells[inside, 2])) + self._level if inside.any() else None
+
     def slope(self, east: float, north: float, over: float = 3.0) -> Slope | None:
         """Return the slope at a place, measured `over` m to each side; None when nothing is known."""
         across = np.array([over, -over, 0.0, 0.0])
@@ -170,6 +176,12 @@ class Surface:
         falls_north = float(depth[3] - depth[2]) / (2.0 * over)
         bearing = math.degrees(math.atan2(falls_east, falls_north)) % 360.0
         return Slope(math.hypot(falls_east, falls_north), bearing)
+
+    def sounded(self) -> FloatArray:
+        """Return every cell in use: mean east and north m, mean depth m, count of soundings; shape (n, 4)."""
+        cells = np.concatenate([np.empty((0, 5)), *self._cells.everything()])[:, [0, 1, 2, 4]]
+        cells[:, 2] += self._level
+        return cells
 
     def take_changed(self) -> dict[TileKey, bytes]:
         """Return the tiles changed since the last call, to be saved under their keys; empty bytes: delete."""

@@ -11,6 +11,8 @@ import numpy as np
 
 from companion.clock import Clock
 from companion.health.heart import BeatingStop, Heart
+from companion.voice.heard import Hearing
+from companion.voice.listening import Listened, Listener
 from companion.voice.microphone import MicrophoneError, Segmenter, Spoken
 from companion.voice.recogniser import LONGEST
 from companion.voice.sound import FRAMES_A_SECOND, Samples
@@ -32,7 +34,7 @@ class Uttered(NamedTuple):
     """An utterance from the microphone: its sound, and what gives its words when they are made out."""
 
     samples: Samples
-    words: Callable[[], str]
+    words: Callable[[], str | Hearing]
 
 
 class Button:
@@ -75,12 +77,13 @@ class Ears(threading.Thread):
         lost: told once why the microphone is not there.
         back: told when it is there again.
         held: whether a push-to-talk button is held; None when there is none.
+        listener: makes what listens and decides as the sound comes, instead of `hear` afterwards.
     """
 
     def __init__(
         self,
         frames: Callable[[], Iterator[Samples]],
-        hear: Callable[[Samples], str],
+        hear: Callable[[Samples], str | Hearing],
         put: Callable[[Uttered], None],
         clock: Clock,
         heart: Heart,
@@ -89,6 +92,7 @@ class Ears(threading.Thread):
         lost: Callable[[str], None] = lambda _: None,
         back: Callable[[], None] = lambda: None,
         held: Callable[[], bool] | None = None,
+        listener: Callable[[], Listener] | None = None,
         retry: float = RETRY,
     ) -> None:
         super().__init__(name=PART, daemon=True)
@@ -102,6 +106,7 @@ class Ears(threading.Thread):
         self._lost = lost
         self._back = back
         self._held = held
+        self._listener = listener
         self._retry = retry
         self._stop_wanted = BeatingStop(heart, PART)
         self._is_lost = False
@@ -123,7 +128,7 @@ class Ears(threading.Thread):
         self._stop_wanted.set()
 
     def _listen(self) -> None:
-        cutter = Segmenter() if self._held is None else Button(self._held)
+        cutter = self._cutter()
         nothing = 0
         frames = self._frames()
         try:
@@ -141,8 +146,17 @@ class Ears(threading.Thread):
             if close is not None:
                 close()
 
-    def _take(self, spoken: Spoken | None) -> None:
+    def _cutter(self) -> Segmenter | Button | Listener:
+        if self._listener is not None:
+            return self._listener()
+        return Segmenter() if self._held is None else Button(self._held)
+
+    def _take(self, spoken: Spoken | Listened | None) -> None:
         if spoken is None:
+            return
+        if isinstance(spoken, Listened):
+            hearing = spoken.hearing
+            self._put(Uttered(spoken.samples, lambda: hearing))
             return
         now = self._clock.now()
         if self._held is None and self._own_voice(now - (spoken.ended - spoken.began), now):

@@ -11,13 +11,18 @@ from companion.clock import Clock
 from companion.dive.calibration import Belief
 from companion.engine import Known
 from companion.events import AnyEvent, Logged, Undone
+from companion.lakebed.bed import Bed
+from companion.record.backup import set_aside
+from companion.record.lakes import SAVE_EVERY, Lakes, LearnedFile
 from companion.record.logbook import Logbook, LogbookError, TripEntry
 from companion.record.logbook import Trip as KeptTrip
-from companion.replay import KeepInTrip
+from companion.replay import offer
 from companion.sensing import BoatState
 
 AGAIN = 20.0
 """Pause before a logbook that could not be opened is tried again, s."""
+SURE = 3.0
+"""How long writing must have gone well before it counts as working again, s: a full disk takes crumbs."""
 WAITING = 20_000
 """Events held in memory while there is no logbook to write to; then the oldest go."""
 
@@ -46,7 +51,10 @@ class Keeper:
         self._trip: KeptTrip | None = None
         self._name = ""
         self._waiting: deque[AnyEvent] = deque(maxlen=WAITING)
+        self._lakes: Lakes | None = None
+        self._save_at = float("-inf")
         self._failing = False
+        self._failed_at = 0.0
         self._try_again = 0.0
 
     def open(self) -> Logbook | None:
@@ -114,7 +122,7 @@ class Keeper:
             self._once_more()
             return
         try:
-            KeepInTrip(self._trip).reading(t, utc, boat)
+            offer(self._trip, t, utc, boat)
         except LogbookError as error:
             self._failed(error)
 
@@ -127,11 +135,27 @@ class Keeper:
         except LogbookError as error:
             self._failed(error)
 
+    def lakebed(self, t: float, bed: Bed, *, over: bool = False) -> None:
+        """Keep what has changed of the lakebed, now and then, with how much of the trip that is."""
+        if self._lakes is None or not (over or t >= self._save_at):
+            return
+        self._save_at = t + SAVE_EVERY
+        try:
+            self._lakes.save(bed, LearnedFile(_of_trip(self._name), self._name, bed.kept, 0, over))
+        except LogbookError as error:
+            self._failed(error)
+
     def known(self, before: TripEntry | None = None) -> Known:
         """Return what the boat knows: all of it, or what it knew before a trip."""
         book = self._book or self.open()
         try:
-            return Known() if book is None else Known(book.beliefs(None if before is None else before.id))
+            if book is None:
+                return Known()
+            self._lakes = Lakes(book)
+            beliefs = book.beliefs(None if before is None else before.id)
+            taken = {file.digest: file.soundings for file in self._lakes.learned()}
+            already = 0 if before is None else taken.get(_of_trip(before.name), 0)
+            return Known(beliefs, self._lakes.areas(), already)
         except LogbookError as error:
             self._failed(error)
             return Known()
@@ -177,23 +201,29 @@ class Keeper:
             self._failed(error)  # the trip itself keeps what it could not write
 
     def _failed(self, error: LogbookError) -> None:
-        self._try_again = self._clock.now() + AGAIN
+        self._failed_at = self._clock.now()
+        self._try_again = self._failed_at + AGAIN
         if not self._failing:
             self._failing = True
             self._tell(f"logbook not written: {error.what}")
 
     def _works(self) -> None:
-        if self._failing:
+        if self._failing and self._clock.now() - self._failed_at > SURE:
             self._failing = False
             self._tell("logbook written again")
 
     def _move_aside(self) -> bool:
         try:
-            to = move_aside(self.path)
+            to = set_aside(self.path, "damaged")
         except OSError:
             return False
-        self._tell(f"logbook damaged, kept as {to.name}, new one begun")
+        self._tell("logbook damaged, new one begun" + (f", old one is {to.name}" if to else ""))
         return True
+
+
+def _of_trip(name: str) -> str:
+    """Return what a live trip goes by among the recordings that the lake has taken in."""
+    return f"trip {name}"
 
 
 def _sound_logbook(path: Path) -> Logbook:
@@ -209,15 +239,3 @@ def _sound_logbook(path: Path) -> Logbook:
         book.close()
         raise LogbookError(path, f"it is damaged ({faults[0]})", "a new one is begun", damaged=True)
     return book
-
-
-def move_aside(path: Path) -> Path:
-    """Rename a logbook, with the files that belong to it, to a name of its own; return that."""
-    n = 1
-    while (to := path.with_name(f"{path.stem}-damaged-{n}{path.suffix}")).exists():
-        n += 1
-    for end in ("", "-wal", "-shm"):
-        beside = path.with_name(path.name + end)
-        if beside.exists():
-            beside.rename(to.with_name(to.name + end))
-    return to

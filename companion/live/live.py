@@ -14,7 +14,7 @@ from typing import NamedTuple
 from companion.clock import Clock, LiveClock, wall_clock
 from companion.config import Settings
 from companion.engine import Emit, Engine, Keep, KeepNothing, Known
-from companion.events import AnyEvent, Said
+from companion.events import AnyEvent
 from companion.health.heart import BeatingStop, Heart, tell_manager, watchdog_interval
 from companion.live.ears import Ears, Uttered
 from companion.live.keeping import Keeper
@@ -26,6 +26,8 @@ from companion.replay import engine_for
 from companion.sensing import OLDEST_LIVE, Chunk
 from companion.sensing.sources import Reader, Source, UdpSource
 from companion.voice.grammar import Grammar, aboard
+from companion.voice.heard import Hearing
+from companion.voice.listening import Listener
 from companion.voice.sound import Samples
 
 QUEUE = 256
@@ -35,7 +37,9 @@ BEAT = 0.25
 TIME_PASSES = 1.0
 """How often the engine is told that time has passed, s: how late a lost depth may be noticed."""
 READY_WITHIN = 10.0
-"""What has not come this long after the start is named as missing, s."""
+"""What has not come this long after the start is named as missing, s ..."""
+FAILED_AFTER = 3.0
+"""... or this long, when it has said that it cannot be had."""
 SYNC_EVERY = 5.0
 """How often the recording is put on the disk when no event asks for it, s."""
 ROOM_EVERY = 60.0
@@ -58,7 +62,9 @@ class Parts(NamedTuple):
         sources: the wires.
         frames: opens the microphone and yields its frames.
         hear: makes out the words of an utterance.
-        say: speaks a line, at once or soon.
+        listener: makes what listens and decides as the sound comes, told what to complain with; without
+            it, whole utterances are cut out and given to `hear`.
+        tell: is told every event, and speaks what is to be spoken, at once or soon.
         own_voice: tells whether the companion spoke between two instants, s of the clock.
         held: tells whether the push-to-talk button is held.
         missing: what the configuration asks for and is not there, in a word or two each.
@@ -66,8 +72,9 @@ class Parts(NamedTuple):
 
     sources: Sequence[Source] = ()
     frames: Callable[[], Iterator[Samples]] | None = None
-    hear: Callable[[Samples], str] | None = None
-    say: Callable[[str], None] = lambda _: None
+    hear: Callable[[Samples], str | Hearing] | None = None
+    listener: Callable[[Callable[[str], None]], Listener] | None = None
+    tell: Callable[[AnyEvent], None] = lambda _: None
     own_voice: Callable[[float, float], bool] = lambda _began, _ended: False
     held: Callable[[], bool] | None = None
     missing: Sequence[str] = ()
@@ -113,6 +120,7 @@ class Live:
         self._queue: queue.Queue[Chunk | Uttered] = queue.Queue(QUEUE)
         self._remarks: deque[tuple[str, bool]] = deque()
         self._told: set[str] = set()
+        self._failed: set[str] = set()
         self._stop = threading.Event()
         self._grammar = Grammar(aboard(settings))
         self._keeper = (
@@ -196,7 +204,7 @@ class Live:
         engine = engine_for(folder.name, self._settings, self._grammar, self._emit, keep, known)
         recording = None
         try:
-            recording = Recording(folder, self._config)
+            recording = Recording(folder, self._config, known.beliefs)
         except OSError as error:
             self.tell(f"not recording: {error.strerror or error}")
         if self._keeper is not None:
@@ -208,8 +216,7 @@ class Live:
         if self._keeper is not None:
             self._keeper.record(event)
         self._outlet(event)
-        if isinstance(event, Said):
-            self._parts.say(event.text)
+        self._parts.tell(event)
 
     def _sync(self) -> None:
         if self.trip is not None:
@@ -243,7 +250,10 @@ class Live:
             self._ears.start()
         self._housekeeper.start()
 
-    def _listening(self, frames: Callable[[], Iterator[Samples]], hear: Callable[[Samples], str]) -> Ears:
+    def _listening(
+        self, frames: Callable[[], Iterator[Samples]], hear: Callable[[Samples], str | Hearing]
+    ) -> Ears:
+        listener = self._parts.listener
         return Ears(
             frames,
             hear,
@@ -254,6 +264,7 @@ class Live:
             lost=lambda why: self._part_lost("microphone", why),
             back=lambda: self.tell("microphone back"),
             held=self._parts.held,
+            listener=None if listener is None else lambda: listener(self.tell),
         )
 
     def _part_lost(self, name: str, why: str) -> None:
@@ -261,6 +272,8 @@ class Live:
         self.tell(f"{name}: {why}", aloud=False)
         if self.ready.is_set():
             self.tell(f"{name} lost")
+        else:
+            self._failed.add(name)
 
     def _keep_house(self) -> None:
         """Put the recording on the disk now and then, and keep room on it."""
@@ -317,7 +330,8 @@ class Live:
 
     def _see_whether_ready(self, waited: float) -> None:
         missing = [name for name, opened in self._waited_for.items() if not opened.is_set()]
-        if missing and waited < READY_WITHIN:
+        patience = FAILED_AFTER if self._failed.issuperset(missing) else READY_WITHIN
+        if missing and waited < patience:
             return
         self.ready.set()
         missing += [name for name in self._parts.missing if name not in missing]

@@ -22,6 +22,7 @@ from companion.record.recording import (
     LINES,
     LineCutter,
     Recording,
+    begun_at,
     clip_end,
     last_stamp,
     ms_of,
@@ -35,6 +36,7 @@ from companion.sensing import Chunk
 from companion.sensing.remarks import COMPANION, txt_body
 from companion.voice.clips import ClipError, read_clip
 from companion.voice.grammar import Grammar
+from companion.voice.heard import Hearing, hearing_told
 from companion.voice.hearing import clips_in
 from companion.voice.sound import Samples
 
@@ -42,6 +44,8 @@ GONE_ON_WITHIN = 30 * 60_000
 """A trip cut off no longer ago than this is gone on with, ms: a fuse, a loose plug, a lunch without power."""
 REBUILD = 20.0
 """How long replaying what a cut-off trip had may take, s; beyond it a new trip is begun."""
+SURE = 5_000
+"""How long a disk must have taken everything before it counts as working, ms: a full one takes crumbs."""
 _PIECE = 65_536
 T = TypeVar("T")
 
@@ -91,6 +95,7 @@ class LiveTrip:
         self.stamps = stamps
         self.recording_paused = False
         self.refused = False
+        self._refused_at = 0
         self._tell = tell
         self._cutters: dict[str, LineCutter] = {}
 
@@ -139,20 +144,21 @@ class LiveTrip:
         try:
             done = do(self.recording)
         except OSError as error:
+            self._refused_at = self.stamps.last
             if not self.refused:
                 self.refused = True
                 self._tell(f"not recording: {error.strerror or error}")
             return None
-        if self.refused and do is not Recording.sync:
+        if self.refused and self.stamps.last - self._refused_at > SURE:
             self.refused = False
             self._tell("recording again")
         return done
 
 
-def _patiently(words: Callable[[], str]) -> Callable[[], str]:
+def _patiently(words: Callable[[], str | Hearing]) -> Callable[[], str | Hearing]:
     """Return what gives the words, or none when they are not made out in time or at all."""
 
-    def give() -> str:
+    def give() -> str | Hearing:
         try:
             return words()
         except Exception:  # the recogniser must never end a trip
@@ -170,11 +176,11 @@ def may_go_on(folder: Path, config: str, now: int) -> bool:
     lines = folder / LINES
     try:
         trim(lines)
-        last = last_stamp(lines)
+        last = last_stamp(lines) or begun_at(folder.name)
         same = (folder / CONFIG).read_text(encoding="utf-8") == config
-    except OSError:
+    except (OSError, ValueError):
         return False
-    return same and last is not None and 0 <= now - last <= GONE_ON_WITHIN
+    return same and 0 <= now - last <= GONE_ON_WITHIN
 
 
 class Rebuilt:
@@ -182,7 +188,7 @@ class Rebuilt:
 
     Args:
         folder: the trip's recording.
-        heard: the words of utterances already in the logbook, by clip.
+        heard: what was heard in utterances already in the logbook, by clip.
         hear: makes out the words of the others.
         known: what the boat knew before that trip.
 
@@ -195,8 +201,8 @@ class Rebuilt:
         folder: Path,
         settings: Settings,
         grammar: Grammar,
-        heard: Mapping[str, str],
-        hear: Callable[[Samples], str] | None,
+        heard: Mapping[str, Hearing],
+        hear: Callable[[Samples], str | Hearing] | None,
         known: Known,
     ) -> None:
         self.events: list[AnyEvent] = []
@@ -228,12 +234,14 @@ class Rebuilt:
                     raise RebuildError("it is too long to be replayed in time")
 
 
-def _words_of(path: Path, known: str | None, hear: Callable[[Samples], str] | None) -> Callable[[], str]:
+def _words_of(
+    path: Path, known: Hearing | None, hear: Callable[[Samples], str | Hearing] | None
+) -> Callable[[], str | Hearing]:
     if known is not None or hear is None:
         return lambda: known or ""
     return lambda: hear(read_clip(path))
 
 
-def words_heard(events: list[AnyEvent]) -> dict[str, str]:
-    """Return the words of each clip that a trip's events tell."""
-    return {e.clip: e.text for e in events if isinstance(e, Heard) and e.clip is not None}
+def words_heard(events: list[AnyEvent]) -> dict[str, Hearing]:
+    """Return what was heard in each clip that a trip's events tell of."""
+    return {e.clip: hearing_told(e) for e in events if isinstance(e, Heard) and e.clip is not None}

@@ -7,9 +7,9 @@ from collections.abc import Callable, Iterator
 
 from companion.clock import Clock
 from companion.config import Settings
-from companion.config import Source as Described
+from companion.health.check import opened
 from companion.sensing import Chunk
-from companion.sensing.sources import SerialSource, Source, TcpSource, UdpSource
+from companion.sensing.sources import Source
 
 RATE = 60_000.0
 """Bytes a second taken from one source: five times what a wire of 115,200 baud carries."""
@@ -20,22 +20,7 @@ _STARTS = (b"$", b"!", b"\\")
 
 def sources_of(settings: Settings, clock: Clock) -> Iterator[Source]:
     """Yield the sources a boat has; files are for replay and are passed over."""
-    for described in settings.sources:
-        source = source_of(described, clock)
-        if source is not None:
-            yield source
-
-
-def source_of(described: Described, clock: Clock) -> Source | None:
-    """Return one source as the configuration describes it; None for a file."""
-    if described.kind == "serial":
-        return SerialSource(described.name, described.device or "", clock, baud=described.baud)
-    host, _, port = (described.address or "").rpartition(":")
-    if described.kind == "tcp":
-        return TcpSource(described.name, host, int(port), clock)
-    if described.kind == "udp":
-        return UdpSource(described.name, int(port), clock, address=host)
-    return None
+    return (opened(source, clock) for source in settings.sources if source.kind != "file")
 
 
 class Allowance:

@@ -69,7 +69,7 @@ def learn(path: Path, lakes: Lakes, bed: Bed, conditions: Conditions, progress: 
         OSError: the file cannot be read.
         LogbookError: the lake cannot be written.
     """
-    digest = _digest(path)
+    digest = digest_of(path)
     before = next((file for file in lakes.learned() if file.digest == digest), None)
     if before is not None and before.done:
         progress(path.stat().st_size)
@@ -151,6 +151,7 @@ _POINTS: dict[str, _Read] = {
 }
 
 
-def _digest(path: Path) -> str:
+def digest_of(path: Path) -> str:
+    """Return what a file is known by: the SHA-256 of its bytes, in hex."""
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()

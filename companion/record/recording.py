@@ -12,17 +12,23 @@ from __future__ import annotations
 import os
 import re
 import shutil
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import NamedTuple
 
+import msgspec
+
+from companion.dive.calibration import Belief
 from companion.sensing.framing import LONGEST_LINE, checksum
 from companion.voice.clips import clip_name, write_clip
 from companion.voice.sound import RATE, Samples
 
-LINES, CLIPS, CONFIG = "sonar.nmea", "clips", "companion.toml"
-"""What a trip's folder holds: the lines, the folder of utterances, the configuration in force."""
+LINES, CLIPS, CONFIG, KNOWN = "sonar.nmea", "clips", "companion.toml", "known.json"
+"""What a trip's folder holds: the lines, the folder of utterances, the configuration in force, and what was
+believed of the lures when it began."""
+NAMED = "%Y-%m-%d %H%M%S"
+"""The name of a trip: the UTC at which it began."""
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _TAG_TIME = re.compile(rb"\\s:[^\\]*,c:(\d+)\*[0-9A-F]{2}\\")
 _TAIL = 65_536
@@ -94,16 +100,21 @@ class Recording:
     Args:
         folder: the trip's; it is made when it is not there, and gone on with when it is.
         config: the text of the configuration in force, kept beside the lines.
+        known: what is believed of the lures, by name; kept too, since a replay has to begin from it.
 
     Raises:
         OSError: the disk refuses; every method raises it when it refuses later.
     """
 
-    def __init__(self, folder: Path, config: str | None = None) -> None:
+    def __init__(
+        self, folder: Path, config: str | None = None, known: Mapping[str, Belief] | None = None
+    ) -> None:
         self.folder = folder
         (folder / CLIPS).mkdir(parents=True, exist_ok=True)
         if config is not None:
             (folder / CONFIG).write_text(config, encoding="utf-8")
+        if known is not None:
+            (folder / KNOWN).write_bytes(msgspec.json.encode(known))
         trim(folder / LINES)
         self._file = os.open(folder / LINES, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o644)
         self._size = os.fstat(self._file).st_size
@@ -174,6 +185,14 @@ def trim(path: Path) -> int:
         return size - keep
 
 
+def known_before(folder: Path) -> dict[str, Belief] | None:
+    """Return what was believed of the lures when a recorded trip began; None when nothing was."""
+    try:
+        return msgspec.json.decode((folder / KNOWN).read_bytes(), type=dict[str, Belief])
+    except (OSError, msgspec.MsgspecError):
+        return None
+
+
 def last_stamp(path: Path) -> int | None:
     """Return the stamp, ms, of a recording's last stamped line; None when it has none."""
     with path.open("rb") as file:
@@ -181,6 +200,15 @@ def last_stamp(path: Path) -> int | None:
         file.seek(max(0, size - _TAIL))
         found = _TAG_TIME.findall(file.read())
     return int(found[-1]) if found else None
+
+
+def begun_at(name: str) -> int:
+    """Return the stamp, ms, in a trip's name, 2026-10-03 141500.
+
+    Raises:
+        ValueError: it is no trip's name.
+    """
+    return ms_of(datetime.strptime(name[:17], NAMED).replace(tzinfo=UTC))
 
 
 def clip_end(began: int, samples: Samples) -> int:
@@ -218,7 +246,7 @@ class Shelf:
     def new_folder(self, ms: int) -> Path:
         """Return a folder, not there yet, for a trip begun at this stamp, ms; its name is the trip's."""
         utc = utc_of(ms)
-        name = f"{utc:%Y-%m-%d %H%M%S}"
+        name = utc.strftime(NAMED)
         day = self.root / f"{utc:%Y-%m-%d}"
         taken = (day / (name if n == 1 else f"{name}-{n}") for n in range(1, 10_000))
         return next(path for path in taken if not path.exists())

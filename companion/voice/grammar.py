@@ -60,22 +60,29 @@ HIGHEST_WATER_METRES = 3
 QUIET_MINUTES = (5, 10, 20, 30, 60)
 DISTANCES = (10, 20, 25, 30, 35, 40, 45, 50, 60)
 """How far a cast goes, or a mark lies, yd or m; fifteen would be taken for fifty."""
+UNSAID = ("yards", "o'clock", "ounce", "ounces")
+"""Units that are not said back: what is said back has to be short."""
 TOPPED = ("tree top", "rock pile", "high spot", "grass edge")
 """The kinds of mark whose own depth is worth saying; at the others the sonar's depth is the depth."""
 
 
 class Aboard(msgspec.Struct, frozen=True):
-    """What numbers can be meant: the rods' numbers, the lines' strengths (lb on the spool), the unit."""
+    """What can be meant: the rods' numbers, the lines' strengths (lb on the spool), the unit.
+
+    `wake` is what every command has to begin with; empty when nothing has to be said before it.
+    """
 
     rods: tuple[int, ...]
     lines: tuple[int, ...]
     unit: LengthUnit = "feet"
+    wake: str = ""
 
 
 def aboard(settings: Settings) -> Aboard:
     """Return what numbers can be spoken on this boat: its rods and the strengths of their lines."""
     strengths = {pounds for rod in settings.rods if (pounds := rod.line.pounds) is not None}
-    return Aboard(tuple(rod.number for rod in settings.rods), tuple(sorted(strengths)), settings.units)
+    wake = settings.voice.wake if settings.voice.listen == "wake words" else ""
+    return Aboard(tuple(rod.number for rod in settings.rods), tuple(sorted(strengths)), settings.units, wake)
 
 
 class Form(NamedTuple):
@@ -96,7 +103,7 @@ FORMS: tuple[Form, ...] = (
         c.LogFish,
         ("log fish", "log fish {weight}", "log a fish"),
         "a fish is in the boat",
-        "fish noted {weight}",
+        "fish {weight}",
     ),
     Form(
         c.LostFish, ("lost the fish", "lost it", "log lost fish"), "the fish came off", "noted, it got away"
@@ -119,7 +126,7 @@ FORMS: tuple[Form, ...] = (
             "mark {here}",
         ),
         "something on the bottom to come back to",
-        "noted, {place}{top}{here} {depth} {far} {clock}",
+        "{place}{top}{here} {depth} {far} {clock}",
     ),
     Form(
         c.Cast,
@@ -301,6 +308,11 @@ def _plain(text: str) -> str:
     return " ".join(number_words(int(word)) if word.isdigit() and len(word) < 3 else word for word in tokens)
 
 
+def _in_short(said: str) -> str:
+    """Return what is said back without the units that the person has just said."""
+    return " ".join(word for word in said.split() if word not in UNSAID)
+
+
 class Grammar:
     """The wordings as they are on this boat.
 
@@ -314,6 +326,7 @@ class Grammar:
         Raises:
             ValueError: a rod number or line strength is outside 0 to 99, or two rows share a phrase.
         """
+        self.wake = aboard.wake
         self._slots = _slots(aboard)
         self._commands: dict[str, c.Command] = {}
         self._phrase_of: dict[c.Command, str] = {}
@@ -325,7 +338,8 @@ class Grammar:
 
     def _add(self, form: Form, wording: str) -> None:
         blank = dict.fromkeys(self._slots, "")
-        for phrase, chosen in _spelled_out(wording, self._slots):
+        for bare, chosen in _spelled_out(wording, self._slots):
+            phrase = f"{self.wake} {bare}".strip()
             fields = {
                 key: value
                 for name, words in chosen.items()
@@ -336,9 +350,7 @@ class Grammar:
                 raise ValueError(f"grammar: '{phrase}' stands for two commands; change one wording")
             self._phrase_of.setdefault(command, phrase)
             if form.said_back is not None:
-                self._said_back.setdefault(
-                    command, " ".join(form.said_back.format(**(blank | chosen)).split())
-                )
+                self._said_back.setdefault(command, _in_short(form.said_back.format(**(blank | chosen))))
 
     def spelled(self, wording: str) -> list[str]:
         """Return every phrase that a wording of the table stands for on this boat."""

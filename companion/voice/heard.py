@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Literal, NamedTuple
 
+from companion.events import Heard
+
 Ended = Literal["phrase", "pause", "time", "sound"]
 """What ended the listening: a phrase that can go no further, a pause, too long a time, the sound's end."""
 
@@ -27,6 +29,12 @@ class Hearing(NamedTuple):
     check: str | None = None
     ended: Ended = "sound"
     seconds: float = 0.0
+
+
+def hearing_told(event: Heard) -> Hearing:
+    """Return the hearing that a `heard` event tells of."""
+    refused = event.reason if event.command is None and event.check is not None else None
+    return Hearing(event.text, event.alternatives, refused, event.check, event.ended or "sound")
 
 
 def hearing_of(words: str | Hearing) -> Hearing:

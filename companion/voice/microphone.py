@@ -7,16 +7,17 @@ import select
 import shutil
 import subprocess
 from collections import deque
-from collections.abc import Iterable, Iterator
+from collections.abc import Generator, Iterable, Iterator
 from typing import NamedTuple
 
 import numpy as np
 
 from companion.voice.recogniser import LONGEST
-from companion.voice.sound import FRAME, FRAMES_A_SECOND, RATE, Samples
+from companion.voice.sound import FRAME, FRAMES_A_SECOND, RATE, Samples, level
 
-PRE_ROLL = 0.4
-"""Sound kept from before an utterance begins, s: without its first tenth a command is not understood."""
+PRE_ROLL = 0.8
+"""Sound kept from before an utterance begins, s: without its first tenth a command is not understood, and
+from half of this the noise is learned before the words come."""
 ENOUGH = 3
 """Frames, of the last five, that have to be loud before an utterance begins."""
 PAUSE = 0.7
@@ -45,6 +46,21 @@ class Spoken(NamedTuple):
     samples: Samples
 
 
+class Loudness:
+    """Tells loud frames from the noise, whose level it follows."""
+
+    def __init__(self) -> None:
+        self.noise = 0.0
+
+    def is_loud(self, frame: Samples) -> bool:
+        """Take the next frame; tell whether it is well above the noise."""
+        here = max(level(frame), 1.0)
+        noise = self.noise or here
+        loud = here > max(LOUDER * noise, QUIETEST)
+        self.noise = min(here, noise * (RISE_IN_SPEECH if loud else RISE))
+        return loud
+
+
 class Segmenter:
     """Cuts sound into utterances by its level against the noise; its memory is bounded."""
 
@@ -54,12 +70,12 @@ class Segmenter:
         self._frames: list[Samples] = []
         self._quiet = 0
         self._count = 0
-        self._noise: float | None = None
+        self._loudness = Loudness()
 
     def take(self, frame: Samples) -> Spoken | None:
         """Take a frame of `FRAME` samples; return the utterance that ends with it."""
         self._count += 1
-        loud = self._is_loud(frame)
+        loud = self._loudness.is_loud(frame)
         self._recent.append(loud)
         if not self._frames:
             self._wait(frame)
@@ -86,13 +102,6 @@ class Segmenter:
         if sum(self._recent) >= ENOUGH:
             self._frames = list(self._before)
 
-    def _is_loud(self, frame: Samples) -> bool:
-        level = max(float(np.sqrt(np.mean(np.square(frame, dtype=np.float64)))), 1.0)
-        noise = level if self._noise is None else self._noise
-        loud = level > max(LOUDER * noise, QUIETEST)
-        self._noise = min(level, noise * (RISE_IN_SPEECH if loud else RISE))
-        return loud
-
 
 def utterances(frames: Iterable[Samples]) -> Iterator[Spoken]:
     """Yield the utterances in frames of `FRAME` samples."""
@@ -106,7 +115,7 @@ def utterances(frames: Iterable[Samples]) -> Iterator[Spoken]:
         yield last
 
 
-def microphone_frames(device: str) -> Iterator[Samples]:
+def microphone_frames(device: str) -> Generator[Samples, None, None]:
     """Yield frames from a microphone, as `arecord -L` names it, until it fails or the iterator is closed.
 
     Raises:

@@ -1,28 +1,64 @@
-"""Announcements as speech: espeak-ng makes the sound, aplay plays it, and nobody waits for either."""
+"""Announcements as speech: espeak-ng makes the sound, aplay plays it, and nobody waits for either.
+
+What matters more is spoken first, a newer line takes the place of an older one about the same, and a
+line is dropped when it has become stale before its first word. A bite is answered by a tone.
+"""
 
 from __future__ import annotations
 
-import queue
+import io
 import shutil
 import subprocess
 import threading
+import wave
 from collections.abc import Callable
 from types import TracebackType
-from typing import Self
+from typing import NamedTuple, Self
+
+import numpy as np
 
 from companion.clock import Clock, LiveClock
+from companion.config import Voice
+from companion.events import AnyEvent, Logged, Said
+from companion.voice.tones import tone
 
-WORDS_A_MINUTE = 175
+STALE = {"answer": 4.0, "outlook": 2.5, "match": 2.0, "depth": 3.0, "notice": 10.0}
+"""How long a line may wait, s, by what it is about, the most urgent first: later it may be wrong."""
+URGENCY = {about: place for place, about in enumerate(STALE)}
 WAITING = 4
-"""How many lines may wait; the oldest goes when another comes."""
-STALE = 4.0
-"""A line that has waited this long is not spoken any more, s: by then it may be wrong."""
+"""How many lines may wait; the least urgent and oldest goes when another comes."""
 HANGING = 8.0
 """How long the sound of one line may take before the player counts as hanging, s."""
+LATENCY = 0.2
+"""How long a sound device goes on after the player has ended, s."""
+TONES = {"bite": "bite"}
+"""What is logged that a tone answers instead of words."""
 
 
 class SpeakerError(Exception):
     """There is nothing to speak with; the message says what to install."""
+
+
+class Manner(NamedTuple):
+    """How it speaks: espeak-ng's voice, words a minute, and volume from 0 to 1."""
+
+    voice: str = "en"
+    rate: int = 205
+    volume: float = 1.0
+
+
+def manner_of(voice: Voice) -> Manner:
+    """Return how it speaks by the owner's settings."""
+    return Manner(voice.language, voice.rate, voice.volume)
+
+
+class Line(NamedTuple):
+    """A line that waits: when it was asked for (s of the clock), its text or tone, and what it is about."""
+
+    asked: float
+    text: str
+    about: str = "answer"
+    tone: str | None = None
 
 
 class Speaker:
@@ -31,6 +67,7 @@ class Speaker:
     Args:
         device: the sound card's name, as `aplay -L` lists it.
         aloud: False makes no sound at all.
+        manner: voice, rate and volume.
         clock: tells how long a line has waited.
         trouble: called from the speaking thread, once for each kind of failure, with a line that says it.
 
@@ -43,6 +80,7 @@ class Speaker:
         device: str = "default",
         *,
         aloud: bool = True,
+        manner: Manner | None = None,
         clock: Clock | None = None,
         trouble: Callable[[str], None] = lambda _: None,
     ) -> None:
@@ -50,12 +88,17 @@ class Speaker:
         if missing:
             raise SpeakerError(f"{' and '.join(missing)}: not installed; run hardware/install.sh")
         self._device = device
+        self._manner = manner or Manner()
         self._clock = clock or LiveClock()
         self._trouble = trouble
         self._told: set[str] = set()
         self._since: float | None = None
-        self._last = (0.0, 0.0)
-        self._lines: queue.Queue[tuple[float, str] | None] = queue.Queue(WAITING)
+        self._last = (float("-inf"), float("-inf"))
+        self._logged: str | None = None
+        self._lines: list[Line] = []
+        self._changed = threading.Condition()
+        self._closed = False
+        self._player: subprocess.Popen[bytes] | None = None
         self._thread = (
             threading.Thread(target=self._speak_all, name="speaker", daemon=True) if aloud else None
         )
@@ -70,10 +113,40 @@ class Speaker:
     ) -> None:
         self.close()
 
-    def say(self, text: str) -> None:
-        """Speak a line as soon as those before it are done; returns at once."""
-        if self._thread is not None:
-            self._put((self._clock.now(), text))
+    @property
+    def speaking(self) -> bool:
+        """Whether sound is being played, or still comes out of the device."""
+        return self._since is not None or self._clock.now() < self._last[1] + LATENCY
+
+    def tell(self, event: AnyEvent) -> None:
+        """Say what an event says, as a tone where one means the same; other events say nothing."""
+        if isinstance(event, Logged):
+            self._logged = event.what
+        elif isinstance(event, Said):
+            named = TONES.get(self._logged or "") if event.about == "answer" else None
+            self._logged = None
+            self.say(event.text, event.about, named)
+
+    def say(self, text: str, about: str = "answer", named: str | None = None) -> None:
+        """Speak a line as soon as the more urgent ones are done; returns at once.
+
+        A line about the same that still waits gives way to it. `named` is a tone to be played instead.
+        """
+        if self._thread is None:
+            return
+        with self._changed:
+            waiting = [line for line in self._lines if line.about != about or about == "answer"]
+            waiting.append(Line(self._clock.now(), text, about, named))
+            waiting.sort(key=lambda line: URGENCY.get(line.about, len(URGENCY)))
+            self._lines = _crowded_out(waiting)
+            self._changed.notify()
+
+    def hush(self) -> None:
+        """Stop speaking at once, and drop what waits."""
+        with self._changed:
+            self._lines = []
+            if self._player is not None:
+                self._player.kill()
 
     def spoke(self, began: float, ended: float) -> bool:
         """Tell whether a line was being spoken at any time between two instants, s of the clock."""
@@ -83,63 +156,102 @@ class Speaker:
         return last_began < ended and last_ended > began
 
     def close(self) -> None:
-        """Let what is being said come to its end, and be silent."""
+        """Let what is being said, and what waits, come to its end, and be silent."""
         if self._thread is not None:
-            self._put(None)
+            with self._changed:
+                self._closed = True
+                self._changed.notify()
             self._thread.join(HANGING + 1.0)
 
-    def _put(self, line: tuple[float, str] | None) -> None:
-        while True:
-            try:
-                self._lines.put_nowait(line)
-            except queue.Full:
-                self._drop_oldest()
-            else:
-                return
-
-    def _drop_oldest(self) -> None:
-        try:
-            self._lines.get_nowait()
-        except queue.Empty:
-            return
-
     def _speak_all(self) -> None:
-        while (line := self._lines.get()) is not None:
-            asked, text = line
-            if self._clock.now() - asked <= STALE:
+        while (line := self._next()) is not None:
+            sound = self._sound(line)
+            if sound is not None and not self._stale(line):
                 since = self._since = self._clock.now()
-                self._speak(text)
+                self._play(sound)
                 self._last = (since, self._clock.now())
                 self._since = None
 
-    def _speak(self, text: str) -> None:
-        """Make the sound of a line and play it; a player that fails or hangs is told of, and left."""
+    def _next(self) -> Line | None:
+        """Wait for a line that is not stale; None when the speaker is closed and nothing waits."""
+        with self._changed:
+            while True:
+                self._lines = [line for line in self._lines if not self._stale(line)]
+                if self._lines:
+                    return self._lines.pop(0)
+                if self._closed:
+                    return None
+                self._changed.wait()
+
+    def _stale(self, line: Line) -> bool:
+        return self._clock.now() - line.asked > STALE.get(line.about, min(STALE.values()))
+
+    def _sound(self, line: Line) -> bytes | None:
+        """Return the sound of a line; None when it cannot be made."""
+        if line.tone is not None:
+            return tone(line.tone, self._manner.volume)
+        manner = self._manner
+        command = ["espeak-ng", "--stdin", "--stdout", "-v", manner.voice, "-s", str(manner.rate)]
+        command += ["-a", str(round(100 * manner.volume))]
+        made = self._run(command, line.text.encode())
+        return None if made is None else trimmed(made)
+
+    def _play(self, sound: bytes) -> None:
+        self._run(["aplay", "--quiet", "--device", self._device], sound)
+
+    def _run(self, command: list[str], given: bytes) -> bytes | None:
+        """Run a program; one that fails or hangs is told of, and left. One that was hushed is not told of."""
         try:
-            sound = subprocess.run(
-                ["espeak-ng", "--stdin", "--stdout", "-s", str(WORDS_A_MINUTE)],
-                input=text.encode(),
-                capture_output=True,
-                check=True,
-                timeout=HANGING,
-            ).stdout
-            subprocess.run(
-                ["aplay", "--quiet", "--device", self._device],
-                input=sound,
-                capture_output=True,
-                check=True,
-                timeout=HANGING,
-            )
+            with subprocess.Popen(
+                command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE
+            ) as program:
+                self._player = program
+                try:
+                    made, errors = program.communicate(given, timeout=HANGING)
+                except subprocess.TimeoutExpired:
+                    program.kill()
+                    self._tell_once(f"{command[0]}: took longer than {HANGING:.0f} s and was stopped")
+                    return None
+                finally:
+                    self._player = None
         except OSError as error:
             self._tell_once(f"{error}; run hardware/install.sh")
-        except subprocess.TimeoutExpired as error:
-            self._tell_once(f"{error.cmd[0]}: took longer than {HANGING:.0f} s and was stopped")
-        except subprocess.CalledProcessError as error:
-            last = error.stderr.decode(errors="replace").strip().splitlines()[-1:]
-            self._tell_once(
-                f"{error.cmd[0]}: {last[0] if last else 'failed'}; check the speaker in the config"
-            )
+            return None
+        if program.returncode > 0:
+            last = errors.decode(errors="replace").strip().splitlines()[-1:]
+            self._tell_once(f"{command[0]}: {last[0] if last else 'failed'}; check the speaker in the config")
+        return made if program.returncode == 0 else None
 
     def _tell_once(self, text: str) -> None:
         if text not in self._told:
             self._told.add(text)
             self._trouble(text)
+
+
+def _crowded_out(lines: list[Line]) -> list[Line]:
+    """Return at most `WAITING` of the lines: the oldest of the least urgent goes."""
+    while len(lines) > WAITING:
+        least = lines[-1].about
+        lines.remove(next(line for line in lines if line.about == least))
+    return lines
+
+
+def trimmed(sound: bytes) -> bytes:
+    """Return a WAV file without the silence at its ends; anything else as it is."""
+    try:
+        with wave.open(io.BytesIO(sound)) as file:
+            parameters = file.getparams()
+            data = file.readframes(len(sound))  # espeak-ng writes to a pipe and cannot state the length
+    except (wave.Error, EOFError):
+        return sound
+    samples = np.frombuffer(data[: len(data) // 2 * 2], dtype="<i2")
+    loud = np.flatnonzero(np.abs(samples.astype(np.int32)) > 100)
+    if parameters.sampwidth != 2 or parameters.nchannels != 1 or not len(loud):
+        return sound
+    out = io.BytesIO()
+    with wave.open(out, "wb") as file:
+        file.setnchannels(1)
+        file.setsampwidth(2)
+        file.setframerate(parameters.framerate)
+        file.writeframes(samples[loud[0] : loud[-1] + 1].tobytes())
+    return out.getvalue()

@@ -14,8 +14,7 @@ import pytest
 from companion.casting.felt import Felt, FeltTouch
 from companion.casting.ground import Mapped, ahead
 from companion.events import Fix
-from companion.lakebed.marks import Marks
-from companion.lakebed.surface import Surface
+from companion.lakebed.bed import Bed
 from companion.sensing.localplane import LocalPlane
 from companion.simulate.lake import Lake
 
@@ -41,14 +40,14 @@ def truth(seed, east, north):
 
 @cache
 def ground(seed):
-    surface = Surface()
+    bed = Bed()
     rng = np.random.default_rng(3)
     east = np.arange(-60.0, 60.0, 1.0)
     for north in np.arange(-60.0, 1.0, 6.0):
         depth = truth(seed, east, np.full_like(east, north)) + rng.normal(0.0, 0.12, len(east))
         for place, sounded in zip(east, depth, strict=True):
-            surface.add(float(place), float(north), float(sounded))
-    return Mapped(PLANE, surface, Marks())
+            bed.add(*PLANE.to_latlon(float(place), float(north)), float(sounded))
+    return Mapped(bed)
 
 
 def fix(east, north, radius=3.0):

@@ -23,8 +23,7 @@ from companion.casting.cast import FLIGHT, GPS_RADIUS, Cast
 from companion.casting.deck import Aim, Deck, Moment
 from companion.casting.ground import Mapped
 from companion.events import Fix
-from companion.lakebed.marks import Marks
-from companion.lakebed.surface import Surface
+from companion.lakebed.bed import Bed
 from companion.sensing.localplane import LocalPlane, range_and_bearing
 from companion.simulate.angler import Flaw, Rig, Throw, rig, throw
 from companion.simulate.boat import Track
@@ -72,9 +71,9 @@ class Angler:
         self.lake = Lake(seed)
         origin = self.lake.plane.to_degrees(0.0, 0.0)
         self.plane = LocalPlane(float(origin[0]), float(origin[1]))
-        self.surface, self.marks = Surface(), Marks()
+        self.bed = Bed()
         rods = config.load(CONFIG).rods
-        self.deck = Deck(rods, ground=Mapped(self.plane, self.surface, self.marks))
+        self.deck = Deck(rods, ground=Mapped(self.bed))
         self.rigs = self._true_rigs(rods)
         self.where = self._places()
         self.track: Track | None = None
@@ -101,8 +100,8 @@ class Angler:
                 wander = self._wander(len(along))
                 x, y = east + along, north + 12.0 * line + np.zeros_like(along)
                 depth = self.lake.bottom(x, y) + self.rng.normal(0.0, SOUNDER_NOISE, len(along))
-                for place in zip(x + wander[0], y + wander[1], depth, strict=True):
-                    self.surface.add(*(float(value) for value in place))
+                for e, n, z in zip(x + wander[0], y + wander[1], depth, strict=True):
+                    self.bed.add(*self.plane.to_latlon(float(e), float(n)), float(z))
 
     def _wander(self, n: int) -> np.ndarray:
         knots = self.rng.normal(0.0, GPS_NOISE, (2, n // 30 + 2))

@@ -23,7 +23,7 @@ from companion.record.logbook import Logbook
 from companion.replay import Day, chosen_model, replay
 from companion.sensing.sources import FileSource
 from companion.voice.grammar import Grammar, aboard
-from companion.voice.recogniser import Recogniser
+from companion.voice.recogniser import for_grammar
 
 sys.path.insert(0, str(Path(__file__).parent))
 from long_day import SENTENCES_A_SECOND, long_day
@@ -74,7 +74,7 @@ def test_a_day_of_ten_hours(tmp_path, benchmark, request):
     )
     command = [sys.executable, "-c", maker, str(recording), str(hours)]
     subprocess.run(command, check=True, cwd=Path(__file__).parent)  # apart: its arrays are not our memory
-    Recogniser(chosen_model(SETTINGS), Grammar(aboard(SETTINGS)).phrases)
+    for_grammar(chosen_model(SETTINGS), Grammar(aboard(SETTINGS)))
     took = benchmark.pedantic(lambda: ours(recording, tmp_path), rounds=1)
     megabytes = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
     sentences = round(hours * 3600 * SENTENCES_A_SECOND)

@@ -15,11 +15,12 @@ import numpy as np
 import pytest
 
 from companion import config
-from companion.clock import LiveClock
+from companion.clock import Clock, LiveClock, wall_clock
 from companion.events import AnyEvent
 from companion.live.live import Live, Parts, Places
 from companion.live.wires import sources_of
 from companion.record.recording import Limits, sentence
+from companion.sensing.sources import Source
 
 RATE = 16000
 
@@ -150,10 +151,19 @@ def launch(tmp_path: Path) -> Iterator[Callable[..., Afloat]]:
     """Start a companion on `text`, keeping its things in `folder`; it is stopped at the end."""
     running: list[Afloat] = []
 
-    def go(text: str, *, folder: Path = tmp_path, limits: Limits | None = None, **parts: object) -> Afloat:
+    def go(
+        text: str,
+        *,
+        folder: Path = tmp_path,
+        limits: Limits | None = None,
+        clock: Clock | None = None,
+        wall: Callable[[], datetime] = wall_clock,
+        sources: tuple[Source, ...] = (),
+        **parts: object,
+    ) -> Afloat:
         settings = config.parse(text)
-        clock = LiveClock()
-        sources = tuple(sources_of(settings, clock))
+        clock = clock or LiveClock()
+        sources = sources or tuple(sources_of(settings, clock))
         places = Places(folder / "logbook.db", folder / "recordings")
         events: list[AnyEvent] = []
         live = Live(
@@ -164,6 +174,7 @@ def launch(tmp_path: Path) -> Iterator[Callable[..., Afloat]]:
             events.append,
             clock=clock,
             limits=limits or Limits(keep_free=0),
+            wall=wall,
         )
         afloat = Afloat(live, events)
         running.append(afloat)

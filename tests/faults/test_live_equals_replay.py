@@ -44,11 +44,11 @@ def recogniser():
     from companion.replay import chosen_model
     from companion.voice.grammar import Grammar, aboard
     from companion.voice.model import ModelError
-    from companion.voice.recogniser import Recogniser
+    from companion.voice.recogniser import for_grammar
 
     settings = config.load(DAY / "companion.toml")
     try:
-        return Recogniser(chosen_model(settings), Grammar(aboard(settings)).phrases)
+        return for_grammar(chosen_model(settings), Grammar(aboard(settings)))
     except ModelError as error:
         pytest.skip(f"no speech model: {error}")
 
@@ -77,7 +77,7 @@ def test_through_two_wires_and_a_microphone(launch, wire, tools, tmp_path, recog
             threading.Event().wait(0.02)
             yield quiet[:320]
 
-    boat = launch(text, frames=frames, hear=lambda samples: recogniser.hear(samples).text)
+    boat = launch(text, frames=frames, hear=recogniser.hear)
     boat.wait_for_text("ready")
     chance = random.Random(3)
     noise = chance.randbytes(400).replace(b"\n", b" ")

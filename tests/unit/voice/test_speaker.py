@@ -1,14 +1,20 @@
 """Speaking never holds anybody up, drops what has become stale, and says once what is wrong."""
 
+import io
 import os
+import shutil
+import subprocess
 import threading
 import time
+import wave
 from pathlib import Path
 
 import pytest
 
 from companion.clock import ReplayClock
-from companion.voice.speaker import STALE, WAITING, Speaker, SpeakerError
+from companion.events import Logged, Said
+from companion.voice.grammar import Aboard, Grammar
+from companion.voice.speaker import LATENCY, STALE, WAITING, Manner, Speaker, SpeakerError, trimmed
 
 
 @pytest.fixture
@@ -64,7 +70,7 @@ def test_a_line_that_has_waited_too_long_is_not_spoken(spoken: Path):
         speaker.say("first")
         wait_for(spoken.parent / "begun")
         speaker.say("stale")
-        clock.move_to(STALE + 1.0)
+        clock.move_to(STALE["answer"] + 1.0)
         speaker.say("fresh")
         (spoken.parent / "hold").unlink()
     assert spoken.read_text().split() == ["first", "fresh"]
@@ -77,6 +83,87 @@ def test_a_failing_player_is_told_of_once(spoken: Path):
         speaker.say("one")
         speaker.say("two")
     assert told == ["aplay: no such card; check the speaker in the config"]
+
+
+def test_the_more_urgent_goes_first_and_news_takes_the_place_of_what_it_replaces(spoken: Path):
+    (spoken.parent / "hold").touch()
+    with Speaker() as speaker:
+        speaker.say("first")
+        wait_for(spoken.parent / "begun")
+        for text, about in (
+            ("a notice", "notice"),
+            ("short by 4 feet", "match"),
+            ("clear by 3 feet", "match"),
+            ("number two in hand", "answer"),
+        ):
+            speaker.say(text, about)
+        (spoken.parent / "hold").unlink()
+    lines = [line for line in spoken.read_text().split("\n") if line]
+    assert lines == ["first", "number two in hand", "clear by 3 feet", "a notice"]
+
+
+def test_hushed_it_stops_at_once_and_drops_what_waits(spoken: Path):
+    (spoken.parent / "hold").touch()
+    told: list[str] = []
+    with Speaker(trouble=told.append) as speaker:
+        speaker.say("first")
+        wait_for(spoken.parent / "begun")
+        assert speaker.speaking
+        speaker.say("second")
+        speaker.hush()
+        (spoken.parent / "hold").unlink()
+        speaker.say("third")
+    assert spoken.read_text().split() == ["third"]
+    assert told == []
+
+
+def test_a_bite_is_answered_by_a_tone_and_a_fish_by_words(spoken: Path):
+    with Speaker() as speaker:
+        for what, text in (("bite", "bite noted"), ("fish", "fish three pounds")):
+            speaker.tell(Logged(t=1.0, number=1, what=what))
+            speaker.tell(Said(t=1.0, text=text, about="answer"))
+    played = spoken.read_bytes()
+    assert played.startswith(b"RIFF")
+    assert b"bite noted" not in played
+    assert played.rstrip().endswith(b"fish three pounds")
+
+
+def test_it_knows_when_it_spoke(spoken: Path):
+    clock = ReplayClock()
+    (spoken.parent / "hold").touch()
+    with Speaker(clock=clock) as speaker:
+        assert not speaker.speaking
+        clock.move_to(10.0)
+        speaker.say("first")
+        wait_for(spoken.parent / "begun")
+        assert speaker.spoke(9.0, 11.0)
+        assert not speaker.spoke(5.0, 9.0)
+        clock.move_to(12.0)
+        (spoken.parent / "hold").unlink()
+    assert speaker.spoke(11.0, 20.0)
+    assert not speaker.spoke(12.5, 20.0)
+    assert speaker.speaking
+    clock.move_to(12.0 + LATENCY + 0.1)
+    assert not speaker.speaking
+
+
+@pytest.mark.skipif(shutil.which("espeak-ng") is None, reason="not here: espeak-ng; the installer brings it")
+def test_what_is_said_back_takes_at_most_a_second_and_a_half():
+    """The longest words of every command that changes something, without the silence around them."""
+    grammar = Grammar(Aboard((1, 2, 3, 4), (12, 14, 17, 20)))
+    longest: dict[str, str] = {}
+    for phrase in grammar.phrases:
+        command = grammar.parse(phrase)
+        said = grammar.confirmation(command) or ""
+        longest[command.name] = max(longest.get(command.name, ""), said, key=len)
+    times = {}
+    for said in filter(None, longest.values()):
+        command_line = ["espeak-ng", "--stdin", "--stdout", "-s", str(Manner().rate)]
+        made = subprocess.run(command_line, input=said.encode(), capture_output=True, check=True).stdout
+        with wave.open(io.BytesIO(trimmed(made))) as file:
+            times[said] = file.getnframes() / file.getframerate()
+    print(sorted(times.items(), key=lambda item: item[1])[-4:])
+    assert max(times.values()) <= 1.5
 
 
 def test_without_sound_nothing_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):

@@ -1,0 +1,570 @@
+"""Where to lie, which rod to take and which way to cast, for the most metres of lure where it is wanted.
+
+A target is a zone of the map; a wish (`companion.casting.swim`) says which metres of path count there: those
+in contact or near it, or those in a band of depth. Every boat place of a lattice, every bearing and every
+rod is a cast that could be made. `plan` tries the coarse half of the lattice roughly, then the neighbours
+of what came out best closely, all casts at once in numpy.
+
+What is expected is the mean over how far dive and bottom may be off together; the sureness is the share of
+that in which a metre counts at all.
+
+Metres east and north on the lake's plane, depths in metres below today's surface, bearings in degrees
+clockwise from true north. NaN is not known.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import NamedTuple
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from companion.casting.swim import (
+    MANNERS,
+    NOTHING,
+    Diver,
+    Flags,
+    Floats,
+    Manner,
+    Singles,
+    Under,
+    Wish,
+    equal_shifts,
+    manners,
+    swim,
+)
+from companion.lakebed.marks import Mark
+from companion.lakebed.relief import Relief, contours
+from companion.tackle import RodReach
+
+_Whole = NDArray[np.int64]
+
+SPACING, TURN = 3.0, 7.5
+"""The lattice: boat places so many m apart, bearings so many degrees apart."""
+CLOSE, ROUGH = 1.0, 2.0
+"""Length of a step along a path, m, when casts are tried closely and roughly."""
+
+DRY = 0.3
+"""A bottom that may be this near to the surface or above it is no place for a boat or a lure, m."""
+
+_TURNS = round(360.0 / TURN)
+_ROUGH_SHIFTS, _LAST_SHIFTS = 3, 61
+_ROUNDS = ((160, 9), (60, 21), (40, _LAST_SHIFTS))
+"""Close rounds: how many casts are kept to look around, and over how many shifts that is done."""
+_OF_EACH_MANNER = 16
+_SHORTLIST = 24
+_UNLIKE_PLACE, _UNLIKE_BEARING = 15.0, 40.0
+_WORTH_TELLING = 0.5
+_TOGETHER = 8192
+_BESIDE_BOAT = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Ground:
+    """The bottom as it is planned over, on a square grid.
+
+    Attributes:
+        west, south: place of the first column and row, m.
+        step: distance of columns and rows, m.
+        depth: of the bottom, m, shape (rows to the north, columns to the east); NaN not known.
+        sigma: its standard deviation, m, same shape.
+        top: depth of the highest thing a lure meets there, bottom or tree top, m, same shape.
+        open: where the boat may lie and a lure may land, same shape.
+    """
+
+    west: float
+    south: float
+    step: float
+    depth: Floats
+    sigma: Floats
+    top: Floats
+    open: Flags
+
+    def places(self) -> tuple[Floats, Floats]:
+        """Return east and north, m, of every point of the grid, each in the grid's shape."""
+        rows, columns = self.depth.shape
+        return np.meshgrid(
+            self.west + self.step * np.arange(columns), self.south + self.step * np.arange(rows)
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Target:
+    """What is to be fished.
+
+    Attributes:
+        name: what to call it.
+        lines: the corners of each line, (k, 2) east and north, m; one corner alone is a place. None is all
+            of the map.
+        within: how far from there a metre still counts, m.
+        depths: only where the bottom is between these, m; None at any depth.
+    """
+
+    name: str
+    lines: tuple[Floats, ...] | None = None
+    within: float = 5.0
+    depths: tuple[float, float] | None = None
+
+    @classmethod
+    def at(cls, name: str, east: float, north: float, within: float = 8.0) -> Target:
+        """Return one place as a target, m."""
+        return cls(name, (np.array([[east, north]]),), within)
+
+    @classmethod
+    def edge(
+        cls, relief: Relief, depth: float, near: tuple[float, float] | None = None, reach: float = 60.0
+    ) -> Target | None:
+        """Return the line where the bottom has a depth, m, such as a grass edge or the lip of a ledge.
+
+        Only what lies within `reach` m of a place `near` (east, north, m); None where there is none.
+        """
+        drawn = [contour.lines for contour in contours(relief, depth) if contour.depth == depth]
+        lines = [line for found in drawn for line in found]
+        if near is not None:
+            lines = [part for line in lines for part in _parts_near(line, near, reach)]
+        return cls("edge", tuple(lines)) if lines else None
+
+    @property
+    def place(self) -> tuple[float, float] | None:
+        """East and north, m, of a target that is one place; else None."""
+        if self.lines is None or len(self.lines) != 1 or len(self.lines[0]) != 1:
+            return None
+        return float(self.lines[0][0, 0]), float(self.lines[0][0, 1])
+
+
+def _parts_near(line: Floats, near: tuple[float, float], reach: float) -> list[Floats]:
+    inside = np.hypot(line[:, 0] - near[0], line[:, 1] - near[1]) <= reach
+    runs = np.split(np.arange(len(line)), np.flatnonzero(np.diff(inside)) + 1)
+    return [line[run] for run in runs if inside[run[0]] and len(run) > 1]
+
+
+class Step(msgspec.Struct, frozen=True):
+    """One step of a path: `away` m from the boat, the lure at `depth` m.
+
+    There: the `bottom`, m, its `sigma`, m, the `top` of what stands on it, m (None where not known), and
+    whether the metre `counts`.
+    """
+
+    away: float
+    depth: float
+    bottom: float | None
+    sigma: float | None
+    top: float | None
+    counts: bool
+
+
+class Plan(msgspec.Struct, frozen=True):
+    """One way to fish a target.
+
+    Attributes:
+        rod: its number.
+        name: what the rod is called on screen.
+        target: what the target is called.
+        east, north: where the boat lies, m.
+        bearing: which way to cast, degrees true.
+        cast: how far, m.
+        stand_off: from the boat to the target, or to the middle of what it fishes of a longer one, m.
+        metres: of path that count, as expected.
+        low, high: nine of ten such casts have at least `low` metres, one has more than `high`.
+        sureness: probability that any metre counts.
+        manner: how the bottom runs under them.
+        depth: of the bottom under the middle of them, m; None not known.
+        reach: of the rod, m.
+        begins, ends: the stretch that counts, m from the boat, far end first.
+        way: the path as it most likely is, from the landing towards the boat.
+    """
+
+    rod: int
+    name: str
+    target: str
+    east: float
+    north: float
+    bearing: float
+    cast: float
+    stand_off: float
+    metres: float
+    low: float
+    high: float
+    sureness: float
+    manner: Manner
+    depth: float | None
+    reach: float
+    begins: float
+    ends: float
+    way: tuple[Step, ...]
+
+    def at(self, away: float) -> tuple[float, float]:
+        """Return east and north, m, of the place so many m from the boat along the cast."""
+        angle = math.radians(self.bearing)
+        return self.east + away * math.sin(angle), self.north + away * math.cos(angle)
+
+
+def ground(
+    relief: Relief, tree_tops: Iterable[Mark] = (), *, level: float = 0.0, anywhere: bool = False
+) -> Ground:
+    """Return a relief with the tree tops on it as the ground to plan over.
+
+    Args:
+        relief: the bottom on a square grid.
+        tree_tops: marks whose `top` is known; others stand for nothing. They reach as far as their radius.
+        level: of today's water above the lake's zero, m.
+        anywhere: whether the boat may lie and a lure may land where nothing is mapped, too. Where the
+            map has no water by one standard deviation, neither may.
+    """
+    step = float(relief.east[1] - relief.east[0])
+    known = np.isfinite(relief.depth)
+    bare = Ground(
+        float(relief.east[0]),
+        float(relief.north[0]),
+        step,
+        relief.depth,
+        relief.sigma,
+        relief.depth.copy(),
+        np.where(known, relief.depth - relief.sigma > DRY, anywhere),
+    )
+    east, north = bare.places()
+    for mark in tree_tops:
+        if mark.top is not None:
+            near = np.hypot(east - mark.east, north - mark.north) <= max(mark.radius, step)
+            bare.top[near] = np.fmin(bare.top[near], mark.top + level)
+    return bare
+
+
+def zone(on: Ground, target: Target) -> Flags:
+    """Return where on the ground metres count for a target, in the grid's shape; nowhere unmapped.
+
+    For a target of tree tops the depths are those of the bottom beneath.
+    """
+    counted = np.isfinite(on.depth)
+    if target.depths is not None:
+        shallow, deep = target.depths
+        counted &= (on.depth >= shallow) & (on.depth <= deep)
+    if target.lines is not None:
+        counted &= _away(*on.places(), target.lines) <= target.within
+    return counted
+
+
+def _away(east: Floats, north: Floats, lines: Iterable[Floats]) -> Floats:
+    """Return the distance of places to the nearest of some lines, m."""
+    points = np.concatenate([_dense(line) for line in lines])
+    away, _ = cKDTree(points).query(np.stack([east.ravel(), north.ravel()], axis=1))
+    return np.asarray(away, dtype=float).reshape(east.shape)
+
+
+def _dense(line: Floats) -> Floats:
+    """Return points along a line, at most half a metre apart."""
+    pieces = [line[:1]]
+    for start, end in pairwise(line):
+        count = math.ceil(2.0 * math.hypot(*(end - start)))
+        pieces.append(start + (end - start) * (np.arange(1, count + 1) / max(count, 1))[:, None])
+    return np.concatenate(pieces)
+
+
+def plan(
+    on: Ground, rods: Sequence[RodReach], target: Target, wish: Wish | None = None, *, most: int = 3
+) -> tuple[Plan, ...]:
+    """Return the best ways to fish a target, best first; the others differ from it in place or manner.
+
+    Of two plans alike only the better is told. Another manner is put before another place as long as it
+    has half as many metres as the best. Empty when no rod has a metre that counts.
+
+    Args:
+        on: the ground; its rectangle bounds where the boat may lie.
+        rods: with their paths and bands (`companion.tackle.reaches`).
+        target: what is to be fished.
+        wish: which metres count.
+        most: how many plans.
+
+    Raises:
+        ValueError: there are no rods.
+    """
+    if not rods:
+        raise ValueError("no rods to plan with")
+    search = _Search(on, rods, target, wish or Wish())
+    casts, tried = search.search()
+    found = sorted(search.told(casts.pick(_shortlist(casts, tried))), key=lambda one: -one.metres)
+    chosen: list[Plan] = []
+    for same_manner in (False, True):
+        for one in found:
+            other = all(one.manner != told.manner for told in chosen)
+            good = not chosen or same_manner or (other and one.metres >= _WORTH_TELLING * chosen[0].metres)
+            if good and len(chosen) < most and not any(_alike(one, told) for told in chosen):
+                chosen.append(one)
+    return tuple(sorted(chosen, key=lambda one: -one.metres))
+
+
+def _shortlist(casts: _Casts, tried: _Tried) -> _Whole:
+    """Return the best casts of unlike place, bearing or manner, best first, and the best of each manner."""
+    alike = np.stack([casts.column // 4, casts.row // 4, casts.turn // 6, tried.manner])
+    order = _firsts(alike)
+    of_each = [order[tried.manner[order] == m][:3] for m in range(len(MANNERS))]
+    return np.unique(np.concatenate([order[:_SHORTLIST], *of_each]))
+
+
+def _firsts(columns: _Whole) -> _Whole:
+    """Return the indices of the first of each kind of column, rising."""
+    _, first = np.unique(columns, axis=1, return_index=True)
+    return np.asarray(np.sort(first), dtype=np.int64)
+
+
+def _alike(one: Plan, other: Plan) -> bool:
+    (e0, n0), (e1, n1) = (p.at(0.5 * (p.begins + p.ends)) for p in (one, other))
+    turned = abs((one.bearing - other.bearing + 180.0) % 360.0 - 180.0)
+    near = math.hypot(e1 - e0, n1 - n0) < _UNLIKE_PLACE
+    return near and turned < _UNLIKE_BEARING and one.manner == other.manner
+
+
+class _Casts(NamedTuple):
+    """Casts by their place on the lattice: column and row of the boat, turn of the bearing, rod by index."""
+
+    column: _Whole
+    row: _Whole
+    turn: _Whole
+    rod: _Whole
+
+    def pick(self, which: _Whole | Flags) -> _Casts:
+        return _Casts(self.column[which], self.row[which], self.turn[which], self.rod[which])
+
+
+class _Tried(NamedTuple):
+    """What casts come to, (m,): metres expected, and the manner as an index of `MANNERS`."""
+
+    metres: Floats
+    manner: NDArray[np.int8]
+
+
+class _Search:
+    """A ground, a target, a wish and the rods, ready to try casts."""
+
+    def __init__(self, on: Ground, rods: Sequence[RodReach], target: Target, wish: Wish) -> None:
+        self.on, self.target, self.wish = on, target, wish
+        self.zone = zone(on, target)
+        self.divers = [Diver(rod) for rod in rods]
+        self.longest = max(rod.cast for rod in rods)
+        # Unknown bottom is far below every lure: nothing is met there.
+        self._top, self._bottom = (
+            np.nan_to_num(layer, nan=NOTHING).astype(np.float32) for layer in (on.top, on.depth)
+        )
+        self._bare = bool((self._top == self._bottom).all())
+        self._sigma = np.nan_to_num(on.sigma, nan=0.0).astype(np.float32)
+        self._base = (on.west, on.south) if wish.boat is None else wish.boat
+
+    # -- the lattice ----------------------------------------------------------------------------
+
+    def all_casts(self, every: int = 1) -> _Casts:
+        """Return every cast of the lattice that may be made and can meet the zone; every other with 2."""
+        column, row = self._berths(every)
+        turns = np.arange(0, _TURNS, every)
+        turn = np.tile(turns, len(column))
+        one = _Casts(np.repeat(column, len(turns)), np.repeat(row, len(turns)), turn, np.zeros_like(turn))
+        meets = np.asarray(self.under(one, self.steps(ROUGH)).counted.any(axis=0))
+        one, rods = one.pick(meets), len(self.divers)
+        each = np.repeat(np.arange(rods), len(one.turn))
+        column, row, turn = (np.tile(part, rods) for part in one[:3])
+        return self.allowed(_Casts(column, row, turn, each))
+
+    def _berths(self, every: int) -> tuple[_Whole, _Whole]:
+        """Return columns and rows of the lattice where the boat may lie."""
+        if self.wish.boat is not None:
+            return np.zeros(1, dtype=np.int64), np.zeros(1, dtype=np.int64)
+        rows, columns = (math.floor((n - 1) * self.on.step / SPACING) + 1 for n in self.on.depth.shape)
+        c, r = (a.ravel() for a in np.meshgrid(np.arange(0, columns, every), np.arange(0, rows, every)))
+        fits = self._fits(c, r)
+        return c[fits], r[fits]
+
+    def place(self, column: _Whole, row: _Whole) -> tuple[Floats, Floats]:
+        """Return east and north, m, of boats on the lattice."""
+        east = self._base[0] + SPACING * column.astype(float)
+        return east, self._base[1] + SPACING * row.astype(float)
+
+    def _fits(self, column: _Whole, row: _Whole) -> Flags:
+        """Whether the boat may lie there: open, deep enough, and off a target that is one place."""
+        east, north = self.place(column, row)
+        if self.wish.boat is not None:
+            return np.asarray((column == 0) & (row == 0))
+        i, j, inside = self._cell(east, north)
+        depth = np.nan_to_num(self.on.depth[j, i], nan=NOTHING)
+        fits = inside & self.on.open[j, i] & (depth >= self.wish.least_water)
+        if self.target.place is not None:
+            target_east, target_north = self.target.place
+            fits &= np.hypot(east - target_east, north - target_north) >= self.wish.stand_off
+        return np.asarray(fits)
+
+    def allowed(self, casts: _Casts) -> _Casts:
+        """Return those of the casts whose boat may lie there and whose lure lands in open water."""
+        length = np.array([diver.rod.cast for diver in self.divers])[casts.rod]
+        east, north = self.place(casts.column, casts.row)
+        angle = np.radians(TURN * casts.turn)
+        i, j, inside = self._cell(east + length * np.sin(angle), north + length * np.cos(angle))
+        return casts.pick(inside & self.on.open[j, i] & self._fits(casts.column, casts.row))
+
+    def _cell(self, east: Floats, north: Floats) -> tuple[_Whole, _Whole, Flags]:
+        """Return the nearest grid column and row of places, held inside, and whether they were inside."""
+        rows, columns = self.on.depth.shape
+        i = np.rint((east - self.on.west) / self.on.step).astype(np.int64)
+        j = np.rint((north - self.on.south) / self.on.step).astype(np.int64)
+        inside = (i >= 0) & (i < columns) & (j >= 0) & (j < rows)
+        return np.clip(i, 0, columns - 1), np.clip(j, 0, rows - 1), inside
+
+    # -- what a cast meets ----------------------------------------------------------------------
+
+    def steps(self, step: float) -> Floats:
+        """Return distances from the boat, m, far end first, down to the stand-off."""
+        count = math.floor((self.longest - self.wish.stand_off) / step + 1e-9)
+        return self.wish.stand_off + step * np.arange(count, -1, -1, dtype=float)
+
+    def under(self, casts: _Casts, away: Floats) -> Under:
+        """Return what lies under casts at distances from the boat; bilinear in depth, nearest in zone."""
+        on = self.on
+        east, north = self.place(casts.column, casts.row)
+        angle = np.radians(TURN * casts.turn)
+        x = ((east - on.west) + away[:, None] * np.sin(angle)) / on.step
+        y = ((north - on.south) + away[:, None] * np.cos(angle)) / on.step
+        rows, columns = on.depth.shape
+        inside = (x >= 0.0) & (x <= columns - 1) & (y >= 0.0) & (y <= rows - 1)
+        i = np.clip(x.astype(np.int64), 0, columns - 2)
+        j = np.clip(y.astype(np.int64), 0, rows - 2)
+        u, v = (x - i).astype(np.float32), (y - j).astype(np.float32)
+        corner = j * columns + i
+        weights = ((1 - u) * (1 - v), u * (1 - v), (1 - u) * v, u * v)
+        corners = (corner, corner + 1, corner + columns, corner + columns + 1)
+
+        def between(values: Singles) -> Singles:
+            flat = values.ravel()
+            return np.asarray(sum(w * flat[c] for w, c in zip(weights, corners, strict=True)))
+
+        # Half way between two points counts as the further one, whatever the last bit says.
+        half = np.float32(0.4999)
+        nearest = corner + (u >= half) + columns * (v >= half)
+        nothing = np.float32(NOTHING)
+        top = np.where(inside, between(self._top), nothing)
+        bottom = top if self._bare else np.where(inside, between(self._bottom), nothing)
+        return Under(top, bottom, between(self._sigma), inside & self.zone.ravel()[nearest])
+
+    def metres(self, casts: _Casts, step: float, shifts: int) -> tuple[Floats, NDArray[np.int8]]:
+        """Return metres for each of some equally likely shifts, (shifts, m), and manners, (m,)."""
+        away = self.steps(step)
+        metres = np.zeros((shifts, len(casts.rod)))
+        manner = np.zeros(len(casts.rod), dtype=np.int8)
+        for index, diver in enumerate(self.divers):
+            its = np.flatnonzero(casts.rod == index)
+            for part in np.array_split(its, max(1, math.ceil(len(its) / _TOGETHER))):
+                under = self.under(casts.pick(part), away)
+                for k, shift in enumerate(equal_shifts(shifts)):
+                    way = swim(diver, self.wish, under, away, float(shift))
+                    metres[k, part] = way.metres
+                    if k == shifts // 2:
+                        manner[part] = manners(way, under, step)
+        return metres, manner
+
+    def tried(self, casts: _Casts, step: float, shifts: int) -> _Tried:
+        """Return what casts come to: the mean over equally likely shifts."""
+        metres, manner = self.metres(casts, step, shifts)
+        return _Tried(metres.mean(axis=0), manner)
+
+    # -- the search -----------------------------------------------------------------------------
+
+    def search(self) -> tuple[_Casts, _Tried]:
+        """Return the casts found best, best first, and what they come to."""
+        every = 2 if self.wish.boat is None else 1
+        casts = self.all_casts(every)
+        tried = self.tried(casts, ROUGH, _ROUGH_SHIFTS)
+        for most, shifts in _ROUNDS:
+            casts = self._around(casts.pick(self._finalists(casts, tried, most)))
+            tried = self.tried(casts, CLOSE, shifts)
+        good = tried.metres > 0.0
+        if self.wish.manner is not None:
+            good &= tried.manner == MANNERS.index(self.wish.manner)
+        order = np.flatnonzero(good)[np.argsort(-tried.metres[good], kind="stable")]
+        return casts.pick(order), _Tried(tried.metres[order], tried.manner[order])
+
+    def _finalists(self, casts: _Casts, tried: _Tried, most: int) -> _Whole:
+        """Return the best casts of unlike place, bearing, rod or manner, and some of each manner."""
+        wanted = np.flatnonzero(tried.metres > 0.0)
+        order = wanted[np.argsort(-tried.metres[wanted], kind="stable")]
+        alike = np.stack([casts.column // 4, casts.row // 4, casts.turn // 4, casts.rod, tried.manner])
+        order = order[_firsts(alike[:, order])]
+        manner = tried.manner[order]
+        if self.wish.manner is not None:
+            return np.asarray(order[manner == MANNERS.index(self.wish.manner)][:most], dtype=np.int64)
+        of_each = [order[manner == m][:_OF_EACH_MANNER] for m in range(len(MANNERS))]
+        return np.asarray(np.unique(np.concatenate([order[:most], *of_each])), dtype=np.int64)
+
+    def _around(self, casts: _Casts) -> _Casts:
+        """Return casts and their neighbours on the lattice, each once."""
+        reach = (0,) if self.wish.boat is not None else (-1, 0, 1)
+        offsets = np.array([(c, r, t, 0) for c in reach for r in reach for t in (-1, 0, 1)])
+        every = (np.stack(casts, axis=1)[:, None, :] + offsets).reshape(-1, 4)
+        every[:, 2] %= _TURNS
+        column, row, turn, rod = np.unique(every, axis=0).T
+        return self.allowed(_Casts(column, row, turn, rod))
+
+    def told(self, casts: _Casts) -> list[Plan]:
+        """Return casts as plans, each with its whole way."""
+        metres, manner = self.metres(casts, CLOSE, _LAST_SHIFTS)
+        return [
+            self._told(casts.pick(np.array([k])), metres[:, k], MANNERS[manner[k]])
+            for k in range(len(casts.rod))
+            if metres[:, k].any()
+        ]
+
+    def _told(self, cast: _Casts, metres: Floats, manner: Manner) -> Plan:
+        diver = self.divers[int(cast.rod[0])]
+        east, north = (float(a[0]) for a in self.place(cast.column, cast.row))
+        way = self._way(cast)
+        counted = [step.away for step in way if step.counts] or [diver.rod.reach_at]
+        middle = 0.5 * (counted[0] + counted[-1])
+        place = self.target.place
+        return Plan(
+            rod=diver.rod.rod,
+            name=diver.rod.name,
+            target=self.target.name,
+            east=round(east, 2),
+            north=round(north, 2),
+            bearing=TURN * float(cast.turn[0]),
+            cast=diver.rod.cast,
+            stand_off=middle if place is None else math.hypot(place[0] - east, place[1] - north),
+            metres=float(metres.mean()),
+            low=float(np.quantile(metres, 0.1)),
+            high=float(np.quantile(metres, 0.9)),
+            sureness=float((metres > 0.0).mean()),
+            manner=manner,
+            depth=min(way, key=lambda step: abs(step.away - middle)).bottom,
+            reach=diver.rod.reach.best,
+            begins=counted[0],
+            ends=counted[-1],
+            way=way,
+        )
+
+    def _way(self, cast: _Casts) -> tuple[Step, ...]:
+        """Return the way of one cast as it most likely is."""
+        diver = self.divers[int(cast.rod[0])]
+        away = self.steps(CLOSE)
+        nearer = np.arange(self.wish.stand_off - CLOSE, _BESIDE_BOAT, -CLOSE)
+        away = np.concatenate([away, nearer])
+        under = self.under(cast, away)
+        under.counted[len(away) - len(nearer) :] = False
+        swum = swim(diver, self.wish, under, away, 0.0)
+        first = diver.first(away)
+        known = under.bottom[:, 0] < 0.5 * NOTHING
+
+        def told(layer: Singles, k: int) -> float | None:
+            return round(float(layer[k, 0]), 3) if known[k] else None
+
+        return tuple(
+            Step(
+                away=float(away[k]),
+                depth=round(float(swum.depth[k - first, 0]), 3),
+                bottom=told(under.bottom, k),
+                sigma=told(under.sigma, k),
+                top=told(under.top, k),
+                counts=bool(swum.counts[k - first, 0]),
+            )
+            for k in range(first, len(away))
+        )

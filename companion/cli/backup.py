@@ -1,0 +1,121 @@
+"""`companion backup`, `companion restore` and `companion export`: what a boat has kept, taken elsewhere."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import get_args
+
+import click
+from tqdm import tqdm
+
+from companion import config
+from companion.cli.common import command, config_option
+from companion.record import export
+from companion.record.backup import back_up, default_name, restore, salvage, verified
+from companion.record.hold import hold
+from companion.record.logbook import Logbook
+from companion.voice.model import data_folder
+
+data_option = click.option(
+    "--data", type=click.Path(path_type=Path), help="Another folder of logbook and recordings."
+)
+
+
+@command("backup")
+@click.argument("to", type=click.Path(path_type=Path), default=Path())
+@click.option("--no-audio", is_flag=True, help="Leave the utterances out.")
+@click.option("--verify", is_flag=True, help="Only read the backup TO through.")
+@data_option
+@config_option
+def backup_command(
+    to: Path, *, no_audio: bool, verify: bool, data: Path | None, config_path: Path | None
+) -> None:
+    """Example: companion backup /media/stick
+
+    Writes logbook, recordings and config into one ZIP file, in the folder TO or under that name, and
+    reads it through. The companion may be running.
+    """
+    if verify:
+        click.echo(f"{to}: whole, {len(verified(to))} files")
+        return
+    target = to / default_name() if to.is_dir() else to
+    with tqdm(unit=" files", disable=None, leave=False) as bar:
+
+        def count(_name: str) -> None:
+            bar.update()
+
+        entries = back_up(
+            data or data_folder(),
+            target,
+            config_path or config.users_file(),
+            audio=not no_audio,
+            tell=count,
+        )
+    size = sum(entry.size for entry in entries)
+    click.echo(f"{target}: {len(entries)} files, {size / 1e6:.1f} MB, read through and whole")
+
+
+@command("restore")
+@click.argument("backup", type=click.Path(path_type=Path))
+@click.option(
+    "--salvage", "from_damaged", is_flag=True, help="BACKUP is a damaged logbook: take what can be read."
+)
+@data_option
+@config_option
+def restore_command(backup: Path, *, from_damaged: bool, data: Path | None, config_path: Path | None) -> None:
+    """Example: companion restore companion-20261003T200000Z.zip
+
+    Reads a backup through and puts it back. The logbook that is there is kept under another name;
+    recordings are added, none is replaced; a config is put back only where there is none. Stop a
+    running companion first. With --salvage it takes what can still be read out of a damaged logbook.
+    """
+    if not backup.is_file():
+        raise click.UsageError(f"{backup}: there is no such file")
+    folder = data or data_folder()
+    with hold(folder):
+        if from_damaged:
+            taken = salvage(backup, folder / "logbook.db")
+            click.echo("taken: " + ", ".join(f"{count} {table}" for table, count in taken.items()))
+            return
+        done = restore(backup, folder, config_path or config.users_file())
+    click.echo(f"restored into {folder}: logbook, {done.recordings} files of recordings")
+    if done.former is not None:
+        click.echo(f"the logbook that was there is now {done.former}")
+    if done.config:
+        click.echo(f"config: {config_path or config.users_file()}")
+
+
+@command("export")
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--trip", type=int, help="This trip instead of the last one.")
+@click.option(
+    "--format",
+    "forms",
+    type=click.Choice(get_args(export.Format)),
+    multiple=True,
+    help="One of them; else all.",
+)
+@click.option("--logbook", "logbook_path", type=click.Path(path_type=Path), help="Another logbook file.")
+def export_command(
+    folder: Path, *, trip: int | None, forms: tuple[export.Format, ...], logbook_path: Path | None
+) -> None:
+    """Example: companion export ~/trips --format gpx
+
+    Writes a trip for other programs into FOLDER: events, soundings (thinned to one every five metres), marks
+    and track as CSV; track and everything logged as GPX; all of it as GeoJSON.
+    """
+    path = logbook_path or data_folder() / "logbook.db"
+    if not path.is_file():
+        raise click.UsageError(f"{path}: there is no such logbook")
+    with Logbook(path) as book:
+        trips = book.trips()
+        chosen = [t for t in trips if trip is None or t.id == trip][-1:]
+        if not chosen:
+            raise click.UsageError(f"{path}: there is no trip {trip if trip is not None else 'in it'}")
+        read = export.read_trip(book, chosen[0])
+    folder.mkdir(parents=True, exist_ok=True)
+    for form in forms or get_args(export.Format):
+        for end, text in export.files(read, form).items():
+            target = folder / f"trip-{chosen[0].id}-{end}"
+            target.write_text(text, encoding="utf-8")
+            click.echo(target)

@@ -1,0 +1,69 @@
+"""`companion check`: every part tried before the boat leaves."""
+
+from __future__ import annotations
+
+import itertools
+from pathlib import Path
+
+import click
+import msgspec
+
+from companion import config
+from companion.cli.common import command, config_option, settings_in_force
+from companion.clock import LiveClock
+from companion.config import Settings
+from companion.health.check import LISTEN, Finding, check, summary
+from companion.voice.model import data_folder
+
+FAILED, NOT_ALL_TRIED = 4, 6
+"""Exit codes: something failed; nothing failed, but not everything could be tried."""
+
+
+@command("check")
+@click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
+@click.option("--quiet", is_flag=True, help="Do not try the speaker.")
+@click.option(
+    "--seconds", type=click.FloatRange(1, 60), default=LISTEN, show_default=True, help="Listen so long."
+)
+@click.option("--data", type=click.Path(path_type=Path), help="Another folder of logbook and recordings.")
+@config_option
+def check_command(
+    *, as_json: bool, quiet: bool, seconds: float, data: Path | None, config_path: Path | None
+) -> None:
+    """Example: companion check
+
+    Tries every part: sources and their rates, depth, position, microphone, speech model, recogniser,
+    speaker, permissions, logbook, disk, clock. Each passes, is to be looked at (warn), fails or is
+    skipped, with one remedy. Stop a running companion first: it holds the ports.
+
+    Exit codes: 0 all tried and none failed, 3 the config, 4 something failed, 6 nothing failed but
+    something was skipped: skipped is not passed.
+    """
+    settings = settings_in_force(config_path)
+    tried = check(settings, data or data_folder(), LiveClock(), aloud=not quiet, seconds=seconds)
+    findings: list[Finding] = []
+    for finding in itertools.chain([_config(config_path, settings)], tried):
+        findings.append(finding)
+        if not as_json:
+            click.echo(_line(finding))
+    if as_json:
+        click.echo(msgspec.json.encode({"findings": findings, "summary": summary(findings)}).decode())
+    else:
+        click.echo(summary(findings))
+    verdicts = {finding.verdict for finding in findings}
+    code = FAILED if "fail" in verdicts else NOT_ALL_TRIED if "skipped" in verdicts else 0
+    if code:
+        raise click.exceptions.Exit(code)
+
+
+def _config(path: Path | None, settings: Settings) -> Finding:
+    path = path or config.users_file()
+    if not path.is_file():
+        how = f"companion settings --example > {path}, then edit it"
+        return Finding("config", "warn", "none; the example is used", how)
+    return Finding("config", "pass", f"{path}, {len(settings.rods)} rods")
+
+
+def _line(finding: Finding) -> str:
+    remedy = f"\n{'':10}-> {finding.remedy}" if finding.remedy else ""
+    return f"{finding.verdict:<8}  {finding.part}: {finding.seen}{remedy}"

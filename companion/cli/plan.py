@@ -1,0 +1,380 @@
+"""`companion plan`: where to lie, which rod to take, which way to cast."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import click
+import msgspec
+
+from companion.casting import plan_words
+from companion.casting.plan import Ground, Plan, Target, ground, plan
+from companion.casting.swim import MANNERS, Manner, Wish
+from companion.cli.common import (
+    command,
+    config_option,
+    logbook_option,
+    settings_in_force,
+    users_logbook,
+    warn,
+)
+from companion.config import Settings
+from companion.dive.calibration import Belief
+from companion.lakebed.bed import Area, Bed
+from companion.lakebed.exchange import soundings_from_csv, without_strays
+from companion.lakebed.marks import Mark
+from companion.lakebed.relief import Relief, relief
+from companion.lakebed.soundings import Mounting
+from companion.pictures import plan as pictures
+from companion.pictures.png import png
+from companion.record.lakes import Lakes
+from companion.record.logbook import Logbook
+from companion.sensing import Sensing, SourceSettings
+from companion.sensing.sources import FileSource
+from companion.tackle import calibrations, reaches
+from companion.tackle.quantities import Quantity
+
+AREA = 300.0
+"""Side of the square that is planned over around a place, m, and of the largest lake planned as a whole."""
+GRID = 2.0
+"""Distance of the grid's points, m."""
+MARK_EDGE_REACH = 60.0
+"""How far along an edge from the mark on it is fished, m."""
+_EDGES = ("ledge", "grass edge")
+
+
+def _length(text: str) -> float:
+    """Return the metres of a length with its unit, such as "11 ft"."""
+    try:
+        return Quantity("length", -50.0, 500.0).read(text)
+    except ValueError as error:
+        raise click.BadParameter(f'"{text}": {error}') from error
+
+
+def _lengths(
+    _ctx: click.Context, _param: click.Parameter, value: str | tuple[str, ...] | None
+) -> float | tuple[float, ...] | None:
+    """Take one length, or as many as an option has."""
+    if isinstance(value, tuple):
+        return tuple(_length(text) for text in value)
+    return None if value is None else _length(value)
+
+
+def _latlon(_ctx: click.Context, _param: click.Parameter, value: str | None) -> tuple[float, float] | None:
+    """Take a latitude and longitude in degrees, such as "-47.2000,-126.4000"."""
+    if value is None:
+        return None
+    try:
+        lat, lon = (float(part) for part in value.split(","))
+    except ValueError:
+        lat = lon = math.nan
+    if not (abs(lat) <= 90.0 and abs(lon) <= 180.0):
+        raise click.BadParameter(
+            f'"{value}": expected latitude,longitude in degrees, like -47.2000,-126.4000'
+        )
+    return lat, lon
+
+
+class _Asked(NamedTuple):
+    """What is to be fished, as it was typed; lengths in m."""
+
+    at: tuple[float, float] | None
+    mark: str | None
+    edge: float | None
+    between: tuple[float, float] | None
+    within: float | None
+    boat: tuple[float, float] | None
+
+
+@command("plan")
+@click.option("--at", callback=_latlon, metavar="LAT,LON", help="Fish this place, LAT,LON in degrees.")
+@click.option("--mark", help="Fish this mark: its number, note or kind.")
+@click.option(
+    "--edge",
+    callback=_lengths,
+    metavar="LENGTH",
+    help='Fish the line where the bottom has this depth, such as "9 ft".',
+)
+@click.option(
+    "--between",
+    callback=_lengths,
+    metavar="LENGTH",
+    nargs=2,
+    help="Only where the bottom is between two depths.",
+)
+@click.option(
+    "--within",
+    callback=_lengths,
+    metavar="LENGTH",
+    help="How far from place or line a metre of path still counts.",
+)
+@click.option(
+    "--height",
+    callback=_lengths,
+    metavar="LENGTH",
+    default="0.3 m",
+    show_default=True,
+    help="How near to the bottom counts.",
+)
+@click.option(
+    "--dig",
+    callback=_lengths,
+    metavar="LENGTH",
+    default="0.9 m",
+    show_default=True,
+    help="How far too deep a rod may dig.",
+)
+@click.option("--clear", is_flag=True, help="The lure has to stay clear of bottom and timber.")
+@click.option(
+    "--depth-band",
+    callback=_lengths,
+    metavar="LENGTH",
+    nargs=2,
+    help="The lure has to swim between two depths, clear.",
+)
+@click.option(
+    "--stand-off",
+    callback=_lengths,
+    metavar="LENGTH",
+    default="10 m",
+    show_default=True,
+    help="How far the boat stays off.",
+)
+@click.option("--from", "boat", callback=_latlon, metavar="LAT,LON", help="The boat stays here, LAT,LON.")
+@click.option("--anywhere", is_flag=True, help="Boat and cast may go where nothing is mapped, too.")
+@click.option("--manner", type=click.Choice(MANNERS), help="Only casts over such ground.")
+@click.option(
+    "--level", callback=_lengths, metavar="LENGTH", default="0 m", help="Today's water above the map's."
+)
+@click.option(
+    "--soundings",
+    type=click.Path(path_type=Path),
+    multiple=True,
+    help="A lake from this file instead of the logbook: CSV of soundings, or NMEA 0183.",
+)
+@click.option(
+    "--svg", "svg_path", type=click.Path(path_type=Path), help="Draw the best three into this file."
+)
+@click.option("--png", "png_path", type=click.Path(path_type=Path), help="The same as pixels.")
+@click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
+@logbook_option
+@config_option
+def plan_command(
+    *,
+    at: tuple[float, float] | None,
+    mark: str | None,
+    edge: float | None,
+    between: tuple[float, float] | None,
+    within: float | None,
+    height: float,
+    dig: float,
+    clear: bool,
+    depth_band: tuple[float, float] | None,
+    stand_off: float,
+    boat: tuple[float, float] | None,
+    anywhere: bool,
+    manner: Manner | None,
+    level: float,
+    soundings: tuple[Path, ...],
+    svg_path: Path | None,
+    png_path: Path | None,
+    as_json: bool,
+    logbook_path: Path | None,
+    config_path: Path | None,
+) -> None:
+    """Example: companion plan --edge "9 ft" --svg plan.svg
+
+    Says where to lie, which rod to take and which way to cast, so that most of the lure's way is where it
+    is wanted: near the bottom (--height), above timber (--clear) or in a band of depth (--depth-band).
+    Without a target all of the map is searched, up to 300 m square.
+    """
+    settings = settings_in_force(config_path)
+    area, beliefs = _known(settings, logbook_path, soundings, at or boat)
+    area.surface.begin_trip(level)
+    asked = _Asked(at, mark, edge, between, within, boat)
+    try:
+        wish = Wish(height, dig, clear, depth_band, stand_off, manner=manner, boat=_placed(area, boat))
+    except ValueError as error:
+        raise click.UsageError(str(error)) from error
+    bottom = _relief(area, _middle(area, asked))
+    target = _target(area, asked, bottom)
+    on = ground(bottom, _tree_tops(area), level=level, anywhere=anywhere)
+    rods = reaches(settings.rods, calibrations(settings.rods, beliefs))
+    found = plan(on, rods, target, wish)
+    _print(found, area, settings, as_json=as_json)
+    _draw(found, on, target, settings, svg_path, png_path)
+
+
+def _known(
+    settings: Settings,
+    logbook_path: Path | None,
+    soundings: Sequence[Path],
+    near: tuple[float, float] | None,
+) -> tuple[Area, dict[str, Belief]]:
+    """Return the lake to plan on, its soundings and marks read, and what was learned of the lures."""
+    book = users_logbook(logbook_path)
+    if book.is_file():
+        with Logbook(book) as logbook:
+            lakes = Lakes(logbook)
+            area = _lake(_sounded(settings, soundings) if soundings else Bed(lakes.areas()), near)
+            for problem in lakes.problems:
+                warn(problem)
+            return area, logbook.beliefs()
+    if logbook_path is not None or not soundings:
+        raise click.UsageError(
+            f"{book}: there is no such logbook; give one with --logbook, or --soundings FILE"
+        )
+    return _lake(_sounded(settings, soundings), near), {}
+
+
+def _lake(bed: Bed, near: tuple[float, float] | None) -> Area:
+    """Return the water a place lies on; without a place the only one, or the best mapped of several."""
+    known = [area for area in bed.areas if area.surface.extent is not None]
+    if not known:
+        raise click.UsageError("nothing is mapped yet: run trips over the water, or give --soundings FILE")
+    if near is None:
+        area = max(known, key=lambda one: one.surface.cells)
+        found = bed.area_of(area.plane.lat, area.plane.lon)
+        if len(known) > 1:
+            warn(f"{len(known)} waters are mapped; this is the best known one. Choose with --at LAT,LON")
+        return found or area
+    found = bed.area_of(*near)
+    if found is None or found.surface.extent is None:
+        raise click.UsageError(f"nothing is mapped near {near[0]:.5f},{near[1]:.5f}")
+    return found
+
+
+def _sounded(settings: Settings, files: Sequence[Path]) -> Bed:
+    """Return a bed of the soundings in files."""
+    offsets = settings.boat.offsets()
+    bed = Bed(mounting=Mounting(forward=offsets.forward, starboard=offsets.starboard))
+    for path in files:
+        if not path.is_file():
+            raise click.UsageError(f"{path}: there is no such file")
+        (_take_csv if path.suffix.lower() == ".csv" else _take_nmea)(bed, path, settings)
+    return bed
+
+
+def _take_csv(bed: Bed, path: Path, _settings: Settings) -> None:
+    read = soundings_from_csv(path.read_text(encoding="utf-8"))
+    kept, strays = without_strays(read.items)
+    for problem in read.problems:
+        warn(f"{path}: {problem}")
+    if strays:
+        warn(f"{path}: {len(strays)} soundings lie far from all others; left out")
+    for point in kept:
+        bed.add(point.lat, point.lon, point.depth)
+
+
+def _take_nmea(bed: Bed, path: Path, settings: Settings) -> None:
+    sensing = Sensing({"sonar": SourceSettings()}, settings.boat.offsets())
+    for chunk in FileSource("sonar", path).chunks():
+        for t, reading in sensing.feed(chunk):
+            bed.take(t, reading)
+    bed.finish()
+
+
+def _placed(area: Area, place: tuple[float, float] | None) -> tuple[float, float] | None:
+    return None if place is None else area.place(*place)
+
+
+def _middle(area: Area, asked: _Asked) -> tuple[float, float] | None:
+    """Return the place around which to plan, m; None for all of the lake."""
+    if asked.mark is not None:
+        mark = _mark(area, asked.mark)
+        return mark.east, mark.north
+    return _placed(area, asked.at or asked.boat)
+
+
+def _mark(area: Area, words: str) -> Mark:
+    """Return the mark of a number, note or kind; the newest where several are alike."""
+    alike = [m for m in area.marks if words.lower() in (str(m.number), m.note.lower(), m.kind)]
+    if not alike:
+        known = ", ".join(f"{m.number} {m.note or m.kind}" for m in area.marks) or "none"
+        raise click.UsageError(f'there is no mark "{words}"; marks here: {known}')
+    return max(alike, key=lambda m: m.number)
+
+
+def _tree_tops(area: Area) -> list[Mark]:
+    return [mark for mark in area.marks if mark.kind == "tree top"]
+
+
+def _relief(area: Area, middle: tuple[float, float] | None) -> Relief:
+    """Return the bottom around a place, or all of it."""
+    extent = area.surface.extent
+    assert extent is not None
+    west, south, east, north = extent
+    if middle is None and max(east - west, north - south) > AREA + 100.0:
+        raise click.UsageError(
+            f"the map is {east - west:.0f} m by {north - south:.0f} m: say where, with --at or --mark"
+        )
+    e, n = middle or ((west + east) / 2.0, (south + north) / 2.0)
+    half = AREA / 2.0 if middle else max(east - west, north - south) / 2.0
+    found = relief(area.surface, GRID, (e - half, n - half, e + half, n + half))
+    assert found is not None
+    return found
+
+
+def _target(area: Area, asked: _Asked, bottom: Relief) -> Target:
+    mark = None if asked.mark is None else _mark(area, asked.mark)
+    near = _middle(area, asked) if asked.at or mark else None
+    depth = asked.edge
+    if depth is None and mark is not None and mark.kind in _EDGES and mark.top is not None:
+        depth = mark.top + area.surface.level
+    name = (
+        (mark.note or mark.kind) if mark else "edge" if depth is not None else "the place" if near else "all"
+    )
+    target = Target(name)
+    if depth is not None:
+        edge = Target.edge(bottom, depth, near, MARK_EDGE_REACH)
+        if edge is None:
+            raise click.UsageError(
+                f"the bottom is nowhere {depth:.1f} m deep on this map; try another --edge"
+            )
+        target = Target(name, edge.lines)
+    elif near is not None:
+        target = Target.at(name, *near)
+    return Target(name, target.lines, asked.within or target.within, asked.between)
+
+
+def _print(found: Sequence[Plan], area: Area, settings: Settings, *, as_json: bool) -> None:
+    if as_json:
+        click.echo(msgspec.json.encode([_with_place(one, area) for one in found]).decode())
+        return
+    if not found:
+        click.echo("no rod gets there; see how deep each gets with: companion reach")
+        return
+    click.echo(pictures.table(found, settings.units), nl=False)
+    for letter, one in zip(pictures.LETTERS, found, strict=False):
+        lat, lon = area.plane.to_latlon(one.east, one.north)
+        click.echo(
+            f"{letter}  lie at {lat:.5f},{lon:.5f}: {plan_words.where_from(one, None, settings.units)}"
+        )
+    click.echo("Estimates for fishing; not for navigation.")
+
+
+def _with_place(one: Plan, area: Area) -> dict[str, Any]:
+    """Return a plan as plain data, with the boat's latitude and longitude."""
+    lat, lon = area.plane.to_latlon(one.east, one.north)
+    told: dict[str, Any] = msgspec.to_builtins(one)
+    return {"lat": round(lat, 7), "lon": round(lon, 7)} | told
+
+
+def _draw(
+    found: Sequence[Plan],
+    on: Ground,
+    target: Target,
+    settings: Settings,
+    svg_path: Path | None,
+    png_path: Path | None,
+) -> None:
+    if svg_path is None and png_path is None:
+        return
+    drawing = pictures.svg(found, on, target, settings.units)
+    if svg_path is not None:
+        svg_path.write_text(drawing, encoding="utf-8")
+    if png_path is not None:
+        png_path.write_bytes(png(drawing))

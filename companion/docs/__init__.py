@@ -1,0 +1,18 @@
+"""What is to be read, as it comes with the program: a tutorial, guides, the reference, and the physics.
+
+The reference is written by `python -m companion.docs` from the code it describes.
+"""
+
+from importlib.resources import files
+
+PAGES = ("index", "tutorial", "how-to", "reference", "physics")
+"""The pages by name, in the order in which they are best read."""
+
+
+def page(name: str) -> str:
+    """Return the Markdown text of a page of `PAGES`.
+
+    Raises:
+        FileNotFoundError: there is no such page.
+    """
+    return files("companion.docs").joinpath(f"{name}.md").read_text(encoding="utf-8")

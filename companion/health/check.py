@@ -1,0 +1,334 @@
+"""Every part of the companion tried, each with a verdict and, unless it passed, one thing to do about it."""
+
+from __future__ import annotations
+
+import contextlib
+import itertools
+import os
+import shutil
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from datetime import datetime
+from importlib.resources import as_file, files
+from pathlib import Path
+from typing import Literal, NamedTuple
+
+import msgspec
+import numpy as np
+
+from companion.clock import Clock, wall_clock
+from companion.config import Settings, Source
+from companion.record.logbook import Logbook, LogbookError
+from companion.sensing import OLDEST_LIVE, BoatState, Chunk, Sensing
+from companion.sensing import sources as wires
+from companion.voice.button import ButtonError, push_to_talk
+from companion.voice.clips import read_clip
+from companion.voice.grammar import Grammar, aboard
+from companion.voice.microphone import MicrophoneError, microphone_frames
+from companion.voice.model import COMMAND, CONTENTS_SHA256, ModelError, contents_sha256, speech_model
+from companion.voice.recogniser import Recogniser
+from companion.voice.sound import FRAMES_A_SECOND
+from companion.voice.speaker import Speaker, SpeakerError
+
+Verdict = Literal["pass", "warn", "fail", "skipped"]
+LISTEN = 6.0
+"""How long the sources are listened to, s: three times the slowest rate there is."""
+MICROPHONE = 2.0
+"""How long the microphone is listened to, s."""
+TOO_LOUD, TOO_QUIET = -12.0, -75.0
+"""Level of a room that is not spoken in, dB of full scale, beyond which the gain looks wrong."""
+CLOCK_OFF = 60.0
+"""Difference between the computer's clock and the GPS that is worth a warning, s."""
+NO_ROOM = 100_000_000
+"""Bytes free below which the logbook itself is in danger."""
+
+
+class Finding(msgspec.Struct, frozen=True):
+    """What came of trying one part: its name, the verdict, what was seen, and what to do."""
+
+    part: str
+    verdict: Verdict
+    seen: str
+    remedy: str = ""
+
+
+def check(
+    settings: Settings, data: Path, clock: Clock, *, aloud: bool = True, seconds: float = LISTEN
+) -> Iterator[Finding]:
+    """Try every part, and yield what came of each as soon as it is known.
+
+    Args:
+        settings: the boat.
+        data: the folder of logbook and recordings.
+        clock: for how long to listen.
+        aloud: whether the speaker may be heard.
+        seconds: how long to listen to the sources.
+    """
+    heard = Wires(settings, clock, seconds)
+    yield from heard.findings()
+    yield from _microphone(settings)
+    model, finding = _model(settings)
+    yield finding
+    yield _recogniser(settings, model)
+    yield _speaker(settings, aloud=aloud)
+    if settings.voice.button is not None:
+        yield _button(settings.voice.button)
+    yield _folder(data)
+    yield _logbook(data / "logbook.db")
+    yield _disk(settings, data)
+    yield _clock(heard.utc)
+
+
+class _Heard(NamedTuple):
+    """What one source gave: its bytes as they came, and why it could not be read."""
+
+    source: Source
+    chunks: list[Chunk]
+    trouble: str | None
+
+
+class Wires:
+    """All sources listened to at once."""
+
+    def __init__(self, settings: Settings, clock: Clock, seconds: float) -> None:
+        self.utc: datetime | None = None
+        self._settings = settings
+        self._seconds = seconds
+        self._heard = [_Heard(source, [], None) for source in settings.sources if source.kind != "file"]
+        stop = threading.Event()
+        threads = [
+            threading.Thread(target=self._listen, args=(n, clock, stop), daemon=True)
+            for n in range(len(self._heard))
+        ]
+        for thread in threads:
+            thread.start()
+        if threads:
+            stop.wait(seconds)
+        stop.set()
+        for thread in threads:
+            thread.join(6.0)
+        self._sensing = Sensing({s.name: s.settings() for s in settings.sources}, settings.boat.offsets())
+        self._boat = BoatState(t=0.0)
+        self._fold()
+
+    def findings(self) -> Iterator[Finding]:
+        """Yield one finding for each source, and one each for depth and position."""
+        if not self._heard:
+            yield Finding("sources", "skipped", "none in the config", "describe one under [[sources]]")
+        for heard in self._heard:
+            yield self._source(heard)
+        yield self._value("depth", self._boat.depth is not None, "no valid depth: is the boat in the water?")
+        yield self._value("position", self._boat.lat is not None, "no fix: give the GPS a view of the sky")
+
+    def _listen(self, n: int, clock: Clock, stop: threading.Event) -> None:
+        heard = self._heard[n]
+        try:
+            for chunk in opened(heard.source, clock).chunks(stop):
+                heard.chunks.append(chunk)
+        except OSError as error:
+            self._heard[n] = heard._replace(trouble=error.strerror or str(error))
+
+    def _fold(self) -> None:
+        for chunk in sorted(itertools.chain(*(heard.chunks for heard in self._heard)), key=lambda c: c.t):
+            for t, _ in self._sensing.feed(chunk):
+                state = self._sensing.boat(t)
+                known = {k: v for k in state.__struct_fields__ if (v := getattr(state, k)) is not None}
+                self._boat = msgspec.structs.replace(self._boat, **known)
+                self.utc = self._sensing.utc(t)
+
+    def _source(self, heard: _Heard) -> Finding:
+        part = f"source {heard.source.name}"
+        if heard.trouble is not None:
+            return Finding(part, "fail", heard.trouble, _remedy_for_port(heard.source))
+        if not heard.chunks:
+            return Finding(part, "fail", "opened, and nothing came", "check its power, the wires A and B")
+        one = Sensing({})
+        for chunk in heard.chunks:
+            for _ in one.feed(chunk._replace(source="one")):
+                pass
+        if not one.counts:
+            return Finding(
+                part,
+                "fail",
+                "bytes, but no sentence",
+                "check the baud in the config; perhaps A and B are swapped",
+            )
+        rates = ", ".join(f"{a} {n / self._seconds:.1f}/s" for a, n in sorted(one.counts.items()))
+        bad = one.dropped["wrong checksum"] + one.dropped["cut short"]
+        if bad > 0.1 * sum(one.counts.values()):
+            return Finding(part, "warn", f"{rates}; {bad} damaged", "check plugs and the baud in the config")
+        return Finding(part, "pass", rates)
+
+    def _value(self, part: str, known: bool, otherwise: str) -> Finding:
+        if known:
+            value = f"{self._boat.depth:.1f} m" if part == "depth" else "a fix"
+            return Finding(part, "pass", value)
+        if not any(heard.chunks for heard in self._heard):
+            return Finding(part, "skipped", "no source gave anything", "see the sources")
+        what, _, remedy = otherwise.partition(": ")
+        return Finding(part, "warn", what, remedy)
+
+
+def opened(source: Source, clock: Clock) -> wires.Source:
+    """Return a source of the boat as the configuration describes it; not for files."""
+    host, _, port = (source.address or "").rpartition(":")
+    if source.kind == "tcp":
+        return wires.TcpSource(source.name, host, int(port), clock)
+    if source.kind == "udp":
+        return wires.UdpSource(source.name, int(port), clock, address=host)
+    return wires.SerialSource(source.name, source.device or "", clock, baud=source.baud)
+
+
+def _remedy_for_port(source: Source) -> str:
+    if source.kind != "serial":
+        return "check its address in the config, and that it is switched on"
+    device = Path(source.device or "")
+    if not device.exists():
+        return "plug it in; `ls /dev/serial/by-id` lists what is there"
+    if not os.access(device, os.R_OK | os.W_OK):
+        return "join the group of the port: sudo usermod -aG dialout $USER, then log in again"
+    return "if the companion is running, stop it first: sudo systemctl stop companion"
+
+
+def _microphone(settings: Settings) -> Iterator[Finding]:
+    part, name = "microphone", settings.voice.microphone
+    if name == "none":
+        yield Finding(part, "skipped", "none in the config", "name one under [voice] if there is one")
+        return
+    try:
+        with contextlib.closing(microphone_frames(name)) as frames:
+            sound = np.concatenate(list(itertools.islice(frames, round(MICROPHONE * FRAMES_A_SECOND))))
+    except (MicrophoneError, OSError, ValueError) as error:
+        yield Finding(part, "fail", str(error), "choose one that `arecord -L` lists, under [voice]")
+        return
+    yield level_finding(sound)
+
+
+def level_finding(sound: np.ndarray[tuple[int], np.dtype[np.int16]]) -> Finding:
+    """Return what the level of a room's sound says of its microphone; full scale is 32768."""
+    power = float(np.mean(np.square(sound, dtype=np.float64)))
+    if power == 0.0:
+        return Finding("microphone", "fail", "exact silence", "check its plug, and that it is not muted")
+    level = 10.0 * np.log10(power / 32768.0**2)
+    seen = f"{level:.0f} dB of full scale"
+    if level > TOO_LOUD:
+        return Finding("microphone", "warn", seen + ", too loud", "turn its gain down in alsamixer")
+    if level < TOO_QUIET:
+        return Finding("microphone", "warn", seen + ", very quiet", "turn its gain up in alsamixer")
+    return Finding("microphone", "pass", seen)
+
+
+def _model(settings: Settings) -> tuple[Path | None, Finding]:
+    part = "speech model"
+    chosen = settings.voice.model
+    try:
+        folder = speech_model(Path(chosen) if chosen else None)
+        digest = contents_sha256(folder)
+    except (ModelError, OSError) as error:
+        return None, Finding(part, "fail", str(error), f"fetch it: {COMMAND}")
+    if digest == CONTENTS_SHA256:
+        return folder, Finding(part, "pass", f"whole, SHA-256 {digest[:12]}")
+    if chosen:
+        return folder, Finding(part, "warn", "not the one we know", "nothing, if you chose it on purpose")
+    return None, Finding(part, "fail", "its files have changed", f"remove {folder}, then fetch it: {COMMAND}")
+
+
+def _recogniser(settings: Settings, model: Path | None) -> Finding:
+    part = "recogniser"
+    if model is None:
+        return Finding(part, "skipped", "no speech model", "see the speech model")
+    grammar = Grammar(aboard(settings))
+    try:
+        with as_file(files("companion.voice").joinpath("how_deep.flac")) as clip:
+            text = Recogniser(model, grammar.phrases).hear(read_clip(clip)).text
+    except ModelError as error:
+        return Finding(part, "fail", str(error), f"fetch the model again: {COMMAND}")
+    if text == "how deep":
+        return Finding(part, "pass", f'heard "{text}" in the built-in phrase')
+    return Finding(part, "fail", f'heard "{text}" for "how deep"', "use the model that the installer fetches")
+
+
+def _speaker(settings: Settings, *, aloud: bool) -> Finding:
+    part, name = "speaker", settings.voice.speaker
+    if name == "none":
+        return Finding(part, "skipped", "none in the config", "name one under [voice] if there is one")
+    if not aloud:
+        return Finding(part, "skipped", "asked to be quiet", "run the check without --quiet")
+    troubles: list[str] = []
+    try:
+        with Speaker(name, trouble=troubles.append) as speaker:
+            speaker.say("companion check")
+    except SpeakerError as error:
+        troubles.append(str(error))
+    if troubles:
+        return Finding(part, "fail", troubles[0], "choose one that `aplay -L` lists, under [voice]")
+    return Finding(part, "pass", 'said "companion check"; did you hear it?')
+
+
+def _button(pin: int) -> Finding:
+    try:
+        held = push_to_talk(pin)()
+    except ButtonError as error:
+        return Finding("button", "fail", str(error), "check `button` in the config")
+    return Finding("button", "pass", "held" if held else "not held")
+
+
+def _folder(data: Path) -> Finding:
+    part = "permissions"
+    trial = data / ".trial"
+    try:
+        data.mkdir(parents=True, exist_ok=True)
+        trial.write_bytes(b"x")
+        trial.unlink()
+    except OSError as error:
+        return Finding(part, "fail", f"{data}: {error.strerror}", f"sudo chown -R $USER {data}")
+    return Finding(part, "pass", f"{data} can be written")
+
+
+def _logbook(path: Path) -> Finding:
+    part = "logbook"
+    if not path.exists():
+        return Finding(part, "pass", "none yet; the first trip begins it")
+    salvage = f"move it aside, then: companion restore --salvage {path.name}"
+    try:
+        with Logbook(path) as book:
+            faults, trips = book.faults(), len(book.trips())
+    except LogbookError as error:
+        return Finding(part, "fail", error.what, salvage if error.damaged else error.remedy)
+    if faults:
+        return Finding(part, "fail", faults[0], salvage)
+    return Finding(part, "pass", f"sound, {trips} trips")
+
+
+def _disk(settings: Settings, data: Path) -> Finding:
+    part = "disk"
+    try:
+        free = shutil.disk_usage(data).free
+    except OSError as error:
+        return Finding(part, "skipped", str(error), "see the permissions")
+    seen = f"{free / 1e9:.1f} GB free"
+    if free < NO_ROOM:
+        return Finding(part, "fail", seen, "free some space")
+    if free < settings.recordings.keep_free:
+        return Finding(part, "warn", seen + ", less than keep_free", "old recordings will go; back them up")
+    return Finding(part, "pass", seen)
+
+
+def _clock(gps: datetime | None, wall: Callable[[], datetime] = wall_clock) -> Finding:
+    part, now = "clock", wall()
+    if now.date() < OLDEST_LIVE:
+        return Finding(part, "warn", f"not set ({now:%Y-%m-%d})", "give it a network or a clock battery")
+    if gps is None:
+        return Finding(part, "pass", f"{now:%Y-%m-%d %H:%M} UTC, no GPS time to compare with")
+    off = abs((gps - now).total_seconds())
+    if off > CLOCK_OFF:
+        return Finding(part, "warn", f"{off:.0f} s from GPS time", "give it a network or a clock battery")
+    return Finding(part, "pass", "agrees with GPS time")
+
+
+def summary(findings: Sequence[Finding]) -> str:
+    """Return one line that counts the verdicts, and does not take what was not tried for good."""
+    count = {v: sum(f.verdict == v for f in findings) for v in ("pass", "warn", "fail", "skipped")}
+    line = f"{count['pass']} passed, {count['warn']} to look at, "
+    line += f"{count['fail']} failed, {count['skipped']} skipped"
+    return line + ("; what was skipped is not known to work" if count["skipped"] else "")

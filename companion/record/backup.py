@@ -1,0 +1,327 @@
+"""Backup and restore of everything a boat has kept, each file checked on the way out and on the way in.
+
+A backup is one ZIP file: `logbook.db` as it stood at one instant, `companion.toml`, `recordings/` and
+`contents.json`, which lists every other file with its size and SHA-256.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import shutil
+import sqlite3
+import tempfile
+import zipfile
+import zlib
+from collections.abc import Callable, Iterator
+from contextlib import closing
+from datetime import UTC
+from pathlib import Path, PurePosixPath
+from typing import Any, NamedTuple
+
+import msgspec
+
+from companion.clock import wall_clock
+from companion.record.logbook import Logbook, LogbookError
+
+LOGBOOK, RECORDINGS, CONFIG, CONTENTS = "logbook.db", "recordings", "companion.toml", "contents.json"
+_PIECE = 1 << 20
+_STEP = 100
+"""Rows looked for at once in a damaged logbook."""
+_MOST_GAPS = 100
+"""Steps in a row without a readable row after which a damaged table is taken to end."""
+
+# What zipfile raises for a file that is none, or that was changed somewhere.
+_UNREADABLE = (
+    zipfile.BadZipFile, zlib.error, msgspec.MsgspecError,
+    OSError, EOFError, KeyError, ValueError, NotImplementedError, RuntimeError,
+)  # fmt: skip
+
+
+class BackupError(Exception):
+    """A backup cannot be made or used; the message says which file and why."""
+
+
+class Entry(msgspec.Struct, frozen=True):
+    """A file in a backup: its name there, its size, bytes, and its SHA-256."""
+
+    name: str
+    size: int
+    sha256: str
+
+
+class Restored(NamedTuple):
+    """What a restore did: files of recordings added, where the former logbook is, whether a config came."""
+
+    recordings: int
+    former: Path | None
+    config: bool
+
+
+Progress = Callable[[str], None]
+
+
+def back_up(
+    data: Path, to: Path, config: Path | None = None, *, audio: bool = True, tell: Progress = lambda _: None
+) -> list[Entry]:
+    """Write everything in a data folder into the ZIP file `to`, whole or not at all; the trip may be running.
+
+    Args:
+        data: the folder with the logbook and the recordings.
+        to: the backup.
+        config: the configuration to put into it.
+        audio: whether utterances go in too.
+        tell: told each file's name.
+
+    Raises:
+        BackupError: the logbook is damaged, or what was written cannot be read again.
+        OSError: a disk refuses.
+    """
+    entries: list[Entry] = []
+    part = to.with_name(to.name + ".part")
+    to.parent.mkdir(parents=True, exist_ok=True)
+    try:
+        with tempfile.TemporaryDirectory(dir=to.parent, prefix=".backup-") as scratch:
+            with zipfile.ZipFile(part, "w", zipfile.ZIP_DEFLATED) as archive:
+                for path, name in _wanted(data, config, Path(scratch), audio=audio):
+                    tell(name)
+                    entries.append(_add(archive, path, name))
+                archive.writestr(CONTENTS, msgspec.json.format(msgspec.json.encode(entries)))
+            _sync(part)
+        verified(part)
+        part.replace(to)
+    finally:
+        part.unlink(missing_ok=True)
+    return entries
+
+
+def _wanted(data: Path, config: Path | None, scratch: Path, *, audio: bool) -> Iterator[tuple[Path, str]]:
+    if (data / LOGBOOK).exists():
+        copy = scratch / LOGBOOK
+        snapshot(data / LOGBOOK, copy)
+        yield copy, LOGBOOK
+    if config is not None and config.is_file():
+        yield config, CONFIG
+    for path in sorted((data / RECORDINGS).rglob("*")):
+        if path.is_file() and path.suffix != ".part" and (audio or path.suffix != ".flac"):
+            yield path, str(PurePosixPath(RECORDINGS, *path.relative_to(data / RECORDINGS).parts))
+
+
+def snapshot(logbook: Path, to: Path) -> None:
+    """Copy a logbook as it stands at one instant, also while it is written, and check the copy.
+
+    Raises:
+        BackupError: it is damaged.
+    """
+    try:
+        with (
+            closing(sqlite3.connect(f"{logbook.resolve().as_uri()}?mode=ro", uri=True)) as source,
+            closing(sqlite3.connect(to)) as copy,
+        ):
+            source.backup(copy)
+            copy.execute("PRAGMA journal_mode = delete")  # one file, that needs no others beside it
+            faults = [row[0] for row in copy.execute("PRAGMA integrity_check") if row[0] != "ok"]
+    except sqlite3.Error as error:
+        raise BackupError(f"{logbook}: {error}; `companion check` says what to do") from error
+    if faults:
+        raise BackupError(f"{logbook}: it is damaged ({faults[0]}); `companion check` says what to do")
+
+
+def _add(archive: zipfile.ZipFile, path: Path, name: str) -> Entry:
+    """Add a file; of one that grows meanwhile what it had when it was opened."""
+    digest, left = hashlib.sha256(), path.stat().st_size
+    size = left
+    info = zipfile.ZipInfo.from_file(path, name, strict_timestamps=False)
+    info.compress_type = zipfile.ZIP_STORED if path.suffix == ".flac" else zipfile.ZIP_DEFLATED
+    with path.open("rb") as file, archive.open(info, "w", force_zip64=True) as into:
+        while left and (data := file.read(min(_PIECE, left))):
+            left -= len(data)
+            digest.update(data)
+            into.write(data)
+    return Entry(name, size - left, digest.hexdigest())
+
+
+def verified(backup: Path) -> list[Entry]:
+    """Read a backup through and return its files.
+
+    Raises:
+        BackupError: it is no backup, or a file in it is missing, surplus or changed.
+    """
+    try:
+        with zipfile.ZipFile(backup) as archive:
+            entries = msgspec.json.decode(archive.read(CONTENTS), type=list[Entry])
+            if {entry.name for entry in entries} | {CONTENTS} != set(archive.namelist()):
+                raise BackupError(f"{backup}: its list of contents does not fit; use another backup")
+            for entry in entries:
+                with archive.open(entry.name) as file:
+                    if hashlib.file_digest(file, "sha256").hexdigest() != entry.sha256:  # type: ignore[arg-type]
+                        raise BackupError(f"{backup}: {entry.name} has changed; use another backup")
+    except _UNREADABLE as error:
+        raise BackupError(f"{backup}: no backup, or a damaged one ({error}); use another") from error
+    return entries
+
+
+def restore(
+    backup: Path, data: Path, config: Path | None = None, *, tell: Progress = lambda _: None
+) -> Restored:
+    """Put a backup back. The logbook that is there is kept under another name; recordings are only added.
+
+    Args:
+        backup: the ZIP file.
+        data: the folder for logbook and recordings.
+        config: where the configuration goes, unless there is one already.
+        tell: told each file's name.
+
+    Raises:
+        BackupError: the backup is damaged; nothing has been changed then.
+        OSError: a disk refuses.
+    """
+    entries = verified(backup)
+    data.mkdir(parents=True, exist_ok=True)
+    former, put_config, added = None, False, 0
+    with (
+        tempfile.TemporaryDirectory(dir=data, prefix=".restore-") as scratch,
+        zipfile.ZipFile(backup) as zipped,
+    ):
+        for entry in entries:
+            place = _place_of(entry.name, data, config)
+            if place is None or (place.exists() and entry.name != LOGBOOK):
+                continue
+            unpacked = Path(scratch) / "file"
+            with zipped.open(entry.name) as source, unpacked.open("wb") as target:
+                shutil.copyfileobj(source, target, _PIECE)
+            _sync(unpacked)
+            if entry.name == LOGBOOK:
+                _check_logbook(unpacked, backup)
+                former = set_aside(place, "before-restore")
+            tell(entry.name)
+            place.parent.mkdir(parents=True, exist_ok=True)
+            unpacked.replace(place)
+            put_config |= entry.name == CONFIG
+            added += entry.name.startswith(RECORDINGS)
+    return Restored(added, former, put_config)
+
+
+def _place_of(name: str, data: Path, config: Path | None) -> Path | None:
+    """Return where a file goes; None for a name that does not belong in a backup."""
+    if name == CONFIG:
+        return config
+    parts = PurePosixPath(name).parts
+    if name == LOGBOOK or (parts[0] == RECORDINGS and ".." not in parts):
+        return data.joinpath(*parts)
+    return None
+
+
+def _check_logbook(path: Path, backup: Path) -> None:
+    try:
+        with Logbook(path) as book:
+            faults = book.faults()
+    except LogbookError as error:
+        raise BackupError(f"{backup}: its logbook cannot be used: {error.what}") from error
+    if faults:
+        raise BackupError(f"{backup}: its logbook is damaged: {faults[0]}")
+    for beside in ("-wal", "-shm"):
+        path.with_name(path.name + beside).unlink(missing_ok=True)
+
+
+def set_aside(logbook: Path, why: str) -> Path | None:
+    """Rename a logbook, with the files that belong to it; return its new name, None when there is none.
+
+    Raises:
+        OSError: the disk refuses.
+    """
+    if not logbook.exists():
+        return None
+    n = 1
+    while (to := logbook.with_name(f"{logbook.stem}-{why}-{n}{logbook.suffix}")).exists():
+        n += 1
+    for end in ("-wal", "-shm", ""):
+        beside = logbook.with_name(logbook.name + end)
+        if beside.exists():
+            beside.rename(to.with_name(to.name + end))
+    return to
+
+
+def salvage(damaged: Path, logbook: Path) -> dict[str, int]:
+    """Take what can still be read out of a damaged logbook into another; return how many rows of each table.
+
+    A trip whose own row is lost gets the name "salvaged". Nothing is taken twice: trips that are there
+    already, by name and recording, are left out.
+
+    Raises:
+        BackupError: not one table can be read.
+    """
+    found = {table: list(_readable(damaged, table)) for table in ("trips", "events", "readings")}
+    if not any(found.values()):
+        raise BackupError(f"{damaged}: nothing in it can be read; replay the recordings instead")
+    with Logbook(logbook):
+        pass  # made, or brought up to date
+    with closing(sqlite3.connect(logbook)) as book, book:
+        names = _taken_up(book, found["trips"], {row["trip"] for row in found["events"]})
+        for table in ("events", "readings"):
+            rows = [{**row, "trip": names[row["trip"]]} for row in found[table] if row["trip"] in names]
+            found[table] = rows
+            for row in rows:
+                row.pop("id")
+                _insert(book, table, row)
+    return {table: len(rows) for table, rows in found.items()}
+
+
+def _taken_up(book: sqlite3.Connection, trips: list[dict[str, Any]], told_of: set[int]) -> dict[int, int]:
+    """Add the trips, and return the new number of each."""
+    there = set(book.execute("SELECT name, recording FROM trips"))
+    for lost in sorted(told_of - {row["id"] for row in trips}):
+        trips.append({"id": lost, "name": "salvaged", "recording": None, "closed": 1})
+    numbers: dict[int, int] = {}
+    for row in trips:
+        if (row["name"], row["recording"]) not in there or row["name"] == "salvaged":
+            values = {"name": row["name"], "recording": row["recording"], "closed": 1}
+            numbers[row["id"]] = _insert(book, "trips", values)
+    return numbers
+
+
+def _insert(book: sqlite3.Connection, table: str, row: dict[str, Any]) -> int:
+    places = ", ".join("?" * len(row))
+    cursor = book.execute(
+        f"INSERT OR IGNORE INTO {table} ({', '.join(row)}) VALUES ({places})", list(row.values())
+    )
+    return cursor.lastrowid or 0
+
+
+def _readable(path: Path, table: str) -> Iterator[dict[str, Any]]:
+    """Yield the rows of a table that can be read, stepping over damage."""
+    with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as book:
+        book.row_factory = sqlite3.Row
+        last, gaps = 0, 0
+        while gaps < _MOST_GAPS:
+            try:
+                rows = book.execute(
+                    f"SELECT * FROM {table} WHERE id > ? ORDER BY id LIMIT ?", [last, _STEP]
+                ).fetchall()
+            except sqlite3.Error:
+                rows = list(_one_by_one(book, table, last))
+                last += _STEP
+                gaps = 0 if rows else gaps + 1
+            else:
+                if not rows:
+                    return
+                last, gaps = rows[-1]["id"], 0
+            yield from (dict(row) for row in rows)
+
+
+def _one_by_one(book: sqlite3.Connection, table: str, last: int) -> Iterator[sqlite3.Row]:
+    for number in range(last + 1, last + _STEP + 1):
+        try:
+            yield from book.execute(f"SELECT * FROM {table} WHERE id = ?", [number]).fetchall()
+        except sqlite3.Error:
+            continue
+
+
+def default_name() -> str:
+    """Return a name for a backup made now."""
+    return f"companion-{wall_clock().astimezone(UTC):%Y%m%dT%H%M%SZ}.zip"
+
+
+def _sync(path: Path) -> None:
+    with path.open("rb") as file:
+        os.fsync(file.fileno())

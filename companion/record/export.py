@@ -1,0 +1,228 @@
+"""A trip for other programs: CSV, GPX 1.1 and GeoJSON (RFC 7946). Degrees WGS 84, metres, UTC.
+
+Depths are for fishing, not for navigation.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from datetime import datetime
+from math import cos, hypot, radians
+from typing import Any, Literal, NamedTuple, cast, get_args
+
+import gpxpy.gpx
+import msgspec
+
+from companion.events import AnyEvent, Fix, Logged, MarkKind
+from companion.lakebed.exchange import DepthPoint, MarkPoint, marks_to_csv, soundings_to_csv
+from companion.record.logbook import METRES_PER_DEGREE, KeptReading, Logbook, TripEntry
+
+Format = Literal["csv", "gpx", "geojson"]
+APART = 5.0
+"""Soundings nearer than this to the last one kept are left out, m."""
+BREAK = 30.0
+"""A track is interrupted where no place is known for longer than this, s."""
+_COLUMNS = (
+    "t", "utc", "event", "number", "what", "undone", "detail", "size", "text", "state", "by", "rod", "lure",
+    "line", "depth", "bottom", "reach", "lure_depth", "lat", "lon", "radius", "lure_lat", "lure_lon",
+    "lure_radius", "heading", "speed", "water_temperature", "clip", "command", "reason",
+)  # fmt: skip
+
+
+class Exported(NamedTuple):
+    """A trip read from a logbook: its entry, its events with whether each was taken back, its readings."""
+
+    trip: TripEntry
+    events: Sequence[tuple[AnyEvent, bool]]
+    readings: Sequence[KeptReading]
+
+    def logged(self) -> Iterator[Logged]:
+        """Yield the logged things that stand."""
+        return (e for e, undone in self.events if isinstance(e, Logged) and not undone)
+
+
+def read_trip(book: Logbook, trip: TripEntry) -> Exported:
+    """Return all that is exported of a trip.
+
+    Raises:
+        LogbookError: the logbook cannot be read.
+    """
+    undone = {entry.event.number for entry in book.logged(trip.id) if entry.undone}
+    events = [(e, isinstance(e, Logged) and e.number in undone) for e in book.events(trip.id)]
+    return Exported(trip, events, list(book.readings(trip.id)))
+
+
+def files(one: Exported, form: Format) -> dict[str, str]:
+    """Return the texts of a trip in a format, by the end of the file's name."""
+    if form == "csv":
+        return {
+            "events.csv": events_csv(one),
+            "soundings.csv": soundings_to_csv(soundings(one.readings)),
+            "marks.csv": marks_to_csv(marks(one.logged())),
+            "track.csv": track_csv(one.readings),
+        }
+    return {f"trip.{form}": gpx(one) if form == "gpx" else geojson(one)}
+
+
+def soundings(readings: Iterable[KeptReading]) -> Iterator[DepthPoint]:
+    """Yield soundings at least `APART` from the one before."""
+    last: Fix | None = None
+    for reading in readings:
+        if reading.fix is None or reading.depth is None or reading.depth <= 0.0:
+            continue
+        if last is None or _apart(last, reading.fix) >= APART:
+            last = reading.fix
+            yield DepthPoint(last.lat, last.lon, reading.depth, reading.utc)
+
+
+def marks(logged: Iterable[Logged]) -> Iterator[MarkPoint]:
+    """Yield what was marked and has a place; what is no known kind of mark is a spot with a note."""
+    for one in logged:
+        place = where(one)
+        if one.what == "mark" and place is not None:
+            kind = one.detail if one.detail in get_args(MarkKind) else "spot"
+            note = "" if kind == one.detail else one.detail or ""
+            yield MarkPoint(place.lat, place.lon, cast(MarkKind, kind), one.size, note, one.utc)
+
+
+def where(logged: Logged) -> Fix | None:
+    """Return where a logged thing was: where the lure was when that is known, else the boat."""
+    return logged.lure_at or logged.boat
+
+
+def tracks(readings: Iterable[KeptReading]) -> list[list[KeptReading]]:
+    """Return the boat's way in unbroken pieces."""
+    pieces: list[list[KeptReading]] = []
+    for reading in readings:
+        if reading.fix is None:
+            continue
+        if not pieces or reading.t - pieces[-1][-1].t > BREAK:
+            pieces.append([])
+        pieces[-1].append(reading)
+    return pieces
+
+
+def events_csv(one: Exported) -> str:
+    """Return every event as CSV, a row each; a column is empty where an event has no such value."""
+    return _csv(_COLUMNS, (_row(event, undone) for event, undone in one.events))
+
+
+def track_csv(readings: Iterable[KeptReading]) -> str:
+    """Return the boat's way as CSV."""
+    columns = ("t", "utc", "lat", "lon", "depth", "heading", "speed", "water_temperature")
+    rows = (
+        {"lat": r.fix.lat, "lon": r.fix.lon, **{c: getattr(r, c) for c in columns if hasattr(r, c)}}
+        for r in readings
+        if r.fix is not None
+    )
+    return _csv(columns, rows)
+
+
+def gpx(one: Exported) -> str:
+    """Return the way as a track and the logged things as waypoints."""
+    made = gpxpy.gpx.GPX()
+    made.creator = "companion"
+    made.name = one.trip.name
+    made.description = "For fishing, not for navigation."
+    track = gpxpy.gpx.GPXTrack(name=one.trip.name)
+    made.tracks.append(track)
+    for piece in tracks(one.readings):
+        segment = gpxpy.gpx.GPXTrackSegment()
+        track.segments.append(segment)
+        for reading in piece:
+            assert reading.fix is not None
+            point = gpxpy.gpx.GPXTrackPoint(reading.fix.lat, reading.fix.lon, time=_time(reading.utc))
+            segment.points.append(point)
+    for logged in one.logged():
+        place = where(logged)
+        if place is not None:
+            made.waypoints.append(
+                gpxpy.gpx.GPXWaypoint(
+                    place.lat,
+                    place.lon,
+                    time=_time(logged.utc),
+                    name=f"{logged.number}. {logged.detail or logged.what}",
+                    description=_described(logged),
+                    type=logged.what,
+                )
+            )
+    return str(made.to_xml(version="1.1"))
+
+
+def geojson(one: Exported) -> str:
+    """Return a FeatureCollection: the track, soundings, marks and everything else logged.
+
+    The property `kind` tells which; a logged thing without a place has no geometry (RFC 7946, 3.2).
+    """
+    features = [_track_feature(one), *map(_sounding_feature, soundings(one.readings))]
+    features += [_logged_feature(logged) for logged in one.logged()]
+    return json.dumps({"type": "FeatureCollection", "features": [f for f in features if f is not None]})
+
+
+def _track_feature(one: Exported) -> dict[str, Any] | None:
+    lines = [[_position(r.fix) for r in piece if r.fix] for piece in tracks(one.readings)]
+    lines = [line for line in lines if len(line) >= 2]  # a line has two positions (RFC 7946, 3.1.4)
+    if not lines:
+        return None
+    geometry = {"type": "MultiLineString", "coordinates": lines}
+    properties = {"kind": "track", "name": one.trip.name, "began": one.trip.began, "ended": one.trip.ended}
+    return {"type": "Feature", "properties": properties, "geometry": geometry}
+
+
+def _sounding_feature(point: DepthPoint) -> dict[str, Any]:
+    properties = {"kind": "sounding", "depth": round(point.depth, 2), "utc": point.utc}
+    return _feature(Fix(point.lat, point.lon), properties)
+
+
+def _logged_feature(logged: Logged) -> dict[str, Any]:
+    told = {k: v for k, v in msgspec.to_builtins(logged).items() if k not in ("event", "boat", "lure_at")}
+    kind = "mark" if logged.what == "mark" else "logged"
+    radius = None if (place := where(logged)) is None else place.radius
+    return _feature(place, {"kind": kind, **told, "radius": radius})
+
+
+def _feature(place: Fix | None, properties: Mapping[str, Any]) -> dict[str, Any]:
+    geometry = None if place is None else {"type": "Point", "coordinates": _position(place)}
+    return {"type": "Feature", "properties": dict(properties), "geometry": geometry}
+
+
+def _position(fix: Fix) -> list[float]:
+    return [round(fix.lon, 7), round(fix.lat, 7)]
+
+
+def _row(event: AnyEvent, undone: bool) -> dict[str, Any]:
+    told = msgspec.to_builtins(event)
+    for name, before in (("boat", ""), ("lure_at", "lure_")):
+        place = told.pop(name, None) or {}
+        told |= {f"{before}{key}": value for key, value in place.items()}
+    return {key: value for key, value in told.items() if key in _COLUMNS} | {"undone": int(undone)}
+
+
+def _csv(columns: Sequence[str], rows: Iterable[Mapping[str, Any]]) -> str:
+    text = io.StringIO()
+    writer = csv.DictWriter(text, columns, restval="", lineterminator="\n", extrasaction="ignore")
+    writer.writeheader()
+    writer.writerows(rows)
+    return text.getvalue()
+
+
+def _described(logged: Logged) -> str:
+    parts: list[tuple[str, object, Callable[[Any], str]]] = [
+        ("rod", logged.rod, str),
+        ("lure at", logged.lure_depth, "{:.1f} m".format),
+        ("bottom", logged.bottom, "{:.1f} m".format),
+        ("size", logged.size, "{:.2f}".format),
+    ]
+    return ", ".join(f"{name} {write(value)}" for name, value, write in parts if value is not None)
+
+
+def _time(utc: str | None) -> datetime | None:
+    return None if utc is None else datetime.fromisoformat(utc)
+
+
+def _apart(one: Fix, other: Fix) -> float:
+    east = (other.lon - one.lon) * cos(radians(one.lat))
+    return hypot(other.lat - one.lat, east) * METRES_PER_DEGREE

@@ -1,0 +1,253 @@
+"""Endless sound to hearings: when to listen, when to be deaf to its own voice, what to complain of.
+
+A `Listener` takes the microphone's frames. Sound that rises above the noise begins an utterance, which
+the recogniser decides as soon as it can. While the companion speaks, and until the room has stopped
+ringing, nothing is heard, unless a voice much louder than the companion's own talks over it: then the
+companion falls silent and listens. What an utterance's clip holds is just what the recogniser was given,
+so the clip gives the same words again.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from typing import NamedTuple
+
+import numpy as np
+
+from companion.voice.heard import Hearing
+from companion.voice.microphone import ENOUGH, PAUSE, PRE_ROLL, Loudness
+from companion.voice.recogniser import Attempt, Recogniser
+from companion.voice.sound import FRAMES_A_SECOND, Samples, level
+
+ROOM_RINGS = 0.3
+"""How long the companion's own voice goes on in the room after it has ended, s."""
+OVER = 3.0
+"""How many times the level of its own voice at the microphone counts as somebody talking over it (10 dB)."""
+TALKED_OVER = 10
+"""Frames that this has to last (0.2 s): a slap of a wave is shorter."""
+GETS_USED = 15
+"""Frames of its own voice from which it knows how loud that is (0.3 s)."""
+FADES = 0.998
+"""How fast that is forgotten, a frame: half in seven seconds of speaking."""
+NOTHING = 2.0
+"""How long no word at all may be made out before listening begins afresh, s: it was noise."""
+HELD_AFTER = 0.3
+"""Sound taken from after the button was let go, s."""
+WEAK, CLIPPED = 250.0, 32000
+"""Loudest frame (level of 32768) and sample that make an utterance too quiet, or too loud."""
+IN_A_ROW = 3
+"""So many such utterances one after the other are complained of, once."""
+
+
+class Listened(NamedTuple):
+    """An utterance that was listened to.
+
+    Attributes:
+        began, ended: s since the sound began.
+        samples: what the recogniser was given.
+        hearing: what it made of it.
+        level: of the loudest frame, of 32768.
+        noise: the level of the noise before it.
+    """
+
+    began: float
+    ended: float
+    samples: Samples
+    hearing: Hearing
+    level: float
+    noise: float
+
+
+class EchoGate:
+    """Tells the frames in which the companion itself may be heard from those to listen to.
+
+    Args:
+        speaking: tells whether sound is being played.
+        hush: makes the companion stop speaking.
+    """
+
+    def __init__(self, speaking: Callable[[], bool], hush: Callable[[], None] = lambda: None) -> None:
+        self._speaking = speaking
+        self._hush = hush
+        self._ringing = 0
+        self._heard = 0
+        self._own = 0.0
+        self._over = 0
+        self.talked_over = False
+
+    def is_open(self, frame: Samples) -> bool:
+        """Take the next frame; tell whether it may be listened to."""
+        self.talked_over = False
+        if self._speaking():
+            self._ringing = round(ROOM_RINGS * FRAMES_A_SECOND)
+        elif self._ringing:
+            self._ringing -= 1
+        else:
+            self._heard = 0
+            return True
+        loud = level(frame)
+        known = self._heard >= GETS_USED
+        self._heard += 1
+        if known and loud > OVER * self._own:
+            self._over += 1
+        else:
+            self._over = 0
+            self._own = max(FADES * self._own, loud)
+        if self._over < TALKED_OVER:
+            return False
+        self._over = self._ringing = self._heard = 0
+        self.talked_over = True
+        self._hush()
+        return True
+
+
+class LevelWatch:
+    """Complains, once of each, of a microphone that is too quiet or too loud."""
+
+    def __init__(self, complain: Callable[[str], None]) -> None:
+        self._complain = complain
+        self._weak = self._clipped = 0
+        self._told: set[str] = set()
+
+    def take(self, samples: Samples, loudest: float) -> None:
+        """Take the sound of an utterance and the level of its loudest frame."""
+        clipped = int(np.count_nonzero(np.abs(samples.astype(np.int32)) >= CLIPPED))
+        self._clipped = self._clipped + 1 if clipped > 20 else 0
+        self._weak = self._weak + 1 if loudest < WEAK else 0
+        if self._weak >= IN_A_ROW:
+            self._tell("microphone is quiet")
+        if self._clipped >= IN_A_ROW:
+            self._tell("microphone is too loud")
+
+    def _tell(self, text: str) -> None:
+        if text not in self._told:
+            self._told.add(text)
+            self._complain(text)
+
+
+class Listener:
+    """Takes frames and gives utterances as they are decided; its memory is bounded.
+
+    Args:
+        recogniser: hears.
+        gate: keeps the companion from hearing itself.
+        held: whether a push-to-talk button is held; None when there is none.
+        complain: told of a level that is wrong.
+    """
+
+    def __init__(
+        self,
+        recogniser: Recogniser,
+        gate: EchoGate | None = None,
+        held: Callable[[], bool] | None = None,
+        complain: Callable[[str], None] = lambda _: None,
+    ) -> None:
+        self.recogniser = recogniser
+        self._gate = gate
+        self._held = held
+        self._watch = LevelWatch(complain)
+        self._before: deque[Samples] = deque(maxlen=round(PRE_ROLL * FRAMES_A_SECOND))
+        self._recent: deque[bool] = deque(maxlen=5)
+        self._loudness = Loudness()
+        self._attempt: Attempt | None = None
+        self._frames: list[Samples] = []
+        self._count = 0
+        self._quiet = 0
+        self._was_deaf = False
+
+    @property
+    def partial(self) -> str:
+        """The words made out so far in the utterance under way; empty when there is none."""
+        return "" if self._attempt is None else self._attempt.partial
+
+    @property
+    def noise(self) -> float:
+        """The present estimate of the noise: its level, of 32768."""
+        return self._loudness.noise
+
+    def take(self, frame: Samples) -> Listened | None:
+        """Take a frame; return the utterance that is decided with it."""
+        self._count += 1
+        if not self._may_hear(frame):
+            self._drop()
+            return None
+        loud = self._loudness.is_loud(frame)
+        self._recent.append(loud)
+        if self._attempt is None:
+            return self._begin() if self._begins() else None
+        self._frames.append(frame)
+        self._quiet = 0 if self._goes_on(loud) else self._quiet + 1
+        return self._listen(self._attempt, frame)
+
+    def finish(self) -> Listened | None:
+        """Return what has been said so far; None when nothing has."""
+        return None if self._attempt is None else self._heard(self._attempt.finish())
+
+    def _begins(self) -> bool:
+        if self._held is not None:
+            return self._held()
+        talked_over = self._gate is not None and self._gate.talked_over
+        return talked_over or sum(self._recent) >= ENOUGH
+
+    def _goes_on(self, loud: bool) -> bool:
+        return loud if self._held is None else self._held()
+
+    def _may_hear(self, frame: Samples) -> bool:
+        """Tell whether a frame is to be listened to; an utterance after it has none of its own voice."""
+        is_open = self._gate is None or self._gate.is_open(frame)
+        if is_open and self._was_deaf and not (self._gate is not None and self._gate.talked_over):
+            self._before.clear()
+        self._was_deaf = not is_open
+        self._before.append(frame)
+        return is_open
+
+    def _begin(self) -> Listened | None:
+        attempt = self._attempt = self.recogniser.begin()
+        self._frames = []
+        self._quiet = 0
+        for frame in list(self._before):
+            self._frames.append(frame)
+            hearing = attempt.take(frame)
+            if hearing is not None:
+                return self._heard(hearing)
+        return None
+
+    def _listen(self, attempt: Attempt, frame: Samples) -> Listened | None:
+        hearing = attempt.take(frame)
+        pause = PAUSE if self._held is None else HELD_AFTER
+        if hearing is None and self._quiet >= pause * FRAMES_A_SECOND:
+            hearing = attempt.finish()
+        if hearing is not None:
+            return self._heard(hearing)
+        if self._held is None and attempt.wordless and len(self._frames) > NOTHING * FRAMES_A_SECOND:
+            self._drop()
+        return None
+
+    def _heard(self, hearing: Hearing) -> Listened | None:
+        frames = self._frames
+        self._drop()
+        self._before.clear()  # the next utterance must not begin with the words of this one
+        if not hearing.text:
+            return None
+        samples, ended = np.concatenate(frames), self._count / FRAMES_A_SECOND
+        loudest = max(map(level, frames))
+        self._watch.take(samples, loudest)
+        began = ended - len(frames) / FRAMES_A_SECOND
+        return Listened(began, ended, samples, hearing, loudest, self.noise)
+
+    def _drop(self) -> None:
+        self._attempt = None
+        self._frames = []
+        self._recent.clear()
+
+
+def listened(frames: Iterable[Samples], listener: Listener) -> Iterator[Listened]:
+    """Yield the utterances in frames, as they are decided."""
+    for frame in frames:
+        heard = listener.take(frame)
+        if heard is not None:
+            yield heard
+    last = listener.finish()
+    if last is not None:
+        yield last

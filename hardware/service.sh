@@ -1,0 +1,229 @@
+# shellcheck shell=bash
+# The companion as a service of the board; sourced by install.sh, which has say, stop and the environment's
+# functions. Everything lies under $root, which is empty on a real board and DESTDIR when trying it out.
+
+root=${DESTDIR:-}
+root=${root%/}
+home=$root/opt/companion
+current=$home/current   # -> environments/N, what runs
+before=$home/before     # -> environments/M, what ran before the last update
+settings=$root/etc/companion
+data=$root/var/lib/companion
+unit=$root/etc/systemd/system/companion.service
+ports=$root/etc/udev/rules.d/70-companion.rules
+link=$root/usr/local/bin/companion
+completion=$root/etc/bash_completion.d/companion
+account=companion
+
+on_the_board() { # run something that changes the running system; not when trying it out
+    [[ -n $root ]] || "$@"
+}
+
+systemd_runs() { [[ -z $root && -d /run/systemd/system ]]; }
+
+must_be_root() {
+    [[ -n $root ]] || ((EUID == 0)) || stop "$1 changes the system: run it as root (sudo bash hardware/install.sh $1)."
+}
+
+make_account() {
+    [[ -z $root ]] || return 0
+    if ! getent passwd "$account" >/dev/null; then
+        useradd --system --user-group --no-create-home --home-dir "$data" --shell /usr/sbin/nologin "$account"
+        say "made the account $account, which the service runs as"
+    fi
+    local group
+    for group in dialout audio gpio; do
+        getent group "$group" >/dev/null && usermod --append --groups "$group" "$account"
+    done
+}
+
+source_sum() { # one number for all that an environment of the service is made from
+    (
+        cd -- "${here:?}" || exit
+        find companion pyproject.toml README.md LICENSE -type f ! -path '*/__pycache__/*' -print0 |
+            LC_ALL=C sort -z | xargs -0 sha256sum | sha256sum
+    )
+}
+
+is_current() { # what runs was made from what this folder holds now
+    [[ -x $current/bin/companion && -f $current/made-from.txt ]] &&
+        [[ $(<"$current/made-from.txt") == "$(source_sum)" ]]
+}
+
+next_number() {
+    local last
+    last=$(find "$home/environments" -mindepth 1 -maxdepth 1 -name '[0-9]*' -printf '%f\n' | sort -n | tail -n 1)
+    say "$((${last:-0} + 1))"
+}
+
+extras() { # the push button's package, where there are pins
+    if compgen -G '/dev/gpiochip*' >/dev/null; then say '[pi]'; fi
+}
+
+can_be_seen() { # the service is shut off from /home and /root
+    case $("$1" -c 'import os, sys; print(os.path.realpath(sys.executable))') in
+        /home/* | /root/*) [[ -n $root ]] ;;
+    esac
+}
+
+build_environment() { # make a whole environment at its final place and try it; what runs is not touched
+    local place=$1 python copy
+    python=$(find_python) || stop "Python 3.11 or newer is needed, and $(found_python)."
+    can_be_seen "$python" ||
+        stop "the service cannot see into homes, and $python lies in one: choose another with PYTHON=."
+    copy=$(mktemp -d)
+    cp -r -- companion pyproject.toml README.md LICENSE "$copy"
+    say "installing the Python packages (some minutes on a small board)"
+    if ! { "$python" -m venv "$place" &&
+        PIP_DISABLE_PIP_VERSION_CHECK=1 "$place/bin/python" -m pip install --quiet "$copy$(extras)"; }; then
+        rm -rf -- "$copy" "$place"
+        stop "the Python packages could not be installed (see above); nothing was changed."
+    fi
+    rm -rf -- "$copy"
+    if ! "$place/bin/companion" settings --example >/dev/null; then
+        rm -rf -- "$place"
+        stop "what was installed does not run (see above); nothing was changed."
+    fi
+    mkdir -p "$place/share/doc/companion"
+    cp -- hardware/*.md hardware/*.svg "$place/share/doc/companion"
+    source_sum >"$place/made-from.txt"
+}
+
+point() { # point LINK at a folder beside it, in one step
+    ln -sfn -- "$2" "$1.new" && mv -T -- "$1.new" "$1"
+}
+
+switch_to_new_environment() {
+    local number
+    mkdir -p "$home/environments"
+    number=$(next_number)
+    build_environment "$home/environments/$number"
+    [[ ! -L $current ]] || point "$before" "$(readlink "$current")"
+    point "$current" "environments/$number"
+    remove_old_environments
+}
+
+remove_old_environments() { # all but what runs and what ran before
+    local place
+    for place in "$home"/environments/*; do
+        [[ $place -ef $current || $place -ef $before ]] || rm -rf -- "$place"
+    done
+}
+
+put() { # put FILE at PLACE if it is not the same already; 1 when nothing was to be done
+    cmp -s -- "$1" "$2" && return 1
+    install -D -m 644 -- "$1" "$2"
+    say "installed $2"
+}
+
+put_model() { # the service has a data folder of its own, and the model is copied there, not fetched twice
+    local found
+    found=$(XDG_DATA_HOME=$root/var/lib "$current/bin/python" -m companion.voice.model) ||
+        stop "everything else is ready; run this again once the speech model can be had."
+    say "$found"
+}
+
+borrow_model() { # copy the model from the data folder of whoever runs this, if it is there
+    local name=speech-model-en source
+    for source in "${XDG_DATA_HOME:-$HOME/.local/share}"/companion/"$name"*; do
+        [[ -f $source/complete.txt && ! -e $data/${source##*/} ]] || continue
+        cp -r -- "$source" "$data/unfinished" && mv -T -- "$data/unfinished" "$data/${source##*/}"
+    done
+}
+
+put_settings() {
+    [[ -e $settings/companion.toml ]] && return
+    mkdir -p "$settings"
+    "$current/bin/companion" settings --example >"$settings/companion.toml"
+    say "EDIT $settings/companion.toml: it is the example, and its rods and ports are not yours"
+}
+
+put_completion() {
+    mkdir -p "${completion%/*}"
+    _COMPANION_COMPLETE=bash_source "$current/bin/companion" >"$completion.new"
+    mv -- "$completion.new" "$completion"
+}
+
+install_service() {
+    local changed=no
+    make_account
+    if [[ ! -x $current/bin/companion ]]; then
+        switch_to_new_environment
+        changed=yes
+    fi
+    is_current || say "this folder holds another version than the one that runs: --update changes to it"
+    mkdir -p "$data" "${link%/*}"
+    borrow_model
+    put_model
+    on_the_board chown -R "$account:$account" "$data"
+    on_the_board chmod 750 "$data"
+    put_settings
+    point "$link" "$current/bin/companion"
+    put_completion
+    if put hardware/70-companion.rules "$ports"; then reload_ports; fi
+    if put hardware/companion.service "$unit"; then changed=yes; fi
+    start_service "$changed"
+}
+
+reload_ports() {
+    systemd_runs || return 0
+    udevadm control --reload && udevadm trigger --subsystem-match=tty
+}
+
+start_service() { # start it, or start it again when something CHANGED
+    if ! systemd_runs; then
+        say "systemd does not run here: the service is installed, and neither enabled nor started"
+        return
+    fi
+    systemctl daemon-reload
+    systemctl --quiet enable companion.service
+    if [[ $1 == yes ]]; then systemctl restart companion.service; else systemctl start companion.service; fi ||
+        say "it did not start; see: journalctl -u companion -n 30"
+}
+
+update_service() {
+    must_be_root --update
+    if is_current; then
+        say "what runs is what this folder holds: nothing to update"
+    else
+        switch_to_new_environment
+        say "updated; the version before is kept: sudo bash hardware/install.sh --back returns to it"
+        after_a_switch
+    fi
+}
+
+back_service() {
+    local now
+    must_be_root --back
+    [[ -L $before && -x $before/bin/companion ]] || stop "there is no version before this one to go back to."
+    now=$(readlink "$current")
+    point "$current" "$(readlink "$before")"
+    point "$before" "$now"
+    say "went back; --back once more returns"
+    after_a_switch
+}
+
+after_a_switch() {
+    put_completion
+    start_service yes
+}
+
+uninstall_service() { # everything but what its owner wrote and it recorded
+    must_be_root --uninstall
+    if systemd_runs; then
+        systemctl --quiet disable --now companion.service 2>/dev/null || true
+    fi
+    rm -f -- "$unit" "$ports" "$link" "$completion"
+    rm -rf -- "$home"
+    if systemd_runs; then systemctl daemon-reload; fi
+    reload_ports
+    say "removed the service; kept $settings and $data"
+}
+
+purge_service() {
+    [[ -e $settings || -e $data ]] || return 0
+    must_be_root --purge
+    rm -rf -- "$settings" "$data"
+    if [[ -z $root ]] && getent passwd "$account" >/dev/null; then userdel "$account"; fi
+    say "removed $settings and $data, with every logbook and recording in them"
+}

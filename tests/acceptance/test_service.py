@@ -1,0 +1,382 @@
+"""The service of the board: its unit, its device names, and putting it in place, on, back and away.
+
+The installer runs with DESTDIR, under a scratch folder, with stand-ins for Python and for everything that
+would change the system; what those were asked is written down. The rest of what it uses is real.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import socket
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from companion import config
+from companion.voice import model
+
+ROOT = Path(__file__).parents[2]
+HARDWARE = ROOT / "hardware"
+UNIT = HARDWARE / "companion.service"
+RULES = HARDWARE / "70-companion.rules"
+COMPANION = Path(sys.executable).parent / "companion"
+
+needs_analyze = pytest.mark.skipif(
+    shutil.which("systemd-analyze") is None, reason="systemd-analyze is not here (Debian: systemd)"
+)
+
+
+def unit_values(key: str) -> list[str]:
+    return re.findall(rf"^{key}=(.*)$", UNIT.read_text(), re.MULTILINE)
+
+
+# --- the unit and the device names -------------------------------------------------------------------
+
+
+@needs_analyze
+def test_the_unit_is_sound(tmp_path):
+    """With the program's place made the one of these tests, as nothing lies in /opt here."""
+    tried = tmp_path / UNIT.name
+    tried.write_text(UNIT.read_text().replace("/opt/companion/current/bin/companion", str(COMPANION)))
+    result = subprocess.run(
+        ["systemd-analyze", "verify", "--man=no", tried], capture_output=True, text=True, check=False
+    )
+    assert (result.returncode, result.stderr) == (0, "")
+
+
+@needs_analyze
+def test_the_unit_is_shut_off_from_what_it_does_not_need():
+    """At most 2.5 on systemd's scale of exposure, which ends at 10."""
+    result = subprocess.run(
+        ["systemd-analyze", "security", "--offline=true", "--threshold=25", UNIT],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    level = re.search(r"Overall exposure level for companion.service: ([\d.]+)", result.stdout)
+    assert level, result.stderr
+    assert result.returncode == 0
+    assert float(level[1]) <= 2.5
+
+
+def test_the_unit_is_watched_and_never_given_up():
+    assert unit_values("Type") == ["notify"]
+    assert unit_values("Restart") == ["always"]
+    assert unit_values("StartLimitIntervalSec") == ["0"]
+    assert 5 <= int(unit_values("WatchdogSec")[0]) <= 60
+
+
+def test_the_unit_lets_ports_sound_pins_and_the_boats_network_in():
+    allowed = {entry.split()[0] for entry in unit_values("DeviceAllow")}
+    assert {"char-ttyUSB", "char-ttyACM", "char-ttyAMA", "char-alsa", "char-gpiochip"} <= allowed
+    (addresses,) = unit_values("IPAddressAllow")
+    assert {"localhost", "multicast", "192.168.0.0/16"} <= set(addresses.split())
+    (families,) = unit_values("RestrictAddressFamilies")
+    assert {"AF_UNIX", "AF_INET", "AF_INET6"} == set(families.split())
+
+
+def test_the_program_finds_the_services_folders(monkeypatch):
+    for setting in unit_values("Environment")[0].split():
+        monkeypatch.setenv(*setting.split("="))
+    assert config.users_file() == Path("/etc") / unit_values("ConfigurationDirectory")[0] / "companion.toml"
+    assert model.data_folder() == Path("/var/lib") / unit_values("StateDirectory")[0]
+
+
+def test_the_program_runs_without_memory_that_is_written_and_executed():
+    """As under MemoryDenyWriteExecute=: numpy, scipy and, where the model is, the recogniser."""
+    arguments = ["reach", "--json"]
+    if model.is_complete(model.data_folder() / model.NAME):
+        clips = sorted((ROOT / "replay_logs" / "invented_saturday" / "clips").glob("*.flac"))
+        arguments = ["listen", str(clips[0])]
+    confined = (
+        "import ctypes, os, sys\n"
+        "if ctypes.CDLL(None).prctl(65, 1, 0, 0, 0): sys.exit(77)\n"  # PR_SET_MDWE, refuse exec gain
+        "os.execv(sys.argv[1], sys.argv[1:])\n"
+    )
+    result = subprocess.run(
+        [sys.executable, "-c", confined, COMPANION, *arguments], capture_output=True, text=True, check=False
+    )
+    if result.returncode == 77:
+        pytest.skip("this kernel cannot refuse such memory (Linux 6.3 can)")
+    assert result.returncode == 0, result.stderr
+    assert result.stdout
+
+
+def test_the_program_tells_the_service_manager_how_it_is(tmp_path):
+    """What Type=notify and the watchdog ask for: ready once, then a sign of life within each interval."""
+    boat = (
+        config.example_text().replace('"default"', '"none"').replace("/dev/ttyUSB0", str(tmp_path / "port"))
+    )
+    (tmp_path / "boat.toml").write_text(boat)
+    seconds = 2.0
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+        manager.bind(str(tmp_path / "notify"))
+        manager.settimeout(60.0)
+        program = subprocess.Popen(
+            [COMPANION, "run", "--config", tmp_path / "boat.toml", "--data", tmp_path / "data"],
+            env=os.environ
+            | {"NOTIFY_SOCKET": str(tmp_path / "notify"), "WATCHDOG_USEC": str(int(1e6 * seconds))},
+            stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True,
+        )  # fmt: skip
+        try:
+            told = [manager.recv(4096).decode() for _ in range(4)]
+            program.terminate()
+            while "STOPPING=1" not in told[-1]:
+                told.append(manager.recv(4096).decode())
+            _, errors = program.communicate(timeout=60)
+        finally:
+            program.kill()
+    assert told[0].startswith("READY=1")
+    assert [text.splitlines()[0] for text in told[1:4]] == ["WATCHDOG=1"] * 3
+    assert program.returncode == 0, errors
+
+
+def test_the_device_rules_are_well_formed():
+    text = RULES.read_text()
+    rules = [line for line in text.splitlines() if line and not line.startswith("#")]
+    for rule in rules:
+        for part in rule.split(", "):
+            assert re.fullmatch(r'[A-Z]+(\{\w+\})?(==|!=|\+=|=)"[^"]*"', part), rule
+    labels = set(re.findall(r'LABEL="(\w+)"', text))
+    assert set(re.findall(r'GOTO="(\w+)"', text)) == labels
+
+
+@pytest.mark.skipif(shutil.which("shellcheck") is None, reason="shellcheck is not here")
+def test_the_scripts_are_clean():
+    scripts = sorted(str(path.relative_to(ROOT)) for path in HARDWARE.glob("*.sh"))
+    result = subprocess.run(["shellcheck", *scripts], cwd=ROOT, capture_output=True, text=True, check=False)
+    assert (result.returncode, result.stdout) == (0, "")
+
+
+# --- putting it in place -----------------------------------------------------------------------------
+
+PYTHON = r"""#!/bin/bash
+case "$*" in
+    --version) echo "Python 3.11.0" ;;
+    "-c import sys; sys.exit(sys.version_info < (3, 11))" | "-c import ensurepip, venv" | "-c import pip") ;;
+    "-c import os, sys; print"*) echo /usr/bin/python3 ;;
+    "-c import sys; print"*) echo python3-venv ;;
+    "-c "*tomllib*) cat pyproject.toml ;;
+    "-m venv "*) mkdir -p "$3/bin" && cp "$0" "$3/bin/python" && touch "$3/pyvenv.cfg" ;;
+    "-m pip "*)
+        echo "$*" >> "$STAND_INS/asked"
+        if [ -e "$STAND_INS/offline" ]; then exit 1; fi
+        cp "$STAND_INS/companion" "${0%/*}/companion" ;;
+    "-m companion.voice.model") echo "speech model: here" ;;
+    *) echo "not expected: $*" >&2; exit 70 ;;
+esac
+"""
+PROGRAM = """#!/bin/bash
+if [ "$_COMPANION_COMPLETE" = bash_source ]; then echo "a completion"; else echo 'units = "feet"'; fi
+"""
+ASKED = """#!/bin/bash
+echo "$(basename "$0") $*" >> "$STAND_INS/asked"
+"""
+CHANGES_THE_SYSTEM = ("apt-get", "sudo", "useradd", "userdel", "usermod", "systemctl", "udevadm", "chown")
+
+
+class Board:
+    """A project folder, a scratch system to install into, and a PATH whose first entries are stand-ins."""
+
+    def __init__(self, folder: Path) -> None:
+        self.project = folder / "a boat"
+        (self.project / "companion").mkdir(parents=True)
+        (self.project / "companion" / "__init__.py").touch()
+        for name in ("pyproject.toml", "README.md", "LICENSE"):
+            (self.project / name).write_text("[project]\n")
+        shutil.copytree(HARDWARE, self.project / "hardware")
+        self.system = folder / "a system"
+        self.home = folder / "home"
+        self.home.mkdir()
+        self.programs = folder / "programs"
+        self.programs.mkdir()
+        self.stand_in("python", PYTHON)
+        self.stand_in("companion", PROGRAM)
+        for name in (*CHANGES_THE_SYSTEM, "arecord", "espeak-ng"):
+            self.stand_in(name, ASKED)
+
+    def stand_in(self, name: str, text: str) -> None:
+        (self.programs / name).write_text(text)
+        (self.programs / name).chmod(0o755)
+
+    def run(self, *options: str, destination: bool = True) -> subprocess.CompletedProcess[str]:
+        (self.programs / "asked").unlink(missing_ok=True)
+        return subprocess.run(
+            ["bash", "hardware/install.sh", *options],
+            cwd=self.project,
+            env={
+                "PATH": f"{self.programs}:{os.environ['PATH']}",
+                "STAND_INS": str(self.programs),
+                "PYTHON": str(self.programs / "python"),
+                "HOME": str(self.home),
+            }
+            | ({"DESTDIR": str(self.system)} if destination else {}),
+            capture_output=True, text=True, check=False, stdin=subprocess.DEVNULL,
+        )  # fmt: skip
+
+    def change(self, text: str) -> None:
+        """Let the project be another version."""
+        (self.project / "README.md").write_text(text)
+
+    @property
+    def asked(self) -> list[str]:
+        path = self.programs / "asked"
+        return path.read_text().splitlines() if path.exists() else []
+
+    @property
+    def files(self) -> set[str]:
+        return {str(p.relative_to(self.system)) for p in self.system.rglob("*") if not p.is_dir()}
+
+    @property
+    def current(self) -> str:
+        return os.readlink(self.system / "opt/companion/current")
+
+
+@pytest.fixture
+def board(tmp_path: Path) -> Board:
+    return Board(tmp_path)
+
+
+INSTALLED = {
+    "etc/systemd/system/companion.service",
+    "etc/udev/rules.d/70-companion.rules",
+    "etc/companion/companion.toml",
+    "etc/bash_completion.d/companion",
+    "usr/local/bin/companion",
+}
+
+
+def test_the_service_is_put_in_place_and_a_second_run_changes_nothing(board: Board) -> None:
+    first = board.run("--service")
+    assert (first.returncode, first.stderr) == (0, "")
+    assert board.files >= INSTALLED
+    assert [line.split()[2:4] for line in board.asked] == [["install", "--quiet"]]
+    assert (board.system / "usr/local/bin/companion").resolve().is_file()
+    assert not (board.project / ".venv").exists()
+    before = board.files
+    second = board.run("--service")
+    assert second.returncode == 0
+    assert board.asked == []
+    assert board.files == before
+    assert "installed /" not in second.stdout
+
+
+def test_what_its_owner_wrote_stays(board: Board) -> None:
+    board.run("--service")
+    mine = board.system / "etc/companion/companion.toml"
+    mine.write_text("mine")
+    board.change("another version")
+    board.run("--service")
+    board.run("--update")
+    board.run("--uninstall")
+    assert mine.read_text() == "mine"
+
+
+def test_a_fetched_speech_model_is_copied(board: Board) -> None:
+    fetched = board.home / ".local/share/companion/speech-model-en-1"
+    fetched.mkdir(parents=True)
+    (fetched / "complete.txt").write_text("0 nothing\n")
+    board.run("--service")
+    assert (board.system / "var/lib/companion/speech-model-en-1/complete.txt").is_file()
+
+
+def test_an_update_keeps_the_version_before(board: Board) -> None:
+    board.run("--service")
+    assert "nothing to update" in board.run("--update").stdout
+    board.change("another version")
+    assert "--update changes to it" in board.run("--service").stdout
+    assert board.current == "environments/1"
+    board.run("--update")
+    assert board.current == "environments/2"
+    assert board.run("--back").returncode == 0
+    assert board.current == "environments/1"
+    board.change("a third version")
+    board.run("--update")
+    kept = {path.name for path in (board.system / "opt/companion/environments").iterdir()}
+    assert kept == {"1", "3"}
+
+
+def test_an_update_that_fails_changes_nothing(board: Board) -> None:
+    board.run("--service")
+    board.change("another version")
+    (board.programs / "offline").touch()
+    failed = board.run("--update")
+    assert failed.returncode == 1
+    assert "nothing was changed" in failed.stderr
+    assert board.current == "environments/1"
+    assert not (board.system / "opt/companion/environments/2").exists()
+
+
+def test_going_back_needs_something_to_go_back_to(board: Board) -> None:
+    board.run("--service")
+    result = board.run("--back")
+    assert result.returncode == 1
+    assert "no version before this one" in result.stderr
+
+
+def test_removing_keeps_the_records_and_purging_does_not(board: Board) -> None:
+    board.run("--service")
+    logbook = board.system / "var/lib/companion/logbook.db"
+    logbook.write_text("a season")
+    assert board.run("--uninstall").returncode == 0
+    assert board.files == {"etc/companion/companion.toml", "var/lib/companion/logbook.db"}
+    assert board.run("--uninstall").returncode == 0
+    assert board.run("--uninstall", "--purge").returncode == 0
+    assert board.files == set()
+
+
+def test_under_a_scratch_folder_the_system_is_left_alone(board: Board) -> None:
+    for options in (["--service"], ["--update"], ["--uninstall", "--purge"]):
+        board.run(*options)
+        assert [line for line in board.asked if line.startswith(CHANGES_THE_SYSTEM)] == []
+
+
+@pytest.mark.parametrize(
+    "options",
+    [["--purge"], ["--tests", "--service"], ["--service", "--update"], ["--purge", "--update"], ["--fast"]],
+)
+def test_options_that_do_not_go_together(board: Board, options: list[str]) -> None:
+    result = board.run(*options)
+    assert result.returncode == 2
+    assert result.stderr.startswith("Example: bash hardware/install.sh\n")
+    assert not board.system.exists()
+
+
+# --- the environment of a folder ---------------------------------------------------------------------
+
+no_service_here = pytest.mark.skipif(
+    any(Path(path).exists() for path in ("/opt/companion", "/etc/systemd/system/companion.service")),
+    reason="the service is installed on this machine, and these options would be about it",
+)
+
+
+@no_service_here
+def test_a_folders_environment_is_updated_and_comes_back(board: Board) -> None:
+    environment = board.project / ".venv"
+    board.run(destination=False)
+    (environment / "first").touch()
+    assert board.run("--update", destination=False).returncode == 0
+    assert not (environment / "first").exists()
+    (board.programs / "offline").touch()
+    failed = board.run("--update", destination=False)
+    assert failed.returncode == 1
+    assert "the environment from before is back in its place" in failed.stderr
+    assert (environment / "bin" / "companion").exists()
+
+
+@no_service_here
+def test_a_folder_goes_back_and_is_removed(board: Board) -> None:
+    environment = board.project / ".venv"
+    board.run(destination=False)
+    (environment / "first").touch()
+    board.run("--update", destination=False)
+    assert board.run("--back", destination=False).returncode == 0
+    assert (environment / "first").exists()
+    mine = board.home / ".local/share/companion/logbook.db"
+    mine.parent.mkdir(parents=True)
+    mine.touch()
+    assert board.run("--uninstall", destination=False).returncode == 0
+    assert [p.name for p in board.project.iterdir() if p.name.startswith(".venv")] == []
+    assert mine.exists()

@@ -1,0 +1,159 @@
+"""The picture of the lakebed: what must be on it, and that eyes of every kind can read it."""
+
+import json
+import re
+from itertools import pairwise
+from xml.etree import ElementTree as ET
+
+import numpy as np
+import pytest
+
+from companion.lakebed.bed import Bed
+from companion.pictures import lakebed as pictures
+from companion.pictures.lakebed import INK, PAPER, RAMP, TRACK
+from companion.pictures.png import png
+from companion.sensing.localplane import LocalPlane
+
+PLANE = LocalPlane(-47.2, -126.4)  # in open ocean: invented water
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+@pytest.fixture(scope="module")
+def area():
+    bed = Bed()
+    for y in np.arange(0.0, 80.0, 8.0):
+        for x in np.arange(0.0, 120.0, 2.0):
+            bed.add(*PLANE.to_latlon(float(x), float(y)), 3.0 + 0.05 * float(x))
+    rough = np.random.default_rng(3)
+    for x in np.arange(0.0, 120.0, 6.0):  # a line by itself over broken ground
+        bed.add(*PLANE.to_latlon(float(x), 150.0), 6.0 + float(rough.normal(0.0, 1.0)))
+    bed.mark("tree top", *PLANE.to_latlon(60.0, 40.0), depth=2.0, note='"old" & <tall>')
+    bed.mark("ledge", *PLANE.to_latlon(20.0, 20.0))
+    return bed.areas[0]
+
+
+@pytest.fixture(scope="module")
+def drawn(area):
+    return pictures.chart(area, "Invented lake", [np.array([[0.0, 0.0], [60.0, 40.0]])])
+
+
+def luminance(colour):
+    """Relative luminance (WCAG 2.2, "relative luminance"; S)."""
+    parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+    linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def contrast(a, b):
+    light, dark = sorted((luminance(a), luminance(b)), reverse=True)
+    return (light + 0.05) / (dark + 0.05)
+
+
+_DICHROMATS = {
+    "protan": [
+        [0.152286, 1.052583, -0.204868],
+        [0.114503, 0.786281, 0.099216],
+        [-0.003882, -0.048116, 1.051998],
+    ],
+    "deutan": [
+        [0.367322, 0.860646, -0.227968],
+        [0.280085, 0.672501, 0.047413],
+        [-0.011820, 0.042940, 0.968881],
+    ],
+}
+
+
+def colour_blind(colour, kind):
+    """A colour as dichromats see it: Machado et al. 2009, IEEE TVCG 15, 1291, severity 1.0 (M)."""
+    matrix = _DICHROMATS[kind]
+    parts = np.array([int(colour[i : i + 2], 16) for i in (1, 3, 5)]) / 255
+    linear = np.where(parts <= 0.04045, parts / 12.92, ((parts + 0.055) / 1.055) ** 2.4)
+    seen = np.clip(np.array(matrix) @ linear, 0.0, 1.0)
+    back = np.where(seen <= 0.0031308, 12.92 * seen, 1.055 * seen ** (1 / 2.4) - 0.055)
+    return "#" + "".join(f"{round(255 * value):02x}" for value in back)
+
+
+def test_each_band_is_darker_than_the_last_to_every_eye():
+    for see in (str, lambda c: colour_blind(c, "protan"), lambda c: colour_blind(c, "deutan")):
+        for shallow, deep in pairwise(map(see, RAMP)):
+            assert contrast(shallow, deep) > 1.15
+            assert luminance(shallow) > luminance(deep)
+
+
+def test_words_and_track_stand_out_as_the_guidelines_ask():
+    # WCAG 2.2: 7 for text (1.4.6), 3 for graphics (1.4.11) (S).
+    assert contrast(INK, PAPER) >= 7.0
+    assert contrast(TRACK, PAPER) >= 3.0
+
+
+def test_drawing_has_bands_hatching_key_track_and_marks(drawn):
+    root = ET.fromstring(pictures.svg(drawn, "feet"))
+    words = [text.text for text in root.iter(f"{SVG}text")]
+    assert root.find(f"{SVG}title").text == "Invented lake"
+    for wanted in ("depth, ft", "nine times in ten", "not known", "where the boat went", "tree top", "7 ft"):
+        assert wanted in words
+    assert any("Not for navigation" in (word or "") for word in words)
+    fills = {path.get("fill") for path in root.iter(f"{SVG}path")}
+    assert {"url(#less)", "url(#least)"} <= fills
+    assert len({fill for fill in fills if fill and re.fullmatch("#[0-9a-f]{6}", fill)}) >= 4
+
+
+def test_metres_are_shown_as_metres(drawn):
+    words = [text.text for text in ET.fromstring(pictures.svg(drawn, "metres")).iter(f"{SVG}text")]
+    assert "depth, m" in words
+    assert "2.0 m" in words
+
+
+def test_deeper_bottom_lies_in_darker_bands(drawn):
+    """The bottom falls to the east: so do the middles of the bands' paths."""
+    root = ET.fromstring(pictures.svg(drawn, "metres"))
+    east = []
+    for path in root.iter(f"{SVG}path"):
+        if path.get("fill-rule") and path.get("fill").startswith("#"):
+            xs = [float(x) for x in re.findall(r"[ML]([\d.]+) ", path.get("d"))]
+            east.append((luminance(path.get("fill")), np.mean(xs)))
+    assert len(east) >= 4
+    assert [x for _, x in sorted(east, reverse=True)] == sorted(x for _, x in east)
+
+
+def test_page_tells_the_depth_under_the_pointer(drawn):
+    page = pictures.html(drawn, "metres")
+    data = json.loads(re.search(r"bed = (\{.*\});", page)[1])
+    rows, columns = len(data["depth"]), len(data["depth"][0])
+    middle = data["depth"][rows // 2][columns // 2]
+    assert middle == pytest.approx(6.0, abs=0.5)
+    assert data["within"][rows // 2][columns // 2] < 1.0
+    assert "&quot;old&quot; &amp; &lt;tall&gt;" in page
+    assert "<tall>" not in page
+
+
+def test_it_becomes_a_png(drawn):
+    assert png(pictures.svg(drawn, "feet"), zoom=0.5).startswith(b"\x89PNG")
+
+
+def test_the_same_lake_gives_the_same_drawing(area, drawn):
+    again = pictures.chart(area, "Invented lake", drawn.tracks)
+    assert pictures.svg(again, "feet") == pictures.svg(drawn, "feet")
+
+
+def test_a_piece_of_it_and_a_place_where_nothing_is(area):
+    piece = pictures.chart(area, "piece", box=(40.0, 20.0, 80.0, 60.0))
+    assert [mark.kind for mark in piece.marks] == ["tree top"]
+    assert piece.box == pytest.approx((40.0, 20.0, 80.0, 60.0), abs=1.0)
+    assert pictures.chart(area, "elsewhere", box=(4000.0, 0.0, 4100.0, 100.0)) is None
+
+
+def test_marks_alone_and_nothing_at_all():
+    bed = Bed()
+    bed.mark("spot", PLANE.lat, PLANE.lon)
+    words = pictures.svg(pictures.chart(bed.areas[0], "marks"), "feet")
+    assert "nothing is sounded here" in words
+    bed.unmark(next(iter(bed.areas[0].marks)))
+    assert pictures.chart(bed.areas[0], "nothing") is None
+
+
+def test_a_track_of_one_line_is_drawn():
+    bed = Bed()
+    for x in range(30):
+        bed.add(*PLANE.to_latlon(2.0 * x, 0.0), 4.0)
+    assert "within" in pictures.svg(pictures.chart(bed.areas[0], "one line"), "feet")

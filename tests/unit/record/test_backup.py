@@ -1,0 +1,213 @@
+"""A backup is whole or refused; a restore loses nothing; a damaged logbook gives what it can."""
+
+from __future__ import annotations
+
+import random
+import zipfile
+from pathlib import Path
+
+import pytest
+
+from companion.events import Fix, Logged, Said
+from companion.record.backup import (
+    BackupError,
+    back_up,
+    restore,
+    salvage,
+    set_aside,
+    snapshot,
+    verified,
+)
+from companion.record.hold import HeldError, hold
+from companion.record.logbook import Logbook
+
+
+def fill(data: Path, name: str = "2026-10-03 141500", events: int = 20) -> None:
+    with Logbook(data / "logbook.db") as book, book.begin_trip(name) as trip:
+        for n in range(1, events + 1):
+            trip.reading(float(n), None, Fix(35.0, -84.0), 5.0)
+            trip.record(Logged(t=float(n), number=n, what="bite"))
+            trip.record(Said(t=float(n), text=f"bite {n} " + "x" * 200, about="answer"))
+    folder = data / "recordings" / name[:10] / name
+    (folder / "clips").mkdir(parents=True)
+    (folder / "sonar.nmea").write_bytes(b"$SDDPT,5.0,0.0*52\r\n" * 500)
+    (folder / "clips" / "20261003T141505.000Z.flac").write_bytes(b"fLaC" + bytes(500))
+
+
+@pytest.fixture
+def data(tmp_path: Path) -> Path:
+    folder = tmp_path / "data"
+    folder.mkdir()
+    fill(folder)
+    return folder
+
+
+def contents(folder: Path) -> dict[str, bytes]:
+    files = (p for p in folder.rglob("*") if p.is_file() and "recordings" in p.parts)
+    return {str(p.relative_to(folder)): p.read_bytes() for p in files}
+
+
+def numbers(path: Path) -> list[int]:
+    with Logbook(path) as book:
+        assert book.faults() == []
+        return [entry.event.number for entry in book.logged(book.trips()[-1].id)]
+
+
+def test_everything_comes_back(data: Path, tmp_path: Path):
+    config = tmp_path / "companion.toml"
+    config.write_text('units = "metres"\n')
+    backup = tmp_path / "backup.zip"
+    entries = back_up(data, backup, config)
+    assert [e.name for e in verified(backup)] == [e.name for e in entries]
+    new, put = tmp_path / "new", tmp_path / "new.toml"
+    done = restore(backup, new, put)
+    assert (done.recordings, done.former, done.config) == (2, None, True)
+    assert contents(new) == contents(data)
+    assert numbers(new / "logbook.db") == list(range(1, 21))
+    assert put.read_text() == config.read_text()
+
+
+def test_without_audio(data: Path, tmp_path: Path):
+    assert not any(e.name.endswith(".flac") for e in back_up(data, tmp_path / "b.zip", audio=False))
+
+
+def test_while_the_logbook_is_being_written(data: Path, tmp_path: Path):
+    with Logbook(data / "logbook.db") as book, book.begin_trip("under way") as trip:
+        trip.record(Logged(t=1.0, number=1, what="fish"))
+        back_up(data, tmp_path / "b.zip")
+        trip.record(Logged(t=2.0, number=2, what="fish"))
+    restore(tmp_path / "b.zip", tmp_path / "new")
+    assert numbers(tmp_path / "new" / "logbook.db") == [1]
+
+
+def test_what_is_there_is_kept(data: Path, tmp_path: Path):
+    back_up(data, tmp_path / "b.zip")
+    with Logbook(data / "logbook.db") as book, book.begin_trip("later") as trip:
+        trip.record(Logged(t=1.0, number=1, what="snag"))
+    lines = next(data.rglob("sonar.nmea"))
+    lines.write_bytes(b"longer than in the backup\r\n" * 9999)
+    done = restore(tmp_path / "b.zip", data)
+    assert done.former is not None
+    assert numbers(done.former) == [1]
+    assert numbers(data / "logbook.db") == list(range(1, 21))
+    assert lines.read_bytes().startswith(b"longer")
+
+
+def test_a_backup_changed_anywhere_is_refused_and_nothing_happens(data: Path, tmp_path: Path):
+    backup = tmp_path / "b.zip"
+    back_up(data, backup)
+    whole = backup.read_bytes()
+    chance = random.Random(6)
+    refused = 0
+    for _ in range(60):
+        at = chance.randrange(len(whole))
+        backup.write_bytes(whole[:at] + bytes([whole[at] ^ 0x55]) + whole[at + 1 :])
+        try:
+            restore(backup, tmp_path / "new")
+        except BackupError:
+            refused += 1
+            assert not (tmp_path / "new").exists()
+        else:  # a bit of no meaning, such as a time stamp
+            assert numbers(tmp_path / "new" / "logbook.db") == list(range(1, 21))
+            assert contents(tmp_path / "new") == contents(data)
+            import shutil
+
+            shutil.rmtree(tmp_path / "new")
+    assert refused > 40
+
+
+@pytest.mark.parametrize("part", [0.0, 0.3, 0.9, 0.999])
+def test_half_a_backup_is_refused(data: Path, tmp_path: Path, part: float):
+    backup = tmp_path / "b.zip"
+    back_up(data, backup)
+    backup.write_bytes(backup.read_bytes()[: int(part * backup.stat().st_size)])
+    with pytest.raises(BackupError, match=r"b\.zip"):
+        restore(backup, tmp_path / "new")
+
+
+def test_names_that_lead_elsewhere_are_not_followed(tmp_path: Path):
+    import hashlib
+    import json
+
+    backup = tmp_path / "b.zip"
+    names = ["recordings/../../evil", "/etc/evil", "evil"]
+    digest = hashlib.sha256(b"x").hexdigest()
+    with zipfile.ZipFile(backup, "w") as archive:
+        for name in names:
+            archive.writestr(name, b"x")
+        archive.writestr(
+            "contents.json", json.dumps([{"name": n, "size": 1, "sha256": digest} for n in names])
+        )
+    restore(backup, tmp_path / "new")
+    assert not list(tmp_path.rglob("evil"))
+
+
+def test_a_damaged_logbook_is_not_backed_up(data: Path, tmp_path: Path):
+    damage(data / "logbook.db", 3)
+    with pytest.raises(BackupError, match="companion check"):
+        back_up(data, tmp_path / "b.zip")
+    assert list(tmp_path.glob("b.zip*")) == []
+
+
+def damage(path: Path, page: int, pages: int = 1) -> None:
+    with path.open("r+b") as file:
+        file.seek(page * 4096)
+        file.write(b"\xa5" * 4096 * pages)
+
+
+def test_salvage_takes_what_can_be_read(tmp_path: Path):
+    data = tmp_path / "data"
+    data.mkdir()
+    fill(data, events=300)
+    path = data / "logbook.db"
+    pages = path.stat().st_size // 4096
+    kept = []
+    for page in range(4, pages, 5):
+        broken = tmp_path / f"broken-{page}.db"
+        snapshot(path, broken)
+        damage(broken, page)
+        target = tmp_path / f"new-{page}.db"
+        try:
+            taken = salvage(broken, target)
+        except BackupError:
+            kept.append(0)
+            continue
+        with Logbook(target) as book:
+            assert book.faults() == []
+            events = sum(len(book.events(trip.id)) for trip in book.trips())
+        assert events == taken["events"]
+        kept.append(events)
+    print(f"{len(kept)} pages destroyed one at a time: of 600 events {min(kept)} to {max(kept)} came out")
+    assert max(kept) <= 600
+    assert sum(n > 300 for n in kept) > 0.8 * len(kept)
+
+
+def test_salvaging_twice_takes_nothing_twice(data: Path, tmp_path: Path):
+    target = tmp_path / "new.db"
+    assert salvage(data / "logbook.db", target)["events"] == 40
+    assert salvage(data / "logbook.db", target)["events"] == 0
+    assert numbers(target) == list(range(1, 21))
+
+
+def test_no_logbook_at_all_gives_nothing(tmp_path: Path):
+    (tmp_path / "x.db").write_bytes(b"not a database" * 1000)
+    with pytest.raises(BackupError, match="replay the recordings"):
+        salvage(tmp_path / "x.db", tmp_path / "new.db")
+
+
+def test_set_aside_keeps_every_earlier_one(data: Path):
+    first = set_aside(data / "logbook.db", "damaged")
+    fill(data, "2026-10-04 080000")
+    second = set_aside(data / "logbook.db", "damaged")
+    assert first is not None
+    assert second is not None
+    assert first != second
+    assert numbers(first) == numbers(second)
+    assert set_aside(data / "logbook.db", "damaged") is None
+
+
+def test_one_companion_at_a_time(tmp_path: Path):
+    with hold(tmp_path), pytest.raises(HeldError, match="another companion"), hold(tmp_path):
+        pass
+    with hold(tmp_path):
+        pass

@@ -1,0 +1,145 @@
+"""What is exported is read back by others: gpxpy for GPX, RFC 7946 by hand for GeoJSON, csv for CSV."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import gpxpy
+import pytest
+
+from companion.events import Fix, Logged, Match
+from companion.lakebed.exchange import marks_from_csv, soundings_from_csv
+from companion.record.export import APART, Exported, files, read_trip
+from companion.record.logbook import Logbook
+
+START = datetime(2026, 10, 3, 14, 15, tzinfo=UTC)
+
+
+def utc(t: float) -> str:
+    return (START + timedelta(seconds=t)).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+@pytest.fixture
+def trip(tmp_path: Path) -> Exported:
+    """Ten minutes; the GPS is away in the middle for two, the depth is away for a while."""
+    with Logbook(tmp_path / "logbook.db") as book:
+        with book.begin_trip("a <trip> & its name") as writing:
+            for n in range(600):
+                t = float(n)
+                fix = None if 200 <= n < 320 else Fix(35.0 + n * 9e-6, -84.0, 3.0)
+                depth = None if 400 <= n < 450 else 5.0 + n / 100
+                writing.reading(t, START + timedelta(seconds=t), fix, depth, speed=1.0)
+                if n % 50 == 10:
+                    writing.record(
+                        Logged(
+                            t=t,
+                            utc=utc(t),
+                            number=n // 50 + 1,
+                            what="mark" if n % 100 == 10 else "bite",
+                            detail="tree top" if n == 10 else 'old <pier>, "high"' if n == 110 else None,
+                            size=4.5 if n == 10 else None,
+                            boat=fix,
+                            lure_at=None if fix is None else Fix(fix.lat, fix.lon + 1e-4, 8.0),
+                            rod="rod 1",
+                            lure_depth=4.25,
+                        )
+                    )
+            writing.undo(2, 599.0)
+            writing.record(Match(t=600.0, rod="rod 1", state="clear", by=1.0, depth=6.0, reach=5.0))
+        (entry,) = book.trips()
+        return read_trip(book, entry)
+
+
+def test_gpx_as_gpxpy_reads_it(trip: Exported):
+    read = gpxpy.parse(files(trip, "gpx")["trip.gpx"])
+    assert read.version == "1.1"
+    assert read.name == "a <trip> & its name"
+    (track,) = read.tracks
+    assert [len(segment.points) for segment in track.segments] == [200, 280]
+    times = [point.time for segment in track.segments for point in segment.points]
+    assert times[0] == START
+    assert times == sorted(times)
+    assert track.length_2d() == pytest.approx((199 + 279) * 9e-6 * 111_195, rel=0.01)
+    assert len(read.waypoints) == 12 - 1 - 3  # one undone, three while no place was known
+    assert read.waypoints[0].name == "1. tree top"
+    assert read.waypoints[0].longitude == pytest.approx(-83.9999)
+
+
+def position(value: object) -> None:
+    """RFC 7946, 3.1.1: longitude and latitude as numbers, in that order."""
+    assert isinstance(value, list)
+    assert 2 <= len(value) <= 3
+    assert all(isinstance(x, int | float) and math.isfinite(x) for x in value)
+    assert -180 <= value[0] <= 180
+    assert -90 <= value[1] <= 90
+
+
+def geometry(value: object) -> None:
+    """RFC 7946, 3.1: the kinds we write; null for something that has no place (3.2)."""
+    if value is None:
+        return
+    assert isinstance(value, dict)
+    assert set(value) == {"type", "coordinates"}
+    if value["type"] == "Point":
+        position(value["coordinates"])
+    else:
+        assert value["type"] == "MultiLineString"
+        for line in value["coordinates"]:
+            assert len(line) >= 2
+            for point in line:
+                position(point)
+
+
+def test_geojson_by_rfc_7946(trip: Exported):
+    text = files(trip, "geojson")["trip.geojson"]
+    read = json.loads(text, parse_constant=lambda name: pytest.fail(f"{name} is no JSON"))
+    assert read["type"] == "FeatureCollection"
+    assert "crs" not in read  # RFC 7946, 4
+    for feature in read["features"]:
+        assert set(feature) == {"type", "geometry", "properties"}
+        assert feature["type"] == "Feature"
+        geometry(feature["geometry"])
+        assert isinstance(feature["properties"], dict)
+    kinds = [feature["properties"]["kind"] for feature in read["features"]]
+    assert kinds.count("track") == 1
+    assert kinds.count("mark") == 6
+    assert kinds.count("logged") == 5
+    assert sum(f["geometry"] is None for f in read["features"]) == 3
+
+
+def test_csv_as_others_and_we_read_it(trip: Exported):
+    texts = files(trip, "csv")
+    events = list(csv.DictReader(io.StringIO(texts["events.csv"])))
+    assert len(events) == len(trip.events)
+    assert [e["number"] for e in events if e["event"] == "logged" and e["undone"] == "1"] == ["2"]
+    assert events[0]["lure_lon"] == "-83.9999"
+    assert events[2]["detail"] == 'old <pier>, "high"'
+    assert len(list(csv.DictReader(io.StringIO(texts["track.csv"])))) == 480
+    marks = marks_from_csv(texts["marks.csv"])
+    assert marks.problems == []
+    assert (marks.items[0].kind, marks.items[0].top) == ("tree top", 4.5)
+    assert len(marks.items) == 4
+    soundings = soundings_from_csv(texts["soundings.csv"])
+    assert soundings.problems == []
+    assert all(
+        abs(b.lat - a.lat) * 111_195 >= APART * 0.99
+        for a, b in zip(soundings.items, soundings.items[1:], strict=False)
+    )
+    assert 60 < len(soundings.items) < 100
+
+
+def test_a_trip_with_nothing_in_it(tmp_path: Path):
+    with Logbook(tmp_path / "logbook.db") as book:
+        book.begin_trip("empty").close()
+        empty = read_trip(book, book.trips()[0])
+    assert json.loads(files(empty, "geojson")["trip.geojson"]) == {
+        "type": "FeatureCollection",
+        "features": [],
+    }
+    assert gpxpy.parse(files(empty, "gpx")["trip.gpx"]).waypoints == []
+    assert [len(text.splitlines()) for text in files(empty, "csv").values()] == [1, 1, 1, 1]

@@ -1,0 +1,195 @@
+"""Files of others: taken in once, whatever they are called, and gone on with after an interruption."""
+
+import json
+import math
+
+import numpy as np
+import pytest
+
+from companion.lakebed import exchange
+from companion.lakebed.bed import Bed
+from companion.lakebed.exchange import DepthPoint, MarkPoint
+from companion.record import learning
+from companion.record.lakes import Lakes
+from companion.record.learning import Conditions, learn
+from companion.record.logbook import Logbook
+from companion.sensing.localplane import LocalPlane
+
+PLANE = LocalPlane(-47.2, -126.4)  # in open ocean: invented water
+
+
+def sentence(body):
+    total = 0
+    for byte in body.encode():
+        total ^= byte
+    return f"${body}*{total:02X}\r\n"
+
+
+def degrees(value, width, letters):
+    whole = int(abs(value))
+    return f"{whole:0{width}d}{60 * (abs(value) - whole):08.5f},{letters[value < 0]}"
+
+
+def day(count=400, depth=5.0):
+    """A recorded hour of a boat at 1 m/s on lines 6 m apart: a depth and a fix each second."""
+    lines = []
+    for i in range(count):
+        line, along = divmod(i, 60)
+        lat, lon = PLANE.to_latlon(float(along if line % 2 == 0 else 59 - along), 6.0 * line)
+        clock = f"{10 + i // 3600:02d}{i // 60 % 60:02d}{i % 60:02d}"
+        lines.append(sentence(f"SDDPT,{depth + 0.5 * math.sin(i / 40):.2f},0.0"))
+        where = f"{degrees(lat, 2, 'NS')},{degrees(lon, 3, 'EW')}"
+        lines.append(sentence(f"GPRMC,{clock},A,{where},1.9,090.0,031026,,"))
+    return "".join(lines).encode()
+
+
+@pytest.fixture
+def lakes(tmp_path):
+    with Logbook(tmp_path / "lake.db") as book:
+        yield Lakes(book)
+
+
+@pytest.fixture
+def take(lakes, tmp_path):
+    """Write a file and learn it into the lake; give the outcome and how many bytes were said to be done."""
+
+    def taken(name, content, **conditions):
+        path = tmp_path / name
+        path.write_bytes(content if isinstance(content, bytes) else content.encode())
+        done = []
+        outcome = learn(path, lakes, Bed(lakes.areas()), Conditions(**conditions), done.append)
+        assert outcome.useless or sum(done) == path.stat().st_size
+        return outcome
+
+    return taken
+
+
+def cells(lakes):
+    return Bed(lakes.areas()).areas[0].surface.sounded()
+
+
+def test_a_recording_is_learned_once_whatever_its_name(take, lakes):
+    first = take("day.nmea", day())
+    assert first.soundings >= 395
+    assert first.soundings + sum(first.dropped.values()) == 400
+    before = cells(lakes)
+    again = take("copy_of_it.log", day())
+    assert again.known_as == "day.nmea"
+    assert np.array_equal(cells(lakes), before)
+    assert take("other.nmea", day(depth=5.1)).known_as is None
+
+
+def test_an_interrupted_recording_goes_on_and_ends_the_same(take, lakes, tmp_path, monkeypatch):
+    monkeypatch.setattr(learning, "PIECE", 100)
+    monkeypatch.setattr("companion.sensing.sources.FILE_CHUNK", 1000)
+    path, done = tmp_path / "day.nmea", []
+    path.write_bytes(day())
+
+    def stop(size):
+        done.append(size)
+        if sum(done) > 20_000:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        learn(path, lakes, Bed(lakes.areas()), Conditions(), stop)
+    (half,) = lakes.learned()
+    assert not half.done
+    assert 100 <= half.soundings < 350
+    assert cells(lakes)[:, 3].sum() == half.soundings
+    whole = take("day.nmea", day())
+    (learned,) = lakes.learned()
+    assert learned == (half.digest, "day.nmea", whole.soundings, 0, True)
+    resumed = cells(lakes)
+    with Logbook(tmp_path / "straight.db") as book:
+        straight = Lakes(book)
+        learn(path, straight, Bed(), Conditions(), lambda _: None)
+        expected = cells(straight)
+    assert cells_sorted(resumed) == pytest.approx(cells_sorted(expected), abs=1e-5)
+
+
+def cells_sorted(rows):
+    return rows[np.lexsort(rows.T[:2])]
+
+
+def test_level_and_transducer_are_taken_off_and_added(take, lakes):
+    take("day.nmea", day(), level=1.0, transducer=0.3)
+    assert cells(lakes)[:, 2].mean() == pytest.approx(5.0 + 0.3 - 1.0, abs=0.2)
+
+
+def test_what_disagrees_with_the_map_is_told(take):
+    take("day.nmea", day())
+    hint = take("high_water.nmea", day(depth=5.9)).hint
+    assert hint.higher == pytest.approx(0.9, abs=0.1)
+
+
+def chart(depth=4.0):
+    places = [PLANE.to_latlon(10.0 * x, 10.0 * y) for x in range(6) for y in range(6)]
+    return [DepthPoint(lat, lon, depth) for lat, lon in places]
+
+
+@pytest.mark.parametrize(
+    ("name", "text"),
+    [
+        ("chart.csv", exchange.soundings_to_csv(chart())),
+        ("chart.geojson", exchange.soundings_to_geojson(chart())),
+    ],
+)
+def test_charts_are_learned_without_gates(take, lakes, name, text):
+    outcome = take(name, text)
+    assert (outcome.soundings, outcome.marks, outcome.problems) == (36, 0, [])
+    assert cells(lakes)[:, 2] == pytest.approx(np.full(36, 4.0))
+
+
+MARKS = [
+    MarkPoint(PLANE.lat, PLANE.lon, "tree top", 3.0, "the tall one"),
+    MarkPoint(*PLANE.to_latlon(30.0, 0.0), "ledge"),
+]
+
+
+@pytest.mark.parametrize(
+    ("name", "text"),
+    [
+        ("marks.csv", exchange.marks_to_csv(MARKS)),
+        ("marks.geojson", exchange.marks_to_geojson(MARKS)),
+        ("marks.gpx", exchange.marks_to_gpx(MARKS)),
+    ],
+)
+def test_marks_are_learned_on_the_water_of_their_day(take, lakes, name, text):
+    outcome = take(name, text, level=0.5)
+    assert (outcome.soundings, outcome.marks) == (0, 2)
+    marks = list(Bed(lakes.areas()).areas[0].marks)
+    assert [(mark.kind, mark.top) for mark in marks] == [("tree top", 2.5), ("ledge", None)]
+
+
+def test_a_far_stray_is_left_out_and_counted(take):
+    points = [*chart(), DepthPoint(*PLANE.to_latlon(9000.0, 0.0), 4.0)]
+    outcome = take("chart.csv", exchange.soundings_to_csv(points))
+    assert (outcome.soundings, dict(outcome.dropped)) == (36, {"far from all the others": 1})
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "says"),
+    [
+        ("notes.nmea", b"bring worms\r\n", "expected NMEA 0183 sentences"),
+        ("empty.log", b"", "expected NMEA 0183 sentences"),
+        ("other.csv", b"a,b\n1,2\n", "expected a column named"),
+        ("picture.gpx", b"\xff\xfe\x00\x01", "not text"),
+        ("broken.geojson", b"{", "expected a FeatureCollection"),
+    ],
+)
+def test_what_is_of_no_use_is_told_and_not_remembered(take, lakes, name, content, says):
+    outcome = take(name, content)
+    assert outcome.useless
+    assert any(says in line and name in line for line in outcome.problems)
+    assert lakes.learned() == []
+
+
+def test_a_recording_without_positions_says_what_it_lacks(take):
+    only_depths = "".join(sentence("SDDPT,5.0,0.0") for _ in range(20))
+    outcome = take("depths.nmea", only_depths)
+    assert dict(outcome.dropped) == {"no position": 20}
+
+
+def test_an_outcome_can_be_written_as_json(take):
+    outcome = take("day.nmea", day())
+    assert json.dumps(dict(outcome.dropped)) is not None

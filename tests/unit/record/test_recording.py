@@ -1,0 +1,207 @@
+"""The raw recording: lines as they came, stamped; ends cut cleanly; room kept, audio first."""
+
+from __future__ import annotations
+
+import os
+import random
+from datetime import UTC, datetime
+from functools import reduce
+from operator import xor
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from companion.record.recording import (
+    CLIPS,
+    LINES,
+    Limits,
+    LineCutter,
+    Recording,
+    Shelf,
+    begun_at,
+    clip_end,
+    last_stamp,
+    ms_of,
+    sentence,
+    stamped,
+    trim,
+    utc_of,
+)
+from companion.sensing.framing import LONGEST_LINE, Framer
+from companion.voice.clips import clip_began
+
+START = ms_of(datetime(2026, 10, 3, 14, 15, tzinfo=UTC))
+
+
+def test_a_stamped_line_is_read_as_its_source_and_time():
+    line = stamped(sentence("SDDPT,5.00,0.0"), "depth finder", START)
+    block, body = b"s:depth finder,c:1791036900000", b"SDDPT,5.00,0.0"
+    sums = (reduce(xor, block), reduce(xor, body))
+    assert line == b"\\%s*%02X\\$%s*%02X\r\n" % (block, sums[0], body, sums[1])
+    (read,) = Framer().feed(line)
+    assert (read.fields[0], read.tag_time, read.tag_source) == ("SDDPT", START, "depth finder")
+
+
+def test_a_line_that_brings_its_own_tag_block_keeps_it_and_ours_counts():
+    theirs = stamped(sentence("SDDPT,5.00,0.0"), "theirs", 5_000_000).strip()
+    line = stamped(theirs, "ours", START)
+    assert theirs.split(b"$")[0] in line
+    (read,) = Framer().feed(line)
+    assert (read.tag_time, read.tag_source) == (START, "ours")
+
+
+@given(st.lists(st.binary(max_size=200), max_size=20), st.binary(max_size=3))
+def test_no_byte_is_lost_and_lines_do_not_depend_on_the_cuts(pieces, extra):
+    data = b"".join(pieces) + extra
+    cutter, whole = LineCutter(), LineCutter()
+    cut = [line for piece in (*pieces, extra) for line in cutter.feed(piece)] + list(cutter.finish())
+    assert b"".join(cut) == data.replace(b"\r", b"").replace(b"\n", b"")
+    if len(data) < LONGEST_LINE:
+        assert cut == [*whole.feed(data), *whole.finish()]
+
+
+def test_a_line_without_end_is_cut_before_a_sentence():
+    cutter = LineCutter()
+    data = b"x" * 300 + b"$SDDPT,5.0,0.0*52" * 30
+    lines = list(cutter.feed(data)) + list(cutter.finish())
+    assert b"".join(lines) == data
+    assert all(len(line) <= LONGEST_LINE for line in lines)
+    assert all(line.startswith(b"$") for line in lines[1:])
+
+
+def test_a_recording_cut_off_anywhere_is_whole_lines_again(tmp_path: Path):
+    path = tmp_path / LINES
+    lines = [stamped(sentence(f"SDDPT,{n}.0,0.0"), "sonar", START + n * 200) for n in range(1, 6)]
+    data = b"".join(lines)
+    for size in range(len(data) + 1):
+        for garbage in (b"", b"\0" * 5000):
+            path.write_bytes(data[:size] + garbage)
+            cut = trim(path)
+            left = path.read_bytes()
+            assert left == data[: data.rfind(b"\n", 0, size) + 1]
+            assert cut == size + len(garbage) - len(left)
+            assert last_stamp(path) == (START + left.count(b"\n") * 200 if left else None)
+
+
+def test_a_long_hole_at_the_end_is_cut_too(tmp_path: Path):
+    path = tmp_path / LINES
+    path.write_bytes(b"$SDDPT,5.0,0.0*52\r\n" + bytes(300_000))
+    trim(path)
+    assert path.read_bytes() == b"$SDDPT,5.0,0.0*52\r\n"
+
+
+def test_going_on_adds_to_what_is_there(tmp_path: Path):
+    folder = tmp_path / "a" / "b"
+    first = Recording(folder, "units = 'feet'\n", {})
+    first.write(b"one\r\n")
+    first.close()
+    (folder / LINES).write_bytes(b"one\r\ntw")
+    again = Recording(folder)
+    again.write(b"three\r\n")
+    again.sync()
+    again.close()
+    again.close()
+    assert (folder / LINES).read_bytes() == b"one\r\nthree\r\n"
+    assert (folder / "companion.toml").read_text() == "units = 'feet'\n"
+
+
+def test_a_disk_that_takes_half_a_line_keeps_none_of_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    recording = Recording(tmp_path / "a" / "b")
+    recording.write(b"one\r\n")
+    real = os.write
+    calls = []
+
+    def half(file: int, data: bytes) -> int:
+        calls.append(data)
+        if len(calls) > 1:
+            raise OSError(28, "No space left on device")
+        return real(file, data[:3])
+
+    monkeypatch.setattr(os, "write", half)
+    with pytest.raises(OSError, match="No space"):
+        recording.write(b"two and more\r\n")
+    monkeypatch.setattr(os, "write", real)
+    recording.write(b"three\r\n")
+    recording.close()
+    assert (tmp_path / "a" / "b" / LINES).read_bytes() == b"one\r\nthree\r\n"
+
+
+def test_a_clip_has_the_name_of_its_beginning_and_its_length(tmp_path: Path):
+    recording = Recording(tmp_path / "a" / "b")
+    samples = np.zeros(16_000, np.int16)
+    name = recording.clip(START + 250, samples)
+    recording.close()
+    began = clip_began(name)
+    assert began is not None
+    assert ms_of(began) == START + 250
+    assert clip_end(START, samples) == START + 1000
+    assert [p.name for p in (tmp_path / "a" / "b" / CLIPS).iterdir()] == [name]
+
+
+def test_a_clip_that_cannot_be_written_leaves_nothing(tmp_path: Path):
+    recording = Recording(tmp_path / "a" / "b")
+    (tmp_path / "a" / "b" / CLIPS).rmdir()
+    with pytest.raises(OSError, match="could not be written"):
+        recording.clip(START, np.zeros(16_000, np.int16))
+    recording.close()
+
+
+def shelf_of(root: Path, trips: int, most: int) -> Shelf:
+    shelf = Shelf(root, Limits(most, keep_free=0))
+    for n in range(trips):
+        folder = shelf.new_folder(START + n * 40_000_000)
+        (folder / CLIPS).mkdir(parents=True)
+        (folder / LINES).write_bytes(bytes(1000))
+        for clip in range(5):
+            (folder / CLIPS / f"2026100{3 + n}T14150{clip}.000Z.flac").write_bytes(bytes(1000))
+    return shelf
+
+
+def test_the_oldest_audio_goes_first_then_the_oldest_lines(tmp_path: Path):
+    shelf = shelf_of(tmp_path / "recordings", trips=3, most=13_500)
+    (tmp_path / "logbook.db").write_bytes(bytes(50_000))
+    first, second, third = shelf.trips()
+    assert shelf.make_room(third) == 0  # 18,000: five have to go
+    assert [len(list((t / CLIPS).iterdir())) for t in (first, second, third)] == [0, 5, 5]
+    assert all((t / LINES).exists() for t in (first, second, third))
+    shelf.limits = Limits(6_500, keep_free=0)
+    assert shelf.make_room(third) == 0  # 13,000: the second's five, then the lines of both
+    assert shelf.trips() == [third]
+    assert len(list((third / CLIPS).iterdir())) == 5
+    assert not first.exists()
+    shelf.limits = Limits(500, keep_free=0)
+    assert shelf.make_room(third) == 500  # its own lines stay
+    assert (third / LINES).exists()
+    assert list((third / CLIPS).iterdir()) == []
+    assert (tmp_path / "logbook.db").stat().st_size == 50_000
+
+
+def test_a_floor_of_free_space_is_kept_the_same_way(tmp_path: Path):
+    shelf = shelf_of(tmp_path / "recordings", trips=2, most=10**9)
+    shelf.limits = Limits(10**9, keep_free=1 << 62)
+    first, second = shelf.trips()
+    assert shelf.make_room(second) > 0
+    assert shelf.trips() == [second]
+    assert not first.exists()
+
+
+def test_trips_of_one_second_have_names_of_their_own(tmp_path: Path):
+    shelf = Shelf(tmp_path)
+    names = set()
+    for _ in range(3):
+        folder = shelf.new_folder(START)
+        folder.mkdir(parents=True)
+        names.add(folder.name)
+        assert shelf.folder_of(folder.name) == folder
+        assert begun_at(folder.name) == START
+    assert len(names) == 3
+
+
+def test_stamps_and_utc_are_each_others_inverse():
+    chance = random.Random(8)
+    for _ in range(200):
+        ms = chance.randrange(2_000_000_000_000)
+        assert ms_of(utc_of(ms)) == ms

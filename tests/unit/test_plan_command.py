@@ -1,0 +1,158 @@
+"""`companion plan` as it is typed, over an invented lake in a file and in a logbook."""
+
+import json
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from companion.cli import commands
+from companion.lakebed.bed import Bed
+from companion.record.lakes import Lakes
+from companion.record.logbook import Logbook
+from companion.sensing.localplane import LocalPlane
+
+PLANE = LocalPlane(-47.2, -126.4)  # in open ocean: invented water
+
+
+def soundings(side=110.0):
+    """Latitude, longitude and depth on lines 6 m apart over a shelf, a ledge and a flat."""
+    for north in np.arange(0.0, side, 6.0):
+        for east in np.arange(0.0, side, 2.0):
+            depth = 3.6 + 3.5 / (1.0 + np.exp(-(east - 55.0) / 1.5)) + 0.005 * north
+            yield *PLANE.to_latlon(float(east), float(north)), round(float(depth), 2)
+
+
+@pytest.fixture(scope="module")
+def csv(tmp_path_factory):
+    path = tmp_path_factory.mktemp("lake") / "lake.csv"
+    rows = [f"{lat:.7f},{lon:.7f},{depth}" for lat, lon, depth in soundings()]
+    path.write_text("\n".join(["lat,lon,depth_m", *rows]))
+    return path
+
+
+@pytest.fixture(scope="module")
+def book(tmp_path_factory):
+    path = tmp_path_factory.mktemp("lake") / "logbook.db"
+    with Logbook(path) as logbook:
+        bed = Bed()
+        for lat, lon, depth in soundings():
+            bed.add(lat, lon, depth)
+        bed.mark("ledge", *PLANE.to_latlon(54.0, 50.0), depth=4.5, note="home ledge")
+        bed.mark("high spot", *PLANE.to_latlon(30.0, 60.0))
+        Lakes(logbook).save(bed)
+    return path
+
+
+@pytest.fixture
+def run(tmp_path, monkeypatch):
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path))
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
+
+    def typed(*arguments):
+        result = CliRunner().invoke(commands, ["plan", *map(str, arguments)])
+        assert result.exception is None or isinstance(result.exception, SystemExit), result.exception
+        return result
+
+    return typed
+
+
+def test_along_an_edge_from_a_file(run, csv, tmp_path):
+    result = run(
+        "--soundings", csv, "--edge", "14 ft", "--svg", tmp_path / "a.svg", "--png", tmp_path / "a.png"
+    )
+    assert result.exit_code == 0
+    lines = result.stdout.splitlines()
+    assert lines[1].startswith("A  rod")
+    assert "Estimates for fishing; not for navigation." in lines
+    assert (tmp_path / "a.svg").read_text().startswith("<svg")
+    assert (tmp_path / "a.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_a_mark_in_the_logbook_as_json(run, book):
+    result = run("--logbook", book, "--mark", "home ledge", "--json")
+    found = json.loads(result.stdout)
+    assert len(found) == 3
+    lip = 55.0 - 1.5 * np.log(3.5 / 0.9 - 1.0)
+    for one in found:
+        east, _ = PLANE.to_xy(one["lat"], one["lon"])
+        middle = 0.5 * (one["begins"] + one["ends"])
+        at = east + middle * np.sin(np.radians(one["bearing"]))
+        assert abs(at - lip) < 7.0
+        assert one["metres"] > 2.0
+        assert one["target"] == "home ledge"
+    by_number = json.loads(run("--logbook", book, "--mark", "1", "--json").stdout)
+    assert by_number == found
+
+
+def test_a_place_and_a_boat_that_stays(run, book):
+    at, boat = (",".join(f"{v:.6f}" for v in PLANE.to_latlon(*xy)) for xy in ((45.0, 60.0), (45.0, 85.0)))
+    found = json.loads(run("--logbook", book, "--at", at, "--from", boat, "--json").stdout)
+    assert found
+    for one in found:
+        east, north = PLANE.to_xy(one["lat"], one["lon"])
+        assert (east, north) == pytest.approx((45.0, 85.0), abs=0.3)
+    assert abs(found[0]["bearing"] - 180.0) <= 30.0
+
+
+def test_deeper_water_is_planned_for_when_the_level_is_up(run, csv):
+    low, high = (
+        json.loads(run("--soundings", csv, "--level", level, "--between", "4 m", "5 m", "--json").stdout)
+        for level in ("-0.5 m", "0.5 m")
+    )
+    # The same piece of bottom lies deeper: what is 4.5 m deep is found a metre up the ledge.
+    assert low[0]["depth"] == pytest.approx(4.5, abs=0.6)
+    assert high[0]["depth"] == pytest.approx(4.5, abs=0.6)
+    assert low != high
+
+
+def test_nothing_gets_there(run, csv):
+    result = run("--soundings", csv, "--between", "8 m", "9 m")
+    assert "no rod gets there" in result.stdout
+
+
+def test_an_nmea_recording(run, tmp_path):
+    """Depth and place once a second on lines over the same bottom."""
+
+    def checked(body):
+        return f"${body}*{np.bitwise_xor.reduce(np.frombuffer(body.encode(), np.uint8)):02X}"
+
+    lines = []
+    for k, (lat, lon, depth) in enumerate(soundings(60.0)):
+        ns, ew = ("S" if lat < 0 else "N"), ("W" if lon < 0 else "E")
+        place = ",".join(
+            f"{int(abs(degrees)):0{wide}d}{abs(degrees) % 1 * 60:08.5f},{side}"
+            for degrees, wide, side in ((lat, 2, ns), (lon, 3, ew))
+        )
+        clock = f"{10 + k // 3600:02d}{k // 60 % 60:02d}{k % 60:02d}.00"
+        lines += [checked(f"SDDPT,{depth},0.0"), checked(f"GPRMC,{clock},A,{place},4.0,090.0,031026,,,A")]
+    path = tmp_path / "day.nmea"
+    path.write_text("\r\n".join(lines) + "\r\n")
+    result = run("--soundings", path, "--json")
+    assert result.exit_code == 0
+    assert json.loads(result.stdout)[0]["metres"] > 2.0
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("--edge", "9"), "expected a length with its unit"),
+        (("--at", "here"), "expected latitude,longitude"),
+        (("--at", "10.0,10.0"), "nothing is mapped near"),
+        (("--mark", "nessie"), 'there is no mark "nessie"; marks here: 1 home ledge, 2 high spot'),
+        (("--edge", "90 ft"), "nowhere"),
+        (("--depth-band", "9 ft", "7 ft"), "expected the shallower depth first"),
+        (("--soundings", "nowhere.csv"), "no such file"),
+    ],
+)
+def test_mistakes_in_one_line(run, book, arguments, words):
+    result = run("--logbook", book, *arguments)
+    assert result.exit_code == 2
+    assert words in result.stderr
+
+
+def test_no_lake_at_all(run, tmp_path):
+    assert "no such logbook" in run().stderr
+    with Logbook(tmp_path / "empty.db"):
+        pass
+    assert "nothing is mapped yet" in run("--logbook", tmp_path / "empty.db").stderr

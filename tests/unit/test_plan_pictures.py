@@ -1,0 +1,77 @@
+"""The table and the drawing of plans."""
+
+from xml.etree import ElementTree
+
+import numpy as np
+import pytest
+
+from companion import config
+from companion.casting.plan import Target, ground, plan
+from companion.casting.swim import Wish
+from companion.lakebed.marks import Mark
+from companion.lakebed.relief import Relief
+from companion.pictures import plan as pictures
+from companion.pictures.png import png
+from companion.tackle import calibrations, reaches
+
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+@pytest.fixture(scope="module")
+def planned():
+    settings = config.parse(config.example_text(), "the example config")
+    rods = reaches(settings.rods, calibrations(settings.rods))
+    line = np.arange(0.0, 101.0, 2.0)
+    east, north = np.meshgrid(line, line)
+    depth = 3.4 + 3.0 / (1.0 + np.exp(-(east - 50.0) / 2.0)) + 0.01 * north
+    depth[:, :3] = np.nan
+    on = ground(
+        Relief(line, line, depth, 0.2 + 0.0 * depth), [Mark(1, "tree top", 70.0, 50.0, radius=3.0, top=4.5)]
+    )
+    target = Target("lip & ledge", (np.array([[48.0, 30.0], [48.0, 70.0]]),))
+    return plan(on, rods, target, Wish()), on, target
+
+
+def test_the_table_has_a_line_for_each_plan(planned):
+    found, _, _ = planned
+    lines = pictures.table(found, "feet").splitlines()
+    assert len(lines) == 1 + len(found)
+    for letter, one, line in zip(pictures.LETTERS, found, lines[1:], strict=False):
+        assert line.startswith(f"{letter}  {one.name}")
+        assert f"{one.bearing:.0f} deg" in line
+        assert line.endswith(one.manner)
+    assert "yd" in lines[0]
+    assert "yd" not in pictures.table(found, "metres")
+
+
+def test_the_drawing_is_xml_within_its_frame(planned):
+    found, on, target = planned
+    root = ElementTree.fromstring(pictures.svg(found, on, target, "feet"))
+    width, height = (float(root.get(side)) for side in ("width", "height"))
+    words = [text.text for text in root.iter(f"{SVG}text")]
+    assert "Where to lie: lip & ledge" in words
+    assert any("not for navigation" in one for one in words)
+    assert all(
+        0 <= float(t.get("x")) <= width and 0 <= float(t.get("y")) <= height for t in root.iter(f"{SVG}text")
+    )
+    clipped = {id(part) for group in root.iter(f"{SVG}g") for part in group.iter()}
+    for line in root.iter(f"{SVG}polyline"):
+        if id(line) not in clipped:
+            places = [tuple(map(float, pair.split(","))) for pair in line.get("points").split()]
+            assert all(0 <= x <= width and 0 <= y <= height for x, y in places)
+
+
+def test_each_plan_is_on_the_map_and_in_a_section(planned):
+    found, on, target = planned
+    drawing = pictures.svg(found, on, target, "metres")
+    root = ElementTree.fromstring(drawing)
+    letters = [text.text for text in root.iter(f"{SVG}text") if text.text in ("A", "B", "C")]
+    assert sorted(letters) == sorted(2 * pictures.LETTERS[: len(found)])
+    assert png(drawing).startswith(b"\x89PNG")
+
+
+def test_nothing_found_is_still_a_map(planned):
+    _, on, target = planned
+    root = ElementTree.fromstring(pictures.svg((), on, target, "feet"))
+    assert sum(1 for _ in root.iter(f"{SVG}path")) > 5
+    assert pictures.table((), "feet").count("\n") == 1

@@ -1,0 +1,104 @@
+"""A plan in a few words: short, right, and never a phrase that is listened for."""
+
+import itertools
+import re
+import subprocess
+
+import msgspec
+import numpy as np
+import pytest
+import soundfile
+
+from companion.casting.plan import Plan
+from companion.casting.plan_words import spoken_distance, where_from, which_rod
+from companion.voice.grammar import Aboard, Grammar
+from companion.voice.speaker import WORDS_A_MINUTE
+
+PLAN = Plan(
+    rod=2,
+    name="rod 2",
+    target="ledge",
+    east=0.0,
+    north=0.0,
+    bearing=300.0,
+    cast=36.0,
+    stand_off=27.0,
+    metres=12.0,
+    low=4.0,
+    high=17.0,
+    sureness=0.93,
+    manner="along",
+    depth=4.0,
+    reach=4.4,
+    begins=30.0,
+    ends=20.0,
+    way=(),
+)
+
+
+def lines():
+    """Every line that can be said: rods, directions, sureness, distances, both units."""
+    for rod, unit in itertools.product(range(1, 11), ("feet", "metres")):
+        for bearing, sureness, away in itertools.product(
+            range(0, 360, 15), (0.95, 0.8, 0.3), (11.0, 36.0, 66.0)
+        ):
+            one = msgspec.structs.replace(
+                PLAN, rod=rod, bearing=float(bearing), sureness=sureness, stand_off=away
+            )
+            yield which_rod(one, 0.0, unit)
+            yield which_rod(one, None, unit)
+            for boat in (None, (0.0, 0.0), (40.0, 70.0), (50.0, -50.0)):
+                yield where_from(one, boat, unit)
+    yield which_rod(None, None, "feet")
+    yield where_from(None, None, "feet")
+
+
+def test_no_line_is_a_phrase_that_is_listened_for():
+    grammars = [Grammar(Aboard(tuple(range(1, 11)), (8, 12, 17), unit)) for unit in ("feet", "metres")]
+    said = set(lines())
+    assert len(said) > 500
+    for grammar in grammars:
+        listened = re.compile(r"\b(" + "|".join(map(re.escape, grammar.phrases)) + r")\b")
+        found = listened.search("\n".join(said))
+        assert found is None, found
+        assert not any(grammar.echoes(line) for line in itertools.islice(said, 20))
+
+
+def test_which_rod():
+    assert which_rod(PLAN, 0.0, "feet") == "two will do, thirty yards, ten o'clock"
+    assert which_rod(PLAN, 300.0, "metres") == "two will do, thirty metres, twelve o'clock"
+    assert which_rod(PLAN, None, "feet") == "two will do, thirty yards, north west"
+    for sureness, words in ((0.75, "two should do"), (0.4, "two may do")):
+        assert which_rod(msgspec.structs.replace(PLAN, sureness=sureness), 0.0, "feet").startswith(words)
+
+
+def test_where_from():
+    assert where_from(PLAN, (0.0, -37.0), "feet") == "forty yards north, throw two north west"
+    assert where_from(PLAN, (1.0, 1.0), "feet") == "from here, throw two north west"
+    assert where_from(PLAN, (0.0, 400.0), "feet") == "far south, throw two north west"
+    assert where_from(PLAN, None, "metres") == "south east of it, throw two north west"
+
+
+@pytest.mark.parametrize(
+    ("metres", "words"),
+    [(0.5, "five metres"), (22.0, "twenty metres"), (94.0, "ninety metres"), (300.0, "far")],
+)
+def test_distances(metres, words):
+    assert spoken_distance(metres, "metres") == words
+
+
+def test_lines_take_less_than_three_seconds(tmp_path):
+    """Spoken by the program that speaks aboard, at its pace, up to the last sound: the longest to say."""
+    syllables = {line: len(re.findall(r"[aeiouy]+", line)) for line in lines()}
+    ordered = sorted(syllables, key=lambda one: syllables[one])
+    from_where = [line for line in ordered if "throw" in line]
+    for line in ordered[-8:] + from_where[-8:]:
+        path = tmp_path / "line.wav"
+        try:
+            subprocess.run(["espeak-ng", "-s", str(WORDS_A_MINUTE), "-w", path, line], check=True)
+        except FileNotFoundError:
+            pytest.skip("espeak-ng is not installed")
+        samples, rate = soundfile.read(path)
+        seconds = np.flatnonzero(np.abs(samples) > 0.005)[-1] / rate
+        print(f"{seconds:.2f} s: {line}")
+        assert seconds < 3.0

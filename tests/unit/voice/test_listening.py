@@ -1,0 +1,156 @@
+"""When the companion listens, when it is deaf to itself, what it complains of; with a stand-in recogniser."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+import pytest
+
+from companion.voice.heard import Hearing
+from companion.voice.listening import HELD_AFTER, IN_A_ROW, NOTHING, ROOM_RINGS, EchoGate, Listener, listened
+from companion.voice.microphone import PAUSE, PRE_ROLL
+from companion.voice.sound import FRAME, FRAMES_A_SECOND, RATE, frames_of, level
+
+
+class Attempt:
+    """Makes out "words" once there was sound above `LOUD`, and decides after `long` s of it."""
+
+    LOUD = 1500.0
+
+    def __init__(self, long: float) -> None:
+        self.partial, self.wordless = "", True
+        self.loud = 0
+        self.given: list[np.ndarray] = []
+        self.long = long
+
+    def take(self, frame: np.ndarray) -> Hearing | None:
+        self.given.append(frame)
+        if level(frame) > self.LOUD:
+            self.loud += 1
+            self.wordless = False
+        return Hearing("words") if self.loud >= self.long * FRAMES_A_SECOND else None
+
+    def finish(self) -> Hearing:
+        return Hearing("" if self.wordless else "words")
+
+
+class Recogniser:
+    def __init__(self, long: float = 100.0) -> None:
+        self.long = long
+        self.attempts: list[Attempt] = []
+
+    def begin(self) -> Attempt:
+        self.attempts.append(Attempt(self.long))
+        return self.attempts[-1]
+
+
+def hiss(seconds: float, loud: float, seed: int = 0) -> np.ndarray:
+    return np.random.default_rng(seed).normal(0, loud, round(seconds * RATE)).astype(np.int16)
+
+
+def sound(*parts: tuple[float, float]) -> np.ndarray:
+    return np.concatenate([hiss(seconds, loud, n) for n, (seconds, loud) in enumerate(parts)])
+
+
+def hear(samples: np.ndarray, listener: Listener) -> list:
+    return list(listened(frames_of(samples), listener))
+
+
+def test_an_utterance_is_given_as_soon_as_it_is_decided():
+    (heard,) = hear(sound((3, 50), (0.5, 3000), (0.3, 50)), Listener(Recogniser(long=0.5)))
+    assert heard.ended == pytest.approx(3.5, abs=0.03)
+    assert heard.began == pytest.approx(3.0 - PRE_ROLL, abs=0.1)
+    assert heard.noise < 100
+    assert heard.level > 2000
+
+
+def test_without_a_decision_quiet_ends_it():
+    (heard,) = hear(sound((3, 50), (0.6, 3000), (3, 50)), Listener(Recogniser()))
+    assert heard.ended == pytest.approx(3.6 + PAUSE, abs=0.05)
+
+
+def test_the_clip_is_what_the_recogniser_was_given():
+    recogniser = Recogniser(long=0.5)
+    first, second = hear(sound((3, 50), (0.5, 3000), (2, 50), (0.5, 3000), (2, 50)), Listener(recogniser))
+    for heard, attempt in zip((first, second), recogniser.attempts, strict=False):
+        assert np.array_equal(heard.samples, np.concatenate(attempt.given))
+    assert second.began >= first.ended
+
+
+def test_a_command_right_after_another_does_not_begin_with_its_words():
+    first, second = hear(sound((3, 50), (1.0, 3000), (1, 50)), Listener(Recogniser(long=0.5)))
+    assert second.began >= first.ended
+
+
+def test_noise_without_words_is_given_up_and_listened_to_afresh():
+    recogniser = Recogniser()
+    assert hear(sound((3, 50), (9, 700)), Listener(recogniser)) == []
+    assert len(recogniser.attempts) >= 3
+    longest = max(len(attempt.given) for attempt in recogniser.attempts) / FRAMES_A_SECOND
+    assert longest <= max(NOTHING, PRE_ROLL + PAUSE) + 0.1
+
+
+def test_its_own_voice_is_not_heard_nor_the_room_after_it():
+    clock = itertools.count()
+    speaks = range(round(3 * FRAMES_A_SECOND), round(5 * FRAMES_A_SECOND))
+    gate = EchoGate(lambda: next(clock) in speaks)
+    loud_room = sound((3, 50), (2.0 + 0.8 * ROOM_RINGS, 3000), (2, 50), (0.6, 3000), (1, 50))
+    heard = hear(loud_room, Listener(Recogniser(), gate))
+    assert len(heard) == 1
+    assert heard[0].began > 5.0 + ROOM_RINGS
+
+
+def test_an_utterance_begins_after_its_own_voice_not_in_it():
+    clock = itertools.count()
+    gate = EchoGate(lambda: next(clock) < round(2 * FRAMES_A_SECOND))
+    samples = sound((2.0, 3000), (0.35, 50), (0.6, 3000), (2, 50))
+    (heard,) = hear(samples, Listener(Recogniser(), gate))
+    assert heard.began >= 2.0 + ROOM_RINGS - 0.02
+
+
+def test_talked_over_it_hushes_and_listens():
+    hushed = []
+    clock = itertools.count()
+    gate = EchoGate(lambda: not hushed and next(clock) >= 0, lambda: hushed.append(True))
+    samples = sound((1.0, 400), (1.0, 4000), (2, 20))
+    (heard,) = hear(samples, Listener(Recogniser(), gate))
+    assert hushed == [True]
+    assert heard.began < 1.0 + 0.1
+
+
+def test_a_wave_that_slaps_does_not_talk_over_it():
+    hushed = []
+    gate = EchoGate(lambda: True, lambda: hushed.append(True))
+    samples = sound((1.0, 400), (0.1, 4000), (1, 400), (0.1, 4000), (1, 400))
+    assert hear(samples, Listener(Recogniser(), gate)) == []
+    assert hushed == []
+
+
+def test_with_a_button_only_what_is_said_while_it_is_held_is_listened_to():
+    now = 0.0
+    listener = Listener(Recogniser(), held=lambda: 3.0 <= now < 4.0)
+    heard = []
+    for frame in frames_of(sound((1, 50), (1, 3000), (1, 50), (1, 3000), (3, 50))):
+        heard.append(listener.take(frame))
+        now += 1 / FRAMES_A_SECOND
+    (only,) = filter(None, heard)
+    assert only.began == pytest.approx(3.0 - PRE_ROLL, abs=0.05)
+    assert only.ended == pytest.approx(4.0 + HELD_AFTER, abs=0.05)
+
+
+@pytest.mark.parametrize(
+    ("loud", "complaint"),
+    [(150.0, ["microphone is quiet"]), (30000.0, ["microphone is too loud"]), (3000.0, [])],
+)
+def test_a_wrong_level_is_complained_of_once(loud: float, complaint: list[str], monkeypatch):
+    monkeypatch.setattr(Attempt, "LOUD", 100.0)
+    told: list[str] = []
+    parts = [(2.0, 10.0)] + [(0.6, loud), (2.0, 10.0)] * (2 * IN_A_ROW)
+    heard = hear(sound(*parts), Listener(Recogniser(), complain=told.append))
+    assert len(heard) == 2 * IN_A_ROW
+    assert told == complaint
+
+
+def test_frames_are_whole():
+    assert [len(frame) for frame in frames_of(np.ones(FRAME + 1, np.int16))] == [FRAME, FRAME]
