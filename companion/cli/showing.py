@@ -27,22 +27,25 @@ class Showing:
     Args:
         settings: where the page is, who may read it, and the unit of depths.
         say: speaks a line.
-        tapped: takes the words of a tapped button from another thread, and tells whether it did; None
-            gives them to the engine that is looked at, as said now.
         kept: the file that remembers paired devices, or None.
+
+    Attributes:
+        tapped: takes the words of a tapped button from another thread, and tells whether it did; unless
+            it is set they are given to the engine that is looked at, as said now.
     """
 
     def __init__(
         self,
         settings: Settings,
         say: Callable[[str], None],
-        tapped: Callable[[str], bool] | None = None,
         kept: Path | None = None,
     ) -> None:
         self._taps: Queue[str] = Queue(WAITING)
         self._say = say
         self._over = False
-        self._page = Page(settings.page, settings.units, tapped or self._wait, self._announce, warn, kept)
+        self._open = False
+        self.tapped: Callable[[str], bool] = self._wait
+        self._page = Page(settings.page, settings.units, self._tap, self._announce, warn, kept)
         self.event: Callable[[AnyEvent], None] = self._page.event
 
     def __enter__(self) -> Self:
@@ -52,6 +55,7 @@ class Showing:
             PageError: the address or the port cannot be had.
         """
         self._page.__enter__()
+        self._open = True
         click.echo(f"page: {self._page.url}", err=True)
         return self
 
@@ -63,7 +67,7 @@ class Showing:
         """Hand in the taps that wait, and show how things stand if wanted; in the engine's thread."""
         while not self._taps.empty():
             engine.utterance(Utterance(engine.now, engine.now, partial(str, self._taps.get())))
-        if self._page.wants():
+        if self._open and self._page.wants():
             self._page.show(engine.glance(engine.now))
 
     def stay(self) -> None:
@@ -72,6 +76,9 @@ class Showing:
         click.echo("the day is over; the page stays until Ctrl-C", err=True)
         with suppress(KeyboardInterrupt):
             self._page.wait()
+
+    def _tap(self, words: str) -> bool:
+        return self.tapped(words)
 
     def _wait(self, words: str) -> bool:
         if self._over:

@@ -112,6 +112,11 @@ class LiveTrip:
         line = sentence(txt_body(text, aloud=aloud))
         self._into_both(stamped(line, COMPANION, self.stamps.at()))
 
+    def tap(self, words: str) -> None:
+        """Take the words of a tapped button; having no sound, they are in the recording as a line."""
+        self._into_both(stamped(sentence(txt_body(words, tapped=True)), COMPANION, self.stamps.later()))
+        self.remark(None)
+
     def utterance(self, uttered: Uttered) -> None:
         """Take an utterance that has just ended."""
         ended = self.stamps.later()
