@@ -97,9 +97,8 @@ def replay(
         trip: where events are kept, or None.
         known: what the boat knew before that day; what was believed of the lures the day itself may tell.
         pace: holds the replay back to a multiple of real time, or None for as fast as it goes.
-
-        keep: where readings and what the day teaches are kept, or None.
         onlooker: called with the engine every few sentences, and once more at the end.
+        keep: where readings and what the day teaches are kept, or None.
 
     Raises:
         ModelError: the day has clips and the speech model is not there.

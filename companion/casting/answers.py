@@ -57,6 +57,11 @@ class Ledger:
         """The number of the last thing logged; 0 before the first."""
         return self._last
 
+    @property
+    def standing(self) -> int:
+        """How many things stand."""
+        return len(self._standing)
+
     def next_number(self) -> int:
         """Return the number for the next thing."""
         self._last += 1
@@ -106,6 +111,11 @@ class Answers:
         self._lessons = Lessons(deck, remember)
         self._times_asked = 0
         self._carried: list[Carried] = []
+
+    @property
+    def standing(self) -> int:
+        """How many logged things stand."""
+        return self._ledger.standing
 
     def answer(self, command: c.Command, scene: Scene) -> list[AnyEvent]:
         """Carry out a command and return what happened, the spoken answer last."""

@@ -10,9 +10,9 @@ from typing import NamedTuple
 from companion import dive
 from companion.casting.cast import Cast, Whereabouts, placed
 from companion.casting.felt import Felt
-from companion.casting.ground import Ground, Unmapped, ahead
+from companion.casting.ground import Ground, Ray, Unmapped, ahead
 from companion.casting.outlook import DRAWS, outlook
-from companion.dive.calibration import Belief, Calibration, Estimate, Evidence, RigBelief
+from companion.dive.calibration import Belief, Calibration, Casts, Estimate, Evidence, RigBelief
 from companion.events import Fix
 from companion.tackle import LineSpec, Rod, calibrations, rig, rig_name
 from companion.units import POUND_FORCE
@@ -86,6 +86,7 @@ class Deck:
         self._learned = calibrations(self._rods.values(), beliefs)
         self._ground = ground or Unmapped()
         self._paths: dict[Rod, dive.Path] = {}
+        self._usual: dict[Rod, Casts] = {}
         self._towards: tuple[float, float] | None = None
         self.felt = Felt()
         self.cast: Cast | None = None
@@ -122,6 +123,19 @@ class Deck:
         """Return that depth with its band."""
         return self.learned(rod).reach(rig_name(rod))
 
+    def usual_casts(self) -> Casts:
+        """Return the usual casts of the rod in hand, as they may go."""
+        rod = self.in_hand
+        if rod not in self._usual:
+            self._usual[rod] = self.learned(rod).casts(rig_name(rod), DRAWS)
+        return self._usual[rod]
+
+    def usual_ray(self, boat: Moment) -> Ray | None:
+        """Return the bottom along a usual cast over the bow; None when that is not known."""
+        if boat.fix is None or boat.heading is None:
+            return None
+        return self._ground.ray(boat.fix, boat.heading, self.in_hand.cast)
+
     def lesson(self, rod: Rod) -> Lesson:
         """Return what is believed of a rod, with what it was believed to be before any touch."""
         return Lesson(rod, self.learned(rod).belief().by_rig[rig_name(rod)])
@@ -147,6 +161,7 @@ class Deck:
         self._forget_paths(rod.lure.name)
 
     def _forget_paths(self, lure: str) -> None:
+        self._usual.clear()
         self._paths = {rod: path for rod, path in self._paths.items() if rod.lure.name != lure}
 
     def take(self, number: int) -> Rod | None:

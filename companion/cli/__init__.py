@@ -21,6 +21,7 @@ from companion.cli.logbook import logbook_command
 from companion.cli.plan import plan_command
 from companion.cli.reach import reach_command
 from companion.cli.replaying import replay_command
+from companion.cli.report import amend_command, report_command, season_command
 from companion.cli.run import run_command
 from companion.cli.settings import settings_command
 from companion.cli.talk import listen_command, phrases_command
@@ -32,6 +33,8 @@ from companion.record.backup import BackupError
 from companion.record.hold import HeldError
 from companion.record.logbook import LogbookError
 from companion.replay import DayError
+from companion.report.document import PlotlyMissingError
+from companion.report.printing import PrintingError
 from companion.voice.clips import ClipError
 from companion.voice.microphone import MicrophoneError
 from companion.voice.model import ModelError
@@ -72,6 +75,9 @@ for _one in (
     logbook_command,
     reach_command,
     plan_command,
+    report_command,
+    amend_command,
+    season_command,
     taught_command,
     learn_command,
     lakebed_command,
@@ -95,6 +101,8 @@ _CODES: tuple[tuple[type[Exception], int], ...] = (
     (MicrophoneError, DEVICE),
     (SpeakerError, DEVICE),
     (PageError, DEVICE),
+    (PlotlyMissingError, USAGE),
+    (PrintingError, DEVICE),
     (LogbookError, DATABASE),
     (PictureError, DEVICE),
     (BackupError, DATABASE),

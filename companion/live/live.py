@@ -184,7 +184,7 @@ class Live:
         last = cut_off[-1]
         folder = self._shelf.folder_of(last.name)
         trip = None
-        if may_go_on(folder, self._config, stamps.at()):
+        if may_go_on(folder, self._config, stamps.at(self.clock.now())):
             try:
                 told = keeper.events_of(last)
                 rebuilt = Rebuilt(
@@ -208,7 +208,7 @@ class Live:
         return trip
 
     def _new(self, stamps: Stamps) -> LiveTrip:
-        folder = self._shelf.new_folder(stamps.at())
+        folder = self._shelf.new_folder(stamps.at(self.clock.now()))
         keep: Keep = self._keeper or KeepNothing()
         known = Known() if self._keeper is None else self._keeper.known()
         # The engine takes a second to make; a trip that is in the logbook should also have begun.
@@ -309,16 +309,18 @@ class Live:
         began = passed = fed = self.clock.now()
         feed_every = watchdog_interval()
         while not self._stop.is_set():
-            self._take_next(trip)
-            self._take_remarks(trip)
-            while self._taps:
-                trip.tap(self._taps.popleft())
-            self._look(trip.engine)
+            taken = self._take_next(trip)
             now = self.clock.now()
+            # What still waits in the queue came earlier: time must not run ahead of it.
+            t = taken if taken is not None and not self._queue.empty() else now
+            self._take_remarks(trip, t)
+            while self._taps:
+                trip.tap(t, self._taps.popleft())
+            self._look(trip.engine)
             self.heart.beat("engine")
             if now - passed >= TIME_PASSES:
                 passed = now
-                trip.remark(None)
+                trip.remark(t, None)
                 self._check_clock(trip)
             if not self.ready.is_set():
                 self._see_whether_ready(now - began)
@@ -326,20 +328,22 @@ class Live:
                 fed = now
                 self._feed_watchdog()
 
-    def _take_next(self, trip: LiveTrip) -> None:
+    def _take_next(self, trip: LiveTrip) -> float | None:
+        """Take what has come next, and return when that was, s of the clock; None when nothing came."""
         try:
             item = self._queue.get(timeout=BEAT)
         except queue.Empty:
-            return
+            return None
         if isinstance(item, Uttered):
             trip.utterance(item)
         else:
             trip.chunk(item)
+        return item.t
 
-    def _take_remarks(self, trip: LiveTrip) -> None:
+    def _take_remarks(self, trip: LiveTrip, t: float) -> None:
         while self._remarks:
             text, aloud = self._remarks.popleft()
-            trip.remark(text, aloud=aloud)
+            trip.remark(t, text, aloud=aloud)
 
     def _see_whether_ready(self, waited: float) -> None:
         missing = [name for name, opened in self._waited_for.items() if not opened.is_set()]
@@ -376,7 +380,7 @@ class Live:
             if thread is not None:
                 thread.join(1.0)
         self._drain(trip)
-        self._take_remarks(trip)
+        self._take_remarks(trip, self.clock.now())
         trip.finish()
         if self._keeper is not None:
             self._keeper.close()

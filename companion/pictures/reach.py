@@ -169,7 +169,7 @@ def _legend(one: RodReach, place: int, unit: LengthUnit) -> Iterable[str]:
         + (f' stroke-dasharray="{dash}"' if dash else "")
         + "/>"
     )
-    yield f'<text x="{x + 42}" y="{y}" fill="#222">{escape(_words(one, unit))}</text>'
+    yield f'<text x="{x + 42}" y="{y}" font-size="12.5" fill="#222">{escape(_words(one, unit))}</text>'
 
 
 def _words(one: RodReach, unit: LengthUnit) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.util
 import re
 import threading
 import time
@@ -19,9 +18,6 @@ from companion.replay import Day, replay
 from companion.sensing import Chunk
 from companion.units import FOOT
 
-_spec = importlib.util.spec_from_file_location("standin", Path(__file__).with_name("standin.py"))
-_standin = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(_standin)
 DAY = Path(__file__).parents[2] / "replay_logs" / "invented_saturday"
 PACE = 80.0
 SHARE = 0.54
@@ -52,7 +48,6 @@ class Replayed:
         self.events = []
         self.shown = []  # (t, how many events there were)
         self.taps = []
-        self.standin = _standin.Standin()
         self.recording = (DAY / "sonar.nmea").read_bytes()
         self.recording = self.recording[: int(len(self.recording) * SHARE)].rpartition(b"\n")[0] + b"\n"
         lines = (DAY / "expected.jsonl").read_text().splitlines()
@@ -67,7 +62,6 @@ class Replayed:
 
     def _event(self, event) -> None:
         self.events.append(event)
-        self.standin.take(event)
         self.page.event(event)
 
     def _look(self, engine) -> None:
@@ -76,7 +70,7 @@ class Replayed:
         while self.taps:
             self._say(engine, self.taps.pop(0))
         if self.page.wants():
-            glance = self.standin.glance(engine)
+            glance = engine.glance(engine.now)
             self.shown.append((f"{glance.t:.3f}", len(self.events)))
             self.page.show(glance)
 

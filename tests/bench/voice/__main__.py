@@ -1,0 +1,338 @@
+"""What is understood, on voices and noises that no setting was chosen with, beside a peer in the same run.
+
+Example: python -m tests.bench.voice --full
+
+Without --full a few utterances a cell, in about a minute. Rates come with their 95 % interval (Wilson) and
+n. Noise is mixed to a ratio of the speech while it sounds to the noise over its whole band. People's voices
+and real noise are those of ../shared/data/speech, where it is there, and are never used for choosing.
+"""
+
+from __future__ import annotations
+
+import argparse
+import math
+import multiprocessing
+import os
+import time
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+
+from companion.voice.clips import read_clip
+from companion.voice.grammar import Aboard, Grammar, number_words
+from companion.voice.listening import Listener, listened
+from companion.voice.model import speech_model
+from companion.voice.recogniser import Recogniser, for_grammar
+from companion.voice.sound import RATE, Samples, frames_of
+from companion.voice.suppressor import can_suppress
+from tests.bench.voice import peer
+from tests.bench.voice.noises import NOISES, Sound, mixed
+from tests.bench.voice.voices import (
+    AROUND,
+    VOICES,
+    active_level,
+    in_noise,
+    job_phrases,
+    missing_programs,
+    speak,
+)
+
+SPEECH = Path(__file__).parents[3].parent / "shared" / "data" / "speech"
+RODS, LINES = (1, 2, 3, 4), (12, 14, 17, 20)
+WAKE = "copper kettle"
+PLAIN, WOKEN = Grammar(Aboard(RODS, LINES)), Grammar(Aboard(RODS, LINES, wake=WAKE))
+
+
+class Sizes(NamedTuple):
+    """How much is measured: phrases a voice, people's clips of a kind, minutes of talk and of noise."""
+
+    phrases: int
+    people: int
+    talk: float
+    noise: float
+
+
+SMALL, FULL = Sizes(3, 12, 3.0, 2.0), Sizes(30, 60, 29.5, 10.0)
+
+
+class Case(NamedTuple):
+    """An utterance: what was said, its sound, and how long after its beginning the words end, s."""
+
+    words: str
+    samples: Samples
+    ends: float
+
+
+class Outcome(NamedTuple):
+    """Of one utterance: right, taken for another command, and from the words' end to the decision, s."""
+
+    right: bool
+    wrong: bool
+    delay: float
+
+
+Ear = Callable[[Samples], tuple[str, float]]
+"""Gives the words taken for a command, and when: s of the sound, and of computing after it."""
+
+_ears: dict[str, Ear] = {}
+
+
+def interval(hits: int, count: int) -> str:
+    """Return a rate with its 95 % interval (Wilson 1927) and n."""
+    if not count:
+        return "not measured"
+    z, p = 1.96, hits / count
+    centre, half = p + z * z / (2 * count), z * math.sqrt(p * (1 - p) / count + z * z / (4 * count**2))
+    low, high = ((centre + sign * half) / (1 + z * z / count) for sign in (-1, 1))
+    return f"{p:.3f} [{max(low, 0.0):.3f}, {min(high, 1.0):.3f}] n={count}"
+
+
+def hourly(events: int, hours: float) -> str:
+    """Return a rate an hour with its 95 % upper bound (Poisson: three for none, by Garwood for more)."""
+    from scipy.stats import chi2
+
+    return f"{events} in {hours:.2f} h; 95 % below {chi2.ppf(0.95, 2 * events + 2) / 2 / hours:.1f} an hour"
+
+
+# -- ears -------------------------------------------------------------------------------------------
+
+
+def _ear(name: str) -> Ear:
+    if name not in _ears:
+        _ears[name] = _make_ear(name)
+    return _ears[name]
+
+
+def _make_ear(name: str) -> Ear:
+    if name == "peer":
+        other = peer.Peer(list(PLAIN.phrases))
+        return lambda samples: (other.hear(samples), len(samples) / RATE)
+    if name == "people":
+        return _of(Recogniser(speech_model(), {**PLAIN.meanings, **dict.fromkeys(PEOPLE.values(), "people")}))
+    if name == "digits":
+        pairs = [f"{number_words(a)} {number_words(b)}" for a in range(1, 10) for b in range(1, 10)]
+        return _of(Recogniser(speech_model(), pairs, []))
+    if name == "once":
+        return _of(Recogniser(speech_model(), PLAIN.meanings))
+    return _of(for_grammar(speech_model(), WOKEN if name == "woken" else PLAIN))
+
+
+def _of(recogniser: Recogniser) -> Ear:
+    def hear(samples: Samples) -> tuple[str, float]:
+        attempt, heard, began = recogniser.begin(), None, time.perf_counter()
+        for frame in frames_of(samples):
+            began = time.perf_counter()
+            heard = attempt.take(frame)
+            if heard is not None:
+                break
+        heard = heard or attempt.finish()
+        return heard.text, heard.seconds + time.perf_counter() - began
+
+    return hear
+
+
+# -- what is said -----------------------------------------------------------------------------------
+
+
+def synthetic(count: int, noise: str, decibels: float | None, wake: str = "") -> Iterator[Case]:
+    """Yield phrases in the reporting voices amid noise of the reporting make."""
+    for number, voice in enumerate(VOICES["reporting"]):
+        for n, phrase in enumerate(job_phrases(PLAIN, count, 900 + number)):
+            words = f"{wake} {phrase}".strip()
+            speech = speak(voice, words)
+            rng = np.random.default_rng([number, n])
+            size = len(speech) + 2 * round(AROUND * RATE)
+            sound = rng.standard_normal(size) if decibels is None else _noise(noise, size, rng)
+            yield Case(words, in_noise(speech, sound, decibels), AROUND + len(speech) / RATE)
+
+
+def _noise(name: str, size: int, rng: np.random.Generator) -> Sound:
+    if name in NOISES:
+        return NOISES[name](size, rng, "reporting")
+    clips = sorted((SPEECH / "noise").glob(f"{name}*.flac"))
+    clip = read_clip(clips[rng.integers(len(clips))]).astype(float)
+    start = rng.integers(len(clip))
+    sound = np.resize(np.roll(clip, -start), size)
+    return sound / (np.sqrt(np.mean(sound**2)) + 1e-12)
+
+
+PEOPLE = {"view_glass": "view glass", "smart_mirror": "smart mirror"}
+
+
+def people(count: int, decibels: float | None) -> Iterator[Case]:
+    """Yield two-word phrases by people, which stand for commands of ours."""
+    for key, phrase in PEOPLE.items():
+        for n, path in enumerate(sorted((SPEECH / "phrases").glob(f"{key}*.flac"))[:count]):
+            speech = read_clip(path).astype(float)
+            rng = np.random.default_rng([7, n])
+            size = len(speech) + 2 * round(AROUND * RATE)
+            sound = rng.standard_normal(size) if decibels is None else mixed(size, rng, "reporting")
+            yield Case(phrase, in_noise(speech, sound, decibels), AROUND + len(speech) / RATE)
+
+
+def digits(count: int) -> Iterator[Case]:
+    """Yield pairs of digits by one person, with a tenth of a second between."""
+    rng = np.random.default_rng(11)
+    for n in range(count):
+        a, b = rng.integers(1, 10, 2)
+        takes = [SPEECH / "digits" / f"{d}_speaker{n % 3 + 1}_{n % 20:02d}.flac" for d in (a, b)]
+        first, second = (read_clip(take).astype(float) for take in takes)
+        speech = np.concatenate([first, np.zeros(RATE // 10), second])
+        size = len(speech) + 2 * round(AROUND * RATE)
+        words = f"{number_words(int(a))} {number_words(int(b))}"
+        yield Case(words, in_noise(speech, rng.standard_normal(size), None), AROUND + len(speech) / RATE)
+
+
+# -- measuring --------------------------------------------------------------------------------------
+
+
+def _judge(job: tuple[str, Case]) -> Outcome:
+    name, case = job
+    text, decided = _ear(name)(case.samples)
+    grammar = WOKEN if name == "woken" else PLAIN
+    if name in ("people", "digits"):
+        right = text == case.words
+        wrong = not right and (text in PEOPLE.values() or PLAIN.parse(text) is not None or name == "digits")
+    else:
+        meant, taken = grammar.parse(case.words), grammar.parse(text)
+        right, wrong = taken == meant, taken not in (None, meant)
+    return Outcome(right, wrong, decided - case.ends)
+
+
+def measure(pool: multiprocessing.pool.Pool, name: str, cases: Iterator[Case]) -> list[Outcome]:
+    """Return the outcome of every case, heard by a named ear."""
+    return pool.map(_judge, [(name, case) for case in cases], chunksize=4)
+
+
+def _false_in(job: tuple[str, Path, float | None, float]) -> tuple[float, list[str]]:
+    """Return the hours of a file of talk, and the commands that were heard in it."""
+    name, path, decibels, seconds = job
+    sound = read_clip(path)[: round(seconds * RATE)].astype(float)
+    if decibels is not None:
+        noise = mixed(len(sound), np.random.default_rng(len(sound)), "reporting")
+        sound = sound + active_level(sound) * 10 ** (-decibels / 20) * noise
+    samples = np.clip(np.rint(sound), -32768, 32767).astype(np.int16)
+    if name == "peer":
+        from companion.voice.microphone import utterances
+
+        texts = [_ear("peer")(spoken.samples)[0] for spoken in utterances(frames_of(samples))]
+    else:
+        listener = Listener(for_grammar(speech_model(), WOKEN if name == "woken" else PLAIN))
+        texts = [heard.hearing.text for heard in listened(frames_of(samples), listener)]
+    grammar = WOKEN if name == "woken" else PLAIN
+    return len(samples) / RATE / 3600, [text for text in texts if grammar.parse(text)]
+
+
+def false_commands(pool: multiprocessing.pool.Pool, name: str, minutes: float, decibels: float | None) -> str:
+    """Return how often people's talk is taken for a command."""
+    files = sorted((SPEECH / "talk").glob("*.flac"))
+    each = 60.0 * minutes / max(len(files), 1)
+    found = pool.map(_false_in, [(name, path, decibels, each) for path in files], chunksize=1)
+    texts = [text for _, some in found for text in some]
+    return f"{hourly(len(texts), sum(hours for hours, _ in found))} {texts[:6] if texts else ''}".strip()
+
+
+def cost_of_listening(minutes: float) -> str:
+    """Return the share of a core that listening takes in boat noise with a command every twenty seconds."""
+    rng = np.random.default_rng(5)
+    sound = 250.0 * mixed(round(60 * minutes * RATE), rng, "reporting")
+    for number, start in enumerate(range(10 * RATE, len(sound) - 5 * RATE, 20 * RATE)):
+        speech = speak(VOICES["reporting"][number % 4], job_phrases(PLAIN, 30, number)[number % 30])
+        sound[start : start + len(speech)] += speech
+    samples = np.clip(np.rint(sound), -32768, 32767).astype(np.int16)
+    listener = Listener(for_grammar(speech_model(), PLAIN))
+    began = time.process_time()
+    heard = sum(1 for _ in listened(frames_of(samples), listener))
+    share = (time.process_time() - began) / (len(samples) / RATE)
+    return f"{100 * share:.1f} % of a core over {minutes:g} minutes of boat noise, {heard} utterances"
+
+
+# -- the table --------------------------------------------------------------------------------------
+
+
+def rows(pool: multiprocessing.pool.Pool, sizes: Sizes) -> Iterator[tuple[str, str, str]]:
+    """Yield the rows of the table as they are measured: what, the goal, the figure."""
+    every: list[Outcome] = []
+    promptly: list[float] = []
+    cells = [
+        ("understood, quiet", ".99", "mixed", None),
+        ("understood, mixed noise 20 dB", ".985", "mixed", 20.0),
+        ("understood, mixed noise 10 dB", ".97", "mixed", 10.0),
+        ("understood, mixed noise 5 dB", ".90", "mixed", 5.0),
+        ("understood, trolling motor 5 dB", ".88", "trolling motor", 5.0),
+        ("understood, outboard 10 dB", "", "outboard", 10.0),
+        ("understood, wind 5 dB", "", "wind", 5.0),
+        ("understood, wave slap 10 dB", "", "wave slap", 10.0),
+        ("understood, generated rain 10 dB", "", "rain", 10.0),
+    ]
+    if (SPEECH / "noise").is_dir():
+        cells += [("understood, real rain 10 dB", ".80", "rain_", 10.0)]
+        cells += [("understood, real sea 10 dB", ".85", "waves_", 10.0)]
+    for what, goal, noise, decibels in cells:
+        outcomes = measure(pool, "ours", synthetic(sizes.phrases, noise, decibels))
+        every += outcomes
+        if noise == "mixed" and (decibels or 99) >= 10:
+            promptly += [outcome.delay for outcome in outcomes if outcome.right]
+        yield what, goal, _rate(outcomes)
+    yield "wrong command, all of the above", "at most .003", interval(sum(o.wrong for o in every), len(every))
+    middle, late = np.percentile(promptly, [50, 95]) if promptly else (math.nan, math.nan)
+    what, goal = "end of speech to decision, median / 95th", ".35 / .65 s"
+    yield what, goal, f"{middle:.2f} / {late:.2f} s n={len(promptly)}"
+    for decibels in (None, 10.0, 5.0):
+        outcomes = measure(pool, "woken", synthetic(sizes.phrases, "mixed", decibels, WAKE))
+        yield f"with the wake words, {_at(decibels)}", "", _rate(outcomes)
+    for decibels in (None, 10.0):
+        outcomes = measure(pool, "once", synthetic(sizes.phrases, "mixed", decibels))
+        yield f"without the second hearing, {_at(decibels)}", "", _rate(outcomes)
+    yield from _people_rows(pool, sizes)
+    yield "CPU of continuous listening", "at most 6 %", cost_of_listening(sizes.noise)
+    if peer.is_here():
+        for decibels in (None, 10.0, 5.0):
+            outcomes = measure(pool, "peer", synthetic(max(sizes.phrases // 2, 2), "mixed", decibels))
+            yield f"pocketsphinx, {_at(decibels)}", "", _rate(outcomes)
+
+
+def _people_rows(pool: multiprocessing.pool.Pool, sizes: Sizes) -> Iterator[tuple[str, str, str]]:
+    if not (SPEECH / "phrases").is_dir():
+        yield "people", "", "the recordings in ../shared/data/speech are not here"
+        return
+    for decibels, goal in ((None, ".98"), (10.0, ".95"), (5.0, ".90")):
+        outcomes = measure(pool, "people", people(sizes.people, decibels))
+        yield f"people's two-word phrases, {_at(decibels)}", goal, _rate(outcomes)
+    yield "people's digits in pairs, quiet", ".97", _rate(measure(pool, "digits", digits(3 * sizes.people)))
+    for decibels in (None, 10.0):
+        what = f"false commands in people's talk, {_at(decibels)}"
+        yield what, "at most .1 an hour", false_commands(pool, "ours", sizes.talk, decibels)
+    yield "the same with the wake words, 10 dB", "", false_commands(pool, "woken", sizes.talk, 10.0)
+    if peer.is_here():
+        yield "the same by pocketsphinx, quiet", "", false_commands(pool, "peer", min(sizes.talk, 6.0), None)
+
+
+def _rate(outcomes: Sequence[Outcome]) -> str:
+    wrong = sum(outcome.wrong for outcome in outcomes)
+    return f"{interval(sum(outcome.right for outcome in outcomes), len(outcomes))}, {wrong} wrong"
+
+
+def _at(decibels: float | None) -> str:
+    return "quiet" if decibels is None else f"{decibels:g} dB"
+
+
+def main() -> None:
+    """Print the table."""
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--full", action="store_true", help="a few hundred utterances a cell")
+    sizes = FULL if parser.parse_args().full else SMALL
+    if missing_programs():
+        parser.exit(4, f"not installed: {', '.join(missing_programs())} (Debian packages)\n")
+    print(f"noise taken down: {can_suppress()}; voices: {', '.join(v.name for v in VOICES['reporting'])}")
+    with multiprocessing.get_context("fork").Pool(os.cpu_count()) as pool:
+        for what, goal, figure in rows(pool, sizes):
+            print(f"{what:44} {goal:20} {figure}", flush=True)
+
+
+if __name__ == "__main__":
+    main()
