@@ -8,10 +8,12 @@ from typing import Literal, NamedTuple
 
 import msgspec
 
+from companion.casting import plan_words
 from companion.casting.cast import GPS_RADIUS, Cast, placed
 from companion.casting.deck import AIM, Aim, Deck, Lesson, Moment
 from companion.casting.lessons import Lessons, Remember
 from companion.casting.manners import Manners
+from companion.casting.planning import Planner
 from companion.casting.tell import learned_event, outlook_event
 from companion.casting.words import spoken_lesson, spoken_outlook
 from companion.events import AnyEvent, Fix, Logged, LoggedWhat, Notice, RodTaken, Said, Undone
@@ -108,6 +110,7 @@ class Answers:
         self._grammar = grammar
         self._unit: LengthUnit = unit
         self._ledger = Ledger()
+        self._planner = Planner(deck, bed)
         self._lessons = Lessons(deck, remember)
         self._times_asked = 0
         self._carried: list[Carried] = []
@@ -219,6 +222,10 @@ class Answers:
 
     @_do.register
     def _(self, _command: c.WhichRod, scene: Scene) -> list[AnyEvent]:
+        boat = moment_of(scene.boat)
+        found = self._planner.which_rod(boat)
+        if found is not None:
+            return [self._said(scene, plan_words.which_rod(found.plan, boat.heading, self._unit))]
         depth = scene.boat.depth
         if depth is None:
             return [self._said(scene, "depth not known")]
@@ -232,7 +239,10 @@ class Answers:
 
     @_do.register
     def _(self, _command: c.WhereFrom, scene: Scene) -> list[AnyEvent]:
-        return [self._said(scene, "nothing mapped ahead to cast to")]
+        found = self._planner.where_from(moment_of(scene.boat))
+        if found is None:
+            return [self._said(scene, "nothing mapped here yet")]
+        return [self._said(scene, plan_words.where_from(found.plan, found.boat, self._unit))]
 
     @_do.register
     def _(self, _command: c.HowDeep, scene: Scene) -> list[AnyEvent]:

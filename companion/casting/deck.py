@@ -14,7 +14,7 @@ from companion.casting.ground import Ground, Ray, Unmapped, ahead
 from companion.casting.outlook import DRAWS, outlook
 from companion.dive.calibration import Belief, Calibration, Casts, Estimate, Evidence, RigBelief
 from companion.events import Fix
-from companion.tackle import LineSpec, Rod, calibrations, rig, rig_name
+from companion.tackle import LineSpec, Rod, RodReach, calibrations, reaches, rig, rig_name
 from companion.units import POUND_FORCE
 
 AIM = math.radians(12.0)
@@ -87,6 +87,7 @@ class Deck:
         self._ground = ground or Unmapped()
         self._paths: dict[Rod, dive.Path] = {}
         self._usual: dict[Rod, Casts] = {}
+        self._reaches: tuple[RodReach, ...] | None = None
         self._towards: tuple[float, float] | None = None
         self.felt = Felt()
         self.cast: Cast | None = None
@@ -122,6 +123,12 @@ class Deck:
     def reach_band(self, rod: Rod) -> Estimate:
         """Return that depth with its band."""
         return self.learned(rod).reach(rig_name(rod))
+
+    def reaches(self) -> tuple[RodReach, ...]:
+        """Return every rod's path with its band, for planning."""
+        if self._reaches is None:
+            self._reaches = reaches(self.rods, self._learned)
+        return self._reaches
 
     def usual_casts(self) -> Casts:
         """Return the usual casts of the rod in hand, as they may go."""
@@ -162,6 +169,7 @@ class Deck:
 
     def _forget_paths(self, lure: str) -> None:
         self._usual.clear()
+        self._reaches = None
         self._paths = {rod: path for rod, path in self._paths.items() if rod.lure.name != lure}
 
     def take(self, number: int) -> Rod | None:
@@ -183,6 +191,7 @@ class Deck:
         old = self.in_hand
         line = LineSpec(material=old.line.material, strength=strength * POUND_FORCE)
         new = self._rods[old.number] = old.with_line(line)
+        self._reaches = None
         known = self._learned[new.lure.name]
         if rig_name(new) not in known.rigs:
             self._learned[new.lure.name] = known.with_rig(rig(new))
