@@ -10,6 +10,7 @@ from __future__ import annotations
 import heapq
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
+from functools import partial
 from typing import Literal, NamedTuple, Protocol, TypedDict
 
 from companion.casting.advice import Advice, Stamp
@@ -283,7 +284,11 @@ class Engine:
 
     def _take_remark(self, t: float, remark: Remark) -> None:
         """Pass on what the program itself had to tell, live or as it was recorded."""
-        if remark.text is not None:
+        if remark.text is None:
+            return
+        if remark.tapped:
+            self._hear(t, Utterance(t, t, partial(str, remark.text)))
+        else:
             self._emit(Notice(**self._stamp(t), text=remark.text))
             if remark.aloud:
                 self._say(t, remark.text, "notice")

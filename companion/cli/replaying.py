@@ -3,22 +3,19 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import ExitStack, suppress
-from functools import partial
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
 from pathlib import Path
-from queue import SimpleQueue
-from typing import Self
 
 import click
 from tqdm import tqdm
 
 from companion.cli.common import command, config_option, logbook_option, settings_in_force, warn
+from companion.cli.showing import Showing
 from companion.clock import Pace
 from companion.config import Settings
-from companion.engine import Engine, Known, Utterance
+from companion.engine import Known
 from companion.events import AnyEvent, to_json
-from companion.page import Page
 from companion.record import timeline
 from companion.record.lakes import Lakes
 from companion.record.logbook import Logbook
@@ -67,14 +64,9 @@ def replay_command(
     book = logbook_path or data_folder() / "replays" / f"{recorded.name}.db"
     held = Pace(pace or 1.0) if pace or speak else None
     with ExitStack() as stack:
-        voice = settings.voice
-        speaker = stack.enter_context(
-            Speaker(voice.speaker, aloud=speak, manner=manner_of(voice), trouble=warn)
-        )
-        tells = [_printer(settings, as_json=as_json), speaker.tell]
-        shown = _PageShown(settings, speaker) if on_page else None
-        if shown is not None:
-            tells.append(stack.enter_context(shown).event)
+        speaker = stack.enter_context(_speaker(settings, aloud=speak))
+        shown = stack.enter_context(Showing(settings, speaker.say)) if on_page else None
+        emit = _told(settings, speaker, shown, as_json=as_json)
         logbook = stack.enter_context(Logbook(book))
         trip = logbook.begin_trip(recorded.name, recording=recorded.name, replace=True)
         lakes = Lakes(logbook)
@@ -83,76 +75,41 @@ def replay_command(
         chunks = port_chunks(port, baud) if port else _file_with_bar(recorded)
         with trip:
             known = Known(logbook.beliefs(), lakes.areas())
-            keep = KeepInTrip(trip, lakes, recorded.recording)
-            replay(recorded, settings, chunks, _to_all(tells), trip, held, known, keep, shown)
+            replay(
+                recorded,
+                settings,
+                chunks,
+                emit,
+                trip,
+                held,
+                known,
+                KeepInTrip(trip, lakes, recorded.recording),
+                None if shown is None else shown.look,
+            )
         if not as_json:
             click.echo(f"logbook: {book}")
         if shown is not None:
             shown.stay()
 
 
-Tell = Callable[[AnyEvent], None]
+def _speaker(settings: Settings, *, aloud: bool) -> Speaker:
+    voice = settings.voice
+    return Speaker(voice.speaker, aloud=aloud, manner=manner_of(voice), trouble=warn)
 
 
-def _printer(settings: Settings, *, as_json: bool) -> Tell:
-    """Return what prints each event, above the progress bar."""
+def _told(
+    settings: Settings, speaker: Speaker, shown: Showing | None, *, as_json: bool
+) -> Callable[[AnyEvent], None]:
+    """Return what prints each event, above the progress bar, speaks what is said, and shows it."""
 
     def tell(event: AnyEvent) -> None:
         line = to_json(event).decode() if as_json else timeline.line(event, settings.units)
         tqdm.write(line, file=sys.stdout)
+        speaker.tell(event)
+        if shown is not None:
+            shown.event(event)
 
     return tell
-
-
-def _to_all(tells: Sequence[Tell]) -> Tell:
-    def tell(event: AnyEvent) -> None:
-        for one in tells:
-            one(event)
-
-    return tell
-
-
-class _PageShown:
-    """A replay on the page: glances go out, taps come in as words said now."""
-
-    def __init__(self, settings: Settings, speaker: Speaker) -> None:
-        self._taps: SimpleQueue[str] = SimpleQueue()
-        self._over = False
-        self._speaker = speaker
-        self._page = Page(settings.page, settings.units, self._tapped, self._announce, warn)
-        self.event = self._page.event
-
-    def __enter__(self) -> Self:
-        self._page.__enter__()
-        click.echo(f"page: {self._page.url}", err=True)
-        return self
-
-    def __exit__(self, *what: object) -> None:
-        self._page.__exit__(None, None, None)
-
-    def __call__(self, engine: Engine) -> None:
-        """Hand the taps in, and a glance out when one is wanted."""
-        while not self._taps.empty():
-            words = self._taps.get()
-            engine.utterance(Utterance(engine.now, engine.now, partial(str, words)))
-        if self._page.wants():
-            self._page.show(engine.glance(engine.now))
-
-    def stay(self) -> None:
-        """Keep the page up until Ctrl-C."""
-        self._over = True
-        click.echo("the day is over; the page stays until Ctrl-C", err=True)
-        with suppress(KeyboardInterrupt):
-            self._page.wait()
-
-    def _tapped(self, words: str) -> bool:
-        if not self._over:
-            self._taps.put(words)
-        return not self._over
-
-    def _announce(self, code: str) -> None:
-        click.echo(f"page: the pairing code is {code}", err=True)
-        self._speaker.say(f"code {' '.join(code)}")
 
 
 def _file_with_bar(day: Day) -> Iterator[Chunk]:

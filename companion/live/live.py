@@ -32,6 +32,8 @@ from companion.voice.sound import Samples
 
 QUEUE = 256
 """Chunks and utterances that may wait; whoever brings more waits too."""
+TAPS = 8
+"""Taps that may wait; what is not taken is told to whoever tapped."""
 BEAT = 0.25
 """How long the engine waits for something to come before it looks at the time, s."""
 TIME_PASSES = 1.0
@@ -89,7 +91,8 @@ class Live:
         parts: the devices.
         places: where the trip is kept.
         outlet: called in the engine's thread with every event, after it was recorded.
-        look: called in the engine's thread about once a second with the engine, to show how things stand.
+        look: called in the engine's thread with the engine after whatever came, at least four times a
+            second, to show how things stand.
         limits: what recordings may take of the disk.
         wall: tells the computer's idea of UTC.
     """
@@ -119,6 +122,7 @@ class Live:
         self._shelf = Shelf(places.recordings, limits)
         self._queue: queue.Queue[Chunk | Uttered] = queue.Queue(QUEUE)
         self._remarks: deque[tuple[str, bool]] = deque()
+        self._taps: deque[str] = deque()
         self._told: set[str] = set()
         self._failed: set[str] = set()
         self._stop = threading.Event()
@@ -136,6 +140,13 @@ class Live:
     def tell(self, text: str, *, aloud: bool = True) -> None:
         """Have something noted, and said unless it is not for saying; from any thread."""
         self._remarks.append((text, aloud))
+
+    def tapped(self, words: str) -> bool:
+        """Take the words of a tapped button, from any thread; False when too many wait already."""
+        if len(self._taps) >= TAPS:
+            return False
+        self._taps.append(words)
+        return True
 
     def stop(self) -> None:
         """Ask the trip to end; from any thread or a signal handler."""
@@ -303,12 +314,14 @@ class Live:
             # What still waits in the queue came earlier: time must not run ahead of it.
             t = taken if taken is not None and not self._queue.empty() else now
             self._take_remarks(trip, t)
+            while self._taps:
+                trip.tap(t, self._taps.popleft())
+            self._look(trip.engine)
             self.heart.beat("engine")
             if now - passed >= TIME_PASSES:
                 passed = now
                 trip.remark(t, None)
                 self._check_clock(trip)
-                self._look(trip.engine)
             if not self.ready.is_set():
                 self._see_whether_ready(now - began)
             if feed_every is not None and now - fed >= feed_every / 2:

@@ -110,6 +110,12 @@ class LiveTrip:
         line = sentence(txt_body(text, aloud=aloud))
         self._into_both(stamped(line, COMPANION, self.stamps.at(t)))
 
+    def tap(self, t: float, words: str) -> None:
+        """Take the words of a button tapped at `t`, s of the clock; having no sound, they become a line."""
+        line = sentence(txt_body(words, tapped=True))
+        self._into_both(stamped(line, COMPANION, self.stamps.later(t)))
+        self.remark(t, None)
+
     def utterance(self, uttered: Uttered) -> None:
         """Take an utterance that has just ended."""
         ended = self.stamps.later(uttered.t)

@@ -13,6 +13,8 @@ from collections.abc import Iterable, Iterator, Sequence
 from itertools import groupby
 from typing import NamedTuple
 
+import msgspec
+
 from companion.glance import BottomPoint, SideView
 from companion.units import FOOT, YARD, LengthUnit, round_steps
 
@@ -48,6 +50,7 @@ def draw(side: SideView | None, unit: LengthUnit, under_boat: float | None) -> D
     if side is None or not side.path:
         words = "The water along the cast is not known yet."
         return Drawing(_label(WIDTH / 2, 120, words), words)
+    side = _as_far_as_the_cast(side)
     frame = _Frame(side, unit, under_boat)
     parts = [
         *_water(),
@@ -64,6 +67,14 @@ def draw(side: SideView | None, unit: LengthUnit, under_boat: float | None) -> D
 
 def _label(x: float, y: float, text: str) -> str:
     return f'<text class="label" x="{x:.1f}" y="{y:.1f}" text-anchor="middle">{text}</text>'
+
+
+def _as_far_as_the_cast(side: SideView) -> SideView:
+    """Return the view with the bottom only where the lure comes, and none of it above the surface."""
+    longest = max(x for x, _ in side.path)
+    near = [p for p in side.bottom if p.away <= longest]
+    bottom = [BottomPoint(p.away, None if p.depth is None else max(p.depth, 0.0), p.sigma) for p in near]
+    return msgspec.structs.replace(side, bottom=tuple(bottom))
 
 
 class _Frame:
@@ -238,4 +249,6 @@ def _bottom_words(bottom: Sequence[BottomPoint], frame: _Frame) -> str:
     if not depths:
         return "The bottom along it is not mapped."
     some = "" if len(depths) == len(bottom) else ", not mapped everywhere"
-    return f"The bottom along it: {frame.depth(min(depths))} to {frame.depth(max(depths))}{some}."
+    sure = frame.depth(NINE_IN_TEN * max(p.sigma or 0.0 for p in bottom))
+    least, most = frame.depth(min(depths)), frame.depth(max(depths))
+    return f"The bottom along it: {least} to {most}, give or take up to {sure}{some}."

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from xml.etree import ElementTree
 
+import msgspec
 import pytest
 
 from companion.events import Logged, TripBegan, TripEnded, Undone
@@ -138,4 +139,12 @@ def test_a_bottom_far_below_leaves_the_picture_and_says_so(scenes):
     )
     drawn = draw(seen, "feet", 40.0)
     assert "bottom deeper than this" in drawn.picture
-    assert "The bottom along it: 131 ft to 131 ft" in drawn.words
+    assert "The bottom along it: 131 ft to 131 ft, give or take up to 5 ft." in drawn.words
+
+
+def test_a_bottom_is_shown_only_where_the_lure_comes_and_never_above_the_surface(scenes):
+    seen = scenes.side()
+    bottom = tuple(BottomPoint(float(x), 3.0 - 0.1 * x, 2.0) for x in range(0, 81, 5))
+    drawn = draw(msgspec.structs.replace(seen, bottom=bottom), "metres", None)
+    assert "The bottom along it: 0.0 m to 3.0 m, give or take up to 3.3 m." in drawn.words
+    assert "-" not in drawn.words.replace("lure's", "")
