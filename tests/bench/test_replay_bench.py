@@ -19,8 +19,9 @@ import pynmea2
 
 from companion import config
 from companion.clock import stopwatch
+from companion.record.lakes import Lakes
 from companion.record.logbook import Logbook
-from companion.replay import Day, chosen_model, replay
+from companion.replay import Day, KeepInTrip, chosen_model, replay
 from companion.sensing.sources import FileSource
 from companion.voice.grammar import Grammar, aboard
 from companion.voice.recogniser import for_grammar
@@ -38,7 +39,8 @@ def ours(recording: Path, folder: Path) -> float:
         trip = logbook.begin_trip("bench", recording="bench", replace=True)
         with trip:
             day = Day("bench", recording)
-            replay(day, SETTINGS, FileSource("sonar", recording).chunks(), events.append, trip)
+            keep = KeepInTrip(trip, Lakes(logbook), recording)
+            replay(day, SETTINGS, FileSource("sonar", recording).chunks(), events.append, trip, keep=keep)
     took = stopwatch() - began
     assert events
     return took
