@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import difflib
 import ipaddress
+import math
 import os
 import re
 import tomllib
@@ -69,6 +70,8 @@ class Boat(msgspec.Struct, frozen=True):
         antenna_ahead: how far the GPS antenna is ahead of the transducer (negative: behind it).
         antenna_right: how far it is to the right of the transducer (negative: left).
         rod_tip: height of the rod tip above the water during a retrieve.
+        cone: full angle of the sounder's cone, degrees, for the correction of slopes; 0 corrects nothing.
+        sound_from_temperature: correct depths by the water's temperature; for a sounder that does not.
     """
 
     transducer_depth: Annotated[float, Quantity("length", 0.0, 5.0)] | None = None
@@ -76,6 +79,22 @@ class Boat(msgspec.Struct, frozen=True):
     antenna_ahead: Annotated[float, Quantity("length", -20.0, 20.0)] = 0.0
     antenna_right: Annotated[float, Quantity("length", -10.0, 10.0)] = 0.0
     rod_tip: Annotated[float, Quantity("length", 0.0, 5.0)] = 0.5
+    cone: float = 20.0
+    sound_from_temperature: bool = False
+
+    def __post_init__(self) -> None:
+        """Check the cone.
+
+        Raises:
+            ValueError: it is no angle of a sounder.
+        """
+        if not 0.0 <= self.cone <= 90.0:
+            raise ValueError("cone must be from 0 (no correction of slopes) to 90 degrees")
+
+    @property
+    def half_beam(self) -> float | None:
+        """Half the sounder's cone, rad; None when slopes are not to be corrected for it."""
+        return math.radians(self.cone) / 2.0 if self.cone > 0.0 else None
 
     def offsets(self) -> BoatOffsets:
         """Return where the transducer sits, as sensing wants it."""
@@ -88,9 +107,15 @@ class Boat(msgspec.Struct, frozen=True):
 
 
 class Water(msgspec.Struct, frozen=True):
-    """The water: its temperature, degrees Celsius, until the boat's own instrument tells it."""
+    """The water.
+
+    Attributes:
+        temperature: degrees Celsius, until the boat's own instrument tells it.
+        level: how far it stands above the map's zero, m, until it is told by voice.
+    """
 
     temperature: Annotated[float, Quantity("temperature", 0.0, 40.0)] = 18.0
+    level: Annotated[float, Quantity("length", -30.0, 30.0)] = 0.0
 
 
 class Source(msgspec.Struct, frozen=True):

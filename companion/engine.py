@@ -24,7 +24,7 @@ from companion.glance import Glance
 from companion.lakebed.bed import Area, Bed
 from companion.sensing import BoatState, Chunk, Depth, MaximumAges, Position, Reading, Remark, Sensing, Warned
 from companion.units import LengthUnit, spoken_depth
-from companion.voice.commands import Command
+from companion.voice.commands import Command, MarkPlace, UndoThat, WaterLevel
 from companion.voice.grammar import Grammar
 from companion.voice.heard import Hearing, hearing_of
 
@@ -60,8 +60,11 @@ class Keep(Protocol):
     def belief(self, lure: str, belief: Belief) -> None:
         """Take what is now believed of a lure."""
 
-    def lakebed(self, t: float, bed: Bed, *, over: bool = False) -> None:
-        """Take the lakebed as it is at logic time t, s, about once a second, and when the trip is over."""
+    def lakebed(self, t: float, bed: Bed, *, now: bool = False, over: bool = False) -> None:
+        """Take the lakebed as it is at logic time t, s, about once a second.
+
+        `now` asks for it to be on the disk at once, because of a mark; `over` tells that the trip is.
+        """
 
 
 class KeepNothing:
@@ -73,7 +76,7 @@ class KeepNothing:
     def belief(self, lure: str, belief: Belief) -> None:
         """Let it go."""
 
-    def lakebed(self, t: float, bed: Bed, *, over: bool = False) -> None:
+    def lakebed(self, t: float, bed: Bed, *, now: bool = False, over: bool = False) -> None:
         """Let it go."""
 
 
@@ -318,6 +321,8 @@ class Engine:
         scene = self._scene(t, t if began is None else began, utterance.clip)
         cast = self._deck.cast
         self._tell(self._answers.answer(command, scene))
+        if isinstance(command, MarkPlace | WaterLevel | UndoThat):
+            self.keep.lakebed(t, self._bed, now=True)
         if self._deck.in_hand != before:
             self._advice.start_over()
         if self._deck.cast is not None and self._deck.cast is not cast:

@@ -129,8 +129,13 @@ def engine_for(
     wire = SourceSettings(need_checksum=all(source.need_checksum for source in settings.sources))
     sources = {source.name: source.settings() for source in settings.sources} | {SOURCE: wire}
     offsets = settings.boat.offsets()
-    bed = Bed(known.areas, mounting=Mounting(offsets.forward, offsets.starboard))
-    bed.begin_trip(already=known.already)
+    bed = Bed(
+        known.areas,
+        mounting=Mounting(offsets.forward, offsets.starboard),
+        half_beam=settings.boat.half_beam,
+        from_sound_speed=settings.boat.sound_from_temperature,
+    )
+    bed.begin_trip(settings.water.level, already=known.already)
     deck = Deck(settings.rods, known.beliefs, Mapped(bed))
     return Engine(name, Sensing(sources, offsets), deck, grammar, settings.units, emit, bed, keep)
 
@@ -199,9 +204,9 @@ class KeepInTrip:
         """Keep what is now believed of a lure."""
         self._trip.believe(lure, belief)
 
-    def lakebed(self, t: float, bed: Bed, *, over: bool = False) -> None:
+    def lakebed(self, t: float, bed: Bed, *, now: bool = False, over: bool = False) -> None:
         """Keep the day's soundings when it is over, unless the lake has them from before."""
-        del t
+        del t, now
         if not over:
             return
         digest = digest_of(self._recording)

@@ -263,6 +263,9 @@ class Bed:
         radius = math.hypot(FIX_RADIUS, distance)
         if hour is not None and heading is not None:
             east, north, radius = off_the_bow(east, north, heading, distance, hour)
+        again = [mark for mark in area.marks if utc is not None and (mark.kind, mark.utc) == (kind, utc)]
+        if again:  # a trip that was cut off, or a day replayed once more, marks what is marked
+            return again[0]
         level = self._level_on(area)
         return area.marks.add(kind, east, north, radius=radius, depth=depth, level=level, note=note, utc=utc)
 

@@ -135,9 +135,9 @@ class Keeper:
         except LogbookError as error:
             self._failed(error)
 
-    def lakebed(self, t: float, bed: Bed, *, over: bool = False) -> None:
+    def lakebed(self, t: float, bed: Bed, *, now: bool = False, over: bool = False) -> None:
         """Keep what has changed of the lakebed, now and then, with how much of the trip that is."""
-        if self._lakes is None or not (over or t >= self._save_at):
+        if self._lakes is None or not (now or over or t >= self._save_at):
             return
         self._save_at = t + SAVE_EVERY
         try:
