@@ -8,7 +8,8 @@ is heard is decided so:
 - a phrase that is not the beginning of a longer one is taken once it has stood unchanged for a while;
 - otherwise a pause ends it; after a phrase that may go on, the pause has to be longer;
 - what never ends is cut off;
-- a phrase that would change something is heard a second time, among thousands of other words.
+- a phrase that would change something is heard a second time, among thousands of other words, and so
+  is what is no phrase where a phrase sounded nearly the same.
 """
 
 from __future__ import annotations
@@ -237,7 +238,19 @@ class Attempt:
         self._spans.append(_texts(self._decoder.FinalResult()))
         heard = _decided(_joined([texts for texts in self._spans if texts[0]]), self._of.phrases)
         heard = heard._replace(ended=ended, seconds=self._count / FRAMES_A_SECOND)
-        return self._checked(heard) if heard.text in self._of.checked else heard
+        if heard.text in self._of.checked:
+            return self._checked(heard)
+        return heard if heard.text in self._of.phrases else self._rescued(heard)
+
+    def _rescued(self, heard: Hearing) -> Hearing:
+        """Return the phrase among the alternatives that a second hearing makes out by itself."""
+        if not self._of.checked or UNKNOWN in heard.text or not self._of.phrases & {*heard.alternatives}:
+            return heard
+        second = self._of.again(np.concatenate(self._clean))
+        if second not in self._of.phrases or second not in heard.alternatives:
+            return heard._replace(check=second)
+        others = (heard.text, *(text for text in heard.alternatives if text != second))
+        return heard._replace(text=second, alternatives=others, check=second)
 
     def _checked(self, heard: Hearing) -> Hearing:
         second = self._of.again(np.concatenate(self._clean))
