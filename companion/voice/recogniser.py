@@ -6,7 +6,7 @@ is heard is decided so:
 
 - words count only if the whole of them is one listed phrase (or a slip away from one, see `_decided`);
 - a phrase that is not the beginning of a longer one is taken once it has stood unchanged for a while;
-- otherwise a pause ends it; after a phrase that may go on, the pause has to be longer;
+- one that may go on has to stand longer, and what is no phrase is ended by a pause;
 - what never ends is cut off;
 - a phrase that would change something is heard a second time, among thousands of other words, and so
   is what is no phrase where a phrase sounded nearly the same.
@@ -47,8 +47,8 @@ RUN_IN = 20
 """Frames at the beginning, before the first word, that the suppressor learns the noise from (0.4 s)."""
 STEADY = 3
 """Chunks for which a phrase has to stand unchanged before it is taken."""
-GOES_ON = 3
-"""Chunks of silence that are waited for after a pause, where what was said may go on: "log fish ..."."""
+GOES_ON = 6
+"""The same for a phrase that is the beginning of longer ones: "log fish ..."."""
 LONGEST = 6.0
 """An utterance is cut here, s: no command takes that long, and in wind some would never end."""
 
@@ -166,7 +166,7 @@ class Attempt:
         self._count = 0
         self._spans: list[list[str]] = []
         self._steady = 0
-        self._silent: int | None = None
+        self._said = ""
         self.partial = ""
 
     @property
@@ -208,7 +208,6 @@ class Attempt:
                 texts = _texts(self._decoder.Result())
                 if texts[0].replace(UNKNOWN, "").strip():
                     self._spans.append(texts)
-                    self._silent = 0
             ended = self._ends()
             if ended is not None:
                 return self._decide(ended)
@@ -222,16 +221,15 @@ class Attempt:
 
     def _ends(self) -> Ended | None:
         """Tell what, if anything, ends the utterance with the chunk just taken."""
-        now = str(json.loads(self._decoder.PartialResult()).get("partial", "")).strip()
-        self._steady = self._steady + 1 if now == self.partial else 0
-        self.partial = now
-        if self._silent is not None:
-            said = _joined(self._spans)[0]
-            self._silent = 0 if now else self._silent + 1
-            if not now and (said not in self._of.beginnings or self._silent > GOES_ON):
-                return "pause"
-        elif now in self._of.phrases and now not in self._of.beginnings and self._steady >= STEADY:
-            return "phrase"
+        self.partial = str(json.loads(self._decoder.PartialResult()).get("partial", "")).strip()
+        said = " ".join([*(texts[0] for texts in self._spans), self.partial]).strip()
+        self._steady = self._steady + 1 if said == self._said else 0
+        self._said = said
+        goes_on = said in self._of.beginnings
+        if self._spans and not self.partial and not goes_on:
+            return "pause"
+        if said in self._of.phrases and self._steady >= (GOES_ON if goes_on else STEADY):
+            return "pause" if goes_on else "phrase"
         return None
 
     def _decide(self, ended: Ended) -> Hearing:
