@@ -8,6 +8,7 @@ file's mistakes are told at once, each with the nearest known name where one loo
 from __future__ import annotations
 
 import difflib
+import ipaddress
 import os
 import re
 import tomllib
@@ -190,6 +191,40 @@ class Recordings(msgspec.Struct, frozen=True):
     keep_free: Annotated[float, Quantity("size", 1e7)] = 5e8
 
 
+class GlancePage(msgspec.Struct, frozen=True):
+    """The page in the boat, and who may read it.
+
+    Attributes:
+        on: whether there is one.
+        address: the computer's own address it is served on: 127.0.0.1 is this computer only, 0.0.0.0
+            every network it is in.
+        port: the TCP port; 0 lets the system choose one.
+        reading: "open" to whoever reaches the address, or only to devices that are "paired". The
+            buttons always need a paired device.
+    """
+
+    on: bool = True
+    address: str = "127.0.0.1"
+    port: int = 8765
+    reading: Literal["open", "paired"] = "open"
+
+    def __post_init__(self) -> None:
+        """Check the address and the port.
+
+        Raises:
+            ValueError: they cannot be listened on.
+        """
+        try:
+            ipaddress.ip_address(self.address)
+        except ValueError:
+            raise ValueError(
+                f'"{self.address}" is no address of this computer; expected "127.0.0.1" (this computer only) '
+                'or "0.0.0.0" (the boat\'s network)'
+            ) from None
+        if not 0 <= self.port <= 65_535:
+            raise ValueError(f"{self.port} is no port; expected 1024 to 65535")
+
+
 class _File(msgspec.Struct, frozen=True):
     """The file as it is written."""
 
@@ -198,6 +233,7 @@ class _File(msgspec.Struct, frozen=True):
     water: Water = Water()
     voice: Voice = Voice()
     recordings: Recordings = Recordings()
+    page: GlancePage = GlancePage()
     sources: tuple[Source, ...] = ()
     lures: tuple[LureSpec, ...] = ()
     rods: tuple[RodSpec, ...] = ()
@@ -215,6 +251,7 @@ class Settings(msgspec.Struct, frozen=True):
         rods: what is rigged, ordered by rod number.
         lures: every lure that may be tied on: the starter lures and the owner's, by name.
         recordings: what recordings may take of the disk.
+        page: the page in the boat, and who may read it.
     """
 
     units: LengthUnit = "feet"
@@ -225,6 +262,7 @@ class Settings(msgspec.Struct, frozen=True):
     rods: tuple[Rod, ...] = ()
     lures: tuple[LureSpec, ...] = ()
     recordings: Recordings = Recordings()
+    page: GlancePage = GlancePage()
 
     def rod(self, number: int) -> Rod | None:
         """Return the rod with this number, or None."""
@@ -273,7 +311,17 @@ def parse(text: str, name: str = "companion.toml") -> Settings:
     if reader.problems:
         raise ConfigError(reader.problems)
     lures = tuple(known.values())
-    return Settings(file.units, file.boat, file.water, file.voice, file.sources, rods, lures, file.recordings)
+    return Settings(
+        units=file.units,
+        boat=file.boat,
+        water=file.water,
+        voice=file.voice,
+        sources=file.sources,
+        rods=rods,
+        lures=lures,
+        recordings=file.recordings,
+        page=file.page,
+    )
 
 
 def starter_lures() -> tuple[LureSpec, ...]:

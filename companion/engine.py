@@ -10,14 +10,17 @@ from __future__ import annotations
 import heapq
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
+from functools import partial
 from typing import Literal, NamedTuple, Protocol, TypedDict
 
 from companion.casting.advice import Advice, Stamp
 from companion.casting.answers import Answers, Scene, moment_of
 from companion.casting.deck import Deck
 from companion.casting.manners import Manners
+from companion.casting.view import rods_view, side_view
 from companion.dive.calibration import Belief
 from companion.events import AnyEvent, DepthNews, Heard, Notice, Said, TripBegan, TripEnded
+from companion.glance import Glance
 from companion.lakebed.bed import Area, Bed
 from companion.sensing import BoatState, Chunk, Depth, MaximumAges, Position, Reading, Remark, Sensing, Warned
 from companion.units import LengthUnit, spoken_depth
@@ -129,6 +132,8 @@ class Engine:
         self._agenda: list[tuple[float, int, Utterance]] = []
         self._placed = 0
         self._now = 0.0
+        self._last_said: Said | None = None
+        self._last_heard: Heard | None = None
         self._due = float("-inf")
         self._row_due = 0.0
         self._begun = False
@@ -142,6 +147,30 @@ class Engine:
     def utc(self) -> datetime | None:
         """UTC at `now`; None until the GPS has told it."""
         return self._sensing.utc(self._now)
+
+    def glance(self, t: float) -> Glance:
+        """Return what can be seen at logic time t, s."""
+        boat = self._sensing.boat(t)
+        moment = moment_of(boat)
+        depth = None if self._depth.lost else boat.depth
+        said, heard = self._last_said, self._last_heard
+        return Glance(
+            **self._stamp(t),
+            boat=moment.fix,
+            heading=boat.heading,
+            speed=boat.speed,
+            depth=depth,
+            depth_at=self._depth.seen,
+            water_temperature=boat.water_temperature,
+            rods=rods_view(self._deck, self._advice.bottom if depth is not None else None),
+            side=side_view(self._deck, t, moment),
+            said=None if said is None else said.text,
+            said_at=None if said is None else said.t,
+            heard=None if heard is None else heard.text,
+            heard_at=None if heard is None else heard.t,
+            understood=None if heard is None else heard.command,
+            logged=self._answers.standing,
+        )
 
     def chunk(self, chunk: Chunk) -> None:
         """Fold in bytes from a source."""
@@ -255,7 +284,11 @@ class Engine:
 
     def _take_remark(self, t: float, remark: Remark) -> None:
         """Pass on what the program itself had to tell, live or as it was recorded."""
-        if remark.text is not None:
+        if remark.text is None:
+            return
+        if remark.tapped:
+            self._hear(t, Utterance(t, t, partial(str, remark.text)))
+        else:
             self._emit(Notice(**self._stamp(t), text=remark.text))
             if remark.aloud:
                 self._say(t, remark.text, "notice")
@@ -274,6 +307,7 @@ class Engine:
             check=hearing.check,
             ended=hearing.ended,
         )
+        self._last_heard = heard
         self._emit(heard)
         if command is not None:
             self._carry_out(command, t, utterance)
@@ -293,6 +327,7 @@ class Engine:
         for event in happened:
             if isinstance(event, Said):
                 self._answers.last_said = event.text
+                self._last_said = event
             self._emit(event)
 
     def _remember(self, lure: str, belief: Belief) -> None:
@@ -326,6 +361,11 @@ class _Presence:
         self._seen: float | None = None
         self._again_since: float | None = None
         self.lost = False
+
+    @property
+    def seen(self) -> float | None:
+        """When its last value came, logic s."""
+        return self._seen
 
     @property
     def expires(self) -> float:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from datetime import datetime
 from pathlib import Path
 from threading import Event
@@ -85,6 +85,7 @@ def replay(
     pace: Pace | None = None,
     known: Known = NOTHING_KNOWN,
     keep: Keep | None = None,
+    onlooker: Callable[[Engine], None] | None = None,
 ) -> None:
     """Run a day through the engine.
 
@@ -96,7 +97,7 @@ def replay(
         trip: where events are kept, or None.
         known: what the boat knew before that day; what was believed of the lures the day itself may tell.
         pace: holds the replay back to a multiple of real time, or None for as fast as it goes.
-
+        onlooker: called with the engine every few sentences, and once more at the end.
         keep: where readings and what the day teaches are kept, or None.
 
     Raises:
@@ -110,11 +111,15 @@ def replay(
     engine = engine_for(day.name, settings, grammar, _into(trip, emit), keep, known)
     for utterance in _utterances(day, settings, grammar):
         engine.utterance(utterance)
-    for chunk in chunks if pace is None else _cut(chunks):
+    for chunk in chunks if pace is None and onlooker is None else _cut(chunks):
         engine.chunk(chunk)
+        if onlooker is not None:
+            onlooker(engine)
         if pace is not None:
             pace.wait_for(engine.now)
     engine.finish()
+    if onlooker is not None:
+        onlooker(engine)
 
 
 def engine_for(

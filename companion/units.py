@@ -5,6 +5,7 @@ Exact factors are those of NIST SP 811, appendix B.
 
 from __future__ import annotations
 
+import math
 from typing import Literal
 
 LengthUnit = Literal["feet", "metres"]
@@ -44,3 +45,15 @@ def spoken_depth(metres: float, unit: LengthUnit) -> str:
         whole = round(metres / FOOT)
         return f"{whole} {'foot' if whole == 1 else 'feet'}"
     return f"{metres:.1f} metres"
+
+
+def round_steps(most: float) -> list[float]:
+    """Return some five round numbers from 0 up to ``most`` (above 0), for the marks along an axis.
+
+    >>> round_steps(23.0)
+    [0.0, 5.0, 10.0, 15.0, 20.0]
+    """
+    rough = most / 5.0
+    power = 10.0 ** math.floor(math.log10(rough))
+    step = next(step * power for step in (1.0, 2.0, 5.0, 10.0) if step * power >= rough)
+    return [n * step for n in range(int(most / step) + 1)]

@@ -164,16 +164,16 @@ print(json.dumps([tables["build-system"], tables["project"]], sort_keys=True))'
 stamp_says() { [[ -f $stamp && $(<"$stamp") == "$(wanted_stamp "$1")" ]]; }
 
 install_python_packages() {
-    local extra=
+    local extra='[report]'
     if [[ $tests == yes ]] || { [[ -f $stamp ]] && [[ $(head -n 1 "$stamp") == tests ]]; }; then
-        extra='[test]'
+        extra='[report,test]'
     fi
     say "installing the Python packages (some minutes on a small board)"
     rm -f "$stamp"
     PIP_DISABLE_PIP_VERSION_CHECK=1 "$venv/bin/python" -m pip install --quiet --editable ".$extra" ||
         stop "the Python packages could not be installed (see above)." \
             "If there is no network here, connect to one once and run this again; what is there is kept."
-    wanted_stamp "${extra:+tests}" >"$stamp"
+    if [[ $extra == *test* ]]; then wanted_stamp tests; else wanted_stamp ''; fi >"$stamp"
 }
 
 # --- going on to another environment, and back; removing all ------------------------------------------
@@ -229,6 +229,7 @@ need_packages() { # what Debian has to give; what cannot be installed here is re
     esac
     environment_fits || need_python
     if [[ $tests == yes ]]; then
+        need chromium "tests: looks at the page" command -v chromium
         need flite "tests: more voices for the demo day" command -v flite
         need gpsd-clients "tests: gpsdecode, to be measured against" command -v gpsdecode
         need shellcheck "tests: checks this script" command -v shellcheck

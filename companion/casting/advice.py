@@ -69,6 +69,11 @@ class Advice:
         standing = self._watch.take(at.t, depth if ahead is None else ahead, self._deck.reach(rod))
         return [] if standing is None else self._matched(at, rod, standing, mapped=ahead is not None)
 
+    @property
+    def bottom(self) -> float | None:
+        """The depth that rods are matched against now, m: in the casting range, or else below the boat."""
+        return self._in_range if self._in_range is not None else self._watch.depth
+
     def wants_boat(self, t: float) -> bool:
         """Tell whether it is time to look at the casting range again, which needs the boat's place."""
         return t >= self._look_at

@@ -8,12 +8,14 @@ from typing import Literal, NamedTuple
 
 import msgspec
 
+from companion.casting import plan_words
 from companion.casting.cast import GPS_RADIUS, Cast, placed
 from companion.casting.deck import AIM, Aim, Deck, Lesson, Moment
 from companion.casting.lessons import Lessons, Remember
 from companion.casting.manners import Manners
+from companion.casting.planning import Planner
 from companion.casting.tell import learned_event, outlook_event
-from companion.casting.words import spoken_lessons, spoken_outlook
+from companion.casting.words import spoken_lesson, spoken_outlook
 from companion.events import AnyEvent, Fix, Logged, LoggedWhat, Notice, RodTaken, Said, Undone
 from companion.lakebed.bed import Bed
 from companion.lakebed.marks import Mark
@@ -57,6 +59,11 @@ class Ledger:
         """The number of the last thing logged; 0 before the first."""
         return self._last
 
+    @property
+    def standing(self) -> int:
+        """How many things stand."""
+        return len(self._standing)
+
     def next_number(self) -> int:
         """Return the number for the next thing."""
         self._last += 1
@@ -70,17 +77,17 @@ class Ledger:
         """Take back the last thing that stands; None when nothing does."""
         return self._standing.pop() if self._standing else None
 
-    def last(self) -> Logged | None:
-        """Return the last thing that stands; None when nothing does."""
-        return self._standing[-1] if self._standing else None
+    def last_standing(self) -> int | None:
+        """Return the number of the last thing that stands; None when nothing does."""
+        return self._standing[-1].number if self._standing else None
 
 
 class Carried(NamedTuple):
-    """A command that was carried out, the moment it was spoken in, and what it logged, if anything."""
+    """A command that was carried out, the moment it was spoken in, and the number it was logged as."""
 
     command: c.Command
     scene: Scene
-    logged: Logged | None
+    number: int | None
 
 
 class Answers:
@@ -103,30 +110,27 @@ class Answers:
         self._grammar = grammar
         self._unit: LengthUnit = unit
         self._ledger = Ledger()
+        self._planner = Planner(deck, bed)
         self._lessons = Lessons(deck, remember)
         self._times_asked = 0
         self._carried: list[Carried] = []
+
+    @property
+    def standing(self) -> int:
+        """How many logged things stand."""
+        return self._ledger.standing
 
     def answer(self, command: c.Command, scene: Scene) -> list[AnyEvent]:
         """Carry out a command and return what happened, the spoken answer last."""
         events = self._do(command, scene)
         if isinstance(command, c.UndoThat):
             undone = {event.number for event in events if isinstance(event, Undone)}
-            self._carried = [it for it in self._carried if it.logged and it.logged.number not in undone]
+            self._carried = [it for it in self._carried if it.number and it.number not in undone]
         elif not isinstance(command, (c.Correct, c.ThatWasRod)):
-            self._remember(command, scene, events)
+            number = next((event.number for event in events if isinstance(event, Logged)), None)
+            self._carried = [it for it in self._carried if it.number]
+            self._carried.append(Carried(command, scene, number))
         return events
-
-    def _is_last(self, carried: Carried) -> bool:
-        """Tell whether what a command logged is the last thing that stands."""
-        last = self._ledger.last()
-        return last is not None and carried.logged is not None and carried.logged.number == last.number
-
-    def _remember(self, command: c.Command, scene: Scene, events: list[AnyEvent]) -> None:
-        """Keep what was carried out: all that was logged, and the last command whatever it was."""
-        logged = next((event for event in events if isinstance(event, Logged)), None)
-        self._carried = [carried for carried in self._carried if carried.logged]
-        self._carried.append(Carried(command, scene, logged))
 
     def rod_taken(self, scene: Scene, rod: Rod) -> RodTaken:
         """Return the event that tells which rod is in hand."""
@@ -177,16 +181,15 @@ class Answers:
         self._mark(command, scene)
         if command.distance is None or command.clock is None:
             return events
-        at = self._off_the_bow(scene.boat, command.clock, command.distance)
+        at = _off_the_bow(scene.boat, command.clock, command.distance)
         return [msgspec.structs.replace(e, at=at) if isinstance(e, Logged) else e for e in events]
 
     @_do.register
     def _(self, command: c.Cast, scene: Scene) -> list[AnyEvent]:
-        aim = Aim(command.clock, command.distance, command.short)
-        cast = self._deck.begin_cast(scene.began, moment_of(scene.boat), aim)
+        cast = self._begin(command, scene)
         towards = None if command.clock is None else f"{number_words(command.clock)} o'clock"
-        told = None if command.distance is None and not command.short else cast.length
-        logged, said = self._log(command, scene, "cast", detail=towards, size=told, at_lure=False)
+        far = cast.length if command.short else command.distance
+        logged, said = self._log(command, scene, "cast", detail=towards, size=far, at_lure=False)
         seen = outlook_event(scene.t, scene.utc, self._ledger.number, cast)
         if seen is None:
             return [logged, said]
@@ -219,6 +222,10 @@ class Answers:
 
     @_do.register
     def _(self, _command: c.WhichRod, scene: Scene) -> list[AnyEvent]:
+        boat = moment_of(scene.boat)
+        found = self._planner.which_rod(boat)
+        if found is not None:
+            return [self._said(scene, plan_words.which_rod(found.plan, boat.heading, self._unit))]
         depth = scene.boat.depth
         if depth is None:
             return [self._said(scene, "depth not known")]
@@ -232,7 +239,10 @@ class Answers:
 
     @_do.register
     def _(self, _command: c.WhereFrom, scene: Scene) -> list[AnyEvent]:
-        return [self._said(scene, "nothing mapped ahead to cast to")]
+        found = self._planner.where_from(moment_of(scene.boat))
+        if found is None:
+            return [self._said(scene, "nothing mapped here yet")]
+        return [self._said(scene, plan_words.where_from(found.plan, found.boat, self._unit))]
 
     @_do.register
     def _(self, _command: c.HowDeep, scene: Scene) -> list[AnyEvent]:
@@ -277,18 +287,23 @@ class Answers:
 
     @_do.register
     def _(self, command: c.ThatWasRod, scene: Scene) -> list[AnyEvent]:
-        last = next((carried for carried in reversed(self._carried) if carried.logged), None)
-        if last is None or not self._is_last(last):
+        last = next((it for it in reversed(self._carried) if it.number), None)
+        if last is None or last.number != self._ledger.last_standing():
             return [self._said(scene, "nothing logged to put right")]
-        rod = self._deck.cast_was_of(command.number)
+        under_way = self._cast_at(last.scene) is not None
+        rod = self._deck.take(command.number)
         if rod is None:
             return [self._said(scene, f"there is no number {number_words(command.number)}")]
+        cast = next((it for it in reversed(self._carried) if isinstance(it.command, c.Cast)), None)
+        if under_way and cast is not None and isinstance(cast.command, c.Cast):
+            self._begin(cast.command, cast.scene)
         events = self._again(last, last.command, scene)
         return [self.rod_taken(scene, rod), *events[:-1], self._confirmed(command, scene)]
 
     @_do.register
     def _(self, _command: c.WhatLearned, scene: Scene) -> list[AnyEvent]:
-        return [self._said(scene, spoken_lessons(self._deck.lessons(), self._unit))]
+        line = spoken_lesson(self._deck.lessons(), self._deck.in_hand, self._unit)
+        return [self._said(scene, line)]
 
     @_do.register
     def _(self, command: c.ForgetRod, scene: Scene) -> list[AnyEvent]:
@@ -317,6 +332,22 @@ class Answers:
         self._times_asked += 1
         return [self._said(scene, text)]
 
+    def _begin(self, command: c.Cast, scene: Scene) -> Cast:
+        aim = Aim(command.clock, command.distance, command.short)
+        return self._deck.begin_cast(scene.began, moment_of(scene.boat), aim)
+
+    def _again(self, last: Carried, command: c.Command, scene: Scene) -> list[AnyEvent]:
+        """Carry out a command put right, as of when it was first spoken; what it logged is undone."""
+        events: list[AnyEvent] = []
+        standing = self._ledger.last_standing()
+        if last.number is not None and last.number == standing:
+            undone = self._ledger.take_back()
+            if undone is not None:
+                events.append(Undone(t=scene.t, utc=scene.utc, number=undone.number, what=undone.what))
+                events += self._told_lesson(scene, self._taken_back(undone.number))
+        self._carried.remove(last)
+        return events + self.answer(command, last.scene._replace(t=scene.t, utc=scene.utc))
+
     def _cast_at(self, scene: Scene) -> Cast | None:
         return self._deck.cast_at(scene.began)
 
@@ -328,18 +359,6 @@ class Answers:
         depth = self._deck.reach(cast.rod) + seen.margin.best
         best = self._deck.best_for(depth)
         return best.number if best != cast.rod and self._deck.reach(best) >= depth else None
-
-    def _again(self, last: Carried, command: c.Command, scene: Scene) -> list[AnyEvent]:
-        """Carry out a command put right, as of when it was first spoken; what it logged is undone."""
-        events: list[AnyEvent] = []
-        if last.logged is not None and self._is_last(last):
-            self._ledger.take_back()
-            events.append(Undone(t=scene.t, utc=scene.utc, number=last.logged.number, what=last.logged.what))
-            self._taken_back(last.logged.number)
-        self._carried.remove(last)
-        then = last.scene._replace(t=scene.t, utc=scene.utc)
-        events += self.answer(command, then)
-        return events
 
     def _mark(self, command: c.MarkPlace, scene: Scene) -> None:
         """Put a mark on the lakebed."""
@@ -364,12 +383,6 @@ class Answers:
         if mark is not None:
             self._bed.unmark(mark)
         return self._lessons.take_back(number)
-
-    def _off_the_bow(self, boat: BoatState, clock: int, distance: float) -> Fix | None:
-        """Return the place at an hour off the bow and a distance, m, judged by eye."""
-        heading = heading_of(boat)
-        bearing = None if heading is None else (heading + 30.0 * clock) % 360.0
-        return placed(fix_of(boat), bearing, distance, distance * math.hypot(AIM, GUESSED_DISTANCE))
 
     def _log(
         self,
@@ -416,6 +429,13 @@ class Answers:
 
     def _told_lesson(self, scene: Scene, lesson: Lesson | None) -> list[AnyEvent]:
         return [] if lesson is None else [learned_event(scene.t, scene.utc, lesson)]
+
+
+def _off_the_bow(boat: BoatState, clock: int, distance: float) -> Fix | None:
+    """Return the place at an hour off the bow and a distance, m, judged by eye."""
+    heading = heading_of(boat)
+    bearing = None if heading is None else (heading + 30.0 * clock) % 360.0
+    return placed(fix_of(boat), bearing, distance, distance * math.hypot(AIM, GUESSED_DISTANCE))
 
 
 def moment_of(boat: BoatState) -> Moment:

@@ -10,11 +10,11 @@ from typing import NamedTuple
 from companion import dive
 from companion.casting.cast import Cast, Whereabouts, placed
 from companion.casting.felt import Felt
-from companion.casting.ground import Ground, Unmapped, ahead
+from companion.casting.ground import Ground, Ray, Unmapped, ahead
 from companion.casting.outlook import DRAWS, outlook
-from companion.dive.calibration import Belief, Calibration, Estimate, Evidence, RigBelief
+from companion.dive.calibration import Belief, Calibration, Casts, Estimate, Evidence, RigBelief
 from companion.events import Fix
-from companion.tackle import LineSpec, Rod, calibrations, rig, rig_name
+from companion.tackle import LineSpec, Rod, RodReach, calibrations, reaches, rig, rig_name
 from companion.units import POUND_FORCE
 
 AIM = math.radians(12.0)
@@ -86,10 +86,11 @@ class Deck:
         self._learned = calibrations(self._rods.values(), beliefs)
         self._ground = ground or Unmapped()
         self._paths: dict[Rod, dive.Path] = {}
+        self._usual: dict[Rod, Casts] = {}
+        self._reaches: tuple[RodReach, ...] | None = None
         self._towards: tuple[float, float] | None = None
         self.felt = Felt()
         self.cast: Cast | None = None
-        self._flown: tuple[float, Moment, Aim] | None = None
 
     @property
     def rods(self) -> list[Rod]:
@@ -123,6 +124,25 @@ class Deck:
         """Return that depth with its band."""
         return self.learned(rod).reach(rig_name(rod))
 
+    def reaches(self) -> tuple[RodReach, ...]:
+        """Return every rod's path with its band, for planning."""
+        if self._reaches is None:
+            self._reaches = reaches(self.rods, self._learned)
+        return self._reaches
+
+    def usual_casts(self) -> Casts:
+        """Return the usual casts of the rod in hand, as they may go."""
+        rod = self.in_hand
+        if rod not in self._usual:
+            self._usual[rod] = self.learned(rod).casts(rig_name(rod), DRAWS)
+        return self._usual[rod]
+
+    def usual_ray(self, boat: Moment) -> Ray | None:
+        """Return the bottom along a usual cast over the bow; None when that is not known."""
+        if boat.fix is None or boat.heading is None:
+            return None
+        return self._ground.ray(boat.fix, boat.heading, self.in_hand.cast)
+
     def lesson(self, rod: Rod) -> Lesson:
         """Return what is believed of a rod, with what it was believed to be before any touch."""
         return Lesson(rod, self.learned(rod).belief().by_rig[rig_name(rod)])
@@ -148,6 +168,8 @@ class Deck:
         self._forget_paths(rod.lure.name)
 
     def _forget_paths(self, lure: str) -> None:
+        self._usual.clear()
+        self._reaches = None
         self._paths = {rod: path for rod, path in self._paths.items() if rod.lure.name != lure}
 
     def take(self, number: int) -> Rod | None:
@@ -169,6 +191,7 @@ class Deck:
         old = self.in_hand
         line = LineSpec(material=old.line.material, strength=strength * POUND_FORCE)
         new = self._rods[old.number] = old.with_line(line)
+        self._reaches = None
         known = self._learned[new.lure.name]
         if rig_name(new) not in known.rigs:
             self._learned[new.lure.name] = known.with_rig(rig(new))
@@ -183,7 +206,6 @@ class Deck:
     def begin_cast(self, t: float, boat: Moment, aim: Aim) -> Cast:
         """Note that the lure flies at logic time t, s, and look ahead at what it will meet."""
         rod = self.in_hand
-        self._flown = (t, boat, aim)
         bearing, spread = self._direction(t, boat, aim.clock)
         usual = self.learned(rod).rigs[rig_name(rod)].retrieve.cast
         length = SHORT * usual if aim.short else aim.length
@@ -229,14 +251,6 @@ class Deck:
         found = [self._ground.about(boat.fix, bearing, share * usual) for share in IN_RANGE]
         known = sorted(depth for depth in found if depth is not None)
         return known[len(known) // 2] if len(known) > len(IN_RANGE) // 2 else None
-
-    def cast_was_of(self, number: int) -> Rod | None:
-        """Take a rod in hand whose cast the one under way was; None when there is no such rod."""
-        under_way = self.cast is not None
-        rod = self.take(number)
-        if rod is not None and under_way and self._flown is not None:
-            self.begin_cast(*self._flown)
-        return rod
 
     def end_cast(self) -> Cast | None:
         """Note that the lure is back; return the cast that ended."""

@@ -61,8 +61,10 @@ _OF_EACH_MANNER = 16
 _SHORTLIST = 24
 _UNLIKE_PLACE, _UNLIKE_BEARING = 15.0, 40.0
 _WORTH_TELLING = 0.5
-_TOGETHER = 8192
+_TOGETHER = 60_000
 _BESIDE_BOAT = 2.0
+_HALF = 0.5001
+"""Half way between two points of the grid counts as the further one, whatever the last bit says."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -363,8 +365,7 @@ class _Search:
         turns = np.arange(0, _TURNS, every)
         turn = np.tile(turns, len(column))
         one = _Casts(np.repeat(column, len(turns)), np.repeat(row, len(turns)), turn, np.zeros_like(turn))
-        meets = np.asarray(self.under(one, self.steps(ROUGH)).counted.any(axis=0))
-        one, rods = one.pick(meets), len(self.divers)
+        one, rods = one.pick(self.meets(one)), len(self.divers)
         each = np.repeat(np.arange(rods), len(one.turn))
         column, row, turn = (np.tile(part, rods) for part in one[:3])
         return self.allowed(_Casts(column, row, turn, each))
@@ -419,19 +420,32 @@ class _Search:
         count = math.floor((self.longest - self.wish.stand_off) / step + 1e-9)
         return self.wish.stand_off + step * np.arange(count, -1, -1, dtype=float)
 
+    def _along(self, casts: _Casts, away: Floats) -> tuple[Singles, Singles, Flags]:
+        """Return grid column and row, as fractions, along casts, and whether they are on the grid."""
+        rows, columns = self.on.depth.shape
+        east, north = self.place(casts.column, casts.row)
+        angle, out = np.radians(TURN * casts.turn), (away / self.on.step).astype(np.float32)[:, None]
+        x = ((east - self.on.west) / self.on.step).astype(np.float32) + out * np.sin(angle).astype(np.float32)
+        y = ((north - self.on.south) / self.on.step).astype(np.float32) + out * np.cos(angle).astype(
+            np.float32
+        )
+        return x, y, (x >= 0.0) & (x <= columns - 1) & (y >= 0.0) & (y <= rows - 1)
+
+    def meets(self, casts: _Casts) -> Flags:
+        """Tell which casts cross the zone."""
+        x, y, inside = self._along(casts, self.steps(ROUGH))
+        i, j = (np.where(inside, a + _HALF, 0.0).astype(np.int32) for a in (x, y))
+        return np.asarray((inside & self.zone[j, i]).any(axis=0))
+
     def under(self, casts: _Casts, away: Floats) -> Under:
         """Return what lies under casts at distances from the boat; bilinear in depth, nearest in zone."""
         on = self.on
-        east, north = self.place(casts.column, casts.row)
-        angle = np.radians(TURN * casts.turn)
-        x = ((east - on.west) + away[:, None] * np.sin(angle)) / on.step
-        y = ((north - on.south) + away[:, None] * np.cos(angle)) / on.step
-        rows, columns = on.depth.shape
-        inside = (x >= 0.0) & (x <= columns - 1) & (y >= 0.0) & (y <= rows - 1)
-        i = np.clip(x.astype(np.int64), 0, columns - 2)
-        j = np.clip(y.astype(np.int64), 0, rows - 2)
-        u, v = (x - i).astype(np.float32), (y - j).astype(np.float32)
-        corner = j * columns + i
+        x, y, inside = self._along(casts, away)
+        columns = on.depth.shape[1]
+        i = np.clip(x.astype(np.int32), 0, columns - 2)
+        j = np.clip(y.astype(np.int32), 0, on.depth.shape[0] - 2)
+        u, v = x - i.astype(np.float32), y - j.astype(np.float32)
+        corner = j * np.int32(columns) + i
         weights = ((1 - u) * (1 - v), u * (1 - v), (1 - u) * v, u * v)
         corners = (corner, corner + 1, corner + columns, corner + columns + 1)
 
@@ -439,9 +453,7 @@ class _Search:
             flat = values.ravel()
             return np.asarray(sum(w * flat[c] for w, c in zip(weights, corners, strict=True)))
 
-        # Half way between two points counts as the further one, whatever the last bit says.
-        half = np.float32(0.4999)
-        nearest = corner + (u >= half) + columns * (v >= half)
+        nearest = corner + (u >= 1.0 - _HALF) + columns * (v >= 1.0 - _HALF)
         nothing = np.float32(NOTHING)
         top = np.where(inside, between(self._top), nothing)
         bottom = top if self._bare else np.where(inside, between(self._bottom), nothing)
@@ -449,18 +461,21 @@ class _Search:
 
     def metres(self, casts: _Casts, step: float, shifts: int) -> tuple[Floats, NDArray[np.int8]]:
         """Return metres for each of some equally likely shifts, (shifts, m), and manners, (m,)."""
-        away = self.steps(step)
+        away, levels = self.steps(step), equal_shifts(shifts)
         metres = np.zeros((shifts, len(casts.rod)))
         manner = np.zeros(len(casts.rod), dtype=np.int8)
-        for index, diver in enumerate(self.divers):
-            its = np.flatnonzero(casts.rod == index)
-            for part in np.array_split(its, max(1, math.ceil(len(its) / _TOGETHER))):
-                under = self.under(casts.pick(part), away)
-                for k, shift in enumerate(equal_shifts(shifts)):
-                    way = swim(diver, self.wish, under, away, float(shift))
-                    metres[k, part] = way.metres
-                    if k == shifts // 2:
-                        manner[part] = manners(way, under, step)
+        # Side by side, so that what lies under a cast is looked up once for all the rods.
+        order = np.lexsort((casts.turn, casts.row, casts.column))
+        for part in np.array_split(order, max(1, math.ceil(len(order) * shifts / _TOGETHER))):
+            lines = np.stack(casts[:3])[:, part]
+            new = np.append(True, (np.diff(lines, axis=1) != 0).any(axis=0))[: len(part)]
+            under, line = self.under(casts.pick(part[new]), away), np.cumsum(new) - 1
+            for index, diver in enumerate(self.divers):
+                its = np.flatnonzero(casts.rod[part] == index)
+                below = under.pick(line[its])
+                way = swim(diver, self.wish, below, away, levels)
+                metres[:, part[its]] = way.metres
+                manner[part[its]] = manners(way, below, step)
         return metres, manner
 
     def tried(self, casts: _Casts, step: float, shifts: int) -> _Tried:
@@ -550,7 +565,7 @@ class _Search:
         away = np.concatenate([away, nearer])
         under = self.under(cast, away)
         under.counted[len(away) - len(nearer) :] = False
-        swum = swim(diver, self.wish, under, away, 0.0)
+        swum = swim(diver, self.wish, under, away, equal_shifts(1))
         first = diver.first(away)
         known = under.bottom[:, 0] < 0.5 * NOTHING
 

@@ -93,9 +93,18 @@ class Under(NamedTuple):
     sigma: Singles
     counted: Flags
 
+    def pick(self, casts: NDArray[np.intp]) -> Under:
+        """Return what lies under some of the casts."""
+        top = self.top[:, casts]
+        bottom = top if self.bottom is self.top else self.bottom[:, casts]
+        return Under(top, bottom, self.sigma[:, casts], self.counted[:, casts])
+
 
 class Way(NamedTuple):
-    """The lure's way over casts: metres that count, (casts,); depth, m, and what counts, (steps, casts)."""
+    """The lure's way over casts: metres that count, (shifts, casts).
+
+    For the middle shift also the lure's `depth`, m, and where a metre `counts`, (steps, casts).
+    """
 
     metres: Singles
     depth: Singles
@@ -140,7 +149,7 @@ def _at(path: Sequence[tuple[float, float]], away: Floats) -> Floats:
     return np.asarray(np.interp(-away, -x, z), dtype=float)
 
 
-def swim(diver: Diver, wish: Wish, under: Under, away: Floats, shift: float) -> Way:
+def swim(diver: Diver, wish: Wish, under: Under, away: Floats, shifts: Floats) -> Way:
     """Take a lure over the bottom of casts, the margin shifted by so many of its standard deviations.
 
     Args:
@@ -148,27 +157,28 @@ def swim(diver: Diver, wish: Wish, under: Under, away: Floats, shift: float) -> 
         wish: which metres count.
         under: what lies under the casts at each distance.
         away: the distances, evenly spaced, (steps,); those beyond the rod's cast are left out.
-        shift: positive brings lure and bottom together.
+        shifts: rising, an odd number; a positive one brings lure and bottom together.
     """
     step, casts = float(away[0] - away[1]), under.top.shape[1]
     free, spread = diver.free(away).astype(np.float32), diver.sigma(away).astype(np.float32)
-    z, metres = np.zeros(casts, np.float32), np.zeros(casts, np.float32)
-    touched = np.zeros(casts, bool)
+    shift, middle = shifts.astype(np.float32)[:, None], len(shifts) // 2
+    z, metres = (np.zeros((len(shifts), casts), np.float32) for _ in range(2))
+    touched = np.zeros(z.shape, bool)
     first = diver.first(away)
     depth = np.empty((len(away) - first, casts), np.float32)
     counts = np.empty(depth.shape, bool)
     for row, k in enumerate(range(first, len(away))):
         whole = np.hypot(spread[k], under.sigma[k])
-        floor = under.top[k] - np.float32(shift) * whole
+        floor = under.top[k] - shift * whole
         here = np.where(touched, diver.dived(z, float(away[k]) + step, step), free[k])
         hit = here >= floor
         z = np.maximum(np.minimum(here, floor), np.float32(0.0))
         touched |= hit
         # Of the shift, the lure's own part moves it through the water, the rest moves the bottom.
-        own = z if wish.band is None else z + np.float32(shift) * spread[k] ** 2 / np.maximum(whole, 1e-6)
-        counts[row] = under.counted[k] & _counts(wish, own, floor, hit, touched, float(free[k]))
-        metres += counts[row]
-        depth[row] = z
+        own = z if wish.band is None else z + shift * (spread[k] ** 2 / np.maximum(whole, 1e-6))
+        counted = under.counted[k] & _counts(wish, own, floor, hit, touched, float(free[k]))
+        metres += counted
+        depth[row], counts[row] = z[middle], counted[middle]
     return Way(metres * np.float32(step), depth, counts)
 
 

@@ -8,6 +8,7 @@ from companion.casting.cast import Cast
 from companion.casting.deck import Lesson
 from companion.casting.match import JUST
 from companion.casting.outlook import CastOutlook, TopOutlook
+from companion.tackle import Rod
 from companion.units import LengthUnit, spoken_depth
 from companion.voice.grammar import number_words
 
@@ -15,8 +16,6 @@ IN_TIME = 2.0
 """Nothing is said of an event that comes sooner than this, s."""
 BESIDE = 2.0
 """A tree top further than this beside a cast's line is not spoken of, m."""
-SPOKEN_RODS = 2
-"""Rods named in one line: more is no line to listen to."""
 RISES = 0.05
 """A lure that rises slower than this when the reel stops does not come over anything, m/s."""
 
@@ -78,16 +77,15 @@ def _of_danger(cast: Cast, danger: TopOutlook, t: float) -> str | None:
     return f"tree in {_seconds(left)}, {how}"
 
 
-def spoken_lessons(lessons: Sequence[Lesson], unit: LengthUnit) -> str:
-    """Return what was learned, in a line that takes no longer than a breath: the rods that changed most."""
+def spoken_lesson(lessons: Sequence[Lesson], in_hand: Rod, unit: LengthUnit) -> str:
+    """Return what was learned of the rod in hand, or else of the one that changed most, in a breath."""
     if not lessons:
         return "nothing learned yet"
+    of_it = [lesson for lesson in lessons if lesson.rod == in_hand]
     changed = sorted(lessons, key=lambda one: -abs(one.belief.reach.best - one.belief.before.best))
-    return ", ".join(
-        f"number {number_words(rod.number)} {spoken_depth(belief.reach.best, unit)}, "
-        f"was {spoken_depth(belief.before.best, unit)}"
-        for rod, belief in sorted(changed[:SPOKEN_RODS], key=lambda one: one.rod.number)
-    )
+    rod, belief = (of_it or changed)[0]
+    now, was = (spoken_depth(depth, unit) for depth in (belief.reach.best, belief.before.best))
+    return f"number {number_words(rod.number)}, {now}" + ("" if now == was else f", was {was}")
 
 
 def _seconds(seconds: float) -> str:

@@ -21,16 +21,20 @@ from companion.cli.logbook import logbook_command
 from companion.cli.plan import plan_command
 from companion.cli.reach import reach_command
 from companion.cli.replaying import replay_command
+from companion.cli.report import amend_command, report_command, season_command
 from companion.cli.run import run_command
 from companion.cli.settings import settings_command
 from companion.cli.talk import listen_command, phrases_command
 from companion.cli.taught import taught_command
 from companion.config import ConfigError
+from companion.page import PageError
 from companion.pictures.png import PictureError
 from companion.record.backup import BackupError
 from companion.record.hold import HeldError
 from companion.record.logbook import LogbookError
 from companion.replay import DayError
+from companion.report.document import PlotlyMissingError
+from companion.report.printing import PrintingError
 from companion.voice.clips import ClipError
 from companion.voice.microphone import MicrophoneError
 from companion.voice.model import ModelError
@@ -71,6 +75,9 @@ for _one in (
     logbook_command,
     reach_command,
     plan_command,
+    report_command,
+    amend_command,
+    season_command,
     taught_command,
     learn_command,
     lakebed_command,
@@ -93,6 +100,9 @@ _CODES: tuple[tuple[type[Exception], int], ...] = (
     (ClipError, DEVICE),
     (MicrophoneError, DEVICE),
     (SpeakerError, DEVICE),
+    (PageError, DEVICE),
+    (PlotlyMissingError, USAGE),
+    (PrintingError, DEVICE),
     (LogbookError, DATABASE),
     (PictureError, DEVICE),
     (BackupError, DATABASE),

@@ -41,13 +41,18 @@ def logbook_command(
                 click.echo(
                     f"trip {entry.id}  {entry.began or 'no date'}  {entry.name}: {entry.logged} logged"
                 )
-        for event, undone in _entries(logbook, chosen, everything=everything):
-            mark = "   [taken back]" if undone else ""
+        for event, mark in _entries(logbook, chosen, everything=everything, as_logged=as_json):
             click.echo(to_json(event).decode() if as_json else timeline.line(event, units) + mark)
 
 
-def _entries(logbook: Logbook, trip: int, *, everything: bool) -> Iterator[tuple[AnyEvent, bool]]:
+def _entries(
+    logbook: Logbook, trip: int, *, everything: bool, as_logged: bool
+) -> Iterator[tuple[AnyEvent, str]]:
+    """Yield what to print, each with what became of it: as it was logged, or as it stands corrected."""
     if everything:
-        yield from ((event, False) for event in logbook.events(trip))
-    else:
-        yield from ((entry.event, entry.undone) for entry in logbook.logged(trip))
+        yield from ((event, "") for event in logbook.events(trip))
+        return
+    for thing in logbook.corrected(trip):
+        marks = ["corrected"] * bool(thing.amendments) + ["taken back"] * (not thing.stands)
+        mark = f"   [{', '.join(marks)}]" if marks else ""
+        yield (thing.original if as_logged else thing.event), mark

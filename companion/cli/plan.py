@@ -214,7 +214,7 @@ def _known(
     soundings: Sequence[Path],
     near: tuple[float, float] | None,
 ) -> tuple[Area, dict[str, Belief]]:
-    """Return the lake to plan on, with all its soundings and marks read, and what was learned of the lures."""
+    """Return the lake to plan on, its soundings and marks read, and what was learned of the lures."""
     book = users_logbook(logbook_path)
     if book.is_file():
         with Logbook(book) as logbook:

@@ -10,6 +10,7 @@ import msgspec
 from companion.cli.common import command, config_option, logbook_option, settings_in_force, users_logbook
 from companion.dive.calibration import Belief
 from companion.pictures import reach as pictures
+from companion.pictures.png import png
 from companion.record.logbook import Logbook
 from companion.tackle import calibrations, change_from, reaches
 
@@ -22,6 +23,7 @@ from companion.tackle import calibrations, change_from, reaches
 @click.option("--speed", help='What if it were reeled at this speed, such as "1 m/s".')
 @click.option("--temperature", help='What if the water were this warm, such as "12 C".')
 @click.option("--svg", "svg_path", type=click.Path(path_type=Path), help="Draw the paths into this file.")
+@click.option("--png", "png_path", type=click.Path(path_type=Path), help="The same as a PNG.")
 @click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
 @logbook_option
 @config_option
@@ -32,6 +34,7 @@ def reach_command(
     speed: str | None,
     temperature: str | None,
     svg_path: Path | None,
+    png_path: Path | None,
     as_json: bool,
     logbook_path: Path | None,
     config_path: Path | None,
@@ -54,6 +57,8 @@ def reach_command(
         click.echo(pictures.plot(found, settings.units))
     if svg_path is not None:
         svg_path.write_text(pictures.svg(found, settings.units), encoding="utf-8")
+    if png_path is not None:
+        png_path.write_bytes(png(pictures.svg(found, settings.units)))
 
 
 def _beliefs(path: Path | None) -> dict[str, Belief]:

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack
 from pathlib import Path
 
 import click
 from tqdm import tqdm
 
 from companion.cli.common import command, config_option, logbook_option, settings_in_force, warn
+from companion.cli.showing import Showing
 from companion.clock import Pace
 from companion.config import Settings
 from companion.engine import Known
@@ -34,6 +35,7 @@ from companion.voice.speaker import Speaker, manner_of
 @logbook_option
 @click.option("--port", help="Read the sentences from this serial port instead of the day's file.")
 @click.option("--baud", default=38400, show_default=True, help="The speed of that port.")
+@click.option("--page", "on_page", is_flag=True, help="Show it on the page, and go on until Ctrl-C.")
 def replay_command(
     day: Path,
     *,
@@ -44,6 +46,7 @@ def replay_command(
     logbook_path: Path | None,
     port: str | None,
     baud: int,
+    on_page: bool,
 ) -> None:
     """Example: companion replay replay_logs/DAY
 
@@ -52,12 +55,19 @@ def replay_command(
 
     The day goes into a logbook of its own, which is made anew each time:
     the folder `replays` among your data, or --logbook.
+
+    With --page the day can be followed in a browser. What is tapped there goes into this replay's
+    logbook as if it had been said.
     """
     recorded = find_day(day)
     settings = settings_in_force(config_path or recorded.config)
     book = logbook_path or data_folder() / "replays" / f"{recorded.name}.db"
     held = Pace(pace or 1.0) if pace or speak else None
-    with _told(settings, as_json=as_json, speak=speak) as emit, Logbook(book) as logbook:
+    with ExitStack() as stack:
+        speaker = stack.enter_context(_speaker(settings, aloud=speak))
+        shown = stack.enter_context(Showing(settings, speaker.say)) if on_page else None
+        emit = _told(settings, speaker, shown, as_json=as_json)
+        logbook = stack.enter_context(Logbook(book))
         trip = logbook.begin_trip(recorded.name, recording=recorded.name, replace=True)
         lakes = Lakes(logbook)
         if all(entry.recording == recorded.name for entry in logbook.trips()):
@@ -74,23 +84,32 @@ def replay_command(
                 held,
                 known,
                 KeepInTrip(trip, lakes, recorded.recording),
+                None if shown is None else shown.look,
             )
-    if not as_json:
-        click.echo(f"logbook: {book}")
+        if not as_json:
+            click.echo(f"logbook: {book}")
+        if shown is not None:
+            shown.stay()
 
 
-@contextmanager
-def _told(settings: Settings, *, as_json: bool, speak: bool) -> Iterator[Callable[[AnyEvent], None]]:
-    """Give what prints each event, above the progress bar, and speaks what is said."""
+def _speaker(settings: Settings, *, aloud: bool) -> Speaker:
     voice = settings.voice
-    with Speaker(voice.speaker, aloud=speak, manner=manner_of(voice), trouble=warn) as speaker:
+    return Speaker(voice.speaker, aloud=aloud, manner=manner_of(voice), trouble=warn)
 
-        def tell(event: AnyEvent) -> None:
-            line = to_json(event).decode() if as_json else timeline.line(event, settings.units)
-            tqdm.write(line, file=sys.stdout)
-            speaker.tell(event)
 
-        yield tell
+def _told(
+    settings: Settings, speaker: Speaker, shown: Showing | None, *, as_json: bool
+) -> Callable[[AnyEvent], None]:
+    """Return what prints each event, above the progress bar, speaks what is said, and shows it."""
+
+    def tell(event: AnyEvent) -> None:
+        line = to_json(event).decode() if as_json else timeline.line(event, settings.units)
+        tqdm.write(line, file=sys.stdout)
+        speaker.tell(event)
+        if shown is not None:
+            shown.event(event)
+
+    return tell
 
 
 def _file_with_bar(day: Day) -> Iterator[Chunk]:

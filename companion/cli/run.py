@@ -11,11 +11,13 @@ import click
 
 from companion import config
 from companion.cli.common import command, config_option, settings_in_force, warn
+from companion.cli.showing import Showing
 from companion.clock import LiveClock
 from companion.config import Settings
-from companion.events import AnyEvent, to_json
+from companion.events import AnyEvent, Said, to_json
 from companion.live.live import Live, Parts, Places
 from companion.live.wires import sources_of
+from companion.page import PageError
 from companion.record import timeline
 from companion.record.hold import hold
 from companion.record.recording import Limits
@@ -30,6 +32,8 @@ from companion.voice.speaker import Speaker, SpeakerError, manner_of
 
 NONE = "none"
 """The name of a device that is not aboard."""
+PAIRED = "paired-devices"
+"""The file among the data that remembers which devices may use the page's buttons, by hash."""
 
 
 @command("run")
@@ -50,17 +54,36 @@ def run_command(*, dry_run: bool, as_json: bool, data: Path | None, config_path:
     places = Places(None if dry_run else folder / "logbook.db", folder / "recordings")
     with contextlib.ExitStack() as open_parts:
         open_parts.enter_context(hold(folder))
+        parts = _parts(settings, open_parts, dry_run=dry_run)
+        showing = Showing(settings, _aloud(parts), folder / PAIRED)
         live = Live(
             settings,
             _text_in_force(config_path),
-            _parts(settings, open_parts, dry_run=dry_run),
+            parts,
             places,
-            _printer(settings, as_json=as_json),
+            _printer(settings, showing, as_json=as_json),
+            look=showing.look,
             limits=Limits(int(settings.recordings.most), int(settings.recordings.keep_free)),
         )
+        showing.tapped = live.tapped
+        if settings.page.on:
+            _show(showing, open_parts)
         for which in (signal.SIGTERM, signal.SIGINT):
             signal.signal(which, lambda _signal, _frame: live.stop())
         live.run()
+
+
+def _aloud(parts: Parts) -> Callable[[str], None]:
+    """Return what speaks a line that must not be recorded."""
+    return lambda text: parts.tell(Said(t=0.0, text=text, about="answer"))
+
+
+def _show(showing: Showing, stack: contextlib.ExitStack) -> None:
+    """Open the page; a trip goes on without one."""
+    try:
+        stack.enter_context(showing)
+    except PageError as error:
+        warn(str(error))
 
 
 def _text_in_force(path: Path | None) -> str:
@@ -124,10 +147,11 @@ def _button(settings: Settings, missing: list[str]) -> Callable[[], bool] | None
         return None
 
 
-def _printer(settings: Settings, *, as_json: bool) -> Callable[[AnyEvent], None]:
-    """Return what prints each event; when nobody reads any more it is silent, and the trip goes on."""
+def _printer(settings: Settings, showing: Showing, *, as_json: bool) -> Callable[[AnyEvent], None]:
+    """Return what shows and prints each event; when nobody reads any more the trip goes on."""
 
     def tell(event: AnyEvent) -> None:
+        showing.event(event)
         line = to_json(event).decode() if as_json else timeline.line(event, settings.units)
         with contextlib.suppress(BrokenPipeError):
             click.echo(line)

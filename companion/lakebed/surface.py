@@ -17,6 +17,7 @@ from typing import TypeAlias
 
 import numpy as np
 
+from companion.lakebed.beam import depth_ratio
 from companion.lakebed.cells import Cells, FloatArray, TileKey
 from companion.lakebed.kriging import Structure, Support, Variation, krige
 
@@ -34,6 +35,9 @@ _LONGEST_SOLVE = 60.0
 _PATCH = 12.0
 _LEVEL_CELLS = 60
 _LEVEL_NOTED = 0.3
+_BESIDE = 1.5  # m to each side, over which steepness is taken
+_BESIDE_EAST = np.array([0.0, _BESIDE, -_BESIDE, 0.0, 0.0])
+_BESIDE_NORTH = np.array([0.0, 0.0, 0.0, _BESIDE, -_BESIDE])
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,9 +74,14 @@ class LevelHint:
 
 
 class Surface:
-    """A lake's bottom, growing with every sounding; one thread only."""
+    """A lake's bottom, growing with every sounding; one thread only.
+
+    `half_beam`, radians, is half the angle of the sounder's cone: with it, answers are corrected for the
+    echo's coming from up the slope (`companion.lakebed.beam`); None leaves them as sounded.
+    """
 
     def __init__(self, cell: float = 2.0, level: float = 0.0) -> None:
+        self.half_beam: float | None = None
         self._cells = Cells(cell)
         self._structure = Structure()
         self._learn_at = _LEARN_SOONEST
@@ -247,10 +256,24 @@ class Surface:
         if not len(away):
             return np.full(len(east), np.nan), np.full(len(east), np.nan)
         support = _thinned(support, away, self._cells.side)
-        depth, sigma = krige(support, east, north, self.variation)
+        depth, sigma = self._estimate(support, east, north)
         nearest = np.hypot(support.east[:, None] - east, support.north[:, None] - north).min(axis=0)
         depth[nearest > SUPPORT] = sigma[nearest > SUPPORT] = np.nan
         return depth + self._level, sigma
+
+    def _estimate(
+        self, support: Support, east: FloatArray, north: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        if self.half_beam is None:
+            return krige(support, east, north, self.variation)
+        # The same support answers beside each place too, which gives the steepness there.
+        easts = (east[:, None] + _BESIDE_EAST).ravel(order="F")
+        norths = (north[:, None] + _BESIDE_NORTH).ravel(order="F")
+        depth, sigma = (part.reshape(5, -1) for part in krige(support, easts, norths, self.variation))
+        steepness = np.hypot(depth[1] - depth[2], depth[3] - depth[4]) / (2.0 * _BESIDE)
+        ratio = depth_ratio(steepness, self.half_beam)
+        # Levels are small beside depths: the echo's way is taken from the lake's zero.
+        return depth[0] * ratio, sigma[0] * ratio
 
 
 def _saved_depth(data: bytes, place: int) -> float | None:

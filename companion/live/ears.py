@@ -31,8 +31,9 @@ HELD_AFTER = 0.3
 
 
 class Uttered(NamedTuple):
-    """An utterance from the microphone: its sound, and what gives its words when they are made out."""
+    """An utterance: when it ended, s of the clock, its sound, and what gives its words when made out."""
 
+    t: float
     samples: Samples
     words: Callable[[], str | Hearing]
 
@@ -154,15 +155,15 @@ class Ears(threading.Thread):
     def _take(self, spoken: Spoken | Listened | None) -> None:
         if spoken is None:
             return
+        now = self._clock.now()
         if isinstance(spoken, Listened):
             hearing = spoken.hearing
-            self._put(Uttered(spoken.samples, lambda: hearing))
+            self._put(Uttered(now, spoken.samples, lambda: hearing))
             return
-        now = self._clock.now()
         if self._held is None and self._own_voice(now - (spoken.ended - spoken.began), now):
             return
         future = self._pool.submit(self._hear, spoken.samples)
-        self._put(Uttered(spoken.samples, lambda: future.result(PATIENCE)))
+        self._put(Uttered(now, spoken.samples, lambda: future.result(PATIENCE)))
 
     def _came_back(self) -> None:
         self.opened.set()

@@ -32,6 +32,8 @@ from companion.voice.sound import Samples
 
 QUEUE = 256
 """Chunks and utterances that may wait; whoever brings more waits too."""
+TAPS = 8
+"""Taps that may wait; what is not taken is told to whoever tapped."""
 BEAT = 0.25
 """How long the engine waits for something to come before it looks at the time, s."""
 TIME_PASSES = 1.0
@@ -89,7 +91,8 @@ class Live:
         parts: the devices.
         places: where the trip is kept.
         outlet: called in the engine's thread with every event, after it was recorded.
-        look: called in the engine's thread about once a second with the engine, to show how things stand.
+        look: called in the engine's thread with the engine after whatever came, at least four times a
+            second, to show how things stand.
         limits: what recordings may take of the disk.
         wall: tells the computer's idea of UTC.
     """
@@ -119,6 +122,7 @@ class Live:
         self._shelf = Shelf(places.recordings, limits)
         self._queue: queue.Queue[Chunk | Uttered] = queue.Queue(QUEUE)
         self._remarks: deque[tuple[str, bool]] = deque()
+        self._taps: deque[str] = deque()
         self._told: set[str] = set()
         self._failed: set[str] = set()
         self._stop = threading.Event()
@@ -136,6 +140,13 @@ class Live:
     def tell(self, text: str, *, aloud: bool = True) -> None:
         """Have something noted, and said unless it is not for saying; from any thread."""
         self._remarks.append((text, aloud))
+
+    def tapped(self, words: str) -> bool:
+        """Take the words of a tapped button, from any thread; False when too many wait already."""
+        if len(self._taps) >= TAPS:
+            return False
+        self._taps.append(words)
+        return True
 
     def stop(self) -> None:
         """Ask the trip to end; from any thread or a signal handler."""
@@ -173,7 +184,7 @@ class Live:
         last = cut_off[-1]
         folder = self._shelf.folder_of(last.name)
         trip = None
-        if may_go_on(folder, self._config, stamps.at()):
+        if may_go_on(folder, self._config, stamps.at(self.clock.now())):
             try:
                 told = keeper.events_of(last)
                 rebuilt = Rebuilt(
@@ -197,7 +208,7 @@ class Live:
         return trip
 
     def _new(self, stamps: Stamps) -> LiveTrip:
-        folder = self._shelf.new_folder(stamps.at())
+        folder = self._shelf.new_folder(stamps.at(self.clock.now()))
         keep: Keep = self._keeper or KeepNothing()
         known = Known() if self._keeper is None else self._keeper.known()
         # The engine takes a second to make; a trip that is in the logbook should also have begun.
@@ -298,35 +309,41 @@ class Live:
         began = passed = fed = self.clock.now()
         feed_every = watchdog_interval()
         while not self._stop.is_set():
-            self._take_next(trip)
-            self._take_remarks(trip)
+            taken = self._take_next(trip)
             now = self.clock.now()
+            # What still waits in the queue came earlier: time must not run ahead of it.
+            t = taken if taken is not None and not self._queue.empty() else now
+            self._take_remarks(trip, t)
+            while self._taps:
+                trip.tap(t, self._taps.popleft())
+            self._look(trip.engine)
             self.heart.beat("engine")
             if now - passed >= TIME_PASSES:
                 passed = now
-                trip.remark(None)
+                trip.remark(t, None)
                 self._check_clock(trip)
-                self._look(trip.engine)
             if not self.ready.is_set():
                 self._see_whether_ready(now - began)
             if feed_every is not None and now - fed >= feed_every / 2:
                 fed = now
                 self._feed_watchdog()
 
-    def _take_next(self, trip: LiveTrip) -> None:
+    def _take_next(self, trip: LiveTrip) -> float | None:
+        """Take what has come next, and return when that was, s of the clock; None when nothing came."""
         try:
             item = self._queue.get(timeout=BEAT)
         except queue.Empty:
-            return
+            return None
         if isinstance(item, Uttered):
             trip.utterance(item)
         else:
             trip.chunk(item)
+        return item.t
 
-    def _take_remarks(self, trip: LiveTrip) -> None:
+    def _take_remarks(self, trip: LiveTrip, t: float) -> None:
         while self._remarks:
             text, aloud = self._remarks.popleft()
-            trip.remark(text, aloud=aloud)
+            trip.remark(t, text, aloud=aloud)
 
     def _see_whether_ready(self, waited: float) -> None:
         missing = [name for name, opened in self._waited_for.items() if not opened.is_set()]
@@ -363,7 +380,7 @@ class Live:
             if thread is not None:
                 thread.join(1.0)
         self._drain(trip)
-        self._take_remarks(trip)
+        self._take_remarks(trip, self.clock.now())
         trip.finish()
         if self._keeper is not None:
             self._keeper.close()

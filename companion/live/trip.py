@@ -54,19 +54,17 @@ class Stamps:
     """Stamps, ms of UTC: the wall clock as it was at the beginning, counted on by the monotonic clock."""
 
     def __init__(self, clock: Clock, wall: datetime) -> None:
-        self._clock = clock
         self._zero = ms_of(wall) - round(clock.now() * 1000.0)
         self.last = ms_of(wall)
 
-    def at(self, t: float | None = None) -> int:
-        """Return the stamp of an instant of the clock, s (None: now), never before the last one."""
-        t = self._clock.now() if t is None else t
+    def at(self, t: float) -> int:
+        """Return the stamp of an instant of the clock, s, never before the last one."""
         self.last = max(self.last, self._zero + round(t * 1000.0))
         return self.last
 
-    def later(self) -> int:
-        """Return a stamp for now that is later than all before."""
-        self.last = max(self.last + 1, self.at())
+    def later(self, t: float) -> int:
+        """Return the stamp of an instant of the clock, s, later than all before."""
+        self.last = max(self.last + 1, self.at(t))
         return self.last
 
 
@@ -107,18 +105,24 @@ class LiveTrip:
             ms = self.stamps.at(chunk.t)
             self._into_both(b"".join(stamped(line, chunk.source, ms) for line in lines))
 
-    def remark(self, text: str | None, *, aloud: bool = False) -> None:
-        """Take a word of the companion's own; None only lets the engine know that time has passed."""
+    def remark(self, t: float, text: str | None, *, aloud: bool = False) -> None:
+        """Take a word of the companion's own; None only tells the engine that it is `t`, s of the clock."""
         line = sentence(txt_body(text, aloud=aloud))
-        self._into_both(stamped(line, COMPANION, self.stamps.at()))
+        self._into_both(stamped(line, COMPANION, self.stamps.at(t)))
+
+    def tap(self, t: float, words: str) -> None:
+        """Take the words of a button tapped at `t`, s of the clock; having no sound, they become a line."""
+        line = sentence(txt_body(words, tapped=True))
+        self._into_both(stamped(line, COMPANION, self.stamps.later(t)))
+        self.remark(t, None)
 
     def utterance(self, uttered: Uttered) -> None:
         """Take an utterance that has just ended."""
-        ended = self.stamps.later()
+        ended = self.stamps.later(uttered.t)
         began = ended - clip_end(0, uttered.samples)
         name = self._on_disk(lambda recording: recording.clip(began, uttered.samples))
         self.engine.utterance(Utterance(utc_of(began), utc_of(ended), _patiently(uttered.words), name))
-        self.remark(None)
+        self.remark(uttered.t, None)
 
     def sync(self) -> None:
         """Return once everything recorded is on the disk, or the disk has refused."""

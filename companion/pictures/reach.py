@@ -12,7 +12,7 @@ from html import escape
 from itertools import pairwise
 
 from companion.tackle import RodReach
-from companion.units import FOOT, YARD, LengthUnit
+from companion.units import FOOT, YARD, LengthUnit, round_steps
 
 COLOURS = ("#1b6ca8", "#d1603d", "#2f8f6b", "#8a5a9e", "#b8860b", "#4a4a4a")
 """Colours for rods: apart in lightness as well as in hue, so that colour-blind eyes can tell them."""
@@ -73,10 +73,10 @@ def plot(found: Sequence[RodReach], unit: LengthUnit, width: int = 78, height: i
             column, row = int(x / longest * (across - 1)), int(z / deepest * (down - 1))
             if 0 <= column < across:
                 canvas[row][column] = str(one.rod)[-1]
-    labels = {round(z * depth / deepest * (down - 1)): f"{z:g}" for z in _ticks(deepest / depth)}
+    labels = {round(z * depth / deepest * (down - 1)): f"{z:g}" for z in round_steps(deepest / depth)}
     drawn = [f"{labels.get(row, ''):>5}|{''.join(cells).rstrip()}" for row, cells in enumerate(canvas)]
     ruler = [" "] * (across + 4)
-    for x in _ticks(longest / far):
+    for x in round_steps(longest / far):
         at = round(x * far / longest * (across - 1))
         ruler[at : at + len(f"{x:g}")] = f"{x:g}"
     ticks = "".join(ruler)
@@ -127,11 +127,11 @@ class _Frame:
 def _axes(frame: _Frame, unit: LengthUnit) -> Iterable[str]:
     depth, far = _scales(unit)
     left, right = frame.x(0.0), frame.x(frame.longest)
-    for z in _ticks(frame.deepest / depth):
+    for z in round_steps(frame.deepest / depth):
         y = frame.y(z * depth)
         yield f'<line x1="{left}" x2="{right}" y1="{y:.1f}" y2="{y:.1f}" stroke="#d8d5cc"/>'
         yield f'<text x="{left - 8}" y="{y + 5:.1f}" text-anchor="end" fill="#444">{z:g}</text>'
-    for x in _ticks(frame.longest / far):
+    for x in round_steps(frame.longest / far):
         place = f'x="{frame.x(x * far):.1f}" y="{frame.y(frame.deepest) + 20:.1f}"'
         yield f'<text {place} text-anchor="middle" fill="#444">{x:g}</text>'
     yield f'<line x1="{left}" x2="{right}" y1="{_TOP}" y2="{_TOP}" stroke="#6b8fa3" stroke-width="2"/>'
@@ -169,7 +169,7 @@ def _legend(one: RodReach, place: int, unit: LengthUnit) -> Iterable[str]:
         + (f' stroke-dasharray="{dash}"' if dash else "")
         + "/>"
     )
-    yield f'<text x="{x + 42}" y="{y}" fill="#222">{escape(_words(one, unit))}</text>'
+    yield f'<text x="{x + 42}" y="{y}" font-size="12.5" fill="#222">{escape(_words(one, unit))}</text>'
 
 
 def _words(one: RodReach, unit: LengthUnit) -> str:
@@ -199,14 +199,6 @@ def _closely(path: Points, parts: int) -> Iterable[tuple[float, float]]:
         pieces = max(1, math.ceil(abs(x1 - x0) / max(path[0][0], 1e-9) * parts))
         for piece in range(pieces):
             yield x0 + (x1 - x0) * piece / pieces, z0 + (z1 - z0) * piece / pieces
-
-
-def _ticks(most: float) -> list[float]:
-    """Return some five round numbers from 0 up to ``most``."""
-    rough = most / 5.0
-    power = 10.0 ** math.floor(math.log10(rough))
-    step = next(step * power for step in (1.0, 2.0, 5.0, 10.0) if step * power >= rough)
-    return [n * step for n in range(int(most / step) + 1)]
 
 
 def _scales(unit: LengthUnit) -> tuple[float, float]:

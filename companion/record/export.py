@@ -16,9 +16,8 @@ from typing import Any, Literal, NamedTuple, cast, get_args
 import gpxpy.gpx
 import msgspec
 
-from companion.events import AnyEvent, Fix, Logged
+from companion.events import AnyEvent, Fix, Logged, MarkKind
 from companion.lakebed.exchange import DepthPoint, MarkPoint, marks_to_csv, soundings_to_csv
-from companion.lakebed.marks import MarkKind
 from companion.record.logbook import METRES_PER_DEGREE, KeptReading, Logbook, TripEntry
 
 Format = Literal["csv", "gpx", "geojson"]

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections import deque
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from math import cos, hypot, radians
@@ -22,6 +22,7 @@ import sqlite_utils
 
 from companion.dive.calibration import Belief
 from companion.events import AnyEvent, Fix, Logged, Match, Undone, from_json, to_json
+from companion.record.amendments import Amendment, Corrected, corrected
 from companion.record.schema import known_steps, steps
 
 BATCH = 60
@@ -144,7 +145,8 @@ class Logbook:
         """Begin a trip.
 
         `recording` names the recording that is replayed, None for a live trip. A recording is in a
-        logbook once: `replace` removes its earlier trip, with what was learned in it, in the same commit.
+        logbook once: `replace` removes its earlier trip, with what was learned in it, in the same commit;
+        corrections made afterwards go over to the new one.
 
         Raises:
             LogbookError: the recording is here already, or another trip is still being written.
@@ -160,8 +162,11 @@ class Logbook:
                     f"it already holds a replay of {recording} (trip {earlier[0]})",
                     "ask to replace that one, or give another logbook file",
                 )
+            kept = [row for old in earlier for row in self._db.query(_AMENDMENTS, [old])]
             self._db.execute("DELETE FROM trips WHERE recording = ?", [recording])
             cursor = self._db.execute("INSERT INTO trips (name, recording) VALUES (?, ?)", [name, recording])
+            for row in kept:
+                self._db.execute(_INSERT_AMENDMENT, [cursor.lastrowid, *row.values()])
         assert cursor.lastrowid is not None
         self._trip = Trip(self, cursor.lastrowid)
         return self._trip
@@ -199,6 +204,53 @@ class Logbook:
         )
         return [
             LoggedEntry(msgspec.json.decode(row["payload"], type=Logged), bool(row["undone"])) for row in rows
+        ]
+
+    def amend(self, trip: int, amendment: Amendment) -> None:
+        """Correct a logged thing afterwards: it stays as it was, the correction is kept beside it.
+
+        Raises:
+            LogbookError: the trip has no such number.
+        """
+        found = self._rows(
+            "SELECT t, clip FROM events WHERE trip = ? AND number = ? AND event = 'logged'",
+            trip,
+            amendment.number,
+        )
+        if not found:
+            raise self._error(f"trip {trip} has no number {amendment.number}", "give one that was logged")
+        text = msgspec.json.encode(amendment).decode()
+        with self._writing():
+            values = [trip, amendment.number, found[0]["t"], found[0]["clip"], text]
+            self._db.execute(_INSERT_AMENDMENT, values)
+
+    def amendments(self, trip: int) -> list[Amendment]:
+        """Return a trip's corrections, oldest first.
+
+        After a replay a thing may have another number: it is known by its clip, else by its time.
+        One whose thing is no longer logged is left out (`stray_amendments`).
+        """
+        return [
+            msgspec.structs.replace(one, number=number)
+            for one, number in self._amendments(trip)
+            if number is not None
+        ]
+
+    def stray_amendments(self, trip: int) -> list[Amendment]:
+        """Return the corrections of things that the trip, replayed since, no longer logs."""
+        return [one for one, number in self._amendments(trip) if number is None]
+
+    def corrected(self, trip: int) -> list[Corrected]:
+        """Return a trip's logged things in order, as logged and as they stand after all corrections."""
+        entries = [(entry.event, entry.undone) for entry in self.logged(trip)]
+        return corrected(entries, self.amendments(trip))
+
+    def _amendments(self, trip: int) -> list[tuple[Amendment, int | None]]:
+        """Return each correction and the number its thing has now."""
+        logged = [entry.event for entry in self.logged(trip)]
+        return [
+            (msgspec.json.decode(row["payload"], type=Amendment), _number_now(row, logged))
+            for row in self._rows(_AMENDMENTS, trip)
         ]
 
     def readings(self, trip: int) -> Iterator[KeptReading]:
@@ -467,6 +519,8 @@ def _insert(table: str, columns: str) -> str:
 _INSERT_READING = _insert(
     "readings", "trip, t, utc, lat, lon, radius, depth, heading, speed, water_temperature"
 )
+_AMENDMENTS = "SELECT number, t, clip, payload FROM amendments WHERE trip = ? ORDER BY id"
+_INSERT_AMENDMENT = _insert("amendments", "trip, number, t, clip, payload")
 _INSERT_EVENT = _insert(
     "events",
     "trip, event, t, utc, number, what, lat, lon, radius, depth, rod, lure, line, "
@@ -534,6 +588,13 @@ def _kept_reading(row: Mapping[str, Any]) -> KeptReading:
     fix = None if row["lat"] is None else Fix(lat=row["lat"], lon=row["lon"], radius=row["radius"])
     rest = (row[name] for name in ("depth", "heading", "speed", "water_temperature"))
     return KeptReading(row["t"], row["utc"], fix, *rest)
+
+
+def _number_now(amendment: Mapping[str, Any], logged: Iterable[Logged]) -> int | None:
+    """Return the number of the thing a correction is about: it has the same clip, or without one its time."""
+    clip, t = amendment["clip"], amendment["t"]
+    same = [one for one in logged if one.clip == clip and (clip is not None or abs(one.t - t) < 1.0)]
+    return min((one.number for one in same), key=lambda n: abs(n - amendment["number"]), default=None)
 
 
 def _decoded(text: str | None) -> object:

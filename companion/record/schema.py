@@ -105,6 +105,21 @@ def _lakebed(db: sqlite_utils.Database) -> None:
     """)
 
 
+@steps(name="0004 amendments")
+def _amendments(db: sqlite_utils.Database) -> None:
+    db.executescript("""
+        CREATE TABLE amendments (             -- corrections made afterwards; events are never changed by them
+            id INTEGER PRIMARY KEY,
+            trip INTEGER NOT NULL REFERENCES trips (id) ON DELETE CASCADE,
+            number INTEGER NOT NULL,          -- of the logged thing when it was corrected
+            t REAL NOT NULL,                  -- its time and clip: what it is known by after a replay
+            clip TEXT,
+            payload TEXT NOT NULL             -- JSON, as `companion.record.amendments` writes it
+        ) STRICT;
+        CREATE INDEX amendments_of_trip ON amendments (trip);
+    """)
+
+
 def known_steps() -> frozenset[str]:
     """Return the names of every step this version knows."""
     empty = sqlite_utils.Database(memory=True)

@@ -71,11 +71,13 @@ class Warned(msgspec.Struct, frozen=True, gc=False):
 class Remark(msgspec.Struct, frozen=True, gc=False):
     """A word of the companion's own, kept in the recording: None only says that time has passed.
 
-    `aloud` tells whether it was spoken.
+    `aloud` tells whether it was spoken; `tapped`, that it is what a tapped button stands for, to be taken
+    as if it had been heard.
     """
 
     text: str | None
     aloud: bool = False
+    tapped: bool = False
 
 
 Reading = Depth | Position | Motion | Heading | WaterTemperature | WaterSpeed | Warned | Remark

@@ -60,7 +60,9 @@ class Season:
 
     casts: list[Foretold] = field(default_factory=list)
     reach: list[tuple[float, float, float]] = field(default_factory=list)
-    tops: list[tuple[float, float]] = field(default_factory=list)
+
+    def __add__(self, other: Season) -> Season:
+        return Season(self.casts + other.casts, self.reach + other.reach)
 
 
 class Angler:
@@ -229,8 +231,7 @@ def whole_season(casts: int, workers: int = 2) -> Season:
     season = Season()
     with ProcessPoolExecutor(workers) as pool:
         for part in pool.map(fish, range(1, LAKES + 1), [casts // LAKES] * LAKES):
-            season.casts += part.casts
-            season.reach += part.reach
+            season += part
     return season
 
 

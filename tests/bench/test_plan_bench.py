@@ -76,14 +76,16 @@ def test_beside_brute_force(rods, surface, name):
     assert len(casts) > 100_000
 
 
-def test_a_small_case_to_its_end(rods):
-    """Both to the end, on a hump in 54 m by 54 m."""
+@pytest.mark.parametrize("name", ["a place", "everything"])
+def test_a_small_case_to_its_end(rods, name):
+    """Both to the end, on a hump in 54 m by 54 m; most casts of the loop miss a place and cost it little."""
     lake = Surface()
     for north in np.arange(0.0, 55.0, 3.0):
         for east in np.arange(0.0, 55.0, 3.0):
-            lake.add(east, north, 6.0 - 1.8 * np.exp(-((east - 30.0) ** 2 + (north - 26.0) ** 2) / 150.0))
+            hump = 1.8 * np.exp(-((east - 30.0) ** 2 + (north - 26.0) ** 2) / 150.0)
+            lake.add(east, north, 6.0 - hump)
     on = ground(relief(lake, 2.0, (0.0, 0.0, 54.0, 54.0)))
-    target = Target.at("hump", 30.0, 26.0)
+    target = Target.at("hump", 30.0, 26.0) if name == "a place" else Target(name)
     start = stopwatch()
     most, _, count = brute.Brute(on, rods[2:], target, Wish()).best()
     loop = stopwatch() - start
@@ -91,8 +93,8 @@ def test_a_small_case_to_its_end(rods):
     found = plan(on, rods[2:], target)
     taken = stopwatch() - start
     print(
-        f"\nhump: plan {found[0].metres:.2f} m in {taken:.2f} s; brute force {most:.2f} m, {count} casts "
-        f"in {loop:.1f} s: {loop / taken:.0f} times as long"
+        f"\na small case, {name}: plan {found[0].metres:.2f} m in {taken:.2f} s; "
+        f"brute force {most:.2f} m, {count} casts in {loop:.1f} s: {loop / taken:.0f} times as long"
     )
     assert found[0].metres >= 0.98 * most
 

@@ -1,5 +1,6 @@
 """The configuration file: what is taken, and how each mistake is told."""
 
+import re
 import tomllib
 from pathlib import Path
 
@@ -162,3 +163,17 @@ def test_any_text_is_settings_or_problems(text: str) -> None:
         problems = error.problems
     assert problems is None or all(problem.line >= 1 and problem.file == "any.toml" for problem in problems)
     assert problems != ()
+
+
+@pytest.mark.parametrize(
+    ("line", "reason"),
+    [
+        ('address = "my boat"', 'page: "my boat" is no address of this computer'),
+        ("port = 70000", "page: 70000 is no port"),
+        ('reading = "opened"', "page.reading: 'opened' is not one of the choices; did you mean \"open\"?"),
+        ("on = 1", "page.on: expected true or false"),
+    ],
+)
+def test_a_mistake_about_the_page_is_told(line, reason):
+    with pytest.raises(ConfigError, match=re.escape(reason)):
+        parse(f"[page]\n{line}\n")

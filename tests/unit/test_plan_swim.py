@@ -9,6 +9,7 @@ from companion.tackle import calibrations, reaches, rig_name
 
 SETTINGS = config.parse(config.example_text(), "the example config")
 STEP, NEAREST = 0.25, 8.0
+MIDDLE = np.zeros(1)
 BOTTOMS = {
     "flat": lambda x, reach: 0.9 * reach + 0.0 * x,
     "much shallower": lambda x, reach: 0.5 * reach + 0.0 * x,
@@ -33,7 +34,7 @@ def quick(found, depth):
     top = depth(away).astype(np.float32)[:, None]
     under = Under(top, top, np.zeros_like(top), np.ones(top.shape, bool))
     diver = Diver(found)
-    way = swim(diver, Wish(height=0.0, dig=None), under, away, 0.0)
+    way = swim(diver, Wish(height=0.0, dig=None), under, away, MIDDLE)
     return away[diver.first(away) :], way
 
 
@@ -56,9 +57,11 @@ def test_follows_the_solver_over_a_bottom(rods, name):
         length = sum(max(a - b, 0.0) for a, b in inside)
         truly = np.interp(-away, -solved.path.over_ground, solved.path.z)
         off = np.abs(way.depth[:, 0] - truly).max()
-        print(f"{found.name} {name}: contact {way.metres[0]:.1f} m, solved {length:.1f}; depth off {off:.2f}")
+        print(
+            f"{found.name} {name}: contact {way.metres[0, 0]:.1f} m, solved {length:.1f}; depth off {off:.2f}"
+        )
         assert off <= (0.4 if name == "hump" else 0.1)
-        assert way.metres[0] == pytest.approx(length, abs=1.0)
+        assert way.metres[0, 0] == pytest.approx(length, abs=1.0)
 
 
 def test_swims_off_a_break_as_the_solver_has_it(rods):
@@ -83,7 +86,10 @@ def test_a_shift_brings_lure_and_bottom_together(rods):
     top = np.full((len(away), 1), found.reach.best + 0.3, np.float32)
     under = Under(top, top, np.full_like(top, 0.3), np.ones(top.shape, bool))
     wish = Wish(height=0.0, dig=None)
-    metres = [float(swim(Diver(found), wish, under, away, s).metres[0]) for s in (-1.0, 0.0, 0.5, 1.0, 2.0)]
+    metres = [
+        float(swim(Diver(found), wish, under, away, np.array([s])).metres[0, 0])
+        for s in (-1.0, 0.0, 0.5, 1.0, 2.0)
+    ]
     assert metres[:2] == [0.0, 0.0]
     assert 0.0 < metres[3] < metres[4]
     assert metres == sorted(metres)
@@ -95,10 +101,12 @@ def test_no_metre_after_a_touch_when_it_has_to_stay_clear(rods):
     top = np.full((len(away), 1), 30.0, np.float32)
     top[(away < 26.0) & (away > 23.0)] = 2.0
     under = Under(top, top, np.zeros_like(top), np.ones(top.shape, bool))
-    way = swim(Diver(found), Wish(band=(0.5, 9.0)), under, away, 0.0)
+    way = swim(Diver(found), Wish(band=(0.5, 9.0)), under, away, MIDDLE)
     counted = away[-len(way.counts) :][way.counts[:, 0]]
     assert counted.min() >= 26.0
-    assert swim(Diver(found), Wish(height=9.0, clear=True), under, away, 0.0).metres[0] <= len(away) - 14
+    assert (
+        swim(Diver(found), Wish(height=9.0, clear=True), under, away, MIDDLE).metres[0, 0] <= len(away) - 14
+    )
 
 
 def test_ploughing_does_not_count(rods):
@@ -107,6 +115,7 @@ def test_ploughing_does_not_count(rods):
     top = np.full((len(away), 1), 0.5 * found.reach.best, np.float32)
     under = Under(top, top, np.zeros_like(top), np.ones(top.shape, bool))
     every, gently = (
-        float(swim(Diver(found), Wish(height=0.0, dig=d), under, away, 0.0).metres[0]) for d in (None, 0.5)
+        float(swim(Diver(found), Wish(height=0.0, dig=d), under, away, MIDDLE).metres[0, 0])
+        for d in (None, 0.5)
     )
     assert 0.0 < gently < 0.5 * every

@@ -12,7 +12,7 @@ import soundfile
 from companion.casting.plan import Plan
 from companion.casting.plan_words import spoken_distance, where_from, which_rod
 from companion.voice.grammar import Aboard, Grammar
-from companion.voice.speaker import WORDS_A_MINUTE
+from companion.voice.speaker import Manner
 
 PLAN = Plan(
     rod=2,
@@ -95,7 +95,7 @@ def test_lines_take_less_than_three_seconds(tmp_path):
     for line in ordered[-8:] + from_where[-8:]:
         path = tmp_path / "line.wav"
         try:
-            subprocess.run(["espeak-ng", "-s", str(WORDS_A_MINUTE), "-w", path, line], check=True)
+            subprocess.run(["espeak-ng", "-s", str(Manner().rate), "-w", path, line], check=True)
         except FileNotFoundError:
             pytest.skip("espeak-ng is not installed")
         samples, rate = soundfile.read(path)

@@ -171,7 +171,7 @@ def test_water_not_told_is_noticed():
 
 def test_depths_belong_under_the_transducer_and_to_their_own_instant():
     """The antenna is 3 m behind the transducer; depths come 2 s late, over a drop at 30 m."""
-    bed = Bed(mounting=Mounting(forward=3.0))
+    bed = Bed(mounting=Mounting(forward=3.0), half_beam=None)
     rows = [(float(i), float(i) - 3.0, 0.0, 5.0 if i - 2 < 30 else 8.0) for i in range(61)]
     bed.take(0.0, Heading(90.0, None, ORIGIN))
     sail(bed, rows, latency=2.0)

@@ -1,7 +1,9 @@
 """The bottom along casts from a boat that has idled over the area once; the truth is known."""
 
 import numpy as np
+import pytest
 
+from companion.lakebed.bed import HALF_BEAM
 from companion.lakebed.breaks import breaks
 from companion.lakebed.surface import Surface
 
@@ -51,6 +53,36 @@ def test_ledge_edge_is_found_within_three_metres(bed, feed):
     )
     assert missed == 0
     assert np.mean(away <= 3.0) >= 0.95
+
+
+def errors_along_casts(surface, bed, rows, casts=120):
+    """Errors of depth, m, where sigma is below 0.5 m: all of them, and those over slopes above 1 in 4."""
+    rng, errors, steep = np.random.default_rng(0), [], []
+    for east, north in rows[rng.choice(len(rows), casts), 1:3]:
+        bearing = rng.uniform(0, 360)
+        line, angle = surface.along(east, north, bearing, rng.uniform(20, 40)), np.radians(bearing)
+        x, y = east + line.distance * np.sin(angle), north + line.distance * np.cos(angle)
+        sure = line.sigma < 0.5
+        errors.append((line.depth - bed.depth(x, y))[sure])
+        falls = bed.depth(x + 0.5, y) - bed.depth(x - 0.5, y), bed.depth(x, y + 0.5) - bed.depth(x, y - 0.5)
+        steep.append((np.hypot(*falls) > 0.25)[sure])
+    return np.concatenate(errors), np.concatenate(steep)
+
+
+@pytest.mark.parametrize("cone", [10.0, 20.0, 40.0])
+def test_correcting_slopes_for_the_cone_helps_with_cones_near_the_one_it_takes(bed, feed, cone):
+    """Taken: 20 degrees. The boat's own may be another; the map must gain all the same."""
+    surface, rows = Surface(), bed.idle(11, half_beam=np.radians(cone / 2.0))
+    feed(surface, rows)
+    rms = {}
+    for half_beam in (None, HALF_BEAM):
+        surface.half_beam = half_beam
+        error, steep = errors_along_casts(surface, bed, rows)
+        rms[half_beam] = np.sqrt(np.mean(error**2)), np.sqrt(np.mean(error[steep] ** 2))
+        words = "corrected" if half_beam else "as sounded"
+        print(f"cone {cone:.0f} degrees, {words}: RMSE %.3f m, on slopes %.3f m" % rms[half_beam])
+    assert rms[HALF_BEAM] < rms[None]
+    assert rms[HALF_BEAM][1] < 0.8 * rms[None][1]
 
 
 def test_flat_ground_has_no_breaks(feed):

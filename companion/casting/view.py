@@ -1,0 +1,97 @@
+"""What can be seen of the rods and of the water along the cast, as plain data for whoever shows it."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from companion.casting.cast import Cast
+from companion.casting.deck import Deck, Moment
+from companion.casting.ground import STEP, Ray
+from companion.casting.match import MatchRules
+from companion.dive.calibration import Casts
+from companion.glance import BottomPoint, Outlook, RodView, SideView
+
+
+def rods_view(deck: Deck, depth: float | None) -> tuple[RodView, ...]:
+    """Return every rod as it would stand against a bottom at this depth, m."""
+    return tuple(_rod_view(deck, number, depth) for number in (rod.number for rod in deck.rods))
+
+
+def _rod_view(deck: Deck, number: int, depth: float | None) -> RodView:
+    rod = deck.rod(number)
+    assert rod is not None
+    reach, band = deck.reach(rod), deck.reach_band(rod)
+    margin = None if depth is None else depth - reach
+    return RodView(
+        number=number,
+        name=rod.name,
+        lure=rod.lure.name,
+        line=rod.line.name,
+        in_hand=rod == deck.in_hand,
+        reach=round(reach, 3),
+        low=round(band.low, 3),
+        high=round(band.high, 3),
+        state=_state(margin),
+        margin=None if margin is None else round(margin, 3),
+    )
+
+
+def _state(margin: float | None) -> Outlook:
+    if margin is None:
+        return "unknown"
+    if margin <= 0.0:
+        return "touch"
+    return "clear" if margin <= MatchRules().near else "short"
+
+
+def side_view(deck: Deck, t: float, boat: Moment) -> SideView:
+    """Return the water along the cast under way, or along a usual cast of the rod in hand over the bow."""
+    cast = deck.cast_at(t)
+    if cast is None:
+        ray = deck.usual_ray(boat)
+        return _side(deck.usual_casts(), ray, boat.heading)
+    far, _, depth, _ = cast.at(t)
+    side = _side(cast.casts, None if cast.bottom is None else cast.bottom.mixed(), cast.bearing)
+    return SideView(
+        bearing=side.bearing,
+        under_way=True,
+        path=side.path,
+        shallow=side.shallow,
+        deep=side.deep,
+        bottom=side.bottom,
+        tops=_tops(cast),
+        lure=(round(far, 2), round(depth, 2)),
+    )
+
+
+def _side(casts: Casts, bottom: Ray | None, bearing: float | None) -> SideView:
+    away = np.median(casts.away, axis=0)
+    shallow, path, deep = (
+        _points(away, np.quantile(casts.depth, share, axis=0)) for share in (0.05, 0.5, 0.95)
+    )
+    return SideView(
+        bearing=None if bearing is None else round(bearing, 1),
+        under_way=False,
+        path=path,
+        shallow=shallow,
+        deep=deep,
+        bottom=() if bottom is None else _bottom(bottom),
+    )
+
+
+def _points(away: np.ndarray, depth: np.ndarray) -> tuple[tuple[float, float], ...]:
+    return tuple((round(float(x), 2), round(float(z), 2)) for x, z in zip(away, depth, strict=True))
+
+
+def _bottom(ray: Ray) -> tuple[BottomPoint, ...]:
+    if np.isnan(ray.depth).all():
+        return ()
+    return tuple(
+        BottomPoint(round(place * STEP, 2), *(None if np.isnan(v) else round(float(v), 2) for v in both))
+        for place, both in enumerate(zip(ray.depth, ray.sigma, strict=True))
+    )
+
+
+def _tops(cast: Cast) -> tuple[tuple[float, float], ...]:
+    seen = () if cast.outlook is None else cast.outlook.tops
+    return tuple((round(top.top.distance, 2), round(top.top.depth, 2)) for top in seen)

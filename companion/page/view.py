@@ -1,0 +1,218 @@
+"""A glance put into words: each part of the page with its text and its state, as data.
+
+The page's first HTML and every later change of it are made from the same `View`, so that they cannot
+disagree. A part is named as the element that shows it; a state goes beside the words and never instead
+of them. What is not known is said in words, never as a number.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from typing import Literal
+
+import msgspec
+
+from companion.casting.match import Standing, spoken_match
+from companion.events import AnyEvent, Logged, TripBegan, TripEnded, Undone
+from companion.glance import Glance, RodView
+from companion.page.side import draw
+from companion.units import FOOT, KNOT, LengthUnit
+
+NOW = 2.0
+"""What is younger than this counts as now, s."""
+SILENT = 5.0
+"""A companion that has shown nothing for so long is told to be silent, s."""
+REMEMBERED = 50
+"""How many logged things are remembered for what undo would take back."""
+NOT_KNOWN = "not known"
+
+Feed = Literal["waiting", "live", "silent", "ended"]
+"""waiting: nothing was shown yet; live: it goes on; silent: nothing new comes; ended: the day is over."""
+
+
+class View(msgspec.Struct, frozen=True):
+    """The page at one instant.
+
+    Attributes:
+        text: the words of each part.
+        state: what each part that has one stands at.
+        picture: the side view, as the inside of an SVG element.
+    """
+
+    text: dict[str, str]
+    state: dict[str, str]
+    picture: str
+
+    def since(self, older: View) -> View:
+        """Return only what has changed since an older view; an unchanged picture is empty."""
+        return View(
+            {part: text for part, text in self.text.items() if older.text.get(part) != text},
+            {part: state for part, state in self.state.items() if older.state.get(part) != state},
+            "" if self.picture == older.picture else self.picture,
+        )
+
+
+class News:
+    """What the page remembers of the events: what undo would take back, and whether the day is over."""
+
+    def __init__(self) -> None:
+        self._standing: deque[Logged] = deque(maxlen=REMEMBERED)
+        self.ended = False
+
+    def take(self, event: AnyEvent) -> None:
+        """Note an event."""
+        if isinstance(event, Logged):
+            self._standing.append(event)
+        elif isinstance(event, Undone):
+            kept = [logged for logged in self._standing if logged.number != event.number]
+            self._standing = deque(kept, REMEMBERED)
+        elif isinstance(event, TripBegan | TripEnded):
+            self.ended = isinstance(event, TripEnded)
+
+    @property
+    def last(self) -> str:
+        """The last logged thing that stands, in words."""
+        if not self._standing:
+            return "nothing logged yet"
+        logged = self._standing[-1]
+        return f"{logged.number}. {logged.what}" + (f", {logged.detail}" if logged.detail else "")
+
+
+def make_view(glance: Glance | None, news: News, unit: LengthUnit, quiet_for: float) -> View:
+    """Put a glance into words.
+
+    Args:
+        glance: what is to be seen, None before the first one.
+        news: what the events told.
+        unit: what depths are shown in.
+        quiet_for: how long ago the glance came, s.
+    """
+    feed = _feed(glance, news, quiet_for)
+    seen = glance or Glance(t=0.0)
+    # While nothing new comes, what was true goes on getting older.
+    now = seen.t + (quiet_for if feed == "silent" else 0.0)
+    in_hand = next((rod for rod in seen.rods if rod.in_hand), None)
+    text = {
+        "feed": _feed_words(feed, quiet_for),
+        "clock": f"{seen.utc[11:19]} UTC" if seen.utc else "time not known",
+        "bearing": _boat(seen, unit),
+        "logged": _count(seen.logged),
+        "last": news.last,
+        **_depth(seen, now, unit),
+        **_words(seen, now),
+        **_in_hand(in_hand, unit),
+    }
+    state = {"feed": feed, "depth": "not-known" if seen.depth is None else "known"}
+    for rod in seen.rods:
+        text |= _other(rod, in_hand, unit)
+        state[f"rod-{rod.number}"] = "in-hand" if rod.in_hand else rod.state
+    state["clock"] = f"{seen.t:.3f}"
+    state["rods"] = " ".join(str(rod.number) for rod in seen.rods)
+    state["match"] = in_hand.state if in_hand else "unknown"
+    drawn = draw(seen.side, unit, seen.depth)
+    return View(text | {"side": drawn.words}, state, drawn.picture)
+
+
+def _feed(glance: Glance | None, news: News, quiet_for: float) -> Feed:
+    if glance is None:
+        return "waiting"
+    if news.ended:
+        return "ended"
+    return "silent" if quiet_for > SILENT else "live"
+
+
+def _feed_words(feed: Feed, quiet_for: float) -> str:
+    return {
+        "waiting": "waiting for the sensors",
+        "live": "live",
+        "silent": f"OLD: nothing new from the sensors, {age(quiet_for)}",
+        "ended": "over: this is the last moment of the day",
+    }[feed]
+
+
+def age(seconds: float) -> str:
+    """Return how long ago something was, in words.
+
+    >>> age(0.4), age(12.7), age(200.0), age(4000.0)
+    ('just now', '12 s ago', '3 min ago', 'over an hour ago')
+    """
+    if seconds < NOW:
+        return "just now"
+    if seconds < 90.0:
+        return f"{int(seconds)} s ago"
+    return f"{int(seconds // 60)} min ago" if seconds < 3600.0 else "over an hour ago"
+
+
+def shown_depth(metres: float | None, unit: LengthUnit) -> str:
+    """Return a depth as the page shows it: as it is spoken, in short.
+
+    >>> shown_depth(5.5, "feet"), shown_depth(5.5, "metres"), shown_depth(None, "feet")
+    ('18 ft', '5.5 m', 'not known')
+    """
+    if metres is None:
+        return NOT_KNOWN
+    return f"{round(metres / FOOT)} ft" if unit == "feet" else f"{metres:.1f} m"
+
+
+def _depth(seen: Glance, now: float, unit: LengthUnit) -> dict[str, str]:
+    if seen.depth_at is None:
+        return {"depth": shown_depth(seen.depth, unit), "depth-age": "none heard yet"}
+    when = age(now - seen.depth_at)
+    heard = f"measured {when}" if seen.depth is not None else f"the last one came {when}"
+    return {"depth": shown_depth(seen.depth, unit), "depth-age": heard}
+
+
+def _words(seen: Glance, now: float) -> dict[str, str]:
+    return {
+        "said": seen.said or "nothing yet",
+        "said-age": "" if seen.said_at is None else age(now - seen.said_at),
+        "heard": "nothing yet" if seen.heard is None else seen.heard or "no words made out",
+        "heard-age": "" if seen.heard_at is None else age(now - seen.heard_at),
+        "understood": "" if seen.heard is None else f"taken as: {seen.understood or 'no command'}",
+    }
+
+
+def _in_hand(rod: RodView | None, unit: LengthUnit) -> dict[str, str]:
+    if rod is None:
+        return {"rod": NOT_KNOWN, "carries": "", "reach": NOT_KNOWN, "match": NOT_KNOWN}
+    return {
+        "rod": rod.name.capitalize(),
+        "carries": f"{rod.lure} on {rod.line}",
+        "reach": _reach(rod, unit),
+        "match": _match(rod, unit),
+    }
+
+
+def _other(rod: RodView, in_hand: RodView | None, unit: LengthUnit) -> dict[str, str]:
+    same_lure = in_hand is not None and rod.lure == in_hand.lure
+    return {
+        f"rod-{rod.number}-name": rod.name.capitalize(),
+        f"rod-{rod.number}-carries": rod.line if same_lure else f"{rod.lure} on {rod.line}",
+        f"rod-{rod.number}-reach": _reach(rod, unit),
+        f"rod-{rod.number}-match": "in hand" if rod.in_hand else _match(rod, unit),
+    }
+
+
+def _reach(rod: RodView, unit: LengthUnit) -> str:
+    low, high = shown_depth(rod.low, unit), shown_depth(rod.high, unit)
+    return f"reaches {shown_depth(rod.reach, unit)} ({low.split()[0]} to {high.split()[0]})"
+
+
+def _match(rod: RodView, unit: LengthUnit) -> str:
+    return spoken_match(Standing(rod.state, margin=rod.margin), unit)
+
+
+def _count(logged: int) -> str:
+    return f"{logged} logged" if logged else "none logged"
+
+
+def _boat(seen: Glance, unit: LengthUnit) -> str:
+    parts = []
+    if seen.heading is not None:
+        parts.append(f"bow {round(seen.heading) % 360:03d}°")
+    if seen.speed is not None:
+        parts.append(f"{seen.speed / KNOT:.1f} kn")
+    if seen.water_temperature is not None:
+        degrees = seen.water_temperature
+        parts.append(f"water {degrees * 1.8 + 32:.0f} °F" if unit == "feet" else f"water {degrees:.0f} °C")
+    return ", ".join(parts) or "bow, speed and water not known"

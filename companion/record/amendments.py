@@ -1,0 +1,84 @@
+"""Corrections made after the trip: the logged thing stays as it was, the correction stands beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import NamedTuple
+
+import msgspec
+
+from companion.events import Logged, LoggedWhat
+
+
+class Amendment(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """A correction of the logged thing `number` in a trip; what is None stays as it was logged.
+
+    Attributes:
+        number: of the logged thing.
+        what: what it was instead.
+        rod: the rod it was on, with the `lure` and `line` that rod carries.
+        lure: see `rod`.
+        line: see `rod`.
+        size: a fish's weight, kg, or the depth of a mark or the length of a cast, m.
+        taken_back: True takes it back, False lets it stand again.
+        note: something to add.
+        utc: when the correction was made, ISO 8601.
+    """
+
+    number: int
+    what: LoggedWhat | None = None
+    rod: str | None = None
+    lure: str | None = None
+    line: str | None = None
+    size: float | None = None
+    taken_back: bool | None = None
+    note: str | None = None
+    utc: str | None = None
+
+    @property
+    def is_empty(self) -> bool:
+        """Whether it corrects nothing."""
+        return self == Amendment(number=self.number, utc=self.utc)
+
+
+class Corrected(NamedTuple):
+    """A logged thing as it was logged and as it now stands.
+
+    `stands` is False once it was taken back, on the water or afterwards.
+    """
+
+    original: Logged
+    event: Logged
+    stands: bool
+    amendments: tuple[Amendment, ...] = ()
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What was added to it, oldest first."""
+        return tuple(one.note for one in self.amendments if one.note)
+
+
+def corrected(entries: Iterable[tuple[Logged, bool]], amendments: Sequence[Amendment]) -> list[Corrected]:
+    """Return logged things (each with whether it was taken back) with their corrections, oldest first.
+
+    A thing that was on another rod than logged loses where its lure was: that was the other rod's.
+    """
+    return [
+        _corrected(logged, undone, tuple(one for one in amendments if one.number == logged.number))
+        for logged, undone in entries
+    ]
+
+
+def _corrected(logged: Logged, undone: bool, amendments: tuple[Amendment, ...]) -> Corrected:
+    event, stands = logged, not undone
+    for one in amendments:
+        changes = {
+            name: value
+            for name in ("what", "rod", "lure", "line", "size")
+            if (value := getattr(one, name)) is not None
+        }
+        if one.rod is not None and one.rod != event.rod:
+            changes |= {"lure_depth": None, "lure_at": None}
+        event = msgspec.structs.replace(event, **changes)
+        stands = stands if one.taken_back is None else not one.taken_back
+    return Corrected(logged, event, stands, amendments)

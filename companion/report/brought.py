@@ -1,0 +1,95 @@
+"""What brought bites, as tables: the count, the effort, and the interval that the count leaves open."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from html import escape
+
+from companion.events import Logged
+from companion.report.counts import Row, Table, shown
+
+LinkTo = Callable[[Logged], str]
+"""Makes a link to a logged thing."""
+
+_TITLES = {
+    "depth": "By depth of the bottom",
+    "slope": "By steepness",
+    "structure": "By structure",
+    "rod": "By rod",
+    "hour": "By hour",
+}
+_MOST_LINKS = 8
+_SAME = {
+    "too few to tell": "Too few to tell one from another.",
+    "no clear difference": "No difference that these counts bear.",
+    "": "There is only one.",
+}
+
+
+def brought(asked: Sequence[Table], link_to: LinkTo) -> str:
+    """Return the tables as HTML."""
+    return '<div class="brought">\n' + "".join(_table(one, link_to) for one in asked) + "</div>\n"
+
+
+def verdict(asked: Sequence[Table]) -> str:
+    """Return in a sentence whether anything stands out."""
+    if any(table.bears for table in asked):
+        return "Where one stands out it is said; look at how few counts it rests on."
+    return "<b>Nothing stands out here: the counts are too few, or too even, to call one better.</b>"
+
+
+def _table(table: Table, link_to: LinkTo) -> str:
+    by_cast = table.by == "cast"
+    most = 1.0 if by_cast else max([row.high for row in table.rows if row.effort > 0.1] or [1.0])
+    verdicts = {row.verdict for row in table.rows}
+    alike = _SAME.get(next(iter(verdicts), "")) if len(verdicts) == 1 else None
+    heads = ["", "bites", "casts" if by_cast else "hours", "share of casts" if by_cast else "bites an hour"]
+    heads += [] if alike else [""]
+    head = "".join(f"<th{_NUMBER if i in (1, 2) else ''}>{text}</th>" for i, text in enumerate(heads))
+    rows = [_row(row, link_to, by_cast, interval(row, most, by_cast), alike is None) for row in table.rows]
+    if table.unknown is not None:
+        rows.append(_row(table.unknown, link_to, by_cast, "", alike is None))
+    return (
+        f"<table><caption>{_TITLES[table.question]} <small>{escape(table.how)}"
+        f"{f' <i>{alike}</i>' if alike else ''}</small></caption>"
+        f"<thead><tr>{head}</tr></thead><tbody>\n{''.join(rows)}</tbody></table>\n"
+    )
+
+
+_NUMBER = ' class="num"'
+
+
+def _row(row: Row, link_to: LinkTo, by_cast: bool, bar: str, told_apart: bool) -> str:
+    whence = ", ".join(map(link_to, row.strikes))
+    hits = f"<b>{len(row.strikes)}</b>" + (f"<small>{whence}</small>" if whence else "")
+    if len(row.strikes) > _MOST_LINKS:
+        hits = f"<details><summary><b>{len(row.strikes)}</b></summary><small>{whence}</small></details>"
+    effort = f"{row.effort:.0f}" if by_cast else f"{row.effort:.1f}"
+    if row.tries:
+        effort = f"<details><summary>{effort}</summary>{', '.join(map(link_to, row.tries))}</details>"
+    cells = [f"<td>{escape(shown(row.label))}</td>", f"<td{_NUMBER}>{hits}</td>"]
+    cells += [f"<td{_NUMBER}>{effort}</td>", f"<td>{bar}</td>"]
+    cells += [f'<td class="verdict">{row.verdict}</td>'] if told_apart else []
+    return f"<tr>{''.join(cells)}</tr>\n"
+
+
+def interval(row: Row, most: float, share: bool) -> str:
+    """Return a row's rate and interval as a small drawing up to `most`, with its numbers in words."""
+
+    def written(rate: float) -> str:
+        return f"{100.0 * rate:.0f} %" if share else f"{rate:.2g}"
+
+    def x(rate: float) -> str:
+        return f"{4.0 + min(rate / most, 1.0) * 122.0:.1f}"
+
+    if row.effort <= 0.0 or math.isnan(row.rate):
+        return ""
+    per = "of casts" if share else "an hour"
+    said = f"{written(row.rate)} {per}, between {written(row.low)} and {written(row.high)}"
+    bar = f'd="M{x(row.low)},10 H{x(row.high)}" stroke="#1b6ca8" stroke-width="5" stroke-opacity="0.35"'
+    return (
+        f'<svg viewBox="0 0 130 20" role="img" aria-label="{said}"><title>{said}</title>'
+        f'<path d="M4,10 H126" stroke="#d9d3c4"/><path {bar}/>'
+        f'<circle cx="{x(row.rate)}" cy="10" r="4.5" fill="#1b6ca8"/></svg>'
+    )

@@ -1,0 +1,125 @@
+"""The casts that were called, what each brought, and where its lure worked."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from companion.casting.deck import AIM, ASTRAY
+from companion.events import Logged
+from companion.report.day import CATCHES, Day, Floats
+from companion.voice.grammar import number_words
+
+LONGEST = 180.0
+"""A cast that nobody called in is over after this, s."""
+AFTERWARDS = 60.0
+"""What is logged so long after a cast came in, s, on its rod, still belongs to it: the fish in the net."""
+USUAL_CAST = 30.0
+"""The length of a cast, m, of a rod whose cast is not known. Common practice, no source."""
+_ALONG = np.linspace(0.3, 0.8, 5)
+"""Where along the cast the lure works deep, parts of its length from the boat."""
+_ASIDE = np.array([-1.28, -0.52, 0.0, 0.52, 1.28])
+"""Fifths of a normal distribution, in standard deviations."""
+_HOURS = {f"{number_words(hour)} o'clock": hour for hour in range(1, 13)}
+
+
+@dataclass(frozen=True)
+class CastMade:
+    """A cast that was called.
+
+    Attributes:
+        event: the call.
+        ended: logic s at which the lure was back.
+        catches: bites, fish and lost fish on it.
+        touches: of the bottom, on it.
+        bearing: which way it went, degrees; None when neither bow nor course was known.
+        hour_said: whether its hour off the bow was spoken; else it is taken to have gone over the bow.
+        length: of the cast, m.
+        x: m east of where its lure may have worked, all equally likely; empty when not known.
+        y: the same, m north.
+    """
+
+    event: Logged
+    ended: float
+    catches: tuple[Logged, ...]
+    touches: tuple[Logged, ...]
+    bearing: float | None
+    hour_said: bool
+    length: float
+    x: Floats
+    y: Floats
+
+
+def casts_of(day: Day, lengths: Mapping[str, float] | None = None) -> list[CastMade]:
+    """Return a day's casts in order; `lengths` has the usual cast of each rod by its name, m."""
+    calls = day.of("cast")
+    following = [*(call.t for call in calls[1:]), math.inf][: len(calls)]
+    return [
+        _made(day, call, until, call.size or (lengths or {}).get(call.rod or "", USUAL_CAST))
+        for call, until in zip(calls, following, strict=True)
+    ]
+
+
+def off_casts(day: Day, casts: Iterable[CastMade]) -> list[Logged]:
+    """Return the catches that belong to no cast that was called."""
+    placed = {catch.number for cast in casts for catch in cast.catches}
+    return [catch for catch in day.of(*CATCHES) if catch.number not in placed]
+
+
+def strikes(catches: Iterable[Logged], within: float = 90.0) -> list[list[Logged]]:
+    """Return catches put together that tell of one fish: its bite, then itself or its loss, on one rod."""
+    found: list[list[Logged]] = []
+    for catch in catches:
+        last = found[-1][-1] if found else None
+        if (
+            last is not None
+            and catch.what != "bite"
+            and last.what == "bite"
+            and catch.rod == last.rod
+            and catch.t - last.t <= within
+        ):
+            found[-1].append(catch)
+        else:
+            found.append([catch])
+    return found
+
+
+def _made(day: Day, call: Logged, until: float, length: float) -> CastMade:
+    within = [thing for thing in day.standing if call.t < thing.t < until]
+    back = next((thing.t for thing in within if thing.what == "reeled in"), call.t + LONGEST)
+    ended = min(back, until, call.t + LONGEST)
+    mine = [thing for thing in within if thing.t <= ended + AFTERWARDS and thing.rod == call.rod]
+    hour = _HOURS.get(call.detail or "")
+    bearing = _bearing(day, call, hour)
+    x, y = _worked(day, call, bearing, length, AIM if hour is not None else ASTRAY)
+    return CastMade(
+        event=call,
+        ended=ended,
+        catches=tuple(thing for thing in mine if thing.what in CATCHES),
+        touches=tuple(thing for thing in mine if thing.what == "touch"),
+        bearing=bearing,
+        hour_said=hour is not None,
+        length=length,
+        x=x,
+        y=y,
+    )
+
+
+def _bearing(day: Day, call: Logged, hour: int | None) -> float | None:
+    """Return which way a cast went: as it was foretold, else its hour off the bow, else over the bow."""
+    if (foretold := day.outlooks.get(call.number)) is not None:
+        return foretold.bearing
+    return None if call.heading is None else (call.heading + 30.0 * (hour or 0)) % 360.0
+
+
+def _worked(
+    day: Day, call: Logged, bearing: float | None, length: float, aim: float
+) -> tuple[Floats, Floats]:
+    boat = day.xy(call.boat)
+    if boat is None or bearing is None:
+        return np.empty(0), np.empty(0)
+    angles, far = np.meshgrid(math.radians(bearing) + aim * _ASIDE, length * _ALONG)
+    return (boat[0] + far * np.sin(angles)).ravel(), (boat[1] + far * np.cos(angles)).ravel()

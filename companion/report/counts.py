@@ -1,0 +1,340 @@
+"""What brought bites: counts against effort, the interval each count leaves open, and what may be said of it.
+
+Per cast when casts were called: the share of casts with a strike has Wilson's interval (Wilson 1927, J. Am.
+Stat. Assoc. 22, 209), and a class is compared with all the others by Fisher's exact test. Else per hour
+of boat time: a rate has Garwood's exact Poisson interval (Garwood 1936, Biometrika 28, 437), and is
+compared by the binomial test that two Poisson counts allow (both from memory). The classes of one table share
+their error (Bonferroni): of twenty tables in which nothing is going on, one will point at something.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from scipy.special import gammaincinv
+
+from companion.events import Logged, RodTaken
+from companion.report.casts import CastMade, off_casts, strikes
+from companion.report.day import CATCHES, Day
+from companion.report.ground import Ground
+from companion.report.words import Words
+
+Z = 1.959963984540054
+"""95 %, two-sided."""
+SURE_SHARE = 0.6
+"""A place is of a class when at least this share of where it may be is."""
+NEAR = 15.0
+"""A mark counts as fished within this, m."""
+FEW_STRIKES, FEW_TRIES = 10, 30
+"""Below either nothing is called equal, only too few."""
+LONGEST_STEP = 5.0
+"""Between two readings further apart than this, s, nobody knows where the boat was."""
+FLAT, STEEP = 0.1, 0.25
+"""Where flat ends and a break begins, m per m; the latter as `lakebed.breaks` has it."""
+
+By = Literal["cast", "hour"]
+Verdict = Literal["more than elsewhere", "fewer than elsewhere", "too few to tell", "no clear difference", ""]
+
+
+@dataclass(frozen=True)
+class Row:
+    """One class: its strikes, its effort (casts, or hours), the rate, and the 95 % interval of the rate.
+
+    `tries` are the casts' own events, empty where effort is time.
+    """
+
+    label: str
+    strikes: tuple[Logged, ...]
+    effort: float
+    tries: tuple[Logged, ...]
+    low: float
+    high: float
+    verdict: Verdict
+
+    @property
+    def rate(self) -> float:
+        """Strikes per cast, or per hour."""
+        return len(self.strikes) / self.effort if self.effort > 0.0 else math.nan
+
+
+@dataclass(frozen=True)
+class Table:
+    """One question: its classes, and what could not be put into any."""
+
+    question: str
+    how: str
+    by: By
+    rows: tuple[Row, ...]
+    unknown: Row | None
+
+    @property
+    def bears(self) -> bool:
+        """Whether any of its counts stands out."""
+        return any(row.verdict.endswith("elsewhere") for row in self.rows)
+
+
+def wilson(hits: int, tries: int) -> tuple[float, float]:
+    """Return the 95 % interval of a share.
+
+    >>> tuple(round(end, 3) for end in wilson(1, 10))
+    (0.018, 0.404)
+    """
+    if tries == 0:
+        return 0.0, 1.0
+    p, z2 = hits / tries, Z * Z
+    middle = (p + z2 / (2 * tries)) / (1 + z2 / tries)
+    half = Z / (1 + z2 / tries) * math.sqrt(p * (1 - p) / tries + z2 / (4 * tries * tries))
+    return max(0.0, middle - half), min(1.0, middle + half)
+
+
+def garwood(hits: int, effort: float) -> tuple[float, float]:
+    """Return the exact 95 % interval of a Poisson rate.
+
+    >>> tuple(round(end, 2) for end in garwood(3, 1.0))
+    (0.62, 8.77)
+    """
+    if effort <= 0.0:
+        return 0.0, math.inf
+    low = 0.0 if hits == 0 else float(gammaincinv(hits, 0.025))
+    return low / effort, float(gammaincinv(hits + 1, 0.975)) / effort
+
+
+def fisher(hits: int, tries: int, other_hits: int, other_tries: int) -> float:
+    """Return the two-sided probability of so uneven a split of hits over two sets of tries, by chance.
+
+    >>> round(fisher(8, 10, 1, 10), 4)
+    0.0055
+    """
+    all_hits, all_tries = hits + other_hits, tries + other_tries
+    ways = math.comb(all_tries, all_hits)
+
+    def chance(k: int) -> float:
+        return math.comb(tries, k) * math.comb(other_tries, all_hits - k) / ways
+
+    least, most = max(0, all_hits - other_tries), min(all_hits, tries)
+    seen = chance(hits)
+    return min(1.0, sum(p for k in range(least, most + 1) if (p := chance(k)) <= seen * (1 + 1e-9)))
+
+
+def binomial(hits: int, tries: int, share: float) -> float:
+    """Return the two-sided probability of so uneven a number of hits by chance."""
+    chances = [math.comb(tries, k) * share**k * (1 - share) ** (tries - k) for k in range(tries + 1)]
+    return min(1.0, sum(p for p in chances if p <= chances[hits] * (1 + 1e-9)))
+
+
+@dataclass(frozen=True)
+class Try:
+    """A piece of effort with its classes by question: a cast, or the time of one reading."""
+
+    classes: Mapping[str, str | None]
+    effort: float
+    strikes: tuple[Logged, ...] = ()
+    event: Logged | None = None
+
+
+QUESTIONS = ("depth", "slope", "structure", "rod", "hour")
+"""What is asked, in the order of the tables."""
+
+
+def tables(tries: Sequence[Try], by: By) -> list[Table]:
+    """Return a table for each question about efforts and what they brought."""
+    return [_table(question, tries, by) for question in QUESTIONS]
+
+
+def _table(question: str, tries: Sequence[Try], by: By) -> Table:
+    labels = sorted(
+        {label for one in tries if (label := one.classes[question]) is not None}, key=_natural_order
+    )
+    groups = {label: [one for one in tries if one.classes[question] == label] for label in labels}
+    all_hits = sum(len(one.strikes) for group in groups.values() for one in group)
+    all_effort = sum(one.effort for group in groups.values() for one in group)
+    rows = tuple(_row(label, group, by, all_hits, all_effort, len(groups)) for label, group in groups.items())
+    lost = [one for one in tries if one.classes[question] is None]
+    unknown = _row("not known well enough", lost, by, 0, 0.0, 0) if lost else None
+    return Table(question, _HOW[question][by], by, rows, unknown)
+
+
+def _row(label: str, group: Sequence[Try], by: By, all_hits: int, all_effort: float, classes: int) -> Row:
+    hits = tuple(strike for one in group for strike in one.strikes)
+    effort = math.fsum(one.effort for one in group)
+    low, high = wilson(len(hits), round(effort)) if by == "cast" else garwood(len(hits), effort)
+    return Row(
+        label=label,
+        strikes=hits,
+        effort=effort,
+        tries=tuple(one.event for one in group if one.event is not None),
+        low=low,
+        high=high,
+        verdict=_verdict(len(hits), effort, all_hits, all_effort, by, classes),
+    )
+
+
+def _verdict(hits: int, effort: float, all_hits: int, all_effort: float, by: By, classes: int) -> Verdict:
+    rest = all_effort - effort
+    if classes < 2 or rest <= 0.0 or effort <= 0.0:
+        return ""
+    if by == "cast":
+        chance = fisher(hits, round(effort), all_hits - hits, round(rest))
+    else:
+        chance = binomial(hits, all_hits, effort / all_effort)
+    if chance * classes < 0.05:
+        more = hits / effort > (all_hits - hits) / rest
+        return "more than elsewhere" if more else "fewer than elsewhere"
+    enough = all_hits >= FEW_STRIKES and (by == "hour" or all_effort >= FEW_TRIES)
+    return "no clear difference" if enough else "too few to tell"
+
+
+def tries_of(
+    day: Day, casts: Sequence[CastMade], ground: Ground | None, words: Words
+) -> tuple[list[Try], By, list[Logged]]:
+    """Return a day's efforts, what they are counted in, and the catches that belong to none of them.
+
+    Casts when at least half of the strikes fell on casts that were called, else time.
+    """
+    off = off_casts(day, casts)
+    on = [cast for cast in casts if cast.catches]
+    if casts and len(on) >= len(strikes(off)):
+        return [_cast_try(day, ground, words, cast) for cast in casts], "cast", off
+    return _time_tries(day, ground, words), "hour", []
+
+
+def _cast_try(day: Day, ground: Ground | None, words: Words, cast: CastMade) -> Try:
+    nothing = np.full(len(cast.x), np.nan)
+    depth = nothing if ground is None else ground.depth_at(cast.x, cast.y)
+    steep = nothing if ground is None else ground.steepness_at(cast.x, cast.y)
+    marks = _marks(day)
+    structure = [_structure(x, y, s, marks) for x, y, s in zip(cast.x, cast.y, steep, strict=True)]
+    return Try(
+        classes={
+            "depth": _most([_depth_class(d, words) for d in depth]),
+            "slope": _most([_slope_class(s) for s in steep]),
+            "structure": _most(structure),
+            "rod": _rod_class(cast.event.rod, cast.event.line),
+            "hour": _hour_class(day, cast.event.t),
+        },
+        effort=1.0,
+        strikes=cast.catches[:1],
+        event=cast.event,
+    )
+
+
+def _time_tries(day: Day, ground: Ground | None, words: Words) -> list[Try]:
+    """Return the boat's time in classes, gathered; a strike goes where the boat was."""
+    track, marks = day.track, _marks(day)
+    steep = np.full(len(track.t), np.nan) if ground is None else ground.steepness_at(track.x, track.y)
+    rods = _rods_in_hand(day)
+    lasts = np.minimum(np.diff(track.t, append=track.t[-1:]), LONGEST_STEP) / 3600.0
+    spent: dict[tuple[str | None, ...], float] = {}
+    at: list[tuple[str | None, ...]] = []
+    for i, t in enumerate(track.t):
+        found = (
+            _depth_class(track.depth[i], words),
+            _slope_class(steep[i]),
+            _structure(track.x[i], track.y[i], steep[i], marks),
+            rods(float(t)),
+            _hour_class(day, float(t)),
+        )
+        at.append(found)
+        spent[found] = spent.get(found, 0.0) + float(lasts[i])
+    caught: dict[tuple[str | None, ...], list[Logged]] = {}
+    for strike in strikes(day.of(*CATCHES)):
+        if len(track.t):
+            nearest = int(np.argmin(np.abs(track.t - strike[0].t)))
+            caught.setdefault(at[nearest], []).append(strike[0])
+    return [
+        Try(dict(zip(QUESTIONS, found, strict=True)), effort, tuple(caught.get(found, ())))
+        for found, effort in spent.items()
+    ]
+
+
+def _marks(day: Day) -> list[tuple[float, float, str]]:
+    placed = ((day.xy(mark.at or mark.boat), mark.detail or "spot") for mark in day.of("mark"))
+    return [(*place, kind) for place, kind in placed if place is not None]
+
+
+def _rods_in_hand(day: Day) -> Callable[[float], str | None]:
+    taken = [event for event in day.events if isinstance(event, RodTaken)]
+    times = np.array([event.t for event in taken])
+
+    def at(t: float) -> str | None:
+        place = int(np.searchsorted(times, t, side="right")) - 1
+        return _rod_class(taken[place].rod, taken[place].line) if place >= 0 else None
+
+    return at
+
+
+def _most(classes: Sequence[str | None]) -> str | None:
+    """Return the class that holds most of the places, if it holds enough of them."""
+    if not classes:
+        return None
+    known = [one for one in classes if one is not None]
+    best = max(sorted(set(known)), key=known.count, default=None)
+    return best if best is not None and known.count(best) >= SURE_SHARE * len(classes) else None
+
+
+def _depth_class(depth: float, words: Words) -> str | None:
+    if math.isnan(depth):
+        return None
+    band = 5.0 if words.unit == "feet" else 1.5
+    low = math.floor(depth * words.per_metre / band) * band
+    return f"{low:g} to {low + band:g} {words.depth_unit}"
+
+
+def _slope_class(steepness: float) -> str | None:
+    if math.isnan(steepness):
+        return None
+    if steepness < FLAT:
+        return "1. flat, less than 1 in 10"
+    return "2. sloping" if steepness < STEEP else "3. a break, more than 1 in 4"
+
+
+def _structure(x: float, y: float, steepness: float, marks: Sequence[tuple[float, float, str]]) -> str | None:
+    near = [(math.hypot(x - mx, y - my), kind) for mx, my, kind in marks]
+    closest = min(near, default=(math.inf, ""))
+    if closest[0] <= NEAR:
+        return closest[1]
+    if math.isnan(steepness):
+        return None
+    return "a break, not marked" if steepness >= STEEP else "nothing marked"
+
+
+def _rod_class(rod: str | None, line: str | None) -> str | None:
+    return None if rod is None else f"{rod}, {line}"
+
+
+def _hour_class(day: Day, t: float) -> str | None:
+    at = day.clock(t)
+    return f"hour {int(t // 3600) + 1}" if at is None else f"{at.hour:02d}:00 to {(at.hour + 1) % 24:02d}:00"
+
+
+def _natural_order(label: str) -> tuple[float, str]:
+    """Order by a number at the beginning ("5 to 10 ft" before "10 to 15 ft"), then by the words."""
+    head = label.partition(" ")[0].partition(":")[0].rstrip(".")
+    return (float(head) if head.replace(".", "", 1).isdigit() else math.inf, label)
+
+
+def shown(label: str) -> str:
+    """Return a class as it is shown, without the number that only orders it."""
+    return label[3:] if label[1:3] == ". " else label
+
+
+_HOW: Mapping[str, Mapping[By, str]] = {
+    "depth": {
+        "cast": "Depth of the mapped bottom along the cast.",
+        "hour": "Depth under the boat.",
+    },
+    "slope": {
+        "cast": "Steepness of the mapped bottom along the cast.",
+        "hour": "Steepness of the mapped bottom under the boat.",
+    },
+    "structure": {
+        "cast": f"The nearest mark within {NEAR:.0f} m of the cast; without one, the mapped bottom.",
+        "hour": f"The nearest mark within {NEAR:.0f} m of the boat; without one, the mapped bottom.",
+    },
+    "rod": {"cast": "The rod that was cast, with its line.", "hour": "The rod in hand, with its line."},
+    "hour": {"cast": "The hour the cast was made in.", "hour": "The hour."},
+}

@@ -1,0 +1,101 @@
+"""What every page of ours is made of: style, script, plotly, the charts' data, and leave to fetch nothing."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping
+from html import escape
+from importlib.resources import files
+
+from companion.events import Logged
+from companion.report.charts import Figure
+from companion.report.day import Day
+
+_POLICY = (
+    "default-src 'none'; script-src 'unsafe-inline'; style-src 'unsafe-inline'; "
+    "img-src data: blob:; media-src data:; base-uri 'none'; form-action 'none'"
+)
+UNKNOWN = '<span class="plain">not known</span>'
+"""What stands where a number would, when there is none."""
+CAUTIONS = (
+    "<p><b>Not for navigation.</b> Depths and marks are for fishing and may be wrong. The boat's own safety "
+    "comes first: keep a look-out, wear the life jacket, clip on the engine cut-off lanyard. Obey the local "
+    "fishing rules.</p>"
+)
+
+
+class PlotlyMissingError(Exception):
+    """The report's extra is not installed; the message says how to get it."""
+
+
+def document(title: str, body: str, charts: Mapping[str, Figure | None]) -> str:
+    """Return a whole HTML file; `charts` has the figures by the names their places have in the body.
+
+    Raises:
+        PlotlyMissingError: plotly is not installed.
+    """
+    here = files("companion.report")
+    style, script = (here.joinpath(f"report.{kind}").read_text(encoding="utf-8") for kind in ("css", "js"))
+    drawn = {name: figure for name, figure in charts.items() if figure is not None}
+    plots = "\n".join(
+        f'<script type="application/json" data-chart="{name}">{_json(figure)}</script>'
+        for name, figure in drawn.items()
+    )
+    library = f"<script>{_plotly()}</script>\n" if drawn else ""
+    return (
+        '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        f'<meta http-equiv="Content-Security-Policy" content="{_POLICY}">\n'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
+        f"<title>{escape(title)}</title>\n<style>\n{style}</style>\n</head>\n<body>\n{body}\n{plots}\n"
+        f"{library}<script>\n{script}</script>\n</body>\n</html>\n"
+    )
+
+
+def section(name: str, title: str, how: str, *parts: str) -> str:
+    """Return a section with its heading, a sentence on how to read it, and what is in it."""
+    explained = f'<p class="how">{how}</p>\n' if how else ""
+    return f'<section id="{name}">\n<h2>{title}</h2>\n{explained}{"".join(parts)}\n</section>'
+
+
+def chart(name: str, figure: Figure | None) -> str:
+    """Return the place of a chart in a page, or a word that there is nothing to draw."""
+    if figure is None:
+        return '<p class="plain">There is nothing to draw: it was not measured.</p>'
+    return f'<div class="chart" id="{name}" style="height:{figure["height"]}px"></div>\n'
+
+
+def table(heads: Iterable[str], rows: Iterable[str], *, sorts: bool = False) -> str:
+    """Return a table; with `sorts` a click on a heading sorts it."""
+    named = (f"<button>{head}</button>" if sorts else head for head in heads)
+    head = "".join(f"<th>{name}</th>" for name in named)
+    kind = ' class="sorts"' if sorts else ""
+    return (
+        f'<div class="wide"><table{kind}><thead><tr>{head}</tr></thead>'
+        f"<tbody>\n{''.join(rows)}</tbody></table></div>\n"
+    )
+
+
+def link(day: Day, thing: Logged, text: str | None = None) -> str:
+    """Return a link to the row of a logged thing."""
+    return f'<a href="#{day.anchor(thing)}">{escape(text or f"#{thing.number}")}</a>'
+
+
+def links(day: Day, things: Iterable[Logged]) -> str:
+    """Return links to the rows of logged things."""
+    return ", ".join(link(day, thing) for thing in things)
+
+
+def _json(figure: Figure) -> str:
+    kept = {"data": figure["data"], "layout": figure["layout"] | {"height": figure["height"]}}
+    text = json.dumps(kept, allow_nan=False, separators=(",", ":"), ensure_ascii=False)
+    return text.replace("<", "\\u003c")
+
+
+def _plotly() -> str:
+    try:
+        source = files("plotly").joinpath("package_data", "plotly.min.js")
+    except ModuleNotFoundError as error:
+        raise PlotlyMissingError(
+            "the report's charts need plotly; install it once, with a network: pip install plotly"
+        ) from error
+    return source.read_text(encoding="utf-8")

@@ -1,0 +1,75 @@
+"""Everything the report says of a day, worked out once."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+
+from companion.events import Logged
+from companion.report.casts import CastMade, casts_of, strikes
+from companion.report.counts import By, Table, Try, tables, tries_of
+from companion.report.day import CATCHES, Day
+from companion.report.ground import Ground, mapped
+from companion.report.rods import RodStory
+from companion.report.words import Words
+
+
+@dataclass(frozen=True)
+class Findings:
+    """What was found of a day.
+
+    Attributes:
+        day: the trip.
+        stories: its rods.
+        words: how numbers are written.
+        ground: the bottom it mapped.
+        casts: those that were called.
+        tries: the efforts that brought bites or not.
+        by: what they are counted in.
+        off: bites, fish and lost fish that belong to none of them.
+        clips: the utterances' sound as data URIs by name.
+    """
+
+    day: Day
+    stories: Sequence[RodStory]
+    words: Words
+    ground: Ground | None
+    casts: Sequence[CastMade]
+    tries: Sequence[Try]
+    by: By
+    off: Sequence[Logged]
+    clips: Mapping[str, str] = field(default_factory=dict)
+
+    @cached_property
+    def tables(self) -> list[Table]:
+        """What brought bites."""
+        return tables(self.tries, self.by)
+
+    @cached_property
+    def strikes(self) -> list[list[Logged]]:
+        """The catches, those of one fish together."""
+        return strikes(self.day.of(*CATCHES))
+
+    @cached_property
+    def best_fish(self) -> Logged | None:
+        """The heaviest fish that was weighed."""
+        weighed = [one for one in self.day.of("fish") if one.size is not None]
+        return max(weighed, key=lambda one: one.size or 0.0, default=None)
+
+    @property
+    def title(self) -> str:
+        """The trip's name as a title."""
+        words = self.day.entry.name.replace("_", " ").split() or ["A", "day"]
+        return " ".join(word.capitalize() if re.fullmatch("[a-z]+", word) else word for word in words)
+
+
+def findings(
+    day: Day, stories: Sequence[RodStory], words: Words, clips: Mapping[str, str] | None = None
+) -> Findings:
+    """Work out a day: its bottom, its casts and what brought bites."""
+    lengths = {story.rod: story.cast.best for story in stories if story.cast is not None}
+    ground, casts = mapped(day), casts_of(day, lengths)
+    tries, by, off = tries_of(day, casts, ground, words)
+    return Findings(day, stories, words, ground, casts, tries, by, off, clips or {})

@@ -1,0 +1,188 @@
+"""Many trips together: reach by rod over time, bites by depth and structure, a table of the trips to sort."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from html import escape
+from typing import Any, NamedTuple
+
+import msgspec
+import numpy as np
+
+from companion.dive.calibration import Estimate
+from companion.events import Logged
+from companion.report.brought import brought, verdict
+from companion.report.charts import reach_over_time
+from companion.report.counts import By, Table, tables
+from companion.report.document import CAUTIONS, chart, document, section, table
+from companion.report.figures import rod_figures, table_figures
+from companion.report.findings import Findings
+from companion.report.words import Words, count, lasting
+
+
+class Outing(NamedTuple):
+    """A trip of a season: what was found of it, and the name of the logbook it is in."""
+
+    found: Findings
+    logbook: str
+
+    @property
+    def label(self) -> str:
+        """Its date, or without one its name."""
+        at = self.found.day.clock(0.0)
+        return self.found.title if at is None else f"{at:%Y-%m-%d}"
+
+
+def season_page(outings: Sequence[Outing], words: Words) -> str:
+    """Return the season as HTML, the trips in the order given.
+
+    Raises:
+        PlotlyMissing: plotly is not installed.
+    """
+    figure = reach_over_time(_reaches(outings), words)
+    links = _Links(outings)
+    invented = any(one.found.day.invented for one in outings)
+    body = [
+        f'<header><div class="inner"><h1>{count(len(outings), "trip").capitalize()}</h1>'
+        f'<p class="date">{escape(_span(outings))}</p>',
+        '<p class="invented">Among them are invented days.</p>' if invented else "",
+        "<p>&nbsp;</p></div></header>\n<main>",
+        section("trips", "The trips", "Click on a heading to sort.", _trips(outings, words)),
+        section("reach", "How deep each rod got", _HOW_REACH, chart("reach-chart", figure)),
+        *(
+            section(
+                f"brought-{by}", "What brought bites", f"{_HOW[by]} {verdict(asked)}", brought(asked, links)
+            )
+            for by, asked in _pooled(outings)
+        ),
+        f'<footer id="how">{CAUTIONS}{_HOW_NUMBERS}</footer>',
+        "</main>",
+    ]
+    return document("Many trips", "\n".join(body), {"reach-chart": figure})
+
+
+def season_figures(outings: Sequence[Outing]) -> dict[str, Any]:
+    """Return the season as data that JSON can hold; lengths in m, weights in kg."""
+    return {
+        "trips": [
+            {
+                "logbook": one.logbook,
+                "trip": msgspec.to_builtins(one.found.day.entry),
+                "invented": one.found.day.invented,
+                "casts": len(one.found.casts),
+                "bites": [hit[0].number for hit in one.found.strikes],
+                "rods": [rod_figures(story) for story in one.found.stories],
+            }
+            for one in outings
+        ],
+        "brought": {by: [table_figures(table) for table in asked] for by, asked in _pooled(outings)},
+    }
+
+
+class _Links:
+    """Makes links from a logged thing to its trip's row."""
+
+    def __init__(self, outings: Sequence[Outing]) -> None:
+        self._trip = {
+            id(thing): place for place, one in enumerate(outings, 1) for thing in one.found.day.standing
+        }
+
+    def __call__(self, thing: Logged) -> str:
+        place = self._trip[id(thing)]
+        return f'<a href="#t{place}">{place}#{thing.number}</a>'
+
+
+def _pooled(outings: Sequence[Outing]) -> Iterator[tuple[By, list[Table]]]:
+    """Yield the tables over all trips, those counted by cast apart from those counted by time."""
+    ways: tuple[By, ...] = ("cast", "hour")
+    for by in ways:
+        tries = [one for outing in outings if outing.found.by == by for one in outing.found.tries]
+        if tries:
+            yield by, tables(tries, by)
+
+
+def _reaches(outings: Sequence[Outing]) -> dict[str, list[tuple[str, str, float, Estimate | None]]]:
+    points: dict[str, list[tuple[str, str, float, Estimate | None]]] = {}
+    for place, one in enumerate(outings, 1):
+        for story in one.found.stories:
+            if story.reach is not None:
+                point = (f"{place}. {one.label}", f"t{place}", story.reach, story.evening or story.morning)
+                points.setdefault(story.name, []).append(point)
+    return dict(sorted(points.items()))
+
+
+def _span(outings: Sequence[Outing]) -> str:
+    dates = [one.label for one in outings if one.found.day.date]
+    return "" if not dates else dates[0] if dates[0] == dates[-1] else f"{dates[0]} to {dates[-1]}"
+
+
+def _trips(outings: Sequence[Outing], words: Words) -> str:
+    names = (
+        "trip",
+        "date",
+        "name",
+        "on the water",
+        "casts",
+        "bites",
+        "fish",
+        "best",
+        "touches",
+        "water",
+        "depth",
+    )
+    return table(names, [_trip_row(i, one, words) for i, one in enumerate(outings, 1)], sorts=True)
+
+
+def _trip_row(place: int, one: Outing, words: Words) -> str:
+    found, day = one.found, one.found.day
+    fish = day.of("fish")
+    best = max((thing.size or 0.0 for thing in fish), default=0.0)
+    warm, depth = _median(day.track.temperature), _median(day.track.depth)
+    hits = ", ".join(f"#{hit[0].number}" for hit in one.found.strikes)
+    cells: tuple[tuple[str, object], ...] = (
+        (f"<b>{place}</b>", place),
+        (day.date or '<span class="plain">not known</span>', day.entry.began or ""),
+        (
+            f"{escape(found.title)}<br><small>{escape(one.logbook)}, trip {day.entry.id}</small>",
+            "",
+        ),
+        (lasting(day.entry.seconds), day.entry.seconds),
+        (str(len(found.casts)), len(found.casts)),
+        (f"{len(one.found.strikes)}<br><small class='plain'>{hits}</small>", len(one.found.strikes)),
+        (str(len(fish)), len(fish)),
+        (words.weight(best) if best else "", best or ""),
+        (str(len(day.of("touch"))), len(day.of("touch"))),
+        ("" if warm is None else words.temperature(warm), "" if warm is None else warm),
+        ("" if depth is None else words.depth(depth), "" if depth is None else depth),
+    )
+    inside = "".join(
+        f"<td>{cell}</td>" if i == 2 else f'<td data-sort="{escape(str(key))}">{cell}</td>'
+        for i, (cell, key) in enumerate(cells)
+    )
+    return f'<tr id="t{place}">{inside}</tr>'
+
+
+def _median(values: np.ndarray[tuple[int], np.dtype[np.float64]]) -> float | None:
+    known = values[~np.isnan(values)]
+    return round(float(np.median(known)), 3) if len(known) else None
+
+
+_HOW_REACH = (
+    "Each rod with its line, trip by trip: what was believed when the trip ended, with the band that holds "
+    "the truth in nine cases of ten, or what was told on the water where nothing is stored."
+)
+_HOW: dict[By, str] = {
+    "cast": (
+        "Casts with a bite, out of the casts that were called, over all trips on which most bites fell on "
+        "such casts. 2#8 is entry 8 of trip 2. The bar is the interval that the count leaves open, nineteen "
+        "times in twenty. The trips are taken as one, though water and weather differ between them."
+    ),
+    "hour": (
+        "Bites for each hour of boat time, over the trips on which most bites fell on no cast that was "
+        "called. 2#8 is entry 8 of trip 2."
+    ),
+}
+_HOW_NUMBERS = (
+    "<p>Shares of casts carry Wilson's 95 % interval, rates per hour the exact Poisson one. The report of "
+    "each trip (companion report) shows its entries with what was heard.</p>"
+)

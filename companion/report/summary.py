@@ -1,0 +1,132 @@
+"""The day in one paragraph, and its figures; every number that comes from events leads to them."""
+
+from __future__ import annotations
+
+import re
+from html import escape, unescape
+
+import numpy as np
+
+from companion.events import Heard, Logged
+from companion.report.document import link, links
+from companion.report.findings import Findings
+from companion.report.words import count, lasting
+
+_MOST_LINKS = 12
+
+
+def summary(found: Findings) -> str:
+    """Return the day in one paragraph, as plain text."""
+    return unescape(re.sub("<[^>]*>", "", paragraph(found)))
+
+
+def paragraph(found: Findings) -> str:
+    """Return the day in one paragraph, as HTML with links."""
+    parts = (_outing(found), _fishing(found), _bottom(found), _talk(found))
+    return " ".join(part for part in parts if part)
+
+
+def tiles(found: Findings) -> str:
+    """Return the day's figures as HTML."""
+    day, best = found.day, found.best_fish
+    hits = [hit[0] for hit in found.strikes]
+    shown = [
+        ("casts called", str(len(found.casts)), _few(found, [cast.event for cast in found.casts])),
+        ("bites", str(len(hits)), _few(found, hits)),
+        ("fish in the boat", str(len(day.of("fish"))), _few(found, day.of("fish"))),
+        ("touches of the bottom", str(len(day.of("touch"))), _few(found, day.of("touch"))),
+        ("kept readings", f"{len(day.readings):,}", '<a href="#time">the day\'s depth</a>'),
+    ]
+    if best is not None:
+        shown.insert(3, ("best fish", found.words.weight(best.size or 0.0), link(day, best)))
+    inside = "".join(
+        f"<div><dt>{name}</dt><dd>{value}<small>{whence or '&nbsp;'}</small></dd></div>\n"
+        for name, value, whence in shown
+    )
+    return f'<dl class="tiles">\n{inside}</dl>'
+
+
+def _few(found: Findings, things: list[Logged]) -> str:
+    more = '<a href="#log">…</a>' if len(things) > _MOST_LINKS else ""
+    return ", ".join(part for part in (links(found.day, things[:_MOST_LINKS]), more) if part)
+
+
+def _outing(found: Findings) -> str:
+    day, words, track = found.day, found.words, found.day.track
+    text = f"{day.date}: " if day.date else ""
+    text += f"{lasting(day.entry.seconds)} on the water"
+    if (way := track.way) > 10.0:
+        text += f", {words.way(way)} along"
+    depth = track.believed[~np.isnan(track.believed)]
+    if len(depth):
+        shallow, deep = float(depth.min()), float(depth.max())
+        text += f", over {words.whole(shallow).split()[0]} to {words.whole(deep)} of water"
+    if not np.isnan(track.temperature).all():
+        text += f" at {words.temperature(float(np.nanmedian(track.temperature)))}"
+    return escape(text) + "."
+
+
+def _fishing(found: Findings) -> str:
+    day, hits = found.day, found.strikes
+    rods = {cast.event.rod for cast in found.casts}
+    casts = f"{count(len(found.casts), 'cast')} called with {count(len(rods), 'rod')}" if found.casts else ""
+    if not hits:
+        return _sentence(f"{casts or 'no cast was called'}, and no bite was logged")
+    brought = f"{count(len(hits), 'bite')} ({links(day, [hit[0] for hit in hits])})"
+    if fish := day.of("fish"):
+        brought += f" and {count(len(fish), 'fish', 'fish')} in the boat"
+    return _sentence(f"{casts} brought {brought}" if casts else brought) + _best(found)
+
+
+def _best(found: Findings) -> str:
+    best = found.best_fish
+    if best is None:
+        return ""
+    weight = found.words.weight(best.size or 0.0)
+    alone = len(found.day.of("fish")) == 1
+    text = f" {'It' if alone else 'The best'}, {link(found.day, best)}, weighed {weight}"
+    if best.rod:
+        text += f" and came on {escape(f'{best.rod} ({best.line})')}"
+    strike = next(hit[0] for hit in found.strikes if best in hit)
+    if strike.lure_depth is not None:
+        text += f", the lure about {found.words.whole(strike.lure_depth)} down"
+    return text + "."
+
+
+def _bottom(found: Findings) -> str:
+    day = found.day
+    touches, snags, marks = day.of("touch"), day.of("snag"), day.of("mark")
+    parts = []
+    if touches:
+        parts.append(f"the lure was felt to touch bottom {_times(len(touches))} ({links(day, touches)})")
+    if snags:
+        parts.append(f"it snagged {_times(len(snags))} ({links(day, snags)})")
+    if marks:
+        were = "was" if len(marks) == 1 else "were"
+        parts.append(f"{count(len(marks), 'place')} {were} marked ({links(day, marks)})")
+    return _sentence("; ".join(parts)) if parts else ""
+
+
+def _talk(found: Findings) -> str:
+    day = found.day
+    heard = [event for event in day.events if isinstance(event, Heard)]
+    if not heard:
+        return ""
+    taken = sum(event.command is not None for event in heard)
+    gone = [thing.event for thing in day.things if not thing.stands]
+    changed = [thing.event for thing in day.things if thing.stands and thing.amendments]
+    parts = [f'of <a href="#heard">{len(heard)} utterances</a>, {taken} were taken for commands']
+    if gone:
+        parts.append(f"{count(len(gone), 'entry was', 'entries were')} taken back ({links(day, gone)})")
+    if changed:
+        said = count(len(changed), "entry was", "entries were")
+        parts.append(f"{said} corrected afterwards ({links(day, changed)})")
+    return _sentence("; ".join(parts))
+
+
+def _sentence(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:]}."
+
+
+def _times(number: int) -> str:
+    return {1: "once", 2: "twice"}.get(number, count(number, "time"))

@@ -1,0 +1,275 @@
+"""The report of the demo day as a person gets it: from the command line into a browser without a network."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import subprocess
+import sys
+from datetime import datetime
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from companion import config
+from companion.cli import OK, USAGE, commands
+from companion.events import Heard, Logged, from_json
+from companion.record.lakes import Lakes
+from companion.record.logbook import Logbook
+from companion.replay import SOURCE, KeepInTrip, find_day, replay
+from companion.sensing.sources import FileSource
+
+pytest.importorskip("plotly", reason="plotly, the report's extra, is not installed")
+
+ROOT = Path(__file__).parents[2]
+DAY = ROOT / "replay_logs" / "invented_saturday"
+COMPANION = Path(sys.executable).parent / "companion"
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+EVENTS = [from_json(line) for line in (DAY / "expected.jsonl").read_text().splitlines()]
+LOGGED = [event for event in EVENTS if isinstance(event, Logged)]
+
+
+@pytest.fixture(scope="module")
+def home(tmp_path_factory):
+    """A user's data with the demo day replayed: its recorded events, and readings from its sentences."""
+    folder = tmp_path_factory.mktemp("home")
+    day = find_day(DAY)
+    with Logbook(folder / "silent.db") as silent:
+        with silent.begin_trip("silent", recording="silent") as trip:
+            chunks = FileSource(SOURCE, day.recording).chunks()
+            keep = KeepInTrip(trip, Lakes(silent), day.recording)
+            silently = (config.load(day.config), chunks, lambda _event: None, trip)
+            replay(day._replace(clips=()), *silently, keep=keep)
+        readings = list(silent.readings(trip.id))
+    replayed = folder / "companion" / "replays" / f"{DAY.name}.db"
+    with Logbook(replayed) as book, book.begin_trip(DAY.name, recording=DAY.name) as trip:
+        for event in EVENTS:
+            trip.record(event)
+        for r in readings:
+            utc = None if r.utc is None else datetime.fromisoformat(r.utc)
+            more = {"heading": r.heading, "speed": r.speed, "water_temperature": r.water_temperature}
+            trip.reading(r.t, utc, r.fix, r.depth, **more)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def companion(home):
+    def run(*arguments):
+        return subprocess.run(
+            [COMPANION, *map(str, arguments)],
+            capture_output=True,
+            text=True,
+            timeout=120,
+            check=False,
+            env=os.environ | {"XDG_DATA_HOME": str(home), "XDG_CONFIG_HOME": str(home)},
+        )
+
+    return run
+
+
+@pytest.fixture(scope="module")
+def report(companion, home):
+    made = companion("report", DAY, "-o", home / "report.html", "--pdf" if CHROMIUM else "--units=feet")
+    assert made.returncode == OK, made.stderr
+    assert made.stderr == ""
+    return home / "report.html"
+
+
+def test_the_same_trip_reported_twice_is_byte_identical(companion, home, report):
+    assert companion("report", DAY, "-o", home / "again.html").returncode == OK
+    assert (home / "again.html").read_bytes() == report.read_bytes()
+
+
+def test_the_demo_day_is_said_to_be_invented(report):
+    assert "An invented day: every place, boat, word and fish in here is made up" in report.read_text()
+
+
+def test_the_figures_are_those_of_the_events(companion):
+    told = json.loads(companion("report", DAY, "--json").stdout)
+    undone = {event.number for event in EVENTS if event.__struct_config__.tag == "undone"}
+    assert [one["number"] for one in told["things"]] == [event.number for event in LOGGED]
+    assert {one["number"] for one in told["things"] if not one["stands"]} == undone
+    standing = {event.number for event in LOGGED if event.what == "cast"} - undone
+    assert {one["number"] for one in told["casts"]} == standing
+    bites = {number for table in told["brought"] for row in table["rows"] for number in row["bites"]}
+    catches = {e.number for e in LOGGED if e.what in ("bite", "fish", "lost fish")} - undone
+    assert bites
+    assert bites <= catches
+    for table in told["brought"]:
+        rows = [*table["rows"], *([table["unknown"]] if table["unknown"] else [])]
+        assert sum(row["effort"] for row in rows) == len(standing)
+    assert told["invented"]
+    assert len(told["heard"]) == sum(isinstance(event, Heard) for event in EVENTS)
+
+
+def test_a_correction_from_the_command_line_is_in_the_next_report(companion, home):
+    book = home / "amended.db"
+    shutil.copy(home / "companion" / "replays" / f"{DAY.name}.db", book)
+    bite = next(event for event in LOGGED if event.what == "bite")
+    told = companion(
+        "amend", bite.number, "--logbook", book, "--what", "fish", "--size", "2 lb 4 oz", "--json"
+    )
+    assert told.returncode == OK, told.stderr
+    thing = json.loads(told.stdout)
+    assert (thing[0]["what"], thing[1]["what"]) == ("bite", "fish")
+    assert thing[1]["size"] == pytest.approx(1.021, abs=0.001)
+    rod = companion("amend", bite.number, "--logbook", book, "--rod", "4", "--note", "grabbed the wrong one")
+    assert "now:    fish, 2 lb 4 oz, rod 4, 20 lb nylon" in rod.stdout
+    assert "fish, 2 lb 4 oz, rod 4 (20 lb nylon)" in companion("logbook", book).stdout
+    report = json.loads(companion("report", "--logbook", book, "--json").stdout)
+    (found,) = [one for one in report["things"] if one["number"] == bite.number]
+    assert found["as_logged"]["what"] == "bite"
+    assert [one.get("note") for one in found["amendments"]] == [None, "grabbed the wrong one"]
+    assert f"#{bite.number}" in report["summary"]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("report", "nowhere"), "replay it first"),
+        (("report", "99"), "there is no trip 99"),
+        (("report", "--timezone", "Nowhere/At_All"), "no such time zone"),
+        (("amend", "1"), "say what to correct"),
+        (("amend", "999", "--note", "x"), "nothing logged under 999"),
+        (("amend", "1", "--rod", "9"), 'no rod "9"'),
+        (("amend", "1", "--size", "big"), "expected a length"),
+        (("season",), "at least one logbook"),
+        (("season", "nowhere.db"), "no such logbook"),
+    ],
+)
+def test_mistakes_are_told_in_one_line(home, arguments, words):
+    result = CliRunner().invoke(commands, arguments, env={"XDG_DATA_HOME": str(home)})
+    assert result.exit_code == USAGE
+    assert isinstance(result.exception, SystemExit)
+    assert words in result.output
+
+
+def test_recorded_days_are_replayed_side_by_side_into_a_season(companion, tmp_path):
+    lines = (DAY / "sonar.nmea").read_bytes().splitlines(keepends=True)
+    for i, name in enumerate(("first", "second")):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "sonar.nmea").write_bytes(b"".join(lines[2000 * i : 2000 * i + 900]))
+        shutil.copy(DAY / "companion.toml", tmp_path / name)
+    days = [f"--rerun={tmp_path / name}" for name in ("first", "second")]
+    into = ("--into", tmp_path / "books")
+    made = companion("season", *days, *into, "--jobs", "2", "--json", "-o", tmp_path / "season.html")
+    assert made.returncode == OK, made.stderr
+    told = json.loads(made.stdout)
+    assert [one["trip"]["name"] for one in told["trips"]] == ["first", "second"]
+    assert [one["trip"]["readings"] > 40 for one in told["trips"]] == [True, True]
+    before = (tmp_path / "season.html").read_bytes()
+    books = [tmp_path / "books" / f"{name}.db" for name in ("second", "first")]
+    again = companion("season", *books, "-o", tmp_path / "season.html")
+    assert again.returncode == OK, again.stderr
+    assert (tmp_path / "season.html").read_bytes() == before
+
+
+# -- in a browser -------------------------------------------------------------------------------------
+
+browsed = pytest.mark.skipif(CHROMIUM is None, reason="Debian's Chromium is not installed")
+
+
+@pytest.fixture(scope="module")
+def browser():
+    playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+    with playwright.sync_playwright() as running:
+        started = running.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        yield started
+        started.close()
+
+
+def until(page, true):
+    """Wait for something to be true, asked from outside: the page's policy lets it evaluate nothing."""
+    for _ in range(400):
+        if page.evaluate(true):
+            return
+        page.wait_for_timeout(50)
+    raise AssertionError(f"never true: {true}")
+
+
+@pytest.fixture(scope="module")
+def opened(browser, report):
+    """The report in a browser that has no network, with everything that it complains of."""
+    page = browser.new_context(offline=True, viewport={"width": 1280, "height": 900}).new_page()
+    complaints = []
+    page.on("console", lambda message: complaints.append(message.text))
+    page.on("pageerror", lambda error: complaints.append(str(error)))
+    page.on("request", lambda r: r.url.startswith(("file:", "data:", "blob:")) or complaints.append(r.url))
+    page.goto(report.as_uri())
+    until(page, "document.querySelectorAll('.chart .main-svg').length >= 3")
+    yield page, complaints
+    page.context.close()
+
+
+@browsed
+def test_it_draws_its_charts_offline_without_a_complaint(opened):
+    page, complaints = opened
+    for name in ("map-chart", "time-chart", "reach-chart"):
+        assert page.locator(f"#{name} .main-svg").count() > 0
+    assert complaints == []
+
+
+@browsed
+@pytest.mark.parametrize("width", [390, 1280])
+def test_nothing_is_wider_than_the_page(opened, width):
+    page, _ = opened
+    page.set_viewport_size({"width": width, "height": 900})
+    fits = "document.querySelector('#map-chart .main-svg').getBoundingClientRect().width"
+    until(page, f"{fits} <= {width}")
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+@browsed
+def test_a_point_leads_to_its_row_and_a_sound_plays(opened):
+    page, complaints = opened
+    page.set_viewport_size({"width": 1280, "height": 900})
+    anchor = page.evaluate("""() => {
+        const box = document.getElementById('map-chart');
+        const trace = box.data.find(one => one.name === 'bites');
+        box.emit('plotly_click', {points: [{customdata: trace.customdata[0]}]});
+        return trace.customdata[0];
+    }""")
+    assert page.evaluate("location.hash") == f"#{anchor}"
+    row = page.locator(f"tr#{anchor}")
+    assert "bite" in row.inner_text()
+    button = row.locator("button.play")
+    button.click()
+    name = button.get_attribute("data-clip")
+    until(page, f"document.getElementById('{name}').duration > 0.2")
+    button.click()
+    assert button.get_attribute("aria-pressed") == "false"
+    assert complaints == []
+
+
+@browsed
+def test_a_table_sorts_by_its_numbers(opened):
+    page, _ = opened
+    head = page.locator("#log th", has_text="number")
+    numbers = page.locator("#log tbody tr td:first-child")
+    for way, expected in (("ascending", LOGGED), ("descending", LOGGED[::-1])):
+        head.locator("button").click()
+        assert head.get_attribute("aria-sort") == way
+        assert numbers.all_inner_texts() == [f"#{event.number}" for event in expected]
+
+
+@browsed
+def test_it_has_no_serious_fault_of_access(opened):
+    """axe-core's rules, as far as a machine can tell."""
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe is not installed")
+    page, _ = opened
+    found = axe.Axe().run(page, context="body", options={"resultTypes": ["violations"]})
+    serious = [
+        (one["id"], one["nodes"][0]["html"][:200])
+        for one in found.response["violations"]
+        if one["impact"] in ("serious", "critical")
+    ]
+    assert serious == []
+
+
+@browsed
+def test_it_is_printed_into_a_pdf(report):
+    pdf = report.with_suffix(".pdf").read_bytes()
+    assert pdf.startswith(b"%PDF")
+    assert 3 <= pdf.count(b"/Type /Page\n") + pdf.count(b"/Type /Page ") <= 20

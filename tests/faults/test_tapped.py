@@ -1,0 +1,40 @@
+"""A tapped button in a live trip: taken like speech, answered aloud, recorded, and replayed the same."""
+
+from __future__ import annotations
+
+from companion import config
+from companion.events import Heard, Logged, Said
+from companion.live.live import TAPS, Live, Parts, Places
+from companion.replay import SOURCE, find_day, replay
+from companion.sensing import Chunk
+from companion.sensing.sources import FileSource
+
+
+def test_a_tap_is_logged_answered_recorded_and_replayed(launch, wire, tools, tmp_path):
+    talker = tools.Talker(wire)
+    afloat = launch(tools.config_text(tools.serial_text("sonar", wire.name)))
+    afloat.wait_for_text("ready")
+    assert afloat.live.tapped("log bite")
+    afloat.wait_for(lambda me: any(isinstance(e, Logged) for e in list(me.events)), within=2.0)
+    assert afloat.live.tapped("rod number two")
+    afloat.wait_for_text("number two in hand", within=2.0)
+    talker.stop()
+    events = afloat.stop()
+    (bite,) = [e for e in events if isinstance(e, Logged)]
+    assert (bite.what, bite.number) == ("bite", 1)
+    assert bite.bottom is not None
+    assert "bite noted" in [e.text for e in events if isinstance(e, Said)]
+    assert [(e.text, e.clip) for e in events if isinstance(e, Heard)] == [
+        ("log bite", None),
+        ("rod number two", None),
+    ]
+    (lines,) = (tmp_path / "recordings").glob("*/*/sonar.nmea")
+    day, again = find_day(lines.parent), []
+    chunks = (Chunk(0.0, SOURCE, chunk.data) for chunk in FileSource(SOURCE, day.recording).chunks())
+    replay(day, config.load(day.config), chunks, again.append)
+    assert again == events
+
+
+def test_taps_that_nobody_takes_are_refused(tmp_path):
+    live = Live(config.parse(config.example_text()), "", Parts(), Places(None, tmp_path))
+    assert [live.tapped("log bite") for _ in range(TAPS + 2)] == [True] * TAPS + [False] * 2

@@ -1,0 +1,264 @@
+"""What a cast will meet, over bottoms whose answer is plain; what it teaches, and how that is taken back."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from companion import config
+from companion.casting.cast import FLIGHT, GPS_RADIUS, VAGUEST
+from companion.casting.deck import Aim, Deck, Moment
+from companion.casting.ground import FAN, Ahead, Ray, TopOnWay, ahead
+from companion.casting.lessons import Lessons
+from companion.casting.outlook import MAY, SHOULD, WILL, outlook
+from companion.casting.words import IN_TIME, spoken_outlook
+from companion.dive.calibration import NoTouch, Touch
+from companion.events import Fix
+from companion.tackle import rig_name
+
+RODS = config.parse(config.example_text(), "example").rods
+HERE = Fix(45.0, -93.0, GPS_RADIUS)
+BOAT = Moment(HERE, 0.0, 90.0, 0.0)
+
+
+class Level:
+    """A ground that is level, or that has a step: `shallow` m out to `edge` m, `depth` beyond."""
+
+    def __init__(self, depth, sigma=0.1, edge=0.0, shallow=None, tops=(), known_from=0.0):
+        self.depth, self.sigma, self.edge, self.shallow = depth, sigma, edge, shallow
+        self._tops, self.known_from = tops, known_from
+
+    def ray(self, _at, _bearing, length):
+        away = np.arange(int(length) + 1.0)
+        depth = np.where(away < self.edge, self.shallow or self.depth, self.depth)
+        return Ray(np.where(away >= self.known_from, depth, np.nan), np.full(len(away), self.sigma))
+
+    def spots(self, places):
+        return Ray(np.full(len(places), self.depth), np.full(len(places), self.sigma))
+
+    def about(self, _at, _bearing, _distance):
+        return self.depth
+
+    def tops(self, _at, _bearing, _length, _aside):
+        return self._tops
+
+
+def cast_over(ground, boat=BOAT, aim=Aim(12)):  # noqa: B008
+    return Deck(RODS, ground=ground).begin_cast(0.0, boat, aim)
+
+
+REACH = Deck(RODS).reach(RODS[0])
+
+
+@pytest.mark.parametrize(
+    ("share", "verdict", "sureness"),
+    [(0.5, "touch", "will"), (0.95, "touch", "should"), (1.05, "clear", "may"), (2.0, "short", "unlikely")],
+)
+def test_a_level_bottom_at_a_share_of_the_reach(share, verdict, sureness):
+    seen = cast_over(Level(share * REACH)).outlook
+    assert (seen.verdict, seen.sureness) == (verdict, sureness)
+    assert seen.mapped == 1.0
+
+
+def test_the_chance_is_the_share_of_draws_that_touch_and_the_margin_their_least_height():
+    ground = Level(1.05 * REACH, sigma=0.0)
+    cast = cast_over(ground)
+    least = 1.05 * REACH - cast.casts.depth.max(axis=1)
+    assert cast.outlook.chance == pytest.approx(np.mean(least <= 0.0))
+    assert cast.outlook.margin.best == pytest.approx(np.median(least))
+
+
+def test_a_shelf_is_touched_when_the_lure_comes_to_its_edge():
+    cast = cast_over(Level(3.0 * REACH, edge=20.0, shallow=0.4 * REACH))
+    assert cast.outlook.sureness == "will"
+    assert cast.outlook.distance.best == pytest.approx(20.0, abs=1.5)
+    away = np.median(cast.casts.away, axis=0)
+    there = np.interp(-20.0, -away, np.median(cast.casts.t, axis=0))
+    assert cast.outlook.after.best == pytest.approx(there, abs=2.0)
+    assert cast.outlook.contact > 10.0
+
+
+def test_a_boat_that_drifts_towards_the_lure_brings_it_over_ground_further_out():
+    still = cast_over(Level(3.0 * REACH, edge=15.0, shallow=0.4 * REACH))
+    drifting = cast_over(Level(3.0 * REACH, edge=15.0, shallow=0.4 * REACH), Moment(HERE, 0.0, 0.0, 0.4))
+    assert drifting.drift == pytest.approx(0.4)
+    assert drifting.outlook.after.best > still.outlook.after.best
+
+
+def test_nothing_is_claimed_over_a_bottom_that_is_not_mapped():
+    assert cast_over(Level(5.0, known_from=1000.0)).outlook.verdict == "unknown"
+    partly = cast_over(Level(3.0 * REACH, known_from=20.0))
+    assert partly.outlook.verdict == "unknown", "half a map cannot promise to stay clear"
+    assert cast_over(Level(0.4 * REACH, known_from=15.0)).outlook.verdict == "touch", "but it can foretell"
+
+
+def test_a_less_certain_bottom_makes_a_less_certain_outlook():
+    sure, vague = (cast_over(Level(0.75 * REACH, sigma=sigma)).outlook.chance for sigma in (0.05, 2.5))
+    assert vague < sure
+
+
+def test_the_words_for_a_chance():
+    assert MAY < SHOULD < WILL <= 1.0
+
+
+@settings(deadline=None, max_examples=25)
+@given(st.floats(0.3, 2.5), st.floats(0.0, 1.0), st.floats(0.01, 0.5))
+def test_a_deeper_bottom_is_never_likelier_to_be_touched(share, sigma, deeper):
+    draws = Deck(RODS).usual_casts()
+
+    def chance(depth):
+        flat = np.full((len(FAN), 61), depth)
+        bottom = Ahead(flat, np.full_like(flat, sigma), np.full(len(FAN), 0.2))
+        return outlook(draws, bottom).chance
+
+    assert chance(share * REACH + deeper) <= chance(share * REACH)
+
+
+# --- tree tops ------------------------------------------------------------------------------------------
+
+
+def test_a_tree_top_right_on_the_way_is_cleared_by_its_height_over_the_path():
+    top = TopOnWay(15.0, 0.0, 1.0, REACH + 1.5, 1)
+    (seen,) = cast_over(Level(3.0 * REACH, tops=(top,))).outlook.tops
+    assert seen.clearance.best == pytest.approx(1.5, abs=0.35)
+    assert seen.chance < 0.2
+
+
+def test_a_tree_top_above_the_path_is_a_danger_and_one_far_aside_is_none():
+    on, off = TopOnWay(15.0, 0.0, 1.0, 0.5 * REACH, 1), TopOnWay(15.0, 12.0, 1.0, 0.5 * REACH, 2)
+    cast = cast_over(Level(3.0 * REACH, tops=(on, off)))
+    hit, missed = cast.outlook.tops
+    assert hit.clearance.best < 0.0
+    assert hit.chance > 3.0 * missed.chance
+    near = cast_over(Level(3.0 * REACH, tops=(TopOnWay(6.0, 0.0, 0.5, 0.3 * REACH, 1),)))
+    assert near.danger() is not None
+    line = spoken_outlook(near, 1.0, "feet")
+    assert line.startswith("tree in ")
+    assert "stop for" in line
+
+
+# --- what is said ---------------------------------------------------------------------------------------
+
+
+def test_what_is_said_fits_the_outlook_and_comes_in_time_or_not_at_all():
+    touching = cast_over(Level(0.5 * REACH))
+    line = spoken_outlook(touching, 1.0, "feet")
+    assert line == f"will touch in {round(FLIGHT + touching.outlook.after.best - 1.0)} seconds"
+    late = FLIGHT + touching.outlook.after.best - IN_TIME + 0.1
+    assert spoken_outlook(touching, late, "feet") is None
+    assert spoken_outlook(cast_over(Level(REACH + 3.0)), 1.0, "feet", better=2).endswith(", take number two")
+    assert spoken_outlook(cast_over(Level(5.0, known_from=1000.0)), 1.0, "feet") == "nothing known there"
+    over = cast_over(Level(3.0 * REACH, tops=(TopOnWay(15.0, 0.0, 1.0, REACH + 1.5, 1),)))
+    assert spoken_outlook(over, 1.0, "feet").startswith("over the tree by ")
+
+
+# --- what it teaches ------------------------------------------------------------------------------------
+
+
+def test_a_touch_teaches_the_bottom_by_distance_and_the_time_of_the_word():
+    cast = cast_over(Level(0.8 * REACH))
+    seen = cast.touched(FLIGHT + 9.0)
+    assert isinstance(seen, Touch)
+    assert seen.after == pytest.approx(9.0)
+    assert all(depth == pytest.approx(0.8 * REACH, abs=0.01) for _, depth in seen.bottom)
+    assert seen.sigma < 0.3
+    assert isinstance(cast.untouched(), NoTouch)
+
+
+@pytest.mark.parametrize("ground", [Level(5.0, known_from=1000.0), Level(5.0, sigma=VAGUEST + 0.1)])
+def test_a_bottom_that_is_not_known_teaches_nothing(ground):
+    assert cast_over(ground).touched(10.0) is None
+    assert cast_over(ground).untouched() is None
+
+
+def test_without_a_place_there_is_no_outlook():
+    assert cast_over(Level(5.0), Moment(None, 0.0)).outlook is None
+    assert cast_over(Level(5.0), Moment(HERE, None)).outlook is None
+
+
+def test_a_wide_aim_makes_the_bottom_of_a_slope_vague():
+    class Slope(Level):
+        def ray(self, _at, bearing, length):
+            away = np.arange(int(length) + 1.0)
+            depth = 5.0 + 0.1 * away * np.sin(np.radians(bearing))
+            return Ray(depth, np.full(len(away), 0.1))
+
+    narrow, wide = (ahead(Slope(5.0), HERE, 0.0, aim, 40.0).mixed().sigma[30] for aim in (0.1, 1.0))
+    assert wide > 3.0 * narrow
+
+
+# --- lessons ---------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def school():
+    deck, told = Deck(RODS, ground=Level(0.85 * REACH)), []
+    return deck, Lessons(deck, lambda lure, belief: told.append((lure, belief))), told
+
+
+def thrown(deck, t=0.0):
+    return deck.begin_cast(t, BOAT, Aim(12))
+
+
+def test_a_touch_over_known_bottom_changes_the_reach_of_all_rods_of_the_lure(school):
+    deck, lessons, told = school
+    before = [deck.reach(rod) for rod in deck.rods]
+    early = FLIGHT + 0.35 * thrown(deck).outlook.after.best + 2.0
+    lesson = lessons.touched(1, early, deck.cast, HERE)
+    assert lesson.belief.touches == 1
+    after = [deck.reach(rod) for rod in deck.rods]
+    assert all(now > was for now, was in zip(after, before, strict=True)), "a touch that came early"
+    (lure, belief), *_ = told
+    assert lure == RODS[0].lure.name
+    assert len(belief.evidence) == 1
+
+
+def test_a_cast_teaches_once_and_reeling_in_after_a_touch_nothing_more(school):
+    deck, lessons, _ = school
+    cast = thrown(deck)
+    assert lessons.touched(1, 15.0, cast, HERE) is not None
+    assert lessons.touched(2, 20.0, cast, HERE) is None
+    assert lessons.reeled_in(3, cast) is None
+
+
+def test_a_cast_reeled_in_without_a_word_teaches_that_the_lure_runs_less_deep(school):
+    deck, lessons, _ = school
+    before = deck.reach(deck.in_hand)
+    assert lessons.reeled_in(1, thrown(deck)).belief.without_touch == 1
+    assert deck.reach(deck.in_hand) < before
+
+
+def test_a_cast_with_a_fish_or_a_snag_teaches_nothing(school):
+    deck, lessons, told = school
+    cast = thrown(deck)
+    lessons.something_else(cast)
+    assert lessons.reeled_in(1, cast) is None
+    assert lessons.touched(2, 15.0, cast, HERE) is None
+    assert told == []
+
+
+def test_what_is_taken_back_is_as_if_it_had_never_been_told(school):
+    deck, lessons, _ = school
+    before = deck.reach(deck.in_hand)
+    lessons.touched(1, 15.0, thrown(deck), HERE)
+    assert len(deck.felt) == 1
+    lessons.take_back(1)
+    assert deck.reach(deck.in_hand) == pytest.approx(before)
+    assert len(deck.felt) == 0
+    assert lessons.take_back(1) is None
+
+
+def test_a_rod_is_forgotten_alone(school):
+    deck, lessons, _ = school
+    lessons.touched(1, 15.0, thrown(deck), HERE)
+    deck.take(2)
+    lessons.touched(2, 15.0, thrown(deck), HERE)
+    lessons.forget(deck.rod(1))
+    kept = deck.learned(deck.in_hand).evidence
+    assert [seen.rig for seen in kept] == [rig_name(deck.rod(2))]
+
+
+def test_without_a_cast_a_touch_teaches_nothing(school):
+    _, lessons, told = school
+    assert lessons.touched(1, 15.0, None, HERE) is None
+    assert told == []

@@ -1,0 +1,252 @@
+"""The check tries real parts, and takes nothing for good that it could not try."""
+
+from __future__ import annotations
+
+import json
+import os
+import pty
+import subprocess
+import sys
+import threading
+import time
+import tty
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from companion import config
+from companion.clock import LiveClock
+from companion.events import Logged
+from companion.health import check as room
+from companion.health.check import Finding, check, level_finding, summary
+from companion.record.logbook import Logbook
+from companion.record.recording import sentence
+from companion.voice.model import NAME
+
+COMPANION = Path(sys.executable).parent / "companion"
+TALK = [
+    sentence("SDDPT,5.00,0.0") + b"\r\n",
+    sentence("GPGLL,4500.000,N,09300.000,W,120000.00,A") + b"\r\n",
+]
+NO_FIX = [sentence("SDDPT,,0.0") + b"\r\n", sentence("GPGLL,,,,,120000.00,V") + b"\r\n"]
+
+
+def text_with(*sources: str, voice: str = 'microphone = "none"\nspeaker = "none"') -> str:
+    example = config.example_text()
+    rods = "[[lures]]" + example.partition("[[lures]]")[2]
+    return f"[voice]\n{voice}\n" + "".join(f"[[sources]]\n{source}\n" for source in sources) + rods
+
+
+def serial(device: str) -> str:
+    return f'name = "sonar"\nkind = "serial"\ndevice = "{device}"\nbaud = 38400'
+
+
+@pytest.fixture
+def port() -> Iterator[tuple[str, list[bytes]]]:
+    """A serial port on which what is put into the list is repeated five times a second."""
+    ours, theirs = pty.openpty()
+    tty.setraw(theirs)
+    os.set_blocking(ours, False)
+    lines: list[bytes] = []
+    stop = threading.Event()
+
+    def talk() -> None:
+        while not stop.wait(0.2):
+            for line in lines:
+                try:
+                    os.write(ours, line)
+                except BlockingIOError:
+                    continue
+
+    thread = threading.Thread(target=talk)
+    thread.start()
+    yield os.ttyname(theirs), lines
+    stop.set()
+    thread.join()
+    os.close(ours)
+    os.close(theirs)
+
+
+@pytest.fixture(autouse=True)
+def no_model(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """The real model is tried by the test that is about it; loading it each time would take long."""
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "none"))
+
+
+def found(text: str, data: Path, seconds: float = 1.2) -> dict[str, Finding]:
+    findings = check(config.parse(text), data, LiveClock(), seconds=seconds)
+    return {finding.part: finding for finding in findings}
+
+
+def test_a_sonar_that_works(port, tmp_path: Path):
+    device, lines = port
+    lines += TALK
+    seen = found(text_with(serial(device)), tmp_path)
+    assert seen["source sonar"].verdict == "pass"
+    assert "SDDPT" in seen["source sonar"].seen
+    assert seen["depth"] == Finding("depth", "pass", "5.0 m")
+    assert seen["position"].verdict == "pass"
+
+
+@pytest.mark.parametrize(
+    ("lines", "source", "depth"),
+    [
+        ([], ("fail", "nothing came"), "skipped"),
+        ([b"\xf3\x9c\x81\x42" * 20], ("fail", "no sentence"), "warn"),
+        (NO_FIX, ("pass", "SDDPT"), "warn"),
+        ([*TALK, b"$SDDPT,5.00,0.0*00\r\n"], ("warn", "damaged"), "pass"),
+    ],
+)
+def test_a_sonar_that_does_not(port, tmp_path: Path, lines, source, depth):
+    device, sent = port
+    sent += lines
+    seen = found(text_with(serial(device)), tmp_path)
+    assert seen["source sonar"].verdict == source[0]
+    assert source[1] in seen["source sonar"].seen
+    assert seen["depth"].verdict == depth
+    assert all(f.remedy for f in seen.values() if f.verdict != "pass")
+
+
+def test_a_port_that_is_not_there(tmp_path: Path):
+    seen = found(text_with(serial("/dev/no-such-port")), tmp_path)
+    assert seen["source sonar"].verdict == "fail"
+    assert "by-id" in seen["source sonar"].remedy
+
+
+def test_a_port_that_is_taken(port, tmp_path: Path):
+    import serial as pyserial
+
+    device, _ = port
+    with pyserial.Serial(device, exclusive=True):
+        seen = found(text_with(serial(device)), tmp_path, 0.3)
+    assert seen["source sonar"].verdict == "fail"
+    assert "stop it first" in seen["source sonar"].remedy
+
+
+def test_what_is_not_aboard_is_skipped_and_not_passed(tmp_path: Path):
+    seen = found(text_with(), tmp_path, 0.1)
+    for part in ("sources", "depth", "position", "microphone", "recogniser", "speaker"):
+        assert seen[part].verdict == "skipped", part
+    assert seen["speech model"].verdict == "fail"
+    assert "skipped; what was skipped is not known to work" in summary(list(seen.values()))
+
+
+def test_the_logbook(tmp_path: Path):
+    assert found(text_with(), tmp_path, 0.1)["logbook"].verdict == "pass"
+    path = tmp_path / "logbook.db"
+    with Logbook(path) as book, book.begin_trip("one") as trip:
+        for n in range(1, 80):
+            trip.record(Logged(t=float(n), number=n, what="bite", detail="x" * 300))
+    assert found(text_with(), tmp_path, 0.1)["logbook"] == Finding("logbook", "pass", "sound, 1 trips")
+    whole = path.read_bytes()
+    path.write_bytes(whole[:12_288] + bytes(4096) + whole[16_384:])
+    torn = found(text_with(), tmp_path, 0.1)["logbook"]
+    assert torn.verdict == "fail"
+    assert "restore --salvage" in torn.remedy
+
+
+def test_a_data_folder_that_cannot_be_written(tmp_path: Path):
+    (tmp_path / "file").write_bytes(b"")
+    seen = found(text_with(), tmp_path / "file", 0.1)
+    assert seen["permissions"].verdict == "fail"
+    assert "chown" in seen["permissions"].remedy
+
+
+@pytest.mark.parametrize(
+    ("sound", "verdict"),
+    [
+        (np.zeros(32_000), "fail"),
+        (np.random.default_rng(1).normal(0, 100, 32_000), "pass"),
+        (np.random.default_rng(1).normal(0, 12_000, 32_000), "warn"),
+        (np.random.default_rng(1).integers(-1, 2, 32_000), "warn"),
+    ],
+)
+def test_the_level_of_the_microphone(sound, verdict):
+    finding = level_finding(np.asarray(sound).astype(np.int16))
+    assert finding.verdict == verdict
+    assert bool(finding.remedy) == (verdict != "pass")
+
+
+def test_the_level_is_that_of_full_scale():
+    """A full-scale sine has half the power of full scale: -3 dB."""
+    sine = (np.sin(np.arange(48_000) * 0.1) * 32767).astype(np.int16)
+    assert level_finding(sine).seen.startswith("-3 dB")
+
+
+def test_a_microphone_that_is_not_there(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    monkeypatch.setenv("PATH", str(tmp_path))
+    seen = found(text_with(voice='microphone = "default"\nspeaker = "default"'), tmp_path, 0.1)
+    assert (seen["microphone"].verdict, seen["speaker"].verdict) == ("fail", "fail")
+
+
+NOW = datetime(2026, 10, 3, 14, 15, tzinfo=UTC)
+
+
+@pytest.mark.parametrize(
+    ("wall", "gps", "verdict"),
+    [
+        (NOW, None, "pass"),
+        (NOW, NOW + timedelta(seconds=3), "pass"),
+        (NOW, NOW + timedelta(days=3), "warn"),
+        (datetime(1970, 1, 1, tzinfo=UTC), None, "warn"),
+    ],
+)
+def test_the_clock(wall, gps, verdict):
+    assert room._clock(gps, lambda: wall).verdict == verdict
+
+
+def test_the_disk(tmp_path: Path):
+    settings = config.parse('[recordings]\nkeep_free = "900000 GB"\n' + text_with())
+    assert room._disk(settings, tmp_path).verdict == "warn"
+
+
+def test_the_model_and_the_recogniser(monkeypatch: pytest.MonkeyPatch, tmp_path: Path):
+    monkeypatch.delenv("XDG_DATA_HOME")
+    from companion.voice.model import data_folder, is_complete
+
+    model = data_folder() / NAME
+    if not is_complete(model):
+        pytest.skip("no speech model was fetched")
+    seen = found(text_with(), tmp_path, 0.1)
+    assert seen["speech model"].verdict == seen["recogniser"].verdict == "pass"
+    changed = tmp_path / "changed"
+    import shutil
+
+    shutil.copytree(model, changed)
+    with (changed / "conf" / "mfcc.conf").open("a") as conf:
+        conf.write("\n")
+    other = config.parse(text_with(voice=f'model = "{changed}"\nmicrophone = "none"\nspeaker = "none"'))
+    assert room._model(other)[1].verdict == "warn"
+
+
+def test_the_command_says_by_its_exit_code_what_came_of_it(port, tmp_path: Path):
+    device, lines = port
+    lines += TALK
+    (tmp_path / "c.toml").write_text(text_with(serial(device)))
+    command = [COMPANION, "check", "--config", tmp_path / "c.toml", "--data", tmp_path, "--seconds", "1"]
+    began = time.monotonic()
+    failed = subprocess.run([*command, "--json"], capture_output=True, text=True, check=False)
+    assert failed.returncode == 4  # the speech model is not there
+    told = json.loads(failed.stdout)
+    assert {f["part"]: f["verdict"] for f in told["findings"]}["source sonar"] == "pass"
+    assert "skipped" in told["summary"]
+    shown = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert shown.returncode == 4
+    assert shown.stdout.splitlines()[0].startswith("pass      config")
+    assert time.monotonic() - began < 60
+
+
+def test_skipped_alone_is_not_success(tmp_path: Path):
+    """Everything passes but what is not aboard: exit code 6."""
+    from companion.voice.model import data_folder, is_complete
+
+    os.environ.pop("XDG_DATA_HOME", None)
+    if not is_complete(data_folder() / NAME):
+        pytest.skip("no speech model was fetched")
+    (tmp_path / "c.toml").write_text(text_with())
+    command = [COMPANION, "check", "--config", tmp_path / "c.toml", "--data", tmp_path, "--seconds", "1"]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == 6, done.stdout

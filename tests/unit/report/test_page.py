@@ -1,0 +1,199 @@
+"""The page as text: whole in itself, every link leads somewhere, and what was said cannot become markup."""
+
+from __future__ import annotations
+
+import json
+import re
+from html.parser import HTMLParser
+
+import pytest
+
+plotly = pytest.importorskip("plotly.graph_objects", reason="plotly, the report's extra, is not installed")
+
+from companion.events import Heard, Match, Notice  # noqa: E402
+from companion.record.amendments import Amendment  # noqa: E402
+from companion.report import clips  # noqa: E402
+from companion.report.charts import map_of, reach_of, reach_over_time, timeline_of  # noqa: E402
+from companion.report.day import read_day  # noqa: E402
+from companion.report.findings import findings  # noqa: E402
+from companion.report.page import page  # noqa: E402
+from companion.report.rods import rod_stories  # noqa: E402
+from companion.report.season import Outing, season_figures, season_page  # noqa: E402
+from companion.report.summary import summary  # noqa: E402
+from companion.report.words import Words  # noqa: E402
+
+
+class Page(HTMLParser):
+    """Anchors, links, sources of anything fetched, and text of a page."""
+
+    def __init__(self, text):
+        super().__init__()
+        self.ids, self.links, self.fetched, self.text, self.rows = [], [], [], [], {}
+        self._silent = self._row = None
+        self.feed(text)
+
+    def handle_starttag(self, tag, attrs):
+        named = dict(attrs)
+        self.ids += [named["id"]] if "id" in named else []
+        self.links += [named["href"]] if tag == "a" else []
+        self.fetched += [named[key] for key in ("src", "srcset", "data", "poster") if key in named]
+        self.fetched += [named["href"]] if tag == "link" else []
+        self._silent = tag if tag in ("script", "style") else self._silent
+        if tag == "tr" and "id" in named:
+            self._row = named["id"]
+            self.rows[self._row] = ""
+
+    def handle_endtag(self, tag):
+        self._silent = None if tag == self._silent else self._silent
+        self._row = None if tag == "tr" else self._row
+
+    def handle_data(self, data):
+        if self._silent is None:
+            self.text.append(data)
+            if self._row:
+                self.rows[self._row] += data
+
+
+@pytest.fixture
+def fished(script):
+    script.log(5.0, "mark", detail="ledge", size=4.5)
+    script.cast(10.0, bite=True)
+    script.log(50.0, "fish", size=1.4175)
+    script.cast(120.0, rod="rod 2")
+    script.log(130.0, "touch", rod="rod 2", lure_depth=3.2, lure_at=script_at(5.0, 9.0))
+    script.events.append(Match(t=140.0, rod="rod 2", state="clear", by=1.0, depth=6.1, reach=5.1))
+    return script
+
+
+def script_at(east, north):
+    from companion.events import Fix
+
+    return Fix(-47.2 + north / 111_190.0, -126.4 + east / 75_500.0, 6.0)
+
+
+def test_every_link_leads_to_something_and_nothing_is_fetched(fished, found):
+    made = Page(page(found(fished)))
+    assert len(made.ids) == len(set(made.ids))
+    assert made.links
+    assert [link for link in made.links if link[0] != "#" or link[1:] not in made.ids] == []
+    assert [source for source in made.fetched if not source.startswith("data:")] == []
+
+
+def test_every_event_of_the_trip_has_its_row(fished, found):
+    out = found(fished)
+    made = Page(page(out))
+    assert {f"e{place}" for place in range(1, len(out.day.events) + 1)} <= set(made.rows)
+    bite = out.day.of("bite")[0]
+    row = made.rows[out.day.anchor(bite)]
+    assert f"#{bite.number}" in row
+    assert "15.7 ft" in row  # the lure, 4.8 m down
+    assert "“log bite”" in row
+
+
+def test_the_same_trip_gives_the_same_bytes(fished, book, kept):
+    def made():
+        day = read_day(book, trip)
+        return page(findings(day, rod_stories(day, book), Words()))
+
+    trip = kept(fished)
+    assert made() == made()
+
+
+def test_what_was_said_cannot_become_markup(script, found):
+    evil = "</script><script>alert(1)</script><img src=x onerror=alert(2)>"
+    script.log(10.0, "mark", detail=evil)
+    script.events += [
+        Heard(t=11.0, text=evil, clip="x.flac", reason=evil),
+        Notice(t=12.0, text=evil),
+    ]
+    text = page(found(script, invented=evil))
+    ours = re.sub(r"<script>(?!\n)[\s\S]*?</script>", "", text)  # plotly has markup of its own
+    assert "<img" not in ours
+    assert "alert(1)</script>" not in ours
+    assert evil in "".join(Page(text).text)
+
+
+def test_an_amended_thing_shows_both(fished, book, kept):
+    trip = kept(fished)
+    book.amend(trip, Amendment(number=3, what="lost fish", note="at the boat", utc="2026-10-04T20:00:00Z"))
+    book.amend(trip, Amendment(number=7, taken_back=True))
+    day = read_day(book, trip)
+    made = Page(page(findings(day, rod_stories(day, book), Words())))
+    row = made.rows[day.anchor(day.things[2].original)]
+    assert "lost fish" in row
+    assert "as logged: bite" in row
+    assert "at the boat" in row
+    assert "corrected 2026-10-04" in row
+    assert "taken back afterwards" in made.rows[day.anchor(day.things[6].original)]
+    assert "one entry was taken back" in "".join(made.text)
+
+
+def test_an_empty_trip_has_a_report_too(book):
+    with book.begin_trip("nothing") as trip:
+        pass
+    day = read_day(book, trip.id)
+    text = page(findings(day, rod_stories(day, book), Words()))
+    said = "".join(Page(text).text)
+    assert "No cast was called, and no bite was logged." in said
+    assert "There is nothing to draw" in said
+
+
+def test_a_trip_without_position_or_depth_has_a_report_too(script, found):
+    script.cast(10.0, bite=True, boat=None, bottom=None)
+    for readings in ([(float(t), None, 5.0) for t in range(60)], [(float(t), None, None) for t in range(60)]):
+        assert "One cast called with one rod brought one bite" in summary(found(script, readings))
+        assert page(found(script, readings))
+
+
+def test_the_summary_says_what_counts(fished, found):
+    assert summary(found(fished)) == (
+        "Saturday 3 October 2026: 10 minutes on the water, 0.5 miles along, over 17 to 23 ft of water at "
+        "63 °F. Two casts called with two rods brought one bite (#3) and one fish in the boat. It, #5, "
+        "weighed 3 lb 2 oz and came on rod 1 (12 lb), the lure about 16 ft down. The lure was felt to touch "
+        "bottom once (#8); one place was marked (#1). Of 8 utterances, 8 were taken for commands."
+    )
+
+
+def test_the_figures_are_sound_to_plotly(fished, found):
+    out = found(fished)
+    drawn = [
+        map_of(out.day, out.ground, out.casts, out.words),
+        timeline_of(out.day, out.casts, out.words),
+        reach_of(out.stories, out.words),
+        reach_over_time({"rod 1, 12 lb": [("2026-10-03", "t1", 5.5, None)]}, out.words),
+    ]
+    for figure in drawn:
+        plotly.Figure(
+            data=figure["data"], layout=figure["layout"]
+        )  # raises on any name or value it does not know
+
+
+def test_a_point_of_an_event_carries_its_anchor(fished, found):
+    out = found(fished)
+    bites = [
+        one for one in map_of(out.day, out.ground, out.casts, out.words)["data"] if one.get("name") == "bites"
+    ]
+    assert bites[0]["customdata"] == [out.day.anchor(out.day.of("bite")[0])]
+    assert (bites[0]["x"], bites[0]["y"]) == (pytest.approx([20.0], abs=0.3), pytest.approx([50.0], abs=0.3))
+
+
+def test_sounds_go_in_as_far_as_there_is_room(tmp_path, monkeypatch):
+    for name in ("a.flac", "b.flac", "c.flac"):
+        (tmp_path / name).write_bytes(b"x" * 100)
+    monkeypatch.setattr(clips, "MOST_BYTES", 250)
+    names = ["a.flac", "b.flac", "gone.flac", "c.flac", "../page.html"]
+    assert list(clips.embedded(tmp_path, names, first=["c.flac"])) == ["a.flac", "c.flac"]
+    assert clips.embedded(None, names) == {}
+
+
+def test_a_season_pools_its_trips(fished, found):
+    one = Outing(found(fished), "one.db")
+    made = Page(season_page([one, one._replace(logbook="two.db")], Words()))
+    assert {"t1", "t2"} <= set(made.rows)
+    assert [link for link in made.links if link[1:] not in made.ids] == []
+    data = json.loads(json.dumps(season_figures([one, one])))
+    by_rod = next(table for table in data["brought"]["cast"] if table["question"] == "rod")
+    assert {row["class"]: (len(row["bites"]), row["effort"]) for row in by_rod["rows"]} == {
+        "rod 1, 12 lb": (2, 2.0),
+        "rod 2, 20 lb": (0, 2.0),
+    }
