@@ -223,6 +223,7 @@ closing_words() {
 need_packages() { # what Debian has to give; what cannot be installed here is remembered in `without`
     need alsa-utils "microphone and speaker: arecord, aplay" command -v arecord
     need espeak-ng "the companion's voice" command -v espeak-ng
+    need libspeexdsp1 "takes wind and motor noise down before commands are made out" has_library libspeexdsp1
     case $(uname -m) in
         aarch64 | arm*) need libatomic1 "the speech recogniser on ARM boards" has_library libatomic1 ;;
     esac

@@ -22,10 +22,11 @@ from companion.voice.sound import FRAMES_A_SECOND, Samples, level
 
 ROOM_RINGS = 0.3
 """How long the companion's own voice goes on in the room after it has ended, s."""
-OVER = 3.0
-"""How many times the level of its own voice at the microphone counts as somebody talking over it (10 dB)."""
-TALKED_OVER = 10
-"""Frames that this has to last (0.2 s): a slap of a wave is shorter."""
+OVER = 2.0
+"""How many times its own loudest at the microphone counts as somebody talking over it (6 dB): a mouth at a
+lapel microphone is 10 dB and more above a speaker a metre away."""
+TALKED_OVER, AMONG = 8, 15
+"""So many frames of the last so many (0.16 of 0.3 s) have to be that loud: a slap of a wave is shorter."""
 GETS_USED = 15
 """Frames of its own voice from which it knows how loud that is (0.3 s)."""
 FADES = 0.998
@@ -73,7 +74,7 @@ class EchoGate:
         self._ringing = 0
         self._heard = 0
         self._own = 0.0
-        self._over = 0
+        self._over: deque[bool] = deque(maxlen=AMONG)
         self.talked_over = False
 
     def is_open(self, frame: Samples) -> bool:
@@ -89,14 +90,13 @@ class EchoGate:
         loud = level(frame)
         known = self._heard >= GETS_USED
         self._heard += 1
-        if known and loud > OVER * self._own:
-            self._over += 1
-        else:
-            self._over = 0
+        self._over.append(known and loud > OVER * self._own)
+        if not self._over[-1]:
             self._own = max(FADES * self._own, loud)
-        if self._over < TALKED_OVER:
+        if sum(self._over) < TALKED_OVER:
             return False
-        self._over = self._ringing = self._heard = 0
+        self._over.clear()
+        self._ringing = self._heard = 0
         self.talked_over = True
         self._hush()
         return True

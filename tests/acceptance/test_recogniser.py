@@ -165,13 +165,16 @@ def test_the_same_utterance_is_heard_the_same_whatever_came_before(recogniser, s
     assert Recogniser(speech_model(), GRAMMAR.meanings, checked=GRAMMAR.checked).hear(one) == first[0]
 
 
-def test_a_long_pause_within_a_command_does_not_make_two_of_it(recogniser, say):
+def test_a_short_pause_within_a_command_does_not_end_it_and_a_long_one_does(recogniser, say):
     voice = VOICES[2]
-    pause = np.zeros(round(1.5 * RATE))
-    joined = np.concatenate([say(voice, "mark a tree top"), pause, say(voice, "at fifteen feet")])
-    assert GRAMMAR.parse(recogniser.hear(in_noise(joined, None, 3)).text) != GRAMMAR.parse("mark a tree top")
-    two = np.concatenate([say(voice, "log bite"), pause, say(voice, "undo that")])
-    assert GRAMMAR.parse(recogniser.hear(in_noise(two, None, 4)).text) is None
+    first, second = say(voice, "mark a tree top"), say(voice, "at fifteen feet")
+    short, long = (np.concatenate([first, np.zeros(round(s * RATE)), second]) for s in (0.25, 1.5))
+    assert recogniser.hear(in_noise(short, None, 3)).text == "mark a tree top at fifteen feet"
+    heard = recogniser.hear(in_noise(long, None, 3))
+    assert heard.text == "mark a tree top"
+    assert heard.seconds < 0.5 + len(first) / RATE + 1.2
+    two = np.concatenate([say(voice, "log bite"), np.zeros(round(1.5 * RATE)), say(voice, "undo that")])
+    assert recogniser.hear(in_noise(two, None, 4)).text == "log bite"
 
 
 def test_noise_and_silence_are_no_command(recogniser):
@@ -218,9 +221,10 @@ def test_what_hearing_costs(recogniser, say):
     length = len(utterance) / RATE
     script = (
         "import numpy as np, psutil; from companion.voice.model import speech_model\n"
-        "from companion.voice.recogniser import Recogniser; from companion.voice.grammar import *\n"
-        "r = Recogniser(speech_model(), Grammar(Aboard((1, 2, 3, 4), (12, 14, 17, 20))).phrases)\n"
-        "r.hear(np.zeros(48000, np.int16)); print(psutil.Process().memory_info().rss)"
+        "from companion.voice.recogniser import for_grammar; from companion.voice.grammar import *\n"
+        "r = for_grammar(speech_model(), Grammar(Aboard((1, 2, 3, 4), (12, 14, 17, 20))))\n"
+        "r.hear(np.zeros(48000, np.int16)); r.again(np.zeros(48000, np.int16))\n"
+        "print(psutil.Process().memory_info().rss)"
     )
     resident = (
         int(subprocess.run([sys.executable, "-c", script], check=True, capture_output=True).stdout) / 1e6

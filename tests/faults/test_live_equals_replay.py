@@ -16,6 +16,7 @@ from companion.replay import SOURCE, find_day, replay
 from companion.sensing import Chunk
 from companion.sensing.sources import FileSource
 from companion.voice.clips import read_clip
+from companion.voice.listening import Listener
 
 ROOT = Path(__file__).parents[2]
 DAY = ROOT / "replay_logs" / "invented_saturday"
@@ -53,7 +54,8 @@ def recogniser():
         pytest.skip(f"no speech model: {error}")
 
 
-def test_through_two_wires_and_a_microphone(launch, wire, tools, tmp_path, recogniser):
+@pytest.mark.parametrize("at_once", [True, False], ids=["decided as it comes", "cut out first"])
+def test_through_two_wires_and_a_microphone(launch, wire, tools, tmp_path, recogniser, at_once):
     """A second wire, noise, lines without ends, and real speech between quiet."""
     gps = tools.Wire(tmp_path / "by-id-gps")
     text = (DAY / "companion.toml").read_text()
@@ -77,7 +79,8 @@ def test_through_two_wires_and_a_microphone(launch, wire, tools, tmp_path, recog
             threading.Event().wait(0.02)
             yield quiet[:320]
 
-    boat = launch(text, frames=frames, hear=recogniser.hear)
+    listener = (lambda complain: Listener(recogniser, complain=complain)) if at_once else None
+    boat = launch(text, frames=frames, hear=recogniser.hear, listener=listener)
     boat.wait_for_text("ready")
     chance = random.Random(3)
     noise = chance.randbytes(400).replace(b"\n", b" ")
@@ -94,13 +97,12 @@ def test_through_two_wires_and_a_microphone(launch, wire, tools, tmp_path, recog
         if i == 10:
             speak.set()
         threading.Event().wait(0.1)
-    boat.wait_for(lambda me: sum(isinstance(e, Heard) for e in me.events) == len(clips), 20)
+    boat.wait_for(lambda me: sum(isinstance(e, Heard) for e in me.events) >= len(clips), 20)
     live = boat.stop()
     trip = only_trip(tmp_path)
     assert [type(live[0]), type(live[-1])] == [TripBegan, TripEnded]
     assert sum(isinstance(e, Heard) and e.command is not None for e in live) >= 3
-    assert any(isinstance(e, Match) for e in live)
-    assert any(isinstance(e, Logged) for e in live)
+    assert {Match, Logged} <= {type(e) for e in live}
     assert live[-1].dropped
     assert replayed(trip) == live
     assert replayed(trip, piece=61) == live

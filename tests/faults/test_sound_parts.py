@@ -170,7 +170,7 @@ def test_a_player_that_hangs_is_stopped_and_everything_else_goes_on(
     monkeypatch.setattr(speaker, "HANGING", 0.5)
     troubles: list[str] = []
     with Speaker(trouble=troubles.append) as one:
-        boat = launch(tools.config_text(tools.serial_text("sonar", wire.name)), say=one.say)
+        boat = launch(tools.config_text(tools.serial_text("sonar", wire.name)), tell=one.tell)
         talker = tools.Talker(wire)
         boat.wait_for_text("ready")
         for n in range(30):

@@ -74,7 +74,7 @@ class Outcome(NamedTuple):
 
 
 Ear = Callable[[Samples], tuple[str, float]]
-"""Gives the words taken for a command, and when: s of the sound, and of computing after it."""
+"""Gives the words taken for a command, and when: s of the sound, and of processor time after it."""
 
 _ears: dict[str, Ear] = {}
 
@@ -121,14 +121,14 @@ def _make_ear(name: str) -> Ear:
 
 def _of(recogniser: Recogniser) -> Ear:
     def hear(samples: Samples) -> tuple[str, float]:
-        attempt, heard, began = recogniser.begin(), None, time.perf_counter()
+        attempt, heard, began = recogniser.begin(), None, time.process_time()
         for frame in frames_of(samples):
-            began = time.perf_counter()
+            began = time.process_time()
             heard = attempt.take(frame)
             if heard is not None:
                 break
         heard = heard or attempt.finish()
-        return heard.text, heard.seconds + time.perf_counter() - began
+        return heard.text, heard.seconds + time.process_time() - began
 
     return hear
 

@@ -1,7 +1,8 @@
 """Synthetic voices, some to choose settings with and others to report figures with, and what they say.
 
-From Debian: espeak-ng, flite, festival. Their speech is kept in the user's cache folder between runs.
-They speak more evenly than people do, so what is understood of them is more than will be of people.
+From Debian: espeak-ng, flite, festival with festvox-kallpc16k and festvox-us-slt-hts. What they say is kept
+in the user's cache folder between runs. They speak more evenly than people do, so what is understood
+of them is more than will be of people.
 """
 
 from __future__ import annotations

@@ -1,0 +1,82 @@
+"""`companion listen`: what it tells of a clip, and the guided test that keeps its result."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from companion import config
+from companion.cli.talk import TEN, asked_for
+from companion.voice.grammar import Grammar, aboard
+from companion.voice.model import NAME, ModelError, data_folder, speech_model
+
+COMPANION = Path(sys.executable).parent / "companion"
+GRAMMAR = Grammar(aboard(config.parse(config.example_text(), "example")))
+
+
+def missing() -> str:
+    programs = [] if shutil.which("flite") else ["flite"]
+    try:
+        speech_model()
+    except ModelError:
+        programs.append("the speech model")
+    return ", ".join(programs)
+
+
+pytestmark = pytest.mark.skipif(
+    bool(missing()), reason=f"not here: {missing()}; bash hardware/install.sh --tests brings it"
+)
+
+
+@pytest.fixture(scope="module")
+def clips(tmp_path_factory) -> list[Path]:
+    """The ten commands that the guided test asks for, spoken by a synthetic voice."""
+    folder = tmp_path_factory.mktemp("clips")
+    for number, text in enumerate(asked_for(GRAMMAR)):
+        path = folder / f"{number}.wav"
+        subprocess.run(["flite", "-voice", "slt", "-t", text, "-o", path], check=True, capture_output=True)
+    return sorted(folder.iterdir())
+
+
+@pytest.fixture(scope="module")
+def home(tmp_path_factory) -> Path:
+    folder = tmp_path_factory.mktemp("home")
+    (folder / "companion").mkdir()
+    (folder / "companion" / NAME).symlink_to(data_folder() / NAME)
+    return folder
+
+
+def listen(home: Path, *arguments: object) -> str:
+    return subprocess.run(
+        [COMPANION, "listen", *map(str, arguments)],
+        capture_output=True, text=True, check=True, timeout=60,
+        env=os.environ | {"XDG_DATA_HOME": str(home), "XDG_CONFIG_HOME": str(home)},
+    ).stdout  # fmt: skip
+
+
+def test_a_clip_is_told_with_its_level_its_decision_and_why(clips, home):
+    told = [json.loads(line) for line in listen(home, "--json", *clips[:2]).splitlines()]
+    assert [one["text"] for one in told] == asked_for(GRAMMAR)[:2]
+    assert [one["decision"] for one in told] == ["bite", "touch"]
+    assert all(one["reason"] and one["level"] > one["noise"] for one in told)
+    (line,) = listen(home, clips[0]).splitlines()
+    assert f"{asked_for(GRAMMAR)[0]}  -> bite (" in line
+
+
+def test_the_guided_test_asks_for_ten_and_keeps_the_rate_and_the_sound(clips, home):
+    told = listen(home, "--test", *clips)
+    assert [line for line in told.splitlines() if line.startswith("say:")] == [
+        f'say: "{text}"' for text in asked_for(GRAMMAR)
+    ]
+    (folder,) = (home / "companion" / "voice-tests").iterdir()
+    result = json.loads((folder / "result.json").read_text())
+    assert f"understood {result['understood']} of {TEN}" in told
+    assert result["asked"] == TEN == len(result["utterances"])
+    assert result["understood"] >= TEN - 2
+    assert len(list(folder.glob("*.flac"))) == TEN

@@ -1,0 +1,131 @@
+"""The companion's own voice in a room that rings: it is never a command, and who talks over it is heard.
+
+The room is synthetic: noise that dies away exponentially, 60 dB in `RINGS` s (the definition of the
+reverberation time: ISO 3382-2), after the direct sound.
+"""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from companion.voice.clips import read_clip
+from companion.voice.grammar import Aboard, Grammar
+from companion.voice.listening import EchoGate, Listener
+from companion.voice.model import ModelError, speech_model
+from companion.voice.recogniser import for_grammar
+from companion.voice.sound import FRAME, RATE, frames_of
+from companion.voice.speaker import LATENCY, Manner
+
+GRAMMAR = Grammar(Aboard(rods=(1, 2, 3, 4), lines=(12, 14, 17, 20)))
+RINGS = 0.5
+SAID = (
+    "number two in hand", "seventeen pound it is", "fish three pounds two", "tree top fifteen feet",
+    "touch noted", "away thirty two", "clear by 3 feet", "short by 4 feet", "depth back, 13 feet",
+    "take number two, it gets to 17 feet", "You can say log bite, log fish, lost the fish, or bottom contact",
+)  # fmt: skip
+THEN = ("how deep is it", "undo that", "cast now", "rod number two", "line seventeen pound", "reeled in")
+
+
+def missing() -> str:
+    programs = [name for name in ("espeak-ng", "flite") if shutil.which(name) is None]
+    try:
+        speech_model()
+    except ModelError:
+        programs.append("the speech model")
+    return ", ".join(programs)
+
+
+pytestmark = pytest.mark.skipif(
+    bool(missing()), reason=f"not here: {missing()}; bash hardware/install.sh --tests brings it"
+)
+
+
+@pytest.fixture(scope="module")
+def recogniser():
+    return for_grammar(speech_model(), GRAMMAR)
+
+
+def spoken(command: list[str], path: Path, loud: float) -> np.ndarray:
+    subprocess.run(command, check=True, capture_output=True)
+    sound = read_clip(path).astype(float)
+    return sound * loud / np.sqrt(np.mean(sound**2))
+
+
+def companions(text: str, folder: Path, loud: float) -> np.ndarray:
+    manner = Manner()
+    command = ["espeak-ng", "-v", manner.voice, "-s", str(manner.rate), "-w", str(folder / "a.wav"), text]
+    return spoken(command, folder / "a.wav", loud)
+
+
+def persons(text: str, folder: Path, loud: float) -> np.ndarray:
+    return spoken(["flite", "-voice", "slt", "-t", text, "-o", str(folder / "b.wav")], folder / "b.wav", loud)
+
+
+def ringing(sound: np.ndarray, seed: int) -> np.ndarray:
+    """Return sound as it comes back from the room, at about the level it had."""
+    t = np.arange(round(RINGS * RATE)) / RATE
+    room = np.random.default_rng(seed).normal(size=len(t)) * 10.0 ** (-3.0 * t / RINGS) * 0.05
+    room[0] = 1.0
+    return np.convolve(sound, room)
+
+
+def heard(
+    recogniser, sound: np.ndarray, speaks: list[tuple[float, float]], hushed: list[float] | None = None
+):
+    """Return the commands taken from sound in which the companion speaks at times, s."""
+    clock = [0]
+    stopped = [] if hushed is None else hushed
+
+    def speaking() -> bool:
+        now = clock[0] * FRAME / RATE
+        return not stopped and any(began <= now < ended + LATENCY for began, ended in speaks)
+
+    gate = EchoGate(speaking, lambda: stopped.append(clock[0] * FRAME / RATE))
+    listener = Listener(recogniser, gate)
+    found = []
+    for frame in frames_of(np.clip(sound, -32768, 32767).astype(np.int16)):
+        took = listener.take(frame)
+        clock[0] += 1
+        if took is not None:
+            found.append(took.hearing.text)
+    return [text for text in found if GRAMMAR.parse(text)]
+
+
+def test_what_it_says_is_no_command_and_what_is_said_just_after_is(recogniser, tmp_path):
+    rng = np.random.default_rng(4)
+    parts, speaks, asked = [rng.normal(0, 12, 2 * RATE)], [], []
+    for number, text in enumerate(SAID):
+        own = ringing(companions(text, tmp_path, 1500.0), number)
+        began = sum(map(len, parts)) / RATE
+        speaks.append((began, began + (len(own) / RATE - RINGS)))
+        parts += [own, np.zeros(round(0.35 * RATE))]
+        if number % 2 == 0:
+            asked.append(THEN[number // 2])
+            parts.append(persons(asked[-1], tmp_path, 2500.0))
+        parts.append(np.zeros(round(1.5 * RATE)))
+    sound = np.concatenate(parts)
+    sound += rng.normal(0, 12, len(sound))
+    taken = heard(recogniser, sound, speaks)
+    ungated = heard(recogniser, sound, [])
+    print(f"\nasked {asked}\ntaken {taken}\nwithout the gate {ungated}")
+    assert [text for text in taken if text not in asked] == []
+    assert len(taken) >= len(asked) - 1
+
+
+def test_who_talks_over_it_makes_it_stop(recogniser, tmp_path):
+    line = "take number two, it gets to 17 feet, and number three stays short by 4 feet"
+    own = ringing(companions(line, tmp_path, 500.0), 3)
+    over = persons("how deep is it", tmp_path, 5000.0)
+    sound = np.concatenate([np.zeros(RATE), own, np.zeros(2 * RATE)])
+    sound += np.random.default_rng(5).normal(0, 12, len(sound))
+    start = round(2.2 * RATE)
+    sound[start : start + len(over)] += over
+    hushed: list[float] = []
+    heard(recogniser, sound, [(1.0, 1.0 + len(own) / RATE - RINGS)], hushed)
+    assert len(hushed) == 1
+    assert 2.2 < hushed[0] < 3.0
