@@ -32,6 +32,8 @@ ROW_EVERY = 1.0
 """How often the state of the boat is handed to the logbook, s."""
 BACK_AFTER = 2.0
 """How long the depth has to be there again before it counts as back, s."""
+KNOWN_COVER = 12.0
+"""Possible cover this near to a mark is what was marked, and no news, m."""
 NEVER = float("inf")
 
 Emit = Callable[[AnyEvent], None]
@@ -187,7 +189,8 @@ class Engine:
                 self._catch_up(t)
             self._now = t
             for hint in self._bed.take(t, reading):
-                self._tell(self._advice.cover(self._at(t), hint))
+                if not self._bed.marked_near(hint.lat, hint.lon, KNOWN_COVER):
+                    self._tell(self._advice.cover(self._at(t), hint))
             if isinstance(reading, Depth):
                 self._take_depth(t, reading.below_surface)
             elif isinstance(reading, Position):

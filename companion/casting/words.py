@@ -8,6 +8,7 @@ from companion.casting.cast import Cast
 from companion.casting.deck import Lesson
 from companion.casting.match import JUST
 from companion.casting.outlook import CastOutlook, TopOutlook
+from companion.dive.contact import LONGEST_STOP
 from companion.tackle import Rod
 from companion.units import LengthUnit, spoken_depth
 from companion.voice.grammar import number_words
@@ -16,6 +17,8 @@ IN_TIME = 2.0
 """Nothing is said of an event that comes sooner than this, s."""
 BESIDE = 2.0
 """A tree top further than this beside a cast's line is not spoken of, m."""
+MARGIN = 0.3
+"""By how much a lure should come over a tree top, m."""
 RISES = 0.05
 """A lure that rises slower than this when the reel stops does not come over anything, m/s."""
 
@@ -70,11 +73,22 @@ def _of_danger(cast: Cast, danger: TopOutlook, t: float) -> str | None:
     left = cast.retrieved_from + danger.after - t
     if left < IN_TIME:
         return None
-    rise = cast.rod.lure.rises
-    how = "slow down"
-    if rise >= RISES:
-        how = f"stop for {_seconds(max(0.3 - danger.clearance.best, 0.3) / rise)}"
-    return f"tree in {_seconds(left)}, {how}"
+    stop = stop_over(cast.rod, max(MARGIN - danger.clearance.best, MARGIN))
+    how = "" if stop is None else f", stop for {_seconds(stop)}"
+    return f"tree in {_seconds(left)}{how}"
+
+
+def stop_over(rod: Rod, height: float) -> float | None:
+    """Return how long a stop of the reel lets the lure of a rod rise by a height, m; s.
+
+    The line holds it back: against `companion.dive.stop_to_clear` its free rise is a fifth too quick. None
+    when it does not rise so far in `LONGEST_STOP`. Slowing down is no advice: what floats as little as
+    these lures hardly rises while it is pulled.
+    """
+    if rod.lure.rises < RISES:
+        return None
+    stop = 1.2 * height / rod.lure.rises
+    return stop if stop <= LONGEST_STOP else None
 
 
 def spoken_lesson(lessons: Sequence[Lesson], in_hand: Rod, unit: LengthUnit) -> str:

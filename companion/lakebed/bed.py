@@ -269,6 +269,11 @@ class Bed:
         level = self._level_on(area)
         return area.marks.add(kind, east, north, radius=radius, depth=depth, level=level, note=note, utc=utc)
 
+    def marked_near(self, lat: float, lon: float, within: float) -> bool:
+        """Tell whether there is a mark within a distance of a place, m."""
+        area = self.area_of(lat, lon)
+        return area is not None and bool(area.marks.near(*area.place(lat, lon), within))
+
     def unmark(self, mark: Mark) -> bool:
         """Take a mark away; return whether it was there."""
         for area in self.areas:

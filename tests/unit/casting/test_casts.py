@@ -1,17 +1,19 @@
 """What a cast will meet, over bottoms whose answer is plain; what it teaches, and how that is taken back."""
 
+import re
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from companion import config
+from companion import config, dive
 from companion.casting.cast import FLIGHT, GPS_RADIUS, VAGUEST
 from companion.casting.deck import Aim, Deck, Moment
 from companion.casting.ground import FAN, Ahead, Ray, TopOnWay, ahead
 from companion.casting.lessons import Lessons
 from companion.casting.outlook import MAY, SHOULD, WILL, outlook
-from companion.casting.words import IN_TIME, spoken_outlook
+from companion.casting.words import IN_TIME, spoken_outlook, stop_over
 from companion.dive.calibration import NoTouch, Touch
 from companion.events import Fix
 from companion.tackle import rig_name
@@ -132,9 +134,9 @@ def test_a_tree_top_above_the_path_is_a_danger_and_one_far_aside_is_none():
     assert hit.chance > 3.0 * missed.chance
     near = cast_over(Level(3.0 * REACH, tops=(TopOnWay(6.0, 0.0, 0.5, 0.3 * REACH, 1),)))
     assert near.danger() is not None
-    line = spoken_outlook(near, 1.0, "feet")
-    assert line.startswith("tree in ")
-    assert "stop for" in line
+    assert re.fullmatch(r"tree in \d+ seconds", spoken_outlook(near, 1.0, "feet")), "no stop clears that"
+    just = cast_over(Level(3.0 * REACH, tops=(TopOnWay(15.0, 0.0, 0.5, 0.85 * REACH, 1),)))
+    assert re.fullmatch(r"tree in \d+ seconds, stop for \d+ seconds", spoken_outlook(just, 1.0, "feet"))
 
 
 # --- what is said ---------------------------------------------------------------------------------------
@@ -150,6 +152,17 @@ def test_what_is_said_fits_the_outlook_and_comes_in_time_or_not_at_all():
     assert spoken_outlook(cast_over(Level(5.0, known_from=1000.0)), 1.0, "feet") == "nothing known there"
     over = cast_over(Level(3.0 * REACH, tops=(TopOnWay(15.0, 0.0, 1.0, REACH + 1.5, 1),)))
     assert spoken_outlook(over, 1.0, "feet").startswith("over the tree by ")
+
+
+@pytest.mark.parametrize("height", [0.6, 1.1])
+def test_the_stop_advised_is_the_one_the_solver_finds(height):
+    rod = RODS[0]
+    line, lure, retrieve = rod.dive_line(), rod.dive_lure(), rod.dive_retrieve()
+    depth = dive.solve(line, lure, retrieve).depth_at(15.0)
+    top = dive.TreeTop(15.0, depth - height + 0.3, 0.5)
+    found = dive.stop_to_clear(line, lure, retrieve, top, 0.3)
+    assert stop_over(rod, height) == pytest.approx(found.length, rel=0.2)
+    assert stop_over(rod, 5.0) is None
 
 
 # --- what it teaches ------------------------------------------------------------------------------------
