@@ -42,6 +42,8 @@ from tests.bench.voice.voices import (
 SPEECH = Path(__file__).parents[3].parent / "shared" / "data" / "speech"
 RODS, LINES = (1, 2, 3, 4), (12, 14, 17, 20)
 WAKE = "copper kettle"
+AFTER = 1.4
+"""Noise after the words, s: longer than any decision may take, or the end of the clip would decide."""
 PLAIN, WOKEN = Grammar(Aboard(RODS, LINES)), Grammar(Aboard(RODS, LINES, wake=WAKE))
 
 
@@ -143,9 +145,10 @@ def synthetic(count: int, noise: str, decibels: float | None, wake: str = "") ->
             words = f"{wake} {phrase}".strip()
             speech = speak(voice, words)
             rng = np.random.default_rng([number, n])
-            size = len(speech) + 2 * round(AROUND * RATE)
+            size = len(speech) + 2 * round(AFTER * RATE)
             sound = rng.standard_normal(size) if decibels is None else _noise(noise, size, rng)
-            yield Case(words, in_noise(speech, sound, decibels), AROUND + len(speech) / RATE)
+            samples = in_noise(speech, sound, decibels)[round((AFTER - AROUND) * RATE) :]
+            yield Case(words, samples, AROUND + len(speech) / RATE)
 
 
 def _noise(name: str, size: int, rng: np.random.Generator) -> Sound:
