@@ -29,6 +29,7 @@ from companion.simulate.angler import Flaw, Rig, Throw, rig, throw
 from companion.simulate.boat import Track
 from companion.simulate.lake import Lake
 from companion.tackle import Rod
+from companion.units import FOOT
 
 LAKES = 5
 TOUCHES = 8
@@ -60,9 +61,10 @@ class Season:
 
     casts: list[Foretold] = field(default_factory=list)
     reach: list[tuple[float, float, float]] = field(default_factory=list)
+    tops: list[tuple[float, float, float]] = field(default_factory=list)
 
     def __add__(self, other: Season) -> Season:
-        return Season(self.casts + other.casts, self.reach + other.reach)
+        return Season(self.casts + other.casts, self.reach + other.reach, self.tops + other.tops)
 
 
 class Angler:
@@ -80,6 +82,18 @@ class Angler:
         self.where = self._places()
         self.track: Track | None = None
         self._look_round()
+        self.trees = self._mark_trees()
+
+    def _mark_trees(self) -> dict[int, int]:
+        """Mark every tree as its finder would: where the GPS says, its top in whole feet; numbers by tree."""
+        found = {}
+        for i, (x, y, top) in enumerate(
+            zip(self.lake.trees.x, self.lake.trees.y, self.lake.trees.top, strict=True)
+        ):
+            fix = self.fix_near(float(x), float(y))
+            told = round(float(top) / FOOT) * FOOT
+            found[i] = self.bed.mark("tree top", fix.lat, fix.lon, depth=told).number
+        return found
 
     def _true_rigs(self, rods: tuple[Rod, ...]) -> dict[int, Rig]:
         """The truth behind what the owner states: the lure and its drag are shared, the casts are not."""
@@ -141,6 +155,27 @@ class Angler:
         boat = Moment(self.fix_near(x, y), heading + self.rng.normal(0, 3), going, drift)
         return self.deck.begin_cast(0.0, boat, Aim(hour)), true
 
+    def over_a_tree(self, rod: Rod) -> tuple[float, float, float] | None:
+        """Cast over a marked tree; return its clearance as foretold, as it was, and on a second such cast, m.
+
+        None when the cast's outlook does not see it.
+        """
+        i = int(self.rng.integers(len(self.lake.trees.x)))
+        tree = float(self.lake.trees.x[i]), float(self.lake.trees.y[i])
+        self.deck.take(rod.number)
+        bearing, far = self.rng.uniform(0, 360), self.rng.uniform(8.0, 22.0)
+        way = math.radians(bearing)
+        at = tree[0] - far * math.sin(way), tree[1] - far * math.cos(way)
+        heading = bearing + self.rng.normal(0, 3)
+        cast = self.deck.begin_cast(0.0, Moment(self.fix_near(*at), heading, 0.0, 0.0), Aim(12))
+        tops = () if cast.outlook is None else cast.outlook.tops
+        mine = [top for top in tops if top.top.number == self.trees[i]]
+        if not mine:
+            return None
+        top = float(self.lake.trees.top[i])
+        true = [top - depth_over(self._throw(rod, at, heading, (0.0, 0.0), bearing), tree) for _ in range(2)]
+        return mine[0].clearance.best, true[0], true[1]
+
     def _throw(
         self, rod: Rod, at: tuple[float, float], heading: float, motion: tuple[float, float], bearing: float
     ) -> Throw:
@@ -173,6 +208,11 @@ def first_touch(true: Throw) -> tuple[float, float, float] | None:
     return None
 
 
+def depth_over(true: Throw, place: tuple[float, float]) -> float:
+    """Return how deep the lure is when it passes nearest to a place, m."""
+    return float(true.z[int(np.argmin(np.hypot(true.x - place[0], true.y - place[1])))])
+
+
 def fish(seed: int, casts: int) -> Season:
     """Return one lake's part of the season."""
     angler, season = Angler(seed), Season()
@@ -184,6 +224,10 @@ def fish(seed: int, casts: int) -> Season:
         rod = angler.deck.rods[angler.rng.integers(len(angler.deck.rods))]
         cast, true = angler.one_cast(rod)
         season.casts.append(foretold(angler, cast, true))
+    for n in range(casts // 4):
+        seen = angler.over_a_tree(angler.deck.rods[n % len(angler.deck.rods)])
+        if seen is not None:
+            season.tops.append(seen)
     return season
 
 
@@ -260,6 +304,9 @@ def account(season: Season) -> dict[str, float]:
         "first touch error, median m": float(np.median(errors)),
         "bite place error, median m": float(np.median([cast.bite_error for cast in mapped])),
         "boat place error, median m": float(np.median([cast.boat_error for cast in mapped])),
+        "tree clearance error, median ft": float(np.median([abs(a - b) for a, b, _ in season.tops])) / FOOT,
+        "its own noise, median ft": float(np.median([abs(b - c) for _, b, c in season.tops])) / FOOT / 2**0.5,
+        "casts over a tree": len(season.tops),
         "reach error, median": float(np.median([abs(a / c - 1.0) for a, _, c in season.reach])),
         "stated reach error, median": float(np.median([abs(b / c - 1.0) for _, b, c in season.reach])),
     }
