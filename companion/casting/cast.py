@@ -14,7 +14,7 @@ import numpy as np
 
 from companion.casting.ground import Ahead, Floats, Ray
 from companion.casting.outlook import MAPPED, CastOutlook, TopOutlook
-from companion.dive.calibration import BOTTOM_SIGMA, Casts, NoTouch, Touch
+from companion.dive.calibration import BOTTOM_SIGMA, Casts, NoTouch, Soundings, Touch
 from companion.events import Fix
 from companion.sensing.localplane import moved, range_and_bearing
 from companion.tackle import Rod, rig_name
@@ -27,7 +27,7 @@ GPS_RADIUS = 3.0
 """What a small GPS receiver is good to on open water, m. Common practice, no source."""
 VAGUEST = 1.2
 """Sigma of the bottom along a cast, m, above which a touch of it teaches nothing."""
-TAUGHT_STEP = 2.0
+TAUGHT_STEP = 2
 """Distance between the points of a bottom that is kept as evidence, m."""
 
 
@@ -133,39 +133,48 @@ class Cast:
 
     def touched(self, said: float) -> Touch | None:
         """Return what a touch whose words began at a time, s, teaches; None when the bottom is not known."""
-        found = self._known_bottom()
+        found = self._known_bottoms()
         if found is None:
             return None
-        bottom, sigma = found
-        return Touch(rig_name(self.rod), bottom, max(said - self.retrieved_from, 0.0), sigma)
+        bottom, sigma, beside = found
+        return Touch(rig_name(self.rod), bottom, max(said - self.retrieved_from, 0.0), sigma, beside)
 
     def untouched(self) -> NoTouch | None:
         """Return what a cast without a touch teaches; None when the bottom is not known."""
-        found = self._known_bottom()
+        found = self._known_bottoms()
         return None if found is None else NoTouch(rig_name(self.rod), *found)
 
-    def _known_bottom(self) -> tuple[tuple[tuple[float, float], ...], float] | None:
-        """Return the bottom by distance from the rod tip, and its sigma, when it is mapped well enough."""
+    def _known_bottoms(self) -> tuple[Soundings, float, tuple[tuple[float, Soundings], ...]] | None:
+        """Return the bottom by distance from the rod tip, its sigma, and those the cast may have met instead.
+
+        None where they are not mapped well enough.
+        """
         if self.sounded is None or self.outlook is None or self.outlook.mapped < MAPPED:
             return None
-        away, ray = self._from_tip(self.sounded.mixed())
-        known = np.isfinite(ray.depth) & (away >= 0.0) & (away <= 1.1 * self.length)
-        if not known.any():
+        depth, sigma, weight = self.sounded
+        rays = [self._from_tip(Ray(z, s)) for z, s in zip(depth, sigma, strict=True)]
+        vague = float(
+            np.hypot(np.median([s for _, s in rays if np.isfinite(s)] or [np.nan]), BOTTOM_SIGMA / 2.0)
+        )
+        middle = len(rays) // 2
+        if not np.isfinite(vague) or vague > VAGUEST or not all(soundings for soundings, _ in rays):
             return None
-        sigma = float(np.hypot(np.median(ray.sigma[known]), BOTTOM_SIGMA / 2.0))
-        if sigma > VAGUEST:
-            return None
-        points = zip(away[known], ray.depth[known], strict=True)
-        return tuple((round(float(x), 2), round(float(z), 2)) for x, z in points), round(sigma, 3)
+        beside = tuple((round(float(weight[k]), 3), rays[k][0]) for k in range(len(rays)) if k != middle)
+        return rays[middle][0], round(vague, 3), beside
 
-    def _from_tip(self, ray: Ray) -> tuple[Floats, Ray]:
-        """Return points of a ray by how far the rod tip is away when the lure passes: the boat drifts."""
-        every = slice(None, None, max(round(TAUGHT_STEP), 1))
+    def _from_tip(self, ray: Ray) -> tuple[Soundings, float]:
+        """Return a ray by how far the rod tip is away when the lure passes: the boat drifts; and its sigma."""
+        every = slice(None, None, TAUGHT_STEP)
         ground = np.arange(len(ray.depth), dtype=float)[every]
         away, t = np.median(self.casts.away, axis=0), np.median(self.casts.t, axis=0)
         order = np.argsort(away + self.drift * t)
-        tip = self.drift * np.interp(ground, (away + self.drift * t)[order], t[order])
-        return ground - tip, Ray(ray.depth[every], ray.sigma[every])
+        far = ground - self.drift * np.interp(ground, (away + self.drift * t)[order], t[order])
+        depth, sigma = ray.depth[every], ray.sigma[every]
+        known = np.isfinite(depth) & (far >= 0.0) & (far <= 1.1 * self.length)
+        points = tuple(
+            (round(float(x), 1), round(float(z), 2)) for x, z in zip(far[known], depth[known], strict=True)
+        )
+        return points, float(np.median(sigma[known])) if known.any() else float("nan")
 
     def danger(self) -> TopOutlook | None:
         """Return the first tree top that the lure may well run into."""

@@ -118,12 +118,15 @@ class Touch(msgspec.Struct, frozen=True, tag="touch"):
         bottom: the bottom along the cast.
         after: s from the start of the retrieve to the word for the first touch, or None.
         sigma: standard deviation of the bottom's depth, m.
+        beside: the bottom along other ways the cast may have gone, for its direction is not sure, each with
+            how likely that is; the rest goes to `bottom`.
     """
 
     rig: str
     bottom: Soundings
     after: float | None = None
     sigma: float = BOTTOM_SIGMA
+    beside: tuple[tuple[float, Soundings], ...] = ()
 
 
 class NoTouch(msgspec.Struct, frozen=True, tag="no touch"):
@@ -132,6 +135,7 @@ class NoTouch(msgspec.Struct, frozen=True, tag="no touch"):
     rig: str
     bottom: Soundings
     sigma: float = BOTTOM_SIGMA
+    beside: tuple[tuple[float, Soundings], ...] = ()
 
 
 Evidence = Touch | NoTouch
@@ -273,31 +277,34 @@ class _Grid:
 
     def log_likelihood(self, seen: Evidence) -> Floats:
         """Return ln p(seen) on the grid, given that each cast scatters about the usual one."""
-        likely = self._touch(seen) if isinstance(seen, Touch) else self._no_touch(seen)
-        return np.asarray(np.log(likely.reshape(self.prior.shape) @ self._scatter))
+        ways = [(1.0 - sum(share for share, _ in seen.beside), seen.bottom), *seen.beside]
+        likely = sum(share * self._likely(seen, bottom) for share, bottom in ways)
+        return np.asarray(np.log(np.asarray(likely).reshape(self.prior.shape) @ self._scatter))
 
-    def _touched_by(self, seen: Evidence) -> Floats:
+    def _likely(self, seen: Evidence, bottom: Soundings) -> Floats:
+        touched = self._touched_by(bottom, seen.sigma)
+        if isinstance(seen, NoTouch):
+            return np.asarray(1.0 - (1.0 - MISSED_TOUCHES) * touched[:, -1], dtype=np.float64)
+        return self._touch(touched, seen.after)
+
+    def _touched_by(self, soundings: Soundings, sigma: float) -> Floats:
         """Return the probability that the lure touched by each step, shape (cells, steps).
 
         The depth of the bottom is off by one normal error for the whole cast, so the first touch lies
         before a step exactly when the deepest penetration so far exceeds that error.
         """
-        where, depths = np.array(seen.bottom, dtype=np.float32).T
+        where, depths = np.array(soundings, dtype=np.float32).T
         bottom = depths[0] if len(depths) == 1 else np.interp(self.path_away, where, depths)
         deepest = np.maximum.accumulate(self.path_depth - bottom, axis=1)
-        return np.asarray(ndtr(deepest / np.float32(seen.sigma)))
+        return np.asarray(ndtr(deepest / np.float32(sigma)))
 
-    def _no_touch(self, seen: NoTouch) -> Floats:
-        return np.asarray(1.0 - (1.0 - MISSED_TOUCHES) * self._touched_by(seen)[:, -1], dtype=np.float64)
-
-    def _touch(self, seen: Touch) -> Floats:
-        touched = self._touched_by(seen)
-        if seen.after is None:
+    def _touch(self, touched: Floats, after: float | None) -> Floats:
+        if after is None:
             return np.asarray((1.0 - FALSE_TOUCHES) * touched[:, -1] + FALSE_TOUCHES, dtype=np.float64)
         whole = self.cast[0, 0, 0] / self.speed
         due = whole[:, None] * (np.arange(_STEPS - 1) + 0.5) / (_STEPS - 1)
         width = np.hypot(CALL_DELAY, SPEED_SCATTER * due)
-        density = np.exp(-0.5 * ((seen.after - CALL_DELAY - due) / width) ** 2) / (width * _ROOT_TWO_PI)
+        density = np.exp(-0.5 * ((after - CALL_DELAY - due) / width) ** 2) / (width * _ROOT_TWO_PI)
         by_cast = touched.reshape(-1, len(whole), _STEPS)
         real = np.einsum("nck,ck->nc", np.diff(by_cast, axis=2), density)
         return np.asarray((1.0 - FALSE_TOUCHES) * real + FALSE_TOUCHES / whole)
