@@ -178,6 +178,7 @@ class Voice(msgspec.Struct, frozen=True):
         language: the voice it speaks with, as `espeak-ng --voices` lists it.
         rate: words a minute it speaks.
         volume: of its speech and tones, 0 to 1.
+        reaction: s between what happens at the lure and the angler's first word about it.
     """
 
     model: str | None = None
@@ -189,6 +190,7 @@ class Voice(msgspec.Struct, frozen=True):
     language: str = "en"
     rate: int = 205
     volume: float = 1.0
+    reaction: Annotated[float, Quantity("time", 0.0, 5.0)] = 0.7
 
     def __post_init__(self) -> None:
         """Check what has bounds.

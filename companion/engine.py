@@ -14,7 +14,7 @@ from functools import partial
 from typing import Literal, NamedTuple, Protocol, TypedDict
 
 from companion.casting.advice import Advice, Stamp
-from companion.casting.answers import Answers, Scene, moment_of
+from companion.casting.answers import REACTION, Answers, Scene, moment_of
 from companion.casting.deck import Deck
 from companion.casting.manners import Manners
 from companion.casting.view import rods_view, side_view
@@ -105,6 +105,7 @@ class Engine:
         emit: called with every event, in order.
         bed: the waters the boat has been on.
         keep: where readings, beliefs and soundings go.
+        reaction: s between what happens at the lure and the first word about it.
     """
 
     def __init__(
@@ -117,6 +118,7 @@ class Engine:
         emit: Emit,
         bed: Bed | None = None,
         keep: Keep | None = None,
+        reaction: float = REACTION,
     ) -> None:
         self._name = name
         self._sensing = sensing
@@ -127,7 +129,7 @@ class Engine:
         self.keep: Keep = keep or KeepNothing()
         self._bed = bed or Bed()
         self._manners = Manners()
-        self._answers = Answers(deck, grammar, unit, self._bed, self._manners, self._remember)
+        self._answers = Answers(deck, grammar, unit, self._bed, self._manners, self._remember, reaction)
         self._advice = Advice(deck, unit, self._manners)
         self._depth = _Presence(MaximumAges().depth)
         self._position = _Presence(MaximumAges().position)

@@ -163,10 +163,10 @@ class Logged(Event, frozen=True, tag="logged"):
     """A thing that happened, put into the logbook by voice.
 
     `number` counts the trip's logged things from 1 and is what "undo" and corrections refer to.
-    `lure_depth` and `lure_at` are the model's estimate of where the lure was; `bottom` is the water
-    depth below the surface under the boat. `detail` is what was said beside it ("tree top"),
-    `size` a weight in kg or a depth or the length of a cast in m, by `what`; `at` is where a mark lies
-    that is not under the boat.
+    `lure_depth` and `lure_at` are the model's estimate of where the lure was, `lure_bottom` the mapped
+    depth there; `bottom` is the water depth below the surface under the boat. `detail` is what was said
+    beside it ("tree top"), `size` a weight in kg or a depth or the length of a cast in m, by `what`; `at` is
+    where a mark lies that is not under the boat.
     """
 
     number: int
@@ -183,6 +183,7 @@ class Logged(Event, frozen=True, tag="logged"):
     line: str | None = None
     lure_depth: float | None = None
     lure_at: Fix | None = None
+    lure_bottom: float | None = None
     at: Fix | None = None
     clip: str | None = None
 

@@ -137,7 +137,8 @@ def engine_for(
     )
     bed.begin_trip(settings.water.level, already=known.already)
     deck = Deck(settings.rods, known.beliefs, Mapped(bed))
-    return Engine(name, Sensing(sources, offsets), deck, grammar, settings.units, emit, bed, keep)
+    sensing, reaction = Sensing(sources, offsets), settings.voice.reaction
+    return Engine(name, sensing, deck, grammar, settings.units, emit, bed, keep, reaction)
 
 
 def port_chunks(device: str, baud: int) -> Iterator[Chunk]:

@@ -101,11 +101,13 @@ class Answers:
         bed: Bed,
         manners: Manners,
         remember: Remember,
+        reaction: float = REACTION,
     ) -> None:
         self.last_said: str | None = None
         self._deck = deck
         self._bed = bed
         self._manners = manners
+        self._reaction = reaction
         self._marked: dict[int, Mark] = {}
         self._grammar = grammar
         self._unit: LengthUnit = unit
@@ -384,6 +386,11 @@ class Answers:
             self._bed.unmark(mark)
         return self._lessons.take_back(number)
 
+    def _bottom_at(self, place: Fix | None) -> float | None:
+        """Return how deep it is at a place, m, as far as that is mapped."""
+        found = None if place is None else self._bed.bottom(place.lat, place.lon)
+        return None if found is None else round(found[0], 3)
+
     def _log(
         self,
         command: c.Command,
@@ -402,7 +409,7 @@ class Answers:
     def _logged(self, scene: Scene, what: LoggedWhat, *, at_lure: bool) -> Logged:
         boat, rod = scene.boat, self._deck.in_hand
         fix = fix_of(boat)
-        lure = self._deck.lure(scene.began - REACTION, fix, heading_of(boat)) if at_lure else None
+        lure = self._deck.lure(scene.began - self._reaction, fix, heading_of(boat)) if at_lure else None
         return Logged(
             t=scene.t,
             utc=scene.utc,
@@ -418,6 +425,7 @@ class Answers:
             line=rod.line.name,
             lure_depth=None if lure is None or lure.depth is None else round(lure.depth, 3),
             lure_at=None if lure is None else lure.at,
+            lure_bottom=None if lure is None else self._bottom_at(lure.at),
             clip=scene.clip,
         )
 

@@ -111,6 +111,8 @@ def _(event: events.Logged, unit: LengthUnit) -> tuple[str, str]:
         parts.append(f"{event.rod} ({event.line})")
     if event.lure_depth is not None:
         parts.append(f"lure at {_length(event.lure_depth, unit)}")
+    if event.lure_bottom is not None:
+        parts.append(f"over {_length(event.lure_bottom, unit)}")
     if event.bottom is not None:
         parts.append(f"bottom {_length(event.bottom, unit)}")
     if event.lure_at is not None:
