@@ -103,8 +103,10 @@ def main(seconds: float) -> None:
         memory = Path(f"/proc/{companion.pid}/status").read_text().split("VmRSS:")[1].split()[0]
         companion.terminate()
         companion.wait(20)
+        lines = sum(path.read_bytes().count(b"\n") for path in folder.rglob("sonar.nmea"))
         heard = (folder / "events").read_bytes().count(b'"event":"heard"')
-    print(f"{100 * busy:.1f} % of one core over {seconds:.0f} s, {heard} utterances heard")
+    print(f"{100 * busy:.1f} % of one core over {seconds:.0f} s; {heard} utterances heard in all")
+    print(f"{lines} lines recorded in about {seconds + SETTLE:.0f} s")
     print(f"{settled - start:.1f} s of processor time to start, {int(memory) / 1024:.0f} MB resident")
     print(f"yardstick: {yardstick():.2f} s")
 

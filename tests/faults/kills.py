@@ -124,7 +124,7 @@ def check_after(folder: Path, reported: set[bytes]) -> int:
     with Logbook(folder / "logbook.db") as book:
         assert book.faults() == []
         trips = book.trips()
-        kept = {to_json(event) for event in book.events(trips[-1].id)} if trips else set()
+        kept = {to_json(event) for trip in trips for event in book.events(trip.id)}
     return len(reported - kept)
 
 

@@ -3,13 +3,16 @@
 import re
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 KILLS = 25
 SCRIPT = Path(__file__).with_name("kills.py")
 
 
-def test_a_trip_killed_again_and_again_is_whole_and_equals_its_replay(tmp_path: Path) -> None:
+def test_a_trip_killed_again_and_again_is_whole_and_equals_its_replay(
+    tmp_path: Path, record_property: Callable[[str, object], None]
+) -> None:
     run = subprocess.run(
         [sys.executable, str(SCRIPT), str(tmp_path), str(KILLS), "20261003"],
         capture_output=True, text=True, timeout=200, check=False,
@@ -21,5 +24,7 @@ def test_a_trip_killed_again_and_again_is_whole_and_equals_its_replay(tmp_path: 
     )
     assert last is not None
     kills, trips, reported, lost = map(int, last.groups())
+    record_property("tries", kills)
+    record_property("lost", f"{lost} of {reported} events")
     assert (kills, trips, lost) == (KILLS, 1, 0)
     assert reported > KILLS

@@ -2,6 +2,7 @@
 
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 from companion.record.logbook import Logbook
@@ -10,7 +11,10 @@ TRIES = 40
 WRITER = Path(__file__).with_name("logbook_writer.py")
 
 
-def test_forty_kills_lose_no_committed_event(tmp_path: Path) -> None:
+def test_forty_kills_lose_no_committed_event(
+    tmp_path: Path, record_property: Callable[[str, object], None]
+) -> None:
+    record_property("tries", TRIES)
     path = tmp_path / "logbook.db"
     run = subprocess.run(
         [sys.executable, str(WRITER), str(path), str(TRIES), "20261003"],

@@ -6,6 +6,7 @@ follows them may be missing, cut anywhere, or not yet overwritten.
 """
 
 import random
+from collections.abc import Callable
 from itertools import pairwise
 from pathlib import Path
 
@@ -79,13 +80,17 @@ def test_the_log_grows_with_each_commit(cut: Cut) -> None:
     assert (len(cut.log) - WAL_HEADER) % FRAME == 0
 
 
-def test_a_log_cut_anywhere(cut: Cut, tmp_path: Path) -> None:
+def test_a_log_cut_anywhere(cut: Cut, tmp_path: Path, record_property: Callable[[str, object], None]) -> None:
+    record_property("tries", len(offsets(cut.log)))
     for size in offsets(cut.log):
         with cut.reopened(tmp_path / "cut.db", cut.log[:size]) as book:
             assert_sound(book, cut, cut.committed(cut.log[:size]))
 
 
-def test_a_log_whose_end_is_noise(cut: Cut, tmp_path: Path) -> None:
+def test_a_log_whose_end_is_noise(
+    cut: Cut, tmp_path: Path, record_property: Callable[[str, object], None]
+) -> None:
+    record_property("tries", len(offsets(cut.log)[::7]))
     noise = random.Random(5)
     for size in offsets(cut.log)[::7]:
         log = cut.log[:size] + noise.randbytes(len(cut.log) - size)
@@ -93,7 +98,10 @@ def test_a_log_whose_end_is_noise(cut: Cut, tmp_path: Path) -> None:
             assert_sound(book, cut, cut.committed(log))
 
 
-def test_a_log_whose_end_was_never_written(cut: Cut, tmp_path: Path) -> None:
+def test_a_log_whose_end_was_never_written(
+    cut: Cut, tmp_path: Path, record_property: Callable[[str, object], None]
+) -> None:
+    record_property("tries", len(offsets(cut.log)[::7]))
     for size in offsets(cut.log)[::7]:
         log = cut.log[:size].ljust(len(cut.log), b"\0")
         with cut.reopened(tmp_path / "cut.db", log) as book:

@@ -192,9 +192,10 @@ ANSWERS += [f"{number_words(n)} feet under us" for n in range(2, 60)]
 
 def recognised(sound: np.ndarray) -> list[str]:
     """Return what the recogniser makes of the utterances in a recording of the speaker."""
-    from companion.voice.microphone import frames_of, utterances
+    from companion.voice.microphone import utterances
     from companion.voice.model import speech_model
     from companion.voice.recogniser import Recogniser
+    from companion.voice.sound import frames_of
 
     recogniser = Recogniser(speech_model(), [*ANSWERS, "starting", "ready", "touch", "clear", "short"])
     return [recogniser.hear(spoken.samples).text for spoken in utterances(frames_of(sound))]
