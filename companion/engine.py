@@ -45,12 +45,10 @@ class Known(NamedTuple):
     Attributes:
         beliefs: what touches taught of each lure, by its name.
         areas: the waters it has been on.
-        already: how many of the trip's first soundings are on them already, because it was cut off.
     """
 
     beliefs: Mapping[str, Belief] = {}
     areas: Sequence[Area] = ()
-    already: int = 0
 
 
 class Keep(Protocol):

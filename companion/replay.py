@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator
 from datetime import datetime
 from pathlib import Path
 from threading import Event
@@ -18,10 +18,11 @@ from companion.engine import Emit, Engine, Keep, KeepNothing, Known, Utterance
 from companion.events import AnyEvent
 from companion.lakebed.bed import Bed
 from companion.lakebed.soundings import Mounting
+from companion.record import beforehand
 from companion.record.lakes import Lakes, LearnedFile
 from companion.record.learning import digest_of
 from companion.record.logbook import Trip
-from companion.record.recording import CLIPS, CONFIG, LINES, known_before
+from companion.record.recording import CLIPS, CONFIG, LINES
 from companion.sensing import BoatState, Chunk, Sensing, SourceSettings
 from companion.sensing.sources import SerialSource
 from companion.voice.grammar import Grammar, aboard
@@ -46,7 +47,7 @@ class Day(NamedTuple):
     recording: Path
     clips: tuple[Clip, ...] = ()
     config: Path | None = None
-    known: Mapping[str, Belief] | None = None
+    known: Known | None = None
 
 
 def find_day(path: Path) -> Day:
@@ -64,7 +65,13 @@ def find_day(path: Path) -> Day:
         raise DayError(f"{path}: {what}; name the folder of a recorded day, or an NMEA 0183 file")
     own = path / CONFIG
     clips = tuple(clips_in(path / CLIPS)) if (path / CLIPS).is_dir() else ()
-    return Day(path.resolve().name, recording, clips, own if own.is_file() else None, known_before(path))
+    return Day(path.resolve().name, recording, clips, own if own.is_file() else None, _known(path))
+
+
+def _known(folder: Path) -> Known | None:
+    """Return what a recorded trip began from; None for a day that does not tell."""
+    before = beforehand.read(folder)
+    return None if before is None else Known(before.beliefs, beforehand.areas_before(folder, before))
 
 
 def chosen_model(settings: Settings) -> Path:
@@ -95,7 +102,7 @@ def replay(
         chunks: the recording's bytes, from its file or from a port.
         emit: called with every event, in order, after the trip has recorded it.
         trip: where events are kept, or None.
-        known: what the boat knew before that day; what was believed of the lures the day itself may tell.
+        known: what the boat knew before that day, unless its own folder tells.
         pace: holds the replay back to a multiple of real time, or None for as fast as it goes.
         onlooker: called with the engine every few sentences, and once more at the end.
         keep: where readings and what the day teaches are kept, or None.
@@ -106,8 +113,7 @@ def replay(
     """
     grammar = Grammar(aboard(settings))
     keep = keep or KeepNothing()
-    if day.known is not None:
-        known = known._replace(beliefs=day.known)
+    known = known if day.known is None else day.known
     engine = engine_for(day.name, settings, grammar, _into(trip, emit), keep, known)
     for utterance in _utterances(day, settings, grammar):
         engine.utterance(utterance)
@@ -135,7 +141,7 @@ def engine_for(
         half_beam=settings.boat.half_beam,
         from_sound_speed=settings.boat.sound_from_temperature,
     )
-    bed.begin_trip(settings.water.level, already=known.already)
+    bed.begin_trip(settings.water.level)
     deck = Deck(settings.rods, known.beliefs, Mapped(bed))
     sensing, reaction = Sensing(sources, offsets), settings.voice.reaction
     return Engine(name, sensing, deck, grammar, settings.units, emit, bed, keep, reaction)

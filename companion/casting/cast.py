@@ -163,7 +163,7 @@ class Cast:
         return rays[middle][0], round(vague, 3), beside
 
     def _from_tip(self, ray: Ray) -> tuple[Soundings, float]:
-        """Return a ray by how far the rod tip is away when the lure passes: the boat drifts; and its sigma."""
+        """Return a ray by how far the rod tip is when the lure passes, as the boat drifts, and its sigma."""
         every = slice(None, None, TAUGHT_STEP)
         ground = np.arange(len(ray.depth), dtype=float)[every]
         away, t = np.median(self.casts.away, axis=0), np.median(self.casts.t, axis=0)

@@ -263,10 +263,11 @@ class Bed:
         radius = math.hypot(FIX_RADIUS, distance)
         if hour is not None and heading is not None:
             east, north, radius = off_the_bow(east, north, heading, distance, hour)
-        again = [mark for mark in area.marks if utc is not None and (mark.kind, mark.utc) == (kind, utc)]
-        if again:  # a trip that was cut off, or a day replayed once more, marks what is marked
-            return again[0]
         level = self._level_on(area)
+        top = None if depth is None else depth - level
+        for mark in area.marks:  # a day that is replayed, or gone on with, marks what is marked already
+            if utc is not None and (mark.kind, mark.utc, mark.note, mark.top) == (kind, utc, note, top):
+                return mark
         return area.marks.add(kind, east, north, radius=radius, depth=depth, level=level, note=note, utc=utc)
 
     def marked_near(self, lat: float, lon: float, within: float) -> bool:

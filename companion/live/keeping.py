@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 
 from companion.clock import Clock
@@ -13,6 +14,7 @@ from companion.engine import Known
 from companion.events import AnyEvent, Logged, Undone
 from companion.lakebed.bed import Bed
 from companion.record.backup import set_aside
+from companion.record.beforehand import Beforehand, areas_before, keep_area, read
 from companion.record.lakes import SAVE_EVERY, Lakes, LearnedFile
 from companion.record.logbook import Logbook, LogbookError, TripEntry
 from companion.record.logbook import Trip as KeptTrip
@@ -145,17 +147,24 @@ class Keeper:
         except LogbookError as error:
             self._failed(error)
 
-    def known(self, before: TripEntry | None = None) -> Known:
-        """Return what the boat knows: all of it, or what it knew before a trip."""
+    def known(self, folder: Path) -> Known:
+        """Return what the boat knows; a lake goes into the trip's folder when the boat comes to it."""
+        return self._known(lambda lakes, beliefs: Known(beliefs, lakes.areas(partial(keep_area, folder))))
+
+    def known_before(self, folder: Path) -> Known:
+        """Return what the trip in a folder began from."""
+        before = read(folder) or Beforehand()
+        return self._known(
+            lambda lakes, _beliefs: Known(before.beliefs, areas_before(folder, before, lakes.areas()))
+        )
+
+    def _known(self, found: Callable[[Lakes, dict[str, Belief]], Known]) -> Known:
         book = self._book or self.open()
         try:
             if book is None:
                 return Known()
             self._lakes = Lakes(book)
-            beliefs = book.beliefs(None if before is None else before.id)
-            taken = {file.digest: file.soundings for file in self._lakes.learned()}
-            already = 0 if before is None else taken.get(_of_trip(before.name), 0)
-            return Known(beliefs, self._lakes.areas(), already)
+            return found(self._lakes, book.beliefs())
         except LogbookError as error:
             self._failed(error)
             return Known()

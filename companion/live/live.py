@@ -20,6 +20,7 @@ from companion.live.ears import Ears, Uttered
 from companion.live.keeping import Keeper
 from companion.live.trip import LiveTrip, RebuildError, Rebuilt, Stamps, may_go_on, words_heard
 from companion.live.wires import Inlet
+from companion.record import beforehand
 from companion.record.logbook import LogbookError
 from companion.record.recording import Limits, Recording, Shelf
 from companion.replay import engine_for
@@ -193,7 +194,7 @@ class Live:
                     self._grammar,
                     words_heard(told),
                     self._parts.hear,
-                    keeper.known(before=last),
+                    keeper.known_before(folder),
                 )
                 if rebuilt.events[: len(told)] == told:
                     keeper.resume(last)
@@ -210,12 +211,13 @@ class Live:
     def _new(self, stamps: Stamps) -> LiveTrip:
         folder = self._shelf.new_folder(stamps.at(self.clock.now()))
         keep: Keep = self._keeper or KeepNothing()
-        known = Known() if self._keeper is None else self._keeper.known()
+        known = Known() if self._keeper is None else self._keeper.known(folder)
         # The engine takes a second to make; a trip that is in the logbook should also have begun.
         engine = engine_for(folder.name, self._settings, self._grammar, self._emit, keep, known)
         recording = None
         try:
-            recording = Recording(folder, self._config, known.beliefs)
+            recording = Recording(folder, self._config)
+            beforehand.keep(folder, known.beliefs, known.areas)
         except OSError as error:
             self.tell(f"not recording: {error.strerror or error}")
         if self._keeper is not None:

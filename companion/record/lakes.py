@@ -31,6 +31,17 @@ class LearnedFile(NamedTuple):
     done: bool
 
 
+class KeptArea(msgspec.Struct, frozen=True):
+    """A lake as it is kept: its number, where its plane touches, its bottom's state and tiles, its marks."""
+
+    number: int
+    lat: float
+    lon: float
+    state: str
+    tiles: list[tuple[TileKey, bytes]]
+    marks: list[Mark]
+
+
 class _Changes(NamedTuple):
     area: Area
     tiles: dict[TileKey, bytes]
@@ -50,12 +61,13 @@ class Lakes:
         self._saved_marks: dict[int, tuple[Mark, ...]] = {}
         self._next = float("-inf")
 
-    def areas(self) -> list[Area]:
-        """Return the areas for a `Bed`; each reads its bottom when it is first asked for."""
+    def areas(self, found: Callable[[KeptArea], None] | None = None) -> list[Area]:
+        """Return the areas for a `Bed`; each reads its bottom when it is first asked for.
+
+        `found` is then told what was read.
+        """
         rows = self._logbook._rows("SELECT id, lat, lon, state FROM lakes ORDER BY id")
-        return [
-            Area(row["id"], row["lat"], row["lon"], self._loader(row["id"], row["state"])) for row in rows
-        ]
+        return [Area(row["id"], row["lat"], row["lon"], self._loader(row, found)) for row in rows]
 
     def save(self, bed: Bed, learned: LearnedFile | None = None) -> int:
         """Write what has changed in a bed, and how far a file was learned; return how many tiles."""
@@ -109,17 +121,26 @@ class Lakes:
             db.execute("DELETE FROM lake_marks WHERE lake = ?", [area.number])
             db.conn.executemany(_MARK, [(area.number, *_mark_row(mark)) for mark in change.marks])
 
-    def _loader(self, number: int, state: str) -> Callable[[], tuple[Surface, Marks]]:
+    def _loader(
+        self, lake: dict[str, Any], found: Callable[[KeptArea], None] | None
+    ) -> Callable[[], tuple[Surface, Marks]]:
+        number, state = lake["id"], lake["state"]
+
         def load() -> tuple[Surface, Marks]:
-            marks = tuple(_mark(row) for row in self._logbook._rows(_MARKS, number))
-            self._saved_marks[number] = marks
-            return self._surface(number, state), Marks(marks)
+            marks = [_mark(row) for row in self._logbook._rows(_MARKS, number)]
+            self._saved_marks[number] = tuple(marks)
+            tiles = self._tiles(number)
+            if found is not None:
+                found(KeptArea(number, lake["lat"], lake["lon"], state, tiles, marks))
+            return self._surface(number, state, tiles), Marks(marks)
 
         return load
 
-    def _surface(self, number: int, state: str) -> Surface:
+    def _tiles(self, number: int) -> list[tuple[TileKey, bytes]]:
         rows = self._logbook._rows("SELECT east, north, cells FROM lake_tiles WHERE lake = ?", number)
-        tiles = [((row["east"], row["north"]), row["cells"]) for row in rows]
+        return [((row["east"], row["north"]), row["cells"]) for row in rows]
+
+    def _surface(self, number: int, state: str, tiles: list[tuple[TileKey, bytes]]) -> Surface:
         try:
             return Surface.restore(state, tiles)
         except ValueError:

@@ -12,21 +12,18 @@ from __future__ import annotations
 import os
 import re
 import shutil
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import NamedTuple
 
-import msgspec
-
-from companion.dive.calibration import Belief
 from companion.sensing.framing import LONGEST_LINE, checksum
 from companion.voice.clips import clip_name, write_clip
 from companion.voice.sound import RATE, Samples
 
-LINES, CLIPS, CONFIG, KNOWN = "sonar.nmea", "clips", "companion.toml", "known.json"
-"""What a trip's folder holds: the lines, the folder of utterances, the configuration in force, and what was
-believed of the lures when it began."""
+LINES, CLIPS, CONFIG = "sonar.nmea", "clips", "companion.toml"
+"""What a trip's folder holds: the lines, the folder of utterances, the configuration in force; and what the
+trip began from (`companion.record.beforehand`)."""
 NAMED = "%Y-%m-%d %H%M%S"
 """The name of a trip: the UTC at which it began."""
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -100,21 +97,16 @@ class Recording:
     Args:
         folder: the trip's; it is made when it is not there, and gone on with when it is.
         config: the text of the configuration in force, kept beside the lines.
-        known: what is believed of the lures, by name; kept too, since a replay has to begin from it.
 
     Raises:
         OSError: the disk refuses; every method raises it when it refuses later.
     """
 
-    def __init__(
-        self, folder: Path, config: str | None = None, known: Mapping[str, Belief] | None = None
-    ) -> None:
+    def __init__(self, folder: Path, config: str | None = None) -> None:
         self.folder = folder
         (folder / CLIPS).mkdir(parents=True, exist_ok=True)
         if config is not None:
             (folder / CONFIG).write_text(config, encoding="utf-8")
-        if known is not None:
-            (folder / KNOWN).write_bytes(msgspec.json.encode(known))
         trim(folder / LINES)
         self._file = os.open(folder / LINES, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o644)
         self._size = os.fstat(self._file).st_size
@@ -183,14 +175,6 @@ def trim(path: Path) -> int:
             file.truncate(keep)
             os.fdatasync(file.fileno())
         return size - keep
-
-
-def known_before(folder: Path) -> dict[str, Belief] | None:
-    """Return what was believed of the lures when a recorded trip began; None when nothing was."""
-    try:
-        return msgspec.json.decode((folder / KNOWN).read_bytes(), type=dict[str, Belief])
-    except (OSError, msgspec.MsgspecError):
-        return None
 
 
 def last_stamp(path: Path) -> int | None:

@@ -95,7 +95,7 @@ def test_a_long_hole_at_the_end_is_cut_too(tmp_path: Path):
 
 def test_going_on_adds_to_what_is_there(tmp_path: Path):
     folder = tmp_path / "a" / "b"
-    first = Recording(folder, "units = 'feet'\n", {})
+    first = Recording(folder, "units = 'feet'\n")
     first.write(b"one\r\n")
     first.close()
     (folder / LINES).write_bytes(b"one\r\ntw")

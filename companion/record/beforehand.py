@@ -1,0 +1,90 @@
+"""What a trip began from, kept in its folder: without it a replay would foretell other things.
+
+`known.json` holds what was believed of the lures and which lakes were known; `lake-N.msgpack` is a lake as
+it was when the boat first came to it on that trip, for it grows with the trip's own soundings.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+
+import msgspec
+
+from companion.dive.calibration import Belief
+from companion.lakebed.bed import Area
+from companion.lakebed.marks import Marks
+from companion.lakebed.surface import Surface
+from companion.record.lakes import KeptArea
+
+KNOWN = "known.json"
+
+
+class Beforehand(msgspec.Struct, frozen=True):
+    """What was known when a trip began.
+
+    Attributes:
+        beliefs: of each lure, by its name.
+        lakes: the number, latitude and longitude of each lake that was known.
+    """
+
+    beliefs: dict[str, Belief] = {}
+    lakes: tuple[tuple[int, float, float], ...] = ()
+
+
+def keep(folder: Path, beliefs: Mapping[str, Belief], areas: Iterable[Area]) -> None:
+    """Write down what a trip begins from.
+
+    Raises:
+        OSError: the disk refuses.
+    """
+    lakes = tuple((area.number, area.plane.lat, area.plane.lon) for area in areas)
+    (folder / KNOWN).write_bytes(msgspec.json.encode(Beforehand(dict(beliefs), lakes)))
+
+
+def keep_area(folder: Path, kept: KeptArea) -> None:
+    """Write down a lake as the trip finds it; a disk that refuses keeps nothing, and no half of it."""
+    path = _file(folder, kept.number)
+    half = path.with_suffix(".half")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        half.write_bytes(msgspec.msgpack.encode(kept))
+        half.rename(path)
+    except OSError:
+        half.unlink(missing_ok=True)
+
+
+def read(folder: Path) -> Beforehand | None:
+    """Return what a recorded trip began from; None where that was not written down."""
+    try:
+        return msgspec.json.decode((folder / KNOWN).read_bytes(), type=Beforehand)
+    except (OSError, msgspec.MsgspecError):
+        return None
+
+
+def areas_before(folder: Path, before: Beforehand, now: Sequence[Area] = ()) -> list[Area]:
+    """Return the lakes as a trip found them.
+
+    One that the trip never came to is as it is `now`; without that it is left out, and so are those that
+    the trip itself began.
+    """
+    known = {area.number: area for area in now}
+    found = []
+    for number, lat, lon in before.lakes:
+        if _file(folder, number).is_file():
+            found.append(_area(folder, number, lat, lon))
+        elif number in known:
+            found.append(known[number])
+    return found
+
+
+def _area(folder: Path, number: int, lat: float, lon: float) -> Area:
+    def load() -> tuple[Surface, Marks]:
+        kept = msgspec.msgpack.decode(_file(folder, number).read_bytes(), type=KeptArea)
+        return Surface.restore(kept.state, kept.tiles), Marks(kept.marks)
+
+    return Area(number, lat, lon, load)
+
+
+def _file(folder: Path, number: int) -> Path:
+    return folder / f"lake-{number}.msgpack"
