@@ -143,3 +143,23 @@ def test_every_byte_is_in_the_recording(launch, wire, tools, tmp_path):
     import re
 
     assert [re.sub(rb"\\s:sonar,c:\d+\*..\\", b"", line) for line in mine] == lines
+
+
+def test_a_trip_over_a_lake_known_from_another_day_replays_from_that_lake(launch, wire, tools, tmp_path):
+    trips = []
+    for day in range(2):
+        boat = launch(tools.config_text(tools.serial_text("sonar", wire.name)))
+        boat.wait_for_text("ready")
+        for i in range(60):
+            wire.send(tools.place_line(f"4500.{4 * i:04d}") + tools.depth_line(4.0 + 0.5 * day))
+            threading.Event().wait(0.1)  # a new bottom is believed after four seconds
+        boat.live.tapped("log bite")
+        boat.wait_for(lambda me: any(isinstance(e, Logged) for e in me.events))
+        trips.append(boat.stop())
+    first, second = (next(e for e in trip if isinstance(e, Logged)) for trip in trips)
+    assert second.lure_bottom is not None
+    assert second.lure_bottom != first.lure_bottom
+    folders = sorted((tmp_path / "recordings").glob("*/*/"))
+    assert [replayed(folder) for folder in folders] == trips
+    assert not list(folders[0].glob("lake-*"))
+    assert list(folders[1].glob("lake-1.msgpack"))
