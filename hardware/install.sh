@@ -223,6 +223,7 @@ closing_words() {
 need_packages() { # what Debian has to give; what cannot be installed here is remembered in `without`
     need alsa-utils "microphone and speaker: arecord, aplay" command -v arecord
     need espeak-ng "the companion's voice" command -v espeak-ng
+    need fonts-dejavu-core "the words in pictures" compgen -G "/usr/share/fonts/truetype/dejavu/*.ttf"
     need libspeexdsp1 "takes wind and motor noise down before commands are made out" has_library libspeexdsp1
     case $(uname -m) in
         aarch64 | arm*) need libatomic1 "the speech recogniser on ARM boards" has_library libatomic1 ;;
@@ -230,6 +231,10 @@ need_packages() { # what Debian has to give; what cannot be installed here is re
     environment_fits || need_python
     if [[ $tests == yes ]]; then
         need chromium "tests: looks at the page" command -v chromium
+        need libasound2-plugins "tests: sound from end to end" \
+            compgen -G "/usr/lib/*/alsa-lib/libasound_module_pcm_pulse.so"
+        need pulseaudio "tests: sound from end to end" command -v pulseaudio
+        need pulseaudio-utils "tests: sound from end to end" command -v pactl
         need flite "tests: more voices for the demo day" command -v flite
         need gpsd-clients "tests: gpsdecode, to be measured against" command -v gpsdecode
         need shellcheck "tests: checks this script" command -v shellcheck

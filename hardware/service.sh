@@ -56,8 +56,8 @@ next_number() {
     say "$((${last:-0} + 1))"
 }
 
-extras() { # the push button's package, where there are pins
-    if compgen -G '/dev/gpiochip*' >/dev/null; then say '[pi]'; fi
+extras() { # what the report's charts need; the push button's package, where there are pins
+    if compgen -G '/dev/gpiochip*' >/dev/null; then say '[report,pi]'; else say '[report]'; fi
 }
 
 can_be_seen() { # the service is shut off from /home and /root

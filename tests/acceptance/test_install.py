@@ -41,7 +41,8 @@ NEEDED = (
     "bash", "basename", "cat", "cp", "dirname", "env", "grep", "head", "mkdir", "rm", "sed", "sha256sum",
     "touch", "uname",
 )  # fmt: skip
-PIP = "pip install --quiet --editable ."
+PIP = "pip install --quiet --editable .[report]"
+PIP_FOR_TESTS = "pip install --quiet --editable .[report,test]"
 
 
 class Setup:
@@ -57,7 +58,10 @@ class Setup:
         for name in NEEDED:
             (self.programs / name).symlink_to(str(shutil.which(name)))
         self.stand_in("python3", PYTHON)
-        for name in ("arecord", "espeak-ng", "flite", "gpsdecode", "shellcheck", "dpkg-query", "ldconfig"):
+        for name in (
+            "arecord", "espeak-ng", "flite", "gpsdecode", "shellcheck", "dpkg-query", "ldconfig", "chromium",
+            "pulseaudio", "pactl",
+        ):  # fmt: skip
             self.stand_in(name, "#!{bash}\necho 'ok installed libatomic.so'\n")
 
     def stand_in(self, name: str, text: str) -> None:
@@ -125,12 +129,12 @@ def test_a_first_run_and_a_second(setup: Setup) -> None:
 def test_test_tools_are_added_and_stay(setup: Setup) -> None:
     setup.run()
     setup.run("--tests")
-    assert setup.asked == [PIP + "[test]", "model"]
+    assert setup.asked == [PIP_FOR_TESTS, "model"]
     setup.run()
     assert setup.asked == ["model"]
     (setup.project / "pyproject.toml").write_text("[project]\nversion = '2'\n")
     setup.run()
-    assert setup.asked == [PIP + "[test]", "model"]
+    assert setup.asked == [PIP_FOR_TESTS, "model"]
 
 
 def test_a_folder_that_was_moved_gets_a_new_environment(setup: Setup) -> None:
