@@ -45,13 +45,16 @@ class Exported(NamedTuple):
 
 
 def read_trip(book: Logbook, trip: TripEntry) -> Exported:
-    """Return all that is exported of a trip.
+    """Return all that is exported of a trip: logged things as they stand after corrections.
 
     Raises:
         LogbookError: the logbook cannot be read.
     """
-    undone = {entry.event.number for entry in book.logged(trip.id) if entry.undone}
-    events = [(e, isinstance(e, Logged) and e.number in undone) for e in book.events(trip.id)]
+    now = {one.original.number: one for one in book.corrected(trip.id)}
+    events = [
+        (now[e.number].event, not now[e.number].stands) if isinstance(e, Logged) else (e, False)
+        for e in book.events(trip.id)
+    ]
     return Exported(trip, events, list(book.readings(trip.id)))
 
 

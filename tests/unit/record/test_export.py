@@ -14,6 +14,7 @@ import pytest
 
 from companion.events import Fix, Logged, Match
 from companion.lakebed.exchange import marks_from_csv, soundings_from_csv
+from companion.record.amendments import Amendment
 from companion.record.export import APART, Exported, files, read_trip
 from companion.record.logbook import Logbook
 
@@ -143,3 +144,18 @@ def test_a_trip_with_nothing_in_it(tmp_path: Path):
     }
     assert gpxpy.parse(files(empty, "gpx")["trip.gpx"]).waypoints == []
     assert [len(text.splitlines()) for text in files(empty, "csv").values()] == [1, 1, 1, 1]
+
+
+def test_a_correction_is_exported_as_it_stands_now(tmp_path: Path):
+    with Logbook(tmp_path / "corrected.db") as book:
+        with book.begin_trip("a day") as writing:
+            for number in (1, 2):
+                writing.record(
+                    Logged(t=float(number), utc=utc(number), number=number, what="bite", rod="rod 1")
+                )
+        (entry,) = book.trips()
+        book.amend(entry.id, Amendment(number=1, what="fish", rod="rod 2"))
+        book.amend(entry.id, Amendment(number=2, taken_back=True))
+        exported = read_trip(book, entry)
+    (kept,) = exported.logged()
+    assert (kept.number, kept.what, kept.rod) == (1, "fish", "rod 2")
