@@ -14,7 +14,7 @@ from urllib.parse import parse_qs
 
 from starlette.applications import Starlette
 from starlette.requests import ClientDisconnect, Request
-from starlette.responses import JSONResponse, RedirectResponse, Response
+from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 from starlette.routing import Route
 from starlette.types import Receive, Scope, Send
 
@@ -22,6 +22,7 @@ from companion.clock import Clock
 from companion.page.board import Board
 from companion.page.guard import BODY_BYTES, REQUEST_TIME, STREAMS, Refusals, who
 from companion.page.pairing import Pairing
+from companion.page.reading import reading
 from companion.page.side import HEIGHT, WIDTH
 from companion.page.taps import spoken
 from companion.page.view import View
@@ -102,6 +103,8 @@ class Site:
             Route("/ask", self._ask, methods=["POST"]),
             Route("/pair", self._pair, methods=["POST"]),
             Route("/do", self._do, methods=["POST"]),
+            Route("/read", self._read),
+            Route("/read/{name}", self._read),
             *(Route(f"/{name}", self._file(name, kind)) for name, kind in _KINDS.items()),
         ]
         return Starlette(routes=routes, exception_handlers={404: self._nothing, 405: self._nothing})
@@ -118,6 +121,10 @@ class Site:
             return Response(self._texts[name], media_type=kind, headers=headers)
 
         return answer
+
+    async def _read(self, request: Request) -> Response:
+        text = reading(request.path_params.get("name", "index"))
+        return await self._nothing(request, KeyError()) if text is None else HTMLResponse(text)
 
     def _is_paired(self, request: Request) -> bool:
         return self._access.pairing.paired(request.cookies.get(self._access.cookie))

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 import socket
 import time
 from http.client import HTTPConnection
 
 import pytest
 
+from companion import docs
 from companion.config import GlancePage
 from companion.page import Page, PageError, app, guard
 from companion.page.guard import BODY_BYTES, CONNECTIONS, Guard, Refusals
@@ -313,3 +315,24 @@ def test_a_form_without_scripts_leads_back_to_the_page(aboard):
     assert (answer.status, answer.headers["Location"]) == (303, "/?told=spoken")
     connection.close()
     assert "A code was spoken" in aboard.request("GET", "/?told=spoken")[2]
+
+
+def test_the_pages_to_read_are_served_without_a_network_and_link_to_each_other(aboard):
+    for name in docs.PAGES:
+        status, _, text = aboard.request("GET", f"/read/{name}")
+        assert status == 200
+        assert "Not for navigation" in text
+        assert "script" not in text.lower().replace("description", "").replace("javascript", "")
+        for target in re.findall(r'href="(/read/[a-z-]+)#?[^"]*"', text):
+            assert aboard.request("GET", target)[0] == 200
+        assert not re.search(r'href="(?!/|#)', text)
+    assert aboard.request("GET", "/read")[2] == aboard.request("GET", "/read/index")[2]
+    for wrong in ("/read/nothing", "/read/../docs/index", "/read/index.md", "/read/%2e%2e"):
+        assert aboard.request("GET", wrong)[0] == 404
+
+
+def test_a_link_to_a_heading_finds_it(aboard):
+    for name in docs.PAGES:
+        text = aboard.request("GET", f"/read/{name}")[2]
+        for target, anchor in re.findall(r'href="/read/([a-z-]+)#([^"]+)"', text):
+            assert f'id="{anchor}"' in aboard.request("GET", f"/read/{target}")[2], (name, anchor)
