@@ -15,7 +15,7 @@ from companion.events import AnyEvent, Logged, Undone
 from companion.lakebed.bed import Bed
 from companion.record.backup import set_aside
 from companion.record.beforehand import Beforehand, areas_before, keep_area, read
-from companion.record.lakes import SAVE_EVERY, Lakes, LearnedFile
+from companion.record.lakes import Lakes, LearnedFile
 from companion.record.logbook import Logbook, LogbookError, TripEntry
 from companion.record.logbook import Trip as KeptTrip
 from companion.replay import offer
@@ -54,7 +54,6 @@ class Keeper:
         self._name = ""
         self._waiting: deque[AnyEvent] = deque(maxlen=WAITING)
         self._lakes: Lakes | None = None
-        self._save_at = float("-inf")
         self._failing = False
         self._failed_at = 0.0
         self._try_again = 0.0
@@ -139,11 +138,14 @@ class Keeper:
 
     def lakebed(self, t: float, bed: Bed, *, now: bool = False, over: bool = False) -> None:
         """Keep what has changed of the lakebed, now and then, with how much of the trip that is."""
-        if self._lakes is None or not (now or over or t >= self._save_at):
+        if self._lakes is None:
             return
-        self._save_at = t + SAVE_EVERY
+        taken = LearnedFile(_of_trip(self._name), self._name, bed.kept, 0, over)
         try:
-            self._lakes.save(bed, LearnedFile(_of_trip(self._name), self._name, bed.kept, 0, over))
+            if now or over:
+                self._lakes.save(bed, taken)
+            else:
+                self._lakes.save_now_and_then(t, bed, taken)
         except LogbookError as error:
             self._failed(error)
 

@@ -87,11 +87,11 @@ class Lakes:
         self._saved_marks |= {one.area.number: one.marks for one in changes if one.marks is not None}
         return sum(len(change.tiles) for change in changes)
 
-    def save_now_and_then(self, t: float, bed: Bed) -> None:
+    def save_now_and_then(self, t: float, bed: Bed, learned: LearnedFile | None = None) -> None:
         """Save at logic time `t`, s, unless that was done less than `SAVE_EVERY` ago."""
         if t >= self._next:
             self._next = t + SAVE_EVERY
-            self.save(bed)
+            self.save(bed, learned)
 
     def clear(self) -> None:
         """Forget every lake and every file learned: for a replay that is made anew."""
