@@ -181,17 +181,22 @@ def _over_top(casts: Casts, x: Floats, top: TopOnWay, aim: float) -> TopOutlook 
     The clearance is that of a lure that passes right over it; the chance counts those that pass beside.
     """
     normal, _ = _fixed_draws(len(x), 64)
-    at = top.distance + top.radius * normal[:, :1]
-    near = np.abs(x - at) <= CROWN + 0.5 * np.abs(np.gradient(x, axis=1))
-    over = near.any(axis=1)
+    at = top.distance + top.radius * normal[:, 0]
+    over = (x.min(axis=1) <= at) & (at <= x.max(axis=1))
     if not over.any():
         return None
-    clear = top.depth + TOP_SIGMA * normal[:, 30] - np.where(near, casts.depth, 0.0).max(axis=1)
+    # A crown falls off more steeply than a lure's way: where it stands highest is where the lure meets it.
+    nearest = np.abs(x - at[:, None]).argmin(axis=1)
+    rows = np.arange(len(x))
+    before, after = np.maximum(nearest - 1, 0), np.minimum(nearest + 1, x.shape[1] - 1)
+    slope = (casts.depth[rows, after] - casts.depth[rows, before]) / (x[rows, after] - x[rows, before])
+    depth = casts.depth[rows, nearest] + slope * (at - x[rows, nearest])
+    clear = top.depth + TOP_SIGMA * normal[:, 30] - depth
     aside = top.aside + np.hypot(top.radius, aim * top.distance) * normal[:, 60]
     hit = over & (clear <= 0.0) & (np.abs(aside) <= CROWN)
     passing = np.abs(x - top.distance).argmin(axis=1)
-    after = float(np.median(casts.t[np.arange(len(x)), passing]))
-    return TopOutlook(top, _band(clear[over]), after, float(hit.mean()))
+    when = float(np.median(casts.t[rows, passing]))
+    return TopOutlook(top, _band(clear[over]), when, float(hit.mean()))
 
 
 def _band(values: Floats) -> Band:
