@@ -253,7 +253,10 @@ class _Sheet:
             yield f'<g transform="translate({x:.1f} {y:.1f})">{_symbol(mark)}</g>'
             if mark.top is not None:
                 words = f"{self._shown(mark.top + self._chart.level)} {self._short}"
-                yield _haloed(x + 14, y + 5, words, "start", 14)
+                near_edge = x + 14 + 8 * len(words) > _LEFT + self.map_wide
+                yield _haloed(
+                    x + (-14 if near_edge else 14), y + 5, words, "end" if near_edge else "start", 14
+                )
 
     def _key(self) -> Iterable[str]:
         x, y = _LEFT + self.map_wide + 22.0, _TOP + 4.0
