@@ -9,7 +9,7 @@ import click
 from tqdm import tqdm
 
 from companion import config
-from companion.cli.common import command, config_option
+from companion.cli.common import command, config_option, json_option, told
 from companion.record import export
 from companion.record.backup import back_up, default_name, restore, salvage, verified
 from companion.record.hold import hold
@@ -27,8 +27,9 @@ data_option = click.option(
 @click.option("--verify", is_flag=True, help="Only read the backup TO through.")
 @data_option
 @config_option
+@json_option
 def backup_command(
-    to: Path, *, no_audio: bool, verify: bool, data: Path | None, config_path: Path | None
+    to: Path, *, no_audio: bool, verify: bool, data: Path | None, config_path: Path | None, as_json: bool
 ) -> None:
     """Example: companion backup /media/stick
 
@@ -36,7 +37,8 @@ def backup_command(
     reads it through. The companion may be running.
     """
     if verify:
-        click.echo(f"{to}: whole, {len(verified(to))} files")
+        count_of = len(verified(to))
+        told(f"{to}: whole, {count_of} files", {"backup": str(to), "files": count_of}, as_json=as_json)
         return
     target = to / default_name() if to.is_dir() else to
     with tqdm(unit=" files", disable=None, leave=False) as bar:
@@ -52,7 +54,11 @@ def backup_command(
             tell=count,
         )
     size = sum(entry.size for entry in entries)
-    click.echo(f"{target}: {len(entries)} files, {size / 1e6:.1f} MB, read through and whole")
+    told(
+        f"{target}: {len(entries)} files, {size / 1e6:.1f} MB, read through and whole",
+        {"backup": str(target), "files": len(entries), "bytes": size},
+        as_json=as_json,
+    )
 
 
 @command("restore")
@@ -62,7 +68,10 @@ def backup_command(
 )
 @data_option
 @config_option
-def restore_command(backup: Path, *, from_damaged: bool, data: Path | None, config_path: Path | None) -> None:
+@json_option
+def restore_command(
+    backup: Path, *, from_damaged: bool, data: Path | None, config_path: Path | None, as_json: bool
+) -> None:
     """Example: companion restore companion-20261003T200000Z.zip
 
     Reads a backup through and puts it back. The logbook that is there is kept under another name;
@@ -75,14 +84,21 @@ def restore_command(backup: Path, *, from_damaged: bool, data: Path | None, conf
     with hold(folder):
         if from_damaged:
             taken = salvage(backup, folder / "logbook.db")
-            click.echo("taken: " + ", ".join(f"{count} {table}" for table, count in taken.items()))
+            words = ", ".join(f"{count} {table}" for table, count in taken.items())
+            told(f"taken: {words}", {"taken": taken}, as_json=as_json)
             return
         done = restore(backup, folder, config_path or config.users_file())
-    click.echo(f"restored into {folder}: logbook, {done.recordings} files of recordings")
-    if done.former is not None:
-        click.echo(f"the logbook that was there is now {done.former}")
-    if done.config:
-        click.echo(f"config: {config_path or config.users_file()}")
+    own = config_path or config.users_file()
+    lines = [f"restored into {folder}: logbook, {done.recordings} files of recordings"]
+    lines += [f"the logbook that was there is now {done.former}"] if done.former is not None else []
+    lines += [f"config: {own}"] if done.config else []
+    data_told = {
+        "folder": str(folder),
+        "recordings": done.recordings,
+        "former": None if done.former is None else str(done.former),
+        "config": str(own) if done.config else None,
+    }
+    told("\n".join(lines), data_told, as_json=as_json)
 
 
 @command("export")
@@ -96,8 +112,14 @@ def restore_command(backup: Path, *, from_damaged: bool, data: Path | None, conf
     help="One of them; else all.",
 )
 @click.option("--logbook", "logbook_path", type=click.Path(path_type=Path), help="Another logbook file.")
+@json_option
 def export_command(
-    folder: Path, *, trip: int | None, forms: tuple[export.Format, ...], logbook_path: Path | None
+    folder: Path,
+    *,
+    trip: int | None,
+    forms: tuple[export.Format, ...],
+    logbook_path: Path | None,
+    as_json: bool,
 ) -> None:
     """Example: companion export ~/trips --format gpx
 
@@ -114,8 +136,10 @@ def export_command(
             raise click.UsageError(f"{path}: there is no trip {trip if trip is not None else 'in it'}")
         read = export.read_trip(book, chosen[0])
     folder.mkdir(parents=True, exist_ok=True)
+    written = []
     for form in forms or get_args(export.Format):
         for end, text in export.files(read, form).items():
             target = folder / f"trip-{chosen[0].id}-{end}"
             target.write_text(text, encoding="utf-8")
-            click.echo(target)
+            written.append(str(target))
+    told("\n".join(written), {"trip": chosen[0].id, "files": written}, as_json=as_json)

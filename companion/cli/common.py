@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import click
+import msgspec
 
 from companion import config
 from companion.config import ConfigError, Settings
@@ -53,6 +54,15 @@ config_option = click.option(
     "--config", "config_path", type=click.Path(path_type=Path), help="Another config file."
 )
 """`--config FILE`, as most commands have it; hand its value to `settings_in_force`."""
+
+
+json_option = click.option("--json", "as_json", is_flag=True, help="Print it as JSON.")
+"""`--json`, for a command that prints one thing; hand what it is to `told`."""
+
+
+def told(text: str, data: object, *, as_json: bool) -> None:
+    """Print a text, or what it stands for as one line of JSON."""
+    click.echo(msgspec.json.encode(data).decode() if as_json else text)
 
 
 logbook_option = click.option(

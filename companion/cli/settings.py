@@ -7,13 +7,14 @@ from pathlib import Path
 import click
 
 from companion import config
-from companion.cli.common import command, settings_in_force
+from companion.cli.common import command, json_option, settings_in_force, told
 
 
 @command("settings")
 @click.argument("file", type=click.Path(path_type=Path), required=False)
 @click.option("--example", is_flag=True, help="Print a complete example to begin from.")
-def settings_command(file: Path | None, *, example: bool) -> None:
+@json_option
+def settings_command(file: Path | None, *, example: bool, as_json: bool) -> None:
     """Example: companion settings --example > companion.toml
 
     Checks a config FILE and prints each rod with what it carries, or prints an example config.
@@ -23,9 +24,11 @@ def settings_command(file: Path | None, *, example: bool) -> None:
         click.echo(config.example_text(), nl=False)
         return
     settings = settings_in_force(file)
+    lines = []
     for rod in settings.rods:
-        click.echo(
+        lines.append(
             f"{rod.name}: {rod.lure.name} on {rod.line.name}, cast {rod.cast:.0f} m, {rod.speed:.2f} m/s"
         )
         if rod.line.guessed:
-            click.echo(f"    {rod.line.guessed}")
+            lines.append(f"    {rod.line.guessed}")
+    told("\n".join(lines), settings, as_json=as_json)

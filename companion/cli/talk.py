@@ -11,7 +11,7 @@ from pathlib import Path
 import click
 import msgspec
 
-from companion.cli.common import command, config_option, settings_in_force
+from companion.cli.common import command, config_option, json_option, settings_in_force, told
 from companion.clock import wall_clock
 from companion.config import Settings
 from companion.replay import chosen_model
@@ -63,19 +63,20 @@ class TestDone(msgspec.Struct, frozen=True, kw_only=True):
 @command("phrases")
 @config_option
 @click.option("--every", is_flag=True, help="Every phrase that counts, one a line.")
-def phrases_command(config_path: Path | None, *, every: bool) -> None:
+@json_option
+def phrases_command(config_path: Path | None, *, every: bool, as_json: bool) -> None:
     """Example: companion phrases
 
     Prints what can be said to the companion with the rods in the config, and what it does.
     """
     grammar = Grammar(aboard(settings_in_force(config_path)))
     if every:
-        click.echo("\n".join(grammar.phrases))
+        told("\n".join(grammar.phrases), grammar.phrases, as_json=as_json)
         return
-    if grammar.wake:
-        click.echo(f'begin each with "{grammar.wake}"')
-    for wordings, does in grammar.help():
-        click.echo(f"{does}\n    {wordings}")
+    lines = [f'begin each with "{grammar.wake}"'] if grammar.wake else []
+    lines += [f"{does}\n    {wordings}" for wordings, does in grammar.help()]
+    data = [{"does": does, "wordings": wordings.split("; ")} for wordings, does in grammar.help()]
+    told("\n".join(lines), {"wake": grammar.wake, "phrases": data}, as_json=as_json)
 
 
 @command("listen")

@@ -169,3 +169,16 @@ def test_a_missing_port_is_a_device_trouble(companion, recording):
 
 def test_codes_are_those_documented():
     assert (OK, BUG, USAGE, CONFIG, DEVICE, DATABASE) == (0, 1, 2, 3, 4, 5)
+
+
+@pytest.mark.parametrize("name", sorted(commands.commands))
+def test_every_command_can_print_json(name):
+    assert "--json" in [option for parameter in commands.commands[name].params for option in parameter.opts]
+
+
+def test_settings_and_phrases_as_json(companion):
+    settings = json.loads(companion("settings", "--json").stdout)
+    assert [rod["spec"]["number"] for rod in settings["rods"]] == [1, 2, 3]
+    phrases = json.loads(companion("phrases", "--json").stdout)
+    assert any("log bite" in form["wordings"] for form in phrases["phrases"])
+    assert "log bite" in json.loads(companion("phrases", "--every", "--json").stdout)
