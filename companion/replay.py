@@ -217,7 +217,7 @@ class KeepInTrip:
         if not over:
             return
         digest = digest_of(self._recording)
-        if all(file.digest != digest for file in self._lakes.learned()):
+        if self._lakes.taken(digest, self._recording) is None:
             self._lakes.save(bed, LearnedFile(digest, self._recording.name, bed.kept, 0, done=True))
 
 

@@ -15,7 +15,7 @@ from companion.events import AnyEvent, Logged, Undone
 from companion.lakebed.bed import Bed
 from companion.record.backup import set_aside
 from companion.record.beforehand import Beforehand, areas_before, keep_area, read
-from companion.record.lakes import Lakes, LearnedFile
+from companion.record.lakes import Lakes, LearnedFile, of_trip
 from companion.record.logbook import Logbook, LogbookError, TripEntry
 from companion.record.logbook import Trip as KeptTrip
 from companion.replay import offer
@@ -140,7 +140,7 @@ class Keeper:
         """Keep what has changed of the lakebed, now and then, with how much of the trip that is."""
         if self._lakes is None:
             return
-        taken = LearnedFile(_of_trip(self._name), self._name, bed.kept, 0, over)
+        taken = LearnedFile(of_trip(self._name), self._name, bed.kept, 0, over)
         try:
             if now or over:
                 self._lakes.save(bed, taken)
@@ -230,11 +230,6 @@ class Keeper:
             return False
         self._tell("logbook damaged, new one begun" + (f", old one is {to.name}" if to else ""))
         return True
-
-
-def _of_trip(name: str) -> str:
-    """Return what a live trip goes by among the recordings that the lake has taken in."""
-    return f"trip {name}"
 
 
 def _sound_logbook(path: Path) -> Logbook:

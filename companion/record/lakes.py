@@ -7,6 +7,7 @@ costs at most what was sounded since the last `Lakes.save`, and what is read bac
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from pathlib import Path
 from typing import Any, NamedTuple
 
 import msgspec
@@ -29,6 +30,11 @@ class LearnedFile(NamedTuple):
     soundings: int
     marks: int
     done: bool
+
+
+def of_trip(name: str) -> str:
+    """Return what a live trip goes by among the recordings that the lake has taken in."""
+    return f"trip {name}"
 
 
 class KeptArea(msgspec.Struct, frozen=True):
@@ -104,6 +110,11 @@ class Lakes:
         """Return the files of others that were taken in, in the order they were."""
         rows = self._logbook._rows("SELECT * FROM lake_learned ORDER BY rowid")
         return [LearnedFile(**{**row, "done": bool(row["done"])}) for row in rows]
+
+    def taken(self, digest: str, recording: Path) -> LearnedFile | None:
+        """Return what was taken in of a file before, by its digest or as a live trip; None when nothing was."""
+        known = {file.digest: file for file in self.learned()}
+        return known.get(digest) or known.get(of_trip(recording.parent.name))
 
     def _changes(self, area: Area) -> _Changes | None:
         tiles, marks = area.surface.take_changed(), tuple(area.marks)

@@ -70,7 +70,7 @@ def learn(path: Path, lakes: Lakes, bed: Bed, conditions: Conditions, progress: 
         LogbookError: the lake cannot be written.
     """
     digest = digest_of(path)
-    before = next((file for file in lakes.learned() if file.digest == digest), None)
+    before = lakes.taken(digest, path)
     if before is not None and before.done:
         progress(path.stat().st_size)
         return Outcome(path.name, known_as=before.name)

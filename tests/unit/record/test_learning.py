@@ -10,8 +10,8 @@ from companion.lakebed import exchange
 from companion.lakebed.bed import Bed
 from companion.lakebed.exchange import DepthPoint, MarkPoint
 from companion.record import learning
-from companion.record.lakes import Lakes
-from companion.record.learning import Conditions, learn
+from companion.record.lakes import Lakes, LearnedFile, of_trip
+from companion.record.learning import Conditions, digest_of, learn
 from companion.record.logbook import Logbook
 from companion.sensing.localplane import LocalPlane
 
@@ -193,3 +193,16 @@ def test_a_recording_without_positions_says_what_it_lacks(take):
 def test_an_outcome_can_be_written_as_json(take):
     outcome = take("day.nmea", day())
     assert json.dumps(dict(outcome.dropped)) is not None
+
+
+def test_a_live_trips_own_recording_is_in_the_lake_already(tmp_path):
+    folder = tmp_path / "2026-10-03 141500"
+    folder.mkdir()
+    recording = folder / "sonar.nmea"
+    recording.write_bytes(b"$SDDPT,5.0,0.0*52\r\n")
+    with Logbook(tmp_path / "logbook.db") as book:
+        lakes = Lakes(book)
+        assert lakes.taken(digest_of(recording), recording) is None
+        lakes.save(Bed(), LearnedFile(of_trip(folder.name), folder.name, 7, 0, done=True))
+        outcome = learn(recording, lakes, Bed(lakes.areas()), Conditions(), lambda _size: None)
+    assert outcome.known_as == folder.name
