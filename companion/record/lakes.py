@@ -112,7 +112,7 @@ class Lakes:
         return [LearnedFile(**{**row, "done": bool(row["done"])}) for row in rows]
 
     def taken(self, digest: str, recording: Path) -> LearnedFile | None:
-        """Return what was taken in of a file before, by its digest or as a live trip; None when nothing was."""
+        """Return what was taken in of a file before, by its digest or as a live trip; else None."""
         known = {file.digest: file for file in self.learned()}
         return known.get(digest) or known.get(of_trip(recording.parent.name))
 
