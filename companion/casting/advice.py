@@ -129,8 +129,8 @@ class Advice:
         """Return the number of a rod that gets down where this one stays short; None when none does."""
         if standing.state != "short" or standing.depth is None:
             return None
-        best = self._deck.best_for(standing.depth)
-        return best.number if best != rod and self._deck.reach(best) >= standing.depth else None
+        better = self._deck.better_than(rod, standing.depth)
+        return None if better is None else better.number
 
     def _volunteered(self, at: Stamp, text: str, kind: Kind) -> list[AnyEvent]:
         cast = self._deck.cast_at(at.t)

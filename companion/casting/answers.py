@@ -358,9 +358,8 @@ class Answers:
         seen = cast.outlook
         if seen is None or seen.verdict != "short" or seen.margin is None:
             return None
-        depth = self._deck.reach(cast.rod) + seen.margin.best
-        best = self._deck.best_for(depth)
-        return best.number if best != cast.rod and self._deck.reach(best) >= depth else None
+        better = self._deck.better_than(cast.rod, self._deck.reach(cast.rod) + seen.margin.best)
+        return None if better is None else better.number
 
     def _mark(self, command: c.MarkPlace, scene: Scene) -> None:
         """Put a mark on the lakebed."""

@@ -72,12 +72,12 @@ class Cast:
         """When the retrieve began."""
         return self.began + FLIGHT
 
-    @property
+    @cached_property
     def length(self) -> float:
         """From the rod tip to where the lure landed, m, in the median."""
         return float(np.median(self.casts.away[:, 0]))
 
-    @property
+    @cached_property
     def over_by(self) -> float:
         """When the line must be in."""
         return self.retrieved_from + float(np.quantile(self.casts.t[:, -1], 0.9)) + SLACK
@@ -107,14 +107,14 @@ class Cast:
 
     def bottom_at(self, distance: float) -> float | None:
         """Return the bottom's depth at a distance from where the cast was made, m; None: not known."""
-        if self._ray is None:
+        if self.ray is None:
             return None
-        depth, place = self._ray.depth, round(distance)
+        depth, place = self.ray.depth, round(distance)
         return float(depth[place]) if 0 <= place < len(depth) and np.isfinite(depth[place]) else None
 
     @cached_property
-    def _ray(self) -> Ray | None:
-        """The bottom along the cast in one: the rays together."""
+    def ray(self) -> Ray | None:
+        """The bottom along the cast in one, the rays together; None when nothing is known of it."""
         return None if self.bottom is None else self.bottom.mixed()
 
     def lure(self, t: float, boat: Fix | None) -> Whereabouts:

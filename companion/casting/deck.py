@@ -203,6 +203,11 @@ class Deck:
         touching = [rod for rod in self.rods if self.reach(rod) >= depth]
         return min(touching, key=self.reach) if touching else max(self.rods, key=self.reach)
 
+    def better_than(self, rod: Rod, depth: float) -> Rod | None:
+        """Return a rod that gets down to this depth, m, where another does not; None when none does."""
+        best = self.best_for(depth)
+        return best if best != rod and self.reach(best) >= depth else None
+
     def begin_cast(self, t: float, boat: Moment, aim: Aim) -> Cast:
         """Note that the lure flies at logic time t, s, and look ahead at what it will meet."""
         rod = self.in_hand
@@ -252,10 +257,9 @@ class Deck:
         known = sorted(depth for depth in found if depth is not None)
         return known[len(known) // 2] if len(known) > len(IN_RANGE) // 2 else None
 
-    def end_cast(self) -> Cast | None:
-        """Note that the lure is back; return the cast that ended."""
-        ended, self.cast = self.cast, None
-        return ended
+    def end_cast(self) -> None:
+        """Note that the lure is back."""
+        self.cast = None
 
     def cast_at(self, t: float) -> Cast | None:
         """Return the cast under way at logic time t, s; None when there is none or its line must be in."""

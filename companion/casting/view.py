@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import msgspec
 import numpy as np
 
 from companion.casting.cast import Cast
@@ -10,20 +11,19 @@ from companion.casting.ground import STEP, Ray
 from companion.casting.match import MatchRules
 from companion.dive.calibration import Casts
 from companion.glance import BottomPoint, Outlook, RodView, SideView
+from companion.tackle import Rod
 
 
 def rods_view(deck: Deck, depth: float | None) -> tuple[RodView, ...]:
     """Return every rod as it would stand against a bottom at this depth, m."""
-    return tuple(_rod_view(deck, number, depth) for number in (rod.number for rod in deck.rods))
+    return tuple(_rod_view(deck, rod, depth) for rod in deck.rods)
 
 
-def _rod_view(deck: Deck, number: int, depth: float | None) -> RodView:
-    rod = deck.rod(number)
-    assert rod is not None
+def _rod_view(deck: Deck, rod: Rod, depth: float | None) -> RodView:
     reach, band = deck.reach(rod), deck.reach_band(rod)
     margin = None if depth is None else depth - reach
     return RodView(
-        number=number,
+        number=rod.number,
         name=rod.name,
         lure=rod.lure.name,
         line=rod.line.name,
@@ -48,20 +48,11 @@ def side_view(deck: Deck, t: float, boat: Moment) -> SideView:
     """Return the water along the cast under way, or along a usual cast of the rod in hand over the bow."""
     cast = deck.cast_at(t)
     if cast is None:
-        ray = deck.usual_ray(boat)
-        return _side(deck.usual_casts(), ray, boat.heading)
+        return _side(deck.usual_casts(), deck.usual_ray(boat), boat.heading)
     far, _, depth, _ = cast.at(t)
-    side = _side(cast.casts, None if cast.bottom is None else cast.bottom.mixed(), cast.bearing)
-    return SideView(
-        bearing=side.bearing,
-        under_way=True,
-        path=side.path,
-        shallow=side.shallow,
-        deep=side.deep,
-        bottom=side.bottom,
-        tops=_tops(cast),
-        lure=(round(far, 2), round(depth, 2)),
-    )
+    side = _side(cast.casts, cast.ray, cast.bearing)
+    lure = (round(far, 2), round(depth, 2))
+    return msgspec.structs.replace(side, under_way=True, tops=_tops(cast), lure=lure)
 
 
 def _side(casts: Casts, bottom: Ray | None, bearing: float | None) -> SideView:

@@ -9,7 +9,14 @@ import click
 from tqdm import tqdm
 
 from companion import config
-from companion.cli.common import command, config_option, json_option, told
+from companion.cli.common import (
+    command,
+    config_option,
+    json_option,
+    logbook_option,
+    told,
+    users_logbook,
+)
 from companion.record import export
 from companion.record.backup import back_up, default_name, restore, salvage, verified
 from companion.record.hold import hold
@@ -111,7 +118,7 @@ def restore_command(
     multiple=True,
     help="One of them; else all.",
 )
-@click.option("--logbook", "logbook_path", type=click.Path(path_type=Path), help="Another logbook file.")
+@logbook_option
 @json_option
 def export_command(
     folder: Path,
@@ -126,7 +133,7 @@ def export_command(
     Writes a trip for other programs into FOLDER: events, soundings (thinned to one every five metres), marks
     and track as CSV; track and everything logged as GPX; all of it as GeoJSON.
     """
-    path = logbook_path or data_folder() / "logbook.db"
+    path = users_logbook(logbook_path)
     if not path.is_file():
         raise click.UsageError(f"{path}: there is no such logbook")
     with Logbook(path) as book:
