@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -14,24 +13,13 @@ import pytest
 from companion import config
 from companion.cli.talk import TEN, asked_for
 from companion.voice.grammar import Grammar, aboard
-from companion.voice.model import NAME, ModelError, data_folder, speech_model
+from companion.voice.model import NAME, data_folder
 
 COMPANION = Path(sys.executable).parent / "companion"
 GRAMMAR = Grammar(aboard(config.parse(config.example_text(), "example")))
 
 
-def missing() -> str:
-    programs = [] if shutil.which("flite") else ["flite"]
-    try:
-        speech_model()
-    except ModelError:
-        programs.append("the speech model")
-    return ", ".join(programs)
-
-
-pytestmark = pytest.mark.skipif(
-    bool(missing()), reason=f"not here: {missing()}; bash hardware/install.sh --tests brings it"
-)
+pytestmark = pytest.mark.speech("flite")
 
 
 @pytest.fixture(scope="module")

@@ -6,7 +6,6 @@ reverberation time: ISO 3382-2), after the direct sound.
 
 from __future__ import annotations
 
-import shutil
 import subprocess
 from pathlib import Path
 
@@ -16,7 +15,7 @@ import pytest
 from companion.voice.clips import read_clip
 from companion.voice.grammar import Aboard, Grammar
 from companion.voice.listening import EchoGate, Listener
-from companion.voice.model import ModelError, speech_model
+from companion.voice.model import speech_model
 from companion.voice.recogniser import for_grammar
 from companion.voice.sound import FRAME, RATE, frames_of
 from companion.voice.speaker import LATENCY, Manner
@@ -31,18 +30,7 @@ SAID = (
 THEN = ("how deep is it", "undo that", "cast now", "rod number two", "line seventeen pound", "reeled in")
 
 
-def missing() -> str:
-    programs = [name for name in ("espeak-ng", "flite") if shutil.which(name) is None]
-    try:
-        speech_model()
-    except ModelError:
-        programs.append("the speech model")
-    return ", ".join(programs)
-
-
-pytestmark = pytest.mark.skipif(
-    bool(missing()), reason=f"not here: {missing()}; bash hardware/install.sh --tests brings it"
-)
+pytestmark = pytest.mark.speech("espeak-ng", "flite")
 
 
 @pytest.fixture(scope="module")

@@ -5,7 +5,6 @@ The rates are printed; run with `-s` to see them.
 """
 
 import hashlib
-import shutil
 import subprocess
 import sys
 from collections.abc import Callable
@@ -40,19 +39,7 @@ COMMON = (
 """Every command at least once."""
 
 
-def missing() -> str:
-    """Return what the installer brings and is not here."""
-    programs = [name for name in ("espeak-ng", "flite") if shutil.which(name) is None]
-    try:
-        speech_model()
-    except ModelError:
-        programs.append("the speech model")
-    return ", ".join(programs)
-
-
-pytestmark = pytest.mark.skipif(
-    bool(missing()), reason=f"not here: {missing()}; bash hardware/install.sh --tests brings it"
-)
+pytestmark = pytest.mark.speech("espeak-ng", "flite")
 
 
 @pytest.fixture(scope="module")
