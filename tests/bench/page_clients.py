@@ -97,6 +97,7 @@ def run(seconds: float) -> dict:
                 most = max(most, served.page.watched)
             return await asyncio.gather(*clients)
 
+        gc.collect()
         files = open_files()
         # In a thread of its own: the thread that asks may have an event loop already.
         with ThreadPoolExecutor(1) as pool:

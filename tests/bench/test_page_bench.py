@@ -117,7 +117,8 @@ def test_twenty_clients_leave_nothing_behind(request):
         f"memory {found['memory'][0]:.1f} to {found['memory'][-1]:.1f} MB"
     )
     assert found["most"] == clients.CLIENTS
-    assert (found["left"], found["files"], found["warned"]) == (0, 0, [])
+    # Fewer files than before is no leak: what an earlier test left is collected while this one runs.
+    assert (found["left"], max(found["files"], 0), found["warned"]) == (0, 0, [])
     assert min(found["changes"]) > 0
     assert found["memory"][-1] - found["memory"][0] < 15.0
 
