@@ -34,6 +34,7 @@ from companion.casting.swim import (
     Manner,
     Singles,
     Under,
+    Way,
     Wish,
     equal_shifts,
     manners,
@@ -311,7 +312,10 @@ def _shortlist(casts: _Casts, tried: _Tried) -> _Whole:
 
 def _firsts(columns: _Whole) -> _Whole:
     """Return the indices of the first of each kind of column, rising."""
-    _, first = np.unique(columns, axis=1, return_index=True)
+    # One number for each kind sorts many times faster than the columns themselves.
+    above = columns - columns.min(axis=1, initial=0, keepdims=True)
+    kinds = np.ravel_multi_index(tuple(above), tuple(above.max(axis=1, initial=0) + 1))
+    _, first = np.unique(kinds, return_index=True)
     return np.asarray(np.sort(first), dtype=np.int64)
 
 
@@ -515,24 +519,28 @@ class _Search:
         """Return casts and their neighbours on the lattice, each once."""
         reach = (0,) if self.wish.boat is not None else (-1, 0, 1)
         offsets = np.array([(c, r, t, 0) for c in reach for r in reach for t in (-1, 0, 1)])
-        every = (np.stack(casts, axis=1)[:, None, :] + offsets).reshape(-1, 4)
-        every[:, 2] %= _TURNS
-        column, row, turn, rod = np.unique(every, axis=0).T
-        return self.allowed(_Casts(column, row, turn, rod))
+        every = (np.stack(casts, axis=1)[:, None, :] + offsets).reshape(-1, 4).T
+        every[2] %= _TURNS
+        near = self.allowed(_Casts(*every[:, _firsts(every)]))
+        return near.pick(self.meets(near))
 
     def told(self, casts: _Casts) -> list[Plan]:
         """Return casts as plans, each with its whole way."""
         metres, manner = self.metres(casts, CLOSE, _LAST_SHIFTS)
+        counting = np.flatnonzero(metres.any(axis=0))
+        casts, metres, manner = casts.pick(counting), metres[:, counting], manner[counting]
+        figures = np.stack(
+            [metres.mean(axis=0), *np.quantile(metres, (0.1, 0.9), axis=0), (metres > 0.0).mean(axis=0)]
+        )
         return [
-            self._told(casts.pick(np.array([k])), metres[:, k], MANNERS[manner[k]])
-            for k in range(len(casts.rod))
-            if metres[:, k].any()
+            self._told(casts.pick(np.array([k])), figures[:, k], MANNERS[manner[k]], way)
+            for k, way in enumerate(self._ways(casts))
         ]
 
-    def _told(self, cast: _Casts, metres: Floats, manner: Manner) -> Plan:
+    def _told(self, cast: _Casts, figures: Floats, manner: Manner, way: tuple[Step, ...]) -> Plan:
+        metres, low, high, sureness = figures.tolist()
         diver = self.divers[int(cast.rod[0])]
         east, north = (float(a[0]) for a in self.place(cast.column, cast.row))
-        way = self._way(cast)
         counted = [step.away for step in way if step.counts] or [diver.rod.reach_at]
         middle = 0.5 * (counted[0] + counted[-1])
         place = self.target.place
@@ -545,10 +553,10 @@ class _Search:
             bearing=TURN * float(cast.turn[0]),
             cast=diver.rod.cast,
             stand_off=middle if place is None else math.hypot(place[0] - east, place[1] - north),
-            metres=float(metres.mean()),
-            low=float(np.quantile(metres, 0.1)),
-            high=float(np.quantile(metres, 0.9)),
-            sureness=float((metres > 0.0).mean()),
+            metres=metres,
+            low=low,
+            high=high,
+            sureness=sureness,
             manner=manner,
             depth=min(way, key=lambda step: abs(step.away - middle)).bottom,
             reach=diver.rod.reach.best,
@@ -557,29 +565,34 @@ class _Search:
             way=way,
         )
 
-    def _way(self, cast: _Casts) -> tuple[Step, ...]:
-        """Return the way of one cast as it most likely is."""
-        diver = self.divers[int(cast.rod[0])]
+    def _ways(self, casts: _Casts) -> list[tuple[Step, ...]]:
+        """Return the way of each cast as it most likely is."""
         away = self.steps(CLOSE)
         nearer = np.arange(self.wish.stand_off - CLOSE, _BESIDE_BOAT, -CLOSE)
         away = np.concatenate([away, nearer])
-        under = self.under(cast, away)
+        under = self.under(casts, away)
         under.counted[len(away) - len(nearer) :] = False
-        swum = swim(diver, self.wish, under, away, equal_shifts(1))
-        first = diver.first(away)
-        known = under.bottom[:, 0] < 0.5 * NOTHING
+        ways: list[tuple[Step, ...]] = [()] * len(casts.rod)
+        # A few casts take swimming as long as one: all of a rod together.
+        for index, diver in enumerate(self.divers):
+            its = np.flatnonzero(casts.rod == index)
+            below, first = under.pick(its), diver.first(away)
+            swum = swim(diver, self.wish, below, away, equal_shifts(1))
+            for n, k in enumerate(its):
+                ways[k] = _steps(away[first:], swum, below, n)
+        return ways
 
-        def told(layer: Singles, k: int) -> float | None:
-            return round(float(layer[k, 0]), 3) if known[k] else None
 
-        return tuple(
-            Step(
-                away=float(away[k]),
-                depth=round(float(swum.depth[k - first, 0]), 3),
-                bottom=told(under.bottom, k),
-                sigma=told(under.sigma, k),
-                top=told(under.top, k),
-                counts=bool(swum.counts[k - first, 0]),
-            )
-            for k in range(first, len(away))
-        )
+def _steps(away: Floats, swum: Way, below: Under, k: int) -> tuple[Step, ...]:
+    """Return the way of the k-th of some casts at distances from the boat, m, those that the rod reaches."""
+    first = len(below.top) - len(away)
+    known = below.bottom[first:, k] < 0.5 * NOTHING
+    bottom, sigma, top = (
+        [
+            round(value, 3) if there else None
+            for value, there in zip(layer[first:, k].tolist(), known, strict=True)
+        ]
+        for layer in (below.bottom, below.sigma, below.top)
+    )
+    depth, counts = [round(z, 3) for z in swum.depth[:, k].tolist()], swum.counts[:, k].tolist()
+    return tuple(map(Step, away.tolist(), depth, bottom, sigma, top, counts))

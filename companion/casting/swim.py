@@ -15,7 +15,6 @@ Metres; depths below today's surface; distances from the boat, the far end of a 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal, NamedTuple, get_args
 
@@ -116,7 +115,10 @@ class Diver:
 
     def __init__(self, rod: RodReach) -> None:
         self.rod = rod
-        x, z = np.array(rod.path).T
+        self._free, self._shallow, self._deep = (
+            np.array(path).T for path in (rod.path, rod.shallow, rod.deep)
+        )
+        x, z = self._free
         apart = np.flatnonzero((x > 1.0) & (np.diff(x, append=-np.inf) < -1e-6))
         x, z = x[apart], z[apart]
         angle, dive = z / x, -np.gradient(z, x)
@@ -132,11 +134,11 @@ class Diver:
 
     def free(self, away: Floats) -> Floats:
         """Return the depth of the free path at distances from the rod tip, m."""
-        return _at(self.rod.path, away)
+        return _at(self._free, away)
 
     def sigma(self, away: Floats) -> Floats:
         """Return the standard deviation of the path's depth there, m: the band holds nine of ten."""
-        return np.abs(_at(self.rod.deep, away) - _at(self.rod.shallow, away)) / (2.0 * FIVE_PERCENT)
+        return np.abs(_at(self._deep, away) - _at(self._shallow, away)) / (2.0 * FIVE_PERCENT)
 
     def dived(self, z: Singles, x: float, step: float) -> Singles:
         """Return the depth a step nearer, m, of lures that have touched, at depth z and distance x, m."""
@@ -144,8 +146,8 @@ class Diver:
         return np.asarray(z + self._dive[angle] * np.float32(step))
 
 
-def _at(path: Sequence[tuple[float, float]], away: Floats) -> Floats:
-    x, z = np.array(path).T
+def _at(path: Floats, away: Floats) -> Floats:
+    x, z = path
     return np.asarray(np.interp(-away, -x, z), dtype=float)
 
 
@@ -170,7 +172,9 @@ def swim(diver: Diver, wish: Wish, under: Under, away: Floats, shifts: Floats) -
     for row, k in enumerate(range(first, len(away))):
         whole = np.hypot(spread[k], under.sigma[k])
         floor = under.top[k] - shift * whole
-        here = np.where(touched, diver.dived(z, float(away[k]) + step, step), free[k])
+        here = np.full_like(z, free[k])
+        if touched.any():
+            here = np.where(touched, diver.dived(z, float(away[k]) + step, step), here)
         hit = here >= floor
         z = np.maximum(np.minimum(here, floor), np.float32(0.0))
         touched |= hit
