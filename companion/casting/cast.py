@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 
 from companion.casting.ground import Ahead, Floats, Ray
-from companion.casting.outlook import MAPPED, CastOutlook, TopOutlook
+from companion.casting.outlook import ALIKE, MAPPED, CastOutlook, TopOutlook
 from companion.dive.calibration import BOTTOM_SIGMA, Casts, NoTouch, Soundings, Touch
 from companion.events import Fix
 from companion.sensing.localplane import moved, range_and_bearing
@@ -137,12 +137,13 @@ class Cast:
         if found is None:
             return None
         bottom, sigma, beside = found
-        return Touch(rig_name(self.rod), bottom, max(said - self.retrieved_from, 0.0), sigma, beside)
+        since = max(said - self.retrieved_from, 0.0)
+        return Touch(rig_name(self.rod), bottom, since, sigma, beside, round(self.drift, 2), ALIKE)
 
     def untouched(self) -> NoTouch | None:
         """Return what a cast without a touch teaches; None when the bottom is not known."""
         found = self._known_bottoms()
-        return None if found is None else NoTouch(rig_name(self.rod), *found)
+        return None if found is None else NoTouch(rig_name(self.rod), *found, round(self.drift, 2), ALIKE)
 
     def _known_bottoms(self) -> tuple[Soundings, float, tuple[tuple[float, Soundings], ...]] | None:
         """Return the bottom by distance from the rod tip, its sigma, and those the cast may have met instead.

@@ -214,8 +214,8 @@ class Deck:
         bearing, spread = self._direction(t, boat, aim.clock)
         usual = self.learned(rod).rigs[rig_name(rod)].retrieve.cast
         length = SHORT * usual if aim.short else aim.length
-        casts = self.learned(rod).casts(rig_name(rod), DRAWS, length, SPOKEN_LENGTH_SIGMA)
         drift = 0.0 if bearing is None else boat.towards(bearing)
+        casts = self.learned(rod).casts(rig_name(rod), DRAWS, length, SPOKEN_LENGTH_SIGMA, drift)
         self.cast = Cast(rod, t, boat.fix, bearing, spread, drift, casts)
         if boat.fix is not None and bearing is not None:
             self.cast = self._looked_ahead(self.cast, boat.fix, bearing)

@@ -107,7 +107,7 @@ def outlook(
     room = below - casts.depth
     deep = casts.depth >= 0.6 * casts.depth.max(axis=1, keepdims=True)
     mapped = float(np.mean(~np.isnan(room[deep])))
-    passed = tuple(over for top in tops if (over := _over_top(casts, x, top, aim)) is not None)
+    passed = tuple(over for top in tops if (over := _over_top(casts, x, below, top, aim)) is not None)
     known = np.asarray(~np.isnan(room).all(axis=1))
     if not known.any():
         return CastOutlook("unknown", 0.0, None, None, None, None, mapped, passed)
@@ -175,8 +175,10 @@ def _fixed_draws(n: int, points: int) -> tuple[Floats, Floats]:
     return white, random.permutation((np.arange(n) + 0.5) / n)
 
 
-def _over_top(casts: Casts, x: Floats, top: TopOnWay, aim: float) -> TopOutlook | None:
+def _over_top(casts: Casts, x: Floats, below: Floats, top: TopOnWay, aim: float) -> TopOutlook | None:
     """Return how the casts pass a tree top; None when none comes there.
+
+    `x` is where they are, m, and `below` the bottom there. A lure that drags along the bottom is no deeper.
 
     The clearance is that of a lure that passes right over it; the chance counts those that pass beside.
     """
@@ -190,7 +192,8 @@ def _over_top(casts: Casts, x: Floats, top: TopOnWay, aim: float) -> TopOutlook 
     rows = np.arange(len(x))
     before, after = np.maximum(nearest - 1, 0), np.minimum(nearest + 1, x.shape[1] - 1)
     slope = (casts.depth[rows, after] - casts.depth[rows, before]) / (x[rows, after] - x[rows, before])
-    depth = casts.depth[rows, nearest] + slope * (at - x[rows, nearest])
+    free = casts.depth[rows, nearest] + slope * (at - x[rows, nearest])
+    depth = np.fmin(free, below[rows, nearest])
     clear = top.depth + TOP_SIGMA * normal[:, 30] - depth
     aside = top.aside + np.hypot(top.radius, aim * top.distance) * normal[:, 60]
     hit = over & (clear <= 0.0) & (np.abs(aside) <= CROWN)

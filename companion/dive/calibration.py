@@ -60,8 +60,12 @@ _LIFTS = (0.05, 4.0)
 """Least and greatest lift ratio considered."""
 _LIFT_RANGE = np.array([0.25, 4.0])
 """How far from the one that fits the statement it may lie, times."""
-_LIFT_NODES, _PATH_NODES = (6, 4), (6, 5, 3)
-"""Casts that are solved to interpolate from: lift by drag, and lift by drag by cast."""
+_LIFT_NODES, _PATH_NODES, _DRIFT_NODES = (6, 4), (6, 5, 3), (4, 3, 2)
+"""Casts that are solved to interpolate from: lift by drag, and lift by drag by cast; from a boat that drifts
+there need be fewer, for only what the drift changes is interpolated."""
+_MOST_DRIFT = 0.6
+"""Up to which ln of how much faster the boat's drift makes the lure swim, times, paths are solved; depths
+are nearly straight lines over it. A drift beyond counts as that."""
 _TOGETHER = 100
 """Retrieves solved together."""
 _ROOT_TWO_PI = (2.0 * np.pi) ** 0.5
@@ -120,6 +124,8 @@ class Touch(msgspec.Struct, frozen=True, tag="touch"):
         sigma: standard deviation of the bottom's depth, m.
         beside: the bottom along other ways the cast may have gone, for its direction is not sure, each with
             how likely that is; the rest goes to `bottom`.
+        drift: speed of the boat towards where the lure landed, m/s; negative away from it.
+        alike: along how much of the way the bottom's error is one and the same, m; None: all of it.
     """
 
     rig: str
@@ -127,6 +133,8 @@ class Touch(msgspec.Struct, frozen=True, tag="touch"):
     after: float | None = None
     sigma: float = BOTTOM_SIGMA
     beside: tuple[tuple[float, Soundings], ...] = ()
+    drift: float = 0.0
+    alike: float | None = None
 
 
 class NoTouch(msgspec.Struct, frozen=True, tag="no touch"):
@@ -136,6 +144,8 @@ class NoTouch(msgspec.Struct, frozen=True, tag="no touch"):
     bottom: Soundings
     sigma: float = BOTTOM_SIGMA
     beside: tuple[tuple[float, Soundings], ...] = ()
+    drift: float = 0.0
+    alike: float | None = None
 
 
 Evidence = Touch | NoTouch
@@ -249,10 +259,13 @@ class _Grid:
         self.speed = _steady_speed(rig.retrieve)
         self.cast = np.broadcast_to(rig.retrieve.cast * np.exp(self.cast_log), shape)
         self._paths = _paths(stated, rig, self)
-        paths = self._paths(self.lift_log, drag + self.thickness, self.cast_log)
+        self._adrift = _adrift(stated, rig, self, self._paths)
+        cells = self.lift_log, drag + self.thickness, self.cast_log
+        paths = self._paths(*cells)
         self.reach = paths[:, 0].reshape(shape) * self.cast
-        scaled = (paths[:, 1:] * self.cast.reshape(-1, 1)).astype(np.float32)
-        self.path_depth, self.path_away = scaled[:, :_STEPS], scaled[:, _STEPS:]
+        long = self.cast.reshape(-1, 1)
+        lean, bend = np.split(self._adrift(*cells) * long, 2, axis=1)
+        self._ways = [way[:, 1:].astype(np.float32) for way in (paths * long, lean, bend)]
         apart = (self.cast_log.ravel()[:, None] - self.cast_log.ravel()) / CAST_SCATTER
         kernel = np.exp(-0.5 * apart**2)
         self._scatter = kernel / kernel.sum(axis=0)
@@ -264,14 +277,34 @@ class _Grid:
         longest = self.cast.max() / np.exp(self.cast_log.max() - cast)
         return float(np.exp(np.interp(reach / longest, np.maximum.accumulate(reaches), lifts)))
 
-    def casts(self, cells: NDArray[np.intp], cast_log: Floats, pace: Floats) -> Casts:
-        """Return casts of so much more than the usual length (ln), reeled so much faster, times."""
+    def paths(self, drift: float = 0.0) -> tuple[Floats, Floats]:
+        """Return depth and distance from the rod tip along every cell's path, m, from a boat that drifts.
+
+        `drift` as in the evidence, m/s; both of shape (cells, steps).
+        """
+        still, lean, bend = self._ways
+        share = np.float32(self._share(drift))
+        both = np.asarray(still if share == 0.0 else still + share * (lean + share * bend))
+        return both[:, :_STEPS], both[:, _STEPS:]
+
+    def _share(self, drift: float, pace: Floats | float = 1.0) -> Floats:
+        """Return what a drift does, in greatest ones, when the line is reeled in so much faster, times."""
+        faster = 1.0 - drift / (self.speed * np.asarray(pace))
+        return np.clip(np.log(np.maximum(faster, 0.1)) / _MOST_DRIFT, -1.0, 1.0)
+
+    def casts(self, cells: NDArray[np.intp], cast_log: Floats, pace: Floats, drift: float) -> Casts:
+        """Return casts of so much more than the usual length (ln), reeled so much faster, times.
+
+        `drift` as in the evidence, m/s.
+        """
         lift, drag = (
             np.broadcast_to(axis, self.prior.shape).ravel()[cells]
             for axis in (self.lift_log, self.drag_log + self.thickness)
         )
         length = self.cast[0, 0, 0, 0] * np.exp(cast_log - self.cast_log.min())
-        paths = self._paths(lift, drag, cast_log)[:, 1:] * length[:, None]
+        lean, bend = np.split(self._adrift(lift, drag, cast_log), 2, axis=1)
+        share = self._share(drift, pace)[:, None]
+        paths = (self._paths(lift, drag, cast_log) + share * (lean + share * bend))[:, 1:] * length[:, None]
         t = np.linspace(0.0, 1.0, _STEPS) * (length / (self.speed * pace))[:, None]
         return Casts(t, paths[:, _STEPS:], paths[:, :_STEPS])
 
@@ -282,21 +315,29 @@ class _Grid:
         return np.asarray(np.log(np.asarray(likely).reshape(self.prior.shape) @ self._scatter))
 
     def _likely(self, seen: Evidence, bottom: Soundings) -> Floats:
-        touched = self._touched_by(bottom, seen.sigma)
+        touched = self._touched_by(bottom, seen)
         if isinstance(seen, NoTouch):
             return np.asarray(1.0 - (1.0 - MISSED_TOUCHES) * touched[:, -1], dtype=np.float64)
         return self._touch(touched, seen.after)
 
-    def _touched_by(self, soundings: Soundings, sigma: float) -> Floats:
+    def _touched_by(self, soundings: Soundings, seen: Evidence) -> Floats:
         """Return the probability that the lure touched by each step, shape (cells, steps).
 
-        The depth of the bottom is off by one normal error for the whole cast, so the first touch lies
+        Over a stretch the depth of the bottom is off by one normal error, so the first touch there lies
         before a step exactly when the deepest penetration so far exceeds that error.
         """
         where, depths = np.array(soundings, dtype=np.float32).T
-        bottom = depths[0] if len(depths) == 1 else np.interp(self.path_away, where, depths)
-        deepest = np.maximum.accumulate(self.path_depth - bottom, axis=1)
-        return np.asarray(ndtr(deepest / np.float32(sigma)))
+        deep, away = self.paths(seen.drift)
+        dug = deep - (depths[0] if len(depths) == 1 else np.interp(away, where, depths))
+        dug /= -np.float32(seen.sigma)
+        step = self.cast.mean() / (_STEPS - 1)
+        stretch = _STEPS if seen.alike is None else max(1, round(seen.alike / step))
+        untouched, so_far = np.empty_like(dug), np.ones((len(dug), 1), np.float32)
+        for first in range(0, _STEPS, stretch):
+            here = slice(first, first + stretch)
+            untouched[:, here] = so_far * ndtr(np.minimum.accumulate(dug[:, here], axis=1))
+            so_far = untouched[:, here][:, -1:]
+        return np.asarray(1.0 - untouched)
 
     def _touch(self, touched: Floats, after: float | None) -> Floats:
         if after is None:
@@ -335,17 +376,40 @@ def _lift_logs(stated: Stated) -> Floats:
 
 def _paths(stated: Stated, rig: Rig, grid: _Grid) -> _Smooth:
     """Return reach, depths and distances over the cast, as a smooth function of lift, drag and cast (ln)."""
+    return _Smooth(lambda points: _shapes(stated, rig, points), _path_box(grid), _PATH_NODES)
+
+
+def _adrift(stated: Stated, rig: Rig, grid: _Grid, still: _Smooth) -> _Smooth:
+    """Return what a drifting boat adds to the values of `_paths`, which are `still`, as such a function.
+
+    Twice as many values: what goes with the share of `_MOST_DRIFT` that a drift does, and what goes with its
+    square. A boat that comes nearer tows the lure less while the line comes in, so it dives less far.
+    """
+    most = _MOST_DRIFT * np.array([-1.0, 1.0])
+
+    def changes(points: Floats) -> Floats:
+        slower, faster = (_shapes(stated, rig, points, drift) for drift in np.expm1(most))
+        return np.concatenate([(faster - slower) / 2.0, (faster + slower) / 2.0 - still(*points.T)], axis=1)
+
+    return _Smooth(changes, _path_box(grid), _DRIFT_NODES)
+
+
+def _shapes(stated: Stated, rig: Rig, points: Floats, drift: float = 0.0) -> Floats:
+    """Return `_shape` of casts with lift, drag and cast (ln) as in the rows of `points`.
+
+    The boat moves away at `drift` of the reel's speed.
+    """
     speed = _steady_speed(rig.retrieve)
+    rigs = [(_dragged(rig.line, drag), _lifted(stated.lure, lift)) for lift, drag, _ in points]
+    casts = [rig.retrieve.cast * float(np.exp(cast)) for _, _, cast in points]
+    found = _solved(rigs, [replace(rig.retrieve, cast=cast, drift=float(drift * speed)) for cast in casts])
+    return np.array([_shape(path, cast, speed) for path, cast in zip(found, casts, strict=True)])
 
-    def shapes(points: Floats) -> Floats:
-        rigs = [(_dragged(rig.line, drag), _lifted(stated.lure, lift)) for lift, drag, _ in points]
-        casts = [rig.retrieve.cast * float(np.exp(cast)) for _, _, cast in points]
-        found = _solved(rigs, [replace(rig.retrieve, cast=cast) for cast in casts])
-        return np.array([_shape(path, cast, speed) for path, cast in zip(found, casts, strict=True)])
 
+def _path_box(grid: _Grid) -> list[tuple[float, float]]:
+    """Return the range of lift, drag and cast (ln) on a grid."""
     drags = grid.drag_log + grid.thickness
-    box = [(float(axis.min()), float(axis.max())) for axis in (grid.lift_log, drags, grid.cast_log)]
-    return _Smooth(shapes, box, _PATH_NODES)
+    return [(float(axis.min()), float(axis.max())) for axis in (grid.lift_log, drags, grid.cast_log)]
 
 
 def _shape(path: Path, cast: float, speed: float) -> Floats:
@@ -489,7 +553,9 @@ class Calibration:
         """Return the lure with the lift ratio that reaches a depth, m, on the line and cast of `best`."""
         return replace(self.stated.lure, lift_ratio=self._grids[rig].lift_for(reach, *self._means(rig)))
 
-    def casts(self, rig: str, n: int, length: float | None = None, length_sigma: float = 0.0) -> Casts:
+    def casts(
+        self, rig: str, n: int, length: float | None = None, length_sigma: float = 0.0, drift: float = 0.0
+    ) -> Casts:
         """Return n casts as they may go, the scatter from cast to cast included; the same at every call.
 
         Args:
@@ -497,6 +563,7 @@ class Calibration:
             n: how many.
             length: of the cast, m, when it is known better than "as usual".
             length_sigma: relative standard deviation of that.
+            drift: speed of the boat towards where the lure lands, m/s.
         """
         grid = self._grids[rig]
         order = np.argsort(grid.reach, axis=None)
@@ -509,7 +576,7 @@ class Calibration:
         cast_log = usual + CAST_SCATTER * scatter
         if length is not None:
             cast_log = np.log(length / self.rigs[rig].retrieve.cast) + length_sigma * scatter
-        return grid.casts(cells, cast_log, np.exp(SPEED_SCATTER * pace))
+        return grid.casts(cells, cast_log, np.exp(SPEED_SCATTER * pace), drift)
 
     def _means(self, rig: str) -> tuple[float, float]:
         """Return the means of ln drag (the line's thickness included) and ln cast."""

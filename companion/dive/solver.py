@@ -293,7 +293,7 @@ def solve_many(
 ) -> list[Path]:
     """Return the paths of many steady retrieves, solved together: some ten times quicker than one by one.
 
-    All at one temperature, reel speeds constant, boat at rest; see `case_of` for what rigs must share.
+    All at one temperature, reel and boat each at a constant speed; see `case_of` for what rigs must share.
 
     Raises:
         DiveError: they do not share these, or no balance is found.
@@ -306,9 +306,9 @@ def solve_together(
 ) -> list[Path]:
     """Return what `solve_many` does, but every path with the same number of instants, past the boat too."""
     if len({r.temperature for r in retrieves}) > 1 or any(
-        not isinstance(r.speed, float | int) or r.drift for r in retrieves
+        not (isinstance(r.speed, float | int) and isinstance(r.drift, float | int)) for r in retrieves
     ):
-        raise DiveError("retrieves solved together need one temperature, constant speeds and no drift")
+        raise DiveError("retrieves solved together need one temperature and constant speeds")
     plan = shared_plan(rigs, retrieves, detail)
     case, points = case_of(rigs, retrieves[0].water), Points.even(detail.pieces)
     first = landed(case, points, plan, np.array([r.cast + 0j for r in retrieves]))
@@ -327,8 +327,11 @@ def shared_plan(rigs: Sequence[tuple[Line, Lure]], retrieves: Sequence[Retrieve]
     times = instants(model, onsets, 92.0, 100.0, detail, math.inf)
     share = (times / times[-1])[:, None]
     length = full - share * (full - left)
-    tip = np.repeat(np.array([[-1j * r.tip_height for r in retrieves]]), len(times), axis=0)
-    return Plan((full - length) / speed, length, np.repeat(speed[None, :], len(times), axis=0), tip)
+    t = (full - length) / speed
+    tip = -t * np.array([r.boat.speeds[0] for r in retrieves]) - 1j * np.array(
+        [r.tip_height for r in retrieves]
+    )
+    return Plan(t, length, np.repeat(speed[None, :], len(times), axis=0), tip)
 
 
 FILL = np.arange(4) / 4.0

@@ -40,7 +40,7 @@ def test_default_detail_is_within_half_a_percent(rig):
 
 def test_solved_together_as_solved_alone():
     rigs = [RIGS[k][:2] for k in ("gradual", "steep", "slow")]
-    retrieves = [Retrieve(25.0, 0.8), Retrieve(40.0, 1.2), Retrieve(60.0, 1.0)]
+    retrieves = [Retrieve(25.0, 0.8), Retrieve(40.0, 1.2, drift=0.3), Retrieve(60.0, 1.0, drift=-0.3)]
     together = solve_many(rigs, retrieves)
     for (line, lure), retrieve, path in zip(rigs, retrieves, together, strict=True):
         assert path.reach == pytest.approx(solve(line, lure, retrieve).reach, rel=0.005)
@@ -52,7 +52,7 @@ def test_solved_together_as_solved_alone():
         ((Line(0.3e-3, normal_drag=1.2), LURE, Retrieve(40.0)), "kind of drag"),
         ((LINE, Lure(0.003, mass=0.02), Retrieve(40.0)), "mass"),
         ((LINE, LURE, Retrieve(40.0, temperature=3.0)), "one temperature"),
-        ((LINE, LURE, Retrieve(40.0, drift=0.2)), "no drift"),
+        ((LINE, LURE, Retrieve(40.0, drift=Profile((0.0, 9.0), (0.0, 0.2)))), "constant speeds"),
     ],
 )
 def test_what_cannot_be_solved_together_is_said_so(second, says):

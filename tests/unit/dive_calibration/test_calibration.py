@@ -9,7 +9,7 @@ import pytest
 
 from companion.dive import PVDF, Line, Lure, Profile, Retrieve, lure_for_reach, solve
 from companion.dive import calibration as c
-from companion.dive.calibration import Belief, Calibration, NoTouch, Rig, Stated, Touch
+from companion.dive.calibration import Belief, Calibration, Evidence, NoTouch, Rig, Stated, Touch
 
 THIN, THICK = Line(0.286e-3, PVDF), Line(0.34e-3, PVDF)
 USUAL = Retrieve(cast=41.0, speed=0.9, tip_height=0.5, temperature=18.0)
@@ -44,8 +44,53 @@ def test_grid_agrees_with_the_solver() -> None:
             assert grid.reach[cell] == pytest.approx(path.reach, rel=5e-3)
             t = np.linspace(0.0, cast / 0.9, c._STEPS)
             down = t <= path.reach_t
-            mine = grid.path_depth[np.ravel_multi_index(cell, grid.prior.shape)]
+            mine = grid.paths()[0][np.ravel_multi_index(cell, grid.prior.shape)]
             assert np.abs(mine - np.interp(t, path.t, path.z))[down].max() < c.BOTTOM_SIGMA / 3.0
+
+
+def test_grid_agrees_with_the_solver_from_a_drifting_boat() -> None:
+    """The way down within half the sounder's error out to two sigma, and four times nearer than without."""
+    rng = np.random.default_rng(6)
+    calibration = fresh()
+    grid, rig = calibration._grids["thin"], calibration.rigs["thin"]
+    off, ignored = [], []
+    for _ in range(16):
+        cell = tuple(int(rng.integers(n // 6, n - n // 6)) for n in grid.prior.shape)
+        lift, drag, cast = (
+            float(np.broadcast_to(values, grid.prior.shape)[cell])
+            for values in (grid.lift_log, grid.drag_log + grid.thickness, grid.cast)
+        )
+        lure = replace(stated().lure, lift_ratio=float(np.exp(lift)))
+        line = replace(rig.line, drag_factor=float(np.exp(drag)))
+        drift = float(rng.uniform(-0.4, 0.4))
+        path = solve(line, lure, replace(USUAL, cast=cast, drift=-drift))
+        t = np.linspace(0.0, cast / 0.9, c._STEPS)
+        down, row = t <= path.reach_t, np.ravel_multi_index(cell, grid.prior.shape)
+        true = np.interp(t, path.t, path.z)
+        off.append(np.abs(grid.paths(drift)[0][row] - true)[down].max())
+        ignored.append(np.abs(grid.paths()[0][row] - true)[down].max())
+    assert max(off) < c.BOTTOM_SIGMA / 2.0
+    assert np.mean(off) < 0.25 * np.mean(ignored)
+
+
+def test_a_boat_that_comes_nearer_lets_the_lure_dive_less() -> None:
+    calibration = fresh()
+    nearer, still, away = (calibration.casts("thin", 64, drift=drift) for drift in (0.3, 0.0, -0.3))
+    depths = [np.median(drawn.depth.max(axis=1)) for drawn in (nearer, still, away)]
+    assert depths[0] < 0.95 * depths[1] < depths[1] < depths[2]
+
+
+def test_a_touch_from_a_boat_that_comes_nearer_tells_of_a_deeper_rod() -> None:
+    still, nearer = fresh(), fresh()
+    for _ in range(4):
+        still.learn(Touch("thin", ((0.0, 5.0),), 22.0))
+        nearer.learn(Touch("thin", ((0.0, 5.0),), 22.0, drift=0.3))
+    assert nearer.reach("thin").best > 1.04 * still.reach("thin").best
+
+
+def test_evidence_stored_before_the_drift_was_known_is_still_read() -> None:
+    stored = b'[{"type":"touch","rig":"thin","bottom":[[0.0,5.0]],"after":20.0,"sigma":0.3,"beside":[]}]'
+    assert msgspec.json.decode(stored, type=list[Evidence]) == [Touch("thin", ((0.0, 5.0),), 20.0)]
 
 
 def test_prior_is_what_was_stated() -> None:
@@ -153,3 +198,16 @@ def test_what_is_refused() -> None:
         fresh().learn(NoTouch("other", ((0.0, 5.0),)))
     with pytest.raises(TypeError, match="one steady speed"):
         Calibration(stated(), [Rig("a", THIN, replace(USUAL, speed=Profile((0.0,), (1.0,))))])
+
+
+def test_a_bottom_whose_error_differs_along_the_way_is_touched_by_a_shallower_lure() -> None:
+    """With several chances to stand higher than mapped it says less of the lure that it touched."""
+    alike, unlike = fresh(), fresh()
+    for depth in (5.2, 5.5, 5.8):
+        alike.learn(Touch("thin", ((0.0, depth),), sigma=0.4))
+        unlike.learn(Touch("thin", ((0.0, depth),), sigma=0.4, alike=5.0))
+    assert unlike.reach("thin").best < alike.reach("thin").best
+    whole = Touch("thin", ((0.0, 5.5),), 24.0)
+    longer = Touch("thin", ((0.0, 5.5),), 24.0, alike=500.0)
+    grid = fresh()._grids["thin"]
+    assert np.allclose(grid.log_likelihood(whole), grid.log_likelihood(longer), atol=1e-4)
