@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import math
 from functools import singledispatchmethod
 from typing import Literal, NamedTuple
 
 import msgspec
 
 from companion.casting import plan_words
-from companion.casting.cast import GPS_RADIUS, Cast, placed
-from companion.casting.deck import AIM, Aim, Deck, Lesson, Moment
+from companion.casting.cast import GPS_RADIUS, Cast
+from companion.casting.deck import Aim, Deck, Lesson, Moment
 from companion.casting.lessons import Lessons, Remember
 from companion.casting.manners import Manners
 from companion.casting.planning import Planner
@@ -27,9 +26,6 @@ from companion.voice.grammar import Grammar, number_words
 
 REACTION = 0.7
 """Seconds between what happens at the lure and the first word about it. Common practice, no source."""
-
-GUESSED_DISTANCE = 0.2
-"""How far off a distance judged by eye is, one sigma, relative. Common practice, no source."""
 PUT_RIGHT_WITHIN = 30.0
 """How long after a command its number can be put right, s: later, "no, two" is talk."""
 
@@ -180,10 +176,9 @@ class Answers:
     @_do.register
     def _(self, command: c.MarkPlace, scene: Scene) -> list[AnyEvent]:
         events = self._log(command, scene, "mark", detail=command.kind, size=command.depth, at_lure=False)
-        self._mark(command, scene)
+        at = self._mark(command, scene)
         if command.distance is None or command.clock is None:
             return events
-        at = _off_the_bow(scene.boat, command.clock, command.distance)
         return [msgspec.structs.replace(e, at=at) if isinstance(e, Logged) else e for e in events]
 
     @_do.register
@@ -361,11 +356,11 @@ class Answers:
         better = self._deck.better_than(cast.rod, self._deck.reach(cast.rod) + seen.margin.best)
         return None if better is None else better.number
 
-    def _mark(self, command: c.MarkPlace, scene: Scene) -> None:
-        """Put a mark on the lakebed."""
+    def _mark(self, command: c.MarkPlace, scene: Scene) -> Fix | None:
+        """Put a mark on the lakebed and return where it lies; None when the boat's place is not known."""
         boat = scene.boat
         if boat.lat is None or boat.lon is None:
-            return
+            return None
         mark = self._bed.mark(
             command.kind,
             boat.lat,
@@ -377,6 +372,8 @@ class Answers:
             utc=scene.utc,
         )
         self._marked[self._ledger.number] = mark
+        area = self._bed.area_of(boat.lat, boat.lon)
+        return None if area is None else Fix(*area.where(mark), round(mark.radius, 1))
 
     def _taken_back(self, number: int) -> Lesson | None:
         """Take back what a logged thing has left behind: its mark, and what it taught."""
@@ -436,13 +433,6 @@ class Answers:
 
     def _told_lesson(self, scene: Scene, lesson: Lesson | None) -> list[AnyEvent]:
         return [] if lesson is None else [learned_event(scene.t, scene.utc, lesson)]
-
-
-def _off_the_bow(boat: BoatState, clock: int, distance: float) -> Fix | None:
-    """Return the place at an hour off the bow and a distance, m, judged by eye."""
-    heading = heading_of(boat)
-    bearing = None if heading is None else (heading + 30.0 * clock) % 360.0
-    return placed(fix_of(boat), bearing, distance, distance * math.hypot(AIM, GUESSED_DISTANCE))
 
 
 def moment_of(boat: BoatState) -> Moment:

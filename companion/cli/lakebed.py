@@ -189,9 +189,7 @@ def _depth_points(area: Area) -> Iterable[DepthPoint]:
 
 def _mark_points(area: Area) -> Iterable[MarkPoint]:
     for mark in area.marks:
-        yield MarkPoint(
-            *area.plane.to_latlon(mark.east, mark.north), mark.kind, mark.top, mark.note, mark.utc
-        )
+        yield MarkPoint(*area.where(mark), mark.kind, mark.top, mark.note, mark.utc)
 
 
 def _contour_text(area: Area, every: float) -> str:

@@ -67,6 +67,10 @@ class Area:
         away = (lon - self.plane.lon + 180.0) % 360.0 - 180.0
         return away * self._east, (lat - self.plane.lat) * self._north
 
+    def where(self, mark: Mark) -> tuple[float, float]:
+        """Return latitude and longitude of a mark on it, degrees."""
+        return self.plane.to_latlon(mark.east, mark.north)
+
     def sounded_with(self, half_beam: float | None) -> None:
         """Take half the angle of the sounder's cone, rad, for the correction of slopes; None: none."""
         self._half_beam = half_beam

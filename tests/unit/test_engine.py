@@ -25,6 +25,7 @@ from companion.events import (
     TripEnded,
     Undone,
 )
+from companion.lakebed.marks import off_the_bow
 from companion.sensing import BoatOffsets, Chunk, MaximumAges, Sensing, range_and_bearing
 from companion.voice.commands import WhatCanISay
 from companion.voice.grammar import Grammar, aboard
@@ -274,7 +275,7 @@ def test_a_mark_off_the_bow_lies_there():
     away, bearing = range_and_bearing(mark.boat.lat, mark.boat.lon, mark.at.lat, mark.at.lon)
     assert away == pytest.approx(20 * 0.9144, abs=0.05)
     assert mark.detail == "tree top"
-    assert mark.at.radius > 3.0
+    assert mark.at.radius == round(off_the_bow(0.0, 0.0, 90.0, 20 * 0.9144, 3)[2], 1)
     assert bearing == pytest.approx(180.0, abs=0.1)
 
 
