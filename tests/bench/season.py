@@ -1,7 +1,8 @@
 """A season that never was: casts over invented lakes with known truth, and what was foretold of each.
 
 Five lakes are looked over once by a boat that idles up and down, with a sounder and a GPS that err like
-real ones. Four rods, each a little other than its owner states, are taught by eight touches each. Then
+real ones. Four rods, each a little other than its owner states, are taught by eight touches each, as the
+how-to says: over bottom about as deep as the rod is thought to reach, where the map shows it level. Then
 casts are thrown all over the lakes; what the companion foretells is held against what truly happens, and
 against the rule of thumb: the stated depth of the lure against the depth under the boat.
 
@@ -37,6 +38,12 @@ SOUNDER_NOISE, GPS_NOISE = 0.15, 1.2
 """Sigma of a sounding, m, and of a fix that wanders over a minute, m, as in the recorded logs."""
 REACTION = 1.0
 """From a touch to its word, s, in the median."""
+DEEP = (0.15, 0.6)
+"""Between which shares of its cast a lure is deep."""
+LOOKED_AT = 60
+"""Places and bearings somebody looks at on the map before a cast that is to teach."""
+TEACHING_DEPTHS = (0.95, 1.0, 1.05, 1.1)
+"""Bottoms to teach over, in reaches as they are thought to be."""
 CONFIG = Path(__file__).parents[2] / "replay_logs" / "invented_saturday" / "companion.toml"
 
 
@@ -57,14 +64,20 @@ class Foretold:
 
 @dataclass
 class Season:
-    """All casts of all lakes, with what the rods' reach was thought to be and is."""
+    """All casts of all lakes, what the rods' reach was thought to be and is, and the casts that taught it."""
 
     casts: list[Foretold] = field(default_factory=list)
     reach: list[tuple[float, float, float]] = field(default_factory=list)
     tops: list[tuple[float, float, float]] = field(default_factory=list)
+    teaching: int = 0
 
     def __add__(self, other: Season) -> Season:
-        return Season(self.casts + other.casts, self.reach + other.reach, self.tops + other.tops)
+        return Season(
+            self.casts + other.casts,
+            self.reach + other.reach,
+            self.tops + other.tops,
+            self.teaching + other.teaching,
+        )
 
 
 class Angler:
@@ -81,6 +94,7 @@ class Angler:
         self.rigs = self._true_rigs(rods)
         self.where = self._places()
         self.track: Track | None = None
+        self.teaching = 0
         self._look_round()
         self.trees = self._mark_trees()
 
@@ -124,12 +138,17 @@ class Angler:
         return np.array([np.interp(np.arange(n) / 30.0, np.arange(knots.shape[1]), row) for row in knots])
 
     def teach(self) -> None:
-        """Fish each rod until eight touches are told of, one real one in ten left unsaid."""
+        """Fish each rod over level bottom until eight touches are told of, one real one in ten unsaid.
+
+        A touch or not is most open, and so teaches most, where the bottom is as deep as the rod may reach.
+        """
         for rod in self.deck.rods:
             told, tries = 0, 0
             while told < TOUCHES and tries < 60:
+                depth = TEACHING_DEPTHS[tries % len(TEACHING_DEPTHS)] * self.deck.reach_band(rod).best
                 tries += 1
-                cast, true = self.one_cast(rod)
+                self.teaching += 1
+                cast, true = self.one_cast(rod, *self.levellest(rod, depth))
                 if cast.outlook is None:
                     continue
                 seen = None
@@ -142,14 +161,33 @@ class Angler:
                 if seen is not None:
                     self.deck.learn(rod.lure.name, seen)
 
-    def one_cast(self, rod: Rod) -> tuple[Cast, Throw]:
-        """Throw one cast somewhere: what the companion makes of it, and how it truly goes."""
-        self.deck.take(rod.number)
+    def somewhere(self) -> tuple[float, float, float]:
+        """Return where to lie, m, and a bearing to cast."""
         east, north = self.where[self.rng.integers(len(self.where))]
         x, y = east + self.rng.uniform(-45, 45), north + self.rng.uniform(-45, 45)
+        return x, y, self.rng.uniform(0, 360)
+
+    def levellest(self, rod: Rod, depth: float) -> tuple[float, float, float]:
+        """Return of some places and bearings the one that the map shows most level at about a depth, m."""
+        return min(
+            (self.somewhere() for _ in range(LOOKED_AT)), key=lambda one: self._uneven(rod, depth, *one)
+        )
+
+    def _uneven(self, rod: Rod, depth: float, x: float, y: float, bearing: float) -> float:
+        """Return how far the mapped bottom is from a depth, m, at the worst, where the lure would be deep."""
+        at = self.fix_near(x, y)
+        rays = [
+            self.bed.along(at.lat, at.lon, bearing + aside, DEEP[1] * rod.cast, 2.0).depth
+            for aside in (-15, 0, 15)
+        ]
+        worst = float(np.abs(np.array(rays)[:, round(DEEP[0] * rod.cast / 2.0) :] - depth).max())
+        return math.inf if math.isnan(worst) else worst
+
+    def one_cast(self, rod: Rod, x: float, y: float, bearing: float) -> tuple[Cast, Throw]:
+        """Throw one cast: what the companion makes of it, and how it truly goes."""
+        self.deck.take(rod.number)
         heading, drift = self.rng.uniform(0, 360), self.rng.uniform(0.0, 0.3)
         going = self.rng.uniform(0, 360)
-        bearing = self.rng.uniform(0, 360)
         hour = round((bearing - heading) / 30.0) % 12 or 12
         true = self._throw(rod, (x, y), heading, (going, drift), bearing)
         boat = Moment(self.fix_near(x, y), heading + self.rng.normal(0, 3), going, drift)
@@ -217,12 +255,13 @@ def fish(seed: int, casts: int) -> Season:
     """Return one lake's part of the season."""
     angler, season = Angler(seed), Season()
     angler.teach()
+    season.teaching = angler.teaching
     for rod in angler.deck.rods:
         believed = angler.deck.reach_band(rod)
         season.reach.append((believed.best, rod.lure.rated.depth, true_reach(angler.rigs[rod.number])))
     for _ in range(casts):
         rod = angler.deck.rods[angler.rng.integers(len(angler.deck.rods))]
-        cast, true = angler.one_cast(rod)
+        cast, true = angler.one_cast(rod, *angler.somewhere())
         season.casts.append(foretold(angler, cast, true))
     for n in range(casts // 4):
         seen = angler.over_a_tree(angler.deck.rods[n % len(angler.deck.rods)])
@@ -307,6 +346,7 @@ def account(season: Season) -> dict[str, float]:
         "tree clearance error, median ft": float(np.median([abs(a - b) for a, b, _ in season.tops])) / FOOT,
         "its own noise, median ft": float(np.median([abs(b - c) for _, b, c in season.tops])) / FOOT / 2**0.5,
         "casts over a tree": len(season.tops),
+        "casts to teach a rod": season.teaching / len(season.reach),
         "reach error, median": float(np.median([abs(a / c - 1.0) for a, _, c in season.reach])),
         "stated reach error, median": float(np.median([abs(b / c - 1.0) for _, b, c in season.reach])),
     }

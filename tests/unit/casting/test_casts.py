@@ -126,6 +126,12 @@ def test_a_tree_top_right_on_the_way_is_cleared_by_its_height_over_the_path():
     assert seen.chance < 0.2
 
 
+def test_a_lure_that_drags_along_the_bottom_meets_a_tree_top_no_deeper_than_that():
+    bottom = 0.7 * REACH
+    (seen,) = cast_over(Level(bottom, tops=(TopOnWay(15.0, 0.0, 1.0, bottom - 0.5, 1),))).outlook.tops
+    assert seen.clearance.best == pytest.approx(-0.5, abs=0.15)
+
+
 def test_a_tree_top_above_the_path_is_a_danger_and_one_far_aside_is_none():
     on, off = TopOnWay(15.0, 0.0, 1.0, 0.5 * REACH, 1), TopOnWay(15.0, 12.0, 1.0, 0.5 * REACH, 2)
     cast = cast_over(Level(3.0 * REACH, tops=(on, off)))
