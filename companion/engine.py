@@ -311,6 +311,7 @@ class Engine:
             reason=None if command is not None else hearing.refused or _why_not(hearing.text),
             alternatives=hearing.alternatives,
             check=hearing.check,
+            fit=hearing.fit,
             ended=hearing.ended,
         )
         self._last_heard = heard

@@ -53,7 +53,8 @@ class Heard(Event, frozen=True, tag="heard"):
 
     `command` is the command's name, or None when the words were not meant for the companion; `reason`
     says why it was not taken. `alternatives` is what else it may have been, likeliest first; `check` is
-    what a second hearing made of it, where there was one; `ended` is what ended the listening.
+    what a second hearing made of it, where there was one; `fit` is the phrase whose sounds fitted from end to
+    end, where that decided against the words; `ended` is what ended the listening.
     """
 
     text: str
@@ -62,6 +63,7 @@ class Heard(Event, frozen=True, tag="heard"):
     reason: str | None = None
     alternatives: tuple[str, ...] = ()
     check: str | None = None
+    fit: str | None = None
     ended: Literal["phrase", "pause", "time", "sound"] | None = None
 
 

@@ -32,7 +32,7 @@ class Judged(msgspec.Struct, frozen=True, kw_only=True):
     """An utterance as `companion listen --json` prints it; times in s, levels in dB of full scale.
 
     `asked` is what the guided test asked for. `decision` is the command's name, or None; `reason` says
-    why there is none, or what ended the listening.
+    why there is none, or what ended the listening. `fit` is a phrase taken for its sounds, against the words.
     """
 
     where: str
@@ -41,6 +41,7 @@ class Judged(msgspec.Struct, frozen=True, kw_only=True):
     reason: str
     alternatives: tuple[str, ...] = ()
     check: str | None = None
+    fit: str | None = None
     seconds: float
     level: float
     noise: float
@@ -149,6 +150,7 @@ def _judged(where: str, spoken: Listened, grammar: Grammar, asked: str | None = 
         reason=why_not if meant is None else ends[hearing.ended],
         alternatives=hearing.alternatives,
         check=hearing.check,
+        fit=hearing.fit,
         seconds=round(hearing.seconds, 2),
         level=round(_decibels(spoken.level), 1),
         noise=round(_decibels(spoken.noise), 1),

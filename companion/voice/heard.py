@@ -19,6 +19,7 @@ class Hearing(NamedTuple):
         refused: why a listed phrase that was heard, the first of the alternatives, does not count; the
             text is then what was heard the second time.
         check: what the second hearing made of it; None when there was none.
+        fit: the phrase whose sounds fitted from end to end, where that decided against the words.
         ended: what ended the listening.
         seconds: how much of the sound was listened to, s.
     """
@@ -27,6 +28,7 @@ class Hearing(NamedTuple):
     alternatives: tuple[str, ...] = ()
     refused: str | None = None
     check: str | None = None
+    fit: str | None = None
     ended: Ended = "sound"
     seconds: float = 0.0
 
@@ -34,7 +36,7 @@ class Hearing(NamedTuple):
 def hearing_told(event: Heard) -> Hearing:
     """Return the hearing that a `heard` event tells of."""
     refused = event.reason if event.command is None and event.check is not None else None
-    return Hearing(event.text, event.alternatives, refused, event.check, event.ended or "sound")
+    return Hearing(event.text, event.alternatives, refused, event.check, event.fit, event.ended or "sound")
 
 
 def hearing_of(words: str | Hearing) -> Hearing:

@@ -9,14 +9,17 @@ is heard is decided so:
 - one that may go on has to stand longer, and what is no phrase is ended by a pause;
 - what never ends is cut off;
 - a phrase that would change something is heard a second time, among thousands of other words, and so
-  is what is no phrase where a phrase sounded nearly the same.
+  is what is no phrase where a phrase sounded nearly the same;
+- a phrase whose sounds fit the whole utterance very well, and every other much worse, overrules all that
+  (`companion.voice.verifier`).
 """
 
 from __future__ import annotations
 
 import json
+import math
 from collections import Counter
-from collections.abc import Container, Iterable, Mapping
+from collections.abc import Callable, Container, Iterable, Mapping
 from difflib import SequenceMatcher
 from functools import lru_cache
 from hashlib import sha256
@@ -34,6 +37,7 @@ from companion.voice.heard import Ended, Hearing
 from companion.voice.model import COMMON, COMMON_COUNT, ModelError
 from companion.voice.sound import FRAME, FRAMES_A_SECOND, RATE, Samples, frames_of
 from companion.voice.suppressor import Suppressor
+from companion.voice.verifier import Fit, Verifier
 from companion.voice.vocabulary import common_words
 
 UNKNOWN = "[unk]"
@@ -50,8 +54,21 @@ STEADY = 3
 GOES_ON = 9
 """The same for a phrase that is the beginning of longer ones: "log fish ...". The words come late out of
 the decoder: at 6 the invented day loses two marks whose depth was cut off, at 9 none."""
+SETTLED = 4
+"""Chunks for which words have to stand unchanged before their sounds are asked what they fit."""
+OVER = 0.4
+"""How long nothing may have been spoken, s, for a phrase that may go on to be over, by its sounds."""
+LATE = 6
+"""Chunks that are waited for more sounds where the words are no phrase: misheard, they may end too early."""
 LONGEST = 6.0
 """An utterance is cut here, s: no command takes that long, and in wind some would never end."""
+
+SURE = -4.0
+"""Log-likelihood, less that of the likeliest sounds of any kind, from which a phrase fits very well. At this
+none of 720 utterances of generated talk at 5 dB or better was taken for a phrase, and 85 % of the commands
+fit (voices and noise for choosing)."""
+CLEARLY = 3.0
+"""How much better it has to fit than any phrase that means something else."""
 
 _NUMBERS = frozenset([*ONES, *TENS])
 _KINDS = get_args(MarkKind)
@@ -83,6 +100,7 @@ class Recogniser:
         phrases: Iterable[str] | Mapping[str, str],
         others: Iterable[str] | None = None,
         checked: Iterable[str] = (),
+        means: Callable[[str], object] | None = None,
     ) -> None:
         """Prepare to hear the phrases.
 
@@ -92,6 +110,8 @@ class Recogniser:
             others: words of talk to be told from the phrases; None for `decoys()`. Those that are a
                 whole phrase, or that the model does not know, are left out.
             checked: the phrases that are heard a second time before they count.
+            means: gives what a phrase means, equal for wordings of the same; with it, a phrase whose
+                sounds fit may overrule the words.
 
         Raises:
             ModelError: the model cannot be loaded, or does not know a word of the phrases.
@@ -108,6 +128,8 @@ class Recogniser:
             " ".join(words[:n]) for words in map(str.split, wanted) for n in range(1, len(words))
         )
         self.checked = frozenset(checked)
+        self._means = means
+        self._verifier = Verifier(self.phrases) if means else None
         self._first = self._grammar(wanted, decoys() if others is None else others)
         self._second = self._grammar(wanted, _common(model)) if self.checked else ""
 
@@ -137,6 +159,34 @@ class Recogniser:
         decoder.SetMaxAlternatives(ALTERNATIVES)
         return decoder
 
+    def fitting(self, samples: Samples) -> tuple[str | None, float]:
+        """Return the phrase whose sounds fit an utterance very well and clearly best, if there is one.
+
+        And since when nothing has been spoken, s.
+        """
+        if self._means is None or self._verifier is None:
+            return None, 0.0
+        fits, quiet = self._verifier.lay(samples)
+        return self._clearly(fits), quiet
+
+    def _clearly(self, fits: list[Fit]) -> str | None:
+        if self._means is None or not fits or fits[0].ratio < SURE:
+            return None
+        best, *rest = fits
+        meant = self._means(best.phrase)
+        rival = next((fit.ratio for fit in rest if self._means(fit.phrase) != meant), -math.inf)
+        return best.phrase if best.ratio - rival >= CLEARLY else None
+
+    @property
+    def fits_phrases(self) -> bool:
+        """Whether a phrase whose sounds fit may overrule the words."""
+        return self._verifier is not None
+
+    def alike(self, one: str, other: str) -> bool:
+        """Tell whether two texts are phrases that mean the same."""
+        both = one in self.phrases and other in self.phrases
+        return both and self._means is not None and self._means(one) == self._means(other)
+
     def again(self, clean: Samples) -> str:
         """Return what is heard in suppressed sound when thousands of other words are offered too."""
         decoder = vosk.KaldiRecognizer(self._model, RATE, self._second)
@@ -151,7 +201,7 @@ def for_grammar(model: Path, grammar: Grammar) -> Recogniser:
     Raises:
         ModelError: the model cannot be loaded, or does not know a word of the grammar.
     """
-    return Recogniser(model, grammar.meanings, checked=grammar.checked)
+    return Recogniser(model, grammar.meanings, checked=grammar.checked, means=grammar.parse)
 
 
 class Attempt:
@@ -161,6 +211,7 @@ class Attempt:
         self._of = recogniser
         self._decoder = recogniser.decoder()
         self._suppressor = Suppressor()
+        self._raw: list[Samples] = []
         self._before: list[Samples] = []
         self._clean: list[Samples] = []
         self._fed = 0
@@ -168,6 +219,7 @@ class Attempt:
         self._spans: list[list[str]] = []
         self._steady = 0
         self._said = ""
+        self._late: tuple[Hearing, int] | None = None
         self.partial = ""
 
     @property
@@ -178,6 +230,9 @@ class Attempt:
     def take(self, frame: Samples) -> Hearing | None:
         """Take a frame of `FRAME` samples; return what was heard once that is decided."""
         self._count += 1
+        self._raw.append(frame)
+        if self._late is not None:
+            return self._waited(*self._late)
         if self._count < RUN_IN:
             self._before.append(frame)
             return None
@@ -189,8 +244,19 @@ class Attempt:
             return self.finish("time")
         return self._decode() if len(self._clean) - self._fed >= CHUNK else None
 
+    def _waited(self, heard: Hearing, until: int) -> Hearing | None:
+        """Return what was heard once no more sounds are waited for: the phrase they fit, else as it was."""
+        if self._count % CHUNK:
+            return None
+        fitted = self._fitted(heard)
+        if fitted is heard and self._count < until:
+            return None
+        return fitted._replace(seconds=self._count / FRAMES_A_SECOND)
+
     def finish(self, ended: Ended = "sound") -> Hearing:
         """Return what was heard up to here."""
+        if self._late is not None:
+            return self._fitted(self._late[0])._replace(seconds=self._count / FRAMES_A_SECOND)
         if self._count < RUN_IN:
             self._run_in(self._before)
         self._accept()
@@ -211,8 +277,15 @@ class Attempt:
                     self._spans.append(texts)
             ended = self._ends()
             if ended is not None:
-                return self._decide(ended)
+                return self._or_later(self._decide(ended))
         return None
+
+    def _or_later(self, heard: Hearing) -> Hearing | None:
+        """Return a phrase; what is none waits for more sounds, for the words may have ended too early."""
+        if self._of.fits_phrases and (heard.refused or heard.text not in self._of.phrases):
+            self._late = heard, self._count + LATE * CHUNK
+            return None
+        return heard
 
     def _accept(self, count: int | None = None) -> bool:
         """Give the decoder the next frames; tell whether with them a pause has ended words."""
@@ -231,15 +304,25 @@ class Attempt:
             return "pause"
         if said in self._of.phrases and self._steady >= (GOES_ON if goes_on else STEADY):
             return "pause" if goes_on else "phrase"
+        if said and self._steady == SETTLED and (goes_on or said not in self._of.phrases):
+            return self._ends_by_sound()
         return None
+
+    def _ends_by_sound(self) -> Ended | None:
+        """Tell whether the sounds so far fit a phrase that is over."""
+        fit, quiet = self._of.fitting(np.concatenate(self._raw))
+        over = fit is not None and (fit not in self._of.beginnings or quiet >= OVER)
+        return "phrase" if over else None
 
     def _decide(self, ended: Ended) -> Hearing:
         self._spans.append(_texts(self._decoder.FinalResult()))
         heard = _decided(_joined([texts for texts in self._spans if texts[0]]), self._of.phrases)
         heard = heard._replace(ended=ended, seconds=self._count / FRAMES_A_SECOND)
         if heard.text in self._of.checked:
-            return self._checked(heard)
-        return heard if heard.text in self._of.phrases else self._rescued(heard)
+            heard = self._checked(heard)
+        elif heard.text not in self._of.phrases:
+            heard = self._rescued(heard)
+        return self._fitted(heard)
 
     def _rescued(self, heard: Hearing) -> Hearing:
         """Return the phrase among the alternatives that a second hearing makes out by itself."""
@@ -250,6 +333,14 @@ class Attempt:
             return heard._replace(check=second)
         others = (heard.text, *(text for text in heard.alternatives if text != second))
         return heard._replace(text=second, alternatives=others, check=second)
+
+    def _fitted(self, heard: Hearing) -> Hearing:
+        """Return the phrase whose sounds fit, where the words said otherwise."""
+        fit, _ = self._of.fitting(np.concatenate([np.zeros(0, np.int16), *self._raw]))
+        if fit is None or (heard.refused is None and self._of.alike(fit, heard.text)):
+            return heard
+        others = (text for text in (heard.text, *heard.alternatives) if text and text != fit)
+        return heard._replace(text=fit, alternatives=tuple(others), refused=None, fit=fit)
 
     def _checked(self, heard: Hearing) -> Hearing:
         second = self._of.again(np.concatenate(self._clean))

@@ -19,7 +19,7 @@ from companion.voice.clips import read_clip
 from companion.voice.grammar import FORMS, Aboard, Grammar
 from companion.voice.microphone import utterances
 from companion.voice.model import ModelError, speech_model
-from companion.voice.recogniser import Recogniser, decoys
+from companion.voice.recogniser import Recogniser, decoys, for_grammar
 from companion.voice.sound import RATE, Samples, frames_of
 
 GRAMMAR = Grammar(Aboard(rods=(1, 2, 3, 4), lines=(12, 14, 17, 20)))
@@ -44,7 +44,7 @@ pytestmark = pytest.mark.speech("espeak-ng", "flite")
 
 @pytest.fixture(scope="module")
 def recogniser() -> Recogniser:
-    return Recogniser(speech_model(), GRAMMAR.meanings, checked=GRAMMAR.checked)
+    return for_grammar(speech_model(), GRAMMAR)
 
 
 @pytest.fixture(scope="module")

@@ -112,12 +112,18 @@ def _make_ear(name: str) -> Ear:
         other = peer.Peer(list(PLAIN.phrases))
         return lambda samples: (other.hear(samples), len(samples) / RATE)
     if name == "people":
-        return _of(Recogniser(speech_model(), {**PLAIN.meanings, **dict.fromkeys(PEOPLE.values(), "people")}))
+        meanings = {**PLAIN.meanings, **dict.fromkeys(PEOPLE.values(), "people")}
+        means = {phrase: PLAIN.parse(phrase) or phrase for phrase in meanings}
+        return _of(
+            Recogniser(speech_model(), meanings, checked=[*PLAIN.checked, *PEOPLE.values()], means=means.get)
+        )
     if name == "digits":
         pairs = [f"{number_words(a)} {number_words(b)}" for a in range(1, 10) for b in range(1, 10)]
         return _of(Recogniser(speech_model(), pairs, []))
     if name == "once":
         return _of(Recogniser(speech_model(), PLAIN.meanings))
+    if name == "words":
+        return _of(Recogniser(speech_model(), PLAIN.meanings, checked=PLAIN.checked))
     return _of(for_grammar(speech_model(), WOKEN if name == "woken" else PLAIN))
 
 
@@ -212,7 +218,8 @@ def measure(pool: multiprocessing.pool.Pool, name: str, cases: Iterator[Case]) -
 def _false_in(job: tuple[str, Path, float | None, float]) -> tuple[float, list[str]]:
     """Return the hours of a file of talk, and the commands that were heard in it."""
     name, path, decibels, seconds = job
-    sound = read_clip(path)[: round(seconds * RATE)].astype(float)
+    sound = read_clip(path).astype(float)
+    sound = sound if math.isinf(seconds) else sound[: round(seconds * RATE)]
     if decibels is not None:
         noise = mixed(len(sound), np.random.default_rng(len(sound)), "reporting")
         sound = sound + active_level(sound) * 10 ** (-decibels / 20) * noise
@@ -228,9 +235,10 @@ def _false_in(job: tuple[str, Path, float | None, float]) -> tuple[float, list[s
     return len(samples) / RATE / 3600, [text for text in texts if grammar.parse(text)]
 
 
-def false_commands(pool: multiprocessing.pool.Pool, name: str, minutes: float, decibels: float | None) -> str:
-    """Return how often people's talk is taken for a command."""
-    files = sorted((SPEECH / "talk").glob("*.flac"))
+def false_commands(
+    pool: multiprocessing.pool.Pool, name: str, files: Sequence[Path], minutes: float, decibels: float | None
+) -> str:
+    """Return how often people's talk is taken for a command, in so many minutes of some files."""
     each = 60.0 * minutes / max(len(files), 1)
     found = pool.map(_false_in, [(name, path, decibels, each) for path in files], chunksize=1)
     texts = [text for _, some in found for text in some]
@@ -286,9 +294,12 @@ def rows(pool: multiprocessing.pool.Pool, sizes: Sizes) -> Iterator[tuple[str, s
     for decibels in (None, 10.0, 5.0):
         outcomes = measure(pool, "woken", synthetic(sizes.phrases, "mixed", decibels, WAKE))
         yield f"with the wake words, {_at(decibels)}", "", _rate(outcomes)
+    for decibels in (None, 10.0, 5.0):
+        outcomes = measure(pool, "words", synthetic(sizes.phrases, "mixed", decibels))
+        yield f"by the words alone, {_at(decibels)}", "", _rate(outcomes)
     for decibels in (None, 10.0):
         outcomes = measure(pool, "once", synthetic(sizes.phrases, "mixed", decibels))
-        yield f"without the second hearing, {_at(decibels)}", "", _rate(outcomes)
+        yield f"heard once, by the words alone, {_at(decibels)}", "", _rate(outcomes)
     yield from _people_rows(pool, sizes)
     yield "CPU of continuous listening", "at most 6 %", cost_of_listening(sizes.noise)
     if peer.is_here():
@@ -305,12 +316,25 @@ def _people_rows(pool: multiprocessing.pool.Pool, sizes: Sizes) -> Iterator[tupl
         outcomes = measure(pool, "people", people(sizes.people, decibels))
         yield f"people's two-word phrases, {_at(decibels)}", goal, _rate(outcomes)
     yield "people's digits in pairs, quiet", ".97", _rate(measure(pool, "digits", digits(3 * sizes.people)))
+    talk = sorted((SPEECH / "talk").glob("*.flac"))
     for decibels in (None, 10.0):
         what = f"false commands in people's talk, {_at(decibels)}"
-        yield what, "at most .1 an hour", false_commands(pool, "ours", sizes.talk, decibels)
-    yield "the same with the wake words, 10 dB", "", false_commands(pool, "woken", sizes.talk, 10.0)
+        yield what, "at most .1 an hour", false_commands(pool, "ours", talk, sizes.talk, decibels)
+    yield "the same with the wake words, 10 dB", "", false_commands(pool, "woken", talk, sizes.talk, 10.0)
     if peer.is_here():
-        yield "the same by pocketsphinx, quiet", "", false_commands(pool, "peer", min(sizes.talk, 6.0), None)
+        yield (
+            "the same by pocketsphinx, quiet",
+            "",
+            false_commands(pool, "peer", talk, min(sizes.talk, 6.0), None),
+        )
+
+
+def talk_rows(pool: multiprocessing.pool.Pool, folder: Path) -> Iterator[tuple[str, str, str]]:
+    """Yield how often talk in a folder is taken for a command; nothing in it may be one."""
+    files = sorted(folder.glob("*.flac"))
+    for decibels in (None, 10.0):
+        what = f"false commands in {folder.name}, {_at(decibels)}"
+        yield what, "at most .1 an hour", false_commands(pool, "ours", files, math.inf, decibels)
 
 
 def _rate(outcomes: Sequence[Outcome]) -> str:
@@ -328,12 +352,14 @@ def main() -> None:
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("--full", action="store_true", help="a few hundred utterances a cell")
-    sizes = FULL if parser.parse_args().full else SMALL
+    parser.add_argument("--talk", type=Path, help="only count false commands in this folder's FLAC files")
+    asked = parser.parse_args()
+    sizes = FULL if asked.full else SMALL
     if missing_programs():
         parser.exit(4, f"not installed: {', '.join(missing_programs())} (Debian packages)\n")
     print(f"noise taken down: {can_suppress()}; voices: {', '.join(v.name for v in VOICES['reporting'])}")
     with multiprocessing.get_context("fork").Pool(os.cpu_count()) as pool:
-        for what, goal, figure in rows(pool, sizes):
+        for what, goal, figure in talk_rows(pool, asked.talk) if asked.talk else rows(pool, sizes):
             print(f"{what:44} {goal:20} {figure}", flush=True)
 
 

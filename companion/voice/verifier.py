@@ -1,0 +1,181 @@
+"""A second opinion on an utterance: how well each phrase fits the sounds that were spoken, from end to end.
+
+The decoder of `companion.voice.recogniser` strings words together pair by pair, so in noise it hears "quiet
+for i minutes". Here a small network says which of 39 sounds is spoken in each 20 ms, and every phrase of the
+grammar is laid over the whole utterance (connectionist temporal classification: Graves and others, ICML
+2006; the likeliest path, over the phrases as a tree). What fits much worse than the likeliest sounds of any
+kind is no command. The weights are made by `tests/training`, from generated voices and noise alone, so people
+seldom fit as well as they: for them it mostly has no opinion.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from functools import lru_cache
+from importlib.resources import files
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from companion.voice.sound import RATE, Samples
+
+Floats = NDArray[np.float32]
+
+_SIGNS = """
+    aa ae ah ao aw ay b ch d dh eh er ey f g hh ih iy jh k l m n ng ow oy p r s sh t th uh uw v w y z zh
+"""
+SOUNDS = tuple(_SIGNS.split())
+"""The sounds of English in ARPAbet's signs; output 0 of the network is none of them."""
+LEAST = 100.0
+"""Added to a band's power: what is quieter than a sound card's hiss is all the same."""
+SPAN, HOP, SIZE = 400, RATE // 100, 512
+"""Samples in a spectrum (25 ms), from one to the next (10 ms), and of its Fourier transform."""
+MELS = 40
+"""Bands of a spectrum."""
+BLOCKS = 10
+"""Layers of the network between the first and the last."""
+NEVER = -1e9
+
+
+STEP = 2 * HOP / RATE
+"""From one step of the network to the next, s."""
+
+
+class Fit(NamedTuple):
+    """How a phrase fits: its log-likelihood less that of the likeliest sounds of any kind (0 at best)."""
+
+    phrase: str
+    ratio: float
+
+
+class Laid(NamedTuple):
+    """The phrases that fit an utterance best, the best first; and since when nothing is spoken, s."""
+
+    fits: list[Fit]
+    quiet: float
+
+
+@lru_cache(maxsize=1)
+def _weights() -> dict[str, Floats]:
+    with files("companion.voice").joinpath("sounds.npz").open("rb") as file:
+        return {name: value.astype(np.float32) for name, value in np.load(file).items()}
+
+
+@lru_cache(maxsize=1)
+def lexicon() -> dict[str, tuple[str, ...]]:
+    """Return the sounds of the words that can be verified."""
+    lines = files("companion.voice").joinpath("sounds.tsv").read_text(encoding="utf-8").splitlines()
+    return {word: tuple(sounds.split()) for word, sounds in (line.split("\t") for line in lines)}
+
+
+@lru_cache(maxsize=1)
+def band_weights() -> Floats:
+    """Return the share of each of a spectrum's 257 bins in each band, (bins, bands).
+
+    Triangles evenly spaced on the mel scale, 2595 log10(1 + f/700) (O'Shaughnessy, Speech Communication,
+    1987).
+    """
+    low, high = (2595.0 * np.log10(1.0 + hertz / 700.0) for hertz in (60.0, 7600.0))
+    edges = 700.0 * (10.0 ** (np.linspace(low, high, MELS + 2) / 2595.0) - 1.0)
+    hertz = np.linspace(0.0, RATE / 2, SIZE // 2 + 1)[:, None]
+    rise = (hertz - edges[:-2]) / (edges[1:-1] - edges[:-2])
+    fall = (edges[2:] - hertz) / (edges[2:] - edges[1:-1])
+    return np.maximum(0.0, np.minimum(rise, fall)).astype(np.float32)
+
+
+def bands(samples: Samples) -> Floats:
+    """Return the log power of each band less its mean over the utterance, (frames, bands)."""
+    frames = np.lib.stride_tricks.sliding_window_view(samples.astype(np.float32), SPAN)[::HOP]
+    spectrum = np.fft.rfft(frames * np.hanning(SPAN + 1)[:-1].astype(np.float32), SIZE)
+    power = (np.abs(spectrum) ** 2).astype(np.float32)
+    logs = np.log(power @ band_weights() + LEAST)
+    return np.asarray(logs - logs.mean(axis=0), np.float32)
+
+
+def likelihoods(samples: Samples) -> Floats:
+    """Return the natural log of each sound's probability in each 20 ms, (steps, 1 + sounds)."""
+    w, x = _weights(), bands(samples)
+    padded = np.pad(x, ((2, 2), (0, 0)))
+    stacked = np.lib.stride_tricks.sliding_window_view(padded, 5, axis=0)[::2]
+    first = w["first.w"]
+    x = np.maximum(stacked.reshape(len(stacked), -1) @ first.reshape(len(first), -1).T + w["first.b"], 0.0)
+    for n in range(BLOCKS):
+        x = x + np.maximum(
+            _along(x, w[f"deep{n}.w"], w[f"deep{n}.b"]) @ w[f"wide{n}.w"].T + w[f"wide{n}.b"], 0.0
+        )
+    scores = x @ w["last.w"].T + w["last.b"]
+    scores -= scores.max(axis=1, keepdims=True)
+    return np.asarray(scores - np.log(np.exp(scores).sum(axis=1, keepdims=True)), np.float32)
+
+
+def _along(x: Floats, taps: Floats, bias: Floats) -> Floats:
+    """Return each channel filtered along time by its own taps, (channels, taps)."""
+    half = taps.shape[1] // 2
+    padded = np.pad(x, ((half, half), (0, 0)))
+    out = np.broadcast_to(bias, x.shape).copy()
+    for n in range(taps.shape[1]):
+        out += padded[n : n + len(x)] * taps[:, n]
+    return out
+
+
+class _Tree:
+    """Phrases as a tree of their sounds: where two begin alike they share the nodes. Node 0 is its root."""
+
+    def __init__(self) -> None:
+        self.parents, self.sounds = [0], [0]
+        self._places: dict[tuple[int, int], int] = {}
+
+    def end(self, sounds: Iterable[str]) -> int:
+        """Return the node where some sounds end, made where it was not there."""
+        node = 0
+        for sound in sounds:
+            key = (node, SOUNDS.index(sound) + 1)
+            if key not in self._places:
+                self._places[key] = len(self.parents)
+                self.parents.append(node)
+                self.sounds.append(key[1])
+            node = self._places[key]
+        return node
+
+
+class Verifier:
+    """Lays phrases over utterances."""
+
+    def __init__(self, phrases: Iterable[str]) -> None:
+        """Make the tree of the phrases' sounds; a phrase with a word of unknown sounds is left out."""
+        known = lexicon()
+        tree = _Tree()
+        self._ends: dict[int, str] = {}
+        for phrase in sorted(phrases):
+            words = phrase.split()
+            if all(word in known for word in words):
+                self._ends.setdefault(tree.end(sound for word in words for sound in known[word]), phrase)
+        self._parents, self._sounds = np.array(tree.parents), np.array(tree.sounds)
+        self._again = self._sounds == self._sounds[self._parents]
+
+    def lay(self, samples: Samples, count: int = 8) -> Laid:
+        """Return how the phrases fit an utterance; none for too little sound."""
+        if len(samples) < 2 * SPAN or not self._ends:
+            return Laid([], 0.0)
+        logs = likelihoods(samples)
+        spoken = np.flatnonzero(logs.argmax(axis=1))
+        quiet = len(logs) - 1 - (spoken[-1] if len(spoken) else -1)
+        scores = self._laid(logs) - logs.max(axis=1).sum()
+        ends = np.fromiter(self._ends, np.intp)
+        best = ends[np.argsort(-scores[ends], kind="stable")[:count]]
+        return Laid([Fit(self._ends[int(end)], float(scores[end])) for end in best], float(quiet * STEP))
+
+    def _laid(self, logs: Floats) -> Floats:
+        """Return the log-likelihood of the likeliest path that ends at each node of the tree."""
+        rests = np.full(len(self._parents), NEVER, np.float32)
+        spoken = rests.copy()
+        rests[0] = 0.0
+        for step in logs:
+            before = rests[self._parents]
+            came = np.where(self._again, NEVER, spoken[self._parents])
+            fresh = np.maximum(np.maximum(spoken, before), came) + step[self._sounds]
+            fresh[0] = NEVER
+            rests = np.maximum(rests, spoken) + step[0]
+            spoken = fresh
+        return np.maximum(rests, spoken)

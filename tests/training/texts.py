@@ -1,0 +1,105 @@
+"""What the generated voices say for training: commands, talk made of common words, and both mixed.
+
+Example: python -m tests.training.texts 30000 FOLDER
+
+Writes FOLDER/texts.tsv (voice, pace, pitch, words, sounds) and FOLDER/sounds.tsv (word, sounds). The sounds
+of a word are those of flite's lexicon (Debian's flite), in the 39 of ARPAbet. None of the voices of
+`tests.bench.voice` speaks here: they are kept for choosing settings and for reporting figures.
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+
+from companion.voice.grammar import FORMS, Aboard, Grammar
+from companion.voice.model import COMMON_COUNT, speech_model
+from companion.voice.vocabulary import common_words
+
+ACCENTS = ("en-us", "en-us", "en-us", "en-gb", "en-gb-scotland", "en-gb-x-gbcwmd", "en-029", "en-us-nyc")
+"""Of espeak-ng; the two others it has are kept for reporting."""
+_NAMES = """
+    f3 m5 m8 Alex Alicia Andrea Andy Annie Denis Diogo Gene Gene2 Henrique Hugo Jacky Lee Marco
+    Mario Michael Mike adam anika antonio aunty belinda benjamin boris caleb david ed edward edward2
+    grandma grandpa gustave iven iven2 iven3 john kaukovalta klatt klatt2 klatt3 klatt4 linda
+    marcelo max michel miguel norbert pablo paul pedro quincy rob robert sandro shelby steph steph2
+    steph3 travis victor zac
+"""
+SPEAKERS = _NAMES.split()
+"""Speakers of espeak-ng: all that sound like people and are not in `tests.bench.voice`."""
+WAKE = {"copper", "kettle"}
+"""Words that no text holds but that have to have their sounds: those of the example configuration."""
+ALIKE = {"ax": "ah", "axr": "er", "ix": "ih", "el": "l", "em": "m", "en": "n", "dx": "t", "nx": "n"}
+"""Sounds of flite that ARPAbet's 39 have no sign of their own for."""
+
+
+def sounds_of(word: str) -> str:
+    """Return the sounds of a word, as flite would say it alone."""
+    said = subprocess.run(
+        ["flite", "-voice", "kal16", "-ps", "-o", "none", "-t", word],
+        check=True,
+        capture_output=True,
+        text=True,
+    ).stdout
+    return " ".join(ALIKE.get(sound, sound) for sound in said.split() if sound != "pau")
+
+
+def commands(count: int, rng: np.random.Generator) -> list[str]:
+    """Return phrases drawn evenly over the commands and their wordings, in several boats' grammars."""
+    boats = [
+        Grammar(Aboard((1, 2, 3, 4), (12, 14, 17, 20))),
+        Grammar(Aboard((1, 2, 3, 5, 6), (8, 10, 15, 16, 25))),
+        Grammar(Aboard((7, 8, 9), (6, 9, 11, 30, 40))),
+    ]
+    wordings = [[[g.spelled(w) for w in form.wordings] for form in FORMS] for g in boats]
+    chosen = []
+    for _ in range(count):
+        forms = wordings[rng.integers(len(boats))]
+        spelled = forms[rng.integers(len(forms))]
+        some = spelled[rng.integers(len(spelled))]
+        chosen.append(some[rng.integers(len(some))])
+    return chosen
+
+
+def talk(count: int, words: list[str], rng: np.random.Generator) -> list[str]:
+    """Return one to seven common words in a row: no sense, but the sounds of talk."""
+    return [" ".join(rng.choice(words, rng.integers(1, 8))) for _ in range(count)]
+
+
+def drawn(rng: np.random.Generator) -> str:
+    """Return a voice: mostly espeak-ng, which has the most speakers; some spoken from recorded sounds."""
+    chance = rng.random()
+    if chance < 0.1:
+        return "festival ked_diphone" if chance < 0.02 else "flite awb"
+    return f"{rng.choice(ACCENTS)}+{rng.choice(SPEAKERS)}"
+
+
+def main() -> None:
+    """Write the texts."""
+    count, folder = int(sys.argv[1]), Path(sys.argv[2])
+    rng = np.random.default_rng(20)
+    common = common_words(speech_model(), COMMON_COUNT)
+    asked = commands(count // 2, rng)
+    others = talk(count - len(asked), common, rng)
+    mixed = [
+        " ".join(rng.permutation([a, b])) if n % 4 == 0 else b
+        for n, (a, b) in enumerate(zip(asked, others, strict=True))
+    ]
+    texts = [asked[n // 2] if n % 2 else mixed[n // 2] for n in range(2 * len(asked))]
+    words = {word for text in texts for word in text.split()} | WAKE
+    sounds = {word: sounds_of(word) for word in sorted(words)}
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / "sounds.tsv").write_text("".join(f"{w}\t{s}\n" for w, s in sorted(sounds.items())))
+    with (folder / "texts.tsv").open("w") as out:
+        for text in texts:
+            voice = drawn(rng)
+            said = " ".join(sounds[word] for word in text.split())
+            pace, pitch = rng.integers(115, 195), rng.integers(20, 80)
+            out.write(f"{voice}\t{pace}\t{pitch}\t{text}\t{said}\n")
+
+
+if __name__ == "__main__":
+    main()
