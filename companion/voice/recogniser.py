@@ -63,10 +63,10 @@ LATE = 6
 LONGEST = 6.0
 """An utterance is cut here, s: no command takes that long, and in wind some would never end."""
 
-SURE = -4.0
-"""Log-likelihood, less that of the likeliest sounds of any kind, from which a phrase fits very well. At this
-none of 720 utterances of generated talk at 5 dB or better was taken for a phrase, and 85 % of the commands
-fit (voices and noise for choosing)."""
+SURE, SURE_A_SOUND = 1.0, 0.3
+"""How much less likely (natural log) than the likeliest sounds of any kind a phrase may be that fits well: so
+much, and so much more for each of its sounds. At this none of 720 utterances of generated talk at 5 dB or
+better was taken for a phrase, and 86 % of the commands fit (voices and noise for choosing)."""
 CLEARLY = 3.0
 """How much better it has to fit than any phrase that means something else."""
 
@@ -170,7 +170,7 @@ class Recogniser:
         return self._clearly(fits), quiet
 
     def _clearly(self, fits: list[Fit]) -> str | None:
-        if self._means is None or not fits or fits[0].ratio < SURE:
+        if self._means is None or not fits or fits[0].ratio < -SURE - SURE_A_SOUND * fits[0].sounds:
             return None
         best, *rest = fits
         meant = self._means(best.phrase)

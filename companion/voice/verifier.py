@@ -43,10 +43,14 @@ STEP = 2 * HOP / RATE
 
 
 class Fit(NamedTuple):
-    """How a phrase fits: its log-likelihood less that of the likeliest sounds of any kind (0 at best)."""
+    """How a phrase fits: its log-likelihood less that of the likeliest sounds of any kind (0 at best).
+
+    And how many sounds the phrase has.
+    """
 
     phrase: str
     ratio: float
+    sounds: int
 
 
 class Laid(NamedTuple):
@@ -164,7 +168,11 @@ class Verifier:
         scores = self._laid(logs) - logs.max(axis=1).sum()
         ends = np.fromiter(self._ends, np.intp)
         best = ends[np.argsort(-scores[ends], kind="stable")[:count]]
-        return Laid([Fit(self._ends[int(end)], float(scores[end])) for end in best], float(quiet * STEP))
+        return Laid([self._fit(int(end), float(scores[end])) for end in best], float(quiet * STEP))
+
+    def _fit(self, end: int, ratio: float) -> Fit:
+        phrase = self._ends[end]
+        return Fit(phrase, ratio, sum(len(lexicon()[word]) for word in phrase.split()))
 
     def _laid(self, logs: Floats) -> Floats:
         """Return the log-likelihood of the likeliest path that ends at each node of the tree."""

@@ -7,7 +7,7 @@ import pytest
 
 from companion.voice import verifier
 from companion.voice.grammar import Aboard, Grammar
-from companion.voice.recogniser import CLEARLY, SURE, Recogniser
+from companion.voice.recogniser import CLEARLY, SURE, SURE_A_SOUND, Recogniser
 from companion.voice.sound import RATE
 from companion.voice.verifier import SOUNDS, STEP, Fit, Laid, Verifier, lexicon
 
@@ -104,17 +104,22 @@ def fitting(*fits: Fit) -> str | None:
     return recogniser.fitting(np.zeros(RATE, np.int16))[0]
 
 
+WELL = -SURE - 8 * SURE_A_SOUND + 0.1
+"""Just likely enough for a phrase of eight sounds."""
+
+
 def test_a_phrase_that_fits_well_and_clearly_best_is_taken() -> None:
-    assert fitting(Fit("log bite", SURE / 2), Fit("rod two", SURE / 2 - CLEARLY - 1)) == "log bite"
-    assert fitting(Fit("log bite", SURE / 2)) == "log bite"
+    assert fitting(Fit("log bite", WELL, 8), Fit("rod two", WELL - CLEARLY - 1, 5)) == "log bite"
+    assert fitting(Fit("log bite", WELL, 8)) == "log bite"
 
 
 def test_one_that_fits_badly_or_not_clearly_best_is_not() -> None:
-    assert fitting(Fit("log bite", SURE - 1)) is None
-    assert fitting(Fit("rod two", SURE / 2), Fit("rod three", SURE / 2 - CLEARLY / 2)) is None
+    assert fitting(Fit("log bite", WELL - 0.2, 8)) is None
+    assert fitting(Fit("log bite", WELL, 7)) is None
+    assert fitting(Fit("rod two", WELL, 8), Fit("rod three", WELL - CLEARLY / 2, 8)) is None
     assert fitting() is None
 
 
 def test_another_wording_of_the_same_is_no_rival() -> None:
-    near = Fit("rod number two", SURE / 2 - CLEARLY / 2)
-    assert fitting(Fit("rod two", SURE / 2), near, Fit("line twelve", -30.0)) == "rod two"
+    near = Fit("rod number two", WELL - CLEARLY / 2, 8)
+    assert fitting(Fit("rod two", WELL, 8), near, Fit("line twelve", -30.0, 8)) == "rod two"
