@@ -17,7 +17,6 @@ is heard is decided so:
 from __future__ import annotations
 
 import json
-import math
 from collections import Counter
 from collections.abc import Callable, Container, Iterable, Mapping
 from difflib import SequenceMatcher
@@ -37,7 +36,7 @@ from companion.voice.heard import Ended, Hearing
 from companion.voice.model import COMMON, COMMON_COUNT, ModelError
 from companion.voice.sound import FRAME, FRAMES_A_SECOND, RATE, Samples, frames_of
 from companion.voice.suppressor import Suppressor
-from companion.voice.verifier import Fit, Verifier
+from companion.voice.verifier import NOTHING, Clear, Verifier
 from companion.voice.vocabulary import common_words
 
 UNKNOWN = "[unk]"
@@ -62,13 +61,6 @@ LATE = 6
 """Chunks that are waited for more sounds where the words are no phrase: misheard, they may end too early."""
 LONGEST = 6.0
 """An utterance is cut here, s: no command takes that long, and in wind some would never end."""
-
-SURE, SURE_A_SOUND = 1.0, 0.3
-"""How much less likely (natural log) than the likeliest sounds of any kind a phrase may be that fits well: so
-much, and so much more for each of its sounds. At this none of 720 utterances of generated talk at 5 dB or
-better was taken for a phrase, and 86 % of the commands fit (voices and noise for choosing)."""
-CLEARLY = 3.0
-"""How much better it has to fit than any phrase that means something else."""
 
 _NUMBERS = frozenset([*ONES, *TENS])
 _KINDS = get_args(MarkKind)
@@ -128,8 +120,7 @@ class Recogniser:
             " ".join(words[:n]) for words in map(str.split, wanted) for n in range(1, len(words))
         )
         self.checked = frozenset(checked)
-        self._means = means
-        self._verifier = Verifier(self.phrases) if means else None
+        self.verifier = Verifier(self.phrases, means) if means else None
         self._first = self._grammar(wanted, decoys() if others is None else others)
         self._second = self._grammar(wanted, _common(model)) if self.checked else ""
 
@@ -158,34 +149,6 @@ class Recogniser:
         decoder = vosk.KaldiRecognizer(self._model, RATE, self._first)
         decoder.SetMaxAlternatives(ALTERNATIVES)
         return decoder
-
-    def fitting(self, samples: Samples) -> tuple[str | None, float]:
-        """Return the phrase whose sounds fit an utterance very well and clearly best, if there is one.
-
-        And since when nothing has been spoken, s.
-        """
-        if self._means is None or self._verifier is None:
-            return None, 0.0
-        fits, quiet = self._verifier.lay(samples)
-        return self._clearly(fits), quiet
-
-    def _clearly(self, fits: list[Fit]) -> str | None:
-        if self._means is None or not fits or fits[0].ratio < -SURE - SURE_A_SOUND * fits[0].sounds:
-            return None
-        best, *rest = fits
-        meant = self._means(best.phrase)
-        rival = next((fit.ratio for fit in rest if self._means(fit.phrase) != meant), -math.inf)
-        return best.phrase if best.ratio - rival >= CLEARLY else None
-
-    @property
-    def fits_phrases(self) -> bool:
-        """Whether a phrase whose sounds fit may overrule the words."""
-        return self._verifier is not None
-
-    def alike(self, one: str, other: str) -> bool:
-        """Tell whether two texts are phrases that mean the same."""
-        both = one in self.phrases and other in self.phrases
-        return both and self._means is not None and self._means(one) == self._means(other)
 
     def again(self, clean: Samples) -> str:
         """Return what is heard in suppressed sound when thousands of other words are offered too."""
@@ -219,6 +182,7 @@ class Attempt:
         self._spans: list[list[str]] = []
         self._steady = 0
         self._said = ""
+        self._fit_at: tuple[int, Clear] = 0, NOTHING
         self._late: tuple[Hearing, int] | None = None
         self.partial = ""
 
@@ -282,7 +246,7 @@ class Attempt:
 
     def _or_later(self, heard: Hearing) -> Hearing | None:
         """Return a phrase; what is none waits for more sounds, for the words may have ended too early."""
-        if self._of.fits_phrases and (heard.refused or heard.text not in self._of.phrases):
+        if self._of.verifier is not None and heard.text not in self._of.phrases:
             self._late = heard, self._count + LATE * CHUNK
             return None
         return heard
@@ -310,7 +274,7 @@ class Attempt:
 
     def _ends_by_sound(self) -> Ended | None:
         """Tell whether the sounds so far fit a phrase that is over."""
-        fit, quiet = self._of.fitting(np.concatenate(self._raw))
+        fit, quiet = self._fit()
         over = fit is not None and (fit not in self._of.beginnings or quiet >= OVER)
         return "phrase" if over else None
 
@@ -336,11 +300,22 @@ class Attempt:
 
     def _fitted(self, heard: Hearing) -> Hearing:
         """Return the phrase whose sounds fit, where the words said otherwise."""
-        fit, _ = self._of.fitting(np.concatenate([np.zeros(0, np.int16), *self._raw]))
-        if fit is None or (heard.refused is None and self._of.alike(fit, heard.text)):
+        fit = self._fit().phrase
+        if fit is None or (heard.text in self._of.phrases and self._same(fit, heard.text)):
             return heard
         others = (text for text in (heard.text, *heard.alternatives) if text and text != fit)
         return heard._replace(text=fit, alternatives=tuple(others), refused=None, fit=fit)
+
+    def _fit(self) -> Clear:
+        """Return the phrase that the sounds so far fit; asked twice of the same sound, it is laid once."""
+        if self._of.verifier is not None and self._fit_at[0] != self._count:
+            self._fit_at = self._count, self._of.verifier.clear(np.concatenate(self._raw))
+        return self._fit_at[1]
+
+    def _same(self, one: str, other: str) -> bool:
+        return self._of.verifier is not None and self._of.verifier.means(one) == self._of.verifier.means(
+            other
+        )
 
     def _checked(self, heard: Hearing) -> Hearing:
         second = self._of.again(np.concatenate(self._clean))

@@ -7,9 +7,8 @@ import pytest
 
 from companion.voice import verifier
 from companion.voice.grammar import Aboard, Grammar
-from companion.voice.recogniser import CLEARLY, SURE, SURE_A_SOUND, Recogniser
 from companion.voice.sound import RATE
-from companion.voice.verifier import SOUNDS, STEP, Fit, Laid, Verifier, lexicon
+from companion.voice.verifier import CLEARLY, SOUNDS, STEP, SURE, SURE_A_SOUND, Fit, Laid, Verifier, lexicon
 
 GRAMMAR = Grammar(Aboard(rods=(1, 2, 3, 4), lines=(12, 14, 17, 20)))
 NAMES = {"one": ("b", "ao", "t"), "two": ("b", "ao"), "three": ("t", "t"), "four": ("ao",)}
@@ -36,7 +35,7 @@ def likeliest(logs: np.ndarray, wanted: tuple[int, ...]) -> float:
 def test_a_laid_phrase_is_the_likeliest_of_all_its_paths(monkeypatch: pytest.MonkeyPatch) -> None:
     logs = np.log(np.random.default_rng(3).dirichlet(np.ones(len(SOUNDS) + 1), 6)).astype(np.float32)
     monkeypatch.setattr(verifier, "likelihoods", lambda _: logs)
-    fits = Verifier(NAMES).lay(np.zeros(RATE, np.int16)).fits
+    fits = Verifier(NAMES, str).lay(np.zeros(RATE, np.int16)).fits
     free = logs.max(axis=1).sum()
     assert len(fits) == len(NAMES)
     for fit in fits:
@@ -51,7 +50,7 @@ def test_one_sound_twice_takes_a_gap_between(monkeypatch: pytest.MonkeyPatch) ->
     t = SOUNDS.index("t") + 1
     logs[[0, 1, 2], [t, t, t]] = -0.1
     monkeypatch.setattr(verifier, "likelihoods", lambda _: logs)
-    (fit,) = Verifier(["three"]).lay(np.zeros(RATE, np.int16)).fits
+    (fit,) = Verifier(["three"], str).lay(np.zeros(RATE, np.int16)).fits
     assert fit.ratio == pytest.approx(-8.9, abs=1e-4)  # the blank in the middle costs its place
 
 
@@ -60,18 +59,18 @@ def test_it_tells_since_when_nothing_is_spoken(monkeypatch: pytest.MonkeyPatch) 
     logs = np.full((10, len(SOUNDS) + 1), -9.0, np.float32)
     logs[:, 0] = -0.1
     monkeypatch.setattr(verifier, "likelihoods", lambda _: logs)
-    assert Verifier(NAMES).lay(np.zeros(RATE, np.int16)).quiet == pytest.approx(10 * STEP)
+    assert Verifier(NAMES, str).lay(np.zeros(RATE, np.int16)).quiet == pytest.approx(10 * STEP)
     logs[6, 3] = 0.0
-    assert Verifier(NAMES).lay(np.zeros(RATE, np.int16)).quiet == pytest.approx(3 * STEP)
+    assert Verifier(NAMES, str).lay(np.zeros(RATE, np.int16)).quiet == pytest.approx(3 * STEP)
 
 
 @pytest.mark.usefixtures("words_of_few_sounds")
 def test_a_phrase_with_a_word_of_unknown_sounds_is_left_out() -> None:
-    assert Verifier(["five"]).lay(np.zeros(RATE, np.int16)).fits == []
+    assert Verifier(["five"], str).lay(np.zeros(RATE, np.int16)).fits == []
 
 
 def test_too_little_sound_fits_nothing() -> None:
-    assert Verifier(["log bite"]).lay(np.zeros(300, np.int16)).fits == []
+    assert Verifier(["log bite"], str).lay(np.zeros(300, np.int16)).fits == []
 
 
 def test_every_word_that_can_be_said_has_its_sounds() -> None:
@@ -88,20 +87,10 @@ def test_the_likelihoods_of_a_step_add_up_to_one_and_level_does_not_count() -> N
     assert verifier.likelihoods((sound * 2).astype(np.int16)) == pytest.approx(logs, abs=0.05)
 
 
-class OfTheseFits:
-    """A verifier that finds what it is told to."""
-
-    def __init__(self, *fits: Fit) -> None:
-        self._fits = list(fits)
-
-    def lay(self, _: np.ndarray) -> Laid:
-        return Laid(self._fits, 0.5)
-
-
 def fitting(*fits: Fit) -> str | None:
-    recogniser = object.__new__(Recogniser)
-    recogniser._means, recogniser._verifier = GRAMMAR.parse, OfTheseFits(*fits)
-    return recogniser.fitting(np.zeros(RATE, np.int16))[0]
+    told = Verifier([], GRAMMAR.parse)
+    told.lay = lambda _samples: Laid(list(fits), 0.5)
+    return told.clear(np.zeros(RATE, np.int16)).phrase
 
 
 WELL = -SURE - 8 * SURE_A_SOUND + 0.1
