@@ -5,21 +5,19 @@ Example: python -m tests.training.speak FOLDER espeak-ng flite festival
 
 from __future__ import annotations
 
-import io
 import multiprocessing
 import os
 import subprocess
 import sys
 import tempfile
-import wave
 from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
 
+from companion.voice.clips import ClipError, read_clip
 from companion.voice.sound import RATE, Samples
-
-LEVEL = 2500.0
+from tests.bench.voice.voices import Voice, cut_tight, synthesize
 
 
 class Line(NamedTuple):
@@ -46,51 +44,17 @@ def lines_in(folder: Path, program: str) -> list[Line]:
 
 def speak(line: Line) -> Samples:
     """Return a line spoken, at `RATE`; nothing where the synthesizer fails."""
+    pace = line.pace if line.program == "espeak-ng" else 150 / line.pace
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "said.wav"
-        done = subprocess.run(_command(line, path), capture_output=True, check=False)
-        if done.returncode or not path.exists():
-            return np.zeros(0, np.int16)
-        return _levelled(path.read_bytes())
-
-
-def _command(line: Line, path: Path) -> list[str]:
-    name, stretch = line.voice.split()[-1], f"{150 / line.pace:.2f}"
-    if line.program == "espeak-ng":
-        pitch = ["-p", str(line.pitch), "-s", str(line.pace)]
-        return ["espeak-ng", "-v", line.voice, *pitch, "-w", str(path), line.words]
-    if line.program == "flite":
-        return [
-            "flite",
-            "-voice",
-            name,
-            "--setf",
-            f"duration_stretch={stretch}",
-            "-t",
-            line.words,
-            "-o",
-            str(path),
-        ]
-    script = (
-        f"(begin (voice_{name}) (Parameter.set 'Duration_Stretch {stretch}) "
-        f'(utt.save.wave (utt.synth (Utterance Text "{line.words}")) "{path}"))'
-    )
-    return ["festival", "-b", script]
-
-
-def _levelled(wav: bytes) -> Samples:
-    with wave.open(io.BytesIO(wav)) as file:
-        rate = file.getframerate()
-        sound = np.frombuffer(file.readframes(file.getnframes()), np.int16).astype(float)
-    loud = np.flatnonzero(np.abs(sound) > 0.02 * np.abs(sound).max(initial=1.0))
-    if not len(loud):
-        return np.zeros(0, np.int16)
-    sound = sound[loud[0] : loud[-1] + 1]
-    count = round(len(sound) * RATE / rate)
-    sound = np.fft.irfft(np.fft.rfft(sound)[: count // 2 + 1], count)
-    power = np.mean(sound[: count // 320 * 320].reshape(-1, 320) ** 2, axis=1)
-    sound *= LEVEL / np.sqrt(np.mean(power[power >= power.max() / 10**2.5]))
-    return np.clip(np.rint(sound), -32768, 32767).astype(np.int16)
+        try:
+            synthesize(Voice(line.program, line.voice.split()[-1], pace, line.pitch), line.words, path)
+            said = read_clip(path)
+        except (subprocess.CalledProcessError, ClipError):
+            said = np.zeros(0, np.int16)
+    if not said.any():
+        return said[:0]
+    return np.clip(np.rint(cut_tight(said)), -32768, 32767).astype(np.int16)
 
 
 def main() -> None:

@@ -15,9 +15,10 @@ from pathlib import Path
 
 import numpy as np
 
-from companion.voice.grammar import FORMS, Aboard, Grammar
+from companion.voice.grammar import Aboard, Grammar
 from companion.voice.model import COMMON_COUNT, speech_model
 from companion.voice.vocabulary import common_words
+from tests.bench.voice.voices import job_phrases
 
 ACCENTS = ("en-us", "en-us", "en-us", "en-gb", "en-gb-scotland", "en-gb-x-gbcwmd", "en-029", "en-us-nyc")
 """Of espeak-ng; the two others it has are kept for reporting."""
@@ -30,6 +31,8 @@ _NAMES = """
 """
 SPEAKERS = _NAMES.split()
 """Speakers of espeak-ng: all that sound like people and are not in `tests.bench.voice`."""
+EVERY = 99
+"""More wordings than any command has."""
 WAKE = {"copper", "kettle"}
 """Words that no text holds but that have to have their sounds: those of the example configuration."""
 ALIKE = {"ax": "ah", "axr": "er", "ix": "ih", "el": "l", "em": "m", "en": "n", "dx": "t", "nx": "n"}
@@ -54,14 +57,8 @@ def commands(count: int, rng: np.random.Generator) -> list[str]:
         Grammar(Aboard((1, 2, 3, 5, 6), (8, 10, 15, 16, 25))),
         Grammar(Aboard((7, 8, 9), (6, 9, 11, 30, 40))),
     ]
-    wordings = [[[g.spelled(w) for w in form.wordings] for form in FORMS] for g in boats]
-    chosen = []
-    for _ in range(count):
-        forms = wordings[rng.integers(len(boats))]
-        spelled = forms[rng.integers(len(forms))]
-        some = spelled[rng.integers(len(spelled))]
-        chosen.append(some[rng.integers(len(some))])
-    return chosen
+    each = [job_phrases(boat, -(-count // len(boats)), seed, EVERY) for seed, boat in enumerate(boats)]
+    return [str(phrase) for phrase in rng.permutation(np.concatenate(each))[:count]]
 
 
 def talk(count: int, words: list[str], rng: np.random.Generator) -> list[str]:

@@ -23,11 +23,15 @@ from tests.bench.voice.noises import NOISES, Make, Sound
 
 
 class Voice(NamedTuple):
-    """A voice: the program, its name there, and its pace (words a minute; a stretch for the others)."""
+    """A voice: the program, its name there, its pace (words a minute; a stretch for the others), its pitch.
+
+    The pitch, of 99, is for espeak-ng.
+    """
 
     program: str
     name: str
     pace: float
+    pitch: int = 50
 
 
 VOICES: dict[Make, tuple[Voice, ...]] = {
@@ -79,15 +83,21 @@ def speak(voice: Voice, words: str) -> Sound:
     path = cache_folder() / f"{key}.wav"
     if not path.exists():
         part = path.with_suffix(f".{os.getpid()}.wav")
-        _synthesize(voice, words, part)
+        synthesize(voice, words, part)
         part.replace(path)
-    sound = read_clip(path).astype(float)
+    return cut_tight(read_clip(path))
+
+
+def cut_tight(samples: Samples) -> Sound:
+    """Return speech without the silence around it, at `SPEECH_LEVEL`."""
+    sound = samples.astype(float)
     loud = np.flatnonzero(np.abs(sound) > 0.02 * np.abs(sound).max())
     sound = sound[loud[0] : loud[-1] + 1]
     return sound * SPEECH_LEVEL / active_level(sound)
 
 
-def _synthesize(voice: Voice, words: str, path: Path) -> None:
+def synthesize(voice: Voice, words: str, path: Path) -> None:
+    """Write words in a voice to a WAV file."""
     pace = f"{voice.pace:g}"
     if voice.program == "festival":
         script = (
@@ -108,7 +118,7 @@ def _synthesize(voice: Voice, words: str, path: Path) -> None:
             str(path),
         ]
     else:
-        command = ["espeak-ng", "-v", voice.name, "-s", pace, "-w", str(path), words]
+        command = ["espeak-ng", "-v", voice.name, "-s", pace, "-p", str(voice.pitch), "-w", str(path), words]
     subprocess.run(command, check=True, capture_output=True)
 
 
