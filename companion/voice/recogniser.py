@@ -5,6 +5,7 @@ clip the same frames go the same way from a fresh beginning, so the same clip gi
 is heard is decided so:
 
 - words count only if the whole of them is one listed phrase (or a slip away from one, see `_decided`);
+- a phrase whose sounds fit what was spoken ends it as soon as a moment of quiet follows;
 - a phrase that is not the beginning of a longer one is taken once it has stood unchanged for a while;
 - one that may go on has to stand longer, and what is no phrase is ended by a pause;
 - what never ends is cut off;
@@ -36,7 +37,7 @@ from companion.voice.heard import Ended, Hearing
 from companion.voice.model import COMMON, COMMON_COUNT, ModelError
 from companion.voice.sound import FRAME, FRAMES_A_SECOND, RATE, Samples, frames_of
 from companion.voice.suppressor import Suppressor
-from companion.voice.verifier import NOTHING, Clear, Verifier
+from companion.voice.verifier import NOTHING, Clear, Verifier, quiet
 from companion.voice.vocabulary import common_words
 
 UNKNOWN = "[unk]"
@@ -53,10 +54,9 @@ STEADY = 3
 GOES_ON = 9
 """The same for a phrase that is the beginning of longer ones: "log fish ...". The words come late out of
 the decoder: at 6 the invented day loses two marks whose depth was cut off, at 9 none."""
-SETTLED = 4
-"""Chunks for which words have to stand unchanged before their sounds are asked what they fit."""
-OVER = 0.4
-"""How long nothing may have been spoken, s, for a phrase that may go on to be over, by its sounds."""
+QUIET, OVER, LONG_QUIET = 0.14, 0.4, 0.8
+"""How long nothing may have been spoken, s, for a phrase to be over by its sounds; for one that may go on;
+and from when on asking again would give the same."""
 LATE = 6
 """Chunks that are waited for more sounds where the words are no phrase: misheard, they may end too early."""
 LONGEST = 6.0
@@ -268,15 +268,16 @@ class Attempt:
             return "pause"
         if said in self._of.phrases and self._steady >= (GOES_ON if goes_on else STEADY):
             return "pause" if goes_on else "phrase"
-        if said and self._steady == SETTLED and (goes_on or said not in self._of.phrases):
-            return self._ends_by_sound()
-        return None
+        return self._ends_by_sound() if said else None
 
     def _ends_by_sound(self) -> Ended | None:
         """Tell whether the sounds so far fit a phrase that is over."""
-        fit, quiet = self._fit()
-        over = fit is not None and (fit not in self._of.beginnings or quiet >= OVER)
-        return "phrase" if over else None
+        if self._of.verifier is None:
+            return None
+        if not QUIET <= quiet(np.concatenate(self._raw[-FRAMES_A_SECOND:])) < LONG_QUIET:
+            return None
+        phrase, since, goes_on = self._fit()
+        return "phrase" if phrase is not None and since >= (OVER if goes_on else QUIET) else None
 
     def _decide(self, ended: Ended) -> Hearing:
         self._spans.append(_texts(self._decoder.FinalResult()))

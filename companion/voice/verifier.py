@@ -4,8 +4,7 @@ The decoder of `companion.voice.recogniser` strings words together pair by pair,
 for i minutes". Here a small network says which of 39 sounds is spoken in each 20 ms, and every phrase of the
 grammar is laid over the whole utterance (connectionist temporal classification: Graves and others, ICML
 2006; the likeliest path, over the phrases as a tree). What fits much worse than the likeliest sounds of any
-kind is no command. The weights are made by `tests/training`, from generated voices and noise alone, so people
-seldom fit as well as they: for them it mostly has no opinion.
+kind is no command. The weights are made by `tests/training`, from synthesized speech and generated noise.
 """
 
 from __future__ import annotations
@@ -68,10 +67,14 @@ class Laid(NamedTuple):
 
 
 class Clear(NamedTuple):
-    """The phrase that fits an utterance well and clearly best, if any; since when nothing is spoken, s."""
+    """The phrase that fits an utterance well and clearly best, if any; since when nothing is spoken, s.
+
+    And whether a longer phrase begins with the same sounds.
+    """
 
     phrase: str | None
     quiet: float
+    goes_on: bool = False
 
 
 NOTHING = Clear(None, 0.0)
@@ -130,6 +133,16 @@ def likelihoods(samples: Samples) -> Floats:
     return np.asarray(scores - np.log(np.exp(scores).sum(axis=1, keepdims=True)), np.float32)
 
 
+def quiet(samples: Samples) -> float:
+    """Return since when nothing is spoken, s, by the last second of an utterance: cheaper than laying."""
+    return _quiet(likelihoods(samples[-RATE:])) if len(samples) >= 2 * SPAN else 0.0
+
+
+def _quiet(logs: Floats) -> float:
+    spoken = np.flatnonzero(logs.argmax(axis=1))
+    return float(STEP * (len(logs) - 1 - (spoken[-1] if len(spoken) else -1)))
+
+
 def _along(x: Floats, taps: Floats, bias: Floats) -> Floats:
     """Return each channel filtered along time by its own taps, (channels, taps)."""
     half = taps.shape[1] // 2
@@ -178,6 +191,8 @@ class Verifier:
                 self._ends.setdefault(tree.end(sound for word in words for sound in known[word]), phrase)
         self._parents, self._sounds = np.array(tree.parents), np.array(tree.sounds)
         self._again = self._sounds == self._sounds[self._parents]
+        parents = set(tree.parents)
+        self._beginnings = {phrase for end, phrase in self._ends.items() if end in parents}
 
     def clear(self, samples: Samples) -> Clear:
         """Return the phrase that fits an utterance very well, and much better than any that means another."""
@@ -187,19 +202,19 @@ class Verifier:
         best, *rest = fits
         meant = self.means(best.phrase)
         rival = next((fit.ratio for fit in rest if self.means(fit.phrase) != meant), -math.inf)
-        return Clear(best.phrase if best.ratio - rival >= CLEARLY else None, quiet)
+        if best.ratio - rival < CLEARLY:
+            return Clear(None, quiet)
+        return Clear(best.phrase, quiet, best.phrase in self._beginnings)
 
     def lay(self, samples: Samples, count: int = 8) -> Laid:
         """Return how the phrases fit an utterance; none for too little sound."""
         if len(samples) < 2 * SPAN or not self._ends:
             return Laid([], 0.0)
         logs = likelihoods(samples)
-        spoken = np.flatnonzero(logs.argmax(axis=1))
-        quiet = len(logs) - 1 - (spoken[-1] if len(spoken) else -1)
         scores = self._laid(logs) - logs.max(axis=1).sum()
         ends = np.fromiter(self._ends, np.intp)
         best = ends[np.argsort(-scores[ends], kind="stable")[:count]]
-        return Laid([self._fit(int(end), float(scores[end])) for end in best], float(quiet * STEP))
+        return Laid([self._fit(int(end), float(scores[end])) for end in best], _quiet(logs))
 
     def _fit(self, end: int, ratio: float) -> Fit:
         phrase = self._ends[end]

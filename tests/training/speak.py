@@ -1,6 +1,6 @@
 """Speak the training texts: FOLDER/texts.tsv to FOLDER/speech-PROGRAM.npz, on every core.
 
-Example: python -m tests.training.speak FOLDER espeak-ng flite festival
+Example: python -m tests.training.speak FOLDER espeak-ng flite festival kokoro piper pico
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ import os
 import subprocess
 import sys
 import tempfile
+from functools import partial
 from pathlib import Path
 from typing import NamedTuple
 
@@ -18,6 +19,7 @@ import numpy as np
 from companion.voice.clips import ClipError, read_clip
 from companion.voice.sound import RATE, Samples
 from tests.bench.voice.voices import Voice, cut_tight, synthesize
+from tests.training.synthesizers import LEARNED
 
 
 class Line(NamedTuple):
@@ -42,13 +44,12 @@ def lines_in(folder: Path, program: str) -> list[Line]:
     return [line for line in lines if line.program == program]
 
 
-def speak(line: Line) -> Samples:
+def speak(voices: Path, line: Line) -> Samples:
     """Return a line spoken, at `RATE`; nothing where the synthesizer fails."""
-    pace = line.pace if line.program == "espeak-ng" else 150 / line.pace
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "said.wav"
         try:
-            synthesize(Voice(line.program, line.voice.split()[-1], pace, line.pitch), line.words, path)
+            _write(line, path, voices)
             said = read_clip(path)
         except (subprocess.CalledProcessError, ClipError):
             said = np.zeros(0, np.int16)
@@ -57,13 +58,22 @@ def speak(line: Line) -> Samples:
     return np.clip(np.rint(cut_tight(said)), -32768, 32767).astype(np.int16)
 
 
+def _write(line: Line, path: Path, voices: Path) -> None:
+    name = line.voice.split()[-1]
+    if line.program in LEARNED:
+        LEARNED[line.program](line.words, name, line.pace, path, voices)
+    else:
+        pace = line.pace if line.program == "espeak-ng" else 150 / line.pace
+        synthesize(Voice(line.program, name, pace, line.pitch), line.words, path)
+
+
 def main() -> None:
     """Speak what each named program is to say."""
     folder = Path(sys.argv[1])
     for program in sys.argv[2:]:
         lines = lines_in(folder, program)
         with multiprocessing.Pool(os.cpu_count()) as pool:
-            spoken = pool.map(speak, lines, chunksize=32)
+            spoken = pool.map(partial(speak, folder / "voices"), lines, chunksize=8)
         kept = [(line, sound) for line, sound in zip(lines, spoken, strict=True) if len(sound) > RATE // 5]
         np.savez(
             folder / f"speech-{program}.npz",

@@ -1,10 +1,11 @@
 """What the generated voices say for training: commands, talk made of common words, and both mixed.
 
-Example: python -m tests.training.texts 30000 FOLDER
+Example: python -m tests.training.texts 34000 FOLDER
 
-Writes FOLDER/texts.tsv (voice, pace, pitch, words, sounds) and FOLDER/sounds.tsv (word, sounds). The sounds
-of a word are those of flite's lexicon (Debian's flite), in the 39 of ARPAbet. None of the voices of
-`tests.bench.voice` speaks here: they are kept for choosing settings and for reporting figures.
+Reads FOLDER/voices, the voices of kokoro (see `tests.training.synthesizers`). Writes FOLDER/texts.tsv (voice,
+pace, pitch, words, sounds) and FOLDER/sounds.tsv (word, sounds). The sounds of a word are those of flite's
+lexicon (Debian's flite), in the 39 of ARPAbet. None of the voices of `tests.bench.voice` speaks here but one
+of those for choosing (flite's awb): they are kept for choosing settings and for reporting figures.
 """
 
 from __future__ import annotations
@@ -31,6 +32,18 @@ _NAMES = """
 """
 SPEAKERS = _NAMES.split()
 """Speakers of espeak-ng: all that sound like people and are not in `tests.bench.voice`."""
+VOICES = {
+    "espeak-ng": [f"{accent}+{speaker}" for accent in ACCENTS for speaker in SPEAKERS],
+    "flite": ["flite awb"],
+    "festival": ["festival ked_diphone"],
+    "piper": ["piper joe"],
+    "pico": ["pico en-US", "pico en-GB"],
+}
+"""The voices of each synthesizer but kokoro, whose voices are files."""
+TEXTS = {"espeak-ng": 0.68, "flite": 0.06, "festival": 0.01, "piper": 0.07, "pico": 0.09, "kokoro": 0.09}
+"""How many of the texts each synthesizer speaks; how often they are heard in training is another matter."""
+BLENDED = 0.3
+"""How many of the voices of kokoro are half one and half another."""
 EVERY = 99
 """More wordings than any command has."""
 WAKE = {"copper", "kettle"}
@@ -66,12 +79,13 @@ def talk(count: int, words: list[str], rng: np.random.Generator) -> list[str]:
     return [" ".join(rng.choice(words, rng.integers(1, 8))) for _ in range(count)]
 
 
-def drawn(rng: np.random.Generator) -> str:
-    """Return a voice: mostly espeak-ng, which has the most speakers; some spoken from recorded sounds."""
-    chance = rng.random()
-    if chance < 0.1:
-        return "festival ked_diphone" if chance < 0.02 else "flite awb"
-    return f"{rng.choice(ACCENTS)}+{rng.choice(SPEAKERS)}"
+def drawn(rng: np.random.Generator, learned: list[str]) -> str:
+    """Return a voice: most of espeak-ng, which has many and is fast; a quarter learned from people."""
+    program = rng.choice(list(TEXTS), p=list(TEXTS.values()))
+    if program == "kokoro":
+        two = rng.choice(learned, 2, replace=False)
+        return f"kokoro {'+'.join(two[: 1 + (rng.random() < BLENDED)])}"
+    return str(rng.choice(VOICES[program]))
 
 
 def main() -> None:
@@ -89,10 +103,11 @@ def main() -> None:
     words = {word for text in texts for word in text.split()} | WAKE
     sounds = {word: sounds_of(word) for word in sorted(words)}
     folder.mkdir(parents=True, exist_ok=True)
+    learned = sorted(path.stem for path in (folder / "voices").glob("*.bin"))
     (folder / "sounds.tsv").write_text("".join(f"{w}\t{s}\n" for w, s in sorted(sounds.items())))
     with (folder / "texts.tsv").open("w") as out:
         for text in texts:
-            voice = drawn(rng)
+            voice = drawn(rng, learned)
             said = " ".join(sounds[word] for word in text.split())
             pace, pitch = rng.integers(115, 195), rng.integers(20, 80)
             out.write(f"{voice}\t{pace}\t{pitch}\t{text}\t{said}\n")

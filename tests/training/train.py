@@ -1,9 +1,9 @@
 """Train the network of `companion.voice.verifier` on the spoken texts amid generated noise.
 
-Example: python -m tests.training.train FOLDER 6 companion/voice/sounds.npz
+Example: python -m tests.training.train FOLDER 8.5 companion/voice/sounds.npz
 
 Reads FOLDER/speech-*.npz, trains for so many minutes and writes the weights. Needs PyTorch; the network in
-use took 6.3 minutes on a graphics card (8,000 steps of 192 utterances). Speech is varied in pace and pitch,
+use took 8.5 minutes on a graphics card (12,500 steps of 192 utterances). Speech is varied in pace and pitch,
 colour, room and level; noise is the "choosing" make of `tests.bench.voice.noises` and coloured hiss.
 Seeded, but the sums of a card differ in their last digits from run to run: two runs give networks that are
 alike, not equal.
@@ -32,8 +32,8 @@ BATCH, CLIPS = (192, 250) if DEVICE == "cuda" else (8, 2)
 """Utterances a step, and clips of each noise."""
 LONGEST = 4.6
 """Longest text, s."""
-OFTENER = 3.0
-"""How much oftener than a text of espeak-ng one of the others is drawn: they have few voices."""
+HEARD = {"espeak-ng": 0.4, "kokoro": 0.4, "piper": 0.07, "pico": 0.06, "flite": 0.05, "festival": 0.02}
+"""How often each synthesizer is heard: those with many voices the oftenest, then those most like people."""
 LEARN = 3e-3
 """Fastest step of learning."""
 
@@ -86,8 +86,9 @@ class Corpus:
         self.spoken = [
             [SOUNDS.index(s) + 1 for s in line.split()] for file in files for line in file["sounds"]
         ]
-        often = [1.0 if "espeak" in path.name else OFTENER for path in paths]
-        share = np.concatenate([np.full(len(f["lengths"]), n) for f, n in zip(files, often, strict=True)])
+        counts = [len(file["lengths"]) for file in files]
+        often = [HEARD[path.stem.removeprefix("speech-")] / n for path, n in zip(paths, counts, strict=True)]
+        share = np.repeat(often, counts)
         good = np.flatnonzero(lengths < LONGEST * RATE)
         self.held, self.train = good[good % 50 == 7], good[good % 50 != 7]
         self.share = share[self.train] / share[self.train].sum()
@@ -113,7 +114,7 @@ class Corpus:
 
     def _speech(self, which: np.ndarray, draw: Draw) -> tuple[Tensor, Tensor]:
         """Return texts at another pace and pitch each, with silence around, and how long each is then."""
-        pace, lead, trail = draw(0.84, 1.2), draw(0.25, 1.2) * RATE, draw(0.2, 1.3) * RATE
+        pace, lead, trail = draw(0.84, 1.2), draw(0.25, 1.2) * RATE, draw(0.1, 1.3) * RATE
         start, length = self.starts[which][:, None], self.lengths[which][:, None]
         total = (lead + length / pace + trail).long()
         longest = -(-int(total.max()) // 3200) * 3200  # a length that a Fourier transform likes
@@ -171,7 +172,7 @@ def echoes(draw: Draw) -> Tensor:
 class Network(nn.Module):
     """Which sounds are spoken: convolutions over steps of 20 ms."""
 
-    def __init__(self, width: int = 224, span: int = 11) -> None:
+    def __init__(self, width: int = 352, span: int = 11) -> None:
         super().__init__()
         self.first = nn.Conv1d(MELS, width, 5, stride=2, padding=2)
         self.norm = nn.BatchNorm1d(width)

@@ -64,6 +64,34 @@ def test_it_tells_since_when_nothing_is_spoken(monkeypatch: pytest.MonkeyPatch) 
     assert Verifier(NAMES, str).lay(np.zeros(RATE, np.int16)).quiet == pytest.approx(3 * STEP)
 
 
+def test_the_last_second_tells_since_when_nothing_is_spoken(monkeypatch: pytest.MonkeyPatch) -> None:
+    given: list[int] = []
+
+    def likelihoods(samples: np.ndarray) -> np.ndarray:
+        given.append(len(samples))
+        logs = np.full((50, len(SOUNDS) + 1), -9.0, np.float32)
+        logs[:, 0], logs[42, 3] = -0.1, 0.0
+        return logs
+
+    monkeypatch.setattr(verifier, "likelihoods", likelihoods)
+    assert verifier.quiet(np.zeros(3 * RATE, np.int16)) == pytest.approx(7 * STEP)
+    assert given == [RATE]
+    assert verifier.quiet(np.zeros(100, np.int16)) == 0.0
+
+
+@pytest.mark.parametrize(("said", "longer"), [("two", True), ("one", False)])
+@pytest.mark.usefixtures("words_of_few_sounds")
+def test_it_tells_whether_a_longer_phrase_begins_with_the_same_sounds(
+    monkeypatch: pytest.MonkeyPatch, said: str, longer: bool
+) -> None:
+    sounds = NAMES[said]
+    logs = np.full((len(sounds), len(SOUNDS) + 1), -9.0, np.float32)
+    logs[range(len(sounds)), [SOUNDS.index(sound) + 1 for sound in sounds]] = -0.1
+    monkeypatch.setattr(verifier, "likelihoods", lambda _: logs)
+    clear = Verifier(NAMES, str).clear(np.zeros(RATE, np.int16))
+    assert (clear.phrase, clear.goes_on) == (said, longer)
+
+
 @pytest.mark.usefixtures("words_of_few_sounds")
 def test_a_phrase_with_a_word_of_unknown_sounds_is_left_out() -> None:
     assert Verifier(["five"], str).lay(np.zeros(RATE, np.int16)).fits == []
