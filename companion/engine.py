@@ -24,7 +24,7 @@ from companion.glance import Glance
 from companion.lakebed.bed import Area, Bed
 from companion.sensing import BoatState, Chunk, Depth, MaximumAges, Position, Reading, Remark, Sensing, Warned
 from companion.units import LengthUnit, spoken_depth
-from companion.voice.commands import Command, MarkPlace, UndoThat, WaterLevel
+from companion.voice.commands import Command, Correct, MarkPlace, ThatWasRod, UndoThat, WaterLevel
 from companion.voice.grammar import Grammar
 from companion.voice.heard import Hearing, hearing_of
 
@@ -63,7 +63,8 @@ class Keep(Protocol):
     def lakebed(self, t: float, bed: Bed, *, now: bool = False, over: bool = False) -> None:
         """Take the lakebed as it is at logic time t, s, about once a second.
 
-        `now` asks for it to be on the disk at once, because of a mark; `over` tells that the trip is.
+        `now` asks for it to be on the disk at once, because a mark or the level may have changed; `over`
+        tells that the trip is.
         """
 
 
@@ -325,7 +326,8 @@ class Engine:
         scene = self._scene(t, t if began is None else began, utterance.clip)
         cast = self._deck.cast
         self._tell(self._answers.answer(command, scene))
-        if isinstance(command, MarkPlace | WaterLevel | UndoThat):
+        # What was put right may have been a mark or the level, and a battery may be switched off at any moment.
+        if isinstance(command, MarkPlace | WaterLevel | UndoThat | Correct | ThatWasRod):
             self.keep.lakebed(t, self._bed, now=True)
         if self._deck.in_hand != before:
             self._advice.start_over()

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from companion import config
 from companion.casting.deck import Deck
-from companion.engine import BACK_AFTER, Engine, Utterance
+from companion.engine import BACK_AFTER, Engine, KeepNothing, Utterance
 from companion.events import (
     DepthNews,
     Heard,
@@ -77,13 +77,13 @@ def shared_deck_paths():
     return deck._paths
 
 
-def run(data: bytes, spoken=(), cuts=()):
+def run(data: bytes, spoken=(), cuts=(), keep=None):
     """Return the events of a recording with (seconds, words) spoken in it."""
     events = []
     deck = Deck(SETTINGS.rods)
     deck._paths.update(shared_deck_paths())
     sensing = Sensing({}, BoatOffsets(transducer=0.0))
-    engine = Engine("a test", sensing, deck, GRAMMAR, "feet", events.append)
+    engine = Engine("a test", sensing, deck, GRAMMAR, "feet", events.append, keep=keep)
     for t, words in spoken:
         began = START + timedelta(seconds=t)
         engine.utterance(Utterance(began, began + timedelta(seconds=1), lambda w=words: w, f"{t}.flac"))
@@ -226,6 +226,38 @@ def test_a_wrong_number_is_put_right_and_what_was_logged_stays_marked():
     assert (second.number, second.size) == (2, pytest.approx(15 * 0.3048))
     assert second.boat == first.boat
     assert of(Said, events)[-1].text == "tree top fifteen feet"
+
+
+class KeptAtOnce(KeepNothing):
+    """The marks and level that were asked onto the disk at once, and those a power cut would have lost."""
+
+    def __init__(self):
+        self.kept, self.lost = [((), 0.0)], []
+
+    def lakebed(self, t, bed, *, now=False, over=False):
+        state = tuple((m.kind, m.top) for area in bed.areas for m in area.marks), bed.level
+        if now:
+            self.kept.append(state)
+        elif state != self.kept[-1]:
+            self.lost.append((t, state))
+
+
+@pytest.mark.parametrize(
+    ("spoken", "marked", "level"),
+    [
+        ([(5, "mark tree top five feet"), (9, "no fifteen")], [15.0], 0.0),
+        ([(5, "mark tree top five feet"), (9, "no fifteen"), (13, "undo that")], [], 0.0),
+        ([(5, "mark tree top five feet"), (9, "that was rod three")], [5.0], 0.0),
+        ([(5, "water is up two feet"), (9, "no three")], [], 3.0),
+    ],
+)
+def test_a_correction_is_asked_onto_the_disk_at_once(spoken, marked, level):
+    keep = KeptAtOnce()
+    run(recording(20, lambda _: 5.0), spoken, keep=keep)
+    assert keep.lost == []
+    tops, rise = keep.kept[-1]
+    assert rise == pytest.approx(level * 0.3048)
+    assert [top for _, top in tops] == pytest.approx([feet * 0.3048 for feet in marked])
 
 
 def test_a_rod_put_right_takes_that_rod():
