@@ -159,3 +159,23 @@ def test_a_correction_is_exported_as_it_stands_now(tmp_path: Path):
         exported = read_trip(book, entry)
     (kept,) = exported.logged()
     assert (kept.number, kept.what, kept.rod) == (1, "fish", "rod 2")
+
+
+def test_a_mark_off_the_bow_lies_where_it_was_marked_not_where_the_boat_was(tmp_path: Path):
+    boat, place = Fix(35.0, -84.0, 3.0), Fix(35.0002, -83.9997, 6.0)
+    mark = Logged(t=1.0, utc=utc(1), number=1, what="mark", detail="tree top", boat=boat, at=place)
+    with Logbook(tmp_path / "marked.db") as book:
+        with book.begin_trip("a day") as writing:
+            writing.record(mark)
+        exported = read_trip(book, book.trips()[0])
+    (feature,) = json.loads(files(exported, "geojson")["trip.geojson"])["features"]
+    assert feature["geometry"]["coordinates"] == [place.lon, place.lat]
+    assert feature["properties"]["radius"] == place.radius
+    (waypoint,) = gpxpy.parse(files(exported, "gpx")["trip.gpx"]).waypoints
+    assert (waypoint.latitude, waypoint.longitude) == (place.lat, place.lon)
+    texts = files(exported, "csv")
+    (row,) = csv.DictReader(io.StringIO(texts["events.csv"]))
+    assert (row["lat"], row["mark_lat"], row["mark_lon"]) == ("35.0", "35.0002", "-83.9997")
+    assert [(one.lat, one.lon) for one in marks_from_csv(texts["marks.csv"]).items] == [
+        (place.lat, place.lon)
+    ]
