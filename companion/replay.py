@@ -83,6 +83,16 @@ def chosen_model(settings: Settings) -> Path:
     return speech_model(Path(settings.voice.model) if settings.voice.model else None)
 
 
+def look_ready(day: Day, settings: Settings) -> None:
+    """Look whether a day can be replayed, before anything an earlier replay has left is removed.
+
+    Raises:
+        ModelError: the day has clips and the speech model is not there.
+    """
+    if day.clips:
+        chosen_model(settings)
+
+
 def replay(
     day: Day,
     settings: Settings,

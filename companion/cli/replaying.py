@@ -19,7 +19,7 @@ from companion.events import AnyEvent, to_json
 from companion.record import timeline
 from companion.record.lakes import Lakes
 from companion.record.logbook import Logbook
-from companion.replay import SOURCE, Day, KeepInTrip, find_day, port_chunks, replay
+from companion.replay import SOURCE, Day, KeepInTrip, find_day, look_ready, port_chunks, replay
 from companion.sensing import Chunk
 from companion.sensing.sources import FileSource
 from companion.voice.model import data_folder
@@ -61,6 +61,7 @@ def replay_command(
     """
     recorded = find_day(day)
     settings = settings_in_force(config_path or recorded.config)
+    look_ready(recorded, settings)
     book = logbook_path or data_folder() / "replays" / f"{recorded.name}.db"
     held = Pace(pace or 1.0) if pace or speak else None
     with ExitStack() as stack:

@@ -22,7 +22,7 @@ from companion.events import AnyEvent, Heard, Logged, LoggedWhat, RodTaken, Trip
 from companion.record.amendments import Amendment
 from companion.record.lakes import Lakes
 from companion.record.logbook import Logbook
-from companion.replay import SOURCE, KeepInTrip, find_day, replay
+from companion.replay import SOURCE, KeepInTrip, find_day, look_ready, replay
 from companion.report.clips import embedded
 from companion.report.day import Day, read_day
 from companion.report.figures import figures
@@ -371,6 +371,7 @@ def _rerun(days: Sequence[Path], into: Path, jobs: int | None) -> list[Path]:
 def _replay_one(folder: Path, into: Path) -> Path:
     recorded = find_day(folder)
     settings = load(recorded.config) if recorded.config else settings_in_force(None)
+    look_ready(recorded, settings)
     path = into / f"{recorded.name}.db"
     with Logbook(path) as book, book.begin_trip(recorded.name, recording=recorded.name, replace=True) as trip:
         lakes = Lakes(book)

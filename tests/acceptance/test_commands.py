@@ -9,7 +9,9 @@ import sys
 from pathlib import Path
 
 import msgspec
+import numpy as np
 import pytest
+import soundfile
 
 from companion import config, events
 from companion.cli import BUG, CONFIG, DATABASE, DEVICE, OK, USAGE, commands
@@ -182,3 +184,19 @@ def test_settings_and_phrases_as_json(companion):
     phrases = json.loads(companion("phrases", "--json").stdout)
     assert any("log bite" in form["wordings"] for form in phrases["phrases"])
     assert "log bite" in json.loads(companion("phrases", "--every", "--json").stdout)
+
+
+@pytest.mark.parametrize("words", [("replay", "{day}"), ("season", "--rerun", "{day}")])
+def test_a_replay_that_cannot_hear_leaves_the_earlier_one_as_it_was(companion, tmp_path, words):
+    day = tmp_path / "spoken"
+    (day / "clips").mkdir(parents=True)
+    (day / "sonar.nmea").write_bytes(SHORT * 20)
+    assert companion("replay", day).returncode == OK
+    book = tmp_path / "companion" / "replays" / "spoken.db"
+    earlier = companion("logbook", book, "--all", "--json").stdout
+    assert "trip ended" in earlier
+    soundfile.write(day / "clips" / "20261003T141500.250Z.flac", np.zeros(16000, np.int16), 16000)
+    refused = companion(*(word.format(day=day) for word in words))
+    assert refused.returncode == DEVICE
+    assert "speech model is not there" in refused.stderr
+    assert companion("logbook", book, "--all", "--json").stdout == earlier
