@@ -137,7 +137,7 @@ def contours_to_geojson(contours: Iterable[Contour], plane: LocalPlane) -> str:
     return _collection(
         {
             "type": "Feature",
-            "properties": {"depth": contour.depth},
+            "properties": {"depth": round(contour.depth, 3)},
             "geometry": {
                 "type": "MultiLineString",
                 "coordinates": [_lonlat(x, plane) for x in contour.lines],
