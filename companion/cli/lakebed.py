@@ -188,7 +188,7 @@ def _depth_points(area: Area) -> Iterable[DepthPoint]:
 
 def _mark_points(area: Area) -> Iterable[MarkPoint]:
     for mark in area.marks:
-        yield MarkPoint(*area.where(mark), mark.kind, mark.top, mark.note, mark.utc)
+        yield MarkPoint(*area.where(mark), mark.kind, mark.top, mark.note, mark.utc, mark.radius)
 
 
 def _contour_text(area: Area, every: float) -> str:

@@ -88,7 +88,7 @@ def marks(logged: Iterable[Logged]) -> Iterator[MarkPoint]:
         if one.what == "mark" and place is not None:
             kind = one.detail if one.detail in get_args(MarkKind) else "spot"
             note = "" if kind == one.detail else one.detail or ""
-            yield MarkPoint(place.lat, place.lon, cast(MarkKind, kind), one.size, note, one.utc)
+            yield MarkPoint(place.lat, place.lon, cast(MarkKind, kind), one.size, note, one.utc, place.radius)
 
 
 def where(logged: Logged) -> Fix | None:
