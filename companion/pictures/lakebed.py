@@ -50,7 +50,8 @@ class Chart:
     """What is drawn of an area.
 
     `grid` is the bottom, `sounded` (k, 2) the places of soundings and `tracks` (n, 2) each the boat's
-    ways, m on the `plane`; `span` is the shallowest and the deepest sounding, m; `level` is how far today's water stands above the marks' zero, m.
+    ways, m on the `plane`; `span` is the shallowest and the deepest sounding, m; `level` is how far today's
+    water stands above the marks' zero, m.
     """
 
     title: str
