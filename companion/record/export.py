@@ -28,8 +28,11 @@ BREAK = 30.0
 _COLUMNS = (
     "t", "utc", "event", "number", "what", "undone", "detail", "size", "text", "state", "by", "rod", "lure",
     "line", "depth", "bottom", "reach", "lure_depth", "lat", "lon", "radius", "lure_lat", "lure_lon",
-    "lure_radius", "heading", "speed", "water_temperature", "clip", "command", "reason",
+    "lure_radius", "mark_lat", "mark_lon", "mark_radius", "heading", "speed", "water_temperature", "clip",
+    "command", "reason",
 )  # fmt: skip
+_PLACES = {"boat": "", "lure_at": "lure_", "at": "mark_"}
+"""The places of a logged thing, and what their columns begin with."""
 
 
 class Exported(NamedTuple):
@@ -92,8 +95,8 @@ def marks(logged: Iterable[Logged]) -> Iterator[MarkPoint]:
 
 
 def where(logged: Logged) -> Fix | None:
-    """Return where a logged thing was: where the lure was when that is known, else the boat."""
-    return logged.lure_at or logged.boat
+    """Return where a logged thing was: where the lure was or what was called out lies, else the boat."""
+    return logged.lure_at or logged.at or logged.boat
 
 
 def tracks(readings: Iterable[KeptReading]) -> list[list[KeptReading]]:
@@ -181,7 +184,7 @@ def _sounding_feature(point: DepthPoint) -> dict[str, Any]:
 
 
 def _logged_feature(logged: Logged) -> dict[str, Any]:
-    told = {k: v for k, v in msgspec.to_builtins(logged).items() if k not in ("event", "boat", "lure_at")}
+    told = {k: v for k, v in msgspec.to_builtins(logged).items() if k not in ("event", *_PLACES)}
     kind = "mark" if logged.what == "mark" else "logged"
     radius = None if (place := where(logged)) is None else place.radius
     return _feature(place, {"kind": kind, **told, "radius": radius})
@@ -198,7 +201,7 @@ def _position(fix: Fix) -> list[float]:
 
 def _row(event: AnyEvent, undone: bool) -> dict[str, Any]:
     told = msgspec.to_builtins(event)
-    for name, before in (("boat", ""), ("lure_at", "lure_")):
+    for name, before in _PLACES.items():
         place = told.pop(name, None) or {}
         told |= {f"{before}{key}": value for key, value in place.items()}
     return {key: value for key, value in told.items() if key in _COLUMNS} | {"undone": int(undone)}
