@@ -326,7 +326,7 @@ class Engine:
         scene = self._scene(t, t if began is None else began, utterance.clip)
         cast = self._deck.cast
         self._tell(self._answers.answer(command, scene))
-        # What was put right may have been a mark or the level, and a battery may be switched off at any moment.
+        # What was put right may have been a mark or the level, and the battery may be switched off any time.
         if isinstance(command, MarkPlace | WaterLevel | UndoThat | Correct | ThatWasRod):
             self.keep.lakebed(t, self._bed, now=True)
         if self._deck.in_hand != before:

@@ -126,8 +126,14 @@ def _run() -> int:
         code = next((code for kind, code in _CODES if isinstance(error, kind)), BUG)
         if code == BUG:
             traceback.print_exc()
-        return _complain(error if code != BUG else "a bug; the lines above say where", code)
+        return _complain(_told(error) if code != BUG else "a bug; the lines above say where", code)
     return code if isinstance(code, int) else OK
+
+
+def _told(error: Exception) -> str:
+    """Return what went wrong; of a file, its name and what the system says of it, without a number."""
+    named = isinstance(error, OSError) and error.filename is not None and error.strerror
+    return f"{error.filename}: {error.strerror.lower()}" if named else str(error)  # type: ignore[attr-defined]
 
 
 def _complain(text: object, code: int) -> int:

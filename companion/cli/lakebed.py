@@ -31,7 +31,6 @@ from companion.tackle.quantities import Quantity
 from companion.units import FOOT, LengthUnit
 
 _GAP_S, _GAP_M = 30.0, 150.0
-_SUREST = 0.6
 
 _path = click.Path(path_type=Path, dir_okay=False)
 
@@ -189,12 +188,12 @@ def _depth_points(area: Area) -> Iterable[DepthPoint]:
 
 def _mark_points(area: Area) -> Iterable[MarkPoint]:
     for mark in area.marks:
-        yield MarkPoint(*area.where(mark), mark.kind, mark.top, mark.note, mark.utc)
+        yield MarkPoint(*area.where(mark), mark.kind, mark.top, mark.note, mark.utc, mark.radius)
 
 
 def _contour_text(area: Area, every: float) -> str:
     grid = relief(area.surface, 2.0, most_points=100_000)
-    found = [] if grid is None else contours(grid, every, surer_than=2.0 * _SUREST)
+    found = [] if grid is None else contours(grid, every, surer_than=pictures.LESS_SURE)
     return exchange.contours_to_geojson(found, area.plane)
 
 

@@ -92,11 +92,9 @@ def report_command(
     with Logbook(chosen.logbook) as book:
         folder = chosen.folder or _recording(_entry_name(book, chosen.trip))
         day = read_day(book, chosen.trip, zone=_zone_of(timezone), invented=_invented(folder))
-        stories = rod_stories(day, book)
-    clips = clips or _clips_of(day, folder)
-    first = [thing.original.clip for thing in day.things if thing.original.clip]
-    names = [event.clip for event in day.events if isinstance(event, Heard) and event.clip]
-    found = findings(day, stories, Words(units), embedded(clips, list(dict.fromkeys(names)), first))
+        found = findings(
+            day, rod_stories(day, book), Words(units), _sounds(day, clips, folder), Lakes(book).areas()
+        )
     if as_json:
         click.echo(json.dumps(figures(found), ensure_ascii=False))
     if as_json and output is None and not pdf:
@@ -267,6 +265,13 @@ def _recording(name: str) -> Path | None:
     return next((folder for folder in usual if (folder / "clips").is_dir()), None)
 
 
+def _sounds(day: Day, clips: Path | None, folder: Path | None) -> dict[str, str]:
+    """Return the sound of what was heard, as far as it is there and there is room for it."""
+    first = [thing.original.clip for thing in day.things if thing.original.clip]
+    names = [event.clip for event in day.events if isinstance(event, Heard) and event.clip]
+    return embedded(clips or _clips_of(day, folder), list(dict.fromkeys(names)), first)
+
+
 def _clips_of(day: Day, folder: Path | None) -> Path | None:
     """Return the folder with the sound of a day: beside its recording, or in that of a live trip."""
     if folder is not None and (folder / "clips").is_dir():
@@ -334,10 +339,11 @@ def _outings(path: Path, folders: Mapping[str, Path], zone: tzinfo, words: Words
     if not path.is_file():
         raise click.UsageError(f"{path}: there is no such logbook")
     with Logbook(path) as book:
+        areas = Lakes(book).areas()
         for entry in book.trips():
             folder = folders.get(entry.name) or _recording(entry.recording or "")
             day = read_day(book, entry.id, zone=zone, invented=_invented(folder))
-            found = findings(day, rod_stories(day, book), words)
+            found = findings(day, rod_stories(day, book), words, areas=areas)
             yield Outing(found, path.name)
 
 

@@ -25,6 +25,8 @@ from companion.lakebed.surface import LevelHint, Profile, Slope, Surface
 from companion.sensing.localplane import LocalPlane, metres_per_degree
 from companion.sensing.readings import Depth, Heading, Position, Reading, WaterTemperature
 
+SAME_PLACE = 0.5
+"""Two marks of the same thing without a time, so near to each other, are one, m."""
 AREA_REACH = 25_000.0
 """How far from its origin an area reaches, m: lengths on its plane are then good to half a percent."""
 
@@ -247,8 +249,11 @@ class Bed:
         heading: float | None = None,
         note: str = "",
         utc: str | None = None,
+        known_within: float = FIX_RADIUS,
     ) -> Mark:
         """Mark a place and return the mark, on the area of `area_of(lat, lon)`.
+
+        What is marked already, by a day that is replayed or in another file, is returned as it is.
 
         Args:
             kind: what is there.
@@ -261,17 +266,19 @@ class Bed:
                 around the boat, and the mark says so by its radius.
             note: words.
             utc: when, ISO 8601.
+            known_within: how well the place given is known, m (one standard deviation).
         """
         area = self.area_of(lat, lon) or self._new_area(lat, lon)
         east, north = area.place(lat, lon)
-        radius = math.hypot(FIX_RADIUS, distance)
+        radius = math.hypot(known_within, distance)
         if hour is not None and heading is not None:
             east, north, radius = off_the_bow(east, north, heading, distance, hour)
         level = self._level_on(area)
         top = None if depth is None else depth - level
-        for mark in area.marks:  # a day that is replayed, or gone on with, marks what is marked already
-            if utc is not None and (mark.kind, mark.utc, mark.note, mark.top) == (kind, utc, note, top):
-                return mark
+        wanted = Mark(0, kind, east, north, radius, top, note, utc)
+        known = next((mark for mark in area.marks if _same(mark, wanted)), None)
+        if known is not None:
+            return known
         return area.marks.add(kind, east, north, radius=radius, depth=depth, level=level, note=note, utc=utc)
 
     def marked_near(self, lat: float, lon: float, within: float) -> bool:
@@ -361,6 +368,23 @@ class Bed:
 def _reaches(area: Area, lat: float, lon: float) -> bool:
     east, north = area.place(lat, lon)
     return east * east + north * north <= AREA_REACH * AREA_REACH
+
+
+def _same(one: Mark, other: Mark) -> bool:
+    """Tell whether two marks are one: said at the same instant or, where none is known, of the same place.
+
+    Files carry depths to the centimetre.
+    """
+    if (one.kind, one.note, one.utc, one.top is None) != (
+        other.kind,
+        other.note,
+        other.utc,
+        other.top is None,
+    ):
+        return False
+    if one.top is not None and other.top is not None and abs(one.top - other.top) > 0.011:
+        return False
+    return one.utc is not None or math.hypot(one.east - other.east, one.north - other.north) <= SAME_PLACE
 
 
 def _hint(area: Area, cover: PossibleCover) -> CoverHint:

@@ -13,7 +13,7 @@ import math
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Any, Generic, NamedTuple, TypeVar, cast, get_args
 
 import gpxpy
@@ -39,6 +39,7 @@ _DEPTHS = {
     "elevation": -1.0,
 }
 _TOP = re.compile(r"top (\d+(?:\.\d+)?) m")
+_RADIUS = re.compile(r"place within (\d+(?:\.\d+)?) m")
 
 
 class DepthPoint(NamedTuple):
@@ -51,7 +52,10 @@ class DepthPoint(NamedTuple):
 
 
 class MarkPoint(NamedTuple):
-    """A mark on the Earth: degrees, kind, depth of its top below the surface m, note and UTC when known."""
+    """A mark on the Earth: degrees, kind, depth of its top below the surface m, note and UTC when known.
+
+    `radius` is one standard deviation of where it is, m; None when that is not known.
+    """
 
     lat: float
     lon: float
@@ -59,6 +63,7 @@ class MarkPoint(NamedTuple):
     top: float | None = None
     note: str = ""
     utc: str | None = None
+    radius: float | None = None
 
 
 T = TypeVar("T")
@@ -137,7 +142,7 @@ def contours_to_geojson(contours: Iterable[Contour], plane: LocalPlane) -> str:
     return _collection(
         {
             "type": "Feature",
-            "properties": {"depth": contour.depth},
+            "properties": {"depth": round(contour.depth, 3)},
             "geometry": {
                 "type": "MultiLineString",
                 "coordinates": [_lonlat(x, plane) for x in contour.lines],
@@ -148,7 +153,7 @@ def contours_to_geojson(contours: Iterable[Contour], plane: LocalPlane) -> str:
 
 
 def marks_from_csv(text: str) -> Imported[MarkPoint]:
-    """Read marks from CSV with a header: lat, lon, kind, top_m, note, utc (the last three optional)."""
+    """Read marks from CSV with a header: lat, lon, kind, top_m, note, utc, radius_m (from top_m optional)."""
     read: Imported[MarkPoint] = Imported()
     for where, row in _rows(text, read.problems, ("kind", {"kind": 1.0})):
         try:
@@ -159,16 +164,24 @@ def marks_from_csv(text: str) -> Imported[MarkPoint]:
 
 
 def marks_to_csv(marks: Iterable[MarkPoint]) -> str:
-    """Write marks as CSV: lat, lon, kind, top_m, note, utc."""
+    """Write marks as CSV: lat, lon, kind, top_m, note, utc, radius_m."""
     rows = (
-        (f"{m.lat:.7f}", f"{m.lon:.7f}", m.kind, "" if m.top is None else f"{m.top:.2f}", m.note, m.utc or "")
+        (
+            f"{m.lat:.7f}",
+            f"{m.lon:.7f}",
+            m.kind,
+            "" if m.top is None else f"{m.top:.2f}",
+            m.note,
+            m.utc or "",
+            "" if m.radius is None else f"{m.radius:.1f}",
+        )
         for m in marks
     )
-    return _csv(("lat", "lon", "kind", "top_m", "note", "utc"), rows)
+    return _csv(("lat", "lon", "kind", "top_m", "note", "utc", "radius_m"), rows)
 
 
 def marks_from_geojson(text: str) -> Imported[MarkPoint]:
-    """Read marks from a GeoJSON FeatureCollection of points with kind and optionally top_m, note, utc."""
+    """Read marks from a GeoJSON FeatureCollection of points with kind; else optional as in CSV."""
     read: Imported[MarkPoint] = Imported()
     for where, lon, lat, properties in _features(text, read.problems):
         try:
@@ -187,7 +200,8 @@ def marks_to_geojson(marks: Iterable[MarkPoint]) -> str:
             {"kind": m.kind}
             | ({} if m.top is None else {"top_m": round(m.top, 2)})
             | ({"note": m.note} if m.note else {})
-            | ({"utc": m.utc} if m.utc else {}),
+            | ({"utc": m.utc} if m.utc else {})
+            | ({} if m.radius is None else {"radius_m": round(m.radius, 1)}),
         )
         for m in marks
     )
@@ -212,23 +226,22 @@ def marks_from_gpx(text: str) -> Imported[MarkPoint]:
             continue
         kind = one.type if one.type in get_args(MarkKind) else "spot"
         note = (one.name or "") if one.name != kind else (one.comment or "")
-        top = _TOP.search(one.description or "")
-        utc = None if one.time is None else one.time.isoformat()
-        read.items.append(
-            MarkPoint(lat, lon, cast(MarkKind, kind), float(top.group(1)) if top else None, note, utc)
-        )
+        top, radius = (_described(what, one.description) for what in (_TOP, _RADIUS))
+        utc = None if one.time is None else _iso(one.time)
+        read.items.append(MarkPoint(lat, lon, cast(MarkKind, kind), top, note, utc, radius))
     return read
 
 
 def marks_to_gpx(marks: Iterable[MarkPoint]) -> str:
-    """Write marks as GPX 1.1 waypoints: the note or the kind as name, the kind as type, the top described."""
+    """Write marks as GPX 1.1 waypoints: note or kind as name, kind as type, top and radius described."""
     gpx = gpxpy.gpx.GPX()
     gpx.creator = "companion"
     for m in marks:
-        described = None if m.top is None else f"top {m.top:.2f} m below the surface"
+        top = [] if m.top is None else [f"top {m.top:.2f} m below the surface"]
+        described = ", ".join(top + ([] if m.radius is None else [f"place within {m.radius:.1f} m"]))
         when = None if m.utc is None else datetime.fromisoformat(m.utc)
         waypoint = gpxpy.gpx.GPXWaypoint(
-            m.lat, m.lon, name=m.note or m.kind, type=m.kind, description=described, time=when
+            m.lat, m.lon, name=m.note or m.kind, type=m.kind, description=described or None, time=when
         )
         gpx.waypoints.append(waypoint)
     return str(gpx.to_xml(version="1.1"))
@@ -296,8 +309,23 @@ def _depth(value: object, factor: float) -> float:
 
 
 def _time(row: Mapping[str, object]) -> str | None:
+    """Return a row's instant as ISO 8601; None where there is none, or in a form that is not that."""
     value = row.get("utc") or row.get("time")
-    return str(value) if value else None
+    try:
+        return _iso(datetime.fromisoformat(str(value))) if value else None
+    except ValueError:
+        return None
+
+
+def _iso(instant: datetime) -> str:
+    """Return an instant as the logbook writes it, so that the same one is the same in every form."""
+    utc = instant.replace(tzinfo=UTC) if instant.tzinfo is None else instant.astimezone(UTC)
+    return utc.replace(tzinfo=None).isoformat(timespec="milliseconds") + "Z"
+
+
+def _described(what: re.Pattern[str], words: str | None) -> float | None:
+    found = what.search(words or "")
+    return float(found.group(1)) if found else None
 
 
 def _mark(lat: object, lon: object, row: Mapping[str, object]) -> MarkPoint:
@@ -305,9 +333,12 @@ def _mark(lat: object, lon: object, row: Mapping[str, object]) -> MarkPoint:
     kind = str(row.get("kind") or "spot")
     if kind not in get_args(MarkKind):
         raise ValueError(f"kind {kind!r}: expected {', '.join(get_args(MarkKind))}")
-    top = row.get("top_m")
+    top, radius = row.get("top_m"), row.get("radius_m")
     depth = None if top in (None, "") else _depth(top, 1.0)
-    return MarkPoint(*place, cast(MarkKind, kind), depth, str(row.get("note") or ""), _time(row))
+    within = None if radius in (None, "") else _number(radius, "radius")
+    if within is not None and within <= 0.0:
+        raise ValueError(f"radius {radius}: expected more than 0 m")
+    return MarkPoint(*place, cast(MarkKind, kind), depth, str(row.get("note") or ""), _time(row), within)
 
 
 def _csv(header: Sequence[str], rows: Iterable[Sequence[str]]) -> str:

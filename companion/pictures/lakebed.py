@@ -50,13 +50,15 @@ class Chart:
     """What is drawn of an area.
 
     `grid` is the bottom, `sounded` (k, 2) the places of soundings and `tracks` (n, 2) each the boat's
-    ways, m on the `plane`; `level` is how far today's water stands above the marks' zero, m.
+    ways, m on the `plane`; `span` is the shallowest and the deepest sounding, m; `level` is how far today's
+    water stands above the marks' zero, m.
     """
 
     title: str
     plane: LocalPlane
     grid: Relief
     sounded: FloatArray
+    span: tuple[float, float] | None
     tracks: Sequence[FloatArray]
     marks: Sequence[Mark]
     level: float
@@ -77,11 +79,12 @@ def chart(area: Area, title: str, tracks: Sequence[FloatArray] = (), box: Box | 
     box = box or _around(places)
     grid = _worth_drawing(relief(area.surface, 1.0, box, _MOST_POINTS))
     inside = [mark for mark in marks if box[0] <= mark.east <= box[2] and box[1] <= mark.north <= box[3]]
-    sounded = cells[_within(cells, box), :2]
+    sounded = cells[_within(cells, box), :3]
     if not inside and np.isnan(grid.depth).all():
         return None
     every = max(1, math.ceil(len(sounded) / _MOST_DOTS))
-    return Chart(title, area.plane, grid, sounded[::every], tracks, inside, area.surface.level)
+    span = (float(sounded[:, 2].min()), float(sounded[:, 2].max())) if len(sounded) else None
+    return Chart(title, area.plane, grid, sounded[::every, :2], span, tracks, inside, area.surface.level)
 
 
 def svg(drawn: Chart, unit: LengthUnit) -> str:
@@ -158,10 +161,13 @@ class _Sheet:
         }
 
     def _subtitle(self) -> str:
-        known = self._chart.grid.depth[~np.isnan(self._chart.grid.depth)]
-        if not len(known):
+        if np.isnan(self._chart.grid.depth).all():
             return "marks only: nothing is sounded here"
-        depths = f"{self._shown(float(known.min()))} to {self._shown(float(known.max()))} {self._short} deep"
+        # A guess beside the soundings may be far off: it is drawn as one, and no figure is made of it.
+        span = self._chart.span
+        depths = "not sounded here, only around"
+        if span is not None:
+            depths = f"sounded {self._shown(span[0])} to {self._shown(span[1])} {self._short} deep"
         level = self._chart.level
         water = (
             ""

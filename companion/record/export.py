@@ -31,8 +31,8 @@ _COLUMNS = (
     "lure_radius", "mark_lat", "mark_lon", "mark_radius", "heading", "speed", "water_temperature", "clip",
     "command", "reason",
 )  # fmt: skip
-_PLACES = {"event", "boat", "lure_at", "at"}
-"""What of a logged thing its geometry and its kind tell."""
+_PLACES = {"boat": "", "lure_at": "lure_", "at": "mark_"}
+"""The places of a logged thing, and what their columns begin with."""
 
 
 class Exported(NamedTuple):
@@ -91,11 +91,11 @@ def marks(logged: Iterable[Logged]) -> Iterator[MarkPoint]:
         if one.what == "mark" and place is not None:
             kind = one.detail if one.detail in get_args(MarkKind) else "spot"
             note = "" if kind == one.detail else one.detail or ""
-            yield MarkPoint(place.lat, place.lon, cast(MarkKind, kind), one.size, note, one.utc)
+            yield MarkPoint(place.lat, place.lon, cast(MarkKind, kind), one.size, note, one.utc, place.radius)
 
 
 def where(logged: Logged) -> Fix | None:
-    """Return where a logged thing was: the lure when that is known, what was marked, else the boat."""
+    """Return where a logged thing was: where the lure was or what was called out lies, else the boat."""
     return logged.lure_at or logged.at or logged.boat
 
 
@@ -184,7 +184,7 @@ def _sounding_feature(point: DepthPoint) -> dict[str, Any]:
 
 
 def _logged_feature(logged: Logged) -> dict[str, Any]:
-    told = {k: v for k, v in msgspec.to_builtins(logged).items() if k not in _PLACES}
+    told = {k: v for k, v in msgspec.to_builtins(logged).items() if k not in ("event", *_PLACES)}
     kind = "mark" if logged.what == "mark" else "logged"
     radius = None if (place := where(logged)) is None else place.radius
     return _feature(place, {"kind": kind, **told, "radius": radius})
@@ -201,7 +201,7 @@ def _position(fix: Fix) -> list[float]:
 
 def _row(event: AnyEvent, undone: bool) -> dict[str, Any]:
     told = msgspec.to_builtins(event)
-    for name, before in (("boat", ""), ("lure_at", "lure_"), ("at", "mark_")):
+    for name, before in _PLACES.items():
         place = told.pop(name, None) or {}
         told |= {f"{before}{key}": value for key, value in place.items()}
     return {key: value for key, value in told.items() if key in _COLUMNS} | {"undone": int(undone)}

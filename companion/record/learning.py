@@ -17,6 +17,7 @@ from typing import NamedTuple
 from companion.lakebed import exchange
 from companion.lakebed.bed import Bed
 from companion.lakebed.exchange import DepthPoint, Imported, MarkPoint
+from companion.lakebed.marks import FIX_RADIUS
 from companion.lakebed.surface import LevelHint
 from companion.record.lakes import Lakes, LearnedFile
 from companion.sensing import BoatOffsets, Sensing, SourceSettings
@@ -115,7 +116,16 @@ def _points(path: Path, bed: Bed, read: _Read, progress: Progress) -> Outcome:
     for point in kept:
         bed.add(point.lat, point.lon, point.depth)
     for mark in marks.items:
-        bed.mark(mark.kind, mark.lat, mark.lon, depth=mark.top, note=mark.note, utc=mark.utc)
+        within = FIX_RADIUS if mark.radius is None else mark.radius
+        bed.mark(
+            mark.kind,
+            mark.lat,
+            mark.lon,
+            depth=mark.top,
+            note=mark.note,
+            utc=mark.utc,
+            known_within=within,
+        )
     progress(path.stat().st_size)
     dropped = Counter({"far from all the others": len(strays)} if strays else {})
     problems = [f"{path}: {line}" for line in (*soundings.problems, *marks.problems)]

@@ -74,11 +74,17 @@ def _(event: events.Outlook, unit: LengthUnit) -> tuple[str, str]:
         parts.append("bottom not known")
     else:
         parts.append(f"{event.state} by {_length(event.margin, unit)}")
-    parts += [
-        f"; tree top {_length(top.distance, unit)} out, cleared by {_length(top.clearance, unit)}"
-        for top in event.tops
-    ]
+    parts += [f"; {_top(top, unit)}" for top in event.tops]
     return "outlook", "".join(parts)
+
+
+def _top(top: events.TopAhead, unit: LengthUnit) -> str:
+    """A tree top on the way. One that stands higher than the lure swims may yet be passed beside."""
+    where = f"tree top {_length(top.distance, unit)} out"
+    if top.clearance >= 0.0:
+        return f"{where}, cleared by {_length(top.clearance, unit)}"
+    high, chance = _length(-top.clearance, unit), round(100.0 * top.chance)
+    return f"{where}, {high} too high to clear, {chance} % to run into it"
 
 
 @_told.register
@@ -117,8 +123,8 @@ def _(event: events.Logged, unit: LengthUnit) -> tuple[str, str]:
         parts.append(f"bottom {_length(event.bottom, unit)}")
     if event.lure_at is not None:
         parts.append(_place(event.lure_at, unit))
-    elif event.boat is not None:
-        parts.append(_place(event.boat, unit))
+    elif (place := event.at or event.boat) is not None:
+        parts.append(_place(place, unit))
     if event.speed is not None and event.speed > KNOT / 2:
         parts.append(f"{event.speed / KNOT:.1f} kn")
     return "logged", ", ".join(parts)

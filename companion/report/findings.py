@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 
 from companion.events import Logged
+from companion.lakebed.bed import Area
 from companion.report.casts import CastMade, casts_of, strikes
 from companion.report.counts import By, Table, Try, tables, tries_of
 from companion.report.day import CATCHES, Day
@@ -24,7 +25,7 @@ class Findings:
         day: the trip.
         stories: its rods.
         words: how numbers are written.
-        ground: the bottom it mapped.
+        ground: the bottom of its water, as well as it is known.
         casts: those that were called.
         tries: the efforts that brought bites or not.
         by: what they are counted in.
@@ -66,10 +67,14 @@ class Findings:
 
 
 def findings(
-    day: Day, stories: Sequence[RodStory], words: Words, clips: Mapping[str, str] | None = None
+    day: Day,
+    stories: Sequence[RodStory],
+    words: Words,
+    clips: Mapping[str, str] | None = None,
+    areas: Sequence[Area] = (),
 ) -> Findings:
-    """Work out a day: its bottom, its casts and what brought bites."""
+    """Work out a day: its bottom, with what `areas` know of it, its casts and what brought bites."""
     lengths = {story.rod: story.cast.best for story in stories if story.cast is not None}
-    ground, casts = mapped(day), casts_of(day, lengths)
+    ground, casts = mapped(day, areas), casts_of(day, lengths)
     tries, by, off = tries_of(day, casts, ground, words)
     return Findings(day, stories, words, ground, casts, tries, by, off, clips or {})

@@ -1,13 +1,15 @@
-"""The bottom of a day's water, from its own kept readings: a grid, its contours, its steepness."""
+"""The bottom of a day's water, as well as it is known: a grid for its contours, its steepness."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
+from companion.lakebed.bed import AREA_REACH, Area, Bed
 from companion.lakebed.gates import Gate
 from companion.lakebed.relief import Relief, relief
 from companion.lakebed.soundings import Sounding
@@ -18,15 +20,25 @@ STEP = 2.0
 """The grid's step, m; wider on large water."""
 MOST_POINTS = 14_000
 """How many points the grid may have: what a browser draws at once."""
+MARGIN = 20.0
+"""How far the grid goes beyond the boat's way, m."""
+IN_CAST = 50.0
+"""The same on a lake that is known from other days too: a long cast."""
+LEVELLED_BY = 500
+"""How many of a day's soundings tell how the water stood against the lake's zero."""
 SURE = 1.0
 """The bottom counts as known where its standard deviation is below this, m."""
 
 
 @dataclass(frozen=True)
 class Ground:
-    """The mapped bottom: a grid of depth, NaN where it is not known well enough."""
+    """The mapped bottom: a grid of depth, NaN where it is not known well enough.
+
+    `all_days` tells whether it is all that is known of the lake, or the day's own soundings alone.
+    """
 
     grid: Relief
+    all_days: bool = False
 
     @cached_property
     def depth(self) -> Floats:
@@ -69,18 +81,55 @@ def _nearest(lines: Floats, at: Floats) -> tuple[NDArray[np.intp], NDArray[np.bo
     return np.where(outside, 0, place).astype(np.intp), outside
 
 
-def mapped(day: Day) -> Ground | None:
-    """Return the bottom that a day's kept readings map; None when no depth was ever joined to a place."""
-    surface, gate, track = Surface(), Gate(), day.track
+def mapped(day: Day, areas: Sequence[Area] = ()) -> Ground | None:
+    """Return the bottom of a day's water, below the surface of that day.
+
+    It is what `areas`, the lakes of the logbook, have of it from all days; where they have nothing, what the
+    day's own kept readings map. None when no depth was ever joined to a place.
+    """
+    track = day.track
     known = ~(np.isnan(track.x) | np.isnan(track.depth))
     rows = np.column_stack((track.t, track.x, track.y, track.depth))[known]
+    if not len(rows):
+        return None
+    return _of_lake(day, areas, rows) or _of_day(rows)
+
+
+def _of_lake(day: Day, areas: Sequence[Area], rows: Floats) -> Ground | None:
+    """Return the bottom as the lake has it; None where no lake lies under the whole day."""
+    assert day.plane is not None
+    area = Bed(areas).area_of(day.plane.lat, day.plane.lon)
+    if area is None:
+        return None
+    east0, north0 = area.place(day.plane.lat, day.plane.lon)
+    east1, north1 = area.place(*day.plane.to_latlon(1000.0, 1000.0))
+    wider, longer = (east1 - east0) / 1000.0, (north1 - north0) / 1000.0
+    east, north = east0 + wider * rows[:, 1], north0 + longer * rows[:, 2]
+    if float(np.hypot(east, north).max()) > AREA_REACH:
+        return None
+    some = slice(None, None, max(1, len(rows) // LEVELLED_BY))
+    off = rows[some, 3] - area.surface.at(east[some], north[some]).depth
+    box = _around(east, north, IN_CAST)
+    if np.isnan(off).all() or (grid := relief(area.surface, STEP, box, MOST_POINTS)) is None:
+        return None
+    depth = grid.depth + float(np.nanmedian(off))
+    here = Relief((grid.east - east0) / wider, (grid.north - north0) / longer, depth, grid.sigma)
+    return Ground(here, all_days=True)
+
+
+def _of_day(rows: Floats) -> Ground | None:
+    """Return the bottom by the day's own soundings."""
+    surface, gate = Surface(), Gate()
     kept = [sounding for row in rows.tolist() for sounding in gate.push(Sounding(*row))]
     for sounding in (*kept, *gate.flush()):
         surface.add(sounding.east, sounding.north, sounding.depth)
     if surface.cells == 0:
         return None
-    margin = 20.0
-    box = (rows[:, 1].min(), rows[:, 2].min(), rows[:, 1].max(), rows[:, 2].max())
-    west, south, east, north = (float(round(edge)) for edge in box)
-    grid = relief(surface, STEP, (west - margin, south - margin, east + margin, north + margin), MOST_POINTS)
+    grid = relief(surface, STEP, _around(rows[:, 1], rows[:, 2], MARGIN), MOST_POINTS)
     return None if grid is None else Ground(grid)
+
+
+def _around(east: Floats, north: Floats, margin: float) -> tuple[float, float, float, float]:
+    """Return west, south, east and north of a box around places, m."""
+    west, south = float(round(east.min())) - margin, float(round(north.min())) - margin
+    return west, south, float(round(east.max())) + margin, float(round(north.max())) + margin

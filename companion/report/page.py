@@ -33,7 +33,7 @@ def page(found: Findings) -> str:
         "<main>",
         f'<p class="lead" id="summary">{paragraph(found)}</p>',
         tiles(found),
-        section("map", "Where the lure was", _HOW_MAP, _map(found, chart("map-chart", where))),
+        section("map", "Where the lure was", _how_map(found), _map(found, chart("map-chart", where))),
         section("time", "Depth through the day", _HOW_TIME, chart("time-chart", depth)),
         section("reach", "How deep each rod gets", _HOW_REACH, chart("reach-chart", reach), _rods(found)),
         section(
@@ -181,11 +181,6 @@ def _today(day: Day, story: RodStory) -> str:
 
 # -- how to read it -----------------------------------------------------------------------------------
 
-_HOW_MAP = (
-    "Contours from the day's own soundings, drawn only where the bottom is known to about a metre. Bites, "
-    "fish and touches stand where the <em>lure</em> was by the model; the ring is how well that is known. "
-    '<span class="screen">Click on one to get to its entry.</span>'
-)
 _HOW_TIME = (
     "The bottom under the boat, and how deep the rod in hand reaches. Bites and touches hang where the lure "
     "was; it works some way off, where the bottom may be another."
@@ -206,6 +201,24 @@ _HOW_NUMBERS = (
     "One is said to do better only when so uneven a split would come by chance in fewer than one of twenty "
     "such tables.</p>"
 )
+
+
+def _how_map(found: Findings) -> str:
+    whence = (
+        "Contours from all that is known of this water, of all days, at that day's level,"
+        if found.ground is not None and found.ground.all_days
+        else "Contours from the day's own soundings,"
+    )
+    day = found.day
+    lost = [
+        one for one in day.of(*CATCHES, "touch", "snag", "mark") if not (one.lure_at or one.at or one.boat)
+    ]
+    nowhere = f" Not on it, because the boat's place was not known: {links(day, lost)}." if lost else ""
+    return (
+        f"{whence} drawn only where the bottom is known to about a metre. Bites, fish and touches stand "
+        "where the <em>lure</em> was by the model; the ring is how well that is known. "
+        f'<span class="screen">Click on one to get to its entry.</span>{nowhere}'
+    )
 
 
 def _how_brought(found: Findings) -> str:

@@ -6,10 +6,10 @@ it is tied to, each rod with its line being one rig of it.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
+from typing import TypeVar, get_args
 from typing import cast as cast_to
-from typing import get_args
 
 import msgspec
 from msgspec import structs
@@ -21,6 +21,8 @@ from companion.tackle.lures import RATING_SIGMA, LureSpec
 from companion.tackle.quantities import Quantity
 from companion.tackle.rods import CAST_SIGMA, SHARED_DRAG_SIGMA, Rod
 from companion.units import FOOT, YARD, LengthUnit
+
+T = TypeVar("T")
 
 _CHOSEN_CAST_SIGMA = 0.01
 """Relative standard deviation of a cast that somebody asks about: it is that long because they say so."""
@@ -82,26 +84,40 @@ def change_from(
     """Return a change from words such as "nylon 0.33 mm" (or "nylon size 4"), "35 yd", "1 m/s", "12 C".
 
     Raises:
-        ValueError: one of them cannot be understood; the message says what was expected.
+        ValueError: one of them cannot be understood; the message says which and what was expected.
     """
     return Change(
-        line=None if line is None else _line_from(line),
-        cast=None if cast is None else Quantity("length", 2.0, 150.0).read(cast),
-        speed=None if speed is None else Quantity("speed", 0.05, 5.0).read(speed),
-        temperature=None if temperature is None else Quantity("temperature", 0.0, 40.0).read(temperature),
+        line=_read("line", line, _line_from),
+        cast=_read("cast", cast, Quantity("length", 2.0, 150.0).read),
+        speed=_read("speed", speed, Quantity("speed", 0.05, 5.0).read),
+        temperature=_read("temperature", temperature, Quantity("temperature", 0.0, 40.0).read),
     )
+
+
+def _read(what: str, words: str | None, read: Callable[[str], T]) -> T | None:
+    try:
+        return None if words is None else read(words)
+    except ValueError as error:
+        raise ValueError(f'{what} "{words}": {error}') from error
 
 
 def _line_from(words: str) -> LineSpec:
     material, _, rest = words.strip().partition(" ")
     if material not in get_args(Material) or not rest:
         known = ", ".join(get_args(Material))
-        raise ValueError(f'line "{words}": expected a material ({known}) and "0.33 mm", "size 4" or "17 lb"')
+        raise ValueError(f'expected a material ({known}) and "0.33 mm", "size 4" or "17 lb"')
     if rest.startswith("size "):
-        return LineSpec(material=cast_to(Material, material), size=float(rest.removeprefix("size ")))
+        return LineSpec(material=cast_to(Material, material), size=_size_from(rest.removeprefix("size ")))
     if rest.endswith(("lb", "kg", "N")):
         return LineSpec(material=cast_to(Material, material), strength=Quantity("strength").read(rest))
     return LineSpec(material=cast_to(Material, material), diameter=Quantity("length", 5e-5, 2e-3).read(rest))
+
+
+def _size_from(words: str) -> float:
+    try:
+        return float(words)
+    except ValueError:
+        raise ValueError(f'size "{words}": expected a standard size number, like "size 4"') from None
 
 
 def stated(lure: LureSpec) -> Stated:
@@ -238,12 +254,19 @@ def what_was_learned(rods: Sequence[Rod], learned: Mapping[str, Calibration], un
     lines = []
     for rod in rods:
         belief = learned[rod.lure.name].belief().by_rig[rig_name(rod)]
-        casts = f"{belief.touches} touches and {belief.without_touch} casts without"
+        casts = f"{_counted(belief.touches, 'touch')}, {_counted(belief.without_touch, 'cast')} without"
         lines.append(
             f"{before_and_after(rod, learned[rod.lure.name], unit)}; {casts} on {rod.line.name}; "
             f"cast {belief.cast.best / far:.0f} {long}, told {rod.cast / far:.0f}"
         )
     return "\n".join(lines) + "\n"
+
+
+def _counted(count: int, what: str) -> str:
+    """Return "no touch", "1 touch" or "2 touches"."""
+    if count <= 1:
+        return f"{count or 'no'} {what}"
+    return f"{count} {what}{'es' if what.endswith('ch') else 's'}"
 
 
 _WORDS = ("one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")

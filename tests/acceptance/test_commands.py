@@ -52,6 +52,13 @@ def test_help_begins_with_an_example_and_ends_with_the_cautions(companion, name)
     assert "Not for navigation" in result.stdout
 
 
+def test_a_file_that_cannot_be_written_is_told_by_its_name(companion, tmp_path):
+    path = tmp_path / "nowhere" / "reach.svg"
+    result = companion("reach", "--svg", path)
+    assert result.returncode == DEVICE
+    assert result.stderr.splitlines()[-1] == f"companion: {path}: no such file or directory"
+
+
 @pytest.mark.parametrize("name", commands.commands)
 def test_every_command_and_its_options_are_in_the_readme(name):
     assert f"`companion {name}" in README

@@ -108,7 +108,12 @@ def test_contours_are_written_where_the_bottom_is_known(companion, learned, tmp_
     assert companion("lakebed", "--contours", path).exit_code == 0
     features = json.loads(path.read_text())["features"]
     assert {feature["geometry"]["type"] for feature in features} == {"MultiLineString"}
-    assert len(features) >= 5
+    depths = [feature["properties"]["depth"] for feature in features]
+    assert len(depths) >= 5
+    # None of a guess: the bottom between the soundings is hardly shallower or deeper than they are.
+    (lake,) = json.loads(companion("lakebed", "--json").stdout.splitlines()[-1])
+    assert min(depths) > lake["shallowest"] - 0.6
+    assert max(depths) < lake["deepest"] + 0.6
     assert exchange.soundings_from_geojson(path.read_text()).items == []
     assert learned
 

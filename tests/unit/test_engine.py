@@ -235,6 +235,7 @@ class KeptAtOnce(KeepNothing):
         self.kept, self.lost = [((), 0.0)], []
 
     def lakebed(self, t, bed, *, now=False, over=False):
+        del over
         state = tuple((m.kind, m.top) for area in bed.areas for m in area.marks), bed.level
         if now:
             self.kept.append(state)

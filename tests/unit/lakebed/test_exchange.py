@@ -11,13 +11,16 @@ from companion.sensing.localplane import LocalPlane
 
 lats, lons = st.floats(-89, 89).map(lambda v: round(v, 7)), st.floats(-179, 179).map(lambda v: round(v, 7))
 depths = st.floats(0.1, 300).map(lambda v: round(v, 2))
-utcs = st.sampled_from([None, "2031-05-02T06:07:08+00:00"])
+utcs = st.sampled_from([None, "2031-05-02T06:07:08.250Z"])
 notes = st.text(st.characters(codec="utf-8", exclude_categories=["Cc", "Cs", "Zl", "Zp"]), max_size=20).map(
     str.strip
 )
+radii = st.none() | st.floats(0.1, 90.0).map(lambda v: round(v, 1))
 soundings = st.lists(st.builds(ex.DepthPoint, lats, lons, depths, utcs), max_size=5)
 kinds = st.sampled_from(["tree top", "rock pile", "spot", "ledge"])
-marks = st.lists(st.builds(ex.MarkPoint, lats, lons, kinds, st.none() | depths, notes, utcs), max_size=5)
+marks = st.lists(
+    st.builds(ex.MarkPoint, lats, lons, kinds, st.none() | depths, notes, utcs, radii), max_size=5
+)
 
 
 @given(soundings)
@@ -104,6 +107,33 @@ def test_an_unknown_kind_is_named_in_csv_and_a_spot_in_gpx():
     assert read.problems[0].startswith("line 2: kind 'treasure': expected tree top")
     gpx = '<gpx version="1.1"><wpt lat="1" lon="2"><name>Old bridge</name></wpt></gpx>'
     assert ex.marks_from_gpx(gpx).items == [ex.MarkPoint(1.0, 2.0, "spot", None, "Old bridge")]
+
+
+@pytest.mark.parametrize(
+    ("said", "kept"),
+    [
+        ("2031-05-02T06:07:08Z", "2031-05-02T06:07:08.000Z"),
+        ("2031-05-02 06:07:08.25", "2031-05-02T06:07:08.250Z"),
+        ("2031-05-02T08:07:08+02:00", "2031-05-02T06:07:08.000Z"),
+        ("last Saturday", None),
+        ("", None),
+    ],
+)
+def test_an_instant_is_the_same_in_every_form_and_none_is_made_up(said, kept):
+    """And whatever came in can go out as GPX, which knows no other form of time."""
+    (mark,) = ex.marks_from_csv(f"lat,lon,kind,utc\n1,2,ledge,{said}\n").items
+    assert mark.utc == kept
+    assert ex.marks_from_gpx(ex.marks_to_gpx([mark])).items == [mark]
+    (sounding,) = ex.soundings_from_csv(f"lat,lon,depth,time\n1,2,3,{said}\n").items
+    assert sounding.utc == kept
+
+
+def test_a_place_known_to_no_distance_is_named():
+    read = ex.marks_from_csv("lat,lon,kind,radius_m\n1,2,ledge,0\n1,2,ledge,wide\n")
+    assert [line.split("; ")[0] for line in read.problems] == [
+        "line 2: radius 0: expected more than 0 m",
+        "line 3: radius 'wide': expected a number",
+    ]
 
 
 def test_strays_far_from_the_lake_are_set_apart():

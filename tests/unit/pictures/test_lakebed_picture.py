@@ -98,6 +98,25 @@ def test_drawing_has_bands_hatching_key_track_and_marks(drawn):
     assert len({fill for fill in fills if fill and re.fullmatch("#[0-9a-f]{6}", fill)}) >= 4
 
 
+def heading(area, box=None):
+    sheet = pictures.chart(area, "slope", box=box)
+    words = [text.text or "" for text in ET.fromstring(pictures.svg(sheet, "metres")).iter(f"{SVG}text")]
+    return sheet, next(word for word in words if "Not for navigation" in word)
+
+
+def test_what_is_only_guessed_makes_no_figure_in_the_heading():
+    """A slope up from 8 m to 4 m: beyond its ends the bottom is drawn, hatched, and goes on."""
+    bed = Bed()
+    for x in np.arange(0.0, 81.0, 2.0):
+        for y in (0.0, 6.0):
+            bed.add(*PLANE.to_latlon(float(x), y), 8.0 - 0.05 * float(x))
+    sheet, words = heading(bed.areas[0])
+    assert words.startswith("sounded 4.1 to 7.9 m deep.")  # means of cells
+    assert np.nanmin(sheet.grid.depth) < 3.6
+    assert np.nanmax(sheet.grid.depth) > 8.4
+    assert heading(bed.areas[0], (84.0, -6.0, 90.0, 6.0))[1].startswith("not sounded here, only around.")
+
+
 def test_metres_are_shown_as_metres(drawn):
     words = [text.text for text in ET.fromstring(pictures.svg(drawn, "metres")).iter(f"{SVG}text")]
     assert "depth, m" in words

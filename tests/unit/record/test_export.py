@@ -134,6 +134,23 @@ def test_csv_as_others_and_we_read_it(trip: Exported):
     assert 60 < len(soundings.items) < 100
 
 
+def test_a_mark_called_out_off_the_bow_lies_there_and_not_under_the_boat(tmp_path: Path):
+    boat, there = Fix(35.0, -84.0, 3.0), Fix(35.0002, -84.0001, 6.2)
+    with Logbook(tmp_path / "logbook.db") as book:
+        with book.begin_trip("a day") as writing:
+            told = {"what": "mark", "detail": "tree top", "size": 4.5, "boat": boat, "at": there}
+            writing.record(Logged(t=1.0, utc=utc(1.0), number=1, **told))
+        one = read_trip(book, book.trips()[0])
+    (mark,) = marks_from_csv(files(one, "csv")["marks.csv"]).items
+    assert (mark.lat, mark.lon, mark.radius) == (there.lat, there.lon, there.radius)
+    (waypoint,) = gpxpy.parse(files(one, "gpx")["trip.gpx"]).waypoints
+    assert (waypoint.latitude, waypoint.longitude) == (there.lat, there.lon)
+    (feature,) = json.loads(files(one, "geojson")["trip.geojson"])["features"]
+    assert feature["geometry"]["coordinates"] == [there.lon, there.lat]
+    (row,) = csv.DictReader(io.StringIO(files(one, "csv")["events.csv"]))
+    assert (row["lat"], row["mark_lat"], row["mark_radius"]) == ("35.0", "35.0002", "6.2")
+
+
 def test_a_trip_with_nothing_in_it(tmp_path: Path):
     with Logbook(tmp_path / "logbook.db") as book:
         book.begin_trip("empty").close()

@@ -161,6 +161,20 @@ def test_marks_are_learned_on_the_water_of_their_day(take, lakes, name, text):
     assert [(mark.kind, mark.top) for mark in marks] == [("tree top", 2.5), ("ledge", None)]
 
 
+def test_marks_in_another_file_are_the_same_marks(take, lakes):
+    """The lake's own marks out and in again, in every form, and somebody's without a time."""
+    given = [
+        MarkPoint(*PLANE.to_latlon(0.0, 0.0), "tree top", 4.5678, "old", "2031-05-02T06:07:08.250Z", 8.1),
+        MarkPoint(*PLANE.to_latlon(30.0, 0.0), "ledge"),
+        MarkPoint(*PLANE.to_latlon(33.0, 0.0), "ledge"),
+    ]
+    take("marks.csv", exchange.marks_to_csv(given))
+    take("marks.geojson", exchange.marks_to_geojson(given))
+    take("marks.gpx", exchange.marks_to_gpx(given))
+    marks = list(Bed(lakes.areas()).areas[0].marks)
+    assert [(mark.kind, mark.radius) for mark in marks] == [("tree top", 8.1), ("ledge", 3.0), ("ledge", 3.0)]
+
+
 def test_a_far_stray_is_left_out_and_counted(take):
     points = [*chart(), DepthPoint(*PLANE.to_latlon(9000.0, 0.0), 4.0)]
     outcome = take("chart.csv", exchange.soundings_to_csv(points))

@@ -1,11 +1,13 @@
 """Lines, lures and rods in the dive model's terms, and what a rod reaches with and without a change."""
 
+import re
+
 import msgspec
 import pytest
 
 from companion import dive
 from companion.config import parse, starter_lures
-from companion.dive.calibration import Belief, Touch
+from companion.dive.calibration import Belief, NoTouch, Touch
 from companion.tackle import (
     Change,
     Leader,
@@ -15,6 +17,7 @@ from companion.tackle import (
     Rod,
     before_and_after,
     calibrations,
+    change_from,
     reaches,
     what_was_learned,
 )
@@ -122,10 +125,31 @@ def test_what_one_rod_learns_reaches_the_other_and_comes_back_from_the_logbook()
     belief = again.belief().by_rig[name]
     assert said == f"rod one: {belief.reach.best / FOOT:.1f} ft, was {belief.before.best / FOOT:.1f}"
     told = what_was_learned(rods(), {"deep plum": again}, "feet").splitlines()
-    assert told[0].startswith(said + "; 4 touches and 0 casts without on 12 lb fluorocarbon; cast ")
+    assert told[0].startswith(said + "; 4 touches, no cast without on 12 lb fluorocarbon; cast ")
     assert told[1].endswith(", told 40")
+    again.learn(Touch(rig_name(rods()[1]), ((0.0, 5.4),), 12.0))
+    again.learn(NoTouch(rig_name(rods()[1]), ((0.0, 9.0),)))
+    told = what_was_learned(rods(), {"deep plum": again}, "feet").splitlines()
+    assert "; 1 touch, 1 cast without on " in told[1]
     again.forget()
     assert before_and_after(rods()[0], again, "metres").endswith("m, as before")
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        ({"cast": "35 miles"}, 'cast "35 miles": expected a length with its unit'),
+        ({"cast": "1 yd"}, 'cast "1 yd": must be between 2.19 yd and 164 yd'),
+        ({"speed": "30 m/s"}, 'speed "30 m/s": must be between'),
+        ({"temperature": "200 F"}, 'temperature "200 F": must be between'),
+        ({"line": "rope 3"}, 'line "rope 3": expected a material'),
+        ({"line": "nylon size big"}, 'line "nylon size big": size "big": expected a standard size number'),
+        ({"line": "nylon 33"}, 'line "nylon 33": expected a length'),
+    ],
+)
+def test_a_change_that_cannot_be_is_told_with_what_it_was(words: dict[str, str], says: str) -> None:
+    with pytest.raises(ValueError, match=re.escape(says)):
+        change_from(**words)
 
 
 def test_touches_outlive_a_new_description() -> None:
