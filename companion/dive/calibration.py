@@ -9,9 +9,8 @@ shared part of the posterior is common to all, and each rig's path is computed f
 
 A grid is exact about the shape of the posterior, needs no start value and cannot diverge. Given the shared
 part the rigs are independent, so the grid is a small one for each rig. The paths on it are interpolated
-from some two hundred solutions by Chebyshev polynomials, the reach to better than half a per cent, the way
-down to better than 0.1 m; about what is believed, and on casts of a fifth to nearly twice the usual length,
-the way down is within 1 % of the reach, or 5 cm where that is more.
+from some ninety solutions by Chebyshev polynomials, the reach to better than half a per cent, the way down
+to better than 0.1 m.
 """
 
 from __future__ import annotations
