@@ -11,6 +11,11 @@ from datetime import UTC, datetime
 from typing import Protocol
 
 
+def written(instant: datetime) -> str:
+    """Return an instant as the events and the logbook write it, 2026-10-03T14:15:00.250Z."""
+    return instant.astimezone(UTC).replace(tzinfo=None).isoformat(timespec="milliseconds") + "Z"
+
+
 class Clock(Protocol):
     """What tells the engine the time."""
 

@@ -18,6 +18,7 @@ from companion.casting.answers import REACTION, Answers, Scene, moment_of
 from companion.casting.deck import Deck
 from companion.casting.manners import Manners
 from companion.casting.view import rods_view, side_view
+from companion.clock import written
 from companion.dive.calibration import Belief
 from companion.events import AnyEvent, DepthNews, Heard, Notice, Said, TripBegan, TripEnded
 from companion.glance import Glance
@@ -355,8 +356,7 @@ class Engine:
 
     def _stamp(self, t: float) -> _Stamp:
         utc = self._sensing.utc(t)
-        stamp = None if utc is None else utc.isoformat(timespec="milliseconds").replace("+00:00", "Z")
-        return {"t": round(t, 3), "utc": stamp}
+        return {"t": round(t, 3), "utc": None if utc is None else written(utc)}
 
 
 class _Stamp(TypedDict):

@@ -189,6 +189,11 @@ class Logged(Event, frozen=True, tag="logged"):
     at: Fix | None = None
     clip: str | None = None
 
+    @property
+    def place(self) -> Fix | None:
+        """Where it was: where the lure was or what was called out lies, else the boat; None: not known."""
+        return self.lure_at or self.at or self.boat
+
 
 class Undone(Event, frozen=True, tag="undone"):
     """The logged thing `number` was taken back; it stays in the logbook, marked."""

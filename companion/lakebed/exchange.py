@@ -20,6 +20,7 @@ import gpxpy
 import gpxpy.gpx
 import numpy as np
 
+from companion.clock import written
 from companion.events import MarkKind
 from companion.lakebed.relief import Contour
 from companion.sensing.localplane import LocalPlane
@@ -318,9 +319,8 @@ def _time(row: Mapping[str, object]) -> str | None:
 
 
 def _iso(instant: datetime) -> str:
-    """Return an instant as the logbook writes it, so that the same one is the same in every form."""
-    utc = instant.replace(tzinfo=UTC) if instant.tzinfo is None else instant.astimezone(UTC)
-    return utc.replace(tzinfo=None).isoformat(timespec="milliseconds") + "Z"
+    """Return an instant as the logbook writes it; one without a zone is UTC, as GPX has it."""
+    return written(instant.replace(tzinfo=UTC) if instant.tzinfo is None else instant)
 
 
 def _described(what: re.Pattern[str], words: str | None) -> float | None:

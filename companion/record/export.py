@@ -87,16 +87,11 @@ def soundings(readings: Iterable[KeptReading]) -> Iterator[DepthPoint]:
 def marks(logged: Iterable[Logged]) -> Iterator[MarkPoint]:
     """Yield what was marked and has a place; what is no known kind of mark is a spot with a note."""
     for one in logged:
-        place = where(one)
+        place = one.place
         if one.what == "mark" and place is not None:
             kind = one.detail if one.detail in get_args(MarkKind) else "spot"
             note = "" if kind == one.detail else one.detail or ""
             yield MarkPoint(place.lat, place.lon, cast(MarkKind, kind), one.size, note, one.utc, place.radius)
-
-
-def where(logged: Logged) -> Fix | None:
-    """Return where a logged thing was: where the lure was or what was called out lies, else the boat."""
-    return logged.lure_at or logged.at or logged.boat
 
 
 def tracks(readings: Iterable[KeptReading]) -> list[list[KeptReading]]:
@@ -143,7 +138,7 @@ def gpx(one: Exported) -> str:
             point = gpxpy.gpx.GPXTrackPoint(reading.fix.lat, reading.fix.lon, time=_time(reading.utc))
             segment.points.append(point)
     for logged in one.logged():
-        place = where(logged)
+        place = logged.place
         if place is not None:
             made.waypoints.append(
                 gpxpy.gpx.GPXWaypoint(
@@ -186,7 +181,7 @@ def _sounding_feature(point: DepthPoint) -> dict[str, Any]:
 def _logged_feature(logged: Logged) -> dict[str, Any]:
     told = {k: v for k, v in msgspec.to_builtins(logged).items() if k not in ("event", *_PLACES)}
     kind = "mark" if logged.what == "mark" else "logged"
-    radius = None if (place := where(logged)) is None else place.radius
+    radius = None if (place := logged.place) is None else place.radius
     return _feature(place, {"kind": kind, **told, "radius": radius})
 
 

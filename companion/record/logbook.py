@@ -11,7 +11,7 @@ import sqlite3
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from datetime import UTC, datetime
+from datetime import datetime
 from math import cos, hypot, radians
 from pathlib import Path
 from types import TracebackType
@@ -20,6 +20,7 @@ from typing import Any, Literal, Self
 import msgspec
 import sqlite_utils
 
+from companion.clock import written
 from companion.dive.calibration import Belief
 from companion.events import AnyEvent, Fix, Logged, Match, Undone, from_json, to_json
 from companion.record.amendments import Amendment, Corrected, corrected
@@ -558,10 +559,7 @@ _MEANINGS: Mapping[int, tuple[str, str]] = {
 
 
 def _iso(utc: datetime | None) -> str | None:
-    """Return a UTC instant as the events write it, 2026-10-03T14:15:00.250Z."""
-    if utc is None:
-        return None
-    return utc.astimezone(UTC).replace(tzinfo=None).isoformat(timespec="milliseconds") + "Z"
+    return None if utc is None else written(utc)
 
 
 def _event_row(trip: int, event: AnyEvent) -> list[Any]:

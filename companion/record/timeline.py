@@ -121,10 +121,8 @@ def _(event: events.Logged, unit: LengthUnit) -> tuple[str, str]:
         parts.append(f"over {_length(event.lure_bottom, unit)}")
     if event.bottom is not None:
         parts.append(f"bottom {_length(event.bottom, unit)}")
-    if event.lure_at is not None:
-        parts.append(_place(event.lure_at, unit))
-    elif (place := event.at or event.boat) is not None:
-        parts.append(_place(place, unit))
+    if event.place is not None:
+        parts.append(_place(event.place, unit))
     if event.speed is not None and event.speed > KNOT / 2:
         parts.append(f"{event.speed / KNOT:.1f} kn")
     return "logged", ", ".join(parts)

@@ -372,7 +372,7 @@ def _marker(symbol: str, colour: str, size: int) -> dict[str, Any]:
 def _bounds(day: Day, casts: Sequence[CastMade]) -> tuple[float, float, float, float]:
     x, y = list(day.track.x), list(day.track.y)
     for thing in day.standing:
-        fix = thing.lure_at or thing.at or thing.boat
+        fix = thing.place
         if fix is not None and (spot := day.xy(fix)) is not None:
             x += [spot[0] - (fix.radius or 0.0), spot[0] + (fix.radius or 0.0)]
             y += [spot[1] - (fix.radius or 0.0), spot[1] + (fix.radius or 0.0)]

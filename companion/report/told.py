@@ -108,7 +108,7 @@ def _depth(metres: float | None, words: Words, *, unknown: str) -> str:
 
 
 def _where(thing: Logged, words: Words) -> str:
-    at = thing.lure_at or thing.at or thing.boat
+    at = thing.place
     if at is None:
         return UNKNOWN
     whose = "lure" if at is thing.lure_at else "boat" if at is thing.boat else thing.what

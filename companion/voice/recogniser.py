@@ -314,9 +314,8 @@ class Attempt:
         return self._fit_at[1]
 
     def _same(self, one: str, other: str) -> bool:
-        return self._of.verifier is not None and self._of.verifier.means(one) == self._of.verifier.means(
-            other
-        )
+        verifier = self._of.verifier
+        return verifier is not None and verifier.means(one) == verifier.means(other)
 
     def _checked(self, heard: Hearing) -> Hearing:
         second = self._of.again(np.concatenate(self._clean))

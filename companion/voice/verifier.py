@@ -39,7 +39,7 @@ NEVER = -1e9
 SURE, SURE_A_SOUND = 1.0, 0.3
 """How much less likely (natural log) than the likeliest sounds of any kind a phrase may be that fits well: so
 much, and so much more for each of its sounds. At this none of 720 utterances of generated talk at 5 dB or
-better was taken for a phrase, and 86 % of the commands fit (voices and noise for choosing)."""
+better was taken for a phrase, and 708 of 720 commands fit (voices and noise for choosing)."""
 CLEARLY = 3.0
 """How much better it has to fit than any phrase that means something else."""
 

