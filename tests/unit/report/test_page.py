@@ -197,3 +197,10 @@ def test_a_season_pools_its_trips(fished, found):
         "rod 1, 12 lb": (2, 2.0),
         "rod 2, 20 lb": (0, 2.0),
     }
+
+
+def test_what_has_no_place_is_named_beside_the_map(script, found):
+    number = script.log(20.0, "bite", boat=None).number
+    text = page(found(script))
+    assert f'place was not known: <a href="#e4">#{number}</a>' in text
+    assert "the day's own soundings" in text
