@@ -38,11 +38,41 @@ def open_files() -> int:
     return len(os.listdir("/proc/self/fd"))
 
 
-async def follow(host: str, until: float, stay: float) -> tuple[int, float]:
+class Visitors:
+    """Clients who come and go one at a time: who has left is not counted any more when the next one comes.
+
+    The server notices a moment later that somebody has gone. Without waiting for that, one who comes again
+    at once is counted twice, and twenty clients are now and then twenty-one.
+    """
+
+    def __init__(self, served: scenes.Aboard) -> None:
+        self.served, self.door = served, asyncio.Lock()
+
+    async def come(self) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
+        name, port = self.served.host.split(":")
+        async with self.door:
+            before = self.served.page.watched
+            reader, writer = await asyncio.open_connection(name, int(port), limit=2**20)
+            writer.write(f"GET /stream HTTP/1.1\r\nHost: {self.served.host}\r\n\r\n".encode())
+            await self._counted(before + 1)
+        return reader, writer
+
+    async def go(self, writer: asyncio.StreamWriter) -> None:
+        async with self.door:
+            before = self.served.page.watched
+            writer.close()
+            await writer.wait_closed()
+            await self._counted(before - 1)
+
+    async def _counted(self, watched: int) -> None:
+        given_up = stopwatch() + 5.0
+        while self.served.page.watched != watched and stopwatch() < given_up:
+            await asyncio.sleep(0.005)
+
+
+async def follow(visitors: Visitors, until: float, stay: float) -> tuple[int, float]:
     """Follow the page for a while; return how many changes came, and the last moment that was shown."""
-    name, port = host.split(":")
-    reader, writer = await asyncio.open_connection(name, int(port), limit=2**20)
-    writer.write(f"GET /stream HTTP/1.1\r\nHost: {host}\r\n\r\n".encode())
+    reader, writer = await visitors.come()
     leave = min(until, stopwatch() + stay)
     changes, shown = 0, -1.0
     try:
@@ -55,16 +85,15 @@ async def follow(host: str, until: float, stay: float) -> tuple[int, float]:
                 changes += "number" in change
                 shown = float(change.get("state", {}).get("clock", shown))
     finally:
-        writer.close()
-        await writer.wait_closed()
+        await visitors.go(writer)
     return changes, shown
 
 
-async def client(host: str, until: float, place: int) -> tuple[int, float, int]:
+async def client(visitors: Visitors, until: float, place: int) -> tuple[int, float, int]:
     changes, shown, visits = 0, -1.0, 0
     while stopwatch() < until:
         stay = random.uniform(*STAY) if place % 2 else until
-        more, shown = await follow(host, until, stay)
+        more, shown = await follow(visitors, until, stay)
         changes, visits = changes + more, visits + 1
     return changes, shown, visits
 
@@ -88,7 +117,8 @@ def run(seconds: float) -> dict:
 
         async def everybody() -> list[tuple[int, float, int]]:
             until = stopwatch() + seconds
-            clients = [asyncio.create_task(client(served.host, until, place)) for place in range(CLIENTS)]
+            visitors = Visitors(served)
+            clients = [asyncio.create_task(client(visitors, until, place)) for place in range(CLIENTS)]
             nonlocal most
             while stopwatch() < until:
                 await asyncio.sleep(min(10.0, seconds / 10))
