@@ -18,9 +18,10 @@ from companion.cli.common import (
     users_logbook,
 )
 from companion.record import export
-from companion.record.backup import back_up, default_name, restore, salvage, verified
+from companion.record.backup import back_up, default_name, restore, verified
 from companion.record.hold import hold
 from companion.record.logbook import Logbook
+from companion.record.salvage import Lost, Salvaged, salvage
 from companion.voice.model import data_folder
 
 data_option = click.option(
@@ -83,16 +84,16 @@ def restore_command(
 
     Reads a backup through and puts it back. The logbook that is there is kept under another name;
     recordings are added, none is replaced; a config is put back only where there is none. Stop a
-    running companion first. With --salvage it takes what can still be read out of a damaged logbook.
+    running companion first. With --salvage it takes what can still be read out of a damaged logbook
+    (trips, lakes, marks, lessons and corrections) into the boat's own, and tells what could not be.
     """
     if not backup.is_file():
         raise click.UsageError(f"{backup}: there is no such file")
     folder = data or data_folder()
     with hold(folder):
         if from_damaged:
-            taken = salvage(backup, folder / "logbook.db")
-            words = ", ".join(f"{count} {table}" for table, count in taken.items())
-            told(f"taken: {words}", {"taken": taken}, as_json=as_json)
+            found = salvage(backup, folder / "logbook.db")
+            told(_salvaged(found), found._asdict(), as_json=as_json)
             return
         done = restore(backup, folder, config_path or config.users_file())
     own = config_path or config.users_file()
@@ -106,6 +107,28 @@ def restore_command(
         "config": str(own) if done.config else None,
     }
     told("\n".join(lines), data_told, as_json=as_json)
+
+
+def _salvaged(found: Salvaged) -> str:
+    """Return what was taken out of a damaged logbook and what was not, in two lines."""
+    taken = ", ".join(f"{count} {_WORDS[table]}" for table, count in found.taken.items())
+    lost = ", ".join(f"{_how_many(lost)} {_WORDS[table]}" for table, lost in found.lost.items())
+    return f"taken: {taken}\nnot taken, as they cannot be read: {lost or 'none'}"
+
+
+def _how_many(lost: Lost) -> str:
+    """At most so many, for a number that was once used may have been free again."""
+    if lost.more:
+        return f"{lost.rows} or more" if lost.rows else "perhaps some"
+    return f"up to {lost.rows}"
+
+
+_WORDS = {
+    "trips": "trips", "events": "events", "readings": "readings", "calibrations": "lessons",
+    "amendments": "corrections", "lakes": "lakes", "lake_tiles": "pieces of their maps",
+    "lake_marks": "marks", "lake_learned": "files learned",
+}  # fmt: skip
+"""A logbook's tables, to people."""
 
 
 @command("export")

@@ -17,7 +17,7 @@ from collections.abc import Callable, Iterator
 from contextlib import closing
 from datetime import UTC
 from pathlib import Path, PurePosixPath
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import msgspec
 
@@ -26,10 +26,6 @@ from companion.record.logbook import Logbook, LogbookError
 
 LOGBOOK, RECORDINGS, CONFIG, CONTENTS = "logbook.db", "recordings", "companion.toml", "contents.json"
 _PIECE = 1 << 20
-_STEP = 100
-"""Rows looked for at once in a damaged logbook."""
-_MOST_GAPS = 100
-"""Steps in a row without a readable row after which a damaged table is taken to end."""
 
 # What zipfile raises for a file that is none, or that was changed somewhere.
 _UNREADABLE = (
@@ -240,81 +236,6 @@ def set_aside(logbook: Path, why: str) -> Path | None:
         if beside.exists():
             beside.rename(to.with_name(to.name + end))
     return to
-
-
-def salvage(damaged: Path, logbook: Path) -> dict[str, int]:
-    """Take what can still be read out of a damaged logbook into another; return how many rows of each table.
-
-    A trip whose own row is lost gets the name "salvaged". Nothing is taken twice: trips that are there
-    already, by name and recording, are left out.
-
-    Raises:
-        BackupError: not one table can be read.
-    """
-    found = {table: list(_readable(damaged, table)) for table in ("trips", "events", "readings")}
-    if not any(found.values()):
-        raise BackupError(f"{damaged}: nothing in it can be read; replay the recordings instead")
-    with Logbook(logbook):
-        pass  # made, or brought up to date
-    with closing(sqlite3.connect(logbook)) as book, book:
-        names = _taken_up(book, found["trips"], {row["trip"] for row in found["events"]})
-        for table in ("events", "readings"):
-            rows = [{**row, "trip": names[row["trip"]]} for row in found[table] if row["trip"] in names]
-            found[table] = rows
-            for row in rows:
-                row.pop("id")
-                _insert(book, table, row)
-    return {table: len(rows) for table, rows in found.items()}
-
-
-def _taken_up(book: sqlite3.Connection, trips: list[dict[str, Any]], told_of: set[int]) -> dict[int, int]:
-    """Add the trips, and return the new number of each."""
-    there = set(book.execute("SELECT name, recording FROM trips"))
-    for lost in sorted(told_of - {row["id"] for row in trips}):
-        trips.append({"id": lost, "name": "salvaged", "recording": None, "closed": 1})
-    numbers: dict[int, int] = {}
-    for row in trips:
-        if (row["name"], row["recording"]) not in there or row["name"] == "salvaged":
-            values = {"name": row["name"], "recording": row["recording"], "closed": 1}
-            numbers[row["id"]] = _insert(book, "trips", values)
-    return numbers
-
-
-def _insert(book: sqlite3.Connection, table: str, row: dict[str, Any]) -> int:
-    places = ", ".join("?" * len(row))
-    cursor = book.execute(
-        f"INSERT OR IGNORE INTO {table} ({', '.join(row)}) VALUES ({places})", list(row.values())
-    )
-    return cursor.lastrowid or 0
-
-
-def _readable(path: Path, table: str) -> Iterator[dict[str, Any]]:
-    """Yield the rows of a table that can be read, stepping over damage."""
-    with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as book:
-        book.row_factory = sqlite3.Row
-        last, gaps = 0, 0
-        while gaps < _MOST_GAPS:
-            try:
-                rows = book.execute(
-                    f"SELECT * FROM {table} WHERE id > ? ORDER BY id LIMIT ?", [last, _STEP]
-                ).fetchall()
-            except sqlite3.Error:
-                rows = list(_one_by_one(book, table, last))
-                last += _STEP
-                gaps = 0 if rows else gaps + 1
-            else:
-                if not rows:
-                    return
-                last, gaps = rows[-1]["id"], 0
-            yield from (dict(row) for row in rows)
-
-
-def _one_by_one(book: sqlite3.Connection, table: str, last: int) -> Iterator[sqlite3.Row]:
-    for number in range(last + 1, last + _STEP + 1):
-        try:
-            yield from book.execute(f"SELECT * FROM {table} WHERE id = ?", [number]).fetchall()
-        except sqlite3.Error:
-            continue
 
 
 def default_name() -> str:

@@ -522,11 +522,11 @@ _INSERT_READING = _insert(
 )
 _AMENDMENTS = "SELECT number, t, clip, payload FROM amendments WHERE trip = ? ORDER BY id"
 _INSERT_AMENDMENT = _insert("amendments", "trip, number, t, clip, payload")
-_INSERT_EVENT = _insert(
-    "events",
+_EVENT_COLUMNS = (
     "trip, event, t, utc, number, what, lat, lon, radius, depth, rod, lure, line, "
-    "lure_depth, lure_lat, lure_lon, lure_radius, clip, payload",
+    "lure_depth, lure_lat, lure_lon, lure_radius, clip, payload"
 )
+_INSERT_EVENT = _insert("events", _EVENT_COLUMNS)
 
 
 def _connect(path: Path) -> sqlite_utils.Database:
@@ -560,6 +560,11 @@ _MEANINGS: Mapping[int, tuple[str, str]] = {
 
 def _iso(utc: datetime | None) -> str | None:
     return None if utc is None else written(utc)
+
+
+def event_columns(trip: int, event: AnyEvent) -> dict[str, Any]:
+    """Return what the table of events has of an event, by column; not whether it was taken back."""
+    return dict(zip(_EVENT_COLUMNS.split(", "), _event_row(trip, event), strict=True))
 
 
 def _event_row(trip: int, event: AnyEvent) -> list[Any]:

@@ -13,9 +13,7 @@ from companion.record.backup import (
     BackupError,
     back_up,
     restore,
-    salvage,
     set_aside,
-    snapshot,
     verified,
 )
 from companion.record.hold import HeldError, hold
@@ -153,46 +151,6 @@ def damage(path: Path, page: int, pages: int = 1) -> None:
     with path.open("r+b") as file:
         file.seek(page * 4096)
         file.write(b"\xa5" * 4096 * pages)
-
-
-def test_salvage_takes_what_can_be_read(tmp_path: Path):
-    data = tmp_path / "data"
-    data.mkdir()
-    fill(data, events=300)
-    path = data / "logbook.db"
-    pages = path.stat().st_size // 4096
-    kept = []
-    for page in range(4, pages, 5):
-        broken = tmp_path / f"broken-{page}.db"
-        snapshot(path, broken)
-        damage(broken, page)
-        target = tmp_path / f"new-{page}.db"
-        try:
-            taken = salvage(broken, target)
-        except BackupError:
-            kept.append(0)
-            continue
-        with Logbook(target) as book:
-            assert book.faults() == []
-            events = sum(len(book.events(trip.id)) for trip in book.trips())
-        assert events == taken["events"]
-        kept.append(events)
-    print(f"{len(kept)} pages destroyed one at a time: of 600 events {min(kept)} to {max(kept)} came out")
-    assert max(kept) <= 600
-    assert sum(n > 300 for n in kept) > 0.8 * len(kept)
-
-
-def test_salvaging_twice_takes_nothing_twice(data: Path, tmp_path: Path):
-    target = tmp_path / "new.db"
-    assert salvage(data / "logbook.db", target)["events"] == 40
-    assert salvage(data / "logbook.db", target)["events"] == 0
-    assert numbers(target) == list(range(1, 21))
-
-
-def test_no_logbook_at_all_gives_nothing(tmp_path: Path):
-    (tmp_path / "x.db").write_bytes(b"not a database" * 1000)
-    with pytest.raises(BackupError, match="replay the recordings"):
-        salvage(tmp_path / "x.db", tmp_path / "new.db")
 
 
 def test_set_aside_keeps_every_earlier_one(data: Path):
