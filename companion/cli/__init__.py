@@ -12,6 +12,7 @@ import traceback
 import click
 
 from companion import __version__
+from companion.cli.amend import amend_command
 from companion.cli.backup import backup_command, export_command, restore_command
 from companion.cli.check import check_command
 from companion.cli.common import CAUTIONS, ExampleFirst
@@ -21,7 +22,7 @@ from companion.cli.logbook import logbook_command
 from companion.cli.plan import plan_command
 from companion.cli.reach import reach_command
 from companion.cli.replaying import replay_command
-from companion.cli.report import amend_command, report_command, season_command
+from companion.cli.report import report_command, season_command
 from companion.cli.run import run_command
 from companion.cli.settings import settings_command
 from companion.cli.talk import listen_command, phrases_command

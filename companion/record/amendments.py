@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import msgspec
 
-from companion.events import Logged, LoggedWhat
+from companion.events import Fix, Logged, LoggedWhat
 
 
 class Amendment(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
@@ -19,6 +19,9 @@ class Amendment(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
         rod: the rod it was on, with the `lure` and `line` that rod carries.
         lure: see `rod`.
         line: see `rod`.
+        lure_depth: where the lure was on that rod, m below the surface; None: not known.
+        lure_at: its place, likewise.
+        lure_bottom: the mapped depth there, m, likewise.
         size: a fish's weight, kg, or the depth of a mark or the length of a cast, m.
         taken_back: True takes it back, False lets it stand again.
         note: something to add.
@@ -30,6 +33,9 @@ class Amendment(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     rod: str | None = None
     lure: str | None = None
     line: str | None = None
+    lure_depth: float | None = None
+    lure_at: Fix | None = None
+    lure_bottom: float | None = None
     size: float | None = None
     taken_back: bool | None = None
     note: str | None = None
@@ -61,7 +67,8 @@ class Corrected(NamedTuple):
 def corrected(entries: Iterable[tuple[Logged, bool]], amendments: Sequence[Amendment]) -> list[Corrected]:
     """Return logged things (each with whether it was taken back) with their corrections, oldest first.
 
-    A thing that was on another rod than logged loses where its lure was: that was the other rod's.
+    A thing that was on another rod than logged has its lure where the correction says, if anywhere: where
+    it was logged is where the other rod's was.
     """
     return [
         _corrected(logged, undone, tuple(one for one in amendments if one.number == logged.number))
@@ -77,8 +84,9 @@ def _corrected(logged: Logged, undone: bool, amendments: tuple[Amendment, ...]) 
             for name in ("what", "rod", "lure", "line", "size")
             if (value := getattr(one, name)) is not None
         }
-        if one.rod is not None and one.rod != event.rod:
-            changes |= {"lure_depth": None, "lure_at": None}
+        if one.rod is not None:
+            lures = logged if one.rod == logged.rod else one
+            changes |= {name: getattr(lures, name) for name in ("lure_depth", "lure_at", "lure_bottom")}
         event = msgspec.structs.replace(event, **changes)
         stands = stands if one.taken_back is None else not one.taken_back
     return Corrected(logged, event, stands, amendments)

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from companion.casting.afterwards import HOURS
 from companion.casting.deck import AIM, ASTRAY
 from companion.events import Logged
 from companion.report.day import CATCHES, Day, Floats
-from companion.voice.grammar import number_words
 
 LONGEST = 180.0
 """A cast that nobody called in is over after this, s."""
@@ -23,7 +23,6 @@ _ALONG = np.linspace(0.3, 0.8, 5)
 """Where along the cast the lure works deep, parts of its length from the boat."""
 _ASIDE = np.array([-1.28, -0.52, 0.0, 0.52, 1.28])
 """Fifths of a normal distribution, in standard deviations."""
-_HOURS = {f"{number_words(hour)} o'clock": hour for hour in range(1, 13)}
 
 
 @dataclass(frozen=True)
@@ -92,7 +91,7 @@ def _made(day: Day, call: Logged, until: float, length: float) -> CastMade:
     back = next((thing.t for thing in within if thing.what == "reeled in"), call.t + LONGEST)
     ended = min(back, until, call.t + LONGEST)
     mine = [thing for thing in within if thing.t <= ended + AFTERWARDS and thing.rod == call.rod]
-    hour = _HOURS.get(call.detail or "")
+    hour = HOURS.get(call.detail or "")
     bearing = _bearing(day, call, hour)
     x, y = _worked(day, call, bearing, length, AIM if hour is not None else ASTRAY)
     return CastMade(

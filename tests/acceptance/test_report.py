@@ -125,6 +125,44 @@ def test_a_correction_from_the_command_line_is_in_the_next_report(companion, hom
     assert f"#{bite.number}" in report["summary"]
 
 
+def test_another_rod_has_its_lure_elsewhere_in_export_and_report(companion, home):
+    book, folder = home / "regrabbed.db", home / "exported"
+    shutil.copy(home / "companion" / "replays" / f"{DAY.name}.db", book)
+    bite = next(event for event in LOGGED if event.what == "bite")
+    assert bite.rod == "rod 1"
+
+    def exported():
+        assert companion("export", folder, "--logbook", book, "--format", "geojson").returncode == OK
+        features = json.loads((folder / "trip-1-trip.geojson").read_text())["features"]
+        return next(one for one in features if one["properties"].get("number") == bite.number)
+
+    before = exported()
+    amended = companion("amend", bite.number, "--logbook", book, "--rod", "4")
+    assert (amended.returncode, amended.stderr) == (OK, "")
+    after = exported()
+    assert after["properties"]["lure_depth"] < before["properties"]["lure_depth"] - 0.3, "rod 4 reaches less"
+    assert after["geometry"]["coordinates"] != before["geometry"]["coordinates"]
+    report = json.loads(companion("report", "--logbook", book, "--json").stdout)
+    (found,) = [one["now"] for one in report["things"] if one["number"] == bite.number]
+    assert found["lure_depth"] == after["properties"]["lure_depth"]
+    lat, lon = found["lure_at"]["lat"], found["lure_at"]["lon"]
+    assert [lon, lat] == pytest.approx(after["geometry"]["coordinates"], abs=1e-6)
+    companion("amend", bite.number, "--logbook", book, "--rod", "1")
+    assert exported() == before, "it was rod 1 after all"
+
+
+def test_a_rod_that_the_config_has_not_leaves_the_lure_unknown_and_says_so(companion, home):
+    book, other = home / "unknown.db", home / "other.toml"
+    shutil.copy(home / "companion" / "replays" / f"{DAY.name}.db", book)
+    other.write_text(config.example_text())  # it has three rods
+    bite = next(event for event in LOGGED if event.what == "bite")
+    amended = companion("amend", bite.number, "--logbook", book, "--rod", "4", "--config", other, "--json")
+    assert amended.returncode == OK
+    assert "where the lure was is not known: the config has no rod 4" in amended.stderr
+    now = json.loads(amended.stdout)[1]
+    assert (now["lure_depth"], now["lure_at"], now["lure_bottom"]) == (None, None, None)
+
+
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [

@@ -10,7 +10,7 @@ from companion.record.logbook import Logbook, LogbookError
 
 BITE = Logged(
     t=7.5, number=1, what="bite", rod="rod 1", lure="plum", line="12 lb", lure_depth=4.9,
-    lure_at=Fix(35.5, -84.2, 6.0), clip="a.flac",
+    lure_at=Fix(35.5, -84.2, 6.0), lure_bottom=5.2, clip="a.flac",
 )  # fmt: skip
 TOUCH = Logged(t=20.0, number=2, what="touch", rod="rod 1", lure="plum", line="12 lb", clip="b.flac")
 MARK = Logged(t=30.0, number=3, what="mark", detail="ledge")
@@ -52,12 +52,23 @@ def test_the_last_correction_counts(book):
     assert len(book.corrected(trip)[0].amendments) == 2
 
 
-def test_another_rod_takes_its_line_and_loses_where_the_lure_was():
+def test_another_rod_takes_its_line_and_never_keeps_where_the_others_lure_was():
     change = Amendment(number=1, rod="rod 2", lure="plum", line="14 lb")
     (thing,) = corrected([(BITE, False)], [change])
     assert (thing.event.rod, thing.event.line) == ("rod 2", "14 lb")
-    assert thing.event.lure_depth is None
-    assert thing.event.lure_at is None
+    assert (thing.event.lure_depth, thing.event.lure_at, thing.event.lure_bottom) == (None, None, None)
+
+
+def test_another_rod_has_its_own_lure_and_the_logged_one_its_own_again():
+    there = Fix(35.6, -84.3, 7.0)
+    change = Amendment(number=1, rod="rod 2", lure_depth=4.1, lure_at=there, lure_bottom=6.0)
+    (thing,) = corrected([(BITE, False)], [change, Amendment(number=1, note="so it was")])
+    assert (thing.event.lure_depth, thing.event.lure_at, thing.event.lure_bottom) == (4.1, there, 6.0)
+    assert thing.event.place == there
+    (thing,) = corrected(
+        [(BITE, False)], [change, Amendment(number=1, rod="rod 1", lure="plum", line="12 lb")]
+    )
+    assert thing.event == BITE
 
 
 def test_taking_back_and_restoring(book):

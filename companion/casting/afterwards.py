@@ -1,0 +1,99 @@
+"""Where the lure was at something logged, when it turns out afterwards that it was on another rod.
+
+The cast is the one that was under way, by what was logged; that the same cast was made with the other rod
+is all that changes. What was called ("two o'clock", "thirty yards") holds for it as well.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import NamedTuple
+
+from companion.casting.cast import Whereabouts
+from companion.casting.deck import REMEMBERED, Aim, Deck, Moment
+from companion.casting.ground import Ground
+from companion.dive.calibration import Belief
+from companion.events import AnyEvent, Fix, Logged, RodTaken
+from companion.sensing.localplane import range_and_bearing
+from companion.tackle import Rod
+from companion.voice.grammar import number_words
+
+Place = Callable[[float], Fix | None]
+"""Where the boat was at a logic time, s."""
+STILL = 1.0
+"""A boat that moved less than this in `OVER` has no course, m."""
+OVER = 5.0
+"""How long before something the boat is looked for to tell its course, s."""
+HOURS = {f"{number_words(hour)} o'clock": hour for hour in range(1, 13)}
+"""The hour of a cast by the words it is logged with."""
+
+
+class Aftersight(NamedTuple):
+    """What is known of the trip afterwards.
+
+    Attributes:
+        events: of the trip, as they stand, in order.
+        began: when the words for a logged thing began, logic s.
+        boat: where the boat was.
+        reaction: s between what happens at the lure and the first word about it.
+    """
+
+    events: Sequence[AnyEvent]
+    began: Callable[[Logged], float]
+    boat: Place
+    reaction: float
+
+
+def lure_on(
+    rod: Rod, thing: Logged, trip: Aftersight, beliefs: Mapping[str, Belief] | None, ground: Ground
+) -> Whereabouts:
+    """Return where the lure was at a logged thing if that was on this rod.
+
+    Without a cast under way it is where the rod's path is deepest, ahead of the bow, as on the water.
+
+    Args:
+        rod: as it was rigged then.
+        thing: what was logged.
+        trip: what else was.
+        beliefs: what is believed of lures, by their names.
+        ground: the bottom.
+    """
+    deck = Deck([rod], beliefs, ground)
+    cast = _cast_of(thing, trip.events, rod.name)
+    if cast is not None:
+        for one in _calls(trip.events, cast):
+            deck.begin_cast(trip.began(one), _moment(one, trip), _aim(one))
+    return deck.lure(trip.began(thing) - trip.reaction, thing.boat, thing.heading)
+
+
+def _cast_of(thing: Logged, events: Iterable[AnyEvent], rod: str) -> Logged | None:
+    """Return the cast under way at a logged thing: not reeled in, and no other rod taken than this one."""
+    cast: Logged | None = None
+    for event in events:
+        if isinstance(event, Logged) and event.number == thing.number:
+            return cast
+        if isinstance(event, Logged) and event.what in ("cast", "reeled in"):
+            cast = event if event.what == "cast" else None
+        elif isinstance(event, RodTaken) and cast is not None and cast.rod not in (event.rod, rod):
+            cast = None
+    return cast
+
+
+def _calls(events: Iterable[AnyEvent], cast: Logged) -> list[Logged]:
+    """Return a cast and those before it whose direction it may have gone in."""
+    calls = [event for event in events if isinstance(event, Logged) and event.what == "cast"]
+    return [call for call in calls if cast.t - REMEMBERED <= call.t <= cast.t]
+
+
+def _aim(cast: Logged) -> Aim:
+    return Aim(HOURS.get(cast.detail or ""), cast.size)
+
+
+def _moment(thing: Logged, trip: Aftersight) -> Moment:
+    before = trip.boat(thing.t - OVER)
+    if before is None or thing.boat is None:
+        return Moment(thing.boat, thing.heading)
+    away, course = range_and_bearing(before.lat, before.lon, thing.boat.lat, thing.boat.lon)
+    known = math.isfinite(away) and away >= STILL
+    return Moment(thing.boat, thing.heading, course if known else None, thing.speed)

@@ -1,0 +1,188 @@
+"""`companion amend`: what was logged on a trip, corrected afterwards."""
+
+from __future__ import annotations
+
+import re
+from bisect import bisect_right
+from collections.abc import Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import get_args
+
+import click
+import msgspec
+
+from companion.casting.afterwards import Aftersight, lure_on
+from companion.casting.ground import Mapped
+from companion.cli.choosing import Chosen, choose, entry_name, recording
+from companion.cli.common import command, config_option, logbook_option, settings_in_force, warn
+from companion.clock import wall_clock
+from companion.config import Settings, load
+from companion.events import AnyEvent, Fix, Logged, LoggedWhat, RodTaken, TripBegan
+from companion.lakebed.bed import Bed
+from companion.record.amendments import Amendment
+from companion.record.lakes import Lakes
+from companion.record.logbook import Logbook
+from companion.record.recording import CONFIG, Shelf
+from companion.report.words import Words
+from companion.tackle import LineSpec, Rod
+from companion.tackle.quantities import Quantity
+from companion.units import POUND_FORCE
+from companion.voice.clips import clip_began
+from companion.voice.model import data_folder
+
+
+@command("amend")
+@click.argument("number", type=click.IntRange(min=1))
+@click.option("--trip", help="As for `companion report`: a number, a replayed day or a logbook file.")
+@logbook_option
+@click.option("--what", type=click.Choice(get_args(LoggedWhat)), help="What it was instead.")
+@click.option("--rod", help="The rod it was on: its number or its name.")
+@click.option("--size", help='A fish\'s weight ("3 lb 2 oz") or the depth of a mark ("15 ft").')
+@click.option("--take-back/--restore", "taken_back", default=None, help="It did not happen; or it did.")
+@click.option("--note", help="Something to add.")
+@config_option
+@click.option("--json", "as_json", is_flag=True, help="Print the thing as logged and as it stands, as JSON.")
+def amend_command(
+    number: int,
+    *,
+    trip: str | None,
+    logbook_path: Path | None,
+    what: LoggedWhat | None,
+    rod: str | None,
+    size: str | None,
+    taken_back: bool | None,
+    note: str | None,
+    config_path: Path | None,
+    as_json: bool,
+) -> None:
+    """Example: companion amend 8 --what fish --size "3 lb 2 oz"
+
+    Corrects what was logged under NUMBER on a trip. What was logged stays; the correction is kept beside
+    it, and reports show both. With --rod, where the lure was is worked out anew for that rod, by the
+    config the trip was made with.
+    """
+    chosen = choose(trip, logbook_path)
+    with Logbook(chosen.logbook) as book:
+        things = {thing.event.number: thing for thing in book.corrected(chosen.trip)}
+        if number not in things:
+            raise click.UsageError(f"trip {chosen.trip} has nothing logged under {number}")
+        kind = what or things[number].event.what
+        amendment = Amendment(
+            number=number,
+            what=what,
+            size=None if size is None else _size(size, kind),
+            taken_back=taken_back,
+            note=note,
+            utc=wall_clock().strftime("%Y-%m-%dT%H:%M:%SZ"),
+        )
+        if rod is not None:
+            amendment = _on_rod(amendment, rod, things[number].original, book, chosen, config_path)
+        if amendment.is_empty:
+            raise click.UsageError("say what to correct: --what, --rod, --size, --take-back or --note")
+        book.amend(chosen.trip, amendment)
+        thing = next(one for one in book.corrected(chosen.trip) if one.event.number == number)
+    if as_json:
+        click.echo(msgspec.json.encode(thing).decode())
+        return
+    click.echo(f"{chosen.logbook}, trip {chosen.trip}, #{number}")
+    click.echo(f"  logged: {_in_words(thing.original)}")
+    click.echo(f"  now:    {_in_words(thing.event)}{'' if thing.stands else ', taken back'}")
+
+
+def _on_rod(
+    amendment: Amendment, said: str, thing: Logged, book: Logbook, chosen: Chosen, config_path: Path | None
+) -> Amendment:
+    """Return a correction to another rod, with where its lure was when the thing was logged."""
+    name, lure, line = _rod_aboard(book.events(chosen.trip), said)
+    amendment = msgspec.structs.replace(amendment, rod=name, lure=lure, line=line)
+    if thing.lure_depth is None or name == thing.rod:
+        return amendment  # it was not at the lure; or it is as it was logged, and so is its place
+    settings = _settings_of(chosen, entry_name(book, chosen.trip), config_path)
+    rigged = _rigged(settings.rods, name, lure, line)
+    if rigged is None:
+        warn(f"where the lure was is not known: the config has no {name} with {lure} on {line}; see --config")
+        return amendment
+    bed = Bed(Lakes(book).areas(), half_beam=settings.boat.half_beam, level=settings.water.level)
+    trip = _aftersight(book, chosen.trip, settings)
+    where = lure_on(rigged, thing, trip, book.beliefs(before=chosen.trip + 1), Mapped(bed))
+    bottom = None if where.at is None else bed.bottom(where.at.lat, where.at.lon)
+    return msgspec.structs.replace(
+        amendment,
+        lure_depth=None if where.depth is None else round(where.depth, 3),
+        lure_at=where.at,
+        lure_bottom=None if bottom is None else round(bottom[0], 3),
+    )
+
+
+def _settings_of(chosen: Chosen, name: str, config_path: Path | None) -> Settings:
+    """Return the settings given, or those a trip was recorded with, or else those in force."""
+    folders = (chosen.folder, recording(name), Shelf(data_folder() / "recordings").folder_of(name))
+    kept = (folder / CONFIG for folder in folders if folder is not None)
+    found = next((path for path in kept if path.is_file()), None)
+    return settings_in_force(config_path) if config_path or found is None else load(found)
+
+
+def _rigged(rods: Sequence[Rod], name: str, lure: str, line: str) -> Rod | None:
+    """Return the rod as it was rigged then: with its line, or one of the same material rigged on the trip."""
+    rod = next((rod for rod in rods if (rod.name, rod.lure.name) == (name, lure)), None)
+    if rod is not None and rod.line.name != line and (pounds := re.match(r"\d+(?= lb)", line)):
+        spool = LineSpec(material=rod.line.material, strength=int(pounds[0]) * POUND_FORCE)
+        rod = rod.with_line(spool)
+    return rod if rod is not None and rod.line.name == line else None
+
+
+def _aftersight(book: Logbook, trip: int, settings: Settings) -> Aftersight:
+    now = {thing.original.number: thing for thing in book.corrected(trip)}
+    events = [
+        now[event.number].event if isinstance(event, Logged) else event
+        for event in book.events(trip)
+        if not isinstance(event, Logged) or now[event.number].stands
+    ]
+    fixes = [(reading.t, reading.fix) for reading in book.readings(trip) if reading.fix is not None]
+
+    def boat(t: float) -> Fix | None:
+        at = bisect_right(fixes, t, key=lambda one: one[0]) - 1
+        return fixes[at][1] if at >= 0 else None
+
+    return Aftersight(events, _began, boat, settings.voice.reaction)
+
+
+def _began(thing: Logged) -> float:
+    """Return when the words for it began, logic s: its clip is named by that; without one, when it was."""
+    clip = None if thing.clip is None else clip_began(thing.clip)
+    if clip is None or thing.utc is None:
+        return thing.t
+    return thing.t - (datetime.fromisoformat(thing.utc) - clip).total_seconds()
+
+
+def _rod_aboard(events: Sequence[AnyEvent], rod: str) -> tuple[str, str, str]:
+    """Return a rod of a trip by number or name, with the lure and line it last carried."""
+    aboard: dict[str, tuple[str, str]] = {}
+    for event in events:
+        if isinstance(event, TripBegan):
+            for name, carries in event.rods.items():
+                lure, _, line = carries.partition(" on ")
+                aboard[name] = (lure, line)
+        elif isinstance(event, RodTaken):
+            aboard[event.rod] = (event.lure, event.line)
+    name = f"rod {rod}" if rod.isdecimal() else rod
+    if name not in aboard:
+        raise click.UsageError(f'no rod "{rod}" on that trip; there were: {", ".join(aboard)}')
+    return name, *aboard[name]
+
+
+def _size(text: str, kind: LoggedWhat) -> float:
+    """Return a size in kg (a fish) or m (a mark, a cast), from words such as "3 lb 2 oz" or "15 ft"."""
+    quantity = Quantity("mass" if kind == "fish" else "length", 0.0, 1000.0)
+    try:
+        parts = re.findall(r"[^A-Za-z]+[A-Za-z]+", text) or [text]
+        return round(sum(quantity.read(part) for part in parts), 3)
+    except ValueError as error:
+        raise click.UsageError(f"--size {text}: {error}") from error
+
+
+def _in_words(thing: Logged) -> str:
+    lure = None if thing.lure_depth is None else f"lure {Words().depth(thing.lure_depth)} deep"
+    parts = [thing.what, thing.detail, Words().size(thing), thing.rod, thing.line, lure]
+    return ", ".join(part for part in parts if part)

@@ -1,0 +1,82 @@
+"""Where the lure was, had the logged rod been another: as the deck would have said with that rod in hand."""
+
+from __future__ import annotations
+
+from functools import partial
+
+import pytest
+
+from companion import config
+from companion.casting.afterwards import OVER, Aftersight, lure_on
+from companion.casting.cast import GPS_RADIUS
+from companion.casting.deck import Aim, Deck, Moment
+from companion.casting.ground import Unmapped
+from companion.events import Fix, Logged, RodTaken
+from companion.sensing import moved, range_and_bearing
+
+RODS = config.parse(config.example_text(), "example").rods
+HERE = Fix(45.0, -140.0, GPS_RADIUS)
+REACTION = 0.7
+
+
+def call(t: float = 100.0, **more: object) -> Logged:
+    known = {"detail": "two o'clock", "boat": boat(t), "heading": 40.0, "speed": 0.5, "rod": "rod 1"}
+    return Logged(t=t, number=1, what="cast", **known | more)
+
+
+def bite(t: float = 120.0) -> Logged:
+    return Logged(t=t, number=2, what="bite", boat=boat(t), heading=40.0, speed=0.5, rod="rod 1")
+
+
+def boat(t: float) -> Fix:
+    """It drifts south at half a metre a second."""
+    return Fix(*moved(HERE.lat, HERE.lon, 180.0, 0.5 * t), GPS_RADIUS)
+
+
+def trip(*events: object) -> Aftersight:
+    return Aftersight(events, lambda thing: thing.t - 1.0, boat, REACTION)
+
+
+def as_on_the_water(number: int, aim: Aim):
+    """What the deck tells with the rod in hand, while it happens."""
+    deck, before = Deck(RODS), boat(100.0 - OVER)
+    deck.take(number)
+    _, course = range_and_bearing(before.lat, before.lon, boat(100.0).lat, boat(100.0).lon)
+    deck.begin_cast(99.0, Moment(boat(100.0), 40.0, course, 0.5), aim)
+    return deck.lure(119.0 - REACTION, boat(120.0), 40.0)
+
+
+lure_of = partial(lure_on, beliefs=None, ground=Unmapped())
+
+
+@pytest.mark.parametrize("number", [1, 2, 3])
+@pytest.mark.parametrize("size", [None, 25.0])
+def test_it_is_where_it_would_have_been_told_with_that_rod_in_hand(number, size):
+    rod = RODS[number - 1]
+    assert lure_of(rod, bite(), trip(call(size=size), bite())) == as_on_the_water(number, Aim(2, size))
+
+
+def test_rods_that_reach_less_had_their_lure_less_deep_and_elsewhere():
+    one, other = (lure_of(rod, bite(), trip(call(), bite())) for rod in (RODS[0], RODS[2]))
+    assert other.depth < one.depth - 0.2
+    assert other.at != one.at
+
+
+def test_a_cast_that_is_in_or_was_ended_by_another_rod_no_longer_counts():
+    taken = partial(RodTaken, t=105.0, lure="x", line="y", reach=5.0)
+    usual = lure_of(RODS[1], bite(), trip(bite()))
+    reeled = Logged(t=110.0, number=3, what="reeled in")
+    under_way = lure_of(RODS[1], bite(), trip(call(), bite()))
+    assert under_way != usual
+    assert lure_of(RODS[1], bite(), trip(call(), reeled, bite())) == usual
+    assert lure_of(RODS[1], bite(), trip(call(), taken(rod="rod 2"), bite())) == usual
+    assert lure_of(RODS[1], bite(), trip(call(rod="rod 2"), taken(rod="rod 1"), bite())) == under_way
+    assert lure_of(RODS[1], bite(), trip(call(), taken(rod="rod 1"), bite())) == under_way
+
+
+def test_a_cast_without_an_hour_goes_where_the_last_one_with_an_hour_went():
+    earlier, later = call(t=60.0), call(detail=None, heading=300.0)
+    with_hour = lure_of(RODS[1], bite(), trip(earlier, later, bite())).at
+    over_the_bow = lure_of(RODS[1], bite(), trip(later, bite())).at
+    assert with_hour.radius < over_the_bow.radius
+    assert 60.0 < range_and_bearing(boat(120.0).lat, boat(120.0).lon, with_hour.lat, with_hour.lon)[1] < 140.0
