@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from datetime import UTC, tzinfo
@@ -124,7 +125,9 @@ def season_command(
     """Example: companion season ~/.local/share/companion/replays/*.db
 
     Makes one HTML file of many trips: each rod's reach over time, bites by depth and structure, a table of
-    the trips. LOGBOOKS are logbook files; with --rerun the recorded days are replayed first, side by side.
+    the trips. LOGBOOKS are logbook files; with --rerun the recorded days are replayed first, side by side,
+    each by itself: it begins from what its recording says was known then, else from the config. What one of
+    them teaches is not carried to the next.
     """
     books = [*logbooks, *_rerun(rerun, into or data_folder() / "replays", jobs)]
     if not books:
@@ -209,8 +212,11 @@ def _rerun(days: Sequence[Path], into: Path, jobs: int | None) -> list[Path]:
     """Replay recorded days, each in a process of its own, into logbooks of their own; return those."""
     if not days:
         return []
-    for one in days:
-        find_day(one)
+    days = list({day.resolve(): day for day in days}.values())
+    named = Counter(find_day(day).name for day in days)
+    twice = [name for name, times in named.items() if times > 1]
+    if twice:
+        raise click.UsageError(f"--rerun: two recorded days are called {twice[0]}; rename one of the folders")
     with ProcessPoolExecutor(max_workers=jobs) as pool:
         made = list(pool.map(_replay_one, days, [into] * len(days)))
     for path in made:

@@ -189,6 +189,8 @@ def reach_over_time(
         "data": traces,
         "layout": _layout(
             xaxis={"type": "category", "showgrid": False},
+            scattermode="group",  # a trip's rods side by side: on one line their bands cannot be told apart
+            scattergap=0.7,
             yaxis={
                 "title": {"text": f"reach, {words.depth_unit}"},
                 "autorange": "reversed",

@@ -184,6 +184,22 @@ def test_mistakes_are_told_in_one_line(home, arguments, words):
     assert words in result.output
 
 
+def test_two_recorded_days_of_one_name_are_refused_and_one_named_twice_is_one(companion, tmp_path):
+    """They would go into one logbook, the one over the other."""
+    line = b"$SDDPT,5.0,0.3*51\r\n"
+    for folder in ("one", "two"):
+        (tmp_path / folder / "day").mkdir(parents=True)
+        (tmp_path / folder / "day" / "sonar.nmea").write_bytes(line * 50)
+    one, two = tmp_path / "one" / "day", tmp_path / "two" / "day"
+    into = ("--into", tmp_path / "books", "-o", tmp_path / "season.html", "--json")
+    refused = companion("season", "--rerun", one, "--rerun", two, *into)
+    assert refused.returncode == USAGE
+    assert "two recorded days are called day" in refused.stderr
+    made = companion("season", "--rerun", one, "--rerun", one / ".." / "day", *into)
+    assert made.returncode == OK, made.stderr
+    assert len(json.loads(made.stdout)["trips"]) == 1
+
+
 def test_recorded_days_are_replayed_side_by_side_into_a_season(companion, tmp_path):
     lines = (DAY / "sonar.nmea").read_bytes().splitlines(keepends=True)
     for i, name in enumerate(("first", "second")):

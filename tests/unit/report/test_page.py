@@ -10,6 +10,7 @@ import pytest
 
 plotly = pytest.importorskip("plotly.graph_objects", reason="plotly, the report's extra, is not installed")
 
+from companion.dive.calibration import Estimate  # noqa: E402
 from companion.events import Heard, Match, Notice  # noqa: E402
 from companion.record.amendments import Amendment  # noqa: E402
 from companion.report import clips  # noqa: E402
@@ -197,6 +198,16 @@ def test_a_season_pools_its_trips(fished, found):
         "rod 1, 12 lb": (2, 2.0),
         "rod 2, 20 lb": (0, 2.0),
     }
+
+
+def test_the_bands_of_rods_stand_side_by_side_over_a_season():
+    band = Estimate(5.5, 4.5, 6.5)
+    points = {name: [("1. 2026-10-03", "t1", 5.5, band)] for name in ("rod 1, 12 lb", "rod 2, 14 lb")}
+    drawn = reach_over_time(points, Words("metres"))
+    assert drawn["layout"]["scattermode"] == "group"
+    assert [(t["error_y"]["array"], t["error_y"]["arrayminus"]) for t in drawn["data"]] == [
+        ([1.0], [1.0])
+    ] * 2
 
 
 def test_what_has_no_place_is_named_beside_the_map(script, found):
