@@ -119,7 +119,7 @@ def _salvaged(found: Salvaged) -> str:
 def _how_many(lost: Lost) -> str:
     """At most so many, for a number that was once used may have been free again."""
     if lost.more:
-        return f"{lost.rows} or more" if lost.rows else "perhaps some"
+        return f"up to {lost.rows}, perhaps more" if lost.rows else "perhaps some"
     return f"up to {lost.rows}"
 
 

@@ -150,7 +150,7 @@ class _Table:
         tree = pages.trees.get(name)
         self._leaves: list[Leaf] = tree.leaves if tree else []
         self.gaps: list[Gap] = tree.gaps if tree else [Gap(0, None)]
-        self._found = self._strays = self._promised = 0
+        self._found = self._strays = self._promised = self._last = 0
 
     def rows(self) -> Iterator[Values]:
         """Yield the rows that can be read and make sense, also from pages that nothing leads to."""
@@ -168,13 +168,14 @@ class _Table:
                 if found is not None:
                     seen.add(rowid)
                     yield found
-        self._strays = len(seen)
+        self._strays, self._last = len(seen), max(seen, default=0)
 
     def lost(self, unfit: int) -> Lost:
         """Return what is missing after all rows were read, with those read that had no place to go."""
-        gone = sum(gap.upto - gap.after for gap in self.gaps if gap.upto is not None)
         more = any(gap.upto is None for gap in self.gaps)
-        missing = self._promised - self._found + (0 if more else gone - self._strays)
+        ends = ((gap, self._last if gap.upto is None else gap.upto) for gap in self.gaps)
+        gone = sum(max(0, end - gap.after) for gap, end in ends)
+        missing = self._promised - self._found + gone - self._strays
         return Lost(max(0, missing) + unfit, more)
 
     def _misses(self, rowid: int) -> bool:

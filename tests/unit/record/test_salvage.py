@@ -212,6 +212,19 @@ def test_the_rows_told_lost_are_those_missing(whole: Path, tmp_path: Path):
     assert found.taken["events"] == sum(rows(whole)["events"].values()) - gone
 
 
+def test_what_is_missing_is_counted_too_where_the_tables_root_is_lost(whole: Path, tmp_path: Path):
+    """Its leaves are found by themselves, and the numbers of those before and after tell what is missing."""
+    with closing(Pages(whole)) as pages:
+        leaf = pages.trees["readings"].leaves[1]
+        gone = len(list(pages.rows(leaf)))
+    with closing(sqlite3.connect(whole)) as db:
+        root = db.execute("SELECT rootpage FROM sqlite_schema WHERE name = 'readings'").fetchone()[0]
+    once = damaged(whole, (root - 1) * SIZE, SIZE, tmp_path)
+    found = salvage(damaged(once, (leaf.page - 1) * SIZE, SIZE, tmp_path), tmp_path / "new.db")
+    assert found.lost["readings"] == (gone, True)
+    assert found.taken["readings"] == 450 - gone
+
+
 def test_noise_shorter_than_a_page_at_any_place(whole: Path, tmp_path: Path):
     where, before = on_page(whole), rows(whole)
     del before["readings"], before["lake_marks"]  # numbers in them may be noise, and look like numbers
