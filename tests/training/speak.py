@@ -1,6 +1,6 @@
 """Speak the training texts: FOLDER/texts.tsv to FOLDER/speech-PROGRAM.npz, on every core.
 
-Example: python -m tests.training.speak FOLDER espeak-ng flite festival kokoro piper pico
+Example: python -m tests.training.speak FOLDER espeak-ng flite festival kokoro pico
 """
 
 from __future__ import annotations

