@@ -79,6 +79,7 @@ def misses():
     return np.array(found)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("what", "column"), [("reach", 0), ("depth", 1), ("distance", 2)])
 def test_within_one_percent_of_reach_or_5_cm_all_the_way_to_the_rod(what, column):
     """19 of 20 casts drawn from what is believed beforehand, of a sixth of the usual cast to 1.7 times it."""
