@@ -54,6 +54,7 @@ class Cast:
             not known.
         bottom: the same with what lures have felt of it.
         outlook: what it will meet, or None as well.
+        said: its length, m, as it was said; None for a usual one.
     """
 
     rod: Rod
@@ -66,6 +67,7 @@ class Cast:
     sounded: Ahead | None = None
     bottom: Ahead | None = None
     outlook: CastOutlook | None = None
+    said: float | None = None
 
     @property
     def retrieved_from(self) -> float:
@@ -99,7 +101,9 @@ class Cast:
     def _drawn_at(self, since: float) -> tuple[Floats, Floats]:
         """Return distance and depth of every drawn cast at a time since the retrieve began."""
         t, away, depth = self.casts
-        step = np.clip(since / t[:, 1], 0.0, t.shape[1] - 1.000001)
+        shares = t[0] / t[0, -1]
+        step = np.interp(since / t[:, -1], shares, np.arange(len(shares)))
+        step = np.minimum(step, len(shares) - 1.000001)
         left = step.astype(np.intp)
         share, rows = step - left, np.arange(len(t))
         near = away[rows, left] * (1.0 - share) + away[rows, left + 1] * share
@@ -137,13 +141,15 @@ class Cast:
         if found is None:
             return None
         bottom, sigma, beside = found
-        since = max(said - self.retrieved_from, 0.0)
-        return Touch(rig_name(self.rod), bottom, since, sigma, beside, round(self.drift, 2), ALIKE)
+        since, drift = max(said - self.retrieved_from, 0.0), round(self.drift, 2)
+        return Touch(rig_name(self.rod), bottom, since, sigma, beside, drift, ALIKE, self.said)
 
     def untouched(self) -> NoTouch | None:
         """Return what a cast without a touch teaches; None when the bottom is not known."""
         found = self._known_bottoms()
-        return None if found is None else NoTouch(rig_name(self.rod), *found, round(self.drift, 2), ALIKE)
+        if found is None:
+            return None
+        return NoTouch(rig_name(self.rod), *found, round(self.drift, 2), ALIKE, self.said)
 
     def _known_bottoms(self) -> tuple[Soundings, float, tuple[tuple[float, Soundings], ...]] | None:
         """Return the bottom by distance from the rod tip, its sigma, and those the cast may have met instead.

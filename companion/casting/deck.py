@@ -12,7 +12,15 @@ from companion.casting.cast import Cast, Whereabouts, placed
 from companion.casting.felt import Felt
 from companion.casting.ground import Ground, Ray, Unmapped, ahead
 from companion.casting.outlook import DRAWS, outlook
-from companion.dive.calibration import Belief, Calibration, Casts, Estimate, Evidence, RigBelief
+from companion.dive.calibration import (
+    SAID_LENGTH_SCATTER,
+    Belief,
+    Calibration,
+    Casts,
+    Estimate,
+    Evidence,
+    RigBelief,
+)
 from companion.events import Fix
 from companion.tackle import LineSpec, Rod, RodReach, calibrations, reaches, rig, rig_name
 from companion.units import POUND_FORCE
@@ -29,8 +37,6 @@ IN_RANGE = (0.35, 0.5, 0.65)
 """Where on a cast the bottom is looked at to tell whether a rod suits it, as shares of the cast."""
 SHORT = 0.6
 """A short cast, in usual casts. Common practice, no source."""
-SPOKEN_LENGTH_SIGMA = 0.10
-"""Relative standard deviation of a cast's length as somebody says it."""
 
 
 class Moment(NamedTuple):
@@ -215,8 +221,8 @@ class Deck:
         usual = self.learned(rod).rigs[rig_name(rod)].retrieve.cast
         length = SHORT * usual if aim.short else aim.length
         drift = 0.0 if bearing is None else boat.towards(bearing)
-        casts = self.learned(rod).casts(rig_name(rod), DRAWS, length, SPOKEN_LENGTH_SIGMA, drift)
-        self.cast = Cast(rod, t, boat.fix, bearing, spread, drift, casts)
+        casts = self.learned(rod).casts(rig_name(rod), DRAWS, length, SAID_LENGTH_SCATTER, drift)
+        self.cast = Cast(rod, t, boat.fix, bearing, spread, drift, casts, said=length and round(length, 1))
         if boat.fix is not None and bearing is not None:
             self.cast = self._looked_ahead(self.cast, boat.fix, bearing)
         return self.cast

@@ -106,7 +106,8 @@ def outlook(
     below = _bottoms(bottom, x)
     room = below - casts.depth
     deep = casts.depth >= 0.6 * casts.depth.max(axis=1, keepdims=True)
-    mapped = float(np.mean(~np.isnan(room[deep])))
+    # Steps lie closer at the ends of a way: what counts is the line that comes in over each.
+    mapped = float(np.average(~np.isnan(room), weights=deep * np.gradient(casts.t, axis=1)))
     passed = tuple(over for top in tops if (over := _over_top(casts, x, below, top, aim)) is not None)
     known = np.asarray(~np.isnan(room).all(axis=1))
     if not known.any():

@@ -21,7 +21,6 @@ from companion.dive.limits import DiveError
 from companion.dive.path import Path, Tow
 from companion.dive.rig import BRAID, NYLON, PVDF, Line, Lure, Profile, Retrieve, steady, with_stop
 from companion.dive.solver import DEFAULT, Detail, solve, solve_many, tow
-from companion.dive.table import PathTable
 from companion.dive.water import Water
 
 __all__ = [
@@ -36,7 +35,6 @@ __all__ = [
     "Line",
     "Lure",
     "Path",
-    "PathTable",
     "Profile",
     "Retrieve",
     "Stop",

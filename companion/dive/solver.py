@@ -302,14 +302,20 @@ def solve_many(
 
 
 def solve_together(
-    rigs: Sequence[tuple[Line, Lure]], retrieves: Sequence[Retrieve], detail: Detail = DEFAULT
+    rigs: Sequence[tuple[Line, Lure]],
+    retrieves: Sequence[Retrieve],
+    detail: Detail = DEFAULT,
+    ends: Sequence[float] | None = None,
 ) -> list[Path]:
-    """Return what `solve_many` does, but every path with the same number of instants, past the boat too."""
+    """Return what `solve_many` does, but every path with the same number of instants, past the boat too.
+
+    ``ends`` is the line left, m, at which each is over; None takes `line_left`.
+    """
     if len({r.temperature for r in retrieves}) > 1 or any(
         not (isinstance(r.speed, float | int) and isinstance(r.drift, float | int)) for r in retrieves
     ):
         raise DiveError("retrieves solved together need one temperature and constant speeds")
-    plan = shared_plan(rigs, retrieves, detail)
+    plan = shared_plan(rigs, retrieves, detail, [line_left(r) for r in retrieves] if ends is None else ends)
     case, points = case_of(rigs, retrieves[0].water), Points.even(detail.pieces)
     first = landed(case, points, plan, np.array([r.cast + 0j for r in retrieves]))
     march = March(case, points, plan, first)
@@ -317,10 +323,15 @@ def solve_together(
     return paths(states, march.plan)
 
 
-def shared_plan(rigs: Sequence[tuple[Line, Lure]], retrieves: Sequence[Retrieve], detail: Detail) -> Plan:
-    """Return a plan in which all cases take in the same shares of their line at the same instants."""
+def shared_plan(
+    rigs: Sequence[tuple[Line, Lure]], retrieves: Sequence[Retrieve], detail: Detail, ends: Sequence[float]
+) -> Plan:
+    """Return a plan in which all cases take in the same shares of their line at the same instants.
+
+    ``ends`` is the line left, m, at which each is over.
+    """
     full = np.array([math.hypot(r.cast, r.tip_height) for r in retrieves])
-    left = np.array([line_left(r) for r in retrieves])
+    left = np.array(ends)
     speed = np.array([float(r.reel.speeds[0]) for r in retrieves])
     onsets = [100.0 * lure.onset / r.cast for (_, lure), r in zip(rigs, retrieves, strict=True)]
     model = Retrieve(cast=100.0, speed=1.0, tip_height=0.0)

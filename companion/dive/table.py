@@ -1,203 +1,311 @@
-"""Answers in milliseconds: one rig's paths, solved beforehand and interpolated."""
+"""Answers in milliseconds: one rig's paths, solved beforehand and interpolated.
+
+A path is kept as the line sees it: at fixed shares of the line taken in, the angle at which the lure lies
+below the rod tip and how far off it is, as a share of the line still out. Without line drag and buoyancy
+that angle grows with the logarithm of the line left at a rate that is the lift ratio, all the way up to the
+rod (`companion.dive`'s equiangular spiral), and with them it stays a smooth function of everything, where
+depth and distance bend sharply as the lure comes up under the tip. So a few Chebyshev nodes are enough.
+"""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from itertools import product
+from typing import Final
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.polynomial import chebyshev
+from numpy.typing import NDArray
 
 from companion.dive.limits import DiveError
 from companion.dive.path import Path
 from companion.dive.rig import Line, Lure, Retrieve
-from companion.dive.solver import DEFAULT, Detail, line_left, solve_together
+from companion.dive.solver import solve_together
 
 Floats = NDArray[np.float64]
 
-CASTS = 8
-"""Casts solved per table."""
-SPEEDS = 9
-"""Retrieve speeds solved per table."""
-LIFTS = 5
-"""Lift ratios solved per table, where it spans them."""
-SLOWEST, FASTEST = 0.4, 2.5
-"""Range of reel speeds a table spans when it is not told, m/s."""
+LIFTS: Final = (0.05, 4.0)
+"""Least and greatest lift ratio considered."""
+SHORTEST, LONGEST = 0.16, 1.7
+"""Range of casts a table spans, in usual casts: ten yards said of a rod that casts 45, with the scatter."""
+
+_STEPS = 41
+_GATHERED = 0.8
+"""How much closer the points on a path lie at its ends, where the lure tips over and where it comes up."""
+_NODES, _DRIFT_NODES = (5, 5, 7), (3, 3, 4)
+"""Casts that are solved to interpolate from: lift by drag by cast; from a boat that drifts there need be
+fewer, for only what the drift changes is interpolated."""
+_MOST_DRIFT = 0.6
+"""Up to which ln of how much faster the boat's drift makes the lure swim, times, paths are solved; they
+change nearly in proportion over it. A drift beyond counts as that."""
+_LEAST_CASTS = 3.0, 2.5
+"""Shortest cast in heights of the rod tip, and in m: the solver needs two heights and 2 m."""
+_LONGEST_CAST = 150.0
+"""Longest cast the solver takes, m."""
+_TOGETHER = 100
+"""Retrieves solved together."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Axis:
-    """Evenly spaced points from low to high; four or more, or one for a value that does not vary."""
-
-    low: float
-    high: float
-    n: int
-
-    def points(self) -> Floats:
-        """Return the points, shape (n,)."""
-        return np.linspace(self.low, self.high, self.n)
-
-    def weigh(self, value: Floats) -> tuple[NDArray[np.intp], Floats]:
-        """Return the points around values of shape (m,) and their cubic weights, both (m, 4) or (m, 1)."""
-        if self.n == 1:
-            return np.zeros((len(value), 1), dtype=np.intp), np.ones((len(value), 1))
-        place = (value - self.low) / (self.high - self.low) * (self.n - 1)
-        first = np.clip(place.astype(np.intp) - 1, 0, self.n - 4)
-        u = place - first
-        weights = (
-            -(u - 1.0) * (u - 2.0) * (u - 3.0) / 6.0,
-            u * (u - 2.0) * (u - 3.0) / 2.0,
-            -u * (u - 1.0) * (u - 3.0) / 2.0,
-            u * (u - 1.0) * (u - 2.0) / 6.0,
-        )
-        return first[:, None] + np.arange(4), np.stack(weights, axis=-1)
+def _shares() -> Floats:
+    even = np.linspace(0.0, 1.0, _STEPS)
+    return np.asarray(even - _GATHERED * np.sin(2.0 * np.pi * even) / (2.0 * np.pi))
 
 
-def diving_speed(lure: Lure, lift_ratio: float) -> float:
-    """Return the reel speed, m/s, at which lift is twice the buoyancy, from 0.4 to 1.25.
-
-    Slower, a floating lure comes up early and its path has a corner that a table would round off.
-    """
-    lift = 500.0 * lure.drag_area * max(lift_ratio, 0.01)
-    return min(max(math.sqrt(2.0 * max(lure.buoyancy, 0.0) / lift), SLOWEST), 0.5 * FASTEST)
+SHARES: Final = _shares()
+"""Points on a path, as shares of the line taken in from the landing until the lure is at the boat."""
 
 
-class PathTable:
-    """Every path of one rig: any cast, speed and lift ratio in its ranges, without solving again.
+class Smooth:
+    """A smooth function of a few variables on a box, interpolated from its values at Chebyshev nodes.
 
-    Line, lure, rod-tip height and water temperature are fixed; reel speed is constant and the boat at
-    rest. Paths are solved on a grid of log cast, slowness (one over speed) and lift ratio, scaled by the
-    cast, and interpolated by cubics. See `build` for how near they come to `companion.dive.solve`.
+    ``function`` takes points, shape (points, variables), and returns values, shape (points, values).
     """
 
     def __init__(
         self,
-        retrieve: Retrieve,
-        axes: tuple[Axis, Axis, Axis],
-        lift: float,
-        share: Floats,
-        shapes: Floats,
-        crests: Floats,
+        function: Callable[[Floats], Floats],
+        box: Sequence[tuple[float, float]],
+        nodes: Sequence[int],
     ) -> None:
-        self._retrieve, self._axes, self._lift = retrieve, axes, lift
-        self._share, self._shapes, self._crests = share, shapes, crests
+        self._box, self._nodes = box, nodes
+        units = [chebyshev.chebpts1(n) for n in nodes]
+        points = [
+            0.5 * (low + high + (high - low) * unit) for (low, high), unit in zip(box, units, strict=True)
+        ]
+        values = function(np.array(list(product(*points)))).reshape(*nodes, -1)
+        for axis, unit in enumerate(units):
+            solved = np.linalg.inv(chebyshev.chebvander(unit, len(unit) - 1))
+            values = np.moveaxis(np.tensordot(solved, values, axes=(1, axis)), 0, axis)
+        self._coefficients = values.reshape(int(np.prod(nodes)), -1)
 
-    @classmethod
-    def build(
-        cls,
+    def __call__(self, *variables: Floats) -> Floats:
+        """Return the function at points, shape (points, values); the variables broadcast, flattened.
+
+        Outside the box it is what it is at the box's edge.
+        """
+        basis = np.ones((1, 1))
+        flat = (variable.ravel() for variable in np.broadcast_arrays(*variables))
+        for variable, (low, high), n in zip(flat, self._box, self._nodes, strict=True):
+            unit = np.clip((2.0 * variable - low - high) / (high - low), -1.0, 1.0)
+            basis = (basis[:, :, None] * chebyshev.chebvander(unit, n - 1)[:, None, :]).reshape(len(unit), -1)
+        return np.asarray(basis @ self._coefficients)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Curves:
+    """The ways of n retrieves as far as they do not depend on the boat's drift.
+
+    Attributes:
+        duration: s until the lure is at the boat, at the rig's own speed, shape (n,).
+        reach: greatest depth from a boat at rest, m, shape (n,).
+    """
+
+    duration: Floats
+    reach: Floats
+    _line: NDArray[np.float32]
+    _speed: float
+    _tip: float
+    _still: NDArray[np.float32]
+    _lean: NDArray[np.float32]
+    _bend: NDArray[np.float32]
+
+    def paths(self, drift: float = 0.0, pace: Floats | float = 1.0) -> tuple[Floats, Floats]:
+        """Return depth below the surface and distance from the rod tip, m, both (n, SHARES).
+
+        Args:
+            drift: speed of the boat towards where the lure landed, m/s.
+            pace: how much faster than usual the line is reeled in, times; one or shape (n,).
+        """
+        share = np.reshape(self._drifted(drift, pace), (-1, 1)).astype(np.float32)
+        polar = self._still if not share.any() else self._still + share * (self._lean + share * self._bend)
+        # A lure that has passed below the rod tip is only lifted from there: its retrieve is over.
+        angle = polar[:, : len(SHARES)]
+        passed = np.where(angle < 0.5 * np.pi, np.inf, angle).min(axis=1, keepdims=True)
+        angle = np.minimum(angle, passed.astype(np.float32))
+        off = polar[:, len(SHARES) :] * self._line
+        deep = np.maximum(off * np.sin(angle) - np.float32(self._tip), 0.0)
+        return np.asarray(deep), np.asarray(off * np.cos(angle))
+
+    def _drifted(self, drift: float, pace: Floats | float) -> Floats:
+        """Return what a drift does, in greatest ones."""
+        faster = 1.0 - drift / (self._speed * np.asarray(pace))
+        return np.clip(np.log(np.maximum(faster, 0.1)) / _MOST_DRIFT, -1.0, 1.0)
+
+
+class Table:
+    """Every path of one rig, at any lift ratio, line drag and cast in its range, without solving again.
+
+    Lift, drag and cast are given as natural logarithms: of the lift ratio, of what the line's drag is
+    multiplied with, and of the cast over the rig's usual one. A path differs from `companion.dive.solve` as
+    told in `companion.dive.calibration`, which holds the figures and whose tests hold them.
+    """
+
+    def __init__(
+        self,
         line: Line,
         lure: Lure,
         retrieve: Retrieve,
-        *,
-        casts: tuple[float, float] = (8.0, 70.0),
-        speeds: tuple[float, float] | None = None,
-        lifts: tuple[float, float] | None = None,
-        detail: Detail = DEFAULT,
-    ) -> PathTable:
-        """Return the table of a rig.
-
-        Against `companion.dive.solve`, over 30 to 150 drawn points a rig of the whole range, four kinds of
-        lure: reach and path within 1 % of the reach, or 5 cm where that is more (a lure of gradual curve on
-        a cast hardly longer than its onset, which stays near the surface); the median is 0.1 % of reach
-        and 0.3 % in path. Paths count down to a tenth of the cast from the rod. Building takes about 0.1 s
-        without lift ratios and 0.5 to 0.9 s with them, a query 0.2 ms, on a 2020s server core.
+        lifts: Floats,
+        drags: Floats,
+        cast_spread: float,
+    ) -> None:
+        """Solve the casts to interpolate from: some 250 of them.
 
         Args:
-            line: the line.
-            lure: the lure.
-            retrieve: gives rod-tip height and temperature; its cast and speed do not matter.
-            casts: shortest and longest cast, m.
-            speeds: lowest and highest reel speed, m/s; None takes `diving_speed` to 2.5 m/s.
-            lifts: lowest and highest lift ratio; None takes the lure's own only.
-            detail: how finely to solve.
+            line: of the rig.
+            lure: of the rig; its lift ratio does not matter.
+            retrieve: the usual cast and retrieve, of one steady speed, from a boat at rest.
+            lifts: ln of the lift ratios, rising, that go with each of `drags`, shape (lifts, drags): over
+                these the table is asked.
+            drags: ln of the drag factors, shape (drags,).
+            cast_spread: how much ln of the cast may differ from the usual at least; see also SHORTEST.
 
         Raises:
-            DiveError: a range is empty or reaches beyond what line, lure and retrieve allow.
+            DiveError: a cast finds no balance, or the rig lies outside what can be solved.
+            TypeError: the retrieve has no steady speed.
         """
-        speeds = speeds or (diving_speed(lure, lifts[0] if lifts else lure.lift_ratio), FASTEST)
-        for what, (low, high) in (("casts", casts), ("speeds", speeds), ("lift ratios", lifts or (0.0, 1.0))):
-            if not low < high:
-                raise DiveError(f"range of {what} is {low:g} to {high:g}, expected the lower value first")
-        own = lure.lift_ratio
-        axes = (
-            Axis(math.log(casts[0]), math.log(casts[1]), CASTS),
-            Axis(1.0 / speeds[1], 1.0 / speeds[0], SPEEDS),
-            Axis(own, own, 1) if lifts is None else Axis(*lifts, LIFTS),
+        if not isinstance(retrieve.speed, float | int):
+            raise TypeError("a table of paths needs a retrieve at one steady speed")
+        self._line, self._lure, self._retrieve = line, lure, retrieve
+        self._speed = float(retrieve.speed)
+        self._rise = _rise(lifts, drags)
+        pulls = lifts - self._rise * drags
+        box = [
+            (float(pulls.min()), float(pulls.max())),
+            (float(drags.min()), float(drags.max())),
+            _cast_range(retrieve, cast_spread),
+        ]
+        self._paths = Smooth(self._shapes, box, _NODES)
+        self._adrift = Smooth(self._changes, box, _DRIFT_NODES)
+
+    @property
+    def speed(self) -> float:
+        """Speed of the retrieve, m/s."""
+        return self._speed
+
+    def reach(self, lift: Floats, drag: Floats, cast: Floats) -> Floats:
+        """Return the greatest depth, m, from a boat at rest, shape of the three broadcast together."""
+        lift, drag, cast = np.broadcast_arrays(lift, drag, cast)
+        found = self._paths(lift - self._rise * drag, drag, cast)[:, 0].reshape(cast.shape)
+        return np.asarray(found * self._retrieve.cast * np.exp(cast))
+
+    def curves(self, lift: Floats, drag: Floats, cast: Floats) -> Curves:
+        """Return the ways of casts; lift, drag and cast broadcast together and are flattened.
+
+        A cast out of range has its own length and the shape of the nearest one in range.
+        """
+        lift, drag, cast = (each.ravel() for each in np.broadcast_arrays(lift, drag, cast))
+        at = lift - self._rise * drag, drag, cast
+        still, (lean, bend) = self._paths(*at), np.split(self._adrift(*at), 2, axis=1)
+        length, tip = self._retrieve.cast * np.exp(cast), self._retrieve.tip_height
+        full, end = np.hypot(length, tip), at_boat(length, tip)
+        return Curves(
+            duration=(full - end) / self._speed,
+            reach=still[:, 0] * length,
+            _line=(full[:, None] - SHARES * (full - end)[:, None]).astype(np.float32),
+            _speed=self._speed,
+            _tip=tip,
+            _still=still[:, 1:].astype(np.float32),
+            _lean=lean[:, 1:].astype(np.float32),
+            _bend=bend[:, 1:].astype(np.float32),
         )
-        grid = [(c, s, k) for c in axes[0].points() for s in axes[1].points() for k in axes[2].points()]
-        retrieves = [replace(retrieve, cast=math.exp(c), speed=1.0 / s, drift=0.0) for c, s, _ in grid]
-        rigs = [(line, replace(lure, lift_ratio=k)) for *_, k in grid]
-        paths = solve_together(rigs, retrieves, detail)
-        size = tuple(axis.n for axis in axes)
-        return cls(retrieve, axes, own, _shares(paths[0], retrieves[0]), *_scaled(paths, retrieves, size))
 
-    def reach(self, cast: ArrayLike, speed: ArrayLike, lift_ratio: ArrayLike | None = None) -> Floats:
-        """Return the reach, m, for casts, m, speeds, m/s, and lift ratios that broadcast together.
+    def _changes(self, points: Floats) -> Floats:
+        """Return what a drifting boat adds: with the share of `_MOST_DRIFT` it does, and with its square.
 
-        Raises:
-            DiveError: one lies outside the table's range.
+        A boat that comes nearer tows the lure less while the line comes in, so it dives less far.
         """
-        lift = self._lift if lift_ratio is None else lift_ratio
-        cast, speed, lift = np.broadcast_arrays(*(np.asarray(a, dtype=float) for a in (cast, speed, lift)))
-        picked = self._pick(self._crests, cast.ravel(), speed.ravel(), lift.ravel())
-        return np.asarray(np.maximum(picked[:, 0] * cast.ravel(), 0.0).reshape(cast.shape), dtype=float)
-
-    def path(self, cast: float, speed: float, lift_ratio: float | None = None) -> Path:
-        """Return the path for a cast, m, a speed, m/s, and a lift ratio (the lure's own when None).
-
-        Raises:
-            DiveError: one lies outside the table's range.
-        """
-        lift = self._lift if lift_ratio is None else lift_ratio
-        at = np.array([cast]), np.array([speed]), np.array([lift], dtype=float)
-        x, z, pull = self._pick(self._shapes, *at)[0]
-        reach, reach_at, reach_share = self._pick(self._crests, *at)[0]
-        retrieve = replace(self._retrieve, cast=cast, speed=speed, drift=0.0)
-        full = math.hypot(cast, retrieve.tip_height)
-        reeled = (full - line_left(retrieve)) * self._share
-        path = Path(
-            t=reeled / speed,
-            x=x * cast,
-            z=np.maximum(z * cast, 0.0),
-            line_out=full - reeled,
-            tension=pull * speed**2,
-            tip_x=np.zeros(len(x)),
-            reach=max(float(reach) * cast, 0.0),
-            reach_at=float(reach_at) * cast,
-            reach_t=float(reach_share * reeled[-1]) / speed,
+        slower, faster = (
+            self._shapes(points, away) for away in np.expm1(_MOST_DRIFT * np.array([-1.0, 1.0]))
         )
-        return path.to_boat()
+        still = self._paths(*points.T)
+        return np.concatenate([(faster - slower) / 2.0, (faster + slower) / 2.0 - still], axis=1)
 
-    def _pick(self, values: Floats, cast: Floats, speed: Floats, lift: Floats) -> Floats:
-        """Interpolate values, shape (casts, speeds, lifts, ...), at m places; shape (m, ...)."""
-        places = (np.log(cast), 1.0 / speed, lift)
-        for name, axis, place in zip(("cast", "speed", "lift ratio"), self._axes, places, strict=True):
-            if not ((place >= axis.low - 1e-9) & (place <= axis.high + 1e-9)).all():
-                raise DiveError(f"{name} lies outside this table's range; solve it, or build a wider table")
-        (i, wi), (j, wj), (k, wk) = (a.weigh(p) for a, p in zip(self._axes, places, strict=True))
-        block = values[i[:, :, None, None], j[:, None, :, None], k[:, None, None, :]]
-        weights = wi[:, :, None, None] * wj[:, None, :, None] * wk[:, None, None, :]
-        return np.asarray(np.einsum("mijk,mijk...->m...", weights, block), dtype=float)
+    def _shapes(self, points: Floats, away: float = 0.0) -> Floats:
+        """Return `_shape` of casts with pull, drag and cast as in the rows of `points`.
+
+        The boat moves away at `away` of the reel's speed.
+        """
+        usual = self._retrieve
+        rigs = [
+            (dragged(self._line, drag), lifted(self._lure, pull + self._rise * drag))
+            for pull, drag, _ in points
+        ]
+        casts = [
+            replace(usual, cast=usual.cast * float(np.exp(cast)), drift=float(away * self._speed))
+            for _, _, cast in points
+        ]
+        return np.array([_shape(*found) for found in zip(solved(rigs, casts), casts, strict=True)])
 
 
-def _shares(path: Path, retrieve: Retrieve) -> Floats:
-    """Return the share of the line to be taken in that is in at each instant, shape (n,)."""
-    share: Floats = (path.line_out[0] - path.line_out) / (path.line_out[0] - line_left(retrieve))
-    return share
+def _rise(lifts: Floats, drags: Floats) -> float:
+    """Return by how much more lift goes with heavier drag (all ln), where the lift is not at its greatest.
+
+    Along it the range of lifts is narrow.
+    """
+    row, column = np.nonzero(lifts < np.log(LIFTS[1]) - 1e-6)
+    plane = np.stack([np.ones(len(row)), row, drags[column]], axis=1)
+    return float(np.linalg.lstsq(plane, lifts[row, column])[0][2])
 
 
-def _scaled(
-    paths: Sequence[Path], retrieves: Sequence[Retrieve], size: tuple[int, ...]
-) -> tuple[Floats, Floats]:
-    """Return paths, (*size, 3, n), and crests, (*size, 3), scaled by cast, speed squared and duration."""
-    shapes = [
-        (p.x / r.cast, p.z / r.cast, p.tension / r.reel.speeds[0] ** 2)
-        for p, r in zip(paths, retrieves, strict=True)
-    ]
-    crests = [
-        (p.reach / r.cast, p.reach_at / r.cast, p.reach_t / p.t[-1])
-        for p, r in zip(paths, retrieves, strict=True)
-    ]
-    whole = np.array(shapes)
-    return whole.reshape(*size, *whole.shape[1:]), np.array(crests).reshape(*size, 3)
+def _cast_range(retrieve: Retrieve, spread: float) -> tuple[float, float]:
+    """Return the range of ln of casts over the usual one that a table spans."""
+    heights, metres = _LEAST_CASTS
+    least = max(heights * retrieve.tip_height, metres) / retrieve.cast
+    low = float(np.log(max(SHORTEST, least)))
+    return min(low, -spread), max(float(np.log(min(LONGEST, _LONGEST_CAST / retrieve.cast))), spread)
+
+
+def at_boat(cast: Floats, tip_height: float) -> Floats:
+    """Return the line left, m, at which a table takes the lure to be at the boat.
+
+    A little less than `companion.dive.solver.line_left`, so that its paths reach as far, and without its
+    corner at 25 heights of the rod tip, which would go through all paths.
+    """
+    share, tip = 0.08 * np.hypot(cast, tip_height), 2.0 * tip_height
+    return np.asarray((0.5 * (share**4 + tip**4)) ** 0.25)
+
+
+def _shape(path: Path, retrieve: Retrieve) -> Floats:
+    """Return reach over cast, then at SHARES angle below the rod tip, rad, and distance over line out.
+
+    Where a solve ended early, its last angle is kept.
+    """
+    below, x = path.z + retrieve.tip_height, path.x
+    end = float(at_boat(np.array(retrieve.cast), retrieve.tip_height))
+    share = (path.line_out[0] - path.line_out) / (path.line_out[0] - end)
+    line = path.line_out[0] - SHARES * (path.line_out[0] - end)
+    below, x = np.interp(SHARES, share, below), np.interp(SHARES, share, x)
+    far = np.where(share[-1] > SHARES - 1e-9, np.hypot(below, x) / line, 1.0)
+    return np.concatenate(([path.reach / retrieve.cast], np.arctan2(below, x), far))
+
+
+def solved(rigs: list[tuple[Line, Lure]], retrieves: list[Retrieve]) -> list[Path]:
+    """Return solved paths, past the boat to `at_boat`; a hundred together is quickest.
+
+    Cases share their time steps, and where one of a hundred finds no balance with them it does in smaller
+    company: then the two halves are solved apart.
+
+    Raises:
+        DiveError: one finds no balance even alone.
+    """
+    half = min(_TOGETHER, len(rigs) // 2)
+    if len(rigs) <= _TOGETHER:
+        try:
+            ends = [float(at_boat(np.array(r.cast), r.tip_height)) for r in retrieves]
+            return solve_together(rigs, retrieves, ends=ends)
+        except DiveError:
+            if len(rigs) == 1:
+                raise
+    return solved(rigs[:half], retrieves[:half]) + solved(rigs[half:], retrieves[half:])
+
+
+def dragged(line: Line, drag: float) -> Line:
+    """Return a line with its drag factor multiplied by exp(drag), at most 5."""
+    return replace(line, drag_factor=min(line.drag_factor * float(np.exp(drag)), 5.0))
+
+
+def lifted(lure: Lure, lift: float) -> Lure:
+    """Return a lure with the lift ratio exp(lift), at most the greatest of LIFTS."""
+    return replace(lure, lift_ratio=min(float(np.exp(lift)), LIFTS[1]))

@@ -24,6 +24,14 @@ from companion.lakebed.kriging import Structure, Support, Variation, krige
 SUPPORT = 50.0
 """Distance to the nearest cell, m, beyond which nothing is known."""
 
+UNSEEN_SLOPE = 0.02
+"""How steeply, rms, the bottom may leave what is expected of it beyond the outermost soundings around.
+
+Kriging from a lake's own variation is too sure out there. Chosen on the western half of one surveyed lake cut
+at 24 edges, where 90 % intervals 10 to 50 m out then hold 89 % of the soundings, 82 % without; on its eastern
+half, which had no say, 92 %, and 88 % without. It is one lake: steeper ones may need more.
+"""
+
 _Away: TypeAlias = Callable[[Support, FloatArray, FloatArray], FloatArray]
 
 _FORMAT = 1
@@ -38,6 +46,10 @@ _LEVEL_NOTED = 0.3
 _BESIDE = 1.5  # m to each side, over which steepness is taken
 _BESIDE_EAST = np.array([0.0, _BESIDE, -_BESIDE, 0.0, 0.0])
 _BESIDE_NORTH = np.array([0.0, 0.0, 0.0, _BESIDE, -_BESIDE])
+
+
+_ROUND = np.radians(np.arange(0.0, 360.0, 15.0))[:, None]
+_ROUND_EAST, _ROUND_NORTH = np.sin(_ROUND), np.cos(_ROUND)
 
 
 @dataclass(frozen=True, slots=True)
@@ -255,11 +267,11 @@ class Surface:
         support, away = support.pick(away <= SUPPORT), away[away <= SUPPORT]
         if not len(away):
             return np.full(len(east), np.nan), np.full(len(east), np.nan)
-        support = _thinned(support, away, self._cells.side)
+        around, support = support, _thinned(support, away, self._cells.side)
         depth, sigma = self._estimate(support, east, north)
         nearest = np.hypot(support.east[:, None] - east, support.north[:, None] - north).min(axis=0)
         depth[nearest > SUPPORT] = sigma[nearest > SUPPORT] = np.nan
-        return depth + self._level, sigma
+        return depth + self._level, np.hypot(sigma, UNSEEN_SLOPE * _beyond(around, east, north))
 
     def _estimate(
         self, support: Support, east: FloatArray, north: FloatArray
@@ -310,6 +322,13 @@ def _from_line(support: Support, east: FloatArray, north: FloatArray) -> FloatAr
         support.east - east[0] - share * along_east, support.north - north[0] - share * along_north
     )
     return away
+
+
+def _beyond(support: Support, east: FloatArray, north: FloatArray) -> FloatArray:
+    """Return how far each place lies beyond the outermost soundings, m; 0 where they are on all sides."""
+    outermost = (support.east * _ROUND_EAST + support.north * _ROUND_NORTH).max(axis=1)
+    away: FloatArray = east * _ROUND_EAST + north * _ROUND_NORTH - outermost[:, None]
+    return np.asarray(np.maximum(away.max(axis=0), 0.0))
 
 
 def _thinned(support: Support, away: FloatArray, side: float) -> Support:

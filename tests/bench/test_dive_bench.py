@@ -13,7 +13,9 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from companion.dive import DEFAULT, Line, Lure, PathTable, Retrieve, solve
+from companion.casting.outlook import DRAWS
+from companion.dive import DEFAULT, Line, Lure, Retrieve, solve
+from companion.dive.calibration import SAID_LENGTH_SCATTER, Calibration, Rig, Stated, Touch
 from companion.dive.drag import cylinder
 
 CAST, SPEED, LIFT = 40.0, 1.0, 1.0
@@ -146,15 +148,51 @@ def test_cold_solve(benchmark, peer):
     assert path.reach == pytest.approx(fine, rel=0.005)
 
 
-def test_warm_query(benchmark, peer):
-    """Aim: at most 1 ms."""
+@pytest.fixture(scope="module")
+def learned():
+    """What the engine asks: a rig's calibration, and how long it took to make, s."""
+    stated = Stated(LURE, LINE, RETRIEVE, solve(LINE, LURE, RETRIEVE).reach)
+    rig = Rig("rod", LINE, RETRIEVE)
     began = time.perf_counter()
-    table = PathTable.build(LINE, LURE, RETRIEVE)
-    built = time.perf_counter() - began
-    benchmark(lambda: table.path(CAST, SPEED))
-    took = spent(lambda: table.path(CAST, SPEED), 50)
+    return Calibration(stated, [rig]), time.perf_counter() - began
+
+
+def test_a_rig_made_ready(learned, peer):
+    """Once for each rod, when the program starts."""
+    print(f"\na rig made ready in {learned[1]:.2f} s; lumped mass {peer[1]:.1f} s for one path")
+    assert learned[0].reach("rod").best == pytest.approx(peer[0], rel=0.02)
+
+
+@pytest.mark.parametrize("length", [None, 0.5 * CAST])
+def test_a_cast(benchmark, learned, peer, length):
+    """Aim: at most 20 ms. What every spoken cast asks: all the casts it may be, from a drifting boat."""
+    calibration, _ = learned
+
+    def ask():
+        return calibration.casts("rod", DRAWS, length, SAID_LENGTH_SCATTER, drift=0.2)
+
+    casts = benchmark(ask)
+    took = spent(ask, 10)
     print(
-        f"\nwarm query {took * 1e3:.2f} ms after building for {built:.2f} s; "
-        f"lumped mass {peer[1]:.1f} s: {peer[1] / took:.0f} times as long"
+        f"\n{DRAWS} casts of {length or CAST:.0f} m in {took * 1e3:.1f} ms; "
+        f"lumped mass {peer[1]:.1f} s for one: a path is {peer[1] / took * DRAWS:.0f} times as quick"
     )
-    assert table.path(CAST, SPEED).reach == pytest.approx(solve(LINE, LURE, RETRIEVE).reach, rel=0.01)
+    assert casts.depth.shape[0] == DRAWS
+
+
+@pytest.mark.parametrize("length", [None, 0.5 * CAST])
+def test_a_lesson(benchmark, learned, length):
+    """What a touch asks: the likelihood on the whole grid, then the reach that is now believed."""
+    calibration, _ = learned
+    touch = Touch("rod", ((0.0, 4.0),), 15.0, drift=0.2, alike=12.0, length=length)
+
+    def ask():
+        calibration.learn(touch)
+        reach = calibration.reach("rod")
+        calibration.forget()
+        return reach
+
+    reach = benchmark(ask)
+    cells = calibration._grids["rod"].prior.size
+    print(f"\na touch learned from over {cells} cells in {spent(ask, 3) * 1e3:.0f} ms")
+    assert reach.low < reach.best < reach.high

@@ -206,6 +206,24 @@ def test_a_wide_aim_makes_the_bottom_of_a_slope_vague():
     assert wide > 3.0 * narrow
 
 
+@pytest.mark.parametrize(("aim", "length"), [(Aim(12, short=True), 0.6), (Aim(12, length=18.3), None)])
+def test_a_cast_keeps_the_length_that_was_said_in_what_it_teaches(aim, length):
+    """Whether it flies or teaches: 20 yards are 20 yards, and a short cast is six tenths of a usual one."""
+    meant = 18.3 if length is None else length * RODS[0].cast
+    cast = cast_over(Level(0.8 * REACH), aim=aim)
+    assert cast.length == pytest.approx(meant, rel=0.03)
+    assert cast.untouched().length == pytest.approx(meant, abs=0.1)
+    assert cast.touched(FLIGHT + 9.0).length == pytest.approx(meant, abs=0.1)
+    assert cast_over(Level(0.8 * REACH)).untouched().length is None
+
+
+def test_a_short_cast_reeled_in_over_a_bottom_it_cannot_reach_teaches_next_to_nothing(school):
+    deck, lessons, _ = school
+    before = deck.reach(deck.in_hand)
+    lessons.reeled_in(1, deck.begin_cast(0.0, BOAT, Aim(12, length=0.45 * RODS[0].cast)))
+    assert deck.reach(deck.in_hand) == pytest.approx(before, rel=5e-3)
+
+
 # --- lessons ---------------------------------------------------------------------------------------------
 
 

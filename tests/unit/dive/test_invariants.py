@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from companion.dive import DEFAULT, NYLON, Line, Lure, Retrieve, Water, solve, solve_many
 from companion.dive.balance import Points
 from companion.dive.march import March, Plan
-from companion.dive.solver import case_of, landed, shared_plan
+from companion.dive.solver import case_of, landed, line_left, shared_plan
 from companion.units import GRAVITY
 
 RHO = Water(15.0).density
@@ -114,7 +114,7 @@ def test_units_do_not_matter(d, lure, cast, scale):
 def test_left_is_as_right(d, lure, retrieve):
     """The same cast to the other side, in the kernel: mirrored, to rounding."""
     rigs, points = [(Line(d), lure)], Points.even(10)
-    plan = shared_plan(rigs, [retrieve], DEFAULT)
+    plan = shared_plan(rigs, [retrieve], DEFAULT, [line_left(retrieve)])
     case = case_of(rigs, retrieve.water)
     right = list(March(case, points, plan, landed(case, points, plan, np.array([retrieve.cast + 0j]))))
     other = replace(case, lift=-case.lift)

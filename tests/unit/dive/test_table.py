@@ -1,63 +1,118 @@
+"""The fast table against the full solver at twice its detail, over random rigs and its whole range."""
+
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
 
-from companion.dive import BRAID, PVDF, DiveError, Line, Lure, PathTable, Retrieve, solve
-from companion.dive.table import FASTEST, diving_speed
+from companion.dive import BRAID, DEFAULT, NYLON, PVDF, DiveError, Line, Lure, Profile, Retrieve, solve
+from companion.dive.backwards import lure_for_reach
+from companion.dive.calibration import Calibration, Rig, Stated
+from companion.dive.table import LONGEST, SHARES, SHORTEST, Table, dragged, lifted
 
-CAST = Retrieve(40.0, tip_height=1.0)
-RIGS = {
-    "gradual": (Line(0.2e-3, BRAID), Lure(0.004, 0.5, 8.0, 0.02)),
-    "steep": (Line(0.35e-3), Lure(0.0015, 1.0, 2.0, 0.1)),
-    "straight down": (Line(0.3e-3, PVDF), Lure(0.003, 1.5, 0.5, 0.2)),
-    "sinking": (Line(0.33e-3, PVDF), Lure(0.001, 0.4, 3.0, -0.1)),
-}
-
-
-@pytest.mark.parametrize("rig", RIGS)
-def test_a_table_is_within_one_percent_of_the_full_solver(rig):
-    """Over its whole range, at points drawn evenly; never asked to be nearer than 5 cm."""
-    line, lure = RIGS[rig]
-    lifts = 0.75 * lure.lift_ratio, 1.3 * lure.lift_ratio
-    table = PathTable.build(line, lure, CAST, lifts=lifts)
-    rng = np.random.default_rng(11)
-    slow = diving_speed(lure, lifts[0])
-    for _ in range(30):
-        cast = float(np.exp(rng.uniform(np.log(8.0), np.log(70.0))))
-        speed, lift = float(1.0 / rng.uniform(1.0 / FASTEST, 1.0 / slow)), float(rng.uniform(*lifts))
-        full = solve(line, replace(lure, lift_ratio=lift), replace(CAST, cast=cast, speed=speed))
-        quick = table.path(cast, speed, lift)
-        allowed = max(0.01 * full.reach, 0.05)
-        assert quick.reach == pytest.approx(full.reach, abs=allowed)
-        assert float(table.reach(cast, speed, lift)) == quick.reach
-        for x in np.linspace(0.12, 0.98, 25) * cast:
-            if full.depth_at(x) is not None:
-                assert quick.depth_at(x) == pytest.approx(full.depth_at(x), abs=allowed)
-        for t in (0.2 * full.t[-1], full.reach_t):
-            assert quick.at(t)[0] == pytest.approx(full.at(t)[0], abs=0.01 * cast)
+RIGS, DRAWN = 12, 8
+HARDEST = 1.5
+"""Lift ratio above which a stated depth is near what is possible at all: the table is coarser there."""
+USUAL = Retrieve(41.0, 0.9, tip_height=0.5)
 
 
-def test_reach_takes_arrays():
-    line, lure = RIGS["steep"]
-    table = PathTable.build(line, lure, CAST, lifts=(0.8, 1.2))
-    casts, lifts = np.array([20.0, 30.0, 40.0]), np.array([[0.9], [1.1]])
-    reaches = table.reach(casts, 1.0, lifts)
-    assert reaches.shape == (2, 3)
-    assert (np.diff(reaches, axis=0) > 0).all()
-    assert (np.diff(reaches, axis=1) > 0).all()
+def random_rig(rng):
+    """A line of any material, a lure that floats, hangs or sinks, and a stated depth it can reach."""
+    line = Line(float(rng.uniform(0.2e-3, 0.42e-3)), float(rng.choice([NYLON, PVDF, BRAID])))
+    retrieve = Retrieve(
+        float(rng.uniform(25.0, 55.0)),
+        float(rng.uniform(0.5, 1.5)),
+        tip_height=float(rng.uniform(0.3, 2.0)),
+        temperature=float(rng.uniform(4.0, 26.0)),
+    )
+    lure = Lure(
+        drag_area=float(rng.uniform(0.6e-3, 4e-3)),
+        onset=float(rng.choice([1.0, 3.0, 6.0])),
+        buoyancy=float(rng.choice([-0.1, -0.02, 0.005, 0.03, 0.1])),
+    )
+    depth = retrieve.cast * float(rng.uniform(0.06, 0.2))
+    try:
+        lure = lure_for_reach(depth, line, lure, retrieve)
+    except DiveError:
+        return random_rig(rng)
+    if lure.lift_ratio > HARDEST:
+        return random_rig(rng)
+    thinner = replace(line, diameter=line.diameter * float(rng.uniform(0.8, 1.25)))
+    return Stated(lure, line, retrieve, depth), Rig("tied", thinner, retrieve)
 
 
-@pytest.mark.parametrize(
-    ("asked", "says"), [((5.0, 1.0), "cast"), ((40.0, 4.0), "speed"), ((40.0, 1.0, 2.0), "lift ratio")]
-)
-def test_outside_its_range_a_table_says_so(asked, says):
-    table = PathTable.build(*RIGS["steep"], CAST, lifts=(0.8, 1.2))
-    with pytest.raises(DiveError, match=f"{says} lies outside"):
-        table.path(*asked)
+def drawn(rng, spread, n):
+    return np.clip(rng.normal(0.0, spread, n), -3.0 * spread, 3.0 * spread)
 
 
-@pytest.mark.parametrize("ranges", [{"casts": (30.0, 10.0)}, {"speeds": (1.0, 1.0)}, {"lifts": (2.0, 1.0)}])
-def test_an_empty_range_is_refused(ranges):
-    with pytest.raises(DiveError, match="expected the lower value first"):
-        PathTable.build(*RIGS["steep"], CAST, **ranges)
+@cache
+def misses():
+    """Greatest miss of reach, and of depth and distance at any instant until at the boat, per cast drawn.
+
+    In the least that is asked for: 1 % of the reach, or 5 cm where that is more. Shape (casts, 3).
+    """
+    rng, found = np.random.default_rng(17), []
+    for _ in range(RIGS):
+        stated, rig = random_rig(rng)
+        grid = Calibration(stated, [rig])._grids["tied"]
+        drags = drawn(rng, stated.drag_sigma, DRAWN)
+        lifts = np.interp(drags, grid.drag_log.ravel(), grid.lift_log[7].ravel())
+        lifts += drawn(rng, 0.12, DRAWN)
+        lifts = np.clip(lifts, grid.lift_log.min(), grid.lift_log.max())
+        shortest = max(SHORTEST, 3.0 * rig.retrieve.tip_height / rig.retrieve.cast)
+        casts = rng.uniform(np.log(shortest), np.log(LONGEST), DRAWN)
+        curves = grid.table.curves(lifts, drags, casts)
+        for k, (deep, away) in enumerate(zip(*curves.paths(), strict=True)):
+            retrieve = replace(rig.retrieve, cast=rig.retrieve.cast * float(np.exp(casts[k])))
+            line, lure = dragged(rig.line, drags[k]), lifted(stated.lure, lifts[k])
+            full = solve(line, lure, retrieve, detail=DEFAULT.finer())
+            least, t, way = max(0.01 * full.reach, 0.05), SHARES * curves.duration[k], full.x >= 0.0
+            depth, distance = (np.interp(full.t, t, values) for values in (deep, away))
+            found.append(
+                (
+                    abs(curves.reach[k] - full.reach) / least,
+                    np.abs(depth - full.z)[way].max() / least,
+                    np.abs(distance - full.x)[way].max() / least,
+                )
+            )
+    return np.array(found)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("what", "column"), [("reach", 0), ("depth", 1), ("distance", 2)])
+def test_within_one_percent_of_reach_or_5_cm_all_the_way_to_the_rod(what, column):
+    """19 of 20 casts drawn from what is believed beforehand, of a sixth of the usual cast to 1.7 times it."""
+    off = misses()[:, column]
+    print(
+        f"\n{what}: within 1 % of reach or 5 cm {np.mean(off <= 1.0):.1%}, worst {off.max():.2f} times that"
+    )
+    assert np.mean(off <= 1.0) >= 0.95
+    assert off.max() <= 3.0
+
+
+def small_table(lift=0.6):
+    lifts = np.log(lift) + np.linspace(-0.4, 0.4, 5)[:, None] + 0.3 * np.linspace(-0.8, 0.8, 3)
+    return Table(Line(0.3e-3, PVDF), Lure(0.0015, onset=3.0), USUAL, lifts, np.linspace(-0.8, 0.8, 3), 0.36)
+
+
+def test_a_lure_that_came_below_the_rod_tip_goes_no_further():
+    curves = small_table(1.2).curves(np.log(np.array([1.5])), np.array([-0.8]), np.array([-0.3]))
+    deep, away = (values[0] for values in curves.paths())
+    passed = int(np.argmax(away < 0.0))
+    assert 0 < passed < len(SHARES) - 1
+    assert (away[passed:] <= 0.0).all()
+    assert (np.diff(deep[passed:]) < 0.0).all()
+    assert np.abs(away[passed:]).max() == pytest.approx(-away[passed], abs=1e-6)
+
+
+def test_a_boat_that_comes_nearer_at_reeling_speed_still_has_a_path():
+    curves = small_table().curves(np.zeros(1), np.zeros(1), np.zeros(1))
+    for drift in (2.0, -2.0):
+        assert np.isfinite(curves.paths(drift)).all()
+
+
+def test_a_retrieve_of_changing_speed_is_refused():
+    lifts, drags = np.zeros((2, 3)), np.zeros(3)
+    with pytest.raises(TypeError, match="one steady speed"):
+        Table(Line(0.3e-3), Lure(0.002), replace(USUAL, speed=Profile((0.0,), (1.0,))), lifts, drags, 0.3)

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from companion.lakebed.kriging import Support, Variation, krige
-from companion.lakebed.surface import Surface
+from companion.lakebed.surface import UNSEEN_SLOPE, Surface
 
 
 def test_an_empty_lake_knows_nothing():
@@ -25,6 +25,22 @@ def test_one_sounding_is_known_there_less_further_off_and_not_at_all_beyond():
     assert bottom.sigma[0] < 0.4
     assert np.isnan(bottom.depth[3])
     assert np.isnan(bottom.sigma[3])
+
+
+def test_beyond_the_outermost_soundings_the_bottom_may_slope_away_unseen_but_not_between_them():
+    def sigmas(slope):
+        surface = Surface()
+        for east in (*range(0, 40, 4), *range(70, 110, 4)):
+            for north in range(0, 60, 4):
+                surface.add(east, north, 6.0)
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr("companion.lakebed.surface.UNSEEN_SLOPE", slope)
+            return surface.at(np.array([20.0, 53.0, -10.0, -40.0]), np.full(4, 30.0)).sigma
+
+    without, with_slope = sigmas(0.0), sigmas(UNSEEN_SLOPE)
+    added = np.sqrt(with_slope**2 - without**2)
+    assert added[:2] == pytest.approx(0.0, abs=1e-6)
+    assert added[2:] == pytest.approx(UNSEEN_SLOPE * np.array([10.0, 40.0]), rel=0.02)
 
 
 def test_a_tilted_plane_is_met_exactly_and_so_is_its_slope():
