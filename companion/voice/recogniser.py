@@ -54,11 +54,12 @@ STEADY = 3
 GOES_ON = 9
 """The same for a phrase that is the beginning of longer ones: "log fish ...". The words come late out of
 the decoder: at 6 the invented day loses two marks whose depth was cut off, at 9 none."""
-QUIET, OVER, LONG_QUIET = 0.14, 0.4, 0.8
+QUIET, OVER, LONG_QUIET = 0.14, 0.3, 0.8
 """How long nothing may have been spoken, s, for a phrase to be over by its sounds; for one that may go on;
 and from when on asking again would give the same."""
-LATE = 6
-"""Chunks that are waited for more sounds where the words are no phrase: misheard, they may end too early."""
+LATE = 20
+"""Chunks that are waited at most for quiet where the words are no phrase: misheard, they may end too early,
+amid "mark a ledge forty yards"."""
 LONGEST = 6.0
 """An utterance is cut here, s: no command takes that long, and in wind some would never end."""
 
@@ -191,12 +192,17 @@ class Attempt:
         """Whether no word has been made out so far."""
         return not self._spans and not self.partial.replace(UNKNOWN, "").strip()
 
+    @property
+    def _seconds(self) -> float:
+        """How long the utterance is so far."""
+        return self._count / FRAMES_A_SECOND
+
     def take(self, frame: Samples) -> Hearing | None:
         """Take a frame of `FRAME` samples; return what was heard once that is decided."""
         self._count += 1
         self._raw.append(frame)
         if self._late is not None:
-            return self._waited(*self._late)
+            return None if self._count % CHUNK else self._waited(*self._late)
         if self._count < RUN_IN:
             self._before.append(frame)
             return None
@@ -209,18 +215,18 @@ class Attempt:
         return self._decode() if len(self._clean) - self._fed >= CHUNK else None
 
     def _waited(self, heard: Hearing, until: int) -> Hearing | None:
-        """Return what was heard once no more sounds are waited for: the phrase they fit, else as it was."""
-        if self._count % CHUNK:
+        """Return what was heard once it is quiet, or waited long enough: a phrase that fits, else as it was."""
+        still = quiet(np.concatenate(self._raw[-FRAMES_A_SECOND:]))
+        last = still >= LONG_QUIET or self._count >= until
+        if still < QUIET and not last:
             return None
-        fitted = self._fitted(heard)
-        if fitted is heard and self._count < until:
-            return None
-        return fitted._replace(seconds=self._count / FRAMES_A_SECOND)
+        fitted = self._fitted(heard, whole=last)
+        return fitted._replace(seconds=self._seconds) if last or fitted is not heard else None
 
     def finish(self, ended: Ended = "sound") -> Hearing:
         """Return what was heard up to here."""
         if self._late is not None:
-            return self._fitted(self._late[0])._replace(seconds=self._count / FRAMES_A_SECOND)
+            return self._fitted(self._late[0], whole=True)._replace(seconds=self._seconds)
         if self._count < RUN_IN:
             self._run_in(self._before)
         self._accept()
@@ -276,18 +282,17 @@ class Attempt:
             return None
         if not QUIET <= quiet(np.concatenate(self._raw[-FRAMES_A_SECOND:])) < LONG_QUIET:
             return None
-        phrase, since, goes_on = self._fit()
-        return "phrase" if phrase is not None and since >= (OVER if goes_on else QUIET) else None
+        return "phrase" if _is_over(self._fit()) else None
 
     def _decide(self, ended: Ended) -> Hearing:
         self._spans.append(_texts(self._decoder.FinalResult()))
         heard = _decided(_joined([texts for texts in self._spans if texts[0]]), self._of.phrases)
-        heard = heard._replace(ended=ended, seconds=self._count / FRAMES_A_SECOND)
+        heard = heard._replace(ended=ended, seconds=self._seconds)
         if heard.text in self._of.checked:
             heard = self._checked(heard)
         elif heard.text not in self._of.phrases:
             heard = self._rescued(heard)
-        return self._fitted(heard)
+        return self._fitted(heard, whole=ended in ("sound", "time"))
 
     def _rescued(self, heard: Hearing) -> Hearing:
         """Return the phrase among the alternatives that a second hearing makes out by itself."""
@@ -299,10 +304,16 @@ class Attempt:
         others = (heard.text, *(text for text in heard.alternatives if text != second))
         return heard._replace(text=second, alternatives=others, check=second)
 
-    def _fitted(self, heard: Hearing) -> Hearing:
-        """Return the phrase whose sounds fit, where the words said otherwise."""
-        fit = self._fit().phrase
-        if fit is None or (heard.text in self._of.phrases and self._same(fit, heard.text)):
+    def _fitted(self, heard: Hearing, whole: bool) -> Hearing:
+        """Return the phrase whose sounds fit, where the words said otherwise.
+
+        Unless the whole utterance is there, it has to be over: its beginning may fit another phrase.
+        """
+        clear = self._fit()
+        fit = clear.phrase
+        if fit is None or not (whole or _is_over(clear)):
+            return heard
+        if heard.text in self._of.phrases and self._same(fit, heard.text):
             return heard
         others = (text for text in (heard.text, *heard.alternatives) if text and text != fit)
         return heard._replace(text=fit, alternatives=tuple(others), refused=None, fit=fit)
@@ -327,6 +338,11 @@ class Attempt:
             check=second,
             refused="heard otherwise the second time",
         )
+
+
+def _is_over(clear: Clear) -> bool:
+    """Tell whether the sounds fit a phrase that has been spoken to its end."""
+    return clear.phrase is not None and clear.quiet >= (OVER if clear.goes_on else QUIET)
 
 
 def _agrees(second: str, first: str, phrases: Container[str]) -> bool:

@@ -40,6 +40,8 @@ SURE, SURE_A_SOUND = 1.0, 0.3
 """How much less likely (natural log) than the likeliest sounds of any kind a phrase may be that fits well: so
 much, and so much more for each of its sounds. At this none of 720 utterances of generated talk at 5 dB or
 better was taken for a phrase, and 708 of 720 commands fit (voices and noise for choosing)."""
+SHORTEST = 5
+"""Sounds that a phrase needs to be clear: in noise "youtube" has the sounds of "no two"."""
 CLEARLY = 3.0
 """How much better it has to fit than any phrase that means something else."""
 
@@ -197,7 +199,7 @@ class Verifier:
     def clear(self, samples: Samples) -> Clear:
         """Return the phrase that fits an utterance very well, and much better than any that means another."""
         fits, quiet = self.lay(samples)
-        if not fits or fits[0].ratio < -SURE - SURE_A_SOUND * fits[0].sounds:
+        if not fits or fits[0].ratio < -SURE - SURE_A_SOUND * fits[0].sounds or fits[0].sounds < SHORTEST:
             return Clear(None, quiet)
         best, *rest = fits
         meant = self.means(best.phrase)

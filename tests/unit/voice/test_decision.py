@@ -1,12 +1,19 @@
 """When words that are no command are taken for one misheard, and when they are not."""
 
+import json
 from collections import Counter
 from itertools import pairwise
+from types import SimpleNamespace
+from typing import Any, cast
 
+import numpy as np
 import pytest
 
+from companion.voice import recogniser
 from companion.voice.heard import Hearing
-from companion.voice.recogniser import SHARE, _decided, _weighted
+from companion.voice.recogniser import SHARE, Attempt, Recogniser, _decided, _weighted
+from companion.voice.sound import FRAME, RATE
+from companion.voice.verifier import Clear
 
 PHRASES = frozenset(
     ["log bite", "rod two", "line seventeen", "mark a ledge", "how deep is it", "how deep does it go"]
@@ -70,3 +77,68 @@ def test_of_a_crowd_only_so_many_are_offered_that_every_pair_of_words_is():
     assert {pair for p in offered for pair in pairwise(p.split())} == {
         pair for p in crowd for pair in pairwise(p.split())
     }
+
+
+SPOKEN = 2.0
+"""When the words end in what `misheard` listens to, s."""
+
+
+class _Deaf:
+    """A decoder that makes two wrong words out of the first second, and hears a pause then."""
+
+    def __init__(self) -> None:
+        self.fed = 0
+
+    def AcceptWaveform(self, sound: bytes) -> bool:  # noqa: N802  (vosk's name)
+        self.fed += len(sound) // 2
+        return self.fed >= RATE
+
+    def PartialResult(self) -> str:  # noqa: N802
+        return json.dumps({"partial": "mark atlanta"} if self.fed < RATE else {})
+
+    def Result(self) -> str:  # noqa: N802
+        return json.dumps({"alternatives": [{"text": "mark atlanta"}]})
+
+    def FinalResult(self) -> str:  # noqa: N802
+        return json.dumps({})
+
+
+def misheard(monkeypatch: pytest.MonkeyPatch, fits: str, at_last: str, ends: float = SPOKEN) -> Hearing:
+    """Return what is heard where sounds fit one phrase while words are spoken, and another at their end."""
+
+    def clear(samples: np.ndarray) -> Clear:
+        since = len(samples) / RATE - ends
+        return Clear(fits, 0.0, goes_on=True) if since < 0.0 else Clear(at_last, since)
+
+    now = SimpleNamespace(count=0)
+    monkeypatch.setattr(recogniser, "quiet", lambda _: max(0.0, now.count * FRAME / RATE - ends))
+    attempt = Attempt(
+        cast(
+            "Recogniser",
+            SimpleNamespace(
+                phrases={fits, at_last},
+                beginnings=set[str](),
+                checked=set[str](),
+                verifier=SimpleNamespace(clear=clear, means=str),
+                decoder=_Deaf,
+            ),
+        )
+    )
+    while now.count < 10 * RATE // FRAME:
+        now.count += 1
+        heard: Any = attempt.take(np.zeros(FRAME, np.int16))
+        if heard is not None:
+            return cast("Hearing", heard)
+    return attempt.finish()
+
+
+def test_a_phrase_that_goes_on_is_not_taken_while_words_are_still_spoken(monkeypatch: pytest.MonkeyPatch):
+    heard = misheard(monkeypatch, "mark a ledge", "mark a ledge forty yards")
+    assert heard.text == "mark a ledge forty yards"
+    assert SPOKEN < heard.seconds < SPOKEN + 0.5
+
+
+def test_words_that_never_end_are_not_waited_for_too_long(monkeypatch: pytest.MonkeyPatch):
+    heard = misheard(monkeypatch, "mark a ledge", "", ends=9.0)
+    assert heard.text == "mark a ledge", "all that was waited for fits it"
+    assert heard.seconds < 4.0

@@ -88,6 +88,8 @@ def test_it_tells_whether_a_longer_phrase_begins_with_the_same_sounds(
     logs = np.full((len(sounds), len(SOUNDS) + 1), -9.0, np.float32)
     logs[range(len(sounds)), [SOUNDS.index(sound) + 1 for sound in sounds]] = -0.1
     monkeypatch.setattr(verifier, "likelihoods", lambda _: logs)
+    assert Verifier(NAMES, str).clear(np.zeros(RATE, np.int16)).phrase is None, "too few sounds to be sure"
+    monkeypatch.setattr(verifier, "SHORTEST", 1)
     clear = Verifier(NAMES, str).clear(np.zeros(RATE, np.int16))
     assert (clear.phrase, clear.goes_on) == (said, longer)
 
