@@ -215,7 +215,7 @@ class Attempt:
         return self._decode() if len(self._clean) - self._fed >= CHUNK else None
 
     def _waited(self, heard: Hearing, until: int) -> Hearing | None:
-        """Return what was heard once it is quiet, or waited long enough: a phrase that fits, else as it was."""
+        """Return what was heard once it is quiet or waited for long: the phrase that fits, else as it was."""
         still = quiet(np.concatenate(self._raw[-FRAMES_A_SECOND:]))
         last = still >= LONG_QUIET or self._count >= until
         if still < QUIET and not last:
