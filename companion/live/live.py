@@ -156,6 +156,8 @@ class Live:
     def run(self) -> None:
         """Run the trip from its beginning to its end."""
         self.trip = trip = self._begun()
+        # What the beginning has to say comes before what the first depth gives to say.
+        self._take_remarks(trip, self.clock.now())
         self._start_parts()
         tell_manager("READY=1", "STATUS=running")
         try:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import random
 import threading
+import time
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +17,7 @@ from companion.record.logbook import Logbook
 from companion.replay import SOURCE, find_day, replay
 from companion.sensing import Chunk
 from companion.sensing.sources import FileSource
+from companion.simulate.nmea import sentence
 from companion.voice.clips import read_clip
 from companion.voice.listening import Listener
 
@@ -38,6 +41,20 @@ def replayed(trip: Path, piece: int = 65_536) -> list:
     )
     replay(day, config.load(day.config), chunks, events.append)
     return events
+
+
+class Eager:
+    """A sonar that has sent a depth before anyone could say that the trip begins."""
+
+    name, where, ends = "sonar", "nowhere", False
+
+    def __init__(self) -> None:
+        self.opened = threading.Event()
+
+    def chunks(self, stop: threading.Event) -> Iterator[Chunk]:
+        yield Chunk(time.monotonic(), self.name, f"{sentence('SDDPT,7.9,0.0')}\r\n".encode())
+        self.opened.set()
+        stop.wait()
 
 
 @pytest.fixture(scope="module")
@@ -163,3 +180,11 @@ def test_a_trip_over_a_lake_known_from_another_day_replays_from_that_lake(launch
     assert [replayed(folder) for folder in folders] == trips
     assert not list(folders[0].glob("lake-*"))
     assert list(folders[1].glob("lake-1.msgpack"))
+
+
+def test_the_trip_begins_before_the_first_depth_gives_something_to_say(launch, tools, tmp_path):
+    boat = launch(tools.config_text(), sources=(Eager(),))
+    boat.wait_for_text("ready")
+    live = boat.stop()
+    assert [type(event) for event in live if isinstance(event, Notice | Match)][:2] == [Notice, Match]
+    assert replayed(only_trip(tmp_path)) == live
