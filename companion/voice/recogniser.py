@@ -12,7 +12,8 @@ is heard is decided so:
 - a phrase that would change something is heard a second time, among thousands of other words, and so
   is what is no phrase where a phrase sounded nearly the same;
 - a phrase whose sounds fit the whole utterance very well, and every other much worse, overrules all that
-  (`companion.voice.verifier`).
+  (`companion.voice.verifier`);
+- a phrase is not believed where another one's sounds fit far better.
 """
 
 from __future__ import annotations
@@ -37,7 +38,7 @@ from companion.voice.heard import Ended, Hearing
 from companion.voice.model import COMMON, COMMON_COUNT, ModelError
 from companion.voice.sound import FRAME, FRAMES_A_SECOND, RATE, Samples, frames_of
 from companion.voice.suppressor import Suppressor
-from companion.voice.verifier import NOTHING, Clear, Verifier, quiet
+from companion.voice.verifier import NOTHING, Clear, Laid, Verifier, quiet
 from companion.voice.vocabulary import common_words
 
 UNKNOWN = "[unk]"
@@ -183,7 +184,7 @@ class Attempt:
         self._spans: list[list[str]] = []
         self._steady = 0
         self._said = ""
-        self._fit_at: tuple[int, Clear] = 0, NOTHING
+        self._laid_at: tuple[int, Laid] = 0, NOTHING
         self._late: tuple[Hearing, int] | None = None
         self.partial = ""
 
@@ -292,7 +293,7 @@ class Attempt:
             heard = self._checked(heard)
         elif heard.text not in self._of.phrases:
             heard = self._rescued(heard)
-        return self._fitted(heard, whole=ended in ("sound", "time"))
+        return self._believed(self._fitted(heard, whole=ended in ("sound", "time")))
 
     def _rescued(self, heard: Hearing) -> Hearing:
         """Return the phrase among the alternatives that a second hearing makes out by itself."""
@@ -318,11 +319,26 @@ class Attempt:
         others = (text for text in (heard.text, *heard.alternatives) if text and text != fit)
         return heard._replace(text=fit, alternatives=tuple(others), refused=None, fit=fit)
 
+    def _believed(self, heard: Hearing) -> Hearing:
+        """Return what was heard, unless it is a phrase and the sounds fit another one far better."""
+        verifier = self._of.verifier
+        if verifier is None or heard.text not in self._of.phrases or heard.fit is not None:
+            return heard
+        if not verifier.belies(self._laid(), heard.text):
+            return heard
+        others = (heard.text, *heard.alternatives)
+        return heard._replace(text=UNKNOWN, alternatives=others, refused="the sounds fit another far better")
+
     def _fit(self) -> Clear:
-        """Return the phrase that the sounds so far fit; asked twice of the same sound, it is laid once."""
-        if self._of.verifier is not None and self._fit_at[0] != self._count:
-            self._fit_at = self._count, self._of.verifier.clear(np.concatenate(self._raw))
-        return self._fit_at[1]
+        """Return the phrase that the sounds so far fit."""
+        verifier = self._of.verifier
+        return Clear(None, 0.0) if verifier is None else verifier.clear(self._laid())
+
+    def _laid(self) -> Laid:
+        """Return how the phrases fit the sounds so far; asked twice of the same sound, they are laid once."""
+        if self._of.verifier is not None and self._laid_at[0] != self._count:
+            self._laid_at = self._count, self._of.verifier.lay(np.concatenate(self._raw))
+        return self._laid_at[1]
 
     def _same(self, one: str, other: str) -> bool:
         verifier = self._of.verifier

@@ -11,7 +11,7 @@ import pytest
 
 from companion.voice import recogniser
 from companion.voice.heard import Hearing
-from companion.voice.recogniser import SHARE, Attempt, Recogniser, _decided, _weighted
+from companion.voice.recogniser import SHARE, UNKNOWN, Attempt, Recogniser, _decided, _weighted
 from companion.voice.sound import FRAME, RATE
 from companion.voice.verifier import Clear
 
@@ -84,31 +84,37 @@ SPOKEN = 2.0
 
 
 class _Deaf:
-    """A decoder that makes two wrong words out of the first second, and hears a pause then."""
+    """A decoder that makes wrong words out of the first second, and hears a pause then."""
 
-    def __init__(self) -> None:
-        self.fed = 0
+    def __init__(self, words: str) -> None:
+        self.fed, self.words = 0, words
 
     def AcceptWaveform(self, sound: bytes) -> bool:  # noqa: N802  (vosk's name)
         self.fed += len(sound) // 2
         return self.fed >= RATE
 
     def PartialResult(self) -> str:  # noqa: N802
-        return json.dumps({"partial": "mark atlanta"} if self.fed < RATE else {})
+        return json.dumps({"partial": self.words} if self.fed < RATE else {})
 
     def Result(self) -> str:  # noqa: N802
-        return json.dumps({"alternatives": [{"text": "mark atlanta"}]})
+        return json.dumps({"alternatives": [{"text": self.words}]})
 
     def FinalResult(self) -> str:  # noqa: N802
-        return json.dumps({})
+        return self.Result() if self.fed < RATE else json.dumps({})
 
 
-def misheard(monkeypatch: pytest.MonkeyPatch, fits: str, at_last: str, ends: float = SPOKEN) -> Hearing:
+def misheard(
+    monkeypatch: pytest.MonkeyPatch,
+    fits: str,
+    at_last: str,
+    ends: float = SPOKEN,
+    words: str = "mark atlanta",
+) -> Hearing:
     """Return what is heard where sounds fit one phrase while words are spoken, and another at their end."""
 
     def clear(samples: np.ndarray) -> Clear:
         since = len(samples) / RATE - ends
-        return Clear(fits, 0.0, goes_on=True) if since < 0.0 else Clear(at_last, since)
+        return Clear(fits or None, 0.0, goes_on=True) if since < 0.0 else Clear(at_last or None, since)
 
     now = SimpleNamespace(count=0)
     monkeypatch.setattr(recogniser, "quiet", lambda _: max(0.0, now.count * FRAME / RATE - ends))
@@ -116,11 +122,13 @@ def misheard(monkeypatch: pytest.MonkeyPatch, fits: str, at_last: str, ends: flo
         cast(
             "Recogniser",
             SimpleNamespace(
-                phrases={fits, at_last},
+                phrases={fits, at_last, "log bite"},
                 beginnings=set[str](),
                 checked=set[str](),
-                verifier=SimpleNamespace(clear=clear, means=str),
-                decoder=_Deaf,
+                verifier=SimpleNamespace(
+                    lay=np.copy, clear=clear, means=str, belies=lambda _, phrase: phrase == "log bite"
+                ),
+                decoder=lambda: _Deaf(words),
             ),
         )
     )
@@ -142,3 +150,16 @@ def test_words_that_never_end_are_not_waited_for_too_long(monkeypatch: pytest.Mo
     heard = misheard(monkeypatch, "mark a ledge", "", ends=9.0)
     assert heard.text == "mark a ledge", "all that was waited for fits it"
     assert heard.seconds < 4.0
+
+
+def test_words_that_the_sounds_belie_wait_for_what_fits(monkeypatch: pytest.MonkeyPatch):
+    heard = misheard(monkeypatch, "mark a ledge", "mark a ledge forty yards", words="log bite")
+    assert heard.text == "mark a ledge forty yards"
+    assert "log bite" in heard.alternatives
+    assert heard.refused is None
+
+
+def test_words_that_the_sounds_belie_are_not_taken(monkeypatch: pytest.MonkeyPatch):
+    heard = misheard(monkeypatch, "", "", words="log bite")
+    assert (heard.text, heard.alternatives) == (UNKNOWN, ("log bite",))
+    assert heard.refused == "the sounds fit another far better"

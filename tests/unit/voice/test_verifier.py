@@ -88,10 +88,30 @@ def test_it_tells_whether_a_longer_phrase_begins_with_the_same_sounds(
     logs = np.full((len(sounds), len(SOUNDS) + 1), -9.0, np.float32)
     logs[range(len(sounds)), [SOUNDS.index(sound) + 1 for sound in sounds]] = -0.1
     monkeypatch.setattr(verifier, "likelihoods", lambda _: logs)
-    assert Verifier(NAMES, str).clear(np.zeros(RATE, np.int16)).phrase is None, "too few sounds to be sure"
+    told = Verifier(NAMES, str)
+    laid = told.lay(np.zeros(RATE, np.int16))
+    assert told.clear(laid).phrase is None, "too few sounds to be sure"
     monkeypatch.setattr(verifier, "SHORTEST", 1)
-    clear = Verifier(NAMES, str).clear(np.zeros(RATE, np.int16))
+    clear = told.clear(laid)
     assert (clear.phrase, clear.goes_on) == (said, longer)
+
+
+@pytest.mark.parametrize(
+    ("heard", "loud", "belied"),
+    [("one", 30.0, True), ("one", 2.0, False), ("two", 30.0, False), ("five", 30.0, False)],
+    ids=["far behind", "a little behind", "the best itself", "of unknown sounds"],
+)
+@pytest.mark.usefixtures("words_of_few_sounds")
+def test_a_phrase_is_belied_where_another_fits_far_better(
+    monkeypatch: pytest.MonkeyPatch, heard: str, loud: float, belied: bool
+) -> None:
+    """The sounds of "two" are spoken, each so much likelier (natural log) than any other sound."""
+    sounds = [sound for sound in NAMES["two"] for _ in range(3)]
+    logs = np.full((len(sounds), len(SOUNDS) + 1), -loud, np.float32)
+    logs[range(len(sounds)), [SOUNDS.index(sound) + 1 for sound in sounds]] = -0.1
+    monkeypatch.setattr(verifier, "likelihoods", lambda _: logs)
+    told = Verifier(NAMES, str)
+    assert told.belies(told.lay(np.zeros(RATE, np.int16)), heard) == belied
 
 
 @pytest.mark.usefixtures("words_of_few_sounds")
@@ -118,9 +138,7 @@ def test_the_likelihoods_of_a_step_add_up_to_one_and_level_does_not_count() -> N
 
 
 def fitting(*fits: Fit) -> str | None:
-    told = Verifier([], GRAMMAR.parse)
-    told.lay = lambda _samples: Laid(list(fits), 0.5)
-    return told.clear(np.zeros(RATE, np.int16)).phrase
+    return Verifier([], GRAMMAR.parse).clear(Laid(list(fits), 0.5, np.zeros(0, np.float32))).phrase
 
 
 WELL = -SURE - 8 * SURE_A_SOUND + 0.1
