@@ -7,7 +7,8 @@ is heard is decided so:
 - words count only if the whole of them is one listed phrase (or a slip away from one, see `_decided`);
 - a phrase whose sounds fit what was spoken ends it as soon as a moment of quiet follows;
 - a phrase that is not the beginning of a longer one is taken once it has stood unchanged for a while;
-- one that may go on has to stand longer, and what is no phrase is ended by a pause;
+- one that may go on has to stand longer, and until nothing more is spoken; what is no phrase is ended by a
+  pause;
 - what never ends is cut off;
 - a phrase that would change something is heard a second time, among thousands of other words, and so
   is what is no phrase where a phrase sounded nearly the same;
@@ -59,8 +60,8 @@ QUIET, OVER, LONG_QUIET = 0.14, 0.3, 0.8
 """How long nothing may have been spoken, s, for a phrase to be over by its sounds; for one that may go on;
 and from when on asking again would give the same."""
 LATE = 20
-"""Chunks that are waited at most for quiet where the words are no phrase: misheard, they may end too early,
-amid "mark a ledge forty yards"."""
+"""Chunks that are waited at most for quiet where the words are no phrase, or one that may go on: misheard,
+they may end too early, amid "mark a ledge forty yards"."""
 LONGEST = 6.0
 """An utterance is cut here, s: no command takes that long, and in wind some would never end."""
 
@@ -217,7 +218,7 @@ class Attempt:
 
     def _waited(self, heard: Hearing, until: int) -> Hearing | None:
         """Return what was heard once it is quiet or waited for long: the phrase that fits, else as it was."""
-        still = quiet(np.concatenate(self._raw[-FRAMES_A_SECOND:]))
+        still = self._quiet()
         last = still >= LONG_QUIET or self._count >= until
         if still < QUIET and not last:
             return None
@@ -274,14 +275,25 @@ class Attempt:
         if self._spans and not self.partial and not goes_on:
             return "pause"
         if said in self._of.phrases and self._steady >= (GOES_ON if goes_on else STEADY):
-            return "pause" if goes_on else "phrase"
+            if not goes_on:
+                return "phrase"
+            if self._steady >= GOES_ON + LATE or not self._sounding():
+                return "pause"
         return self._ends_by_sound() if said else None
+
+    def _quiet(self) -> float:
+        """Return since when nothing is spoken, s, by the last second."""
+        return quiet(np.concatenate(self._raw[-FRAMES_A_SECOND:]))
+
+    def _sounding(self) -> bool:
+        """Tell whether something is spoken, though the decoder may make no words of it."""
+        return self._of.verifier is not None and self._quiet() < QUIET
 
     def _ends_by_sound(self) -> Ended | None:
         """Tell whether the sounds so far fit a phrase that is over."""
         if self._of.verifier is None:
             return None
-        if not QUIET <= quiet(np.concatenate(self._raw[-FRAMES_A_SECOND:])) < LONG_QUIET:
+        if not QUIET <= self._quiet() < LONG_QUIET:
             return None
         return "phrase" if _is_over(self._fit()) else None
 

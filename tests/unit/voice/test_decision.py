@@ -84,31 +84,33 @@ SPOKEN = 2.0
 
 
 class _Deaf:
-    """A decoder that makes wrong words out of the first second, and hears a pause then."""
+    """A decoder that makes wrong words out of the beginning, and hears a pause then."""
 
-    def __init__(self, words: str) -> None:
-        self.fed, self.words = 0, words
+    def __init__(self, words: str, pause: float) -> None:
+        self.fed, self.words, self.pause = 0, words, round(pause * RATE)
 
     def AcceptWaveform(self, sound: bytes) -> bool:  # noqa: N802  (vosk's name)
         self.fed += len(sound) // 2
-        return self.fed >= RATE
+        return self.fed >= self.pause
 
     def PartialResult(self) -> str:  # noqa: N802
-        return json.dumps({"partial": self.words} if self.fed < RATE else {})
+        return json.dumps({"partial": self.words} if self.fed < self.pause else {})
 
     def Result(self) -> str:  # noqa: N802
         return json.dumps({"alternatives": [{"text": self.words}]})
 
     def FinalResult(self) -> str:  # noqa: N802
-        return self.Result() if self.fed < RATE else json.dumps({})
+        return self.Result() if self.fed < self.pause else json.dumps({})
 
 
 def misheard(
     monkeypatch: pytest.MonkeyPatch,
     fits: str,
     at_last: str,
+    *,
     ends: float = SPOKEN,
     words: str = "mark atlanta",
+    pause: float = 1.0,
 ) -> Hearing:
     """Return what is heard where sounds fit one phrase while words are spoken, and another at their end."""
 
@@ -123,12 +125,12 @@ def misheard(
             "Recogniser",
             SimpleNamespace(
                 phrases={fits, at_last, "log bite"},
-                beginnings=set[str](),
+                beginnings={"mark a ledge"},
                 checked=set[str](),
                 verifier=SimpleNamespace(
                     lay=np.copy, clear=clear, means=str, belies=lambda _, phrase: phrase == "log bite"
                 ),
-                decoder=lambda: _Deaf(words),
+                decoder=lambda: _Deaf(words, pause),
             ),
         )
     )
@@ -142,6 +144,13 @@ def misheard(
 
 def test_a_phrase_that_goes_on_is_not_taken_while_words_are_still_spoken(monkeypatch: pytest.MonkeyPatch):
     heard = misheard(monkeypatch, "mark a ledge", "mark a ledge forty yards")
+    assert heard.text == "mark a ledge forty yards"
+    assert SPOKEN < heard.seconds < SPOKEN + 0.5
+
+
+def test_words_that_may_go_on_are_not_taken_while_something_is_spoken(monkeypatch: pytest.MonkeyPatch):
+    """In noise the decoder may stand still at the beginning of a phrase while the rest is spoken."""
+    heard = misheard(monkeypatch, "mark a ledge", "mark a ledge forty yards", words="mark a ledge", pause=9.0)
     assert heard.text == "mark a ledge forty yards"
     assert SPOKEN < heard.seconds < SPOKEN + 0.5
 
