@@ -56,9 +56,9 @@ STEADY = 3
 GOES_ON = 9
 """The same for a phrase that is the beginning of longer ones: "log fish ...". The words come late out of
 the decoder: at 6 the invented day loses two marks whose depth was cut off, at 9 none."""
-QUIET, OVER, LONG_QUIET = 0.14, 0.3, 0.8
-"""How long nothing may have been spoken, s, for a phrase to be over by its sounds; for one that may go on;
-and from when on asking again would give the same."""
+QUIET, OVER, LONG_QUIET = 0.14, 0.5, 0.8
+"""How long nothing may have been spoken, s, for a phrase to be over by its sounds; for one that may go on (a
+quarter of a second between its parts looks like 0.44); and from when on asking again would give the same."""
 LATE = 20
 """Chunks that are waited at most for quiet where the words are no phrase, or one that may go on: misheard,
 they may end too early, amid "mark a ledge forty yards"."""
