@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.interpolate import PchipInterpolator
 
 from companion.dive.limits import DiveError
+
+if TYPE_CHECKING:
+    from scipy.interpolate import PchipInterpolator
 
 Floats = NDArray[np.float64]
 Vectors = NDArray[np.complex128]
@@ -41,6 +44,8 @@ class Bottom:
             raise DiveError("a bottom holds a value that is not a number; leave such points out")
         if (np.diff(x) <= 0.0).any():
             raise DiveError("the distances of a bottom must rise from point to point")
+        from scipy.interpolate import PchipInterpolator  # noqa: PLC0415  (40 MB that listening alone does not need)
+
         curve = PchipInterpolator(x, z, extrapolate=False)
         for name, value in (("x", x), ("z", z), ("_curve", curve), ("_slope", curve.derivative())):
             object.__setattr__(self, name, value)

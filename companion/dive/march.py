@@ -8,7 +8,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import brentq
 
 from companion.dive.balance import Balance, Case, Instant, Points
 from companion.dive.limits import DiveError
@@ -243,6 +242,8 @@ class March:
         share = 1.0
         if self._slack_left(k, 1.0, tautness) < 0.0:
             if self._slack_left(k, 0.01, tautness) > 0.0:
+                from scipy.optimize import brentq  # noqa: PLC0415  (40 MB that listening alone does not need)
+
                 share = float(brentq(lambda s: self._slack_left(k, s, tautness), 0.01, 1.0))
             else:
                 share = 0.01
