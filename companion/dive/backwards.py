@@ -34,7 +34,7 @@ def lift_ratio_for(reach: float, line: Line, lure: Lure, retrieve: Retrieve) -> 
             f"{reaches[0]:.2f} to {reaches[-1]:.2f} m; check the stated depth, the line and the cast"
         )
     rising = np.flatnonzero(np.diff(reaches, prepend=-1.0) > 1e-6)
-    from scipy.interpolate import PchipInterpolator  # noqa: PLC0415  (40 MB that listening alone does not need)
+    from scipy.interpolate import PchipInterpolator  # noqa: PLC0415  (26 MB that listening alone does not need)
 
     lift_at = PchipInterpolator(reaches[rising], lifts[rising], extrapolate=True)
     lift, off = float(lift_at(reach)), 0.0

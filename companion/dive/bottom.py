@@ -44,7 +44,7 @@ class Bottom:
             raise DiveError("a bottom holds a value that is not a number; leave such points out")
         if (np.diff(x) <= 0.0).any():
             raise DiveError("the distances of a bottom must rise from point to point")
-        from scipy.interpolate import PchipInterpolator  # noqa: PLC0415  (40 MB that listening alone does not need)
+        from scipy.interpolate import PchipInterpolator  # noqa: PLC0415  (26 MB that listening alone does not need)
 
         curve = PchipInterpolator(x, z, extrapolate=False)
         for name, value in (("x", x), ("z", z), ("_curve", curve), ("_slope", curve.derivative())):

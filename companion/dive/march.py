@@ -242,7 +242,7 @@ class March:
         share = 1.0
         if self._slack_left(k, 1.0, tautness) < 0.0:
             if self._slack_left(k, 0.01, tautness) > 0.0:
-                from scipy.optimize import brentq  # noqa: PLC0415  (40 MB that listening alone does not need)
+                from scipy.optimize import brentq  # noqa: PLC0415  (26 MB that listening alone does not need)
 
                 share = float(brentq(lambda s: self._slack_left(k, s, tautness), 0.01, 1.0))
             else:

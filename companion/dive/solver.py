@@ -106,7 +106,7 @@ def duration(reel: Profile, full: float, left: float, until: float | None) -> fl
         if reel.speeds[-1] < 0.01:
             raise DiveError("the reel stops before the line is in; say until when to solve (until=, s)")
         return max(last, 0.0) + (full - left - reel.distance(max(last, 0.0))) / reel.speeds[-1]
-    from scipy.optimize import brentq  # noqa: PLC0415  (40 MB that listening alone does not need)
+    from scipy.optimize import brentq  # noqa: PLC0415  (26 MB that listening alone does not need)
 
     return float(brentq(lambda t: full - reel.distance(t) - left, 0.0, last))
 

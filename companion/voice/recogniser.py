@@ -275,10 +275,8 @@ class Attempt:
         if self._spans and not self.partial and not goes_on:
             return "pause"
         if said in self._of.phrases and self._steady >= (GOES_ON if goes_on else STEADY):
-            if not goes_on:
-                return "phrase"
-            if self._steady >= GOES_ON + LATE or not self._sounding():
-                return "pause"
+            waits = goes_on and self._steady < GOES_ON + LATE and self._sounding()
+            return None if waits else "pause" if goes_on else "phrase"
         return self._ends_by_sound() if said else None
 
     def _quiet(self) -> float:
