@@ -17,7 +17,7 @@ from companion.dive.calibration import Belief
 from companion.events import AnyEvent, Fix, Logged, RodTaken
 from companion.sensing.localplane import range_and_bearing
 from companion.tackle import Rod
-from companion.voice.grammar import number_words
+from companion.voice.grammar import clock_words
 
 Place = Callable[[float], Fix | None]
 """Where the boat was at a logic time, s."""
@@ -25,7 +25,7 @@ STILL = 1.0
 """A boat that moved less than this in `OVER` has no course, m."""
 OVER = 5.0
 """How long before something the boat is looked for to tell its course, s."""
-HOURS = {f"{number_words(hour)} o'clock": hour for hour in range(1, 13)}
+HOURS = {clock_words(hour): hour for hour in range(1, 13)}
 """The hour of a cast by the words it is logged with."""
 
 

@@ -22,7 +22,7 @@ from companion.sensing import BoatState
 from companion.tackle import Rod
 from companion.units import FOOT, LengthUnit, spoken_depth
 from companion.voice import commands as c
-from companion.voice.grammar import Grammar, number_words
+from companion.voice.grammar import Grammar, clock_words, number_words
 
 REACTION = 0.7
 """Seconds between what happens at the lure and the first word about it. Common practice, no source."""
@@ -184,7 +184,7 @@ class Answers:
     @_do.register
     def _(self, command: c.Cast, scene: Scene) -> list[AnyEvent]:
         cast = self._begin(command, scene)
-        towards = None if command.clock is None else f"{number_words(command.clock)} o'clock"
+        towards = None if command.clock is None else clock_words(command.clock)
         far = cast.length if command.short else command.distance
         logged, said = self._log(command, scene, "cast", detail=towards, size=far, at_lure=False)
         seen = outlook_event(scene.t, scene.utc, self._ledger.number, cast)

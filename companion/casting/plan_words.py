@@ -10,7 +10,7 @@ import math
 
 from companion.casting.plan import Plan
 from companion.units import YARD, LengthUnit
-from companion.voice.grammar import number_words
+from companion.voice.grammar import clock_words, number_words
 
 WILL, SHOULD = 0.9, 0.7
 """From which sureness a touch is said to be one that will or should come; below, it may."""
@@ -83,7 +83,7 @@ def _direction(bearing: float, heading: float | None) -> str:
     if heading is None:
         return compass(bearing)
     hour = round(((bearing - heading) % 360.0) / 30.0) % 12 or 12
-    return f"{number_words(hour)} o'clock"
+    return clock_words(hour)
 
 
 def _chance(sureness: float) -> str:

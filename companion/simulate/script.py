@@ -17,7 +17,7 @@ from companion.simulate.angler import Rig, Throw, throw
 from companion.simulate.boat import Leg, Track, Wind
 from companion.simulate.lake import Lake, Place, PlaceName
 from companion.units import FOOT
-from companion.voice.grammar import number_words
+from companion.voice.grammar import clock_words, number_words
 
 Outcome = Literal["fish", "lost", "missed"]
 """What comes of a bite."""
@@ -139,7 +139,7 @@ class Angler:
             return "cast now"
         heading = float(np.interp(t, self.track.t, np.unwrap(self.track.heading, period=360.0)))
         hour = round((bearing - heading) / 30.0) % 12 or 12
-        return f"cast {number_words(hour)} o'clock"
+        return f"cast {clock_words(hour)}"
 
     def _call_touch(self, cast: Throw) -> None:
         """Say what the angler feels first: the bottom, or a tree."""

@@ -199,6 +199,15 @@ Slot = Mapping[str, Mapping[str, Any]]
 """The words a slot can hold, each with the fields of the command that they fill."""
 
 
+def clock_words(hour: int) -> str:
+    """Return a direction off the bow as it is said and logged.
+
+    >>> clock_words(2)
+    "two o'clock"
+    """
+    return f"{number_words(hour)} o'clock"
+
+
 def number_words(number: int) -> str:
     """Return a whole number from 0 to 99 in words.
 
@@ -260,7 +269,7 @@ def _slots(aboard: Aboard) -> dict[str, Slot]:
     """Return every slot of the table with the words that can stand in it on this boat."""
     feet = aboard.unit == "feet"
     depths = _lengths(DEEPEST_MARK_FEET if feet else DEEPEST_MARK_METRES, aboard.unit, halves=not feet)
-    hours = {f"{number_words(hour)} o'clock": {"clock": hour} for hour in range(1, 13)}
+    hours = {clock_words(hour): {"clock": hour} for hour in range(1, 13)}
     yards, yard = ("yards", YARD) if feet else ("metres", 1.0)
     rises = _lengths(HIGHEST_WATER_FEET if feet else HIGHEST_WATER_METRES, aboard.unit, halves=True)
     return {
