@@ -53,8 +53,8 @@ class Heard(Event, frozen=True, tag="heard"):
 
     `command` is the command's name, or None when the words were not meant for the companion; `reason`
     says why it was not taken. `alternatives` is what else it may have been, likeliest first; `check` is
-    what a second hearing made of it, where there was one; `fit` is the phrase whose sounds fitted from end to
-    end, where that decided against the words; `ended` is what ended the listening.
+    what a second hearing made of it, where there was one; `fit` is the phrase that words and sounds
+    together spoke for, where the first words were others; `ended` is what ended the listening.
     """
 
     text: str

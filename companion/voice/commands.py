@@ -185,8 +185,6 @@ Command = (
 
 LOGGING = (LogBite, LogFish, LostFish, Touched, Snagged, MarkPlace, Cast, ReeledIn)
 """Commands that put a thing into the logbook."""
-CHANGING = (*LOGGING, TakeRod, RigLine, WaterLevel, UndoThat, Correct, ThatWasRod, ForgetRod)
-"""Commands that leave something changed; taken wrongly, they do harm, so they are heard twice."""
 
 
 def corrected(command: Command, put_right: Correct, step: float) -> Command | None:

@@ -382,11 +382,6 @@ class Grammar:
         """Every phrase with the name of the command it stands for."""
         return {phrase: command.name for phrase, command in self._commands.items()}
 
-    @property
-    def checked(self) -> list[str]:
-        """Every phrase whose command leaves something changed, and so is heard a second time."""
-        return [phrase for phrase, command in self._commands.items() if isinstance(command, c.CHANGING)]
-
     def words(self) -> list[str]:
         """Return every word of every phrase, each once, sorted."""
         return sorted({word for phrase in self.phrases for word in phrase.split()})

@@ -16,10 +16,9 @@ class Hearing(NamedTuple):
     Attributes:
         text: a listed phrase where one was meant, else the likeliest words.
         alternatives: what else it may have been, likeliest first.
-        refused: why a listed phrase that was heard, the first of the alternatives, does not count; the
-            text is then what was heard the second time.
+        refused: why a listed phrase that was heard, the first of the alternatives, does not count.
         check: what the second hearing made of it; None when there was none.
-        fit: the phrase whose sounds fitted from end to end, where that decided against the words.
+        fit: the phrase that words and sounds together spoke for, where the first words were another's.
         ended: what ended the listening.
         seconds: how much of the sound was listened to, s.
     """

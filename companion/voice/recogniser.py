@@ -10,11 +10,9 @@ is heard is decided so:
 - one that may go on has to stand longer, and until nothing more is spoken; what is no phrase is ended by a
   pause;
 - what never ends is cut off;
-- a phrase that would change something is heard a second time, among thousands of other words, and so
-  is what is no phrase where a phrase sounded nearly the same;
-- a phrase whose sounds fit the whole utterance very well, and every other much worse, overrules all that
-  (`companion.voice.verifier`);
-- a phrase is not believed where another one's sounds fit far better.
+- a phrase counts at once where its sounds fit what was spoken, and no other's do;
+- else it is heard a second time, among thousands of other words, and weighed with every other by words
+  and sounds together (`companion.voice.judging`): that may find another phrase, or none.
 """
 
 from __future__ import annotations
@@ -22,7 +20,6 @@ from __future__ import annotations
 import json
 from collections import Counter
 from collections.abc import Callable, Container, Iterable, Mapping
-from difflib import SequenceMatcher
 from functools import lru_cache
 from hashlib import sha256
 from importlib.resources import files
@@ -36,15 +33,17 @@ import vosk
 from companion.events import MarkKind
 from companion.voice.grammar import ONES, TENS, Grammar
 from companion.voice.heard import Ended, Hearing
+from companion.voice.judging import Words, agree, borne_out, could_be, may_go_on, spoken, weighed
 from companion.voice.model import COMMON, COMMON_COUNT, ModelError
 from companion.voice.sound import FRAME, FRAMES_A_SECOND, RATE, Samples, frames_of
 from companion.voice.suppressor import Suppressor
-from companion.voice.verifier import NOTHING, Clear, Laid, Verifier, quiet
+from companion.voice.verifier import NOTHING, Laid, Verifier, quiet
 from companion.voice.vocabulary import common_words
 
 UNKNOWN = "[unk]"
 """What stands in a text for sounds that are no word offered."""
-ALTERNATIVES = 3
+ALTERNATIVES, AGAIN = 3, 15
+"""How many likeliest texts are asked for, at the first hearing and at the second."""
 SHARE = 300
 """How often the phrases of a command are offered together. Found by trial."""
 CHUNK = 5
@@ -56,9 +55,9 @@ STEADY = 3
 GOES_ON = 9
 """The same for a phrase that is the beginning of longer ones: "log fish ...". The words come late out of
 the decoder: at 6 the invented day loses two marks whose depth was cut off, at 9 none."""
-QUIET, OVER, LONG_QUIET = 0.14, 0.5, 0.8
-"""How long nothing may have been spoken, s, for a phrase to be over by its sounds; for one that may go on (a
-quarter of a second between its parts looks like 0.44); and from when on asking again would give the same."""
+QUIET, OVER = 0.14, 0.5
+"""How long nothing may have been spoken, s, for a phrase to be over by its sounds; and for one that may go
+on, or for all to be over (a quarter of a second between a phrase's parts looks like 0.44)."""
 LATE = 20
 """Chunks that are waited at most for quiet where the words are no phrase, or one that may go on: misheard,
 they may end too early, amid "mark a ledge forty yards"."""
@@ -94,7 +93,6 @@ class Recogniser:
         model: Path,
         phrases: Iterable[str] | Mapping[str, str],
         others: Iterable[str] | None = None,
-        checked: Iterable[str] = (),
         means: Callable[[str], object] | None = None,
     ) -> None:
         """Prepare to hear the phrases.
@@ -104,9 +102,8 @@ class Recogniser:
             phrases: every phrase that can be meant; as a mapping, each with the command it stands for.
             others: words of talk to be told from the phrases; None for `decoys()`. Those that are a
                 whole phrase, or that the model does not know, are left out.
-            checked: the phrases that are heard a second time before they count.
-            means: gives what a phrase means, equal for wordings of the same; with it, a phrase whose
-                sounds fit may overrule the words.
+            means: gives what a phrase means, equal for wordings of the same, and None for what is none;
+                with it the sounds are weighed too. Without it the words alone count.
 
         Raises:
             ModelError: the model cannot be loaded, or does not know a word of the phrases.
@@ -122,10 +119,9 @@ class Recogniser:
         self.beginnings = frozenset(
             " ".join(words[:n]) for words in map(str.split, wanted) for n in range(1, len(words))
         )
-        self.checked = frozenset(checked)
         self.verifier = Verifier(self.phrases, means) if means else None
         self._first = self._grammar(wanted, decoys() if others is None else others)
-        self._second = self._grammar(wanted, _common(model)) if self.checked else ""
+        self._second = self._grammar(wanted, _common(model)) if means else ""
 
     def _grammar(self, wanted: Mapping[str, str], others: Iterable[str]) -> str:
         offered = [word for word in others if word not in self.phrases and self._knows(word)]
@@ -153,12 +149,14 @@ class Recogniser:
         decoder.SetMaxAlternatives(ALTERNATIVES)
         return decoder
 
-    def again(self, clean: Samples) -> str:
+    def again(self, clean: Samples) -> list[Words]:
         """Return what is heard in suppressed sound when thousands of other words are offered too."""
         decoder = vosk.KaldiRecognizer(self._model, RATE, self._second)
+        decoder.SetMaxAlternatives(AGAIN)
         for start in range(0, len(clean), CHUNK * FRAME):
             decoder.AcceptWaveform(clean[start : start + CHUNK * FRAME].tobytes())
-        return str(json.loads(decoder.FinalResult())["text"]).strip()
+        found = json.loads(decoder.FinalResult()).get("alternatives", [])
+        return [Words(str(one["text"]).strip(), float(one["confidence"])) for one in found]
 
 
 def for_grammar(model: Path, grammar: Grammar) -> Recogniser:
@@ -167,7 +165,7 @@ def for_grammar(model: Path, grammar: Grammar) -> Recogniser:
     Raises:
         ModelError: the model cannot be loaded, or does not know a word of the grammar.
     """
-    return Recogniser(model, grammar.meanings, checked=grammar.checked, means=grammar.parse)
+    return Recogniser(model, grammar.meanings, means=grammar.parse)
 
 
 class Attempt:
@@ -187,6 +185,7 @@ class Attempt:
         self._said = ""
         self._laid_at: tuple[int, Laid] = 0, NOTHING
         self._late: tuple[Hearing, int] | None = None
+        self._asked = False
         self.partial = ""
 
     @property
@@ -204,6 +203,7 @@ class Attempt:
         self._count += 1
         self._raw.append(frame)
         if self._late is not None:
+            self._clean.append(self._suppressor.clean(frame))
             return None if self._count % CHUNK else self._waited(*self._late)
         if self._count < RUN_IN:
             self._before.append(frame)
@@ -219,20 +219,22 @@ class Attempt:
     def _waited(self, heard: Hearing, until: int) -> Hearing | None:
         """Return what was heard once it is quiet or waited for long: the phrase that fits, else as it was."""
         still = self._quiet()
-        last = still >= LONG_QUIET or self._count >= until
-        if still < QUIET and not last:
+        last = still >= OVER or self._count >= until
+        if not last and (still < QUIET or self._asked):
+            self._asked = self._asked and still >= QUIET
             return None
-        fitted = self._fitted(heard, whole=last)
-        return fitted._replace(seconds=self._seconds) if last or fitted is not heard else None
+        self._asked = True
+        judged = self._judged(heard, whole=last)._replace(seconds=self._seconds)
+        return judged if last or judged.text in self._of.phrases else None
 
     def finish(self, ended: Ended = "sound") -> Hearing:
         """Return what was heard up to here."""
         if self._late is not None:
-            return self._fitted(self._late[0], whole=True)._replace(seconds=self._seconds)
+            return self._judged(self._late[0], whole=True)._replace(seconds=self._seconds)
         if self._count < RUN_IN:
             self._run_in(self._before)
         self._accept()
-        return self._decide(ended)
+        return self._judged(self._words(ended), whole=True)
 
     def _run_in(self, frames: list[Samples]) -> None:
         """Let the suppressor learn the noise from the first frames, then clean these."""
@@ -249,15 +251,16 @@ class Attempt:
                     self._spans.append(texts)
             ended = self._ends()
             if ended is not None:
-                return self._or_later(self._decide(ended))
+                words = self._words(ended)
+                return self._or_later(words, self._judged(words, whole=False))
         return None
 
-    def _or_later(self, heard: Hearing) -> Hearing | None:
+    def _or_later(self, words: Hearing, judged: Hearing) -> Hearing | None:
         """Return a phrase; what is none waits for more sounds, for the words may have ended too early."""
-        if self._of.verifier is not None and heard.text not in self._of.phrases:
-            self._late = heard, self._count + LATE * CHUNK
+        if self._of.verifier is not None and judged.text not in self._of.phrases:
+            self._late = words, self._count + LATE * CHUNK
             return None
-        return heard
+        return judged
 
     def _accept(self, count: int | None = None) -> bool:
         """Give the decoder the next frames; tell whether with them a pause has ended words."""
@@ -275,7 +278,7 @@ class Attempt:
         if self._spans and not self.partial and not goes_on:
             return "pause"
         if said in self._of.phrases and self._steady >= (GOES_ON if goes_on else STEADY):
-            waits = goes_on and self._steady < GOES_ON + LATE and self._sounding()
+            waits = self._steady < GOES_ON + LATE and self._sounding()
             return None if waits else "pause" if goes_on else "phrase"
         return self._ends_by_sound() if said else None
 
@@ -291,97 +294,61 @@ class Attempt:
         """Tell whether the sounds so far fit a phrase that is over."""
         if self._of.verifier is None:
             return None
-        if not QUIET <= self._quiet() < LONG_QUIET:
+        if not QUIET <= self._quiet() < 2 * OVER:  # later, asking again would give the same
             return None
-        return "phrase" if _is_over(self._fit()) else None
+        clear = self._of.verifier.clear(self._laid())
+        return "phrase" if clear is not None and self._is_over(clear) else None
 
-    def _decide(self, ended: Ended) -> Hearing:
+    def _words(self, ended: Ended) -> Hearing:
+        """Return what the words are that were made out."""
         self._spans.append(_texts(self._decoder.FinalResult()))
         heard = _decided(_joined([texts for texts in self._spans if texts[0]]), self._of.phrases)
-        heard = heard._replace(ended=ended, seconds=self._seconds)
-        if heard.text in self._of.checked:
-            heard = self._checked(heard)
-        elif heard.text not in self._of.phrases:
-            heard = self._rescued(heard)
-        return self._believed(self._fitted(heard, whole=ended in ("sound", "time")))
+        return heard._replace(ended=ended, seconds=self._seconds)
 
-    def _rescued(self, heard: Hearing) -> Hearing:
-        """Return the phrase among the alternatives that a second hearing makes out by itself."""
-        if not self._of.checked or UNKNOWN in heard.text or not self._of.phrases & {*heard.alternatives}:
-            return heard
-        second = self._of.again(np.concatenate(self._clean))
-        if second not in self._of.phrases or second not in heard.alternatives:
-            return heard._replace(check=second)
-        others = (heard.text, *(text for text in heard.alternatives if text != second))
-        return heard._replace(text=second, alternatives=others, check=second)
+    def _judged(self, heard: Hearing, whole: bool) -> Hearing:
+        """Return what was heard when the sounds are weighed with the words.
 
-    def _fitted(self, heard: Hearing, whole: bool) -> Hearing:
-        """Return the phrase whose sounds fit, where the words said otherwise.
-
-        Unless the whole utterance is there, it has to be over: its beginning may fit another phrase.
+        Unless the whole utterance is there, a phrase has to be over: its beginning may be another.
         """
-        clear = self._fit()
-        fit = clear.phrase
-        if fit is None or not (whole or _is_over(clear)):
+        verifier, laid = self._of.verifier, self._laid()
+        if verifier is None:
             return heard
-        if heard.text in self._of.phrases and self._same(fit, heard.text):
+        by_words = heard.text in self._of.phrases
+        is_over = by_words and (whole or self._is_over(heard.text))
+        if is_over and agree(heard.text, laid, verifier):
             return heard
-        others = (text for text in (heard.text, *heard.alternatives) if text and text != fit)
-        return heard._replace(text=fit, alternatives=tuple(others), refused=None, fit=fit)
+        if not by_words and not could_be(laid):
+            return heard
+        words = self._of.again(np.concatenate(self._clean))
+        heard = heard._replace(check=words[0].text if words else "")
+        if is_over and borne_out(heard.text, heard.check or "", laid, verifier):
+            return heard
+        return self._weighed(heard, spoken(weighed(words, laid, verifier)), verifier, whole)
 
-    def _believed(self, heard: Hearing) -> Hearing:
-        """Return what was heard, unless it is a phrase and the sounds fit another one far better."""
-        verifier = self._of.verifier
-        if verifier is None or heard.text not in self._of.phrases or heard.fit is not None:
+    def _weighed(self, heard: Hearing, found: str | None, verifier: Verifier, whole: bool) -> Hearing:
+        """Return what was heard once words and sounds together have found a phrase, or none."""
+        if found is None or not (whole or self._is_over(found)):
+            return self._refused(heard) if heard.text in self._of.phrases else heard
+        if verifier.means(found) == verifier.means(heard.text):
             return heard
-        if not verifier.belies(self._laid(), heard.text):
-            return heard
+        others = (text for text in (heard.text, *heard.alternatives) if text and text != found)
+        return heard._replace(text=found, alternatives=tuple(others), fit=found)
+
+    def _refused(self, heard: Hearing) -> Hearing:
         others = (heard.text, *heard.alternatives)
-        return heard._replace(text=UNKNOWN, alternatives=others, refused="the sounds fit another far better")
+        return heard._replace(text=UNKNOWN, alternatives=others, refused="words and sounds do not agree")
 
-    def _fit(self) -> Clear:
-        """Return the phrase that the sounds so far fit."""
+    def _is_over(self, phrase: str) -> bool:
+        """Tell whether a phrase has been spoken to its end, by how long nothing is spoken."""
         verifier = self._of.verifier
-        return Clear(None, 0.0) if verifier is None else verifier.clear(self._laid())
+        goes_on = verifier is not None and may_go_on(phrase, self._laid(), verifier)
+        return self._laid().quiet >= (OVER if goes_on else QUIET)
 
     def _laid(self) -> Laid:
         """Return how the phrases fit the sounds so far; asked twice of the same sound, they are laid once."""
         if self._of.verifier is not None and self._laid_at[0] != self._count:
             self._laid_at = self._count, self._of.verifier.lay(np.concatenate(self._raw))
         return self._laid_at[1]
-
-    def _same(self, one: str, other: str) -> bool:
-        verifier = self._of.verifier
-        return verifier is not None and verifier.means(one) == verifier.means(other)
-
-    def _checked(self, heard: Hearing) -> Hearing:
-        second = self._of.again(np.concatenate(self._clean))
-        if _agrees(second, heard.text, self._of.phrases):
-            return heard._replace(check=second)
-        return heard._replace(
-            text=UNKNOWN if second in self._of.phrases or not second else second,
-            alternatives=(heard.text, *heard.alternatives),
-            check=second,
-            refused="heard otherwise the second time",
-        )
-
-
-def _is_over(clear: Clear) -> bool:
-    """Tell whether the sounds fit a phrase that has been spoken to its end."""
-    return clear.phrase is not None and clear.quiet >= (OVER if clear.goes_on else QUIET)
-
-
-def _agrees(second: str, first: str, phrases: Container[str]) -> bool:
-    """Tell whether a second hearing bears out a phrase: the same, or half of its words and no other phrase.
-
-    Talk taken for a command hardly ever has a word of it the second time; a command in noise often has one
-    word wrong. Asking for the same words cost 4 points in quiet (n 128); this costs none there (n 240).
-    """
-    words = first.split()
-    if second == first or second in phrases:
-        return second == first
-    same = SequenceMatcher(a=words, b=second.split(), autojunk=False).get_matching_blocks()
-    return 2 * sum(block.size for block in same) >= len(words)
 
 
 def _common(model: Path) -> list[str]:

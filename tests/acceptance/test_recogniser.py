@@ -8,6 +8,7 @@ import hashlib
 import subprocess
 import sys
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from functools import cache
 from pathlib import Path
 
@@ -112,8 +113,10 @@ def test_the_common_phrases_are_all_commands_and_all_commands():
 def test_commands_are_understood_and_none_is_taken_for_another(recogniser, say, decibels, at_least):
     hits, wrong, missed = 0, [], []
     spoken = [(voice, text) for voice in VOICES for text in COMMON]
-    for seed, (voice, text) in enumerate(spoken):
-        heard = recogniser.hear(in_noise(say(voice, text), decibels, seed))
+    sounds = [in_noise(say(voice, text), decibels, seed) for seed, (voice, text) in enumerate(spoken)]
+    with ThreadPoolExecutor(2) as pool:
+        hearings = list(pool.map(recogniser.hear, sounds))
+    for (voice, text), heard in zip(spoken, hearings, strict=True):
         command = GRAMMAR.parse(heard.text)
         hits += command == GRAMMAR.parse(text)
         if command is None:

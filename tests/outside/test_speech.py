@@ -13,7 +13,7 @@ from companion.voice.clips import read_clip
 from companion.voice.grammar import Aboard, Grammar, number_words
 from companion.voice.microphone import utterances
 from companion.voice.model import ModelError, speech_model
-from companion.voice.recogniser import Recogniser
+from companion.voice.recogniser import Recogniser, for_grammar
 from companion.voice.sound import RATE, Samples, frames_of
 
 SPEECH = Path(__file__).parents[2].parent / "shared" / "data" / "speech"
@@ -95,7 +95,7 @@ def test_pairs_of_digits_by_people_are_heard():
 
 def test_talk_is_never_a_command():
     """Seven minutes of people ordering drinks, cut into utterances as the microphone's sound is."""
-    recogniser = Recogniser(speech_model(), GRAMMAR.meanings, checked=GRAMMAR.checked)
+    recogniser = for_grammar(speech_model(), GRAMMAR)
     heard, seconds = [], 0.0
     for path in clips("talk"):
         sound = read_clip(path)[: TALK_SECONDS * RATE // 10]

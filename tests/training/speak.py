@@ -10,7 +10,6 @@ import os
 import subprocess
 import sys
 import tempfile
-from functools import partial
 from pathlib import Path
 from typing import NamedTuple
 
@@ -18,8 +17,8 @@ import numpy as np
 
 from companion.voice.clips import ClipError, read_clip
 from companion.voice.sound import RATE, Samples
-from tests.bench.voice.voices import Voice, cut_tight, synthesize
-from tests.training.synthesizers import LEARNED
+from tests.bench.voice.synthesizers import Voice, synthesize
+from tests.bench.voice.voices import cut_tight
 
 
 class Line(NamedTuple):
@@ -36,6 +35,14 @@ class Line(NamedTuple):
         """The synthesizer that speaks it."""
         return self.voice.split()[0] if " " in self.voice else "espeak-ng"
 
+    @property
+    def speaker(self) -> Voice:
+        """The voice of that synthesizer."""
+        stretched = self.program in ("flite", "festival")
+        return Voice(
+            self.program, self.voice.split()[-1], 150 / self.pace if stretched else self.pace, self.pitch
+        )
+
 
 def lines_in(folder: Path, program: str) -> list[Line]:
     """Return what a program is to say."""
@@ -44,12 +51,12 @@ def lines_in(folder: Path, program: str) -> list[Line]:
     return [line for line in lines if line.program == program]
 
 
-def speak(voices: Path, line: Line) -> Samples:
+def speak(line: Line) -> Samples:
     """Return a line spoken, at `RATE`; nothing where the synthesizer fails."""
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "said.wav"
         try:
-            _write(line, path, voices)
+            synthesize(line.speaker, line.words, path)
             said = read_clip(path)
         except (subprocess.CalledProcessError, ClipError):
             said = np.zeros(0, np.int16)
@@ -58,22 +65,13 @@ def speak(voices: Path, line: Line) -> Samples:
     return np.clip(np.rint(cut_tight(said)), -32768, 32767).astype(np.int16)
 
 
-def _write(line: Line, path: Path, voices: Path) -> None:
-    name = line.voice.split()[-1]
-    if line.program in LEARNED:
-        LEARNED[line.program](line.words, name, line.pace, path, voices)
-    else:
-        pace = line.pace if line.program == "espeak-ng" else 150 / line.pace
-        synthesize(Voice(line.program, name, pace, line.pitch), line.words, path)
-
-
 def main() -> None:
     """Speak what each named program is to say."""
     folder = Path(sys.argv[1])
     for program in sys.argv[2:]:
         lines = lines_in(folder, program)
         with multiprocessing.Pool(os.cpu_count()) as pool:
-            spoken = pool.map(partial(speak, folder / "voices"), lines, chunksize=8)
+            spoken = pool.map(speak, lines, chunksize=8)
         kept = [(line, sound) for line, sound in zip(lines, spoken, strict=True) if len(sound) > RATE // 5]
         np.savez(
             folder / f"speech-{program}.npz",

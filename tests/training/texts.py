@@ -2,10 +2,10 @@
 
 Example: python -m tests.training.texts 36000 FOLDER
 
-Reads FOLDER/voices, the voices of kokoro (see `tests.training.synthesizers`). Writes FOLDER/texts.tsv (voice,
-pace, pitch, words, sounds) and FOLDER/sounds.tsv (word, sounds). The sounds of a word are those of flite's
-lexicon (Debian's flite), in the 39 of ARPAbet. None of the voices of `tests.bench.voice` speaks here but one
-of those for choosing (flite's awb): they are kept for choosing settings and for reporting figures.
+Writes FOLDER/texts.tsv (voice, pace, pitch, words, sounds) and FOLDER/sounds.tsv (word, sounds). The sounds
+of a word are those of flite's lexicon (Debian's flite), in the 39 of ARPAbet. None of the voices of
+`tests.bench.voice` speaks here, of kokoro only those that are meant for English: the others are kept for
+choosing settings and for reporting figures, with an accent.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ import numpy as np
 from companion.voice.grammar import Aboard, Grammar
 from companion.voice.model import COMMON_COUNT, speech_model
 from companion.voice.vocabulary import common_words
+from tests.bench.voice.synthesizers import kokoro_voices
 from tests.bench.voice.voices import job_phrases
 
 ACCENTS = ("en-us", "en-us", "en-us", "en-gb", "en-gb-scotland", "en-gb-x-gbcwmd", "en-029", "en-us-nyc")
@@ -32,7 +33,7 @@ _NAMES = """
 """
 SPEAKERS = _NAMES.split()
 """Speakers of espeak-ng: all that sound like people and are not in `tests.bench.voice`."""
-VOICES = {
+SPOKEN_BY = {
     "espeak-ng": [f"{accent}+{speaker}" for accent in ACCENTS for speaker in SPEAKERS],
     "flite": ["flite awb"],
     "festival": ["festival ked_diphone"],
@@ -84,7 +85,7 @@ def drawn(rng: np.random.Generator, learned: list[str]) -> str:
     if program == "kokoro":
         two = rng.choice(learned, 2, replace=False)
         return f"kokoro {'+'.join(two[: 1 + (rng.random() < BLENDED)])}"
-    return str(rng.choice(VOICES[program]))
+    return str(rng.choice(SPOKEN_BY[program]))
 
 
 def main() -> None:
@@ -102,7 +103,7 @@ def main() -> None:
     words = {word for text in texts for word in text.split()} | WAKE
     sounds = {word: sounds_of(word) for word in sorted(words)}
     folder.mkdir(parents=True, exist_ok=True)
-    learned = sorted(path.stem for path in (folder / "voices").glob("*.bin"))
+    learned = sorted(path.stem for path in kokoro_voices().glob("[ab]*.bin"))
     (folder / "sounds.tsv").write_text("".join(f"{w}\t{s}\n" for w, s in sorted(sounds.items())))
     with (folder / "texts.tsv").open("w") as out:
         for text in texts:

@@ -1,18 +1,13 @@
 """Synthetic voices, some to choose settings with and others to report figures with, and what they say.
 
-From Debian: espeak-ng, flite, festival with festvox-kallpc16k and festvox-us-slt-hts. What they say is kept
-in the user's cache folder between runs. They speak more evenly than people do, so what is understood
-of them is more than will be of people.
+What they say is kept in the user's cache folder between runs. They speak more evenly than people do, so what
+is understood of them is more than will be of people; kokoro's, learned from people, come nearest.
 """
 
 from __future__ import annotations
 
 import hashlib
 import os
-import shutil
-import subprocess
-from pathlib import Path
-from typing import NamedTuple
 
 import numpy as np
 
@@ -20,19 +15,7 @@ from companion.voice.clips import read_clip
 from companion.voice.grammar import FORMS, Grammar
 from companion.voice.sound import RATE, Samples
 from tests.bench.voice.noises import NOISES, Make, Sound
-
-
-class Voice(NamedTuple):
-    """A voice: the program, its name there, its pace (words a minute; a stretch for the others), its pitch.
-
-    The pitch, of 99, is for espeak-ng.
-    """
-
-    program: str
-    name: str
-    pace: float
-    pitch: int = 50
-
+from tests.bench.voice.synthesizers import Voice, cache_folder, is_here, synthesize
 
 VOICES: dict[Make, tuple[Voice, ...]] = {
     "choosing": (
@@ -42,8 +25,14 @@ VOICES: dict[Make, tuple[Voice, ...]] = {
         Voice("espeak-ng", "en-us+m6", 145),
         Voice("espeak-ng", "en-gb-scotland+m2", 145),
         Voice("flite", "kal16", 1.0),
-        Voice("flite", "awb", 1.1),
+        Voice("flite", "slt", 1.0),
+        Voice("flite", "rms", 1.0),
         Voice("festival", "kal_diphone", 1.0),
+        Voice("festival", "cmu_us_slt_arctic_hts", 1.15),
+        Voice("kokoro", "hf_alpha", 150),
+        Voice("kokoro", "hm_psi", 160),
+        Voice("kokoro", "jf_alpha", 150),
+        Voice("kokoro", "zm_yunxi", 145),
     ),
     "reporting": (
         Voice("espeak-ng", "en-us+f4", 150),
@@ -51,12 +40,15 @@ VOICES: dict[Make, tuple[Voice, ...]] = {
         Voice("espeak-ng", "en-gb-x-rp+m4", 150),
         Voice("espeak-ng", "en-us+f5", 145),
         Voice("espeak-ng", "en-gb-x-gbclan+m7", 145),
-        Voice("flite", "slt", 1.0),
-        Voice("flite", "rms", 1.0),
-        Voice("festival", "cmu_us_slt_arctic_hts", 1.15),
+        Voice("kokoro", "ef_dora", 150),
+        Voice("kokoro", "em_alex", 155),
+        Voice("kokoro", "ff_siwis", 150),
+        Voice("kokoro", "if_sara", 160),
+        Voice("kokoro", "im_nicola", 145),
+        Voice("kokoro", "pm_alex", 150),
     ),
 }
-"""The voices; no voice and no make of noise is in both."""
+"""The voices; no voice and no make of noise is in both, and the network of the verifier learned from none."""
 
 SPEECH_LEVEL = 2500.0
 """Level of the speech while it sounds, of 32768: a lapel microphone worn close."""
@@ -64,17 +56,14 @@ AROUND = 0.6
 """Noise before and after the words, s."""
 
 
-def missing_programs() -> list[str]:
-    """Return the synthesizers that are not installed."""
-    return sorted({v.program for many in VOICES.values() for v in many if shutil.which(v.program) is None})
+def missing_programs(make: Make = "reporting") -> list[str]:
+    """Return the programs of these voices that are not installed."""
+    return sorted({voice.program for voice in VOICES[make] if not is_here(voice.program)})
 
 
-def cache_folder() -> Path:
-    """Return where synthesized speech is kept (XDG base directory convention)."""
-    named = os.environ.get("XDG_CACHE_HOME", "")
-    folder = (Path(named) if os.path.isabs(named) else Path.home() / ".cache") / "companion" / "bench-voice"
-    folder.mkdir(parents=True, exist_ok=True)
-    return folder
+def voices_here(make: Make) -> list[Voice]:
+    """Return the voices whose programs are installed."""
+    return [voice for voice in VOICES[make] if is_here(voice.program)]
 
 
 def speak(voice: Voice, words: str) -> Sound:
@@ -94,32 +83,6 @@ def cut_tight(samples: Samples) -> Sound:
     loud = np.flatnonzero(np.abs(sound) > 0.02 * np.abs(sound).max())
     sound = sound[loud[0] : loud[-1] + 1]
     return sound * SPEECH_LEVEL / active_level(sound)
-
-
-def synthesize(voice: Voice, words: str, path: Path) -> None:
-    """Write words in a voice to a WAV file."""
-    pace = f"{voice.pace:g}"
-    if voice.program == "festival":
-        script = (
-            f"(begin (voice_{voice.name}) (Parameter.set 'Duration_Stretch {pace}) "
-            f'(utt.save.wave (utt.synth (Utterance Text "{words}")) "{path}"))'
-        )
-        command = ["festival", "-b", script]
-    elif voice.program == "flite":
-        command = [
-            "flite",
-            "-voice",
-            voice.name,
-            "--setf",
-            f"duration_stretch={pace}",
-            "-t",
-            words,
-            "-o",
-            str(path),
-        ]
-    else:
-        command = ["espeak-ng", "-v", voice.name, "-s", pace, "-p", str(voice.pitch), "-w", str(path), words]
-    subprocess.run(command, check=True, capture_output=True)
 
 
 def active_level(sound: Sound) -> float:

@@ -11,9 +11,10 @@ import pytest
 
 from companion.voice import recogniser
 from companion.voice.heard import Hearing
+from companion.voice.judging import Words
 from companion.voice.recogniser import SHARE, UNKNOWN, Attempt, Recogniser, _decided, _weighted
 from companion.voice.sound import FRAME, RATE
-from companion.voice.verifier import Clear
+from companion.voice.verifier import Fit, Laid
 
 PHRASES = frozenset(
     ["log bite", "rod two", "line seventeen", "mark a ledge", "how deep is it", "how deep does it go"]
@@ -103,6 +104,37 @@ class _Deaf:
         return self.Result() if self.fed < self.pause else json.dumps({})
 
 
+class _Fits:
+    """What says which phrase the sounds fit: one until all is spoken, another from then on."""
+
+    beginnings = frozenset({"mark a ledge"})
+
+    def __init__(self, fits: str, at_last: str, ends: float, behind: float) -> None:
+        self.fits, self.at_last, self.ends, self.behind = fits, at_last, ends, behind
+
+    def lay(self, samples: np.ndarray) -> Laid:
+        since = len(samples) / RATE - self.ends
+        phrase = self.fits if since < 0.0 else self.at_last
+        return Laid(
+            [Fit(phrase, -self.behind, 9)] if phrase else [], max(since, 0.0), np.zeros(1, np.float32)
+        )
+
+    def clear(self, laid: Laid) -> str | None:
+        return laid.fits[0].phrase if laid.fits else None
+
+    def means(self, phrase: str) -> str | None:
+        return phrase if phrase in ("log bite", self.fits, self.at_last) else None
+
+    def ratio(self, laid: Laid, phrase: str) -> float:
+        return -self.behind if laid.fits and phrase == laid.fits[0].phrase else -90.0
+
+    def ahead(self, _: Laid) -> float:
+        return 90.0
+
+    def count(self, _: str) -> int:
+        return 9
+
+
 def misheard(
     monkeypatch: pytest.MonkeyPatch,
     fits: str,
@@ -111,13 +143,9 @@ def misheard(
     ends: float = SPOKEN,
     words: str = "mark atlanta",
     pause: float = 1.0,
+    behind: float = 0.0,
 ) -> Hearing:
     """Return what is heard where sounds fit one phrase while words are spoken, and another at their end."""
-
-    def clear(samples: np.ndarray) -> Clear:
-        since = len(samples) / RATE - ends
-        return Clear(fits or None, 0.0, goes_on=True) if since < 0.0 else Clear(at_last or None, since)
-
     now = SimpleNamespace(count=0)
     monkeypatch.setattr(recogniser, "quiet", lambda _: max(0.0, now.count * FRAME / RATE - ends))
     attempt = Attempt(
@@ -126,11 +154,9 @@ def misheard(
             SimpleNamespace(
                 phrases={fits, at_last, "log bite"},
                 beginnings={"mark a ledge"},
-                checked=set[str](),
-                verifier=SimpleNamespace(
-                    lay=np.copy, clear=clear, means=str, belies=lambda _, phrase: phrase == "log bite"
-                ),
+                verifier=_Fits(fits, at_last, ends, behind),
                 decoder=lambda: _Deaf(words, pause),
+                again=lambda _: [Words(words, 90.0)],
             ),
         )
     )
@@ -169,6 +195,6 @@ def test_words_that_the_sounds_belie_wait_for_what_fits(monkeypatch: pytest.Monk
 
 
 def test_words_that_the_sounds_belie_are_not_taken(monkeypatch: pytest.MonkeyPatch):
-    heard = misheard(monkeypatch, "", "", words="log bite")
+    heard = misheard(monkeypatch, "mark a ledge", "mark a ledge", words="log bite", behind=30.0)
     assert (heard.text, heard.alternatives) == (UNKNOWN, ("log bite",))
-    assert heard.refused == "the sounds fit another far better"
+    assert heard.refused == "words and sounds do not agree"
