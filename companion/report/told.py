@@ -167,7 +167,7 @@ def _made(day: Day, event: Heard, led_to: Logged | None) -> str:
     if event.check is not None and event.check != event.text:
         also += f"<br><small>heard again as “{escape(event.check)}”</small>"
     if event.fit is not None:
-        also += "<br><small>taken for its sounds, which fitted that phrase from end to end</small>"
+        also += "<br><small>first heard otherwise; words and sounds together speak for this phrase</small>"
     if event.alternatives:
         others = ", ".join(f"“{escape(one)}”" for one in event.alternatives)
         also += f"<br><small>it may have been {others}</small>"
