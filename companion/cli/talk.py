@@ -32,7 +32,8 @@ class Judged(msgspec.Struct, frozen=True, kw_only=True):
     """An utterance as `companion listen --json` prints it; times in s, levels in dB of full scale.
 
     `asked` is what the guided test asked for. `decision` is the command's name, or None; `reason` says
-    why there is none, or what ended the listening. `fit` is a phrase that words and sounds together spoke for, against the first words.
+    why there is none, or what ended the listening. `fit` is a phrase that words and sounds together spoke
+    for, against the first words.
     """
 
     where: str
