@@ -11,11 +11,12 @@ from scipy.stats import binomtest
 from companion.voice.model import ModelError, speech_model
 from tests.bench.voice.__main__ import hourly, interval, measure, synthetic
 from tests.bench.voice.noises import NOISES
-from tests.bench.voice.voices import VOICES, missing_programs
+from tests.bench.voice.synthesizers import PROGRAMS, is_here
+from tests.bench.voice.voices import VOICES, missing_programs, voices_here
 
 
 def missing() -> str:
-    programs = missing_programs()
+    programs = [] if is_here("espeak-ng") else ["espeak-ng"]
     try:
         speech_model()
     except ModelError:
@@ -25,6 +26,14 @@ def missing() -> str:
 
 def test_no_voice_is_used_for_choosing_and_for_reporting():
     assert {v.name for v in VOICES["choosing"]}.isdisjoint(v.name for v in VOICES["reporting"])
+
+
+@pytest.mark.parametrize("make", ["choosing", "reporting"])
+def test_the_voices_are_those_whose_programs_are_here_and_the_others_are_named(make):
+    assert {v.program for v in VOICES[make]} <= set(PROGRAMS)
+    absent = set(missing_programs(make))
+    assert {v.program for v in voices_here(make)} == {v.program for v in VOICES[make]} - absent
+    assert all(not is_here(program) for program in absent)
 
 
 @pytest.mark.parametrize("name", NOISES)
