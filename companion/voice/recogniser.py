@@ -6,13 +6,14 @@ is heard is decided so:
 
 - words count only if the whole of them is one listed phrase (or a slip away from one, see `_decided`);
 - a phrase whose sounds fit what was spoken ends it as soon as a moment of quiet follows;
-- a phrase that is not the beginning of a longer one is taken once it has stood unchanged for a while;
-- one that may go on has to stand longer, and until nothing more is spoken; what is no phrase is ended by a
-  pause;
+- a phrase is taken once it has stood unchanged for a while and nothing more is spoken, one that may go on
+  later than one that is not the beginning of others; what is no phrase is ended by a pause;
 - what never ends is cut off;
 - a phrase counts at once where its sounds fit what was spoken, and no other's do;
-- else it is heard a second time, among thousands of other words, and weighed with every other by words
-  and sounds together (`companion.voice.judging`): that may find another phrase, or none.
+- else it is heard a second time, among thousands of other words, and stands if that bears it out and no
+  other's sounds fit far better;
+- else every phrase is weighed by words and sounds together (`companion.voice.judging`): that may find
+  another one, or none.
 """
 
 from __future__ import annotations
