@@ -3,9 +3,9 @@
 The decoder (`companion.voice.recogniser`) knows how people speak and strings words together pair by pair;
 the verifier (`companion.voice.verifier`) lays whole phrases over the sounds, and learned from synthesized
 speech. Each errs where the other does not: of 114 utterances of 3,200 that were missed in noise (voices for
-choosing) the sounds fitted what was said best in 87, and of 12 that were taken for another command the two had
-named different phrases in 7, and in 3 the decoder none. So where they do not name the same, every phrase
-is weighed by both, against the likeliest words of any kind and the likeliest sounds of any kind.
+choosing) the sounds fitted what was said best in 87; of 12 taken for another command the two had named
+different phrases in 7, and in 3 the decoder none. So where they do not name the same, every phrase is
+weighed by both, against the likeliest words of any kind and the likeliest sounds of any kind.
 """
 
 from __future__ import annotations
