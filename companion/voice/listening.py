@@ -37,6 +37,8 @@ HELD_AFTER = 0.3
 """Sound taken from after the button was let go, s."""
 WEAK, CLIPPED = 250.0, 32000
 """Loudest frame (level of 32768) and sample that make an utterance too quiet, or too loud."""
+CLEAR_OF = 0.1
+"""So much of the quiet at an utterance's end is not taken into the next one, s: a word may still ring."""
 IN_A_ROW = 3
 """So many such utterances one after the other are complained of, once."""
 
@@ -225,9 +227,11 @@ class Listener:
         return None
 
     def _heard(self, hearing: Hearing) -> Listened | None:
-        frames = self._frames
+        frames, attempt = self._frames, self._attempt
+        still = 0.0 if attempt is None else max(0.0, attempt.still - CLEAR_OF)
         self._drop()
         self._before.clear()  # the next utterance must not begin with the words of this one
+        self._before.extend(frames[len(frames) - round(still * FRAMES_A_SECOND) :])
         if not hearing.text:
             return None
         samples, ended = np.concatenate(frames), self._count / FRAMES_A_SECOND

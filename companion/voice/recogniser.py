@@ -34,7 +34,17 @@ import vosk
 from companion.events import MarkKind
 from companion.voice.grammar import ONES, TENS, Grammar
 from companion.voice.heard import Ended, Hearing
-from companion.voice.judging import Words, agree, borne_out, could_be, may_go_on, spoken, weighed
+from companion.voice.judging import (
+    Words,
+    agree,
+    amid_talk,
+    borne_out,
+    could_be,
+    hardly_fits,
+    may_go_on,
+    spoken,
+    weighed,
+)
 from companion.voice.model import COMMON, COMMON_COUNT, ModelError
 from companion.voice.sound import FRAME, FRAMES_A_SECOND, RATE, Samples, frames_of
 from companion.voice.suppressor import Suppressor
@@ -56,9 +66,10 @@ STEADY = 3
 GOES_ON = 9
 """The same for a phrase that is the beginning of longer ones: "log fish ...". The words come late out of
 the decoder: at 6 the invented day loses two marks whose depth was cut off, at 9 none."""
-QUIET, OVER = 0.14, 0.5
-"""How long nothing may have been spoken, s, for a phrase to be over by its sounds; and for one that may go
-on, or for all to be over (a quarter of a second between a phrase's parts looks like 0.44)."""
+QUIET, CALM, OVER = 0.14, 0.24, 0.5
+"""How long nothing may have been spoken, s, for a phrase to be over that words and sounds agree on; for any
+other one (what ends sooner in talk often goes on: "Robbie | can you" is no "rod three"); and for one that may
+go on, or for all to be over (a quarter of a second between a phrase's parts looks like 0.44)."""
 LATE = 20
 """Chunks that are waited at most for quiet where the words are no phrase, or one that may go on: misheard,
 they may end too early, amid "mark a ledge forty yards"."""
@@ -186,13 +197,18 @@ class Attempt:
         self._said = ""
         self._laid_at: tuple[int, Laid] = 0, NOTHING
         self._late: tuple[Hearing, int] | None = None
-        self._asked = False
+        self._asked = 0
         self.partial = ""
 
     @property
     def wordless(self) -> bool:
         """Whether no word has been made out so far."""
         return not self._spans and not self.partial.replace(UNKNOWN, "").strip()
+
+    @property
+    def still(self) -> float:
+        """Since when nothing is spoken, s: of the last second, as far as the sounds tell."""
+        return self._quiet() if self._of.verifier is not None and self._raw else 0.0
 
     @property
     def _seconds(self) -> float:
@@ -221,10 +237,10 @@ class Attempt:
         """Return what was heard once it is quiet or waited for long: the phrase that fits, else as it was."""
         still = self._quiet()
         last = still >= OVER or self._count >= until
-        if not last and (still < QUIET or self._asked):
-            self._asked = self._asked and still >= QUIET
+        self._asked = self._asked if still >= QUIET else 0
+        if not last and still < (QUIET, CALM, OVER)[self._asked]:
             return None
-        self._asked = True
+        self._asked = 1 if still < CALM else 2
         judged = self._judged(heard, whole=last)._replace(seconds=self._seconds)
         return judged if last or judged.text in self._of.phrases else None
 
@@ -311,33 +327,43 @@ class Attempt:
 
         Unless the whole utterance is there, a phrase has to be over: its beginning may be another.
         """
-        verifier, laid = self._of.verifier, self._laid()
+        verifier = self._of.verifier
         if verifier is None:
             return heard
-        by_words = heard.text in self._of.phrases
-        is_over = by_words and (whole or self._is_over(heard.text))
-        if is_over and agree(heard.text, laid, verifier):
+        if amid_talk(self._laid()):
+            return self._refused(heard, "amid other talk") if heard.text in self._of.phrases else heard
+        return self._by_both(heard, whole, verifier, self._laid())
+
+    def _by_both(self, heard: Hearing, whole: bool, verifier: Verifier, laid: Laid) -> Hearing:
+        listed = heard.text in self._of.phrases
+        if listed and (whole or self._is_over(heard.text)) and agree(heard.text, laid, verifier):
             return heard
-        if not by_words and not could_be(laid):
+        if not listed and not could_be(laid):
             return heard
+        if not whole and laid.quiet < CALM:
+            return self._refused(heard, "it may go on") if listed else heard
         words = self._of.again(np.concatenate(self._clean))
+        candidates = weighed(words, heard.text, laid, verifier)
         heard = heard._replace(check=words[0].text if words else "")
-        if is_over and borne_out(heard.text, heard.check or "", laid, verifier):
-            return heard
-        return self._weighed(heard, spoken(weighed(words, laid, verifier)), verifier, whole)
+        is_over = listed and (whole or self._is_over(heard.text))
+        if is_over and borne_out(heard.text, heard.check or "", candidates, laid, verifier):
+            hardly = hardly_fits(heard.text, heard.check or "", laid, verifier)
+            return self._refused(heard, "the sounds hardly fit") if hardly else heard
+        return self._weighed(heard, spoken(candidates), verifier, whole)
 
     def _weighed(self, heard: Hearing, found: str | None, verifier: Verifier, whole: bool) -> Hearing:
         """Return what was heard once words and sounds together have found a phrase, or none."""
         if found is None or not (whole or self._is_over(found)):
-            return self._refused(heard) if heard.text in self._of.phrases else heard
+            listed = heard.text in self._of.phrases
+            return self._refused(heard, "words and sounds do not agree") if listed else heard
         if verifier.means(found) == verifier.means(heard.text):
             return heard
         others = (text for text in (heard.text, *heard.alternatives) if text and text != found)
         return heard._replace(text=found, alternatives=tuple(others), fit=found)
 
-    def _refused(self, heard: Hearing) -> Hearing:
-        others = (heard.text, *heard.alternatives)
-        return heard._replace(text=UNKNOWN, alternatives=others, refused="words and sounds do not agree")
+    @staticmethod
+    def _refused(heard: Hearing, why: str) -> Hearing:
+        return heard._replace(text=UNKNOWN, alternatives=(heard.text, *heard.alternatives), refused=why)
 
     def _is_over(self, phrase: str) -> bool:
         """Tell whether a phrase has been spoken to its end, by how long nothing is spoken."""

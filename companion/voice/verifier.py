@@ -9,7 +9,7 @@ kind is no command. The weights are made by `tests/training`, from synthesized s
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from functools import lru_cache
 from importlib.resources import files
 from typing import NamedTuple
@@ -61,15 +61,22 @@ class Fit(NamedTuple):
 class Laid(NamedTuple):
     """The phrases that fit an utterance best, the best first; and since when nothing is spoken, s.
 
-    And the ratio at every node of the tree that was laid.
+    And the ratio at every node of the tree that was laid, and the log-likelihoods it was laid over.
     """
 
     fits: list[Fit]
     quiet: float
     ratios: Floats
+    logs: Floats
+
+    @property
+    def began(self) -> float:
+        """How long nothing is spoken at first, s."""
+        spoken = np.flatnonzero(self.logs.argmax(axis=1))
+        return float(STEP * (spoken[0] if len(spoken) else len(self.logs)))
 
 
-NOTHING = Laid([], 0.0, np.zeros(0, np.float32))
+NOTHING = Laid([], 0.0, np.zeros(0, np.float32), np.zeros((0, 1 + len(SOUNDS)), np.float32))
 
 
 @lru_cache(maxsize=1)
@@ -146,7 +153,7 @@ def _along(x: Floats, taps: Floats, bias: Floats) -> Floats:
 
 
 class _Tree:
-    """Phrases as a tree of their sounds: where two begin alike they share the nodes. Node 0 is its root."""
+    """Words as a tree of their sounds: where two begin alike they share the nodes. Node 0 is its root."""
 
     def __init__(self) -> None:
         self.parents, self.sounds = [0], [0]
@@ -163,6 +170,22 @@ class _Tree:
                 self.sounds.append(key[1])
             node = self._places[key]
         return node
+
+    def laid(self, logs: Floats) -> Floats:
+        """Return the log-likelihood of the likeliest path that ends at each node."""
+        parents, sounds = np.array(self.parents), np.array(self.sounds)
+        again = sounds == sounds[parents]
+        rests = np.full(len(parents), NEVER, np.float32)
+        spoken = rests.copy()
+        rests[0] = 0.0
+        for step in logs:
+            before = rests[parents]
+            came = np.where(again, NEVER, spoken[parents])
+            fresh = np.maximum(np.maximum(spoken, before), came) + step[sounds]
+            fresh[0] = NEVER
+            rests = np.maximum(rests, spoken) + step[0]
+            spoken = fresh
+        return np.maximum(rests, spoken)
 
 
 class Verifier:
@@ -184,8 +207,7 @@ class Verifier:
             if all(word in known for word in words):
                 node = self._nodes[phrase] = tree.end(sound for word in words for sound in known[word])
                 self._ends.setdefault(node, phrase)
-        self._parents, self._sounds = np.array(tree.parents), np.array(tree.sounds)
-        self._again = self._sounds == self._sounds[self._parents]
+        self._tree = tree
         parents = set(tree.parents)
         self.beginnings = {phrase for end, phrase in self._ends.items() if end in parents}
 
@@ -208,6 +230,17 @@ class Verifier:
         return None if node is None or not len(laid.ratios) else float(laid.ratios[node])
 
     @staticmethod
+    def fitting(laid: Laid, texts: Sequence[str]) -> dict[str, float]:
+        """Return how words of any kind fit what was laid; those of unknown sounds are left out."""
+        known = [text for text in texts if all(word in lexicon() for word in text.split())]
+        if not known or not len(laid.logs):
+            return {}
+        tree = _Tree()
+        ends = [tree.end(sound for word in text.split() for sound in lexicon()[word]) for text in known]
+        scores = tree.laid(laid.logs) - laid.logs.max(axis=1).sum()
+        return {text: float(scores[end]) for text, end in zip(known, ends, strict=True)}
+
+    @staticmethod
     def count(phrase: str) -> int:
         """Return how many sounds a phrase of known words has."""
         return sum(len(lexicon()[word]) for word in phrase.split())
@@ -217,25 +250,11 @@ class Verifier:
         if len(samples) < 2 * SPAN or not self._ends:
             return NOTHING
         logs = likelihoods(samples)
-        scores = self._laid(logs) - logs.max(axis=1).sum()
+        scores = self._tree.laid(logs) - logs.max(axis=1).sum()
         ends = np.fromiter(self._ends, np.intp)
         best = ends[np.argsort(-scores[ends], kind="stable")[:count]]
-        return Laid([self._fit(int(end), float(scores[end])) for end in best], _quiet(logs), scores)
+        return Laid([self._fit(int(end), float(scores[end])) for end in best], _quiet(logs), scores, logs)
 
     def _fit(self, end: int, ratio: float) -> Fit:
         phrase = self._ends[end]
         return Fit(phrase, ratio, self.count(phrase))
-
-    def _laid(self, logs: Floats) -> Floats:
-        """Return the log-likelihood of the likeliest path that ends at each node of the tree."""
-        rests = np.full(len(self._parents), NEVER, np.float32)
-        spoken = rests.copy()
-        rests[0] = 0.0
-        for step in logs:
-            before = rests[self._parents]
-            came = np.where(self._again, NEVER, spoken[self._parents])
-            fresh = np.maximum(np.maximum(spoken, before), came) + step[self._sounds]
-            fresh[0] = NEVER
-            rests = np.maximum(rests, spoken) + step[0]
-            spoken = fresh
-        return np.maximum(rests, spoken)

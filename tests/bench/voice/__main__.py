@@ -28,7 +28,9 @@ from companion.voice.recogniser import Recogniser, for_grammar
 from companion.voice.sound import RATE, Samples, frames_of
 from companion.voice.suppressor import can_suppress
 from tests.bench.voice import peer
-from tests.bench.voice.noises import NOISES, Sound, mixed
+from tests.bench.voice.noises import NOISES, Make, Sound, mixed
+from tests.bench.voice.talk import TALK
+from tests.bench.voice.talk import talk as talk_files
 from tests.bench.voice.voices import (
     AROUND,
     VOICES,
@@ -212,34 +214,51 @@ def measure(pool: multiprocessing.pool.Pool, name: str, cases: Iterator[Case]) -
     return pool.map(_judge, [(name, case) for case in cases], chunksize=4)
 
 
-def _false_in(job: tuple[str, Path, float | None, float]) -> tuple[float, list[str]]:
+class Overheard(NamedTuple):
+    """A file of talk to count false commands in: heard by whom, amid what make of noise, for how long."""
+
+    ear: str
+    path: Path
+    decibels: float | None
+    make: Make = "reporting"
+    seconds: float = math.inf
+
+
+def _false_in(job: Overheard) -> tuple[float, list[str]]:
     """Return the hours of a file of talk, and the commands that were heard in it."""
-    name, path, decibels, seconds = job
-    sound = read_clip(path).astype(float)
-    sound = sound if math.isinf(seconds) else sound[: round(seconds * RATE)]
-    if decibels is not None:
-        noise = mixed(len(sound), np.random.default_rng(len(sound)), "reporting")
-        sound = sound + active_level(sound) * 10 ** (-decibels / 20) * noise
+    sound = read_clip(job.path).astype(float)
+    sound = sound if math.isinf(job.seconds) else sound[: round(job.seconds * RATE)]
+    rng = np.random.default_rng(len(sound))
+    if job.decibels is None:
+        sound = sound + 3.0 * rng.standard_normal(len(sound))
+    else:
+        noise = mixed(len(sound), rng, job.make)
+        sound = sound + active_level(sound) * 10 ** (-job.decibels / 20) * noise
     samples = np.clip(np.rint(sound), -32768, 32767).astype(np.int16)
-    if name == "peer":
+    if job.ear == "peer":
         from companion.voice.microphone import utterances
 
         texts = [_ear("peer")(spoken.samples)[0] for spoken in utterances(frames_of(samples))]
     else:
-        listener = Listener(for_grammar(speech_model(), WOKEN if name == "woken" else PLAIN))
+        listener = Listener(for_grammar(speech_model(), WOKEN if job.ear == "woken" else PLAIN))
         texts = [heard.hearing.text for heard in listened(frames_of(samples), listener)]
-    grammar = WOKEN if name == "woken" else PLAIN
+    grammar = WOKEN if job.ear == "woken" else PLAIN
     return len(samples) / RATE / 3600, [text for text in texts if grammar.parse(text)]
 
 
-def false_commands(
-    pool: multiprocessing.pool.Pool, name: str, files: Sequence[Path], minutes: float, decibels: float | None
-) -> str:
-    """Return how often people's talk is taken for a command, in so many minutes of some files."""
-    each = 60.0 * minutes / max(len(files), 1)
-    found = pool.map(_false_in, [(name, path, decibels, each) for path in files], chunksize=1)
+def false_commands(pool: multiprocessing.pool.Pool, jobs: Sequence[Overheard]) -> str:
+    """Return how often people's talk is taken for a command."""
+    found = pool.map(_false_in, jobs, chunksize=1)
     texts = [text for _, some in found for text in some]
     return f"{hourly(len(texts), sum(hours for hours, _ in found))} {texts[:6] if texts else ''}".strip()
+
+
+def overheard(
+    ear: str, files: Sequence[Path], minutes: float, decibels: float | None = None
+) -> list[Overheard]:
+    """Return what is to be listened to: so many minutes of some files."""
+    each = 60.0 * minutes / max(len(files), 1)
+    return [Overheard(ear, path, decibels, seconds=each) for path in files]
 
 
 def cost_of_listening(minutes: float) -> str:
@@ -313,22 +332,25 @@ def _people_rows(pool: multiprocessing.pool.Pool, sizes: Sizes) -> Iterator[tupl
     talk = sorted((SPEECH / "talk").glob("*.flac"))
     for decibels in (None, 10.0):
         what = f"false commands in people's talk, {_at(decibels)}"
-        yield what, "at most .1 an hour", false_commands(pool, "ours", talk, sizes.talk, decibels)
-    yield "the same with the wake words, 10 dB", "", false_commands(pool, "woken", talk, sizes.talk, 10.0)
+        jobs = overheard("ours", talk, sizes.talk, decibels)
+        yield what, "at most .1 an hour", false_commands(pool, jobs)
+    jobs = overheard("woken", talk, sizes.talk, 10.0)
+    yield "the same with the wake words, 10 dB", "", false_commands(pool, jobs)
     if peer.is_here():
         yield (
             "the same by pocketsphinx, quiet",
             "",
-            false_commands(pool, "peer", talk, min(sizes.talk, 6.0), None),
+            false_commands(pool, overheard("peer", talk, min(sizes.talk, 6.0))),
         )
 
 
-def talk_rows(pool: multiprocessing.pool.Pool, folder: Path) -> Iterator[tuple[str, str, str]]:
-    """Yield how often talk in a folder is taken for a command; nothing in it may be one."""
-    files = sorted(folder.glob("*.flac"))
-    for decibels in (None, 10.0):
-        what = f"false commands in {folder.name}, {_at(decibels)}"
-        yield what, "at most .1 an hour", false_commands(pool, "ours", files, math.inf, decibels)
+def talk_rows(pool: multiprocessing.pool.Pool, make: Make) -> Iterator[tuple[str, str, str]]:
+    """Yield how often hours of talk by actors are taken for a command; nothing in it is meant for one."""
+    files = talk_files(make)
+    for ear, decibels in (("ours", None), ("ours", 10.0), ("woken", None)):
+        what = f"false commands, {TALK[make].package}, {ear}, {_at(decibels)}"
+        jobs = [Overheard(ear, path, decibels, make) for path in files]
+        yield what, "at most .1 an hour", false_commands(pool, jobs)
 
 
 def _rate(outcomes: Sequence[Outcome]) -> str:
@@ -346,7 +368,11 @@ def main() -> None:
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("--full", action="store_true", help="a few hundred utterances a cell")
-    parser.add_argument("--talk", type=Path, help="only count false commands in this folder's FLAC files")
+    parser.add_argument(
+        "--talk",
+        choices=TALK,
+        help="only count false commands in hours of talk (see talk.py), an hour's work",
+    )
     asked = parser.parse_args()
     sizes = FULL if asked.full else SMALL
     for program in missing_programs():

@@ -115,9 +115,8 @@ class _Fits:
     def lay(self, samples: np.ndarray) -> Laid:
         since = len(samples) / RATE - self.ends
         phrase = self.fits if since < 0.0 else self.at_last
-        return Laid(
-            [Fit(phrase, -self.behind, 9)] if phrase else [], max(since, 0.0), np.zeros(1, np.float32)
-        )
+        logs = np.zeros((len(samples) // 320, 1), np.float32)
+        return Laid([Fit(phrase, -self.behind, 9)] if phrase else [], max(since, 0.0), np.zeros(1), logs)
 
     def clear(self, laid: Laid) -> str | None:
         return laid.fits[0].phrase if laid.fits else None
@@ -130,6 +129,9 @@ class _Fits:
 
     def ahead(self, _: Laid) -> float:
         return 90.0
+
+    def fitting(self, _: Laid, texts: list[str]) -> dict[str, float]:
+        return dict.fromkeys(texts, -90.0)
 
     def count(self, _: str) -> int:
         return 9

@@ -1,26 +1,35 @@
 """Words and sounds weighed together: who wins, who is refused, and what is not even asked."""
 
+from collections.abc import Callable
+
 import numpy as np
 import pytest
 
 from companion.voice.grammar import Aboard, Grammar
 from companion.voice.judging import (
+    AMID,
     APART,
     BEHIND,
     BEHIND_A_SOUND,
-    NO_WORDS,
+    HARDLY,
+    HARDLY_ELSE,
     OTHER_HEARD,
+    TALK,
+    TALK_TWICE,
+    TALK_UNHEARD,
     UNFIT,
     UNHEARD,
     Words,
     agree,
+    amid_talk,
     borne_out,
     could_be,
+    hardly_fits,
     may_go_on,
     spoken,
     weighed,
 )
-from companion.voice.verifier import CLEARLY, NOTHING, Fit, Laid, Verifier
+from companion.voice.verifier import CLEARLY, NOTHING, STEP, Fit, Laid, Verifier
 
 GRAMMAR = Grammar(Aboard(rods=(1, 2, 3, 4), lines=(12, 14, 17, 20)))
 VERIFIER = Verifier(GRAMMAR.phrases, GRAMMAR.parse)
@@ -29,15 +38,15 @@ VERIFIER = Verifier(GRAMMAR.phrases, GRAMMAR.parse)
 def laid(**ratios: float) -> Laid:
     """Return how phrases fit, named with _ for a space: as far behind as told, all others out of reach."""
     found = {name.replace("_", " "): ratio for name, ratio in ratios.items()}
-    every = np.full(len(VERIFIER._parents), -900.0, np.float32)
+    every = np.full(len(VERIFIER._tree.parents), -900.0, np.float32)
     for phrase, ratio in found.items():
         every[VERIFIER._nodes[phrase]] = ratio
     fits = [Fit(phrase, ratio, VERIFIER.count(phrase)) for phrase, ratio in found.items()]
-    return Laid(sorted(fits, key=lambda fit: -fit.ratio), 0.5, every)
+    return Laid(sorted(fits, key=lambda fit: -fit.ratio), 0.5, every, NOTHING.logs)
 
 
-def judged(words: list[tuple[str, float]], sounds: Laid) -> str | None:
-    return spoken(weighed([Words(*one) for one in words], sounds, VERIFIER))
+def judged(words: list[tuple[str, float]], sounds: Laid, first: str = "") -> str | None:
+    return spoken(weighed([Words(*one) for one in words], first, sounds, VERIFIER))
 
 
 def test_what_both_put_first_is_spoken() -> None:
@@ -68,16 +77,17 @@ def test_what_is_far_behind_by_both_is_not_spoken() -> None:
     assert judged([("lock by", 90.0)], laid(log_bite=least + UNHEARD + 0.1)) == "log bite"
 
 
-def test_where_no_word_is_made_out_the_sounds_have_to_fit_very_well() -> None:
-    least = -BEHIND - BEHIND_A_SOUND * VERIFIER.count("hung up") + NO_WORDS
-    assert judged([("", 96.0)], laid(hung_up=least + 0.1)) == "hung up"
-    assert judged([("", 96.0)], laid(hung_up=least - 0.1)) is None
+@pytest.mark.parametrize("words", ["", "there is more"])
+def test_a_phrase_that_the_words_do_not_name_has_to_fit_very_well(words: str) -> None:
+    least = -BEHIND - BEHIND_A_SOUND * VERIFIER.count("hung up") + UNHEARD
+    assert judged([(words, 96.0)], laid(hung_up=least + 0.1)) == "hung up"
+    assert judged([(words, 96.0)], laid(hung_up=least - 0.1)) is None
 
 
 def test_no_sound_costs_more_than_so_much() -> None:
     """Two phrases that fit not at all are told apart by the words, and then not believed."""
     one, other = weighed(
-        [Words("rod two", 90.0), Words("log bite", 85.0)], laid(rod_two=-70.0, log_bite=-200.0), VERIFIER
+        [Words("rod two", 90.0), Words("log bite", 85.0)], "", laid(rod_two=-70.0, log_bite=-200.0), VERIFIER
     )
     assert (one.phrase, one.both, other.both) == ("rod two", -UNFIT, -UNFIT - 5.0)
     assert spoken([one, other]) is None
@@ -86,6 +96,7 @@ def test_no_sound_costs_more_than_so_much() -> None:
 def test_wordings_of_the_same_are_one() -> None:
     (one,) = weighed(
         [Words("rod number two", 90.0), Words("rod two", 89.0)],
+        "",
         laid(rod_two=-1.0, rod_number_two=-9.0),
         VERIFIER,
     )
@@ -140,7 +151,57 @@ def test_words_and_sounds_agree(sounds: Laid, is_so: bool) -> None:
     ],
 )  # fmt: skip
 def test_a_phrase_heard_is_borne_out(again: str, sounds: Laid, is_so: bool) -> None:
-    assert borne_out("rod two", again, sounds, VERIFIER) == is_so
+    candidates = weighed([Words(again, 90.0)], "", sounds, VERIFIER)
+    assert borne_out("rod two", again, candidates, sounds, VERIFIER) == is_so
+
+
+@pytest.fixture
+def what_for(monkeypatch: pytest.MonkeyPatch) -> Callable[[float], None]:
+    """Say how far behind "what for" is by its sounds."""
+    return lambda ratio: monkeypatch.setattr(Verifier, "fitting", lambda *_: {"what for": ratio})
+
+
+def test_talk_that_is_likelier_by_far_is_no_phrase(what_for: Callable[[float], None]) -> None:
+    words, behind = [("what for", 90.0)], 1.0 + TALK_UNHEARD
+    what_for(TALK - behind + 0.1)
+    assert judged(words, laid(rod_four=-1.0)) is None
+    what_for(TALK - behind - 0.1)
+    assert judged(words, laid(rod_four=-1.0)) == "rod four"
+
+
+def test_talk_heard_at_both_hearings_counts_for_more(what_for: Callable[[float], None]) -> None:
+    words, behind = [("what for", 90.0)], 1.0 + TALK_UNHEARD
+    what_for(TALK - TALK_TWICE - behind + 0.1)
+    assert judged(words, laid(rod_four=-1.0), first="what for") is None
+    assert judged(words, laid(rod_four=-1.0), first="rod four") == "rod four"
+
+
+def test_a_phrase_heard_is_not_borne_out_where_talk_is_likelier(what_for: Callable[[float], None]) -> None:
+    words, sounds = [Words("rod four", 90.0), Words("what for", 89.0)], laid(rod_four=-12.0)
+    for ratio, is_so in ((-8.0, True), (-5.0, False)):
+        what_for(ratio)
+        assert (
+            borne_out("rod four", "rod four", weighed(words, "", sounds, VERIFIER), sounds, VERIFIER) == is_so
+        )
+
+
+@pytest.mark.parametrize(
+    ("again", "least"), [("rod two", HARDLY), ("rod number two", HARDLY), ("rod you", HARDLY_ELSE)]
+)
+def test_a_phrase_that_its_sounds_hardly_fit_is_told(again: str, least: float) -> None:
+    far = -least * VERIFIER.count("rod two")
+    assert hardly_fits("rod two", again, laid(rod_two=far - 0.1), VERIFIER)
+    assert not hardly_fits("rod two", again, laid(rod_two=far + 0.1), VERIFIER)
+    assert not hardly_fits("rod two", again, laid(rod_two=-99.0, rod_number_two=-1.0), VERIFIER), "the same"
+    assert not hardly_fits("rod two", again, NOTHING, VERIFIER)
+
+
+@pytest.mark.parametrize(("silent", "is_so"), [(0.0, True), (AMID - STEP, True), (AMID, False), (9.0, False)])
+def test_what_begins_at_once_was_cut_out_of_talk(silent: float, is_so: bool) -> None:
+    logs = np.zeros((100, 3), np.float32)
+    logs[round(silent / STEP) :, 1] = 1.0
+    assert amid_talk(NOTHING._replace(logs=logs)) == is_so
+    assert not amid_talk(NOTHING)
 
 
 def test_more_may_follow_where_it_or_its_like_begins_another() -> None:

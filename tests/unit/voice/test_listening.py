@@ -8,7 +8,16 @@ import numpy as np
 import pytest
 
 from companion.voice.heard import Hearing
-from companion.voice.listening import HELD_AFTER, IN_A_ROW, NOTHING, ROOM_RINGS, EchoGate, Listener, listened
+from companion.voice.listening import (
+    CLEAR_OF,
+    HELD_AFTER,
+    IN_A_ROW,
+    NOTHING,
+    ROOM_RINGS,
+    EchoGate,
+    Listener,
+    listened,
+)
 from companion.voice.microphone import PAUSE, PRE_ROLL
 from companion.voice.sound import FRAME, FRAMES_A_SECOND, RATE, frames_of, level
 
@@ -23,6 +32,11 @@ class Attempt:
         self.loud = 0
         self.given: list[np.ndarray] = []
         self.long = long
+
+    @property
+    def still(self) -> float:
+        loud = [n for n, frame in enumerate(self.given, 1) if level(frame) > self.LOUD]
+        return (len(self.given) - max(loud, default=0)) / FRAMES_A_SECOND
 
     def take(self, frame: np.ndarray) -> Hearing | None:
         self.given.append(frame)
@@ -81,6 +95,15 @@ def test_the_clip_is_what_the_recogniser_was_given():
 def test_a_command_right_after_another_does_not_begin_with_its_words():
     first, second = hear(sound((3, 50), (1.0, 3000), (1, 50)), Listener(Recogniser(long=0.5)))
     assert second.began >= first.ended
+
+
+def test_quiet_after_talk_is_the_quiet_before_what_follows():
+    """Talk has ended, and half a second later a command begins: it does not seem cut out of the talk."""
+    recogniser = Recogniser()
+    hear(sound((2, 50), (0.6, 3000), (PAUSE + 0.1, 50), (0.6, 3000), (2, 50)), Listener(recogniser))
+    _, second = recogniser.attempts
+    quiet = [level(frame) < Attempt.LOUD for frame in second.given].index(False) / FRAMES_A_SECOND
+    assert PAUSE - CLEAR_OF <= quiet <= PAUSE + 0.1
 
 
 def test_noise_without_words_is_given_up_and_listened_to_afresh():

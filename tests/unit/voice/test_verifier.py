@@ -8,7 +8,17 @@ import pytest
 from companion.voice import verifier
 from companion.voice.grammar import Aboard, Grammar
 from companion.voice.sound import RATE
-from companion.voice.verifier import CLEARLY, SOUNDS, STEP, SURE, SURE_A_SOUND, Fit, Laid, Verifier, lexicon
+from companion.voice.verifier import (
+    CLEARLY,
+    NOTHING,
+    SOUNDS,
+    STEP,
+    SURE,
+    SURE_A_SOUND,
+    Fit,
+    Verifier,
+    lexicon,
+)
 
 GRAMMAR = Grammar(Aboard(rods=(1, 2, 3, 4), lines=(12, 14, 17, 20)))
 NAMES = {"one": ("b", "ao", "t"), "two": ("b", "ao"), "three": ("t", "t"), "four": ("ao",)}
@@ -42,6 +52,19 @@ def test_a_laid_phrase_is_the_likeliest_of_all_its_paths(monkeypatch: pytest.Mon
         wanted = tuple(SOUNDS.index(sound) + 1 for sound in NAMES[fit.phrase])
         assert fit.ratio == pytest.approx(likeliest(logs, wanted) - free, abs=1e-4)
     assert [fit.ratio for fit in fits] == sorted((fit.ratio for fit in fits), reverse=True)
+
+
+@pytest.mark.usefixtures("words_of_few_sounds")
+def test_words_that_are_no_phrase_are_laid_alike(monkeypatch: pytest.MonkeyPatch) -> None:
+    logs = np.log(np.random.default_rng(4).dirichlet(np.ones(len(SOUNDS) + 1), 6)).astype(np.float32)
+    monkeypatch.setattr(verifier, "likelihoods", lambda _: logs)
+    laid = Verifier(["one"], str).lay(np.zeros(RATE, np.int16))
+    found = Verifier.fitting(laid, ["one", "two three", "four five"])
+    assert found.keys() == {"one", "two three"}, "five has no sounds here"
+    assert found["one"] == pytest.approx(laid.fits[0].ratio, abs=1e-5)
+    wanted = tuple(SOUNDS.index(sound) + 1 for name in ("two", "three") for sound in NAMES[name])
+    assert found["two three"] == pytest.approx(likeliest(logs, wanted) - logs.max(axis=1).sum(), abs=1e-4)
+    assert Verifier.fitting(NOTHING, ["one"]) == {}
 
 
 @pytest.mark.usefixtures("words_of_few_sounds")
@@ -125,7 +148,7 @@ def test_the_likelihoods_of_a_step_add_up_to_one_and_level_does_not_count() -> N
 
 
 def fitting(*fits: Fit) -> str | None:
-    return Verifier([], GRAMMAR.parse).clear(Laid(list(fits), 0.5, np.zeros(0, np.float32)))
+    return Verifier([], GRAMMAR.parse).clear(NOTHING._replace(fits=list(fits), quiet=0.5))
 
 
 WELL = -SURE - 8 * SURE_A_SOUND + 0.1
