@@ -23,15 +23,17 @@ where the likeliest words are another phrase. At 9 for the first, in three hours
 choosing) five words unknown to the decoder ("slash") were taken for "snagged" and the like. Of what was
 heard the same twice while another's sounds fitted better, 12 of 14 were right where these were ahead by less
 than 10, and 18 of 20 wrong else."""
+FEW = 5
+"""A phrase of so few sounds has to be named by the decoder: "snagged" is like too many words it knows not."""
 TALK, TALK_TWICE, TALK_UNHEARD = 5.0, 6.0, 6.0
 """How far by both a phrase may be behind words that are no phrase; how much more these count where they were
 heard at both hearings; and what it counts beside them that the phrase is not named. In two hours of people's
 talk "what for" was twice taken for "rod four"; one in eighty commands in noise (voices for choosing, 5 dB) is
 lost by this."""
-HARDLY, HARDLY_ELSE = 6.0, 3.0
+HARDLY, HARDLY_ELSE = 5.0, 3.0
 """How far behind a phrase may be by its sounds, for each of them, that was heard twice; and that was heard
-otherwise the second time. Of short sentences by people (n 116, quiet) none is behind by 6, one in eight by 3;
-what was taken for a phrase in their talk was behind by up to 7."""
+otherwise the second time. Of short sentences by people (n 116, quiet) one in a hundred is behind by 5, one in
+eight by 3; what was taken for a phrase in their talk was behind by up to 7."""
 AMID = 0.3
 """How long nothing is spoken before a command, s. What begins sooner was cut out of talk that went on: "I
 didn't | do that". In noise (5 dB) not one command of 336 seemed to begin sooner."""
@@ -95,7 +97,8 @@ def weighed(words: Sequence[Words], first: str, laid: Laid, verifier: Verifier) 
     found: dict[object, Weighed] = {}
     for phrase in named:
         meant, ratio = verifier.means(phrase), verifier.ratio(laid, phrase)
-        if meant is None or ratio is None:
+        few = phrase not in by_words and phrase != first and verifier.count(phrase) <= FEW
+        if meant is None or ratio is None or few:
             continue
         one = Weighed(phrase, max(by_words.get(phrase, least), least), ratio, verifier.count(phrase))
         found[meant] = _likelier(found.get(meant), one)

@@ -11,6 +11,7 @@ from companion.voice.judging import (
     APART,
     BEHIND,
     BEHIND_A_SOUND,
+    FEW,
     HARDLY,
     HARDLY_ELSE,
     OTHER_HEARD,
@@ -56,7 +57,7 @@ def test_what_both_put_first_is_spoken() -> None:
 def test_words_that_are_no_phrase_give_way_to_what_the_sounds_fit() -> None:
     """The decoder heard "rod you", its second choice was the phrase; or it did not name it at all."""
     assert judged([("rod you", 90.0), ("rod two", 87.0)], laid(rod_two=-1.0)) == "rod two"
-    assert judged([("rod you", 90.0)], laid(rod_two=-1.0)) == "rod two"
+    assert judged([("rod or", 90.0)], laid(rod_four=-1.0)) == "rod four"
 
 
 def test_a_phrase_heard_gives_way_only_to_one_that_fits_far_better() -> None:
@@ -79,9 +80,16 @@ def test_what_is_far_behind_by_both_is_not_spoken() -> None:
 
 @pytest.mark.parametrize("words", ["", "there is more"])
 def test_a_phrase_that_the_words_do_not_name_has_to_fit_very_well(words: str) -> None:
-    least = -BEHIND - BEHIND_A_SOUND * VERIFIER.count("hung up") + UNHEARD
-    assert judged([(words, 96.0)], laid(hung_up=least + 0.1)) == "hung up"
-    assert judged([(words, 96.0)], laid(hung_up=least - 0.1)) is None
+    least = -BEHIND - BEHIND_A_SOUND * VERIFIER.count("log bite") + UNHEARD
+    assert judged([(words, 96.0)], laid(log_bite=least + 0.1)) == "log bite"
+    assert judged([(words, 96.0)], laid(log_bite=least - 0.1)) is None
+
+
+def test_a_phrase_of_few_sounds_has_to_be_named() -> None:
+    assert VERIFIER.count("hung up") == FEW
+    assert judged([("on up", 90.0)], laid(hung_up=0.0)) is None
+    assert judged([("on up", 90.0)], laid(hung_up=0.0), first="hung up") == "hung up"
+    assert judged([("on up", 90.0), ("hung up", 88.0)], laid(hung_up=0.0)) == "hung up"
 
 
 def test_no_sound_costs_more_than_so_much() -> None:
@@ -151,7 +159,7 @@ def test_words_and_sounds_agree(sounds: Laid, is_so: bool) -> None:
     ],
 )  # fmt: skip
 def test_a_phrase_heard_is_borne_out(again: str, sounds: Laid, is_so: bool) -> None:
-    candidates = weighed([Words(again, 90.0)], "", sounds, VERIFIER)
+    candidates = weighed([Words(again, 90.0)], "rod two", sounds, VERIFIER)
     assert borne_out("rod two", again, candidates, sounds, VERIFIER) == is_so
 
 
