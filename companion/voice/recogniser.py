@@ -331,7 +331,7 @@ class Attempt:
         if verifier is None:
             return heard
         if amid_talk(self._laid()):
-            return self._refused(heard, "amid other talk") if heard.text in self._of.phrases else heard
+            return self._refused(heard, "no quiet before it") if heard.text in self._of.phrases else heard
         return self._by_both(heard, whole, verifier, self._laid())
 
     def _by_both(self, heard: Hearing, whole: bool, verifier: Verifier, laid: Laid) -> Hearing:

@@ -8,7 +8,9 @@ import subprocess
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
+import soundfile
 
 from companion import config
 from companion.cli.talk import TEN, asked_for
@@ -24,11 +26,13 @@ pytestmark = pytest.mark.speech("flite")
 
 @pytest.fixture(scope="module")
 def clips(tmp_path_factory) -> list[Path]:
-    """The ten commands that the guided test asks for, spoken by a synthetic voice."""
+    """The ten commands that the guided test asks for, spoken by a synthetic voice after a moment of quiet."""
     folder = tmp_path_factory.mktemp("clips")
     for number, text in enumerate(asked_for(GRAMMAR)):
         path = folder / f"{number}.wav"
         subprocess.run(["flite", "-voice", "slt", "-t", text, "-o", path], check=True, capture_output=True)
+        sound, rate = soundfile.read(path, dtype="int16")
+        soundfile.write(path, np.concatenate([np.zeros(rate // 2, np.int16), sound]), rate)
     return sorted(folder.iterdir())
 
 
@@ -55,6 +59,15 @@ def test_a_clip_is_told_with_its_level_its_decision_and_why(clips, home):
     assert all(one["reason"] and one["level"] > one["noise"] for one in told)
     (line,) = listen(home, clips[0]).splitlines()
     assert f"{asked_for(GRAMMAR)[0]}  -> bite (" in line
+
+
+def test_of_a_clip_that_begins_with_the_words_it_says_that_quiet_is_missing(clips, home, tmp_path):
+    sound, rate = soundfile.read(clips[0], dtype="int16")
+    begins = int(np.flatnonzero(np.abs(sound) > 500)[0])
+    soundfile.write(tmp_path / "cut.wav", sound[begins:], rate)
+    (told,) = (json.loads(line) for line in listen(home, "--json", tmp_path / "cut.wav").splitlines())
+    assert (told["decision"], told["reason"]) == (None, "no quiet before it")
+    assert asked_for(GRAMMAR)[0] in told["alternatives"]
 
 
 def test_the_guided_test_asks_for_ten_and_keeps_the_rate_and_the_sound(clips, home):
