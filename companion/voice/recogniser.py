@@ -10,10 +10,11 @@ is heard is decided so:
   later than one that is not the beginning of others; what is no phrase is ended by a pause;
 - what never ends is cut off;
 - a phrase counts at once where its sounds fit what was spoken, and no other's do;
-- else it is heard a second time, among thousands of other words, and stands if that bears it out and no
-  other's sounds fit far better;
-- else every phrase is weighed by words and sounds together (`companion.voice.judging`): that may find
-  another one, or none.
+- else, once it has been quiet a little longer, it is heard a second time, among thousands of other words,
+  and stands if that bears it out and no other's sounds fit far better;
+- else every phrase is weighed by words and sounds together (`companion.voice.judging`), and so are words that
+  are no phrase: that may find another one, or none;
+- what begins without quiet before it was cut out of talk, and is none.
 """
 
 from __future__ import annotations
