@@ -11,7 +11,7 @@ weighed by both, against the likeliest words of any kind and the likeliest sound
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from difflib import SequenceMatcher
 from typing import NamedTuple
 
@@ -102,14 +102,14 @@ def weighed(words: Sequence[Words], first: str, laid: Laid, verifier: Verifier) 
             continue
         one = Weighed(phrase, max(by_words.get(phrase, least), least), ratio, verifier.count(phrase))
         found[meant] = _likelier(found.get(meant), one)
-    least = _talk(words, first, laid, verifier) - TALK
-    return sorted((one for one in found.values() if one.beside_talk >= least), key=lambda one: -one.both)
+    talk = _talk(by_words, first, laid, verifier) - TALK
+    return sorted((one for one in found.values() if one.beside_talk >= talk), key=lambda one: -one.both)
 
 
-def _talk(words: Sequence[Words], first: str, laid: Laid, verifier: Verifier) -> float:
+def _talk(by_words: Mapping[str, float], first: str, laid: Laid, verifier: Verifier) -> float:
     """Return how far behind the likeliest words that are no phrase are, by words and sounds."""
-    behind = {one.text: one.logs - words[0].logs for one in words if verifier.means(one.text) is None}
-    if words and first == words[0].text in behind:
+    behind = {text: logs for text, logs in by_words.items() if verifier.means(text) is None}
+    if first == next(iter(by_words), None) and first in behind:
         behind[first] += TALK_TWICE
     fits = verifier.fitting(laid, [text for text in behind if text])
     return max((behind[text] + max(ratio, -UNFIT) for text, ratio in fits.items()), default=-math.inf)

@@ -332,21 +332,21 @@ class Attempt:
         if verifier is None:
             return heard
         if amid_talk(self._laid()):
-            return self._refused(heard, "no quiet before it") if heard.text in self._of.phrases else heard
+            return self._refused(heard, "no quiet before it")
         return self._by_both(heard, whole, verifier, self._laid())
 
     def _by_both(self, heard: Hearing, whole: bool, verifier: Verifier, laid: Laid) -> Hearing:
         listed = heard.text in self._of.phrases
-        if listed and (whole or self._is_over(heard.text)) and agree(heard.text, laid, verifier):
+        is_over = listed and (whole or self._is_over(heard.text))
+        if is_over and agree(heard.text, laid, verifier):
             return heard
         if not listed and not could_be(laid):
             return heard
         if not whole and laid.quiet < CALM:
-            return self._refused(heard, "it may go on") if listed else heard
+            return self._refused(heard, "it may go on")
         words = self._of.again(np.concatenate(self._clean))
         candidates = weighed(words, heard.text, laid, verifier)
         heard = heard._replace(check=words[0].text if words else "")
-        is_over = listed and (whole or self._is_over(heard.text))
         if is_over and borne_out(heard.text, heard.check or "", candidates, laid, verifier):
             hardly = hardly_fits(heard.text, heard.check or "", laid, verifier)
             return self._refused(heard, "the sounds hardly fit") if hardly else heard
@@ -355,15 +355,16 @@ class Attempt:
     def _weighed(self, heard: Hearing, found: str | None, verifier: Verifier, whole: bool) -> Hearing:
         """Return what was heard once words and sounds together have found a phrase, or none."""
         if found is None or not (whole or self._is_over(found)):
-            listed = heard.text in self._of.phrases
-            return self._refused(heard, "words and sounds do not agree") if listed else heard
+            return self._refused(heard, "words and sounds do not agree")
         if verifier.means(found) == verifier.means(heard.text):
             return heard
         others = (text for text in (heard.text, *heard.alternatives) if text and text != found)
         return heard._replace(text=found, alternatives=tuple(others), fit=found)
 
-    @staticmethod
-    def _refused(heard: Hearing, why: str) -> Hearing:
+    def _refused(self, heard: Hearing, why: str) -> Hearing:
+        """Return what was heard with its phrase refused; where it is none, as it is."""
+        if heard.text not in self._of.phrases:
+            return heard
         return heard._replace(text=UNKNOWN, alternatives=(heard.text, *heard.alternatives), refused=why)
 
     def _is_over(self, phrase: str) -> bool:

@@ -10,7 +10,7 @@ kind is no command. The weights are made by `tests/training`, from synthesized s
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from importlib.resources import files
 from typing import NamedTuple
 
@@ -171,10 +171,15 @@ class _Tree:
             node = self._places[key]
         return node
 
+    @cached_property
+    def _grown(self) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.bool_]]:
+        """Of each node its parent, its sound, and whether these have the same; no node is added after it."""
+        parents, sounds = np.array(self.parents, np.intp), np.array(self.sounds, np.intp)
+        return parents, sounds, sounds == sounds[parents]
+
     def laid(self, logs: Floats) -> Floats:
         """Return the log-likelihood of the likeliest path that ends at each node."""
-        parents, sounds = np.array(self.parents), np.array(self.sounds)
-        again = sounds == sounds[parents]
+        parents, sounds, again = self._grown
         rests = np.full(len(parents), NEVER, np.float32)
         spoken = rests.copy()
         rests[0] = 0.0

@@ -132,16 +132,15 @@ def queen(folder: Path) -> Iterator[Samples]:
 
 
 class Shipped(NamedTuple):
-    """A package that ships talk, the folder in it, and what reads the lines."""
+    """A package that ships talk, in a folder of its name, and what reads the lines."""
 
     package: str
-    folder: str
     lines: Callable[[Path], Iterator[Samples]]
 
 
 TALK: dict[Make, Shipped] = {
-    "choosing": Shipped("beneath-a-steel-sky", "usr/share/scummvm/beneath-a-steel-sky", sky),
-    "reporting": Shipped("flight-of-the-amazon-queen", "usr/share/scummvm/flight-of-the-amazon-queen", queen),
+    "choosing": Shipped("beneath-a-steel-sky", sky),
+    "reporting": Shipped("flight-of-the-amazon-queen", queen),
 }
 """The talk that settings were chosen with, and the talk that figures are reported with."""
 
@@ -160,7 +159,7 @@ def talk(make: Make) -> list[Path]:
         _run(folder, "dpkg-deb", "-x", *(str(path) for path in folder.glob("*.deb")), "unpacked")
         part = folder / "part"
         part.mkdir(exist_ok=True)
-        _write(shipped.lines(folder / "unpacked" / shipped.folder), part)
+        _write(shipped.lines(folder / "unpacked/usr/share/scummvm" / shipped.package), part)
         part.rename(folder / "talk")
     return sorted((folder / "talk").glob("*.flac"))
 

@@ -56,15 +56,14 @@ def test_packed_bytes_are_unpacked():
 
 def test_the_lines_of_a_list_with_packed_sound(tmp_path: Path):
     line = bytes(22) + packed()
-    data = bytes(64) + line + bytes(-len(line) % 16) + line
-    places = [(49_999, 0, 5), (50_000, 64, len(line)), (58_999, (64 + len(line)) // 16 * 16 + 16, len(line))]
-    scaled = [0, 0, 0x800000 | places[2][1] // 16]
+    data = bytes(64) + line + bytes(-len(line) % 16)
+    in_steps = 0x800000 | len(data) // 16
+    places = [(49_999, 0, 5), (50_000, 64, len(line)), (58_999, in_steps, len(line))]
     table = struct.pack("<I", len(places))
-    for (number, start, size), steps in zip(places, scaled, strict=True):
-        where = steps or start
+    for number, where, size in places:
         table += number.to_bytes(2, "little") + where.to_bytes(3, "little") + size.to_bytes(3, "little")
     (tmp_path / "sky.dnr").write_bytes(table)
-    (tmp_path / "sky.dsk").write_bytes(data if len(line) % 16 else data[: 64 + 2 * len(line)])
+    (tmp_path / "sky.dsk").write_bytes(data + line)
     lines = list(sky(tmp_path))
     assert len(lines) == 2
     assert all(one.tolist() == [(byte - 128) * 256 for byte in PLAIN] for one in lines)
@@ -92,7 +91,7 @@ def test_talk_is_fetched_once_and_written_with_silence_between(
     tone = (3000 * np.sin(np.arange(SAMPLED) / 5)).astype(np.int16)
     monkeypatch.setattr(talk, "cache_folder", lambda: tmp_path)
     monkeypatch.setattr(talk, "_run", lambda _, *command: fetched.append(command[0]))
-    monkeypatch.setitem(TALK, "choosing", Shipped("said", "in/it", lambda _: iter([tone] * 201)))
+    monkeypatch.setitem(TALK, "choosing", Shipped("said", lambda _: iter([tone] * 201)))
     files = talk.talk("choosing")
     assert files == talk.talk("choosing")
     assert fetched == ["apt-get", "dpkg-deb"]
