@@ -10,10 +10,8 @@ is heard is decided so:
   later than one that is not the beginning of others; what is no phrase is ended by a pause;
 - what never ends is cut off;
 - a phrase counts at once where its sounds fit what was spoken, and no other's do;
-- else, once it has been quiet a little longer, it is heard a second time, among thousands of other words,
-  and stands if that bears it out and no other's sounds fit far better;
-- else every phrase is weighed by words and sounds together (`companion.voice.judging`), and so are words that
-  are no phrase: that may find another one, or none;
+- else the utterance is heard a second time, among thousands of other words, and every phrase is weighed by
+  both hearings and the sounds (`companion.voice.judging`): that may bear it out, find another one, or none;
 - what begins without quiet before it was cut out of talk, and is none.
 """
 
@@ -33,15 +31,15 @@ import numpy as np
 import vosk
 
 from companion.events import MarkKind
+from companion.voice.acoustics import acoustics
 from companion.voice.grammar import ONES, TENS, Grammar
 from companion.voice.heard import Ended, Hearing
 from companion.voice.judging import (
     Words,
     agree,
     amid_talk,
-    borne_out,
+    clear,
     could_be,
-    hardly_fits,
     may_go_on,
     spoken,
     weighed,
@@ -68,9 +66,9 @@ GOES_ON = 9
 """The same for a phrase that is the beginning of longer ones: "log fish ...". The words come late out of
 the decoder: at 6 the invented day loses two marks whose depth was cut off, at 9 none."""
 QUIET, CALM, OVER = 0.14, 0.24, 0.5
-"""How long nothing may have been spoken, s, for a phrase to be over that words and sounds agree on; for any
-other one (what ends sooner in talk often goes on: "Robbie | can you" is no "rod three"); and for one that may
-go on, or for all to be over (a quarter of a second between a phrase's parts looks like 0.44)."""
+"""How long nothing may have been spoken, s, for a phrase to be over; for it to be judged anew, should it not
+have been taken then; and for one to be over that may go on, or for all to be (a quarter of a second between a
+phrase's parts looks like 0.44)."""
 LATE = 20
 """Chunks that are waited at most for quiet where the words are no phrase, or one that may go on: misheard,
 they may end too early, amid "mark a ledge forty yards"."""
@@ -116,7 +114,8 @@ class Recogniser:
             others: words of talk to be told from the phrases; None for `decoys()`. Those that are a
                 whole phrase, or that the model does not know, are left out.
             means: gives what a phrase means, equal for wordings of the same, and None for what is none;
-                with it the sounds are weighed too. Without it the words alone count.
+                with it the sounds are weighed too. Without it, or with a model whose network is laid out
+                otherwise than that of the one fetched, the words alone count.
 
         Raises:
             ModelError: the model cannot be loaded, or does not know a word of the phrases.
@@ -132,9 +131,10 @@ class Recogniser:
         self.beginnings = frozenset(
             " ".join(words[:n]) for words in map(str.split, wanted) for n in range(1, len(words))
         )
-        self.verifier = Verifier(self.phrases, means) if means else None
+        network = acoustics(model) if means else None
+        self.verifier = Verifier(self.phrases, means, network) if means and network else None
         self._first = self._grammar(wanted, decoys() if others is None else others)
-        self._second = self._grammar(wanted, _common(model)) if means else ""
+        self._second = self._grammar(wanted, _common(model)) if self.verifier else ""
 
     def _grammar(self, wanted: Mapping[str, str], others: Iterable[str]) -> str:
         offered = [word for word in others if word not in self.phrases and self._knows(word)]
@@ -314,8 +314,8 @@ class Attempt:
             return None
         if not QUIET <= self._quiet() < 2 * OVER:  # later, asking again would give the same
             return None
-        clear = self._of.verifier.clear(self._laid())
-        return "phrase" if clear is not None and self._is_over(clear) else None
+        fits = clear(self._laid(), self._of.verifier)
+        return "phrase" if fits is not None and self._is_over(fits) else None
 
     def _words(self, ended: Ended) -> Hearing:
         """Return what the words are that were made out."""
@@ -337,20 +337,18 @@ class Attempt:
 
     def _by_both(self, heard: Hearing, whole: bool, verifier: Verifier, laid: Laid) -> Hearing:
         listed = heard.text in self._of.phrases
-        is_over = listed and (whole or self._is_over(heard.text))
-        if is_over and agree(heard.text, laid, verifier):
+        if listed and (whole or self._is_over(heard.text)) and agree(heard.text, laid, verifier):
             return heard
-        if not listed and not could_be(laid):
-            return heard
-        if not whole and laid.quiet < CALM:
+        if not whole and laid.quiet < QUIET:
             return self._refused(heard, "it may go on")
+        unsounded = listed and verifier.fit(laid, heard.text) is None
+        if not unsounded and not could_be(heard.text, laid, verifier):
+            return self._refused(heard, "the sounds do not fit")
         words = self._of.again(np.concatenate(self._clean))
-        candidates = weighed(words, heard.text, laid, verifier)
         heard = heard._replace(check=words[0].text if words else "")
-        if is_over and borne_out(heard.text, heard.check or "", candidates, laid, verifier):
-            hardly = hardly_fits(heard.text, heard.check or "", laid, verifier)
-            return self._refused(heard, "the sounds hardly fit") if hardly else heard
-        return self._weighed(heard, spoken(candidates), verifier, whole)
+        if unsounded and verifier.means(heard.check or "") == verifier.means(heard.text):
+            return heard
+        return self._weighed(heard, spoken(weighed(words, heard.text, laid, verifier)), verifier, whole)
 
     def _weighed(self, heard: Hearing, found: str | None, verifier: Verifier, whole: bool) -> Hearing:
         """Return what was heard once words and sounds together have found a phrase, or none."""
@@ -376,7 +374,10 @@ class Attempt:
     def _laid(self) -> Laid:
         """Return how the phrases fit the sounds so far; asked twice of the same sound, they are laid once."""
         if self._of.verifier is not None and self._laid_at[0] != self._count:
-            self._laid_at = self._count, self._of.verifier.lay(np.concatenate(self._raw))
+            self._laid_at = (
+                self._count,
+                self._of.verifier.lay(np.concatenate(self._raw), np.concatenate(self._clean)),
+            )
         return self._laid_at[1]
 
 

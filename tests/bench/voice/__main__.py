@@ -27,6 +27,7 @@ from companion.voice.model import speech_model
 from companion.voice.recogniser import Recogniser, for_grammar
 from companion.voice.sound import RATE, Samples, frames_of
 from companion.voice.suppressor import can_suppress
+from companion.voice.verifier import lexicon
 from tests.bench.voice import peer
 from tests.bench.voice.noises import NOISES, Make, Sound, mixed
 from tests.bench.voice.talk import TALK
@@ -117,6 +118,7 @@ def _make_ear(name: str) -> Ear:
     if name == "people":
         meanings = {**PLAIN.meanings, **dict.fromkeys(PEOPLE.values(), "people")}
         means = {phrase: PLAIN.parse(phrase) or phrase for phrase in meanings}
+        lexicon()["mirror"] = MIRROR
         return _of(Recogniser(speech_model(), meanings, means=means.get))
     if name == "digits":
         pairs = [f"{number_words(a)} {number_words(b)}" for a in range(1, 10) for b in range(1, 10)]
@@ -167,6 +169,8 @@ def _noise(name: str, size: int, rng: np.random.Generator) -> Sound:
 
 
 PEOPLE = {"view_glass": "view glass", "smart_mirror": "smart mirror"}
+MIRROR = ("m", "ih", "r", "er")
+"""Its sounds, which every word of a command has, and this is in none (from memory)."""
 
 
 def people(count: int, decibels: float | None) -> Iterator[Case]:

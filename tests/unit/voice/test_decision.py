@@ -14,7 +14,7 @@ from companion.voice.heard import Hearing
 from companion.voice.judging import Words
 from companion.voice.recogniser import SHARE, UNKNOWN, Attempt, Recogniser, _decided, _weighted
 from companion.voice.sound import FRAME, RATE
-from companion.voice.verifier import Fit, Laid
+from companion.voice.verifier import NOTHING, Fit, Laid
 
 PHRASES = frozenset(
     ["log bite", "rod two", "line seventeen", "mark a ledge", "how deep is it", "how deep does it go"]
@@ -105,36 +105,34 @@ class _Deaf:
 
 
 class _Fits:
-    """What says which phrase the sounds fit: one until all is spoken, another from then on."""
+    """What says which phrase the sounds fit, so badly: one until all is spoken, another from then on."""
 
     beginnings = frozenset({"mark a ledge"})
 
     def __init__(self, fits: str, at_last: str, ends: float, behind: float) -> None:
         self.fits, self.at_last, self.ends, self.behind = fits, at_last, ends, behind
 
-    def lay(self, samples: np.ndarray) -> Laid:
+    def lay(self, samples: np.ndarray, clean: np.ndarray) -> Laid:
+        assert len(clean) == len(samples)
         since = len(samples) / RATE - self.ends
         phrase = self.fits if since < 0.0 else self.at_last
-        logs = np.zeros((len(samples) // 320, 1), np.float32)
-        return Laid([Fit(phrase, -self.behind, 9)] if phrase else [], max(since, 0.0), np.zeros(1), logs)
+        return NOTHING._replace(fits=[self._fit(phrase)] if phrase else [], quiet=max(since, 0.0))
 
-    def clear(self, laid: Laid) -> str | None:
-        return laid.fits[0].phrase if laid.fits else None
+    def _fit(self, phrase: str, behind: float = 0.0) -> Fit:
+        return Fit(phrase, -12 * (self.behind + behind), -12 * (self.behind + behind), 9)
 
     def means(self, phrase: str) -> str | None:
         return phrase if phrase in ("log bite", self.fits, self.at_last) else None
 
-    def ratio(self, laid: Laid, phrase: str) -> float:
-        return -self.behind if laid.fits and phrase == laid.fits[0].phrase else -90.0
+    def fit(self, laid: Laid, phrase: str) -> Fit | None:
+        best = laid.fits[0].phrase if laid.fits else None
+        return None if self.means(phrase) is None else self._fit(phrase, 0.0 if phrase == best else 9.0)
+
+    def others(self, *_: object) -> list[Fit]:
+        return []
 
     def ahead(self, _: Laid) -> float:
         return 90.0
-
-    def fitting(self, _: Laid, texts: list[str]) -> dict[str, float]:
-        return dict.fromkeys(texts, -90.0)
-
-    def count(self, _: str) -> int:
-        return 9
 
 
 def misheard(
@@ -197,6 +195,6 @@ def test_words_that_the_sounds_belie_wait_for_what_fits(monkeypatch: pytest.Monk
 
 
 def test_words_that_the_sounds_belie_are_not_taken(monkeypatch: pytest.MonkeyPatch):
-    heard = misheard(monkeypatch, "mark a ledge", "mark a ledge", words="log bite", behind=30.0)
+    heard = misheard(monkeypatch, "mark a ledge", "mark a ledge", words="log bite", behind=3.0)
     assert (heard.text, heard.alternatives) == (UNKNOWN, ("log bite",))
     assert heard.refused == "words and sounds do not agree"

@@ -1,27 +1,45 @@
-"""How phrases are laid over sounds, against every path written out; and when a fit may overrule the words."""
+"""How phrases are laid over the sounds of two networks, against every path written out."""
 
+from collections.abc import Iterable
 from itertools import pairwise, product
+from typing import cast
 
 import numpy as np
 import pytest
 
 from companion.voice import verifier
+from companion.voice.acoustics import Acoustics
 from companion.voice.grammar import Aboard, Grammar
 from companion.voice.sound import RATE
-from companion.voice.verifier import (
-    CLEARLY,
-    NOTHING,
-    SOUNDS,
-    STEP,
-    SURE,
-    SURE_A_SOUND,
-    Fit,
-    Verifier,
-    lexicon,
-)
+from companion.voice.verifier import NOTHING, SHARE, SOUNDS, STEP, Verifier, lexicon
 
 GRAMMAR = Grammar(Aboard(rods=(1, 2, 3, 4), lines=(12, 14, 17, 20)))
 NAMES = {"one": ("b", "ao", "t"), "two": ("b", "ao"), "three": ("t", "t"), "four": ("ao",)}
+
+
+class _Model:
+    """A speech model's network that tells what it is given to tell."""
+
+    def __init__(self, logs: np.ndarray | None = None) -> None:
+        self.logs = np.zeros((4, len(SOUNDS) + 1), np.float32) if logs is None else logs
+        self.heard: list[np.ndarray] = []
+
+    def likelihoods(self, samples: np.ndarray) -> np.ndarray:
+        self.heard.append(samples)
+        return self.logs
+
+
+def verifies(phrases: Iterable[str], model: _Model | None = None) -> Verifier:
+    return Verifier(phrases, str, cast("Acoustics", model or _Model()))
+
+
+def drawn(seed: int) -> np.ndarray:
+    """Return log-likelihoods of six steps that are drawn."""
+    shares = np.random.default_rng(seed).dirichlet(np.ones(len(SOUNDS) + 1), 6)
+    return np.asarray(np.log(shares), np.float32)
+
+
+SOUND = np.zeros(RATE, np.int16)
 
 
 @pytest.fixture
@@ -43,28 +61,41 @@ def likeliest(logs: np.ndarray, wanted: tuple[int, ...]) -> float:
 
 @pytest.mark.usefixtures("words_of_few_sounds")
 def test_a_laid_phrase_is_the_likeliest_of_all_its_paths(monkeypatch: pytest.MonkeyPatch) -> None:
-    logs = np.log(np.random.default_rng(3).dirichlet(np.ones(len(SOUNDS) + 1), 6)).astype(np.float32)
-    monkeypatch.setattr(verifier, "likelihoods", lambda _: logs)
-    fits = Verifier(NAMES, str).lay(np.zeros(RATE, np.int16)).fits
-    free = logs.max(axis=1).sum()
+    here, model = drawn(3), drawn(4)
+    monkeypatch.setattr(verifier, "likelihoods", lambda _: here)
+    fits = verifies(NAMES, _Model(model)).lay(SOUND, SOUND).fits
     assert len(fits) == len(NAMES)
     for fit in fits:
         wanted = tuple(SOUNDS.index(sound) + 1 for sound in NAMES[fit.phrase])
-        assert fit.ratio == pytest.approx(likeliest(logs, wanted) - free, abs=1e-4)
+        assert fit.here == pytest.approx(likeliest(here, wanted) - here.max(axis=1).sum(), abs=1e-4)
+        assert fit.model == pytest.approx(likeliest(model, wanted) - model.max(axis=1).sum(), abs=1e-4)
+        assert fit.ratio == pytest.approx(fit.model + SHARE * fit.here)
     assert [fit.ratio for fit in fits] == sorted((fit.ratio for fit in fits), reverse=True)
+
+
+def test_our_network_hears_the_sound_as_it_is_and_the_models_what_is_left_of_the_noise(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    given: list[np.ndarray] = []
+    monkeypatch.setattr(verifier, "likelihoods", lambda sound: given.append(sound) or drawn(5))
+    model, clean = _Model(), np.ones(RATE, np.int16)
+    verifies(["log bite"], model).lay(SOUND, clean)
+    assert given[0] is SOUND
+    assert model.heard[0] is clean
 
 
 @pytest.mark.usefixtures("words_of_few_sounds")
 def test_words_that_are_no_phrase_are_laid_alike(monkeypatch: pytest.MonkeyPatch) -> None:
-    logs = np.log(np.random.default_rng(4).dirichlet(np.ones(len(SOUNDS) + 1), 6)).astype(np.float32)
-    monkeypatch.setattr(verifier, "likelihoods", lambda _: logs)
-    laid = Verifier(["one"], str).lay(np.zeros(RATE, np.int16))
-    found = Verifier.fitting(laid, ["one", "two three", "four five"])
-    assert found.keys() == {"one", "two three"}, "five has no sounds here"
-    assert found["one"] == pytest.approx(laid.fits[0].ratio, abs=1e-5)
+    here, model = drawn(3), drawn(4)
+    monkeypatch.setattr(verifier, "likelihoods", lambda _: here)
+    laid = verifies(["one"], _Model(model)).lay(SOUND, SOUND)
+    one, other = Verifier.others(laid, ["one", "two three", "", "four five"])
+    assert one == laid.fits[0], "five has no sounds here"
+    assert (other.phrase, other.sounds) == ("two three", 4)
     wanted = tuple(SOUNDS.index(sound) + 1 for name in ("two", "three") for sound in NAMES[name])
-    assert found["two three"] == pytest.approx(likeliest(logs, wanted) - logs.max(axis=1).sum(), abs=1e-4)
-    assert Verifier.fitting(NOTHING, ["one"]) == {}
+    assert other.here == pytest.approx(likeliest(here, wanted) - here.max(axis=1).sum(), abs=1e-4)
+    assert other.model == pytest.approx(likeliest(model, wanted) - model.max(axis=1).sum(), abs=1e-4)
+    assert Verifier.others(NOTHING, ["one"]) == []
 
 
 @pytest.mark.usefixtures("words_of_few_sounds")
@@ -73,18 +104,19 @@ def test_one_sound_twice_takes_a_gap_between(monkeypatch: pytest.MonkeyPatch) ->
     t = SOUNDS.index("t") + 1
     logs[[0, 1, 2], [t, t, t]] = -0.1
     monkeypatch.setattr(verifier, "likelihoods", lambda _: logs)
-    (fit,) = Verifier(["three"], str).lay(np.zeros(RATE, np.int16)).fits
-    assert fit.ratio == pytest.approx(-8.9, abs=1e-4)  # the blank in the middle costs its place
+    (fit,) = verifies(["three"]).lay(SOUND, SOUND).fits
+    assert fit.here == pytest.approx(-8.9, abs=1e-4)  # the blank in the middle costs its place
 
 
 @pytest.mark.usefixtures("words_of_few_sounds")
-def test_it_tells_since_when_nothing_is_spoken(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_it_tells_how_long_nothing_is_spoken_at_first_and_at_last(monkeypatch: pytest.MonkeyPatch) -> None:
     logs = np.full((10, len(SOUNDS) + 1), -9.0, np.float32)
     logs[:, 0] = -0.1
     monkeypatch.setattr(verifier, "likelihoods", lambda _: logs)
-    assert Verifier(NAMES, str).lay(np.zeros(RATE, np.int16)).quiet == pytest.approx(10 * STEP)
+    assert verifies(NAMES).lay(SOUND, SOUND).quiet == pytest.approx(10 * STEP)
     logs[6, 3] = 0.0
-    assert Verifier(NAMES, str).lay(np.zeros(RATE, np.int16)).quiet == pytest.approx(3 * STEP)
+    laid = verifies(NAMES).lay(SOUND, SOUND)
+    assert (laid.began, laid.quiet) == (pytest.approx(6 * STEP), pytest.approx(3 * STEP))
 
 
 def test_the_last_second_tells_since_when_nothing_is_spoken(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -104,33 +136,29 @@ def test_the_last_second_tells_since_when_nothing_is_spoken(monkeypatch: pytest.
 
 @pytest.mark.usefixtures("words_of_few_sounds")
 def test_it_knows_which_phrases_a_longer_one_begins_like() -> None:
-    told = Verifier([*NAMES, "five"], str)
+    told = verifies([*NAMES, "five"])
     assert told.beginnings == {"two"}
     assert told.count("one") == 3
 
 
 @pytest.mark.usefixtures("words_of_few_sounds")
-def test_the_ratio_of_any_phrase_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
-    logs = np.log(np.random.default_rng(3).dirichlet(np.ones(len(SOUNDS) + 1), 6)).astype(np.float32)
-    monkeypatch.setattr(verifier, "likelihoods", lambda _: logs)
-    told = Verifier([*NAMES, "five"], str)
-    laid = told.lay(np.zeros(RATE, np.int16), count=1)
-    full = told.lay(np.zeros(RATE, np.int16))
+def test_how_any_phrase_fits_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(verifier, "likelihoods", lambda _: drawn(3))
+    told = verifies([*NAMES, "five"], _Model(drawn(4)))
+    laid, full = told.lay(SOUND, SOUND, count=1), told.lay(SOUND, SOUND)
     assert len(laid.fits) == 1
-    assert {fit.phrase: told.ratio(laid, fit.phrase) for fit in full.fits} == {
-        fit.phrase: pytest.approx(fit.ratio) for fit in full.fits
-    }
-    assert told.ratio(laid, "five") is None
-    assert told.ratio(verifier.NOTHING, "one") is None
+    assert [told.fit(laid, fit.phrase) for fit in full.fits] == full.fits
+    assert told.fit(laid, "five") is None
+    assert told.fit(NOTHING, "one") is None
 
 
 @pytest.mark.usefixtures("words_of_few_sounds")
 def test_a_phrase_with_a_word_of_unknown_sounds_is_left_out() -> None:
-    assert Verifier(["five"], str).lay(np.zeros(RATE, np.int16)).fits == []
+    assert verifies(["five"]).lay(SOUND, SOUND).fits == []
 
 
 def test_too_little_sound_fits_nothing() -> None:
-    assert Verifier(["log bite"], str).lay(np.zeros(300, np.int16)).fits == []
+    assert verifies(["log bite"]).lay(SOUND[:300], SOUND[:300]) == NOTHING
 
 
 def test_every_word_that_can_be_said_has_its_sounds() -> None:
@@ -145,28 +173,3 @@ def test_the_likelihoods_of_a_step_add_up_to_one_and_level_does_not_count() -> N
     assert logs.shape == (49, len(SOUNDS) + 1)
     assert np.exp(logs).sum(axis=1) == pytest.approx(1.0, abs=1e-4)
     assert verifier.likelihoods((sound * 2).astype(np.int16)) == pytest.approx(logs, abs=0.05)
-
-
-def fitting(*fits: Fit) -> str | None:
-    return Verifier([], GRAMMAR.parse).clear(NOTHING._replace(fits=list(fits), quiet=0.5))
-
-
-WELL = -SURE - 8 * SURE_A_SOUND + 0.1
-"""Just likely enough for a phrase of eight sounds."""
-
-
-def test_a_phrase_that_fits_well_and_clearly_best_is_taken() -> None:
-    assert fitting(Fit("log bite", WELL, 8), Fit("rod two", WELL - CLEARLY - 1, 5)) == "log bite"
-    assert fitting(Fit("log bite", WELL, 8)) == "log bite"
-
-
-def test_one_that_fits_badly_or_not_clearly_best_is_not() -> None:
-    assert fitting(Fit("log bite", WELL - 0.2, 8)) is None
-    assert fitting(Fit("log bite", WELL, 7)) is None
-    assert fitting(Fit("rod two", WELL, 8), Fit("rod three", WELL - CLEARLY / 2, 8)) is None
-    assert fitting() is None
-
-
-def test_another_wording_of_the_same_is_no_rival() -> None:
-    near = Fit("rod number two", WELL - CLEARLY / 2, 8)
-    assert fitting(Fit("rod two", WELL, 8), near, Fit("line twelve", -30.0, 8)) == "rod two"

@@ -1,0 +1,60 @@
+"""The speech model's own network: read from its file, and what a file that is none gives."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from companion.voice.acoustics import COUNT, SPAN, STEP, acoustics
+from companion.voice.clips import read_clip
+from companion.voice.model import ModelError, speech_model
+from companion.voice.sound import RATE
+from companion.voice.verifier import SOUNDS
+
+CLIP = Path(__file__).parents[3] / "companion" / "voice" / "how_deep.flac"
+
+
+@pytest.fixture
+def model() -> Path:
+    try:
+        return speech_model()
+    except ModelError as error:
+        pytest.skip(f"not here: the speech model ({error})")
+
+
+def test_it_names_the_sounds_that_are_spoken(model: Path) -> None:
+    network = acoustics(model)
+    assert network is not None
+    logs = network.likelihoods(read_clip(CLIP))
+    assert logs.shape == (48, 1 + COUNT)
+    assert np.exp(logs).sum(axis=1) == pytest.approx(1.0, abs=1e-3)
+    named = [("", *SOUNDS)[n] for n in logs.argmax(axis=1)]
+    spoken = [sound for sound in dict.fromkeys(named) if sound]
+    assert spoken[:3] == ["hh", "aw", "d"]
+    assert spoken[-2:] == ["ey", "p"] or spoken[-2:] == ["iy", "p"]
+    first = next(n for n, sound in enumerate(named) if sound)
+    assert 0.1 < first * STEP < 0.6, "the clip begins with a moment of quiet"
+
+
+def test_too_little_sound_has_no_steps(model: Path) -> None:
+    network = acoustics(model)
+    assert network is not None
+    assert network.likelihoods(np.zeros(SPAN - 1, np.int16)).shape == (0, 1 + COUNT)
+    assert network.likelihoods(np.zeros(SPAN, np.int16)).shape == (1, 1 + COUNT)
+    assert np.isfinite(network.likelihoods(np.zeros(RATE, np.int16))).all()
+
+
+@pytest.mark.parametrize("damage", ["tdnnf7.affine", "<Tuples>", "output-xent.affine"])
+def test_a_network_that_is_laid_out_otherwise_is_none(model: Path, tmp_path: Path, damage: str) -> None:
+    data = (model / "am" / "final.mdl").read_bytes()
+    assert damage.encode() in data
+    (tmp_path / "am").mkdir()
+    (tmp_path / "am" / "final.mdl").write_bytes(data.replace(damage.encode(), b"?" * len(damage)))
+    assert acoustics(tmp_path) is None
+
+
+@pytest.mark.parametrize("size", [0, 100, 2_000_000])
+def test_a_file_cut_short_is_none(model: Path, tmp_path: Path, size: int) -> None:
+    (tmp_path / "am").mkdir()
+    (tmp_path / "am" / "final.mdl").write_bytes((model / "am" / "final.mdl").read_bytes()[:size])
+    assert acoustics(tmp_path) is None
