@@ -26,7 +26,7 @@ from companion.voice.clips import read_clip
 from companion.voice.grammar import Grammar, aboard
 from companion.voice.microphone import MicrophoneError, microphone_frames
 from companion.voice.model import COMMAND, CONTENTS_SHA256, ModelError, contents_sha256, speech_model
-from companion.voice.recogniser import Recogniser
+from companion.voice.recogniser import for_grammar
 from companion.voice.sound import FRAMES_A_SECOND
 from companion.voice.speaker import Speaker, SpeakerError
 
@@ -237,15 +237,20 @@ def _recogniser(settings: Settings, model: Path | None) -> Finding:
     part = "recogniser"
     if model is None:
         return Finding(part, "skipped", "no speech model", "see the speech model")
-    grammar = Grammar(aboard(settings))
+    other = "use the model that the installer fetches"
     try:
+        recogniser = for_grammar(model, Grammar(msgspec.structs.replace(aboard(settings), wake="")))
         with as_file(files("companion.voice").joinpath("how_deep.flac")) as clip:
-            text = Recogniser(model, grammar.phrases).hear(read_clip(clip)).text
+            text = recogniser.hear(read_clip(clip)).text
     except ModelError as error:
         return Finding(part, "fail", str(error), f"fetch the model again: {COMMAND}")
-    if text == "how deep":
-        return Finding(part, "pass", f'heard "{text}" in the built-in phrase')
-    return Finding(part, "fail", f'heard "{text}" for "how deep"', "use the model that the installer fetches")
+    if text != "how deep":
+        return Finding(part, "fail", f'heard "{text}" for "how deep"', other)
+    if recogniser.verifier is None:
+        return Finding(
+            part, "warn", f'heard "{text}", by the words alone: the model is of another make', other
+        )
+    return Finding(part, "pass", f'heard "{text}" in the built-in phrase')
 
 
 def _speaker(settings: Settings, *, aloud: bool) -> Finding:
