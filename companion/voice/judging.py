@@ -130,7 +130,7 @@ def spoken(likeliest: Weighed | None) -> str | None:
 
 
 def clear(laid: Laid, verifier: Verifier) -> str | None:
-    """Return the phrase whose sounds fit so well, if any do, that its words are heard, once, is enough.
+    """Return the phrase, if any, whose sounds fit so well that to be heard once is enough.
 
     Args:
         laid: how the phrases fit the sounds.
