@@ -166,9 +166,11 @@ def test_a_long_body_is_not_read_to_its_end(aboard, fields):
 
 
 def test_a_long_head_is_refused(aboard):
-    head = f"GET / HTTP/1.1\r\nHost: {aboard.host}\r\nX: {'y' * 100_000}\r\n\r\n"
-    assert b" 431 " in raw(aboard, head.encode())
-    assert b" 400 " in raw(aboard, head.encode().rstrip())
+    def head(size: int) -> bytes:
+        return f"GET / HTTP/1.1\r\nHost: {aboard.host}\r\nX: {'y' * size}\r\n\r\n".encode()
+
+    assert b" 431 " in raw(aboard, head(10_000)), "in one piece, or the server itself refuses it"
+    assert b" 400 " in raw(aboard, head(100_000).rstrip())
     assert aboard.warned == [
         "page: refused a request with a long head from 127.0.0.1; the same again is not told",
         "page: refused what is no HTTP request from 127.0.0.1; the same again is not told",
