@@ -138,7 +138,8 @@ def clear(laid: Laid, verifier: Verifier) -> str | None:
     """
     if not laid.fits:
         return None
-    best, ahead = laid.fits[0], verifier.ahead(laid)
+    best = laid.fits[0]
+    ahead = _ahead(verifier.means(best.phrase), laid.fits, verifier)
     if ahead < CLEARLY or best.sounds < SHORTEST or Weighed(best, 0.0, 1, ahead).points < AT_ONCE:
         return None
     return best.phrase

@@ -105,6 +105,15 @@ def lexicon() -> dict[str, tuple[str, ...]]:
     return {word: tuple(sounds.split()) for word, sounds in (line.split("\t") for line in lines)}
 
 
+def _is_known(text: str) -> bool:
+    return all(word in lexicon() for word in text.split())
+
+
+def _spelt(text: str) -> list[str]:
+    """Return the sounds of known words, one after the other."""
+    return [sound for word in text.split() for sound in lexicon()[word]]
+
+
 @lru_cache(maxsize=1)
 def band_weights() -> Floats:
     """Return the share of each of a spectrum's 257 bins in each band, (bins, bands).
@@ -227,24 +236,16 @@ class Verifier:
         """
         self.means = means
         self._acoustics = acoustics
-        known = lexicon()
         tree = _Tree()
         self._ends: dict[int, str] = {}
         self._nodes: dict[str, int] = {}
         for phrase in sorted(phrases):
-            words = phrase.split()
-            if all(word in known for word in words):
-                node = self._nodes[phrase] = tree.end(sound for word in words for sound in known[word])
+            if _is_known(phrase):
+                node = self._nodes[phrase] = tree.end(_spelt(phrase))
                 self._ends.setdefault(node, phrase)
         self._tree = tree
         parents = set(tree.parents)
         self.beginnings = {phrase for end, phrase in self._ends.items() if end in parents}
-
-    def ahead(self, laid: Laid) -> float:
-        """Return how much better the phrase that fits best does than any that means another."""
-        best, *rest = laid.fits
-        meant = self.means(best.phrase)
-        return best.ratio - next((fit.ratio for fit in rest if self.means(fit.phrase) != meant), NEVER)
 
     def fit(self, laid: Laid, phrase: str) -> Fit | None:
         """Return how a phrase fits what was laid; None for one of unknown sounds, or too little sound."""
@@ -254,11 +255,11 @@ class Verifier:
     @staticmethod
     def others(laid: Laid, texts: Iterable[str]) -> list[Fit]:
         """Return how words of any kind fit what was laid; those of unknown sounds are left out."""
-        known = [text for text in texts if text and all(word in lexicon() for word in text.split())]
+        known = [text for text in texts if text and _is_known(text)]
         if not known or laid.sounds is None:
             return []
         tree = _Tree()
-        ends = [tree.end(sound for word in text.split() for sound in lexicon()[word]) for text in known]
+        ends = [tree.end(_spelt(text)) for text in known]
         model, here = (tree.behind(logs) for logs in laid.sounds)
         return [
             Fit(text, float(model[end]), float(here[end]), Verifier.count(text))
@@ -268,7 +269,7 @@ class Verifier:
     @staticmethod
     def count(phrase: str) -> int:
         """Return how many sounds a phrase of known words has."""
-        return sum(len(lexicon()[word]) for word in phrase.split())
+        return len(_spelt(phrase))
 
     def lay(self, samples: Samples, clean: Samples, count: int = 8) -> Laid:
         """Return how the phrases fit an utterance; none for too little sound.

@@ -131,9 +131,6 @@ class _Fits:
     def others(self, *_: object) -> list[Fit]:
         return []
 
-    def ahead(self, _: Laid) -> float:
-        return 90.0
-
 
 def misheard(
     monkeypatch: pytest.MonkeyPatch,
