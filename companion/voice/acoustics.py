@@ -66,6 +66,21 @@ class Layer(NamedTuple):
     shift: Floats
 
 
+class Outputs(NamedTuple):
+    """What the network makes of sound, every 30 ms.
+
+    Attributes:
+        sounds: the natural log of each sound's probability, (steps, 1 + sounds).
+        states: the score of each state as the decoder uses it, natural log up to a constant, (steps, states).
+    """
+
+    sounds: Floats
+    states: Floats
+
+
+NO_OUTPUTS = Outputs(np.zeros((0, 1 + COUNT), np.float32), np.zeros((0, 0), np.float32))
+
+
 class Acoustics:
     """The network of a speech model."""
 
@@ -74,20 +89,24 @@ class Acoustics:
         self._layers = layers
         self._sounds = np.eye(1 + COUNT, dtype=np.float32)[sounds]
 
-    def likelihoods(self, samples: Samples) -> Floats:
-        """Return the natural log of each sound's probability in each 30 ms, (steps, 1 + sounds).
-
-        Too little sound for a frame has no steps.
-        """
+    def heard(self, samples: Samples) -> Outputs:
+        """Return what the network makes of sound; of too little for a frame, no steps."""
         if len(samples) < SPAN:
-            return np.zeros((0, 1 + COUNT), np.float32)
+            return NO_OUTPUTS
         x = self._affine("prefinal-l", self._hidden(cepstra(samples)))
-        x = self._even("prefinal-xent.batchnorm1", np.maximum(self._affine("prefinal-xent.affine", x), 0.0))
-        x = self._even("prefinal-xent.batchnorm2", self._affine("prefinal-xent.linear", x))
-        scores = self._affine("output-xent.affine", x)
-        states = np.exp(scores - scores.max(axis=1, keepdims=True))
-        shares = states @ self._sounds / states.sum(axis=1, keepdims=True)
-        return np.asarray(np.log(np.maximum(shares, LEAST)), np.float32)
+        shares = self._last("xent", "output-xent.affine", x)
+        shares = np.exp(shares - shares.max(axis=1, keepdims=True))
+        shares = shares @ self._sounds / shares.sum(axis=1, keepdims=True)
+        logs = np.asarray(np.log(np.maximum(shares, LEAST)), np.float32)
+        return Outputs(logs, self._last("chain", "output.affine", x))
+
+    def _last(self, branch: str, output: str, x: Floats) -> Floats:
+        x = self._even(
+            f"prefinal-{branch}.batchnorm1", np.maximum(self._affine(f"prefinal-{branch}.affine", x), 0.0)
+        )
+        return self._affine(
+            output, self._even(f"prefinal-{branch}.batchnorm2", self._affine(f"prefinal-{branch}.linear", x))
+        )
 
     def _hidden(self, frames: Floats) -> Floats:
         slopes, curves = _at(frames, 1) - _at(frames, -1), _at(frames, -2) + _at(frames, 2) - 2 * frames
@@ -160,8 +179,8 @@ def acoustics(model: Path) -> Acoustics | None:
     """
     data = memoryview((model / "am" / "final.mdl").read_bytes())
     try:
-        network = Acoustics(_layers(data), _sounds(data))
-        network.likelihoods(np.zeros(RATE, np.int16))
+        network = Acoustics(_layers(data), _sounds(tuples(data)))
+        network.heard(np.zeros(RATE, np.int16))
     except (KeyError, ValueError, IndexError, struct.error):
         return None
     return network
@@ -171,16 +190,25 @@ _NUMBER = np.dtype([("size", "i1"), ("value", "<i4")])
 _NAME = re.compile(rb"<ComponentName> ([^ ]+) <[A-Za-z]+> ")
 
 
-def _sounds(data: memoryview) -> NDArray[np.intp]:
-    """Return the sound of each state of the network, 0 for none: of states it lists phone and outputs."""
+def tuples(data: memoryview) -> NDArray[np.intp]:
+    """Return a model's table of states: of each its phone, 0, and the outputs it begins and goes on with.
+
+    Raises:
+        ValueError: there is none, or it has other sounds than those of English.
+    """
     start = _after(data, b"<Tuples> ")
     if start is None:
         raise ValueError("the model lists no states")
     (count,) = struct.unpack_from("<xi", data, start)
-    listed = np.frombuffer(data, _NUMBER, 4 * count, start + 5)["value"].reshape(count, 4)
-    phones, states = np.repeat(listed[:, 0], 2), listed[:, 2:].ravel()
-    if phones.max() != SILENT + WAYS * COUNT:
+    listed = np.frombuffer(data, _NUMBER, 4 * count, start + 5)["value"].reshape(count, 4).astype(np.intp)
+    if listed[:, 0].max() != SILENT + WAYS * COUNT:
         raise ValueError("the model has other sounds than those of English")
+    return listed
+
+
+def _sounds(listed: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Return the sound of each state of the network, 0 for none."""
+    phones, states = np.repeat(listed[:, 0], 2), listed[:, 2:].ravel()
     sounds = np.zeros(states.max() + 1, np.intp)
     sounds[states] = np.where(phones > SILENT, 1 + (phones - SILENT - 1) // WAYS, 0)
     return sounds

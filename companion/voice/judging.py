@@ -20,15 +20,19 @@ from typing import NamedTuple
 
 from companion.voice.verifier import Fit, Laid, Verifier
 
-MODEL, HERE, AHEAD, WORDS, HEARINGS, LENGTH, TALK = 0.65, 0.95, 0.65, 0.15, 0.6, 0.5, 0.04
-"""Points of a phrase. By its sounds, for each and three more: how it fits by the speech model's network and
-by our own (`WORST` at worst), how far it is ahead of what means another (within `LEAD`). By its words: how
-far it is behind, how many hearings made it out. For each of its first `LONG` sounds. By words and sounds: how
-far it is ahead of words that are no phrase (within `TALK_LEAD`)."""
+MODEL, HERE, AFTER = 0.3, 0.95, 0.5
+AHEAD, AFTER_AHEAD = 0.4, 0.65
+WORDS, HEARINGS, LENGTH, TALK = 0.05, 0.4, 0.5, 0.03
+"""Points of a phrase. By its sounds, for each and three more: how it fits by the speech model's network, by
+our own, and by the model's when each sound is judged by the one before it (`WORST` at worst), and how far it
+is ahead of what means another by the sum of the first two and by the last (within `LEAD`, `AFTER_LEAD`). By
+its words: how far it is behind, how many hearings made it out. For each of its first `LONG` sounds. By words
+and sounds: how far it is ahead of words that are no phrase (within `TALK_LEAD`)."""
 WORST, LEAD, LONG, TALK_LEAD = -6.0, (-2.0, 4.0), 10, (-20.0, 20.0)
-TAKEN = 2.1
+WORST_AFTER, AFTER_LEAD = -5.0, (-1.0, 3.0)
+TAKEN = 2.6
 """Points for which a phrase is taken, of two hearings."""
-AT_ONCE = 3.6
+AT_ONCE = 4.0
 """Points for which it is taken at the first hearing: .94 of the commands by voices in quiet, .85 of the
 sentences by people at 5 dB, and none of the talk."""
 UNHEARD, OTHER_HEARD, FIRST_ONLY = 12.0, 8.0, 6.0
@@ -56,10 +60,11 @@ class Weighed(NamedTuple):
     """A phrase that may have been spoken.
 
     Attributes:
-        fit: how it fits the sounds.
+        fit: how it fits the sounds; by the one before each, as the best of its wordings does.
         words: how far behind the likeliest words it is (natural log, 0 at best).
         hearings: how many of the two hearings made it out.
-        ahead: how much better its sounds fit than those of any that means another.
+        ahead: how much better its sounds fit than those of any that means another; `after_ahead` the same,
+            each sound judged by the one before it.
         beside_talk: how much likelier it is, by words and sounds, than words that are no phrase.
     """
 
@@ -67,6 +72,7 @@ class Weighed(NamedTuple):
     words: float
     hearings: int
     ahead: float
+    after_ahead: float
     beside_talk: float = 0.0
 
     @property
@@ -74,9 +80,12 @@ class Weighed(NamedTuple):
         """What speaks for it."""
         size = self.fit.sounds + 3
         model, here = (max(WORST, by / size) for by in (self.fit.model, self.fit.here))
-        lead = AHEAD * _within(LEAD, self.ahead / size) + TALK * _within(TALK_LEAD, self.beside_talk)
-        sounds = MODEL * model + HERE * here + LENGTH * min(self.fit.sounds, LONG)
-        return sounds + lead + WORDS * self.words + HEARINGS * self.hearings
+        after = max(WORST_AFTER, self.fit.after / size)
+        sounds = MODEL * model + HERE * here + AFTER * after + LENGTH * min(self.fit.sounds, LONG)
+        lead = AHEAD * _within(LEAD, self.ahead / size)
+        lead += AFTER_AHEAD * _within(AFTER_LEAD, self.after_ahead / size)
+        words = WORDS * self.words + HEARINGS * self.hearings + TALK * _within(TALK_LEAD, self.beside_talk)
+        return sounds + lead + words
 
 
 def _within(bounds: tuple[float, float], value: float) -> float:
@@ -96,8 +105,7 @@ def weighed(words: Sequence[Words], first: str, laid: Laid, verifier: Verifier) 
     behind = {first: -FIRST_ONLY} | {one.text: one.logs - best for one in words}
     top = verifier.means(words[0].text) if words else None
     least = -(UNHEARD if top is None else OTHER_HEARD)
-    named = (verifier.fit(laid, text) for text in behind)
-    fits = [*(fit for fit in named if fit is not None), *laid.fits]
+    fits = [*verifier.fits(laid, behind), *laid.fits]
 
     def by_words(fit: Fit) -> float:
         return max(behind.get(fit.phrase, least), least)
@@ -110,16 +118,27 @@ def weighed(words: Sequence[Words], first: str, laid: Laid, verifier: Verifier) 
     talk = verifier.others(laid, [text for text in behind if verifier.means(text) is None])
     talked = max((behind[one.phrase] + one.ratio for one in talk), default=-math.inf)
     beside_talk = by_words(likeliest) + likeliest.ratio - talked
-    return Weighed(likeliest, by_words(likeliest), hearings, _ahead(meant, fits, verifier), beside_talk)
+    leads = _leads(meant, fits, verifier)
+    best_after = likeliest._replace(after=leads.after)
+    return Weighed(best_after, by_words(likeliest), hearings, leads.ahead, leads.after_ahead, beside_talk)
 
 
-def _ahead(meant: object, fits: Iterable[Fit], verifier: Verifier) -> float:
-    """Return how much better the sounds fit a meaning, in any wording, than another."""
-    by = {True: -math.inf, False: -math.inf}
+class _Leads(NamedTuple):
+    """How well the sounds fit a meaning, in any wording; and how much better than any other meaning."""
+
+    after: float
+    ahead: float
+    after_ahead: float
+
+
+def _leads(meant: object, fits: Iterable[Fit], verifier: Verifier) -> _Leads:
+    by = {True: (-math.inf, -math.inf), False: (-math.inf, -math.inf)}
     for fit in fits:
         same = verifier.means(fit.phrase) == meant
-        by[same] = max(by[same], fit.ratio)
-    return by[True] - by[False]
+        ratio, after = by[same]
+        by[same] = max(ratio, fit.ratio), max(after, fit.after)
+    (ratio, after), (other, other_after) = by[True], by[False]
+    return _Leads(after, ratio - other, after - other_after)
 
 
 def spoken(likeliest: Weighed | None) -> str | None:
@@ -139,8 +158,10 @@ def clear(laid: Laid, verifier: Verifier) -> str | None:
     if not laid.fits:
         return None
     best = laid.fits[0]
-    ahead = _ahead(verifier.means(best.phrase), laid.fits, verifier)
-    if ahead < CLEARLY or best.sounds < SHORTEST or Weighed(best, 0.0, 1, ahead).points < AT_ONCE:
+    after, ahead, after_ahead = _leads(verifier.means(best.phrase), laid.fits, verifier)
+    if ahead < CLEARLY or best.sounds < SHORTEST:
+        return None
+    if Weighed(best._replace(after=after), 0.0, 1, ahead, after_ahead).points < AT_ONCE:
         return None
     return best.phrase
 
@@ -168,7 +189,7 @@ def could_be(first: str, laid: Laid, verifier: Verifier) -> bool:
     meant, own = verifier.means(first), verifier.fit(laid, first)
     fits = laid.fits if own is None else [own, *laid.fits]
     return any(
-        spoken(Weighed(fit, 0.0, 1 + (verifier.means(fit.phrase) == meant), math.inf, math.inf)) is not None
+        spoken(Weighed(fit, 0.0, 1 + (verifier.means(fit.phrase) == meant), *3 * [math.inf])) is not None
         for fit in fits
     )
 

@@ -32,6 +32,7 @@ import vosk
 
 from companion.events import MarkKind
 from companion.voice.acoustics import acoustics
+from companion.voice.biphones import biphones
 from companion.voice.grammar import ONES, TENS, Grammar
 from companion.voice.heard import Ended, Hearing
 from companion.voice.judging import (
@@ -131,8 +132,7 @@ class Recogniser:
         self.beginnings = frozenset(
             " ".join(words[:n]) for words in map(str.split, wanted) for n in range(1, len(words))
         )
-        network = acoustics(model) if means else None
-        self.verifier = Verifier(self.phrases, means, network) if means and network else None
+        self.verifier = _verifier(model, self.phrases, means) if means else None
         self._first = self._grammar(wanted, decoys() if others is None else others)
         self._second = self._grammar(wanted, _common(model)) if self.verifier else ""
 
@@ -170,6 +170,12 @@ class Recogniser:
             decoder.AcceptWaveform(clean[start : start + CHUNK * FRAME].tobytes())
         found = json.loads(decoder.FinalResult()).get("alternatives", [])
         return [Words(str(one["text"]).strip(), float(one["confidence"])) for one in found]
+
+
+def _verifier(model: Path, phrases: Iterable[str], means: Callable[[str], object]) -> Verifier | None:
+    """Return what lays the phrases over the sounds; None for a model that is laid out otherwise."""
+    network, pairs = acoustics(model), biphones(model)
+    return Verifier(phrases, means, network, pairs) if network and pairs else None
 
 
 def for_grammar(model: Path, grammar: Grammar) -> Recogniser:

@@ -7,7 +7,8 @@ likeliest path, over the phrases as a tree). What fits much worse than the likel
 command. One network is the speech model's own (`companion.voice.acoustics`), which knows how people speak.
 The other, here, is small and knows speech amid the noise of a boat, but learned from synthesized voices; its
 weights are made by `tests/training`. How a phrase fits is the sum of both, for each errs where the other
-does not.
+does not. Those that fit best are laid a third time, each sound judged by the one before it
+(`companion.voice.biphones`), which is better still and would take long for all.
 """
 
 from __future__ import annotations
@@ -21,7 +22,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from companion.voice.acoustics import Acoustics
+from companion.voice.acoustics import NO_OUTPUTS, Acoustics
+from companion.voice.biphones import Biphones, word
 from companion.voice.sound import RATE, Samples
 
 Floats = NDArray[np.float32]
@@ -56,12 +58,15 @@ class Fit(NamedTuple):
         model: how it fits by the speech model's network.
         here: how it fits by the network here.
         sounds: how many the phrase has.
+        after: how it fits by the model's network when each sound is judged by the one before it; 0 where that
+            was not asked.
     """
 
     phrase: str
     model: float
     here: float
     sounds: int
+    after: float = 0.0
 
     @property
     def ratio(self) -> float:
@@ -79,6 +84,8 @@ class Laid(NamedTuple):
         model: how the path to each node of the tree fits, by the speech model's network; none for no sound.
         here: the same by the network here.
         sounds: what the two networks made of it, the model's first.
+        states: the scores of the model's states, each step.
+        freely: the score of the likeliest of these by their order.
     """
 
     fits: list[Fit]
@@ -87,6 +94,8 @@ class Laid(NamedTuple):
     model: Floats
     here: Floats
     sounds: tuple[Floats, Floats] | None
+    states: Floats = NO_OUTPUTS.states
+    freely: float = 0.0
 
 
 NOTHING = Laid([], 0.0, math.inf, np.zeros(0, np.float32), np.zeros(0, np.float32), None)
@@ -112,6 +121,11 @@ def _is_known(text: str) -> bool:
 def _spelt(text: str) -> list[str]:
     """Return the sounds of known words, one after the other."""
     return [sound for word in text.split() for sound in lexicon()[word]]
+
+
+def _phones(text: str) -> list[list[int]]:
+    """Return the speech model's phones of known words, of each its own."""
+    return [word([SOUNDS.index(sound) for sound in lexicon()[one]]) for one in text.split()]
 
 
 @lru_cache(maxsize=1)
@@ -227,15 +241,22 @@ class _Tree:
 class Verifier:
     """Lays phrases over utterances."""
 
-    def __init__(self, phrases: Iterable[str], means: Callable[[str], object], acoustics: Acoustics) -> None:
+    def __init__(
+        self,
+        phrases: Iterable[str],
+        means: Callable[[str], object],
+        acoustics: Acoustics,
+        biphones: Biphones,
+    ) -> None:
         """Make the tree of the phrases' sounds; a phrase with a word of unknown sounds is left out.
 
         `means` gives what a phrase means, equal for wordings of the same, and None for what is no phrase.
-        `acoustics` is the speech model's network.
+        `acoustics` is the speech model's network, `biphones` are its sounds after each other.
         `beginnings` are those whose sounds a longer one begins with.
         """
         self.means = means
         self._acoustics = acoustics
+        self._biphones = biphones
         tree = _Tree()
         self._ends: dict[int, str] = {}
         self._nodes: dict[str, int] = {}
@@ -247,10 +268,20 @@ class Verifier:
         parents = set(tree.parents)
         self.beginnings = {phrase for end, phrase in self._ends.items() if end in parents}
 
+    def fits(self, laid: Laid, phrases: Iterable[str]) -> list[Fit]:
+        """Return how phrases fit what was laid; those of unknown sounds are left out, with no sound all."""
+        known = [phrase for phrase in phrases if phrase in self._nodes]
+        if not len(laid.model):
+            return []
+        scores = self._biphones.fits(laid.states, [_phones(phrase) for phrase in known])
+        return [
+            self._fit(phrase, laid)._replace(after=score - laid.freely)
+            for phrase, score in zip(known, scores, strict=True)
+        ]
+
     def fit(self, laid: Laid, phrase: str) -> Fit | None:
         """Return how a phrase fits what was laid; None for one of unknown sounds, or too little sound."""
-        node = self._nodes.get(phrase)
-        return None if node is None or not len(laid.model) else self._fit(phrase, node, laid.model, laid.here)
+        return next(iter(self.fits(laid, [phrase])), None)
 
     @staticmethod
     def others(laid: Laid, texts: Iterable[str]) -> list[Fit]:
@@ -281,12 +312,14 @@ class Verifier:
         """
         if min(len(samples), len(clean)) < 2 * SPAN or not self._ends:
             return NOTHING
-        logs, theirs = likelihoods(samples), self._acoustics.likelihoods(clean)
-        here, model = self._tree.behind(logs), self._tree.behind(theirs)
+        logs, theirs = likelihoods(samples), self._acoustics.heard(clean)
+        here, model = self._tree.behind(logs), self._tree.behind(theirs.sounds)
         ends = np.fromiter(self._ends, np.intp)
         best = ends[np.argsort(-(model + SHARE * here)[ends], kind="stable")[:count]]
-        fits = [self._fit(self._ends[int(end)], int(end), model, here) for end in best]
-        return Laid(fits, _quiet(logs), _began(logs), model, here, (theirs, logs))
+        freely = self._biphones.freely(theirs.states)
+        laid = Laid([], _quiet(logs), _began(logs), model, here, (theirs.sounds, logs), theirs.states, freely)
+        return laid._replace(fits=self.fits(laid, [self._ends[int(end)] for end in best]))
 
-    def _fit(self, phrase: str, node: int, model: Floats, here: Floats) -> Fit:
-        return Fit(phrase, float(model[node]), float(here[node]), self.count(phrase))
+    def _fit(self, phrase: str, laid: Laid) -> Fit:
+        node = self._nodes[phrase]
+        return Fit(phrase, float(laid.model[node]), float(laid.here[node]), self.count(phrase))

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from companion.voice.acoustics import acoustics, cepstra
+from companion.voice.biphones import biphones
 from companion.voice.clips import read_clip
 from companion.voice.grammar import Aboard, Grammar
 from companion.voice.model import ModelError, speech_model
@@ -41,13 +42,14 @@ def test_the_sounds_of_peoples_phrases_fit_them_best_of_all_commands(monkeypatch
     """By the sounds of the two networks alone, no word being made out; those of "mirror" are from memory."""
     monkeypatch.setitem(lexicon(), "mirror", ("m", "ih", "r", "er"))
     try:
-        network = acoustics(speech_model())
+        network, pairs = acoustics(speech_model()), biphones(speech_model())
     except ModelError as error:
         pytest.skip(f"not here: the speech model ({error})")
     assert network is not None
+    assert pairs is not None
     named = {"view_glass": "view glass", "smart_mirror": "smart mirror"}
     phrases = {*GRAMMAR.phrases, *named.values()}
-    verifier = Verifier(phrases, lambda phrase: GRAMMAR.parse(phrase) or phrase, network)
+    verifier = Verifier(phrases, lambda phrase: GRAMMAR.parse(phrase) or phrase, network, pairs)
     right = total = 0
     for key, phrase in named.items():
         for path in sorted(PHRASES.glob(f"{key}*.flac"))[::2]:

@@ -25,7 +25,7 @@ def model() -> Path:
 def test_it_names_the_sounds_that_are_spoken(model: Path) -> None:
     network = acoustics(model)
     assert network is not None
-    logs = network.likelihoods(read_clip(CLIP))
+    logs = network.heard(read_clip(CLIP)).sounds
     assert logs.shape == (48, 1 + COUNT)
     assert np.exp(logs).sum(axis=1) == pytest.approx(1.0, abs=1e-3)
     named = [("", *SOUNDS)[n] for n in logs.argmax(axis=1)]
@@ -39,12 +39,12 @@ def test_it_names_the_sounds_that_are_spoken(model: Path) -> None:
 def test_too_little_sound_has_no_steps(model: Path) -> None:
     network = acoustics(model)
     assert network is not None
-    assert network.likelihoods(np.zeros(SPAN - 1, np.int16)).shape == (0, 1 + COUNT)
-    assert network.likelihoods(np.zeros(SPAN, np.int16)).shape == (1, 1 + COUNT)
-    assert np.isfinite(network.likelihoods(np.zeros(RATE, np.int16))).all()
+    assert network.heard(np.zeros(SPAN - 1, np.int16)).sounds.shape == (0, 1 + COUNT)
+    assert network.heard(np.zeros(SPAN, np.int16)).sounds.shape == (1, 1 + COUNT)
+    assert all(np.isfinite(output).all() for output in network.heard(np.zeros(RATE, np.int16)))
 
 
-@pytest.mark.parametrize("damage", ["tdnnf7.affine", "<Tuples>", "output-xent.affine"])
+@pytest.mark.parametrize("damage", ["tdnnf7.affine", "<Tuples>", "output-xent.affine", "output.affine"])
 def test_a_network_that_is_laid_out_otherwise_is_none(model: Path, tmp_path: Path, damage: str) -> None:
     data = (model / "am" / "final.mdl").read_bytes()
     assert damage.encode() in data

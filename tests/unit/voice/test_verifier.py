@@ -1,6 +1,6 @@
 """How phrases are laid over the sounds of two networks, against every path written out."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from itertools import pairwise, product
 from typing import cast
 
@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from companion.voice import verifier
-from companion.voice.acoustics import Acoustics
+from companion.voice.acoustics import Acoustics, Outputs
+from companion.voice.biphones import Biphones
 from companion.voice.grammar import Aboard, Grammar
 from companion.voice.sound import RATE
 from companion.voice.verifier import NOTHING, SHARE, SOUNDS, STEP, Verifier, lexicon
@@ -22,15 +23,25 @@ class _Model:
 
     def __init__(self, logs: np.ndarray | None = None) -> None:
         self.logs = np.zeros((4, len(SOUNDS) + 1), np.float32) if logs is None else logs
-        self.heard: list[np.ndarray] = []
+        self.given: list[np.ndarray] = []
 
-    def likelihoods(self, samples: np.ndarray) -> np.ndarray:
-        self.heard.append(samples)
-        return self.logs
+    def heard(self, samples: np.ndarray) -> Outputs:
+        self.given.append(samples)
+        return Outputs(self.logs, np.zeros((len(self.logs), 1), np.float32))
+
+
+class _Pairs:
+    """Biphones that tell a phrase to fit the better the fewer words it has, and 5 for anything."""
+
+    def fits(self, _: np.ndarray, phrases: Sequence[Sequence[Sequence[int]]]) -> list[float]:
+        return [-float(len(phrase)) for phrase in phrases]
+
+    def freely(self, _: np.ndarray) -> float:
+        return 5.0
 
 
 def verifies(phrases: Iterable[str], model: _Model | None = None) -> Verifier:
-    return Verifier(phrases, str, cast("Acoustics", model or _Model()))
+    return Verifier(phrases, str, cast("Acoustics", model or _Model()), cast("Biphones", _Pairs()))
 
 
 def drawn(seed: int) -> np.ndarray:
@@ -81,7 +92,7 @@ def test_our_network_hears_the_sound_as_it_is_and_the_models_what_is_left_of_the
     model, clean = _Model(), np.ones(RATE, np.int16)
     verifies(["log bite"], model).lay(SOUND, clean)
     assert given[0] is SOUND
-    assert model.heard[0] is clean
+    assert model.given[0] is clean
 
 
 @pytest.mark.usefixtures("words_of_few_sounds")
@@ -90,7 +101,7 @@ def test_words_that_are_no_phrase_are_laid_alike(monkeypatch: pytest.MonkeyPatch
     monkeypatch.setattr(verifier, "likelihoods", lambda _: here)
     laid = verifies(["one"], _Model(model)).lay(SOUND, SOUND)
     one, other = Verifier.others(laid, ["one", "two three", "", "four five"])
-    assert one == laid.fits[0], "five has no sounds here"
+    assert one == laid.fits[0]._replace(after=0.0), "five has no sounds here"
     assert (other.phrase, other.sounds) == ("two three", 4)
     wanted = tuple(SOUNDS.index(sound) + 1 for name in ("two", "three") for sound in NAMES[name])
     assert other.here == pytest.approx(likeliest(here, wanted) - here.max(axis=1).sum(), abs=1e-4)
@@ -150,6 +161,12 @@ def test_how_any_phrase_fits_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
     assert [told.fit(laid, fit.phrase) for fit in full.fits] == full.fits
     assert told.fit(laid, "five") is None
     assert told.fit(NOTHING, "one") is None
+
+
+@pytest.mark.usefixtures("words_of_few_sounds")
+def test_how_it_fits_each_sound_after_the_other_is_beside_the_likeliest() -> None:
+    told = verifies(["one", "two three"])
+    assert {fit.phrase: fit.after for fit in told.lay(SOUND, SOUND).fits} == {"one": -6.0, "two three": -7.0}
 
 
 @pytest.mark.usefixtures("words_of_few_sounds")
