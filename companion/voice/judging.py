@@ -20,16 +20,36 @@ from typing import NamedTuple
 
 from companion.voice.verifier import Fit, Laid, Verifier
 
-MODEL, HERE, AFTER = 0.3, 0.95, 0.5
-AHEAD, AFTER_AHEAD = 0.4, 0.65
-WORDS, HEARINGS, LENGTH, TALK = 0.05, 0.4, 0.5, 0.03
-"""Points of a phrase. By its sounds, for each and three more: how it fits by the speech model's network, by
-our own, and by the model's when each sound is judged by the one before it (`WORST` at worst), and how far it
-is ahead of what means another by the sum of the first two and by the last (within `LEAD`, `AFTER_LEAD`). By
-its words: how far it is behind, how many hearings made it out. For each of its first `LONG` sounds. By words
-and sounds: how far it is ahead of words that are no phrase (within `TALK_LEAD`)."""
-WORST, LEAD, LONG, TALK_LEAD = -6.0, (-2.0, 4.0), 10, (-20.0, 20.0)
-WORST_AFTER, AFTER_LEAD = -5.0, (-1.0, 3.0)
+
+class Points(NamedTuple):
+    """What speaks for a phrase, each within bounds; or how many points one of it is worth.
+
+    Attributes:
+        model, here, after: how it fits by the speech model's network, by our own, and by the model's when
+            each sound is judged by the one before it, a sound, with three more (`WORST` at worst).
+        ahead, after_ahead: how far it is ahead of what means another, by the sum of the first two and by the
+            last, likewise (within `LEAD`, `AFTER_LEAD`).
+        words: how far it is behind by its words.
+        hearings: how many made it out.
+        length: how many sounds it has, up to `LONG`.
+        talk: how far it is ahead, by words and sounds, of words that are no phrase (within `TALK_LEAD`).
+    """
+
+    model: float
+    here: float
+    after: float
+    ahead: float
+    after_ahead: float
+    words: float
+    hearings: float
+    length: float
+    talk: float
+
+
+POINTS = Points(0.3, 0.95, 0.5, 0.4, 0.65, 0.05, 0.4, 0.5, 0.03)
+"""What one of each is worth; found by `tests/training/points.py`."""
+WORST, WORST_AFTER = -6.0, -5.0
+LEAD, AFTER_LEAD, TALK_LEAD, LONG = (-2.0, 4.0), (-1.0, 3.0), (-20.0, 20.0), 10
 TAKEN = 2.6
 """Points for which a phrase is taken, of two hearings."""
 AT_ONCE = 4.0
@@ -76,16 +96,25 @@ class Weighed(NamedTuple):
     beside_talk: float = 0.0
 
     @property
-    def points(self) -> float:
-        """What speaks for it."""
+    def parts(self) -> Points:
+        """What speaks for it, part by part."""
         size = self.fit.sounds + 3
-        model, here = (max(WORST, by / size) for by in (self.fit.model, self.fit.here))
-        after = max(WORST_AFTER, self.fit.after / size)
-        sounds = MODEL * model + HERE * here + AFTER * after + LENGTH * min(self.fit.sounds, LONG)
-        lead = AHEAD * _within(LEAD, self.ahead / size)
-        lead += AFTER_AHEAD * _within(AFTER_LEAD, self.after_ahead / size)
-        words = WORDS * self.words + HEARINGS * self.hearings + TALK * _within(TALK_LEAD, self.beside_talk)
-        return sounds + lead + words
+        return Points(
+            max(WORST, self.fit.model / size),
+            max(WORST, self.fit.here / size),
+            max(WORST_AFTER, self.fit.after / size),
+            _within(LEAD, self.ahead / size),
+            _within(AFTER_LEAD, self.after_ahead / size),
+            self.words,
+            self.hearings,
+            min(self.fit.sounds, LONG),
+            _within(TALK_LEAD, self.beside_talk),
+        )
+
+    @property
+    def points(self) -> float:
+        """What speaks for it in all."""
+        return sum(worth * part for worth, part in zip(POINTS, self.parts, strict=True))
 
 
 def _within(bounds: tuple[float, float], value: float) -> float:
@@ -145,7 +174,7 @@ def spoken(likeliest: Weighed | None) -> str | None:
     """Return the phrase that was spoken, if enough speaks for the likeliest."""
     if likeliest is None or likeliest.points < TAKEN:
         return None
-    return likeliest.fit.phrase if _long_enough(likeliest.fit, likeliest.hearings) else None
+    return likeliest.fit.phrase if long_enough(likeliest.fit, likeliest.hearings) else None
 
 
 def clear(laid: Laid, verifier: Verifier) -> str | None:
@@ -155,15 +184,26 @@ def clear(laid: Laid, verifier: Verifier) -> str | None:
         laid: how the phrases fit the sounds.
         verifier: what laid them.
     """
+    best = by_sounds(laid, verifier)
+    return None if best is None or best.points < AT_ONCE else best.fit.phrase
+
+
+def by_sounds(laid: Laid, verifier: Verifier) -> Weighed | None:
+    """Return the phrase that fits the sounds best as it weighs should the first hearing have made it out.
+
+    None where it has few sounds, or another fits nearly as well.
+
+    Args:
+        laid: how the phrases fit the sounds.
+        verifier: what laid them.
+    """
     if not laid.fits:
         return None
     best = laid.fits[0]
-    after, ahead, after_ahead = _leads(verifier.means(best.phrase), laid.fits, verifier)
-    if ahead < CLEARLY or best.sounds < SHORTEST:
+    leads = _leads(verifier.means(best.phrase), laid.fits, verifier)
+    if leads.ahead < CLEARLY or best.sounds < SHORTEST:
         return None
-    if Weighed(best._replace(after=after), 0.0, 1, ahead, after_ahead).points < AT_ONCE:
-        return None
-    return best.phrase
+    return Weighed(best._replace(after=leads.after), 0.0, 1, leads.ahead, leads.after_ahead)
 
 
 def agree(phrase: str, laid: Laid, verifier: Verifier) -> bool:
@@ -194,7 +234,8 @@ def could_be(first: str, laid: Laid, verifier: Verifier) -> bool:
     )
 
 
-def _long_enough(fit: Fit, hearings: int) -> bool:
+def long_enough(fit: Fit, hearings: int) -> bool:
+    """Tell whether a phrase has so many sounds that it can be taken by so many hearings."""
     return fit.sounds >= SHORTEST or hearings > 1
 
 

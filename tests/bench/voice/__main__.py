@@ -352,7 +352,7 @@ def talk_rows(pool: multiprocessing.pool.Pool, make: Make) -> Iterator[tuple[str
     """Yield how often hours of talk by actors are taken for a command; nothing in it is meant for one."""
     files = talk_files(make)
     for ear, decibels in (("ours", None), ("ours", 10.0), ("woken", 10.0)):
-        what = f"false commands, {TALK[make].package}, {ear}, {_at(decibels)}"
+        what = f"false commands in actors' talk for {make}, {ear}, {_at(decibels)}"
         jobs = [Overheard(ear, path, decibels, make) for path in files]
         yield what, "at most .1 an hour", false_commands(pool, jobs)
 

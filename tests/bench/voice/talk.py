@@ -27,8 +27,8 @@ SAMPLED = 11_025
 """Samples a second in both games."""
 BETWEEN = 0.7
 """Silence between one line and the next, s."""
-A_FILE = 200
-"""Lines in a file: some ten minutes."""
+A_FILE = 50
+"""Lines in a file: some two and a half minutes."""
 
 
 def sky(folder: Path) -> Iterator[Samples]:
@@ -138,30 +138,54 @@ class Shipped(NamedTuple):
     lines: Callable[[Path], Iterator[Samples]]
 
 
-TALK: dict[Make, Shipped] = {
-    "choosing": Shipped("beneath-a-steel-sky", sky),
-    "reporting": Shipped("flight-of-the-amazon-queen", queen),
+SKY = Shipped("beneath-a-steel-sky", sky)
+QUEEN = Shipped("flight-of-the-amazon-queen", queen)
+TALK: dict[Make, tuple[tuple[Shipped, slice], ...]] = {
+    "choosing": ((SKY, slice(None)), (QUEEN, slice(0, None, 2))),
+    "reporting": ((QUEEN, slice(1, None, 2)),),
 }
-"""The talk that settings were chosen with, and the talk that figures are reported with."""
+"""The talk that settings were chosen with, and the talk that figures are reported with: which files of what
+packages."""
 
 
 def talk(make: Make) -> list[Path]:
     """Return files of talk, which are made where they are not there yet.
 
     Raises:
+        subprocess.CalledProcessError: a package could not be fetched.
+    """
+    return [path for shipped, some in TALK[make] for path in files(shipped)[some]]
+
+
+def files(shipped: Shipped) -> list[Path]:
+    """Return all files of a package's talk, which are made where they are not there yet.
+
+    Raises:
         subprocess.CalledProcessError: the package could not be fetched.
     """
-    shipped = TALK[make]
     folder = cache_folder() / shipped.package
-    if not (folder / "talk").is_dir():
-        folder.mkdir(exist_ok=True)
-        _run(folder, "apt-get", "download", "-qq", shipped.package)
-        _run(folder, "dpkg-deb", "-x", *(str(path) for path in folder.glob("*.deb")), "unpacked")
+    made = folder / f"talk-{A_FILE}"
+    if not made.is_dir():
         part = folder / "part"
-        part.mkdir(exist_ok=True)
-        _write(shipped.lines(folder / "unpacked/usr/share/scummvm" / shipped.package), part)
-        part.rename(folder / "talk")
-    return sorted((folder / "talk").glob("*.flac"))
+        part.mkdir(parents=True, exist_ok=True)
+        _write(shipped.lines(unpacked_at(shipped)), part)
+        part.rename(made)
+    return sorted(made.glob("*.flac"))
+
+
+def unpacked_at(shipped: Shipped) -> Path:
+    """Return where a package's files are, which is fetched where it is not there yet.
+
+    Raises:
+        subprocess.CalledProcessError: the package could not be fetched.
+    """
+    folder = cache_folder() / shipped.package
+    inside = folder / "unpacked"
+    if not inside.is_dir():
+        folder.mkdir(parents=True, exist_ok=True)
+        _run(folder, "apt-get", "download", "-qq", shipped.package)
+        _run(folder, "dpkg-deb", "-x", *(str(path) for path in folder.glob("*.deb")), inside.name)
+    return inside / "usr/share/scummvm" / shipped.package
 
 
 def _run(folder: Path, *command: str) -> None:

@@ -90,10 +90,26 @@ def test_talk_is_fetched_once_and_written_with_silence_between(
     fetched: list[str] = []
     tone = (3000 * np.sin(np.arange(SAMPLED) / 5)).astype(np.int16)
     monkeypatch.setattr(talk, "cache_folder", lambda: tmp_path)
-    monkeypatch.setattr(talk, "_run", lambda _, *command: fetched.append(command[0]))
-    monkeypatch.setitem(TALK, "choosing", Shipped("said", lambda _: iter([tone] * 201)))
-    files = talk.talk("choosing")
-    assert files == talk.talk("choosing")
+
+    def run(folder: Path, *command: str) -> None:
+        fetched.append(command[0])
+        (folder / "unpacked").mkdir(exist_ok=True)
+
+    monkeypatch.setattr(talk, "_run", run)
+    said = Shipped("said", lambda _: iter([tone] * 101))
+    monkeypatch.setitem(TALK, "choosing", ((said, slice(0, None, 2)),))
+    monkeypatch.setitem(TALK, "reporting", ((said, slice(1, None, 2)),))
+    choosing, (other,) = talk.talk("choosing"), talk.talk("reporting")
+    assert choosing == talk.talk("choosing")
+    assert other not in choosing
     assert fetched == ["apt-get", "dpkg-deb"]
-    lasted = [len(read_clip(path)) / 16000 for path in files]
-    assert lasted == pytest.approx([200 * (1 + BETWEEN), 1 + BETWEEN], abs=0.01)
+    lasted = [len(read_clip(path)) / 16000 for path in [*choosing, other]]
+    assert lasted == pytest.approx([50 * (1 + BETWEEN), 1 + BETWEEN, 50 * (1 + BETWEEN)], abs=0.01)
+
+
+def test_talk_for_choosing_is_not_reported() -> None:
+    assert {shipped for shipped, _ in TALK["reporting"]} <= {shipped for shipped, _ in TALK["choosing"]}
+    whole = range(101)
+    for one, some in TALK["reporting"]:
+        other = next(part for shipped, part in TALK["choosing"] if shipped == one)
+        assert not set(whole[some]) & set(whole[other])

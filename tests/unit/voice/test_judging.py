@@ -10,27 +10,19 @@ from companion.voice.acoustics import Acoustics
 from companion.voice.biphones import Biphones
 from companion.voice.grammar import Aboard, Grammar
 from companion.voice.judging import (
-    AFTER,
-    AFTER_AHEAD,
     AFTER_LEAD,
-    AHEAD,
     AMID,
     AT_ONCE,
     CLEARLY,
     FIRST_ONLY,
-    HEARINGS,
-    HERE,
     LEAD,
-    LENGTH,
     LONG,
-    MODEL,
     OTHER_HEARD,
+    POINTS,
     SHORTEST,
     TAKEN,
-    TALK,
     TALK_LEAD,
     UNHEARD,
-    WORDS,
     WORST,
     WORST_AFTER,
     Weighed,
@@ -84,17 +76,29 @@ def likeliest(words: list[tuple[str, float]], sounds: Laid, first: str = "") -> 
 
 def test_points_are_added_up() -> None:
     one = Weighed(Fit("log bite", -9.0, -18.0, 6, -27.0), -2.0, 1, 4.5, 9.0, 7.0)
-    sounds = MODEL * -1.0 + HERE * -2.0 + AFTER * -3.0 + AHEAD * 0.5 + AFTER_AHEAD * 1.0 + LENGTH * 6
-    assert one.points == pytest.approx(sounds + WORDS * -2.0 + HEARINGS + TALK * 7.0)
+    sounds = (
+        POINTS.model * -1.0
+        + POINTS.here * -2.0
+        + POINTS.after * -3.0
+        + POINTS.ahead * 0.5
+        + POINTS.after_ahead * 1.0
+        + POINTS.length * 6
+    )
+    assert one.points == pytest.approx(sounds + POINTS.words * -2.0 + POINTS.hearings + POINTS.talk * 7.0)
 
 
 def test_nothing_counts_without_bounds() -> None:
     one = Weighed(Fit("much", -900.0, -900.0, 40, -900.0), 0.0, 0, math.inf, math.inf, -math.inf)
-    wanted = WORST * (MODEL + HERE) + WORST_AFTER * AFTER + LENGTH * LONG + TALK * TALK_LEAD[0]
-    assert one.points == pytest.approx(wanted + AHEAD * LEAD[1] + AFTER_AHEAD * AFTER_LEAD[1])
-    behind = one.points - AHEAD * (LEAD[1] - LEAD[0])
+    wanted = (
+        WORST * (POINTS.model + POINTS.here)
+        + WORST_AFTER * POINTS.after
+        + POINTS.length * LONG
+        + POINTS.talk * TALK_LEAD[0]
+    )
+    assert one.points == pytest.approx(wanted + POINTS.ahead * LEAD[1] + POINTS.after_ahead * AFTER_LEAD[1])
+    behind = one.points - POINTS.ahead * (LEAD[1] - LEAD[0])
     assert one._replace(ahead=-900.0).points == pytest.approx(behind)
-    behind = one.points - AFTER_AHEAD * (AFTER_LEAD[1] - AFTER_LEAD[0])
+    behind = one.points - POINTS.after_ahead * (AFTER_LEAD[1] - AFTER_LEAD[0])
     assert one._replace(after_ahead=-900.0).points == pytest.approx(behind)
 
 
@@ -102,7 +106,7 @@ def test_what_has_enough_points_is_spoken() -> None:
     enough = Weighed(fit("log bite", 0.0), 0.0, 2, 20.0, 20.0)
     assert enough.points > TAKEN
     assert spoken(enough) == "log bite"
-    barely = (TAKEN - enough.points) / WORDS
+    barely = (TAKEN - enough.points) / POINTS.words
     assert spoken(enough._replace(words=barely + 0.01)) == "log bite"
     assert spoken(enough._replace(words=barely - 0.01)) is None
     assert spoken(None) is None
@@ -178,7 +182,7 @@ def points_at_once(sounds: Laid) -> float:
 
 def test_a_phrase_that_fits_well_is_taken_at_once() -> None:
     best = laid(rod_two=0.0, log_bite=FAR)
-    spare = (points_at_once(best) - AT_ONCE) * (VERIFIER.count("rod two") + 3) / MODEL
+    spare = (points_at_once(best) - AT_ONCE) * (VERIFIER.count("rod two") + 3) / POINTS.model
     assert spare > 0.0
     for ratio, taken in ((0.1 - spare, "rod two"), (-0.1 - spare, None)):
         assert clear(laid(rod_two=ratio, log_bite=ratio + FAR), VERIFIER) == taken
