@@ -2,6 +2,7 @@
 
 import json
 from collections import Counter
+from collections.abc import Iterable
 from itertools import pairwise
 from types import SimpleNamespace
 from typing import Any, cast
@@ -109,24 +110,27 @@ class _Fits:
 
     beginnings = frozenset({"mark a ledge"})
 
-    def __init__(self, fits: str, at_last: str, ends: float, behind: float) -> None:
-        self.fits, self.at_last, self.ends, self.behind = fits, at_last, ends, behind
+    def __init__(self, first: str, at_last: str, ends: float, behind: float) -> None:
+        self.first, self.at_last, self.ends, self.behind = first, at_last, ends, behind
 
     def lay(self, samples: np.ndarray, clean: np.ndarray) -> Laid:
         assert len(clean) == len(samples)
         since = len(samples) / RATE - self.ends
-        phrase = self.fits if since < 0.0 else self.at_last
+        phrase = self.first if since < 0.0 else self.at_last
         return NOTHING._replace(fits=[self._fit(phrase)] if phrase else [], quiet=max(since, 0.0))
 
     def _fit(self, phrase: str, behind: float = 0.0) -> Fit:
         return Fit(phrase, -12 * (self.behind + behind), -12 * (self.behind + behind), 9)
 
     def means(self, phrase: str) -> str | None:
-        return phrase if phrase in ("log bite", self.fits, self.at_last) else None
+        return phrase if phrase in ("log bite", self.first, self.at_last) else None
 
     def fit(self, laid: Laid, phrase: str) -> Fit | None:
         best = laid.fits[0].phrase if laid.fits else None
         return None if self.means(phrase) is None else self._fit(phrase, 0.0 if phrase == best else 9.0)
+
+    def fits(self, laid: Laid, phrases: Iterable[str]) -> list[Fit]:
+        return [one for one in (self.fit(laid, phrase) for phrase in phrases) if one is not None]
 
     def others(self, *_: object) -> list[Fit]:
         return []
