@@ -27,9 +27,7 @@ class Points(NamedTuple):
     Attributes:
         model, here, after: how it fits by the speech model's network, by our own, and by the model's when
             each sound is judged by the one before it, a sound, with three more (`WORST` at worst).
-        ahead, after_ahead: how far it is ahead of what means another, by the sum of the first two and by the
-            last, likewise (within `LEAD`, `AFTER_LEAD`).
-        words: how far it is behind by its words.
+        ahead: how far it is ahead of what means another, by the last of these, likewise (within `LEAD`).
         hearings: how many made it out.
         length: how many sounds it has, up to `LONG`.
         talk: how far it is ahead, by words and sounds, of words that are no phrase (within `TALK_LEAD`).
@@ -39,18 +37,16 @@ class Points(NamedTuple):
     here: float
     after: float
     ahead: float
-    after_ahead: float
-    words: float
     hearings: float
     length: float
     talk: float
 
 
-POINTS = Points(0.3, 0.95, 0.5, 0.4, 0.65, 0.05, 0.4, 0.5, 0.03)
+POINTS = Points(0.65, 1.3, 0.75, 1.2, 0.6, 0.5, 0.04)
 """What one of each is worth; found by `tests/training/points.py`."""
 WORST, WORST_AFTER = -6.0, -5.0
-LEAD, AFTER_LEAD, TALK_LEAD, LONG = (-2.0, 4.0), (-1.0, 3.0), (-20.0, 20.0), 10
-TAKEN = 2.6
+LEAD, TALK_LEAD, LONG = (-1.0, 3.0), (-20.0, 20.0), 10
+TAKEN = 1.8
 """Points for which a phrase is taken, of two hearings."""
 AT_ONCE = 4.0
 """Points for which it is taken at the first hearing: .94 of the commands by voices in quiet, .85 of the
@@ -81,18 +77,15 @@ class Weighed(NamedTuple):
 
     Attributes:
         fit: how it fits the sounds; by the one before each, as the best of its wordings does.
-        words: how far behind the likeliest words it is (natural log, 0 at best).
         hearings: how many of the two hearings made it out.
-        ahead: how much better its sounds fit than those of any that means another; `after_ahead` the same,
-            each sound judged by the one before it.
+        ahead: how much better its sounds fit than those of any that means another, each judged by the one
+            before it.
         beside_talk: how much likelier it is, by words and sounds, than words that are no phrase.
     """
 
     fit: Fit
-    words: float
     hearings: int
     ahead: float
-    after_ahead: float
     beside_talk: float = 0.0
 
     @property
@@ -104,8 +97,6 @@ class Weighed(NamedTuple):
             max(WORST, self.fit.here / size),
             max(WORST_AFTER, self.fit.after / size),
             _within(LEAD, self.ahead / size),
-            _within(AFTER_LEAD, self.after_ahead / size),
-            self.words,
             self.hearings,
             min(self.fit.sounds, LONG),
             _within(TALK_LEAD, self.beside_talk),
@@ -149,7 +140,7 @@ def weighed(words: Sequence[Words], first: str, laid: Laid, verifier: Verifier) 
     beside_talk = by_words(likeliest) + likeliest.ratio - talked
     leads = _leads(meant, fits, verifier)
     best_after = likeliest._replace(after=leads.after)
-    return Weighed(best_after, by_words(likeliest), hearings, leads.ahead, leads.after_ahead, beside_talk)
+    return Weighed(best_after, hearings, leads.after_ahead, beside_talk)
 
 
 class _Leads(NamedTuple):
@@ -203,7 +194,7 @@ def by_sounds(laid: Laid, verifier: Verifier) -> Weighed | None:
     leads = _leads(verifier.means(best.phrase), laid.fits, verifier)
     if leads.ahead < CLEARLY or best.sounds < SHORTEST:
         return None
-    return Weighed(best._replace(after=leads.after), 0.0, 1, leads.ahead, leads.after_ahead)
+    return Weighed(best._replace(after=leads.after), 1, leads.after_ahead)
 
 
 def agree(phrase: str, laid: Laid, verifier: Verifier) -> bool:
@@ -229,7 +220,7 @@ def could_be(first: str, laid: Laid, verifier: Verifier) -> bool:
     meant, own = verifier.means(first), verifier.fit(laid, first)
     fits = laid.fits if own is None else [own, *laid.fits]
     return any(
-        spoken(Weighed(fit, 0.0, 1 + (verifier.means(fit.phrase) == meant), *3 * [math.inf])) is not None
+        spoken(Weighed(fit, 1 + (verifier.means(fit.phrase) == meant), math.inf, math.inf)) is not None
         for fit in fits
     )
 

@@ -7,9 +7,9 @@ Examples:
 `record` listens as the companion does but takes nothing, and writes of every moment at which an utterance
 is to be judged what speaks for the likeliest phrase: of commands by voices (quiet and at 5 dB), of people's
 short sentences, each listed as a command (quiet, 10 and 5 dB), and of hours of actors' talk (quiet and at 10
-dB), all of it for choosing. It takes hours on two cores; a part can be named (voices, people or talk). `fit`
-finds the worth of each by logistic regression and prints, for several limits, what would be understood and
-what taken by mistake.
+dB), all of it for choosing. It takes hours on two cores; `--only` records a part. `fit` finds the worth of
+each by logistic regression and prints, for several limits, what would be understood and what taken by
+mistake.
 
 The people's sentences are lines of the talk for choosing in which the decoder, of all words it knows, made
 out two to five and was sure of each: nobody has written down what is said.
@@ -57,7 +57,7 @@ EACH, SENTENCES, TOGETHER = 24, 120, 10
 """Commands a voice speaks, sentences by people, and how many of these are listed as commands at a time."""
 BEFORE, AFTER = 0.8, 1.4
 """Silence or noise around what is spoken, s."""
-HOPELESS = 3.0
+HOPELESS = 2.0
 """What would not have so many points if all else spoke for it is not heard again."""
 FALSE_WEIGHS = 3.0
 """How much a moment of talk or of another phrase counts beside one at which the likeliest is right."""
@@ -121,7 +121,7 @@ class _Watching(Attempt):
 
 
 def _hopeful(fit: Fit) -> bool:
-    return Weighed(fit, 0.0, 2, math.inf, math.inf, math.inf).points > HOPELESS
+    return Weighed(fit, 2, math.inf, math.inf).points > HOPELESS
 
 
 # -- what is listened to -----------------------------------------------------------------------------
@@ -307,9 +307,9 @@ def fit(folder: Path) -> None:
     print(f"{len(moments)} moments of {len(utterances)} utterances")
     for name, points in (("found", worth(moments)), ("in use", POINTS)):
         print(f"{name}: " + ", ".join(f"{key} {value:.2f}" for key, value in points._asdict().items()))
-        _table(utterances, points, np.arange(1.4, 4.5, 0.3).tolist(), at_once=False)
+        _table(utterances, points, np.arange(0.6, 3.7, 0.3).tolist(), at_once=False)
         print("at the first hearing:")
-        _table(utterances, points, np.arange(2.8, 5.0, 0.4).tolist(), at_once=True)
+        _table(utterances, points, np.arange(2.4, 4.9, 0.4).tolist(), at_once=True)
 
 
 def main() -> None:
@@ -319,11 +319,11 @@ def main() -> None:
     )
     parser.add_argument("what", choices=("record", "fit"))
     parser.add_argument("folder", type=Path)
-    parser.add_argument("part", nargs="*", choices=PARTS, default=list(PARTS))
+    parser.add_argument("--only", choices=PARTS, action="append", help="record this part (may be repeated)")
     options = parser.parse_args()
     if options.what == "record":
         options.folder.mkdir(parents=True, exist_ok=True)
-        record(options.folder, options.part)
+        record(options.folder, options.only or PARTS)
     else:
         fit(options.folder)
 

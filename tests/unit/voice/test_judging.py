@@ -10,7 +10,6 @@ from companion.voice.acoustics import Acoustics
 from companion.voice.biphones import Biphones
 from companion.voice.grammar import Aboard, Grammar
 from companion.voice.judging import (
-    AFTER_LEAD,
     AMID,
     AT_ONCE,
     CLEARLY,
@@ -25,6 +24,7 @@ from companion.voice.judging import (
     UNHEARD,
     WORST,
     WORST_AFTER,
+    Points,
     Weighed,
     Words,
     agree,
@@ -35,7 +35,7 @@ from companion.voice.judging import (
     spoken,
     weighed,
 )
-from companion.voice.verifier import NEVER, NOTHING, SHARE, STEP, Fit, Laid, Verifier
+from companion.voice.verifier import NEVER, NOTHING, SHARE, STEP, Fit, Laid, Verifier, _phones
 
 GRAMMAR = Grammar(Aboard(rods=(1, 2, 3, 4), lines=(12, 14, 17, 20)))
 FAR = -60.0
@@ -61,7 +61,7 @@ def fit(phrase: str, model: float, here: float = 0.0, after: float = 0.0) -> Fit
 
 def laid(**models: float) -> Laid:
     """Return how phrases fit, named with _ for a space: so badly by the speech model, and well by our own."""
-    fits = [fit(name.replace("_", " "), ratio) for name, ratio in models.items()]
+    fits = [fit(name.replace("_", " "), ratio, after=ratio) for name, ratio in models.items()]
     model, here = (np.full(len(VERIFIER._tree.parents), NEVER, np.float32) for _ in range(2))
     for one in fits:
         model[VERIFIER._nodes[one.phrase]], here[VERIFIER._nodes[one.phrase]] = one.model, one.here
@@ -75,45 +75,29 @@ def likeliest(words: list[tuple[str, float]], sounds: Laid, first: str = "") -> 
 
 
 def test_points_are_added_up() -> None:
-    one = Weighed(Fit("log bite", -9.0, -18.0, 6, -27.0), -2.0, 1, 4.5, 9.0, 7.0)
-    sounds = (
-        POINTS.model * -1.0
-        + POINTS.here * -2.0
-        + POINTS.after * -3.0
-        + POINTS.ahead * 0.5
-        + POINTS.after_ahead * 1.0
-        + POINTS.length * 6
-    )
-    assert one.points == pytest.approx(sounds + POINTS.words * -2.0 + POINTS.hearings + POINTS.talk * 7.0)
+    one = Weighed(Fit("log bite", -9.0, -18.0, 6, -27.0), 1, 9.0, 7.0)
+    assert one.parts == Points(-1.0, -2.0, -3.0, 1.0, 1, 6, 7.0)
+    assert one.points == pytest.approx(float(np.dot(POINTS, one.parts)))
 
 
 def test_nothing_counts_without_bounds() -> None:
-    one = Weighed(Fit("much", -900.0, -900.0, 40, -900.0), 0.0, 0, math.inf, math.inf, -math.inf)
-    wanted = (
-        WORST * (POINTS.model + POINTS.here)
-        + WORST_AFTER * POINTS.after
-        + POINTS.length * LONG
-        + POINTS.talk * TALK_LEAD[0]
-    )
-    assert one.points == pytest.approx(wanted + POINTS.ahead * LEAD[1] + POINTS.after_ahead * AFTER_LEAD[1])
-    behind = one.points - POINTS.ahead * (LEAD[1] - LEAD[0])
-    assert one._replace(ahead=-900.0).points == pytest.approx(behind)
-    behind = one.points - POINTS.after_ahead * (AFTER_LEAD[1] - AFTER_LEAD[0])
-    assert one._replace(after_ahead=-900.0).points == pytest.approx(behind)
+    one = Weighed(Fit("much", -900.0, -900.0, 40, -900.0), 0, math.inf, -math.inf)
+    assert one.parts == Points(WORST, WORST, WORST_AFTER, LEAD[1], 0, LONG, TALK_LEAD[0])
+    assert one._replace(ahead=-900.0).parts.ahead == LEAD[0]
 
 
 def test_what_has_enough_points_is_spoken() -> None:
-    enough = Weighed(fit("log bite", 0.0), 0.0, 2, 20.0, 20.0)
+    enough = Weighed(fit("log bite", 0.0), 2, 20.0)
     assert enough.points > TAKEN
     assert spoken(enough) == "log bite"
-    barely = (TAKEN - enough.points) / POINTS.words
-    assert spoken(enough._replace(words=barely + 0.01)) == "log bite"
-    assert spoken(enough._replace(words=barely - 0.01)) is None
+    barely = 9.0 * (TAKEN - enough.points) / POINTS.here
+    for more, taken in ((0.01, "log bite"), (-0.01, None)):
+        assert spoken(enough._replace(fit=fit("log bite", 0.0, barely + more))) == taken
     assert spoken(None) is None
 
 
 def test_few_sounds_have_to_be_heard_twice() -> None:
-    short = Weighed(fit("no two", 0.0), 0.0, 1, 60.0, 60.0)
+    short = Weighed(fit("no two", 0.0), 1, 60.0)
     assert short.points > TAKEN
     assert short.fit.sounds < SHORTEST
     assert spoken(short) is None
@@ -143,15 +127,23 @@ def test_the_likeliest_is_that_by_words_and_sounds_together() -> None:
 def test_how_far_behind_it_is_by_its_words(
     words: list[tuple[str, float]], first: str, behind: float, hearings: int
 ) -> None:
-    found = likeliest(words, laid(rod_two=-1.0, rod_number_two=-1.0), first)
-    assert VERIFIER.means(found.fit.phrase) == VERIFIER.means("rod two")
-    assert (found.words, found.hearings) == (behind, hearings)
+    named = bool(words) and VERIFIER.means(words[0][0]) is not None
+    as_good = -1.0 + behind + (OTHER_HEARD if named else UNHEARD)
+    for better, meant in ((-0.1, "rod two"), (0.1, "lost it")):
+        both = laid(rod_two=-1.0, rod_number_two=-1.0, lost_it=as_good + better)
+        found = likeliest(words, both, first)
+        assert VERIFIER.means(found.fit.phrase) == VERIFIER.means(meant)
+        assert found.hearings == (hearings if meant == "rod two" else 0)
 
 
 def test_how_far_it_is_ahead_is_told_by_sounds_alone_and_not_of_its_own_wordings() -> None:
-    found = likeliest([("log bite", 90.0)], laid(rod_two=-7.0, log_a_bite=-1.0, log_bite=-3.0), "log bite")
-    assert found.fit.phrase == "log bite"
-    assert found.ahead == pytest.approx(6.0)
+    ALIKE.told = {str(_phones("log a bite")): -1.0, str(_phones("log bite")): -3.0}
+    fits = laid(rod_two=-7.0, log_a_bite=-1.0, log_bite=-3.0)._replace(freely=1.0)
+    fits = fits._replace(fits=[one._replace(after=-7.0) for one in fits.fits])
+    found = likeliest([("log bite", 90.0), ("log a bite", 89.9)], fits, "log bite")
+    ALIKE.told = {}
+    assert found.fit.phrase == "log a bite"
+    assert (found.fit.after, found.ahead) == (-2.0, 5.0)
     assert likeliest([("log bite", 90.0)], laid(log_bite=-3.0)).ahead == math.inf
 
 
@@ -177,12 +169,12 @@ def test_nothing_named_is_nothing_weighed() -> None:
 
 def points_at_once(sounds: Laid) -> float:
     best, other = sounds.fits
-    return Weighed(best, 0.0, 1, best.ratio - other.ratio, best.after - other.after).points
+    return Weighed(best, 1, best.after - other.after).points
 
 
 def test_a_phrase_that_fits_well_is_taken_at_once() -> None:
     best = laid(rod_two=0.0, log_bite=FAR)
-    spare = (points_at_once(best) - AT_ONCE) * (VERIFIER.count("rod two") + 3) / POINTS.model
+    spare = (points_at_once(best) - AT_ONCE) * (VERIFIER.count("rod two") + 3) / (POINTS.model + POINTS.after)
     assert spare > 0.0
     for ratio, taken in ((0.1 - spare, "rod two"), (-0.1 - spare, None)):
         assert clear(laid(rod_two=ratio, log_bite=ratio + FAR), VERIFIER) == taken
@@ -200,8 +192,8 @@ def test_words_and_sounds_agree() -> None:
 
 
 def badly(sounds: Laid) -> Laid:
-    """Return the same where our own network finds all of it to fit badly too."""
-    return sounds._replace(fits=[one._replace(here=-99.0) for one in sounds.fits])
+    """Return the same where all of it fits badly by our own network, and each sound after the other."""
+    return sounds._replace(fits=[one._replace(here=-99.0, after=-99.0) for one in sounds.fits])
 
 
 def test_what_could_not_have_enough_points_is_not_heard_again() -> None:
