@@ -17,6 +17,7 @@ from __future__ import annotations
 import re
 import struct
 from functools import lru_cache
+from mmap import ACCESS_READ, mmap
 from pathlib import Path
 from typing import NamedTuple
 
@@ -177,13 +178,25 @@ def acoustics(model: Path) -> Acoustics | None:
     Raises:
         OSError: the model's file cannot be read.
     """
-    data = memoryview((model / "am" / "final.mdl").read_bytes())
+    data = mapped(model / "am" / "final.mdl")
     try:
         network = Acoustics(_layers(data), _sounds(tuples(data)))
         network.heard(np.zeros(RATE, np.int16))
     except (KeyError, ValueError, IndexError, struct.error):
         return None
     return network
+
+
+def mapped(path: Path) -> memoryview:
+    """Return what is in a file without holding it in memory: the system may drop what it has read of it.
+
+    Raises:
+        OSError: the file cannot be read.
+    """
+    with path.open("rb") as file:
+        if not path.stat().st_size:
+            return memoryview(b"")
+        return memoryview(mmap(file.fileno(), 0, access=ACCESS_READ))
 
 
 _NUMBER = np.dtype([("size", "i1"), ("value", "<i4")])

@@ -23,9 +23,10 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from companion.voice.acoustics import SILENT, WAYS, Floats, tuples
+from companion.voice.acoustics import SILENT, WAYS, Floats, mapped, tuples
 
 Numbers = NDArray[np.intp]
+Counts = NDArray[np.int32]
 
 SILENCE = 1
 """The model's phone of silence."""
@@ -163,13 +164,12 @@ def biphones(model: Path) -> Biphones | None:
     if not graph.is_file():
         return None
     try:
-        listed = tuples(memoryview((model / "am" / "final.mdl").read_bytes()))
-        return _biphones(listed, *_graph(memoryview(graph.read_bytes())))
+        return _biphones(tuples(mapped(model / "am" / "final.mdl")), *_graph(mapped(graph)))
     except (ValueError, IndexError, struct.error):
         return None
 
 
-def _graph(data: memoryview) -> tuple[int, Numbers, NDArray[np.void]]:
+def _graph(data: memoryview) -> tuple[int, Counts, NDArray[np.void]]:
     """Return where a graph begins, of each arc the state that it leaves, and the arcs.
 
     The file has two heads, of what looks ahead along its words and, within, of the constant layout: a magic
@@ -184,28 +184,28 @@ def _graph(data: memoryview) -> tuple[int, Numbers, NDArray[np.void]]:
     start, states, arcs = struct.unpack_from("<16xqqq", data, at)
     at += 40
     table = np.frombuffer(data, _STATE, states, at)
-    leaves = np.repeat(np.arange(states), table["count"])
+    leaves = np.repeat(np.arange(states, dtype=np.int32), table["count"])
     return start, leaves, np.frombuffer(data, _ARC, arcs, at + states * _STATE.itemsize)
 
 
-def _biphones(listed: Numbers, start: int, leaves: Numbers, arcs: NDArray[np.void]) -> Biphones:
+def _biphones(listed: Numbers, start: int, leaves: Counts, arcs: NDArray[np.void]) -> Biphones:
     """Return the pairs of phones in a graph, by its arcs' transitions: two for each of the listed states."""
-    states = (arcs["in_"].astype(np.intp) - 1) // 2
+    states, to = (arcs["in_"] - 1) // 2, arcs["to"]
     spoken = (states >= 0) & (states < len(listed))
-    to = arcs["to"].astype(np.intp)
-    last = np.full(1 + max(leaves.max(), to.max()), -1, np.intp)
+    phones = listed[:, 0].astype(np.int32)[np.where(spoken, states, 0)]
+    last = np.full(1 + max(leaves.max(), to.max()), -1, np.int32)
     last[start] = 0
-    last[to[spoken]] = listed[states[spoken], 0]
-    silent = ~spoken
+    last[to[spoken]] = phones[spoken]
+    silent = np.flatnonzero(~spoken)
     while (last[to[silent]] != last[leaves[silent]]).any():
-        open_ = silent & (last[to] < 0) & (last[leaves] >= 0)
-        if not open_.any():
+        known = silent[(last[to[silent]] < 0) & (last[leaves[silent]] >= 0)]
+        if not len(known):
             raise ValueError("a sound has more than one before it")
-        last[to[open_]] = last[leaves[open_]]
+        last[to[known]] = last[leaves[known]]
     enters = spoken & (to != leaves)
-    if (last[to[spoken]] != listed[states[spoken], 0]).any() or (last[leaves[enters]] < 0).any():
+    if (last[to[spoken]] != phones[spoken]).any() or (last[leaves[enters]] < 0).any():
         raise ValueError("a sound has more than one before it")
-    pairs = np.unique(len(listed) * last[leaves[enters]] + states[enters])
+    pairs = np.unique(len(listed) * last[leaves[enters]] + states[enters]).astype(np.intp)
     before, state = np.divmod(pairs[pairs >= len(listed)], len(listed))
     order = np.lexsort((before, listed[state, 0]))
     state, before = state[order], before[order]
