@@ -48,7 +48,7 @@ WORST, WORST_AFTER = -6.0, -5.0
 LEAD, TALK_LEAD, LONG = (-1.0, 3.0), (-20.0, 20.0), 10
 TAKEN = 1.8
 """Points for which a phrase is taken, of two hearings."""
-AT_ONCE = 4.0
+AT_ONCE = 2.8
 """Points for which it is taken at the first hearing: .94 of the commands by voices in quiet, .85 of the
 sentences by people at 5 dB, and none of the talk."""
 UNHEARD, OTHER_HEARD, FIRST_ONLY = 12.0, 8.0, 6.0
