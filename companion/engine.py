@@ -305,12 +305,14 @@ class Engine:
         self._now = max(self._now, t)
         hearing = hearing_of(utterance.words())
         command = None if hearing.refused else self._grammar.parse(hearing.text)
+        amiss = self._amiss(hearing, command, t)
+        command = command if amiss is None else None
         heard = Heard(
             **self._stamp(t),
             text=hearing.text,
             clip=utterance.clip,
             command=None if command is None else command.name,
-            reason=None if command is not None else hearing.refused or _why_not(hearing.text),
+            reason=amiss,
             alternatives=hearing.alternatives,
             check=hearing.check,
             fit=hearing.fit,
@@ -320,6 +322,12 @@ class Engine:
         self._emit(heard)
         if command is not None:
             self._carry_out(command, t, utterance)
+
+    def _amiss(self, hearing: Hearing, command: Command | None, t: float) -> str | None:
+        """Return why what was heard is not to be carried out; None where it is."""
+        if command is None:
+            return hearing.refused or _why_not(hearing.text)
+        return self._answers.out_of_place(command, t)
 
     def _carry_out(self, command: Command, t: float, utterance: Utterance) -> None:
         before = self._deck.in_hand
@@ -338,7 +346,7 @@ class Engine:
     def _tell(self, happened: Iterable[AnyEvent]) -> None:
         for event in happened:
             if isinstance(event, Said):
-                self._answers.last_said = event.text
+                self._answers.last_said = event
                 self._last_said = event
             self._emit(event)
 

@@ -28,6 +28,8 @@ REACTION = 0.7
 """Seconds between what happens at the lure and the first word about it. Common practice, no source."""
 PUT_RIGHT_WITHIN = 30.0
 """How long after a command its number can be put right, s: later, "no, two" is talk."""
+SAY_AGAIN_WITHIN = 60.0
+"""How long after a line it can be asked for again, s: later, "say again" is talk."""
 
 
 class Scene(NamedTuple):
@@ -99,7 +101,7 @@ class Answers:
         remember: Remember,
         reaction: float = REACTION,
     ) -> None:
-        self.last_said: str | None = None
+        self.last_said: Said | None = None
         self._deck = deck
         self._bed = bed
         self._manners = manners
@@ -117,6 +119,24 @@ class Answers:
     def standing(self) -> int:
         """How many logged things stand."""
         return self._ledger.standing
+
+    def out_of_place(self, command: c.Command, t: float) -> str | None:
+        """Return why a command means nothing just now, so that its words were talk; None where it does.
+
+        Only what people say to each other as well is asked: "no, two" and "say again".
+        """
+        if isinstance(command, c.Correct) and self._to_put_right(t) is None:
+            return "nothing to put right"
+        if isinstance(command, c.SayAgain) and not self._said_lately(t):
+            return "nothing was said lately"
+        return None
+
+    def _to_put_right(self, t: float) -> Carried | None:
+        last = self._carried[-1] if self._carried else None
+        return None if last is None or t - last.scene.t > PUT_RIGHT_WITHIN else last
+
+    def _said_lately(self, t: float) -> bool:
+        return self.last_said is not None and t - self.last_said.t <= SAY_AGAIN_WITHIN
 
     def answer(self, command: c.Command, scene: Scene) -> list[AnyEvent]:
         """Carry out a command and return what happened, the spoken answer last."""
@@ -274,9 +294,9 @@ class Answers:
 
     @_do.register
     def _(self, command: c.Correct, scene: Scene) -> list[AnyEvent]:
-        last = self._carried[-1] if self._carried else None
-        if last is None or scene.t - last.scene.t > PUT_RIGHT_WITHIN:
-            return [self._said(scene, "nothing to put right")]
+        last = self._to_put_right(scene.t)
+        if last is None:
+            return []
         better = c.corrected(last.command, command, FOOT if self._unit == "feet" else 1.0)
         if better is None:
             return [self._said(scene, "that had no such number")]
@@ -311,7 +331,7 @@ class Answers:
 
     @_do.register
     def _(self, _command: c.SayAgain, scene: Scene) -> list[AnyEvent]:
-        return [self._said(scene, self.last_said or "nothing was said yet")]
+        return [] if self.last_said is None else [self._said(scene, self.last_said.text)]
 
     @_do.register
     def _(self, command: c.Quiet, scene: Scene) -> list[AnyEvent]:

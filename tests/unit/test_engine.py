@@ -269,7 +269,9 @@ def test_a_rod_put_right_takes_that_rod():
 @pytest.mark.parametrize("spoken", [[(9, "no fifteen")], [(1, "rod two"), (38, "no three")]])
 def test_nothing_is_put_right_without_a_command_just_before(spoken):
     events = run(recording(45, lambda _: 5.0), spoken)
-    assert of(Said, events)[-1].text == "nothing to put right"
+    last = of(Heard, events)[-1]
+    assert (last.command, last.reason) == (None, "nothing to put right")
+    assert [said.t for said in of(Said, events) if said.t >= last.t] == [], "it was talk, and is not answered"
 
 
 def test_a_bite_is_moved_to_another_rod_with_the_lure_where_that_one_had_it():
@@ -288,7 +290,7 @@ def test_after_an_undo_there_is_nothing_to_put_right():
     events = run(
         recording(30, lambda _: 5.0), [(5, "log fish two pounds"), (9, "undo that"), (13, "no three")]
     )
-    assert of(Said, events)[-1].text == "nothing to put right"
+    assert of(Heard, events)[-1].reason == "nothing to put right"
     assert len(of(Logged, events)) == 1
 
 
@@ -335,6 +337,13 @@ def test_say_again_repeats_the_last_line():
     assert texts[-1] == texts[-2] == "16 feet under us"
 
 
+def test_what_was_not_said_lately_is_not_said_again():
+    events = run(recording(80, lambda _: 5.0), [(5, "how deep"), (70, "say again")])
+    last = of(Heard, events)[-1]
+    assert (last.command, last.reason) == (None, "nothing was said lately")
+    assert [said for said in of(Said, events) if said.t >= last.t] == []
+
+
 def test_words_spoken_before_the_first_sentence_are_heard_at_the_start():
     events = run(recording(10, lambda _: 5.0), [(-30, "log bite")])
     assert of(Logged, events)[0].t == 0.0
@@ -349,8 +358,8 @@ def test_words_after_the_end_of_the_recording_are_not_lost():
 def test_every_command_is_answered_once_and_within_three_seconds_of_speech():
     samples = {type(GRAMMAR.parse(p)): p for p in GRAMMAR.phrases}
     for command, phrase in samples.items():
-        events = run(recording(20, lambda _: 5.0), [(8, phrase)])
-        answers = [s for s in of(Said, events) if s.about == "answer"]
+        events = run(recording(20, lambda _: 5.0), [(2, "how deep"), (8, phrase)])
+        answers = [s for s in of(Said, events) if s.about == "answer" and s.t >= 8]
         assert len(answers) == 1, phrase
         if command is not WhatCanISay:
             assert len(answers[0].text.split()) <= 9, answers[0].text
