@@ -9,8 +9,8 @@ enters a sound leaves a state all of whose ways end in one and the same sound, s
 A phrase is laid over all the sound: silence before, between its words where there is some, and after. From
 its score that of the likeliest sounds of any kind is taken, each after each that it may follow: 0 is the
 best there can be. Of 116 short sentences by people (for choosing, `tests/bench/voice`), each among all the
-commands, it finds 116 in quiet and at 10 dB and 114 at 5 dB; the shares of sounds of `voice/acoustics.py`,
-which ask no more than which sound it is, 115, 116 and 113.
+commands, it finds 116 in quiet and at 10 dB and 114 at 5 dB; the sounds' shares of `voice/acoustics.py` alone
+find 115, 116 and 113.
 """
 
 from __future__ import annotations
