@@ -23,6 +23,7 @@ import math
 import os
 import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from functools import partial
 from itertools import islice
 from multiprocessing import get_context
 from pathlib import Path
@@ -43,6 +44,7 @@ from companion.voice.sound import RATE, Samples, frames_of
 from companion.voice.verifier import Fit, Laid, Verifier, lexicon
 from tests.bench.voice.__main__ import PLAIN
 from tests.bench.voice.noises import Sound, mixed
+from tests.bench.voice.synthesizers import Voice
 from tests.bench.voice.talk import SAMPLED, SKY, sky, talk, unpacked_at
 from tests.bench.voice.voices import active_level, cut_tight, in_noise, job_phrases, speak, voices_here
 
@@ -79,6 +81,10 @@ class Utterance(msgspec.Struct, frozen=True):
     moments: list[Moment]
 
 
+Job = Callable[[], list[Utterance]]
+"""Listens to a part of what is to be listened to."""
+
+
 # -- listening without taking ------------------------------------------------------------------------
 
 
@@ -86,10 +92,11 @@ class Watched(Recogniser):
     """Takes nothing, and keeps of each utterance what was weighed; `meant` is what is spoken, if anything."""
 
     meant: object = None
+    moments: Sequence[list[Moment]] = ()
 
     def begin(self) -> Attempt:
         """Return what takes the frames of one utterance."""
-        self.moments: list[list[Moment]] = [*getattr(self, "moments", []), []]
+        self.moments = [*self.moments, []]
         return _Watching(self)
 
 
@@ -127,31 +134,29 @@ def _hopeful(fit: Fit) -> bool:
 # -- what is listened to -----------------------------------------------------------------------------
 
 
-def voices() -> Iterator[Callable[[], list[Utterance]]]:
+def voices() -> Iterator[Job]:
     """Yield, for every voice, what listens to its commands."""
-    for number, voice in enumerate(voices_here("choosing")):
-        phrases = job_phrases(PLAIN, EACH, 7000 + number)
-
-        def listen(number: int = number, phrases: list[str] = phrases, voice: Any = voice) -> list[Utterance]:
-            ear = Watched(speech_model(), PLAIN.meanings, means=PLAIN.parse)
-            spoken = [(speak(voice, phrase), PLAIN.parse(phrase)) for phrase in phrases]
-            return list(_spoken("voices", ear, spoken, number))
-
-        yield listen
+    return (partial(_voice, number, voice) for number, voice in enumerate(voices_here("choosing")))
 
 
-def people() -> Iterator[Callable[[], list[Utterance]]]:
+def _voice(number: int, voice: Voice) -> list[Utterance]:
+    phrases = job_phrases(PLAIN, EACH, 7000 + number)
+    ear = Watched(speech_model(), PLAIN.meanings, means=PLAIN.parse)
+    spoken = [(speak(voice, phrase), PLAIN.parse(phrase)) for phrase in phrases]
+    return list(_spoken("voices", ear, spoken, number))
+
+
+def people() -> Iterator[Job]:
     """Yield, for every few sentences, what listens to them."""
     every = list(islice(_sentences(), SENTENCES))
-    for start in range(0, len(every), TOGETHER):
+    return (partial(_people, every[n : n + TOGETHER]) for n in range(0, len(every), TOGETHER))
 
-        def listen(some: Sequence[tuple[str, Sound]] = every[start : start + TOGETHER]) -> list[Utterance]:
-            meanings = {**PLAIN.meanings, **{text: text for text, _ in some}}
-            means = {phrase: PLAIN.parse(phrase) or phrase for phrase in meanings}
-            ear = Watched(speech_model(), meanings, means=means.get)
-            return list(_spoken("people", ear, [(sound, text) for text, sound in some], 5))
 
-        yield listen
+def _people(sentences: Sequence[tuple[str, Sound]]) -> list[Utterance]:
+    meanings = {**PLAIN.meanings, **{text: text for text, _ in sentences}}
+    means = {phrase: PLAIN.parse(phrase) or phrase for phrase in meanings}
+    ear = Watched(speech_model(), meanings, means=means.get)
+    return list(_spoken("people", ear, [(sound, text) for text, sound in sentences], 5))
 
 
 def _spoken(
@@ -198,47 +203,40 @@ def _made_out(decoder: Any, sound: Sound) -> list[dict[str, Any]]:
     return found
 
 
-def talked() -> Iterator[Callable[[], list[Utterance]]]:
+def talked() -> Iterator[Job]:
     """Yield, for every file of talk and level, what listens to it."""
-    for path in talk("choosing"):
-        for decibels in LEVELS["talk"]:
-
-            def listen(path: Path = path, decibels: float | None = decibels) -> list[Utterance]:
-                sound = read_clip(path).astype(float)
-                rng = np.random.default_rng(len(sound))
-                noise = mixed(len(sound), rng, "choosing") if decibels is not None else 0.0
-                sound = sound + 3.0 * rng.standard_normal(len(sound))
-                sound = sound + active_level(sound) * 10 ** (-(decibels or 0.0) / 20) * noise
-                ear = Watched(speech_model(), PLAIN.meanings, means=PLAIN.parse)
-                samples = np.clip(np.rint(sound), -32768, 32767).astype(np.int16)
-                for _ in listened(frames_of(samples), Listener(ear)):
-                    pass
-                return [Utterance("talk", decibels, moments) for moments in ear.moments]
-
-            yield listen
+    return (partial(_talked, path, decibels) for path in talk("choosing") for decibels in LEVELS["talk"])
 
 
-PARTS: dict[Part, Callable[[], Iterator[Callable[[], list[Utterance]]]]] = {
-    "voices": voices,
-    "people": people,
-    "talk": talked,
-}
-_jobs: list[Callable[[], list[Utterance]]] = []
+def _talked(path: Path, decibels: float | None) -> list[Utterance]:
+    sound = read_clip(path).astype(float)
+    rng = np.random.default_rng(len(sound))
+    noise = mixed(len(sound), rng, "choosing") if decibels is not None else 0.0
+    sound = sound + 3.0 * rng.standard_normal(len(sound))
+    sound = sound + active_level(sound) * 10 ** (-(decibels or 0.0) / 20) * noise
+    ear = Watched(speech_model(), PLAIN.meanings, means=PLAIN.parse)
+    samples = np.clip(np.rint(sound), -32768, 32767).astype(np.int16)
+    for _ in listened(frames_of(samples), Listener(ear)):
+        pass
+    return [Utterance("talk", decibels, moments) for moments in ear.moments]
 
 
-def _do(number: int) -> list[Utterance]:
-    return _jobs[number]()
+PARTS: dict[Part, Callable[[], Iterator[Job]]] = {"voices": voices, "people": people, "talk": talked}
+
+
+def _do(job: Job) -> list[Utterance]:
+    return job()
 
 
 def record(folder: Path, parts: Iterable[Part]) -> None:
     """Write the moments of each part to FOLDER/PART.jsonl."""
     for part in parts:
-        _jobs[:] = PARTS[part]()
+        jobs = list(PARTS[part]())
         with get_context("fork").Pool(os.cpu_count()) as pool, (folder / f"{part}.jsonl").open("wb") as file:
-            for n, some in enumerate(pool.imap_unordered(_do, range(len(_jobs)))):
+            for n, some in enumerate(pool.imap_unordered(_do, jobs)):
                 file.writelines(msgspec.json.encode(utterance) + b"\n" for utterance in some)
                 file.flush()
-                print(f"{part}: {n + 1} of {len(_jobs)}", file=sys.stderr)
+                print(f"{part}: {n + 1} of {len(jobs)}", file=sys.stderr)
 
 
 # -- finding the worth -------------------------------------------------------------------------------

@@ -222,12 +222,14 @@ def test_the_model_and_the_recogniser(monkeypatch: pytest.MonkeyPatch, tmp_path:
     assert room._model(other)[1].verdict == "warn"
     woken = config.parse(text_with(voice='listen = "wake words"\nmicrophone = "none"\nspeaker = "none"'))
     assert room._recogniser(woken, model).verdict == "pass"
-    monkeypatch.setattr("companion.voice.recogniser.acoustics", lambda _: None)
-    by_words = room._recogniser(other, changed)
-    assert (by_words.verdict, by_words.seen) == (
-        "warn",
-        'heard "how deep", by the words alone: the model is of another make',
-    )
+    for part in ("acoustics", "biphones"):
+        with monkeypatch.context() as without:
+            without.setattr(f"companion.voice.recogniser.{part}", lambda _: None)
+            by_words = room._recogniser(other, changed)
+        assert (by_words.verdict, by_words.seen) == (
+            "warn",
+            'heard "how deep", by the words alone: the model is of another make',
+        )
 
 
 def test_the_command_says_by_its_exit_code_what_came_of_it(port, tmp_path: Path):
