@@ -33,6 +33,7 @@ SILENCE = 1
 BEGIN, END, AMID, ALONE = range(WAYS)
 """Where in a word a sound is, in the order of the model's phones."""
 NEVER = -1e9
+"""The score of a path that cannot be."""
 _MAGIC = struct.pack("<i", 0x7EB2FDD6)
 _STATE = np.dtype([("final", "<f4"), ("arcs", "<u4"), ("count", "<u4"), ("in_", "<u4"), ("out", "<u4")])
 _ARC = np.dtype([("in_", "<i4"), ("out", "<i4"), ("weight", "<f4"), ("to", "<i4")])

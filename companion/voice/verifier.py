@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from companion.voice.acoustics import NO_OUTPUTS, Acoustics
-from companion.voice.biphones import Biphones, word
+from companion.voice.biphones import NEVER, Biphones, word
 from companion.voice.sound import RATE, Samples
 
 Floats = NDArray[np.float32]
@@ -41,7 +41,6 @@ MELS = 40
 """Bands of a spectrum."""
 BLOCKS = 10
 """Layers of the network between the first and the last."""
-NEVER = -1e9
 SHARE = 0.5
 """How much the network here counts beside the speech model's. Of commands, each among all phrases (for
 choosing: 116 sentences by people, 336 commands by voices, quiet and at 5 dB), the model's alone finds .991,

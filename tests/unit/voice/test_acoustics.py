@@ -7,19 +7,10 @@ import pytest
 
 from companion.voice.acoustics import COUNT, SPAN, STEP, acoustics
 from companion.voice.clips import read_clip
-from companion.voice.model import ModelError, speech_model
 from companion.voice.sound import RATE
 from companion.voice.verifier import SOUNDS
 
 CLIP = Path(__file__).parents[3] / "companion" / "voice" / "how_deep.flac"
-
-
-@pytest.fixture
-def model() -> Path:
-    try:
-        return speech_model()
-    except ModelError as error:
-        pytest.skip(f"not here: the speech model ({error})")
 
 
 def test_it_names_the_sounds_that_are_spoken(model: Path) -> None:

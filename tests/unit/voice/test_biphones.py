@@ -8,7 +8,6 @@ import pytest
 
 from companion.voice import acoustics
 from companion.voice.biphones import NEVER, SILENCE, Biphones, biphones, word
-from companion.voice.model import ModelError, speech_model
 
 A, B = 2, 3
 PAIRS = {(1, 1): (0, 1), (1, A): (2, 3), (B, A): (4, 5), (A, B): (6, 7), (B, 1): (8, 9), (A, 1): (0, 9)}
@@ -86,14 +85,6 @@ def test_a_words_sounds_are_told_by_where_in_it_they_are() -> None:
     assert word([0]) == [14]
     assert word([0, 1]) == [11, 16]
     assert word([2, 0, 1]) == [19, 13, 16]
-
-
-@pytest.fixture
-def model() -> Path:
-    try:
-        return speech_model()
-    except ModelError as error:
-        pytest.skip(f"not here: the speech model ({error})")
 
 
 def test_the_models_pairs_are_read_off_its_graph(model: Path) -> None:

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from companion.voice.acoustics import Acoustics
-from companion.voice.biphones import Biphones
+from companion.voice.biphones import NEVER, Biphones
 from companion.voice.grammar import Aboard, Grammar
 from companion.voice.judging import (
     AMID,
@@ -35,7 +35,7 @@ from companion.voice.judging import (
     spoken,
     weighed,
 )
-from companion.voice.verifier import NEVER, NOTHING, SHARE, STEP, Fit, Laid, Verifier, _phones
+from companion.voice.verifier import NOTHING, SHARE, STEP, Fit, Laid, Verifier, _phones
 
 GRAMMAR = Grammar(Aboard(rods=(1, 2, 3, 4), lines=(12, 14, 17, 20)))
 FAR = -60.0
