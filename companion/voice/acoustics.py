@@ -7,9 +7,10 @@ the other one 107 and 98 (`tests/bench/voice`, talk for choosing).
 
 The file am/final.mdl is Kaldi's, binary: after a table of states come named layers, each with matrices
 ("FM", rows, columns) and vectors ("FV", size) of 32-bit numbers. The network is factored and delayed along
-time (Povey and others, Interspeech 2018); its second output, made for training, is the probability of each
-state at a time, and each state belongs to one sound. What it knows of the speaker (its i-vector) is left at
-zero, as at the beginning of all speech.
+time (Povey and others, Interspeech 2018). Its first output is what the decoder goes by
+(`companion.voice.biphones`); its second, made for training, is the probability of each state at a time, and
+each state belongs to one sound. What it knows of the speaker (its i-vector) is left at zero, as at the
+beginning of all speech.
 """
 
 from __future__ import annotations
@@ -140,7 +141,7 @@ def _at(x: Floats, offset: int) -> Floats:
 
 def cepstra(samples: Samples) -> Floats:
     """Return the 40 mel-frequency cepstra of each frame, as Kaldi makes them for this model, (frames, 40)."""
-    frames = np.lib.stride_tricks.sliding_window_view(samples.astype(np.float32), SPAN)[::HOP]
+    frames = framed(samples)
     frames = frames - frames.mean(axis=1, keepdims=True)
     before = np.concatenate([frames[:, :1], frames[:, :-1]], axis=1)
     window, bands, cosines = _constants()
@@ -162,13 +163,23 @@ def _constants() -> tuple[Floats, Floats, Floats]:
         for hertz in (20.0, 7600.0, np.arange(SIZE // 2 + 1) * RATE / SIZE)
     )
     edges = np.linspace(low, high, BANDS + 2)
-    rise = (bins[:, None] - edges[:-2]) / (edges[1:-1] - edges[:-2])
-    fall = (edges[2:] - bins[:, None]) / (edges[2:] - edges[1:-1])
     n = np.arange(BANDS)
     cosines = np.cos(np.pi / BANDS * (n[:, None] + 0.5) * n) * np.sqrt(np.where(n, 2.0, 1.0) / BANDS)
     cosines = cosines * (1.0 + 0.5 * LIFTER * np.sin(np.pi * n / LIFTER))
-    bands = np.maximum(0.0, np.minimum(rise, fall))
+    bands = triangles(edges, bins)
     return window.astype(np.float32), bands.astype(np.float32), cosines.astype(np.float32)
+
+
+def triangles(edges: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the share of each place in each band, (places, bands): from an edge up to the next, and down."""
+    rise = (at[:, None] - edges[:-2]) / (edges[1:-1] - edges[:-2])
+    fall = (edges[2:] - at[:, None]) / (edges[2:] - edges[1:-1])
+    return np.maximum(0.0, np.minimum(rise, fall))
+
+
+def framed(samples: Samples) -> Floats:
+    """Return frames of `SPAN` samples, each `HOP` after the one before, (frames, samples)."""
+    return np.lib.stride_tricks.sliding_window_view(samples.astype(np.float32), SPAN)[::HOP]
 
 
 @lru_cache(maxsize=1)

@@ -347,7 +347,7 @@ class Attempt:
             return heard
         if not whole and laid.quiet < QUIET:
             return self._refused(heard, "it may go on")
-        unsounded = listed and verifier.fit(laid, heard.text) is None
+        unsounded = listed and not verifier.is_laid(laid, heard.text)
         if not unsounded and not could_be(heard.text, laid, verifier):
             return self._refused(heard, "the sounds do not fit")
         words = self._of.again(np.concatenate(self._clean))

@@ -22,7 +22,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from companion.voice.acoustics import NO_OUTPUTS, Acoustics
+from companion.voice.acoustics import HOP, NO_OUTPUTS, SIZE, SPAN, Acoustics, framed, triangles
 from companion.voice.biphones import NEVER, Biphones, word
 from companion.voice.sound import RATE, Samples
 
@@ -35,8 +35,6 @@ SOUNDS = tuple(_SIGNS.split())
 """The sounds of English in ARPAbet's signs; output 0 of the network is none of them."""
 LEAST = 100.0
 """Added to a band's power: what is quieter than a sound card's hiss is all the same."""
-SPAN, HOP, SIZE = 400, RATE // 100, 512
-"""Samples in a spectrum (25 ms), from one to the next (10 ms), and of its Fourier transform."""
 MELS = 40
 """Bands of a spectrum."""
 BLOCKS = 10
@@ -136,16 +134,12 @@ def band_weights() -> Floats:
     """
     low, high = (2595.0 * np.log10(1.0 + hertz / 700.0) for hertz in (60.0, 7600.0))
     edges = 700.0 * (10.0 ** (np.linspace(low, high, MELS + 2) / 2595.0) - 1.0)
-    hertz = np.linspace(0.0, RATE / 2, SIZE // 2 + 1)[:, None]
-    rise = (hertz - edges[:-2]) / (edges[1:-1] - edges[:-2])
-    fall = (edges[2:] - hertz) / (edges[2:] - edges[1:-1])
-    return np.maximum(0.0, np.minimum(rise, fall)).astype(np.float32)
+    return triangles(edges, np.linspace(0.0, RATE / 2, SIZE // 2 + 1)).astype(np.float32)
 
 
 def bands(samples: Samples) -> Floats:
     """Return the log power of each band less its mean over the utterance, (frames, bands)."""
-    frames = np.lib.stride_tricks.sliding_window_view(samples.astype(np.float32), SPAN)[::HOP]
-    spectrum = np.fft.rfft(frames * np.hanning(SPAN + 1)[:-1].astype(np.float32), SIZE)
+    spectrum = np.fft.rfft(framed(samples) * np.hanning(SPAN + 1)[:-1].astype(np.float32), SIZE)
     power = (np.abs(spectrum) ** 2).astype(np.float32)
     logs = np.log(power @ band_weights() + LEAST)
     return np.asarray(logs - logs.mean(axis=0), np.float32)
@@ -267,10 +261,14 @@ class Verifier:
         parents = set(tree.parents)
         self.beginnings = {phrase for end, phrase in self._ends.items() if end in parents}
 
+    def is_laid(self, laid: Laid, phrase: str) -> bool:
+        """Tell whether a phrase has known sounds, and there was sound to lay it over."""
+        return phrase in self._nodes and bool(len(laid.model))
+
     def fits(self, laid: Laid, phrases: Iterable[str]) -> list[Fit]:
         """Return how phrases fit what was laid; those of unknown sounds are left out, with no sound all."""
-        known = [phrase for phrase in phrases if phrase in self._nodes]
-        if not len(laid.model):
+        known = [phrase for phrase in phrases if self.is_laid(laid, phrase)]
+        if not known:
             return []
         scores = self._biphones.fits(laid.states, [_phones(phrase) for phrase in known])
         return [

@@ -15,7 +15,6 @@ from companion.voice.acoustics import acoustics, cepstra
 from companion.voice.biphones import biphones
 from companion.voice.clips import read_clip
 from companion.voice.grammar import Aboard, Grammar
-from companion.voice.model import ModelError, speech_model
 from companion.voice.sound import RATE
 from companion.voice.verifier import Verifier, lexicon
 
@@ -38,13 +37,12 @@ def test_cepstra_are_kaldis() -> None:
 
 
 @pytest.mark.skipif(not PHRASES.is_dir(), reason="not here: the recordings in ../shared/data/speech")
-def test_the_sounds_of_peoples_phrases_fit_them_best_of_all_commands(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_sounds_of_peoples_phrases_fit_them_best_of_all_commands(
+    model: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """By the sounds of the two networks alone, no word being made out; those of "mirror" are from memory."""
     monkeypatch.setitem(lexicon(), "mirror", ("m", "ih", "r", "er"))
-    try:
-        network, pairs = acoustics(speech_model()), biphones(speech_model())
-    except ModelError as error:
-        pytest.skip(f"not here: the speech model ({error})")
+    network, pairs = acoustics(model), biphones(model)
     assert network is not None
     assert pairs is not None
     named = {"view_glass": "view glass", "smart_mirror": "smart mirror"}

@@ -7,7 +7,6 @@ import pytest
 
 from companion.voice.clips import read_clip
 from companion.voice.judging import Points
-from companion.voice.model import ModelError, speech_model
 from companion.voice.recogniser import for_grammar
 from tests.bench.voice.__main__ import PLAIN
 from tests.training.points import Moment, Utterance, Watched, taken, worth
@@ -41,11 +40,7 @@ def test_an_utterance_is_what_its_first_moment_over_the_limit_is() -> None:
     assert taken(some, only_here, 9.0) == {("voices", None): (0, 0, 2)}
 
 
-def test_what_is_watched_takes_nothing_and_keeps_what_was_weighed() -> None:
-    try:
-        model = speech_model()
-    except ModelError as error:
-        pytest.skip(f"not here: the speech model ({error})")
+def test_what_is_watched_takes_nothing_and_keeps_what_was_weighed(model: Path) -> None:
     sound = read_clip(CLIP)
     heard = for_grammar(model, PLAIN).hear(sound)
     ear = Watched(model, PLAIN.meanings, means=PLAIN.parse)

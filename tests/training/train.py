@@ -26,8 +26,9 @@ import torch
 from torch import Tensor, nn
 from torch.nn import functional
 
+from companion.voice.acoustics import HOP, SIZE, SPAN
 from companion.voice.sound import RATE
-from companion.voice.verifier import BLOCKS, HOP, LEAST, MELS, SIZE, SOUNDS, SPAN, band_weights
+from companion.voice.verifier import BLOCKS, LEAST, MELS, SOUNDS, band_weights
 from tests.bench.voice.noises import NOISES
 
 DEVICE = "cuda" if torch.cuda.is_available() else "cpu"

@@ -129,6 +129,9 @@ class _Fits:
         best = laid.fits[0].phrase if laid.fits else None
         return None if self.means(phrase) is None else self._fit(phrase, 0.0 if phrase == best else 9.0)
 
+    def is_laid(self, laid: Laid, phrase: str) -> bool:
+        return self.fit(laid, phrase) is not None
+
     def fits(self, laid: Laid, phrases: Iterable[str]) -> list[Fit]:
         return [one for one in (self.fit(laid, phrase) for phrase in phrases) if one is not None]
 
