@@ -33,7 +33,7 @@ make_account() {
     fi
     local group
     for group in dialout audio gpio; do
-        getent group "$group" >/dev/null && usermod --append --groups "$group" "$account"
+        if getent group "$group" >/dev/null; then usermod --append --groups "$group" "$account"; fi
     done
 }
 

@@ -1,7 +1,8 @@
 """The service of the board: its unit, its device names, and putting it in place, on, back and away.
 
 The installer runs with DESTDIR, under a scratch folder, with stand-ins for Python and for everything that
-would change the system; what those were asked is written down. The rest of what it uses is real.
+would change the system; what those were asked is written down. The rest is real. Where it may, it also
+runs without DESTDIR on a private view of this system, whose accounts and files it really changes.
 """
 
 from __future__ import annotations
@@ -342,6 +343,86 @@ def test_options_that_do_not_go_together(board: Board, options: list[str]) -> No
     assert result.returncode == 2
     assert result.stderr.startswith("Example: bash hardware/install.sh\n")
     assert not board.system.exists()
+
+
+# --- on a real system --------------------------------------------------------------------------------
+
+PRIVATE = r"""
+set -eu
+mount -t tmpfs tmpfs "$1"
+for folder in /etc /opt /usr/local /var; do
+    private=$1$folder
+    mkdir -p "$private" "$private.work"
+    mount -t overlay overlay -o "lowerdir=$folder,upperdir=$private,workdir=$private.work" "$folder"
+done
+mount -t tmpfs tmpfs /run
+for group in companion gpio $2; do ! getent group "$group" >/dev/null || groupdel --force "$group"; done
+shift 2
+for step; do echo "--- $step"; bash -c "$step"; done
+"""
+"""Runs its later arguments with folders of the system covered by copies in memory, without some groups."""
+
+DEVICE_GROUPS = ("dialout", "audio", "gpio")
+
+
+def run_privately(board: Board, without: str, *steps: str) -> subprocess.CompletedProcess[str]:
+    """Run shell commands in the project's folder as root of a system of their own."""
+    for name in CHANGES_THE_SYSTEM:
+        (board.programs / name).unlink()
+    upper = board.home / "private"
+    upper.mkdir()
+    return subprocess.run(
+        ["unshare", "--mount", "bash", "-c", PRIVATE, "private", upper, without, *steps],
+        cwd=board.project,
+        env=os.environ
+        | {
+            "PATH": f"{board.programs}:{os.environ['PATH']}",
+            "STAND_INS": str(board.programs),
+            "PYTHON": str(board.programs / "python"),
+            "HOME": str(board.home),
+        },
+        capture_output=True, text=True, check=False, stdin=subprocess.DEVNULL,
+    )  # fmt: skip
+
+
+needs_root = pytest.mark.skipif(os.geteuid() != 0, reason="a private view of the system needs root")
+
+
+@needs_root
+@pytest.mark.parametrize("present", [(), ("dialout", "audio"), DEVICE_GROUPS], ids=["bare", "plain", "board"])
+def test_the_service_goes_in_and_out_of_a_real_system(board: Board, present: tuple[str, ...]) -> None:
+    """Whatever groups there are; plain Debian has no group gpio."""
+    without = [group for group in DEVICE_GROUPS if group not in present]
+    add = f"for g in {' '.join(present)}; do getent group $g >/dev/null || groupadd --system $g; done"
+    install = "bash hardware/install.sh"
+    result = run_privately(
+        board, " ".join(without), add, f"{install} --service", "id -nG companion",
+        "stat -c '%U:%G %a' /var/lib/companion", "test -x /usr/local/bin/companion", f"{install} --service",
+        f"{install} --uninstall --purge", "! getent passwd companion && test ! -e /opt/companion",
+    )  # fmt: skip
+    assert (result.returncode, result.stderr) == (0, ""), result.stdout
+    told = result.stdout.split("--- ")
+    assert told[3].splitlines()[1].split() == ["companion", *present]
+    assert told[4].splitlines()[1] == "companion:companion 750"
+
+
+@pytest.mark.parametrize("present", ["", "dialout", "dialout audio", "dialout audio gpio"])
+def test_the_account_joins_the_groups_that_are_there(board: Board, present: str) -> None:
+    """By stand-ins, for where a private view of the system is not to be had."""
+    board.stand_in("getent", '#!/bin/bash\n[[ $1 = group && " $GROUPS_HERE " = *" $2 "* ]] || exit 2\n')
+    script = "say() { :; }; source hardware/service.sh; make_account; echo made"
+    result = subprocess.run(
+        ["bash", "-euo", "pipefail", "-c", script],
+        cwd=board.project, capture_output=True, text=True, check=False,
+        env={
+            "PATH": f"{board.programs}:{os.environ['PATH']}",
+            "STAND_INS": str(board.programs),
+            "GROUPS_HERE": present,
+        },
+    )  # fmt: skip
+    assert (result.returncode, result.stdout, result.stderr) == (0, "made\n", "")
+    asked = [line for line in board.asked if line.startswith("usermod")]
+    assert asked == [f"usermod --append --groups {group} companion" for group in present.split()]
 
 
 # --- the environment of a folder ---------------------------------------------------------------------
