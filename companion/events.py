@@ -168,7 +168,8 @@ class Logged(Event, frozen=True, tag="logged"):
     `lure_depth` and `lure_at` are the model's estimate of where the lure was, `lure_bottom` the mapped
     depth there; `bottom` is the water depth below the surface under the boat. `detail` is what was said
     beside it ("tree top"), `size` a weight in kg or a depth or the length of a cast in m, by `what`; `at` is
-    where a mark lies that is not under the boat.
+    where a mark lies that is not under the boat. `catch` is the number of the bite that this fish, or its
+    loss, came from: the two are one catch, with one rod and one place.
     """
 
     number: int
@@ -187,6 +188,7 @@ class Logged(Event, frozen=True, tag="logged"):
     lure_at: Fix | None = None
     lure_bottom: float | None = None
     at: Fix | None = None
+    catch: int | None = None
     clip: str | None = None
 
     @property

@@ -28,6 +28,8 @@ REACTION = 0.7
 """Seconds between what happens at the lure and the first word about it. Common practice, no source."""
 PUT_RIGHT_WITHIN = 30.0
 """How long after a command its number can be put right, s: later, "no, two" is talk."""
+CATCH_WITHIN_S = 600.0
+"""How long after a bite a fish, or its loss, can have come of it, s: a fight of ten minutes."""
 SAY_AGAIN_WITHIN = 60.0
 """How long after a line it can be asked for again, s: later, "say again" is talk."""
 
@@ -74,6 +76,18 @@ class Ledger:
     def take_back(self) -> Logged | None:
         """Take back the last thing that stands; None when nothing does."""
         return self._standing.pop() if self._standing else None
+
+    def bite_before(self, t: float, rod: str) -> Logged | None:
+        """Return the bite that a fish told of at logic time t, s, came from; None when none was told.
+
+        It is the last one on this rod, with neither another cast nor another fish since.
+        """
+        for thing in reversed(self._standing):
+            if thing.what in ("cast", "fish", "lost fish") or t - thing.t > CATCH_WITHIN_S:
+                return None
+            if thing.what == "bite":
+                return thing if thing.rod == rod else None
+        return None
 
     def last_standing(self) -> int | None:
         """Return the number of the last thing that stands; None when nothing does."""
@@ -173,12 +187,12 @@ class Answers:
     @_do.register
     def _(self, command: c.LogFish, scene: Scene) -> list[AnyEvent]:
         self._lessons.something_else(self._cast_at(scene))
-        return self._log(command, scene, "fish", size=command.weight)
+        return self._log_landed(command, scene, "fish", command.weight)
 
     @_do.register
     def _(self, command: c.LostFish, scene: Scene) -> list[AnyEvent]:
         self._lessons.something_else(self._cast_at(scene))
-        return self._log(command, scene, "lost fish")
+        return self._log_landed(command, scene, "lost fish")
 
     @_do.register
     def _(self, command: c.Touched, scene: Scene) -> list[AnyEvent]:
@@ -421,6 +435,27 @@ class Answers:
         logged = msgspec.structs.replace(logged, detail=detail, size=None if size is None else round(size, 3))
         self._ledger.add(logged)
         return [logged, self._confirmed(command, scene)]
+
+    def _log_landed(
+        self, command: c.Command, scene: Scene, what: LoggedWhat, weight: float | None = None
+    ) -> list[AnyEvent]:
+        """Log what came of a bite: where the lure was then, not where the fish is taken off it.
+
+        Without a bite told of, the fish may have struck anywhere on the way of the cast.
+        """
+        bite = self._ledger.bite_before(scene.began, self._deck.in_hand.name)
+        events = self._log(command, scene, what, size=weight, at_lure=False)
+        if bite is not None:
+            struck = {
+                "lure_depth": bite.lure_depth,
+                "lure_at": bite.lure_at,
+                "lure_bottom": bite.lure_bottom,
+                "catch": bite.number,
+            }
+        else:
+            way = self._deck.whole_way(scene.began, fix_of(scene.boat), heading_of(scene.boat))
+            struck = {"lure_at": way.at}
+        return [msgspec.structs.replace(e, **struck) if isinstance(e, Logged) else e for e in events]
 
     def _logged(self, scene: Scene, what: LoggedWhat, *, at_lure: bool) -> Logged:
         boat, rod = scene.boat, self._deck.in_hand

@@ -135,6 +135,18 @@ class Cast:
         across = 2.0 * far * math.sin(min(self.aim, math.pi) / 2.0)
         return Whereabouts(depth, placed(boat, bearing, far, math.hypot(spread, across)))
 
+    def whole_way(self) -> Whereabouts:
+        """Return where on its way the lure was at a moment nobody told of: the middle, and all of it around.
+
+        The depth is not known: it changed along the way. The radius is one sigma of a place that is equally
+        likely all along the retrieve.
+        """
+        along = self.length / math.sqrt(12.0)
+        across = self.length * math.sin(min(self.aim, math.pi) / 2.0)
+        return Whereabouts(
+            None, placed(self.origin, self.bearing, 0.5 * self.length, math.hypot(along, across))
+        )
+
     def touched(self, said: float) -> Touch | None:
         """Return what a touch whose words began at a time, s, teaches; None when the bottom is not known."""
         found = self._known_bottoms()

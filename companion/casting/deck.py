@@ -282,3 +282,14 @@ class Deck:
             return cast.lure(t, boat)
         path = self.path(self.in_hand)
         return Whereabouts(path.reach, placed(boat, heading, path.reach_at, path.reach_at))
+
+    def whole_way(self, t: float, boat: Fix | None, heading: float | None) -> Whereabouts:
+        """Return where the lure of the rod in hand was at some moment of the cast that nobody told of.
+
+        Without an announced cast it is somewhere on a usual one, ahead of the bow.
+        """
+        cast = self.cast_at(t)
+        if cast is not None:
+            return cast.whole_way()
+        usual = self.in_hand.cast
+        return Whereabouts(None, placed(boat, heading, 0.5 * usual, 0.5 * usual))

@@ -204,6 +204,38 @@ def test_without_an_announced_cast_the_lure_is_put_at_its_reach_with_a_wide_radi
     assert bite.lure_at.radius > 5.0
 
 
+def drifting(seconds):
+    """A recording of a boat that drifts north at about a knot."""
+    return b"".join(rmc(t, lat=f"45{t * 0.000278:07.4f}") + dpt(t, 5.0) for t in range(seconds))
+
+
+def test_a_fish_is_where_its_bite_was_however_long_the_fight():
+    spoken = [(5, "cast three o'clock"), (20, "log bite"), (50, "log fish four pounds")]
+    cast, bite, fish = of(Logged, run(drifting(80), spoken))
+    assert fish.boat.lat > bite.boat.lat
+    assert (fish.lure_at, fish.lure_depth, fish.lure_bottom) == (
+        bite.lure_at,
+        bite.lure_depth,
+        bite.lure_bottom,
+    )
+    assert (fish.catch, bite.catch, cast.catch) == (bite.number, None, None)
+
+
+@pytest.mark.parametrize("between", ["rod two", "cast now", "lost it", "undo that"])
+def test_a_fish_does_not_come_of_a_bite_on_another_rod_or_cast(between):
+    spoken = [(5, "cast now"), (20, "log bite"), (30, between), (50, "log fish")]
+    fish = of(Logged, run(drifting(80), spoken))[-1]
+    assert (fish.what, fish.catch) == ("fish", None)
+
+
+def test_a_fish_whose_bite_was_not_told_may_have_struck_all_along_the_cast():
+    cast, fish = of(Logged, run(drifting(80), [(5, "cast now"), (40, "log fish")]))
+    away, _ = range_and_bearing(cast.boat.lat, cast.boat.lon, fish.lure_at.lat, fish.lure_at.lon)
+    assert fish.lure_depth is None
+    assert fish.lure_at.radius * 1.645 >= SETTINGS.rods[0].cast / 2 * 0.9
+    assert away <= SETTINGS.rods[0].cast
+
+
 def test_undo_takes_back_one_thing_after_the_other():
     spoken = [
         (5, "log bite"),
