@@ -31,6 +31,7 @@ make_account() {
         useradd --system --user-group --no-create-home --home-dir "$data" --shell /usr/sbin/nologin "$account"
         say "made the account $account, which the service runs as"
     fi
+    getent group gpio >/dev/null || groupadd --system gpio
     local group
     for group in dialout audio gpio; do
         if getent group "$group" >/dev/null; then usermod --append --groups "$group" "$account"; fi
@@ -56,10 +57,6 @@ next_number() {
     say "$((${last:-0} + 1))"
 }
 
-extras() { # what the report's charts need; the push button's package, where there are pins
-    if compgen -G '/dev/gpiochip*' >/dev/null; then say '[report,pi]'; else say '[report]'; fi
-}
-
 can_be_seen() { # the service is shut off from /home and /root
     case $("$1" -c 'import os, sys; print(os.path.realpath(sys.executable))') in
         /home/* | /root/*) [[ -n $root ]] ;;
@@ -75,7 +72,7 @@ build_environment() { # make a whole environment at its final place and try it; 
     cp -r -- companion pyproject.toml README.md LICENSE "$copy"
     say "installing the Python packages (some minutes on a small board)"
     if ! { "$python" -m venv "$place" &&
-        PIP_DISABLE_PIP_VERSION_CHECK=1 "$place/bin/python" -m pip install --quiet "$copy$(extras)"; }; then
+        PIP_DISABLE_PIP_VERSION_CHECK=1 "$place/bin/python" -m pip install --quiet "${copy}[report]"; }; then
         rm -rf -- "$copy" "$place"
         stop "the Python packages could not be installed (see above); nothing was changed."
     fi
@@ -167,7 +164,7 @@ install_service() {
 
 reload_ports() {
     systemd_runs || return 0
-    udevadm control --reload && udevadm trigger --subsystem-match=tty
+    udevadm control --reload && udevadm trigger --subsystem-match=tty --subsystem-match=gpio
 }
 
 start_service() { # start it, or start it again when something CHANGED

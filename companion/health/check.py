@@ -274,7 +274,7 @@ def _button(pin: int) -> Finding:
     try:
         held = push_to_talk(pin)()
     except ButtonError as error:
-        return Finding("button", "fail", str(error), "check `button` in the config")
+        return Finding("button", "fail", error.what, error.remedy)
     return Finding("button", "pass", "held" if held else "not held")
 
 

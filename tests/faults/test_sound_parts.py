@@ -198,19 +198,3 @@ def test_a_button_makes_an_utterance_of_what_is_said_while_it_is_held():
     assert spoken.samples[0] == 50
     assert spoken.samples[-1] == pytest.approx(99 + HELD_AFTER / 0.02, abs=1)
     assert spoken.began == pytest.approx(1.0)
-
-
-def test_a_button_through_gpiozero(monkeypatch):
-    pytest.importorskip("gpiozero", reason="the extra [pi] is not installed")
-    import gpiozero
-    from gpiozero.pins.mock import MockFactory
-
-    from companion.voice.button import push_to_talk
-
-    factory = MockFactory()
-    monkeypatch.setattr(gpiozero.Device, "pin_factory", factory)
-    held = push_to_talk(17)
-    assert not held()
-    factory.pin(17).drive_low()
-    wait(held)
-    factory.reset()

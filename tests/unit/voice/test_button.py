@@ -1,0 +1,142 @@
+"""The push-to-talk button: which line it is on, and what is said when it cannot be used.
+
+The chips are stand-ins for `gpiod.Chip` and `gpiod.request_lines`, with the names that real boards give their
+lines; `tests/board` presses a button on a chip of the kernel's.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import sys
+from pathlib import Path
+from types import SimpleNamespace
+
+import gpiod
+import pytest
+from gpiod.line import Bias, Value
+
+from companion.voice import button
+from companion.voice.button import ButtonError, push_to_talk
+
+NAMED = ["ID_SDA", "ID_SCL", *(f"GPIO{n}" for n in range(2, 28))]
+"""A header as boards with 40 pins name its lines."""
+
+
+class Board:
+    """GPIO chips as files of a scratch /dev; lines are pulled up, except the `grounded`, by (chip, line)."""
+
+    def __init__(self, devices: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+        self.names: dict[str, list[str]] = {}
+        self.refused: dict[str, int] = {}
+        self.grounded: set[tuple[str, int]] = set()
+        self.devices = devices
+        monkeypatch.setattr(button, "DEVICES", devices)
+        monkeypatch.setattr(gpiod, "Chip", self.open)
+        monkeypatch.setattr(gpiod, "request_lines", self.request)
+
+    def add(self, chip: str, names: list[str]) -> None:
+        (self.devices / chip).touch()
+        self.names[chip] = names
+
+    def open(self, path: str) -> Board.Chip:
+        if code := self.refused.get("open"):
+            raise OSError(code, os.strerror(code), path)
+        return Board.Chip(self.names[Path(path).name])
+
+    class Chip:
+        def __init__(self, names: list[str]) -> None:
+            self.names = names
+
+        def __enter__(self) -> Board.Chip:
+            return self
+
+        def __exit__(self, *_: object) -> None:
+            pass
+
+        def get_info(self) -> SimpleNamespace:
+            return SimpleNamespace(num_lines=len(self.names))
+
+        def get_line_info(self, line: int) -> SimpleNamespace:
+            return SimpleNamespace(name=self.names[line])
+
+    def request(self, path: str, config: dict[int, gpiod.LineSettings], consumer: str) -> SimpleNamespace:
+        ((line, settings),) = config.items()
+        if code := self.refused.get("request"):
+            raise OSError(code, os.strerror(code))
+        assert settings.bias is Bias.PULL_UP
+        assert settings.active_low
+        assert consumer == "companion"
+        place = (Path(path).name, line)
+        return SimpleNamespace(
+            get_value=lambda n: Value.ACTIVE if n == line and place in self.grounded else Value.INACTIVE
+        )
+
+
+@pytest.fixture
+def board(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Board:
+    return Board(tmp_path, monkeypatch)
+
+
+def test_a_line_is_found_by_its_name_on_any_chip(board: Board) -> None:
+    board.add("gpiochip0", ["WL_ON", "", "PWR_LED"])
+    board.add("gpiochip4", NAMED)
+    held = push_to_talk(17)
+    assert not held()
+    board.grounded.add(("gpiochip4", 17))
+    assert held()
+    board.grounded.clear()
+    assert not held()
+
+
+def test_the_name_counts_and_not_the_place(board: Board) -> None:
+    board.add("gpiochip0", ["", *NAMED])
+    board.grounded.add(("gpiochip0", 18))
+    assert push_to_talk(17)()
+
+
+def test_where_lines_have_no_names_it_is_the_first_chip(board: Board) -> None:
+    board.add("gpiochip0", [""] * 8)
+    board.add("gpiochip1", [""] * 32)
+    board.grounded.add(("gpiochip0", 5))
+    assert push_to_talk(5)()
+
+
+@pytest.mark.parametrize(("names", "pin"), [(NAMED, 99), (NAMED, 0), ([""] * 8, 17), ([""] * 8, -1)])
+def test_a_wrong_pin(board: Board, names: list[str], pin: int) -> None:
+    board.add("gpiochip0", names)
+    with pytest.raises(ButtonError) as refusal:
+        push_to_talk(pin)
+    assert refusal.value.what == f"the board has no GPIO {pin}"
+    assert "number after GPIO" in refusal.value.remedy
+
+
+def test_a_missing_driver_is_no_wrong_pin(board: Board, monkeypatch: pytest.MonkeyPatch) -> None:
+    board.add("gpiochip0", NAMED)
+    monkeypatch.setitem(sys.modules, "gpiod", None)
+    with pytest.raises(ButtonError, match="driver, the Python package gpiod") as refusal:
+        push_to_talk(17)
+    assert "install.sh" in refusal.value.remedy
+
+
+@pytest.mark.usefixtures("board")
+def test_no_pins_at_all() -> None:
+    with pytest.raises(ButtonError, match="has no GPIO pins; take `button` out"):
+        push_to_talk(17)
+
+
+@pytest.mark.parametrize(
+    ("step", "code", "what", "remedy"),
+    [
+        ("open", errno.EACCES, "may not be opened", "group gpio"),
+        ("request", errno.EBUSY, "something else uses GPIO 17", "another GPIO"),
+        ("request", errno.EINVAL, "GPIO 17: Invalid argument", "another GPIO"),
+    ],
+)
+def test_a_refusal_of_the_system(board: Board, step: str, code: int, what: str, remedy: str) -> None:
+    board.add("gpiochip0", NAMED)
+    board.refused[step] = code
+    with pytest.raises(ButtonError) as refusal:
+        push_to_talk(17)
+    assert what in refusal.value.what
+    assert remedy in refusal.value.remedy
