@@ -104,6 +104,8 @@ def _on_rod(
         warn(f"where the lure was is not known: the config has no {name} with {lure} on {line}; see --config")
         return amendment
     bed = Bed(Lakes(book).areas(), half_beam=settings.boat.half_beam, level=settings.water.level)
+    if thing.boat is not None:
+        bed.open_area(thing.boat.lat, thing.boat.lon)
     trip = _aftersight(book, chosen.trip, settings)
     where = lure_on(rigged, thing, trip, book.beliefs(before=chosen.trip + 1), Mapped(bed))
     bottom = None if where.at is None else bed.bottom(where.at.lat, where.at.lon)

@@ -237,11 +237,11 @@ def _lake(bed: Bed, near: tuple[float, float] | None) -> Area:
         raise click.UsageError("nothing is mapped yet: run trips over the water, or give --soundings FILE")
     if near is None:
         area = max(known, key=lambda one: one.surface.cells)
-        found = bed.area_of(area.plane.lat, area.plane.lon)
+        found = bed.open_area(area.plane.lat, area.plane.lon)
         if len(known) > 1:
             warn(f"{len(known)} waters are mapped; this is the best known one. Choose with --at LAT,LON")
         return found or area
-    found = bed.area_of(*near)
+    found = bed.open_area(*near)
     if found is None or found.surface.extent is None:
         raise click.UsageError(f"nothing is mapped near {near[0]:.5f},{near[1]:.5f}")
     return found

@@ -151,6 +151,9 @@ class Bed:
         self._listen_anew()
         self.here = None
         self._begun: set[int] = set()
+        for area in self.areas:
+            if area.loaded:
+                self._begin_on(area)
 
     @property
     def dropped(self) -> Counter[str]:
@@ -188,7 +191,7 @@ class Bed:
 
     def add(self, lat: float, lon: float, depth: float) -> None:
         """Add a surveyed sounding, which needs no gate: degrees, m below the surface of that day."""
-        self.here = self.area_of(lat, lon) or self._new_area(lat, lon)
+        self.here = self.open_area(lat, lon) or self._new_area(lat, lon)
         self._add(Sounding(0.0, *self.here.place(lat, lon), depth))
 
     def water_level(self, rise: float) -> None:
@@ -205,7 +208,7 @@ class Bed:
 
     def bottom(self, lat: float, lon: float) -> tuple[float, float] | None:
         """Return depth and its standard deviation at a place, m; None when nothing is known there."""
-        area = self.area_of(lat, lon)
+        area = self._opened(lat, lon)
         if area is None:
             return None
         found = area.surface.at(*area.place(lat, lon))
@@ -214,7 +217,7 @@ class Bed:
 
     def along(self, lat: float, lon: float, bearing: float, length: float, step: float = 1.0) -> Profile:
         """Return the bottom along a line, every `step` m for `length` m; NaN where nothing is known."""
-        area = self.area_of(lat, lon)
+        area = self._opened(lat, lon)
         if area is None:
             distance = np.arange(0.0, length + 0.5 * step, step)
             return Profile(distance, np.full_like(distance, np.nan), np.full_like(distance, np.nan))
@@ -225,7 +228,7 @@ class Bed:
 
         A look at the cells without any estimate between them: a hundred times quicker than `bottom`.
         """
-        area = self.area_of(lat, lon)
+        area = self._opened(lat, lon)
         return None if area is None else area.surface.about(*area.place(lat, lon), within)
 
     def breaks(self, lat: float, lon: float, bearing: float, length: float) -> list[Break]:
@@ -234,7 +237,7 @@ class Bed:
 
     def slope(self, lat: float, lon: float) -> Slope | None:
         """Return how steeply and in which direction the bottom falls; None when nothing is known."""
-        area = self.area_of(lat, lon)
+        area = self._opened(lat, lon)
         return None if area is None else area.surface.slope(*area.place(lat, lon))
 
     def mark(
@@ -268,7 +271,7 @@ class Bed:
             utc: when, ISO 8601.
             known_within: how well the place given is known, m (one standard deviation).
         """
-        area = self.area_of(lat, lon) or self._new_area(lat, lon)
+        area = self.open_area(lat, lon) or self._new_area(lat, lon)
         east, north = area.place(lat, lon)
         radius = math.hypot(known_within, distance)
         if hour is not None and heading is not None:
@@ -283,7 +286,7 @@ class Bed:
 
     def marked_near(self, lat: float, lon: float, within: float) -> bool:
         """Tell whether there is a mark within a distance of a place, m."""
-        area = self.area_of(lat, lon)
+        area = self._opened(lat, lon)
         return area is not None and bool(area.marks.near(*area.place(lat, lon), within))
 
     def unmark(self, mark: Mark) -> bool:
@@ -295,19 +298,39 @@ class Bed:
         return False
 
     def area_of(self, lat: float, lon: float) -> Area | None:
-        """Return the area a place lies on: the boat's when it reaches so far, else the nearest that does."""
+        """Return the area a place lies on: the boat's when it reaches so far, else the nearest that does.
+
+        It changes nothing and reads nothing: what is kept of the area is read by `open_area`.
+        """
         if self.here is not None and _reaches(self.here, lat, lon):
             return self.here
         near = [area for area in self.areas if _reaches(area, lat, lon)]
-        found = min(near, key=lambda area: math.hypot(*area.place(lat, lon)), default=None)
-        if found is not None:
-            self._begin_on(found)
-        return found
+        return min(near, key=lambda area: math.hypot(*area.place(lat, lon)), default=None)
+
+    def open_area(self, lat: float, lon: float) -> Area | None:
+        """Read what is kept of the area a place lies on and begin today there; return the area, or None.
+
+        The boat's own fixes open its area. Whoever asks about a place where the boat has not been opens it
+        first; until then nothing is known there.
+        """
+        area = self.area_of(lat, lon)
+        if area is not None and area.number not in self._begun:
+            self._begin_on(area)
+        return area
+
+    def _begin_on(self, area: Area) -> None:
+        self._begun.add(area.number)
+        area.sounded_with(self._half_beam)
+        area.surface.begin_trip(self._level_on(area))
+
+    def _opened(self, lat: float, lon: float) -> Area | None:
+        area = self.area_of(lat, lon)
+        return area if area is not None and area.number in self._begun else None
 
     def _take_fix(self, t: float, lat: float, lon: float) -> tuple[CoverHint, ...]:
         area = self.here
         if area is None or not _reaches(area, lat, lon):
-            area = self.area_of(lat, lon) or self._new_area(lat, lon)
+            area = self.open_area(lat, lon) or self._new_area(lat, lon)
             self._hang_up()
             self.here = area
         gate = self._gate
@@ -322,13 +345,6 @@ class Bed:
     def _level_on(self, area: Area) -> float:
         return self._told_levels.get(area.number, self._level)
 
-    def _begin_on(self, area: Area) -> None:
-        """Begin the trip on an area the first time the boat comes to it, or it is asked about."""
-        if area.number not in self._begun:
-            self._begun.add(area.number)
-            area.sounded_with(self._half_beam)
-            area.surface.begin_trip(self._level_on(area))
-
     def _add(self, sounding: Sounding) -> None:
         assert self.here is not None
         self.kept += 1
@@ -339,7 +355,7 @@ class Bed:
         number = max((area.number for area in self.areas), default=0) + 1
         area = Area(number, round(lat, 4), round(lon, 4))
         self.areas.append(area)
-        self._begin_on(area)
+        self.open_area(lat, lon)
         return area
 
     def _hang_up(self) -> None:

@@ -374,6 +374,7 @@ def _by_lake(table: _Table) -> dict[int, list[Values]]:
 
 def _fill_up(bed: Bed, plane: LocalPlane, surface: Surface, marks: list[Mark]) -> None:
     """Put a lake's soundings where the bed knows nothing, and its marks where they are not yet."""
+    bed.open_area(plane.lat, plane.lon)
     cells = [(*plane.to_latlon(east, north), z) for east, north, z, _ in surface.sounded().tolist()]
     for lat, lon, depth in [cell for cell in cells if bed.about(cell[0], cell[1], _NEAR) is None]:
         bed.add(lat, lon, depth)

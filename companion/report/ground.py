@@ -98,7 +98,7 @@ def mapped(day: Day, areas: Sequence[Area] = ()) -> Ground | None:
 def _of_lake(day: Day, areas: Sequence[Area], rows: Floats) -> Ground | None:
     """Return the bottom as the lake has it; None where no lake lies under the whole day."""
     assert day.plane is not None
-    area = Bed(areas).area_of(day.plane.lat, day.plane.lon)
+    area = Bed(areas).open_area(day.plane.lat, day.plane.lon)
     if area is None:
         return None
     east0, north0 = area.place(day.plane.lat, day.plane.lon)

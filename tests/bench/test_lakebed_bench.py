@@ -130,6 +130,7 @@ def test_reopening(benchmark, grown, tmp_path):
     def reopened():
         with Logbook(path) as book:
             bed = Bed(Lakes(book).areas())
+            bed.open_area(PLANE.lat, PLANE.lon)
             assert bed.bottom(*PLANE.to_latlon(700.0, 700.0)) is not None
             return bed.areas[0].surface.cells
 

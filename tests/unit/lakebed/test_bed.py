@@ -134,6 +134,22 @@ def test_an_area_is_read_only_when_the_boat_comes_to_it():
     assert not bed.areas[1].loaded
 
 
+def test_asking_about_a_place_reads_nothing_until_its_area_is_opened():
+    def load():
+        surface = Surface()
+        surface.add(0.0, 0.0, 5.0)
+        return surface, Marks()
+
+    bed = Bed([Area(7, LAT, LON, load)], level=1.5)
+    assert bed.area_of(LAT, LON) is bed.areas[0]
+    assert bed.bottom(LAT, LON) is bed.about(LAT, LON, 5.0) is bed.slope(LAT, LON) is None
+    assert np.isnan(bed.along(LAT, LON, 0.0, 5.0).depth).all()
+    assert not bed.areas[0].loaded
+    assert bed.open_area(LAT, LON) is bed.areas[0]
+    assert bed.bottom(LAT, LON)[0] == pytest.approx(6.5, abs=0.01)
+    assert bed.open_area(*moved(LAT, LON, 0.0, 2.0 * AREA_REACH)) is None
+
+
 def test_water_told_before_the_first_fix_and_after_it_is_the_same():
     grounds = []
     for early in (True, False):

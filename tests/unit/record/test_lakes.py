@@ -21,6 +21,7 @@ def survey(bed, depth, lat=LAT, lon=LON, north=(0.0, 60.0)):
 
 
 def depth_at(bed, lat=LAT, lon=LON, north=20.0):
+    bed.open_area(lat, lon)
     return bed.bottom(*LocalPlane(lat, lon).to_latlon(30.0, north))[0]
 
 
@@ -57,6 +58,7 @@ def test_what_is_read_back_answers_the_same(path):
         survey(bed, 5.0)
         Lakes(book).save(bed)
         again = Bed(Lakes(book).areas())
+        again.open_area(LAT, LON)
         line = (*LocalPlane(LAT, LON).to_latlon(5.0, 5.0), 45.0, 40.0)
         assert again.along(*line).depth.tolist() == bed.along(*line).depth.tolist()
         assert again.along(*line).sigma.tolist() == bed.along(*line).sigma.tolist()

@@ -321,6 +321,8 @@ def test_the_new_logbooks_own_trips_and_lakes_stay(whole: Path, tmp_path: Path):
         areas = Lakes(book).areas()
         assert len(areas) == 2, "one water twice"
         bed = Bed(areas)
+        for area in areas:
+            bed.open_area(area.plane.lat, area.plane.lon)
         assert bed.about(*plane.to_latlon(30.0, 400.0), 3.0) == pytest.approx(20.0, abs=0.1)
         assert bed.about(*plane.to_latlon(80.0, 80.0), 5.0) == pytest.approx(6.0, abs=3.1)
         assert [len(area.marks) for area in areas] == [40, 40]
