@@ -15,8 +15,9 @@
     const meta = figure.layout.meta || {};
     if (box.clientWidth < 560) figure.layout.height += meta.narrow || 0; // the legend takes more lines
     box.style.height = figure.layout.height + "px";
-    const config = { displaylogo: false, responsive: true, scrollZoom: false,
-      modeBarButtonsToRemove: ["select2d", "lasso2d", "toImage", "autoScale2d"] };
+    // The buttons are named one by one: the library's own set offers to upload the chart, places included.
+    const config = { displaylogo: false, responsive: true, scrollZoom: false, showSendToCloud: false,
+      plotlyServerURL: "", modeBarButtons: [["zoom2d", "pan2d", "zoomIn2d", "zoomOut2d", "resetScale2d"]] };
     Plotly.newPlot(box, figure.data, figure.layout, config);
     box.on("plotly_click", (event) => { if (event.points[0].customdata) go(event.points[0].customdata); });
     charts.push({ box, height: figure.layout.height, paper: Math.min(meta.paper || figure.layout.height, figure.layout.height) });

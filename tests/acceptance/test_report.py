@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -263,6 +264,30 @@ def test_it_draws_its_charts_offline_without_a_complaint(opened):
     for name in ("map-chart", "time-chart", "reach-chart"):
         assert page.locator(f"#{name} .main-svg").count() > 0
     assert complaints == []
+
+
+BUTTONS = {"number", "time", "what", "on", "lure", "bottom", "where", "heard"} | {
+    "Zoom", "Pan", "Zoom in", "Zoom out", "Reset axes"
+}  # fmt: skip
+"""The buttons a report may have beside those that play a sound: sorting the log, moving the charts."""
+NAMESPACES = {"http://www.w3.org/2000/svg"}
+"""Addresses that name a language and that nobody goes to."""
+
+
+@browsed
+def test_every_url_and_every_button_is_one_that_is_allowed(opened, report):
+    """No third party is named, linked to, or offered the places."""
+    page, _ = opened
+    shown = page.evaluate(
+        """[...document.querySelectorAll("button, [role=button], input, .modebar-btn, form, iframe")]
+        .map(e => e.dataset.title || e.getAttribute("aria-label") || e.innerText || e.tagName)"""
+    )
+    assert {one for one in shown if not one.startswith("play: ")} <= BUTTONS
+    ours = re.sub(r"<script>(?!\n)[\s\S]*?</script>", "", report.read_text())  # the charts' bundle
+    named = set(re.findall(r"(?:https?:|wss?:|ftp:|file:)?//[\w.-]+\.[a-z]{2,}[^\s\"'<>)]*", ours))
+    assert named <= NAMESPACES
+    links = page.evaluate("[...document.querySelectorAll('[href], [src], [action]')].map(e => e.outerHTML)")
+    assert [one[:80] for one in links if not re.search(r'(href|src)="(#|data:audio/flac)', one)] == []
 
 
 @browsed
