@@ -42,7 +42,9 @@ _BESIDE: Mapping[LoggedWhat, str] = {"fish": "top right", "touch": "bottom right
 """Where numbers stand on the timeline and on the map, so that those of one fish do not cover each other."""
 _MOST_POINTS = 3000
 _MOST_STRETCHES = 120
-_GAP = 5.0
+_IN_AIR = 0.04
+"""How far above the surface that stands whose depth is not known, as a share of the greatest depth."""
+GAP_S = 5.0
 """Readings further apart than this, s, leave a gap."""
 
 
@@ -84,7 +86,7 @@ def timeline_of(day: Day, casts: Sequence[CastMade], words: Words) -> Figure | N
         *_bottom(day, words),
         *_reach_lines(day, words),
         _cast_spans(day, casts),
-        *(trace for kind in _SYMBOLS for trace in _moments(day, kind, words)),
+        *(trace for kind in _SYMBOLS for trace in _moments(day, kind, words, -_IN_AIR * deepest)),
     ]
     axis: dict[str, Any] = {"type": "date"} if day.clock(0.0) else {"title": {"text": "minutes"}}
     return {
@@ -98,7 +100,7 @@ def timeline_of(day: Day, casts: Sequence[CastMade], words: Words) -> Figure | N
             },
             yaxis={
                 "title": {"text": f"depth, {words.depth_unit}"},
-                "range": [words.number(deepest), round(-0.07 * deepest * words.per_metre, 2)],
+                "range": [words.number(deepest), round(-2.4 * _IN_AIR * deepest * words.per_metre, 2)],
                 "gridcolor": "rgba(29,43,51,0.12)",
                 "zeroline": True,
                 "zerolinecolor": "#5d8ea0",
@@ -265,6 +267,7 @@ def _lakebed(ground: Ground | None, words: Words) -> Iterable[dict[str, Any]]:
             "tickfont": {"size": 11},
         },
         "connectgaps": False,
+        "hoverongaps": False,  # where nothing is known it would tell a depth of nought
         "hovertemplate": f"%{{z:.1f}} {words.depth_unit}<extra>bottom</extra>",
     }
 
@@ -420,7 +423,7 @@ def _bottom(day: Day, words: Words) -> Iterable[dict[str, Any]]:
     known = np.flatnonzero(~np.isnan(track.believed))
     if not len(known):
         return
-    stretches = np.split(known, np.flatnonzero(np.diff(track.t[known]) > _GAP) + 1)
+    stretches = np.split(known, np.flatnonzero(np.diff(track.t[known]) > GAP_S) + 1)
     every = max(1, math.ceil(len(stretches) / _MOST_STRETCHES))
     for i, stretch in enumerate(stretches[::every]):
         t, depth = track.t[stretch], track.believed[stretch]
@@ -470,7 +473,7 @@ def _unknown_depth(day: Day) -> list[dict[str, Any]]:
     """Return a plain strip wherever the depth was not known, so that it does not look like a shoal."""
     track = day.track
     known = track.t[~np.isnan(track.believed)]
-    ends = np.flatnonzero(np.diff(known) > _GAP)
+    ends = np.flatnonzero(np.diff(known) > GAP_S)
     label = {"text": "depth not known", "textangle": -90, "font": {"size": 10, "color": "#52616a"}}
     return [
         {
@@ -559,14 +562,14 @@ def _cast_spans(day: Day, casts: Sequence[CastMade]) -> dict[str, Any]:
     }
 
 
-def _moments(day: Day, kind: LoggedWhat, words: Words) -> Iterable[dict[str, Any]]:
+def _moments(day: Day, kind: LoggedWhat, words: Words, in_air: float) -> Iterable[dict[str, Any]]:
     symbol, colour, size, name = _SYMBOLS[kind]
     things = day.of(kind)
     if not things:
         return
     at_bottom = kind in ("mark", "touch")
     depths = [
-        next((d for d in (thing.lure_depth, thing.bottom if at_bottom else None) if d is not None), 0.0)
+        next((d for d in (thing.lure_depth, thing.bottom if at_bottom else None) if d is not None), in_air)
         for thing in things
     ]
     yield {

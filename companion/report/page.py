@@ -8,7 +8,7 @@ import numpy as np
 
 from companion.dive.calibration import Estimate
 from companion.report.brought import brought, verdict
-from companion.report.charts import map_of, reach_of, timeline_of
+from companion.report.charts import GAP_S, map_of, reach_of, timeline_of
 from companion.report.day import CATCHES, Day
 from companion.report.document import CAUTIONS, UNKNOWN, chart, document, link, links, section, table
 from companion.report.findings import Findings
@@ -80,31 +80,58 @@ def zone_name(day: Day) -> str:
     return str(getattr(day.zone, "key", day.zone))
 
 
+_HERO_WIDE, _HERO_HIGH, _HERO_TOP = 1200.0, 200.0, 34.0
+
+
 def _profile(day: Day) -> str:
-    """Return the bottom under the boat through the day as a drawing, with a dot at each catch."""
-    known = ~np.isnan(day.track.believed)
-    if known.sum() < 2:
+    """Return the bottom under the boat through the day as a drawing, with a dot at each catch.
+
+    Where the depth was not known there is no bottom, and a catch whose depth is not known is a ring above
+    the surface.
+    """
+    t, depth = day.track.t, day.track.believed
+    known = np.flatnonzero(~np.isnan(depth))
+    if len(known) < 2:
         return ""
-    width, height, top = 1200.0, 200.0, 34.0
-    t, depth = day.track.t[known], day.track.believed[known]
-    at = np.linspace(t[0], t[-1], 300)
-    x = (at - t[0]) / max(float(t[-1] - t[0]), 1.0) * width
-    scale = (height - top) / (1.35 * float(depth.max()))
-    y = top + np.interp(at, t, depth) * scale
-    line = " ".join(f"{px:.0f},{py:.1f}" for px, py in zip(x, y, strict=True))
-    dots = "".join(
-        f'<ellipse cx="{float(np.interp(thing.t, at, x)):.0f}" '
-        f'cy="{top + (thing.lure_depth or 0.0) * scale:.1f}" rx="6" ry="6"/>'
-        for thing in day.of(*CATCHES)
+    began, lasted = float(t[known[0]]), max(float(t[known[-1]] - t[known[0]]), 1.0)
+    scale = (_HERO_HIGH - _HERO_TOP) / (1.35 * float(np.nanmax(depth)))
+
+    def x(at: float) -> float:
+        return (at - began) / lasted * _HERO_WIDE
+
+    runs = (
+        _profile_run([(x(float(t[i])), _HERO_TOP + float(depth[i]) * scale) for i in run])
+        for run in np.split(known, np.flatnonzero(np.diff(t[known]) > GAP_S) + 1)
     )
-    said = "The bottom under the boat through the day, with a dot for each bite and fish"
+    dots = "".join(_profile_dot(x(one.t), one.lure_depth, scale) for one in day.of(*CATCHES))
+    said = (
+        "The bottom under the boat through the day, left out where it was not known, with a dot for each "
+        "bite and fish, a ring above the water where its depth is not known"
+    )
     return (
-        f'<svg class="hero" viewBox="0 0 {width:.0f} {height:.0f}" preserveAspectRatio="xMidYMax slice" '
-        f'role="img" aria-label="{said}"><path d="M0,{top} H{width:.0f}" stroke="#5d8ea0"/>'
-        f'<polygon points="0,{height:.0f} {line} {width:.0f},{height:.0f}" fill="#e9dfca"/>'
-        f'<polyline points="{line}" fill="none" stroke="#6b5a3a" stroke-width="1.6"/>'
-        f'<g fill="#b93a20" stroke="#fff" stroke-width="2">{dots}</g></svg>\n'
+        f'<svg class="hero" viewBox="0 0 {_HERO_WIDE:.0f} {_HERO_HIGH:.0f}" '
+        f'preserveAspectRatio="xMidYMax slice" role="img" aria-label="{said}">'
+        f'<path d="M0,{_HERO_TOP} H{_HERO_WIDE:.0f}" stroke="#5d8ea0"/>{"".join(runs)}{dots}</svg>\n'
     )
+
+
+def _profile_run(points: list[tuple[float, float]]) -> str:
+    """Return a stretch of bottom that was known, one point for each of the drawing's units."""
+    kept = {round(x): (x, y) for x, y in points}.values()
+    line = " ".join(f"{x:.0f},{y:.1f}" for x, y in kept)
+    first, last = points[0][0], points[-1][0]
+    return (
+        f'<polygon points="{first:.0f},{_HERO_HIGH:.0f} {line} {last:.0f},{_HERO_HIGH:.0f}" fill="#e9dfca"/>'
+        f'<polyline points="{line}" fill="none" stroke="#6b5a3a" stroke-width="1.6"/>'
+    )
+
+
+def _profile_dot(x: float, lure_depth: float | None, scale: float) -> str:
+    if lure_depth is None:
+        y, fill, stroke = _HERO_TOP - 12.0, "#fff", "#b93a20"
+    else:
+        y, fill, stroke = _HERO_TOP + lure_depth * scale, "#b93a20", "#fff"
+    return f'<circle cx="{x:.0f}" cy="{y:.1f}" r="5" fill="{fill}" stroke="{stroke}" stroke-width="2"/>'
 
 
 def _map(found: Findings, drawn: str) -> str:
@@ -183,7 +210,8 @@ def _today(day: Day, story: RodStory) -> str:
 
 _HOW_TIME = (
     "The bottom under the boat, and how deep the rod in hand reaches. Bites and touches hang where the lure "
-    "was; it works some way off, where the bottom may be another."
+    "was; it works some way off, where the bottom may be another. What hangs above the surface was at a "
+    "depth that is not known."
 )
 _HOW_REACH = (
     "The deepest the rigged lure gets on a usual cast, with the band that holds the truth in nine cases of "

@@ -215,3 +215,32 @@ def test_what_has_no_place_is_named_beside_the_map(script, found):
     text = page(found(script))
     assert f'place was not known: <a href="#e4">#{number}</a>' in text
     assert "the day's own soundings" in text
+
+
+def test_a_minute_without_depth_is_no_ground_and_a_catch_of_unknown_depth_is_not_at_the_surface(
+    script, found, sounded
+):
+    script.log(300.0, "bite", lure_depth=None)
+    readings = [(t, fix, None if 240.0 <= t < 300.0 else depth) for t, fix, depth in sounded]
+    out = found(script, readings)
+    hero = re.search(r'<svg class="hero".*?</svg>', page(out), re.DOTALL)[0]
+    ground = [
+        [float(point.split(",")[0]) for point in points.split()]
+        for points in re.findall(r'<polygon points="([^"]*)"', hero)
+    ]
+    assert len(ground) == 2
+    gap = (240.0 / 599.0 * 1200.0, 300.0 / 599.0 * 1200.0)
+    assert max(ground[0]) <= gap[0] + 1.0
+    assert min(ground[1]) >= gap[1] - 1.0
+    surface = float(re.search(r'<path d="M0,([\d.]+) H', hero)[1])
+    (ring,) = re.findall(r'<circle cx="[\d.]+" cy="([\d.]+)"', hero)
+    assert float(ring) + 5.0 < surface
+    drawn = timeline_of(out.day, out.casts, out.words)
+    bites = next(trace for trace in drawn["data"] if trace.get("name") == "bites")
+    assert bites["y"][0] < 0.0, "above the surface"
+
+
+def test_the_map_tells_no_depth_where_nothing_is_known(fished, found):
+    out = found(fished)
+    bed = map_of(out.day, out.ground, out.casts, out.words)["data"][0]
+    assert bed["hoverongaps"] is False
