@@ -12,7 +12,8 @@ from companion import config
 from companion.cli.common import command, config_option, settings_in_force
 from companion.clock import LiveClock
 from companion.config import Settings
-from companion.health.check import LISTEN, Finding, check, summary
+from companion.health.check import LISTEN, check
+from companion.health.findings import Finding, summary
 from companion.voice.model import data_folder
 
 FAILED, NOT_ALL_TRIED = 4, 6
@@ -33,8 +34,9 @@ def check_command(
     """Example: companion check
 
     Tries every part: sources and their rates, depth, position, microphone, speech model, recogniser,
-    speaker, permissions, logbook, disk, clock. Each passes, is to be looked at (warn), fails or is
-    skipped, with one remedy. Stop a running companion first: it holds the ports.
+    speaker, button, permissions, logbook, disk, clock, the board's heat and supply. Each part passes,
+    warns, fails or is skipped; every problem comes with a fix. Stop a running companion first: it holds
+    the ports.
 
     Exit codes: 0 all tried and none failed, 3 the config, 4 something failed, 6 nothing failed but
     something was skipped: skipped is not passed.

@@ -5,21 +5,24 @@ from __future__ import annotations
 import contextlib
 import itertools
 import os
+import re
 import shutil
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from datetime import datetime
 from importlib.resources import as_file, files
 from pathlib import Path
-from typing import Literal, NamedTuple
+from typing import NamedTuple
 
 import msgspec
 import numpy as np
 
 from companion.clock import Clock, wall_clock
 from companion.config import Settings, Source
+from companion.health.board import board_findings
+from companion.health.findings import Finding
 from companion.record.logbook import Logbook, LogbookError
-from companion.sensing import OLDEST_LIVE, BoatState, Chunk, Sensing
+from companion.sensing import OLDEST_LIVE, BoatState, Chunk, Sensing, SourceSettings
 from companion.sensing import sources as wires
 from companion.voice.button import ButtonError, push_to_talk
 from companion.voice.clips import read_clip
@@ -30,7 +33,6 @@ from companion.voice.recogniser import for_grammar
 from companion.voice.sound import FRAMES_A_SECOND
 from companion.voice.speaker import Speaker, SpeakerError
 
-Verdict = Literal["pass", "warn", "fail", "skipped"]
 LISTEN = 6.0
 """How long the sources are listened to, s: three times the slowest rate there is."""
 MICROPHONE = 2.0
@@ -41,15 +43,6 @@ CLOCK_OFF = 60.0
 """Difference between the computer's clock and the GPS that is worth a warning, s."""
 NO_ROOM = 100_000_000
 """Bytes free below which the logbook itself is in danger."""
-
-
-class Finding(msgspec.Struct, frozen=True):
-    """What came of trying one part: its name, the verdict, what was seen, and what to do."""
-
-    part: str
-    verdict: Verdict
-    seen: str
-    remedy: str = ""
 
 
 def check(
@@ -77,14 +70,26 @@ def check(
     yield _logbook(data / "logbook.db")
     yield _disk(settings, data)
     yield _clock(heard.utc)
+    yield from board_findings()
 
 
 class _Heard(NamedTuple):
-    """What one source gave: its bytes as they came, and why it could not be read."""
+    """What one source gave: its bytes as they came, what they are, and why it could not be read."""
 
     source: Source
     chunks: list[Chunk]
     trouble: str | None
+    sensing: Sensing
+
+    @classmethod
+    def nothing_yet(cls, source: Source) -> _Heard:
+        return cls(source, [], None, Sensing({source.name: source.settings()}))
+
+    def read(self) -> None:
+        """Take the bytes for sentences."""
+        for chunk in self.chunks:
+            for _ in self.sensing.feed(chunk):
+                pass
 
 
 class Wires:
@@ -94,7 +99,7 @@ class Wires:
         self.utc: datetime | None = None
         self._settings = settings
         self._seconds = seconds
-        self._heard = [_Heard(source, [], None) for source in settings.sources if source.kind != "file"]
+        self._heard = [_Heard.nothing_yet(source) for source in settings.sources if source.kind != "file"]
         stop = threading.Event()
         threads = [
             threading.Thread(target=self._listen, args=(n, clock, stop), daemon=True)
@@ -107,26 +112,29 @@ class Wires:
         stop.set()
         for thread in threads:
             thread.join(6.0)
+        for heard in self._heard:
+            heard.read()
         self._sensing = Sensing({s.name: s.settings() for s in settings.sources}, settings.boat.offsets())
         self._boat = BoatState(t=0.0)
         self._fold()
 
     def findings(self) -> Iterator[Finding]:
-        """Yield one finding for each source, and one each for depth and position."""
+        """Yield one finding for each source, and of depth and position what the sources' do not tell."""
         if not self._heard:
             yield Finding("sources", "skipped", "none in the config", "describe one under [[sources]]")
-        for heard in self._heard:
-            yield self._source(heard)
-        yield self._value("depth", self._boat.depth is not None, "no valid depth: is the boat in the water?")
-        yield self._value("position", self._boat.lat is not None, "no fix: give the GPS a view of the sky")
+        of_sources = [self._source(heard) for heard in self._heard]
+        yield from of_sources
+        failed = any(finding.verdict == "fail" for finding in of_sources)
+        yield from self._depth(failed=failed)
+        yield from self._position(failed=failed)
 
     def _listen(self, n: int, clock: Clock, stop: threading.Event) -> None:
         heard = self._heard[n]
         try:
             for chunk in opened(heard.source, clock).chunks(stop):
                 heard.chunks.append(chunk)
-        except OSError as error:
-            self._heard[n] = heard._replace(trouble=error.strerror or str(error))
+        except (OSError, ValueError, OverflowError) as error:
+            self._heard[n] = heard._replace(trouble=getattr(error, "strerror", None) or str(error))
 
     def _fold(self) -> None:
         for chunk in sorted(itertools.chain(*(heard.chunks for heard in self._heard)), key=lambda c: c.t):
@@ -138,35 +146,65 @@ class Wires:
 
     def _source(self, heard: _Heard) -> Finding:
         part = f"source {heard.source.name}"
+        if (port := _wrong_port(heard.source)) is not None:
+            return Finding(
+                part, "fail", f"{port} is no port", "write one from 1 to 65535 behind the colon of `address`"
+            )
         if heard.trouble is not None:
             return Finding(part, "fail", heard.trouble, _remedy_for_port(heard.source))
         if not heard.chunks:
-            return Finding(part, "fail", "opened, and nothing came", "check its power, the wires A and B")
-        one = Sensing({})
-        for chunk in heard.chunks:
-            for _ in one.feed(chunk._replace(source="one")):
-                pass
+            return Finding(part, "fail", "opened, and nothing came", _remedy_for_silence(heard.source))
+        one = heard.sensing
         if not one.counts:
-            return Finding(
-                part,
-                "fail",
-                "bytes, but no sentence",
-                "check the baud in the config; perhaps A and B are swapped",
-            )
+            return Finding(part, "fail", *_no_sentence(heard.chunks))
         rates = ", ".join(f"{a} {n / self._seconds:.1f}/s" for a, n in sorted(one.counts.items()))
         bad = one.dropped["wrong checksum"] + one.dropped["cut short"]
         if bad > 0.1 * sum(one.counts.values()):
             return Finding(part, "warn", f"{rates}; {bad} damaged", "check plugs and the baud in the config")
         return Finding(part, "pass", rates)
 
-    def _value(self, part: str, known: bool, otherwise: str) -> Finding:
-        if known:
-            value = f"{self._boat.depth:.1f} m" if part == "depth" else "a fix"
-            return Finding(part, "pass", value)
-        if not any(heard.chunks for heard in self._heard):
-            return Finding(part, "skipped", "no source gave anything", "see the sources")
-        what, _, remedy = otherwise.partition(": ")
-        return Finding(part, "warn", what, remedy)
+    def _depth(self, *, failed: bool) -> Iterator[Finding]:
+        part, depth = "depth", self._boat.depth
+        if depth is not None:
+            yield Finding(part, "pass", f"{depth:.1f} m")
+        elif self._came(("DPT", "DBT", "DBS", "DBK")):
+            yield Finding(part, "warn", "sentences without a depth", "is the boat in the water?")
+        else:
+            yield from self._none_came(part, "DPT or DBT", failed=failed)
+
+    def _position(self, *, failed: bool) -> Iterator[Finding]:
+        part = "position"
+        if self._boat.lat is not None:
+            yield Finding(part, "pass", "a fix")
+        elif self._came(("RMC", "GGA", "GLL")):
+            yield Finding(part, "warn", "no fix", "give the GPS a view of the sky")
+        else:
+            yield from self._none_came(part, "RMC or GGA", failed=failed)
+
+    def _came(self, formatters: tuple[str, ...]) -> bool:
+        return any(address.endswith(formatters) for heard in self._heard for address in heard.sensing.counts)
+
+    def _none_came(self, part: str, sentences: str, *, failed: bool) -> Iterator[Finding]:
+        """Yield that nothing told of this, unless a source that failed has said why."""
+        if not self._heard:
+            yield Finding(part, "skipped", "no source", "see the sources")
+        elif not failed:
+            yield Finding(
+                part, "warn", "no sentence tells it", f"switch {sentences} on in the output of sonar or GPS"
+            )
+
+
+def _no_sentence(chunks: list[Chunk]) -> tuple[str, str]:
+    """Return why bytes made no sentence, and what to do."""
+    unchecked = Sensing({chunk.source: SourceSettings(need_checksum=False) for chunk in chunks})
+    for chunk in chunks:
+        for _ in unchecked.feed(chunk):
+            pass
+    if any(re.fullmatch("[A-Z]{5}", address) for address in unchecked.counts):
+        return "sentences without checksums", (
+            "switch them on in the sonar; else set `need_checksum = false` for it, and damage passes too"
+        )
+    return "bytes, but no sentence", "check the baud in the config; perhaps A and B are swapped"
 
 
 def opened(source: Source, clock: Clock) -> wires.Source:
@@ -177,6 +215,20 @@ def opened(source: Source, clock: Clock) -> wires.Source:
     if source.kind == "udp":
         return wires.UdpSource(source.name, int(port), clock, address=host)
     return wires.SerialSource(source.name, source.device or "", clock, baud=source.baud)
+
+
+def _wrong_port(source: Source) -> int | None:
+    """Return the number in the source's address if it is no port."""
+    if source.kind not in ("tcp", "udp"):
+        return None
+    port = int((source.address or "").rpartition(":")[2])
+    return None if 0 < port <= 65_535 else port
+
+
+def _remedy_for_silence(source: Source) -> str:
+    if source.kind == "serial":
+        return "check its power, the wires A and B, and that NMEA 0183 output is switched on"
+    return "check that its NMEA 0183 output is switched on, and sent to this address and port"
 
 
 def _remedy_for_port(source: Source) -> str:
@@ -329,11 +381,3 @@ def _clock(gps: datetime | None, wall: Callable[[], datetime] = wall_clock) -> F
     if off > CLOCK_OFF:
         return Finding(part, "warn", f"{off:.0f} s from GPS time", "give it a network or a clock battery")
     return Finding(part, "pass", "agrees with GPS time")
-
-
-def summary(findings: Sequence[Finding]) -> str:
-    """Return one line that counts the verdicts, and does not take what was not tried for good."""
-    count = {v: sum(f.verdict == v for f in findings) for v in ("pass", "warn", "fail", "skipped")}
-    line = f"{count['pass']} passed, {count['warn']} to look at, "
-    line += f"{count['fail']} failed, {count['skipped']} skipped"
-    return line + ("; what was skipped is not known to work" if count["skipped"] else "")

@@ -14,6 +14,7 @@ from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+import msgspec
 import numpy as np
 import pytest
 
@@ -21,7 +22,9 @@ from companion import config
 from companion.clock import LiveClock
 from companion.events import Logged
 from companion.health import check as room
-from companion.health.check import Finding, check, level_finding, summary
+from companion.health.board import board_findings
+from companion.health.check import check, level_finding
+from companion.health.findings import Finding, summary
 from companion.record.logbook import Logbook
 from companion.record.recording import sentence
 from companion.voice.model import NAME
@@ -94,10 +97,13 @@ def test_a_sonar_that_works(port, tmp_path: Path):
 @pytest.mark.parametrize(
     ("lines", "source", "depth"),
     [
-        ([], ("fail", "nothing came"), "skipped"),
-        ([b"\xf3\x9c\x81\x42" * 20], ("fail", "no sentence"), "warn"),
-        (NO_FIX, ("pass", "SDDPT"), "warn"),
-        ([*TALK, b"$SDDPT,5.00,0.0*00\r\n"], ("warn", "damaged"), "pass"),
+        ([], ("fail", "nothing came"), None),
+        ([b"\xf3\x9c\x81\x42" * 20], ("fail", "no sentence"), None),
+        ([b"\xf3$\x9c\x81B,$Ax,q,3\r\n" * 20], ("fail", "bytes, but no sentence"), None),
+        ([b"$SDDPT,5.00,0.0\r\n", b"$SDMTW,20.0,C\r\n"], ("fail", "without checksums"), None),
+        (NO_FIX, ("pass", "SDDPT"), ("warn", "sentences without a depth")),
+        (TALK[1:], ("pass", "GPGLL"), ("warn", "no sentence tells it")),
+        ([*TALK, b"$SDDPT,5.00,0.0*00\r\n"], ("warn", "damaged"), ("pass", "5.0 m")),
     ],
 )
 def test_a_sonar_that_does_not(port, tmp_path: Path, lines, source, depth):
@@ -106,8 +112,90 @@ def test_a_sonar_that_does_not(port, tmp_path: Path, lines, source, depth):
     seen = found(text_with(serial(device)), tmp_path)
     assert seen["source sonar"].verdict == source[0]
     assert source[1] in seen["source sonar"].seen
-    assert seen["depth"].verdict == depth
+    told = seen.get("depth")
+    assert (told and (told.verdict, told.seen)) == depth
     assert all(f.remedy for f in seen.values() if f.verdict != "pass")
+
+
+def test_without_checksums_as_configured(port, tmp_path: Path):
+    device, sent = port
+    sent += [b"$SDDPT,5.00,0.0\r\n"]
+    assert "need_checksum = false" in found(text_with(serial(device)), tmp_path)["source sonar"].remedy
+    seen = found(text_with(serial(device) + "\nneed_checksum = false"), tmp_path)
+    assert seen["source sonar"].verdict == "pass"
+    assert seen["depth"] == Finding("depth", "pass", "5.0 m")
+
+
+@pytest.mark.parametrize("kind", ["tcp", "udp"])
+@pytest.mark.parametrize("port", [0, 70000])
+def test_a_network_port_that_is_none(tmp_path: Path, kind: str, port: int):
+    """Settings made without the file's checks, which refuse such a port where they can."""
+    settings = config.parse(text_with(f'name = "sonar"\nkind = "{kind}"\naddress = "127.0.0.1:10110"'))
+    (source,) = settings.sources
+    wrong = msgspec.structs.replace(source, address=f"127.0.0.1:{port}")
+    settings = msgspec.structs.replace(settings, sources=(wrong,))
+    seen = {finding.part: finding for finding in check(settings, tmp_path, LiveClock(), seconds=0.3)}
+    assert seen["source sonar"].verdict == "fail"
+    assert seen["source sonar"].seen == f"{port} is no port"
+    assert "from 1 to 65535" in seen["source sonar"].remedy
+
+
+def test_a_missing_driver_is_told_from_a_wrong_pin(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    voice = 'microphone = "none"\nspeaker = "none"\nbutton = 17'
+    monkeypatch.setitem(sys.modules, "gpiod", None)
+    seen = found(text_with(voice=voice), tmp_path, 0.1)["button"]
+    assert (seen.verdict, "gpiod" in seen.seen) == ("fail", True)
+    assert "install.sh" in seen.remedy
+
+
+class Zones:
+    """A /sys/class of thermal zones and supply alarms."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+
+    def zone(self, n: int, degrees: float, passive: float | None = None) -> None:
+        zone = self.folder / "thermal" / f"thermal_zone{n}"
+        zone.mkdir(parents=True)
+        (zone / "temp").write_text(f"{1000 * degrees:.0f}\n")
+        for m, (kind, limit) in enumerate([("critical", 110.0), ("passive", passive)]):
+            if limit is not None:
+                (zone / f"trip_point_{m}_type").write_text(kind + "\n")
+                (zone / f"trip_point_{m}_temp").write_text(f"{1000 * limit:.0f}\n")
+
+    def supply(self, alarm: int) -> None:
+        (self.folder / "hwmon" / "hwmon1").mkdir(parents=True)
+        (self.folder / "hwmon" / "hwmon1" / "in0_lcrit_alarm").write_text(f"{alarm}\n")
+
+
+@pytest.mark.parametrize(
+    ("degrees", "passive", "verdict"),
+    [
+        (55.0, None, "pass"),
+        (74.0, None, "warn"),
+        (74.0, 85.0, "pass"),
+        (81.0, None, "fail"),
+        (86.0, 85.0, "fail"),
+    ],
+)
+def test_a_hot_board(tmp_path: Path, degrees: float, passive: float | None, verdict: str):
+    zones = Zones(tmp_path)
+    zones.zone(0, 40.0)
+    zones.zone(1, degrees, passive)
+    (heat,) = board_findings(tmp_path)
+    assert (heat.part, heat.verdict) == ("heat", verdict)
+    assert (verdict == "pass") != bool(heat.remedy)
+
+
+@pytest.mark.parametrize(("alarm", "verdict"), [(0, "pass"), (1, "fail")])
+def test_a_supply_that_sags(tmp_path: Path, alarm: int, verdict: str):
+    Zones(tmp_path).supply(alarm)
+    (power,) = board_findings(tmp_path)
+    assert (power.part, power.verdict) == ("power", verdict)
+
+
+def test_of_a_board_that_tells_nothing_nothing_is_said(tmp_path: Path):
+    assert list(board_findings(tmp_path)) == []
 
 
 def test_a_port_that_is_not_there(tmp_path: Path):
