@@ -7,15 +7,21 @@ number; a range check takes the rows of bits and nines, the sentence families kn
 
 from __future__ import annotations
 
+import contextlib
 import re
 from collections import Counter
 from datetime import date
 
 _NUMBER = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)").fullmatch
 # Only digits: float() alone would take "nan", "inf", "1_0", "1e5" and " 7".
+_NUMERAL = re.compile(r"\d{1,4}").fullmatch
 
 DAY_MS = 86_400_000
 """Milliseconds in a day."""
+YEARS = range(1980, 2200)
+"""The years that a wire or a recording can tell: GPS began in 1980, and no boat carries this past 2199."""
+END_OF_TIME_MS = (date(YEARS.stop, 1, 1) - date(1970, 1, 1)).days * DAY_MS
+"""The first instant of UTC, ms, that can no longer be told."""
 
 
 class Values:
@@ -105,14 +111,15 @@ class Values:
         return value
 
     def day(self, dd: str, mm: str, year: str) -> date | None:
-        """Return the date; a year of two digits is one of 1980..2079 (GPS began in 1980)."""
+        """Return the date, in one of `YEARS`; a year of two digits is one of 1980..2079."""
         if not (dd or mm or year):
             return None
-        try:
+        if all(_NUMERAL(part) for part in (dd, mm, year)):
             number = int(year)
             if len(year) == 2:
                 number += 2000 if number < 80 else 1900
-            return date(number, int(mm), int(dd))
-        except ValueError:
-            self.dropped["date malformed"] += 1
-            return None
+            with contextlib.suppress(ValueError):
+                if number in YEARS:
+                    return date(number, int(mm), int(dd))
+        self.dropped["date malformed"] += 1
+        return None

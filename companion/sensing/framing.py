@@ -25,6 +25,8 @@ from collections.abc import Generator, Iterator
 from itertools import product
 from typing import NamedTuple
 
+from companion.sensing.fields import END_OF_TIME_MS
+
 LONGEST_LINE = 512
 """Bytes of a line without an end after which what is complete in it is taken out."""
 LONGEST_SENTENCE = 256
@@ -182,8 +184,9 @@ class Framer:
 
     def _tag_time(self, text: str) -> int | None:
         """Return a TAG block's ``c``, UTC in ms; senders write whole seconds or milliseconds."""
-        if not text.isdecimal() or len(text) > 15:
-            self.dropped["malformed tag time"] += 1
-            return None
-        value = int(text)
-        return value if value >= _MILLISECONDS_FROM else value * 1000
+        if text.isdecimal() and len(text) <= 15:
+            value = int(text) if int(text) >= _MILLISECONDS_FROM else int(text) * 1000
+            if value < END_OF_TIME_MS:
+                return value
+        self.dropped["malformed tag time"] += 1
+        return None

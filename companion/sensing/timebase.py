@@ -17,7 +17,7 @@ from collections import Counter
 from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta
 
-from companion.sensing.fields import DAY_MS
+from companion.sensing.fields import DAY_MS, END_OF_TIME_MS
 
 _ERA = 1024 * 7  # days; GPS counts its weeks in ten bits (IS-GPS-200)
 _EPOCH = date(1970, 1, 1).toordinal()
@@ -333,7 +333,9 @@ class TimeBase:
     def utc(self, t: float) -> datetime | None:
         """Return UTC at logic time t, s; None until the GPS has told it."""
         ms = self._utc.utc(round(t * 1000.0))
-        return None if ms is None else _AT_EPOCH + timedelta(milliseconds=ms)
+        if ms is None or ms >= END_OF_TIME_MS:
+            return None
+        return _AT_EPOCH + timedelta(milliseconds=ms)
 
     def at(self, utc: datetime) -> float | None:
         """Return the logic time, s, of a UTC instant on the recorder's clock, else the GPS's.
