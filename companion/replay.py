@@ -24,6 +24,7 @@ from companion.record.learning import digest_of
 from companion.record.logbook import Trip
 from companion.record.recording import CLIPS, CONFIG, LINES
 from companion.sensing import BoatState, Chunk, Sensing, SourceSettings
+from companion.sensing.remarks import own_apart
 from companion.sensing.sources import SerialSource
 from companion.voice.grammar import Grammar, aboard
 from companion.voice.hearing import Clip, clips_in, hear_ahead
@@ -127,6 +128,7 @@ def replay(
     engine = engine_for(day.name, settings, grammar, _into(trip, emit), keep, known)
     for utterance in _utterances(day, settings, grammar):
         engine.utterance(utterance)
+    chunks = own_apart(chunks)
     for chunk in chunks if pace is None and onlooker is None else _cut(chunks):
         engine.chunk(chunk)
         if onlooker is not None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import TypeVar
 
@@ -33,7 +34,7 @@ from companion.record.recording import (
 )
 from companion.replay import SOURCE, engine_for
 from companion.sensing import Chunk
-from companion.sensing.remarks import COMPANION, txt_body
+from companion.sensing.remarks import COMPANION, own_apart, txt_body
 from companion.voice.clips import ClipError, read_clip
 from companion.voice.grammar import Grammar
 from companion.voice.heard import Hearing, hearing_told
@@ -103,17 +104,17 @@ class LiveTrip:
         lines = list(cutter.feed(chunk.data))
         if lines:
             ms = self.stamps.at(chunk.t)
-            self._into_both(b"".join(stamped(line, chunk.source, ms) for line in lines))
+            self._take_in(b"".join(stamped(line, chunk.source, ms) for line in lines))
 
     def remark(self, t: float, text: str | None, *, aloud: bool = False) -> None:
         """Take a word of the companion's own; None only tells the engine that it is `t`, s of the clock."""
         line = sentence(txt_body(text, aloud=aloud))
-        self._into_both(stamped(line, COMPANION, self.stamps.at(t)))
+        self._take_in(stamped(line, COMPANION, self.stamps.at(t)), own=True)
 
     def tap(self, t: float, words: str) -> None:
         """Take the words of a button tapped at `t`, s of the clock; having no sound, they become a line."""
         line = sentence(txt_body(words, tapped=True))
-        self._into_both(stamped(line, COMPANION, self.stamps.later(t)))
+        self._take_in(stamped(line, COMPANION, self.stamps.later(t)), own=True)
         self.remark(t, None)
 
     def utterance(self, uttered: Uttered) -> None:
@@ -137,9 +138,10 @@ class LiveTrip:
         """Close the recording and leave the trip open."""
         self._on_disk(Recording.close)
 
-    def _into_both(self, data: bytes) -> None:
-        self._on_disk(lambda recording: recording.write(data))
-        self.engine.chunk(Chunk(0.0, SOURCE, data))
+    def _take_in(self, lines: bytes, *, own: bool = False) -> None:
+        """Record whole lines, of a wire or of our own, and give them to the engine."""
+        self._on_disk(lambda recording: recording.write(lines))
+        self.engine.chunk(Chunk(0.0, SOURCE, lines, own))
 
     def _on_disk(self, do: Callable[[Recording], T]) -> T | None:
         """Do something with the recording; None when there is none or the disk refuses."""
@@ -232,8 +234,9 @@ class Rebuilt:
     def _replay(self, lines: Path) -> None:
         began = stopwatch()
         with lines.open("rb") as file:
-            while data := file.read(_PIECE):
-                self.engine.chunk(Chunk(0.0, SOURCE, data))
+            pieces = iter(partial(file.read, _PIECE), b"")
+            for chunk in own_apart(Chunk(0.0, SOURCE, piece) for piece in pieces):
+                self.engine.chunk(chunk)
                 if stopwatch() - began > REBUILD:
                     raise RebuildError("it is too long to be replayed in time")
 

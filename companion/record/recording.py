@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from companion.sensing.framing import LONGEST_LINE, checksum
+from companion.sensing.remarks import defused
 from companion.voice.clips import clip_name, write_clip
 from companion.voice.sound import RATE, Samples
 
@@ -30,6 +31,8 @@ _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _TAG_TIME = re.compile(rb"\\s:[^\\]*,c:(\d+)\*[0-9A-F]{2}\\")
 _TAIL = 65_536
 _DAY = re.compile(r"\d{4}-\d{2}-\d{2}")
+_SENTENCE = re.compile(rb"[$!](?=[^$!*]{6,}\*[0-9A-Fa-f]{2}|[^$!]*\Z)")
+"""Where a sentence begins: what is told of by a checksum, or the last on its line."""
 
 
 def utc_of(ms: int) -> datetime:
@@ -43,15 +46,14 @@ def ms_of(utc: datetime) -> int:
 
 
 def stamped(line: bytes, source: str, ms: int) -> bytes:
-    """Return a line as it stands in a recording: a TAG block before its first sentence, and its end.
+    """Return a line as it stands in a recording: a TAG block of ours before each sentence, and its end.
 
-    A TAG block that the line brought with it stays, before ours, so that ours is the one that counts.
+    A TAG block that the line brought with it is none any more (`defused`): who spoke, and when, we tell.
     """
     block = f"s:{source},c:{ms}".encode()
     tag = b"\\%s*%02X\\" % (block, checksum(block))
-    starts = [at for at in (line.find(b"$"), line.find(b"!")) if at >= 0]
-    at = min(starts, default=0)
-    return line[:at] + tag + line[at:] + b"\r\n"
+    told, found = _SENTENCE.subn(lambda start: tag + start[0], defused(line))
+    return (told if found else tag + told) + b"\r\n"
 
 
 def sentence(body: str) -> bytes:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
@@ -52,6 +53,7 @@ _PLACES = frozenset(("GGA", "GLL", "RMC"))
 _MOTIONS = frozenset(("RMC", "VTG"))
 
 
+_ADDRESS = re.compile(r"[A-Z0-9]{5}").fullmatch
 _MOST_ADDRESSES = 500
 """More different addresses than any boat has: the rest, noise from a wire without checksums, is "other"."""
 
@@ -122,6 +124,7 @@ class Sensing:
         self._boat = Boat(self._offsets, ages or MaximumAges())
         self._time = TimeBase(self.dropped, self._boat.forget)
         self._wires: dict[str, _Wire] = {}
+        self._own = _Wire(remarks.COMPANION, SourceSettings(), self.dropped)
         self._fix: tuple[str, int | None, Origin | None] = ("", None, None)
 
     def feed(self, chunk: Chunk) -> Iterator[tuple[float, Reading]]:
@@ -130,7 +133,7 @@ class Sensing:
         The boat's state follows the iteration: after each item it is what it was at that item. Iterate to
         the end before the next chunk.
         """
-        wire = self._wires.get(chunk.source) or self._connect(chunk.source)
+        wire = self._own if chunk.own else self._wires.get(chunk.source) or self._connect(chunk.source)
         return self._take_all(wire, wire.framer.feed(chunk.data), chunk.t)
 
     def finish(self, t: float = 0.0) -> Iterator[tuple[float, Reading]]:
@@ -201,19 +204,26 @@ class Sensing:
 
     def _meet(self, wire: _Wire, tag_source: str | None, address: str) -> _Speaker | None:
         """Return how to take a new address; None for sentences that tell nothing we need."""
-        formatter = address[2:]
-        known = _SENTENCES.get(formatter)
-        # P begins makers' own sentences; a depth sounder with the talker PA is an exception seen at work.
-        name = tag_source or wire.name
-        stranger = formatter == "TXT" and name != remarks.COMPANION
-        if known is None or stranger or (address[0] == "P" and known[1] != "depth"):
-            speaker = None
-        else:
+        speaker = None
+        if self._heeds(wire, address):
+            formatter = address[2:]
+            name = tag_source or wire.name
             settings = self._sources.get(name, wire.settings)
             origin = Origin(name, address[:2], formatter, settings.priority, settings.latency)
-            speaker = _Speaker(origin, wire.settings, self._folds()[known[1]])
+            speaker = _Speaker(origin, wire.settings, self._folds()[_SENTENCES[formatter][1]])
         wire.speakers[tag_source, address] = speaker
         return speaker
+
+    def _heeds(self, wire: _Wire, address: str) -> bool:
+        """Return whether sentences of this address are taken from this wire."""
+        known = _SENTENCES.get(address[2:])
+        if known is None or not _ADDRESS(address):
+            return False
+        # Words are the companion's own; a TXT of anybody else is passed over, whatever its TAG block says.
+        if wire is self._own or known[1] == "remark":
+            return wire is self._own and known[1] == "remark"
+        # P begins makers' own sentences; a depth sounder with the talker PA is an exception seen at work.
+        return address[0] != "P" or known[1] == "depth"
 
     def _folds(self) -> dict[str, _Fold]:
         return {

@@ -26,12 +26,14 @@ class Chunk(NamedTuple):
     """Bytes as they came from a source.
 
     ``t`` is the arrival, logic seconds (not used when time comes from tags or sentences), ``source`` the
-    source's name, ``data`` the bytes, cut anywhere.
+    source's name, ``data`` the bytes, cut anywhere. ``own``: they are the companion's own words, whole lines
+    of them. Nothing in the bytes can claim that.
     """
 
     t: float
     source: str
     data: bytes
+    own: bool = False
 
 
 class SourceSettings(msgspec.Struct, frozen=True, kw_only=True):

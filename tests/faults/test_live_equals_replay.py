@@ -159,7 +159,8 @@ def test_every_byte_is_in_the_recording(launch, wire, tools, tmp_path):
     mine = [line for line in recorded if b"\\s:sonar," in line]
     import re
 
-    assert [re.sub(rb"\\s:sonar,c:\d+\*..\\", b"", line) for line in mine] == lines
+    bare = [re.sub(rb"\\s:sonar,c:\d+\*..\\", b"", line).replace(b"^5C", b"\\") for line in mine]
+    assert bare == lines
 
 
 def test_a_trip_over_a_lake_known_from_another_day_replays_from_that_lake(launch, wire, tools, tmp_path):

@@ -45,12 +45,26 @@ def test_a_stamped_line_is_read_as_its_source_and_time():
     assert (read.fields[0], read.tag_time, read.tag_source) == ("SDDPT", START, "depth finder")
 
 
-def test_a_line_that_brings_its_own_tag_block_keeps_it_and_ours_counts():
+def test_a_tag_block_that_a_line_brings_is_kept_as_text_and_ours_counts():
     theirs = stamped(sentence("SDDPT,5.00,0.0"), "theirs", 5_000_000).strip()
     line = stamped(theirs, "ours", START)
-    assert theirs.split(b"$")[0] in line
+    assert theirs.split(b"$")[0].replace(b"\\", b"^5C") in line
     (read,) = Framer().feed(line)
     assert (read.tag_time, read.tag_source) == (START, "ours")
+
+
+def test_every_sentence_on_a_line_is_stamped():
+    line = stamped(b"12:30 " + sentence("SDDPT,5.00,0.0") * 3 + b"$GPGLL,45", "ours", START)
+    read = list(Framer().feed(line))
+    assert [(one.fields[0], one.tag_time, one.tag_source) for one in read] == [("SDDPT", START, "ours")] * 3
+
+
+@given(st.binary(max_size=200))
+def test_the_only_tag_blocks_of_a_recorded_line_are_ours(line):
+    recorded = stamped(line.translate(None, b"\r\n"), "ours", START)
+    block = stamped(b"", "ours", START).strip()
+    assert b"\\" not in recorded.replace(block, b"")
+    assert all(one.tag_source == "ours" for one in Framer().feed(recorded))
 
 
 @given(st.lists(st.binary(max_size=200), max_size=20), st.binary(max_size=3))
