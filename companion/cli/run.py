@@ -104,10 +104,12 @@ def _parts(settings: Settings, stack: contextlib.ExitStack, *, dry_run: bool) ->
     )
     if speaker is not None:
         parts = parts._replace(tell=speaker.tell, own_voice=speaker.spoke)
-    return parts if recogniser is None else _with_ears(parts, settings, recogniser, speaker)
+    return parts if recogniser is None else with_ears(parts, settings, recogniser, speaker)
 
 
-def _with_ears(parts: Parts, settings: Settings, recogniser: Recogniser, speaker: Speaker | None) -> Parts:
+def with_ears(parts: Parts, settings: Settings, recogniser: Recogniser, speaker: Speaker | None) -> Parts:
+    """Return the devices with a microphone, and what listens at it and is deaf to the speaker."""
+
     def listener(complain: Callable[[str], None]) -> Listener:
         gate = None if speaker is None else EchoGate(lambda: speaker.speaking, speaker.hush)
         return Listener(recogniser, gate, parts.held, complain)

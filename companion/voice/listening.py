@@ -17,7 +17,7 @@ import numpy as np
 
 from companion.voice.heard import Hearing
 from companion.voice.microphone import ENOUGH, PAUSE, PRE_ROLL, Loudness
-from companion.voice.recogniser import Attempt, Recogniser
+from companion.voice.recogniser import CHUNK, Attempt, Recogniser
 from companion.voice.sound import FRAMES_A_SECOND, Samples, level
 
 ROOM_RINGS = 0.3
@@ -32,13 +32,16 @@ GETS_USED = 15
 FADES = 0.998
 """How fast that is forgotten, a frame: half in seven seconds of speaking."""
 NOTHING = 2.0
-"""How long no word at all may be made out before listening begins afresh, s: it was noise."""
+"""How long no word at all may be made out before listening begins afresh, s: it was noise, if nothing is
+spoken just then."""
 HELD_AFTER = 0.3
 """Sound taken from after the button was let go, s."""
 WEAK, CLIPPED = 250.0, 32000
 """Loudest frame (level of 32768) and sample that make an utterance too quiet, or too loud."""
 CLEAR_OF = 0.1
 """So much of the quiet at an utterance's end is not taken into the next one, s: a word may still ring."""
+QUIET_BEFORE = 0.5
+"""Nothing spoken for so long, s, and no word begins just now that giving up would cut in two."""
 IN_A_ROW = 3
 """So many such utterances one after the other are complained of, once."""
 
@@ -222,18 +225,27 @@ class Listener:
             hearing = attempt.finish()
         if hearing is not None:
             return self._heard(hearing)
-        if self._held is None and attempt.wordless and len(self._frames) > NOTHING * FRAMES_A_SECOND:
+        if self._held is None and self._is_noise(attempt):
             self._drop()
         return None
 
+    def _is_noise(self, attempt: Attempt) -> bool:
+        return (
+            attempt.wordless
+            and len(self._frames) > NOTHING * FRAMES_A_SECOND
+            and len(self._frames) % CHUNK == 0
+            and attempt.still >= QUIET_BEFORE
+        )
+
     def _heard(self, hearing: Hearing) -> Listened | None:
+        """Return the utterance heard; with nothing heard, all sound is kept for what may follow at once."""
         frames, attempt = self._frames, self._attempt
         still = 0.0 if attempt is None else max(0.0, attempt.still - CLEAR_OF)
         self._drop()
-        self._before.clear()  # the next utterance must not begin with the words of this one
-        self._before.extend(frames[len(frames) - round(still * FRAMES_A_SECOND) :])
         if not hearing.text:
             return None
+        self._before.clear()  # the next utterance must not begin with the words of this one
+        self._before.extend(frames[len(frames) - round(still * FRAMES_A_SECOND) :])
         samples, ended = np.concatenate(frames), self._count / FRAMES_A_SECOND
         loudest = max(map(level, frames))
         self._watch.take(samples, loudest)

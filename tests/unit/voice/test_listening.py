@@ -23,9 +23,9 @@ from companion.voice.sound import FRAME, FRAMES_A_SECOND, RATE, frames_of, level
 
 
 class Attempt:
-    """Makes out "words" once there was sound above `LOUD`, and decides after `long` s of it."""
+    """Makes out "words" after `LATE` s of sound above `LOUD`, and decides after `long` s of it."""
 
-    LOUD = 1500.0
+    LOUD, LATE = 1500.0, 0.0
 
     def __init__(self, long: float) -> None:
         self.partial, self.wordless = "", True
@@ -42,7 +42,7 @@ class Attempt:
         self.given.append(frame)
         if level(frame) > self.LOUD:
             self.loud += 1
-            self.wordless = False
+            self.wordless = self.loud < self.LATE * FRAMES_A_SECOND
         return Hearing("words") if self.loud >= self.long * FRAMES_A_SECOND else None
 
     def finish(self) -> Hearing:
@@ -112,6 +112,14 @@ def test_noise_without_words_is_given_up_and_listened_to_afresh():
     assert len(recogniser.attempts) >= 3
     longest = max(len(attempt.given) for attempt in recogniser.attempts) / FRAMES_A_SECOND
     assert longest <= max(NOTHING, PRE_ROLL + PAUSE) + 0.1
+
+
+@pytest.mark.parametrize("gust", [0.6, 0.8, 1.0, 1.2])
+def test_listening_begun_by_noise_is_not_given_up_while_somebody_speaks(gust, monkeypatch):
+    monkeypatch.setattr(Attempt, "LATE", 0.7)
+    recogniser = Recogniser(long=1.0)
+    (heard,) = hear(sound((3, 50), (gust, 700), (1.0, 3000), (2, 50)), Listener(recogniser))
+    assert heard.began == pytest.approx(3.0 - PRE_ROLL, abs=0.1)
 
 
 def test_its_own_voice_is_not_heard_nor_the_room_after_it():
