@@ -8,30 +8,26 @@ from pathlib import Path
 from threading import Event
 from typing import NamedTuple
 
-from companion.casting.answers import fix_of
-from companion.casting.deck import Deck
-from companion.casting.ground import Mapped
+from companion.casting.hand import fix_of
 from companion.clock import LiveClock, Pace
 from companion.config import Settings
 from companion.dive.calibration import Belief
-from companion.engine import Emit, Engine, Keep, KeepNothing, Known, Utterance
 from companion.events import AnyEvent
 from companion.lakebed.bed import Bed
-from companion.lakebed.soundings import Mounting
 from companion.record import beforehand
 from companion.record.lakes import Lakes, LearnedFile
 from companion.record.learning import digest_of
 from companion.record.logbook import Trip
 from companion.record.recording import CLIPS, CONFIG, LINES
-from companion.sensing import BoatState, Chunk, Sensing, SourceSettings
+from companion.sensing import BoatState, Chunk
 from companion.sensing.remarks import own_apart
 from companion.sensing.sources import SerialSource
+from companion.trip.assembly import RECORDING, assemble_trip
+from companion.trip.engine import Emit, Engine, Keep, KeepNothing, Known, Utterance
 from companion.voice.grammar import Grammar, aboard
 from companion.voice.hearing import Clip, clips_in, hear_ahead
 from companion.voice.model import speech_model
 
-SOURCE = "recording"
-"""The one wire a recording is read as; the names of the boat's sources stand in its TAG blocks."""
 PIECE = 256
 NOTHING_KNOWN = Known()
 """What a boat knows on its first day."""
@@ -125,7 +121,7 @@ def replay(
     grammar = Grammar(aboard(settings))
     keep = keep or KeepNothing()
     known = known if day.known is None else day.known
-    engine = engine_for(day.name, settings, grammar, _into(trip, emit), keep, known)
+    engine = assemble_trip(day.name, settings, grammar, _into(trip, emit), keep, known)
     for utterance in _utterances(day, settings, grammar):
         engine.utterance(utterance)
     chunks = own_apart(chunks)
@@ -140,25 +136,6 @@ def replay(
         onlooker(engine)
 
 
-def engine_for(
-    name: str, settings: Settings, grammar: Grammar, emit: Emit, keep: Keep, known: Known
-) -> Engine:
-    """Return an engine for this boat, fed with chunks of `SOURCE`: one and the same live and in replay."""
-    wire = SourceSettings(need_checksum=all(source.need_checksum for source in settings.sources))
-    sources = {source.name: source.settings() for source in settings.sources} | {SOURCE: wire}
-    offsets = settings.boat.offsets()
-    bed = Bed(
-        known.areas,
-        mounting=Mounting(offsets.forward, offsets.starboard),
-        half_beam=settings.boat.half_beam,
-        from_sound_speed=settings.boat.sound_from_temperature,
-    )
-    bed.begin_trip(settings.water.level)
-    deck = Deck(settings.rods, known.beliefs, Mapped(bed))
-    sensing, reaction = Sensing(sources, offsets), settings.voice.reaction
-    return Engine(name, sensing, deck, grammar, settings.units, emit, bed, keep, reaction)
-
-
 def port_chunks(device: str, baud: int) -> Iterator[Chunk]:
     """Yield what comes from a serial port until whoever plays the recording into it hangs up.
 
@@ -167,7 +144,7 @@ def port_chunks(device: str, baud: int) -> Iterator[Chunk]:
     """
     came = False
     try:
-        for chunk in SerialSource(SOURCE, device, LiveClock(), baud=baud).chunks(Event()):
+        for chunk in SerialSource(RECORDING, device, LiveClock(), baud=baud).chunks(Event()):
             came = True
             yield chunk
     except OSError:

@@ -11,8 +11,9 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import NamedTuple
 
 from companion.casting.cast import Whereabouts
-from companion.casting.deck import REMEMBERED, Aim, Deck, Moment
+from companion.casting.deck import Deck
 from companion.casting.ground import Ground
+from companion.casting.hand import DIRECTION_REMEMBERED_S, Aim, BoatPose, Hand, begin_cast, lure_at
 from companion.dive.calibration import Belief
 from companion.events import AnyEvent, Fix, Logged, RodTaken
 from companion.sensing.localplane import range_and_bearing
@@ -59,12 +60,12 @@ def lure_on(
         beliefs: what is believed of lures, by their names.
         ground: the bottom.
     """
-    deck = Deck([rod], beliefs, ground)
+    deck, hand = Deck([rod], beliefs, ground), Hand(rod.number)
     cast = _cast_of(thing, trip.events, rod.name)
     if cast is not None:
         for one in _calls(trip.events, cast):
-            deck.begin_cast(trip.began(one), _moment(one, trip), _aim(one))
-    return deck.lure(trip.began(thing) - trip.reaction, thing.boat, thing.heading)
+            hand = begin_cast(deck, hand, trip.began(one), _pose(one, trip), _aim(one))
+    return lure_at(deck, hand, trip.began(thing) - trip.reaction, thing.boat, thing.heading)
 
 
 def _cast_of(thing: Logged, events: Iterable[AnyEvent], rod: str) -> Logged | None:
@@ -83,17 +84,17 @@ def _cast_of(thing: Logged, events: Iterable[AnyEvent], rod: str) -> Logged | No
 def _calls(events: Iterable[AnyEvent], cast: Logged) -> list[Logged]:
     """Return a cast and those before it whose direction it may have gone in."""
     calls = [event for event in events if isinstance(event, Logged) and event.what == "cast"]
-    return [call for call in calls if cast.t - REMEMBERED <= call.t <= cast.t]
+    return [call for call in calls if cast.t - DIRECTION_REMEMBERED_S <= call.t <= cast.t]
 
 
 def _aim(cast: Logged) -> Aim:
     return Aim(HOURS.get(cast.detail or ""), cast.size)
 
 
-def _moment(thing: Logged, trip: Aftersight) -> Moment:
+def _pose(thing: Logged, trip: Aftersight) -> BoatPose:
     before = trip.boat(thing.t - OVER)
     if before is None or thing.boat is None:
-        return Moment(thing.boat, thing.heading)
+        return BoatPose(thing.boat, thing.heading)
     away, course = range_and_bearing(before.lat, before.lon, thing.boat.lat, thing.boat.lon)
     known = math.isfinite(away) and away >= STILL
-    return Moment(thing.boat, thing.heading, course if known else None, thing.speed)
+    return BoatPose(thing.boat, thing.heading, course if known else None, thing.speed)

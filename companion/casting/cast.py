@@ -6,7 +6,7 @@ The retrieve begins `FLIGHT` s after the first word of "cast now". Times are log
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import NamedTuple
 
@@ -68,6 +68,10 @@ class Cast:
     bottom: Ahead | None = None
     outlook: CastOutlook | None = None
     said: float | None = None
+
+    def with_outlook(self, sounded: Ahead, bottom: Ahead, seen: CastOutlook) -> Cast:
+        """Return the same cast with the bottom along it, sounded and refined, and what it will meet."""
+        return replace(self, sounded=sounded, bottom=bottom, outlook=seen)
 
     @property
     def retrieved_from(self) -> float:

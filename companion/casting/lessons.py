@@ -2,79 +2,90 @@
 
 A cast without a touch teaches only when its end is told as well ("reeled in"): who says nothing at all
 may just as well have felt the bottom. A cast on which a fish struck or the lure hung teaches nothing more.
+
+A `Lessons` is a value; the acts below change the deck's beliefs and return the lessons as they are then.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import NamedTuple
 
 from companion.casting.cast import Cast
 from companion.casting.deck import Deck, Lesson
 from companion.casting.felt import felt_touch
-from companion.dive.calibration import Belief, Evidence
+from companion.dive.calibration import Evidence
 from companion.events import Fix
 from companion.tackle import Rod, rig_name
 
-Remember = Callable[[str, Belief], None]
-"""Called with a lure's name and what is now believed of it."""
+NOTHING_TAUGHT: Mapping[int, tuple[Rod, Evidence]] = MappingProxyType({})
 
 
-class Lessons:
-    """Turns what is told of casts into evidence, and remembers which thing told taught what."""
+class Lessons(NamedTuple):
+    """What the trip's casts have taught.
 
-    def __init__(self, deck: Deck, remember: Remember) -> None:
-        self._deck = deck
-        self._remember = remember
-        self._taught: dict[int, tuple[Rod, Evidence]] = {}
-        self._told: Cast | None = None
+    Attributes:
+        taught: the rod and the evidence, by the number of the logged thing that gave it.
+        spent: the cast that teaches nothing more.
+    """
 
-    def touched(self, number: int, said: float, cast: Cast | None, boat: Fix | None) -> Lesson | None:
-        """Learn from a touch logged as `number`, whose words began at logic time `said`, s.
+    taught: Mapping[int, tuple[Rod, Evidence]] = NOTHING_TAUGHT
+    spent: Cast | None = None
 
-        `boat` is where the boat was then. Only the first touch of a cast teaches: after it the lure no
-        longer swims free.
-        """
-        if cast is None or cast is self._told:
-            return None
-        self._told = cast
-        sounding = felt_touch(cast, said, boat, self._deck.reach_band(cast.rod))
-        if sounding is not None:
-            self._deck.felt.add(number, sounding)
-        return self._learn(number, cast.rod, cast.touched(said))
+    def with_spent(self, cast: Cast | None) -> Lessons:
+        """Return the same after a fish or a snag has ended the even retrieve of a cast."""
+        return self._replace(spent=cast or self.spent)
 
-    def something_else(self, cast: Cast | None) -> None:
-        """Note that a fish or a snag has ended the even retrieve of a cast."""
-        self._told = cast or self._told
 
-    def reeled_in(self, number: int, cast: Cast | None) -> Lesson | None:
-        """Learn from a cast whose end was logged as `number` and on which nothing was told."""
-        if cast is None or cast is self._told:
-            return None
-        return self._learn(number, cast.rod, cast.untouched())
+Taught = tuple[Lessons, Lesson | None]
+"""The lessons after an act, and what is now believed of the rod where the act changed it."""
 
-    def take_back(self, number: int) -> Lesson | None:
-        """Take back what the logged thing `number` has taught."""
-        self._deck.felt.remove(number)
-        rod, seen = self._taught.pop(number, (None, None))
-        if rod is None or seen is None:
-            return None
-        self._told = None
-        self._deck.unlearn(rod.lure.name, seen)
-        return self._kept(rod)
 
-    def forget(self, rod: Rod) -> Lesson:
-        """Forget what was learned with a rod as it is rigged now."""
-        self._deck.forget(rod)
-        self._taught = {n: (of, seen) for n, (of, seen) in self._taught.items() if seen.rig != rig_name(rod)}
-        return self._kept(rod)
+def learn_touch(
+    deck: Deck, lessons: Lessons, number: int, said: float, cast: Cast | None, boat: Fix | None
+) -> Taught:
+    """Learn from a touch logged as `number`, whose words began at logic time `said`, s.
 
-    def _learn(self, number: int, rod: Rod, seen: Evidence | None) -> Lesson | None:
-        if seen is None:
-            return None
-        self._deck.learn(rod.lure.name, seen)
-        self._taught[number] = (rod, seen)
-        return self._kept(rod)
+    `boat` is where the boat was then. Only the first touch of a cast teaches: after it the lure no
+    longer swims free.
+    """
+    if cast is None or cast is lessons.spent:
+        return lessons, None
+    sounding = felt_touch(cast, said, boat, deck.reach_band(cast.rod))
+    if sounding is not None:
+        deck.felt.add(number, sounding)
+    return _learn(deck, lessons.with_spent(cast), number, cast.rod, cast.touched(said))
 
-    def _kept(self, rod: Rod) -> Lesson:
-        self._remember(rod.lure.name, self._deck.learned(rod).belief())
-        return self._deck.lesson(rod)
+
+def learn_no_touch(deck: Deck, lessons: Lessons, number: int, cast: Cast | None) -> Taught:
+    """Learn from a cast whose end was logged as `number` and on which nothing was told."""
+    if cast is None or cast is lessons.spent:
+        return lessons, None
+    return _learn(deck, lessons, number, cast.rod, cast.untouched())
+
+
+def unlearn(deck: Deck, lessons: Lessons, number: int) -> Taught:
+    """Take back what the logged thing `number` has taught."""
+    deck.felt.remove(number)
+    rod, seen = lessons.taught.get(number, (None, None))
+    if rod is None or seen is None:
+        return lessons, None
+    deck.unlearn(rod.lure.name, seen)
+    left = {other: taught for other, taught in lessons.taught.items() if other != number}
+    return Lessons(left, None), deck.lesson(rod)
+
+
+def forget_rod(deck: Deck, lessons: Lessons, rod: Rod) -> Taught:
+    """Forget what was learned with a rod as it is rigged now."""
+    deck.forget(rod)
+    name = rig_name(rod)
+    left = {number: taught for number, taught in lessons.taught.items() if taught[1].rig != name}
+    return lessons._replace(taught=left), deck.lesson(rod)
+
+
+def _learn(deck: Deck, lessons: Lessons, number: int, rod: Rod, seen: Evidence | None) -> Taught:
+    if seen is None:
+        return lessons, None
+    deck.learn(rod.lure.name, seen)
+    return lessons._replace(taught={**lessons.taught, number: (rod, seen)}), deck.lesson(rod)

@@ -14,9 +14,6 @@ from typing import Literal
 
 import msgspec
 
-from companion.units import LengthUnit, spoken_depth
-from companion.voice.grammar import number_words
-
 MatchState = Literal["touch", "clear", "short", "unknown"]
 """touch: the lure gets to the bottom; clear: it passes close above; short: it stays well above it."""
 
@@ -53,8 +50,8 @@ class Standing(msgspec.Struct, frozen=True):
 
 
 UNKNOWN = Standing("unknown")
-JUST = 0.1524
-"""Half a foot, m: a margin smaller than this is no whole foot, and "clear by 0 feet" is no thing to say."""
+JUST_CLEAR_M = 0.1524
+"""Half a foot: a margin smaller than this is no whole foot, and "clear by 0 feet" is no thing to say."""
 
 
 class MatchWatch:
@@ -144,21 +141,3 @@ class MatchWatch:
     def _say(self, t: float, standing: Standing) -> Standing:
         self._said, self._said_at, self._pending = standing, t, None
         return standing
-
-
-def spoken_match(standing: Standing, unit: LengthUnit, better: int | None = None) -> str:
-    """Return the words for a standing; `better` is the number of a rod that gets down, where this does not.
-
-    >>> spoken_match(Standing("clear", 6.0, 0.92), "feet")
-    'clear by 3 feet'
-    >>> spoken_match(Standing("short", 8.0, 2.4), "feet", better=2)
-    'short by 8 feet, take number two'
-    """
-    if standing.margin is None or standing.state == "unknown":
-        return "depth not known"
-    if standing.state == "touch":
-        return "touch"
-    if standing.margin < JUST:
-        return "just clear"
-    line = f"{standing.state} by {spoken_depth(standing.margin, unit)}"
-    return line if better is None else f"{line}, take number {number_words(better)}"

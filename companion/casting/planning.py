@@ -7,7 +7,8 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from companion.casting.deck import Deck, Moment
+from companion.casting.deck import Deck
+from companion.casting.hand import BoatPose
 from companion.casting.plan import Plan, Target, ground, plan
 from companion.casting.swim import Wish
 from companion.events import Fix
@@ -37,7 +38,7 @@ class Planner:
         self._deck = deck
         self._bed = bed
 
-    def which_rod(self, boat: Moment) -> Found | None:
+    def which_rod(self, boat: BoatPose) -> Found | None:
         """Return the best cast from where the boat lies; None where that, or the bottom, is not known."""
         if boat.fix is None or (area := self._area(boat.fix)) is None:
             return None
@@ -45,7 +46,7 @@ class Planner:
         longest = max(rod.cast for rod in self._deck.rods)
         return self._best(area, here, here, 1.2 * longest, Target("here"), Wish(boat=here))
 
-    def where_from(self, boat: Moment) -> Found | None:
+    def where_from(self, boat: BoatPose) -> Found | None:
         """Return the best place to fish the nearest mark from, or else what is around; None as above."""
         if boat.fix is None or (area := self._area(boat.fix)) is None:
             return None

@@ -6,20 +6,21 @@ import msgspec
 import numpy as np
 
 from companion.casting.cast import Cast
-from companion.casting.deck import Deck, Moment
+from companion.casting.deck import Deck
 from companion.casting.ground import STEP, Ray
+from companion.casting.hand import BoatPose, Hand, rod_of, usual_ray
 from companion.casting.match import MatchRules
 from companion.dive.calibration import Casts
 from companion.glance import BottomPoint, Outlook, RodView, SideView
 from companion.tackle import Rod
 
 
-def rods_view(deck: Deck, depth: float | None) -> tuple[RodView, ...]:
+def rods_view(deck: Deck, hand: Hand, depth: float | None) -> tuple[RodView, ...]:
     """Return every rod as it would stand against a bottom at this depth, m."""
-    return tuple(_rod_view(deck, rod, depth) for rod in deck.rods)
+    return tuple(_rod_view(deck, rod, depth, in_hand=rod.number == hand.number) for rod in deck.rods)
 
 
-def _rod_view(deck: Deck, rod: Rod, depth: float | None) -> RodView:
+def _rod_view(deck: Deck, rod: Rod, depth: float | None, *, in_hand: bool) -> RodView:
     reach, band = deck.reach(rod), deck.reach_band(rod)
     margin = None if depth is None else depth - reach
     return RodView(
@@ -27,7 +28,7 @@ def _rod_view(deck: Deck, rod: Rod, depth: float | None) -> RodView:
         name=rod.name,
         lure=rod.lure.name,
         line=rod.line.name,
-        in_hand=rod == deck.in_hand,
+        in_hand=in_hand,
         reach=round(reach, 3),
         low=round(band.low, 3),
         high=round(band.high, 3),
@@ -44,11 +45,12 @@ def _state(margin: float | None) -> Outlook:
     return "clear" if margin <= MatchRules().near else "short"
 
 
-def side_view(deck: Deck, t: float, boat: Moment) -> SideView:
+def side_view(deck: Deck, hand: Hand, t: float, boat: BoatPose) -> SideView:
     """Return the water along the cast under way, or along a usual cast of the rod in hand over the bow."""
-    cast = deck.cast_at(t)
+    cast = hand.cast_at(t)
     if cast is None:
-        return _side(deck.usual_casts(), deck.usual_ray(boat), boat.heading)
+        usual = deck.usual_casts(rod_of(deck, hand))
+        return _side(usual, usual_ray(deck, hand, boat), boat.heading)
     far, _, depth, _ = cast.at(t)
     side = _side(cast.casts, cast.ray, cast.bearing)
     lure = (round(far, 2), round(depth, 2))

@@ -10,7 +10,6 @@ from typing import Any, NamedTuple
 import click
 import msgspec
 
-from companion.casting import plan_words
 from companion.casting.plan import Ground, Plan, Target, ground, plan
 from companion.casting.swim import MANNERS, Manner, Wish
 from companion.cli.common import (
@@ -36,6 +35,7 @@ from companion.sensing import Sensing, SourceSettings
 from companion.sensing.sources import FileSource
 from companion.tackle import calibrations, reaches
 from companion.tackle.quantities import Quantity
+from companion.trip import wording
 
 AREA = 300.0
 """Side of the square that is planned over around a place, m, and of the largest lake planned as a whole."""
@@ -350,9 +350,7 @@ def _print(found: Sequence[Plan], area: Area, settings: Settings, *, as_json: bo
     click.echo(pictures.table(found, settings.units), nl=False)
     for letter, one in zip(pictures.LETTERS, found, strict=False):
         lat, lon = area.plane.to_latlon(one.east, one.north)
-        click.echo(
-            f"{letter}  lie at {lat:.5f},{lon:.5f}: {plan_words.where_from(one, None, settings.units)}"
-        )
+        click.echo(f"{letter}  lie at {lat:.5f},{lon:.5f}: {wording.where_from(one, None, settings.units)}")
     click.echo("Estimates for fishing; not for navigation.")
 
 

@@ -14,14 +14,15 @@ from companion.cli.common import command, config_option, logbook_option, setting
 from companion.cli.showing import Showing
 from companion.clock import Pace
 from companion.config import Settings
-from companion.engine import Known
 from companion.events import AnyEvent, to_json
 from companion.record import timeline
 from companion.record.lakes import Lakes
 from companion.record.logbook import Logbook
-from companion.replay import SOURCE, Day, KeepInTrip, find_day, look_ready, port_chunks, replay
+from companion.replay import Day, KeepInTrip, find_day, look_ready, port_chunks, replay
 from companion.sensing import Chunk
 from companion.sensing.sources import FileSource
+from companion.trip.assembly import RECORDING
+from companion.trip.engine import Known
 from companion.voice.model import data_folder
 from companion.voice.speaker import Speaker, manner_of
 
@@ -117,6 +118,6 @@ def _file_with_bar(day: Day) -> Iterator[Chunk]:
     """Yield a recording's chunks, with a progress bar on a terminal."""
     size = day.recording.stat().st_size
     with tqdm(total=size, unit="B", unit_scale=True, desc=day.name, disable=None, leave=False) as bar:
-        for chunk in FileSource(SOURCE, day.recording).chunks():
+        for chunk in FileSource(RECORDING, day.recording).chunks():
             yield chunk
             bar.update(len(chunk.data))

@@ -15,11 +15,10 @@ import click
 from companion.cli.choosing import choose, entry_name, recording
 from companion.cli.common import command, settings_in_force, warn
 from companion.config import load
-from companion.engine import Known
 from companion.events import AnyEvent, Heard
 from companion.record.lakes import Lakes
 from companion.record.logbook import Logbook
-from companion.replay import SOURCE, KeepInTrip, find_day, look_ready, replay
+from companion.replay import KeepInTrip, find_day, look_ready, replay
 from companion.report.clips import embedded
 from companion.report.day import Day, read_day
 from companion.report.figures import figures
@@ -30,6 +29,8 @@ from companion.report.rods import rod_stories
 from companion.report.season import Outing, season_figures, season_page
 from companion.report.words import Words
 from companion.sensing.sources import FileSource
+from companion.trip.assembly import RECORDING
+from companion.trip.engine import Known
 from companion.units import LengthUnit
 from companion.voice.model import data_folder
 
@@ -233,7 +234,7 @@ def _replay_one(folder: Path, into: Path) -> Path:
         lakes = Lakes(book)
         if all(entry.recording == recorded.name for entry in book.trips()):
             lakes.clear()
-        chunks, known = FileSource(SOURCE, recorded.recording).chunks(), Known(book.beliefs())
+        chunks, known = FileSource(RECORDING, recorded.recording).chunks(), Known(book.beliefs())
         keep = KeepInTrip(trip, lakes, recorded.recording)
         replay(recorded, settings, chunks, _silent, trip, known=known, keep=keep)
     return path

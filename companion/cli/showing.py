@@ -13,9 +13,9 @@ import click
 
 from companion.cli.common import warn
 from companion.config import Settings
-from companion.engine import Engine, Utterance
 from companion.events import AnyEvent
 from companion.page import Page
+from companion.trip.engine import Engine, Utterance
 
 WAITING = 8
 """How many taps may wait for the engine."""

@@ -10,7 +10,6 @@ from pathlib import Path
 
 from companion.clock import Clock
 from companion.dive.calibration import Belief
-from companion.engine import Known
 from companion.events import AnyEvent, Logged, Undone
 from companion.lakebed.bed import Bed
 from companion.record.backup import set_aside
@@ -20,6 +19,7 @@ from companion.record.logbook import Logbook, LogbookError, TripEntry
 from companion.record.logbook import Trip as KeptTrip
 from companion.replay import offer
 from companion.sensing import BoatState
+from companion.trip.engine import Known
 
 AGAIN = 20.0
 """Pause before a logbook that could not be opened is tried again, s."""

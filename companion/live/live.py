@@ -13,7 +13,6 @@ from typing import NamedTuple
 
 from companion.clock import Clock, LiveClock, wall_clock
 from companion.config import Settings
-from companion.engine import Emit, Engine, Keep, KeepNothing, Known
 from companion.events import AnyEvent
 from companion.health.heart import BeatingStop, Heart, tell_manager, watchdog_interval
 from companion.live.ears import Ears, Uttered
@@ -23,9 +22,10 @@ from companion.live.wires import Inlet
 from companion.record import beforehand
 from companion.record.logbook import LogbookError
 from companion.record.recording import Limits, Recording, Shelf
-from companion.replay import engine_for
 from companion.sensing import OLDEST_LIVE, Chunk
 from companion.sensing.sources import Reader, Source, UdpSource
+from companion.trip.assembly import assemble_trip
+from companion.trip.engine import Emit, Engine, Keep, KeepNothing, Known
 from companion.voice.grammar import Grammar, aboard
 from companion.voice.heard import Hearing
 from companion.voice.listening import Listener
@@ -215,7 +215,7 @@ class Live:
         keep: Keep = self._keeper or KeepNothing()
         known = Known() if self._keeper is None else self._keeper.known(folder)
         # The engine takes a second to make; a trip that is in the logbook should also have begun.
-        engine = engine_for(folder.name, self._settings, self._grammar, self._emit, keep, known)
+        engine = assemble_trip(folder.name, self._settings, self._grammar, self._emit, keep, known)
         recording = None
         try:
             recording = Recording(folder, self._config)

@@ -14,7 +14,6 @@ from typing import TypeVar
 
 from companion.clock import Clock, stopwatch
 from companion.config import Settings
-from companion.engine import Emit, Engine, Keep, KeepNothing, Known, Utterance
 from companion.events import AnyEvent, Heard
 from companion.live.ears import Uttered
 from companion.record.recording import (
@@ -32,9 +31,10 @@ from companion.record.recording import (
     trim,
     utc_of,
 )
-from companion.replay import SOURCE, engine_for
 from companion.sensing import Chunk
 from companion.sensing.remarks import COMPANION, own_apart, txt_body
+from companion.trip.assembly import RECORDING, assemble_trip
+from companion.trip.engine import Emit, Engine, Keep, KeepNothing, Known, Utterance
 from companion.voice.clips import ClipError, read_clip
 from companion.voice.grammar import Grammar
 from companion.voice.heard import Hearing, hearing_told
@@ -141,7 +141,7 @@ class LiveTrip:
     def _take_in(self, lines: bytes, *, own: bool = False) -> None:
         """Record whole lines, of a wire or of our own, and give them to the engine."""
         self._on_disk(lambda recording: recording.write(lines))
-        self.engine.chunk(Chunk(0.0, SOURCE, lines, own))
+        self.engine.chunk(Chunk(0.0, RECORDING, lines, own))
 
     def _on_disk(self, do: Callable[[Recording], T]) -> T | None:
         """Do something with the recording; None when there is none or the disk refuses."""
@@ -213,7 +213,7 @@ class Rebuilt:
     ) -> None:
         self.events: list[AnyEvent] = []
         self._emit: Emit = self.events.append
-        self.engine = engine_for(folder.name, settings, grammar, self._pass_event, KeepNothing(), known)
+        self.engine = assemble_trip(folder.name, settings, grammar, self._pass_event, KeepNothing(), known)
         try:
             for clip in clips_in(folder / CLIPS):
                 name = clip.path.name
@@ -235,7 +235,7 @@ class Rebuilt:
         began = stopwatch()
         with lines.open("rb") as file:
             pieces = iter(partial(file.read, _PIECE), b"")
-            for chunk in own_apart(Chunk(0.0, SOURCE, piece) for piece in pieces):
+            for chunk in own_apart(Chunk(0.0, RECORDING, piece) for piece in pieces):
                 self.engine.chunk(chunk)
                 if stopwatch() - began > REBUILD:
                     raise RebuildError("it is too long to be replayed in time")

@@ -12,10 +12,11 @@ from typing import Literal
 
 import msgspec
 
-from companion.casting.match import Standing, spoken_match
+from companion.casting.match import Standing
 from companion.events import AnyEvent, Logged, TripBegan, TripEnded, Undone
 from companion.glance import Glance, RodView
 from companion.page.side import draw
+from companion.trip import wording
 from companion.units import FOOT, KNOT, LengthUnit
 
 NOW = 2.0
@@ -199,7 +200,7 @@ def _reach(rod: RodView, unit: LengthUnit) -> str:
 
 
 def _match(rod: RodView, unit: LengthUnit) -> str:
-    return spoken_match(Standing(rod.state, margin=rod.margin), unit)
+    return wording.match(Standing(rod.state, margin=rod.margin), unit)
 
 
 def _count(logged: int) -> str:

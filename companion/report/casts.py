@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from companion.casting.afterwards import HOURS
-from companion.casting.deck import AIM, ASTRAY
+from companion.casting.hand import AIM_SAID_RAD, AIM_UNKNOWN_RAD
 from companion.events import Logged
 from companion.report.day import CATCHES, Day, Floats
 
@@ -93,7 +93,7 @@ def _made(day: Day, call: Logged, until: float, length: float) -> CastMade:
     mine = [thing for thing in within if thing.t <= ended + AFTERWARDS and thing.rod == call.rod]
     hour = HOURS.get(call.detail or "")
     bearing = _bearing(day, call, hour)
-    x, y = _worked(day, call, bearing, length, AIM if hour is not None else ASTRAY)
+    x, y = _worked(day, call, bearing, length, AIM_SAID_RAD if hour is not None else AIM_UNKNOWN_RAD)
     return CastMade(
         event=call,
         ended=ended,

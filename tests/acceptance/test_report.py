@@ -19,8 +19,9 @@ from companion.cli import OK, USAGE, commands
 from companion.events import Heard, Logged, from_json
 from companion.record.lakes import Lakes
 from companion.record.logbook import Logbook
-from companion.replay import SOURCE, KeepInTrip, find_day, replay
+from companion.replay import KeepInTrip, find_day, replay
 from companion.sensing.sources import FileSource
+from companion.trip.assembly import RECORDING
 
 pytest.importorskip("plotly", reason="plotly, the report's extra, is not installed")
 
@@ -39,7 +40,7 @@ def home(tmp_path_factory):
     day = find_day(DAY)
     with Logbook(folder / "silent.db") as silent:
         with silent.begin_trip("silent", recording="silent") as trip:
-            chunks = FileSource(SOURCE, day.recording).chunks()
+            chunks = FileSource(RECORDING, day.recording).chunks()
             keep = KeepInTrip(trip, Lakes(silent), day.recording)
             silently = (config.load(day.config), chunks, lambda _event: None, trip)
             replay(day._replace(clips=()), *silently, keep=keep)

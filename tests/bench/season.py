@@ -21,8 +21,9 @@ import numpy as np
 
 from companion import config, dive
 from companion.casting.cast import FLIGHT, GPS_RADIUS, Cast
-from companion.casting.deck import Aim, Deck, Moment
+from companion.casting.deck import Deck
 from companion.casting.ground import Mapped
+from companion.casting.hand import Aim, BoatPose, Hand, begin_cast
 from companion.events import Fix
 from companion.lakebed.bed import Bed
 from companion.sensing.localplane import LocalPlane, range_and_bearing
@@ -185,13 +186,18 @@ class Angler:
 
     def one_cast(self, rod: Rod, x: float, y: float, bearing: float) -> tuple[Cast, Throw]:
         """Throw one cast: what the companion makes of it, and how it truly goes."""
-        self.deck.take(rod.number)
         heading, drift = self.rng.uniform(0, 360), self.rng.uniform(0.0, 0.3)
         going = self.rng.uniform(0, 360)
         hour = round((bearing - heading) / 30.0) % 12 or 12
         true = self._throw(rod, (x, y), heading, (going, drift), bearing)
-        boat = Moment(self.fix_near(x, y), heading + self.rng.normal(0, 3), going, drift)
-        return self.deck.begin_cast(0.0, boat, Aim(hour)), true
+        boat = BoatPose(self.fix_near(x, y), heading + self.rng.normal(0, 3), going, drift)
+        return self._called(rod, boat, Aim(hour)), true
+
+    def _called(self, rod: Rod, boat: BoatPose, aim: Aim) -> Cast:
+        """Call out a cast with a rod, and return what the companion makes of it."""
+        cast = begin_cast(self.deck, Hand(rod.number), 0.0, boat, aim).cast
+        assert cast is not None
+        return cast
 
     def over_a_tree(self, rod: Rod) -> tuple[float, float, float] | None:
         """Cast over a marked tree; return its clearance as foretold, as it was, and on a second such cast, m.
@@ -200,12 +206,11 @@ class Angler:
         """
         i = int(self.rng.integers(len(self.lake.trees.x)))
         tree = float(self.lake.trees.x[i]), float(self.lake.trees.y[i])
-        self.deck.take(rod.number)
         bearing, far = self.rng.uniform(0, 360), self.rng.uniform(8.0, 22.0)
         way = math.radians(bearing)
         at = tree[0] - far * math.sin(way), tree[1] - far * math.cos(way)
         heading = bearing + self.rng.normal(0, 3)
-        cast = self.deck.begin_cast(0.0, Moment(self.fix_near(*at), heading, 0.0, 0.0), Aim(12))
+        cast = self._called(rod, BoatPose(self.fix_near(*at), heading, 0.0, 0.0), Aim(12))
         tops = () if cast.outlook is None else cast.outlook.tops
         mine = [top for top in tops if top.top.number == self.trees[i]]
         if not mine:

@@ -16,9 +16,10 @@ import numpy as np
 
 from companion import config
 from companion.clock import stopwatch
-from companion.engine import KeepNothing, Known
-from companion.replay import SOURCE, chosen_model, engine_for
+from companion.replay import chosen_model
 from companion.sensing import Chunk
+from companion.trip.assembly import RECORDING, assemble_trip
+from companion.trip.engine import KeepNothing, Known
 from companion.voice.clips import read_clip
 from companion.voice.grammar import Grammar, aboard
 from companion.voice.recogniser import for_grammar
@@ -30,11 +31,11 @@ GRAMMAR = Grammar(aboard(SETTINGS))
 
 def latencies(lines: list[bytes]) -> np.ndarray:
     """Return the time from each depth sentence's last byte to when all it gives has been told, s."""
-    engine = engine_for("bench", SETTINGS, GRAMMAR, lambda _event: None, KeepNothing(), Known())
+    engine = assemble_trip("bench", SETTINGS, GRAMMAR, lambda _event: None, KeepNothing(), Known())
     took = []
     for line in lines:
         began = stopwatch()
-        engine.chunk(Chunk(0.0, SOURCE, line))
+        engine.chunk(Chunk(0.0, RECORDING, line))
         if b"DPT" in line:
             took.append(stopwatch() - began)
     return np.array(took)

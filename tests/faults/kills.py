@@ -152,7 +152,7 @@ def replayed(trip: Path, kept: list[AnyEvent]) -> list[AnyEvent]:
     ]
     room.chosen_model = lambda _settings: Path()  # type: ignore[assignment]
     events: list[AnyEvent] = []
-    replay(day, config.load(trip / CONFIG), FileSource(room.SOURCE, trip / LINES).chunks(), events.append)
+    replay(day, config.load(trip / CONFIG), FileSource(room.RECORDING, trip / LINES).chunks(), events.append)
     return events
 
 

@@ -17,14 +17,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from companion import config
-from companion.engine import KeepNothing, Known
 from companion.events import AnyEvent, Heard, Notice, Said, TripEnded
 from companion.live.trip import LiveTrip, Rebuilt, Stamps
 from companion.record.recording import CONFIG, Recording, sentence
-from companion.replay import engine_for, find_day, replay
+from companion.replay import find_day, replay
 from companion.sensing import Chunk
 from companion.sensing.remarks import COMPANION, txt_body
 from companion.sensing.sources import FileSource
+from companion.trip.assembly import assemble_trip
+from companion.trip.engine import KeepNothing, Known
 from companion.voice.grammar import Grammar, aboard
 
 PROGRAM = Path(sys.executable).parent / "companion"
@@ -83,7 +84,7 @@ class Afloat:
         self.folder = folder
         self.events: list[AnyEvent] = []
         self.clock = Hand()
-        engine = engine_for(folder.name, SETTINGS, GRAMMAR, self.events.append, KeepNothing(), Known())
+        engine = assemble_trip(folder.name, SETTINGS, GRAMMAR, self.events.append, KeepNothing(), Known())
         recording = Recording(folder, TEXT)
         self.trip = LiveTrip(engine, Stamps(self.clock, WALL), recording, lambda _: None)
 
@@ -161,7 +162,7 @@ def test_a_date_beyond_all_years_ends_no_trip(afloat, line):
 
 def test_a_date_beyond_all_years_in_a_file_of_others():
     events: list[AnyEvent] = []
-    engine = engine_for("theirs", SETTINGS, GRAMMAR, events.append, KeepNothing(), Known())
+    engine = assemble_trip("theirs", SETTINGS, GRAMMAR, events.append, KeepNothing(), Known())
     engine.chunk(Chunk(0.0, "recording", b"\r\n".join([*FAR_DATES, DEPTH, b""])))
     engine.finish()
     assert isinstance(events[-1], TripEnded)

@@ -14,10 +14,11 @@ import pytest
 from companion import config
 from companion.events import Heard, Logged, Match, Notice, TripBegan, TripEnded
 from companion.record.logbook import Logbook
-from companion.replay import SOURCE, find_day, replay
+from companion.replay import find_day, replay
 from companion.sensing import Chunk
 from companion.sensing.sources import FileSource
 from companion.simulate.nmea import sentence
+from companion.trip.assembly import RECORDING
 from companion.voice.clips import read_clip
 from companion.voice.listening import Listener
 
@@ -35,8 +36,8 @@ def replayed(trip: Path, piece: int = 65_536) -> list:
     events: list = []
     assert day.config is not None
     chunks = (
-        Chunk(0.0, SOURCE, chunk.data[start : start + piece])
-        for chunk in FileSource(SOURCE, day.recording).chunks()
+        Chunk(0.0, RECORDING, chunk.data[start : start + piece])
+        for chunk in FileSource(RECORDING, day.recording).chunks()
         for start in range(0, len(chunk.data), piece)
     )
     replay(day, config.load(day.config), chunks, events.append)

@@ -5,9 +5,10 @@ from __future__ import annotations
 from companion import config
 from companion.events import Heard, Logged, Said
 from companion.live.live import TAPS, Live, Parts, Places
-from companion.replay import SOURCE, find_day, replay
+from companion.replay import find_day, replay
 from companion.sensing import Chunk
 from companion.sensing.sources import FileSource
+from companion.trip.assembly import RECORDING
 
 
 def test_a_tap_is_logged_answered_recorded_and_replayed(launch, wire, tools, tmp_path):
@@ -30,7 +31,7 @@ def test_a_tap_is_logged_answered_recorded_and_replayed(launch, wire, tools, tmp
     ]
     (lines,) = (tmp_path / "recordings").glob("*/*/sonar.nmea")
     day, again = find_day(lines.parent), []
-    chunks = (Chunk(0.0, SOURCE, chunk.data) for chunk in FileSource(SOURCE, day.recording).chunks())
+    chunks = (Chunk(0.0, RECORDING, chunk.data) for chunk in FileSource(RECORDING, day.recording).chunks())
     replay(day, config.load(day.config), chunks, again.append)
     assert again == events
 

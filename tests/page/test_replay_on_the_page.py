@@ -14,10 +14,10 @@ import pytest
 from playwright.sync_api import Error
 
 from companion import config
-from companion.engine import Utterance
 from companion.events import Heard, Logged, RodTaken, Said, TripEnded, Undone, from_json
 from companion.replay import Day, replay
 from companion.sensing import Chunk
+from companion.trip.engine import Utterance
 from companion.units import FOOT
 
 DAY = Path(__file__).parents[2] / "replay_logs" / "invented_saturday"

@@ -9,8 +9,9 @@ import pytest
 from companion import config
 from companion.casting.afterwards import OVER, Aftersight, lure_on
 from companion.casting.cast import GPS_RADIUS
-from companion.casting.deck import Aim, Deck, Moment
+from companion.casting.deck import Deck
 from companion.casting.ground import Unmapped
+from companion.casting.hand import Aim, BoatPose, Hand, begin_cast, lure_at
 from companion.events import Fix, Logged, RodTaken
 from companion.sensing import moved, range_and_bearing
 
@@ -40,10 +41,9 @@ def trip(*events: object) -> Aftersight:
 def as_on_the_water(number: int, aim: Aim):
     """What the deck tells with the rod in hand, while it happens."""
     deck, before = Deck(RODS), boat(100.0 - OVER)
-    deck.take(number)
     _, course = range_and_bearing(before.lat, before.lon, boat(100.0).lat, boat(100.0).lon)
-    deck.begin_cast(99.0, Moment(boat(100.0), 40.0, course, 0.5), aim)
-    return deck.lure(119.0 - REACTION, boat(120.0), 40.0)
+    hand = begin_cast(deck, Hand(number), 99.0, BoatPose(boat(100.0), 40.0, course, 0.5), aim)
+    return lure_at(deck, hand, 119.0 - REACTION, boat(120.0), 40.0)
 
 
 lure_of = partial(lure_on, beliefs=None, ground=Unmapped())

@@ -9,18 +9,19 @@ from hypothesis import strategies as st
 
 from companion import config, dive
 from companion.casting.cast import FLIGHT, GPS_RADIUS, VAGUEST
-from companion.casting.deck import Aim, Deck, Moment
+from companion.casting.deck import Deck
 from companion.casting.ground import FAN, Ahead, Ray, TopOnWay, ahead
-from companion.casting.lessons import Lessons
+from companion.casting.hand import Aim, BoatPose, Hand, begin_cast
+from companion.casting.lessons import Lessons, forget_rod, learn_no_touch, learn_touch, unlearn
 from companion.casting.outlook import MAY, SHOULD, WILL, outlook
-from companion.casting.words import IN_TIME, spoken_outlook, stop_over
 from companion.dive.calibration import NoTouch, Touch
 from companion.events import Fix
 from companion.tackle import rig_name
+from companion.trip.wording import TOLD_BEFORE_S, cast_outlook, stop_over
 
 RODS = config.parse(config.example_text(), "example").rods
 HERE = Fix(45.0, -93.0, GPS_RADIUS)
-BOAT = Moment(HERE, 0.0, 90.0, 0.0)
+BOAT = BoatPose(HERE, 0.0, 90.0, 0.0)
 
 
 class Level:
@@ -46,7 +47,7 @@ class Level:
 
 
 def cast_over(ground, boat=BOAT, aim=Aim(12)):  # noqa: B008
-    return Deck(RODS, ground=ground).begin_cast(0.0, boat, aim)
+    return begin_cast(Deck(RODS, ground=ground), Hand(1), 0.0, boat, aim).cast
 
 
 REACH = Deck(RODS).reach(RODS[0])
@@ -82,7 +83,7 @@ def test_a_shelf_is_touched_when_the_lure_comes_to_its_edge():
 
 def test_a_boat_that_drifts_towards_the_lure_brings_it_over_ground_further_out():
     still = cast_over(Level(3.0 * REACH, edge=15.0, shallow=0.4 * REACH))
-    drifting = cast_over(Level(3.0 * REACH, edge=15.0, shallow=0.4 * REACH), Moment(HERE, 0.0, 0.0, 0.4))
+    drifting = cast_over(Level(3.0 * REACH, edge=15.0, shallow=0.4 * REACH), BoatPose(HERE, 0.0, 0.0, 0.4))
     assert drifting.drift == pytest.approx(0.4)
     assert drifting.outlook.after.best > still.outlook.after.best
 
@@ -106,7 +107,7 @@ def test_the_words_for_a_chance():
 @settings(deadline=None, max_examples=25)
 @given(st.floats(0.3, 2.5), st.floats(0.0, 1.0), st.floats(0.01, 0.5))
 def test_a_deeper_bottom_is_never_likelier_to_be_touched(share, sigma, deeper):
-    draws = Deck(RODS).usual_casts()
+    draws = Deck(RODS).usual_casts(RODS[0])
 
     def chance(depth):
         flat = np.full((len(FAN), 61), depth)
@@ -140,9 +141,9 @@ def test_a_tree_top_above_the_path_is_a_danger_and_one_far_aside_is_none():
     assert hit.chance > 3.0 * missed.chance
     near = cast_over(Level(3.0 * REACH, tops=(TopOnWay(6.0, 0.0, 0.5, 0.3 * REACH, 1),)))
     assert near.danger() is not None
-    assert re.fullmatch(r"tree in \d+ seconds", spoken_outlook(near, 1.0, "feet")), "no stop clears that"
+    assert re.fullmatch(r"tree in \d+ seconds", cast_outlook(near, 1.0, "feet")), "no stop clears that"
     just = cast_over(Level(3.0 * REACH, tops=(TopOnWay(15.0, 0.0, 0.5, 0.85 * REACH, 1),)))
-    assert re.fullmatch(r"tree in \d+ seconds, stop for \d+ seconds", spoken_outlook(just, 1.0, "feet"))
+    assert re.fullmatch(r"tree in \d+ seconds, stop for \d+ seconds", cast_outlook(just, 1.0, "feet"))
 
 
 # --- what is said ---------------------------------------------------------------------------------------
@@ -150,14 +151,14 @@ def test_a_tree_top_above_the_path_is_a_danger_and_one_far_aside_is_none():
 
 def test_what_is_said_fits_the_outlook_and_comes_in_time_or_not_at_all():
     touching = cast_over(Level(0.5 * REACH))
-    line = spoken_outlook(touching, 1.0, "feet")
+    line = cast_outlook(touching, 1.0, "feet")
     assert line == f"will touch in {round(FLIGHT + touching.outlook.after.best - 1.0)} seconds"
-    late = FLIGHT + touching.outlook.after.best - IN_TIME + 0.1
-    assert spoken_outlook(touching, late, "feet") is None
-    assert spoken_outlook(cast_over(Level(REACH + 3.0)), 1.0, "feet", better=2).endswith(", take number two")
-    assert spoken_outlook(cast_over(Level(5.0, known_from=1000.0)), 1.0, "feet") == "nothing known there"
+    late = FLIGHT + touching.outlook.after.best - TOLD_BEFORE_S + 0.1
+    assert cast_outlook(touching, late, "feet") is None
+    assert cast_outlook(cast_over(Level(REACH + 3.0)), 1.0, "feet", better=2).endswith(", take number two")
+    assert cast_outlook(cast_over(Level(5.0, known_from=1000.0)), 1.0, "feet") == "nothing known there"
     over = cast_over(Level(3.0 * REACH, tops=(TopOnWay(15.0, 0.0, 1.0, REACH + 1.5, 1),)))
-    assert spoken_outlook(over, 1.0, "feet").startswith("over the tree by ")
+    assert cast_outlook(over, 1.0, "feet").startswith("over the tree by ")
 
 
 @pytest.mark.parametrize("height", [0.6, 1.1])
@@ -191,8 +192,8 @@ def test_a_bottom_that_is_not_known_teaches_nothing(ground):
 
 
 def test_without_a_place_there_is_no_outlook():
-    assert cast_over(Level(5.0), Moment(None, 0.0)).outlook is None
-    assert cast_over(Level(5.0), Moment(HERE, None)).outlook is None
+    assert cast_over(Level(5.0), BoatPose(None, 0.0)).outlook is None
+    assert cast_over(Level(5.0), BoatPose(HERE, None)).outlook is None
 
 
 def test_a_wide_aim_makes_the_bottom_of_a_slope_vague():
@@ -217,85 +218,77 @@ def test_a_cast_keeps_the_length_that_was_said_in_what_it_teaches(aim, length):
     assert cast_over(Level(0.8 * REACH)).untouched().length is None
 
 
-def test_a_short_cast_reeled_in_over_a_bottom_it_cannot_reach_teaches_next_to_nothing(school):
-    deck, lessons, _ = school
-    before = deck.reach(deck.in_hand)
-    lessons.reeled_in(1, deck.begin_cast(0.0, BOAT, Aim(12, length=0.45 * RODS[0].cast)))
-    assert deck.reach(deck.in_hand) == pytest.approx(before, rel=5e-3)
+def test_a_short_cast_reeled_in_over_a_bottom_it_cannot_reach_teaches_next_to_nothing(deck):
+    before = deck.reach(RODS[0])
+    learn_no_touch(deck, Lessons(), 1, thrown(deck, aim=Aim(12, length=0.45 * RODS[0].cast)))
+    assert deck.reach(RODS[0]) == pytest.approx(before, rel=5e-3)
 
 
 # --- lessons ---------------------------------------------------------------------------------------------
 
 
 @pytest.fixture
-def school():
-    deck, told = Deck(RODS, ground=Level(0.85 * REACH)), []
-    return deck, Lessons(deck, lambda lure, belief: told.append((lure, belief))), told
+def deck():
+    return Deck(RODS, ground=Level(0.85 * REACH))
 
 
-def thrown(deck, t=0.0):
-    return deck.begin_cast(t, BOAT, Aim(12))
+def thrown(deck, number=1, aim=Aim(12)):  # noqa: B008
+    return begin_cast(deck, Hand(number), 0.0, BOAT, aim).cast
 
 
-def test_a_touch_over_known_bottom_changes_the_reach_of_all_rods_of_the_lure(school):
-    deck, lessons, told = school
+def test_a_touch_over_known_bottom_changes_the_reach_of_all_rods_of_the_lure(deck):
     before = [deck.reach(rod) for rod in deck.rods]
-    early = FLIGHT + 0.35 * thrown(deck).outlook.after.best + 2.0
-    lesson = lessons.touched(1, early, deck.cast, HERE)
+    cast = thrown(deck)
+    early = FLIGHT + 0.35 * cast.outlook.after.best + 2.0
+    _, lesson = learn_touch(deck, Lessons(), 1, early, cast, HERE)
     assert lesson.belief.touches == 1
     after = [deck.reach(rod) for rod in deck.rods]
     assert all(now > was for now, was in zip(after, before, strict=True)), "a touch that came early"
-    (lure, belief), *_ = told
-    assert lure == RODS[0].lure.name
-    assert len(belief.evidence) == 1
+    assert len(deck.learned(lesson.rod).belief().evidence) == 1
 
 
-def test_a_cast_teaches_once_and_reeling_in_after_a_touch_nothing_more(school):
-    deck, lessons, _ = school
+def test_a_cast_teaches_once_and_reeling_in_after_a_touch_nothing_more(deck):
     cast = thrown(deck)
-    assert lessons.touched(1, 15.0, cast, HERE) is not None
-    assert lessons.touched(2, 20.0, cast, HERE) is None
-    assert lessons.reeled_in(3, cast) is None
+    lessons, first = learn_touch(deck, Lessons(), 1, 15.0, cast, HERE)
+    assert first is not None
+    assert learn_touch(deck, lessons, 2, 20.0, cast, HERE) == (lessons, None)
+    assert learn_no_touch(deck, lessons, 3, cast) == (lessons, None)
 
 
-def test_a_cast_reeled_in_without_a_word_teaches_that_the_lure_runs_less_deep(school):
-    deck, lessons, _ = school
-    before = deck.reach(deck.in_hand)
-    assert lessons.reeled_in(1, thrown(deck)).belief.without_touch == 1
-    assert deck.reach(deck.in_hand) < before
+def test_a_cast_reeled_in_without_a_word_teaches_that_the_lure_runs_less_deep(deck):
+    before = deck.reach(RODS[0])
+    _, lesson = learn_no_touch(deck, Lessons(), 1, thrown(deck))
+    assert lesson.belief.without_touch == 1
+    assert deck.reach(RODS[0]) < before
 
 
-def test_a_cast_with_a_fish_or_a_snag_teaches_nothing(school):
-    deck, lessons, told = school
+def test_a_cast_with_a_fish_or_a_snag_teaches_nothing(deck):
     cast = thrown(deck)
-    lessons.something_else(cast)
-    assert lessons.reeled_in(1, cast) is None
-    assert lessons.touched(2, 15.0, cast, HERE) is None
-    assert told == []
+    lessons = Lessons().with_spent(cast)
+    assert learn_no_touch(deck, lessons, 1, cast) == (lessons, None)
+    assert learn_touch(deck, lessons, 2, 15.0, cast, HERE) == (lessons, None)
+    assert deck.lessons() == []
 
 
-def test_what_is_taken_back_is_as_if_it_had_never_been_told(school):
-    deck, lessons, _ = school
-    before = deck.reach(deck.in_hand)
-    lessons.touched(1, 15.0, thrown(deck), HERE)
+def test_what_is_taken_back_is_as_if_it_had_never_been_told(deck):
+    before = deck.reach(RODS[0])
+    lessons, _ = learn_touch(deck, Lessons(), 1, 15.0, thrown(deck), HERE)
     assert len(deck.felt) == 1
-    lessons.take_back(1)
-    assert deck.reach(deck.in_hand) == pytest.approx(before)
+    lessons, lesson = unlearn(deck, lessons, 1)
+    assert lesson is not None
+    assert deck.reach(RODS[0]) == pytest.approx(before)
     assert len(deck.felt) == 0
-    assert lessons.take_back(1) is None
+    assert unlearn(deck, lessons, 1) == (lessons, None)
 
 
-def test_a_rod_is_forgotten_alone(school):
-    deck, lessons, _ = school
-    lessons.touched(1, 15.0, thrown(deck), HERE)
-    deck.take(2)
-    lessons.touched(2, 15.0, thrown(deck), HERE)
-    lessons.forget(deck.rod(1))
-    kept = deck.learned(deck.in_hand).evidence
+def test_a_rod_is_forgotten_alone(deck):
+    lessons, _ = learn_touch(deck, Lessons(), 1, 15.0, thrown(deck), HERE)
+    lessons, _ = learn_touch(deck, lessons, 2, 15.0, thrown(deck, 2), HERE)
+    forget_rod(deck, lessons, deck.rod(1))
+    kept = deck.learned(deck.rod(2)).evidence
     assert [seen.rig for seen in kept] == [rig_name(deck.rod(2))]
 
 
-def test_without_a_cast_a_touch_teaches_nothing(school):
-    _, lessons, told = school
-    assert lessons.touched(1, 15.0, None, HERE) is None
-    assert told == []
+def test_without_a_cast_a_touch_teaches_nothing(deck):
+    assert learn_touch(deck, Lessons(), 1, 15.0, None, HERE) == (Lessons(), None)
+    assert deck.lessons() == []

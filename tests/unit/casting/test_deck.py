@@ -7,7 +7,8 @@ import pytest
 
 from companion import config
 from companion.casting.cast import FLIGHT, GPS_RADIUS
-from companion.casting.deck import REMEMBERED, Aim, Deck, Moment
+from companion.casting.deck import Deck
+from companion.casting.hand import DIRECTION_REMEMBERED_S, Aim, BoatPose, Hand, begin_cast, lure_at, take_rod
 from companion.events import Fix
 from companion.sensing import moved, range_and_bearing
 
@@ -35,24 +36,27 @@ def test_a_deck_needs_a_rod():
         Deck([])
 
 
-def test_the_first_rod_is_in_hand_until_another_is_taken(deck):
-    assert deck.in_hand.number == 1
-    assert deck.take(3).number == 3
-    assert deck.in_hand.number == 3
-    assert deck.take(7) is None
-    assert deck.in_hand.number == 3
+HAND = Hand(1)
+
+
+def test_another_rod_is_taken_with_its_cast_over_and_the_direction_kept(deck):
+    hand = begin_cast(deck, HAND, 0.0, BoatPose(HERE, 0.0), Aim(3))
+    assert take_rod(deck, hand, 1) is hand
+    taken = take_rod(deck, hand, 3)
+    assert (taken.number, taken.cast, taken.direction) == (3, None, hand.direction)
+    assert take_rod(deck, taken, 7) is None
 
 
 def test_a_line_is_found_on_the_rod_that_carries_it_the_one_in_hand_first(deck):
-    assert [rod.number for rod in deck.with_line(17)] == [3]
-    assert deck.with_line(20) == []
-    deck.rig(17)
-    assert [rod.number for rod in deck.with_line(17)] == [1, 3]
+    assert [rod.number for rod in deck.with_line(17, 1)] == [3]
+    assert deck.with_line(20, 1) == []
+    deck.rig(1, 17)
+    assert [rod.number for rod in deck.with_line(17, 1)] == [1, 3]
 
 
 def test_a_thicker_line_on_the_same_rod_gets_less_deep(deck):
-    before = deck.reach(deck.in_hand)
-    assert deck.reach(deck.rig(17)) < before
+    before = deck.reach(deck.rod(1))
+    assert deck.reach(deck.rig(1, 17)) < before
 
 
 def test_the_rod_for_a_depth_is_the_shallowest_that_touches_else_the_deepest(deck):
@@ -63,62 +67,62 @@ def test_the_rod_for_a_depth_is_the_shallowest_that_touches_else_the_deepest(dec
 
 
 def test_an_hour_off_the_bow_is_thirty_degrees(deck):
-    deck.begin_cast(0.0, Moment(HERE, 350.0), Aim(3))
-    assert deck.cast.bearing == pytest.approx(80.0)
-    deck.begin_cast(0.0, Moment(HERE, 350.0), Aim(12))
-    assert deck.cast.bearing == pytest.approx(350.0)
-    deck.begin_cast(0.0, Moment(HERE, None), Aim(3))
-    assert deck.cast.bearing is None
+    hand = begin_cast(deck, HAND, 0.0, BoatPose(HERE, 350.0), Aim(3))
+    assert hand.cast.bearing == pytest.approx(80.0)
+    hand = begin_cast(deck, HAND, 0.0, BoatPose(HERE, 350.0), Aim(12))
+    assert hand.cast.bearing == pytest.approx(350.0)
+    hand = begin_cast(deck, HAND, 0.0, BoatPose(HERE, None), Aim(3))
+    assert hand.cast.bearing is None
 
 
 def test_the_lure_flies_lands_dives_and_comes_back(deck):
-    deck.begin_cast(100.0, Moment(HERE, 0.0), Aim(3))
-    path = deck.path(deck.in_hand)
-    landed = deck.lure(100.0 + FLIGHT, HERE, 0.0)
+    hand = begin_cast(deck, HAND, 100.0, BoatPose(HERE, 0.0), Aim(3))
+    path = deck.path(deck.rod(1))
+    landed = lure_at(deck, hand, 100.0 + FLIGHT, HERE, 0.0)
     assert landed.depth == pytest.approx(0.0, abs=1e-4)
     away, bearing = range_and_bearing(HERE.lat, HERE.lon, landed.at.lat, landed.at.lon)
-    assert away == pytest.approx(deck.in_hand.cast, abs=0.5)
+    assert away == pytest.approx(deck.rod(1).cast, abs=0.5)
     assert bearing == pytest.approx(90.0, abs=0.5)
-    deepest = deck.lure(100.0 + FLIGHT + path.reach_t, HERE, 0.0)
+    deepest = lure_at(deck, hand, 100.0 + FLIGHT + path.reach_t, HERE, 0.0)
     assert deepest.depth == pytest.approx(path.reach, abs=0.3)  # some casts are slower
 
 
 def test_a_spoken_hour_makes_the_place_surer(deck):
-    deck.begin_cast(0.0, Moment(HERE, 0.0), Aim(3))
-    spoken = deck.lure(15.0, HERE, 0.0).at.radius
+    hand = begin_cast(deck, HAND, 0.0, BoatPose(HERE, 0.0), Aim(3))
+    spoken = lure_at(deck, hand, 15.0, HERE, 0.0).at.radius
     again = 30.0
-    deck.begin_cast(again, Moment(HERE, 200.0), Aim())
-    assert deck.cast.bearing == pytest.approx(90.0), "a cast without an hour goes where the last one went"
-    assert deck.lure(again + 15.0, HERE, 0.0).at.radius > 1.5 * spoken
-    later = REMEMBERED + 1.0
-    deck.begin_cast(later, Moment(HERE, 200.0), Aim())
-    assert deck.cast.bearing == pytest.approx(200.0), "but not for ever: then over the bow"
-    assert deck.lure(later + 15.0, HERE, 0.0).at.radius > 3.5 * spoken
+    hand = begin_cast(deck, hand, again, BoatPose(HERE, 200.0), Aim())
+    assert hand.cast.bearing == pytest.approx(90.0), "a cast without an hour goes where the last one went"
+    assert lure_at(deck, hand, again + 15.0, HERE, 0.0).at.radius > 1.5 * spoken
+    later = DIRECTION_REMEMBERED_S + 1.0
+    hand = begin_cast(deck, hand, later, BoatPose(HERE, 200.0), Aim())
+    assert hand.cast.bearing == pytest.approx(200.0), "but not for ever: then over the bow"
+    assert lure_at(deck, hand, later + 15.0, HERE, 0.0).at.radius > 3.5 * spoken
 
 
 def test_a_boat_that_drifts_stays_on_the_line_to_where_the_lure_landed(deck):
-    deck.begin_cast(0.0, Moment(HERE, 0.0), Aim(3))
+    hand = begin_cast(deck, HAND, 0.0, BoatPose(HERE, 0.0), Aim(3))
     drifted = Fix(*moved(HERE.lat, HERE.lon, 0.0, 10.0), GPS_RADIUS)
-    at = deck.lure(20.0, drifted, 0.0).at
+    at = lure_at(deck, hand, 20.0, drifted, 0.0).at
     _, bearing = range_and_bearing(drifted.lat, drifted.lon, at.lat, at.lon)
-    assert bearing == pytest.approx(90.0 + math.degrees(math.atan2(10.0, deck.in_hand.cast)), abs=0.5)
+    assert bearing == pytest.approx(90.0 + math.degrees(math.atan2(10.0, deck.rod(1).cast)), abs=0.5)
 
 
 def test_a_cast_whose_line_must_be_in_is_over(deck):
-    deck.begin_cast(0.0, Moment(HERE, 0.0), Aim(3))
-    assert deck.cast.over_by > FLIGHT + float(deck.path(deck.in_hand).t[-1])
-    assert deck.cast_at(deck.cast.over_by - 0.1) is not None
-    assert deck.cast_at(deck.cast.over_by + 0.1) is None
+    hand = begin_cast(deck, HAND, 0.0, BoatPose(HERE, 0.0), Aim(3))
+    assert hand.cast.over_by > FLIGHT + float(deck.path(deck.rod(1)).t[-1])
+    assert hand.cast_at(hand.cast.over_by - 0.1) is not None
+    assert hand.cast_at(hand.cast.over_by + 0.1) is None
 
 
 def test_without_a_fix_there_is_a_depth_but_no_place(deck):
-    deck.begin_cast(0.0, Moment(None, None), Aim(None))
-    where = deck.lure(15.0, None, None)
+    hand = begin_cast(deck, HAND, 0.0, BoatPose(None, None), Aim(None))
+    where = lure_at(deck, hand, 15.0, None, None)
     assert where.at is None
     assert where.depth > 0.0
 
 
 def test_without_a_heading_the_lure_is_somewhere_round_the_boat(deck):
-    where = deck.lure(15.0, HERE, None)
+    where = lure_at(deck, HAND, 15.0, HERE, None)
     assert (where.at.lat, where.at.lon) == (HERE.lat, HERE.lon)
-    assert where.at.radius > deck.path(deck.in_hand).reach_at
+    assert where.at.radius > deck.path(deck.rod(1)).reach_at

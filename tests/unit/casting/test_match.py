@@ -5,7 +5,7 @@ import itertools
 from hypothesis import given
 from hypothesis import strategies as st
 
-from companion.casting.match import MatchRules, MatchWatch, Standing, spoken_match
+from companion.casting.match import MatchRules, MatchWatch, Standing
 
 REACH = 5.0
 
@@ -101,12 +101,3 @@ def test_what_is_said_is_true_of_the_smoothed_depth(depths, reach):
             assert -rules.play <= standing.margin <= rules.near + rules.play
         else:
             assert standing.margin >= rules.near - rules.play
-
-
-def test_the_words_are_short_and_in_the_configured_unit():
-    assert spoken_match(Standing("touch", 4.0, -1.0), "feet") == "touch"
-    assert spoken_match(Standing("clear", 5.9, 0.9144), "feet") == "clear by 3 feet"
-    assert spoken_match(Standing("short", 6.2, 1.22), "feet") == "short by 4 feet"
-    assert spoken_match(Standing("short", 6.2, 1.22), "metres") == "short by 1.2 metres"
-    assert spoken_match(Standing("clear", 5.1, 0.1), "feet") == "just clear"
-    assert spoken_match(Standing("unknown"), "feet") == "depth not known"

@@ -10,7 +10,7 @@ import pytest
 import soundfile
 
 from companion.casting.plan import Plan
-from companion.casting.plan_words import spoken_distance, where_from, which_rod
+from companion.trip.wording import spoken_distance, where_from, which_rod
 from companion.voice.grammar import Aboard, Grammar
 from companion.voice.speaker import Manner
 

@@ -8,15 +8,15 @@ how its bytes were cut into chunks.
 from __future__ import annotations
 
 import heapq
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime
 from functools import partial
 from typing import Literal, NamedTuple, Protocol, TypedDict
 
-from companion.casting.advice import Advice, Stamp
-from companion.casting.answers import REACTION, Answers, Scene, moment_of
 from companion.casting.deck import Deck
-from companion.casting.manners import Manners
+from companion.casting.hand import Hand, pose_of, rod_of
+from companion.casting.planning import Planner
 from companion.casting.view import rods_view, side_view
 from companion.clock import written
 from companion.dive.calibration import Belief
@@ -24,8 +24,13 @@ from companion.events import AnyEvent, DepthNews, Heard, Notice, Said, TripBegan
 from companion.glance import Glance
 from companion.lakebed.bed import Area, Bed
 from companion.sensing import BoatState, Chunk, Depth, MaximumAges, Position, Reading, Remark, Sensing, Warned
-from companion.units import LengthUnit, spoken_depth
-from companion.voice.commands import Command, Correct, MarkPlace, ThatWasRod, UndoThat, WaterLevel
+from companion.trip import entries, wording
+from companion.trip.entries import REACTION_S, Rooms
+from companion.trip.handlers import Outcome, carry_out, out_of_place
+from companion.trip.state import Moment, TripState
+from companion.trip.volunteer import Noticed, Stamp, Volunteer
+from companion.units import LengthUnit
+from companion.voice.commands import Command
 from companion.voice.grammar import Grammar
 from companion.voice.heard import Hearing, hearing_of
 
@@ -38,6 +43,7 @@ KNOWN_COVER = 12.0
 NEVER = float("inf")
 
 Emit = Callable[[AnyEvent], None]
+About = Literal["match", "outlook", "answer", "depth", "notice"]
 
 
 class Known(NamedTuple):
@@ -120,27 +126,22 @@ class Engine:
         emit: Emit,
         bed: Bed | None = None,
         keep: Keep | None = None,
-        reaction: float = REACTION,
+        reaction: float = REACTION_S,
     ) -> None:
         self._name = name
         self._sensing = sensing
-        self._deck = deck
-        self._grammar = grammar
-        self._unit: LengthUnit = unit
+        self._bed = bed or Bed()
+        self._rooms = Rooms(deck, self._bed, Planner(deck, self._bed), grammar, unit, reaction)
+        self._state = TripState(Hand(deck.rods[0].number))
+        self._volunteer = Volunteer(deck, unit)
         self._emit = emit
         self.keep: Keep = keep or KeepNothing()
-        self._bed = bed or Bed()
-        self._manners = Manners()
-        self._answers = Answers(deck, grammar, unit, self._bed, self._manners, self._remember, reaction)
-        self._advice = Advice(deck, unit, self._manners)
         self._depth = _Presence(MaximumAges().depth)
         self._position = _Presence(MaximumAges().position)
         self._unplaced: list[Utterance] = []
         self._agenda: list[tuple[float, int, Utterance]] = []
         self._placed = 0
         self._now = 0.0
-        self._last_said: Said | None = None
-        self._last_heard: Heard | None = None
         self._due = float("-inf")
         self._row_due = 0.0
         self._begun = False
@@ -157,26 +158,26 @@ class Engine:
 
     def glance(self, t: float) -> Glance:
         """Return what can be seen at logic time t, s."""
-        boat = self._sensing.boat(t)
-        moment = moment_of(boat)
+        boat, deck, state = self._sensing.boat(t), self._rooms.deck, self._state
+        pose = pose_of(boat)
         depth = None if self._depth.lost else boat.depth
-        said, heard = self._last_said, self._last_heard
+        said, heard = state.said, state.heard
         return Glance(
             **self._stamp(t),
-            boat=moment.fix,
+            boat=pose.fix,
             heading=boat.heading,
             speed=boat.speed,
             depth=depth,
             depth_at=self._depth.seen,
             water_temperature=boat.water_temperature,
-            rods=rods_view(self._deck, self._advice.bottom if depth is not None else None),
-            side=side_view(self._deck, t, moment),
+            rods=rods_view(deck, state.hand, self._volunteer.bottom if depth is not None else None),
+            side=side_view(deck, state.hand, t, pose),
             said=None if said is None else said.text,
             said_at=None if said is None else said.t,
             heard=None if heard is None else heard.text,
             heard_at=None if heard is None else heard.t,
             understood=None if heard is None else heard.command,
-            logged=self._answers.standing,
+            logged=len(state.standing),
         )
 
     def chunk(self, chunk: Chunk) -> None:
@@ -190,7 +191,7 @@ class Engine:
             self._now = t
             for hint in self._bed.take(t, reading):
                 if not self._bed.marked_near(hint.lat, hint.lon, KNOWN_COVER):
-                    self._tell(self._advice.cover(self._at(t), hint))
+                    self._volunteered(t, self._volunteer.notice_cover(self._at(t), hint))
             if isinstance(reading, Depth):
                 self._take_depth(t, reading.below_surface)
             elif isinstance(reading, Position):
@@ -230,33 +231,34 @@ class Engine:
         if t >= self._row_due:
             self.keep.reading(t, self._sensing.utc(t), self._sensing.boat(t))
             self.keep.lakebed(t, self._bed)
-            self._tell(self._advice.level(self._at(t), self._bed.level_hint()))
+            self._volunteered(t, self._volunteer.notice_level(self._at(t), self._bed.level_hint()))
             self._row_due = t + ROW_EVERY
         self._due = min(self._next_due(), self._row_due)
 
     def _begin(self, t: float) -> None:
         self._begun = True
         self._now = t
-        rods = {rod.name: f"{rod.lure.name} on {rod.line.name}" for rod in self._deck.rods}
+        deck = self._rooms.deck
+        rods = {rod.name: f"{rod.lure.name} on {rod.line.name}" for rod in deck.rods}
         self._emit(TripBegan(**self._stamp(t), name=self._name, rods=rods))
-        self._emit(self._answers.rod_taken(self._scene(t, t), self._deck.in_hand))
+        self._emit(entries.rod_taken(**self._stamp(t), deck=deck, rod=rod_of(deck, self._state.hand)))
 
     def _next_due(self) -> float:
         spoken = self._agenda[0][0] if self._agenda else NEVER
-        return min(self._depth.expires, self._position.expires, self._advice.remind_at, spoken)
+        return min(self._depth.expires, self._position.expires, self._volunteer.remind_at, spoken)
 
     def _do_due(self, t: float) -> None:
         self._now = max(self._now, t)
         if self._depth.expires <= t:
             self._depth.lose()
-            self._advice.forget_depth()
+            self._volunteer.forget_depth()
             self._emit(DepthNews(**self._stamp(t), state="lost"))
-            self._say(t, "depth lost", "depth")
+            self._say(t, wording.DEPTH_LOST, "depth")
         elif self._position.expires <= t:
             self._position.lose()
             self._emit(Notice(**self._stamp(t), text="position lost"))
-        elif self._advice.remind_at <= t:
-            self._tell(self._advice.remind(self._at(t)))
+        elif self._volunteer.remind_at <= t:
+            self._volunteered(t, self._volunteer.remind(t, self._state.hand))
         else:
             _, _, utterance = heapq.heappop(self._agenda)
             self._hear(t, utterance)
@@ -280,11 +282,11 @@ class Engine:
             return
         if self._depth.take(t):
             self._emit(DepthNews(**self._stamp(t), state="back", depth=round(depth, 3)))
-            self._say(t, f"depth back, {spoken_depth(depth, self._unit)}", "depth")
+            self._say(t, wording.depth_back(depth, self._rooms.unit), "depth")
         if self._depth.lost:
             return
-        boat = moment_of(self._sensing.boat(t)) if self._advice.wants_boat(t) else None
-        self._tell(self._advice.depth(self._at(t), depth, boat))
+        boat = pose_of(self._sensing.boat(t)) if self._volunteer.wants_boat(t) else None
+        self._volunteered(t, self._volunteer.notice_depth(self._at(t), depth, self._state.hand, boat))
 
     def _take_position(self, t: float, lat: float | None) -> None:
         if lat is not None and self._position.take(t):
@@ -304,7 +306,7 @@ class Engine:
     def _hear(self, t: float, utterance: Utterance) -> None:
         self._now = max(self._now, t)
         hearing = hearing_of(utterance.words())
-        command = None if hearing.refused else self._grammar.parse(hearing.text)
+        command = None if hearing.refused else self._rooms.grammar.parse(hearing.text)
         amiss = self._amiss(hearing, command, t)
         command = command if amiss is None else None
         heard = Heard(
@@ -318,7 +320,7 @@ class Engine:
             fit=hearing.fit,
             ended=hearing.ended,
         )
-        self._last_heard = heard
+        self._state = replace(self._state, heard=heard)
         self._emit(heard)
         if command is not None:
             self._carry_out(command, t, utterance)
@@ -327,37 +329,51 @@ class Engine:
         """Return why what was heard is not to be carried out; None where it is."""
         if command is None:
             return hearing.refused or _why_not(hearing.text)
-        return self._answers.out_of_place(command, t)
+        return out_of_place(command, t, self._state)
 
     def _carry_out(self, command: Command, t: float, utterance: Utterance) -> None:
-        before = self._deck.in_hand
+        before = self._state.hand
         began = self._logic(utterance.began)
-        scene = self._scene(t, t if began is None else began, utterance.clip)
-        cast = self._deck.cast
-        self._tell(self._answers.answer(command, scene))
-        # What was put right may have been a mark or the level, and the battery may be switched off any time.
-        if isinstance(command, MarkPlace | WaterLevel | UndoThat | Correct | ThatWasRod):
-            self.keep.lakebed(t, self._bed, now=True)
-        if self._deck.in_hand != before:
-            self._advice.start_over()
-        if self._deck.cast is not None and self._deck.cast is not cast:
-            self._advice.cast(self._deck.cast, t)
+        boat = self._sensing.boat(t)
+        moment = Moment(began=t if began is None else began, boat=boat, clip=utterance.clip, **self._stamp(t))
+        outcome = carry_out(command, moment, self._state, self._rooms)
+        self._state = outcome.state
+        self._pass_on(outcome, t)
+        hand = self._state.hand
+        if hand.number != before.number:
+            self._volunteer.start_over()
+        if hand.cast is not None and hand.cast is not before.cast:
+            self._volunteer.watch_cast(hand.cast, t)
 
-    def _tell(self, happened: Iterable[AnyEvent]) -> None:
-        for event in happened:
-            if isinstance(event, Said):
-                self._answers.last_said = event
-                self._last_said = event
+    def _pass_on(self, outcome: Outcome, t: float) -> None:
+        """Emit what came of a command, speak the reply, and have kept what has to be kept."""
+        for lesson in outcome.taught:
+            lure = lesson.rod.lure.name
+            self.keep.belief(lure, self._rooms.deck.learned(lesson.rod).belief())
+        for event in outcome.events:
             self._emit(event)
+        if outcome.reply is not None:
+            self._say(t, outcome.reply, outcome.about)
+        if outcome.keeps_bed:
+            self.keep.lakebed(t, self._bed, now=True)
 
-    def _remember(self, lure: str, belief: Belief) -> None:
-        self.keep.belief(lure, belief)
+    def _volunteered(self, t: float, noticed: Noticed | None) -> None:
+        """Emit what was noticed, and speak of it if that is in place."""
+        if noticed is None:
+            return
+        if noticed.event is not None:
+            self._emit(noticed.event)
+        cast = self._state.hand.cast_at(t)
+        casting = cast is not None and cast.outlook is not None and cast.outlook.verdict != "unknown"
+        policy = self._state.policy
+        if policy.allows(t, noticed.kind, casting=casting):
+            self._state = replace(self._state, policy=policy.with_spoken(t, noticed.kind))
+            self._say(t, noticed.line, noticed.about)
 
-    def _scene(self, t: float, began: float, clip: str | None = None) -> Scene:
-        return Scene(**self._stamp(t), began=began, boat=self._sensing.boat(t), clip=clip)
-
-    def _say(self, t: float, text: str, about: Literal["depth", "notice"]) -> None:
-        self._tell([Said(**self._stamp(t), text=text, about=about)])
+    def _say(self, t: float, text: str, about: About) -> None:
+        said = Said(**self._stamp(t), text=text, about=about)
+        self._state = replace(self._state, said=said)
+        self._emit(said)
 
     def _at(self, t: float) -> Stamp:
         return Stamp(**self._stamp(t))

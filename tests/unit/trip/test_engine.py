@@ -12,7 +12,6 @@ from hypothesis import strategies as st
 
 from companion import config
 from companion.casting.deck import Deck
-from companion.engine import BACK_AFTER, Engine, KeepNothing, Utterance
 from companion.events import (
     DepthNews,
     Heard,
@@ -27,6 +26,7 @@ from companion.events import (
 )
 from companion.lakebed.marks import off_the_bow
 from companion.sensing import BoatOffsets, Chunk, MaximumAges, Sensing, range_and_bearing
+from companion.trip.engine import BACK_AFTER, Engine, KeepNothing, Utterance
 from companion.voice.commands import WhatCanISay
 from companion.voice.grammar import Grammar, aboard
 

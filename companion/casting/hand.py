@@ -1,0 +1,203 @@
+"""The rod in hand, its cast under way, and where its lure is: one value, replaced at every act.
+
+Nothing here changes a `Hand` or the deck: every act returns the hand as it is afterwards.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+from companion.casting.cast import GPS_RADIUS, Cast, Whereabouts, placed
+from companion.casting.deck import Deck
+from companion.casting.ground import Ray, ahead
+from companion.casting.outlook import DRAWS, outlook
+from companion.dive.calibration import SAID_LENGTH_SCATTER
+from companion.events import Fix
+from companion.sensing import BoatState
+from companion.tackle import Rod, rig_name
+
+AIM_SAID_RAD = math.radians(12.0)
+"""How far beside its spoken hour a cast goes, one sigma: an hour is 30 degrees wide, and nobody is exact."""
+AIM_REPEATED_RAD = math.radians(30.0)
+"""The same when no hour was spoken, but one was not long ago: most casts go where the last went."""
+AIM_UNKNOWN_RAD = math.radians(90.0)
+"""The same when the bow has to do: an angler casts to either side as well."""
+DIRECTION_REMEMBERED_S = 300.0
+"""For how long the last spoken direction counts for the next cast."""
+IN_RANGE_SHARES = (0.35, 0.5, 0.65)
+"""Where on a cast the bottom is looked at to tell whether a rod suits it, as shares of the cast."""
+SHORT_CAST_SHARE = 0.6
+"""A short cast, in usual casts. Common practice, no source."""
+UNDER_WAY_MPS = 0.5
+"""Speed over ground from which the course tells which way the bow points, where no heading does."""
+FARTHEST_LOOK_M = 90.0
+"""How far along a cast the bottom is looked at."""
+TOP_MARGIN_M = 3.0
+"""How far beyond a cast's end, and beside its line, tree tops are looked for."""
+
+
+class BoatPose(NamedTuple):
+    """Where the boat is and how it moves: place, heading and course, degrees true, speed, m/s."""
+
+    fix: Fix | None = None
+    heading: float | None = None
+    course: float | None = None
+    speed: float | None = None
+
+    def speed_towards(self, bearing: float) -> float:
+        """Return the boat's speed in a direction, m/s; 0 when it is not known."""
+        if self.speed is None or self.course is None:
+            return 0.0
+        return self.speed * math.cos(math.radians(self.course - bearing))
+
+
+def fix_of(boat: BoatState) -> Fix | None:
+    """Return the boat's place; None when it is not known."""
+    if boat.lat is None or boat.lon is None:
+        return None
+    return Fix(boat.lat, boat.lon, GPS_RADIUS)
+
+
+def bow_of(boat: BoatState) -> float | None:
+    """Return which way the bow points, degrees true: the heading, else the course of a moving boat."""
+    if boat.heading is not None:
+        return boat.heading
+    under_way = boat.speed is not None and boat.speed > UNDER_WAY_MPS
+    return boat.course if under_way else None
+
+
+def pose_of(boat: BoatState) -> BoatPose:
+    """Return where the boat is and how it moves."""
+    return BoatPose(fix_of(boat), bow_of(boat), boat.course, boat.speed)
+
+
+class Aim(NamedTuple):
+    """What was said of a cast: the hour it flies towards, its length, m, or that it is short."""
+
+    clock: int | None = None
+    length: float | None = None
+    short: bool = False
+
+
+class Hand(NamedTuple):
+    """Which rod is in hand, its cast, and when and where (degrees true) the last spoken hour lay."""
+
+    number: int
+    cast: Cast | None = None
+    direction: tuple[float, float] | None = None
+
+    def cast_at(self, t: float) -> Cast | None:
+        """Return the cast under way at logic time t, s; None when there is none or its line must be in."""
+        return None if self.cast is None or t > self.cast.over_by else self.cast
+
+    def without_cast(self) -> Hand:
+        """Return the same hand with the lure back at the rod."""
+        return self._replace(cast=None)
+
+    def direction_at(self, t: float) -> float | None:
+        """Return where the last cast with an hour went, degrees true, if that was not long ago."""
+        if self.direction is None or t - self.direction[0] > DIRECTION_REMEMBERED_S:
+            return None
+        return self.direction[1]
+
+
+def take_rod(deck: Deck, hand: Hand, number: int) -> Hand | None:
+    """Return the hand with another rod in it; None when there is no such rod."""
+    if deck.rod(number) is None:
+        return None
+    return hand if number == hand.number else Hand(number, None, hand.direction)
+
+
+def rod_of(deck: Deck, hand: Hand) -> Rod:
+    """Return the rod in hand."""
+    rod = deck.rod(hand.number)
+    assert rod is not None, "a hand holds a rod of its deck"
+    return rod
+
+
+def begin_cast(deck: Deck, hand: Hand, t: float, boat: BoatPose, aim: Aim) -> Hand:
+    """Return the hand whose lure flies at logic time t, s, with what the cast will meet."""
+    rod = rod_of(deck, hand)
+    bearing, spread, direction = _direction(hand, t, boat, aim.clock)
+    learned = deck.learned(rod)
+    usual = learned.rigs[rig_name(rod)].retrieve.cast
+    length = SHORT_CAST_SHARE * usual if aim.short else aim.length
+    drift = 0.0 if bearing is None else boat.speed_towards(bearing)
+    casts = learned.casts(rig_name(rod), DRAWS, length, SAID_LENGTH_SCATTER, drift)
+    cast = Cast(rod, t, boat.fix, bearing, spread, drift, casts, said=length and round(length, 1))
+    return Hand(hand.number, _with_outlook(deck, cast), direction)
+
+
+def _with_outlook(deck: Deck, cast: Cast) -> Cast:
+    at, bearing = cast.origin, cast.bearing
+    if at is None or bearing is None:
+        return cast
+    drifted = abs(cast.drift) * cast.casts.t.max()
+    longest = float(cast.casts.away[:, 0].max() + TOP_MARGIN_M + drifted)
+    sounded = ahead(deck.ground, at, bearing, cast.aim, min(longest, FARTHEST_LOOK_M))
+    bottom = deck.felt.refine(deck.ground, at, bearing, cast.aim, sounded)
+    aside = TOP_MARGIN_M + cast.length * min(cast.aim, 0.5)
+    tops = deck.ground.tops(at, bearing, longest, aside)
+    seen = outlook(cast.casts, bottom, cast.drift, tops, cast.aim)
+    return cast.with_outlook(sounded, bottom, seen)
+
+
+def _direction(
+    hand: Hand, t: float, boat: BoatPose, clock: int | None
+) -> tuple[float | None, float, tuple[float, float] | None]:
+    """Return bearing, degrees, its sigma, rad, and the direction to remember."""
+    if clock is not None and boat.heading is not None:
+        bearing = (boat.heading + 30.0 * clock) % 360.0
+        return bearing, AIM_SAID_RAD, (t, bearing)
+    last = None if clock is not None else hand.direction_at(t)
+    if last is not None:
+        return last, AIM_REPEATED_RAD, hand.direction
+    return boat.heading, AIM_UNKNOWN_RAD, hand.direction
+
+
+def depth_in_range(deck: Deck, hand: Hand, t: float, boat: BoatPose) -> float | None:
+    """Return how deep it is where the lure of the rod in hand would be deepest, m; None: not mapped.
+
+    That is where the last cast went, or else ahead of the bow.
+    """
+    bearing = hand.direction_at(t)
+    bearing = boat.heading if bearing is None else bearing
+    if boat.fix is None or bearing is None:
+        return None
+    usual = rod_of(deck, hand).cast
+    found = [deck.ground.about(boat.fix, bearing, share * usual) for share in IN_RANGE_SHARES]
+    known = sorted(depth for depth in found if depth is not None)
+    return known[len(known) // 2] if len(known) > len(IN_RANGE_SHARES) // 2 else None
+
+
+def usual_ray(deck: Deck, hand: Hand, boat: BoatPose) -> Ray | None:
+    """Return the bottom along a usual cast over the bow; None when place or bow are not known."""
+    if boat.fix is None or boat.heading is None:
+        return None
+    return deck.ground.ray(boat.fix, boat.heading, rod_of(deck, hand).cast)
+
+
+def lure_at(deck: Deck, hand: Hand, t: float, boat: Fix | None, heading: float | None) -> Whereabouts:
+    """Return where the lure of the rod in hand is at logic time t, s.
+
+    Without an announced cast it is put where the path is deepest, ahead of the bow, and the radius
+    says how little that is known.
+    """
+    cast = hand.cast_at(t)
+    if cast is not None:
+        return cast.lure(t, boat)
+    path = deck.path(rod_of(deck, hand))
+    return Whereabouts(path.reach, placed(boat, heading, path.reach_at, path.reach_at))
+
+
+def whole_way(deck: Deck, hand: Hand, t: float, boat: Fix | None, heading: float | None) -> Whereabouts:
+    """Return where the lure was at some moment of the cast that nobody told of.
+
+    Without an announced cast it is somewhere on a usual one, ahead of the bow.
+    """
+    cast = hand.cast_at(t)
+    if cast is not None:
+        return cast.whole_way()
+    usual = rod_of(deck, hand).cast
+    return Whereabouts(None, placed(boat, heading, 0.5 * usual, 0.5 * usual))

@@ -1,0 +1,53 @@
+"""The only place that builds a trip, live and in replay alike."""
+
+from __future__ import annotations
+
+from companion.casting.deck import Deck
+from companion.casting.ground import Mapped
+from companion.config import Settings
+from companion.lakebed.bed import Bed
+from companion.lakebed.soundings import Mounting
+from companion.sensing import Sensing, SourceSettings
+from companion.trip.engine import Emit, Engine, Keep, Known
+from companion.voice.grammar import Grammar
+
+RECORDING = "recording"
+"""The one wire a trip is fed by; its TAG blocks name the boat's sources."""
+
+
+def assemble_trip(
+    name: str, settings: Settings, grammar: Grammar, emit: Emit, keep: Keep, known: Known
+) -> Engine:
+    """Return the engine of a trip on this boat, fed with chunks of `RECORDING`.
+
+    Args:
+        name: what the trip is called.
+        settings: the boat and its rods.
+        grammar: the commands as they are on this boat.
+        emit: called with every event, in order.
+        keep: where readings, beliefs and soundings go.
+        known: what the boat knew before the trip.
+    """
+    bed = _bed(settings, known)
+    deck = Deck(settings.rods, known.beliefs, Mapped(bed))
+    sensing = Sensing(_wires(settings), settings.boat.offsets())
+    reaction = settings.voice.reaction
+    return Engine(name, sensing, deck, grammar, settings.units, emit, bed, keep, reaction)
+
+
+def _wires(settings: Settings) -> dict[str, SourceSettings]:
+    checked = all(source.need_checksum for source in settings.sources)
+    wires = {source.name: source.settings() for source in settings.sources}
+    return wires | {RECORDING: SourceSettings(need_checksum=checked)}
+
+
+def _bed(settings: Settings, known: Known) -> Bed:
+    boat, offsets = settings.boat, settings.boat.offsets()
+    bed = Bed(
+        known.areas,
+        mounting=Mounting(offsets.forward, offsets.starboard),
+        half_beam=boat.half_beam,
+        from_sound_speed=boat.sound_from_temperature,
+    )
+    bed.begin_trip(settings.water.level)
+    return bed

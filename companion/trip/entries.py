@@ -1,0 +1,217 @@
+"""The records of what happened, from what casting computed: logged things, outlooks, lessons, matches.
+
+Every logged thing of a trip is made here, with the boat and the lure as they were.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import msgspec
+
+from companion.casting.cast import Cast
+from companion.casting.deck import Deck, Lesson
+from companion.casting.hand import bow_of, fix_of, lure_at, rod_of, whole_way
+from companion.casting.match import Standing
+from companion.casting.planning import Planner
+from companion.events import Fix, Learned, Logged, LoggedWhat, Match, Outlook, RodTaken, TopAhead, Undone
+from companion.lakebed.bed import Bed
+from companion.lakebed.marks import Mark
+from companion.tackle import Rod
+from companion.trip.state import Moment, TripState
+from companion.units import LengthUnit
+from companion.voice import commands as c
+from companion.voice.grammar import Grammar
+
+REACTION_S = 0.7
+"""Time between what happens at the lure and the first word about it. Common practice, no source."""
+
+
+class Rooms(NamedTuple):
+    """What a trip works with.
+
+    Attributes:
+        deck: the rods and what is believed of them.
+        bed: the waters.
+        planner: finds casts.
+        grammar: the commands as they are on this boat.
+        unit: what depths are spoken in.
+        reaction: s between what happens at the lure and the first word about it.
+    """
+
+    deck: Deck
+    bed: Bed
+    planner: Planner
+    grammar: Grammar
+    unit: LengthUnit
+    reaction: float = REACTION_S
+
+
+def logged(
+    rooms: Rooms,
+    state: TripState,
+    moment: Moment,
+    what: LoggedWhat,
+    detail: str | None = None,
+    size: float | None = None,
+) -> Logged:
+    """Return the next logged thing, with the boat as it was and the rod in hand.
+
+    `detail` and `size` are those of `Logged`, kg or m.
+    """
+    boat, rod = moment.boat, rod_of(rooms.deck, state.hand)
+    return Logged(
+        t=moment.t,
+        utc=moment.utc,
+        number=state.last_number + 1,
+        what=what,
+        detail=detail,
+        size=None if size is None else round(size, 3),
+        boat=fix_of(boat),
+        heading=boat.heading,
+        speed=boat.speed,
+        bottom=boat.depth,
+        water_temperature=boat.water_temperature,
+        rod=rod.name,
+        lure=rod.lure.name,
+        line=rod.line.name,
+        clip=moment.clip,
+    )
+
+
+def logged_at_lure(rooms: Rooms, state: TripState, moment: Moment, what: LoggedWhat) -> Logged:
+    """Return a thing that happened at the lure, where the lure was."""
+    then = moment.began - rooms.reaction
+    where = lure_at(rooms.deck, state.hand, then, fix_of(moment.boat), bow_of(moment.boat))
+    depth = None if where.depth is None else round(where.depth, 3)
+    bottom = _bottom_at(rooms.bed, where.at)
+    thing = logged(rooms, state, moment, what)
+    return msgspec.structs.replace(thing, lure_depth=depth, lure_at=where.at, lure_bottom=bottom)
+
+
+def logged_landed(
+    rooms: Rooms, state: TripState, moment: Moment, what: LoggedWhat, weight: float | None = None
+) -> Logged:
+    """Return what came of a bite: where the lure was then, not where the fish is taken off it.
+
+    Without a bite told of, the fish may have struck anywhere on the way of the cast. `weight` in kg.
+    """
+    fish = logged(rooms, state, moment, what, size=weight)
+    bite = state.bite_before(moment.began, rod_of(rooms.deck, state.hand).name)
+    if bite is None:
+        way = whole_way(rooms.deck, state.hand, moment.began, fix_of(moment.boat), bow_of(moment.boat))
+        return msgspec.structs.replace(fish, lure_at=way.at)
+    return msgspec.structs.replace(
+        fish,
+        lure_depth=bite.lure_depth,
+        lure_at=bite.lure_at,
+        lure_bottom=bite.lure_bottom,
+        catch=bite.number,
+    )
+
+
+def _bottom_at(bed: Bed, place: Fix | None) -> float | None:
+    """Return how deep it is at a place, m, as far as that is mapped."""
+    found = None if place is None else bed.bottom(place.lat, place.lon)
+    return None if found is None else round(found[0], 3)
+
+
+def put_mark(rooms: Rooms, command: c.MarkPlace, moment: Moment) -> tuple[Mark, Fix] | None:
+    """Put a mark on the lakebed and return it, with where it lies; None without the boat's place."""
+    boat = moment.boat
+    if boat.lat is None or boat.lon is None:
+        return None
+    mark = rooms.bed.mark(
+        command.kind,
+        boat.lat,
+        boat.lon,
+        depth=command.depth,
+        distance=command.distance or 0.0,
+        hour=command.clock,
+        heading=bow_of(boat),
+        utc=moment.utc,
+    )
+    area = rooms.bed.area_of(boat.lat, boat.lon)
+    assert area is not None, "a mark lies on an area"
+    return mark, Fix(*area.where(mark), round(mark.radius, 1))
+
+
+def with_place_of_mark(thing: Logged, command: c.MarkPlace, at: Fix) -> Logged:
+    """Return a logged mark with its place, where that is not under the boat."""
+    aside = command.distance is not None and command.clock is not None
+    return msgspec.structs.replace(thing, at=at) if aside else thing
+
+
+def undone(moment: Moment, thing: Logged) -> Undone:
+    """Return that a logged thing was taken back."""
+    return Undone(t=moment.t, utc=moment.utc, number=thing.number, what=thing.what)
+
+
+def rod_taken(t: float, utc: str | None, deck: Deck, rod: Rod) -> RodTaken:
+    """Return which rod is in hand."""
+    return RodTaken(
+        t=t,
+        utc=utc,
+        rod=rod.name,
+        lure=rod.lure.name,
+        line=rod.line.name,
+        reach=round(deck.reach(rod), 3),
+    )
+
+
+def outlook_of(t: float, utc: str | None, number: int, cast: Cast) -> Outlook | None:
+    """Return what a cast, logged as `number`, will meet; None when there is nothing to go by."""
+    seen = cast.outlook
+    if seen is None or cast.bearing is None:
+        return None
+    begun = cast.retrieved_from - t
+    return Outlook(
+        t=t,
+        utc=utc,
+        cast=number,
+        rod=cast.rod.name,
+        bearing=round(cast.bearing, 1),
+        state=seen.verdict,
+        sureness=seen.sureness,
+        chance=round(seen.chance, 3),
+        distance=None if seen.distance is None else round(seen.distance.best, 2),
+        seconds=None if seen.after is None else round(begun + seen.after.best, 2),
+        contact=None if seen.contact is None else round(seen.contact, 2),
+        margin=None if seen.margin is None else round(seen.margin.best, 3),
+        mapped=round(seen.mapped, 3),
+        tops=tuple(
+            TopAhead(round(top.top.distance, 2), round(top.clearance.best, 3), round(top.chance, 3))
+            for top in seen.tops
+        ),
+    )
+
+
+def learned(t: float, utc: str | None, lesson: Lesson) -> Learned:
+    """Return what is now believed of a rod."""
+    rod, belief = lesson
+    return Learned(
+        t=t,
+        utc=utc,
+        rod=rod.name,
+        lure=rod.lure.name,
+        line=rod.line.name,
+        reach=round(belief.reach.best, 3),
+        low=round(belief.reach.low, 3),
+        high=round(belief.reach.high, 3),
+        was=round(belief.before.best, 3),
+        evidence=belief.touches + belief.without_touch,
+    )
+
+
+def match_of(t: float, utc: str | None, deck: Deck, rod: Rod, standing: Standing, *, mapped: bool) -> Match:
+    """Return how a rod stands against the bottom; `mapped` tells that the bottom is that in range."""
+    return Match(
+        t=t,
+        utc=utc,
+        rod=rod.name,
+        state=standing.state,
+        by=None if standing.margin is None else round(abs(standing.margin), 3),
+        depth=None if standing.depth is None else round(standing.depth, 3),
+        reach=round(deck.reach(rod), 3),
+        where="in range" if mapped else "below",
+    )

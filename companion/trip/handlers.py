@@ -1,0 +1,402 @@
+"""What a trip does when it is spoken to: one handler for each command.
+
+A handler takes the command, the moment it was spoken in, the state and the rooms it works with, and returns
+an `Outcome`: the state as it is then, what happened, and the reply. It changes nothing else but what the
+command is meant to change: beliefs of the deck, marks and level of the bed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import singledispatch
+from typing import Literal, NamedTuple
+
+from companion.casting.cast import Cast
+from companion.casting.deck import Lesson
+from companion.casting.hand import Aim, begin_cast, fix_of, pose_of, rod_of, take_rod
+from companion.casting.hand import lure_at as lure_now
+from companion.casting.lessons import Taught, forget_rod, learn_no_touch, learn_touch, unlearn
+from companion.events import AnyEvent, Logged, Notice
+from companion.trip import entries, wording
+from companion.trip.entries import Rooms
+from companion.trip.state import Carried, Moment, TripState
+from companion.units import FOOT
+from companion.voice import commands as c
+from companion.voice.grammar import clock_words
+
+
+class Outcome(NamedTuple):
+    """What came of a command.
+
+    Attributes:
+        state: the trip's state afterwards.
+        events: what happened, in order.
+        reply: the line to be spoken; None for none.
+        about: what the reply is about.
+        taught: what is now believed of rods, where the command changed it.
+        keeps_bed: marks or level changed, and the battery may be switched off any time.
+    """
+
+    state: TripState
+    events: tuple[AnyEvent, ...] = ()
+    reply: str | None = None
+    about: Literal["answer", "outlook"] = "answer"
+    taught: tuple[Lesson, ...] = ()
+    keeps_bed: bool = False
+
+
+def out_of_place(command: c.Command, t: float, state: TripState) -> str | None:
+    """Return why a command means nothing at logic time t, s, so that its words were talk; None where it does.
+
+    Only what people say to each other as well is asked: "no, two" and "say again".
+    """
+    if isinstance(command, c.Correct) and state.to_correct(t) is None:
+        return "nothing to put right"
+    if isinstance(command, c.SayAgain) and state.to_repeat(t) is None:
+        return "nothing was said lately"
+    return None
+
+
+def carry_out(command: c.Command, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
+    """Carry out a command, and remember it as one that can be put right."""
+    outcome = handle(command, moment, state, rooms)
+    if isinstance(command, c.Correct | c.ThatWasRod | c.UndoThat):
+        return outcome
+    number = next((event.number for event in outcome.events if isinstance(event, Logged)), None)
+    return outcome._replace(state=outcome.state.with_carried(command, moment, number))
+
+
+@singledispatch
+def handle(command: object, _moment: Moment, _state: TripState, _rooms: Rooms) -> Outcome:
+    """Do what a command asks for, and return what came of it.
+
+    Raises:
+        TypeError: no handler is registered for this kind of command.
+    """
+    raise TypeError(f"no handler for {type(command).__name__}: add one to companion.trip.handlers")
+
+
+# --- what happens at the lure ---------------------------------------------------------------------------
+
+
+@handle.register
+def _(command: c.LogBite, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
+    return _at_lure(command, moment, _cast_spent(state, moment), rooms, "bite")
+
+
+@handle.register
+def _(command: c.Snagged, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
+    return _at_lure(command, moment, _cast_spent(state, moment), rooms, "snag")
+
+
+@handle.register
+def _(command: c.LogFish, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
+    state = _cast_spent(state, moment)
+    fish = entries.logged_landed(rooms, state, moment, "fish", command.weight)
+    return _logged(command, fish, state, rooms)
+
+
+@handle.register
+def _(command: c.LostFish, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
+    state = _cast_spent(state, moment)
+    return _logged(command, entries.logged_landed(rooms, state, moment, "lost fish"), state, rooms)
+
+
+@handle.register
+def _(command: c.Touched, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
+    outcome = _at_lure(command, moment, state, rooms, "touch")
+    number, cast, boat = outcome.state.last_number, _cast_under_way(state, moment), fix_of(moment.boat)
+    taught = learn_touch(rooms.deck, state.lessons, number, moment.began, cast, boat)
+    return _with_lesson(outcome, moment, taught)
+
+
+# --- casts and places -----------------------------------------------------------------------------------
+
+
+@handle.register
+def _(command: c.Cast, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
+    state = _with_cast(command, moment, state, rooms)
+    cast = state.hand.cast
+    assert cast is not None, "a cast has just begun"
+    towards = None if command.clock is None else clock_words(command.clock)
+    length = cast.length if command.short else command.distance
+    thing = entries.logged(rooms, state, moment, "cast", towards, length)
+    outcome = _logged(command, thing, state, rooms)
+    seen = entries.outlook_of(moment.t, moment.utc, thing.number, cast)
+    if seen is None:
+        return outcome
+    outcome = outcome._replace(events=(*outcome.events, seen))
+    line = wording.cast_outlook(cast, moment.t, rooms.unit, _better_for_cast(rooms, cast))
+    return outcome if line is None else outcome._replace(reply=line, about="outlook")
+
+
+@handle.register
+def _(command: c.ReeledIn, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
+    cast = _cast_under_way(state, moment)
+    state = replace(state, hand=state.hand.without_cast())
+    outcome = _logged(command, entries.logged(rooms, state, moment, "reeled in"), state, rooms)
+    return _with_lesson(
+        outcome, moment, learn_no_touch(rooms.deck, state.lessons, outcome.state.last_number, cast)
+    )
+
+
+@handle.register
+def _(command: c.MarkPlace, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
+    thing = entries.logged(rooms, state, moment, "mark", command.kind, command.depth)
+    placed = entries.put_mark(rooms, command, moment)
+    if placed is None:
+        return _logged(command, thing, state, rooms)
+    mark, at = placed
+    state = replace(state, marks={**state.marks, thing.number: mark})
+    thing = entries.with_place_of_mark(thing, command, at)
+    return _logged(command, thing, state, rooms)._replace(keeps_bed=True)
+
+
+# --- rods -----------------------------------------------------------------------------------------------
+
+
+@handle.register
+def _(command: c.TakeRod, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
+    hand = take_rod(rooms.deck, state.hand, command.number)
+    if hand is None:
+        return Outcome(state, reply=wording.no_such_rod(command.number))
+    taken = entries.rod_taken(moment.t, moment.utc, rooms.deck, rod_of(rooms.deck, hand))
+    return Outcome(replace(state, hand=hand), (taken,), _confirmation(command, rooms))
+
+
+@handle.register
+def _(command: c.RigLine, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
+    deck = rooms.deck
+    carrying = deck.with_line(command.strength, state.hand.number)
+    if carrying:
+        rod, reply = carrying[0], _confirmation(command, rooms)
+        hand = take_rod(deck, state.hand, rod.number) or state.hand
+    else:
+        rod = deck.rig(state.hand.number, command.strength)
+        reply, hand = wording.rod_rigged(rod.name, command.strength), state.hand.without_cast()
+    taken = entries.rod_taken(moment.t, moment.utc, deck, rod)
+    return Outcome(replace(state, hand=hand), (taken,), reply)
+
+
+@handle.register
+def _(_command: c.WhichRod, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
+    boat = pose_of(moment.boat)
+    found = rooms.planner.which_rod(boat)
+    if found is not None:
+        return Outcome(state, reply=wording.which_rod(found.plan, boat.heading, rooms.unit))
+    depth = moment.boat.depth
+    if depth is None:
+        return Outcome(state, reply=wording.DEPTH_NOT_KNOWN)
+    rod = rooms.deck.best_for(depth)
+    return Outcome(state, reply=wording.rod_for_depth(rod, rooms.deck.reach(rod), depth, rooms.unit))
+
+
+@handle.register
+def _(_command: c.WhereFrom, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
+    found = rooms.planner.where_from(pose_of(moment.boat))
+    if found is None:
+        return Outcome(state, reply=wording.NOTHING_MAPPED)
+    return Outcome(state, reply=wording.where_from(found.plan, found.boat, rooms.unit))
+
+
+# --- questions ------------------------------------------------------------------------------------------
+
+
+@handle.register
+def _(_command: c.HowDeep, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
+    return Outcome(state, reply=wording.depth_under_boat(moment.boat.depth, rooms.unit))
+
+
+@handle.register
+def _(_command: c.HowDeepLure, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
+    if state.hand.cast_at(moment.t) is None:
+        reach = rooms.deck.reach(rod_of(rooms.deck, state.hand))
+        return Outcome(state, reply=wording.lure_reach(reach, rooms.unit))
+    depth = lure_now(rooms.deck, state.hand, moment.t, None, None).depth
+    return Outcome(state, reply=wording.lure_depth(depth or 0.0, rooms.unit))
+
+
+@handle.register
+def _(_command: c.WhatLearned, _moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
+    in_hand = rod_of(rooms.deck, state.hand)
+    return Outcome(state, reply=wording.lesson(rooms.deck.lessons(), in_hand, rooms.unit))
+
+
+@handle.register
+def _(_command: c.SayAgain, moment: Moment, state: TripState, _rooms: Rooms) -> Outcome:
+    last = state.to_repeat(moment.t)
+    return Outcome(state, reply=None if last is None else last.text)
+
+
+@handle.register
+def _(_command: c.WhatCanISay, _moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
+    text = rooms.grammar.what_can_i_say(state.helps_given)
+    return Outcome(replace(state, helps_given=state.helps_given + 1), reply=text)
+
+
+# --- settings of the day --------------------------------------------------------------------------------
+
+
+@handle.register
+def _(command: c.WaterLevel, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
+    rooms.bed.water_level(command.rise)
+    text = f"water level {command.rise:+.2f} m against the map"
+    notice = Notice(t=moment.t, utc=moment.utc, text=text)
+    return Outcome(state, (notice,), _confirmation(command, rooms), keeps_bed=True)
+
+
+@handle.register
+def _(command: c.ForgetRod, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
+    rod = rooms.deck.rod(command.number)
+    if rod is None:
+        return Outcome(state, reply=wording.no_such_rod(command.number))
+    outcome = Outcome(state, reply=_confirmation(command, rooms))
+    return _with_lesson(outcome, moment, forget_rod(rooms.deck, state.lessons, rod))
+
+
+@handle.register
+def _(command: c.Quiet, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
+    policy = state.policy.with_quiet(moment.t, command.minutes)
+    return Outcome(replace(state, policy=policy), reply=_confirmation(command, rooms))
+
+
+@handle.register
+def _(command: c.SpeakUp, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
+    policy = state.policy.with_quiet(moment.t, 0.0)
+    return Outcome(replace(state, policy=policy), reply=_confirmation(command, rooms))
+
+
+# --- what is put right ----------------------------------------------------------------------------------
+
+
+@handle.register
+def _(_command: c.UndoThat, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
+    last = state.last_standing
+    if last is None:
+        return Outcome(state.without_carried(), reply=wording.NOTHING_TO_UNDO)
+    if last.what == "cast":
+        state = replace(state, hand=state.hand.without_cast())
+    outcome = _take_back(last, moment, Outcome(state.without_carried(last.number)), rooms)
+    return outcome._replace(reply=wording.taken_back(last.what))
+
+
+@handle.register
+def _(command: c.Correct, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
+    last = state.to_correct(moment.t)
+    if last is None:
+        return Outcome(state)
+    meant = c.corrected(last.command, command, FOOT if rooms.unit == "feet" else 1.0)
+    if meant is None:
+        return Outcome(state, reply=wording.NO_SUCH_NUMBER)
+    return _redo((last._replace(command=meant),), moment, Outcome(state), rooms)
+
+
+@handle.register
+def _(command: c.ThatWasRod, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
+    last = next((one for one in reversed(state.carried) if one.number), None)
+    standing = state.last_standing
+    if last is None or standing is None or last.number != standing.number:
+        return Outcome(state, reply=wording.NOTHING_TO_CORRECT)
+    hand = take_rod(rooms.deck, state.hand, command.number)
+    if hand is None:
+        return Outcome(state, reply=wording.no_such_rod(command.number))
+    under_way = _cast_under_way(state, last.moment) is not None
+    cast = next((one for one in reversed(state.carried) if isinstance(one.command, c.Cast)), None)
+    state = replace(state, hand=hand)
+    if under_way and cast is not None and isinstance(cast.command, c.Cast):
+        state = _with_cast(cast.command, cast.moment, state, rooms)
+    taken = entries.rod_taken(moment.t, moment.utc, rooms.deck, rod_of(rooms.deck, hand))
+    of_catch = {thing.number for thing in state.catch_of(standing)}
+    again = tuple(one for one in state.carried if one.number in of_catch)
+    outcome = _redo(again, moment, Outcome(state, (taken,)), rooms)
+    return outcome._replace(reply=_confirmation(command, rooms), about="answer")
+
+
+def _redo(carried: tuple[Carried, ...], moment: Moment, before: Outcome, rooms: Rooms) -> Outcome:
+    """Carry out commands again, put right, as of when they were first spoken; what they logged is undone."""
+    outcome = before
+    for one in reversed(carried):
+        thing = next((it for it in outcome.state.standing if it.number == one.number), None)
+        if thing is not None:
+            outcome = _take_back(thing, moment, outcome, rooms)
+    numbers = {one.number for one in carried}
+    kept = tuple(one for one in outcome.state.carried if one.number not in numbers)
+    outcome = outcome._replace(state=replace(outcome.state, carried=kept))
+    for one in carried:
+        then = one.moment._replace(t=moment.t, utc=moment.utc)
+        outcome = _after(outcome, carry_out(one.command, then, outcome.state, rooms))
+    return outcome
+
+
+def _take_back(thing: Logged, moment: Moment, before: Outcome, rooms: Rooms) -> Outcome:
+    """Take back a logged thing with what it left behind: its mark, and what it taught."""
+    state = before.state.without_logged(thing.number)
+    mark = state.marks.get(thing.number)
+    if mark is not None:
+        rooms.bed.unmark(mark)
+        left = {number: other for number, other in state.marks.items() if number != thing.number}
+        state = replace(state, marks=left)
+    events = (*before.events, entries.undone(moment, thing))
+    outcome = before._replace(state=state, events=events, keeps_bed=before.keeps_bed or mark is not None)
+    return _with_lesson(outcome, moment, unlearn(rooms.deck, state.lessons, thing.number))
+
+
+def _after(before: Outcome, outcome: Outcome) -> Outcome:
+    """Return two outcomes, one after the other, as one; the reply is the later one's."""
+    return outcome._replace(
+        events=before.events + outcome.events,
+        taught=before.taught + outcome.taught,
+        keeps_bed=before.keeps_bed or outcome.keeps_bed,
+    )
+
+
+def _with_lesson(outcome: Outcome, moment: Moment, taught: Taught) -> Outcome:
+    lessons, lesson = taught
+    state = replace(outcome.state, lessons=lessons)
+    if lesson is None:
+        return outcome._replace(state=state)
+    told = entries.learned(moment.t, moment.utc, lesson)
+    return outcome._replace(state=state, events=(*outcome.events, told), taught=(*outcome.taught, lesson))
+
+
+# --- parts of the above ---------------------------------------------------------------------------------
+
+
+def _logged(command: c.Command, thing: Logged, state: TripState, rooms: Rooms) -> Outcome:
+    return Outcome(state.with_logged(thing), (thing,), _confirmation(command, rooms))
+
+
+def _at_lure(
+    command: c.Command,
+    moment: Moment,
+    state: TripState,
+    rooms: Rooms,
+    what: Literal["bite", "snag", "touch"],
+) -> Outcome:
+    return _logged(command, entries.logged_at_lure(rooms, state, moment, what), state, rooms)
+
+
+def _confirmation(command: c.Command, rooms: Rooms) -> str:
+    return rooms.grammar.confirmation(command) or "done"
+
+
+def _cast_under_way(state: TripState, moment: Moment) -> Cast | None:
+    return state.hand.cast_at(moment.began)
+
+
+def _cast_spent(state: TripState, moment: Moment) -> TripState:
+    return replace(state, lessons=state.lessons.with_spent(_cast_under_way(state, moment)))
+
+
+def _with_cast(command: c.Cast, moment: Moment, state: TripState, rooms: Rooms) -> TripState:
+    aim = Aim(command.clock, command.distance, command.short)
+    return replace(state, hand=begin_cast(rooms.deck, state.hand, moment.began, pose_of(moment.boat), aim))
+
+
+def _better_for_cast(rooms: Rooms, cast: Cast) -> int | None:
+    """Return the number of a rod that gets down where this cast stays short; None when none does."""
+    seen = cast.outlook
+    if seen is None or seen.verdict != "short" or seen.margin is None:
+        return None
+    better = rooms.deck.better_than(cast.rod, rooms.deck.reach(cast.rod) + seen.margin.best)
+    return None if better is None else better.number

@@ -1,0 +1,128 @@
+"""All that a trip remembers of what was said and done: one value, replaced and never changed.
+
+What the boat has learned of rods and bottom is not here: that is the deck's and the bed's.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import NamedTuple
+
+from companion.casting.hand import BoatPose, Hand, pose_of
+from companion.casting.lessons import Lessons
+from companion.events import Heard, Logged, Said
+from companion.lakebed.marks import Mark
+from companion.sensing import BoatState
+from companion.trip.policy import SpeechPolicy
+from companion.voice.commands import Command
+
+CORRECTED_WITHIN_S = 30.0
+"""How long after a command its number can be put right: later, "no, two" is talk."""
+REPEATED_WITHIN_S = 60.0
+"""How long after a line it can be asked for again: later, "say again" is talk."""
+CATCH_WITHIN_S = 600.0
+"""How long after a bite a fish, or its loss, can have come of it: a fight of ten minutes."""
+
+
+class Moment(NamedTuple):
+    """When and where a command was spoken.
+
+    `t` and `utc` are when its words ended, `began` when they began (logic s); `boat` is the boat then.
+    """
+
+    t: float
+    began: float
+    utc: str | None
+    boat: BoatState
+    clip: str | None = None
+
+    @property
+    def pose(self) -> BoatPose:
+        """Where the boat was and how it moved."""
+        return pose_of(self.boat)
+
+
+class Carried(NamedTuple):
+    """A command that was carried out, the moment it was spoken in, and the number it was logged as."""
+
+    command: Command
+    moment: Moment
+    number: int | None
+
+
+@dataclass(frozen=True)
+class TripState:
+    """What a trip remembers.
+
+    Attributes:
+        hand: the rod in hand, its cast under way and where the last one went.
+        standing: the logged things that were not taken back, in order.
+        last_number: the number of the last thing logged; 0 before the first.
+        carried: the commands that can still be put right, in order.
+        marks: the marks put on the bed, by the number of what was logged.
+        lessons: what casts have taught.
+        policy: what was volunteered, and whether quiet was asked for.
+        said: the last line.
+        heard: the last utterance.
+        helps_given: how often help was asked for.
+    """
+
+    hand: Hand
+    standing: tuple[Logged, ...] = ()
+    last_number: int = 0
+    carried: tuple[Carried, ...] = ()
+    marks: Mapping[int, Mark] = field(default_factory=dict)
+    lessons: Lessons = Lessons()  # noqa: RUF009  # a value, never changed
+    policy: SpeechPolicy = SpeechPolicy()  # noqa: RUF009
+    said: Said | None = None
+    heard: Heard | None = None
+    helps_given: int = 0
+
+    @property
+    def last_standing(self) -> Logged | None:
+        """The last logged thing that stands; None when nothing does."""
+        return self.standing[-1] if self.standing else None
+
+    def with_logged(self, logged: Logged) -> TripState:
+        """Return the state after one more thing was logged."""
+        return replace(self, standing=(*self.standing, logged), last_number=logged.number)
+
+    def without_logged(self, number: int) -> TripState:
+        """Return the state after the logged thing `number` was taken back."""
+        return replace(self, standing=tuple(thing for thing in self.standing if thing.number != number))
+
+    def bite_before(self, t: float, rod: str) -> Logged | None:
+        """Return the bite that a fish told of at logic time t, s, came from; None when none was told.
+
+        It is the last one on this rod, with neither another cast nor another fish since.
+        """
+        for thing in reversed(self.standing):
+            if thing.what in ("cast", "fish", "lost fish") or t - thing.t > CATCH_WITHIN_S:
+                return None
+            if thing.what == "bite":
+                return thing if thing.rod == rod else None
+        return None
+
+    def catch_of(self, thing: Logged) -> tuple[Logged, ...]:
+        """Return everything that stands of a logged thing's catch, in order; without a catch, itself."""
+        first = thing.number if thing.catch is None else thing.catch
+        return tuple(one for one in self.standing if first in (one.number, one.catch))
+
+    def to_correct(self, t: float) -> Carried | None:
+        """Return the command that can be put right at logic time t, s; None when there is none."""
+        last = self.carried[-1] if self.carried else None
+        return None if last is None or t - last.moment.t > CORRECTED_WITHIN_S else last
+
+    def to_repeat(self, t: float) -> Said | None:
+        """Return the line that can be said again at logic time t, s; None when there is none."""
+        return None if self.said is None or t - self.said.t > REPEATED_WITHIN_S else self.said
+
+    def with_carried(self, command: Command, moment: Moment, number: int | None) -> TripState:
+        """Return the state after a command; one before it that logged nothing can be put right no more."""
+        kept = tuple(one for one in self.carried if one.number)
+        return replace(self, carried=(*kept, Carried(command, moment, number)))
+
+    def without_carried(self, *numbers: int) -> TripState:
+        """Return the state in which the commands logged as these numbers, and those not logged, are gone."""
+        return replace(self, carried=tuple(o for o in self.carried if o.number and o.number not in numbers))

@@ -1,0 +1,139 @@
+"""What the companion notices unasked: how the rod matches the bottom, dangers to the lure, hints.
+
+What is noticed becomes an event in any case, and comes with the line that could be spoken of it; whether it
+is spoken is a matter of `companion.trip.policy`.
+"""
+
+from __future__ import annotations
+
+from typing import Literal, NamedTuple
+
+from companion.casting.cast import Cast
+from companion.casting.deck import Deck
+from companion.casting.hand import BoatPose, Hand, depth_in_range, rod_of
+from companion.casting.match import MatchWatch, Standing
+from companion.events import AnyEvent, Notice
+from companion.lakebed.bed import CoverHint
+from companion.lakebed.surface import LevelHint
+from companion.tackle import Rod
+from companion.trip import entries, wording
+from companion.trip.policy import Kind
+from companion.units import LengthUnit, spoken_depth
+
+RANGE_LOOK_EVERY_S = 2.0
+"""How often the bottom in the casting range is looked at."""
+REMIND_BEFORE_S = 3.0
+"""How long before the lure comes to a tree top it is said once more."""
+REMIND_AFTER_S = 4.0
+"""No reminder when the first word came less than this before it."""
+NEVER = float("inf")
+
+
+class Stamp(NamedTuple):
+    """An instant: logic time, s, and UTC as ISO 8601."""
+
+    t: float
+    utc: str | None
+
+
+class Noticed(NamedTuple):
+    """Something noticed: its event, if it has one, and the line that could be spoken of it."""
+
+    event: AnyEvent | None
+    line: str
+    kind: Kind
+
+    @property
+    def about(self) -> Literal["outlook", "match", "notice"]:
+        """What the line is about, as a `Said` event tells it."""
+        if self.kind == "danger":
+            return "outlook"
+        return "match" if self.kind == "match" else "notice"
+
+
+class Volunteer:
+    """Notices what is worth a word.
+
+    Attributes:
+        remind_at: logic time at which `remind` is due, s.
+    """
+
+    def __init__(self, deck: Deck, unit: LengthUnit) -> None:
+        self._deck = deck
+        self._unit: LengthUnit = unit
+        self._watch = MatchWatch()
+        self._in_range: float | None = None
+        self._look_at = float("-inf")
+        self._level_told = False
+        self.remind_at = NEVER
+
+    def forget_depth(self) -> None:
+        """Drop what was seen of the depth: it was lost, and is stale."""
+        self._watch.forget_depth()
+
+    def start_over(self) -> None:
+        """Judge the match afresh: another rod is in hand, and its match is worth a word at once."""
+        self._watch.start_over()
+        self._look_at = float("-inf")
+
+    @property
+    def bottom(self) -> float | None:
+        """The depth that rods are matched against now, m: in the casting range, or else below the boat."""
+        return self._in_range if self._in_range is not None else self._watch.depth
+
+    def wants_boat(self, t: float) -> bool:
+        """Tell whether it is time to look at the casting range again, which needs the boat's place."""
+        return t >= self._look_at
+
+    def notice_depth(self, at: Stamp, depth: float, hand: Hand, boat: BoatPose | None) -> Noticed | None:
+        """Return what a depth below the surface, m, gives to say of the rod in hand.
+
+        `boat` is asked for only when `wants_boat` says so.
+        """
+        if boat is not None:
+            self._look_at = at.t + RANGE_LOOK_EVERY_S
+            self._in_range = depth_in_range(self._deck, hand, at.t, boat)
+        rod, ahead = rod_of(self._deck, hand), self._in_range
+        standing = self._watch.take(at.t, depth if ahead is None else ahead, self._deck.reach(rod))
+        if standing is None:
+            return None
+        match = entries.match_of(at.t, at.utc, self._deck, rod, standing, mapped=ahead is not None)
+        return Noticed(match, wording.match(standing, self._unit, self._better(rod, standing)), "match")
+
+    def watch_cast(self, cast: Cast, t: float) -> None:
+        """Note a cast whose outlook was told at logic time t, s: a danger on its way is told once more."""
+        danger = cast.danger()
+        self.remind_at = NEVER
+        if danger is not None:
+            remind = cast.retrieved_from + danger.after - REMIND_BEFORE_S
+            if remind - t >= REMIND_AFTER_S:
+                self.remind_at = remind
+
+    def remind(self, t: float, hand: Hand) -> Noticed | None:
+        """Return once more that a tree top is near, if its cast is still under way."""
+        self.remind_at = NEVER
+        cast = hand.cast_at(t)
+        if cast is None or cast.danger() is None:
+            return None
+        return Noticed(None, wording.TREE_NOW, "danger")
+
+    def notice_cover(self, at: Stamp, hint: CoverHint) -> Noticed:
+        """Return that something may stand on the bottom."""
+        top, high, wide = (spoken_depth(far, self._unit) for far in (hint.top, hint.height, hint.width))
+        notice = Notice(t=at.t, utc=at.utc, text=f"possible cover: top at {top}, {high} high, {wide} wide")
+        return Noticed(notice, wording.possible_cover(hint.top, self._unit), "cover")
+
+    def notice_level(self, at: Stamp, hint: LevelHint | None) -> Noticed | None:
+        """Return once a trip that the soundings do not fit the map: the water stands otherwise."""
+        if hint is None or self._level_told:
+            return None
+        self._level_told = True
+        text = wording.water_level(hint.higher, self._unit)
+        return Noticed(Notice(t=at.t, utc=at.utc, text=text), text, "water")
+
+    def _better(self, rod: Rod, standing: Standing) -> int | None:
+        """Return the number of a rod that gets down where this one stays short; None when none does."""
+        if standing.state != "short" or standing.depth is None:
+            return None
+        better = self._deck.better_than(rod, standing.depth)
+        return None if better is None else better.number

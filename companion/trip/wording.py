@@ -1,0 +1,269 @@
+"""Every line that a trip speaks: short, plain, and never a phrase that the companion listens for.
+
+Depths are m below the surface and are spoken in the unit configured. tests/unit/trip/test_wording.py tries
+the lines against the grammar, so that the companion does not hear itself.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from companion.casting.cast import Cast
+from companion.casting.deck import Lesson
+from companion.casting.match import JUST_CLEAR_M, Standing
+from companion.casting.outlook import CastOutlook, TopOutlook
+from companion.casting.plan import Plan
+from companion.dive.contact import LONGEST_STOP
+from companion.tackle import Rod
+from companion.units import YARD, LengthUnit, spoken_depth
+from companion.voice.grammar import clock_words, number_words
+
+TOLD_BEFORE_S = 2.0
+"""Nothing is said of an event that comes sooner than this."""
+TOP_ASIDE_M = 2.0
+"""A tree top further than this beside a cast's line is not spoken of."""
+TOP_CLEARANCE_M = 0.3
+"""By how much a lure should come over a tree top."""
+SLOWEST_RISE_MPS = 0.05
+"""A lure that rises slower than this when the reel stops does not come over anything."""
+WILL_SHARE, SHOULD_SHARE = 0.9, 0.7
+"""From which sureness a touch is said to be one that will or should come; below, it may."""
+COMPASS = ("north", "north east", "east", "south east", "south", "south west", "west", "north west")
+HERE_M, FAR = 5.0, 95.0
+"""A place nearer than this is here; a distance, in yards or metres, from which it is just far."""
+
+DEPTH_NOT_KNOWN = "depth not known"
+DEPTH_LOST = "depth lost"
+NOTHING_MAPPED = "nothing mapped here yet"
+NOTHING_TO_UNDO = "nothing to take back"
+NOTHING_TO_CORRECT = "nothing logged to put right"
+NO_SUCH_NUMBER = "that had no such number"
+TREE_NOW = "tree now"
+
+
+def no_such_rod(number: int) -> str:
+    """Return the answer to the number of a rod that is not aboard."""
+    return f"there is no number {number_words(number)}"
+
+
+def rod_rigged(name: str, strength: int) -> str:
+    """Return that a rod carries line of this strength, lb on the spool, from now on."""
+    return f"{name} now has {strength} pound"
+
+
+def rod_for_depth(rod: Rod, reach: float, depth: float, unit: LengthUnit) -> str:
+    """Return which rod suits a bottom at this depth, m, where no map tells more."""
+    which, far = number_words(rod.number), spoken_depth(reach, unit)
+    if reach < depth:
+        return f"none gets down, number {which} goes to {far}"
+    return f"take number {which}, it gets to {far}"
+
+
+def depth_under_boat(depth: float | None, unit: LengthUnit) -> str:
+    """Return how deep it is under the boat."""
+    return DEPTH_NOT_KNOWN if depth is None else f"{spoken_depth(depth, unit)} under us"
+
+
+def depth_back(depth: float, unit: LengthUnit) -> str:
+    """Return that the depth is there again."""
+    return f"depth back, {spoken_depth(depth, unit)}"
+
+
+def lure_reach(reach: float, unit: LengthUnit) -> str:
+    """Return how deep the lure in hand goes."""
+    return f"it gets to {spoken_depth(reach, unit)}"
+
+
+def lure_depth(depth: float, unit: LengthUnit) -> str:
+    """Return how deep the lure is now."""
+    return f"it is at {spoken_depth(depth, unit)}"
+
+
+def taken_back(what: str) -> str:
+    """Return that a logged thing was taken back."""
+    return f"{what} taken back"
+
+
+def possible_cover(top: float, unit: LengthUnit) -> str:
+    """Return that something may stand on the bottom, with the depth of its top, m."""
+    return f"possible cover, up to {spoken_depth(top, unit)}"
+
+
+def water_level(higher: float, unit: LengthUnit) -> str:
+    """Return that the water seems to stand `higher` m above the map's."""
+    way = "higher" if higher > 0.0 else "lower"
+    return f"water seems {spoken_depth(abs(higher), unit)} {way} than the map"
+
+
+def match(standing: Standing, unit: LengthUnit, better: int | None = None) -> str:
+    """Return the words for a standing; `better` is the number of a rod that gets down, where this does not.
+
+    >>> match(Standing("clear", 6.0, 0.92), "feet")
+    'clear by 3 feet'
+    >>> match(Standing("short", 8.0, 2.4), "feet", better=2)
+    'short by 8 feet, take number two'
+    """
+    if standing.margin is None or standing.state == "unknown":
+        return DEPTH_NOT_KNOWN
+    if standing.state == "touch":
+        return "touch"
+    if standing.margin < JUST_CLEAR_M:
+        return "just clear"
+    line = f"{standing.state} by {spoken_depth(standing.margin, unit)}"
+    return line if better is None else f"{line}, take number {number_words(better)}"
+
+
+def cast_outlook(cast: Cast, t: float, unit: LengthUnit, better: int | None = None) -> str | None:
+    """Return the line about what a cast will meet, or None when there is none in time.
+
+    Args:
+        cast: with its outlook.
+        t: logic time the line is said at, s.
+        unit: depths are spoken in.
+        better: the number of a rod that would do better.
+    """
+    seen = cast.outlook
+    if seen is None:
+        return None
+    danger = cast.danger()
+    if danger is not None:
+        return _of_danger(cast, danger, t)
+    if seen.verdict == "touch":
+        return _of_touch(cast, seen, t)
+    return _over_a_tree(cast, seen, t, unit) or _clear(seen, unit, better)
+
+
+def _over_a_tree(cast: Cast, seen: CastOutlook, t: float, unit: LengthUnit) -> str | None:
+    for top in seen.tops:
+        in_time = cast.retrieved_from + top.after - t >= TOLD_BEFORE_S
+        if in_time and abs(top.top.aside) <= TOP_ASIDE_M and top.clearance.best > 0.0:
+            return f"over the tree by {spoken_depth(top.clearance.best, unit)}"
+    return None
+
+
+def _clear(seen: CastOutlook, unit: LengthUnit, better: int | None) -> str:
+    if seen.verdict == "unknown" or seen.margin is None:
+        return "nothing known there"
+    if seen.sureness == "may":
+        return "may touch"
+    if seen.margin.best < JUST_CLEAR_M:
+        return "just clear"
+    gap = f"{seen.verdict} by {spoken_depth(seen.margin.best, unit)}"
+    return gap if better is None else f"{gap}, take number {number_words(better)}"
+
+
+def _of_touch(cast: Cast, seen: CastOutlook, t: float) -> str | None:
+    if seen.after is None:
+        return None
+    left = cast.retrieved_from + seen.after.best - t
+    return f"{seen.sureness} touch in {_seconds(left)}" if left >= TOLD_BEFORE_S else None
+
+
+def _of_danger(cast: Cast, danger: TopOutlook, t: float) -> str | None:
+    left = cast.retrieved_from + danger.after - t
+    if left < TOLD_BEFORE_S:
+        return None
+    stop = stop_over(cast.rod, max(TOP_CLEARANCE_M - danger.clearance.best, TOP_CLEARANCE_M))
+    how = "" if stop is None else f", stop for {_seconds(stop)}"
+    return f"tree in {_seconds(left)}{how}"
+
+
+def stop_over(rod: Rod, height: float) -> float | None:
+    """Return how long a stop of the reel lets the lure of a rod rise by a height, m; s.
+
+    The line holds it back: against `companion.dive.stop_to_clear` its free rise is a fifth too quick. None
+    when it does not rise so far in `LONGEST_STOP`. Slowing down is no advice: what floats as little as
+    these lures hardly rises while it is pulled.
+    """
+    if rod.lure.rises < SLOWEST_RISE_MPS:
+        return None
+    stop = 1.2 * height / rod.lure.rises
+    return stop if stop <= LONGEST_STOP else None
+
+
+def lesson(lessons: Sequence[Lesson], in_hand: Rod, unit: LengthUnit) -> str:
+    """Return what was learned of the rod in hand, or else of the one that changed most, in a breath."""
+    if not lessons:
+        return "nothing learned yet"
+    of_it = [one for one in lessons if one.rod == in_hand]
+    changed = sorted(lessons, key=lambda one: -abs(one.belief.reach.best - one.belief.before.best))
+    rod, belief = (of_it or changed)[0]
+    now, was = (spoken_depth(depth, unit) for depth in (belief.reach.best, belief.before.best))
+    return f"number {number_words(rod.number)}, {now}" + ("" if now == was else f", was {was}")
+
+
+def _seconds(seconds: float) -> str:
+    whole = max(round(seconds), 1)
+    return f"{whole} {'second' if whole == 1 else 'seconds'}"
+
+
+def which_rod(plan: Plan | None, heading: float | None, unit: LengthUnit) -> str:
+    """Return what to say to "which rod" for the best plan from where the boat lies.
+
+    `heading` is the bow's, degrees true; without it the direction is that of a compass.
+
+    >>> which_rod(None, 0.0, "feet")
+    'nothing in range'
+    """
+    if plan is None:
+        return "nothing in range"
+    return (
+        f"{number_words(plan.rod)} {_chance(plan.sureness)}, "
+        f"{spoken_distance(plan.stand_off, unit)}, {_direction(plan.bearing, heading)}"
+    )
+
+
+def where_from(plan: Plan | None, boat: tuple[float, float] | None, unit: LengthUnit) -> str:
+    """Return what to say to "where from": where to lie, which rod, which way.
+
+    `boat` is east and north, m, of where it is now; without it, only on which side of what is fished.
+
+    >>> where_from(None, None, "feet")
+    'no good place found'
+    """
+    if plan is None:
+        return "no good place found"
+    throw = f"throw {number_words(plan.rod)} {compass(plan.bearing)}"
+    if boat is None:
+        return f"{compass(plan.bearing + 180.0)} of it, {throw}"
+    east, north = plan.east - boat[0], plan.north - boat[1]
+    away = math.hypot(east, north)
+    if away < HERE_M:
+        return f"from here, {throw}"
+    towards = compass(math.degrees(math.atan2(east, north)))
+    return f"{spoken_distance(away, unit)} {towards}, {throw}"
+
+
+def spoken_distance(metres: float, unit: LengthUnit) -> str:
+    """Return a distance along the water in yards or metres: to five, from twenty on to ten, then "far".
+
+    >>> spoken_distance(14.0, "feet"), spoken_distance(28.0, "feet"), spoken_distance(36.0, "metres")
+    ('fifteen yards', 'thirty yards', 'forty metres')
+    """
+    far = metres / YARD if unit == "feet" else metres
+    if far >= FAR:
+        return "far"
+    step = 5 if far < 22.5 else 10
+    name = "yards" if unit == "feet" else "metres"
+    return f"{number_words(max(step * round(far / step), 5))} {name}"
+
+
+def compass(bearing: float) -> str:
+    """Return the one of eight directions that is nearest to a bearing, degrees.
+
+    >>> compass(350.0), compass(-40.0)
+    ('north', 'north west')
+    """
+    return COMPASS[round((bearing % 360.0) / 45.0) % 8]
+
+
+def _direction(bearing: float, heading: float | None) -> str:
+    if heading is None:
+        return compass(bearing)
+    hour = round(((bearing - heading) % 360.0) / 30.0) % 12 or 12
+    return clock_words(hour)
+
+
+def _chance(sureness: float) -> str:
+    return "will do" if sureness >= WILL_SHARE else "should do" if sureness >= SHOULD_SHARE else "may do"
