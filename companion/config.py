@@ -37,6 +37,11 @@ Place = tuple[str | int, ...]
 """Where a value stands in the file: table names, keys and places in a list."""
 
 MOST_RODS = 10
+OUR_SOURCES = frozenset(("companion", "recording"))
+"""What no source can be called: a recording has the companion's own words and its lines under them."""
+BAUDS = range(300, 921_601)
+"""The speeds a serial port may be given, bit/s."""
+_SOURCE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _-]{0,29}").fullmatch
 
 
 class Problem(NamedTuple):
@@ -118,6 +123,14 @@ class Water(msgspec.Struct, frozen=True):
     level: Annotated[float, Quantity("length", -30.0, 30.0)] = 0.0
 
 
+def _is_ipv4(text: str) -> bool:
+    try:
+        ipaddress.IPv4Address(text)
+    except ValueError:
+        return False
+    return True
+
+
 class Source(msgspec.Struct, frozen=True):
     """Where sentences come from.
 
@@ -125,7 +138,9 @@ class Source(msgspec.Struct, frozen=True):
         name: what the source is called.
         kind: serial, tcp, udp or file.
         device: serial port or file path.
-        address: "host:port" for tcp, ":port" or "host:port" for udp.
+        address: "host:port"; for udp the computer's own address it listens on: 127.0.0.1 hears this
+            computer only, 0.0.0.0 every network it is in.
+        sender: the only address whose udp datagrams are taken; without it, that of the first to send.
         baud: serial speed, bit/s.
         need_checksum: whether a sentence without a checksum is dropped.
         time: what times its sentences: TAG blocks, the sentences' own UTC, arrival, or the best there is.
@@ -137,6 +152,7 @@ class Source(msgspec.Struct, frozen=True):
     kind: Literal["serial", "tcp", "udp", "file"]
     device: str | None = None
     address: str | None = None
+    sender: str | None = msgspec.field(default=None, name="from")
     baud: int = 4800
     need_checksum: bool = True
     time: TimeFrom = "auto"
@@ -144,15 +160,49 @@ class Source(msgspec.Struct, frozen=True):
     latency: Annotated[float, Quantity("time", 0.0, 10.0)] = 0.0
 
     def __post_init__(self) -> None:
-        """Check that the source says where it is.
+        """Check that the source has a name that can be recorded and says where it is.
 
         Raises:
-            ValueError: the device or the address is missing.
+            ValueError: the name, the device, the address, the sender or the speed cannot be used.
         """
+        if not _SOURCE_NAME(self.name) or self.name.lower() in OUR_SOURCES:
+            raise ValueError(
+                f'a source cannot be called "{self.name}"; use up to 30 letters, digits, spaces, - or _, '
+                f"and not {' or '.join(sorted(OUR_SOURCES))}"
+            )
+        if not BAUDS.start <= self.baud < BAUDS.stop:
+            raise ValueError(f"{self.baud} baud is no speed of a serial port; expected 4800 or 38400")
         if self.kind in ("serial", "file") and not self.device:
             raise ValueError(f'a {self.kind} source needs a device, such as device = "/dev/ttyUSB0"')
-        if self.kind in ("tcp", "udp") and not re.fullmatch(r".*:\d{1,5}", self.address or ""):
+        if self.kind in ("tcp", "udp"):
+            self._check_address()
+        if self.sender is not None and (self.kind != "udp" or not _is_ipv4(self.sender)):
+            raise ValueError('"from" is for a udp source, and an address in figures, such as "192.168.1.20"')
+
+    def _check_address(self) -> None:
+        if not re.fullmatch(r"[^:\s]+:\d{1,5}|:\d{1,5}", self.address or ""):
             raise ValueError(f'a {self.kind} source needs an address with a port, such as "127.0.0.1:10110"')
+        if not 0 < self.port <= 65_535:
+            raise ValueError(
+                f"{self.port} is no port; expected one from 1 to 65535 behind the colon of `address`"
+            )
+        if self.kind == "udp" and not _is_ipv4(self.host):
+            raise ValueError(
+                f'"{self.address}" does not say where a udp source listens; write "127.0.0.1:{self.port}" '
+                f'(hears this computer only) or "0.0.0.0:{self.port}" (every network it is in)'
+            )
+        if not self.host:
+            raise ValueError(f'a tcp source needs a host, such as "192.168.1.20:{self.port}"')
+
+    @property
+    def host(self) -> str:
+        """What stands before the colon of the address."""
+        return (self.address or "").rpartition(":")[0]
+
+    @property
+    def port(self) -> int:
+        """The port in the address."""
+        return int((self.address or "").rpartition(":")[2])
 
     def settings(self) -> SourceSettings:
         """Return how the source is to be read, as sensing wants it; only a file may hold old dates."""
@@ -362,6 +412,8 @@ def _rods(file: _File, known: Mapping[str, LureSpec], reader: _Reader) -> tuple[
         reader.tell(("rods", MOST_RODS), f"at most {MOST_RODS} rods can be rigged")
     for place, name in _repeats([lure.name for lure in file.lures]):
         reader.tell(("lures", place, "name"), f'"{name}" is described twice', "give each lure its own name")
+    for place, name in _repeats([source.name for source in file.sources]):
+        reader.tell(("sources", place, "name"), f'two sources are called "{name}"', "give each its own name")
     for place, number in _repeats([rod.number for rod in file.rods]):
         reader.tell(("rods", place, "number"), f"there are two rods numbered {number}")
     rods = []
@@ -425,14 +477,16 @@ class _Reader:
         if not isinstance(table, dict):
             raise _MistakeError("expected a table of keys and values")
         hints = get_type_hints(schema, include_extras=True)
-        fields = {field.name: field for field in msgspec.structs.fields(schema)}
+        fields = {field.encode_name: field for field in msgspec.structs.fields(schema)}
         before = len(self.problems)
         for key in (key for key in table if key not in fields):
             self.tell((*place, key), "no such key here", _nearest(key, fields))
         for name in (name for name, field in fields.items() if field.required and name not in table):
             self.tell(place, f'the key "{name}" is missing')
         values = {
-            name: self._value(hints[name], table[name], (*place, name)) for name in fields if name in table
+            field.name: self._value(hints[field.name], table[name], (*place, name))
+            for name, field in fields.items()
+            if name in table
         }
         return schema(**values) if len(self.problems) == before else None
 

@@ -155,7 +155,7 @@ def _keys(schema: type[msgspec.Struct], headers: list[str]) -> str:
     hints = get_type_hints(schema, include_extras=True)
     rows = [
         (
-            f"`{field.name}`",
+            f"`{field.encode_name}`",
             _kind(hints[field.name]),
             told.get(field.name, ""),
             _unless(field, hints[field.name]),

@@ -146,10 +146,6 @@ class Wires:
 
     def _source(self, heard: _Heard) -> Finding:
         part = f"source {heard.source.name}"
-        if (port := _wrong_port(heard.source)) is not None:
-            return Finding(
-                part, "fail", f"{port} is no port", "write one from 1 to 65535 behind the colon of `address`"
-            )
         if heard.trouble is not None:
             return Finding(part, "fail", heard.trouble, _remedy_for_port(heard.source))
         if not heard.chunks:
@@ -209,20 +205,11 @@ def _no_sentence(chunks: list[Chunk]) -> tuple[str, str]:
 
 def opened(source: Source, clock: Clock) -> wires.Source:
     """Return a source of the boat as the configuration describes it; not for files."""
-    host, _, port = (source.address or "").rpartition(":")
     if source.kind == "tcp":
-        return wires.TcpSource(source.name, host, int(port), clock)
+        return wires.TcpSource(source.name, source.host, source.port, clock)
     if source.kind == "udp":
-        return wires.UdpSource(source.name, int(port), clock, address=host)
+        return wires.UdpSource(source.name, source.port, clock, address=source.host, sender=source.sender)
     return wires.SerialSource(source.name, source.device or "", clock, baud=source.baud)
-
-
-def _wrong_port(source: Source) -> int | None:
-    """Return the number in the source's address if it is no port."""
-    if source.kind not in ("tcp", "udp"):
-        return None
-    port = int((source.address or "").rpartition(":")[2])
-    return None if 0 < port <= 65_535 else port
 
 
 def _remedy_for_silence(source: Source) -> str:

@@ -8,6 +8,7 @@ import threading
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime, timedelta
+from functools import partial
 from pathlib import Path
 from typing import NamedTuple
 
@@ -244,6 +245,8 @@ class Live:
 
     def _start_parts(self) -> None:
         for source in self._parts.sources:
+            if isinstance(source, UdpSource):
+                source.tell = partial(self._told_of, source.name)
             inlet = Inlet(
                 self._queue.put,
                 self.clock,
@@ -281,6 +284,10 @@ class Live:
             held=self._parts.held,
             listener=None if listener is None else lambda: listener(self.tell),
         )
+
+    def _told_of(self, name: str, what: str) -> None:
+        """Have noted what a source has to tell of its senders."""
+        self.tell(f"{name}: {what}", aloud=False)
 
     def _part_lost(self, name: str, why: str) -> None:
         """Say that a part was lost; before the start is over it is told with what else is missing."""

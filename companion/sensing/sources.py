@@ -23,6 +23,10 @@ _WAIT = 0.2  # s in a blocking call, after which a wish to stop is seen
 _RETRY = 2.0  # s between attempts to open what was lost
 _CONNECT = 5.0  # s
 _DATAGRAM = 65_535
+SENDER_SILENT = 30.0
+"""Silence of the one address a UDP source listens to, s, after which another may take its place."""
+MOST_STRANGERS = 8
+"""Addresses that are told of because they send too; what comes from more is dropped without a word."""
 
 
 class Source(Protocol):
@@ -144,25 +148,67 @@ class TcpSource:
                 yield Chunk(self._clock.now(), self.name, data)
 
 
+class Senders:
+    """Whose datagrams are taken: those of one address, the given one or else the first that sends.
+
+    When that first one has been silent for `SENDER_SILENT`, the next that sends takes its place: a sonar
+    that was switched on again may have another address.
+
+    Args:
+        given: the address, or None.
+    """
+
+    def __init__(self, given: str | None, clock: Clock) -> None:
+        self._given = given
+        self._clock = clock
+        self._pinned = given
+        self._heard_at = 0.0
+        self._strangers: set[str] = set()
+
+    def takes(self, address: str, tell: Callable[[str], None]) -> bool:
+        """Return whether a datagram of this address is taken.
+
+        `tell` is told, once each, of an address that is not, and of one that takes the first one's place.
+        """
+        now = self._clock.now()
+        silent = self._given is None and now - self._heard_at >= SENDER_SILENT
+        if self._pinned is None or (silent and address != self._pinned):
+            if self._pinned is not None:
+                tell(f"now listening to {address}, {self._pinned} is silent")
+            self._pinned = address
+        if address == self._pinned:
+            self._heard_at = now
+            return True
+        if address not in self._strangers and len(self._strangers) < MOST_STRANGERS:
+            self._strangers.add(address)
+            tell(f"{address} sends too, listening to {self._pinned} only")
+        return False
+
+
 class UdpSource:
     """Datagrams sent to a port of this computer, each with whole sentences, with or without a line end.
 
-    ``port`` 0 takes any free one; `port` then tells which, once it is open.
+    ``port`` 0 takes any free one; `port` then tells which, once it is open. ``sender`` is the only address
+    that is listened to (None: the first that sends); `tell` is told, in the reader's thread, of others.
     """
 
     ends = False
 
-    def __init__(self, name: str, port: int, clock: Clock, *, address: str = "") -> None:
+    def __init__(
+        self, name: str, port: int, clock: Clock, *, address: str = "127.0.0.1", sender: str | None = None
+    ) -> None:
         self.name = name
         self.port = port
         self.address = address
         self.opened = threading.Event()
+        self.tell: Callable[[str], None] = lambda _: None
         self._clock = clock
+        self._senders = Senders(sender, clock)
 
     @property
     def where(self) -> str:
-        """The port."""
-        return f"udp port {self.port}"
+        """The address and the port."""
+        return f"udp {self.address} port {self.port}"
 
     def chunks(self, stop: threading.Event) -> Iterator[Chunk]:
         """Yield what comes in.
@@ -177,10 +223,10 @@ class UdpSource:
             listener.settimeout(_WAIT)
             while not stop.is_set():
                 try:
-                    data = listener.recv(_DATAGRAM)
+                    data, sender = listener.recvfrom(_DATAGRAM)
                 except TimeoutError:
                     continue
-                if data:
+                if data and self._senders.takes(sender[0], self.tell):
                     whole = data if data.endswith((b"\n", b"\r")) else data + b"\r\n"
                     yield Chunk(self._clock.now(), self.name, whole)
 
@@ -219,7 +265,7 @@ class Reader(threading.Thread):
                 for chunk in self.source.chunks(self._stop_wanted):
                     self._came_back()
                     self._put(chunk)
-            except OSError as error:  # pyserial's errors are OSErrors
+            except Exception as error:  # pyserial's, termios' or a driver's: none may end the reader
                 self._went_away(error)
             if self.source.ends:
                 break
@@ -235,8 +281,9 @@ class Reader(threading.Thread):
             if self._back is not None:
                 self._back(self.source.name)
 
-    def _went_away(self, error: OSError) -> None:
+    def _went_away(self, error: Exception) -> None:
         if not self._is_lost:
             self._is_lost = True
             if self._lost is not None:
-                self._lost(self.source.name, f"{self.source.where}: {error.strerror or error}")
+                why = getattr(error, "strerror", None) or error
+                self._lost(self.source.name, f"{self.source.where}: {why}")

@@ -38,7 +38,8 @@ baud = 38400
 [[sources]]
 name = "bridge"
 kind = "udp"
-address = ":10110"
+address = "0.0.0.0:10110"
+from = "192.168.1.20"
 need_checksum = false
 [[lures]]
 name = "my own"
@@ -129,6 +130,41 @@ def test_two_rods_with_one_number_and_too_many_rods() -> None:
 def test_sources_must_say_where_they_are() -> None:
     assert "needs a device" in problems("[[sources]]\nname = 'a'\nkind = 'serial'\n")[0]
     assert "needs an address" in problems("[[sources]]\nname = 'a'\nkind = 'tcp'\naddress = 'here'\n")[0]
+
+
+@pytest.mark.parametrize(
+    ("lines", "reason"),
+    [
+        ("kind = 'udp'\naddress = ':10110'", "127.0.0.1:10110"),
+        ("kind = 'udp'\naddress = ':10110'", "0.0.0.0:10110"),
+        ("kind = 'udp'\naddress = 'sonar:10110'", "does not say where"),
+        ("kind = 'udp'\naddress = '127.0.0.1:99999'", "99999 is no port"),
+        ("kind = 'tcp'\naddress = 'sonar:0'", "0 is no port"),
+        ("kind = 'tcp'\naddress = ':10110'", "needs a host"),
+        ("kind = 'udp'\naddress = '127.0.0.1:10110'\nfrom = 'sonar'", "an address in figures"),
+        ("kind = 'serial'\ndevice = '/dev/x'\nfrom = '127.0.0.1'", "is for a udp source"),
+        ("kind = 'serial'\ndevice = '/dev/x'\nbaud = -1", "-1 baud"),
+        ("kind = 'serial'\ndevice = '/dev/x'\nbaud = 100000000000", "no speed"),
+    ],
+)
+def test_a_source_that_cannot_be_listened_to(lines: str, reason: str) -> None:
+    (told,) = problems(f"[[sources]]\nname = 'sonar'\n{lines}\n")
+    assert told.startswith("boat.toml:1: sources[1]: ")
+    assert reason in told
+
+
+@pytest.mark.parametrize(
+    "name", ["companion", "Companion", "recording", "a\\\\b", "a*b", "a,c:1", "$", "", "ä", "x" * 31]
+)
+def test_a_source_whose_name_cannot_be_recorded(name: str) -> None:
+    (told,) = problems(f'[[sources]]\nname = "{name}"\nkind = "serial"\ndevice = "/dev/x"\n')
+    assert "a source cannot be called" in told
+
+
+def test_two_sources_of_one_name() -> None:
+    source = '[[sources]]\nname = "sonar"\nkind = "serial"\ndevice = "/dev/x"\n'
+    (told,) = problems(source * 2)
+    assert told == 'boat.toml:6: sources[2].name: two sources are called "sonar"; give each its own name'
 
 
 def test_not_toml_and_no_file(tmp_path: Path) -> None:

@@ -14,7 +14,6 @@ from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-import msgspec
 import numpy as np
 import pytest
 
@@ -124,20 +123,6 @@ def test_without_checksums_as_configured(port, tmp_path: Path):
     seen = found(text_with(serial(device) + "\nneed_checksum = false"), tmp_path)
     assert seen["source sonar"].verdict == "pass"
     assert seen["depth"] == Finding("depth", "pass", "5.0 m")
-
-
-@pytest.mark.parametrize("kind", ["tcp", "udp"])
-@pytest.mark.parametrize("port", [0, 70000])
-def test_a_network_port_that_is_none(tmp_path: Path, kind: str, port: int):
-    """Settings made without the file's checks, which refuse such a port where they can."""
-    settings = config.parse(text_with(f'name = "sonar"\nkind = "{kind}"\naddress = "127.0.0.1:10110"'))
-    (source,) = settings.sources
-    wrong = msgspec.structs.replace(source, address=f"127.0.0.1:{port}")
-    settings = msgspec.structs.replace(settings, sources=(wrong,))
-    seen = {finding.part: finding for finding in check(settings, tmp_path, LiveClock(), seconds=0.3)}
-    assert seen["source sonar"].verdict == "fail"
-    assert seen["source sonar"].seen == f"{port} is no port"
-    assert "from 1 to 65535" in seen["source sonar"].remedy
 
 
 def test_a_missing_driver_is_told_from_a_wrong_pin(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):

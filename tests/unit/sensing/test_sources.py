@@ -11,7 +11,17 @@ import pytest
 
 from companion.clock import LiveClock
 from companion.sensing import Chunk, Sensing, SourceSettings
-from companion.sensing.sources import FILE_CHUNK, FileSource, Reader, SerialSource, TcpSource, UdpSource
+from companion.sensing.sources import (
+    FILE_CHUNK,
+    MOST_STRANGERS,
+    SENDER_SILENT,
+    FileSource,
+    Reader,
+    Senders,
+    SerialSource,
+    TcpSource,
+    UdpSource,
+)
 
 
 @pytest.fixture
@@ -139,3 +149,70 @@ def test_udp_datagrams_are_whole_lines(listen):
     sensing = Sensing({"network": SourceSettings(time="arrival")})
     readings = [r for _ in range(2) for _, r in sensing.feed(said.get(timeout=5.0))]
     assert [r.below_transducer for r in readings] == [5.4, 5.5]
+
+
+def test_udp_listens_to_the_first_that_sends_and_tells_of_others(listen):
+    source = UdpSource("network", 0, LiveClock())
+    told = []
+    source.tell = told.append
+    said = listen(source)
+    assert source.opened.wait(5.0)
+    for address, word in [
+        ("127.0.0.2", b"one"),
+        ("127.0.0.3", b"no"),
+        ("127.0.0.3", b"no"),
+        ("127.0.0.2", b"two"),
+    ]:
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
+            sender.bind((address, 0))
+            sender.sendto(word, ("127.0.0.1", source.port))
+    assert [said.get(timeout=5.0).data for _ in range(2)] == [b"one\r\n", b"two\r\n"]
+    assert told == ["127.0.0.3 sends too, listening to 127.0.0.2 only"]
+
+
+class Hand:
+    """A clock moved by hand."""
+
+    t = 0.0
+
+    def now(self) -> float:
+        return self.t
+
+
+def test_a_silent_sender_gives_its_place_to_the_next_unless_it_was_given():
+    clock, told = Hand(), []
+    first, given = Senders(None, clock), Senders("10.0.0.1", clock)
+    assert first.takes("10.0.0.1", told.append)
+    clock.t += SENDER_SILENT - 0.1
+    assert not first.takes("10.0.0.2", told.append)
+    clock.t += 0.2
+    assert first.takes("10.0.0.2", told.append)
+    assert not first.takes("10.0.0.1", told.append)
+    assert told[1] == "now listening to 10.0.0.2, 10.0.0.1 is silent"
+    assert not given.takes("10.0.0.2", told.append)
+    assert given.takes("10.0.0.1", told.append)
+
+
+def test_a_crowd_of_strangers_is_told_of_only_so_often():
+    told = []
+    senders = Senders("10.0.0.1", Hand())
+    assert not any(senders.takes(f"10.0.{n % 200}.2", told.append) for n in range(2000))
+    assert len(told) == MOST_STRANGERS
+
+
+def test_a_reader_outlives_whatever_its_driver_raises(listen):
+    class Odd:
+        name, where, ends = "sonar", "a driver", False
+        opened = threading.Event()
+        tries = 0
+
+        def chunks(self, stop):
+            self.tries += 1
+            if self.tries < 3:
+                raise OverflowError("bind(): port must be 0-65535.")
+            yield Chunk(0.0, "sonar", b"here")
+            stop.wait()
+
+    said = listen(Odd())
+    assert said.get(timeout=5.0) == ("lost", "sonar", "a driver: bind(): port must be 0-65535.")
+    assert said.get(timeout=5.0) == ("back", "sonar")
