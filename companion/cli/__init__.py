@@ -5,52 +5,99 @@ Each module holds one command, or a few that belong together; `common` what they
 
 from __future__ import annotations
 
+import importlib
 import os
 import sys
 import traceback
+from collections.abc import Iterator, MutableMapping
+from typing import NamedTuple, NoReturn
 
 import click
+from click.shell_completion import CompletionItem
 
 from companion import __version__
-from companion.cli.amend import amend_command
-from companion.cli.backup import backup_command, export_command, restore_command
-from companion.cli.check import check_command
-from companion.cli.common import CAUTIONS, ExampleFirst
-from companion.cli.lakebed import lakebed_command
-from companion.cli.learn import learn_command
-from companion.cli.logbook import logbook_command
-from companion.cli.plan import plan_command
-from companion.cli.reach import reach_command
-from companion.cli.replaying import replay_command
-from companion.cli.report import report_command, season_command
-from companion.cli.run import run_command
-from companion.cli.settings import settings_command
-from companion.cli.talk import listen_command, phrases_command
-from companion.cli.taught import taught_command
-from companion.config import ConfigError
-from companion.page import PageError
-from companion.pictures.png import PictureError
-from companion.record.backup import BackupError
-from companion.record.hold import HeldError
-from companion.record.logbook import LogbookError
-from companion.replay import DayError
-from companion.report.document import PlotlyMissingError
-from companion.report.printing import PrintingError
-from companion.voice.clips import ClipError
-from companion.voice.microphone import MicrophoneError
-from companion.voice.model import ModelError
-from companion.voice.speaker import SpeakerError
+from companion.cli.help import CAUTIONS, ExampleFirst
 
 OK, BUG, USAGE, CONFIG, DEVICE, DATABASE = range(6)
 """Exit codes."""
 
 
+class _Place(NamedTuple):
+    """Where a command is: its module here, and what the list of commands says of it."""
+
+    module: str
+    summary: str
+
+
+COMMANDS = {
+    "amend": _Place("amend", "Correct what was logged on a trip"),
+    "backup": _Place("backup", "Put logbook, recordings and config into one ZIP file"),
+    "check": _Place("check", "Try every part before the boat leaves"),
+    "export": _Place("backup", "Write a trip as CSV, GPX and GeoJSON for other programs"),
+    "lakebed": _Place("lakebed", "Draw the bottom of a lake, and tell what is known of it"),
+    "learn": _Place("learn", "Add soundings and marks of others to the map"),
+    "listen": _Place("talk", "Show what is understood, from the microphone or a clip"),
+    "logbook": _Place("logbook", "List the trips, and what was logged on one"),
+    "phrases": _Place("talk", "Print what can be said to the companion"),
+    "plan": _Place("plan", "Find where to lie, which rod to take and where to cast"),
+    "reach": _Place("reach", "Print how deep the lure of each rod gets"),
+    "replay": _Place("replaying", "Run a recorded day again"),
+    "report": _Place("report", "Make a page of one trip"),
+    "restore": _Place("backup", "Bring a backup back, or what is whole of a damaged logbook"),
+    "run": _Place("run", "Run live in the boat"),
+    "season": _Place("report", "Make a page of many trips"),
+    "settings": _Place("settings", "Check a config, or print an example"),
+    "taught": _Place("taught", "Print what touches have taught of each rod"),
+}
+"""Every command by its name; its function is the module's NAME_command."""
+
+
+class _Imported(MutableMapping[str, click.Command]):
+    """The commands, each imported when it is asked for: help and completion do not wait for the physics."""
+
+    def __getitem__(self, name: str) -> click.Command:
+        module = importlib.import_module(f"companion.cli.{COMMANDS[name].module}")
+        found = getattr(module, f"{name}_command")
+        assert isinstance(found, click.Command)
+        return found
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(COMMANDS)
+
+    def __len__(self) -> int:
+        return len(COMMANDS)
+
+    def __contains__(self, name: object) -> bool:
+        return name in COMMANDS
+
+    def __setitem__(self, name: str, _command: click.Command) -> NoReturn:
+        raise TypeError(f"{name}: a command is added to COMMANDS")
+
+    def __delitem__(self, name: str) -> NoReturn:
+        raise TypeError(f"{name}: a command is removed from COMMANDS")
+
+
 class _Commands(ExampleFirst, click.Group):
-    """The commands together, with help that begins with an example too."""
+    """The commands together, listed without importing them, with help that begins with an example too."""
+
+    def format_commands(self, _ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the name and the summary of each command."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, place.summary) for name, place in COMMANDS.items()])
+
+    def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem]:
+        """Return the commands and options that begin so."""
+        found = [
+            CompletionItem(name, help=place.summary)
+            for name, place in COMMANDS.items()
+            if name.startswith(incomplete)
+        ]
+        return found + click.Command.shell_complete(self, ctx, incomplete)
 
 
 @click.group(
     cls=_Commands,
+    commands=_Imported(),
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
     epilog=CAUTIONS,
 )
@@ -66,50 +113,34 @@ def commands() -> None:
     """
 
 
-for _one in (
-    run_command,
-    check_command,
-    backup_command,
-    restore_command,
-    export_command,
-    replay_command,
-    logbook_command,
-    reach_command,
-    plan_command,
-    report_command,
-    amend_command,
-    season_command,
-    taught_command,
-    learn_command,
-    lakebed_command,
-    phrases_command,
-    listen_command,
-    settings_command,
-):
-    commands.add_command(_one)
-
-
 def main() -> None:
     """Run the command line, and end with the exit code that says how it went."""
     sys.exit(_run())
 
 
-_CODES: tuple[tuple[type[Exception], int], ...] = (
-    (DayError, USAGE),
-    (ConfigError, CONFIG),
-    (ModelError, DEVICE),
-    (ClipError, DEVICE),
-    (MicrophoneError, DEVICE),
-    (SpeakerError, DEVICE),
-    (PageError, DEVICE),
-    (PlotlyMissingError, USAGE),
-    (PrintingError, DEVICE),
-    (LogbookError, DATABASE),
-    (PictureError, DEVICE),
-    (BackupError, DATABASE),
-    (HeldError, DEVICE),
-    (OSError, DEVICE),
-)
+CODES = {
+    "companion.config.ConfigError": CONFIG,
+    "companion.page.server.PageError": DEVICE,
+    "companion.pictures.png.PictureError": DEVICE,
+    "companion.record.backup.BackupError": DATABASE,
+    "companion.record.hold.HeldError": DEVICE,
+    "companion.record.logbook.LogbookError": DATABASE,
+    "companion.replay.DayError": USAGE,
+    "companion.report.document.PlotlyMissingError": USAGE,
+    "companion.report.printing.PrintingError": DEVICE,
+    "companion.voice.clips.ClipError": DEVICE,
+    "companion.voice.microphone.MicrophoneError": DEVICE,
+    "companion.voice.model.ModelError": DEVICE,
+    "companion.voice.speaker.SpeakerError": DEVICE,
+    "builtins.OSError": DEVICE,
+}
+"""Exit codes of errors by name, as what raises them may not have been imported."""
+
+
+def _code(error: Exception) -> int:
+    """Return the exit code of an error, by its nearest kind that has one; without one it is a bug."""
+    names = (f"{kind.__module__}.{kind.__qualname__}" for kind in type(error).__mro__)
+    return next((CODES[name] for name in names if name in CODES), BUG)
 
 
 def _run() -> int:
@@ -124,7 +155,7 @@ def _run() -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return OK
     except Exception as error:
-        code = next((code for kind, code in _CODES if isinstance(error, kind)), BUG)
+        code = _code(error)
         if code == BUG:
             traceback.print_exc()
         return _complain(_told(error) if code != BUG else "a bug; the lines above say where", code)

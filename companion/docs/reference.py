@@ -13,7 +13,7 @@ import msgspec
 
 from companion import config, events
 from companion.cli import commands
-from companion.cli.common import CAUTIONS
+from companion.cli.help import CAUTIONS
 from companion.tackle.quantities import Kind, Quantity
 from companion.voice import grammar
 

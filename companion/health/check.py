@@ -29,7 +29,7 @@ from companion.voice.clips import read_clip
 from companion.voice.grammar import Grammar, aboard
 from companion.voice.microphone import MicrophoneError, microphone_frames
 from companion.voice.model import COMMAND, CONTENTS_SHA256, ModelError, contents_sha256, speech_model
-from companion.voice.recogniser import for_grammar
+from companion.voice.recogniser import EngineError, for_grammar
 from companion.voice.sound import FRAMES_A_SECOND
 from companion.voice.speaker import Speaker, SpeakerError
 
@@ -281,6 +281,8 @@ def _recogniser(settings: Settings, model: Path | None) -> Finding:
         recogniser = for_grammar(model, Grammar(msgspec.structs.replace(aboard(settings), wake="")))
         with as_file(files("companion.voice").joinpath("how_deep.flac")) as clip:
             text = recogniser.hear(read_clip(clip)).text
+    except EngineError as error:
+        return Finding(part, "fail", error.what, error.remedy)
     except ModelError as error:
         return Finding(part, "fail", str(error), f"fetch the model again: {COMMAND}")
     if text != "how deep":

@@ -20,7 +20,7 @@ from __future__ import annotations
 import json
 from collections import Counter
 from collections.abc import Callable, Container, Iterable, Mapping
-from functools import lru_cache
+from functools import cache, lru_cache
 from hashlib import sha256
 from importlib.resources import files
 from itertools import pairwise
@@ -28,7 +28,6 @@ from pathlib import Path
 from typing import Any, get_args
 
 import numpy as np
-import vosk
 
 from companion.events import MarkKind
 from companion.voice.acoustics import acoustics
@@ -79,7 +78,31 @@ LONGEST = 6.0
 _NUMBERS = frozenset([*ONES, *TENS])
 _KINDS = get_args(MarkKind)
 
-vosk.SetLogLevel(-1)
+
+class EngineError(ModelError):
+    """The speech engine, or a library of the system that it needs, cannot be loaded."""
+
+    remedy = "run hardware/install.sh again: it installs what is missing"
+
+    def __init__(self, error: Exception) -> None:
+        reason = str(error).partition(".  Additionally")[0]  # cffi looks in a second place, in vain
+        self.what = f"the speech engine cannot be loaded: {reason}"
+        super().__init__(f"{self.what}; {self.remedy}")
+
+
+@cache
+def _engine() -> Any:  # noqa: ANN401  (vosk has no types)
+    """Return the speech engine; it is imported only where something is to be heard.
+
+    Raises:
+        EngineError: it cannot be loaded.
+    """
+    try:
+        import vosk  # noqa: PLC0415
+    except (ImportError, OSError) as error:
+        raise EngineError(error) from error
+    vosk.SetLogLevel(-1)
+    return vosk
 
 
 def decoys() -> list[str]:
@@ -89,10 +112,11 @@ def decoys() -> list[str]:
 
 
 @lru_cache(maxsize=1)
-def _model(folder: Path) -> vosk.Model:
+def _model(folder: Path) -> Any:  # noqa: ANN401
     """Return the model of a folder; it takes half a second and 130 MB, so it is loaded once."""
+    engine = _engine()
     try:
-        return vosk.Model(str(folder))
+        return engine.Model(str(folder))
     except Exception as error:  # vosk raises nothing more precise
         raise ModelError(f"{folder}: vosk cannot load this model; fetch it again or name another") from error
 
@@ -158,13 +182,13 @@ class Recogniser:
 
     def decoder(self) -> Any:  # noqa: ANN401  (vosk has no types)
         """Return a fresh decoder for a first hearing."""
-        decoder = vosk.KaldiRecognizer(self._model, RATE, self._first)
+        decoder = _engine().KaldiRecognizer(self._model, RATE, self._first)
         decoder.SetMaxAlternatives(ALTERNATIVES)
         return decoder
 
     def again(self, clean: Samples) -> list[Words]:
         """Return what is heard in suppressed sound when thousands of other words are offered too."""
-        decoder = vosk.KaldiRecognizer(self._model, RATE, self._second)
+        decoder = _engine().KaldiRecognizer(self._model, RATE, self._second)
         decoder.SetMaxAlternatives(AGAIN)
         for start in range(0, len(clean), CHUNK * FRAME):
             decoder.AcceptWaveform(clean[start : start + CHUNK * FRAME].tobytes())

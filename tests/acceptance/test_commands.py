@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import importlib.util
 import json
 import os
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -14,7 +16,7 @@ import pytest
 import soundfile
 
 from companion import config, events
-from companion.cli import BUG, CONFIG, DATABASE, DEVICE, OK, USAGE, commands
+from companion.cli import BUG, CODES, COMMANDS, CONFIG, DATABASE, DEVICE, OK, USAGE, commands
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text()
@@ -50,6 +52,82 @@ def test_help_begins_with_an_example_and_ends_with_the_cautions(companion, name)
     assert result.returncode == OK
     assert result.stdout.startswith(f"Example: companion {name}".rstrip())
     assert "Not for navigation" in result.stdout
+
+
+HEAVY = {"numpy", "scipy", "vosk", "soundfile", "sqlite_utils", "starlette", "uvicorn", "msgspec", "asyncio"}
+MOST_MODULES = 200
+"""Python with click imports about 120; the commands with all that they need 970."""
+
+
+TELLS_MODULES = """
+import atexit, os, sys
+atexit.register(lambda: open(os.environ["MODULES"], "w").write(" ".join(sys.modules)))
+sys.argv[0] = "companion"
+from companion.cli import main
+main()
+"""
+
+
+@pytest.mark.parametrize("typed", ["--help", "--version", "no-such-command", "re\t"])
+def test_what_needs_no_command_imports_none(typed, tmp_path):
+    """Counted in modules, which does not depend on how busy the machine is."""
+    environment = {"MODULES": str(tmp_path / "modules")}
+    if typed.endswith("\t"):
+        typed = typed.rstrip()
+        environment |= {"COMP_WORDS": f"companion {typed}", "COMP_CWORD": "1"}
+        environment |= {"_COMPANION_COMPLETE": "bash_complete"}
+    result = subprocess.run(
+        [sys.executable, "-c", TELLS_MODULES, typed],
+        env=os.environ | environment, capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert "Traceback" not in result.stderr
+    imported = (tmp_path / "modules").read_text().split()
+    assert "companion.cli" in imported
+    assert HEAVY.isdisjoint(imported)
+    assert len(imported) < MOST_MODULES
+    if "COMP_WORDS" in environment:
+        assert result.stdout.split() == ["plain,reach", "plain,replay", "plain,report", "plain,restore"]
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_the_list_of_commands_says_each_in_a_line(name):
+    assert commands.commands[name].name == name
+    assert 10 < len(COMMANDS[name].summary) <= 60
+
+
+@pytest.mark.parametrize("name", CODES)
+def test_every_error_with_an_exit_code_exists(name):
+    module, _, kind = name.rpartition(".")
+    assert issubclass(getattr(importlib.import_module(module), kind), Exception)
+
+
+@pytest.fixture
+def engine_without_its_library(tmp_path):
+    """The speech engine as it is on a system that lacks one of the libraries it is linked with."""
+    package = tmp_path / "lame" / "vosk"
+    shutil.copytree(Path(importlib.util.find_spec("vosk").origin).parent, package)
+    library = package / "libvosk.so"
+    library.write_bytes(library.read_bytes().replace(b"libstdc++.so.6\0", b"libstdc++.so.0\0"))
+    return str(package.parent)
+
+
+def test_without_a_library_of_the_system_one_line_says_so(engine_without_its_library, tmp_path):
+    def run(*arguments):
+        return subprocess.run(
+            [COMPANION, *map(str, arguments)], capture_output=True, text=True, check=False,
+            env=os.environ | {"PYTHONPATH": engine_without_its_library, "XDG_CONFIG_HOME": str(tmp_path)},
+        )  # fmt: skip
+
+    assert run("--help").returncode == OK
+    assert run("reach").returncode == OK
+    clip = next((ROOT / "replay_logs" / "invented_saturday" / "clips").glob("*.flac"))
+    heard = run("listen", clip)
+    assert heard.returncode == DEVICE
+    (line,) = [line for line in heard.stderr.splitlines() if line.startswith("companion: ")]
+    assert "the speech engine cannot be loaded" in line
+    assert "libstdc++.so.0: cannot open shared object file" in line
+    assert "run hardware/install.sh again" in line
+    assert "Traceback" not in heard.stderr
 
 
 def test_a_file_that_cannot_be_written_is_told_by_its_name(companion, tmp_path):
