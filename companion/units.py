@@ -6,6 +6,7 @@ Exact factors are those of NIST SP 811, appendix B.
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import Literal
 
 LengthUnit = Literal["feet", "metres"]
@@ -57,3 +58,76 @@ def round_steps(most: float) -> list[float]:
     power = 10.0 ** math.floor(math.log10(rough))
     step = next(step * power for step in (1.0, 2.0, 5.0, 10.0) if step * power >= rough)
     return [n * step for n in range(int(most / step) + 1)]
+
+
+@dataclass(frozen=True)
+class Units:
+    """How a person reads lengths, weights, temperatures and speeds; asked once, handed on."""
+
+    name: LengthUnit = "feet"
+
+    @property
+    def depth_unit(self) -> str:
+        """The unit of depths, short."""
+        return "ft" if self.name == "feet" else "m"
+
+    @property
+    def distance_unit(self) -> str:
+        """The unit of casts and distances, short."""
+        return "yd" if self.name == "feet" else "m"
+
+    @property
+    def depth_m(self) -> float:
+        """Metres in the unit of depths."""
+        return FOOT if self.name == "feet" else 1.0
+
+    @property
+    def distance_m(self) -> float:
+        """Metres in the unit of distances."""
+        return YARD if self.name == "feet" else 1.0
+
+    def depth_number(self, metres: float) -> float:
+        """Return a depth as a number in its unit, to a tenth."""
+        return round(metres / self.depth_m, 1)
+
+    def depth(self, metres: float | None) -> str:
+        """Return a depth to a tenth with its unit, or that it is not known."""
+        return "not known" if metres is None else f"{self.depth_number(metres):.1f} {self.depth_unit}"
+
+    def short_depth(self, metres: float | None) -> str:
+        """Return a depth as it is spoken: whole feet, or metres to a tenth; or that it is not known.
+
+        >>> Units("feet").short_depth(5.5), Units("metres").short_depth(5.5), Units().short_depth(None)
+        ('18 ft', '5.5 m', 'not known')
+        """
+        if metres is None:
+            return "not known"
+        return f"{round(metres / FOOT)} ft" if self.name == "feet" else f"{metres:.1f} m"
+
+    def whole_depth(self, metres: float) -> str:
+        """Return a depth to whole feet, or to half a metre."""
+        return f"{metres / FOOT:.0f} ft" if self.name == "feet" else f"{round(2.0 * metres) / 2.0:g} m"
+
+    def distance(self, metres: float) -> str:
+        """Return the length of a cast or another distance over water."""
+        return f"{metres / self.distance_m:.0f} {self.distance_unit}"
+
+    def way(self, metres: float) -> str:
+        """Return a way that the boat made."""
+        return f"{metres / 1609.344:.1f} miles" if self.name == "feet" else f"{metres / 1000.0:.1f} km"
+
+    def weight(self, kilograms: float) -> str:
+        """Return a fish's weight."""
+        if self.name != "feet":
+            return f"{kilograms:.2f} kg"
+        pounds, ounces = divmod(round(kilograms / POUND * 16), 16)
+        return f"{pounds} lb {ounces} oz" if ounces else f"{pounds} lb"
+
+    def temperature(self, celsius: float) -> str:
+        """Return a temperature of the water."""
+        return f"{celsius * 9.0 / 5.0 + 32.0:.0f} °F" if self.name == "feet" else f"{celsius:.1f} °C"
+
+    def round_distance(self, most_m: float) -> float:
+        """Return the greatest round number of the unit of distances within so many metres, at least 1."""
+        nice = [size * 10**power for power in range(5) for size in (1, 2, 5)]
+        return float(max(size for size in nice if size * self.distance_m <= max(most_m, self.distance_m)))

@@ -25,6 +25,7 @@ from companion.lakebed.exchange import DepthPoint, MarkPoint
 from companion.lakebed.relief import contours, relief
 from companion.pictures import lakebed as pictures
 from companion.pictures.png import png
+from companion.pictures.watermap import CLOSELY_HATCHED_M
 from companion.record.lakes import Lakes
 from companion.record.logbook import Logbook
 from companion.tackle.quantities import Quantity
@@ -129,7 +130,7 @@ def _chosen(areas: list[Area], lake: int | None, path: Path) -> Area:
     return found
 
 
-def _box(area: Area, around: str, across: str) -> pictures.Box:
+def _box(area: Area, around: str, across: str) -> pictures.Bounds:
     try:
         lat, lon = (float(part) for part in around.split(","))
         half = 0.5 * Quantity("length", 10.0, 20_000.0).read(across)
@@ -142,7 +143,7 @@ def _box(area: Area, around: str, across: str) -> pictures.Box:
 
 
 def _draw(
-    area: Area, logbook: Logbook, paths: Iterable[Path], box: pictures.Box | None, unit: LengthUnit
+    area: Area, logbook: Logbook, paths: Iterable[Path], box: pictures.Bounds | None, unit: LengthUnit
 ) -> None:
     chart = None
     for path in paths:
@@ -193,7 +194,7 @@ def _mark_points(area: Area) -> Iterable[MarkPoint]:
 
 def _contour_text(area: Area, every: float) -> str:
     grid = relief(area.surface, 2.0, most_points=100_000)
-    found = [] if grid is None else contours(grid, every, surer_than=pictures.LESS_SURE)
+    found = [] if grid is None else contours(grid, every, surer_than=CLOSELY_HATCHED_M)
     return exchange.contours_to_geojson(found, area.plane)
 
 

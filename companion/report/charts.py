@@ -14,7 +14,7 @@ import numpy as np
 
 from companion.dive.calibration import Estimate
 from companion.events import Fix, Learned, Logged, LoggedWhat, RodTaken
-from companion.pictures.reach import COLOURS, DASHES
+from companion.pictures.palette import DASHES, RODS
 from companion.report.casts import CastMade
 from companion.report.day import Day, Floats
 from companion.report.ground import Ground
@@ -24,6 +24,7 @@ from companion.report.words import Words, place
 Figure = dict[str, Any]
 """A plotly figure: its data, its layout, and the height it wants in the page."""
 
+COLOURS = RODS["day"]
 INK, PAPER, SAND, WATER = "#1d2b33", "#fbfaf7", "#e9dfca", "#cfe4e8"
 CATCH, GOLD, PURPLE = "#b93a20", "#e6a700", "#5b3b8c"
 _DEPTHS = [[0.0, "#f1f7f5"], [0.25, "#cde4e3"], [0.5, "#9cc7cb"], [0.75, "#639eac"], [1.0, "#33677e"]]

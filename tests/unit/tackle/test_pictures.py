@@ -7,6 +7,7 @@ import pytest
 
 from companion.config import parse
 from companion.pictures import reach as pictures
+from companion.pictures.palette import rod_class
 from companion.tackle import RodReach, calibrations, reaches
 from companion.units import LengthUnit
 
@@ -55,7 +56,7 @@ def test_drawing_is_svg_with_a_path_a_band_and_words_for_each_rod() -> None:
     root = ET.fromstring(pictures.svg(found(), "metres"))
     ways, bands = root.findall(f"{SVG}polyline"), root.findall(f"{SVG}polygon")
     assert len(ways) == len(bands) == len(found())
-    styles = {(way.get("stroke"), way.get("stroke-dasharray")) for way in ways}
+    styles = {way.get("class") for way in ways}
     assert len(styles) == len(found())
     words = [text.text or "" for text in root.iter(f"{SVG}text")]
     assert all(any(f"{one.reach.best:.1f} m" in word for word in words) for one in found())
@@ -63,7 +64,7 @@ def test_drawing_is_svg_with_a_path_a_band_and_words_for_each_rod() -> None:
 
 
 def test_ten_rods_are_all_told_apart() -> None:
-    assert len({pictures._style(place) for place in range(10)}) == 10
+    assert len({rod_class(place) for place in range(10)}) == 10
 
 
 def test_names_are_escaped() -> None:
