@@ -27,7 +27,7 @@ def _rod_view(deck: Deck, rod: Rod, depth: float | None, *, in_hand: bool) -> Ro
         number=rod.number,
         name=rod.name,
         lure=rod.lure.name,
-        line=rod.line.name,
+        line=rod.line_name,
         in_hand=in_hand,
         reach=round(reach, 3),
         low=round(band.low, 3),

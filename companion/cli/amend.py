@@ -128,10 +128,10 @@ def _settings_of(chosen: Chosen, name: str, config_path: Path | None) -> Setting
 def _rigged(rods: Sequence[Rod], name: str, lure: str, line: str) -> Rod | None:
     """Return the rod as it was rigged then: with its line, or one of the same material rigged on the trip."""
     rod = next((rod for rod in rods if (rod.name, rod.lure.name) == (name, lure)), None)
-    if rod is not None and rod.line.name != line and (pounds := re.match(r"\d+(?= lb)", line)):
+    if rod is not None and rod.line_name != line and (pounds := re.match(r"\d+(?= lb)", line)):
         spool = LineSpec(material=rod.line.material, strength=int(pounds[0]) * POUND_FORCE)
         rod = rod.with_line(spool)
-    return rod if rod is not None and rod.line.name == line else None
+    return rod if rod is not None and rod.line_name == line else None
 
 
 def _aftersight(book: Logbook, trip: int, settings: Settings) -> Aftersight:

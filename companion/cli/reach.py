@@ -17,7 +17,10 @@ from companion.tackle import calibrations, change_from, reaches
 
 @command("reach")
 @click.option(
-    "--line", help='What if every rod had this line: material and diameter, such as "nylon 0.33 mm".'
+    "--line", help='What if every rod had this main line: material and diameter, such as "nylon 0.33 mm".'
+)
+@click.option(
+    "--leader", help='What if every rod had this leader, such as "fluorocarbon 0.3 mm of 6 ft", or "none".'
 )
 @click.option("--cast", help='What if the cast were this long, such as "35 yd".')
 @click.option("--speed", help='What if it were reeled at this speed, such as "1 m/s".')
@@ -30,6 +33,7 @@ from companion.tackle import calibrations, change_from, reaches
 def reach_command(
     *,
     line: str | None,
+    leader: str | None,
     cast: str | None,
     speed: str | None,
     temperature: str | None,
@@ -46,7 +50,7 @@ def reach_command(
     """
     settings = settings_in_force(config_path)
     try:
-        change = change_from(line=line, cast=cast, speed=speed, temperature=temperature)
+        change = change_from(line=line, leader=leader, cast=cast, speed=speed, temperature=temperature)
         found = reaches(settings.rods, calibrations(settings.rods, _beliefs(logbook_path)), change)
     except ValueError as error:
         raise click.UsageError(str(error)) from error

@@ -27,8 +27,8 @@ def settings_command(file: Path | None, *, example: bool, as_json: bool) -> None
     lines = []
     for rod in settings.rods:
         lines.append(
-            f"{rod.name}: {rod.lure.name} on {rod.line.name}, cast {rod.cast:.0f} m, {rod.speed:.2f} m/s"
+            f"{rod.name}: {rod.lure.name} on {rod.line_name}, cast {rod.cast:.0f} m, {rod.speed:.2f} m/s"
         )
-        if rod.line.guessed:
-            lines.append(f"    {rod.line.guessed}")
+        if rod.guessed:
+            lines.append(f"    {rod.guessed}")
     told("\n".join(lines), settings, as_json=as_json)

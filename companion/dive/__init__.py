@@ -19,7 +19,7 @@ from companion.dive.contact import (
 )
 from companion.dive.limits import DiveError
 from companion.dive.path import Path, Tow
-from companion.dive.rig import BRAID, NYLON, PVDF, Line, Lure, Profile, Retrieve, steady, with_stop
+from companion.dive.rig import BRAID, NYLON, PVDF, Line, Lure, Profile, Retrieve, Section, steady, with_stop
 from companion.dive.solver import DEFAULT, Detail, solve, solve_many, tow
 from companion.dive.water import Water
 
@@ -37,6 +37,7 @@ __all__ = [
     "Path",
     "Profile",
     "Retrieve",
+    "Section",
     "Stop",
     "Stretch",
     "Tow",

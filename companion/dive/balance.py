@@ -67,14 +67,40 @@ class Points:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Case:
-    """The constants of B cases in the form the kernel uses; arrays of shape (B, 1) or (B,).
+class LineConstants:
+    """Coefficients of the load on a length of line: one line a column, or one point of it a column.
 
     Attributes:
-        normal: rho d / 2 times the line-drag factor, and times Cn where that is fixed, (B, 1).
-        reynolds: Reynolds number per m/s, (B, 1); None where Cn is fixed.
-        tangential: rho Ct pi d / 2, (B, 1).
-        weight: of the line in water, N/m, (B, 1).
+        normal: rho d / 2 times the line-drag factor, and times Cn where that is fixed.
+        reynolds: Reynolds number per m/s; None where Cn is fixed.
+        tangential: rho Ct pi d / 2.
+        weight: in water, N/m.
+    """
+
+    normal: Floats
+    reynolds: Floats | None
+    tangential: Floats
+    weight: Floats
+
+    def mixed(self, share: Floats) -> LineConstants:
+        """Return the means over points of which each line makes up a share, (B, N, lines): (B, N)."""
+        reynolds = None if self.reynolds is None else _mean(share, self.reynolds)
+        return LineConstants(
+            _mean(share, self.normal), reynolds, _mean(share, self.tangential), _mean(share, self.weight)
+        )
+
+
+def _mean(share: Floats, values: Floats) -> Floats:
+    return np.asarray((share @ values[:, :, None])[:, :, 0])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Case:
+    """The constants of B cases in the form the kernel uses.
+
+    Attributes:
+        lines: of the lines tied to each other, the lure's first, (B, lines).
+        knots: distance from the lure, m, at which each but the first begins, (B, lines - 1).
         drag: rho S Cd / 2 of the lure, (B,).
         lift: its working lift ratio, (B,).
         onset: its onset distance, m, (B,), never 0.
@@ -85,10 +111,8 @@ class Case:
         bottom: the bottom under the lure; None for deep water.
     """
 
-    normal: Floats
-    reynolds: Floats | None
-    tangential: Floats
-    weight: Floats
+    lines: LineConstants
+    knots: Floats
     drag: Floats
     lift: Floats
     onset: Floats
@@ -97,6 +121,17 @@ class Case:
     each_axis: bool = False
     slide: float | None = None
     bottom: Bottom | None = None
+
+    def line_constants(self, points: Points, length: Floats) -> LineConstants:
+        """Return the constants at every point while so much line is out, m, (B,): (B, N), or (B, 1)."""
+        if not self.knots.shape[1]:
+            return self.lines
+        edges = length[:, None] * np.append(0.0, np.cumsum(points.weight))
+        # What of each piece of line lies nearer to the lure than each knot, and than the rod tip.
+        nearer = np.clip(
+            (self.knots[:, None, :] - edges[:, :-1, None]) / np.diff(edges, axis=1)[:, :, None], 0.0, 1.0
+        )
+        return self.lines.mixed(np.diff(nearer, axis=2, prepend=0.0, append=1.0))
 
 
 @dataclass(slots=True, eq=False)
@@ -107,6 +142,7 @@ class Instant:
 
     Attributes:
         length: of the line, m, (B,).
+        line: its constants at every point, (B, N) or (B, 1).
         reeling: speed at which it is taken in, m/s, (B,).
         tip: place of the rod tip, (B,).
         rate: weight of the new position in the velocity, 1/s, (B,); 0 in a steady tow.
@@ -120,6 +156,7 @@ class Instant:
     """
 
     length: Floats
+    line: LineConstants
     reeling: Floats
     tip: Vectors
     rate: Floats
@@ -168,23 +205,27 @@ class Balance:
 
     def _line_load(self) -> None:
         """Drag and weight per length of line, N/m, (B, N)."""
-        case, now = self.case, self.now
+        now, line = self.now, self.now.line
         moving = now.rate[:, None] * self.line + now.past_line
         self.sideways, self.endways = dot(self.across, moving), dot(self.along, moving)
-        sliding = self.endways + now.reeling[:, None] * self.points.xi if case.slide is None else case.slide
+        sliding = (
+            self.endways + now.reeling[:, None] * self.points.xi
+            if self.case.slide is None
+            else self.case.slide
+        )
         speed, pace = np.abs(self.sideways), np.abs(sliding)
-        if case.reynolds is None:
-            per_speed, self.normal_slope = case.normal * speed, 2.0 * case.normal * speed
+        if line.reynolds is None:
+            per_speed, self.normal_slope = line.normal * speed, 2.0 * line.normal * speed
         else:
-            cn, slope = cylinder_with_slope(speed * case.reynolds)
-            per_speed, self.normal_slope = case.normal * cn * speed, case.normal * (2.0 * cn + slope) * speed
+            cn, slope = cylinder_with_slope(speed * line.reynolds)
+            per_speed, self.normal_slope = line.normal * cn * speed, line.normal * (2.0 * cn + slope) * speed
         self.normal = per_speed * self.sideways
-        self.tangential = case.tangential * pace * sliding
-        self.tangential_slope = 2.0 * case.tangential * pace if case.slide is None else 0.0 * speed
+        self.tangential = line.tangential * pace * sliding
+        self.tangential_slope = 2.0 * line.tangential * pace if self.case.slide is None else 0.0 * speed
         rise = np.clip(1.0 + self.line.imag / SPLASH, 0.0, 1.0)
         self.wet = rise * rise * (3.0 - 2.0 * rise)
         self.wetting = 6.0 * rise * (1.0 - rise) / SPLASH
-        self.load_in_water = 1j * case.weight - self.normal * self.across - self.tangential * self.along
+        self.load_in_water = 1j * line.weight - self.normal * self.across - self.tangential * self.along
         self.load = self.wet * self.load_in_water
 
     def _lure_force(self) -> None:
@@ -234,7 +275,7 @@ class Balance:
         i = np.arange(line.shape[1])
         sideways[:, i, i] -= self.endways
         endways[:, i, i] += self.sideways
-        slope = self.normal_slope + 2.0 * brisk * self.case.normal
+        slope = self.normal_slope + 2.0 * brisk * self.now.line.normal
         normal = (self.wet * slope)[:, :, None] * sideways
         tangential = (self.wet * self.tangential_slope)[:, :, None] * endways
         load: Vectors = -(across * normal + along * tangential)

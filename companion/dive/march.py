@@ -310,6 +310,7 @@ class March:
         rate, *past = backward_weights([plan.t[k], *(s.t for s in known)])
         return Instant(
             length=plan.length[k],
+            line=self.case.line_constants(self.points, plan.length[k]),
             reeling=plan.reeling[k],
             tip=plan.tip[k],
             rate=rate,

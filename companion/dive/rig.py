@@ -14,8 +14,23 @@ NYLON, PVDF, BRAID = 1140.0, 1780.0, 970.0
 
 
 @dataclass(frozen=True, slots=True)
+class Section:
+    """A length of other line: a leader, or the main line before its backing.
+
+    Attributes:
+        length: m, above 0.
+        diameter: m, as of a `Line`.
+        density: kg/m3, likewise.
+    """
+
+    length: float
+    diameter: float
+    density: float
+
+
+@dataclass(frozen=True, slots=True)
 class Line:
-    """A thin, flexible, inextensible line, the same along its whole length.
+    """A thin, flexible, inextensible line, with other lines tied between it and the lure or none.
 
     Attributes:
         diameter: m, 0.00005 to 0.0015.
@@ -25,6 +40,8 @@ class Line:
         normal_drag: a fixed normal drag coefficient Cn on d times length, 0 to 5; None takes Cn from
             the local normal Reynolds number (`companion.dive.drag.cylinder`).
         tangential_drag: coefficient Ct on the wetted area pi d times length, 0 to 0.2.
+        sections: what is tied between it and the lure, from the lure on; drag factor and coefficients are
+            those of the whole.
 
     Raises:
         DiveError: a value lies outside its range.
@@ -35,10 +52,17 @@ class Line:
     drag_factor: float = 1.0
     normal_drag: float | None = None
     tangential_drag: float = 0.02
+    sections: tuple[Section, ...] = ()
 
     def __post_init__(self) -> None:
-        within("line diameter", self.diameter * 1e3, 0.05, 1.5, "mm")
-        within("line density", self.density, 800.0, 3000.0, "kg/m3")
+        for diameter, density in (
+            (self.diameter, self.density),
+            *((i.diameter, i.density) for i in self.sections),
+        ):
+            within("line diameter", diameter * 1e3, 0.05, 1.5, "mm")
+            within("line density", density, 800.0, 3000.0, "kg/m3")
+        for section in self.sections:
+            within("length of a leader or of the main line", section.length, 0.01, 1000.0, "m")
         within("line drag factor", self.drag_factor, 0.0, 5.0, "times")
         within("line tangential drag coefficient", self.tangential_drag, 0.0, 0.2, "(no unit)")
         if self.normal_drag is not None:

@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from companion.dive.balance import Case, Instant, Points
+from companion.dive.balance import Case, Instant, LineConstants, Points
 from companion.dive.bottom import Bottom
 from companion.dive.limits import DiveError, within
 from companion.dive.march import March, Plan, State, solve_balance, state_of
 from companion.dive.path import Path, Tow
-from companion.dive.rig import Line, Lure, Profile, Retrieve
+from companion.dive.rig import Line, Lure, Profile, Retrieve, Section
 from companion.dive.water import Water
 from companion.units import GRAVITY
 
@@ -31,11 +31,6 @@ TOW_POINTS = 32
 """Points on a towed line."""
 LONGEST_STILL = 0.5
 """Longest time step, s, while neither reel nor boat moves, or where there is a bottom to touch."""
-
-
-def column(values: Iterable[float]) -> Floats:
-    """Return numbers as a column, shape (B, 1)."""
-    return np.array(list(values), dtype=float)[:, None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,13 +64,21 @@ def case_of(rigs: Sequence[tuple[Line, Lure]], water: Water, bottom: Bottom | No
     for what in ({i.normal_drag is None for i in lines}, {(i.mass is None, i.drag_each_axis) for i in lures}):
         if len(what) > 1:
             raise DiveError("rigs solved together must share the kind of drag and whether a mass is given")
-    cn = [i.drag_factor * (1.0 if i.normal_drag is None else i.normal_drag) for i in lines]
-    d = column(i.diameter for i in lines)
+    tied = [tied_lines(line) for line in lines]
+    # A line of fewer pieces has the last one over and over: no point lies between two knots at one place.
+    most = max(len(its) for its in tied)
+    knots = [[*np.cumsum([i.length for i in its[:-1]]), *[math.inf] * (most - len(its))] for its in tied]
+    padded = [[*its, *[its[-1]] * (most - len(its))] for its in tied]
+    d, density = (np.array([[getattr(i, n) for i in its] for its in padded]) for n in ("diameter", "density"))
+    cn = np.array([i.drag_factor * (1.0 if i.normal_drag is None else i.normal_drag) for i in lines])
     return Case(
-        normal=0.5 * rho * d * column(cn),
-        reynolds=d / water.kinematic_viscosity if lines[0].normal_drag is None else None,
-        tangential=0.5 * math.pi * rho * d * column(i.tangential_drag for i in lines),
-        weight=0.25 * math.pi * GRAVITY * d * d * (column(i.density for i in lines) - rho),
+        lines=LineConstants(
+            normal=0.5 * rho * d * cn[:, None],
+            reynolds=d / water.kinematic_viscosity if lines[0].normal_drag is None else None,
+            tangential=0.5 * math.pi * rho * d * np.array([[i.tangential_drag] for i in lines]),
+            weight=0.25 * math.pi * GRAVITY * d * d * (density - rho),
+        ),
+        knots=np.array(knots),
         drag=np.array([0.5 * rho * i.drag_area for i in lures]),
         lift=np.array([i.lift_ratio for i in lures]),
         onset=np.array([max(i.onset, 1e-9) for i in lures]),
@@ -84,6 +87,11 @@ def case_of(rigs: Sequence[tuple[Line, Lure]], water: Water, bottom: Bottom | No
         each_axis=lures[0].drag_each_axis,
         bottom=bottom,
     )
+
+
+def tied_lines(line: Line) -> list[Section]:
+    """Return the pieces a line is tied together of, the lure's first; the last is as long as need be."""
+    return [*line.sections, Section(math.inf, line.diameter, line.density)]
 
 
 def line_left(retrieve: Retrieve) -> float:
@@ -221,6 +229,7 @@ def towed(case: Case, points: Points, length: float, speed: float, tip_height: f
     velocity = np.array([-speed + 0j])
     now = Instant(
         length=np.array([length]),
+        line=case.line_constants(points, np.array([length])),
         reeling=np.zeros(1),
         tip=np.array([-1j * tip_height]),
         rate=np.zeros(1),
@@ -236,6 +245,7 @@ def towed(case: Case, points: Points, length: float, speed: float, tip_height: f
     phi = np.full((1, n), math.pi + max(float(np.angle(pull)), math.asin(min(tip_height / length, 1.0))))
     for share in (0.02, 0.1, 0.3, 0.6, 1.0):
         now.length, now.tip = np.array([share * length]), np.array([-1j * share * tip_height])
+        now.line = case.line_constants(points, now.length)
         balance = solve_balance(case, points, now, phi)
         if balance is None:
             raise DiveError(f"found no steady tow at {speed:g} m/s with {length:g} m of line")

@@ -48,7 +48,7 @@ def _row(one: RodReach, unit: LengthUnit) -> tuple[str, ...]:
     return (
         str(one.rod),
         one.lure,
-        one.line,
+        _line(one, Units(unit)),
         f"{one.cast / far:.0f}",
         f"{one.speed / depth:.1f}",
         f"{one.reach.best / depth:.1f}",
@@ -128,7 +128,17 @@ def _legend(one: RodReach, place: int, units: Units) -> Iterable[str]:
 
 def _words(one: RodReach, units: Units) -> str:
     band = f"{units.depth_number(one.reach.low):.1f} to {units.depth_number(one.reach.high):.1f}"
-    return f"{one.name}: {units.depth(one.reach.best)} ({band}), {one.line}, {units.distance(one.cast)} cast"
+    return (
+        f"{one.name}: {units.depth(one.reach.best)} ({band}), {_line(one, units)}, "
+        f"{units.distance(one.cast)} cast"
+    )
+
+
+def _line(one: RodReach, units: Units) -> str:
+    """Return the line's name, with how long its leader is."""
+    if one.leader is None:
+        return one.line
+    return one.line.replace(" leader", f" leader of {units.depth(one.leader)}")
 
 
 def _extent(found: Sequence[RodReach]) -> tuple[float, float]:

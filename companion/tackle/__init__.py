@@ -15,11 +15,12 @@ from companion.tackle.reach import (
     rig_name,
     what_was_learned,
 )
-from companion.tackle.rods import Leader, Reel, Rod, RodSpec
+from companion.tackle.rods import Backing, Leader, Reel, Rod, RodSpec
 
 __all__ = [
     "DENSITY",
     "SIZES",
+    "Backing",
     "Change",
     "DiveStyle",
     "Leader",

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
-from typing import TypeVar, get_args
+from typing import Literal, TypeVar, get_args
 from typing import cast as cast_to
 
 import msgspec
@@ -19,7 +19,7 @@ from companion.dive.calibration import Belief, Calibration, Estimate, Rig, State
 from companion.tackle.lines import LineSpec, Material
 from companion.tackle.lures import RATING_SIGMA, LureSpec
 from companion.tackle.quantities import Quantity
-from companion.tackle.rods import CAST_SIGMA, SHARED_DRAG_SIGMA, Rod
+from companion.tackle.rods import CAST_SIGMA, LEADER_RANGE, SHARED_DRAG_SIGMA, Leader, Rod
 from companion.units import FOOT, YARD, LengthUnit
 
 T = TypeVar("T")
@@ -29,9 +29,18 @@ _CHOSEN_CAST_SIGMA = 0.01
 
 
 class Change(msgspec.Struct, frozen=True):
-    """A "what if": another line, cast (m), retrieve speed (m/s) or water temperature (C); None keeps it."""
+    """A "what if"; None keeps what is.
+
+    Attributes:
+        line: another main line; a leader stays.
+        leader: another leader, or no leader: False.
+        cast: m.
+        speed: of the retrieve, m/s.
+        temperature: of the water, C.
+    """
 
     line: LineSpec | None = None
+    leader: Leader | Literal[False] | None = None
     cast: float | None = None
     speed: float | None = None
     temperature: float | None = None
@@ -44,7 +53,8 @@ class RodReach(msgspec.Struct, frozen=True):
         rod: its number.
         name: what it is called on screen.
         lure: the lure's name.
-        line: the line's name.
+        line: the line's name, that of a leader and a backing with it.
+        leader: the leader's length, m, or None.
         guessed: what is only a guess about the line, in words, or None.
         cast: the cast the path is for, m.
         speed: of the retrieve, m/s.
@@ -62,6 +72,7 @@ class RodReach(msgspec.Struct, frozen=True):
     name: str
     lure: str
     line: str
+    leader: float | None
     guessed: str | None
     cast: float
     speed: float
@@ -77,17 +88,21 @@ class RodReach(msgspec.Struct, frozen=True):
 
 def change_from(
     line: str | None = None,
+    leader: str | None = None,
     cast: str | None = None,
     speed: str | None = None,
     temperature: str | None = None,
 ) -> Change:
     """Return a change from words such as "nylon 0.33 mm" (or "nylon size 4"), "35 yd", "1 m/s", "12 C".
 
+    A leader is its line, "of" and its length, such as "fluorocarbon 0.3 mm of 6 ft", or "none".
+
     Raises:
         ValueError: one of them cannot be understood; the message says which and what was expected.
     """
     return Change(
         line=_read("line", line, _line_from),
+        leader=_read("leader", leader, _leader_from),
         cast=_read("cast", cast, Quantity("length", 2.0, 150.0).read),
         speed=_read("speed", speed, Quantity("speed", 0.05, 5.0).read),
         temperature=_read("temperature", temperature, Quantity("temperature", 0.0, 40.0).read),
@@ -111,6 +126,15 @@ def _line_from(words: str) -> LineSpec:
     if rest.endswith(("lb", "kg", "N")):
         return LineSpec(material=cast_to(Material, material), strength=Quantity("strength").read(rest))
     return LineSpec(material=cast_to(Material, material), diameter=Quantity("length", 5e-5, 2e-3).read(rest))
+
+
+def _leader_from(words: str) -> Leader | Literal[False]:
+    if words.strip() == "none":
+        return False
+    line, of, length = words.partition(" of ")
+    if not of:
+        raise ValueError('expected its line and length, like "fluorocarbon 0.3 mm of 6 ft", or "none"')
+    return Leader(_line_from(line), Quantity("length", *LEADER_RANGE).read(length))
 
 
 def _size_from(words: str) -> float:
@@ -143,13 +167,13 @@ def rig(rod: Rod) -> Rig:
         line=rod.dive_line(),
         retrieve=rod.dive_retrieve(),
         cast_sigma=CAST_SIGMA,
-        thickness_sigma=rod.line.thickness_sigma,
+        thickness_sigma=rod.line_sigma,
     )
 
 
 def rig_name(rod: Rod) -> str:
     """Return what a rod with its line is called in the calibration, such as "rod 2, 12 lb fluorocarbon"."""
-    return f"rod {rod.number}, {rod.line.name}"
+    return f"rod {rod.number}, {rod.line_name}"
 
 
 def calibrations(rods: Iterable[Rod], beliefs: Mapping[str, Belief] | None = None) -> dict[str, Calibration]:
@@ -191,8 +215,9 @@ def _reach(rod: Rod, learned: Calibration, change: Change) -> RodReach:
         rod=rod.number,
         name=rod.name,
         lure=rod.lure.name,
-        line=changed.line.name,
-        guessed=changed.line.guessed,
+        line=changed.line_name,
+        leader=None if changed.spec.leader is None else changed.spec.leader.length,
+        guessed=changed.guessed,
         cast=retrieve.cast,
         speed=changed.speed,
         temperature=changed.temperature,
@@ -209,7 +234,9 @@ def _reach(rod: Rod, learned: Calibration, change: Change) -> RodReach:
 def _changed(rod: Rod, change: Change) -> Rod:
     spec = rod.spec
     if change.line is not None:
-        spec = structs.replace(spec, line=change.line, leader=None)
+        spec = structs.replace(spec, line=change.line)
+    if change.leader is not None:
+        spec = structs.replace(spec, leader=change.leader or None)
     if change.cast is not None:
         spec = structs.replace(spec, cast=change.cast)
     if change.speed is not None:
@@ -256,7 +283,7 @@ def what_was_learned(rods: Sequence[Rod], learned: Mapping[str, Calibration], un
         belief = learned[rod.lure.name].belief().by_rig[rig_name(rod)]
         casts = f"{_counted(belief.touches, 'touch')}, {_counted(belief.without_touch, 'cast')} without"
         lines.append(
-            f"{before_and_after(rod, learned[rod.lure.name], unit)}; {casts} on {rod.line.name}; "
+            f"{before_and_after(rod, learned[rod.lure.name], unit)}; {casts} on {rod.line_name}; "
             f"cast {belief.cast.best / far:.0f} {long}, told {rod.cast / far:.0f}"
         )
     return "\n".join(lines) + "\n"

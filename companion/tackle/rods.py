@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Annotated
 
 import msgspec
@@ -17,6 +18,9 @@ CAST_SIGMA = 0.12
 
 LINE_DRAG_SIGMA = 0.15
 """Relative standard deviation of a line's drag: the spread of cylinder laws, roughness, strumming."""
+
+LEADER_RANGE = (0.1, 20.0)
+"""Least and greatest length of a leader, m."""
 
 SHARED_DRAG_SIGMA = math.hypot(LINE_DRAG_SIGMA, DRAG_AREA_SIGMA)
 """Relative standard deviation of line drag over lure drag; only the ratio of the two shapes a path."""
@@ -38,7 +42,14 @@ class Leader(msgspec.Struct, frozen=True):
     """A piece of other line between the main line and the lure; its length in m."""
 
     line: LineSpec
-    length: Annotated[float, Quantity("length", 0.1, 20.0)]
+    length: Annotated[float, Quantity("length", *LEADER_RANGE)]
+
+
+class Backing(msgspec.Struct, frozen=True):
+    """Other line on the reel below the main line, which is `after` m long."""
+
+    line: LineSpec
+    after: Annotated[float, Quantity("length", 1.0, 500.0)]
 
 
 class RodSpec(msgspec.Struct, frozen=True):
@@ -52,6 +63,7 @@ class RodSpec(msgspec.Struct, frozen=True):
         cast: the usual cast, m from the rod tip to where the lure lands.
         name: a name to show, or None.
         leader: between line and lure, or None.
+        backing: what the main line is tied to on the reel, or None where no cast gets there.
     """
 
     number: int
@@ -61,6 +73,7 @@ class RodSpec(msgspec.Struct, frozen=True):
     cast: Cast
     name: str | None = None
     leader: Leader | None = None
+    backing: Backing | None = None
 
     def __post_init__(self) -> None:
         """Check the number.
@@ -103,6 +116,29 @@ class Rod(msgspec.Struct, frozen=True):
         return self.spec.line
 
     @property
+    def line_name(self) -> str:
+        """What the whole line is called, such as "30 lb braid with 20 lb fluorocarbon leader".
+
+        Without lengths: a leader gets shorter with every knot, and what it taught still counts.
+        """
+        leader, backing = self.spec.leader, self.spec.backing
+        with_leader = "" if leader is None else f" with {leader.line.name} leader"
+        over_backing = "" if backing is None else f" over {backing.line.name} backing"
+        return f"{self.line.name}{with_leader}{over_backing}"
+
+    @property
+    def guessed(self) -> str | None:
+        """A sentence for the owner when a thickness is only a guess from a strength, else None."""
+        leader = self.spec.leader
+        return self.line.guessed or (None if leader is None else leader.line.guessed)
+
+    @property
+    def line_sigma(self) -> float:
+        """Relative standard deviation of thickness: the greater of main line's and leader's."""
+        leader = self.spec.leader
+        return max(self.line.thickness_sigma, 0.0 if leader is None else leader.line.thickness_sigma)
+
+    @property
     def cast(self) -> float:
         """The usual cast, m."""
         return self.spec.cast
@@ -121,15 +157,12 @@ class Rod(msgspec.Struct, frozen=True):
         return msgspec.structs.replace(self, spec=msgspec.structs.replace(self.spec, cast=cast))
 
     def dive_line(self) -> dive.Line:
-        """Return the line in the dive model's terms; a leader counts by its share of the cast."""
-        main, leader = self.line, self.spec.leader
-        if leader is None:
-            return main.physics()
-        share = min(leader.length / self.cast, 1.0)
-        return dive.Line(
-            diameter=(1.0 - share) * main.thickness + share * leader.line.thickness,
-            density=(1.0 - share) * DENSITY[main.material] + share * DENSITY[leader.line.material],
-        )
+        """Return the line in the dive model's terms, leader and backing where they are."""
+        main, leader, backing = self.line, self.spec.leader, self.spec.backing
+        tied = [] if leader is None else [_section(leader.line, leader.length)]
+        if backing is None:
+            return replace(main.physics(), sections=tuple(tied))
+        return replace(backing.line.physics(), sections=(*tied, _section(main, backing.after)))
 
     def dive_lure(self) -> dive.Lure:
         """Return the lure in the dive model's terms, before any calibration."""
@@ -140,3 +173,7 @@ class Rod(msgspec.Struct, frozen=True):
         return dive.Retrieve(
             cast=self.cast, speed=self.speed, tip_height=self.tip_height, temperature=self.temperature
         )
+
+
+def _section(line: LineSpec, length: float) -> dive.Section:
+    return dive.Section(length, line.thickness, DENSITY[line.material])

@@ -239,7 +239,7 @@ class Engine:
         self._begun = True
         self._now = t
         deck = self._rooms.deck
-        rods = {rod.name: f"{rod.lure.name} on {rod.line.name}" for rod in deck.rods}
+        rods = {rod.name: f"{rod.lure.name} on {rod.line_name}" for rod in deck.rods}
         self._emit(TripBegan(**self._stamp(t), name=self._name, rods=rods))
         self._emit(entries.rod_taken(**self._stamp(t), deck=deck, rod=rod_of(deck, self._state.hand)))
 

@@ -74,7 +74,7 @@ def logged(
         water_temperature=boat.water_temperature,
         rod=rod.name,
         lure=rod.lure.name,
-        line=rod.line.name,
+        line=rod.line_name,
         clip=moment.clip,
     )
 
@@ -154,7 +154,7 @@ def rod_taken(t: float, utc: str | None, deck: Deck, rod: Rod) -> RodTaken:
         utc=utc,
         rod=rod.name,
         lure=rod.lure.name,
-        line=rod.line.name,
+        line=rod.line_name,
         reach=round(deck.reach(rod), 3),
     )
 
@@ -194,7 +194,7 @@ def learned(t: float, utc: str | None, lesson: Lesson) -> Learned:
         utc=utc,
         rod=rod.name,
         lure=rod.lure.name,
-        line=rod.line.name,
+        line=rod.line_name,
         reach=round(belief.reach.best, 3),
         low=round(belief.reach.low, 3),
         high=round(belief.reach.high, 3),

@@ -5,8 +5,21 @@ from functools import cache
 
 import numpy as np
 import pytest
+from msgspec import structs
 
-from companion.dive import BRAID, DEFAULT, NYLON, PVDF, DiveError, Line, Lure, Profile, Retrieve, solve
+from companion.dive import (
+    BRAID,
+    DEFAULT,
+    NYLON,
+    PVDF,
+    DiveError,
+    Line,
+    Lure,
+    Profile,
+    Retrieve,
+    Section,
+    solve,
+)
 from companion.dive.backwards import lure_for_reach
 from companion.dive.calibration import Calibration, Rig, Stated
 from companion.dive.table import LONGEST, SHARES, SHORTEST, Table, dragged, lifted
@@ -52,9 +65,12 @@ def misses():
 
     In the least that is asked for: 1 % of the reach, or 5 cm where that is more. Shape (casts, 3).
     """
-    rng, found = np.random.default_rng(17), []
-    for _ in range(RIGS):
+    rng, leaders, found = np.random.default_rng(17), np.random.default_rng(18), []
+    for number in range(RIGS):
         stated, rig = random_rig(rng)
+        if number % 2:
+            leader = Section(leaders.uniform(0.5, 6.0), leaders.uniform(0.25e-3, 0.42e-3), PVDF)
+            rig = structs.replace(rig, line=replace(rig.line, sections=(leader,)))
         grid = Calibration(stated, [rig])._grids["tied"]
         drags = drawn(rng, stated.drag_sigma, DRAWN)
         lifts = np.interp(drags, grid.drag_log.ravel(), grid.lift_log[7].ravel())

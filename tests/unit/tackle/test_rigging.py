@@ -4,17 +4,21 @@ import re
 
 import msgspec
 import pytest
+from msgspec import structs
 
 from companion import dive
 from companion.config import parse, starter_lures
 from companion.dive.calibration import Belief, NoTouch, Touch
+from companion.pictures import reach as pictures
 from companion.tackle import (
+    Backing,
     Change,
     Leader,
     LineSpec,
     LureSpec,
     Rating,
     Rod,
+    RodReach,
     before_and_after,
     calibrations,
     change_from,
@@ -80,12 +84,49 @@ def test_lines_need_a_thickness_and_prefer_what_was_measured() -> None:
     assert LineSpec("braid", diameter=0.2e-3).name == "0.2 mm braid"
 
 
-def test_a_leader_counts_by_its_share() -> None:
-    rod = rods()[1]
-    leader = Leader(LineSpec("nylon", diameter=0.53e-3), 0.1 * rod.cast)
-    with_leader = msgspec.structs.replace(rod, spec=msgspec.structs.replace(rod.spec, leader=leader))
-    assert with_leader.dive_line().diameter == pytest.approx(0.35e-3)
-    assert rod.dive_line().diameter == pytest.approx(0.33e-3)
+BRAID_30, FLUOROCARBON_20 = (
+    LineSpec(m, strength=lb * POUND_FORCE) for m, lb in (("braid", 30), ("fluorocarbon", 20))
+)
+
+
+def with_leader(length: float = 2.0) -> Rod:
+    rod = rods()[0].with_line(BRAID_30)
+    return structs.replace(rod, spec=structs.replace(rod.spec, leader=Leader(FLUOROCARBON_20, length)))
+
+
+def test_a_rod_has_leader_main_line_and_backing_in_their_order() -> None:
+    backing = Backing(LineSpec("nylon", size=4), 30.0)
+    rod = structs.replace(with_leader(), spec=structs.replace(with_leader().spec, backing=backing))
+    line = rod.dive_line()
+    assert [piece.length for piece in line.sections] == [2.0, 30.0]
+    assert [piece.density for piece in line.sections] == [1775.0, 970.0]
+    assert (line.diameter, line.density) == (0.33e-3, 1140.0)
+    assert rod.line_name == "30 lb braid with 20 lb fluorocarbon leader over size 4 nylon backing"
+    assert rig_name(with_leader()) == "rod 1, 30 lb braid with 20 lb fluorocarbon leader"
+    assert rods()[0].dive_line().sections == ()
+
+
+def test_a_leader_takes_depth_stays_with_another_line_and_can_be_left_out() -> None:
+    rod = with_leader()
+    learned = calibrations([rod])
+
+    def found(change: Change) -> RodReach:
+        return reaches([rod], learned, change)[0]
+
+    as_it_is, without = found(Change()), found(change_from(leader="none"))
+    longer = found(change_from(leader="fluorocarbon 20 lb of 13 ft"))
+    assert without.reach.best > 1.03 * as_it_is.reach.best > 1.03 * longer.reach.best
+    assert (as_it_is.leader, without.leader, longer.leader) == (2.0, None, pytest.approx(13 * FOOT))
+    nylon = found(change_from(line="nylon 0.33 mm"))
+    assert nylon.line == "0.33 mm nylon with 20 lb fluorocarbon leader"
+    assert "30 lb braid with 20 lb fluorocarbon leader of 6.6 ft  " in pictures.table([as_it_is], "feet")
+
+
+def test_what_a_leader_taught_is_kept_when_it_gets_shorter() -> None:
+    learned = calibrations([with_leader()])["deep plum"]
+    learned.learn(Touch(rig_name(with_leader()), ((0.0, 5.0),), 12.0))
+    again = calibrations([with_leader(1.5)], {"deep plum": learned.belief()})["deep plum"]
+    assert again.belief().by_rig[rig_name(with_leader(1.5))].touches == 1
 
 
 def test_reach_before_any_touch_is_that_of_the_description() -> None:
@@ -144,6 +185,7 @@ def test_what_one_rod_learns_reaches_the_other_and_comes_back_from_the_logbook()
         ({"temperature": "200 F"}, 'temperature "200 F": must be between'),
         ({"line": "rope 3"}, 'line "rope 3": expected a material'),
         ({"line": "nylon size big"}, 'line "nylon size big": size "big": expected a standard size number'),
+        ({"leader": "nylon 0.3 mm"}, 'leader "nylon 0.3 mm": expected its line and length'),
         ({"line": "nylon 33"}, 'line "nylon 33": expected a length'),
     ],
 )
