@@ -1,11 +1,17 @@
 """What all tests have in common."""
 
+import os
 from pathlib import Path
 
 import pytest
 
 import companion  # noqa: F401  (before any test imports numpy, which then keeps to one thread: see there)
+from companion.trip.assembly import RAISE
 from companion.voice.model import ModelError, speech_model
+
+os.environ[RAISE] = (
+    "1"  # an error of the program's own is raised in tests, also in those that run the program
+)
 
 
 @pytest.fixture

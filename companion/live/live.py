@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import contextlib
+import logging
+import os
 import queue
 import threading
 from collections import deque
@@ -18,14 +20,14 @@ from companion.events import AnyEvent
 from companion.health.heart import BeatingStop, Heart, tell_manager, watchdog_interval
 from companion.live.ears import Ears, Uttered
 from companion.live.keeping import Keeper
-from companion.live.trip import LiveTrip, RebuildError, Rebuilt, Stamps, may_go_on, words_heard
+from companion.live.trip import LiveTrip, RebuildError, Rebuilt, Stamps, may_go_on, tried, words_heard
 from companion.live.wires import Inlet
 from companion.record import beforehand
-from companion.record.logbook import LogbookError
+from companion.record.logbook import LogbookError, TripEntry
 from companion.record.recording import Limits, Recording, Shelf
 from companion.sensing import OLDEST_LIVE, Chunk
 from companion.sensing.sources import Reader, Source, UdpSource
-from companion.trip.assembly import assemble_trip
+from companion.trip.assembly import RAISE, assemble_trip
 from companion.trip.engine import Emit, Engine, Keep, KeepNothing, Known
 from companion.voice.grammar import Grammar, aboard
 from companion.voice.heard import Hearing
@@ -48,6 +50,7 @@ SYNC_EVERY = 5.0
 """How often the recording is put on the disk when no event asks for it, s."""
 ROOM_EVERY = 60.0
 """How often the room on the disk is looked at, s."""
+_LOG = logging.getLogger(__name__)
 CLOCK_WRONG = timedelta(minutes=10)
 """The computer's clock counts as wrong when the GPS tells a time this different."""
 
@@ -82,6 +85,14 @@ class Parts(NamedTuple):
     own_voice: Callable[[float, float], bool] = lambda _began, _ended: False
     held: Callable[[], bool] | None = None
     missing: Sequence[str] = ()
+
+
+class _Rhythm:
+    """When the engine's thread did what it does now and then, s of the clock."""
+
+    def __init__(self, now: float) -> None:
+        self.began = self.passed = self.fed = now
+        self.feed_every = watchdog_interval()
 
 
 class Live:
@@ -190,26 +201,34 @@ class Live:
         trip = None
         if may_go_on(folder, self._config, stamps.at(self.clock.now())):
             try:
-                told = keeper.events_of(last)
-                rebuilt = Rebuilt(
-                    folder,
-                    self._settings,
-                    self._grammar,
-                    words_heard(told),
-                    self._parts.hear,
-                    keeper.known_before(folder),
-                )
-                if rebuilt.events[: len(told)] == told:
-                    keeper.resume(last)
-                    for event in rebuilt.events[len(told) :]:
-                        keeper.record(event)
-                    rebuilt.go_on(self._emit, keeper)
-                    trip = LiveTrip(rebuilt.engine, stamps, Recording(folder), self.tell)
-            except (RebuildError, LogbookError, OSError) as error:
-                self.tell(f"could not go on: {error}", aloud=False)
+                with tried(folder):
+                    trip = self._rebuilt(keeper, last, folder, stamps)
+            except Exception as error:  # whatever it is, it must not come again at the next start
+                if not isinstance(error, RebuildError | LogbookError | OSError):
+                    _LOG.exception("the trip that was cut off could not be rebuilt")
+                self.tell(f"could not go on: {str(error) or type(error).__name__}", aloud=False)
         keeper.close_interrupted(cut_off[:-1] if trip else cut_off)
         self.tell("trip goes on" if trip else "last trip was cut off, new trip")
         return trip
+
+    def _rebuilt(self, keeper: Keeper, last: TripEntry, folder: Path, stamps: Stamps) -> LiveTrip | None:
+        """Return the trip brought to where it was; None when its recording and the logbook disagree."""
+        told = keeper.events_of(last)
+        rebuilt = Rebuilt(
+            folder,
+            self._settings,
+            self._grammar,
+            words_heard(told),
+            self._parts.hear,
+            keeper.known_before(folder),
+        )
+        if rebuilt.events[: len(told)] != told:
+            return None
+        keeper.resume(last)
+        for event in rebuilt.events[len(told) :]:
+            keeper.record(event)
+        rebuilt.go_on(self._emit, keeper)
+        return LiveTrip(rebuilt.engine, stamps, Recording(folder), self.tell)
 
     def _new(self, stamps: Stamps) -> LiveTrip:
         folder = self._shelf.new_folder(stamps.at(self.clock.now()))
@@ -231,8 +250,25 @@ class Live:
     def _emit(self, event: AnyEvent) -> None:
         if self._keeper is not None:
             self._keeper.record(event)
-        self._outlet(event)
-        self._parts.tell(event)
+        for tell in (self._outlet, self._parts.tell):
+            self._guarded(partial(tell, event))
+
+    def _guarded(self, do: Callable[[], object]) -> None:
+        """Do something that must not end the trip: an error in it is told once, and the rest goes on.
+
+        Raises:
+            Exception: the error, while `RAISE` is set.
+        """
+        try:
+            do()
+        except Exception as error:
+            if RAISE in os.environ:
+                raise
+            what = f"error passed over: {type(error).__name__}"
+            if what not in self._told:
+                _LOG.exception("an error was passed over")
+                self._told.add(what)
+                self.tell(what, aloud=False)
 
     def _sync(self) -> None:
         if self.trip is not None:
@@ -317,27 +353,30 @@ class Live:
             self._once("low disk, not recording")
 
     def _fold_until_stopped(self, trip: LiveTrip) -> None:
-        began = passed = fed = self.clock.now()
-        feed_every = watchdog_interval()
+        rhythm = _Rhythm(self.clock.now())
         while not self._stop.is_set():
-            taken = self._take_next(trip)
-            now = self.clock.now()
-            # What still waits in the queue came earlier: time must not run ahead of it.
-            t = taken if taken is not None and not self._queue.empty() else now
-            self._take_remarks(trip, t)
-            while self._taps:
-                trip.tap(t, self._taps.popleft())
-            self._look(trip.engine)
-            self.heart.beat("engine")
-            if now - passed >= TIME_PASSES:
-                passed = now
-                trip.remark(t, None)
-                self._check_clock(trip)
-            if not self.ready.is_set():
-                self._see_whether_ready(now - began)
-            if feed_every is not None and now - fed >= feed_every / 2:
-                fed = now
-                self._feed_watchdog()
+            self._guarded(partial(self._turn, trip, rhythm))
+
+    def _turn(self, trip: LiveTrip, rhythm: _Rhythm) -> None:
+        """Fold what has come next, and do what is due."""
+        taken = self._take_next(trip)
+        now = self.clock.now()
+        # What still waits in the queue came earlier: time must not run ahead of it.
+        t = taken if taken is not None and not self._queue.empty() else now
+        self._take_remarks(trip, t)
+        while self._taps:
+            trip.tap(t, self._taps.popleft())
+        self._guarded(partial(self._look, trip.engine))
+        self.heart.beat("engine")
+        if now - rhythm.passed >= TIME_PASSES:
+            rhythm.passed = now
+            trip.remark(t, None)
+            self._check_clock(trip)
+        if not self.ready.is_set():
+            self._see_whether_ready(now - rhythm.began)
+        if rhythm.feed_every is not None and now - rhythm.fed >= rhythm.feed_every / 2:
+            rhythm.fed = now
+            self._feed_watchdog()
 
     def _take_next(self, trip: LiveTrip) -> float | None:
         """Take what has come next, and return when that was, s of the clock; None when nothing came."""
@@ -400,10 +439,8 @@ class Live:
         with contextlib.suppress(queue.Empty):
             while True:
                 item = self._queue.get_nowait()
-                if isinstance(item, Chunk):
-                    trip.chunk(item)
-                else:
-                    trip.utterance(item)
+                take = trip.utterance if isinstance(item, Uttered) else trip.chunk
+                self._guarded(partial(take, item))  # type: ignore[arg-type]
 
 
 def _oldest(like: datetime) -> datetime:

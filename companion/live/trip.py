@@ -6,7 +6,9 @@ events; and so a trip that was cut off is gone on with by replaying what it had 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import os
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager, suppress
 from datetime import datetime
 from functools import partial
 from pathlib import Path
@@ -47,6 +49,10 @@ REBUILD = 20.0
 """How long replaying what a cut-off trip had may take, s; beyond it a new trip is begun."""
 SURE = 5_000
 """How long a disk must have taken everything before it counts as working, ms: a full one takes crumbs."""
+MOST_TRIES = 2
+"""How often a cut-off trip is tried to go on with: a program that dies of it twice begins a new one."""
+TRIES = "going-on"
+"""The file in a trip's folder that counts those tries, while one is under way or has ended the program."""
 _PIECE = 65_536
 T = TypeVar("T")
 
@@ -178,7 +184,7 @@ class RebuildError(Exception):
 
 
 def may_go_on(folder: Path, config: str, now: int) -> bool:
-    """Return whether a cut-off trip is recent, under the same configuration, and still recorded."""
+    """Return whether a cut-off trip is recent, as configured now, still recorded, and worth a try."""
     lines = folder / LINES
     try:
         trim(lines)
@@ -186,7 +192,29 @@ def may_go_on(folder: Path, config: str, now: int) -> bool:
         same = (folder / CONFIG).read_text(encoding="utf-8") == config
     except (OSError, ValueError):
         return False
-    return same and 0 <= now - last <= GONE_ON_WITHIN
+    return same and 0 <= now - last <= GONE_ON_WITHIN and _tries(folder) < MOST_TRIES
+
+
+@contextmanager
+def tried(folder: Path) -> Iterator[None]:
+    """Count a try to go on with a trip until it is over: one that ends the program stays counted."""
+    count, tries = folder / TRIES, _tries(folder)
+    with suppress(OSError), count.open("wb") as file:
+        file.write(b"%d" % (tries + 1))
+        file.flush()
+        os.fsync(file.fileno())
+    yield
+    with suppress(OSError):
+        count.unlink(missing_ok=True)
+
+
+def _tries(folder: Path) -> int:
+    try:
+        return int((folder / TRIES).read_bytes())
+    except FileNotFoundError:
+        return 0
+    except (OSError, ValueError):  # it was cut off while it was written
+        return 1
 
 
 class Rebuilt:

@@ -3,6 +3,7 @@
 from companion.sensing.localplane import LocalPlane, moved, range_and_bearing
 from companion.sensing.readings import (
     Depth,
+    Failed,
     Heading,
     Motion,
     Origin,
@@ -31,6 +32,7 @@ __all__ = [
     "BoatState",
     "Chunk",
     "Depth",
+    "Failed",
     "Heading",
     "LocalPlane",
     "MaximumAges",

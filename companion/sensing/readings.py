@@ -80,5 +80,11 @@ class Remark(msgspec.Struct, frozen=True, gc=False):
     tapped: bool = False
 
 
-Reading = Depth | Position | Motion | Heading | WaterTemperature | WaterSpeed | Warned | Remark
+class Failed(msgspec.Struct, frozen=True, gc=False):
+    """A sentence that the program itself stumbled over; it tells nothing."""
+
+    error: Exception
+
+
+Reading = Depth | Position | Motion | Heading | WaterTemperature | WaterSpeed | Warned | Remark | Failed
 """What `Sensing.feed` gives."""

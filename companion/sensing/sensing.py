@@ -13,6 +13,7 @@ from companion.sensing.fields import Values
 from companion.sensing.framing import Framer, Sentence
 from companion.sensing.readings import (
     Depth,
+    Failed,
     Heading,
     Motion,
     Origin,
@@ -113,8 +114,14 @@ class Sensing:
         sources: Mapping[str, SourceSettings],
         offsets: BoatOffsets | None = None,
         ages: MaximumAges | None = None,
+        *,
+        raises: bool = True,
     ) -> None:
-        """Sources not named in `sources` are read with default settings."""
+        """Sources not named in `sources` are read with default settings.
+
+        `raises`: an error of the program's own in a sentence is raised; otherwise it comes as `Failed`.
+        """
+        self._raises = raises
         self.counts: Counter[str] = Counter()
         self.dropped: Counter[str] = Counter()
         self.passed_over: Counter[str] = Counter()
@@ -169,38 +176,48 @@ class Sensing:
         self, wire: _Wire, sentences: Iterable[Sentence], arrival: float
     ) -> Iterator[tuple[float, Reading]]:
         base = self._time
-        counts = self.counts
-        speakers = wire.speakers
-        by_tag = wire.mode in ("auto", "tags")
-        by_pace = wire.mode in ("auto", "sentences")
-        by_arrival = wire.mode == "arrival"
-        for fields, tag_time, tag_source, end in sentences:
-            if tag_time is not None and by_tag:
-                base.by_tag(tag_time)
-            elif by_arrival:
-                base.by_arrival(arrival)
-            elif by_pace and not base.tagged:
-                base.by_pace(wire.name, end)
-            address = fields[0]
+        for sentence in sentences:
+            readings: Sequence[Reading] | None
             try:
-                speaker = speakers[tag_source, address]
-            except KeyError:
-                if len(speakers) >= _MOST_ADDRESSES:
-                    counts["other"] += 1
-                    continue
-                speaker = self._meet(wire, tag_source, address)
-            counts[address] += 1
-            if speaker is None:
+                readings = self._readings_of(wire, sentence, arrival)
+            except Exception as error:  # one sentence never costs those that come after it
+                if self._raises:
+                    raise
+                self.dropped["error in a sentence"] += 1
+                readings = (Failed(error),)
+            if readings is None:
                 continue
-            if len(fields) < speaker.fewest:
-                self.dropped["too few fields"] += 1
-                continue
-            readings = speaker.fold(speaker, fields, end)
             t = base.now / 1000.0
             if base.warnings:
                 yield from self._warn(t)
             for reading in readings:
                 yield t, reading
+
+    def _readings_of(self, wire: _Wire, sentence: Sentence, arrival: float) -> Sequence[Reading] | None:
+        """Move the time and return what a sentence tells; None when it tells nothing that is needed."""
+        fields, tag_time, tag_source, end = sentence
+        mode = wire.mode
+        if tag_time is not None and mode in ("auto", "tags"):
+            self._time.by_tag(tag_time)
+        elif mode == "arrival":
+            self._time.by_arrival(arrival)
+        elif mode != "tags" and not self._time.tagged:
+            self._time.by_pace(wire.name, end)
+        address = fields[0]
+        try:
+            speaker = wire.speakers[tag_source, address]
+        except KeyError:
+            if len(wire.speakers) >= _MOST_ADDRESSES:
+                self.counts["other"] += 1
+                return None
+            speaker = self._meet(wire, tag_source, address)
+        self.counts[address] += 1
+        if speaker is None:
+            return None
+        if len(fields) < speaker.fewest:
+            self.dropped["too few fields"] += 1
+            return None
+        return speaker.fold(speaker, fields, end)
 
     def _meet(self, wire: _Wire, tag_source: str | None, address: str) -> _Speaker | None:
         """Return how to take a new address; None for sentences that tell nothing we need."""

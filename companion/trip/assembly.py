@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+
 from companion.casting.deck import Deck
 from companion.casting.ground import Mapped
 from companion.config import Settings
@@ -13,6 +15,8 @@ from companion.voice.grammar import Grammar
 
 RECORDING = "recording"
 """The one wire a trip is fed by; its TAG blocks name the boat's sources."""
+RAISE = "COMPANION_RAISE"
+"""While this environment variable is set, as in tests, an error of the program's own is raised."""
 
 
 def assemble_trip(
@@ -30,9 +34,10 @@ def assemble_trip(
     """
     bed = _bed(settings, known)
     deck = Deck(settings.rods, known.beliefs, Mapped(bed))
-    sensing = Sensing(_wires(settings), settings.boat.offsets())
+    raises = RAISE in os.environ
+    sensing = Sensing(_wires(settings), settings.boat.offsets(), raises=raises)
     reaction = settings.voice.reaction
-    return Engine(name, sensing, deck, grammar, settings.units, emit, bed, keep, reaction)
+    return Engine(name, sensing, deck, grammar, settings.units, emit, bed, keep, reaction, raises=raises)
 
 
 def _wires(settings: Settings) -> dict[str, SourceSettings]:

@@ -8,7 +8,11 @@ how its bytes were cut into chunks.
 from __future__ import annotations
 
 import heapq
+import logging
+import traceback
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import datetime
 from functools import partial
@@ -23,7 +27,18 @@ from companion.dive.calibration import Belief
 from companion.events import AnyEvent, DepthNews, Heard, Notice, Said, TripBegan, TripEnded
 from companion.glance import Glance
 from companion.lakebed.bed import Area, Bed
-from companion.sensing import BoatState, Chunk, Depth, MaximumAges, Position, Reading, Remark, Sensing, Warned
+from companion.sensing import (
+    BoatState,
+    Chunk,
+    Depth,
+    Failed,
+    MaximumAges,
+    Position,
+    Reading,
+    Remark,
+    Sensing,
+    Warned,
+)
 from companion.trip import entries, wording
 from companion.trip.entries import REACTION_S, Rooms
 from companion.trip.handlers import Outcome, carry_out, out_of_place
@@ -41,6 +56,7 @@ BACK_AFTER = 2.0
 KNOWN_COVER = 12.0
 """Possible cover this near to a mark is what was marked, and no news, m."""
 NEVER = float("inf")
+_LOG = logging.getLogger(__name__)
 
 Emit = Callable[[AnyEvent], None]
 About = Literal["match", "outlook", "answer", "depth", "notice"]
@@ -114,6 +130,7 @@ class Engine:
         bed: the waters the boat has been on.
         keep: where readings, beliefs and soundings go.
         reaction: s between what happens at the lure and the first word about it.
+        raises: an error of the program's own in one reading or utterance is raised, not passed over.
     """
 
     def __init__(
@@ -127,6 +144,8 @@ class Engine:
         bed: Bed | None = None,
         keep: Keep | None = None,
         reaction: float = REACTION_S,
+        *,
+        raises: bool = True,
     ) -> None:
         self._name = name
         self._sensing = sensing
@@ -134,8 +153,11 @@ class Engine:
         self._rooms = Rooms(deck, self._bed, Planner(deck, self._bed), grammar, unit, reaction)
         self._state = TripState(Hand(deck.rods[0].number))
         self._volunteer = Volunteer(deck, unit)
-        self._emit = emit
+        self._outlet = emit
         self.keep: Keep = keep or KeepNothing()
+        self._raises = raises
+        self._errors: Counter[str] = Counter()
+        self._outside_error: Exception | None = None
         self._depth = _Presence(MaximumAges().depth)
         self._position = _Presence(MaximumAges().position)
         self._unplaced: list[Utterance] = []
@@ -189,17 +211,59 @@ class Engine:
             if t >= self._due:
                 self._catch_up(t)
             self._now = t
-            for hint in self._bed.take(t, reading):
-                if not self._bed.marked_near(hint.lat, hint.lon, KNOWN_COVER):
-                    self._volunteered(t, self._volunteer.notice_cover(self._at(t), hint))
-            if isinstance(reading, Depth):
-                self._take_depth(t, reading.below_surface)
-            elif isinstance(reading, Position):
-                self._take_position(t, reading.lat)
-            elif isinstance(reading, Warned):
-                self._emit(Notice(**self._stamp(t), text=reading.text))
-            elif isinstance(reading, Remark):
-                self._take_remark(t, reading)
+            try:
+                self._fold_reading(t, reading)
+            except Exception as error:
+                self._pass_over(t, error)
+
+    def _fold_reading(self, t: float, reading: Reading) -> None:
+        for hint in self._bed.take(t, reading):
+            if not self._bed.marked_near(hint.lat, hint.lon, KNOWN_COVER):
+                self._volunteered(t, self._volunteer.notice_cover(self._at(t), hint))
+        if isinstance(reading, Depth):
+            self._take_depth(t, reading.below_surface)
+        elif isinstance(reading, Position):
+            self._take_position(t, reading.lat)
+        elif isinstance(reading, Warned):
+            self._emit(Notice(**self._stamp(t), text=reading.text))
+        elif isinstance(reading, Remark):
+            self._take_remark(t, reading)
+        elif isinstance(reading, Failed):
+            raise reading.error
+
+    def _emit(self, event: AnyEvent) -> None:
+        with self._outside():
+            self._outlet(event)
+
+    @contextmanager
+    def _outside(self) -> Iterator[None]:
+        """Let what is given out fail for whoever takes it: that is not for passing over here."""
+        try:
+            yield
+        except Exception as error:
+            self._outside_error = error
+            raise
+
+    def _guarded(self, t: float, do: Callable[[], None]) -> None:
+        """Do something; an error in it is passed over."""
+        try:
+            do()
+        except Exception as error:
+            self._pass_over(t, error)
+
+    def _pass_over(self, t: float, error: Exception) -> None:
+        """Count an error of the program's own and note each kind once; the trip goes on.
+
+        Raises:
+            Exception: the error, if it came from where events and what is to be kept go, or in a test.
+        """
+        if error is self._outside_error or self._raises:
+            raise error
+        kind = _kind_of(error)
+        self._errors[kind] += 1
+        if self._errors[kind] == 1:
+            _LOG.error("an error was passed over", exc_info=error)
+            self._emit(Notice(**self._stamp(t), text=f"error passed over: {kind}"))
 
     def utterance(self, utterance: Utterance) -> None:
         """Fold in words; those that end later than the sentences have got to wait until then."""
@@ -211,13 +275,13 @@ class Engine:
         self._fold(self._sensing.finish())
         self._catch_up(self._now)
         for t, _, utterance in sorted(self._agenda):
-            self._hear(max(t, self._now), utterance)
+            self._guarded(t, partial(self._hear, max(t, self._now), utterance))
         for utterance in self._unplaced:
-            self._hear(self._now, utterance)
+            self._guarded(self._now, partial(self._hear, self._now, utterance))
         self._agenda, self._unplaced = [], []
-        self._bed.finish()
+        self._guarded(self._now, self._bed.finish)
         self.keep.lakebed(self._now, self._bed, over=True)
-        dropped = dict(sorted((self._sensing.dropped + self._bed.dropped).items()))
+        dropped = dict(sorted((self._sensing.dropped + self._bed.dropped + self._errors).items()))
         sentences = sum(self._sensing.counts.values())
         self._emit(TripEnded(**self._stamp(self._now), sentences=sentences, dropped=dropped))
 
@@ -227,13 +291,21 @@ class Engine:
             self._begin(t)
         self._place_utterances()
         while (due := self._next_due()) <= t:
-            self._do_due(due)
+            try:
+                self._do_due(due)
+            except Exception as error:
+                self._pass_over(due, error)
+                break  # what comes next may be the same again: it waits for the next sentence
         if t >= self._row_due:
+            self._row_due = t + ROW_EVERY
+            self._guarded(t, partial(self._keep_row, t))
+        self._due = min(self._next_due(), self._row_due)
+
+    def _keep_row(self, t: float) -> None:
+        with self._outside():
             self.keep.reading(t, self._sensing.utc(t), self._sensing.boat(t))
             self.keep.lakebed(t, self._bed)
-            self._volunteered(t, self._volunteer.notice_level(self._at(t), self._bed.level_hint()))
-            self._row_due = t + ROW_EVERY
-        self._due = min(self._next_due(), self._row_due)
+        self._volunteered(t, self._volunteer.notice_level(self._at(t), self._bed.level_hint()))
 
     def _begin(self, t: float) -> None:
         self._begun = True
@@ -349,13 +421,16 @@ class Engine:
         """Emit what came of a command, speak the reply, and have kept what has to be kept."""
         for lesson in outcome.taught:
             lure = lesson.rod.lure.name
-            self.keep.belief(lure, self._rooms.deck.learned(lesson.rod).belief())
+            belief = self._rooms.deck.learned(lesson.rod).belief()
+            with self._outside():
+                self.keep.belief(lure, belief)
         for event in outcome.events:
             self._emit(event)
         if outcome.reply is not None:
             self._say(t, outcome.reply, outcome.about)
         if outcome.keeps_bed:
-            self.keep.lakebed(t, self._bed, now=True)
+            with self._outside():
+                self.keep.lakebed(t, self._bed, now=True)
 
     def _volunteered(self, t: float, noticed: Noticed | None) -> None:
         """Emit what was noticed, and speak of it if that is in place."""
@@ -426,3 +501,9 @@ class _Presence:
 def _why_not(text: str) -> str:
     words = text.replace("[unk]", "").split()
     return "not one of the phrases" if words else "no words made out"
+
+
+def _kind_of(error: Exception) -> str:
+    """Return what an error is and in which function it arose: the same live and in a replay."""
+    frames = traceback.extract_tb(error.__traceback__)
+    return f"{type(error).__name__} in {frames[-1].name.strip('<>') if frames else 'the program'}"
