@@ -111,8 +111,10 @@ def with_ears(parts: Parts, settings: Settings, recogniser: Recogniser, speaker:
     """Return the devices with a microphone, and what listens at it and is deaf to the speaker."""
 
     def listener(complain: Callable[[str], None]) -> Listener:
-        gate = None if speaker is None else EchoGate(lambda: speaker.speaking, speaker.hush)
-        return Listener(recogniser, gate, parts.held, complain)
+        if speaker is None:
+            return Listener(recogniser, None, parts.held, complain)
+        gate = EchoGate(lambda: speaker.speaking, speaker.hush)
+        return Listener(recogniser, gate, parts.held, complain, speaker.yield_floor)
 
     return parts._replace(
         frames=lambda: microphone_frames(settings.voice.microphone), hear=recogniser.hear, listener=listener

@@ -18,19 +18,26 @@ import numpy as np
 from companion.voice.heard import Hearing
 from companion.voice.microphone import ENOUGH, PAUSE, PRE_ROLL, Loudness
 from companion.voice.recogniser import CHUNK, Attempt, Recogniser
-from companion.voice.sound import FRAMES_A_SECOND, Samples, level
+from companion.voice.sound import FRAME, FRAMES_A_SECOND, Samples, level
 
 ROOM_RINGS = 0.3
 """How long the companion's own voice goes on in the room after it has ended, s."""
-OVER = 2.0
-"""How many times its own loudest at the microphone counts as somebody talking over it (6 dB): a mouth at a
-lapel microphone is 10 dB and more above a speaker a metre away."""
+OVER, LOUD_SHARE = 1.5, 90
+"""How many times the level that so many in a hundred of its own frames stay below counts as somebody talking
+over it: 9 dB above its mean level. Of its lines one to three frames are that loud, never several in a row; a
+mouth at a lapel microphone is 10 dB and more above a speaker a metre away."""
 TALKED_OVER, AMONG = 8, 15
 """So many frames of the last so many (0.16 of 0.3 s) have to be that loud: a slap of a wave is shorter."""
 GETS_USED = 15
 """Frames of its own voice from which it knows how loud that is (0.3 s)."""
-FADES = 0.998
-"""How fast that is forgotten, a frame: half in seven seconds of speaking."""
+TEACHES = 40
+"""Frames of a line, and of the room after it, from which that is learned: a tone is shorter (0.8 s)."""
+LEARNS = 1.4
+"""How many times louder or softer than it was known to be one line may make it (3 dB)."""
+ONSET = 3
+"""Frames before the first loud one that belong to who talks over it: words begin softly."""
+CALM = 25
+"""Frames of quiet that an utterance begins with that talks over the companion (0.5 s)."""
 NOTHING = 2.0
 """How long no word at all may be made out before listening begins afresh, s: it was noise, if nothing is
 spoken just then."""
@@ -40,6 +47,8 @@ WEAK, CLIPPED = 250.0, 32000
 """Loudest frame (level of 32768) and sample that make an utterance too quiet, or too loud."""
 CLEAR_OF = 0.1
 """So much of the quiet at an utterance's end is not taken into the next one, s: a word may still ring."""
+OPENS = 0.3
+"""How long what becomes loud counts as somebody speaking before it is known what it is, s."""
 QUIET_BEFORE = 0.5
 """Nothing spoken for so long, s, and no word begins just now that giving up would cut in two."""
 IN_A_ROW = 3
@@ -68,43 +77,84 @@ class Listened(NamedTuple):
 class EchoGate:
     """Tells the frames in which the companion itself may be heard from those to listen to.
 
+    How loud it is at the microphone is learned from whole lines that began in quiet and that nobody talked
+    over, so that who speaks while it begins is not taken for it.
+
     Args:
         speaking: tells whether sound is being played.
         hush: makes the companion stop speaking.
+
+    Attributes:
+        talked_over: somebody talks over it with this frame; it has been told to stop.
+        since: frames since that somebody began.
     """
 
     def __init__(self, speaking: Callable[[], bool], hush: Callable[[], None] = lambda: None) -> None:
         self._speaking = speaking
         self._hush = hush
+        self._own: float | None = None
+        self._line: list[float] = []
+        self._learns = self._yielded = False
         self._ringing = 0
-        self._heard = 0
-        self._own = 0.0
         self._over: deque[bool] = deque(maxlen=AMONG)
         self.talked_over = False
+        self.since = 0
 
-    def is_open(self, frame: Samples) -> bool:
-        """Take the next frame; tell whether it may be listened to."""
+    def is_open(self, frame: Samples, utterance_open: bool = False) -> bool:
+        """Take the next frame; tell whether it may be listened to.
+
+        Args:
+            frame: the frame.
+            utterance_open: somebody is speaking already: then the companion gives way at once.
+        """
         self.talked_over = False
         if self._speaking():
+            if not self._line and not self._yielded:
+                self._begin(learns=not utterance_open)
             self._ringing = round(ROOM_RINGS * FRAMES_A_SECOND)
-        elif self._ringing:
-            self._ringing -= 1
-        else:
-            self._heard = 0
+        elif self._yielded or not self._ringing:
+            self._end()
             return True
-        loud = level(frame)
-        known = self._heard >= GETS_USED
-        self._heard += 1
-        self._over.append(known and loud > OVER * self._own)
-        if not self._over[-1]:
-            self._own = max(FADES * self._own, loud)
+        else:
+            self._ringing -= 1
+        if utterance_open and not self._yielded and len(self._line) < GETS_USED:
+            self._give_way()
+        return self._yielded or self._is_talked_over(level(frame))
+
+    def _begin(self, *, learns: bool) -> None:
+        self._learns = learns
+        self._over.clear()
+
+    def _end(self) -> None:
+        """Learn, from a line that is over, how loud the companion is."""
+        if self._learns and not self._yielded and len(self._line) >= TEACHES:
+            loud = float(np.percentile(self._line[: -round(ROOM_RINGS * FRAMES_A_SECOND)], LOUD_SHARE))
+            known = loud if self._own is None else self._own
+            self._own = (known + min(max(loud, known / LEARNS), LEARNS * known)) / 2.0
+        self._line, self._learns, self._yielded, self._ringing = [], False, False, 0
+
+    def _is_talked_over(self, loud: float) -> bool:
+        own = self._own
+        if own is None and self._learns and len(self._line) >= GETS_USED:
+            own = max(loud for loud, over in zip(self._line, self._flags(), strict=True) if not over)
+        self._over.append(own is not None and loud > OVER * own)
+        self._line.append(loud)
         if sum(self._over) < TALKED_OVER:
             return False
-        self._over.clear()
-        self._ringing = self._heard = 0
         self.talked_over = True
-        self._hush()
+        self.since = len(self._over) - list(self._over).index(True)
+        # Were it taken for quieter than it is, it would stop itself in every line and never learn better.
+        self._own = None if self._own is None else self._own * LEARNS**0.5
+        self._give_way()
         return True
+
+    def _flags(self) -> list[bool]:
+        """Tell of each frame of the line whether it was louder than the companion; older ones were not."""
+        return [*[False] * (len(self._line) - len(self._over)), *self._over]
+
+    def _give_way(self) -> None:
+        self._yielded = True
+        self._hush()
 
 
 class LevelWatch:
@@ -139,6 +189,7 @@ class Listener:
         gate: keeps the companion from hearing itself.
         held: whether a push-to-talk button is held; None when there is none.
         complain: told of a level that is wrong.
+        floor: told when somebody begins to speak, and when that is over.
     """
 
     def __init__(
@@ -147,19 +198,23 @@ class Listener:
         gate: EchoGate | None = None,
         held: Callable[[], bool] | None = None,
         complain: Callable[[str], None] = lambda _: None,
+        floor: Callable[[bool], None] = lambda _: None,
     ) -> None:
         self.recogniser = recogniser
         self._gate = gate
         self._held = held
         self._watch = LevelWatch(complain)
+        self._floor = floor
         self._before: deque[Samples] = deque(maxlen=round(PRE_ROLL * FRAMES_A_SECOND))
+        self._calm: list[Samples] = []
         self._recent: deque[bool] = deque(maxlen=5)
         self._loudness = Loudness()
         self._attempt: Attempt | None = None
         self._frames: list[Samples] = []
         self._count = 0
-        self._quiet = 0
+        self._quiet = self._since_begun = 0
         self._was_deaf = False
+        self.utterance_open = False
 
     @property
     def partial(self) -> str:
@@ -173,6 +228,21 @@ class Listener:
 
     def take(self, frame: Samples) -> Listened | None:
         """Take a frame; return the utterance that is decided with it."""
+        decided = self._take(frame)
+        is_open = self._is_utterance_open()
+        if is_open != self.utterance_open:
+            self.utterance_open = is_open
+            self._floor(is_open)
+        return decided
+
+    def _is_utterance_open(self) -> bool:
+        """Tell whether somebody is speaking: what began to be loud, as long as there is speech in it."""
+        attempt, since = self._attempt, self._since_begun
+        if attempt is None or since < OPENS * FRAMES_A_SECOND or since % (2 * CHUNK):
+            return attempt is not None and (self.utterance_open or since < OPENS * FRAMES_A_SECOND)
+        return attempt.still < QUIET_BEFORE
+
+    def _take(self, frame: Samples) -> Listened | None:
         self._count += 1
         if not self._may_hear(frame):
             self._drop()
@@ -182,6 +252,7 @@ class Listener:
         if self._attempt is None:
             return self._begin() if self._begins() else None
         self._frames.append(frame)
+        self._since_begun += 1
         self._quiet = 0 if self._goes_on(loud) else self._quiet + 1
         return self._listen(self._attempt, frame)
 
@@ -200,17 +271,32 @@ class Listener:
 
     def _may_hear(self, frame: Samples) -> bool:
         """Tell whether a frame is to be listened to; an utterance after it has none of its own voice."""
-        is_open = self._gate is None or self._gate.is_open(frame)
-        if is_open and self._was_deaf and not (self._gate is not None and self._gate.talked_over):
+        if self._gate is None:
+            self._before.append(frame)
+            return True
+        is_open = self._gate.is_open(frame, self.utterance_open)
+        if not is_open and not self._was_deaf:
+            self._calm = list(self._before)
+        if is_open and self._was_deaf and not self._gate.talked_over:
             self._before.clear()
         self._was_deaf = not is_open
         self._before.append(frame)
+        if self._gate.talked_over:
+            self._leave_out_own_voice(self._gate.since + ONSET)
         return is_open
+
+    def _leave_out_own_voice(self, since: int) -> None:
+        """Put the quiet that there was before the companion spoke in the place of its voice."""
+        calm = self._calm or [np.zeros(FRAME, np.int16)]
+        over = list(self._before)[-since:]
+        self._before.clear()
+        self._before.extend((calm * CALM)[-CALM:])
+        self._before.extend(over)
 
     def _begin(self) -> Listened | None:
         attempt = self._attempt = self.recogniser.begin()
         self._frames = []
-        self._quiet = 0
+        self._quiet = self._since_begun = 0
         for frame in list(self._before):
             self._frames.append(frame)
             hearing = attempt.take(frame)

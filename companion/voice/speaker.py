@@ -31,6 +31,10 @@ HANGING = 8.0
 """How long the sound of one line may take before the player counts as hanging, s."""
 LATENCY = 0.2
 """How long a sound device goes on after the player has ended, s."""
+FREE_AFTER = 0.5
+"""How long nobody must have spoken before it volunteers anything, s."""
+LOOKS = 0.05
+"""How often a line that has to wait for somebody to end looks whether it may begin, s."""
 TONES = {"bite": "bite"}
 """What is logged that a tone answers instead of words."""
 
@@ -98,6 +102,8 @@ class Speaker:
         self._lines: list[Line] = []
         self._changed = threading.Condition()
         self._closed = False
+        self._open = False
+        self._free_since = float("-inf")
         self._player: subprocess.Popen[bytes] | None = None
         self._thread = (
             threading.Thread(target=self._speak_all, name="speaker", daemon=True) if aloud else None
@@ -137,8 +143,18 @@ class Speaker:
         with self._changed:
             waiting = [line for line in self._lines if line.about != about or about == "answer"]
             waiting.append(Line(self._clock.now(), text, about, named))
-            waiting.sort(key=lambda line: URGENCY.get(line.about, len(URGENCY)))
+            waiting.sort(key=_urgency)
             self._lines = _crowded_out(waiting)
+            self._changed.notify()
+
+    def yield_floor(self, is_open: bool) -> None:
+        """Take it that somebody begins to speak, or has ended: until then no line begins.
+
+        What nobody asked for waits half a second longer. A line that has become stale meanwhile is dropped.
+        """
+        with self._changed:
+            self._open = is_open
+            self._free_since = self._clock.now()
             self._changed.notify()
 
     def hush(self) -> None:
@@ -166,22 +182,37 @@ class Speaker:
     def _speak_all(self) -> None:
         while (line := self._next()) is not None:
             sound = self._sound(line)
-            if sound is not None and not self._stale(line):
-                since = self._since = self._clock.now()
-                self._play(sound)
-                self._last = (since, self._clock.now())
-                self._since = None
+            if sound is None or self._stale(line) or self._put_back(line):
+                continue
+            since = self._since = self._clock.now()
+            self._play(sound)
+            self._last = (since, self._clock.now())
+            self._since = None
 
     def _next(self) -> Line | None:
         """Wait for a line that is not stale; None when the speaker is closed and nothing waits."""
         with self._changed:
             while True:
                 self._lines = [line for line in self._lines if not self._stale(line)]
-                if self._lines:
-                    return self._lines.pop(0)
-                if self._closed:
+                may_begin = next(filter(self._may_begin, self._lines), None)
+                if may_begin is not None:
+                    self._lines.remove(may_begin)
+                    return may_begin
+                if self._closed and not self._lines:
                     return None
-                self._changed.wait()
+                self._changed.wait(LOOKS if self._lines else None)
+
+    def _may_begin(self, line: Line) -> bool:
+        waits = 0.0 if line.about == "answer" else FREE_AFTER
+        return not self._open and self._clock.now() - self._free_since >= waits
+
+    def _put_back(self, line: Line) -> bool:
+        """Let a line wait again while somebody has begun to speak; tell whether it has to."""
+        with self._changed:
+            if not self._may_begin(line):
+                self._lines = sorted([line, *self._lines], key=_urgency)
+                return True
+        return False
 
     def _stale(self, line: Line) -> bool:
         return self._clock.now() - line.asked > STALE.get(line.about, min(STALE.values()))
@@ -226,6 +257,10 @@ class Speaker:
         if text not in self._told:
             self._told.add(text)
             self._trouble(text)
+
+
+def _urgency(line: Line) -> int:
+    return URGENCY.get(line.about, len(URGENCY))
 
 
 def _crowded_out(lines: list[Line]) -> list[Line]:

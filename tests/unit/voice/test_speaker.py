@@ -14,7 +14,17 @@ import pytest
 from companion.clock import ReplayClock
 from companion.events import Logged, Said
 from companion.voice.grammar import Aboard, Grammar
-from companion.voice.speaker import LATENCY, STALE, WAITING, Manner, Speaker, SpeakerError, trimmed
+from companion.voice.speaker import (
+    FREE_AFTER,
+    LATENCY,
+    LOOKS,
+    STALE,
+    WAITING,
+    Manner,
+    Speaker,
+    SpeakerError,
+    trimmed,
+)
 
 
 @pytest.fixture
@@ -174,3 +184,61 @@ def test_without_sound_nothing_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPa
         assert threading.active_count() == before
     with pytest.raises(SpeakerError, match="espeak-ng and aplay: not installed"):
         Speaker()
+
+
+def test_nothing_begins_while_somebody_speaks_and_what_nobody_asked_for_waits_half_a_second_more(
+    spoken: Path,
+):
+    clock = ReplayClock()
+    with Speaker(clock=clock) as speaker:
+        speaker.yield_floor(True)
+        speaker.say("number two in hand")
+        speaker.say("depth lost", "depth")
+        time.sleep(5 * LOOKS)
+        assert spoken.read_text() == ""
+        clock.move_to(1.0)
+        speaker.yield_floor(False)
+        wait_until(lambda: "number two in hand" in spoken.read_text())
+        clock.move_to(1.0 + 0.9 * FREE_AFTER)
+        time.sleep(5 * LOOKS)
+        assert "depth lost" not in spoken.read_text()
+        clock.move_to(1.0 + 1.1 * FREE_AFTER)
+        wait_until(lambda: "depth lost" in spoken.read_text())
+
+
+def test_what_became_stale_while_somebody_spoke_is_not_said(spoken: Path):
+    clock = ReplayClock()
+    with Speaker(clock=clock) as speaker:
+        speaker.yield_floor(True)
+        speaker.say("short by 4 feet", "match")
+        clock.move_to(STALE["match"] + 0.1)
+        speaker.yield_floor(False)
+        clock.move_to(STALE["match"] + 2.0)
+        speaker.say("fresh")
+    assert spoken.read_text().split() == ["fresh"]
+
+
+def test_a_line_made_while_somebody_begins_to_speak_waits(spoken: Path):
+    """The words are made in a moment; who begins to speak in that moment is not spoken over."""
+    (spoken.parent / "espeak-ng").write_text(
+        f"#!/bin/sh\ntouch {spoken.parent}/making\nwhile [ -e {spoken.parent}/slow ]; do sleep 0.02; done\n"
+        "cat; echo\n"
+    )
+    (spoken.parent / "slow").touch()
+    with Speaker() as speaker:
+        speaker.say("depth lost", "notice")
+        wait_for(spoken.parent / "making")
+        speaker.yield_floor(True)
+        (spoken.parent / "slow").unlink()
+        time.sleep(5 * LOOKS)
+        assert spoken.read_text() == ""
+        speaker.yield_floor(False)
+        wait_until(lambda: "depth lost" in spoken.read_text())
+
+
+def wait_until(what) -> None:
+    for _ in range(1000):
+        if what():
+            return
+        time.sleep(0.01)
+    pytest.fail("it never came")
