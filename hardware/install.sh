@@ -163,6 +163,12 @@ print(json.dumps([tables["build-system"], tables["project"]], sort_keys=True))'
 
 stamp_says() { [[ -f $stamp && $(<"$stamp") == "$(wanted_stamp "$1")" ]]; }
 
+pip_install() { # PLACE WHAT...: install into an environment; a package without a wheel is built as ours is
+    local place=$1
+    shift
+    PIP_DISABLE_PIP_VERSION_CHECK=1 PIP_USE_PEP517=1 "$place/bin/python" -m pip install --quiet "$@"
+}
+
 install_python_packages() {
     local extra='[report]'
     if [[ $tests == yes ]] || { [[ -f $stamp ]] && [[ $(head -n 1 "$stamp") == tests ]]; }; then
@@ -170,37 +176,53 @@ install_python_packages() {
     fi
     say "installing the Python packages (some minutes on a small board)"
     rm -f "$stamp"
-    PIP_DISABLE_PIP_VERSION_CHECK=1 "$venv/bin/python" -m pip install --quiet --editable ".$extra" ||
+    pip_install "$venv" --editable ".$extra" ||
         stop "the Python packages could not be installed (see above)." \
             "If there is no network here, connect to one once and run this again; what is there is kept."
+    sync -f -- "$venv" # the power may be cut: the stamp is not to be there before the rest
     if [[ $extra == *test* ]]; then wanted_stamp tests; else wanted_stamp ''; fi >"$stamp"
 }
 
 # --- going on to another environment, and back; removing all ------------------------------------------
 
+settle_folder() { # end what was cut off: going back is gone on with, an update is undone; 1 when nothing was
+    if [[ -e $venv.now ]]; then
+        { [[ -e $venv ]] || mv -T -- "$before_venv" "$venv"; } && mv -T -- "$venv.now" "$before_venv" &&
+            say "going back was cut off: it is done now"
+    elif [[ -e $venv.old ]]; then
+        rm -rf -- "$venv" && mv -T -- "$venv.old" "$venv" &&
+            say "an update was cut off or failed: the environment from before is back in its place" >&2
+    else
+        return 1
+    fi
+}
+
 update_folder() { # a new environment in the place of the old, which is kept, and comes back if this fails
+    settle_folder || true
     [[ -e $venv ]] || stop "nothing is installed in this folder yet: run this without --update."
     if [[ -f $stamp && $(head -n 1 "$stamp") == tests ]]; then tests=yes; fi
-    rm -rf -- "$before_venv"
-    mv -- "$venv" "$before_venv"
-    trap 'rm -rf -- "$venv"; mv -- "$before_venv" "$venv"; say "the environment from before is back in its place" >&2' EXIT
+    trap settle_folder EXIT
+    mv -T -- "$venv" "$venv.old"
     make_environment
     install_python_packages
     "$venv/bin/python" -m companion.voice.model
+    rm -rf -- "$before_venv"
+    mv -T -- "$venv.old" "$before_venv"
     trap - EXIT
     say "updated; the environment before is kept: bash hardware/install.sh --back returns to it"
 }
 
 back_folder() {
+    settle_folder && return
     [[ -e $before_venv ]] || stop "there is no environment before this one to go back to."
-    mv -T -- "$venv" "$venv.now"
+    if [[ -e $venv ]]; then mv -T -- "$venv" "$venv.now"; fi
     mv -T -- "$before_venv" "$venv"
-    mv -T -- "$venv.now" "$before_venv"
+    if [[ -e $venv.now ]]; then mv -T -- "$venv.now" "$before_venv"; fi
     say "went back; --back once more returns. The program itself is what this folder holds (git log)."
 }
 
 uninstall_folder() {
-    rm -rf -- "$venv" "$before_venv"
+    rm -rf -- "$venv" "$before_venv" "$venv.old" "$venv.now"
     say "removed the environments of this folder; Debian packages stay, other programs may use them"
     local own=("${XDG_CONFIG_HOME:-$HOME/.config}/companion" "${XDG_DATA_HOME:-$HOME/.local/share}/companion")
     if [[ $purge == yes ]]; then
@@ -249,6 +271,7 @@ need_packages() { # what Debian has to give; what cannot be installed here is re
 
 set_folder_up() {
     need_packages
+    settle_folder || true
     environment_fits || make_environment
     if ! stamp_says tests && ! { [[ $tests == no ]] && stamp_says ''; }; then
         install_python_packages

@@ -5,8 +5,7 @@
 root=${DESTDIR:-}
 root=${root%/}
 home=$root/opt/companion
-current=$home/current   # -> environments/N, what runs
-before=$home/before     # -> environments/M, what ran before the last update
+current=$home/current   # -> environments/N, what runs; N/before.txt names what ran before
 settings=$root/etc/companion
 data=$root/var/lib/companion
 unit=$root/etc/systemd/system/companion.service
@@ -25,9 +24,11 @@ must_be_root() {
     [[ -n $root ]] || ((EUID == 0)) || stop "$1 changes the system: run it as root (sudo bash hardware/install.sh $1)."
 }
 
+has_account() { [[ -z $root ]] && getent passwd "$account" >/dev/null; }
+
 make_account() {
     [[ -z $root ]] || return 0
-    if ! getent passwd "$account" >/dev/null; then
+    if ! has_account; then
         useradd --system --user-group --no-create-home --home-dir "$data" --shell /usr/sbin/nologin "$account"
         say "made the account $account, which the service runs as"
     fi
@@ -71,8 +72,7 @@ build_environment() { # make a whole environment at its final place and try it; 
     copy=$(mktemp -d)
     cp -r -- companion pyproject.toml README.md LICENSE "$copy"
     say "installing the Python packages (some minutes on a small board)"
-    if ! { "$python" -m venv "$place" &&
-        PIP_DISABLE_PIP_VERSION_CHECK=1 "$place/bin/python" -m pip install --quiet "${copy}[report]"; }; then
+    if ! { "$python" -m venv "$place" && pip_install "$place" "${copy}[report]"; }; then
         rm -rf -- "$copy" "$place"
         stop "the Python packages could not be installed (see above); nothing was changed."
     fi
@@ -90,20 +90,31 @@ point() { # point LINK at a folder beside it, in one step
     ln -sfn -- "$2" "$1.new" && mv -T -- "$1.new" "$1"
 }
 
+switch_to() { # let environments/NUMBER run, and remember which one ran, in one step
+    if [[ -L $current ]]; then readlink "$current" >"$home/environments/$1/before.txt"; fi
+    sync -f -- "$home" # the power may be cut: nothing is to be pointed at before it is on the disk
+    point "$current" "environments/$1"
+}
+
+ran_before() { # print the environment that ran before the present one, if it is whole
+    local name
+    name=$(cat "$current/before.txt" 2>/dev/null) && [[ -x $home/$name/bin/companion ]] && say "$name"
+}
+
 switch_to_new_environment() {
     local number
     mkdir -p "$home/environments"
     number=$(next_number)
     build_environment "$home/environments/$number"
-    [[ ! -L $current ]] || point "$before" "$(readlink "$current")"
-    point "$current" "environments/$number"
+    switch_to "$number"
     remove_old_environments
 }
 
 remove_old_environments() { # all but what runs and what ran before
-    local place
+    local place before
+    before=$(ran_before) || before=none
     for place in "$home"/environments/*; do
-        [[ $place -ef $current || $place -ef $before ]] || rm -rf -- "$place"
+        [[ $place -ef $current || $place -ef $home/$before ]] || rm -rf -- "$place"
     done
 }
 
@@ -124,6 +135,7 @@ borrow_model() { # copy the model from the data folder of whoever runs this, if 
     local name=speech-model-en source
     for source in "${XDG_DATA_HOME:-$HOME/.local/share}"/companion/"$name"*; do
         [[ -f $source/complete.txt && ! -e $data/${source##*/} ]] || continue
+        rm -rf -- "$data/unfinished"
         cp -r -- "$source" "$data/unfinished" && mv -T -- "$data/unfinished" "$data/${source##*/}"
     done
 }
@@ -131,7 +143,8 @@ borrow_model() { # copy the model from the data folder of whoever runs this, if 
 put_settings() {
     [[ -e $settings/companion.toml ]] && return
     mkdir -p "$settings"
-    "$current/bin/companion" settings --example >"$settings/companion.toml"
+    "$current/bin/companion" settings --example >"$settings/companion.toml.new"
+    mv -- "$settings/companion.toml.new" "$settings/companion.toml"
     say "EDIT $settings/companion.toml: it is the example, and its rods and ports are not yours"
 }
 
@@ -162,6 +175,12 @@ install_service() {
     start_service "$changed"
 }
 
+current_runs() { # the process that runs, if one does, is of the current environment
+    local pid
+    pid=$(systemctl show --value --property MainPID companion.service)
+    [[ $pid == 0 ]] || grep -qz -- "^$home/$(readlink "$current")/" "/proc/$pid/cmdline"
+}
+
 reload_ports() {
     systemd_runs || return 0
     udevadm control --reload && udevadm trigger --subsystem-match=tty --subsystem-match=gpio
@@ -174,7 +193,9 @@ start_service() { # start it, or start it again when something CHANGED
     fi
     systemctl daemon-reload
     systemctl --quiet enable companion.service
-    if [[ $1 == yes ]]; then systemctl restart companion.service; else systemctl start companion.service; fi ||
+    local how=start
+    if [[ $1 == yes ]] || ! current_runs; then how=restart; fi
+    systemctl "$how" companion.service ||
         say "it did not start; see: journalctl -u companion -n 30"
 }
 
@@ -182,6 +203,7 @@ update_service() {
     must_be_root --update
     if is_current; then
         say "what runs is what this folder holds: nothing to update"
+        start_service no
     else
         switch_to_new_environment
         say "updated; the version before is kept: sudo bash hardware/install.sh --back returns to it"
@@ -190,12 +212,15 @@ update_service() {
 }
 
 back_service() {
-    local now
+    local before
     must_be_root --back
-    [[ -L $before && -x $before/bin/companion ]] || stop "there is no version before this one to go back to."
-    now=$(readlink "$current")
-    point "$current" "$(readlink "$before")"
-    point "$before" "$now"
+    if systemd_runs && ! current_runs; then
+        say "the last change was cut off before it took effect: it does now"
+        after_a_switch
+        return
+    fi
+    before=$(ran_before) || stop "there is no version before this one to go back to."
+    switch_to "${before##*/}"
     say "went back; --back once more returns"
     after_a_switch
 }
@@ -218,9 +243,9 @@ uninstall_service() { # everything but what its owner wrote and it recorded
 }
 
 purge_service() {
-    [[ -e $settings || -e $data ]] || return 0
+    [[ -e $settings || -e $data ]] || has_account || return 0
     must_be_root --purge
     rm -rf -- "$settings" "$data"
-    if [[ -z $root ]] && getent passwd "$account" >/dev/null; then userdel "$account"; fi
+    if has_account; then userdel "$account"; fi
     say "removed $settings and $data, with every logbook and recording in them"
 }

@@ -39,7 +39,7 @@ echo "$(basename "$0") $*" >> "$STAND_INS/asked"
 """
 NEEDED = (
     "bash", "basename", "cat", "cp", "dirname", "env", "grep", "head", "mkdir", "rm", "sed", "sha256sum",
-    "touch", "uname",
+    "sync", "touch", "uname",
 )  # fmt: skip
 PIP = "pip install --quiet --editable .[report]"
 PIP_FOR_TESTS = "pip install --quiet --editable .[report,test]"

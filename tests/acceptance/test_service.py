@@ -19,6 +19,7 @@ import pytest
 
 from companion import config
 from companion.voice import model
+from tests.faults.installer import CHANGES_THE_SYSTEM, DEVICE_GROUPS, INSTALLED, SERVICE_IS_HERE, Board
 
 ROOT = Path(__file__).parents[2]
 HARDWARE = ROOT / "hardware"
@@ -153,110 +154,10 @@ def test_the_scripts_are_clean():
 
 # --- putting it in place -----------------------------------------------------------------------------
 
-PYTHON = r"""#!/bin/bash
-case "$*" in
-    --version) echo "Python 3.11.0" ;;
-    "-c import sys; sys.exit(sys.version_info < (3, 11))" | "-c import ensurepip, venv" | "-c import pip") ;;
-    "-c import os, sys; print"*) echo /usr/bin/python3 ;;
-    "-c import sys; print"*) echo python3-venv ;;
-    "-c "*tomllib*) cat pyproject.toml ;;
-    "-m venv "*) mkdir -p "$3/bin" && cp "$0" "$3/bin/python" && touch "$3/pyvenv.cfg" ;;
-    "-m pip "*)
-        echo "$*" >> "$STAND_INS/asked"
-        if [ -e "$STAND_INS/offline" ]; then exit 1; fi
-        cp "$STAND_INS/companion" "${0%/*}/companion" ;;
-    "-m companion.voice.model") echo "speech model: here" ;;
-    *) echo "not expected: $*" >&2; exit 70 ;;
-esac
-"""
-PROGRAM = """#!/bin/bash
-if [ "$_COMPANION_COMPLETE" = bash_source ]; then echo "a completion"; else echo 'units = "feet"'; fi
-"""
-ASKED = """#!/bin/bash
-echo "$(basename "$0") $*" >> "$STAND_INS/asked"
-"""
-CHANGES_THE_SYSTEM = (
-    "apt-get",
-    "sudo",
-    "groupadd",
-    "useradd",
-    "userdel",
-    "usermod",
-    "systemctl",
-    "udevadm",
-    "chown",
-)
-
-
-class Board:
-    """A project folder, a scratch system to install into, and a PATH whose first entries are stand-ins."""
-
-    def __init__(self, folder: Path) -> None:
-        self.project = folder / "a boat"
-        (self.project / "companion").mkdir(parents=True)
-        (self.project / "companion" / "__init__.py").touch()
-        for name in ("pyproject.toml", "README.md", "LICENSE"):
-            (self.project / name).write_text("[project]\n")
-        shutil.copytree(HARDWARE, self.project / "hardware")
-        self.system = folder / "a system"
-        self.home = folder / "home"
-        self.home.mkdir()
-        self.programs = folder / "programs"
-        self.programs.mkdir()
-        self.stand_in("python", PYTHON)
-        self.stand_in("companion", PROGRAM)
-        for name in (*CHANGES_THE_SYSTEM, "arecord", "espeak-ng"):
-            self.stand_in(name, ASKED)
-
-    def stand_in(self, name: str, text: str) -> None:
-        (self.programs / name).write_text(text)
-        (self.programs / name).chmod(0o755)
-
-    def run(self, *options: str, destination: bool = True) -> subprocess.CompletedProcess[str]:
-        (self.programs / "asked").unlink(missing_ok=True)
-        return subprocess.run(
-            ["bash", "hardware/install.sh", *options],
-            cwd=self.project,
-            env={
-                "PATH": f"{self.programs}:{os.environ['PATH']}",
-                "STAND_INS": str(self.programs),
-                "PYTHON": str(self.programs / "python"),
-                "HOME": str(self.home),
-            }
-            | ({"DESTDIR": str(self.system)} if destination else {}),
-            capture_output=True, text=True, check=False, stdin=subprocess.DEVNULL,
-        )  # fmt: skip
-
-    def change(self, text: str) -> None:
-        """Let the project be another version."""
-        (self.project / "README.md").write_text(text)
-
-    @property
-    def asked(self) -> list[str]:
-        path = self.programs / "asked"
-        return path.read_text().splitlines() if path.exists() else []
-
-    @property
-    def files(self) -> set[str]:
-        return {str(p.relative_to(self.system)) for p in self.system.rglob("*") if not p.is_dir()}
-
-    @property
-    def current(self) -> str:
-        return os.readlink(self.system / "opt/companion/current")
-
 
 @pytest.fixture
 def board(tmp_path: Path) -> Board:
     return Board(tmp_path)
-
-
-INSTALLED = {
-    "etc/systemd/system/companion.service",
-    "etc/udev/rules.d/70-companion.rules",
-    "etc/companion/companion.toml",
-    "etc/bash_completion.d/companion",
-    "usr/local/bin/companion",
-}
 
 
 def test_the_service_is_put_in_place_and_a_second_run_changes_nothing(board: Board) -> None:
@@ -372,8 +273,6 @@ for step; do echo "--- $step"; bash -c "$step"; done
 """
 """Runs its later arguments with folders of the system covered by copies in memory, without some groups."""
 
-DEVICE_GROUPS = ("dialout", "audio", "gpio")
-
 
 def run_privately(board: Board, without: str, *steps: str) -> subprocess.CompletedProcess[str]:
     """Run shell commands in the project's folder as root of a system of their own."""
@@ -444,7 +343,7 @@ def test_the_account_joins_the_groups_that_are_there(board: Board, present: str)
 # --- the environment of a folder ---------------------------------------------------------------------
 
 no_service_here = pytest.mark.skipif(
-    any(Path(path).exists() for path in ("/opt/companion", "/etc/systemd/system/companion.service")),
+    SERVICE_IS_HERE,
     reason="the service is installed on this machine, and these options would be about it",
 )
 
@@ -461,6 +360,32 @@ def test_a_folders_environment_is_updated_and_comes_back(board: Board) -> None:
     assert failed.returncode == 1
     assert "the environment from before is back in its place" in failed.stderr
     assert (environment / "bin" / "companion").exists()
+
+
+@no_service_here
+def test_an_interrupted_update_of_a_folder_is_undone_by_going_back(board: Board) -> None:
+    """The power went while the new environment was being made: a half-made one, and the old one aside."""
+    environment = board.project / ".venv"
+    board.run(destination=False)
+    (environment / "first").touch()
+    environment.rename(board.project / ".venv.old")
+    (environment / "bin").mkdir(parents=True)
+    went = board.run("--back", destination=False)
+    assert went.returncode == 0, went.stderr
+    assert "the environment from before is back in its place" in went.stderr
+    assert (environment / "first").exists()
+    again = board.run("--back", destination=False)
+    assert again.returncode == 1
+    assert "no environment before this one" in again.stderr
+
+
+@no_service_here
+def test_an_environment_set_aside_alone_is_gone_back_to(board: Board) -> None:
+    environment = board.project / ".venv"
+    board.run(destination=False)
+    environment.rename(board.project / ".venv.before")
+    assert board.run("--back", destination=False).returncode == 0
+    assert (environment / "installed.txt").exists()
 
 
 @no_service_here
