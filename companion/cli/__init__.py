@@ -126,7 +126,6 @@ CODES = {
     "companion.record.hold.HeldError": DEVICE,
     "companion.record.logbook.LogbookError": DATABASE,
     "companion.replay.DayError": USAGE,
-    "companion.report.document.PlotlyMissingError": USAGE,
     "companion.report.printing.PrintingError": DEVICE,
     "companion.voice.clips.ClipError": DEVICE,
     "companion.voice.microphone.MicrophoneError": DEVICE,

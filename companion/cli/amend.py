@@ -24,10 +24,10 @@ from companion.record.amendments import Amendment
 from companion.record.lakes import Lakes
 from companion.record.logbook import Logbook
 from companion.record.recording import CONFIG, Shelf
-from companion.report.words import Words
+from companion.report.words import size_words
 from companion.tackle import LineSpec, Rod
 from companion.tackle.quantities import Quantity
-from companion.units import POUND_FORCE
+from companion.units import POUND_FORCE, Units
 from companion.voice.clips import clip_began
 from companion.voice.model import data_folder
 
@@ -185,6 +185,6 @@ def _size(text: str, kind: LoggedWhat) -> float:
 
 
 def _in_words(thing: Logged) -> str:
-    lure = None if thing.lure_depth is None else f"lure {Words().depth(thing.lure_depth)} deep"
-    parts = [thing.what, thing.detail, Words().size(thing), thing.rod, thing.line, lure]
+    lure = None if thing.lure_depth is None else f"lure {Units().depth(thing.lure_depth)} deep"
+    parts = [thing.what, thing.detail, size_words(thing, Units()), thing.rod, thing.line, lure]
     return ", ".join(part for part in parts if part)

@@ -6,6 +6,7 @@ import json
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
 from datetime import UTC, tzinfo
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -27,11 +28,10 @@ from companion.report.page import page
 from companion.report.printing import to_pdf
 from companion.report.rods import rod_stories
 from companion.report.season import Outing, season_figures, season_page
-from companion.report.words import Words
 from companion.sensing.sources import FileSource
 from companion.trip.assembly import RECORDING
 from companion.trip.engine import Known
-from companion.units import LengthUnit
+from companion.units import LengthUnit, Units
 from companion.voice.model import data_folder
 
 _units = click.option(
@@ -57,6 +57,7 @@ _output = click.option("-o", "--output", type=click.Path(path_type=Path), help="
 @click.option(
     "--clips", type=click.Path(path_type=Path, file_okay=False), help="The folder of the utterances' sound."
 )
+@click.option("--without-places", is_flag=True, help="A copy to show around: no map and no place in it.")
 @_zone
 @_units
 @_json
@@ -67,6 +68,7 @@ def report_command(
     output: Path | None,
     pdf: bool,
     clips: Path | None,
+    without_places: bool,
     timezone: str,
     units: LengthUnit,
     as_json: bool,
@@ -82,14 +84,14 @@ def report_command(
         folder = chosen.folder or recording(entry_name(book, chosen.trip))
         day = read_day(book, chosen.trip, zone=_zone_of(timezone), invented=_invented(folder))
         found = findings(
-            day, rod_stories(day, book), Words(units), _sounds(day, clips, folder), Lakes(book).areas()
+            day, rod_stories(day, book), Units(units), _sounds(day, clips, folder), Lakes(book).areas()
         )
     if as_json:
         click.echo(json.dumps(figures(found), ensure_ascii=False))
     if as_json and output is None and not pdf:
         return
     output = output or Path(f"{day.entry.name}.html")
-    output.write_text(page(found), encoding="utf-8")
+    output.write_text(page(replace(found, places=not without_places)), encoding="utf-8")
     if not as_json:
         click.echo(f"report: {output}")
     if pdf:
@@ -133,16 +135,16 @@ def season_command(
     books = [*logbooks, *_rerun(rerun, into or data_folder() / "replays", jobs)]
     if not books:
         raise click.UsageError("name at least one logbook, or a recorded day with --rerun")
-    zone, words = _zone_of(timezone), Words(units)
+    zone, in_units = _zone_of(timezone), Units(units)
     folders = {find_day(day).name: day for day in rerun}
-    found = (one for path in dict.fromkeys(books) for one in _outings(path, folders, zone, words))
+    found = (one for path in dict.fromkeys(books) for one in _outings(path, folders, zone, in_units))
     outings = _each_once(list(found))
     if as_json:
         click.echo(json.dumps(season_figures(outings), ensure_ascii=False))
     if as_json and output is None:
         return
     output = output or Path("season.html")
-    output.write_text(season_page(outings, words), encoding="utf-8")
+    output.write_text(season_page(outings, in_units), encoding="utf-8")
     if not as_json:
         click.echo(f"season: {output}")
 
@@ -183,7 +185,7 @@ def _zone_of(name: str) -> tzinfo:
 # -- a season -----------------------------------------------------------------------------------------
 
 
-def _outings(path: Path, folders: Mapping[str, Path], zone: tzinfo, words: Words) -> Iterable[Outing]:
+def _outings(path: Path, folders: Mapping[str, Path], zone: tzinfo, units: Units) -> Iterable[Outing]:
     if not path.is_file():
         raise click.UsageError(f"{path}: there is no such logbook")
     with Logbook(path) as book:
@@ -191,7 +193,7 @@ def _outings(path: Path, folders: Mapping[str, Path], zone: tzinfo, words: Words
         for entry in book.trips():
             folder = folders.get(entry.name) or recording(entry.recording or "")
             day = read_day(book, entry.id, zone=zone, invented=_invented(folder))
-            found = findings(day, rod_stories(day, book), words, areas=areas)
+            found = findings(day, rod_stories(day, book), units, areas=areas)
             yield Outing(found, path.name)
 
 

@@ -288,6 +288,21 @@ def sign(kind: str) -> str:
     return f'<circle class="sign-disc" r="11"/><path class="sign" d="{_MARKS.get(kind, _MARKS["spot"])}"/>'
 
 
+def signs() -> str:
+    """Return every sign, to be drawn by `shared_sign` as often as a page wants it."""
+    drawn = (f'<g id="{_sign_name(kind)}">{sign(kind)}</g>' for kind in (*_HAPPENED, *_MARKS))
+    return f"<defs>{''.join(drawn)}</defs>"
+
+
+def shared_sign(kind: str) -> str:
+    """Return the sign of a kind where the page has `signs` once."""
+    return f'<use href="#{_sign_name(kind if kind in _HAPPENED or kind in _MARKS else "spot")}"/>'
+
+
+def _sign_name(kind: str) -> str:
+    return "sign-" + kind.replace(" ", "-")
+
+
 def at(x: float, y: float, inside: str) -> str:
     """Return a part moved to a place."""
     return f'<g transform="translate({x:.1f} {y:.1f})">{inside}</g>'

@@ -136,7 +136,7 @@ _SHEET = """
 .lure{fill:@lure}
 .target{fill:none;stroke:@ink;stroke-width:2;stroke-dasharray:2 5}
 .cast{fill:none;stroke:@cast;stroke-width:1.6}
-.cast-fill{fill:@cast}
+.cast-end{stroke:@cast;stroke-width:7;stroke-linecap:round}
 .wide-guess{stroke-dasharray:5 4}
 .within{fill:none;stroke:@catch;stroke-width:1;stroke-dasharray:2 3}
 .sign-disc{fill:@paper;stroke:@ink;stroke-width:1.6}
@@ -149,6 +149,15 @@ _SHEET = """
 .badge{stroke:@paper;stroke-width:2}
 .drawing .badge-words{fill:@on-rod;font-weight:bold;font-size:13px}
 .key{stroke:@ink;stroke-width:.6}
+.span{fill:none;stroke:@cast;stroke-width:8}
+.cursor{stroke:@paper;stroke-width:2}
+.time-now{stroke:@alarm;stroke-width:2.5}
+.reach-described{stroke:@edge;stroke-width:5;stroke-opacity:.5}
+.reach-morning{stroke:@mark;stroke-width:5;stroke-opacity:.6}
+.reach-evening{stroke:@rod-0;stroke-width:5;stroke-opacity:.5}
+.reach-described-point{fill:@paper;stroke:@edge;stroke-width:2.5}
+.reach-morning-point{fill:@mark;stroke:@ink;stroke-width:1.4}
+.reach-evening-point{fill:@rod-0;stroke:@paper;stroke-width:1.4}
 .rate{stroke:@rod-0;stroke-width:6;stroke-opacity:.4;fill:none}
 .rate-point{fill:@rod-0}
 .told{fill:none;stroke:@ink;stroke-width:2.4}

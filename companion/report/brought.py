@@ -44,16 +44,21 @@ def _table(table: Table, link_to: LinkTo) -> str:
     most = 1.0 if by_cast else max([row.high for row in table.rows if row.effort > 0.1] or [1.0])
     verdicts = {row.verdict for row in table.rows}
     alike = _SAME.get(next(iter(verdicts), "")) if len(verdicts) == 1 else None
-    heads = ["", "bites", "casts" if by_cast else "hours", "share of casts" if by_cast else "bites an hour"]
-    heads += [] if alike else [""]
+    heads = [
+        _TITLES[table.question].removeprefix("By "),
+        "bites",
+        "casts" if by_cast else "hours",
+        "share of casts" if by_cast else "bites an hour",
+    ]
+    heads += [] if alike else ["what it bears"]
     head = "".join(f"<th{_NUMBER if i in (1, 2) else ''}>{text}</th>" for i, text in enumerate(heads))
     rows = [_row(row, link_to, by_cast, interval(row, most, by_cast), alike is None) for row in table.rows]
     if table.unknown is not None:
         rows.append(_row(table.unknown, link_to, by_cast, "", alike is None))
     return (
-        f"<table><caption>{_TITLES[table.question]} <small>{escape(table.how)}"
+        f"<div><table><caption>{_TITLES[table.question]} <small>{escape(table.how)}"
         f"{f' <i>{alike}</i>' if alike else ''}</small></caption>"
-        f"<thead><tr>{head}</tr></thead><tbody>\n{''.join(rows)}</tbody></table>\n"
+        f"<thead><tr>{head}</tr></thead><tbody>\n{''.join(rows)}</tbody></table></div>\n"
     )
 
 
@@ -74,22 +79,28 @@ def _row(row: Row, link_to: LinkTo, by_cast: bool, bar: str, told_apart: bool) -
     return f"<tr>{''.join(cells)}</tr>\n"
 
 
+def rate_bar(rate: float, low: float, high: float, most: float = 1.0, said: str = "") -> str:
+    """Return a rate with its interval as a small drawing up to `most`, and in words."""
+    said = said or f"{100.0 * rate:.0f} %, between {100.0 * low:.0f} % and {100.0 * high:.0f} %"
+
+    def x(at: float) -> str:
+        return f"{4.0 + min(at / most, 1.0) * 122.0:.1f}"
+
+    return (
+        f'<svg class="rate-bar" viewBox="0 0 130 20" role="img" aria-label="{said}"><title>{said}</title>'
+        f'<path class="axis" d="M4,10 H126"/><path class="rate" d="M{x(low)},10 H{x(high)}"/>'
+        f'<circle class="rate-point" cx="{x(rate)}" cy="10" r="4.5"/></svg>'
+    )
+
+
 def interval(row: Row, most: float, share: bool) -> str:
-    """Return a row's rate and interval as a small drawing up to `most`, with its numbers in words."""
+    """Return a row's rate and interval as a small drawing; "" where there was no effort."""
+    if row.effort <= 0.0 or math.isnan(row.rate):
+        return ""
 
     def written(rate: float) -> str:
         return f"{100.0 * rate:.0f} %" if share else f"{rate:.2g}"
 
-    def x(rate: float) -> str:
-        return f"{4.0 + min(rate / most, 1.0) * 122.0:.1f}"
-
-    if row.effort <= 0.0 or math.isnan(row.rate):
-        return ""
     per = "of casts" if share else "an hour"
     said = f"{written(row.rate)} {per}, between {written(row.low)} and {written(row.high)}"
-    bar = f'd="M{x(row.low)},10 H{x(row.high)}" stroke="#1b6ca8" stroke-width="5" stroke-opacity="0.35"'
-    return (
-        f'<svg viewBox="0 0 130 20" role="img" aria-label="{said}"><title>{said}</title>'
-        f'<path d="M4,10 H126" stroke="#d9d3c4"/><path {bar}/>'
-        f'<circle cx="{x(row.rate)}" cy="10" r="4.5" fill="#1b6ca8"/></svg>'
-    )
+    return rate_bar(row.rate, row.low, row.high, most, said)

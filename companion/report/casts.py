@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
 from companion.casting.afterwards import HOURS
 from companion.casting.hand import AIM_SAID_RAD, AIM_UNKNOWN_RAD
-from companion.events import Logged
+from companion.events import Logged, LoggedWhat
 from companion.report.day import CATCHES, Day, Floats
 
 LONGEST = 180.0
@@ -32,8 +33,9 @@ class CastMade:
     Attributes:
         event: the call.
         ended: logic s at which the lure was back.
+        reeled: what told so, if anything did.
         catches: bites, fish and lost fish on it.
-        touches: of the bottom, on it.
+        touches: of the bottom or of what stands on it, on it.
         bearing: which way it went, degrees; None when neither bow nor course was known.
         hour_said: whether its hour off the bow was spoken; else it is taken to have gone over the bow.
         length: of the cast, m.
@@ -43,6 +45,7 @@ class CastMade:
 
     event: Logged
     ended: float
+    reeled: Logged | None
     catches: tuple[Logged, ...]
     touches: tuple[Logged, ...]
     bearing: float | None
@@ -68,27 +71,67 @@ def off_casts(day: Day, casts: Iterable[CastMade]) -> list[Logged]:
     return [catch for catch in day.of(*CATCHES) if catch.number not in placed]
 
 
-def strikes(catches: Iterable[Logged], within: float = 90.0) -> list[list[Logged]]:
-    """Return catches put together that tell of one fish: its bite, then itself or its loss, on one rod."""
+@dataclass(frozen=True)
+class Catch:
+    """A fish at the lure as one thing: its bite, then itself or its loss, with one rod and one place."""
+
+    things: tuple[Logged, ...]
+
+    @property
+    def first(self) -> Logged:
+        """What was told of it first."""
+        return self.things[0]
+
+    @property
+    def what(self) -> LoggedWhat:
+        """What became of it."""
+        return self.things[-1].what
+
+    @property
+    def fish(self) -> Logged | None:
+        """The fish in the boat, if there was one."""
+        return next((one for one in self.things if one.what == "fish"), None)
+
+    @cached_property
+    def at_lure(self) -> Logged:
+        """The one of its things that tells where the lure was: the first that knows, else the first."""
+        return next((one for one in self.things if one.lure_at is not None), self.first)
+
+    @property
+    def lure_depth(self) -> float | None:
+        """How deep the lure was when it was taken, m."""
+        return self.at_lure.lure_depth
+
+
+def catches_of(things: Iterable[Logged], within: float = 90.0) -> list[Catch]:
+    """Return bites, fish and lost fish as catches.
+
+    A fish belongs to the bite it names (`Logged.catch`); one that was logged before they were named, to a
+    bite on its rod so many s before.
+    """
     found: list[list[Logged]] = []
-    for catch in catches:
+    for thing in things:
         last = found[-1][-1] if found else None
-        if (
-            last is not None
-            and catch.what != "bite"
-            and last.what == "bite"
-            and catch.rod == last.rod
-            and catch.t - last.t <= within
-        ):
-            found[-1].append(catch)
+        if thing.catch is not None:
+            mine = next((one for one in found if any(it.number == thing.catch for it in one)), None)
         else:
-            found.append([catch])
-    return found
+            mine = found[-1] if last is not None and _of_bite(thing, last, within) else None
+        if mine is None:
+            found.append([thing])
+        else:
+            mine.append(thing)
+    return [Catch(tuple(one)) for one in found]
+
+
+def _of_bite(thing: Logged, last: Logged, within: float) -> bool:
+    came_later = thing.what != "bite" and last.what == "bite"
+    return came_later and thing.rod == last.rod and thing.t - last.t <= within
 
 
 def _made(day: Day, call: Logged, until: float, length: float) -> CastMade:
     within = [thing for thing in day.standing if call.t < thing.t < until]
-    back = next((thing.t for thing in within if thing.what == "reeled in"), call.t + LONGEST)
+    reeled = next((thing for thing in within if thing.what == "reeled in"), None)
+    back = math.inf if reeled is None else reeled.t
     ended = min(back, until, call.t + LONGEST)
     mine = [thing for thing in within if thing.t <= ended + AFTERWARDS and thing.rod == call.rod]
     hour = HOURS.get(call.detail or "")
@@ -97,8 +140,9 @@ def _made(day: Day, call: Logged, until: float, length: float) -> CastMade:
     return CastMade(
         event=call,
         ended=ended,
+        reeled=reeled if ended == back else None,
         catches=tuple(thing for thing in mine if thing.what in CATCHES),
-        touches=tuple(thing for thing in mine if thing.what == "touch"),
+        touches=tuple(thing for thing in mine if thing.what in ("touch", "snag")),
         bearing=bearing,
         hour_said=hour is not None,
         length=length,

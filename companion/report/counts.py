@@ -18,10 +18,10 @@ import numpy as np
 from scipy.special import gammaincinv
 
 from companion.events import Logged, RodTaken
-from companion.report.casts import CastMade, off_casts, strikes
+from companion.report.casts import CastMade, catches_of, off_casts
 from companion.report.day import CATCHES, Day
 from companion.report.ground import Ground
-from companion.report.words import Words
+from companion.units import Units
 
 Z = 1.959963984540054
 """95 %, two-sided."""
@@ -189,7 +189,7 @@ def _verdict(hits: int, effort: float, all_hits: int, all_effort: float, by: By,
 
 
 def tries_of(
-    day: Day, casts: Sequence[CastMade], ground: Ground | None, words: Words
+    day: Day, casts: Sequence[CastMade], ground: Ground | None, units: Units
 ) -> tuple[list[Try], By, list[Logged]]:
     """Return a day's efforts, what they are counted in, and the catches that belong to none of them.
 
@@ -197,12 +197,12 @@ def tries_of(
     """
     off = off_casts(day, casts)
     on = [cast for cast in casts if cast.catches]
-    if casts and len(on) >= len(strikes(off)):
-        return [_cast_try(day, ground, words, cast) for cast in casts], "cast", off
-    return _time_tries(day, ground, words), "hour", []
+    if casts and len(on) >= len(catches_of(off)):
+        return [_cast_try(day, ground, units, cast) for cast in casts], "cast", off
+    return _time_tries(day, ground, units), "hour", []
 
 
-def _cast_try(day: Day, ground: Ground | None, words: Words, cast: CastMade) -> Try:
+def _cast_try(day: Day, ground: Ground | None, units: Units, cast: CastMade) -> Try:
     nothing = np.full(len(cast.x), np.nan)
     depth = nothing if ground is None else ground.depth_at(cast.x, cast.y)
     steep = nothing if ground is None else ground.steepness_at(cast.x, cast.y)
@@ -210,7 +210,7 @@ def _cast_try(day: Day, ground: Ground | None, words: Words, cast: CastMade) -> 
     structure = [_structure(x, y, s, marks) for x, y, s in zip(cast.x, cast.y, steep, strict=True)]
     return Try(
         classes={
-            "depth": _most([_depth_class(d, words) for d in depth]),
+            "depth": _most([_depth_class(d, units) for d in depth]),
             "slope": _most([_slope_class(s) for s in steep]),
             "structure": _most(structure),
             "rod": _rod_class(cast.event.rod, cast.event.line),
@@ -222,7 +222,7 @@ def _cast_try(day: Day, ground: Ground | None, words: Words, cast: CastMade) -> 
     )
 
 
-def _time_tries(day: Day, ground: Ground | None, words: Words) -> list[Try]:
+def _time_tries(day: Day, ground: Ground | None, units: Units) -> list[Try]:
     """Return the boat's time in classes, gathered; a strike goes where the boat was."""
     track, marks = day.track, _marks(day)
     steep = np.full(len(track.t), np.nan) if ground is None else ground.steepness_at(track.x, track.y)
@@ -232,7 +232,7 @@ def _time_tries(day: Day, ground: Ground | None, words: Words) -> list[Try]:
     at: list[tuple[str | None, ...]] = []
     for i, t in enumerate(track.t):
         found = (
-            _depth_class(track.depth[i], words),
+            _depth_class(track.depth[i], units),
             _slope_class(steep[i]),
             _structure(track.x[i], track.y[i], steep[i], marks),
             rods(float(t)),
@@ -241,10 +241,10 @@ def _time_tries(day: Day, ground: Ground | None, words: Words) -> list[Try]:
         at.append(found)
         spent[found] = spent.get(found, 0.0) + float(lasts[i])
     caught: dict[tuple[str | None, ...], list[Logged]] = {}
-    for strike in strikes(day.of(*CATCHES)):
+    for catch in catches_of(day.of(*CATCHES)):
         if len(track.t):
-            nearest = int(np.argmin(np.abs(track.t - strike[0].t)))
-            caught.setdefault(at[nearest], []).append(strike[0])
+            nearest = int(np.argmin(np.abs(track.t - catch.first.t)))
+            caught.setdefault(at[nearest], []).append(catch.first)
     return [
         Try(dict(zip(QUESTIONS, found, strict=True)), effort, tuple(caught.get(found, ())))
         for found, effort in spent.items()
@@ -276,12 +276,12 @@ def _most(classes: Sequence[str | None]) -> str | None:
     return best if best is not None and known.count(best) >= SURE_SHARE * len(classes) else None
 
 
-def _depth_class(depth: float, words: Words) -> str | None:
+def _depth_class(depth: float, units: Units) -> str | None:
     if math.isnan(depth):
         return None
-    band = 5.0 if words.unit == "feet" else 1.5
-    low = math.floor(depth * words.per_metre / band) * band
-    return f"{low:g} to {low + band:g} {words.depth_unit}"
+    band = 5.0 if units.name == "feet" else 1.5
+    low = math.floor(depth / units.depth_m / band) * band
+    return f"{low:g} to {low + band:g} {units.depth_unit}"
 
 
 def _slope_class(steepness: float) -> str | None:

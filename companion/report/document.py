@@ -1,4 +1,4 @@
-"""What every page of ours is made of: style, script, plotly, the charts' data, and leave to fetch nothing."""
+"""What every page of the report is made of: style, script, the charts' data, and leave to fetch nothing."""
 
 from __future__ import annotations
 
@@ -8,7 +8,9 @@ from html import escape
 from importlib.resources import files
 
 from companion.events import Logged
-from companion.report.charts import Figure
+from companion.pictures.drawing import hatches, signs
+from companion.pictures.palette import sheet, variables
+from companion.report.chart import Chart
 from companion.report.day import Day
 
 _POLICY = (
@@ -24,30 +26,19 @@ CAUTIONS = (
 )
 
 
-class PlotlyMissingError(Exception):
-    """The report's extra is not installed; the message says how to get it."""
-
-
-def document(title: str, body: str, charts: Mapping[str, Figure | None]) -> str:
-    """Return a whole HTML file; `charts` has the figures by the names their places have in the body.
-
-    Raises:
-        PlotlyMissingError: plotly is not installed.
-    """
+def document(title: str, body: str, data: Mapping[str, object] | None = None) -> str:
+    """Return a whole HTML file; `data` is what the script of its charts has to know."""
     here = files("companion.report")
     style, script = (here.joinpath(f"report.{kind}").read_text(encoding="utf-8") for kind in ("css", "js"))
-    drawn = {name: figure for name, figure in charts.items() if figure is not None}
-    plots = "\n".join(
-        f'<script type="application/json" data-chart="{name}">{_json(figure)}</script>'
-        for name, figure in drawn.items()
-    )
-    library = f"<script>{_plotly()}</script>\n" if drawn else ""
+    known = f'<script type="application/json" id="data">{_json(data)}</script>\n' if data else ""
     return (
         '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         f'<meta http-equiv="Content-Security-Policy" content="{_POLICY}">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        f"<title>{escape(title)}</title>\n<style>\n{style}</style>\n</head>\n<body>\n{body}\n{plots}\n"
-        f"{library}<script>\n{script}</script>\n</body>\n</html>\n"
+        '<meta name="color-scheme" content="light dark">\n'
+        f"<title>{escape(title)}</title>\n<style>\n{variables()}{sheet()}{style}</style>\n</head>\n"
+        f'<body>\n<svg class="shared" aria-hidden="true">{hatches()}{signs()}</svg>\n{body}\n{known}'
+        f"<script>\n{script}</script>\n</body>\n</html>\n"
     )
 
 
@@ -57,11 +48,11 @@ def section(name: str, title: str, how: str, *parts: str) -> str:
     return f'<section id="{name}">\n<h2>{title}</h2>\n{explained}{"".join(parts)}\n</section>'
 
 
-def chart(name: str, figure: Figure | None) -> str:
-    """Return the place of a chart in a page, or a word that there is nothing to draw."""
-    if figure is None:
+def drawn(chart: Chart | None) -> str:
+    """Return a chart in its place, or a word that there is nothing to draw."""
+    if chart is None:
         return '<p class="plain">There is nothing to draw: it was not measured.</p>'
-    return f'<div class="chart" id="{name}" style="height:{figure["height"]}px"></div>\n'
+    return f'<div class="drawn" style="--wide:{chart.wide:.0f}px">{chart.svg}</div>\n'
 
 
 def table(heads: Iterable[str], rows: Iterable[str], *, sorts: bool = False) -> str:
@@ -85,17 +76,6 @@ def links(day: Day, things: Iterable[Logged]) -> str:
     return ", ".join(link(day, thing) for thing in things)
 
 
-def _json(figure: Figure) -> str:
-    kept = {"data": figure["data"], "layout": figure["layout"] | {"height": figure["height"]}}
-    text = json.dumps(kept, allow_nan=False, separators=(",", ":"), ensure_ascii=False)
+def _json(data: object) -> str:
+    text = json.dumps(data, allow_nan=False, separators=(",", ":"), ensure_ascii=False)
     return text.replace("<", "\\u003c")
-
-
-def _plotly() -> str:
-    try:
-        source = files("plotly").joinpath("package_data", "plotly.min.js")
-    except ModuleNotFoundError as error:
-        raise PlotlyMissingError(
-            "the report's charts need plotly; install it once, with a network: pip install plotly"
-        ) from error
-    return source.read_text(encoding="utf-8")

@@ -9,12 +9,13 @@ from functools import cached_property
 
 from companion.events import Logged
 from companion.lakebed.bed import Area
-from companion.report.casts import CastMade, casts_of, strikes
+from companion.report.casts import CastMade, Catch, casts_of, catches_of
 from companion.report.counts import By, Table, Try, tables, tries_of
 from companion.report.day import CATCHES, Day
+from companion.report.forecasts import Forecast, HitRate, forecasts_of, hit_rates
 from companion.report.ground import Ground, mapped
 from companion.report.rods import RodStory
-from companion.report.words import Words
+from companion.units import Units
 
 
 @dataclass(frozen=True)
@@ -24,24 +25,28 @@ class Findings:
     Attributes:
         day: the trip.
         stories: its rods.
-        words: how numbers are written.
+        units: how numbers are written.
         ground: the bottom of its water, as well as it is known.
         casts: those that were called.
         tries: the efforts that brought bites or not.
         by: what they are counted in.
         off: bites, fish and lost fish that belong to none of them.
-        clips: the utterances' sound as data URIs by name.
+        clips: the sound of what was said as data URIs by name.
+        photos: pictures of the fish as data URIs, by the number of the catch's first entry.
+        places: whether places may be told.
     """
 
     day: Day
     stories: Sequence[RodStory]
-    words: Words
+    units: Units
     ground: Ground | None
     casts: Sequence[CastMade]
     tries: Sequence[Try]
     by: By
     off: Sequence[Logged]
     clips: Mapping[str, str] = field(default_factory=dict)
+    photos: Mapping[int, str] = field(default_factory=dict)
+    places: bool = True
 
     @cached_property
     def tables(self) -> list[Table]:
@@ -49,9 +54,19 @@ class Findings:
         return tables(self.tries, self.by)
 
     @cached_property
-    def strikes(self) -> list[list[Logged]]:
-        """The catches, those of one fish together."""
-        return strikes(self.day.of(*CATCHES))
+    def catches(self) -> list[Catch]:
+        """The catches, each with all that was told of it."""
+        return catches_of(self.day.of(*CATCHES))
+
+    @cached_property
+    def forecasts(self) -> list[Forecast]:
+        """The casts of which something was foretold."""
+        return forecasts_of(self.day, self.casts)
+
+    @cached_property
+    def hit_rates(self) -> list[HitRate]:
+        """How often each word of a forecast was right."""
+        return hit_rates(self.forecasts)
 
     @cached_property
     def best_fish(self) -> Logged | None:
@@ -69,12 +84,12 @@ class Findings:
 def findings(
     day: Day,
     stories: Sequence[RodStory],
-    words: Words,
+    units: Units,
     clips: Mapping[str, str] | None = None,
     areas: Sequence[Area] = (),
 ) -> Findings:
     """Work out a day: its bottom, with what `areas` know of it, its casts and what brought bites."""
     lengths = {story.rod: story.cast.best for story in stories if story.cast is not None}
     ground, casts = mapped(day, areas), casts_of(day, lengths)
-    tries, by, off = tries_of(day, casts, ground, words)
-    return Findings(day, stories, words, ground, casts, tries, by, off, clips or {})
+    tries, by, off = tries_of(day, casts, ground, units)
+    return Findings(day, stories, units, ground, casts, tries, by, off, clips or {})

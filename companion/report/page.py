@@ -3,39 +3,47 @@
 from __future__ import annotations
 
 from html import escape
+from itertools import pairwise
 
 import numpy as np
 
 from companion.dive.calibration import Estimate
-from companion.report.brought import brought, verdict
-from companion.report.charts import GAP_S, map_of, reach_of, timeline_of
+from companion.pictures import watermap
+from companion.pictures.drawing import Box, outline, sign
+from companion.pictures.palette import rod_class
+from companion.report.brought import brought, rate_bar, verdict
+from companion.report.cards import cards
+from companion.report.chart import GAP_S, KINDS, Chart, rods_of, shown_of
 from companion.report.day import CATCHES, Day
-from companion.report.document import CAUTIONS, UNKNOWN, chart, document, link, links, section, table
+from companion.report.daymap import map_of
+from companion.report.document import CAUTIONS, UNKNOWN, document, drawn, link, links, section, table
 from companion.report.findings import Findings
+from companion.report.forecasts import Forecast
+from companion.report.reach_charts import reach_of
 from companion.report.rods import RodStory
 from companion.report.summary import paragraph, tiles
-from companion.report.told import heard, how_heard, logged, rest, sounds
-from companion.report.words import Words, count
+from companion.report.timeline import playback, timeline_of
+from companion.report.told import heard, how_heard, logged, outlook_words, rest, sounds
+from companion.report.words import count
+from companion.units import Units
 
 
 def page(found: Findings) -> str:
-    """Return the report as HTML.
-
-    Raises:
-        PlotlyMissingError: plotly is not installed.
-    """
-    day, words = found.day, found.words
-    where, depth = map_of(day, found.ground, found.casts, words), timeline_of(day, found.casts, words)
-    reach = reach_of(found.stories, words)
+    """Return the report as HTML; without places where the findings say so."""
+    day, units = found.day, found.units
+    where = map_of(day, found.ground, found.casts, found.catches, units) if found.places else None
+    depth = timeline_of(day, found.casts, found.catches, units)
+    reach = reach_of(found.stories, units)
     body = [
         _header(found),
-        _NAV,
+        _nav(found),
         "<main>",
         f'<p class="lead" id="summary">{paragraph(found)}</p>',
         tiles(found),
-        section("map", "Where the lure was", _how_map(found), _map(found, chart("map-chart", where))),
-        section("time", "Depth through the day", _HOW_TIME, chart("time-chart", depth)),
-        section("reach", "How deep each rod gets", _HOW_REACH, chart("reach-chart", reach), _rods(found)),
+        _where(found, where),
+        section("time", "Depth through the day", _HOW_TIME, drawn(depth), _player(depth)),
+        section("foretold", "Foretold, and what came", _how_foretold(found), _foretold(found)),
+        section("reach", "How deep each rod gets", _HOW_REACH, _reach_key(reach), drawn(reach), _rods(found)),
         section(
             "brought",
             "What brought bites",
@@ -49,18 +57,36 @@ def page(found: Findings) -> str:
         "</main>",
         sounds(found),
     ]
-    charts = {"map-chart": where, "time-chart": depth, "reach-chart": reach}
-    return document(found.title, "\n".join(body), charts)
+    return document(found.title, "\n".join(body), _data(found, where, depth))
+
+
+def _data(found: Findings, where: Chart | None, depth: Chart | None) -> dict[str, object]:
+    """Return what the page's script has to know."""
+    data: dict[str, object] = {"unit": found.units.depth_unit, "per": found.units.depth_m}
+    if where is not None:
+        data["map"] = where.data
+    if depth is not None:
+        data |= {"time": depth.data, "day": playback(found.day, places=where is not None)}
+    return data
 
 
 # -- the top ------------------------------------------------------------------------------------------
 
-_NAV = (
-    '<nav aria-label="In this report"><div class="inner">'
-    '<a href="#summary">The day</a> <a href="#map">Map</a> <a href="#time">Depth</a> '
-    '<a href="#reach">Rods</a> <a href="#brought">What brought bites</a> <a href="#log">Logged</a> '
-    '<a href="#heard">Heard</a> <a href="#how">How to read it</a></div></nav>'
-)
+
+def _nav(found: Findings) -> str:
+    named = {
+        "summary": "The day",
+        "map": "Map" if found.places else "Catches",
+        "time": "Depth",
+        "foretold": "Foretold",
+        "reach": "Rods",
+        "brought": "What brought bites",
+        "log": "Logged",
+        "heard": "Heard",
+        "how": "How to read it",
+    }
+    inside = " ".join(f'<a href="#{name}">{words}</a>' for name, words in named.items())
+    return f'<nav aria-label="In this report"><div class="inner">{inside}</div></nav>'
 
 
 def _header(found: Findings) -> str:
@@ -80,7 +106,7 @@ def zone_name(day: Day) -> str:
     return str(getattr(day.zone, "key", day.zone))
 
 
-_HERO_WIDE, _HERO_HIGH, _HERO_TOP = 1200.0, 200.0, 34.0
+_HERO = Box(0.0, 34.0, 1200.0, 200.0)
 
 
 def _profile(day: Day) -> str:
@@ -94,67 +120,169 @@ def _profile(day: Day) -> str:
     if len(known) < 2:
         return ""
     began, lasted = float(t[known[0]]), max(float(t[known[-1]] - t[known[0]]), 1.0)
-    scale = (_HERO_HIGH - _HERO_TOP) / (1.35 * float(np.nanmax(depth)))
+    scale = _HERO.high / (1.35 * float(np.nanmax(depth)))
 
     def x(at: float) -> float:
-        return (at - began) / lasted * _HERO_WIDE
+        return (at - began) / lasted * _HERO.wide
 
-    runs = (
-        _profile_run([(x(float(t[i])), _HERO_TOP + float(depth[i]) * scale) for i in run])
-        for run in np.split(known, np.flatnonzero(np.diff(t[known]) > GAP_S) + 1)
+    runs = np.split(known, np.flatnonzero(np.diff(t[known]) > GAP_S) + 1)
+    bottom = "".join(
+        _profile_run([(x(float(t[i])), _HERO.top + float(depth[i]) * scale) for i in run]) for run in runs
+    )
+    gaps = "".join(
+        Box(x(float(t[a[-1]])), _HERO.top, x(float(t[b[0]])), _HERO.bottom).rect("", ' fill="url(#unknown)"')
+        for a, b in pairwise(runs)
     )
     dots = "".join(_profile_dot(x(one.t), one.lure_depth, scale) for one in day.of(*CATCHES))
     said = (
-        "The bottom under the boat through the day, left out where it was not known, with a dot for each "
+        "The bottom under the boat through the day, hatched where it was not known, with a dot for each "
         "bite and fish, a ring above the water where its depth is not known"
     )
     return (
-        f'<svg class="hero" viewBox="0 0 {_HERO_WIDE:.0f} {_HERO_HIGH:.0f}" '
+        f'<svg class="hero" viewBox="0 0 {_HERO.right:.0f} {_HERO.bottom:.0f}" '
         f'preserveAspectRatio="xMidYMax slice" role="img" aria-label="{said}">'
-        f'<path d="M0,{_HERO_TOP} H{_HERO_WIDE:.0f}" stroke="#5d8ea0"/>{"".join(runs)}{dots}</svg>\n'
+        f'<path class="surface" d="M0,{_HERO.top} H{_HERO.right:.0f}"/>{gaps}{bottom}{dots}</svg>\n'
     )
 
 
 def _profile_run(points: list[tuple[float, float]]) -> str:
     """Return a stretch of bottom that was known, one point for each of the drawing's units."""
-    kept = {round(x): (x, y) for x, y in points}.values()
-    line = " ".join(f"{x:.0f},{y:.1f}" for x, y in kept)
-    first, last = points[0][0], points[-1][0]
+    kept = list({round(x): (x, y) for x, y in points}.values())
+    ground = [*kept, (kept[-1][0], _HERO.bottom), (kept[0][0], _HERO.bottom)]
     return (
-        f'<polygon points="{first:.0f},{_HERO_HIGH:.0f} {line} {last:.0f},{_HERO_HIGH:.0f}" fill="#e9dfca"/>'
-        f'<polyline points="{line}" fill="none" stroke="#6b5a3a" stroke-width="1.6"/>'
+        f'<path class="ground" d="{outline(ground, closed=True)}"/><path class="bottom" d="{outline(kept)}"/>'
     )
 
 
 def _profile_dot(x: float, lure_depth: float | None, scale: float) -> str:
-    if lure_depth is None:
-        y, fill, stroke = _HERO_TOP - 12.0, "#fff", "#b93a20"
-    else:
-        y, fill, stroke = _HERO_TOP + lure_depth * scale, "#b93a20", "#fff"
-    return f'<circle cx="{x:.0f}" cy="{y:.1f}" r="5" fill="{fill}" stroke="{stroke}" stroke-width="2"/>'
+    known = lure_depth is not None
+    y = _HERO.top + (lure_depth * scale if lure_depth is not None else -12.0)
+    return f'<circle class="{"sign-catch" if known else "sign-open"}" cx="{x:.0f}" cy="{y:.1f}" r="6"/>'
 
 
-def _map(found: Findings, drawn: str) -> str:
-    """Return the map with the day's catches beside it."""
-    rows = "".join(
-        _catch(found, [link(found.day, one) for one in hit], i) for i, hit in enumerate(found.strikes)
-    )
-    beside = f'<div class="catches"><h3>Bites and fish</h3>\n{rows}</div>' if rows else ""
-    return f'<div class="beside">{drawn}{beside}</div>'
+# -- the map and the catches --------------------------------------------------------------------------
 
 
-def _catch(found: Findings, numbers: list[str], place_in_list: int) -> str:
-    hit, words = found.strikes[place_in_list], found.words
-    first, fish = hit[0], next((one for one in hit if one.what == "fish"), None)
-    name = {"fish": "fish", "lost fish": "fish lost"}.get(hit[-1].what, "bite")
-    size = f", {words.size(fish)}" if fish and fish.size is not None else ""
-    lure = UNKNOWN if first.lure_depth is None else f"<b>{words.depth(first.lure_depth)}</b>"
-    bottom = UNKNOWN if first.bottom is None else words.depth(first.bottom)
-    rod = escape(f"{first.rod}, {first.line}") if first.rod else UNKNOWN
+def _where(found: Findings, chart: Chart | None) -> str:
+    """Return the map with what it shows and the day's catches beside it; without places the catches alone."""
+    filters = _filters(found)
+    if not found.places:
+        how = "This copy is to be shown around: it has no map and no place in it."
+        return section("map", "Bites and fish", how, filters, cards(found))
+    beside = f'<div class="aside">{filters}{_depth_key(found)}</div>'
+    wide = "" if chart is None else f' style="--wide:{chart.wide:.0f}px"'
+    shown = f'<div class="beside"{wide}><div>{drawn(chart)}{_map_tools(chart)}</div>{beside}</div>'
+    return section("map", "Where the lure was", _how_map(found), shown, cards(found))
+
+
+def _map_tools(chart: Chart | None) -> str:
+    if chart is None:
+        return ""
     return (
-        f"<p><b>{name}{size}</b> {', '.join(numbers)}<br>{found.day.time_words(first.t)} on {rod}<br>"
-        f"lure at {lure}, {bottom} under the boat</p>\n"
+        '<div class="tools screen" hidden><button data-zoom="in" aria-label="Closer">+</button>'
+        '<button data-zoom="out" aria-label="Further away">−</button>'
+        '<button data-zoom="whole">Whole map</button>'
+        '<p id="under-pointer" role="status">Point at the map for the depth.</p></div>'
     )
+
+
+def _filters(found: Findings) -> str:
+    """Return the key of the signs and of the rods' lines, each with a box that shows or hides them."""
+    shown = shown_of(found.day, found.catches)
+    kinds = [kind for kind in KINDS if any(one.kind == kind for one in shown)]
+    rows = [_filter("kind", kind, _sign(kind), f"{KINDS[kind]}", kind) for kind in kinds]
+    if found.casts:
+        rows.append(_filter("kind", "cast", _line("cast"), "casts", "cast"))
+    rods = [
+        _filter("rod", rod, _line(f"way {rod_class(place)}"), rod, rod)
+        for place, rod in enumerate(rods_of(found.day))
+    ]
+    if not rows and not rods:
+        return ""
+    parts = f'<fieldset class="filter"><legend>Shown</legend>{"".join(rows)}</fieldset>' if rows else ""
+    parts += f'<fieldset class="filter"><legend>Rods</legend>{"".join(rods)}</fieldset>' if rods else ""
+    return parts
+
+
+def _filter(by: str, value: str, picture: str, words: str, name: str) -> str:
+    box = f'<input type="checkbox" checked data-filter="{by}" value="{escape(value)}" name="{escape(name)}">'
+    return f"<label>{box}{picture}<span>{escape(words)}</span></label>"
+
+
+def _sign(kind: str) -> str:
+    inside = sign("spot" if kind == "mark" else kind)
+    return f'<svg class="drawing key-sign" viewBox="-13 -13 26 26" aria-hidden="true">{inside}</svg>'
+
+
+def _line(kind: str) -> str:
+    line = f'<path class="{kind}" d="M2 6H38"/>'
+    return f'<svg class="drawing key-line" viewBox="0 0 40 12" aria-hidden="true">{line}</svg>'
+
+
+def _depth_key(found: Findings) -> str:
+    """Return the key of the depths and of how well they are known."""
+    ground = found.ground
+    if ground is None or np.isnan(ground.depth).all():
+        return ""
+    edges = watermap.band_edges(ground.depth, found.units)
+    high = watermap.key_high(edges) + 12.0
+    inside = [
+        *watermap.depth_key(0.0, 6.0, edges, found.units),
+        *watermap.doubt_key(0.0, 6.0 + watermap.key_high(edges) - 114.0, found.units),
+    ]
+    return (
+        f'<svg class="drawing depth-key" viewBox="0 0 190 {high:.0f}" role="img" '
+        f'aria-label="Key of the depths and of the hatching">{"".join(inside)}</svg>'
+    )
+
+
+def _player(chart: Chart | None) -> str:
+    """Return the time cursor: a bar to move it, and a button that lets it run."""
+    if chart is None:
+        return ""
+    began, lasted = chart.data["began"], chart.data["lasted"]
+    at = f'min="{began:.0f}" max="{began + lasted:.0f}" value="{began:.0f}" step="1"'
+    return (
+        '<div class="player screen" hidden><button id="run" aria-pressed="false">Play</button>'
+        f'<input type="range" id="at" {at} aria-label="Time of day">'
+        '<output id="now" for="at"></output></div>'
+    )
+
+
+# -- foretold -----------------------------------------------------------------------------------------
+
+
+def _foretold(found: Findings) -> str:
+    if not found.forecasts:
+        return ""
+    rows = [
+        f'<tr><td>a touch <b>{one.word}</b> come</td><td class="num">{one.casts}</td>'
+        f'<td class="num">{one.touched}</td>'
+        f"<td>{rate_bar(one.touched / one.casts, one.low, one.high)}</td></tr>"
+        for one in found.hit_rates
+    ]
+    rates = table(("said", "casts", "touched", "share that touched"), rows) if rows else ""
+    each = table(
+        ("cast", "time", "rod", "foretold", "what came"), [_forecast(found, one) for one in found.forecasts]
+    )
+    return f"{rates}<details><summary>Cast by cast</summary>{each}</details>"
+
+
+def _forecast(found: Findings, one: Forecast) -> str:
+    day, call = found.day, one.cast.event
+    came = "not told" if one.touched is None else "no touch"
+    if one.cast.touches:
+        came = f"touched ({links(day, one.cast.touches)})"
+    if one.cast.catches:
+        came += f", {one.cast.catches[-1].what} ({links(day, one.cast.catches)})"
+    cells = (
+        link(day, call),
+        day.time_words(call.t),
+        escape(call.rod or ""),
+        f'<a href="#{day.anchor(one.outlook)}">{outlook_words(one.outlook, found.units)}</a>',
+        came,
+    )
+    return f"<tr>{''.join(f'<td>{cell}</td>' for cell in cells)}</tr>\n"
 
 
 # -- rods ---------------------------------------------------------------------------------------------
@@ -164,9 +292,9 @@ def _rods(found: Findings) -> str:
     stories = found.stories
     columns = {
         "rod": [f"<b>{escape(one.rod)}</b><br>{escape(one.lure)}<br>{escape(one.line)}" for one in stories],
-        "as described": [_band(one.described, found.words) for one in stories],
-        "when the day began": [_band(one.morning, found.words) for one in stories],
-        "when it ended": [_band(one.evening, found.words) for one in stories],
+        "as described": [_band(one.described, found.units) for one in stories],
+        "when the day began": [_band(one.morning, found.units) for one in stories],
+        "when it ended": [_band(one.evening, found.units) for one in stories],
         "told on the water": [_reach_told(found, one) for one in stories],
         "evidence of all days": [_evidence(one) for one in stories],
         "today": [_today(found.day, one) for one in stories],
@@ -181,17 +309,17 @@ def _rods(found: Findings) -> str:
     return table(kept, [f"<tr>{row}</tr>\n" for row in rows]) + note
 
 
-def _band(band: Estimate | None, words: Words) -> str:
+def _band(band: Estimate | None, units: Units) -> str:
     if band is None:
         return ""
-    between = f"{words.number(band.low):.1f} to {words.number(band.high):.1f}"
-    return f'<b>{words.depth(band.best)}</b><br><span class="plain">{between}</span>'
+    between = f"{units.depth_number(band.low):.1f} to {units.depth_number(band.high):.1f}"
+    return f'<b>{units.depth(band.best)}</b><br><span class="plain">{between}</span>'
 
 
 def _reach_told(found: Findings, story: RodStory) -> str:
     if story.said is None or story.said.reach is None:
         return ""
-    return f'<a href="#{found.day.anchor(story.said)}">{found.words.depth(story.said.reach)}</a>'
+    return f'<a href="#{found.day.anchor(story.said)}">{found.units.depth(story.said.reach)}</a>'
 
 
 def _evidence(story: RodStory) -> str:
@@ -206,20 +334,50 @@ def _today(day: Day, story: RodStory) -> str:
     return touched + (f"<br>learned at {steps}" if steps else "")
 
 
+_KEY_OF_REACH = (
+    ("reach-described", "as described, before any touch"),
+    ("reach-morning", "when the day began"),
+    ("reach-evening", "when the day ended"),
+)
+
+
+def _reach_key(chart: Chart | None) -> str:
+    if chart is None:
+        return ""
+    rows = [
+        f'<span><svg class="drawing key-line" viewBox="0 0 40 12" aria-hidden="true">'
+        f'<path class="{kind}" d="M2 6H38"/><circle class="{kind}-point" cx="20" cy="6" r="5"/></svg> '
+        f"{words}</span>"
+        for kind, words in _KEY_OF_REACH
+        if f"{kind}-point" in chart.svg
+    ]
+    if 'class="told"' in chart.svg:
+        line = '<path class="told" d="M20 0V12"/>'
+        rows.append(
+            f'<span><svg class="drawing key-line" viewBox="0 0 40 12" aria-hidden="true">{line}</svg> '
+            "as told on the water</span>"
+        )
+    return f'<p class="key-row">{"".join(rows)}</p>'
+
+
 # -- how to read it -----------------------------------------------------------------------------------
 
 _HOW_TIME = (
     "The bottom under the boat, and how deep the rod in hand reaches. Bites and touches hang where the lure "
     "was; it works some way off, where the bottom may be another. What hangs above the surface was at a "
-    "depth that is not known."
+    "depth that is not known. Hatched: no depth was known. The thick bars at the surface are casts."
 )
 _HOW_REACH = (
     "The deepest the rigged lure gets on a usual cast, with the band that holds the truth in nine cases of "
     "ten: as the owner describes the tackle, and after what touches, and casts without one, have taught."
 )
 _HOW_LOG = (
-    "Everything that was logged, by its number. What was corrected or taken back stays, with what it was. "
-    "The lure's depth and place are the model's; the bottom is the water under the boat."
+    "Everything that was logged, by its number. A bite and the fish it became are one row, and so are a "
+    "cast and its reeling in. What was corrected or taken back stays, with what it was. The lure's depth and "
+    "place are the model's; the bottom is the water under the boat. To put an entry right: "
+    "<code>companion amend NUMBER --what fish</code>, "
+    "<code>--rod 2</code>, <code>--size &quot;3 lb 2 oz&quot;</code>, <code>--note &quot;...&quot;</code>, "
+    "<code>--take-back</code> or <code>--restore</code>."
 )
 _HOW_NUMBERS = (
     "<p><b>How to read the numbers.</b> Each number with # is an entry in the logbook; the link leads to its "
@@ -243,7 +401,17 @@ def _how_map(found: Findings) -> str:
     return (
         f"{whence} drawn only where the bottom is known to about a metre. Bites, fish and touches stand "
         "where the <em>lure</em> was by the model; the ring is how well that is known. "
-        f'<span class="screen">Click on one to get to its entry.</span>{nowhere}'
+        f'<span class="screen">Choose one to get to its entry; drag and zoom to look closer.</span>{nowhere}'
+    )
+
+
+def _how_foretold(found: Findings) -> str:
+    if not found.forecasts:
+        return "Nothing was foretold of a cast this day: no bottom was known along one."
+    return (
+        "What was said of each cast before it was fished, and whether the lure touched. Only casts whose end "
+        "was told count: who says nothing may just as well have felt the bottom. The bar is the interval "
+        "that the count leaves open, nineteen times in twenty."
     )
 
 
@@ -270,7 +438,7 @@ def _footer(found: Findings) -> str:
         else ""
     )
     made = (
-        f"<p>Made by the companion from trip {day.entry.id} of its logbook: {len(day.events):,} events, "
-        f"{len(day.readings):,} kept readings. Times are {escape(zone_name(day))}.</p>"
+        f"<p>Made by the companion from trip {day.entry.id} of its logbook: {len(day.events):,} entries, "
+        f"{len(day.readings):,} readings of depth and place. Times are {escape(zone_name(day))}.</p>"
     )
     return f'<footer id="how">\n{invented}{CAUTIONS}\n{_HOW_NUMBERS}\n{made}\n</footer>'

@@ -12,12 +12,13 @@ import numpy as np
 from companion.dive.calibration import Estimate
 from companion.events import Logged
 from companion.report.brought import brought, verdict
-from companion.report.charts import reach_over_time
 from companion.report.counts import By, Table, tables
-from companion.report.document import CAUTIONS, chart, document, section, table
+from companion.report.document import CAUTIONS, document, drawn, section, table
 from companion.report.figures import rod_figures, table_figures
 from companion.report.findings import Findings
-from companion.report.words import Words, count, lasting
+from companion.report.reach_charts import reach_over_time
+from companion.report.words import count, lasting
+from companion.units import Units
 
 
 class Outing(NamedTuple):
@@ -33,13 +34,10 @@ class Outing(NamedTuple):
         return self.found.title if at is None else f"{at:%Y-%m-%d}"
 
 
-def season_page(outings: Sequence[Outing], words: Words) -> str:
-    """Return the season as HTML, the trips in the order given.
-
-    Raises:
-        PlotlyMissing: plotly is not installed.
-    """
-    figure = reach_over_time(_reaches(outings), words)
+def season_page(outings: Sequence[Outing], units: Units) -> str:
+    """Return the season as HTML, the trips in the order given."""
+    labels = [f"{place}. {one.label}" for place, one in enumerate(outings, 1)]
+    reach = reach_over_time(_reaches(outings), labels, units)
     links = _Links(outings)
     invented = any(one.found.day.invented for one in outings)
     body = [
@@ -47,8 +45,8 @@ def season_page(outings: Sequence[Outing], words: Words) -> str:
         f'<p class="date">{escape(_span(outings))}</p>',
         '<p class="invented">Among them are invented days.</p>' if invented else "",
         "<p>&nbsp;</p></div></header>\n<main>",
-        section("trips", "The trips", "Click on a heading to sort.", _trips(outings, words)),
-        section("reach", "How deep each rod got", _HOW_REACH, chart("reach-chart", figure)),
+        section("trips", "The trips", "Click on a heading to sort.", _trips(outings, units)),
+        section("reach", "How deep each rod got", _HOW_REACH, drawn(reach)),
         *(
             section(
                 f"brought-{by}", "What brought bites", f"{_HOW[by]} {verdict(asked)}", brought(asked, links)
@@ -58,7 +56,7 @@ def season_page(outings: Sequence[Outing], words: Words) -> str:
         f'<footer id="how">{CAUTIONS}{_HOW_NUMBERS}</footer>',
         "</main>",
     ]
-    return document("Many trips", "\n".join(body), {"reach-chart": figure})
+    return document("Many trips", "\n".join(body))
 
 
 def season_figures(outings: Sequence[Outing]) -> dict[str, Any]:
@@ -70,7 +68,7 @@ def season_figures(outings: Sequence[Outing]) -> dict[str, Any]:
                 "trip": msgspec.to_builtins(one.found.day.entry),
                 "invented": one.found.day.invented,
                 "casts": len(one.found.casts),
-                "bites": [hit[0].number for hit in one.found.strikes],
+                "bites": [hit.first.number for hit in one.found.catches],
                 "rods": [rod_figures(story) for story in one.found.stories],
             }
             for one in outings
@@ -101,12 +99,12 @@ def _pooled(outings: Sequence[Outing]) -> Iterator[tuple[By, list[Table]]]:
             yield by, tables(tries, by)
 
 
-def _reaches(outings: Sequence[Outing]) -> dict[str, list[tuple[str, str, float, Estimate | None]]]:
-    points: dict[str, list[tuple[str, str, float, Estimate | None]]] = {}
+def _reaches(outings: Sequence[Outing]) -> dict[str, list[tuple[int, str, float, Estimate | None]]]:
+    points: dict[str, list[tuple[int, str, float, Estimate | None]]] = {}
     for place, one in enumerate(outings, 1):
         for story in one.found.stories:
             if story.reach is not None:
-                point = (f"{place}. {one.label}", f"t{place}", story.reach, story.evening or story.morning)
+                point = (place, one.label, story.reach, story.evening or story.morning)
                 points.setdefault(story.name, []).append(point)
     return dict(sorted(points.items()))
 
@@ -116,7 +114,7 @@ def _span(outings: Sequence[Outing]) -> str:
     return "" if not dates else dates[0] if dates[0] == dates[-1] else f"{dates[0]} to {dates[-1]}"
 
 
-def _trips(outings: Sequence[Outing], words: Words) -> str:
+def _trips(outings: Sequence[Outing], units: Units) -> str:
     names = (
         "trip",
         "date",
@@ -130,15 +128,15 @@ def _trips(outings: Sequence[Outing], words: Words) -> str:
         "water",
         "depth",
     )
-    return table(names, [_trip_row(i, one, words) for i, one in enumerate(outings, 1)], sorts=True)
+    return table(names, [_trip_row(i, one, units) for i, one in enumerate(outings, 1)], sorts=True)
 
 
-def _trip_row(place: int, one: Outing, words: Words) -> str:
+def _trip_row(place: int, one: Outing, units: Units) -> str:
     found, day = one.found, one.found.day
     fish = day.of("fish")
     best = max((thing.size or 0.0 for thing in fish), default=0.0)
     warm, depth = _median(day.track.temperature), _median(day.track.depth)
-    hits = ", ".join(f"#{hit[0].number}" for hit in one.found.strikes)
+    hits = ", ".join(f"#{hit.first.number}" for hit in one.found.catches)
     cells: tuple[tuple[str, object], ...] = (
         (f"<b>{place}</b>", place),
         (day.date or '<span class="plain">not known</span>', day.entry.began or ""),
@@ -148,12 +146,12 @@ def _trip_row(place: int, one: Outing, words: Words) -> str:
         ),
         (lasting(day.entry.seconds), day.entry.seconds),
         (str(len(found.casts)), len(found.casts)),
-        (f"{len(one.found.strikes)}<br><small class='plain'>{hits}</small>", len(one.found.strikes)),
+        (f"{len(one.found.catches)}<br><small class='plain'>{hits}</small>", len(one.found.catches)),
         (str(len(fish)), len(fish)),
-        (words.weight(best) if best else "", best or ""),
+        (units.weight(best) if best else "", best or ""),
         (str(len(day.of("touch"))), len(day.of("touch"))),
-        ("" if warm is None else words.temperature(warm), "" if warm is None else warm),
-        ("" if depth is None else words.depth(depth), "" if depth is None else depth),
+        ("" if warm is None else units.temperature(warm), "" if warm is None else warm),
+        ("" if depth is None else units.depth(depth), "" if depth is None else depth),
     )
     inside = "".join(
         f"<td>{cell}</td>" if i == 2 else f'<td data-sort="{escape(str(key))}">{cell}</td>'

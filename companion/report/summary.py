@@ -29,16 +29,15 @@ def paragraph(found: Findings) -> str:
 def tiles(found: Findings) -> str:
     """Return the day's figures as HTML."""
     day, best = found.day, found.best_fish
-    hits = [hit[0] for hit in found.strikes]
+    hits = [hit.first for hit in found.catches]
     shown = [
         ("casts called", str(len(found.casts)), _few(found, [cast.event for cast in found.casts])),
         ("bites", str(len(hits)), _few(found, hits)),
         ("fish in the boat", str(len(day.of("fish"))), _few(found, day.of("fish"))),
         ("touches of the bottom", str(len(day.of("touch"))), _few(found, day.of("touch"))),
-        ("kept readings", f"{len(day.readings):,}", '<a href="#time">the day\'s depth</a>'),
     ]
     if best is not None:
-        shown.insert(3, ("best fish", found.words.weight(best.size or 0.0), link(day, best)))
+        shown.insert(3, ("best fish", found.units.weight(best.size or 0.0), link(day, best)))
     inside = "".join(
         f"<div><dt>{name}</dt><dd>{value}<small>{whence or '&nbsp;'}</small></dd></div>\n"
         for name, value, whence in shown
@@ -52,27 +51,27 @@ def _few(found: Findings, things: list[Logged]) -> str:
 
 
 def _outing(found: Findings) -> str:
-    day, words, track = found.day, found.words, found.day.track
+    day, units, track = found.day, found.units, found.day.track
     text = f"{day.date}: " if day.date else ""
     text += f"{lasting(day.entry.seconds)} on the water"
     if (way := track.way) > 10.0:
-        text += f", {words.way(way)} along"
+        text += f", {units.way(way)} along"
     depth = track.believed[~np.isnan(track.believed)]
     if len(depth):
         shallow, deep = float(depth.min()), float(depth.max())
-        text += f", over {words.whole(shallow).split()[0]} to {words.whole(deep)} of water"
+        text += f", over {units.whole_depth(shallow).split()[0]} to {units.whole_depth(deep)} of water"
     if not np.isnan(track.temperature).all():
-        text += f" at {words.temperature(float(np.nanmedian(track.temperature)))}"
+        text += f" at {units.temperature(float(np.nanmedian(track.temperature)))}"
     return escape(text) + "."
 
 
 def _fishing(found: Findings) -> str:
-    day, hits = found.day, found.strikes
+    day, hits = found.day, found.catches
     rods = {cast.event.rod for cast in found.casts}
     casts = f"{count(len(found.casts), 'cast')} called with {count(len(rods), 'rod')}" if found.casts else ""
     if not hits:
         return _sentence(f"{casts or 'no cast was called'}, and no bite was logged")
-    brought = f"{count(len(hits), 'bite')} ({links(day, [hit[0] for hit in hits])})"
+    brought = f"{count(len(hits), 'bite')} ({links(day, [hit.first for hit in hits])})"
     if fish := day.of("fish"):
         brought += f" and {count(len(fish), 'fish', 'fish')} in the boat"
     return _sentence(f"{casts} brought {brought}" if casts else brought) + _best(found)
@@ -82,14 +81,14 @@ def _best(found: Findings) -> str:
     best = found.best_fish
     if best is None:
         return ""
-    weight = found.words.weight(best.size or 0.0)
+    weight = found.units.weight(best.size or 0.0)
     alone = len(found.day.of("fish")) == 1
     text = f" {'It' if alone else 'The best'}, {link(found.day, best)}, weighed {weight}"
     if best.rod:
         text += f" and came on {escape(f'{best.rod} ({best.line})')}"
-    strike = next(hit[0] for hit in found.strikes if best in hit)
+    strike = next(hit for hit in found.catches if best in hit.things)
     if strike.lure_depth is not None:
-        text += f", the lure about {found.words.whole(strike.lure_depth)} down"
+        text += f", the lure about {found.units.whole_depth(strike.lure_depth)} down"
     return text + "."
 
 
@@ -115,7 +114,7 @@ def _talk(found: Findings) -> str:
     taken = sum(event.command is not None for event in heard)
     gone = [thing.event for thing in day.things if not thing.stands]
     changed = [thing.event for thing in day.things if thing.stands and thing.amendments]
-    parts = [f'of <a href="#heard">{len(heard)} utterances</a>, {taken} were taken for commands']
+    parts = [f'of <a href="#heard">{len(heard)} things said</a>, {taken} were taken for commands']
     if gone:
         parts.append(f"{count(len(gone), 'entry was', 'entries were')} taken back ({links(day, gone)})")
     if changed:

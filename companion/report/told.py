@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from functools import singledispatch
 from html import escape
 
@@ -12,10 +12,12 @@ from companion.record.amendments import Amendment, Corrected
 from companion.report.day import CATCHES, Day
 from companion.report.document import UNKNOWN, link, table
 from companion.report.findings import Findings
-from companion.report.words import Words, count, place
+from companion.report.words import count, place, size_words
+from companion.units import Units
 
 _AT_LURE = (*CATCHES, "touch", "snag")
 """What happens where the lure is."""
+_ELSEWHERE = "What was made out of what was said, except what stands beside its entry above."
 MOST_MATCHES = 2000
 """Of more matches than these only the logbook tells."""
 
@@ -24,43 +26,71 @@ MOST_MATCHES = 2000
 
 
 def logged(found: Findings) -> str:
-    """Return the table of the logged things, each as it stands and, where that differs, as it was logged."""
-    day = found.day
-    heard = {event.clip: event for event in day.events if isinstance(event, Heard) and event.clip}
-    rows = [
-        _logged(found, thing, heard.get(thing.original.clip or ""), day.outlooks.get(thing.event.number))
-        for thing in day.things
-    ]
+    """Return the table of the logged things, each as it stands and, where that differs, as it was logged.
+
+    A catch is one row, however often it was told of, and so is a cast with its reeling in.
+    """
+    heard = {event.clip: event for event in found.day.events if isinstance(event, Heard) and event.clip}
+    rows = [_logged(found, told, lure, heard) for told, lure in _one_row_each(found)]
     if not rows:
         return '<p class="plain">Nothing was logged.</p>'
-    heads = ("number", "time", "what", "on", "lure", "bottom", "where", "heard")
-    return table(heads, rows, sorts=True) + _strays(day.strays)
+    heads = ["number", "time", "what", "on", "lure", "bottom", *(["where"] if found.places else []), "heard"]
+    return table(heads, rows, sorts=True) + _strays(found.day.strays)
 
 
-def _logged(found: Findings, thing: Corrected, heard: Heard | None, foretold: Outlook | None) -> str:
-    day, words, now = found.day, found.words, thing.event
-    kind = "back" if not thing.stands else "catch" if now.what in CATCHES else ""
+def _one_row_each(found: Findings) -> Iterator[tuple[list[Corrected], Logged]]:
+    """Yield what stands in one row together, and the one of it that tells where the lure was."""
+    corrected = {thing.original.number: thing for thing in found.day.things}
+    together = {catch.first.number: (catch.things, catch.at_lure) for catch in found.catches}
+    together |= {
+        cast.event.number: ((cast.event, cast.reeled), cast.event) for cast in found.casts if cast.reeled
+    }
+    later = {one.number for things, _ in together.values() for one in things[1:]}
+    for number, thing in corrected.items():
+        if number not in later:
+            things, lure = together.get(number, ((thing.event,), thing.event))
+            yield [corrected[one.number] for one in things], lure
+
+
+def _logged(found: Findings, told: Sequence[Corrected], lure: Logged, heard: Mapping[str, Heard]) -> str:
+    """Return the row of one thing, or of all that was told of a catch or a cast."""
+    day, units, first, last = found.day, found.units, told[0], told[-1].event
+    now = first.event
+    kind = ' class="back"' if not first.stands else ' class="catch"' if now.what in CATCHES else ""
+    said = [heard.get(one.original.clip or "") for one in told]
+    anchors = [day.anchor(one.event) for one in told[1:]]
+    anchors += [day.anchor(one) for one in said if one is not None and _is_plain(one)]
     cells = (
-        _cell(f"<b>#{now.number}</b>", now.number, tight=True),
-        _cell(day.time_words(now.t, seconds=True), f"{now.t:.3f}", tight=True),
-        _cell(_what(thing, words) + _foretold(day, foretold, words) + _way_to_correct(day, thing), now.what),
-        _cell(_changed(_carried(now), _carried(thing.original)), now.rod or ""),
-        _depth(now.lure_depth, words, unknown=UNKNOWN if now.what in _AT_LURE else ""),
-        _depth(now.bottom, words, unknown=UNKNOWN),
-        _cell(_where(now, words)),
-        _cell(words_heard(found, heard)),
+        _cell("".join(f'<i id="{one}"></i>' for one in anchors) + _numbers(told)),
+        _cell(day.time_words(now.t, seconds=True)),
+        _cell("<br>".join(_what(one, units) for one in told) + _foretold(day, now.number, units)),
+        _cell(_changed(_carried(now), _carried(first.original))),
+        _depth(lure.lure_depth, units, unknown=UNKNOWN if now.what in _AT_LURE else ""),
+        _depth(now.bottom, units, unknown=UNKNOWN),
+        _cell(_where(lure, units)) if found.places else "",
+        _cell("<br>".join(words_heard(found, one) for one in said)),
     )
-    return f'<tr id="{day.anchor(now)}" class="{kind}">{"".join(cells)}</tr>\n'
+    what = now.what if now.what == "cast" else last.what
+    chosen = f' data-kind="{what}" data-rod="{escape(now.rod or "")}"' if first.stands else ""
+    return f'<tr id="{day.anchor(now)}"{kind}{chosen}>{"".join(cells)}</tr>\n'
 
 
-def _cell(inside: str, key: object = None, *, tight: bool = False) -> str:
+def _numbers(told: Sequence[Corrected]) -> str:
+    return ", ".join(f"#{one.event.number}" for one in told)
+
+
+def _is_plain(event: Heard) -> bool:
+    """Tell whether there is nothing to say of how something was made out."""
+    return not (event.alternatives or event.fit or (event.check and event.check != event.text))
+
+
+def _cell(inside: str, key: object = None) -> str:
     by = "" if key is None else f' data-sort="{escape(str(key))}"'
-    kind = ' class="tight"' if tight else ""
-    return f"<td{by}{kind}>{inside}</td>"
+    return f"<td{by}>{inside}</td>"
 
 
-def _what(thing: Corrected, words: Words) -> str:
-    text = _changed(_named(thing.event, words), _named(thing.original, words))
+def _what(thing: Corrected, units: Units) -> str:
+    text = _changed(_named(thing.event, units), _named(thing.original, units))
     if not thing.stands:
         later = any(one.taken_back for one in thing.amendments)
         text += f' <span class="tag">taken back{" afterwards" if later else ""}</span>'
@@ -71,8 +101,8 @@ def _what(thing: Corrected, words: Words) -> str:
     return text
 
 
-def _named(thing: Logged, words: Words) -> str:
-    parts = (thing.what, thing.detail or "", words.size(thing))
+def _named(thing: Logged, units: Units) -> str:
+    parts = (thing.what, thing.detail or "", size_words(thing, units))
     return f"<b>{escape(', '.join(part for part in parts if part))}</b>"
 
 
@@ -85,35 +115,24 @@ def _changed(now: str, then: str) -> str:
     return now if now == then else f"{now}<br>as logged: <s>{plain}</s>"
 
 
-def _foretold(day: Day, outlook: Outlook | None, words: Words) -> str:
+def _foretold(day: Day, cast: int, units: Units) -> str:
+    outlook = day.outlooks.get(cast)
     if outlook is None or outlook.state == "unknown":
         return ""
-    return f'<br><a href="#{day.anchor(outlook)}">foretold: {_outlook_words(outlook, words)}</a>'
+    return f'<br><a href="#{day.anchor(outlook)}">foretold: {outlook_words(outlook, units)}</a>'
 
 
-def _way_to_correct(day: Day, thing: Corrected) -> str:
-    other = "--take-back" if thing.stands else "--restore"
-    command = f"companion amend {thing.original.number} --trip {day.entry.id}"
-    return (
-        f'<details class="fix"><summary>correct it</summary><code>{command} {other}</code><br>'
-        "or <code>--what fish</code>, <code>--rod 2</code>, <code>--size &quot;3 lb 2 oz&quot;</code>, "
-        "<code>--note &quot;...&quot;</code></details>"
-    )
+def _depth(metres: float | None, units: Units, *, unknown: str) -> str:
+    return _cell(unknown, "") if metres is None else _cell(units.depth(metres))
 
 
-def _depth(metres: float | None, words: Words, *, unknown: str) -> str:
-    return _cell(
-        unknown if metres is None else words.depth(metres), "" if metres is None else metres, tight=True
-    )
-
-
-def _where(thing: Logged, words: Words) -> str:
+def _where(thing: Logged, units: Units) -> str:
     at = thing.place
     if at is None:
         return UNKNOWN
     whose = "lure" if at is thing.lure_at else "boat" if at is thing.boat else thing.what
-    within = f", within {words.whole(at.radius)}" if at.radius is not None else ""
-    return f'<small class="place">{place(at)}<br>the {whose}{within}</small>'
+    within = f", within {units.whole_depth(at.radius)}" if at.radius is not None else ""
+    return f"<small>{place(at)}<br>the {whose}{within}</small>"
 
 
 def _strays(strays: Iterable[Amendment]) -> str:
@@ -139,26 +158,26 @@ def how_heard(found: Findings) -> str:
     if not names:
         return "Nothing was heard."
     if not found.clips:
-        return "What the recogniser made of each utterance. The sound is not in this file."
+        return f"{_ELSEWHERE} The sound is not in this file."
     left = len(names) - len(found.clips)
     rest = f" The sound of {count(left, 'more')} is not in this file." if left else ""
-    return f"What the recogniser made of each utterance, beside its sound.{rest}"
+    return f"{_ELSEWHERE}{rest}"
 
 
 def heard(found: Findings) -> str:
-    """Return the table of utterances: the words made out, and what they were taken for."""
+    """Return the table of what was said beside what was logged: the words, and what they were taken for."""
     day = found.day
     led_to = {thing.original.clip: thing.event for thing in day.things if thing.original.clip}
     rows = [
         _row(day, event, words_heard(found, event), _made(day, event, led_to.get(event.clip or "")))
         for event in day.events
-        if isinstance(event, Heard)
+        if isinstance(event, Heard) and not (event.clip in led_to and _is_plain(event))
     ]
     return table(("time", "words", "understood as"), rows) if rows else ""
 
 
 def _row(day: Day, event: events.Event, *cells: str) -> str:
-    time = f'<td class="tight">{day.time_words(event.t, seconds=True)}</td>'
+    time = f"<td>{day.time_words(event.t, seconds=True)}</td>"
     return f'<tr id="{day.anchor(event)}">{time}{"".join(f"<td>{cell}</td>" for cell in cells)}</tr>\n'
 
 
@@ -177,7 +196,7 @@ def _made(day: Day, event: Heard, led_to: Logged | None) -> str:
 
 
 def words_heard(found: Findings, event: Heard | None) -> str:
-    """Return the words of an utterance with a button that plays it."""
+    """Return the words of something said with a button that plays it."""
     if event is None:
         return '<span class="plain">not spoken</span>'
     words = escape(event.text or "(no words)").replace("[unk]", "…")
@@ -205,78 +224,79 @@ def rest(found: Findings) -> str:
     other = [event for event in day.events if not isinstance(event, Logged | Heard)]
     matches = sum(isinstance(event, Match) for event in other)
     listed = [event for event in other if matches <= MOST_MATCHES or not isinstance(event, Match)]
-    rows = [_row(day, one, str(one.__struct_config__.tag), _told(one, found.words)) for one in listed]
+    rows = [_row(day, one, str(one.__struct_config__.tag), _told(one, found.units)) for one in listed]
     left = "" if len(listed) == len(other) else f"; {matches:,} matches are in the logbook only"
     return (
         f"<details><summary>{len(other):,} other events: what was said, how the rod matched the bottom, "
-        f"notices{left}</summary>{table(('time', 'event', ''), rows)}</details>"
+        f"notices{left}</summary>{table(('time', 'event', 'what it said'), rows)}</details>"
     )
 
 
 @singledispatch
-def _told(event: events.Event, words: Words) -> str:  # noqa: ARG001
+def _told(event: events.Event, units: Units) -> str:  # noqa: ARG001
     raise TypeError(f"no words for {type(event).__name__}: add them to told.py")
 
 
 @_told.register
-def _(event: events.Said, words: Words) -> str:  # noqa: ARG001
+def _(event: events.Said, units: Units) -> str:  # noqa: ARG001
     return f"“{escape(event.text)}”"
 
 
 @_told.register
-def _(event: Match, words: Words) -> str:
-    by = f" by {words.depth(event.by)}" if event.by is not None else ""
-    return escape(f"{event.rod}: {event.state}{by}, bottom {words.depth(event.depth)}")
+def _(event: Match, units: Units) -> str:
+    by = f" by {units.depth(event.by)}" if event.by is not None else ""
+    return escape(f"{event.rod}: {event.state}{by}, bottom {units.depth(event.depth)}")
 
 
 @_told.register
-def _(event: Outlook, words: Words) -> str:
-    return f"cast #{event.cast}, {escape(event.rod)}: {_outlook_words(event, words)}"
+def _(event: Outlook, units: Units) -> str:
+    return f"cast #{event.cast}, {escape(event.rod)}: {outlook_words(event, units)}"
 
 
-def _outlook_words(event: Outlook, words: Words) -> str:
+def outlook_words(event: Outlook, units: Units) -> str:
+    """Return what was foretold of a cast."""
     if event.state == "unknown":
         return "nothing known there"
-    where = f" {words.cast(event.distance)} out" if event.distance is not None else ""
-    margin = f", {words.depth(abs(event.margin))}" if event.margin is not None else ""
+    where = f" {units.distance(event.distance)} out" if event.distance is not None else ""
+    margin = f", {units.depth(abs(event.margin))}" if event.margin is not None else ""
     if event.state == "touch":
         return f"{event.sureness} touch{where}"
     return f"{event.state}{margin}"
 
 
 @_told.register
-def _(event: events.Learned, words: Words) -> str:
-    band = f"{words.number(event.low):.1f} to {words.depth(event.high)}"
-    was = words.depth(event.was)
-    return escape(f"{event.rod}, {event.line}: reach {words.depth(event.reach)} ({band}), first {was}")
+def _(event: events.Learned, units: Units) -> str:
+    band = f"{units.depth_number(event.low):.1f} to {units.depth(event.high)}"
+    was = units.depth(event.was)
+    return escape(f"{event.rod}, {event.line}: reach {units.depth(event.reach)} ({band}), first {was}")
 
 
 @_told.register
-def _(event: events.RodTaken, words: Words) -> str:
-    return escape(f"{event.rod}: {event.lure} on {event.line}, reaches {words.depth(event.reach)}")
+def _(event: events.RodTaken, units: Units) -> str:
+    return escape(f"{event.rod}: {event.lure} on {event.line}, reaches {units.depth(event.reach)}")
 
 
 @_told.register
-def _(event: events.DepthNews, words: Words) -> str:
-    return event.state + (f" at {words.depth(event.depth)}" if event.depth is not None else "")
+def _(event: events.DepthNews, units: Units) -> str:
+    return event.state + (f" at {units.depth(event.depth)}" if event.depth is not None else "")
 
 
 @_told.register
-def _(event: events.Undone, words: Words) -> str:  # noqa: ARG001
+def _(event: events.Undone, units: Units) -> str:  # noqa: ARG001
     return f"#{event.number} {event.what}"
 
 
 @_told.register
-def _(event: events.TripBegan, words: Words) -> str:  # noqa: ARG001
+def _(event: events.TripBegan, units: Units) -> str:  # noqa: ARG001
     return escape("; ".join(f"{rod}: {carries}" for rod, carries in event.rods.items()))
 
 
 @_told.register
-def _(event: events.TripEnded, words: Words) -> str:  # noqa: ARG001
+def _(event: events.TripEnded, units: Units) -> str:  # noqa: ARG001
     dropped = ", ".join(f"{n} {why}" for why, n in sorted(event.dropped.items()))
     return escape(f"{event.sentences:,} sentences read; dropped: {dropped or 'nothing'}")
 
 
 @_told.register
-def _(event: events.Notice, words: Words) -> str:  # noqa: ARG001
+def _(event: events.Notice, units: Units) -> str:  # noqa: ARG001
     return escape(event.text)

@@ -11,7 +11,7 @@ from companion.record.logbook import Logbook
 from companion.report.day import read_day
 from companion.report.findings import findings
 from companion.report.rods import rod_stories
-from companion.report.words import Words
+from companion.units import Units
 
 START = datetime(2026, 10, 3, 14, tzinfo=UTC)
 LAT, LON = -47.2, -126.4
@@ -111,6 +111,6 @@ def found(book, kept):
 
     def work_out(script, readings=None, units="feet", **more):
         day = read_day(book, kept(script, readings), **more)
-        return findings(day, rod_stories(day, book), Words(units))
+        return findings(day, rod_stories(day, book), Units(units))
 
     return work_out

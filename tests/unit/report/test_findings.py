@@ -11,14 +11,15 @@ from companion import config
 from companion.dive.calibration import NoTouch, Touch
 from companion.events import Learned
 from companion.record.amendments import Amendment
-from companion.report.casts import strikes
+from companion.report.casts import catches_of
 from companion.report.counts import QUESTIONS, Try, tables
 from companion.report.day import read_day
 from companion.report.figures import figures
 from companion.report.findings import findings
 from companion.report.rods import rod_stories
-from companion.report.words import Words, count, lasting
+from companion.report.words import count, lasting
 from companion.tackle import calibrations, rig_name
+from companion.units import Units
 
 
 def table(found, question):
@@ -40,7 +41,7 @@ def test_a_bite_belongs_to_its_cast_and_the_fish_in_the_net_too(script, found):
         (second, []),
     ]
     assert [one.number for one in out.off] == [lone.number]
-    assert [[one.what for one in hit] for hit in out.strikes] == [["bite", "fish"], ["bite"]]
+    assert [[one.what for one in hit.things] for hit in out.catches] == [["bite", "fish"], ["bite"]]
     assert out.best_fish.number == fish.number
 
 
@@ -54,7 +55,7 @@ def test_two_bites_in_a_row_are_two_fish(script, found):
     script.log(10.0, "bite")
     script.log(20.0, "bite")
     script.log(25.0, "lost fish")
-    assert [len(hit) for hit in strikes(found(script).day.of("bite", "lost fish"))] == [1, 2]
+    assert [len(hit.things) for hit in catches_of(found(script).day.of("bite", "lost fish"))] == [1, 2]
 
 
 def test_casts_are_counted_by_rod_and_where_the_lure_worked(script, found):
@@ -131,7 +132,7 @@ def test_a_thing_taken_back_or_corrected_counts_as_it_stands(script, book, kept)
     book.amend(trip, Amendment(number=2, taken_back=True))
     book.amend(trip, Amendment(number=4, rod="rod 2", lure="deep plum", line="20 lb"))
     day = read_day(book, trip)
-    out = findings(day, rod_stories(day, book), Words())
+    out = findings(day, rod_stories(day, book), Units())
     assert rows(out, "rod") == {"rod 1, 12 lb": (0, 1), "rod 2, 20 lb": (0, 1)}
     told = {one["number"]: one for one in figures(out)["things"]}
     assert told[2]["stands"] is False
@@ -191,11 +192,11 @@ def test_what_was_believed_before_and_after_the_day(script, book, kept):
 
 
 def test_numbers_in_words():
-    feet, metres = Words("feet"), Words("metres")
+    feet, metres = Units("feet"), Units("metres")
     assert (feet.depth(3.048), metres.depth(3.048)) == ("10.0 ft", "3.0 m")
     assert feet.depth(None) == "not known"
     assert (feet.weight(1.4175), metres.weight(1.4175)) == ("3 lb 2 oz", "1.42 kg")
-    assert (feet.cast(32.0), metres.cast(32.0)) == ("35 yd", "32 m")
+    assert (feet.distance(32.0), metres.distance(32.0)) == ("35 yd", "32 m")
     assert feet.temperature(17.0) == "63 °F"
     assert (lasting(60.0), lasting(1010.0), lasting(35_400.0)) == ("1 minute", "17 minutes", "9 h 50 min")
     assert (count(0, "cast"), count(1, "cast"), count(12, "cast")) == ("no casts", "one cast", "12 casts")

@@ -1,0 +1,182 @@
+"""The day's map: lakebed, the boat's way, casts, and what happened where the lure was."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from html import escape
+from typing import Any
+
+import numpy as np
+
+from companion.lakebed.relief import Relief
+from companion.pictures import watermap
+from companion.pictures.drawing import NINE_IN_TEN, Box, Labels, Plane, ruler
+from companion.report.casts import CastMade, Catch
+from companion.report.chart import (
+    MOST_POINTS,
+    Chart,
+    Shown,
+    chart,
+    chosen_by,
+    label,
+    pin,
+    runs_of,
+    shown_of,
+    thing,
+)
+from companion.report.day import Day, Floats
+from companion.report.ground import Ground
+from companion.report.words import size_words
+from companion.units import Units
+
+_WIDEST, _HIGHEST, _NARROWEST = 1000.0, 680.0, 460.0
+_FOOT = 34.0
+_LAST_RANK = 8
+
+
+def map_of(
+    day: Day, ground: Ground | None, casts: Sequence[CastMade], catches: Sequence[Catch], units: Units
+) -> Chart | None:
+    """Return the map: lakebed, track, casts, and what was logged where the lure was; None without a place."""
+    if day.plane is None:
+        return None
+    west, east, south, north = _bounds(day, casts)
+    wide = min(max(_HIGHEST * (east - west) / (north - south), _NARROWEST), _WIDEST)
+    high = min(max(wide * (north - south) / (east - west), 380.0), _HIGHEST)
+    box = Box(0.0, 0.0, wide, high)
+    plane = Plane.fitting(box, west, south, east, north)
+    world = [
+        box.rect("", ' fill="url(#unknown)"'),
+        *_lakebed(plane, ground, units),
+        *_track(plane, day),
+        *_cast_lines(plane, day, casts, units),
+        *_things(plane, day, shown_of(day, catches), units),
+        '<g class="cursor" id="boat-now" hidden="">' + pin(0, 0, '<circle class="boat" r="8"/>') + "</g>",
+    ]
+    said = "Map of the day: bottom, the boat's way, casts, and what happened where the lure was"
+    svg = chart("map-chart", said, wide, high + _FOOT, [box.rect("frame"), *ruler(plane, units)], world, box)
+    return Chart(svg, wide, high + _FOOT, _map_data(plane, ground, units))
+
+
+def _bounds(day: Day, casts: Sequence[CastMade]) -> tuple[float, float, float, float]:
+    """Return west, east, south and north of all that is drawn, m."""
+    x, y = list(day.track.x), list(day.track.y)
+    for place in (one.place for one in day.standing):
+        spot = day.xy(place)
+        if place is not None and spot is not None:
+            within = place.radius or 0.0
+            x += [spot[0] - within, spot[0] + within]
+            y += [spot[1] - within, spot[1] + within]
+    for cast in casts:
+        if cast.hour_said:
+            x, y = [*x, *cast.x], [*y, *cast.y]
+    west, east = float(np.nanmin(x)) - 12.0, float(np.nanmax(x)) + 12.0
+    return west, east, float(np.nanmin(y)) - 12.0, float(np.nanmax(y)) + 12.0
+
+
+def _grid(ground: Ground) -> Relief:
+    return Relief(ground.grid.east, ground.grid.north, ground.depth, ground.grid.sigma)
+
+
+def _lakebed(plane: Plane, ground: Ground | None, units: Units) -> Iterator[str]:
+    if ground is None or np.isnan(ground.depth).all():
+        return
+    grid = _grid(ground)
+    edges = watermap.band_edges(grid.depth, units)
+    yield from watermap.bottom(plane, grid, edges)
+    labels = Labels(plane.box)
+    for line in watermap.contour_lines(plane, grid, edges, units, labels):
+        yield _as_pin(line) if line.startswith("<text") else line
+
+
+def _as_pin(words: str) -> str:
+    """Return a label of the drawing room as a pin, so that it keeps its size."""
+    x, y = (float(part.split('"')[1]) for part in words.split(" ", 3)[1:3])
+    depth = words.partition(">")[2].removesuffix("</text>")
+    return pin(x, y - 4.5, label(depth, _LAST_RANK, 0.0, 4.5, anchor="middle"))
+
+
+def _track(plane: Plane, day: Day) -> Iterator[str]:
+    """Yield the boat's way, left out where the boat's place was not known."""
+    track = day.track
+    for run in runs_of(track.t, ~np.isnan(track.x)):
+        every = max(1, math.ceil(len(run) / MOST_POINTS))
+        path = plane.path(zip(track.x[run][::every], track.y[run][::every], strict=True))
+        name = f"track-{run[0]}"
+        yield f'<defs><path id="{name}" d="{path}"/></defs>'
+        yield f'<use href="#{name}" class="track-halo"/><use href="#{name}" class="track"/>'
+
+
+def _cast_lines(plane: Plane, day: Day, casts: Sequence[CastMade], units: Units) -> Iterator[str]:
+    for rod in dict.fromkeys(cast.event.rod for cast in casts):
+        mine = (_cast_line(plane, day, cast, units) for cast in casts if cast.event.rod == rod)
+        yield f"<g {chosen_by('cast', rod)}>{''.join(mine)}</g>"
+
+
+def _cast_line(plane: Plane, day: Day, cast: CastMade, units: Units) -> str:
+    boat = day.xy(cast.event.boat)
+    if boat is None or cast.bearing is None:
+        return ""
+    angle = math.radians(cast.bearing)
+    end = (boat[0] + cast.length * math.sin(angle), boat[1] + cast.length * math.cos(angle))
+    said = f"#{cast.event.number} cast, {cast.event.rod}, {units.distance(cast.length)} long"
+    guess = "" if cast.hour_said else " wide-guess"
+    said += "" if cast.hour_said else ", hour not said"
+    return (
+        f'<a class="thing" href="#{day.anchor(cast.event)}" data-from="{cast.event.t:.0f}" '
+        f'data-until="{cast.ended:.0f}"><title>{escape(said)}</title>'
+        f'<path class="cast{guess}" d="{plane.path((boat, end))}"/>'
+        f'<path class="cast-end" d="{plane.path([end])}"/></a>'
+    )
+
+
+def _things(plane: Plane, day: Day, shown: Sequence[Shown], units: Units) -> Iterator[str]:
+    for one in shown:
+        fix = (one.at.at if one.kind == "mark" else one.at.lure_at) or one.at.boat
+        spot = day.xy(fix)
+        if fix is None or spot is None:
+            continue
+        x, y = plane.x(spot[0]), plane.y(spot[1])
+        if one.kind != "mark" and fix.radius:
+            radius = fix.radius * plane.scale
+            yield (
+                f'<circle class="within" cx="{x:.1f}" cy="{y:.1f}" r="{radius:.1f}" '
+                f"{chosen_by(one.kind, one.things[0].rod)}/>"
+            )
+        yield thing(day, one, x, y, _about(day, one, units))
+
+
+def _about(day: Day, one: Shown, units: Units) -> str:
+    """Return what a thing was, in words."""
+    first = one.things[0]
+    size = size_words(one.things[-1], units)
+    rod = f"{first.rod}, {first.line}" if first.rod else ""
+    lure = "" if one.at.lure_depth is None else f"lure at {units.depth(one.at.lure_depth)}"
+    parts = (one.said, size, day.time_words(first.t, seconds=True), rod, lure)
+    return "\n".join(part for part in parts if part)
+
+
+def _map_data(plane: Plane, ground: Ground | None, units: Units) -> dict[str, Any]:
+    """Return what the script needs: metres to paper, and the bottom under the pointer in tenths."""
+    data: dict[str, Any] = {
+        "west": round(plane.west, 2),
+        "north": round(plane.north, 2),
+        "scale": round(plane.scale, 5),
+    }
+    if ground is not None and not np.isnan(ground.depth).all():
+        grid = ground.grid
+        data["grid"] = {
+            "east": round(float(grid.east[0]), 2),
+            "north": round(float(grid.north[0]), 2),
+            "step": round(float(grid.east[1] - grid.east[0]), 4) if len(grid.east) > 1 else 1.0,
+            "rise": round(float(grid.north[1] - grid.north[0]), 4) if len(grid.north) > 1 else 1.0,
+            "columns": len(grid.east),
+            "depth": _tenths(ground.depth / units.depth_m),
+            "within": _tenths(NINE_IN_TEN * grid.sigma / units.depth_m + 0.0 * ground.depth),
+        }
+    return data
+
+
+def _tenths(values: Floats) -> list[int | None]:
+    return [None if math.isnan(v) else round(10 * v) for v in values.ravel().tolist()]
