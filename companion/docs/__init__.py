@@ -1,11 +1,11 @@
-"""What is to be read, as it comes with the program: a tutorial, guides, the reference, and the physics.
+"""What is to be read, as it comes with the program: a tutorial, guides, the reference, the physics, and results.
 
 The reference is written by `python -m companion.docs` from the code it describes.
 """
 
 from importlib.resources import files
 
-PAGES = ("index", "tutorial", "how-to", "reference", "physics")
+PAGES = ("index", "tutorial", "how-to", "reference", "physics", "results")
 """The pages by name, in the order in which they are best read."""
 
 

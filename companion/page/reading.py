@@ -18,6 +18,7 @@ _TITLES = {
     "how-to": "How to",
     "reference": "Reference",
     "physics": "Physics",
+    "results": "Results",
 }
 _INSIDE = re.compile(r'href="([a-z-]+)\.md(#[^"]*)?"')
 _OUTSIDE = re.compile(r'<a href="(?!/|#|https?:)[^"]*">(.*?)</a>', re.DOTALL)

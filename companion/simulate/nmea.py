@@ -132,7 +132,7 @@ class Recorder:
         last_ms = 0
         for tick in range(len(readings.depth)):
             now_ms = self.start_ms + round(1000 * tick * self.step)
-            for order, body in enumerate(self._due(readings, tick)):
+            for order, body in enumerate(self.bodies(readings, tick)):
                 # a sentence reaches the logger a little after its instant, and after the one ahead of it
                 late = 40 + 12 * order + int(rng.integers(0, 25))
                 last_ms = max(last_ms + 1, now_ms + late)
@@ -141,7 +141,8 @@ class Recorder:
         counts = _mangle(lines, self.faults.mangled, rng)
         return Written(b"".join(lines), whole, counts)
 
-    def _due(self, readings: Readings, tick: int) -> Iterator[str]:
+    def bodies(self, readings: Readings, tick: int) -> Iterator[str]:
+        """Yield the bodies of the sentences that are sent at a step of the readings."""
         return _due(self._moment(readings, tick), tick, self.step, self.faults)
 
     def _moment(self, r: Readings, i: int) -> _Moment:

@@ -37,6 +37,7 @@ from typing import Any, NamedTuple
 
 from companion.cli import main as companion
 from tests.bench.reference_bottom import LOGS, TRANSDUCER_M, Reference, read
+from tests.bench.results import keep_section, where_and_when
 
 NO_DEPTHS = "tagblock_vectors.txt"
 WITHOUT_BOTTOM = "ocean_false_bottom.nmea"
@@ -343,26 +344,32 @@ def main() -> None:
         "logs", nargs="*", help="names in ../shared/data/logs, or parts of them; else every one"
     )
     parser.add_argument("--lines", action="store_true", help="print every line found fault with")
+    parser.add_argument("--page", action="store_true", help="keep the table among the results")
     asked = parser.parse_args()
     names = sorted(path.name for path in LOGS.iterdir() if path.name != NO_DEPTHS)
     names = [n for n in names if not asked.logs or any(part in n for part in asked.logs)]
     began = time.process_time()
+    printed = [HEAD]
     print(HEAD)
     together, but_one = Tally(), Tally()
     with tempfile.TemporaryDirectory() as folder:
         for name in names:
             tally = measured(name, Path(folder))
-            print(row(name, tally), flush=True)
+            printed.append(row(name, tally))
+            print(printed[-1], flush=True)
             if asked.lines:
                 print(*tally.faults, sep="\n")
             together.add(tally)
             but_one.add(tally if name != WITHOUT_BOTTOM else Tally())
-    print(row("all", together))
-    print(row("all with a bottom", but_one))
-    print(
-        f"hours: each log's once for each of {len(RATED_FT)} rods in hand; "
-        f"{time.process_time() - began:.0f} s of processor time"
-    )
+    seconds = time.process_time() - began
+    printed += [row("all", together), row("all with a bottom", but_one)]
+    printed.append(f"hours: once for each of {len(RATED_FT)} rods in hand; {seconds:.0f} s of processor time")
+    print(*printed[-3:], sep="\n")
+    if asked.page:
+        table = "\n".join(printed)
+        keep_section(
+            "Real logs", f"`python -m tests.bench.real_logs`, {where_and_when()}.\n\n```\n{table}\n```"
+        )
 
 
 if __name__ == "__main__":
