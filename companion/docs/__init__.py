@@ -1,4 +1,4 @@
-"""What is to be read, as it comes with the program: a tutorial, guides, the reference, the physics, and results.
+"""What is to be read, as it comes with the program: tutorial, guides, reference, physics, results.
 
 The reference is written by `python -m companion.docs` from the code it describes.
 """
