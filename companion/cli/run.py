@@ -59,9 +59,9 @@ def run_command(*, dry_run: bool, as_json: bool, data: Path | None, config_path:
         live = Live(
             settings,
             _text_in_force(config_path),
-            parts,
+            _shown(parts, showing),
             places,
-            _printer(settings, showing, as_json=as_json),
+            _printer(settings, as_json=as_json),
             look=showing.look,
             limits=Limits(int(settings.recordings.most), int(settings.recordings.keep_free)),
         )
@@ -151,11 +151,20 @@ def _button(settings: Settings, missing: list[str]) -> Callable[[], bool] | None
         return None
 
 
-def _printer(settings: Settings, showing: Showing, *, as_json: bool) -> Callable[[AnyEvent], None]:
-    """Return what shows and prints each event; when nobody reads any more the trip goes on."""
+def _shown(parts: Parts, showing: Showing) -> Parts:
+    """Return the devices with the page among them, which is told of an event as soon as the speaker."""
 
     def tell(event: AnyEvent) -> None:
         showing.event(event)
+        parts.tell(event)
+
+    return parts._replace(tell=tell)
+
+
+def _printer(settings: Settings, *, as_json: bool) -> Callable[[AnyEvent], None]:
+    """Return what prints each event; when nobody reads any more the trip goes on."""
+
+    def tell(event: AnyEvent) -> None:
         line = to_json(event).decode() if as_json else timeline.line(event, settings.units)
         with contextlib.suppress(BrokenPipeError):
             click.echo(line)

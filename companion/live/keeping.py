@@ -1,25 +1,32 @@
-"""The logbook of a live trip, whatever the disk does: nothing that fails here ends the trip."""
+"""The logbook of a live trip, whatever the disk does: nothing that fails here ends the trip, or holds it up.
+
+`Keeper` is what the engine's thread sees: it reads what was known before, and hands over what is to be
+kept. `LogbookWriter` writes it in the disk's thread, with a connection of its own.
+"""
 
 from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable
+from contextlib import suppress
 from datetime import datetime
 from functools import partial
 from pathlib import Path
+from typing import NamedTuple
 
 from companion.clock import Clock
 from companion.dive.calibration import Belief
-from companion.events import AnyEvent, Logged, Undone
+from companion.events import AnyEvent
 from companion.lakebed.bed import Bed
+from companion.live.disk import Job
 from companion.record.backup import set_aside
 from companion.record.beforehand import Beforehand, areas_before, keep_area, read
-from companion.record.lakes import Lakes, LearnedFile, of_trip
+from companion.record.lakes import Changes, Lakes, LearnedFile, of_trip
 from companion.record.logbook import Logbook, LogbookError, TripEntry
 from companion.record.logbook import Trip as KeptTrip
 from companion.replay import offer
 from companion.sensing import BoatState
-from companion.trip.engine import Known
+from companion.trip.engine import Emit, Known
 
 AGAIN = 20.0
 """Pause before a logbook that could not be opened is tried again, s."""
@@ -27,15 +34,29 @@ SURE = 3.0
 """How long writing must have gone well before it counts as working again, s: a full disk takes crumbs."""
 WAITING = 20_000
 """Events held in memory while there is no logbook to write to; then the oldest go."""
+BUSY_S = 0.1
+"""How long another program that is writing to the logbook is waited for at a time, s."""
+BUSY_FOR_S = 5.0
+"""How long that may go on before the logbook counts as not written."""
+LOOK_AT_FILE_S = 2.0
+"""How often it is looked whether the logbook is still the file that was opened."""
 
 
-class Keeper:
-    """Writes a trip's events and readings; tells once when the disk refuses, and once when it takes them.
+class _File(NamedTuple):
+    """Which file stands under a name: device and inode of it and of its write-ahead log; None: none does."""
+
+    main: tuple[int, int] | None
+    log: tuple[int, int] | None
+
+
+class LogbookWriter:
+    """Writes a trip in the disk's thread; tells once when the disk refuses, and once when it takes it.
 
     Args:
         path: the logbook's file.
         tell: told, in a few words, what happened.
         before_commit: puts on the disk what the events rest on.
+        written: told each event, in order, once it is on the disk or the disk has refused.
     """
 
     def __init__(
@@ -44,49 +65,275 @@ class Keeper:
         clock: Clock,
         tell: Callable[[str], None],
         before_commit: Callable[[], None] = lambda: None,
+        written: Emit = lambda _: None,
     ) -> None:
         self.path = path
         self._clock = clock
         self._tell = tell
         self._before_commit = before_commit
+        self._written = written
         self._book: Logbook | None = None
         self._trip: KeptTrip | None = None
         self._name = ""
         self._waiting: deque[AnyEvent] = deque(maxlen=WAITING)
-        self._lakes: Lakes | None = None
+        self._unwritten: deque[AnyEvent] = deque(maxlen=WAITING)
+        self._beliefs: dict[str, Belief] = {}
+        self._lakes: dict[int, Changes] = {}
+        self._learned: LearnedFile | None = None
+        self._keeps_lakes = True
+        self._file = _File(None, None)
+        self._looked_at = clock.now()
         self._failing = False
         self._failed_at = 0.0
+        self._busy_since: float | None = None
         self._try_again = 0.0
-
-    def open(self) -> Logbook | None:
-        """Open the logbook; a damaged one is moved aside and a new one begun. None: it cannot be had now."""
-        try:
-            self._book = _sound_logbook(self.path)
-        except LogbookError as error:
-            if error.damaged and self._move_aside():
-                return self.open()
-            self._failed(error)
-        else:
-            self._book.before_commit = self._before_commit
-        return self._book
-
-    def interrupted(self) -> list[TripEntry]:
-        """Return the live trips that were cut off, oldest first."""
-        book = self._book or self.open()
-        try:
-            return [] if book is None else [t for t in book.trips() if t.recording is None and not t.closed]
-        except LogbookError as error:
-            self._failed(error)
-            return []
 
     def close_interrupted(self, trips: list[TripEntry]) -> None:
         """Mark trips that were cut off as closed."""
         try:
+            book = self._opened()
             for trip in trips:
-                if self._book is not None:
-                    self._book.close_trip(trip.id)
+                if book is not None:
+                    book.close_trip(trip.id)
         except LogbookError as error:
             self._failed(error)
+
+    def resume(self, trip: TripEntry) -> None:
+        """Go on with a trip that was cut off."""
+        self._name = trip.name
+        try:
+            book = self._opened()
+            self._trip = None if book is None else book.resume_trip(trip.id)
+        except LogbookError as error:
+            self._failed(error)
+
+    def begin(self, name: str) -> None:
+        """Begin a trip; when the logbook cannot be written its events wait."""
+        self._name = name
+        self._begin()
+
+    def record(self, event: AnyEvent, *, is_new: bool = True) -> None:
+        """Take an event, for the next commit; one that is not new is not given out again."""
+        if is_new:
+            self._unwritten.append(event)
+        if self._trip is None:
+            self._waiting.append(event)
+            return
+        with suppress(LogbookError):  # a number that is taken: then it stands there already
+            self._trip.add(event)
+
+    def reading(self, t: float, utc: datetime | None, boat: BoatState) -> None:
+        """Take the state of the boat."""
+        if self._trip is not None:
+            try:
+                offer(self._trip, t, utc, boat)
+            except LogbookError as error:
+                self._refused(error)
+
+    def belief(self, lure: str, belief: Belief) -> None:
+        """Take what is now believed of a lure."""
+        self._beliefs[lure] = belief
+
+    def lakebed(self, changes: list[Changes], learned: LearnedFile) -> None:
+        """Take what has changed of the lakes; not when the logbook was replaced by one of other waters."""
+        if not self._keeps_lakes:
+            return
+        for one in changes:
+            before = self._lakes.get(one.number)
+            if before is not None:
+                marks = before.marks if one.marks is None else one.marks
+                one = one._replace(tiles=before.tiles | one.tiles, marks=marks)  # noqa: PLW2901
+            self._lakes[one.number] = one
+        self._learned = learned
+
+    def commit(self) -> None:
+        """Put on the disk what belongs there, and hand on what is written."""
+        if self._trip is None:
+            self._begin_again()
+        else:
+            try:
+                self._write(self._trip)
+            except LogbookError as error:
+                self._refused(error)
+            else:
+                self._works()
+        if self._busy_since is None or self._failing:
+            while self._unwritten:
+                self._written(self._unwritten.popleft())
+
+    def look_after(self) -> None:
+        """Try again what could not be written, and see whether the file is still there."""
+        self.commit()
+        now = self._clock.now()
+        if self._book is not None and now - self._looked_at >= LOOK_AT_FILE_S:
+            self._looked_at = now
+            file = self._file_now()
+            if file.main != self._file.main:
+                self._lost(self._book, file)
+            self._file = self._file_now()
+
+    def close(self) -> None:
+        """End the trip in order, as far as the disk allows, and hand on what is left."""
+        try:
+            if self._trip is not None:
+                self._write(self._trip)
+                self._trip.close()
+            if self._book is not None:
+                self._book.close()
+        except LogbookError as error:
+            self._failed(error)
+        self._trip, self._book, self._name = None, None, ""
+        while self._unwritten:
+            self._written(self._unwritten.popleft())
+
+    def _write(self, trip: KeptTrip) -> None:
+        if trip.is_due:
+            trip.flush()
+        while self._beliefs:
+            lure, belief = next(iter(self._beliefs.items()))
+            trip.believe(lure, belief)
+            self._beliefs.pop(lure)
+        if self._learned is not None and self._book is not None:
+            Lakes(self._book).write(self._lakes.values(), self._learned)
+            self._lakes, self._learned = {}, None
+
+    def _opened(self) -> Logbook | None:
+        if self._book is None:
+            self._book = _opened(self.path, self._tell, self._refused, partial(Logbook, patience=BUSY_S))
+            if self._book is not None:
+                self._book.before_commit = self._before_commit
+                self._file = self._file_now()
+        return self._book
+
+    def _begin(self) -> None:
+        book = self._opened()
+        if book is None:
+            return
+        try:
+            self._trip = book.begin_trip(self._name)
+        except LogbookError as error:
+            self._refused(error)
+            return
+        while self._waiting:
+            with suppress(LogbookError):
+                self._trip.add(self._waiting.popleft())
+
+    def _begin_again(self) -> None:
+        now = self._clock.now()
+        if self._name and now >= self._try_again:
+            self._try_again = now + AGAIN
+            self._begin()
+            if self._trip is not None:
+                self.commit()
+
+    def _refused(self, error: LogbookError) -> None:
+        """Keep in memory what the disk does not take: the trip does, unless the file is damaged."""
+        if error.damaged and self._book is not None and _moved_aside(self.path, self._tell):
+            self._waiting.extend([] if self._trip is None else self._trip.waiting)
+            with suppress(LogbookError):
+                self._book.close()
+            self._book = self._trip = None
+            self._begin()
+            return
+        now = self._clock.now()
+        if error.busy and not self._failing:
+            self._busy_since = self._busy_since or now
+            if now - self._busy_since < BUSY_FOR_S:
+                self._try_again = now
+                return
+        self._failed(error)
+
+    def _failed(self, error: LogbookError) -> None:
+        self._failed_at = self._clock.now()
+        self._try_again = self._failed_at + AGAIN
+        if not self._failing:
+            self._failing = True
+            self._tell(f"logbook not written: {error.what}")
+
+    def _works(self) -> None:
+        self._busy_since = None
+        if self._failing and self._clock.now() - self._failed_at > SURE:
+            self._failing = False
+            self._tell("logbook written again")
+
+    def _file_now(self) -> _File:
+        return _File(_identity(self.path), _identity(self._log_path))
+
+    @property
+    def _log_path(self) -> Path:
+        return self.path.with_name(f"{self.path.name}-wal")
+
+    def _lost(self, book: Logbook, file: _File) -> None:
+        """Write the trip again when the logbook was removed or replaced: the old file is still open."""
+        trip, rescued = self._trip, self.path.with_name(f"{self.path.stem}-rescued{self.path.suffix}")
+        self._book = self._trip = None
+        try:
+            with suppress(LogbookError):
+                book.leave_trip()
+            book.copy_to(rescued)
+            book.close()
+            if file.log is not None and file.log == self._file.log:
+                # The old write-ahead log: read into another file it would destroy that.
+                for end in ("-wal", "-shm"):
+                    self.path.with_name(self.path.name + end).unlink(missing_ok=True)
+            self._write_again(rescued, None if trip is None else trip.id, replaced=file.main is not None)
+            for event in [] if trip is None else trip.waiting:
+                self.record(event, is_new=False)
+        except (LogbookError, OSError) as error:
+            self._tell(f"logbook lost, new one begun: {getattr(error, 'what', error)}")
+            self._waiting.extend(trip.waiting if trip is not None else ())
+            self._begin()
+
+    def _write_again(self, rescued: Path, trip: int | None, *, replaced: bool) -> None:
+        if not replaced:
+            rescued.rename(self.path)
+            book = self._opened()
+            if book is not None and trip is not None:
+                self._trip = book.resume_trip(trip)
+            self._tell("logbook was gone, written anew")
+            return
+        book = self._opened()
+        if book is not None and trip is not None:
+            with Logbook(rescued) as old:
+                self._trip = old.copy_trip(trip, book)
+                self._keeps_lakes = Lakes(book).take_over(old)
+            rescued.unlink()
+        self._tell("logbook was replaced, trip written again")
+
+
+class Keeper:
+    """The logbook as the engine's thread sees it: read at the start, written by handing over.
+
+    Args:
+        path: the logbook's file.
+        writer: writes it, in the disk's thread.
+        put: has a job done in that thread.
+        tell: told, in a few words, what happened.
+    """
+
+    def __init__(
+        self, path: Path, writer: LogbookWriter, put: Callable[[Job], None], tell: Callable[[str], None]
+    ) -> None:
+        self.path = path
+        self._writer = writer
+        self._put = put
+        self._tell = tell
+        self._name = ""
+        self._book: Logbook | None = None
+        self._lakes: Lakes | None = None
+
+    def interrupted(self) -> list[TripEntry]:
+        """Return the live trips that were cut off, oldest first."""
+        book = self._opened()
+        try:
+            return [] if book is None else [t for t in book.trips() if t.recording is None and not t.closed]
+        except LogbookError as error:
+            self._not_read(error)
+            return []
+
+    def close_interrupted(self, trips: list[TripEntry]) -> None:
+        """Mark trips that were cut off as closed."""
+        self._put(partial(self._writer.close_interrupted, trips))
 
     def events_of(self, trip: TripEntry) -> list[AnyEvent]:
         """Return what the logbook has of a trip."""
@@ -95,59 +342,32 @@ class Keeper:
 
     def resume(self, trip: TripEntry) -> None:
         """Go on with a trip that was cut off."""
-        assert self._book is not None
         self._name = trip.name
-        self._trip = self._book.resume_trip(trip.id)
+        self._put(partial(self._writer.resume, trip))
 
     def begin(self, name: str) -> None:
-        """Begin a trip; when the logbook cannot be written its events wait."""
+        """Begin a trip."""
         self._name = name
-        self._begin()
+        self._put(partial(self._writer.begin, name))
 
-    def record(self, event: AnyEvent) -> None:
-        """Record an event: it is on the disk when this returns, or it waits for a disk that takes it."""
-        if self._trip is None:
-            self._waiting.append(event)
-            self._once_more()
-            return
-        try:
-            self._trip.record(event)
-        except LogbookError as error:
-            self._refused(event, error)
-        else:
-            self._works()
+    def record(self, event: AnyEvent, *, is_new: bool = True) -> None:
+        """Have an event recorded; one that is not new is not given out again."""
+        self._put(partial(self._writer.record, event, is_new=is_new))
 
     def reading(self, t: float, utc: datetime | None, boat: BoatState) -> None:
         """Offer the state of the boat, about once a second."""
-        if self._trip is None:
-            self._once_more()
-            return
-        try:
-            offer(self._trip, t, utc, boat)
-        except LogbookError as error:
-            self._failed(error)
+        self._put(partial(self._writer.reading, t, utc, boat))
 
     def belief(self, lure: str, belief: Belief) -> None:
         """Keep what is now believed of a lure."""
-        if self._trip is None:
-            return
-        try:
-            self._trip.believe(lure, belief)
-        except LogbookError as error:
-            self._failed(error)
+        self._put(partial(self._writer.belief, lure, belief))
 
     def lakebed(self, t: float, bed: Bed, *, now: bool = False, over: bool = False) -> None:
         """Keep what has changed of the lakebed, now and then, with how much of the trip that is."""
-        if self._lakes is None:
+        if self._lakes is None or not (self._lakes.is_due(t) or now or over):
             return
         taken = LearnedFile(of_trip(self._name), self._name, bed.kept, 0, over)
-        try:
-            if now or over:
-                self._lakes.save(bed, taken)
-            else:
-                self._lakes.save_now_and_then(t, bed, taken)
-        except LogbookError as error:
-            self._failed(error)
+        self._put(partial(self._writer.lakebed, self._lakes.take_changes(bed), taken))
 
     def known(self, folder: Path) -> Known:
         """Return what the boat knows; a lake goes into the trip's folder when the boat comes to it."""
@@ -160,76 +380,47 @@ class Keeper:
             lambda lakes, _beliefs: Known(before.beliefs, areas_before(folder, before, lakes.areas()))
         )
 
+    def close(self) -> None:
+        """Read no more."""
+        if self._book is not None:
+            with suppress(LogbookError):
+                self._book.close()
+        self._book = None
+
+    def _opened(self) -> Logbook | None:
+        if self._book is None:
+            self._book = _opened(self.path, self._tell, self._not_read, _sound_logbook)
+        return self._book
+
     def _known(self, found: Callable[[Lakes, dict[str, Belief]], Known]) -> Known:
-        book = self._book or self.open()
+        book = self._opened()
         try:
             if book is None:
                 return Known()
             self._lakes = Lakes(book)
             return found(self._lakes, book.beliefs())
         except LogbookError as error:
-            self._failed(error)
+            self._not_read(error)
             return Known()
 
-    def close(self) -> None:
-        """End the trip in order, as far as the disk allows."""
-        try:
-            if self._trip is not None:
-                self._trip.close()
-            if self._book is not None:
-                self._book.close()
-        except LogbookError as error:
-            self._failed(error)
-        self._trip = self._book = None
+    def _not_read(self, error: LogbookError) -> None:
+        self._tell(f"logbook not read: {error.what}")
 
-    def _begin(self) -> None:
-        book = self._book or self.open()
-        if book is None:
-            return
-        try:
-            self._trip = book.begin_trip(self._name)
-        except LogbookError as error:
-            self._failed(error)
-            return
-        waiting, self._waiting = list(self._waiting), deque(maxlen=WAITING)
-        for event in waiting:
-            self.record(event)
 
-    def _once_more(self) -> None:
-        now = self._clock.now()
-        if self._name and now >= self._try_again:
-            self._try_again = now + AGAIN
-            self._begin()
-            if self._trip is not None:
-                self._works()
-
-    def _refused(self, event: AnyEvent, error: LogbookError) -> None:
-        if error.damaged and self._move_aside():
-            self._book = self._trip = None
-            self._waiting.append(event)
-            self._begin()
-        elif not (isinstance(event, Logged | Undone) and "number" in error.what):
-            self._failed(error)  # the trip itself keeps what it could not write
-
-    def _failed(self, error: LogbookError) -> None:
-        self._failed_at = self._clock.now()
-        self._try_again = self._failed_at + AGAIN
-        if not self._failing:
-            self._failing = True
-            self._tell(f"logbook not written: {error.what}")
-
-    def _works(self) -> None:
-        if self._failing and self._clock.now() - self._failed_at > SURE:
-            self._failing = False
-            self._tell("logbook written again")
-
-    def _move_aside(self) -> bool:
-        try:
-            to = set_aside(self.path, "damaged")
-        except OSError:
-            return False
-        self._tell("logbook damaged, new one begun" + (f", old one is {to.name}" if to else ""))
-        return True
+def _opened(
+    path: Path,
+    tell: Callable[[str], None],
+    failed: Callable[[LogbookError], None],
+    opening: Callable[[Path], Logbook],
+) -> Logbook | None:
+    """Open a logbook; a damaged one is moved aside and a new one begun. None: it cannot be had now."""
+    try:
+        return opening(path)
+    except LogbookError as error:
+        if error.damaged and _moved_aside(path, tell):
+            return _opened(path, tell, failed, opening)
+        failed(error)
+        return None
 
 
 def _sound_logbook(path: Path) -> Logbook:
@@ -245,3 +436,20 @@ def _sound_logbook(path: Path) -> Logbook:
         book.close()
         raise LogbookError(path, f"it is damaged ({faults[0]})", "a new one is begun", damaged=True)
     return book
+
+
+def _moved_aside(path: Path, tell: Callable[[str], None]) -> bool:
+    try:
+        to = set_aside(path, "damaged")
+    except OSError:
+        return False
+    tell("logbook damaged, new one begun" + (f", old one is {to.name}" if to else ""))
+    return True
+
+
+def _identity(path: Path) -> tuple[int, int] | None:
+    try:
+        stat = path.stat()
+    except OSError:
+        return None
+    return stat.st_dev, stat.st_ino

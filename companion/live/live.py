@@ -18,8 +18,9 @@ from companion.clock import Clock, LiveClock, wall_clock
 from companion.config import Settings
 from companion.events import AnyEvent
 from companion.health.heart import BeatingStop, Heart, tell_manager, watchdog_interval
+from companion.live.disk import Disk, Job
 from companion.live.ears import Ears, Uttered
-from companion.live.keeping import Keeper
+from companion.live.keeping import Keeper, LogbookWriter
 from companion.live.trip import LiveTrip, RebuildError, Rebuilt, Stamps, may_go_on, tried, words_heard
 from companion.live.wires import Inlet
 from companion.record import beforehand
@@ -103,7 +104,7 @@ class Live:
         config: the text those settings were read from; it is kept with the recording.
         parts: the devices.
         places: where the trip is kept.
-        outlet: called in the engine's thread with every event, after it was recorded.
+        outlet: called in the disk's thread with every event, once it is in the logbook or the disk refuses.
         look: called in the engine's thread with the engine after whatever came, at least four times a
             second, to show how things stand.
         limits: what recordings may take of the disk.
@@ -140,15 +141,16 @@ class Live:
         self._failed: set[str] = set()
         self._stop = threading.Event()
         self._grammar = Grammar(aboard(settings))
-        self._keeper = (
-            None if places.logbook is None else Keeper(places.logbook, self.clock, self.tell, self._sync)
-        )
+        self._writer = self._keeper = None
+        if places.logbook is not None:
+            self._writer = LogbookWriter(places.logbook, self.clock, self.tell, self._sync, self._give_out)
+            self._keeper = Keeper(places.logbook, self._writer, self._put, self.tell)
+        self._synced = self._room_seen = self.clock.now()
+        self._disk = Disk(self._commit, self._keep_house, self.clock, self.tell)
         self._waited_for = {source.name: source.opened for source in parts.sources}
         self._readers: list[Reader] = []
         self._ears: Ears | None = None
         self.trip: LiveTrip | None = None
-        self._house_closed = BeatingStop(self.heart, "housekeeping")
-        self._housekeeper = threading.Thread(target=self._keep_house, name="housekeeping", daemon=True)
 
     def tell(self, text: str, *, aloud: bool = True) -> None:
         """Have something noted, and said unless it is not for saying; from any thread."""
@@ -167,6 +169,7 @@ class Live:
 
     def run(self) -> None:
         """Run the trip from its beginning to its end."""
+        self._disk.start()
         self.trip = trip = self._begun()
         # What the beginning has to say comes before what the first depth gives to say.
         self._take_remarks(trip, self.clock.now())
@@ -226,9 +229,9 @@ class Live:
             return None
         keeper.resume(last)
         for event in rebuilt.events[len(told) :]:
-            keeper.record(event)
+            keeper.record(event, is_new=False)
         rebuilt.go_on(self._emit, keeper)
-        return LiveTrip(rebuilt.engine, stamps, Recording(folder), self.tell)
+        return LiveTrip(rebuilt.engine, stamps, Recording(folder), self.tell, self._put)
 
     def _new(self, stamps: Stamps) -> LiveTrip:
         folder = self._shelf.new_folder(stamps.at(self.clock.now()))
@@ -245,13 +248,25 @@ class Live:
         if self._keeper is not None:
             self._keeper.begin(folder.name)
         self.tell("starting")
-        return LiveTrip(engine, stamps, recording, self.tell)
+        return LiveTrip(engine, stamps, recording, self.tell, self._put)
 
     def _emit(self, event: AnyEvent) -> None:
+        """Speak an event at once, and have it recorded before it is given out."""
         if self._keeper is not None:
             self._keeper.record(event)
-        for tell in (self._outlet, self._parts.tell):
-            self._guarded(partial(tell, event))
+        else:
+            self._give_out(event)
+        self._guarded(partial(self._parts.tell, event))
+
+    def _give_out(self, event: AnyEvent) -> None:
+        self._guarded(partial(self._outlet, event))
+
+    def _put(self, job: Job) -> None:
+        self._disk.put(job)
+
+    def _commit(self) -> None:
+        if self._writer is not None:
+            self._writer.commit()
 
     def _guarded(self, do: Callable[[], object]) -> None:
         """Do something that must not end the trip: an error in it is told once, and the rest goes on.
@@ -302,7 +317,6 @@ class Live:
             self._ears = self._listening(self._parts.frames, self._parts.hear)
             self._waited_for["microphone"] = self._ears.opened
             self._ears.start()
-        self._housekeeper.start()
 
     def _listening(
         self, frames: Callable[[], Iterator[Samples]], hear: Callable[[Samples], str | Hearing]
@@ -334,14 +348,16 @@ class Live:
             self._failed.add(name)
 
     def _keep_house(self) -> None:
-        """Put the recording on the disk now and then, and keep room on it."""
-        looked = self.clock.now()
-        while not self._house_closed.wait(SYNC_EVERY):
+        """Put the recording on the disk now and then, and keep room on it; in the disk's thread."""
+        if self._writer is not None:
+            self._writer.look_after()
+        now = self.clock.now()
+        if now - self._synced >= SYNC_EVERY:
+            self._synced = now
             self._sync()
-            if self.clock.now() - looked >= ROOM_EVERY or (self.trip and self.trip.refused):
-                looked = self.clock.now()
+            if now - self._room_seen >= ROOM_EVERY or (self.trip and self.trip.refused):
+                self._room_seen = now
                 self._keep_room()
-        self.heart.forget("housekeeping")
 
     def _keep_room(self) -> None:
         trip = self.trip
@@ -372,6 +388,7 @@ class Live:
             rhythm.passed = now
             trip.remark(t, None)
             self._check_clock(trip)
+        self._disk.check()
         if not self.ready.is_set():
             self._see_whether_ready(now - rhythm.began)
         if rhythm.feed_every is not None and now - rhythm.fed >= rhythm.feed_every / 2:
@@ -424,16 +441,19 @@ class Live:
         if self._ears is not None:
             self._ears.stop()
         self._stop.set()
-        self._house_closed.set()
         self._drain(trip)
-        for thread in (*self._readers, self._ears, self._housekeeper):
+        for thread in (*self._readers, self._ears):
             if thread is not None:
                 thread.join(1.0)
         self._drain(trip)
         self._take_remarks(trip, self.clock.now())
         trip.finish()
-        if self._keeper is not None:
+        if self._keeper is not None and self._writer is not None:
+            self._put(self._writer.close)
+            self._disk.end()
             self._keeper.close()
+        else:
+            self._disk.end()
 
     def _drain(self, trip: LiveTrip) -> None:
         with contextlib.suppress(queue.Empty):

@@ -12,11 +12,11 @@ from contextlib import contextmanager, suppress
 from datetime import datetime
 from functools import partial
 from pathlib import Path
-from typing import TypeVar
 
 from companion.clock import Clock, stopwatch
 from companion.config import Settings
 from companion.events import AnyEvent, Heard
+from companion.live.disk import Job
 from companion.live.ears import Uttered
 from companion.record.recording import (
     CLIPS,
@@ -37,7 +37,7 @@ from companion.sensing import Chunk
 from companion.sensing.remarks import COMPANION, own_apart, txt_body
 from companion.trip.assembly import RECORDING, assemble_trip
 from companion.trip.engine import Emit, Engine, Keep, KeepNothing, Known, Utterance
-from companion.voice.clips import ClipError, read_clip
+from companion.voice.clips import ClipError, clip_name, read_clip
 from companion.voice.grammar import Grammar
 from companion.voice.heard import Hearing, hearing_told
 from companion.voice.hearing import clips_in
@@ -54,7 +54,6 @@ MOST_TRIES = 2
 TRIES = "going-on"
 """The file in a trip's folder that counts those tries, while one is under way or has ended the program."""
 _PIECE = 65_536
-T = TypeVar("T")
 
 
 class Stamps:
@@ -82,6 +81,7 @@ class LiveTrip:
         recording: where it is kept, or None when the disk does not take one.
         tell: told, in a few words, when the disk refuses, and when it takes the recording again; the trip
             goes on.
+        put: has done, in order and soon, what waits for the disk.
 
     Attributes:
         refused: the disk did not take what came last.
@@ -94,6 +94,7 @@ class LiveTrip:
         stamps: Stamps,
         recording: Recording | None,
         tell: Callable[[str], None],
+        put: Callable[[Job], None],
     ) -> None:
         self.engine = engine
         self.recording = recording
@@ -102,6 +103,7 @@ class LiveTrip:
         self.refused = False
         self._refused_at = 0
         self._tell = tell
+        self._put = put
         self._cutters: dict[str, LineCutter] = {}
 
     def chunk(self, chunk: Chunk) -> None:
@@ -127,12 +129,15 @@ class LiveTrip:
         """Take an utterance that has just ended."""
         ended = self.stamps.later(uttered.t)
         began = ended - clip_end(0, uttered.samples)
-        name = self._on_disk(lambda recording: recording.clip(began, uttered.samples))
+        name = None
+        if self.recording is not None and not self.recording_paused:
+            name = clip_name(utc_of(began))
+            self._later(lambda recording: recording.clip(began, uttered.samples))
         self.engine.utterance(Utterance(utc_of(began), utc_of(ended), _patiently(uttered.words), name))
         self.remark(uttered.t, None)
 
     def sync(self) -> None:
-        """Return once everything recorded is on the disk, or the disk has refused."""
+        """Return once everything written is on the disk, or the disk has refused; in the disk's thread."""
         self._on_disk(Recording.sync)
 
     def finish(self) -> None:
@@ -142,29 +147,31 @@ class LiveTrip:
 
     def close(self) -> None:
         """Close the recording and leave the trip open."""
-        self._on_disk(Recording.close)
+        self._later(Recording.close)
 
     def _take_in(self, lines: bytes, *, own: bool = False) -> None:
         """Record whole lines, of a wire or of our own, and give them to the engine."""
-        self._on_disk(lambda recording: recording.write(lines))
+        self._later(lambda recording: recording.write(lines))
         self.engine.chunk(Chunk(0.0, RECORDING, lines, own))
 
-    def _on_disk(self, do: Callable[[Recording], T]) -> T | None:
-        """Do something with the recording; None when there is none or the disk refuses."""
+    def _later(self, do: Callable[[Recording], object]) -> None:
+        self._put(partial(self._on_disk, do))
+
+    def _on_disk(self, do: Callable[[Recording], object]) -> None:
+        """Do something with the recording, if there is one; the disk may refuse."""
         if self.recording is None or self.recording_paused:
-            return None
+            return
         try:
-            done = do(self.recording)
+            do(self.recording)
         except OSError as error:
             self._refused_at = self.stamps.last
             if not self.refused:
                 self.refused = True
                 self._tell(f"not recording: {error.strerror or error}")
-            return None
+            return
         if self.refused and self.stamps.last - self._refused_at > SURE:
             self.refused = False
             self._tell("recording again")
-        return done
 
 
 def _patiently(words: Callable[[], str | Hearing]) -> Callable[[], str | Hearing]:

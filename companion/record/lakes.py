@@ -6,6 +6,7 @@ costs at most what was sounded since the last `Lakes.save`, and what is read bac
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -48,8 +49,13 @@ class KeptArea(msgspec.Struct, frozen=True):
     marks: list[Mark]
 
 
-class _Changes(NamedTuple):
-    area: Area
+class Changes(NamedTuple):
+    """What has changed of a lake, as values; `marks` None: as they were."""
+
+    number: int
+    lat: float
+    lon: float
+    state: str
     tiles: dict[TileKey, bytes]
     marks: tuple[Mark, ...] | None
 
@@ -64,7 +70,7 @@ class Lakes:
     def __init__(self, logbook: Logbook) -> None:
         self.problems: list[str] = []
         self._logbook = logbook
-        self._saved_marks: dict[int, tuple[Mark, ...]] = {}
+        self._saved_marks: dict[int, tuple[Mark, ...] | None] = {}
         self._next = float("-inf")
 
     def areas(self, found: Callable[[KeptArea], None] | None = None) -> list[Area]:
@@ -72,43 +78,76 @@ class Lakes:
 
         `found` is then told what was read.
         """
-        rows = self._logbook._rows("SELECT id, lat, lon, state FROM lakes ORDER BY id")
+        rows = self._logbook.rows("SELECT id, lat, lon, state FROM lakes ORDER BY id")
         return [Area(row["id"], row["lat"], row["lon"], self._loader(row, found)) for row in rows]
 
     def save(self, bed: Bed, learned: LearnedFile | None = None) -> int:
         """Write what has changed in a bed, and how far a file was learned; return how many tiles."""
-        changes = [change for area in bed.areas if area.loaded and (change := self._changes(area))]
+        changes = self.take_changes(bed)
         if not changes and learned is None:
             return 0
         try:
-            with self._logbook._writing():
-                for change in changes:
-                    self._write(change)
-                if learned is not None:
-                    self._logbook._db.execute(_REMEMBER, learned)
+            self.write(changes, learned)
         except BaseException:
-            for change in changes:
-                change.area.surface.mark_changed(change.tiles)
+            self.give_back(bed, changes)
             raise
-        self._saved_marks |= {one.area.number: one.marks for one in changes if one.marks is not None}
         return sum(len(change.tiles) for change in changes)
+
+    def take_changes(self, bed: Bed) -> list[Changes]:
+        """Return what has changed in a bed since this was last called; nothing is read or written."""
+        return [change for area in bed.areas if area.loaded and (change := self._changes(area))]
+
+    def write(self, changes: Iterable[Changes], learned: LearnedFile | None = None) -> None:
+        """Write changes, and how far a file was learned, in one transaction."""
+        with self._logbook.transaction() as tables:
+            for change in changes:
+                _write(tables, change)
+            if learned is not None:
+                tables.execute(_REMEMBER, learned)
+
+    def give_back(self, bed: Bed, changes: Iterable[Changes]) -> None:
+        """Count changes as not taken, because they could not be written."""
+        taken = {change.number: change for change in changes}
+        for area in bed.areas:
+            if area.number in taken:
+                area.surface.mark_changed(taken[area.number].tiles)
+                if taken[area.number].marks is not None:
+                    self._saved_marks[area.number] = None
 
     def save_now_and_then(self, t: float, bed: Bed, learned: LearnedFile | None = None) -> None:
         """Save at logic time `t`, s, unless that was done less than `SAVE_EVERY` ago."""
-        if t >= self._next:
-            self._next = t + SAVE_EVERY
+        if self.is_due(t):
             self.save(bed, learned)
+
+    def is_due(self, t: float) -> bool:
+        """Return whether to save at logic time `t`, s; then not again for `SAVE_EVERY`."""
+        if t < self._next:
+            return False
+        self._next = t + SAVE_EVERY
+        return True
+
+    def take_over(self, other: Logbook) -> bool:
+        """Take those lakes of another logbook that are not here; return whether the rest are the same."""
+        here = {row["id"]: (row["lat"], row["lon"]) for row in self._logbook.rows(_PLACES)}
+        there = {row["id"]: (row["lat"], row["lon"]) for row in other.rows(_PLACES)}
+        with self._logbook.transaction() as tables:
+            for lake in there.keys() - here.keys():
+                for table, column in (("lakes", "id"), ("lake_tiles", "lake"), ("lake_marks", "lake")):
+                    for row in other.rows(f"SELECT * FROM {table} WHERE {column} = ?", lake):
+                        places = ", ".join("?" * len(row))
+                        tables.execute(f"INSERT INTO {table} VALUES ({places})", list(row.values()))
+        return all(here[lake] == there[lake] for lake in here.keys() & there.keys())
 
     def clear(self) -> None:
         """Forget every lake and every file learned: for a replay that is made anew."""
-        with self._logbook._writing():
+        with self._logbook.transaction() as tables:
             for table in ("lakes", "lake_tiles", "lake_marks", "lake_learned"):
-                self._logbook._db.execute(f"DELETE FROM {table}")
+                tables.execute(f"DELETE FROM {table}")
         self._saved_marks.clear()
 
     def learned(self) -> list[LearnedFile]:
         """Return the files of others that were taken in, in the order they were."""
-        rows = self._logbook._rows("SELECT * FROM lake_learned ORDER BY rowid")
+        rows = self._logbook.rows("SELECT * FROM lake_learned ORDER BY rowid")
         return [LearnedFile(**{**row, "done": bool(row["done"])}) for row in rows]
 
     def taken(self, digest: str, recording: Path) -> LearnedFile | None:
@@ -116,21 +155,14 @@ class Lakes:
         known = {file.digest: file for file in self.learned()}
         return known.get(digest) or known.get(of_trip(recording.parent.name))
 
-    def _changes(self, area: Area) -> _Changes | None:
+    def _changes(self, area: Area) -> Changes | None:
         tiles, marks = area.surface.take_changed(), tuple(area.marks)
         moved = marks != self._saved_marks.get(area.number, ())
-        return _Changes(area, tiles, marks if moved else None) if tiles or moved else None
-
-    def _write(self, change: _Changes) -> None:
-        area, db = change.area, self._logbook._db
-        db.execute(_LAKE, [area.number, area.plane.lat, area.plane.lon, area.surface.state()])
-        kept = [(area.number, *key, cells) for key, cells in change.tiles.items() if cells]
-        gone = [(area.number, *key) for key, cells in change.tiles.items() if not cells]
-        db.conn.executemany(_TILE, kept)
-        db.conn.executemany("DELETE FROM lake_tiles WHERE lake = ? AND east = ? AND north = ?", gone)
-        if change.marks is not None:
-            db.execute("DELETE FROM lake_marks WHERE lake = ?", [area.number])
-            db.conn.executemany(_MARK, [(area.number, *_mark_row(mark)) for mark in change.marks])
+        if not tiles and not moved:
+            return None
+        self._saved_marks[area.number] = marks
+        plane, state = area.plane, area.surface.state()
+        return Changes(area.number, plane.lat, plane.lon, state, tiles, marks if moved else None)
 
     def _loader(
         self, lake: dict[str, Any], found: Callable[[KeptArea], None] | None
@@ -138,7 +170,7 @@ class Lakes:
         number, state = lake["id"], lake["state"]
 
         def load() -> tuple[Surface, Marks]:
-            marks = [_mark(row) for row in self._logbook._rows(_MARKS, number)]
+            marks = [_mark(row) for row in self._logbook.rows(_MARKS, number)]
             self._saved_marks[number] = tuple(marks)
             tiles = self._tiles(number)
             if found is not None:
@@ -148,7 +180,7 @@ class Lakes:
         return load
 
     def _tiles(self, number: int) -> list[tuple[TileKey, bytes]]:
-        rows = self._logbook._rows("SELECT east, north, cells FROM lake_tiles WHERE lake = ?", number)
+        rows = self._logbook.rows("SELECT east, north, cells FROM lake_tiles WHERE lake = ?", number)
         return [((row["east"], row["north"]), row["cells"]) for row in rows]
 
     def _surface(self, number: int, state: str, tiles: list[tuple[TileKey, bytes]]) -> Surface:
@@ -161,9 +193,7 @@ class Lakes:
         try:
             return Surface.restore(state, tiles)
         except ValueError as error:
-            raise self._logbook._error(
-                f"lake {number} cannot be read: {error}", "restore a backup"
-            ) from error
+            raise self._logbook.error(f"lake {number} cannot be read: {error}", "restore a backup") from error
 
     def _sound(self, number: int, tiles: Iterable[tuple[TileKey, bytes]]) -> list[tuple[TileKey, bytes]]:
         """Return the tiles that can be read; a damaged one must not keep the others from the angler."""
@@ -178,6 +208,18 @@ class Lakes:
         return sound
 
 
+def _write(tables: sqlite3.Connection, change: Changes) -> None:
+    tables.execute(_LAKE, [change.number, change.lat, change.lon, change.state])
+    kept = [(change.number, *key, cells) for key, cells in change.tiles.items() if cells]
+    gone = [(change.number, *key) for key, cells in change.tiles.items() if not cells]
+    tables.executemany(_TILE, kept)
+    tables.executemany("DELETE FROM lake_tiles WHERE lake = ? AND east = ? AND north = ?", gone)
+    if change.marks is not None:
+        tables.execute("DELETE FROM lake_marks WHERE lake = ?", [change.number])
+        tables.executemany(_MARK, [(change.number, *_mark_row(mark)) for mark in change.marks])
+
+
+_PLACES = "SELECT id, lat, lon FROM lakes"
 _LAKE = (
     "INSERT INTO lakes (id, lat, lon, state) VALUES (?, ?, ?, ?) "
     "ON CONFLICT (id) DO UPDATE SET state = excluded.state"

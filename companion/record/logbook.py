@@ -10,7 +10,7 @@ from __future__ import annotations
 import sqlite3
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from datetime import datetime
 from math import cos, hypot, radians
 from pathlib import Path
@@ -48,15 +48,19 @@ Subject = Literal["lure", "rod"]
 class LogbookError(Exception):
     """The logbook cannot be used: which file, what is wrong with it, and what to do, in one line.
 
-    `damaged`: the file's contents are broken, so that only another file helps.
+    `damaged`: the file's contents are broken, so that only another file helps. `busy`: another program is
+    writing to it, and it may be had later.
     """
 
-    def __init__(self, path: Path, what: str, remedy: str, *, damaged: bool = False) -> None:
+    def __init__(
+        self, path: Path, what: str, remedy: str, *, damaged: bool = False, busy: bool = False
+    ) -> None:
         super().__init__(f"logbook {path}: {what}; {remedy}")
         self.path = path
         self.what = what
         self.remedy = remedy
         self.damaged = damaged
+        self.busy = busy
 
 
 class TripEntry(msgspec.Struct, frozen=True, kw_only=True):
@@ -109,6 +113,9 @@ class Logbook:
 
     One trip at a time is written through one `Logbook`; other programs and threads may open their own.
 
+    Args:
+        patience: how long to wait for another program that is writing to it, s.
+
     Raises:
         LogbookError: the file is locked, read-only, damaged, no logbook, or written by a newer version.
             Every method raises it when the file fails later.
@@ -117,12 +124,12 @@ class Logbook:
         before_commit: called before a trip's events are committed, to put on the disk what they rest on.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, *, patience: float = PATIENCE) -> None:
         self.path = path
         self.before_commit: Callable[[], None] = lambda: None
         self._trip: Trip | None = None
         with self._plainly():
-            self._db = _connect(path)
+            self._db = _connect(path, patience)
             try:
                 self._prepare()
             except BaseException:
@@ -153,13 +160,13 @@ class Logbook:
             LogbookError: the recording is here already, or another trip is still being written.
         """
         if self._trip is not None:
-            raise self._error("its present trip is still open", "close it before the next begins")
-        with self._writing():
+            raise self.error("its present trip is still open", "close it before the next begins")
+        with self.transaction():
             earlier = [
                 row["id"] for row in self._db.query("SELECT id FROM trips WHERE recording = ?", [recording])
             ]
             if earlier and not replace:
-                raise self._error(
+                raise self.error(
                     f"it already holds a replay of {recording} (trip {earlier[0]})",
                     "ask to replace that one, or give another logbook file",
                 )
@@ -179,28 +186,28 @@ class Logbook:
             LogbookError: another trip is still being written.
         """
         if self._trip is not None:
-            raise self._error("its present trip is still open", "close it before the next begins")
+            raise self.error("its present trip is still open", "close it before the next begins")
         entries = self.logged(trip_id)
         self._trip = Trip(self, trip_id, {entry.event.number: entry.event for entry in entries})
         return self._trip
 
     def close_trip(self, trip_id: int) -> None:
         """Mark a trip that was cut off as closed."""
-        with self._writing():
+        with self.transaction():
             self._db.execute("UPDATE trips SET closed = 1 WHERE id = ?", [trip_id])
 
     def trips(self) -> list[TripEntry]:
         """Return every trip, in the order they were begun."""
-        return [msgspec.convert(row, TripEntry, strict=False) for row in self._rows(_TRIPS)]
+        return [msgspec.convert(row, TripEntry, strict=False) for row in self.rows(_TRIPS)]
 
     def events(self, trip: int) -> list[AnyEvent]:
         """Return a trip's events in the order they happened."""
-        rows = self._rows("SELECT payload FROM events WHERE trip = ? ORDER BY id", trip)
+        rows = self.rows("SELECT payload FROM events WHERE trip = ? ORDER BY id", trip)
         return [from_json(row["payload"]) for row in rows]
 
     def logged(self, trip: int) -> list[LoggedEntry]:
         """Return a trip's logged things in order, also those that were taken back."""
-        rows = self._rows(
+        rows = self.rows(
             "SELECT payload, undone FROM events WHERE trip = ? AND event = 'logged' ORDER BY id", trip
         )
         return [
@@ -213,15 +220,15 @@ class Logbook:
         Raises:
             LogbookError: the trip has no such number.
         """
-        found = self._rows(
+        found = self.rows(
             "SELECT t, clip FROM events WHERE trip = ? AND number = ? AND event = 'logged'",
             trip,
             amendment.number,
         )
         if not found:
-            raise self._error(f"trip {trip} has no number {amendment.number}", "give one that was logged")
+            raise self.error(f"trip {trip} has no number {amendment.number}", "give one that was logged")
         text = msgspec.json.encode(amendment).decode()
-        with self._writing():
+        with self.transaction():
             values = [trip, amendment.number, found[0]["t"], found[0]["clip"], text]
             self._db.execute(_INSERT_AMENDMENT, values)
 
@@ -251,12 +258,12 @@ class Logbook:
         logged = [entry.event for entry in self.logged(trip)]
         return [
             (msgspec.json.decode(row["payload"], type=Amendment), _number_now(row, logged))
-            for row in self._rows(_AMENDMENTS, trip)
+            for row in self.rows(_AMENDMENTS, trip)
         ]
 
     def readings(self, trip: int) -> Iterator[KeptReading]:
         """Yield a trip's kept readings in order."""
-        for row in self._rows("SELECT * FROM readings WHERE trip = ? ORDER BY id", trip):
+        for row in self.rows("SELECT * FROM readings WHERE trip = ? ORDER BY id", trip):
             yield _kept_reading(row)
 
     def keep_calibration(
@@ -273,7 +280,7 @@ class Logbook:
         A belief holds all its evidence, so a trip keeps only its last one of each.
         """
         text = None if posterior is None else msgspec.json.encode(posterior).decode()
-        with self._writing():
+        with self.transaction():
             self._db.execute(
                 "DELETE FROM calibrations WHERE trip = ? AND subject = ? AND name = ?", [trip, subject, name]
             )
@@ -284,7 +291,7 @@ class Logbook:
 
     def calibrations(self, subject: Subject, name: str) -> list[Calibration]:
         """Return what has been believed of a lure or a rod, oldest first: the last one is in force."""
-        rows = self._rows(
+        rows = self.rows(
             "SELECT * FROM calibrations WHERE subject = ? AND name = ? ORDER BY id", subject, name
         )
         return [Calibration(_decoded(row["posterior"]), row["utc"], row["trip"]) for row in rows]
@@ -294,18 +301,52 @@ class Logbook:
 
         `before` leaves out what a trip and those after it have taught.
         """
-        rows = self._rows(
+        rows = self.rows(
             "SELECT name, posterior FROM calibrations WHERE id IN (SELECT max(id) FROM calibrations "
             "WHERE subject = 'lure' AND coalesce(trip, 0) < ? GROUP BY name) AND posterior NOT NULL",
             2**62 if before is None else before,
         )
         return {row["name"]: msgspec.json.decode(row["posterior"], type=Belief) for row in rows}
 
+    def copy_to(self, path: Path) -> None:
+        """Write a copy of the whole logbook as it is now, also when its own file is no longer there.
+
+        Raises:
+            LogbookError: the copy cannot be written, or this one not be read.
+        """
+        with self._plainly(), closing(sqlite3.connect(path)) as copy:
+            self._db.conn.backup(copy)
+
+    def copy_trip(self, trip: int, to: Logbook) -> Trip:
+        """Write a trip that is under way into another logbook, and return it there, to be gone on with.
+
+        Raises:
+            LogbookError: it cannot be read here or written there.
+        """
+        (name,) = (row["name"] for row in self.rows("SELECT name FROM trips WHERE id = ?", trip))
+        copied = to.begin_trip(name)
+        for table in ("readings", "events", "calibrations"):
+            rows = self.rows(f"SELECT * FROM {table} WHERE trip = ? ORDER BY id", trip)
+            with to.transaction() as tables:
+                for row in rows:
+                    values = {**row, "trip": copied.id}
+                    del values["id"]
+                    places = ", ".join("?" * len(values))
+                    sql = f"INSERT INTO {table} ({', '.join(values)}) VALUES ({places})"
+                    tables.execute(sql, list(values.values()))
+        to.leave_trip()
+        return to.resume_trip(copied.id)
+
+    def leave_trip(self) -> None:
+        """Commit what waits and let go of the trip being written; it stays open, to be gone on with."""
+        self._settle()
+        self._trip = None
+
     def faults(self) -> list[str]:
         """Return what SQLite's integrity and foreign-key checks find wrong: nothing, in a sound logbook."""
         try:
-            found = [str(row["integrity_check"]) for row in self._rows("PRAGMA integrity_check")]
-            loose = self._rows("PRAGMA foreign_key_check")
+            found = [str(row["integrity_check"]) for row in self.rows("PRAGMA integrity_check")]
+            loose = self.rows("PRAGMA foreign_key_check")
         except LogbookError as error:  # damaged so badly that the check itself stumbles
             return [error.what]
         return [line for line in found if line != "ok"] + [
@@ -315,25 +356,26 @@ class Logbook:
     def _prepare(self) -> None:
         self._refuse_strangers()
         if self._db.execute("PRAGMA journal_mode = wal").fetchone()[0] != "wal":
-            raise self._error("it cannot keep a write-ahead log there", "put it on a local disk")
+            raise self.error("it cannot keep a write-ahead log there", "put it on a local disk")
         for pragma in ("synchronous = full", "foreign_keys = on"):
             self._db.execute(f"PRAGMA {pragma}")
         if steps.pending(self._db):
-            with self._writing():
+            with self.transaction():
                 steps.apply(self._db)
 
     def _refuse_strangers(self) -> None:
         done = {step.name for step in steps.applied(self._db)}
         if not done and set(self._db.table_names()) - {steps.migrations_table}:
-            raise self._error("it is a database, but no logbook", "give another file")
+            raise self.error("it is a database, but no logbook", "give another file")
         unknown = done - known_steps()
         if unknown:
-            raise self._error(
+            raise self.error(
                 f"a newer version of the companion wrote it (it has had step {max(unknown)!r})",
                 "update the companion, or give another file",
             )
 
-    def _rows(self, sql: str, *arguments: object) -> list[dict[str, Any]]:
+    def rows(self, sql: str, *arguments: object) -> list[dict[str, Any]]:
+        """Return the rows a query gives, what waits to be committed among them."""
         with self._plainly():
             self._settle()
             return list(self._db.query(sql, list(arguments)))
@@ -343,12 +385,15 @@ class Logbook:
             self._trip.flush()
 
     @contextmanager
-    def _writing(self) -> Iterator[None]:
-        """One transaction, begun as a writer so that it cannot lose the file half way through."""
+    def transaction(self) -> Iterator[sqlite3.Connection]:
+        """One transaction on the tables (`schema.py`), all of it or nothing; what it yields takes the SQL.
+
+        It is begun as a writer, so that it cannot lose the file half way through.
+        """
         with self._plainly():
             self._db.execute("BEGIN IMMEDIATE")
             try:
-                yield
+                yield self._db.conn
                 self._db.commit()
             except BaseException:
                 self._db.rollback()
@@ -359,13 +404,17 @@ class Logbook:
         try:
             yield
         except sqlite3.Error as error:
-            raise LogbookError(self.path, *_explained(error), damaged=_is_damage(error)) from error
+            code = _code_of(error)
+            damaged = code in (sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT)
+            busy = code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)
+            raise LogbookError(self.path, *_explained(error), damaged=damaged, busy=busy) from error
         except OSError as error:
-            raise self._error(
+            raise self.error(
                 error.strerror or str(error), "give a file in a folder you may write to"
             ) from error
 
-    def _error(self, what: str, remedy: str) -> LogbookError:
+    def error(self, what: str, remedy: str) -> LogbookError:
+        """Return an error about this logbook: what is wrong with it, and what to do."""
         return LogbookError(self.path, what, remedy)
 
 
@@ -381,6 +430,7 @@ class Trip:
         self._logbook = logbook
         self._events: list[AnyEvent] = []
         self._readings: deque[tuple[Any, ...]] = deque(maxlen=KEPT_WHILE_FAILING)
+        self._urgent = False
         self._waiting = 0
         self._logged: dict[int, Logged] = dict(logged or {})
         self._last_t = 0.0
@@ -405,11 +455,30 @@ class Trip:
         Raises:
             LogbookError: also when a `Logged` has a number already used, or an `Undone` one never used.
         """
+        self.add(event)
+        if self.is_due:
+            self.flush()
+
+    def add(self, event: AnyEvent) -> None:
+        """Take an event that `flush` will commit with those beside it.
+
+        Raises:
+            LogbookError: as `record` does for a wrong number.
+        """
         self._check_number(event)
         self._last_t = event.t
         self._events.append(event)
-        if not isinstance(event, Match) or len(self._events) >= BATCH:
-            self.flush()
+        self._urgent |= not isinstance(event, Match)
+
+    @property
+    def is_due(self) -> bool:
+        """Whether something waits that belongs on the disk now: all but a `Match`, or a batch of those."""
+        return self._urgent or len(self._events) >= BATCH
+
+    @property
+    def waiting(self) -> list[AnyEvent]:
+        """The events that are not on the disk yet."""
+        return list(self._events)
 
     def undo(self, number: int, t: float | None = None, utc: str | None = None) -> Undone:
         """Take back a logged thing at logic time `t`, s (None: that of the last event); return the event."""
@@ -455,20 +524,21 @@ class Trip:
             return
         book = self._logbook
         book.before_commit()
-        with book._writing():
-            book._db.conn.executemany(_INSERT_READING, self._readings)
+        with book.transaction() as tables:
+            tables.executemany(_INSERT_READING, self._readings)
             for event in self._events:
-                self._write(event)
+                self._write(tables, event)
         self._readings.clear()
         self._events.clear()
+        self._urgent = False
 
     def close(self) -> None:
         """End the trip in order; closing it twice does nothing."""
         if self._logbook._trip is not self:
             return
         self.flush()
-        with self._logbook._writing():
-            self._logbook._db.execute("UPDATE trips SET closed = 1 WHERE id = ?", [self.id])
+        with self._logbook.transaction() as tables:
+            tables.execute("UPDATE trips SET closed = 1 WHERE id = ?", [self.id])
         self._logbook._trip = None
 
     def _is_news(self, t: float, fix: Fix | None, depth: float | None) -> bool:
@@ -481,20 +551,19 @@ class Trip:
         """Refuse a wrong number now: the table would refuse it too, and with it all that waits beside it."""
         if isinstance(event, Logged):
             if event.number in self._logged:
-                raise self._logbook._error(
+                raise self._logbook.error(
                     f"trip {self.id} already has a number {event.number}", "count on from it"
                 )
             self._logged[event.number] = event
         elif isinstance(event, Undone) and event.number not in self._logged:
-            raise self._logbook._error(
+            raise self._logbook.error(
                 f"trip {self.id} has no number {event.number}", "undo one that was logged"
             )
 
-    def _write(self, event: AnyEvent) -> None:
-        conn = self._logbook._db.conn
-        conn.execute(_INSERT_EVENT, _event_row(self.id, event))
+    def _write(self, tables: sqlite3.Connection, event: AnyEvent) -> None:
+        tables.execute(_INSERT_EVENT, _event_row(self.id, event))
         if isinstance(event, Undone):
-            conn.execute(
+            tables.execute(
                 "UPDATE events SET undone = 1 WHERE trip = ? AND number = ?", [self.id, event.number]
             )
 
@@ -529,21 +598,19 @@ _EVENT_COLUMNS = (
 _INSERT_EVENT = _insert("events", _EVENT_COLUMNS)
 
 
-def _connect(path: Path) -> sqlite_utils.Database:
+def _connect(path: Path, patience: float) -> sqlite_utils.Database:
     path.parent.mkdir(parents=True, exist_ok=True)
-    return sqlite_utils.Database(sqlite3.connect(path, timeout=PATIENCE, isolation_level=None))
+    return sqlite_utils.Database(sqlite3.connect(path, timeout=patience, isolation_level=None))
 
 
 def _explained(error: sqlite3.Error) -> tuple[str, str]:
     """Return what an SQLite error means to the logbook's owner, and what to do about it."""
-    # The low byte is the primary code (SQLite's documentation, "Result and Error Codes").
-    code = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_ERROR) & 0xFF
-    return _MEANINGS.get(code, (str(error), "check the file, or give another"))
+    return _MEANINGS.get(_code_of(error), (str(error), "check the file, or give another"))
 
 
-def _is_damage(error: sqlite3.Error) -> bool:
-    code = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_ERROR) & 0xFF
-    return code in (sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT)
+def _code_of(error: sqlite3.Error) -> int:
+    """Return the primary code: the low byte (SQLite's documentation, "Result and Error Codes")."""
+    return getattr(error, "sqlite_errorcode", sqlite3.SQLITE_ERROR) & 0xFF
 
 
 _MEANINGS: Mapping[int, tuple[str, str]] = {

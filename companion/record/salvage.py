@@ -84,7 +84,7 @@ def salvage(damaged: Path, logbook: Path) -> Salvaged:
             raise BackupError(f"{damaged}: nothing in it can be read; replay the recordings instead")
         with Logbook(logbook) as book:
             taking = _Taking(book, tables)
-            with book._writing():
+            with book.transaction() as taking.db:
                 taking.trips()
             taking.lakes()
     lost = {name: table.lost(taking.unfit[name]) for name, table in tables.items()}
@@ -263,7 +263,10 @@ class _Taking:
     Attributes:
         taken: how many rows of each table.
         unfit: how many that could be read belong to a trip or a lake that is lost.
+        db: the transaction on the other logbook in which rows are taken.
     """
+
+    db: sqlite3.Connection
 
     def __init__(self, book: Logbook, tables: Mapping[str, _Table]) -> None:
         self.taken: Counter[str] = Counter()
@@ -293,7 +296,7 @@ class _Taking:
         tiles, marks = _by_lake(self._tables["lake_tiles"]), _by_lake(self._tables["lake_marks"])
         lakes = list(self._tables["lakes"].rows())
         after, to_merge = self._last("lakes"), []
-        with self._book._writing():
+        with self._book.transaction() as self.db:
             for lake in lakes:
                 number = lake["id"]
                 if bed.area_of(lake["lat"], lake["lon"]) is not None:
@@ -339,16 +342,16 @@ class _Taking:
         return {trip: event.name for trip, event in told if isinstance(event, TripBegan)}
 
     def _rows(self, table: str) -> list[Values]:
-        return list(self._book._db.query(f"SELECT * FROM {table}"))
+        return self._book.rows(f"SELECT * FROM {table}")
 
     def _last(self, table: str) -> int:
-        row = self._book._db.execute(f"SELECT coalesce(max(id), 0) FROM {table}").fetchone()
-        return int(row[0])
+        (row,) = self._book.rows(f"SELECT coalesce(max(id), 0) AS last FROM {table}")
+        return int(row["last"])
 
     def _insert(self, table: str, row: Values) -> bool:
         """Insert a row; what the tables' own rules refuse, because its like is there, stays out."""
         places = ", ".join("?" * len(row))
-        cursor = self._book._db.execute(
+        cursor = self.db.execute(
             f"INSERT OR IGNORE INTO {table} ({', '.join(row)}) VALUES ({places})", list(row.values())
         )
         self.taken[table] += cursor.rowcount

@@ -85,7 +85,7 @@ def test_a_disk_that_is_read_only_at_first(launch, wire, tools, small_disk):
     assert any(t.startswith("not recording: Read-only file system") for t in told)
     assert any(t.startswith("logbook not written") for t in told)
     remount("rw")
-    boat.live._keeper._try_again = 0.0  # not to wait for its twenty seconds
+    boat.live._writer._try_again = 0.0  # not to wait for its twenty seconds
     boat.live.tell("hello")
     boat.wait_for_text("hello")
     time.sleep(3.0)

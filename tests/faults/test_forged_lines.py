@@ -86,7 +86,7 @@ class Afloat:
         self.clock = Hand()
         engine = assemble_trip(folder.name, SETTINGS, GRAMMAR, self.events.append, KeepNothing(), Known())
         recording = Recording(folder, TEXT)
-        self.trip = LiveTrip(engine, Stamps(self.clock, WALL), recording, lambda _: None)
+        self.trip = LiveTrip(engine, Stamps(self.clock, WALL), recording, lambda _: None, lambda job: job())
 
     def come(self, data: bytes, source: str = "sonar") -> None:
         self.clock.t += 0.2

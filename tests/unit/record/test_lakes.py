@@ -119,7 +119,7 @@ def test_a_refused_save_is_made_up_for(path, monkeypatch):
             raise sqlite3.OperationalError("disk I/O error")
 
         with monkeypatch.context() as broken:
-            broken.setattr(lakes, "_write", full)
+            broken.setattr("companion.record.lakes._write", full)
             with pytest.raises(LogbookError):
                 lakes.save(bed)
         assert Lakes(book).areas() == []
@@ -134,8 +134,8 @@ def test_a_damaged_tile_is_left_out_and_told(path):
         lakes, bed = Lakes(book), Bed()
         survey(bed, 5.0, north=(0.0, 200.0))
         tiles = lakes.save(bed)
-        with book._writing():
-            book._db.execute("UPDATE lake_tiles SET cells = x'0102' WHERE east = 0 AND north = 0")
+        with book.transaction() as tables:
+            tables.execute("UPDATE lake_tiles SET cells = x'0102' WHERE east = 0 AND north = 0")
         reader = Lakes(book)
         again = Bed(reader.areas())
         assert depth_at(again, north=150.0) == pytest.approx(5.0)
