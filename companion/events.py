@@ -54,7 +54,8 @@ class Heard(Event, frozen=True, tag="heard"):
     `command` is the command's name, or None when the words were not meant for the companion; `reason`
     says why it was not taken. `alternatives` is what else it may have been, likeliest first; `check` is
     what a second hearing made of it, where there was one; `fit` is the phrase that words and sounds
-    together spoke for, where the first words were others; `ended` is what ended the listening.
+    together spoke for, where the first words were others; `ended` is what ended the listening; `spoke` is
+    when the words began and ended, s since the clip began.
     """
 
     text: str
@@ -65,6 +66,7 @@ class Heard(Event, frozen=True, tag="heard"):
     check: str | None = None
     fit: str | None = None
     ended: Literal["phrase", "pause", "time", "sound"] | None = None
+    spoke: tuple[float, float] | None = None
 
 
 class Said(Event, frozen=True, tag="said"):

@@ -163,7 +163,7 @@ def _utterances(day: Day, settings: Settings, grammar: Grammar) -> Iterator[Utte
     if day.clips:
         heard = hear_ahead(chosen_model(settings), grammar, day.clips)
         for clip, words in zip(day.clips, heard, strict=True):
-            yield Utterance(clip.began, clip.ended, words, clip.path.name)
+            yield Utterance(clip.began, clip.decided, words, clip.path.name)
 
 
 def _into(trip: Trip | None, emit: Emit) -> Emit:

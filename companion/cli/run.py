@@ -97,24 +97,27 @@ def _parts(settings: Settings, stack: contextlib.ExitStack, *, dry_run: bool) ->
     missing: list[str] = []
     recogniser = None if settings.voice.microphone == NONE else _recogniser(settings, missing)
     speaker = None if dry_run or settings.voice.speaker == NONE else _speaker(settings, stack, missing)
-    parts = Parts(
-        sources=tuple(sources_of(settings, LiveClock())),
-        held=_button(settings, missing),
-        missing=missing,
-    )
+    held = _button(settings, missing)
+    parts = Parts(sources=tuple(sources_of(settings, LiveClock())), missing=missing)
     if speaker is not None:
-        parts = parts._replace(tell=speaker.tell, own_voice=speaker.spoke)
-    return parts if recogniser is None else with_ears(parts, settings, recogniser, speaker)
+        parts = parts._replace(tell=speaker.tell)
+    return parts if recogniser is None else with_ears(parts, settings, recogniser, speaker, held)
 
 
-def with_ears(parts: Parts, settings: Settings, recogniser: Recogniser, speaker: Speaker | None) -> Parts:
+def with_ears(
+    parts: Parts,
+    settings: Settings,
+    recogniser: Recogniser,
+    speaker: Speaker | None = None,
+    held: Callable[[], bool] | None = None,
+) -> Parts:
     """Return the devices with a microphone, and what listens at it and is deaf to the speaker."""
 
     def listener(complain: Callable[[str], None]) -> Listener:
         if speaker is None:
-            return Listener(recogniser, None, parts.held, complain)
+            return Listener(recogniser, None, held, complain)
         gate = EchoGate(lambda: speaker.speaking, speaker.hush)
-        return Listener(recogniser, gate, parts.held, complain, speaker.yield_floor)
+        return Listener(recogniser, gate, held, complain, speaker.yield_floor)
 
     return parts._replace(
         frames=lambda: microphone_frames(settings.voice.microphone), hear=recogniser.hear, listener=listener

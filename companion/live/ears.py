@@ -1,70 +1,66 @@
-"""The microphone's thread: utterances cut from its sound, recognised, and handed on with their samples."""
+"""The microphone's thread: what is said, with the clock's time of its sound, handed on as it is decided."""
 
 from __future__ import annotations
 
+import math
 import threading
 from collections.abc import Callable, Iterator
-from concurrent.futures import ThreadPoolExecutor
 from typing import NamedTuple
-
-import numpy as np
 
 from companion.clock import Clock
 from companion.health.heart import BeatingStop, Heart
 from companion.voice.heard import Hearing
-from companion.voice.listening import Listened, Listener
-from companion.voice.microphone import MicrophoneError, Segmenter, Spoken
-from companion.voice.recogniser import LONGEST
+from companion.voice.listening import Listener
+from companion.voice.microphone import MicrophoneError
 from companion.voice.sound import FRAMES_A_SECOND, Samples
 
 PART = "microphone"
-RETRY = 2.0
+RETRY_S = 2.0
 """Pause before a microphone that failed is tried again, s."""
-DEAD_AFTER = 10.0
+DEAD_AFTER_S = 10.0
 """A microphone that gives nothing but exact zeros for this long is not connected, s."""
-PATIENCE = 5.0
-"""How long the words of an utterance are waited for, s; a small board needs a tenth of it."""
-ROOM_RINGS = 0.3
-"""How long the companion's own voice is heard after it has ended, s."""
-HELD_AFTER = 0.3
-"""Sound kept from after the button was let go, s."""
+ANCHOR_BLOCK_S = 5.0
+"""The promptest frame of this block and the one before it tells when a stream's samples were taken, s."""
 
 
 class Uttered(NamedTuple):
-    """An utterance: when it ended, s of the clock, its sound, and what gives its words when made out."""
+    """An utterance.
 
-    t: float
-    samples: Samples
-    words: Callable[[], str | Hearing]
-
-
-class Button:
-    """A push-to-talk button: what is said while it is held, and nothing else, is an utterance.
-
-    Args:
-        held: tells whether it is being held.
+    Attributes:
+        t: when it was decided, s of the clock.
+        began: when the first of its samples was taken, s of the clock.
+        samples: its sound.
+        hearing: what was heard in it.
     """
 
-    def __init__(self, held: Callable[[], bool]) -> None:
-        self._held = held
-        self._frames: list[Samples] = []
-        self._after = 0
-        self._count = 0
+    t: float
+    began: float
+    samples: Samples
+    hearing: Hearing
 
-    def take(self, frame: Samples) -> Spoken | None:
-        """Take a frame; return the utterance that ends with it."""
-        self._count += 1
-        if self._held():
-            self._after = round(HELD_AFTER * FRAMES_A_SECOND)
-        elif not self._frames:
-            return None
-        self._frames.append(frame)
-        self._after -= not self._held()
-        if self._after > 0 and len(self._frames) < LONGEST * FRAMES_A_SECOND:
-            return None
-        frames, self._frames = self._frames, []
-        ended = self._count / FRAMES_A_SECOND
-        return Spoken(ended - len(frames) / FRAMES_A_SECOND, ended, np.concatenate(frames))
+
+class StreamAnchor:
+    """When the samples of a stream were taken, by their count.
+
+    A frame can be late, when whoever takes it was busy, but never early: so the promptest frame of the last
+    five to ten seconds tells when the stream began. It follows a sound card whose second is not the clock's,
+    and samples that were lost.
+    """
+
+    def __init__(self) -> None:
+        self._before = self._now = math.inf
+        self._frames = 0
+
+    def accept_frame(self, t: float) -> None:
+        """Note that the next frame has arrived at `t`, s of the clock."""
+        self._frames += 1
+        self._now = min(self._now, t - self._frames / FRAMES_A_SECOND)
+        if self._frames % round(ANCHOR_BLOCK_S * FRAMES_A_SECOND) == 0:
+            self._before, self._now = self._now, math.inf
+
+    def time_of(self, seconds: float) -> float:
+        """Return the clock's time, s, of what was taken so many seconds after the stream began."""
+        return min(self._before, self._now) + seconds
 
 
 class Ears(threading.Thread):
@@ -72,46 +68,36 @@ class Ears(threading.Thread):
 
     Args:
         frames: opens the microphone and yields its frames; closing the iterator closes it.
-        hear: makes out the words of an utterance.
+        listener: listens, and decides as the sound comes.
         put: takes each utterance.
-        own_voice: tells whether the companion itself spoke between two instants, s of the clock.
         lost: told once why the microphone is not there.
         back: told when it is there again.
-        held: whether a push-to-talk button is held; None when there is none.
-        listener: makes what listens and decides as the sound comes, instead of `hear` afterwards.
     """
 
     def __init__(
         self,
         frames: Callable[[], Iterator[Samples]],
-        hear: Callable[[Samples], str | Hearing],
+        listener: Listener,
         put: Callable[[Uttered], None],
         clock: Clock,
         heart: Heart,
         *,
-        own_voice: Callable[[float, float], bool] = lambda _began, _ended: False,
         lost: Callable[[str], None] = lambda _: None,
         back: Callable[[], None] = lambda: None,
-        held: Callable[[], bool] | None = None,
-        listener: Callable[[], Listener] | None = None,
-        retry: float = RETRY,
+        retry: float | None = None,
     ) -> None:
         super().__init__(name=PART, daemon=True)
         self.opened = threading.Event()
         self._frames = frames
-        self._hear = hear
+        self._listener = listener
         self._put = put
         self._clock = clock
-        self._heart = heart
-        self._own_voice = own_voice
         self._lost = lost
         self._back = back
-        self._held = held
-        self._listener = listener
-        self._retry = retry
+        self._retry = RETRY_S if retry is None else retry
+        self._heart = heart
         self._stop_wanted = BeatingStop(heart, PART)
         self._is_lost = False
-        self._pool = ThreadPoolExecutor(1, thread_name_prefix="hearing")
 
     def run(self) -> None:
         """Listen until stopped."""
@@ -120,8 +106,9 @@ class Ears(threading.Thread):
                 self._listen()
             except (MicrophoneError, OSError) as error:
                 self._went_away(str(error))
+            except Exception as error:  # an error of the recogniser's own must not end the listening
+                self._went_away(f"listening failed ({type(error).__name__}: {error})")
             self._stop_wanted.wait(self._retry)
-        self._pool.shutdown(wait=False, cancel_futures=True)
         self._heart.forget(PART)
 
     def stop(self) -> None:
@@ -129,41 +116,29 @@ class Ears(threading.Thread):
         self._stop_wanted.set()
 
     def _listen(self) -> None:
-        cutter = self._cutter()
-        nothing = 0
-        frames = self._frames()
+        frames, anchor, nothing = self._frames(), StreamAnchor(), 0
         try:
             for frame in frames:
                 if self._stop_wanted.is_set():
                     return
+                anchor.accept_frame(self._clock.now())
                 nothing = 0 if frame.any() else nothing + 1
-                if nothing > DEAD_AFTER * FRAMES_A_SECOND:
+                if nothing > DEAD_AFTER_S * FRAMES_A_SECOND:
                     raise MicrophoneError("no sound but exact silence; check its plug")
                 if nothing == 0:
                     self._came_back()
-                self._take(cutter.take(frame))
+                self._hear(frame, anchor)
         finally:
+            self._listener.restart()
             close = getattr(frames, "close", None)
             if close is not None:
                 close()
 
-    def _cutter(self) -> Segmenter | Button | Listener:
-        if self._listener is not None:
-            return self._listener()
-        return Segmenter() if self._held is None else Button(self._held)
-
-    def _take(self, spoken: Spoken | Listened | None) -> None:
-        if spoken is None:
-            return
-        now = self._clock.now()
-        if isinstance(spoken, Listened):
-            hearing = spoken.hearing
-            self._put(Uttered(now, spoken.samples, lambda: hearing))
-            return
-        if self._held is None and self._own_voice(now - (spoken.ended - spoken.began), now):
-            return
-        future = self._pool.submit(self._hear, spoken.samples)
-        self._put(Uttered(now, spoken.samples, lambda: future.result(PATIENCE)))
+    def _hear(self, frame: Samples, anchor: StreamAnchor) -> None:
+        heard = self._listener.take(frame)
+        if heard is not None:
+            began = anchor.time_of(heard.began)
+            self._put(Uttered(self._clock.now(), began, heard.samples, heard.hearing))
 
     def _came_back(self) -> None:
         self.opened.set()

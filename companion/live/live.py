@@ -69,22 +69,17 @@ class Parts(NamedTuple):
     Attributes:
         sources: the wires.
         frames: opens the microphone and yields its frames.
-        hear: makes out the words of an utterance.
-        listener: makes what listens and decides as the sound comes, told what to complain with; without
-            it, whole utterances are cut out and given to `hear`.
+        listener: makes what listens and decides as the sound comes, told what to complain with.
+        hear: makes out the words in the clips of a trip that was cut off.
         tell: is told every event, and speaks what is to be spoken, at once or soon.
-        own_voice: tells whether the companion spoke between two instants, s of the clock.
-        held: tells whether the push-to-talk button is held.
         missing: what the configuration asks for and is not there, in a word or two each.
     """
 
     sources: Sequence[Source] = ()
     frames: Callable[[], Iterator[Samples]] | None = None
-    hear: Callable[[Samples], str | Hearing] | None = None
     listener: Callable[[Callable[[str], None]], Listener] | None = None
+    hear: Callable[[Samples], str | Hearing] | None = None
     tell: Callable[[AnyEvent], None] = lambda _: None
-    own_voice: Callable[[float, float], bool] = lambda _began, _ended: False
-    held: Callable[[], bool] | None = None
     missing: Sequence[str] = ()
 
 
@@ -313,26 +308,20 @@ class Live:
             )
             self._readers.append(reader)
             reader.start()
-        if self._parts.frames is not None and self._parts.hear is not None:
-            self._ears = self._listening(self._parts.frames, self._parts.hear)
+        if self._parts.frames is not None and self._parts.listener is not None:
+            self._ears = self._listening(self._parts.frames, self._parts.listener(self.tell))
             self._waited_for["microphone"] = self._ears.opened
             self._ears.start()
 
-    def _listening(
-        self, frames: Callable[[], Iterator[Samples]], hear: Callable[[Samples], str | Hearing]
-    ) -> Ears:
-        listener = self._parts.listener
+    def _listening(self, frames: Callable[[], Iterator[Samples]], listener: Listener) -> Ears:
         return Ears(
             frames,
-            hear,
+            listener,
             self._queue.put,
             self.clock,
             self.heart,
-            own_voice=self._parts.own_voice,
             lost=lambda why: self._part_lost("microphone", why),
             back=lambda: self.tell("microphone back"),
-            held=self._parts.held,
-            listener=None if listener is None else lambda: listener(self.tell),
         )
 
     def _told_of(self, name: str, what: str) -> None:

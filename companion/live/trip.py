@@ -63,9 +63,13 @@ class Stamps:
         self._zero = ms_of(wall) - round(clock.now() * 1000.0)
         self.last = ms_of(wall)
 
+    def unordered(self, t: float) -> int:
+        """Return the stamp of an instant of the clock, s, that may be before the last one."""
+        return self._zero + round(t * 1000.0)
+
     def at(self, t: float) -> int:
         """Return the stamp of an instant of the clock, s, never before the last one."""
-        self.last = max(self.last, self._zero + round(t * 1000.0))
+        self.last = max(self.last, self.unordered(t))
         return self.last
 
     def later(self, t: float) -> int:
@@ -126,14 +130,14 @@ class LiveTrip:
         self.remark(t, None)
 
     def utterance(self, uttered: Uttered) -> None:
-        """Take an utterance that has just ended."""
-        ended = self.stamps.later(uttered.t)
-        began = ended - clip_end(0, uttered.samples)
+        """Take an utterance that has just been decided; it is dated by when its samples were taken."""
+        decided = self.stamps.later(uttered.t)
+        began = min(self.stamps.unordered(uttered.began), decided - clip_end(0, uttered.samples))
         name = None
         if self.recording is not None and not self.recording_paused:
             name = clip_name(utc_of(began))
-            self._later(lambda recording: recording.clip(began, uttered.samples))
-        self.engine.utterance(Utterance(utc_of(began), utc_of(ended), _patiently(uttered.words), name))
+            self._later(lambda recording: recording.clip(began, decided, uttered.samples))
+        self.engine.utterance(Utterance(utc_of(began), utc_of(decided), lambda: uttered.hearing, name))
         self.remark(uttered.t, None)
 
     def sync(self) -> None:
@@ -172,18 +176,6 @@ class LiveTrip:
         if self.refused and self.stamps.last - self._refused_at > SURE:
             self.refused = False
             self._tell("recording again")
-
-
-def _patiently(words: Callable[[], str | Hearing]) -> Callable[[], str | Hearing]:
-    """Return what gives the words, or none when they are not made out in time or at all."""
-
-    def give() -> str | Hearing:
-        try:
-            return words()
-        except Exception:  # the recogniser must never end a trip
-            return ""
-
-    return give
 
 
 class RebuildError(Exception):
@@ -253,7 +245,7 @@ class Rebuilt:
             for clip in clips_in(folder / CLIPS):
                 name = clip.path.name
                 words = _words_of(clip.path, heard.get(name), hear)
-                self.engine.utterance(Utterance(clip.began, clip.ended, words, name))
+                self.engine.utterance(Utterance(clip.began, clip.decided, words, name))
             self._replay(folder / LINES)
         except (OSError, ClipError) as error:
             raise RebuildError(str(error)) from error

@@ -134,12 +134,18 @@ class Recording:
             os.fdatasync(self._file)
             self._synced = size
 
-    def clip(self, began: int, samples: Samples) -> str:
-        """Keep an utterance that began at this stamp, ms; return its file's name once it is on the disk."""
+    def clip(self, began: int, decided: int, samples: Samples) -> str:
+        """Keep an utterance; return its file's name once it is on the disk.
+
+        Args:
+            began: stamp of its first sample, ms.
+            decided: stamp of when it was handed to the engine, ms.
+            samples: its sound.
+        """
         name = clip_name(utc_of(began))
         path = self.folder / CLIPS / name
         try:
-            write_clip(path, samples)
+            write_clip(path, samples, decided - clip_end(began, samples))
             _sync_folder(path.parent)
         except (OSError, RuntimeError) as error:  # libsndfile's errors are RuntimeErrors
             path.with_suffix(".part").unlink(missing_ok=True)

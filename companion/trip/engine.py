@@ -105,10 +105,11 @@ class KeepNothing:
 
 
 class Utterance(NamedTuple):
-    """Words as they reach the engine: when they began and ended, what they are, the clip's name.
+    """Words as they reach the engine: when their sound began and they were decided, and the clip's name.
 
-    `began` and `ended` are UTC in a recording, logic seconds when live. `words` is asked once, when the
-    engine gets to them, for what was heard; until then the recogniser may still be at work.
+    `began` and `ended` are UTC in a recording, logic seconds when live: `began` is that of the sound's first
+    sample, `ended` of when it was decided what they are. `words` is asked once, when the engine gets to them,
+    for what was heard; until then the recogniser may still be at work.
     """
 
     began: datetime | float
@@ -391,11 +392,12 @@ class Engine:
             check=hearing.check,
             fit=hearing.fit,
             ended=hearing.ended,
+            spoke=hearing.spoke,
         )
         self._state = replace(self._state, heard=heard)
         self._emit(heard)
         if command is not None:
-            self._carry_out(command, t, utterance)
+            self._carry_out(command, t, utterance, 0.0 if hearing.spoke is None else hearing.spoke[0])
 
     def _amiss(self, hearing: Hearing, command: Command | None, t: float) -> str | None:
         """Return why what was heard is not to be carried out; None where it is."""
@@ -403,11 +405,13 @@ class Engine:
             return hearing.refused or _why_not(hearing.text)
         return out_of_place(command, t, self._state)
 
-    def _carry_out(self, command: Command, t: float, utterance: Utterance) -> None:
+    def _carry_out(self, command: Command, t: float, utterance: Utterance, first_word: float) -> None:
+        """Carry out a command whose first word comes so long after its sound begins, s."""
         before = self._state.hand
-        began = self._logic(utterance.began)
+        sound = self._logic(utterance.began)
+        began = t if sound is None else min(t, sound + first_word)
         boat = self._sensing.boat(t)
-        moment = Moment(began=t if began is None else began, boat=boat, clip=utterance.clip, **self._stamp(t))
+        moment = Moment(began=began, boat=boat, clip=utterance.clip, **self._stamp(t))
         outcome = carry_out(command, moment, self._state, self._rooms)
         self._state = outcome.state
         self._pass_on(outcome, t)

@@ -13,6 +13,7 @@ import soundfile
 from companion.voice.sound import RATE, Samples
 
 NAMED = "%Y%m%dT%H%M%S"
+_LATE = "decided after ms: "
 
 
 class ClipError(ValueError):
@@ -46,13 +47,36 @@ def resampled(sound: np.ndarray[tuple[int], np.dtype[np.float32]], rate: int) ->
     return whole
 
 
-def write_clip(path: Path, samples: Samples) -> None:
-    """Write an utterance as 16-bit FLAC; the file is whole or not there, also after a power cut."""
+def write_clip(path: Path, samples: Samples, late_ms: int = 0) -> None:
+    """Write an utterance as 16-bit FLAC; the file is whole or not there, also after a power cut.
+
+    Args:
+        path: where.
+        samples: the sound.
+        late_ms: how long after its last sample it was decided, ms; kept in the file's comment.
+    """
     part = path.with_suffix(".part")
-    soundfile.write(part, samples, RATE, format="FLAC", subtype="PCM_16")
+    with soundfile.SoundFile(part, "w", RATE, 1, format="FLAC", subtype="PCM_16") as file:
+        if late_ms:
+            file.comment = f"{_LATE}{late_ms}"
+        file.write(samples)
     with part.open("rb") as written:
         os.fsync(written.fileno())
     part.replace(path)
+
+
+def clip_length(path: Path) -> tuple[float, float]:
+    """Return how long a clip is, s, and how long after its end it was decided, s.
+
+    Raises:
+        ClipError: it holds no sound that can be read.
+    """
+    try:
+        with soundfile.SoundFile(path) as file:
+            told = file.comment.removeprefix(_LATE)
+            return file.frames / file.samplerate, int(told) / 1000.0 if told.isdigit() else 0.0
+    except (OSError, soundfile.SoundFileError) as error:
+        raise ClipError(f"{path}: cannot be read as FLAC or WAV ({error})") from error
 
 
 def clip_name(began: datetime) -> str:

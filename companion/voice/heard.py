@@ -21,6 +21,7 @@ class Hearing(NamedTuple):
         fit: the phrase that words and sounds together spoke for, where the first words were another's.
         ended: what ended the listening.
         seconds: how much of the sound was listened to, s.
+        spoke: when the words began and ended, s since the sound's first sample; None where that is not known.
     """
 
     text: str
@@ -30,12 +31,21 @@ class Hearing(NamedTuple):
     fit: str | None = None
     ended: Ended = "sound"
     seconds: float = 0.0
+    spoke: tuple[float, float] | None = None
 
 
 def hearing_told(event: Heard) -> Hearing:
     """Return the hearing that a `heard` event tells of."""
     refused = event.reason if event.command is None and event.check is not None else None
-    return Hearing(event.text, event.alternatives, refused, event.check, event.fit, event.ended or "sound")
+    return Hearing(
+        event.text,
+        event.alternatives,
+        refused,
+        event.check,
+        event.fit,
+        event.ended or "sound",
+        spoke=event.spoke,
+    )
 
 
 def hearing_of(words: str | Hearing) -> Hearing:

@@ -9,9 +9,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import NamedTuple
 
-import soundfile
-
-from companion.voice.clips import ClipError, clip_began, read_clip
+from companion.voice.clips import clip_began, clip_length, read_clip
 from companion.voice.grammar import Grammar
 from companion.voice.heard import Hearing
 from companion.voice.recogniser import for_grammar
@@ -21,11 +19,11 @@ AHEAD = 2
 
 
 class Clip(NamedTuple):
-    """An utterance on disk, and the UTC of its beginning and end."""
+    """An utterance on disk: the UTC of its first sample, and of when it had been decided."""
 
     path: Path
     began: datetime
-    ended: datetime
+    decided: datetime
 
 
 def clips_in(folder: Path) -> list[Clip]:
@@ -38,8 +36,8 @@ def clips_in(folder: Path) -> list[Clip]:
     for path in sorted(folder.iterdir()):
         began = clip_began(path.name)
         if began is not None and path.suffix in (".flac", ".wav"):
-            found.append(Clip(path, began, began + timedelta(seconds=_seconds(path))))
-    return sorted(found, key=lambda clip: clip.ended)
+            found.append(Clip(path, began, began + timedelta(seconds=sum(clip_length(path)))))
+    return sorted(found, key=lambda clip: clip.decided)
 
 
 def hear_ahead(model: Path, grammar: Grammar, clips: Sequence[Clip]) -> list[Callable[[], Hearing]]:
@@ -53,10 +51,3 @@ def hear_ahead(model: Path, grammar: Grammar, clips: Sequence[Clip]) -> list[Cal
     heard = [pool.submit(lambda path: recogniser.hear(read_clip(path)), clip.path) for clip in clips]
     pool.shutdown(wait=False)
     return [future.result for future in heard]
-
-
-def _seconds(path: Path) -> float:
-    try:
-        return float(soundfile.info(path).duration)
-    except (OSError, soundfile.SoundFileError) as error:
-        raise ClipError(f"{path}: cannot be read as FLAC or WAV ({error})") from error

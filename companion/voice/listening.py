@@ -256,6 +256,15 @@ class Listener:
         self._quiet = 0 if self._goes_on(loud) else self._quiet + 1
         return self._listen(self._attempt, frame)
 
+    def restart(self) -> None:
+        """Begin anew with another stream of sound; what was being said is dropped."""
+        self._drop()
+        self._before.clear()
+        self._count = 0
+        if self.utterance_open:
+            self.utterance_open = False
+            self._floor(False)
+
     def finish(self) -> Listened | None:
         """Return what has been said so far; None when nothing has."""
         return None if self._attempt is None else self._heard(self._attempt.finish())

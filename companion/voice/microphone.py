@@ -1,4 +1,4 @@
-"""The microphone: arecord as a subprocess, and its endless sound cut into utterances."""
+"""The microphone: arecord as a subprocess, and what of its endless sound is loud."""
 
 from __future__ import annotations
 
@@ -6,14 +6,11 @@ import os
 import select
 import shutil
 import subprocess
-from collections import deque
-from collections.abc import Generator, Iterable, Iterator
-from typing import NamedTuple
+from collections.abc import Generator, Iterator
 
 import numpy as np
 
-from companion.voice.recogniser import LONGEST
-from companion.voice.sound import FRAME, FRAMES_A_SECOND, RATE, Samples, level
+from companion.voice.sound import FRAME, RATE, Samples, level
 
 PRE_ROLL = 0.8
 """Sound kept from before an utterance begins, s: without its first tenth a command is not understood, and
@@ -38,14 +35,6 @@ class MicrophoneError(Exception):
     """The microphone cannot be used; the message says which, and what to do."""
 
 
-class Spoken(NamedTuple):
-    """One utterance: when it began and ended, s since the sound began, and its samples at `RATE`."""
-
-    began: float
-    ended: float
-    samples: Samples
-
-
 class Loudness:
     """Tells loud frames from the noise, whose level it follows."""
 
@@ -59,60 +48,6 @@ class Loudness:
         loud = here > max(LOUDER * noise, QUIETEST)
         self.noise = min(here, noise * (RISE_IN_SPEECH if loud else RISE))
         return loud
-
-
-class Segmenter:
-    """Cuts sound into utterances by its level against the noise; its memory is bounded."""
-
-    def __init__(self) -> None:
-        self._before: deque[Samples] = deque(maxlen=round(PRE_ROLL * FRAMES_A_SECOND))
-        self._recent: deque[bool] = deque(maxlen=5)
-        self._frames: list[Samples] = []
-        self._quiet = 0
-        self._count = 0
-        self._loudness = Loudness()
-
-    def take(self, frame: Samples) -> Spoken | None:
-        """Take a frame of `FRAME` samples; return the utterance that ends with it."""
-        self._count += 1
-        loud = self._loudness.is_loud(frame)
-        self._recent.append(loud)
-        if not self._frames:
-            self._wait(frame)
-            return None
-        self._frames.append(frame)
-        self._quiet = 0 if loud else self._quiet + 1
-        if self._quiet >= PAUSE * FRAMES_A_SECOND or len(self._frames) >= LONGEST * FRAMES_A_SECOND:
-            return self.finish()
-        return None
-
-    def finish(self) -> Spoken | None:
-        """Return what has been said so far; None when nothing has."""
-        if not self._frames:
-            return None
-        frames, self._frames = self._frames, []
-        self._before.clear()
-        self._recent.clear()
-        self._quiet = 0
-        ended = self._count / FRAMES_A_SECOND
-        return Spoken(ended - len(frames) / FRAMES_A_SECOND, ended, np.concatenate(frames))
-
-    def _wait(self, frame: Samples) -> None:
-        self._before.append(frame)
-        if sum(self._recent) >= ENOUGH:
-            self._frames = list(self._before)
-
-
-def utterances(frames: Iterable[Samples]) -> Iterator[Spoken]:
-    """Yield the utterances in frames of `FRAME` samples."""
-    segmenter = Segmenter()
-    for frame in frames:
-        spoken = segmenter.take(frame)
-        if spoken is not None:
-            yield spoken
-    last = segmenter.finish()
-    if last is not None:
-        yield last
 
 
 def microphone_frames(device: str) -> Generator[Samples, None, None]:

@@ -361,6 +361,7 @@ class Attempt:
         verifier = self._of.verifier
         if verifier is None:
             return heard
+        heard = heard._replace(spoke=self._laid().spoke)
         if amid_talk(self._laid()):
             return self._refused(heard, "no quiet before it")
         return self._by_both(heard, whole, verifier, self._laid())

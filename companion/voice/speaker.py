@@ -164,13 +164,6 @@ class Speaker:
             if self._player is not None:
                 self._player.kill()
 
-    def spoke(self, began: float, ended: float) -> bool:
-        """Tell whether a line was being spoken at any time between two instants, s of the clock."""
-        since, (last_began, last_ended) = self._since, self._last
-        if since is not None and since < ended:
-            return True
-        return last_began < ended and last_ended > began
-
     def close(self) -> None:
         """Let what is being said, and what waits, come to its end, and be silent."""
         if self._thread is not None:

@@ -43,6 +43,8 @@ SHARE = 0.5
 """How much the network here counts beside the speech model's. Of commands, each among all phrases (for
 choosing: 116 sentences by people, 336 commands by voices, quiet and at 5 dB), the model's alone finds .991,
 .983 and .985, .848; this one alone .922, .845 and .994, .988; both 1.000, .983 and 1.000, .985."""
+PAUSE_S = 0.45
+"""A pause within a phrase is shorter, s: a quarter of a second between its parts looks like 0.44."""
 STEP = 2 * HOP / RATE
 """From one step of the network to the next, s."""
 
@@ -78,6 +80,7 @@ class Laid(NamedTuple):
         fits: the phrases that fit best, the best first.
         quiet: since when nothing is spoken, s.
         began: how long nothing is spoken at first, s.
+        spoke: when what was spoken last, without a longer pause, began and ended, s; None for nothing.
         model: how the path to each node of the tree fits, by the speech model's network; none for no sound.
         here: the same by the network here.
         sounds: what the two networks made of it, the model's first.
@@ -93,6 +96,7 @@ class Laid(NamedTuple):
     sounds: tuple[Floats, Floats] | None
     states: Floats = NO_OUTPUTS.states
     freely: float = 0.0
+    spoke: tuple[float, float] | None = None
 
 
 NOTHING = Laid([], 0.0, math.inf, np.zeros(0, np.float32), np.zeros(0, np.float32), None)
@@ -174,6 +178,16 @@ def _quiet(logs: Floats) -> float:
 def _began(logs: Floats) -> float:
     spoken = np.flatnonzero(logs.argmax(axis=1))
     return float(STEP * (spoken[0] if len(spoken) else len(logs)))
+
+
+def _spoke(logs: Floats) -> tuple[float, float] | None:
+    """Return when what was spoken last began and ended, s: after the last long pause."""
+    spoken = np.flatnonzero(logs.argmax(axis=1))
+    if not len(spoken):
+        return None
+    pauses = np.flatnonzero(np.diff(spoken) > PAUSE_S / STEP)
+    first = spoken[pauses[-1] + 1] if len(pauses) else spoken[0]
+    return round(STEP * float(first), 3), round(STEP * float(spoken[-1] + 1), 3)
 
 
 def _along(x: Floats, taps: Floats, bias: Floats) -> Floats:
@@ -314,7 +328,17 @@ class Verifier:
         ends = np.fromiter(self._ends, np.intp)
         best = ends[np.argsort(-(model + SHARE * here)[ends], kind="stable")[:count]]
         freely = self._biphones.freely(theirs.states)
-        laid = Laid([], _quiet(logs), _began(logs), model, here, (theirs.sounds, logs), theirs.states, freely)
+        laid = Laid(
+            [],
+            _quiet(logs),
+            _began(logs),
+            model,
+            here,
+            (theirs.sounds, logs),
+            theirs.states,
+            freely,
+            _spoke(logs),
+        )
         return laid._replace(fits=self.fits(laid, [self._ends[int(end)] for end in best]))
 
     def _fit(self, phrase: str, laid: Laid) -> Fit:

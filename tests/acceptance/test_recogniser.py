@@ -19,7 +19,7 @@ import pytest
 from companion.clock import stopwatch
 from companion.voice.clips import read_clip
 from companion.voice.grammar import FORMS, Aboard, Grammar
-from companion.voice.microphone import utterances
+from companion.voice.listening import Listener, listened
 from companion.voice.model import ModelError, speech_model
 from companion.voice.recogniser import Recogniser, decoys, for_grammar
 from companion.voice.sound import RATE, Samples, frames_of
@@ -131,15 +131,16 @@ def test_commands_are_understood_and_none_is_taken_for_another(recogniser, say, 
 
 
 def test_commands_are_cut_out_of_endless_noise_and_understood(recogniser, say):
-    """Thirty-six commands four seconds apart, 15 dB above wind and motor, through the segmenter."""
+    """Thirty-six commands four seconds apart, 15 dB above wind and motor, through the listener."""
     sound = [np.zeros(2 * RATE)]
     for number, text in enumerate(COMMON):
         speech = say(VOICES[number % len(VOICES)], text)
         sound.append(np.pad(speech, (RATE, RATE)))
     whole = np.concatenate(sound)
     whole = whole + SPEECH_LEVEL * 10 ** (-15 / 20) * wind_and_motor(len(whole), 99)
-    found = list(utterances(frames_of(np.clip(whole, -32768, 32767).astype(np.int16))))
-    heard = [GRAMMAR.parse(recogniser.hear(item.samples).text) for item in found]
+    frames = frames_of(np.clip(whole, -32768, 32767).astype(np.int16))
+    found = list(listened(frames, Listener(recogniser)))
+    heard = [GRAMMAR.parse(item.hearing.text) for item in found]
     understood = sum(GRAMMAR.parse(text) in heard for text in COMMON)
     print(
         f"\n{len(found)} utterances for {len(COMMON)} commands, "

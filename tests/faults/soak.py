@@ -11,7 +11,7 @@ import os
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -24,6 +24,8 @@ from companion.live.live import Live, Parts, Places
 from companion.record.logbook import Logbook
 from companion.record.recording import Limits, sentence
 from companion.sensing import Chunk
+from companion.voice.heard import Hearing
+from companion.voice.listening import Listener
 
 HOUR = 3600.0
 START = datetime(2026, 10, 3, 6, 0, tzinfo=UTC)
@@ -91,6 +93,24 @@ def frames(clock: Moved, end: float) -> Iterator[np.ndarray]:
         yield quiet[0]
 
 
+class Words:
+    """Stands for a recogniser, whose cost would be all there is: what is loud is the next words."""
+
+    partial, wordless, still = "", False, 0.0
+
+    def __init__(self, words: Callable[[], str]) -> None:
+        self._words = words
+
+    def begin(self) -> Words:
+        return self
+
+    def take(self, _frame: np.ndarray) -> None:
+        return None
+
+    def finish(self) -> Hearing:
+        return Hearing(self._words())
+
+
 def resources() -> tuple[float, int, int]:
     """Return memory in MB (resident, from /proc), open files and threads."""
     pages = int(Path("/proc/self/statm").read_text().split()[1])
@@ -103,7 +123,7 @@ def resources() -> tuple[float, int, int]:
 
 def soak(folder: Path, hours: float, report_every: float = HOUR) -> list[tuple[float, int, int]]:
     """Run the simulated hours; return memory, files and threads at each report."""
-    ears.RETRY = live.SYNC_EVERY = 0.05
+    ears.RETRY_S = live.SYNC_EVERY = 0.05
     text = config.example_text()
     text = "[[lures]]" + text.partition("[[lures]]")[2]
     clock, done = Moved(), threading.Event()
@@ -122,11 +142,11 @@ def soak(folder: Path, hours: float, report_every: float = HOUR) -> list[tuple[f
             memory, files, threads = seen[-1]
             print(f"{clock.t / HOUR:5.1f} h  {memory:6.1f} MB  {files} files  {threads} threads", flush=True)
 
-    words = iter(lambda: ("log bite", "rod two", "how deep", "rod one")[len(seen) % 4], None)
+    words = Words(lambda: ("log bite", "rod two", "how deep", "rod one")[len(seen) % 4])
     parts = Parts(
         sources=(Day(clock, hours, done),),
         frames=lambda: frames(clock, hours * HOUR),
-        hear=lambda _samples: next(words),
+        listener=lambda complain: Listener(words, complain=complain),  # type: ignore[arg-type]
     )
     boat = Live(
         config.parse(text),

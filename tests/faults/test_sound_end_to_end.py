@@ -192,13 +192,13 @@ ANSWERS += [f"{number_words(n)} feet under us" for n in range(2, 60)]
 
 def recognised(sound: np.ndarray) -> list[str]:
     """Return what the recogniser makes of the utterances in a recording of the speaker."""
-    from companion.voice.microphone import utterances
+    from companion.voice.listening import Listener, listened
     from companion.voice.model import speech_model
     from companion.voice.recogniser import Recogniser
     from companion.voice.sound import frames_of
 
     recogniser = Recogniser(speech_model(), [*ANSWERS, "starting", "ready", "touch", "clear", "short"])
-    return [recogniser.hear(spoken.samples).text for spoken in utterances(frames_of(sound))]
+    return [spoken.hearing.text for spoken in listened(frames_of(sound), Listener(recogniser))]
 
 
 def in_words(said: str) -> str:

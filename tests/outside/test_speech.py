@@ -11,7 +11,7 @@ import pytest
 
 from companion.voice.clips import read_clip
 from companion.voice.grammar import Aboard, Grammar, number_words
-from companion.voice.microphone import utterances
+from companion.voice.listening import Listener, listened
 from companion.voice.model import ModelError, speech_model
 from companion.voice.recogniser import Recogniser, for_grammar
 from companion.voice.sound import RATE, Samples, frames_of
@@ -94,13 +94,13 @@ def test_pairs_of_digits_by_people_are_heard():
 
 
 def test_talk_is_never_a_command():
-    """Seven minutes of people ordering drinks, cut into utterances as the microphone's sound is."""
+    """Seven minutes of people ordering drinks, listened to as the microphone's sound is."""
     recogniser = for_grammar(speech_model(), GRAMMAR)
     heard, seconds = [], 0.0
     for path in clips("talk"):
         sound = read_clip(path)[: TALK_SECONDS * RATE // 10]
         seconds += len(sound) / RATE
-        heard += [recogniser.hear(spoken.samples).text for spoken in utterances(frames_of(sound))]
+        heard += [spoken.hearing.text for spoken in listened(frames_of(sound), Listener(recogniser))]
     commands = [text for text in heard if GRAMMAR.parse(text)]
     print(f"\n{seconds / 60:.1f} minutes of talk, {len(heard)} utterances, taken for commands: {commands}")
     assert seconds > 120

@@ -239,13 +239,12 @@ def _false_in(job: Overheard) -> tuple[float, list[str]]:
         noise = mixed(len(sound), rng, job.make)
         sound = sound + active_level(sound) * 10 ** (-job.decibels / 20) * noise
     samples = np.clip(np.rint(sound), -32768, 32767).astype(np.int16)
+    listener = Listener(for_grammar(speech_model(), WOKEN if job.ear == "woken" else PLAIN))
+    found = listened(frames_of(samples), listener)
     if job.ear == "peer":
-        from companion.voice.microphone import utterances
-
-        texts = [_ear("peer")(spoken.samples)[0] for spoken in utterances(frames_of(samples))]
+        texts = [_ear("peer")(spoken.samples)[0] for spoken in found]
     else:
-        listener = Listener(for_grammar(speech_model(), WOKEN if job.ear == "woken" else PLAIN))
-        texts = [heard.hearing.text for heard in listened(frames_of(samples), listener)]
+        texts = [spoken.hearing.text for spoken in found]
     grammar = WOKEN if job.ear == "woken" else PLAIN
     return len(samples) / RATE / 3600, [text for text in texts if grammar.parse(text)]
 

@@ -32,6 +32,7 @@ from companion.record.recording import (
 )
 from companion.sensing.framing import LONGEST_LINE, Framer
 from companion.voice.clips import clip_began
+from companion.voice.hearing import clips_in
 
 START = ms_of(datetime(2026, 10, 3, 14, 15, tzinfo=UTC))
 
@@ -146,20 +147,22 @@ def test_a_disk_that_takes_half_a_line_keeps_none_of_it(tmp_path: Path, monkeypa
 def test_a_clip_has_the_name_of_its_beginning_and_its_length(tmp_path: Path):
     recording = Recording(tmp_path / "a" / "b")
     samples = np.zeros(16_000, np.int16)
-    name = recording.clip(START + 250, samples)
+    name = recording.clip(START + 250, START + 1300, samples)
     recording.close()
     began = clip_began(name)
     assert began is not None
     assert ms_of(began) == START + 250
     assert clip_end(START, samples) == START + 1000
     assert [p.name for p in (tmp_path / "a" / "b" / CLIPS).iterdir()] == [name]
+    (clip,) = clips_in(tmp_path / "a" / "b" / CLIPS)
+    assert (ms_of(clip.began), ms_of(clip.decided)) == (START + 250, START + 1300)
 
 
 def test_a_clip_that_cannot_be_written_leaves_nothing(tmp_path: Path):
     recording = Recording(tmp_path / "a" / "b")
     (tmp_path / "a" / "b" / CLIPS).rmdir()
     with pytest.raises(OSError, match="could not be written"):
-        recording.clip(START, np.zeros(16_000, np.int16))
+        recording.clip(START, START + 1000, np.zeros(16_000, np.int16))
     recording.close()
 
 

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from companion.voice.clips import ClipError, clip_began, clip_name, read_clip, write_clip
+from companion.voice.clips import ClipError, clip_began, clip_length, clip_name, read_clip, write_clip
 from companion.voice.sound import RATE
 
 
@@ -54,3 +54,12 @@ def test_the_name_holds_the_instant_to_the_millisecond():
     assert clip_began(clip_name(began)) == datetime(2026, 10, 3, 14, 15, 0, 250000, UTC)
     assert clip_began("notes.txt") is None
     assert clip_began("20261399T141500.250Z.flac") is None
+
+
+def test_how_long_after_its_end_a_clip_was_decided_stays_with_it(tmp_path: Path):
+    write_clip(tmp_path / "late.flac", np.zeros(RATE, np.int16), 512)
+    write_clip(tmp_path / "prompt.flac", np.zeros(RATE // 2, np.int16))
+    assert clip_length(tmp_path / "late.flac") == (1.0, 0.512)
+    assert clip_length(tmp_path / "prompt.flac") == (0.5, 0.0)
+    with pytest.raises(ClipError, match="cannot be read"):
+        clip_length(tmp_path / "none.flac")

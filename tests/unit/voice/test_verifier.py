@@ -190,3 +190,12 @@ def test_the_likelihoods_of_a_step_add_up_to_one_and_level_does_not_count() -> N
     assert logs.shape == (49, len(SOUNDS) + 1)
     assert np.exp(logs).sum(axis=1) == pytest.approx(1.0, abs=1e-4)
     assert verifier.likelihoods((sound * 2).astype(np.int16)) == pytest.approx(logs, abs=0.05)
+
+
+def test_what_was_spoken_last_begins_after_the_last_long_pause():
+    logs = np.full((100, 40), -9.0, np.float32)
+    logs[:, 0] = 0.0
+    for begin, end in ((5, 20), (50, 60), (70, 80)):  # a pause of 0.6 s, and one of 0.2 s within a phrase
+        logs[begin:end, 3] = 1.0
+    assert verifier._spoke(logs) == (1.0, 1.6)
+    assert verifier._spoke(logs[:4]) is None
