@@ -121,7 +121,7 @@ class Afloat:
     def texts(self) -> list[str]:
         return [text for e in list(self.events) if (text := getattr(e, "text", None))]
 
-    def wait_for(self, what: Callable[[Afloat], object], within: float = 15.0) -> float:
+    def wait_for(self, what: Callable[[Afloat], object], within: float = 120.0) -> float:
         """Wait until something is so; return how long it took, s."""
         began = time.monotonic()
         while not what(self):
@@ -130,7 +130,7 @@ class Afloat:
             time.sleep(0.02)
         return time.monotonic() - began
 
-    def wait_for_text(self, text: str, within: float = 15.0) -> float:
+    def wait_for_text(self, text: str, within: float = 120.0) -> float:
         return self.wait_for(lambda me: any(t.startswith(text) for t in me.texts()), within)
 
 
