@@ -26,6 +26,8 @@ from companion.page.reading import reading
 from companion.page.side import HEIGHT, WIDTH
 from companion.page.taps import spoken
 from companion.page.view import View
+from companion.pictures.drawing import hatches
+from companion.pictures.palette import sheet, variables
 
 BEAT = 1.0
 """How often a page that follows hears something, s."""
@@ -75,6 +77,24 @@ class Access(NamedTuple):
     cookie: str
 
 
+def _key() -> str:
+    """Return what the lines and hatchings of the picture mean."""
+    rows = (
+        ("way of the lure", '<path class="path" d="M1 8H33"/>'),
+        ("nine in ten", '<path class="band" d="M1 3H33V13H1Z"/>'),
+        ("on the bottom", '<path class="touching" d="M4 8H30"/>'),
+        ("bottom, nine in ten", '<path class="seam" fill="url(#hatch)" d="M1 3H33V13H1Z"/>'),
+        ("not known", '<path fill="url(#unknown)" d="M1 1H33V15H1Z"/>'),
+    )
+    drawn = (
+        f'<span><svg class="drawing" viewBox="0 0 34 16">{line}</svg>{words}</span>' for words, line in rows
+    )
+    return f'<svg class="drawing shared">{hatches()}</svg>{"".join(drawn)}'
+
+
+_KEY = _key()
+
+
 class _Form(Template):
     idpattern = r"[a-z][a-z0-9-]*"
 
@@ -84,10 +104,11 @@ class Site:
 
     def __init__(self, board: Board, access: Access, refusals: Refusals, clock: Clock) -> None:
         folder = files("companion.page")
-        self._texts = {
+        self._texts: dict[str, str] = {
             name: folder.joinpath(name).read_text(encoding="utf-8")
             for name in ("page.html", "rod.html", "pairing.html", "door.html", *_KINDS)
         }
+        self._texts["glance.css"] = variables() + sheet() + self._texts["glance.css"]
         self.build = hashlib.sha256("".join(self._texts.values()).encode()).hexdigest()[:12]
         self._board = board
         self._access = access
@@ -150,7 +171,7 @@ class Site:
         shown = {part: escape(text) for part, text in view.text.items()}
         shown |= {f"state-{part}": escape(state) for part, state in view.state.items()}
         rows = "".join(self._row(number, shown, fields["disabled"]) for number in view.state["rods"].split())
-        size = {"width": str(WIDTH), "height": str(HEIGHT)}
+        size = {"width": str(WIDTH), "height": str(HEIGHT), "key": _KEY}
         # The picture is markup of our own making; everything else is text.
         return _Form(self._texts["page.html"]).substitute(
             shown, **{"picture": view.picture, "rod-rows": rows}, **size, **fields

@@ -30,9 +30,17 @@
       const part = at(id);
       if (part) part.dataset.state = state;
     }
+    tellTime();
     if (change.picture) at("picture").innerHTML = change.picture;
     pair(change.paired);
     if (change.number !== undefined) body.dataset.shown = change.number;
+  };
+
+  // The device is aboard: its time of day is the boat's.
+  const tellTime = () => {
+    const now = new Date(at("utc").dataset.state);
+    const two = (number) => String(number).padStart(2, "0");
+    if (!isNaN(now)) say("clock", [now.getHours(), now.getMinutes(), now.getSeconds()].map(two).join(":"));
   };
 
   const alive = () => {

@@ -8,19 +8,28 @@ from __future__ import annotations
 
 import re
 
-from companion.voice.commands import LogBite, Spoken, TakeRod, Touched, UndoThat
+from companion.voice.commands import Cast, LogBite, LogFish, Spoken, TakeRod, Touched, UndoThat
 from companion.voice.grammar import FORMS, number_words
 
-_BUTTONS: dict[str, type[Spoken]] = {"bite": LogBite, "touch": Touched, "undo": UndoThat}
+_BUTTONS: dict[str, type[Spoken]] = {
+    "cast": Cast,
+    "touch": Touched,
+    "bite": LogBite,
+    "fish": LogFish,
+    "undo": UndoThat,
+}
+_MARK = "mark this spot"
 _ROD = re.compile(r"rod ([1-9]\d?)")
 
 
 def spoken(button: str) -> str | None:
-    """Return the words for a button's value ("bite", "touch", "undo", "rod 2"); None for any other text.
+    """Return the words for a button's value ("bite", "mark", "rod 2"); None for any other text.
 
-    >>> spoken("rod 2"), spoken("cast")
-    ('rod number two', None)
+    >>> spoken("rod 2"), spoken("cast"), spoken("snag")
+    ('rod number two', 'cast now', None)
     """
+    if button == "mark":
+        return _MARK
     if command := _BUTTONS.get(button):
         return _taught(command)
     if rod := _ROD.fullmatch(button):

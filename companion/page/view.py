@@ -13,11 +13,12 @@ from typing import Literal
 import msgspec
 
 from companion.casting.match import Standing
-from companion.events import AnyEvent, Logged, TripBegan, TripEnded, Undone
+from companion.events import AnyEvent, Logged, Outlook, TripBegan, TripEnded, Undone
 from companion.glance import Glance, RodView
+from companion.page.headline import headline
 from companion.page.side import draw
 from companion.trip import wording
-from companion.units import FOOT, KNOT, LengthUnit
+from companion.units import KNOT, LengthUnit, Units
 
 NOW = 2.0
 """What is younger than this counts as now, s."""
@@ -25,7 +26,6 @@ SILENT = 5.0
 """A companion that has shown nothing for so long is told to be silent, s."""
 REMEMBERED = 50
 """How many logged things are remembered for what undo would take back."""
-NOT_KNOWN = "not known"
 
 Feed = Literal["waiting", "live", "silent", "ended"]
 """waiting: nothing was shown yet; live: it goes on; silent: nothing new comes; ended: the day is over."""
@@ -59,11 +59,16 @@ class News:
     def __init__(self) -> None:
         self._standing: deque[Logged] = deque(maxlen=REMEMBERED)
         self.ended = False
+        self.outlook: Outlook | None = None
 
     def take(self, event: AnyEvent) -> None:
         """Note an event."""
         if isinstance(event, Logged):
             self._standing.append(event)
+            if event.what in ("cast", "reeled in"):
+                self.outlook = None
+        elif isinstance(event, Outlook):
+            self.outlook = event
         elif isinstance(event, Undone):
             kept = [logged for logged in self._standing if logged.number != event.number]
             self._standing = deque(kept, REMEMBERED)
@@ -96,21 +101,27 @@ def make_view(glance: Glance | None, news: News, unit: LengthUnit, quiet_for: fl
     text = {
         "feed": _feed_words(feed, quiet_for),
         "clock": f"{seen.utc[11:19]} UTC" if seen.utc else "time not known",
-        "bearing": _boat(seen, unit),
+        "boat": _boat(seen, unit),
         "logged": _count(seen.logged),
         "last": news.last,
         **_depth(seen, now, unit),
         **_words(seen, now),
         **_in_hand(in_hand, unit),
+        **_needs(glance, news),
     }
+    told = headline(seen, in_hand, news.outlook, unit)
+    text |= {"word": told.word, "figure": told.figure, "band": told.band, "about": told.about}
     state = {"feed": feed, "depth": "not-known" if seen.depth is None else "known"}
     for rod in seen.rods:
         text |= _other(rod, in_hand, unit)
         state[f"rod-{rod.number}"] = "in-hand" if rod.in_hand else rod.state
     state["clock"] = f"{seen.t:.3f}"
+    state["utc"] = seen.utc or ""
     state["rods"] = " ".join(str(rod.number) for rod in seen.rods)
-    state["match"] = in_hand.state if in_hand else "unknown"
-    drawn = draw(seen.side, unit, seen.depth)
+    state["headline"] = told.state
+    state |= {name: "missing" if text[name] else "there" for name in _needs(glance, news)}
+    state["needs"] = "missing" if any(text[name] for name in _needs(glance, news)) else "there"
+    drawn = draw(seen.side, unit, seen.depth, seen.heading)
     return View(text | {"side": drawn.words}, state, drawn.picture)
 
 
@@ -144,23 +155,12 @@ def age(seconds: float) -> str:
     return f"{int(seconds // 60)} min ago" if seconds < 3600.0 else "over an hour ago"
 
 
-def shown_depth(metres: float | None, unit: LengthUnit) -> str:
-    """Return a depth as the page shows it: as it is spoken, in short.
-
-    >>> shown_depth(5.5, "feet"), shown_depth(5.5, "metres"), shown_depth(None, "feet")
-    ('18 ft', '5.5 m', 'not known')
-    """
-    if metres is None:
-        return NOT_KNOWN
-    return f"{round(metres / FOOT)} ft" if unit == "feet" else f"{metres:.1f} m"
-
-
 def _depth(seen: Glance, now: float, unit: LengthUnit) -> dict[str, str]:
     if seen.depth_at is None:
-        return {"depth": shown_depth(seen.depth, unit), "depth-age": "none heard yet"}
+        return {"depth": Units(unit).short_depth(seen.depth), "depth-age": "none heard yet"}
     when = age(now - seen.depth_at)
     heard = f"measured {when}" if seen.depth is not None else f"the last one came {when}"
-    return {"depth": shown_depth(seen.depth, unit), "depth-age": heard}
+    return {"depth": Units(unit).short_depth(seen.depth), "depth-age": heard}
 
 
 def _words(seen: Glance, now: float) -> dict[str, str]:
@@ -175,12 +175,11 @@ def _words(seen: Glance, now: float) -> dict[str, str]:
 
 def _in_hand(rod: RodView | None, unit: LengthUnit) -> dict[str, str]:
     if rod is None:
-        return {"rod": NOT_KNOWN, "carries": "", "reach": NOT_KNOWN, "match": NOT_KNOWN}
+        return {"rod": "no rod in hand", "carries": "", "reach": "reach not known"}
     return {
         "rod": rod.name.capitalize(),
         "carries": f"{rod.lure} on {rod.line}",
         "reach": _reach(rod, unit),
-        "match": _match(rod, unit),
     }
 
 
@@ -195,8 +194,8 @@ def _other(rod: RodView, in_hand: RodView | None, unit: LengthUnit) -> dict[str,
 
 
 def _reach(rod: RodView, unit: LengthUnit) -> str:
-    low, high = shown_depth(rod.low, unit), shown_depth(rod.high, unit)
-    return f"reaches {shown_depth(rod.reach, unit)} ({low.split()[0]} to {high.split()[0]})"
+    low, best, high = (Units(unit).short_depth(depth) for depth in (rod.low, rod.reach, rod.high))
+    return f"reaches {best} ({low.split()[0]} to {high.split()[0]})"
 
 
 def _match(rod: RodView, unit: LengthUnit) -> str:
@@ -207,13 +206,40 @@ def _count(logged: int) -> str:
     return f"{logged} logged" if logged else "none logged"
 
 
+_COMPASS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
+
+
 def _boat(seen: Glance, unit: LengthUnit) -> str:
     parts = []
     if seen.heading is not None:
-        parts.append(f"bow {round(seen.heading) % 360:03d}°")
+        parts.append(f"bow {_COMPASS[round((seen.heading % 360.0) / 45.0) % 8]}")
     if seen.speed is not None:
         parts.append(f"{seen.speed / KNOT:.1f} kn")
     if seen.water_temperature is not None:
-        degrees = seen.water_temperature
-        parts.append(f"water {degrees * 1.8 + 32:.0f} °F" if unit == "feet" else f"water {degrees:.0f} °C")
+        parts.append(f"water {Units(unit).temperature(seen.water_temperature)}")
     return ", ".join(parts) or "bow, speed and water not known"
+
+
+def _needs(glance: Glance | None, news: News) -> dict[str, str]:
+    """Return what is missing at first and how to mend it, in a sentence each; "" where nothing is."""
+    if news.ended:
+        glance = glance or Glance(t=0.0, depth_at=0.0)
+    seen = glance or Glance(t=0.0)
+    missing = {
+        "need-depth": seen.depth_at is None,
+        "need-place": seen.boat is None and not seen.logged,
+        "need-bow": seen.heading is None and not seen.logged,
+        "need-rods": not seen.rods,
+    }
+    return {name: _MENDED[name] if gone and not news.ended else "" for name, gone in missing.items()}
+
+
+_MENDED = {
+    "need-depth": "No depth has come yet. Is the sonar on, its transducer in the water, and its cable or "
+    "network address named under [sources] in the config?",
+    "need-place": "The boat's place is not known. Give the GPS a minute under open sky; if it stays so, look "
+    "whether its sentences reach the computer.",
+    "need-bow": "Where the bow points is not known, so casts cannot be told by the clock. A compass sends "
+    "it; a GPS alone does only while the boat goes.",
+    "need-rods": "No rods are described yet. Write what lies on the deck under [[rods]] in the config.",
+}

@@ -20,7 +20,7 @@ from companion.page.pairing import (
     Pairing,
 )
 from companion.page.taps import spoken
-from companion.voice.commands import LogBite, TakeRod, Touched, UndoThat
+from companion.voice.commands import Cast, LogBite, LogFish, MarkPlace, TakeRod, Touched, UndoThat
 from companion.voice.grammar import Grammar, aboard
 
 
@@ -120,7 +120,15 @@ def test_the_oldest_device_gives_way():
 
 @pytest.mark.parametrize(
     ("button", "command"),
-    [("bite", LogBite()), ("touch", Touched()), ("undo", UndoThat()), ("rod 3", TakeRod(3))],
+    [
+        ("bite", LogBite()),
+        ("touch", Touched()),
+        ("undo", UndoThat()),
+        ("rod 3", TakeRod(3)),
+        ("cast", Cast()),
+        ("fish", LogFish()),
+        ("mark", MarkPlace(kind="spot")),
+    ],
 )
 def test_a_tap_is_words_that_mean_the_same(button, command):
     grammar = Grammar(aboard(config.parse(config.example_text())))
@@ -128,7 +136,7 @@ def test_a_tap_is_words_that_mean_the_same(button, command):
 
 
 @pytest.mark.parametrize(
-    "button", ["", "fish", "rod", "rod 0", "rod 100", "rod -1", "bite ", "log bite", "rod 1\n"]
+    "button", ["", "snag", "rod", "rod 0", "rod 100", "rod -1", "bite ", "log bite", "rod 1\n"]
 )
 def test_what_is_no_button_is_no_words(button):
     assert spoken(button) is None

@@ -25,7 +25,7 @@ SHARE = 0.54
 """How much of the day is replayed: nine minutes, as fast as it goes between the moments looked at."""
 EVERY = 15.0
 """How often the replay stops until the page has been looked at, s of the day."""
-PARTS = ["rod", "said", "heard", "understood", "depth", "last", "match", "rod-2-match", "logged"]
+PARTS = ["rod", "said", "heard", "understood", "depth", "last", "figure", "rod-2-match", "logged"]
 SAMPLE = """(parts) => ({
   t: document.getElementById("clock").dataset.state,
   feed: document.getElementById("feed").dataset.state,

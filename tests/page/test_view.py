@@ -23,18 +23,21 @@ def test_what_is_not_known_is_never_a_number(scenes):
     shown = view(Glance(t=100.0, rods=rods))
     for part in (
         "depth",
-        "match",
+        "figure",
+        "word",
+        "band",
         "rod-2-match",
         "said",
         "heard",
         "said-age",
         "depth-age",
         "clock",
-        "bearing",
+        "boat",
     ):
         assert not re.search(r"\d", shown.text[part]), f"{part}: {shown.text[part]}"
     assert shown.text["depth"] == "not known"
-    assert shown.text["match"] == "depth not known"
+    assert shown.text["figure"] == "not known"
+    assert shown.text["band"] == "no depth comes from the sonar now"
     assert shown.state["depth"] == "not-known"
     assert shown.state["rod-2"] == "unknown"
 
@@ -42,7 +45,9 @@ def test_what_is_not_known_is_never_a_number(scenes):
 def test_nothing_at_all_is_shown_as_waiting():
     shown = view(None)
     assert shown.state["feed"] == "waiting"
-    assert shown.text["rod"] == "not known"
+    assert shown.text["rod"] == "no rod in hand"
+    assert shown.state["needs"] == "missing"
+    assert "sonar" in shown.text["need-depth"]
     assert "not known yet" in shown.text["side"]
 
 
@@ -52,15 +57,26 @@ def test_a_lost_depth_tells_when_the_last_one_came(scenes):
 
 
 @pytest.mark.parametrize(
-    ("unit", "depth", "reach", "match"),
+    ("unit", "depth", "reach", "headline"),
     [
-        ("feet", "21 ft", "reaches 18 ft (16 to 20)", "clear by 3 feet"),
-        ("metres", "6.3 m", "reaches 5.5 m (4.9 to 6.1)", "clear by 0.8 metres"),
+        (
+            "feet",
+            "21 ft",
+            "reaches 18 ft (16 to 20)",
+            ("clear by", "3 ft", "nine in ten: clear by 1 ft to short by 5 ft"),
+        ),
+        (
+            "metres",
+            "6.3 m",
+            "reaches 5.5 m (4.9 to 6.1)",
+            ("clear by", "0.8 m", "nine in ten: clear by 0.2 m to short by 1.4 m"),
+        ),
     ],
 )
-def test_numbers_are_those_of_the_glance_in_the_chosen_unit(scenes, unit, depth, reach, match):
-    shown = view(scenes.glance(), unit)
-    assert (shown.text["depth"], shown.text["reach"], shown.text["match"]) == (depth, reach, match)
+def test_numbers_are_those_of_the_glance_in_the_chosen_unit(scenes, unit, depth, reach, headline):
+    shown = view(scenes.glance(side=scenes.side(lure=None)), unit)
+    assert (shown.text["depth"], shown.text["reach"]) == (depth, reach)
+    assert tuple(shown.text[part] for part in ("word", "figure", "band")) == headline
     assert shown.text["carries"] == "deep plum on 12 lb fluorocarbon"
     assert shown.text["rod-4-reach"].startswith("reaches 12 ft" if unit == "feet" else "reaches 3.6 m")
 
@@ -112,7 +128,8 @@ def test_the_picture_is_sound_and_all_of_it_is_inside(scenes, unit, lure, mapped
         assert 0 <= float(marker.get("cx")) <= WIDTH
         assert 0 <= float(marker.get("cy")) <= HEIGHT
     assert len(list(svg.iter("circle"))) == (lure is not None)
-    assert ("not mapped" in drawn.picture) != mapped
+    assert ("bottom not known here" in drawn.picture) != mapped
+    assert "#unknown" in drawn.picture
     assert "style=" not in drawn.picture  # the page's content policy would drop it
 
 
@@ -139,12 +156,12 @@ def test_a_bottom_far_below_leaves_the_picture_and_says_so(scenes):
     )
     drawn = draw(seen, "feet", 40.0)
     assert "bottom deeper than this" in drawn.picture
-    assert "The bottom along it: 131 ft to 131 ft, give or take up to 5 ft." in drawn.words
+    assert "The bottom along it: 131 ft to 131 ft, nine times in ten within 5 ft." in drawn.words
 
 
 def test_a_bottom_is_shown_only_where_the_lure_comes_and_never_above_the_surface(scenes):
     seen = scenes.side()
     bottom = tuple(BottomPoint(float(x), 3.0 - 0.1 * x, 2.0) for x in range(0, 81, 5))
     drawn = draw(msgspec.structs.replace(seen, bottom=bottom), "metres", None)
-    assert "The bottom along it: 0.0 m to 3.0 m, give or take up to 3.3 m." in drawn.words
+    assert "The bottom along it: 0.0 m to 3.0 m, nine times in ten within 3.3 m." in drawn.words
     assert "-" not in drawn.words.replace("lure's", "")

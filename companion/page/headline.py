@@ -1,0 +1,101 @@
+"""The one figure of the page: by how much the lure clears the bottom or falls short, with its doubt.
+
+Before a cast it is the rod in hand over the bottom under the boat; while a cast is fished it is what that
+cast will meet. The words are those that the voice says.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from companion.casting.match import JUST_CLEAR_M, MatchRules
+from companion.events import Outlook
+from companion.glance import Glance, RodView
+from companion.units import LengthUnit, Units
+
+NOT_KNOWN = "not known"
+
+
+class Headline(NamedTuple):
+    """What stands largest.
+
+    Attributes:
+        state: touch, clear, short or unknown.
+        word: what goes before the figure, such as "clear by".
+        figure: the figure or word itself.
+        band: its doubt, or why it is not known.
+        about: which rod or cast, and over what.
+    """
+
+    state: str
+    word: str
+    figure: str
+    band: str
+    about: str
+
+
+def headline(seen: Glance, rod: RodView | None, outlook: Outlook | None, unit: LengthUnit) -> Headline:
+    """Return the headline for an instant.
+
+    Args:
+        seen: the instant.
+        rod: the one in hand.
+        outlook: of the cast under way, None without one.
+        unit: what depths are shown in.
+    """
+    units = Units(unit)
+    if seen.side is not None and seen.side.under_way and outlook is not None:
+        return _of_cast(seen.t, outlook, units)
+    if rod is None:
+        return Headline(
+            "unknown", "", NOT_KNOWN, "no rod in hand: say its number, or tap it", "the rod in hand"
+        )
+    return _of_rod(seen, rod, units)
+
+
+def _of_rod(seen: Glance, rod: RodView, units: Units) -> Headline:
+    about = f"{rod.name} over the bottom under the boat"
+    if seen.depth is None or rod.margin is None:
+        return Headline("unknown", "", NOT_KNOWN, "no depth comes from the sonar now", about)
+    word, figure = _gap(rod.margin, units)
+    deep, shallow = _gap(seen.depth - rod.high, units), _gap(seen.depth - rod.low, units)
+    return Headline(rod.state, word, figure, f"nine in ten: {_between(deep, shallow)}", about)
+
+
+def _gap(margin: float, units: Units) -> tuple[str, str]:
+    """Return a margin as the voice says it, in two parts: "clear by" and "3 ft"."""
+    if margin <= 0.0:
+        return "", "touch"
+    if margin < JUST_CLEAR_M:
+        return "just", "clear"
+    return ("clear by" if margin <= MatchRules().near else "short by"), units.short_depth(margin)
+
+
+def _between(deep: tuple[str, str], shallow: tuple[str, str]) -> str:
+    """Return two ends of a band in words: "clear by 1 to 5 ft", "touch to clear by 3 ft"."""
+    if deep == shallow:
+        return " ".join(deep).strip()
+    if deep[0] == shallow[0] and deep[0].endswith("by"):
+        return f"{deep[0]} {deep[1].split()[0]} to {shallow[1]}"
+    return f"{' '.join(deep).strip()} to {' '.join(shallow).strip()}"
+
+
+def _of_cast(t: float, outlook: Outlook, units: Units) -> Headline:
+    about = f"this cast, {outlook.rod}"
+    if outlook.state == "unknown":
+        return Headline("unknown", "", NOT_KNOWN, "nothing is mapped along this cast", about)
+    band = f"touches in {round(10 * outlook.chance)} of 10 such casts"
+    if outlook.state == "touch" or outlook.sureness == "may":
+        word: str = "may" if outlook.sureness == "unlikely" else outlook.sureness
+        return Headline("touch", word, "touch", band, about + _first_touch(t, outlook, units))
+    word, figure = _gap(max(outlook.margin or 0.0, 0.01), units)
+    return Headline(outlook.state, word, figure, band, about)
+
+
+def _first_touch(t: float, outlook: Outlook, units: Units) -> str:
+    """Return where the first touch comes, and in how long while it still lies ahead."""
+    if outlook.distance is None:
+        return ""
+    where = f", first {units.distance(outlook.distance)} out"
+    left = None if outlook.seconds is None else outlook.t + outlook.seconds - t
+    return where if left is None or left < 1.0 else f"{where}, in {left:.0f} s"
