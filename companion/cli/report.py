@@ -41,7 +41,9 @@ _units = click.option(
     show_default=True,
     help="What depths are written in.",
 )
-_zone = click.option("--timezone", default="UTC", show_default=True, help="Such as America/Chicago.")
+_zone = click.option(
+    "--timezone", help="Such as America/Chicago, or UTC.  [default: that of the place]", metavar="NAME"
+)
 _logbook = click.option(
     "--logbook", "logbook_path", type=click.Path(path_type=Path), help="The logbook file."
 )
@@ -69,7 +71,7 @@ def report_command(
     pdf: bool,
     clips: Path | None,
     without_places: bool,
-    timezone: str,
+    timezone: str | None,
     units: LengthUnit,
     as_json: bool,
 ) -> None:
@@ -121,7 +123,7 @@ def season_command(
     into: Path | None,
     jobs: int | None,
     output: Path | None,
-    timezone: str,
+    timezone: str | None,
     units: LengthUnit,
     as_json: bool,
 ) -> None:
@@ -175,7 +177,9 @@ def _invented(folder: Path | None) -> str | None:
     return str(said) if said else None
 
 
-def _zone_of(name: str) -> tzinfo:
+def _zone_of(name: str | None) -> tzinfo | None:
+    if name is None:
+        return None
     try:
         return UTC if name == "UTC" else ZoneInfo(name)
     except (KeyError, ValueError, OSError) as error:
@@ -185,7 +189,7 @@ def _zone_of(name: str) -> tzinfo:
 # -- a season -----------------------------------------------------------------------------------------
 
 
-def _outings(path: Path, folders: Mapping[str, Path], zone: tzinfo, units: Units) -> Iterable[Outing]:
+def _outings(path: Path, folders: Mapping[str, Path], zone: tzinfo | None, units: Units) -> Iterable[Outing]:
     if not path.is_file():
         raise click.UsageError(f"{path}: there is no such logbook")
     with Logbook(path) as book:

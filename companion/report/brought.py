@@ -18,6 +18,9 @@ _TITLES = {
     "structure": "By structure",
     "rod": "By rod",
     "hour": "By hour",
+    "light": "By light",
+    "month": "By month",
+    "water": "By temperature of the water",
 }
 _MOST_LINKS = 8
 _SAME = {

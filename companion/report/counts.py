@@ -12,15 +12,18 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
 from scipy.special import gammaincinv
 
-from companion.events import Logged, RodTaken
+from companion.events import Fix, Logged, RodTaken
 from companion.report.casts import CastMade, catches_of, off_casts
 from companion.report.day import CATCHES, Day
 from companion.report.ground import Ground
+from companion.report.localtime import light_at
 from companion.units import Units
 
 Z = 1.959963984540054
@@ -136,13 +139,15 @@ class Try:
     event: Logged | None = None
 
 
-QUESTIONS = ("depth", "slope", "structure", "rod", "hour")
-"""What is asked, in the order of the tables."""
+QUESTIONS = ("depth", "slope", "structure", "rod", "hour", "light")
+"""What is asked of a day, in the order of the tables."""
+SEASON_QUESTIONS = ("depth", "slope", "structure", "rod", "light", "hour", "month", "water")
+"""What is asked of many days."""
 
 
-def tables(tries: Sequence[Try], by: By) -> list[Table]:
+def tables(tries: Sequence[Try], by: By, questions: Sequence[str] = QUESTIONS) -> list[Table]:
     """Return a table for each question about efforts and what they brought."""
-    return [_table(question, tries, by) for question in QUESTIONS]
+    return [_table(question, tries, by) for question in questions]
 
 
 def _table(question: str, tries: Sequence[Try], by: By) -> Table:
@@ -214,7 +219,7 @@ def _cast_try(day: Day, ground: Ground | None, units: Units, cast: CastMade) -> 
             "slope": _most([_slope_class(s) for s in steep]),
             "structure": _most(structure),
             "rod": _rod_class(cast.event.rod, cast.event.line),
-            "hour": _hour_class(day, cast.event.t),
+            **_moment_classes(day, cast.event.t, cast.event.boat, cast.event.water_temperature, units),
         },
         effort=1.0,
         strikes=cast.catches[:1],
@@ -227,6 +232,7 @@ def _time_tries(day: Day, ground: Ground | None, units: Units) -> list[Try]:
     track, marks = day.track, _marks(day)
     steep = np.full(len(track.t), np.nan) if ground is None else ground.steepness_at(track.x, track.y)
     rods = _rods_in_hand(day)
+    fixes, warm = [r.fix for r in day.readings], [r.water_temperature for r in day.readings]
     lasts = np.minimum(np.diff(track.t, append=track.t[-1:]), LONGEST_STEP) / 3600.0
     spent: dict[tuple[str | None, ...], float] = {}
     at: list[tuple[str | None, ...]] = []
@@ -236,7 +242,7 @@ def _time_tries(day: Day, ground: Ground | None, units: Units) -> list[Try]:
             _slope_class(steep[i]),
             _structure(track.x[i], track.y[i], steep[i], marks),
             rods(float(t)),
-            _hour_class(day, float(t)),
+            *_moment_classes(day, float(t), fixes[i], warm[i], units).values(),
         )
         at.append(found)
         spent[found] = spent.get(found, 0.0) + float(lasts[i])
@@ -246,7 +252,7 @@ def _time_tries(day: Day, ground: Ground | None, units: Units) -> list[Try]:
             nearest = int(np.argmin(np.abs(track.t - catch.first.t)))
             caught.setdefault(at[nearest], []).append(catch.first)
     return [
-        Try(dict(zip(QUESTIONS, found, strict=True)), effort, tuple(caught.get(found, ())))
+        Try(dict(zip(_ASKED, found, strict=True)), effort, tuple(caught.get(found, ())))
         for found, effort in spent.items()
     ]
 
@@ -306,6 +312,47 @@ def _rod_class(rod: str | None, line: str | None) -> str | None:
     return None if rod is None else f"{rod}, {line}"
 
 
+_ASKED = ("depth", "slope", "structure", "rod", "hour", "light", "month", "water")
+"""All that a try is put into classes by."""
+_MONTHS = (
+    "January", "February", "March", "April", "May", "June", "July",
+    "August", "September", "October", "November", "December",
+)  # fmt: skip
+
+
+def _moment_classes(
+    day: Day, t: float, fix: Fix | None, celsius: float | None, units: Units
+) -> dict[str, str | None]:
+    """Return the classes of a moment: its hour, light, month and the water's temperature."""
+    at = day.clock(t)
+    # The sun moves a degree in four minutes: a reading's light is that of its ten minutes.
+    sun = None if at is None or fix is None else _light(at.replace(minute=at.minute // 10 * 10), fix)
+    return {
+        "hour": _hour_class(day, t),
+        "light": sun,
+        "month": None if at is None else f"{at.month:02d}. {_MONTHS[at.month - 1]}",
+        "water": _water_class(celsius, units),
+    }
+
+
+def _light(at: datetime, fix: Fix) -> str:
+    return _light_of(at.replace(second=0, microsecond=0), round(fix.lat, 1), round(fix.lon, 1))
+
+
+@lru_cache(maxsize=4096)
+def _light_of(at: datetime, lat: float, lon: float) -> str:
+    return light_at(at, lat, lon)
+
+
+def _water_class(celsius: float | None, units: Units) -> str | None:
+    if celsius is None or math.isnan(celsius):
+        return None
+    feet = units.name == "feet"
+    warm, band = (celsius * 1.8 + 32.0, 5.0) if feet else (celsius, 3.0)
+    low = math.floor(warm / band) * band
+    return f"{low:g} to {low + band:g} {'°F' if feet else '°C'}"
+
+
 def _hour_class(day: Day, t: float) -> str | None:
     at = day.clock(t)
     return f"hour {int(t // 3600) + 1}" if at is None else f"{at.hour:02d}:00 to {(at.hour + 1) % 24:02d}:00"
@@ -319,7 +366,8 @@ def _natural_order(label: str) -> tuple[float, str]:
 
 def shown(label: str) -> str:
     """Return a class as it is shown, without the number that only orders it."""
-    return label[3:] if label[1:3] == ". " else label
+    number, dot, words = label.partition(". ")
+    return words if dot and number.isdigit() else label
 
 
 _HOW: Mapping[str, Mapping[By, str]] = {
@@ -337,4 +385,13 @@ _HOW: Mapping[str, Mapping[By, str]] = {
     },
     "rod": {"cast": "The rod that was cast, with its line.", "hour": "The rod in hand, with its line."},
     "hour": {"cast": "The hour the cast was made in.", "hour": "The hour."},
+    "light": {
+        "cast": "The sun when the cast was made: low is from dawn to 10° and again to dusk.",
+        "hour": "The sun: low is from dawn to 10° and again to dusk.",
+    },
+    "month": {"cast": "The month.", "hour": "The month."},
+    "water": {
+        "cast": "Temperature of the water at the boat.",
+        "hour": "Temperature of the water at the boat.",
+    },
 }

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from companion.events import AnyEvent, Event, Fix, Logged, LoggedWhat, Outlook
 from companion.record.amendments import Amendment, Corrected
 from companion.record.logbook import KeptReading, Logbook, TripEntry
+from companion.report.localtime import zone_at
 from companion.sensing.localplane import LocalPlane
 
 Floats = NDArray[np.float64]
@@ -159,22 +160,29 @@ class Day:
         return None if at is None else f"{_WEEKDAYS[at.weekday()]} {at.day} {_MONTHS[at.month - 1]} {at.year}"
 
 
-def read_day(book: Logbook, trip: int, *, zone: tzinfo = UTC, invented: str | None = None) -> Day:
-    """Return a trip of a logbook.
+def read_day(book: Logbook, trip: int, *, zone: tzinfo | None = None, invented: str | None = None) -> Day:
+    """Return a trip of a logbook; its times are those of a zone, without one those where the boat was.
 
     Raises:
         LogbookError: the logbook cannot be read.
         StopIteration: it has no such trip.
     """
+    readings = list(book.readings(trip))
     return Day(
         entry=next(entry for entry in book.trips() if entry.id == trip),
         events=book.events(trip),
         things=book.corrected(trip),
         strays=book.stray_amendments(trip),
-        readings=list(book.readings(trip)),
-        zone=zone,
+        readings=readings,
+        zone=zone or _zone_of(readings),
         invented=invented,
     )
+
+
+def _zone_of(readings: Sequence[KeptReading]) -> tzinfo:
+    """Return the time zone of the first known place; UTC without one."""
+    fix = next((reading.fix for reading in readings if reading.fix is not None), None)
+    return UTC if fix is None else zone_at(fix.lat, fix.lon)
 
 
 _WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")

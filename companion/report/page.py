@@ -19,6 +19,7 @@ from companion.report.daymap import map_of
 from companion.report.document import CAUTIONS, UNKNOWN, document, drawn, link, links, section, table
 from companion.report.findings import Findings
 from companion.report.forecasts import Forecast
+from companion.report.localtime import zone_name
 from companion.report.reach_charts import reach_of
 from companion.report.rods import RodStory
 from companion.report.summary import paragraph, tiles
@@ -93,17 +94,12 @@ def _header(found: Findings) -> str:
     day = found.day
     when = f"{day.time_words(0.0)} to {day.time_words(day.entry.seconds)}"
     if day.date is not None:
-        when = f"{day.date}, {when} {zone_name(day)}"
+        when = f"{day.date}, {when} {zone_name(day.zone)}"
     badge = f'<p class="invented">An invented day: {escape(day.invented)}.</p>\n' if day.invented else ""
     return (
         f'<header><div class="inner">\n<h1>{escape(found.title)}</h1>\n<p class="date">{escape(when)}</p>\n'
         f"{badge}</div>\n{_profile(day)}</header>"
     )
-
-
-def zone_name(day: Day) -> str:
-    """Return what the day's times are called, such as "UTC" or "America/Chicago"."""
-    return str(getattr(day.zone, "key", day.zone))
 
 
 _HERO = Box(0.0, 34.0, 1200.0, 200.0)
@@ -439,6 +435,6 @@ def _footer(found: Findings) -> str:
     )
     made = (
         f"<p>Made by the companion from trip {day.entry.id} of its logbook: {len(day.events):,} entries, "
-        f"{len(day.readings):,} readings of depth and place. Times are {escape(zone_name(day))}.</p>"
+        f"{len(day.readings):,} readings of depth and place. Times are {escape(zone_name(day.zone))}.</p>"
     )
     return f'<footer id="how">\n{invented}{CAUTIONS}\n{_HOW_NUMBERS}\n{made}\n</footer>'

@@ -12,7 +12,7 @@ import numpy as np
 from companion.dive.calibration import Estimate
 from companion.events import Logged
 from companion.report.brought import brought, verdict
-from companion.report.counts import By, Table, tables
+from companion.report.counts import SEASON_QUESTIONS, By, Table, tables
 from companion.report.document import CAUTIONS, document, drawn, section, table
 from companion.report.figures import rod_figures, table_figures
 from companion.report.findings import Findings
@@ -96,7 +96,7 @@ def _pooled(outings: Sequence[Outing]) -> Iterator[tuple[By, list[Table]]]:
     for by in ways:
         tries = [one for outing in outings if outing.found.by == by for one in outing.found.tries]
         if tries:
-            yield by, tables(tries, by)
+            yield by, tables(tries, by, SEASON_QUESTIONS)
 
 
 def _reaches(outings: Sequence[Outing]) -> dict[str, list[tuple[int, str, float, Estimate | None]]]:

@@ -364,7 +364,7 @@ def test_the_time_cursor_tells_what_was_known_and_moves_the_boat(opened):
     for t in (120, 400, 800):
         bar.fill(str(t))
         words = page.locator("#now").inner_text()
-        assert re.match(r"14:\d\d:\d\d · bottom (\d+\.\d ft|not known) · rod \d in hand", words)
+        assert re.match(r"06:\d\d:\d\d · bottom (\d+\.\d ft|not known) · rod \d in hand", words)
         places.append(page.locator("#boat-now").get_attribute("transform"))
     assert len(set(places)) == 3
     lost = [e.t for e in EVENTS if e.__struct_config__.tag == "depth" and e.state == "lost"]

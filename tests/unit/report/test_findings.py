@@ -68,7 +68,7 @@ def test_casts_are_counted_by_rod_and_where_the_lure_worked(script, found):
     assert rows(out, "depth") == {"20 to 25 ft": (1, 5)}
     assert rows(out, "slope") == {"1. flat, less than 1 in 10": (1, 5)}
     assert rows(out, "structure") == {"nothing marked": (1, 5)}
-    assert rows(out, "hour") == {"14:00 to 15:00": (1, 5)}
+    assert rows(out, "hour") == {"06:00 to 07:00": (1, 5)}  # eight hours behind UTC, so far out at sea
 
 
 def test_a_mark_by_the_cast_is_its_structure(script, found, place):
