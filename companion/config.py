@@ -229,6 +229,7 @@ class Voice(msgspec.Struct, frozen=True):
         rate: words a minute it speaks.
         volume: of its speech and tones, 0 to 1.
         reaction: s between what happens at the lure and the angler's first word about it.
+        silent_above: speed over ground from which it speaks only when spoken to.
     """
 
     model: str | None = None
@@ -241,6 +242,7 @@ class Voice(msgspec.Struct, frozen=True):
     rate: int = 205
     volume: float = 1.0
     reaction: Annotated[float, Quantity("time", 0.0, 5.0)] = 0.7
+    silent_above: Annotated[float, Quantity("speed", 0.1, 50.0)] = 2.0
 
     def __post_init__(self) -> None:
         """Check what has bounds.

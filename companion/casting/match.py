@@ -1,15 +1,16 @@
-"""Whether the depth under the boat matches the reach of the rod in hand, and when to say so.
+"""How the rods match the bottom, and when a change of that is a change at all.
 
+What counts is what an angler can do about it: nothing, where the rod in hand gets down; take another rod,
+where that one gets down and this does not, or where this one digs deep and a lesser would do; move, where
+none gets down.
 Depth flickers by a foot from ping to ping (revisits of one spot differ by a median of 0.35 m in real
-recordings), so the raw comparison would chatter. Here the depth is the median of the last seconds, a
-state has to be left by a clear amount and for a while before it counts as left, and nothing is said
-twice while nothing changes.
+recordings), so a limit has to be passed by a clear amount, and for a while, before it counts: a deadband and
+an on-delay, as alarm practice has them (ISA-18.2, from memory).
 """
 
 from __future__ import annotations
 
-from collections import deque
-from statistics import median_low
+from collections.abc import Mapping
 from typing import Literal
 
 import msgspec
@@ -19,34 +20,40 @@ MatchState = Literal["touch", "clear", "short", "unknown"]
 
 
 class MatchRules(msgspec.Struct, frozen=True):
-    """When a change of match counts and is worth a word.
+    """When a change of match counts.
 
     Attributes:
         near: margin up to which the lure still passes close above the bottom, m.
-        play: how far past a limit the margin has to be before the state changes, m.
-        dwell: how long a new state has to hold before it counts, s.
-        interval: the shortest time between two spoken lines about the match, s.
-        step: the change of the spoken amount that is worth saying within one state, m.
-        window: the span of time the depth is smoothed over by its median, s.
+        deadband: how far past a limit the bottom has to be before the state changes, m.
+        dwell: how long it has to stay there, s, and for two pings at least.
+        digs: how much deeper than the bottom a rod may reach before a lesser one is worth naming, m.
     """
 
     near: float = 1.0
-    play: float = 0.3
-    dwell: float = 2.0
-    interval: float = 8.0
-    step: float = 0.9
-    window: float = 3.0
+    deadband: float = 0.25
+    dwell: float = 1.5
+    digs: float = 1.5
 
 
 class Standing(msgspec.Struct, frozen=True):
-    """How the rod stands against the bottom: the state, the smoothed depth and the margin, m.
+    """How the rod in hand stands against the bottom.
 
-    `margin` is depth minus reach: negative when the lure would dig.
+    Attributes:
+        state: whether its lure gets down.
+        depth: of the bottom, m below the surface.
+        margin: depth minus reach, m: negative where the lure would dig.
+        better: the number of the rod that would do better; None where none would.
     """
 
     state: MatchState
     depth: float | None = None
     margin: float | None = None
+    better: int | None = None
+
+    @property
+    def action(self) -> tuple[bool, int | None]:
+        """What an angler can do about it: whether the lure gets down, and which rod to take."""
+        return self.state == "touch", self.better
 
 
 UNKNOWN = Standing("unknown")
@@ -55,89 +62,55 @@ JUST_CLEAR_M = 0.1524
 
 
 class MatchWatch:
-    """Follows depth and reach, and hands out a standing when it has changed enough to be said."""
+    """Follows the bottom against the reach of every rod, and tells how the one in hand stands.
+
+    Attributes:
+        standing: as it counts now.
+    """
 
     def __init__(self, rules: MatchRules | None = None) -> None:
         self.rules = rules or MatchRules()
-        self._depths: deque[tuple[float, float]] = deque()
-        self._said = UNKNOWN
-        self._said_at = float("-inf")
-        self._pending: MatchState | None = None
-        self._pending_since = 0.0
+        self.standing = UNKNOWN
+        self._down: dict[int, bool] = {}
+        self._pending: dict[int, float] = {}
 
-    @property
-    def depth(self) -> float | None:
-        """The smoothed depth below the surface, m, or None when it is not known."""
-        return median_low(z for _, z in self._depths) if self._depths else None
+    def forget(self) -> None:
+        """Know nothing of the bottom: the depth was lost, or is another's."""
+        self.standing = UNKNOWN
+        self._down.clear()
+        self._pending.clear()
 
-    def forget_depth(self) -> None:
-        """Drop the depths seen so far: they are stale."""
-        self._depths.clear()
-        self._said = UNKNOWN
-        self._pending = None
+    def accept_depth(self, t: float, depth: float, reaches: Mapping[int, float], in_hand: int) -> Standing:
+        """Fold in a depth of the bottom, m below the surface, at logic time t, s, and return the standing.
 
-    def start_over(self) -> None:
-        """Let the next depth be judged afresh and said: another rod is in hand."""
-        self._said = UNKNOWN
-        self._said_at = float("-inf")
-        self._pending = None
-
-    def take(self, t: float, depth: float, reach: float | None) -> Standing | None:
-        """Fold in a depth below the surface, m, at logic time t, s; return what is worth saying now.
-
-        `reach` is the reach of the rod in hand, m, or None when there is no rod or no answer.
+        Args:
+            t: logic time, s.
+            depth: of the bottom, m below the surface.
+            reaches: how deep each rod's lure gets, m, by the rod's number.
+            in_hand: the number of the rod in hand.
         """
-        self._keep(t, depth)
-        if reach is None:
-            return None
-        standing = self.standing(reach)
-        if standing.state != self._said.state:
-            return self._new_state(t, standing)
-        self._pending = None
-        if self._moved(standing) and t - self._said_at >= self.rules.interval:
-            return self._say(t, standing)
-        return None
+        for number, reach in reaches.items():
+            self._judge(t, number, depth - reach)
+        self.standing = self._standing(depth, reaches, in_hand)
+        return self.standing
 
-    def standing(self, reach: float) -> Standing:
-        """Return how a rod of this reach, m, stands against the depth as now smoothed."""
-        depth = self.depth
-        if depth is None:
-            return UNKNOWN
-        margin = depth - reach
-        return Standing(self._state(margin), depth, margin)
+    def _judge(self, t: float, number: int, margin: float) -> None:
+        """Follow whether a rod gets down; a change counts when it has stood for the dwell."""
+        before = self._down.get(number)
+        limit = 0.0 if before is None else self.rules.deadband if before else -self.rules.deadband
+        down = margin <= limit
+        if before is None:
+            self._down[number] = down
+        elif down == before:
+            self._pending.pop(number, None)
+        elif t - self._pending.setdefault(number, t) >= self.rules.dwell:
+            self._down[number] = down
+            del self._pending[number]
 
-    def _keep(self, t: float, depth: float) -> None:
-        self._depths.append((t, depth))
-        while self._depths[0][0] < t - self.rules.window:
-            self._depths.popleft()
-
-    def _state(self, margin: float) -> MatchState:
-        """Judge a margin, with play around the limits of the state that was last said."""
-        touch_limit, near_limit = 0.0, self.rules.near
-        if self._said.state == "touch":
-            touch_limit += self.rules.play
-        elif self._said.state == "short":
-            near_limit -= self.rules.play
-        elif self._said.state == "clear":
-            touch_limit -= self.rules.play
-            near_limit += self.rules.play
-        if margin <= touch_limit:
-            return "touch"
-        return "clear" if margin <= near_limit else "short"
-
-    def _new_state(self, t: float, standing: Standing) -> Standing | None:
-        if self._said.state == "unknown":
-            return self._say(t, standing)
-        if self._pending != standing.state:
-            self._pending, self._pending_since = standing.state, t
-        held = t - self._pending_since >= self.rules.dwell
-        return self._say(t, standing) if held and t - self._said_at >= self.rules.interval else None
-
-    def _moved(self, standing: Standing) -> bool:
-        if standing.state == "touch" or standing.margin is None or self._said.margin is None:
-            return False
-        return abs(standing.margin - self._said.margin) >= self.rules.step
-
-    def _say(self, t: float, standing: Standing) -> Standing:
-        self._said, self._said_at, self._pending = standing, t, None
-        return standing
+    def _standing(self, depth: float, reaches: Mapping[int, float], in_hand: int) -> Standing:
+        margin = depth - reaches[in_hand]
+        least = min((n for n in reaches if self._down[n]), key=lambda n: reaches[n], default=None)
+        if self._down[in_hand]:
+            deep = margin < -self.rules.digs and least is not None and reaches[least] < reaches[in_hand]
+            return Standing("touch", depth, margin, least if deep else None)
+        return Standing("clear" if margin <= self.rules.near else "short", depth, margin, least)

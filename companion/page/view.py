@@ -199,7 +199,7 @@ def _reach(rod: RodView, unit: LengthUnit) -> str:
 
 
 def _match(rod: RodView, unit: LengthUnit) -> str:
-    return wording.match(Standing(rod.state, margin=rod.margin), unit)
+    return wording.one_rod(Standing(rod.state, margin=rod.margin), unit)
 
 
 def _count(logged: int) -> str:

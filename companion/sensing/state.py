@@ -33,6 +33,7 @@ class BoatState(msgspec.Struct, frozen=True, kw_only=True):
         hdop: horizontal dilution of precision of the position, when GGA tells it.
         speed: over ground, m/s.
         course: over ground, degrees from true north.
+        course_error: how far off that may be, nine times in ten, degrees; None where nobody has told.
         heading: of the bow, degrees from true north.
         heading_magnetic: of the bow, degrees from magnetic north.
         depth: of the water under the transducer, m below the surface.
@@ -52,6 +53,7 @@ class BoatState(msgspec.Struct, frozen=True, kw_only=True):
     hdop: float | None = None
     speed: float | None = None
     course: float | None = None
+    course_error: float | None = None
     heading: float | None = None
     heading_magnetic: float | None = None
     depth: float | None = None

@@ -11,6 +11,7 @@ from companion.lakebed.bed import Bed
 from companion.lakebed.soundings import Mounting
 from companion.sensing import Sensing, SourceSettings
 from companion.trip.engine import Emit, Engine, Keep, Known
+from companion.trip.policy import SpeechPolicy
 from companion.voice.grammar import Grammar
 
 RECORDING = "recording"
@@ -36,8 +37,9 @@ def assemble_trip(
     deck = Deck(settings.rods, known.beliefs, Mapped(bed))
     raises = RAISE in os.environ
     sensing = Sensing(_wires(settings), settings.boat.offsets(), raises=raises)
-    reaction = settings.voice.reaction
-    return Engine(name, sensing, deck, grammar, settings.units, emit, bed, keep, reaction, raises=raises)
+    policy = SpeechPolicy(travelling=settings.voice.silent_above)
+    reaction, unit = settings.voice.reaction, settings.units
+    return Engine(name, sensing, deck, grammar, unit, emit, bed, keep, reaction, policy, raises=raises)
 
 
 def _wires(settings: Settings) -> dict[str, SourceSettings]:

@@ -18,6 +18,8 @@ from datetime import datetime
 from functools import partial
 from typing import Literal, NamedTuple, Protocol, TypedDict
 
+import msgspec
+
 from companion.casting.deck import Deck
 from companion.casting.hand import Hand, pose_of, rod_of
 from companion.casting.planning import Planner
@@ -40,10 +42,13 @@ from companion.sensing import (
     Warned,
 )
 from companion.trip import entries, wording
+from companion.trip.believed_boat import BelievedBoat
 from companion.trip.entries import REACTION_S, Rooms
 from companion.trip.handlers import Outcome, carry_out, out_of_place
+from companion.trip.policy import Kind, SpeechPolicy
+from companion.trip.presence import NEVER, Presence
 from companion.trip.state import Moment, TripState
-from companion.trip.volunteer import Noticed, Stamp, Volunteer
+from companion.trip.volunteer import Matched, Noticed, Stamp, Volunteer
 from companion.units import LengthUnit
 from companion.voice.commands import Command
 from companion.voice.grammar import Grammar
@@ -51,15 +56,22 @@ from companion.voice.heard import Hearing, hearing_of
 
 ROW_EVERY = 1.0
 """How often the state of the boat is handed to the logbook, s."""
-BACK_AFTER = 2.0
-"""How long the depth has to be there again before it counts as back, s."""
 KNOWN_COVER = 12.0
 """Possible cover this near to a mark is what was marked, and no news, m."""
-NEVER = float("inf")
 _LOG = logging.getLogger(__name__)
 
 Emit = Callable[[AnyEvent], None]
 About = Literal["match", "outlook", "answer", "depth", "notice"]
+ABOUT: Mapping[Kind, About] = {
+    "danger": "outlook",
+    "match": "match",
+    "cover": "notice",
+    "water": "notice",
+    "depth": "depth",
+    "position": "notice",
+    "notice": "notice",
+}
+"""What a volunteered line is about, as a `Said` event tells it."""
 
 
 class Known(NamedTuple):
@@ -131,6 +143,7 @@ class Engine:
         bed: the waters the boat has been on.
         keep: where readings, beliefs and soundings go.
         reaction: s between what happens at the lure and the first word about it.
+        policy: when it may speak unasked.
         raises: an error of the program's own in one reading or utterance is raised, not passed over.
     """
 
@@ -145,22 +158,26 @@ class Engine:
         bed: Bed | None = None,
         keep: Keep | None = None,
         reaction: float = REACTION_S,
+        policy: SpeechPolicy = SpeechPolicy(),  # noqa: B008  # a value, never changed
         *,
         raises: bool = True,
     ) -> None:
         self._name = name
         self._sensing = sensing
+        self._boat = BelievedBoat(sensing)
         self._bed = bed or Bed()
         self._rooms = Rooms(deck, self._bed, Planner(deck, self._bed), grammar, unit, reaction)
-        self._state = TripState(Hand(deck.rods[0].number))
+        self._state = TripState(Hand(deck.rods[0].number), policy=policy)
         self._volunteer = Volunteer(deck, unit)
         self._outlet = emit
         self.keep: Keep = keep or KeepNothing()
         self._raises = raises
         self._errors: Counter[str] = Counter()
         self._outside_error: Exception | None = None
-        self._depth = _Presence(MaximumAges().depth)
-        self._position = _Presence(MaximumAges().position)
+        self._depth = Presence(MaximumAges().depth)
+        self._position = Presence(MaximumAges().position)
+        self._matched: Matched | None = None
+        self._match_due = NEVER
         self._unplaced: list[Utterance] = []
         self._agenda: list[tuple[float, int, Utterance]] = []
         self._placed = 0
@@ -181,7 +198,7 @@ class Engine:
 
     def glance(self, t: float) -> Glance:
         """Return what can be seen at logic time t, s."""
-        boat, deck, state = self._sensing.boat(t), self._rooms.deck, self._state
+        boat, deck, state = self._boat.at(t), self._rooms.deck, self._state
         pose = pose_of(boat)
         depth = None if self._depth.lost else boat.depth
         said, heard = state.said, state.heard
@@ -222,9 +239,9 @@ class Engine:
             if not self._bed.marked_near(hint.lat, hint.lon, KNOWN_COVER):
                 self._volunteered(t, self._volunteer.notice_cover(self._at(t), hint))
         if isinstance(reading, Depth):
-            self._take_depth(t, reading.below_surface)
+            self._take_depth(t, reading)
         elif isinstance(reading, Position):
-            self._take_position(t, reading.lat)
+            self._take_position(t, reading)
         elif isinstance(reading, Warned):
             self._emit(Notice(**self._stamp(t), text=reading.text))
         elif isinstance(reading, Remark):
@@ -304,7 +321,7 @@ class Engine:
 
     def _keep_row(self, t: float) -> None:
         with self._outside():
-            self.keep.reading(t, self._sensing.utc(t), self._sensing.boat(t))
+            self.keep.reading(t, self._sensing.utc(t), self._boat.at(t))
             self.keep.lakebed(t, self._bed)
         self._volunteered(t, self._volunteer.notice_level(self._at(t), self._bed.level_hint()))
 
@@ -318,20 +335,36 @@ class Engine:
 
     def _next_due(self) -> float:
         spoken = self._agenda[0][0] if self._agenda else NEVER
-        return min(self._depth.expires, self._position.expires, self._volunteer.remind_at, spoken)
+        there = (self._depth, self._position)
+        lost = min(due for one in there for due in (one.expires, one.untold, one.back_untold))
+        return min(lost, self._volunteer.remind_at, self._match_due, spoken)
 
     def _do_due(self, t: float) -> None:
         self._now = max(self._now, t)
         if self._depth.expires <= t:
-            self._depth.lose()
+            self._depth.lose(t)
             self._volunteer.forget_depth()
+            self._matched = None
             self._emit(DepthNews(**self._stamp(t), state="lost"))
-            self._say(t, wording.DEPTH_LOST, "depth")
         elif self._position.expires <= t:
-            self._position.lose()
-            self._emit(Notice(**self._stamp(t), text="position lost"))
+            self._position.lose(t)
+            self._emit(Notice(**self._stamp(t), text=wording.POSITION_LOST))
+        elif self._depth.untold <= t:
+            self._depth.loss_told(t, spoken=self._speak_up(t, wording.DEPTH_LOST, "depth"))
+        elif self._position.untold <= t:
+            self._position.loss_told(t, spoken=self._speak_up(t, wording.POSITION_LOST, "position"))
+        elif self._depth.back_untold <= t:
+            self._depth.back_told()
+            depth = self._boat.smoothed_depth(t)
+            if depth is not None:
+                self._say(t, wording.depth_back(depth, self._rooms.unit), "depth")
+        elif self._position.back_untold <= t:
+            self._position.back_told()
+            self._say(t, wording.POSITION_BACK, "notice")
         elif self._volunteer.remind_at <= t:
             self._volunteered(t, self._volunteer.remind(t, self._state.hand))
+        elif self._match_due <= t:
+            self._tell_match(t)
         else:
             _, _, utterance = heapq.heappop(self._agenda)
             self._hear(t, utterance)
@@ -350,20 +383,41 @@ class Engine:
     def _logic(self, instant: datetime | float) -> float | None:
         return self._sensing.at(instant) if isinstance(instant, datetime) else instant
 
-    def _take_depth(self, t: float, depth: float | None) -> None:
-        if depth is None:
+    def _take_depth(self, t: float, reading: Depth) -> None:
+        if not self._boat.accept_depth(t, reading):
             return
-        if self._depth.take(t):
+        depth = self._boat.smoothed_depth(t)
+        assert depth is not None, "a depth was just believed"
+        self._depth.maximum_age = self._boat.oldest_depth
+        if self._depth.accept(t):
             self._emit(DepthNews(**self._stamp(t), state="back", depth=round(depth, 3)))
-            self._say(t, wording.depth_back(depth, self._rooms.unit), "depth")
-        if self._depth.lost:
-            return
-        boat = pose_of(self._sensing.boat(t)) if self._volunteer.wants_boat(t) else None
-        self._volunteered(t, self._volunteer.notice_depth(self._at(t), depth, self._state.hand, boat))
+        if not self._depth.lost:
+            self._match(t, depth)
 
-    def _take_position(self, t: float, lat: float | None) -> None:
-        if lat is not None and self._position.take(t):
-            self._emit(Notice(**self._stamp(t), text="position back"))
+    def _match(self, t: float, depth: float) -> None:
+        """Look how the rods match a depth, m, and tell it where that has changed what can be done."""
+        boat = pose_of(self._boat.at(t)) if self._volunteer.wants_boat(t) else None
+        self._matched = self._volunteer.notice_depth(self._at(t), depth, self._state.hand, boat)
+        self._tell_match(t)
+
+    def _tell_match(self, t: float) -> None:
+        self._match_due = NEVER
+        matched, policy = self._matched, self._state.policy
+        if matched is None or matched.action == policy.told:
+            return
+        begins = policy.told is None and not policy.wanted
+        if begins or self._may_speak(t, "match"):
+            self._emit(msgspec.structs.replace(matched.match, **self._stamp(t)))
+            self._state = replace(self._state, policy=policy.with_told(matched.action))
+            if not begins:  # how a trip begins asks for nothing to be done
+                self._speak(t, matched.line, "match")
+        elif policy.next_at("match") > t:
+            self._match_due = policy.next_at("match")
+
+    def _take_position(self, t: float, reading: Position) -> None:
+        self._boat.accept_position(t, reading)
+        if reading.lat is not None and self._position.accept(t):
+            self._emit(Notice(**self._stamp(t), text=wording.POSITION_BACK))
 
     def _take_remark(self, t: float, remark: Remark) -> None:
         """Pass on what the program itself had to tell, live or as it was recorded."""
@@ -410,14 +464,17 @@ class Engine:
         before = self._state.hand
         sound = self._logic(utterance.began)
         began = t if sound is None else min(t, sound + first_word)
-        boat = self._sensing.boat(t)
-        moment = Moment(began=began, boat=boat, clip=utterance.clip, **self._stamp(t))
+        boat = self._boat.before(began - self._rooms.reaction, t)
+        moment = Moment(
+            began=began, boat=boat, boat_now=self._boat.at(t), clip=utterance.clip, **self._stamp(t)
+        )
         outcome = carry_out(command, moment, self._state, self._rooms)
         self._state = outcome.state
         self._pass_on(outcome, t)
         hand = self._state.hand
         if hand.number != before.number:
-            self._volunteer.start_over()
+            self._volunteer.look_anew()
+            self._state = replace(self._state, policy=self._state.policy.with_match_wanted())
         if hand.cast is not None and hand.cast is not before.cast:
             self._volunteer.watch_cast(hand.cast, t)
 
@@ -442,12 +499,23 @@ class Engine:
             return
         if noticed.event is not None:
             self._emit(noticed.event)
+        self._speak_up(t, noticed.line, noticed.kind)
+
+    def _speak_up(self, t: float, line: str, kind: Kind) -> bool:
+        """Speak a line nobody asked for, if that is in place; return whether it was spoken."""
+        spoken = self._may_speak(t, kind)
+        if spoken:
+            self._speak(t, line, kind)
+        return spoken
+
+    def _may_speak(self, t: float, kind: Kind) -> bool:
         cast = self._state.hand.cast_at(t)
         casting = cast is not None and cast.outlook is not None and cast.outlook.verdict != "unknown"
-        policy = self._state.policy
-        if policy.allows(t, noticed.kind, casting=casting):
-            self._state = replace(self._state, policy=policy.with_spoken(t, noticed.kind))
-            self._say(t, noticed.line, noticed.about)
+        return self._state.policy.allows(t, kind, casting=casting, speed=self._boat.speed(t))
+
+    def _speak(self, t: float, line: str, kind: Kind) -> None:
+        self._state = replace(self._state, policy=self._state.policy.with_spoken(t, kind))
+        self._say(t, line, ABOUT[kind])
 
     def _say(self, t: float, text: str, about: About) -> None:
         said = Said(**self._stamp(t), text=text, about=about)
@@ -465,41 +533,6 @@ class Engine:
 class _Stamp(TypedDict):
     t: float
     utc: str | None
-
-
-class _Presence:
-    """Whether a quantity is there: lost when its last value is too old, back when it has stayed a while."""
-
-    def __init__(self, maximum_age: float) -> None:
-        self._maximum_age = maximum_age
-        self._seen: float | None = None
-        self._again_since: float | None = None
-        self.lost = False
-
-    @property
-    def seen(self) -> float | None:
-        """When its last value came, logic s."""
-        return self._seen
-
-    @property
-    def expires(self) -> float:
-        """When it will count as lost, logic s, if nothing more comes."""
-        return NEVER if self.lost or self._seen is None else self._seen + self._maximum_age
-
-    def lose(self) -> None:
-        """Count it as lost."""
-        self.lost, self._again_since = True, None
-
-    def take(self, t: float) -> bool:
-        """Note a value at logic time t, s; return whether with it the quantity is back."""
-        if self.lost and self._seen is not None:
-            if self._again_since is None or t - self._seen > self._maximum_age:
-                self._again_since = t
-            self.lost = t - self._again_since < BACK_AFTER
-            self._seen = t
-            return not self.lost
-        self._seen = t
-        return False
 
 
 def _why_not(text: str) -> str:

@@ -180,11 +180,11 @@ def _(command: c.RigLine, moment: Moment, state: TripState, rooms: Rooms) -> Out
 
 @handle.register
 def _(_command: c.WhichRod, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
-    boat = pose_of(moment.boat)
+    boat = pose_of(moment.boat_now)
     found = rooms.planner.which_rod(boat)
     if found is not None:
         return Outcome(state, reply=wording.which_rod(found.plan, boat.heading, rooms.unit))
-    depth = moment.boat.depth
+    depth = moment.boat_now.depth
     if depth is None:
         return Outcome(state, reply=wording.DEPTH_NOT_KNOWN)
     rod = rooms.deck.best_for(depth)
@@ -193,7 +193,7 @@ def _(_command: c.WhichRod, moment: Moment, state: TripState, rooms: Rooms) -> O
 
 @handle.register
 def _(_command: c.WhereFrom, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
-    found = rooms.planner.where_from(pose_of(moment.boat))
+    found = rooms.planner.where_from(pose_of(moment.boat_now))
     if found is None:
         return Outcome(state, reply=wording.NOTHING_MAPPED)
     return Outcome(state, reply=wording.where_from(found.plan, found.boat, rooms.unit))
@@ -204,7 +204,7 @@ def _(_command: c.WhereFrom, moment: Moment, state: TripState, rooms: Rooms) -> 
 
 @handle.register
 def _(_command: c.HowDeep, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
-    return Outcome(state, reply=wording.depth_under_boat(moment.boat.depth, rooms.unit))
+    return Outcome(state, reply=wording.depth_under_boat(moment.boat_now.depth, rooms.unit))
 
 
 @handle.register

@@ -1,9 +1,11 @@
 """When a line nobody asked for may be spoken: all of it in one place.
 
-An angler who is told too much stops listening. Answers are always given. What is volunteered gives way to
-"quiet", keeps its distance from the last volunteered line, and is not said at all rather than late. A
-danger to the lure goes before everything but quiet. Which changes are worth a word at all is not decided
-here but where they are noticed (`companion.trip.volunteer`, `companion.trip.wording`).
+An angler who is told too much stops listening. The model is the practice with alarms (ANSI/ISA-18.2,
+EEMUA 191, from memory): what asks for nothing to be done is no alarm; six an hour are acceptable and twelve
+the most that can be borne; what has just been said is not taken back a moment later; what chatters is
+held back. Answers are always given. What is volunteered gives way to "quiet", is not said at all rather
+than late, and nothing is volunteered at travelling speed, where no lure is in the water. A danger to the
+lure goes before everything but quiet.
 """
 
 from __future__ import annotations
@@ -12,13 +14,20 @@ from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Literal, NamedTuple
 
-Kind = Literal["danger", "match", "cover", "water"]
-"""What is volunteered: a tree top ahead of the lure, the match of rod and bottom, cover, the level."""
+Kind = Literal["danger", "match", "cover", "water", "depth", "position", "notice"]
+"""What is volunteered: a tree top ahead of the lure, the match of rod and bottom, cover, the level, what was
+lost or came back, a word of the program's own."""
+Action = tuple[bool, int | None]
+"""What an angler can do about a match: whether the lure gets down, and which rod to take."""
 
 LINES_APART_S = 4.0
 """The shortest time between two volunteered lines."""
-COVER_APART_S = 60.0
-"""The shortest time between two words about possible cover."""
+APART_S: Mapping[Kind, float] = MappingProxyType(
+    {"match": 10.1, "cover": 600.0, "depth": 600.0, "position": 600.0}
+)
+"""The shortest time between two lines of one kind. A match stands for ten seconds once it was said."""
+TRAVELLING_MPS = 2.0
+"""Speed over ground from which the boat travels, unless the owner sets another."""
 NOTHING_SPOKEN: Mapping[Kind, float] = MappingProxyType({})
 
 
@@ -26,12 +35,18 @@ class SpeechPolicy(NamedTuple):
     """Decides whether a volunteered line may be spoken: a value, replaced when one was, or quiet asked for.
 
     Attributes:
+        travelling: speed over ground from which nothing is volunteered, m/s.
         quiet_until: logic time until which nothing is volunteered, s.
         spoken_at: when a line of each kind was last spoken, logic s.
+        told: what was last told of the match; None when nothing was.
+        wanted: whether the match was asked for, by taking a rod: then it is told at once.
     """
 
+    travelling: float = TRAVELLING_MPS
     quiet_until: float = float("-inf")
     spoken_at: Mapping[Kind, float] = NOTHING_SPOKEN
+    told: Action | None = None
+    wanted: bool = False
 
     def with_quiet(self, t: float, minutes: float) -> SpeechPolicy:
         """Return the policy that volunteers nothing for so long from logic time t, s; 0 ends it."""
@@ -41,15 +56,31 @@ class SpeechPolicy(NamedTuple):
         """Return the policy after a line of this kind was spoken at logic time t, s."""
         return self._replace(spoken_at={**self.spoken_at, kind: t})
 
-    def allows(self, t: float, kind: Kind, *, casting: bool) -> bool:
+    def with_told(self, action: Action) -> SpeechPolicy:
+        """Return the policy after a match was told, or is known without being told."""
+        return self._replace(told=action, wanted=False)
+
+    def with_match_wanted(self) -> SpeechPolicy:
+        """Return the policy that tells the next match at once: another rod is in hand."""
+        return self._replace(told=None, wanted=True)
+
+    def allows(self, t: float, kind: Kind, *, casting: bool = False, speed: float | None = None) -> bool:
         """Tell whether a line may be spoken at logic time t, s.
 
-        `casting` tells that a cast is under way whose outlook has been told.
+        `casting` tells that a cast is under way whose outlook has been told; `speed` is the boat's over
+        ground, m/s.
         """
         if t < self.quiet_until:
             return False
         if kind == "danger":
             return True
-        if casting or t - max(self.spoken_at.values(), default=float("-inf")) < LINES_APART_S:
+        if casting or (speed is not None and speed > self.travelling):
             return False
-        return kind != "cover" or t - self.spoken_at.get("cover", float("-inf")) >= COVER_APART_S
+        if kind == "match" and self.wanted:
+            return True
+        return t >= self.next_at(kind)
+
+    def next_at(self, kind: Kind) -> float:
+        """Return the earliest logic time, s, at which a line of this kind keeps its distance from others."""
+        after_any = max(self.spoken_at.values(), default=float("-inf")) + LINES_APART_S
+        return max(after_any, self.spoken_at.get(kind, float("-inf")) + APART_S.get(kind, 0.0))

@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
-from companion.casting.hand import BoatPose, Hand, pose_of
+from companion.casting.hand import Hand
 from companion.casting.lessons import Lessons
 from companion.events import Heard, Logged, Said
 from companion.lakebed.marks import Mark
@@ -28,19 +28,16 @@ CATCH_WITHIN_S = 600.0
 class Moment(NamedTuple):
     """When and where a command was spoken.
 
-    `t` and `utc` are when its words ended, `began` when they began (logic s); `boat` is the boat then.
+    `t` and `utc` are when its words ended, `began` when they began (logic s). `boat` is the boat when that
+    happened which the words tell of, a little before they began; `boat_now` the boat when they ended.
     """
 
     t: float
     began: float
     utc: str | None
     boat: BoatState
+    boat_now: BoatState
     clip: str | None = None
-
-    @property
-    def pose(self) -> BoatPose:
-        """Where the boat was and how it moved."""
-        return pose_of(self.boat)
 
 
 class Carried(NamedTuple):

@@ -6,18 +6,17 @@ is spoken is a matter of `companion.trip.policy`.
 
 from __future__ import annotations
 
-from typing import Literal, NamedTuple
+from typing import NamedTuple
 
 from companion.casting.cast import Cast
 from companion.casting.deck import Deck
 from companion.casting.hand import BoatPose, Hand, depth_in_range, rod_of
-from companion.casting.match import MatchWatch, Standing
-from companion.events import AnyEvent, Notice
+from companion.casting.match import MatchWatch
+from companion.events import AnyEvent, Match, Notice
 from companion.lakebed.bed import CoverHint
 from companion.lakebed.surface import LevelHint
-from companion.tackle import Rod
 from companion.trip import entries, wording
-from companion.trip.policy import Kind
+from companion.trip.policy import Action, Kind
 from companion.units import LengthUnit, spoken_depth
 
 RANGE_LOOK_EVERY_S = 2.0
@@ -43,12 +42,13 @@ class Noticed(NamedTuple):
     line: str
     kind: Kind
 
-    @property
-    def about(self) -> Literal["outlook", "match", "notice"]:
-        """What the line is about, as a `Said` event tells it."""
-        if self.kind == "danger":
-            return "outlook"
-        return "match" if self.kind == "match" else "notice"
+
+class Matched(NamedTuple):
+    """How the rods match the bottom: its event, its line, and what an angler can do about it."""
+
+    match: Match
+    line: str
+    action: Action
 
 
 class Volunteer:
@@ -69,36 +69,37 @@ class Volunteer:
 
     def forget_depth(self) -> None:
         """Drop what was seen of the depth: it was lost, and is stale."""
-        self._watch.forget_depth()
+        self._watch.forget()
+        self._in_range = None
 
-    def start_over(self) -> None:
-        """Judge the match afresh: another rod is in hand, and its match is worth a word at once."""
-        self._watch.start_over()
+    def look_anew(self) -> None:
+        """Look at the casting range with the next depth: another rod is in hand."""
         self._look_at = float("-inf")
 
     @property
     def bottom(self) -> float | None:
         """The depth that rods are matched against now, m: in the casting range, or else below the boat."""
-        return self._in_range if self._in_range is not None else self._watch.depth
+        return self._watch.standing.depth
 
     def wants_boat(self, t: float) -> bool:
         """Tell whether it is time to look at the casting range again, which needs the boat's place."""
         return t >= self._look_at
 
-    def notice_depth(self, at: Stamp, depth: float, hand: Hand, boat: BoatPose | None) -> Noticed | None:
-        """Return what a depth below the surface, m, gives to say of the rod in hand.
+    def notice_depth(self, at: Stamp, depth: float, hand: Hand, boat: BoatPose | None) -> Matched:
+        """Return how the rods match a depth below the surface, m.
 
         `boat` is asked for only when `wants_boat` says so.
         """
         if boat is not None:
             self._look_at = at.t + RANGE_LOOK_EVERY_S
             self._in_range = depth_in_range(self._deck, hand, at.t, boat)
-        rod, ahead = rod_of(self._deck, hand), self._in_range
-        standing = self._watch.take(at.t, depth if ahead is None else ahead, self._deck.reach(rod))
-        if standing is None:
-            return None
-        match = entries.match_of(at.t, at.utc, self._deck, rod, standing, mapped=ahead is not None)
-        return Noticed(match, wording.match(standing, self._unit, self._better(rod, standing)), "match")
+        ahead = self._in_range is not None
+        bottom = depth if self._in_range is None else self._in_range
+        reaches = {rod.number: self._deck.reach(rod) for rod in self._deck.rods}
+        standing = self._watch.accept_depth(at.t, bottom, reaches, hand.number)
+        rod = rod_of(self._deck, hand)
+        match = entries.match_of(at.t, at.utc, self._deck, rod, standing, mapped=ahead)
+        return Matched(match, wording.match(standing, self._unit, ahead=ahead), standing.action)
 
     def watch_cast(self, cast: Cast, t: float) -> None:
         """Note a cast whose outlook was told at logic time t, s: a danger on its way is told once more."""
@@ -130,10 +131,3 @@ class Volunteer:
         self._level_told = True
         text = wording.water_level(hint.higher, self._unit)
         return Noticed(Notice(t=at.t, utc=at.utc, text=text), text, "water")
-
-    def _better(self, rod: Rod, standing: Standing) -> int | None:
-        """Return the number of a rod that gets down where this one stays short; None when none does."""
-        if standing.state != "short" or standing.depth is None:
-            return None
-        better = self._deck.better_than(rod, standing.depth)
-        return None if better is None else better.number

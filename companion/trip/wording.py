@@ -33,8 +33,13 @@ COMPASS = ("north", "north east", "east", "south east", "south", "south west", "
 HERE_M, FAR = 5.0, 95.0
 """A place nearer than this is here; a distance, in yards or metres, from which it is just far."""
 
+FARTHEST_AMOUNT_M = 2.5
+"""How far above the bottom a lure may pass for the amount to be worth a word."""
+
 DEPTH_NOT_KNOWN = "depth not known"
 DEPTH_LOST = "depth lost"
+POSITION_LOST = "position lost"
+POSITION_BACK = "position back"
 NOTHING_MAPPED = "nothing mapped here yet"
 NOTHING_TO_UNDO = "nothing to take back"
 NOTHING_TO_CORRECT = "nothing logged to put right"
@@ -96,13 +101,38 @@ def water_level(higher: float, unit: LengthUnit) -> str:
     return f"water seems {spoken_depth(abs(higher), unit)} {way} than the map"
 
 
-def match(standing: Standing, unit: LengthUnit, better: int | None = None) -> str:
-    """Return the words for a standing; `better` is the number of a rod that gets down, where this does not.
+def match(standing: Standing, unit: LengthUnit, *, ahead: bool = False) -> str:
+    """Return the words for how the rod in hand stands; `ahead` tells that the bottom in range is meant.
+
+    Amounts are said only near the bottom, where they decide something.
 
     >>> match(Standing("clear", 6.0, 0.92), "feet")
     'clear by 3 feet'
-    >>> match(Standing("short", 8.0, 2.4), "feet", better=2)
-    'short by 8 feet, take number two'
+    >>> match(Standing("short", 6.9, 1.3, better=2), "feet", ahead=True)
+    'short by 4 feet ahead, take number two'
+    >>> match(Standing("short", 30.0, 24.0), "feet")
+    'too deep for any rod'
+    """
+    if standing.margin is None or standing.state == "unknown":
+        return DEPTH_NOT_KNOWN
+    where = " ahead" if ahead else ""
+    if standing.state == "touch":
+        if standing.better is None:
+            return f"touch{where}"
+        deep, other = spoken_depth(-standing.margin, unit), number_words(standing.better)
+        return f"digs by {deep}{where}, number {other} will do"
+    if standing.state == "short" and standing.better is None:
+        return f"too deep for any rod{where}"
+    near = standing.margin <= FARTHEST_AMOUNT_M
+    line = (one_rod(standing, unit) if near else standing.state) + where
+    return line if standing.better is None else f"{line}, take number {number_words(standing.better)}"
+
+
+def one_rod(standing: Standing, unit: LengthUnit) -> str:
+    """Return how one rod stands against the bottom, whatever the others do.
+
+    >>> one_rod(Standing("short", 30.0, 24.0), "feet")
+    'short by 79 feet'
     """
     if standing.margin is None or standing.state == "unknown":
         return DEPTH_NOT_KNOWN
@@ -110,8 +140,7 @@ def match(standing: Standing, unit: LengthUnit, better: int | None = None) -> st
         return "touch"
     if standing.margin < JUST_CLEAR_M:
         return "just clear"
-    line = f"{standing.state} by {spoken_depth(standing.margin, unit)}"
-    return line if better is None else f"{line}, take number {number_words(better)}"
+    return f"{standing.state} by {spoken_depth(standing.margin, unit)}"
 
 
 def cast_outlook(cast: Cast, t: float, unit: LengthUnit, better: int | None = None) -> str | None:

@@ -55,7 +55,7 @@ LIKE_M, LIKE_SHARE = 0.75, 0.12
 """Depths are alike when they differ by no more than either."""
 SAME_M = 0.15
 WILL_TOUCH = ("touch", "dig", "right rod", "good")
-WILL_NOT = ("short", "clear", "just clear", "no rod")
+WILL_NOT = ("short", "clear", "just clear", "too deep")
 """How a line about the match begins that has no match event of its instant."""
 
 LOST_AND_BACK = ({"depth lost", "depth back"}, {"position lost", "position back"})
@@ -141,7 +141,7 @@ reel = {{ per_turn = "24 in", turns = "1.6 /s" }}
 
 def replayed(name: str, in_hand: int, folder: Path) -> Replayed:
     """Replay a log by the command itself, with one of the rods in hand."""
-    settings, book = folder / "companion.toml", folder / "book.db"
+    settings, book = folder / "companion.toml", folder / f"{name}-{in_hand}.db"
     settings.write_text(config(in_hand))
     argv = [
         "companion",

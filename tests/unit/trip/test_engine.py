@@ -26,7 +26,9 @@ from companion.events import (
 )
 from companion.lakebed.marks import off_the_bow
 from companion.sensing import BoatOffsets, Chunk, MaximumAges, Sensing, range_and_bearing
-from companion.trip.engine import BACK_AFTER, Engine, KeepNothing, Utterance
+from companion.trip.engine import Engine, KeepNothing, Utterance
+from companion.trip.entries import REACTION_S
+from companion.trip.presence import BACK_AFTER_S
 from companion.voice.commands import WhatCanISay
 from companion.voice.grammar import Grammar, aboard
 
@@ -120,13 +122,45 @@ def test_events_come_in_order_of_time_and_carry_utc():
     assert bite.utc == "2026-10-03T14:00:06.000Z"
 
 
-@pytest.mark.parametrize(("depth", "state"), [(0.8, "touch"), (1.05, "clear"), (1.8, "short")])
-def test_the_match_of_the_rod_in_hand_is_said(depth, state):
-    events = run(recording(5, lambda _: depth * REACH[1]))
+@pytest.mark.parametrize(("share", "state"), [(0.8, "touch"), (1.05, "clear"), (1.8, "short")])
+def test_how_a_trip_begins_is_noted_and_asks_for_no_word(share, state):
+    events = run(recording(20, lambda _: share * REACH[1]))
     assert [m.state for m in of(Match, events)] == [state]
-    (said,) = of(Said, events)
-    assert said.about == "match"
-    assert said.text.startswith(state)
+    assert of(Said, events) == []
+
+
+def test_a_rod_just_taken_is_told_of_at_once_and_what_then_changes_within_four_seconds():
+    low, deep = 0.9 * REACH[3], 1.2 * REACH[3]
+    events = run(recording(60, lambda t: low if t < 30 else deep), [(10, "rod three")])
+    lines = [(s.t, s.text) for s in of(Said, events) if s.about == "match"]
+    assert [text for _, text in lines] == ["touch", "clear by 3 feet, take number one"]
+    assert lines[0][0] == pytest.approx(11.2, abs=0.3)
+    assert 30.0 <= lines[1][0] <= 34.0
+
+
+def test_what_was_said_is_not_taken_back_within_ten_seconds():
+    low, deep = 0.9 * REACH[3], 1.2 * REACH[3]
+    events = run(recording(120, lambda t: low if t % 10 < 5 else deep), [(2, "rod three")])
+    times = [s.t for s in of(Said, events) if s.about == "match"]
+    assert len(times) > 3
+    assert min(b - a for a, b in pairwise(times)) > 10.0
+
+
+def test_a_false_echo_is_neither_spoken_nor_logged_nor_answered():
+    depth = lambda t: 2.0 if 20.0 <= t < 21.0 else 0.9 * REACH[3]  # noqa: E731
+    events = run(recording(40, depth), [(5, "rod three"), (19.2, "log bite"), (19.6, "how deep")])
+    assert [s.text for s in of(Said, events) if s.about == "match"] == ["touch"]
+    assert of(Logged, events)[0].bottom == pytest.approx(0.9 * REACH[3], abs=0.01)
+    assert "7 feet under us" not in [s.text for s in of(Said, events)]
+
+
+def test_a_mark_is_where_the_boat_was_at_the_first_word_less_the_reaction():
+    """At five knots the boat is 4 m on when the words end."""
+    knots = 2.57
+    data = b"".join(rmc(t / 2, lat=f"45{t / 2 * knots / 1852.0:07.4f}") + dpt(t / 2, 5.0) for t in range(80))
+    (mark,) = of(Logged, run(data, [(20.3, "mark a ledge")]))
+    north = (mark.boat.lat - 45.0) * 60.0 * 1852.0
+    assert north == pytest.approx((20.3 - REACTION_S) * knots, abs=0.5)
 
 
 def test_lost_depth_and_its_return_are_each_said_once():
@@ -134,7 +168,7 @@ def test_lost_depth_and_its_return_are_each_said_once():
     news = of(DepthNews, events)
     assert [n.state for n in news] == ["lost", "back"]
     assert news[0].t == pytest.approx(29.8 + MaximumAges().depth)
-    assert news[1].t == pytest.approx(90.0 + BACK_AFTER)
+    assert news[1].t == pytest.approx(90.0 + BACK_AFTER_S, abs=0.5), "three pings and two seconds"
     assert [s.text for s in of(Said, events) if s.about == "depth"] == ["depth lost", "depth back, 13 feet"]
 
 
@@ -359,7 +393,7 @@ def test_quiet_silences_advice_but_not_answers():
     data = recording(120, lambda t: 9.0 if t < 30 else 3.0)
     events = run(data, [(5, "quiet for five minutes"), (60, "how deep"), (80, "start talking again")])
     assert of(Match, events)[-1].state == "touch"
-    assert [s.text for s in of(Said, events) if s.about == "match" and s.t > 6] == []
+    assert [s.text for s in of(Said, events) if s.about == "match" and 6 < s.t < 80] == []
     assert "10 feet under us" in [s.text for s in of(Said, events)]
 
 

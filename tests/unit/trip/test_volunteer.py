@@ -1,4 +1,4 @@
-"""When a line nobody asked for is spoken, and what is noticed."""
+"""What the companion notices unasked, and the lines that could be spoken of it."""
 
 import pytest
 
@@ -8,44 +8,10 @@ from companion.casting.hand import Hand
 from companion.events import Match, Notice
 from companion.lakebed.bed import CoverHint
 from companion.lakebed.surface import LevelHint
-from companion.trip.policy import COVER_APART_S, LINES_APART_S, SpeechPolicy
 from companion.trip.volunteer import REMIND_BEFORE_S, Stamp, Volunteer
 
 RODS = config.parse(config.example_text(), "example").rods
 HINT = CoverHint(45.0, -93.0, 3.0, 6.0, 3.0, 4.0)
-SILENT = SpeechPolicy()
-
-
-def test_volunteered_lines_keep_apart():
-    assert SILENT.allows(0.0, "match", casting=False)
-    spoken = SILENT.with_spoken(0.0, "match")
-    assert not spoken.allows(LINES_APART_S - 0.1, "water", casting=False)
-    assert spoken.allows(LINES_APART_S + 0.1, "water", casting=False)
-
-
-def test_a_danger_goes_before_all_but_quiet():
-    spoken = SILENT.with_spoken(0.0, "match")
-    assert spoken.allows(0.1, "danger", casting=True)
-    quiet = spoken.with_quiet(1.0, 5.0)
-    assert not quiet.allows(2.0, "danger", casting=True)
-    assert quiet.allows(1.0 + 300.0, "danger", casting=True)
-
-
-def test_during_a_foretold_cast_only_dangers_are_told():
-    assert not SILENT.allows(0.0, "match", casting=True)
-    assert not SILENT.allows(0.0, "cover", casting=True)
-
-
-def test_possible_cover_is_told_once_a_while():
-    spoken = SILENT.with_spoken(0.0, "cover")
-    assert not spoken.allows(COVER_APART_S - 1.0, "cover", casting=False)
-    assert spoken.allows(COVER_APART_S + 1.0, "cover", casting=False)
-
-
-def test_quiet_ends_when_it_is_taken_back():
-    quiet = SILENT.with_quiet(0.0, 30.0)
-    assert not quiet.allows(10.0, "match", casting=False)
-    assert quiet.with_quiet(11.0, 0.0).allows(11.0, "match", casting=False)
 
 
 @pytest.fixture
@@ -58,18 +24,18 @@ def volunteer(deck):
     return Volunteer(deck, "feet")
 
 
-def test_a_match_comes_with_its_event_and_its_line(volunteer):
-    noticed = volunteer.notice_depth(Stamp(1.0, None), 30.0, Hand(1), None)
-    assert isinstance(noticed.event, Match)
-    assert (noticed.kind, noticed.about) == ("match", "match")
-    assert noticed.line.startswith("short by ")
+def test_a_match_comes_with_its_event_its_line_and_what_can_be_done(volunteer):
+    matched = volunteer.notice_depth(Stamp(1.0, None), 30.0, Hand(1), None)
+    assert isinstance(matched.match, Match)
+    assert (matched.line, matched.action) == ("too deep for any rod", (False, None))
+    assert volunteer.bottom == 30.0
 
 
 def test_a_rod_that_stays_short_names_one_that_does_not(deck, volunteer):
     deck.rig(3, 40)
     depth = deck.reach(deck.rod(1)) - 0.02
-    noticed = volunteer.notice_depth(Stamp(1.0, None), depth, Hand(3), None)
-    assert noticed.line.endswith(", take number one")
+    matched = volunteer.notice_depth(Stamp(1.0, None), depth, Hand(3), None)
+    assert matched.line.endswith(", take number one")
     beyond = Volunteer(deck, "feet").notice_depth(Stamp(1.0, None), depth + 3.0, Hand(3), None)
     assert "take" not in beyond.line
 

@@ -1,0 +1,100 @@
+"""What is believed of the boat, now and a little while ago: its place, depth, and the way it makes good.
+
+Made once for all who ask: match, outlook, logbook, page and answers see the same boat.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections import deque
+
+import msgspec
+
+from companion.sensing import BoatState, Depth, Position, Sensing
+from companion.sensing.believed_depth import BelievedDepth, Ping
+from companion.sensing.course_made_good import CourseMadeGood
+
+HISTORY_S = 60.0
+"""How far back the boat can be asked for."""
+SPEED_UNKNOWN_MPS = 2.0
+"""The speed that bounds what a bottom may do under a boat without a position."""
+
+
+class BelievedBoat:
+    """Follows the readings of a boat.
+
+    Args:
+        sensing: keeps the last value of everything else.
+    """
+
+    def __init__(self, sensing: Sensing) -> None:
+        self._sensing = sensing
+        self._depth = BelievedDepth()
+        self._way = CourseMadeGood()
+        self._history: deque[Ping] = deque()
+
+    def accept_position(self, t: float, position: Position) -> None:
+        """Fold in a fix at logic time t, s."""
+        if position.lat is not None and position.lon is not None:
+            self._way.accept_fix(t, position.lat, position.lon)
+
+    def accept_depth(self, t: float, depth: Depth) -> bool:
+        """Fold in a depth at logic time t, s; return whether it is believed."""
+        if depth.below_surface is None:
+            return False
+        if depth.below_transducer is not None:
+            self._depth.transducer = depth.below_surface - depth.below_transducer
+        speed = self.speed(t)
+        bound = SPEED_UNKNOWN_MPS if speed is None else speed
+        if self._depth.accept_ping(t, depth.below_surface, bound) != "believed":
+            return False
+        self._history.append(Ping(t, depth.below_surface))
+        while self._history[0].t < t - HISTORY_S:
+            self._history.popleft()
+        return True
+
+    @property
+    def oldest_depth(self) -> float:
+        """How old a believed depth may be to stand for the present, s."""
+        return self._depth.oldest
+
+    def speed(self, t: float) -> float | None:
+        """Return the speed over ground, m/s: that made good, else the receiver's; None when not known."""
+        return self._way.speed if self._way.speed is not None else self._sensing.boat(t).speed
+
+    def smoothed_depth(self, t: float) -> float | None:
+        """Return the believed depth below the surface, m, smoothed over the last seconds."""
+        return self._depth.smoothed(t)
+
+    def at(self, t: float) -> BoatState:
+        """Return the boat at logic time t, s, which is now."""
+        return self._with_beliefs(self._sensing.boat(t), self._depth.last, t)
+
+    def before(self, t: float, now: float) -> BoatState:
+        """Return the boat at an earlier logic time t, s: its place and depth then, the rest as it is now."""
+        boat = self._with_beliefs(self._sensing.boat(now), self._ping_before(t), t)
+        place = self._way.place_at(t)
+        if place is None or boat.lat is None:
+            return boat
+        return msgspec.structs.replace(boat, lat=place[0], lon=place[1])
+
+    def _ping_before(self, t: float) -> Ping | None:
+        """Return the last ping before a logic time t, s, or the first after it where none was before."""
+        after = bisect_right([ping.t for ping in self._history], t)
+        return self._history[max(after - 1, 0)] if self._history else None
+
+    def _with_beliefs(self, boat: BoatState, ping: Ping | None, t: float) -> BoatState:
+        if ping is not None and t - ping.t > self.oldest_depth:
+            ping = None
+        way = self._way.made_good(t)
+        below = None
+        if ping is not None and boat.depth_below_transducer is not None:
+            below = ping.depth - self._depth.transducer
+        return msgspec.structs.replace(
+            boat,
+            depth=None if ping is None else ping.depth,
+            depth_below_transducer=below,
+            depth_age=None if ping is None else t - ping.t,
+            course=None if way is None else way.course,
+            course_error=None if way is None else way.error,
+        )

@@ -1,0 +1,113 @@
+"""Which pings are believed: a ledge soon, a false echo never, at any rate a sounder has."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from companion.sensing.believed_depth import BelievedDepth, DepthRules
+
+RATES = [0.5, 1.0, 5.0, 10.0]
+
+
+def fed(depths, *, every=1.0, speed=0.5, transducer=0.0):
+    """Feed depths at a steady rate; return the belief, and what was made of each."""
+    belief = BelievedDepth()
+    belief.transducer = transducer
+    return belief, [belief.accept_ping(i * every, depth, speed) for i, depth in enumerate(depths)]
+
+
+def believed_after(depths, **how):
+    """Return how many pings after the first of the last depth that was believed; None if never."""
+    _, made = fed(depths, **how)
+    new = next(i for i, depth in enumerate(depths) if depth == depths[-1])
+    return next((i - new for i, one in enumerate(made) if i >= new and one == "believed"), None)
+
+
+@pytest.mark.parametrize("rate", RATES)
+@pytest.mark.parametrize("false", [[2.0], [2.0, 30.0], [2.0, 2.1]])
+def test_one_or_two_false_pings_are_never_believed(rate, false):
+    depths = [6.0] * 30 + false + [6.0] * 30
+    belief, made = fed(depths, every=1.0 / rate)
+    assert {one for one, depth in zip(made, depths, strict=True) if depth != 6.0} == {"provisional"}
+    assert {one for one, depth in zip(made, depths, strict=True) if depth == 6.0} == {"believed"}
+    assert belief.smoothed(60.0 / rate) == 6.0
+
+
+@pytest.mark.parametrize("rate", RATES)
+def test_a_ledge_is_believed_after_three_pings_and_two_seconds(rate):
+    down = [9.0 + 0.03 * i for i in range(40)]
+    _, made = fed([4.0] * 20 + down, every=1.0 / rate)
+    first = made[20:].index("believed")
+    assert first / rate == pytest.approx(max(2.0, 2.0 / rate), abs=1.0 / rate)
+    assert set(made[20 + first :]) == {"believed"}
+
+
+def test_a_held_echo_of_one_value_is_not_believed_for_the_four_seconds_it_lasts():
+    assert believed_after([12.6] * 30 + [57.3] * 5) is None
+    assert believed_after([12.6] * 30 + [57.3] * 10) == 6, "but a bottom that stays is one"
+
+
+def test_twice_the_depth_is_the_second_echo():
+    assert believed_after([6.0] * 30 + [12.1] * 14) is None
+    assert believed_after([6.0] * 30 + [12.1] * 20) == 15
+
+
+def test_a_metre_straight_after_several_is_the_transducer_ringing():
+    assert believed_after([9.0] * 30 + [0.9] * 200) is None
+    _, made = fed([9.0] * 30 + [1.4] * 40, transducer=0.5)
+    assert made[-1] == "refused", "a metre below the transducer, not below the surface"
+
+
+def test_a_metre_that_goes_on_and_on_under_a_fast_boat_is_ringing_too():
+    _, made = fed([1.2] * 60, speed=4.0)
+    assert made[20] == "believed"
+    assert made[-1] == "refused"
+    _, slow = fed([1.2] * 60, speed=1.0)
+    assert set(slow) == {"believed"}
+
+
+@pytest.mark.parametrize("speed", [1.0, 4.0])
+def test_a_slope_under_way_is_believed_ping_by_ping(speed):
+    _, made = fed([4.0 + 0.25 * speed * i for i in range(20)], speed=speed)
+    assert set(made) == {"believed"}
+
+
+@given(st.lists(st.floats(-0.2, 0.2), min_size=1, max_size=200), st.sampled_from(RATES))
+def test_the_noise_of_a_level_bottom_is_believed(noise, rate):
+    _, made = fed([6.0 + off for off in noise], every=1.0 / rate)
+    assert set(made) == {"believed"}
+
+
+def test_the_first_ping_is_taken_and_put_right_when_it_was_false():
+    belief, made = fed([70.0] + [6.0 + 0.01 * i for i in range(10)])
+    assert made[0] == "believed"
+    assert made[3:] == ["believed"] * 8
+    assert belief.smoothed(10.0) == pytest.approx(6.09)
+
+
+def test_a_slow_sounder_gives_its_last_ping_and_not_the_shallower_of_two():
+    belief, _ = fed([6.0, 6.3, 6.1, 6.4], every=2.0)
+    assert belief.smoothed(6.0) == 6.4
+
+
+def test_a_slow_sounder_is_waited_for_longer():
+    quick, _ = fed([6.0] * 40, every=0.2)
+    slow, _ = fed([6.0] * 40, every=2.0)
+    assert quick.oldest == 5.0
+    assert slow.oldest == pytest.approx(7.0, abs=0.1)
+
+
+def test_a_bottom_of_long_ago_holds_nothing_back():
+    belief, _ = fed([6.0] * 10)
+    t = 9.0 + DepthRules().forget + 1.0
+    made = [belief.accept_ping(t + i, 20.0 + 0.1 * i, 0.5) for i in range(3)]
+    assert made == ["provisional", "provisional", "believed"]
+
+
+def test_what_is_believed_does_not_depend_on_what_the_clock_began_with():
+    rng = np.random.default_rng(3)
+    depths = np.where(rng.random(300) < 0.1, rng.uniform(1, 60, 300), 6.0 + rng.normal(0, 0.1, 300))
+    _, made = fed(list(depths))
+    later = BelievedDepth()
+    assert [later.accept_ping(7200.0 + i, float(z), 0.5) for i, z in enumerate(depths)] == made

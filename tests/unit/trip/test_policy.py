@@ -1,0 +1,60 @@
+"""When a line nobody asked for may be spoken."""
+
+import pytest
+
+from companion.trip.policy import APART_S, LINES_APART_S, TRAVELLING_MPS, SpeechPolicy
+
+SILENT = SpeechPolicy()
+
+
+def test_volunteered_lines_keep_apart():
+    spoken = SILENT.with_spoken(0.0, "match")
+    assert not spoken.allows(LINES_APART_S - 0.1, "water")
+    assert spoken.allows(LINES_APART_S, "water")
+
+
+@pytest.mark.parametrize("kind", sorted(APART_S))
+def test_lines_of_one_kind_keep_further_apart(kind):
+    spoken = SILENT.with_spoken(0.0, kind)
+    assert spoken.next_at(kind) == APART_S[kind]
+    assert not spoken.allows(APART_S[kind] - 0.1, kind)
+    assert spoken.allows(APART_S[kind], kind)
+
+
+def test_a_match_is_not_taken_back_within_ten_seconds():
+    assert APART_S["match"] > 10.0
+
+
+def test_a_danger_goes_before_all_but_quiet():
+    spoken = SILENT.with_spoken(0.0, "match")
+    assert spoken.allows(0.1, "danger", casting=True, speed=9.0)
+    quiet = spoken.with_quiet(1.0, 5.0)
+    assert not quiet.allows(2.0, "danger", casting=True)
+    assert quiet.allows(301.0, "danger", casting=True)
+
+
+def test_during_a_foretold_cast_only_dangers_are_told():
+    assert not SILENT.allows(0.0, "match", casting=True)
+    assert not SILENT.allows(0.0, "cover", casting=True)
+
+
+def test_nothing_is_volunteered_at_travelling_speed():
+    assert SILENT.allows(0.0, "match", speed=TRAVELLING_MPS)
+    assert SILENT.allows(0.0, "match", speed=None)
+    assert not SILENT.allows(0.0, "match", speed=TRAVELLING_MPS + 0.1)
+    assert SILENT._replace(travelling=5.0).allows(0.0, "match", speed=4.9)
+
+
+def test_a_rod_just_taken_is_told_of_at_once():
+    spoken = SILENT.with_spoken(0.0, "match").with_told((True, None))
+    assert not spoken.allows(1.0, "match")
+    wanted = spoken.with_match_wanted()
+    assert wanted.allows(1.0, "match")
+    assert wanted.told is None
+    assert not wanted.with_told((True, None)).wanted
+
+
+def test_quiet_ends_when_it_is_taken_back():
+    quiet = SILENT.with_quiet(0.0, 30.0)
+    assert not quiet.allows(10.0, "match")
+    assert quiet.with_quiet(11.0, 0.0).allows(11.0, "match")
