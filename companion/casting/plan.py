@@ -6,7 +6,8 @@ rod is a cast that could be made. `plan` tries the coarse half of the lattice ro
 of what came out best closely, all casts at once in numpy.
 
 What is expected is the mean over how far dive and bottom may be off together; the sureness is the share of
-that in which a metre counts at all.
+that in which a metre counts at all. A lure that has to stay clear is planned for only where it does so in
+nine casts of ten, thrown as exactly as people throw.
 
 Metres east and north on the lake's plane, depths in metres below today's surface, bearings in degrees
 clockwise from true north. NaN is not known.
@@ -54,13 +55,18 @@ CLOSE, ROUGH = 1.0, 2.0
 DRY = 0.3
 """A bottom that may be this near to the surface or above it is no place for a boat or a lure, m."""
 
+LEAST_CLEAR_SHARE = 0.9
+"""A cast on which the lure has to stay clear is told only when it does so this often."""
+_AIM_WEIGHTS = {-1: 0.274, 0: 0.452, 1: 0.274}
+"""How often a cast goes a turn of the lattice to the left, straight, to the right: an aim of 7.5 degrees."""
+
 _TURNS = round(360.0 / TURN)
 _ROUGH_SHIFTS, _LAST_SHIFTS = 3, 61
 _ROUNDS = ((160, 9), (60, 21), (40, _LAST_SHIFTS))
 """Close rounds: how many casts are kept to look around, and over how many shifts that is done."""
 _OF_EACH_MANNER = 16
 _SHORTLIST = 24
-_UNLIKE_PLACE, _UNLIKE_BEARING = 15.0, 40.0
+_UNLIKE_PLACE, _UNLIKE_BEARING, _SAME_BERTH = 15.0, 40.0, 4.5
 _WORTH_TELLING = 0.5
 _TOGETHER = 60_000
 _BESIDE_BOAT = 2.0
@@ -176,6 +182,7 @@ class Plan(msgspec.Struct, frozen=True):
         metres: of path that count, as expected.
         low, high: nine of ten such casts have at least `low` metres, one has more than `high`.
         sureness: probability that any metre counts.
+        clear: probability that the lure meets nothing on its way, its aim as unsure as people's.
         manner: how the bottom runs under them.
         depth: of the bottom under the middle of them, m; None not known.
         reach: of the rod, m.
@@ -195,6 +202,7 @@ class Plan(msgspec.Struct, frozen=True):
     low: float
     high: float
     sureness: float
+    clear: float
     manner: Manner
     depth: float | None
     reach: float
@@ -270,12 +278,19 @@ def _dense(line: Floats) -> Floats:
 
 
 def plan(
-    on: Ground, rods: Sequence[RodReach], target: Target, wish: Wish | None = None, *, most: int = 3
+    on: Ground,
+    rods: Sequence[RodReach],
+    target: Target,
+    wish: Wish | None = None,
+    *,
+    most: int = 3,
+    least_clear: float = LEAST_CLEAR_SHARE,
 ) -> tuple[Plan, ...]:
-    """Return the best ways to fish a target, best first; the others differ from it in place or manner.
+    """Return the best ways to fish a target, best first; the others differ in place, manner or rod.
 
     Of two plans alike only the better is told. Another manner is put before another place as long as it
-    has half as many metres as the best. Empty when no rod has a metre that counts.
+    has half as many metres as the best, and another place before another rod. Empty when no rod has a
+    metre that counts, and when the lure has to stay clear and on no cast does so often enough.
 
     Args:
         on: the ground; its rectangle bounds where the boat may lie.
@@ -283,28 +298,42 @@ def plan(
         target: what is to be fished.
         wish: which metres count.
         most: how many plans.
+        least_clear: how often a lure that has to stay clear has to do so.
 
     Raises:
         ValueError: there are no rods.
     """
     if not rods:
         raise ValueError("no rods to plan with")
-    search = _Search(on, rods, target, wish or Wish())
+    wish = wish or Wish()
+    search = _Search(on, rods, target, wish)
     casts, tried = search.search()
-    found = sorted(search.told(casts.pick(_shortlist(casts, tried))), key=lambda one: -one.metres)
+    told = search.told(casts.pick(_shortlist(casts, tried)))
+    if wish.clear or wish.band is not None:
+        told = [one for one in told if one.clear >= least_clear]
+    return _unlike(sorted(told, key=lambda one: -one.metres), most)
+
+
+def _unlike(found: Sequence[Plan], most: int) -> tuple[Plan, ...]:
+    """Return some of the plans, best first, of which no two are the same cast."""
     chosen: list[Plan] = []
-    for same_manner in (False, True):
+    for passing in ("manner", "place", "rod"):
         for one in found:
             other = all(one.manner != told.manner for told in chosen)
-            good = not chosen or same_manner or (other and one.metres >= _WORTH_TELLING * chosen[0].metres)
-            if good and len(chosen) < most and not any(_alike(one, told) for told in chosen):
+            good = (
+                not chosen
+                or passing != "manner"
+                or (other and one.metres >= _WORTH_TELLING * chosen[0].metres)
+            )
+            taken = any(_alike(one, told) and (passing != "rod" or one.rod == told.rod) for told in chosen)
+            if good and not taken and len(chosen) < most:
                 chosen.append(one)
     return tuple(sorted(chosen, key=lambda one: -one.metres))
 
 
 def _shortlist(casts: _Casts, tried: _Tried) -> _Whole:
     """Return the best casts of unlike place, bearing or manner, best first, and the best of each manner."""
-    alike = np.stack([casts.column // 4, casts.row // 4, casts.turn // 6, tried.manner])
+    alike = np.stack([casts.column // 4, casts.row // 4, casts.turn // 6, casts.rod, tried.manner])
     order = _firsts(alike)
     of_each = [order[tried.manner[order] == m][:3] for m in range(len(MANNERS))]
     return np.unique(np.concatenate([order[:_SHORTLIST], *of_each]))
@@ -320,10 +349,12 @@ def _firsts(columns: _Whole) -> _Whole:
 
 
 def _alike(one: Plan, other: Plan) -> bool:
+    """Tell whether two plans are one for an angler: the same piece fished the same way, or the same cast."""
     (e0, n0), (e1, n1) = (p.at(0.5 * (p.begins + p.ends)) for p in (one, other))
     turned = abs((one.bearing - other.bearing + 180.0) % 360.0 - 180.0)
-    near = math.hypot(e1 - e0, n1 - n0) < _UNLIKE_PLACE
-    return near and turned < _UNLIKE_BEARING and one.manner == other.manner
+    near = math.hypot(e1 - e0, n1 - n0) < _UNLIKE_PLACE and turned < _UNLIKE_BEARING
+    same_cast = math.hypot(other.east - one.east, other.north - one.north) < _SAME_BERTH
+    return near and (one.manner == other.manner or (same_cast and turned < 2.0 * TURN))
 
 
 class _Casts(NamedTuple):
@@ -339,10 +370,11 @@ class _Casts(NamedTuple):
 
 
 class _Tried(NamedTuple):
-    """What casts come to, (m,): metres expected, and the manner as an index of `MANNERS`."""
+    """What casts come to, (m,): metres expected, the manner as an index of `MANNERS`, how often clear."""
 
     metres: Floats
     manner: NDArray[np.int8]
+    clear: Floats
 
 
 class _Search:
@@ -463,11 +495,12 @@ class _Search:
         bottom = top if self._bare else np.where(inside, between(self._bottom), nothing)
         return Under(top, bottom, between(self._sigma), inside & self.zone.ravel()[nearest])
 
-    def metres(self, casts: _Casts, step: float, shifts: int) -> tuple[Floats, NDArray[np.int8]]:
-        """Return metres for each of some equally likely shifts, (shifts, m), and manners, (m,)."""
+    def metres(self, casts: _Casts, step: float, shifts: int) -> tuple[Floats, NDArray[np.int8], Floats]:
+        """Return metres for some equally likely shifts, (shifts, m), manners and share clear, (m,)."""
         away, levels = self.steps(step), equal_shifts(shifts)
         metres = np.zeros((shifts, len(casts.rod)))
         manner = np.zeros(len(casts.rod), dtype=np.int8)
+        clear = np.zeros(len(casts.rod))
         # Side by side, so that what lies under a cast is looked up once for all the rods.
         order = np.lexsort((casts.turn, casts.row, casts.column))
         for part in np.array_split(order, max(1, math.ceil(len(order) * shifts / _TOGETHER))):
@@ -480,12 +513,17 @@ class _Search:
                 way = swim(diver, self.wish, below, away, levels)
                 metres[:, part[its]] = way.metres
                 manner[part[its]] = manners(way, below, step)
-        return metres, manner
+                clear[part[its]] = way.clear.mean(axis=0)
+        return metres, manner, clear
 
     def tried(self, casts: _Casts, step: float, shifts: int) -> _Tried:
         """Return what casts come to: the mean over equally likely shifts."""
-        metres, manner = self.metres(casts, step, shifts)
-        return _Tried(metres.mean(axis=0), manner)
+        metres, manner, clear = self.metres(casts, step, shifts)
+        expected = metres.mean(axis=0)
+        if self.wish.clear or self.wish.band is not None:
+            # What meets something too often is only a step on the search's way to what does not.
+            expected = np.where(clear >= LEAST_CLEAR_SHARE, expected, 1e-3 * clear * expected)
+        return _Tried(expected, manner, clear)
 
     # -- the search -----------------------------------------------------------------------------
 
@@ -501,7 +539,7 @@ class _Search:
         if self.wish.manner is not None:
             good &= tried.manner == MANNERS.index(self.wish.manner)
         order = np.flatnonzero(good)[np.argsort(-tried.metres[good], kind="stable")]
-        return casts.pick(order), _Tried(tried.metres[order], tried.manner[order])
+        return casts.pick(order), _Tried(tried.metres[order], tried.manner[order], tried.clear[order])
 
     def _finalists(self, casts: _Casts, tried: _Tried, most: int) -> _Whole:
         """Return the best casts of unlike place, bearing, rod or manner, and some of each manner."""
@@ -526,19 +564,27 @@ class _Search:
 
     def told(self, casts: _Casts) -> list[Plan]:
         """Return casts as plans, each with its whole way."""
-        metres, manner = self.metres(casts, CLOSE, _LAST_SHIFTS)
+        metres, manner, _ = self.metres(casts, CLOSE, _LAST_SHIFTS)
         counting = np.flatnonzero(metres.any(axis=0))
         casts, metres, manner = casts.pick(counting), metres[:, counting], manner[counting]
-        figures = np.stack(
-            [metres.mean(axis=0), *np.quantile(metres, (0.1, 0.9), axis=0), (metres > 0.0).mean(axis=0)]
-        )
+        low, high = np.quantile(metres, (0.1, 0.9), axis=0)
+        sureness = (metres > 0.0).mean(axis=0)
+        figures = np.stack([metres.mean(axis=0), low, high, sureness, self.clear_as_aimed(casts)])
         return [
             self._told(casts.pick(np.array([k])), figures[:, k], MANNERS[manner[k]], way)
             for k, way in enumerate(self._ways(casts))
         ]
 
+    def clear_as_aimed(self, casts: _Casts) -> Floats:
+        """Return how often the lure meets nothing, over casts thrown as exactly as people throw, (m,)."""
+        share = np.zeros(len(casts.rod))
+        for aside, weight in _AIM_WEIGHTS.items():
+            thrown = casts._replace(turn=(casts.turn + aside) % _TURNS)
+            share += weight * self.metres(thrown, CLOSE, _LAST_SHIFTS)[2]
+        return share
+
     def _told(self, cast: _Casts, figures: Floats, manner: Manner, way: tuple[Step, ...]) -> Plan:
-        metres, low, high, sureness = figures.tolist()
+        metres, low, high, sureness, clear = figures.tolist()
         diver = self.divers[int(cast.rod[0])]
         east, north = (float(a[0]) for a in self.place(cast.column, cast.row))
         counted = [step.away for step in way if step.counts] or [diver.rod.reach_at]
@@ -557,6 +603,7 @@ class _Search:
             low=low,
             high=high,
             sureness=sureness,
+            clear=clear,
             manner=manner,
             depth=min(way, key=lambda step: abs(step.away - middle)).bottom,
             reach=diver.rod.reach.best,

@@ -100,12 +100,13 @@ class Under(NamedTuple):
 
 
 class Way(NamedTuple):
-    """The lure's way over casts: metres that count, (shifts, casts).
+    """The lure's way over casts: metres that count, and whether it meets nothing on its way, (shifts, casts).
 
     For the middle shift also the lure's `depth`, m, and where a metre `counts`, (steps, casts).
     """
 
     metres: Singles
+    clear: Flags
     depth: Singles
     counts: Flags
 
@@ -183,7 +184,7 @@ def swim(diver: Diver, wish: Wish, under: Under, away: Floats, shifts: Floats) -
         counted = under.counted[k] & _counts(wish, own, floor, hit, touched, float(free[k]))
         metres += counted
         depth[row], counts[row] = z[middle], counted[middle]
-    return Way(metres * np.float32(step), depth, counts)
+    return Way(metres * np.float32(step), ~touched, depth, counts)
 
 
 def _counts(wish: Wish, z: Singles, floor: Singles, hit: Flags, touched: Flags, free: float) -> Flags:

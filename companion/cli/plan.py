@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 import click
 import msgspec
 
-from companion.casting.plan import Ground, Plan, Target, ground, plan
+from companion.casting.plan import LEAST_CLEAR_SHARE, Ground, Plan, Target, ground, plan
 from companion.casting.swim import MANNERS, Manner, Wish
 from companion.cli.common import (
     command,
@@ -33,12 +33,15 @@ from companion.record.lakes import Lakes
 from companion.record.logbook import Logbook
 from companion.sensing import Sensing, SourceSettings
 from companion.sensing.sources import FileSource
-from companion.tackle import calibrations, reaches
+from companion.tackle import RodReach, calibrations, reaches
 from companion.tackle.quantities import Quantity
-from companion.trip import wording
+from companion.trip.wording import compass
+from companion.units import Units
 
 AREA = 300.0
 """Side of the square that is planned over around a place, m, and of the largest lake planned as a whole."""
+NEAR_HEIGHT_M, CLEAR_HEIGHT_M = 0.3, 1.5
+"""How near to the bottom a metre counts unless told, and when the lure has to stay clear of everything."""
 GRID = 2.0
 """Distance of the grid's points, m."""
 MARK_EDGE_REACH = 60.0
@@ -115,9 +118,7 @@ class _Asked(NamedTuple):
     "--height",
     callback=_lengths,
     metavar="LENGTH",
-    default="0.3 m",
-    show_default=True,
-    help="How near to the bottom counts.",
+    help="How near to bottom or timber counts.  [default: 0.3 m, with --clear 1.5 m]",
 )
 @click.option(
     "--dig",
@@ -169,7 +170,7 @@ def plan_command(
     edge: float | None,
     between: tuple[float, float] | None,
     within: float | None,
-    height: float,
+    height: float | None,
     dig: float,
     clear: bool,
     depth_band: tuple[float, float] | None,
@@ -196,7 +197,8 @@ def plan_command(
     area.surface.begin_trip(level)
     asked = _Asked(at, mark, edge, between, within, boat)
     try:
-        wish = Wish(height, dig, clear, depth_band, stand_off, manner=manner, boat=_placed(area, boat))
+        near = height if height is not None else CLEAR_HEIGHT_M if clear else NEAR_HEIGHT_M
+        wish = Wish(near, dig, clear, depth_band, stand_off, manner=manner, boat=_placed(area, boat))
     except ValueError as error:
         raise click.UsageError(str(error)) from error
     bottom = _relief(area, _middle(area, asked))
@@ -204,8 +206,11 @@ def plan_command(
     on = ground(bottom, _tree_tops(area), level=level, anywhere=anywhere)
     rods = reaches(settings.rods, calibrations(settings.rods, beliefs))
     found = plan(on, rods, target, wish)
-    _print(found, area, settings, as_json=as_json)
-    _draw(found, on, target, settings, svg_path, png_path)
+    staying = clear or depth_band is not None
+    refused = "" if found else _refusal(on, rods, target, wish)
+    _print(found, area, settings, refused, clear=staying, as_json=as_json)
+    if svg_path is not None or png_path is not None:
+        _draw(pictures.svg(found, on, target, settings.units, clear=staying), svg_path, png_path)
 
 
 def _known(
@@ -340,18 +345,40 @@ def _target(area: Area, asked: _Asked, bottom: Relief) -> Target:
     return Target(name, target.lines, asked.within or target.within, asked.between)
 
 
-def _print(found: Sequence[Plan], area: Area, settings: Settings, *, as_json: bool) -> None:
+def _refusal(on: Ground, rods: Sequence[RodReach], target: Target, wish: Wish) -> str:
+    """Return why there is no plan, and what comes nearest to one."""
+    if wish.clear or wish.band is not None:
+        nearest = max(plan(on, rods, target, wish, least_clear=0.0), key=lambda one: one.clear, default=None)
+        if nearest is not None:
+            return (
+                f"no cast worth making: the lure should stay clear in {LEAST_CLEAR_SHARE:.0%} of casts, and "
+                f"on the best one ({nearest.name}, cast to {nearest.bearing:.0f} deg) it does in "
+                f"{nearest.clear:.0%}; try a rod that runs shallower, or a smaller --within"
+            )
+    return "no cast worth making: no rod gets there; see how deep each gets with: companion reach"
+
+
+def _print(
+    found: Sequence[Plan], area: Area, settings: Settings, refused: str, *, clear: bool, as_json: bool
+) -> None:
     if as_json:
         click.echo(msgspec.json.encode([_with_place(one, area) for one in found]).decode())
         return
     if not found:
-        click.echo("no rod gets there; see how deep each gets with: companion reach")
+        click.echo(refused)
         return
-    click.echo(pictures.table(found, settings.units), nl=False)
+    click.echo(pictures.table(found, settings.units, clear=clear), nl=False)
     for letter, one in zip(pictures.LETTERS, found, strict=False):
         lat, lon = area.plane.to_latlon(one.east, one.north)
-        click.echo(f"{letter}  lie at {lat:.5f},{lon:.5f}: {wording.where_from(one, None, settings.units)}")
+        click.echo(f"{letter}  {_where_to_lie(one, f'{lat:.5f},{lon:.5f}', settings)}")
     click.echo("Estimates for fishing; not for navigation.")
+
+
+def _where_to_lie(one: Plan, place: str, settings: Settings) -> str:
+    """Return where to hold the boat and where to cast, in a sentence."""
+    off = Units(settings.units).distance(one.stand_off)
+    side, towards = compass(one.bearing + 180.0), compass(one.bearing)
+    return f"hold the boat at {place}, {off} {side} of {one.target}, and cast {one.name} {towards}"
 
 
 def _with_place(one: Plan, area: Area) -> dict[str, Any]:
@@ -361,17 +388,7 @@ def _with_place(one: Plan, area: Area) -> dict[str, Any]:
     return {"lat": round(lat, 7), "lon": round(lon, 7)} | told
 
 
-def _draw(
-    found: Sequence[Plan],
-    on: Ground,
-    target: Target,
-    settings: Settings,
-    svg_path: Path | None,
-    png_path: Path | None,
-) -> None:
-    if svg_path is None and png_path is None:
-        return
-    drawing = pictures.svg(found, on, target, settings.units)
+def _draw(drawing: str, svg_path: Path | None, png_path: Path | None) -> None:
     if svg_path is not None:
         svg_path.write_text(drawing, encoding="utf-8")
     if png_path is not None:

@@ -44,8 +44,11 @@ _TELLING_DEPTH = 1.9
 """A bottom deeper than so many times the greatest reach leaves the sections."""
 
 
-def table(found: Sequence[Plan], unit: LengthUnit) -> str:
-    """Return the plans as lines of text in columns, best first."""
+def table(found: Sequence[Plan], unit: LengthUnit, *, clear: bool = False) -> str:
+    """Return the plans as lines of text in columns, best first.
+
+    With `clear` the chance of meeting nothing comes first, else the metres where the lure is wanted.
+    """
     units = Units(unit)
     depth, far, short, long = units.depth_m, units.distance_m, units.depth_unit, units.distance_unit
     head = (
@@ -53,9 +56,9 @@ def table(found: Sequence[Plan], unit: LengthUnit) -> str:
         "rod",
         "off",
         "cast to",
-        f"{long} that count",
+        "stays clear" if clear else f"{long} where wanted",
+        f"{long} where wanted" if clear else "any at all",
         "one in ten below",
-        "sureness",
         f"over {short}",
         "",
     )
@@ -65,9 +68,9 @@ def table(found: Sequence[Plan], unit: LengthUnit) -> str:
             one.name,
             f"{one.stand_off / far:.0f} {long}",
             f"{one.bearing:.0f} deg",
-            f"{one.metres / far:.0f}",
+            f"{one.clear:.0%}" if clear else f"{one.metres / far:.0f}",
+            f"{one.metres / far:.0f}" if clear else f"{one.sureness:.0%}",
             f"{one.low / far:.0f}",
-            f"{one.sureness:.0%}",
             "?" if one.depth is None else f"{one.depth / depth:.1f}",
             one.manner,
         )
@@ -80,14 +83,14 @@ def table(found: Sequence[Plan], unit: LengthUnit) -> str:
     return "\n".join(lines) + "\n"
 
 
-def svg(found: Sequence[Plan], on: Ground, target: Target, unit: LengthUnit) -> str:
+def svg(found: Sequence[Plan], on: Ground, target: Target, unit: LengthUnit, *, clear: bool = False) -> str:
     """Return the plans as an SVG drawing, readable without colour: the map, a section of each of three."""
     chosen, units = found[:3], Units(unit)
     parts = [
         hatches(),
         text(_MAP.left, 36.0, f"Where to lie: {target.name}", "title"),
         *_map(chosen, on, target, units),
-        *_sections(chosen, units),
+        *_sections(chosen, units, clear=clear),
         text(
             _MAP.left,
             _HIGH - 34.0,
@@ -96,7 +99,10 @@ def svg(found: Sequence[Plan], on: Ground, target: Target, unit: LengthUnit) -> 
         ),
         text(_MAP.left, _HIGH - 16.0, "Estimates for fishing; not for navigation.", "note"),
     ]
-    title = "; ".join(" ".join(_words(one, units)) for one in chosen) or f"Where to lie: {target.name}"
+    title = (
+        "; ".join(" ".join(_words(one, units, clear=clear)) for one in chosen)
+        or f"Where to lie: {target.name}"
+    )
     return document(_WIDE, _HIGH, title, parts)
 
 
@@ -187,7 +193,7 @@ def _on_map(plane: Plane, one: Plan, place: int) -> Iterator[str]:
 # -- the sections -------------------------------------------------------------------------------------
 
 
-def _sections(found: Sequence[Plan], units: Units) -> Iterator[str]:
+def _sections(found: Sequence[Plan], units: Units, *, clear: bool) -> Iterator[str]:
     if not found:
         return
     steps = [step for one in found for step in one.way]
@@ -197,13 +203,17 @@ def _sections(found: Sequence[Plan], units: Units) -> Iterator[str]:
     for place, one in enumerate(found):
         top = _SECTION_TOP + place * _SECTION_STEP
         box = Box(_SECTION_LEFT, top + _HEAD, _SECTION_RIGHT, top + _SECTION_STEP - _FOOT)
-        yield from _section(one, place, Section(box, longest, deepest), units)
+        yield from _section(
+            one, place, Section(box, longest, deepest), units, _words(one, units, clear=clear)
+        )
 
 
-def _section(one: Plan, place: int, section: Section, units: Units) -> Iterator[str]:
+def _section(
+    one: Plan, place: int, section: Section, units: Units, heading: tuple[str, str]
+) -> Iterator[str]:
     box, clip, labels = section.box, f"section-{place}", Labels(section.box)
     yield badge(box.left + 2.0, box.top - 42.0, LETTERS[place], place)
-    for row, words in enumerate(_words(one, units)):
+    for row, words in enumerate(heading):
         yield text(box.left + 22.0, box.top - 46.0 + 18.0 * row, words, "" if row else "strong")
     bottom = sorted((Under(s.away, s.bottom, s.sigma) for s in one.way), key=lambda under: under.away)
     yield sideview.water(section, clip)
@@ -226,12 +236,12 @@ def _timber(section: Section, way: Sequence[Step]) -> Iterable[str]:
             yield Box(x, y, x + wide, section.y(step.bottom)).rect("top")
 
 
-def _words(one: Plan, units: Units) -> tuple[str, str]:
-    """Return a plan in two lines' worth of words."""
+def _words(one: Plan, units: Units, *, clear: bool) -> tuple[str, str]:
+    """Return a plan in two lines' worth of words, the chance first."""
     over = "" if one.depth is None else f", over {units.whole_depth(one.depth)}"
-    far = units.distance_m
+    wanted = f"{units.distance(one.metres)} where wanted"
+    chance = f"stays clear {one.clear:.0%}, {wanted}" if clear else f"{wanted}, any at all {one.sureness:.0%}"
     return (
-        f"{one.name}, {units.distance(one.stand_off)} off, cast to {one.bearing:.0f}°, {one.manner}{over}",
-        f"{units.distance(one.metres)} where wanted, one cast in ten under {one.low / far:.0f}, "
-        f"sureness {one.sureness:.0%}",
+        f"{one.name}: {chance}, one cast in ten under {one.low / units.distance_m:.0f}",
+        f"{units.distance(one.stand_off)} off, cast to {one.bearing:.0f}°, {one.manner}{over}",
     )

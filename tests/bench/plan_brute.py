@@ -8,7 +8,7 @@ import math
 import numpy as np
 from scipy.ndimage import map_coordinates
 
-from companion.casting.plan import CLOSE, SPACING, TURN, zone
+from companion.casting.plan import CLOSE, LEAST_CLEAR_SHARE, SPACING, TURN, zone
 from companion.casting.swim import equal_shifts
 
 UNKNOWN = 1e6
@@ -106,7 +106,8 @@ class Brute:
                 elif wish.dig is not None:
                     near = near & (free[k] - floor <= wish.dig)
                 metres += CLOSE * near
-        return metres
+        # A lure that has to stay clear and too seldom does makes no cast.
+        return metres if not wish.clear or (~touched).mean() >= LEAST_CLEAR_SHARE else 0.0 * metres
 
     def best(self):
         """Return the most metres expected, the cast they are expected of, and how many casts there were."""

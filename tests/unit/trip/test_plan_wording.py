@@ -27,6 +27,7 @@ PLAN = Plan(
     low=4.0,
     high=17.0,
     sureness=0.93,
+    clear=0.5,
     manner="along",
     depth=4.0,
     reach=4.4,
