@@ -20,7 +20,9 @@ import math
 from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
-from companion.voice.verifier import Fit, Laid, Verifier
+import numpy as np
+
+from companion.voice.verifier import Fit, Laid, OwnScores, Verifier
 
 
 class Points(NamedTuple):
@@ -179,6 +181,16 @@ def clear(laid: Laid, verifier: Verifier) -> str | None:
     """
     best = by_sounds(laid, verifier)
     return None if best is None or best.points < AT_ONCE else best.fit.phrase
+
+
+def could_be_clear(own: OwnScores, verifier: Verifier) -> bool:
+    """Tell whether any phrase can be `clear`, should all that is not known yet speak for it.
+
+    It is a bound: no phrase is lost by it, and most talk is told by it from one network alone.
+    """
+    counts, fits = verifier.own_fits(own)
+    best = POINTS.ahead * LEAD[1] + POINTS.hearings + POINTS.length * np.minimum(counts, LONG)
+    return bool(np.any(POINTS.here * fits / (counts + 3) + best >= AT_ONCE))
 
 
 def by_sounds(laid: Laid, verifier: Verifier) -> Weighed | None:

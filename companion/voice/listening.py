@@ -240,7 +240,7 @@ class Listener:
         attempt, since = self._attempt, self._since_begun
         if attempt is None or since < OPENS * FRAMES_A_SECOND or since % (2 * CHUNK):
             return attempt is not None and (self.utterance_open or since < OPENS * FRAMES_A_SECOND)
-        return attempt.still < QUIET_BEFORE
+        return attempt.still_lately < QUIET_BEFORE
 
     def _take(self, frame: Samples) -> Listened | None:
         self._count += 1

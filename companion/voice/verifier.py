@@ -245,6 +245,13 @@ class _Tree:
         return np.asarray(self.laid(logs) - logs.max(axis=1).sum(), np.float32)
 
 
+class OwnScores(NamedTuple):
+    """What the network here makes of an utterance: each sound, each step; and how the tree's nodes fit."""
+
+    sounds: Floats
+    nodes: Floats
+
+
 class Verifier:
     """Lays phrases over utterances."""
 
@@ -272,6 +279,8 @@ class Verifier:
                 node = self._nodes[phrase] = tree.end(_spelt(phrase))
                 self._ends.setdefault(node, phrase)
         self._tree = tree
+        self._last = np.fromiter(self._ends, np.intp)
+        self._counts = np.array([self.count(phrase) for phrase in self._ends.values()], np.intp)
         parents = set(tree.parents)
         self.beginnings = {phrase for end, phrase in self._ends.items() if end in parents}
 
@@ -313,19 +322,31 @@ class Verifier:
         """Return how many sounds a phrase of known words has."""
         return len(_spelt(phrase))
 
-    def lay(self, samples: Samples, clean: Samples, count: int = 8) -> Laid:
+    def score(self, samples: Samples) -> OwnScores | None:
+        """Return what the network here alone makes of an utterance; None for too little sound."""
+        if len(samples) < 2 * SPAN or not self._ends:
+            return None
+        logs = likelihoods(samples)
+        return OwnScores(logs, self._tree.behind(logs))
+
+    def own_fits(self, own: OwnScores) -> tuple[NDArray[np.intp], Floats]:
+        """Return of every phrase how many sounds it has, and how it fits by the network here."""
+        return self._counts, own.nodes[self._last]
+
+    def lay(self, samples: Samples, clean: Samples, count: int = 8, own: OwnScores | None = None) -> Laid:
         """Return how the phrases fit an utterance; none for too little sound.
 
         Args:
             samples: the utterance, which the network here knows amid noise.
             clean: the same with its noise suppressed, for the model's network.
             count: how many phrases are told, of those that fit best.
+            own: what `score` made of the samples, if that is known.
         """
-        if min(len(samples), len(clean)) < 2 * SPAN or not self._ends:
+        own = own or self.score(samples)
+        if own is None or len(clean) < 2 * SPAN:
             return NOTHING
-        logs, theirs = likelihoods(samples), self._acoustics.heard(clean)
-        here, model = self._tree.behind(logs), self._tree.behind(theirs.sounds)
-        ends = np.fromiter(self._ends, np.intp)
+        (logs, here), theirs = own, self._acoustics.heard(clean)
+        model, ends = self._tree.behind(theirs.sounds), self._last
         best = ends[np.argsort(-(model + SHARE * here)[ends], kind="stable")[:count]]
         freely = self._biphones.freely(theirs.states)
         laid = Laid(

@@ -96,7 +96,7 @@ def frames(clock: Moved, end: float) -> Iterator[np.ndarray]:
 class Words:
     """Stands for a recogniser, whose cost would be all there is: what is loud is the next words."""
 
-    partial, wordless, still = "", False, 0.0
+    partial, wordless, still, still_lately = "", False, 0.0, 0.0
 
     def __init__(self, words: Callable[[], str]) -> None:
         self._words = words

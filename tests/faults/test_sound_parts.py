@@ -93,7 +93,7 @@ class Hears:
         self.text = text
 
     def begin(self) -> Hears:
-        self.partial, self.wordless, self.still = "", False, 0.0
+        self.partial, self.wordless, self.still, self.still_lately = "", False, 0.0, 0.0
         return self
 
     def take(self, _frame: np.ndarray) -> None:

@@ -2,9 +2,12 @@
 
 Example: python -m tests.bench.voice --full
 
-Without --full a few utterances a cell, in about a minute. Rates come with their 95 % interval (Wilson) and
-n. Noise is mixed to a ratio of the speech while it sounds to the noise over its whole band. People's voices
-and real noise are those of ../shared/data/speech, where it is there, and are never used for choosing.
+Everything goes through the listener that `companion run` makes, with seconds of noise before and after the
+words; with --bare the recogniser is given each utterance from just before its words, as if somebody had told
+it when they come. Without --full a few utterances a cell, in about a minute. Rates come with their 95 %
+interval (Wilson) and n. Noise is mixed to a ratio of the speech while it sounds to the noise over its whole
+band. People's voices and real noise are those of ../shared/data/speech, where it is there, and are never used
+for choosing.
 """
 
 from __future__ import annotations
@@ -13,19 +16,21 @@ import argparse
 import math
 import multiprocessing
 import os
+import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
+from functools import lru_cache
 from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
 
 from companion.voice.clips import read_clip
-from companion.voice.grammar import Aboard, Grammar, number_words
+from companion.voice.grammar import ONES, Aboard, Grammar, number_words
 from companion.voice.listening import Listener, listened
 from companion.voice.model import speech_model
 from companion.voice.recogniser import Recogniser, for_grammar
-from companion.voice.sound import RATE, Samples, frames_of
+from companion.voice.sound import FRAME, RATE, Samples, frames_of
 from companion.voice.suppressor import can_suppress
 from companion.voice.verifier import lexicon
 from tests.bench.voice import peer
@@ -36,7 +41,6 @@ from tests.bench.voice.voices import (
     AROUND,
     VOICES,
     active_level,
-    in_noise,
     job_phrases,
     missing_programs,
     speak,
@@ -44,10 +48,11 @@ from tests.bench.voice.voices import (
 )
 
 SPEECH = Path(__file__).parents[3].parent / "shared" / "data" / "speech"
+BARE = "--bare"
 RODS, LINES = (1, 2, 3, 4), (12, 14, 17, 20)
 WAKE = "copper kettle"
-AFTER = 1.4
-"""Noise after the words, s: longer than any decision may take, or the end of the clip would decide."""
+BEFORE, AFTER = 3.0, 2.0
+"""Noise before the words (and up to 1 s more) and after them, s: longer than any decision may take."""
 PLAIN, WOKEN = Grammar(Aboard(RODS, LINES)), Grammar(Aboard(RODS, LINES, wake=WAKE))
 
 
@@ -64,23 +69,44 @@ SMALL, FULL = Sizes(3, 12, 3.0, 2.0), Sizes(30, 60, 29.5, 10.0)
 
 
 class Case(NamedTuple):
-    """An utterance: what was said, its sound, and how long after its beginning the words end, s."""
+    """An utterance: what was said, the sound around it, and when in it the words begin and end, s."""
 
     words: str
     samples: Samples
+    begins: float
     ends: float
 
 
 class Outcome(NamedTuple):
-    """Of one utterance: right, taken for another command, and from the words' end to the decision, s."""
+    """Of one utterance.
 
+    Attributes:
+        words: what was said.
+        right: it was taken for the command that it was, and nothing else was taken.
+        wrong: another command was taken.
+        delay: from the words' end to the decision, s.
+        cost: processor time for all of the sound, s.
+        heard: what was taken, or made out.
+    """
+
+    words: str
     right: bool
     wrong: bool
     delay: float
+    cost: float
+    heard: tuple[str, ...]
 
 
-Ear = Callable[[Samples], tuple[str, float]]
-"""Gives the words taken for a command, and when: s of the sound, and of processor time after it."""
+class Taken(NamedTuple):
+    """What was made out in some sound: the texts, when the last was decided (s of sound, and of processor
+    time after it), and the processor time for all of the sound, s."""
+
+    texts: tuple[str, ...]
+    decided: float
+    cost: float
+
+
+Ear = Callable[[Case], Taken]
 
 _ears: dict[str, Ear] = {}
 
@@ -111,10 +137,14 @@ def _ear(name: str) -> Ear:
     return _ears[name]
 
 
+@lru_cache(maxsize=1)
+def _peer() -> peer.Peer:
+    return peer.Peer(list(PLAIN.phrases))
+
+
 def _make_ear(name: str) -> Ear:
     if name == "peer":
-        other = peer.Peer(list(PLAIN.phrases))
-        return lambda samples: (other.hear(samples), len(samples) / RATE)
+        return lambda case: Taken((_peer().hear(_bare(case)),), math.nan, math.nan)
     if name == "people":
         meanings = {**PLAIN.meanings, **dict.fromkeys(PEOPLE.values(), "people")}
         means = {phrase: PLAIN.parse(phrase) or phrase for phrase in meanings}
@@ -129,17 +159,30 @@ def _make_ear(name: str) -> Ear:
 
 
 def _of(recogniser: Recogniser) -> Ear:
-    def hear(samples: Samples) -> tuple[str, float]:
-        attempt, heard, began = recogniser.begin(), None, time.process_time()
-        for frame in frames_of(samples):
-            began = time.process_time()
-            heard = attempt.take(frame)
-            if heard is not None:
-                break
-        heard = heard or attempt.finish()
-        return heard.text, heard.seconds + time.process_time() - began
+    """Return what hears as `companion run` does."""
 
-    return hear
+    def hear(case: Case) -> Taken:
+        listener, texts, decided = Listener(recogniser), [], math.nan
+        began = time.process_time()
+        for number, frame in enumerate(frames_of(case.samples), 1):
+            before = time.process_time()
+            heard = listener.take(frame)
+            if heard is not None:
+                texts.append(heard.hearing.text)
+                decided = number * FRAME / RATE + time.process_time() - before
+        return Taken(tuple(texts), decided, time.process_time() - began)
+
+    def hear_bare(case: Case) -> Taken:
+        began = time.process_time()
+        heard = recogniser.hear(_bare(case))
+        return Taken((heard.text,), case.begins - AROUND + heard.seconds, time.process_time() - began)
+
+    return hear_bare if BARE in sys.argv else hear
+
+
+def _bare(case: Case) -> Samples:
+    """Return an utterance from just before its words."""
+    return case.samples[round((case.begins - AROUND) * RATE) :]
 
 
 # -- what is said -----------------------------------------------------------------------------------
@@ -150,12 +193,19 @@ def synthetic(count: int, noise: str, decibels: float | None, wake: str = "") ->
     for number, voice in enumerate(voices_here("reporting")):
         for n, phrase in enumerate(job_phrases(PLAIN, count, 900 + number)):
             words = f"{wake} {phrase}".strip()
-            speech = speak(voice, words)
-            rng = np.random.default_rng([number, n])
-            size = len(speech) + 2 * round(AFTER * RATE)
-            sound = rng.standard_normal(size) if decibels is None else _noise(noise, size, rng)
-            samples = in_noise(speech, sound, decibels)[round((AFTER - AROUND) * RATE) :]
-            yield Case(words, samples, AROUND + len(speech) / RATE)
+            yield amid(words, speak(voice, words), noise, decibels, np.random.default_rng([number, n]))
+
+
+def amid(words: str, speech: Sound, noise: str, decibels: float | None, rng: np.random.Generator) -> Case:
+    """Return words with seconds of noise before and after."""
+    before, after = round((BEFORE + rng.random()) * RATE), round(AFTER * RATE)
+    size = before + len(speech) + after
+    sound = rng.standard_normal(size) if decibels is None else _noise(noise, size, rng)
+    level = 3.0 if decibels is None else active_level(speech) * 10 ** (-decibels / 20)
+    sound = level * sound
+    sound[before : before + len(speech)] += speech
+    samples = np.clip(np.rint(sound), -32768, 32767).astype(np.int16)
+    return Case(words, samples, before / RATE, (before + len(speech)) / RATE)
 
 
 def _noise(name: str, size: int, rng: np.random.Generator) -> Sound:
@@ -178,10 +228,7 @@ def people(count: int, decibels: float | None) -> Iterator[Case]:
     for key, phrase in PEOPLE.items():
         for n, path in enumerate(sorted((SPEECH / "phrases").glob(f"{key}*.flac"))[:count]):
             speech = read_clip(path).astype(float)
-            rng = np.random.default_rng([7, n])
-            size = len(speech) + 2 * round(AROUND * RATE)
-            sound = rng.standard_normal(size) if decibels is None else mixed(size, rng, "reporting")
-            yield Case(phrase, in_noise(speech, sound, decibels), AROUND + len(speech) / RATE)
+            yield amid(phrase, speech, "mixed", decibels, np.random.default_rng([7, n]))
 
 
 def digits(count: int) -> Iterator[Case]:
@@ -192,9 +239,8 @@ def digits(count: int) -> Iterator[Case]:
         takes = [SPEECH / "digits" / f"{d}_speaker{n % 3 + 1}_{n % 20:02d}.flac" for d in (a, b)]
         first, second = (read_clip(take).astype(float) for take in takes)
         speech = np.concatenate([first, np.zeros(RATE // 10), second])
-        size = len(speech) + 2 * round(AROUND * RATE)
         words = f"{number_words(int(a))} {number_words(int(b))}"
-        yield Case(words, in_noise(speech, rng.standard_normal(size), None), AROUND + len(speech) / RATE)
+        yield amid(words, speech, "mixed", None, rng)
 
 
 # -- measuring --------------------------------------------------------------------------------------
@@ -202,15 +248,20 @@ def digits(count: int) -> Iterator[Case]:
 
 def _judge(job: tuple[str, Case]) -> Outcome:
     name, case = job
-    text, decided = _ear(name)(case.samples)
-    grammar = WOKEN if name == "woken" else PLAIN
-    if name in ("people", "digits"):
-        right = text == case.words
-        wrong = not right and (text in PEOPLE.values() or PLAIN.parse(text) is not None or name == "digits")
-    else:
-        meant, taken = grammar.parse(case.words), grammar.parse(text)
-        right, wrong = taken == meant, taken not in (None, meant)
-    return Outcome(right, wrong, decided - case.ends)
+    found = _ear(name)(case)
+    meant = _meaning(name, case.words)
+    taken = [meaning for text in found.texts if (meaning := _meaning(name, text)) is not None]
+    wrong = any(meaning != meant for meaning in taken)
+    return Outcome(case.words, taken == [meant], wrong, found.decided - case.ends, found.cost, found.texts)
+
+
+def _meaning(name: str, text: str) -> object:
+    """Return the command that a text is to an ear; None for talk."""
+    if name == "digits":
+        return text if all(word in ONES for word in text.split()) and len(text.split()) == 2 else None
+    if name == "people" and text in PEOPLE.values():
+        return text
+    return (WOKEN if name == "woken" else PLAIN).parse(text)
 
 
 def measure(pool: multiprocessing.pool.Pool, name: str, cases: Iterator[Case]) -> list[Outcome]:
@@ -228,8 +279,8 @@ class Overheard(NamedTuple):
     seconds: float = math.inf
 
 
-def _false_in(job: Overheard) -> tuple[float, list[str]]:
-    """Return the hours of a file of talk, and the commands that were heard in it."""
+def _false_in(job: Overheard) -> tuple[float, float, list[str]]:
+    """Return the hours of a file of talk, its share of a core, and the commands that were heard in it."""
     sound = read_clip(job.path).astype(float)
     sound = sound if math.isinf(job.seconds) else sound[: round(job.seconds * RATE)]
     rng = np.random.default_rng(len(sound))
@@ -240,20 +291,24 @@ def _false_in(job: Overheard) -> tuple[float, list[str]]:
         sound = sound + active_level(sound) * 10 ** (-job.decibels / 20) * noise
     samples = np.clip(np.rint(sound), -32768, 32767).astype(np.int16)
     listener = Listener(for_grammar(speech_model(), WOKEN if job.ear == "woken" else PLAIN))
-    found = listened(frames_of(samples), listener)
+    began = time.process_time()
+    found = list(listened(frames_of(samples), listener))
+    share = (time.process_time() - began) / (len(samples) / RATE)
     if job.ear == "peer":
-        texts = [_ear("peer")(spoken.samples)[0] for spoken in found]
+        texts = [_peer().hear(spoken.samples) for spoken in found]
     else:
         texts = [spoken.hearing.text for spoken in found]
     grammar = WOKEN if job.ear == "woken" else PLAIN
-    return len(samples) / RATE / 3600, [text for text in texts if grammar.parse(text)]
+    return len(samples) / RATE / 3600, share, [text for text in texts if grammar.parse(text)]
 
 
 def false_commands(pool: multiprocessing.pool.Pool, jobs: Sequence[Overheard]) -> str:
     """Return how often people's talk is taken for a command."""
     found = pool.map(_false_in, jobs, chunksize=1)
-    texts = [text for _, some in found for text in some]
-    return f"{hourly(len(texts), sum(hours for hours, _ in found))} {texts[:6] if texts else ''}".strip()
+    texts = [text for *_, some in found for text in some]
+    hours = sum(hours for hours, *_ in found)
+    share = sum(hours * share for hours, share, _ in found) / hours
+    return f"{hourly(len(texts), hours)} {texts[:6] if texts else ''}; {100 * share:.0f} % of a core"
 
 
 def overheard(
@@ -310,6 +365,8 @@ def rows(pool: multiprocessing.pool.Pool, sizes: Sizes) -> Iterator[tuple[str, s
     middle, late = np.percentile(promptly, [50, 95]) if promptly else (math.nan, math.nan)
     what, goal = "end of speech to decision, median / 95th", ".35 / .65 s"
     yield what, goal, f"{middle:.2f} / {late:.2f} s n={len(promptly)}"
+    middle, late = np.percentile([outcome.cost for outcome in every], [50, 95])
+    yield "processor time for all of an utterance's sound", ".12 / .3 s", f"{middle:.2f} / {late:.2f} s"
     for decibels in (None, 10.0, 5.0):
         outcomes = measure(pool, "woken", synthetic(sizes.phrases, "mixed", decibels, WAKE))
         yield f"with the wake words, {_at(decibels)}", "", _rate(outcomes)
@@ -376,6 +433,7 @@ def main() -> None:
         choices=TALK,
         help="only count false commands in hours of talk (see talk.py), an hour's work",
     )
+    parser.add_argument(BARE, action="store_true", help="give the recogniser each utterance by itself")
     asked = parser.parse_args()
     sizes = FULL if asked.full else SMALL
     for program in missing_programs():

@@ -1,6 +1,7 @@
 """Words and sounds weighed together: who is taken, who is refused, and what is not even asked."""
 
 import math
+from types import SimpleNamespace
 from typing import cast
 
 import numpy as np
@@ -31,11 +32,12 @@ from companion.voice.judging import (
     amid_talk,
     clear,
     could_be,
+    could_be_clear,
     may_go_on,
     spoken,
     weighed,
 )
-from companion.voice.verifier import NOTHING, SHARE, STEP, Fit, Laid, Verifier, _phones
+from companion.voice.verifier import NOTHING, SHARE, STEP, Fit, Laid, OwnScores, Verifier, _phones
 
 GRAMMAR = Grammar(Aboard(rods=(1, 2, 3, 4), lines=(12, 14, 17, 20)))
 FAR = -60.0
@@ -226,3 +228,21 @@ def test_more_may_follow_where_it_or_its_like_begins_another() -> None:
 
 def test_our_own_network_counts_by_half() -> None:
     assert fit("log bite", -4.0, -6.0).ratio == -4.0 + SHARE * -6.0
+
+
+def test_what_one_network_alone_rules_out_could_not_have_been_clear():
+    """The bound is what all the rest could add at most: a phrase just above it is clear when it does."""
+    best = POINTS.ahead * LEAD[1] + POINTS.hearings + POINTS.length * LONG
+    least = (AT_ONCE - best) / POINTS.here * (LONG + 3)
+
+    def told(here: float) -> tuple[bool, float]:
+        fit = Fit("log bite", 0.0, here, LONG)
+        points = Weighed(fit, 1, 99.0 * (LONG + 3)).points
+        own = OwnScores(np.zeros((1, 1), np.float32), np.array([here], np.float32))
+        laid = SimpleNamespace(own_fits=lambda scores: (np.array([LONG]), scores.nodes))
+        return could_be_clear(own, cast("Verifier", laid)), points
+
+    assert told(least + 0.01) == (True, pytest.approx(AT_ONCE, abs=0.01))
+    possible, points = told(least - 0.01)
+    assert not possible
+    assert points < AT_ONCE

@@ -38,6 +38,10 @@ class Attempt:
         loud = [n for n, frame in enumerate(self.given, 1) if level(frame) > self.LOUD]
         return (len(self.given) - max(loud, default=0)) / FRAMES_A_SECOND
 
+    @property
+    def still_lately(self) -> float:
+        return self.still
+
     def take(self, frame: np.ndarray) -> Hearing | None:
         self.given.append(frame)
         if level(frame) > self.LOUD:
