@@ -1,158 +1,172 @@
-"""Kill a running trip again and again: `python tests/faults/kills.py FOLDER TRIES SEED`.
+"""Kill `companion run` again and again: `python tests/faults/kills.py FOLDER TRIES SEED`.
 
-Each try a child process runs the companion live (a pty that talks fast, a microphone with a command
-about every tenth of a second) and reports every event that it was told is in the logbook; at a random moment
-it gets SIGKILL. The next child goes on with the trip. After each kill the logbook must be sound and have
-every event reported; about every fiftieth trip is ended in order, and then the logbook, the live events
-and a replay of the recording must be one and the same. Prints a line for each trip and one for all.
+The program as installed, its listener on: a pty talks fast, and a stand-in for `arecord` gives what a sound
+card would, spoken commands between hiss. At a random moment it gets SIGKILL, one try in ten while it
+starts; the next goes on with the trip. After each kill the logbook must be sound and have every event that
+was printed (but for matches, which wait for their batch). After every twentieth the trip is ended in order;
+then the logbook and a replay of the recording must be one and the same. Prints a line for each trip and one
+for all.
 """
 
 from __future__ import annotations
 
-import copy
+import contextlib
 import os
 import pty
 import random
 import signal
+import subprocess
 import sys
 import threading
 import time
-import traceback
 import tty
-from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 
 from companion import config
-from companion.casting import deck
-from companion.clock import LiveClock
-from companion.events import AnyEvent, Logged, Match, to_json
-from companion.live.live import Live, Parts, Places
-from companion.live.wires import sources_of
+from companion.events import AnyEvent, Heard, Logged, Match, from_json, to_json
 from companion.record.logbook import Logbook
-from companion.record.recording import CONFIG, LINES, Limits, sentence
+from companion.record.recording import CONFIG, LINES, sentence
 from companion.replay import find_day, replay
 from companion.sensing.sources import FileSource
+from companion.trip.assembly import RECORDING
+from companion.voice.clips import read_clip
+from companion.voice.hearing import Clip
 
-KILLS_A_TRIP = 50
-COMMANDS = ("log bite", "log fish", "undo that", "rod two", "how deep", "touched bottom", "rod one")
+ROOT = Path(__file__).parents[2]
+CLIPS = ROOT / "replay_logs" / "invented_saturday" / "clips"
+KILLS_A_TRIP = 20
+RATE = 16_000
+CARD = """#!{python}
+# Gives sound as a card would, in real time, from a random place in it.
+import os, random, sys, time
+with open("{sound}", "rb") as file:
+    sound = file.read()
+at = random.randrange(0, len(sound) // 640) * 640
+began, given = time.monotonic(), 0
+while True:
+    piece = sound[at : at + 640] or sound[:640]
+    at = at + 640 if at + 1280 <= len(sound) else 0
+    sys.stdout.buffer.write(piece)
+    sys.stdout.buffer.flush()
+    given += 1
+    time.sleep(max(0.0, began + given * 0.02 - time.monotonic()))
+"""
 
 
-def wire(name: Path) -> threading.Thread:
+def talk(name: Path) -> None:
+    """Talk through a pty behind a name, a hundred times a second, until the process ends."""
     ours, theirs = pty.openpty()
     tty.setraw(theirs)
-    new = name.with_suffix(".new")
-    new.symlink_to(os.ttyname(theirs))
-    new.replace(name)
+    name.symlink_to(os.ttyname(theirs))
+    os.set_blocking(ours, False)
 
-    def talk() -> None:
+    def run() -> None:
         n = 0
         while True:
             n += 1
             depth = sentence(f"SDDPT,{4 + (n % 90) / 15:.2f},0.0")
             place = sentence(f"GPGLL,4500.{n % 1000:03d},N,09300.000,W,{120000 + n % 60:06d}.00,A")
-            os.write(ours, depth + b"\r\n" + place + b"\r\n")
+            with contextlib.suppress(BlockingIOError):  # nobody reads: it is being killed, or starts
+                os.write(ours, depth + b"\r\n" + place + b"\r\n")
             time.sleep(0.01)
 
-    return threading.Thread(target=talk, daemon=True)
+    threading.Thread(target=run, daemon=True).start()
 
 
-def frames() -> Iterator[np.ndarray]:
-    """A word every two seconds of sound, twenty times as fast as a microphone would give it."""
-    chance = np.random.default_rng()
-    while True:
-        for n in range(100):
-            yield chance.normal(0, 4000 if 40 <= n < 60 else 10, 320).astype(np.int16)
-            if n % 10 == 0:
-                time.sleep(0.01)
-
-
-def run_until_killed(folder: Path, report: int, seed: int) -> None:
-    chance = random.Random(seed)
-
-    def tell(event: AnyEvent) -> None:
-        if not isinstance(event, Match):  # those wait for the batch, as the logbook says
-            os.write(report, to_json(event) + b"\n")
-
-    talker = wire(folder / "sonar")
-    text = config_text(folder)
-    clock = LiveClock()
-    settings = config.parse(text)
-    parts = Parts(tuple(sources_of(settings, clock)), frames, lambda _samples: chance.choice(COMMANDS))
-    places = Places(folder / "logbook.db", folder / "recordings")
-    live = Live(settings, text, parts, places, tell, clock=clock, limits=Limits(keep_free=0))
-    signal.signal(signal.SIGTERM, lambda _signal, _frame: live.stop())
-    talker.start()
-    live.run()
+def card(folder: Path) -> dict[str, str]:
+    """Return an environment in which `arecord` gives hiss and, every three seconds, a command."""
+    chance = np.random.default_rng(1)
+    pieces = []
+    for path in sorted(CLIPS.iterdir())[:12]:
+        pieces += [chance.normal(0, 30, 2 * RATE), read_clip(path)]
+    (folder / "sound").write_bytes(np.concatenate(pieces).astype("<i2").tobytes())
+    stand_in = folder / "bin" / "arecord"
+    stand_in.parent.mkdir()
+    stand_in.write_text(CARD.format(python=sys.executable, sound=folder / "sound"))
+    stand_in.chmod(0o755)
+    return os.environ | {"PATH": f"{stand_in.parent}:{os.environ['PATH']}"}
 
 
 def config_text(folder: Path) -> str:
     example = config.example_text()
     rods = "[[lures]]" + example.partition("[[lures]]")[2]
-    return f'[[sources]]\nname = "sonar"\nkind = "serial"\ndevice = "{folder / "sonar"}"\n\n{rods}'
+    source = f'[[sources]]\nname = "sonar"\nkind = "serial"\ndevice = "{folder / "sonar"}"\n'
+    return f'[voice]\nspeaker = "none"\n[page]\non = false\n{source}\n{rods}'
 
 
-def one_try(folder: Path, how: int, chance: random.Random) -> list[bytes]:
-    """Run a child and end it; return the events it reported. One in ten is killed while it starts."""
-    reader, writer = os.pipe()
-    child = os.fork()
-    if child == 0:
-        os.close(reader)
+class Boat:
+    """The program in a folder, run and ended again and again."""
+
+    def __init__(self, folder: Path, chance: random.Random) -> None:
+        self.folder = folder
+        self.data = folder / "data"
+        self._chance = chance
+        (folder / "boat.toml").write_text(config_text(folder))
+        self._environment = card(folder)
+        talk(folder / "sonar")
+
+    def run_and_end(self, how: int) -> list[bytes]:
+        """Run it and end it at a random moment; return the events it printed."""
+        command = [Path(sys.executable).parent / "companion", "run", "--json"]
+        command += ["--config", self.folder / "boat.toml", "--data", self.data]
+        with (self.folder / "log").open("ab") as log:
+            process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=log, env=self._environment)
+        assert process.stdout is not None
         try:
-            run_until_killed(folder, writer, chance.randrange(1 << 30))
-        except BaseException:
-            traceback.print_exc()
-            os._exit(1)
-        os._exit(0)
-    os.close(writer)
-    with os.fdopen(reader, "rb") as reports:
-        first = b"" if how == signal.SIGKILL and chance.random() < 0.1 else reports.readline()
-        time.sleep(chance.uniform(0.0, 0.4))
-        os.kill(child, how)
-        rest = reports.read()
-    _, status = os.waitpid(child, 0)
-    ended_so = os.WIFSIGNALED(status) if how == signal.SIGKILL else status == 0
-    if not ended_so:
-        raise SystemExit(f"the companion ended by itself, or badly: status {status}")
-    lines = (first + rest).split(b"\n")
-    return [line for line in lines[:-1] if line]  # what follows the last line end was cut by the kill
+            first = b""
+            if how == signal.SIGKILL and self._chance.random() < 0.1:
+                time.sleep(self._chance.uniform(0.0, 5.0))
+            else:
+                first = process.stdout.readline()
+                time.sleep(self._chance.uniform(0.0, 6.0))
+            process.send_signal(how)
+            lines = (first + process.stdout.read()).split(b"\n")
+            status = process.wait()
+        finally:
+            process.kill()
+            process.stdout.close()
+        if status != (-how if how == signal.SIGKILL else 0):
+            raise SystemExit(f"it ended by itself, or badly: {status}; {(self.folder / 'log').read_text()}")
+        return [line for line in lines[:-1] if line]  # what follows the last line end was cut by the kill
 
+    def lost(self, printed: set[bytes]) -> int:
+        """Check the logbook after a kill; return how many printed events are not in it."""
+        if not (self.data / "logbook.db").exists():
+            return len(printed)
+        with Logbook(self.data / "logbook.db") as book:
+            assert book.faults() == []
+            kept = {to_json(event) for trip in book.trips() for event in book.events(trip.id)}
+        return sum(not isinstance(from_json(line), Match) for line in printed - kept)
 
-def check_after(folder: Path, reported: set[bytes]) -> int:
-    """Check the logbook after a kill; return how many events were lost."""
-    with Logbook(folder / "logbook.db") as book:
-        assert book.faults() == []
-        trips = book.trips()
-        kept = {to_json(event) for trip in trips for event in book.events(trip.id)}
-    return len(reported - kept)
-
-
-def check_ended(folder: Path) -> tuple[int, int]:
-    """Check a trip that was ended in order against its recording; return its events and logged things."""
-    with Logbook(folder / "logbook.db") as book:
-        trip = book.trips()[-1]
-        kept = book.events(trip.id)
-        assert trip.closed
-        numbers = [entry.event.number for entry in book.logged(trip.id)]
-    assert numbers == list(range(1, len(numbers) + 1))
-    again = replayed(folder / "recordings" / trip.name[:10] / trip.name, kept)
-    assert again == kept, first_difference(again, kept)
-    return len(kept), sum(isinstance(event, Logged) for event in kept)
+    def check_ended(self) -> list[AnyEvent]:
+        """Check a trip that was ended in order against its recording; return its events."""
+        with Logbook(self.data / "logbook.db") as book:
+            trip = book.trips()[-1]
+            kept = book.events(trip.id)
+            assert trip.closed
+            numbers = [entry.event.number for entry in book.logged(trip.id)]
+        assert numbers == list(range(1, len(numbers) + 1))
+        again = replayed(self.data / "recordings" / trip.name[:10] / trip.name, kept)
+        assert again == kept, first_difference(again, kept)
+        return kept
 
 
 def replayed(trip: Path, kept: list[AnyEvent]) -> list[AnyEvent]:
-    """Replay a recording; the words of its clips, which are noise here, are those the logbook has."""
+    """Replay a recording; the words of its clips are those the logbook has, for they were heard live."""
     import companion.replay as room
+    from companion.voice.heard import Hearing, hearing_told
 
-    words = {getattr(e, "clip", None): getattr(e, "text", "") for e in kept if type(e).__name__ == "Heard"}
-    day = find_day(trip)
-    room.hear_ahead = lambda _model, _phrases, clips: [  # type: ignore[assignment]
-        lambda name=clip.path.name: words.get(name, "") for clip in clips
-    ]
-    room.chosen_model = lambda _settings: Path()  # type: ignore[assignment]
-    events: list[AnyEvent] = []
-    replay(day, config.load(trip / CONFIG), FileSource(room.RECORDING, trip / LINES).chunks(), events.append)
+    heard = {e.clip: hearing_told(e) for e in kept if isinstance(e, Heard)}
+
+    def known(_model: object, _grammar: object, clips: tuple[Clip, ...]) -> list[object]:
+        return [lambda name=clip.path.name: heard.get(name, Hearing("")) for clip in clips]
+
+    room.hear_ahead, room.chosen_model = known, lambda _settings: Path()  # type: ignore[assignment]
+    day, events = find_day(trip), []
+    chunks = FileSource(RECORDING, trip / LINES).chunks()
+    replay(day, config.load(trip / CONFIG), chunks, events.append)
     return events
 
 
@@ -163,38 +177,29 @@ def first_difference(one: list[AnyEvent], other: list[AnyEvent]) -> str:
     return f"{len(one)} events, not {len(other)}: {(one + other)[min(len(one), len(other))]}"
 
 
-def warm_up(folder: Path) -> None:
-    """Solve the rods once for all children: a second each time would be a thousand seconds of the same."""
-    known = deck.calibrations(config.parse(config_text(folder)).rods, None)
-
-    def again(_rods: object, beliefs: object) -> object:
-        assert not beliefs
-        return copy.deepcopy(known)
-
-    deck.calibrations = again  # type: ignore[assignment]
-
-
 def main(folder: Path, tries: int, seed: int) -> None:
-    warm_up(folder)
     chance = random.Random(seed)
-    kills = lost = reported = ended = 0
+    boat = Boat(folder, chance)
+    kills = lost = printed = 0
     while kills < tries:
         of_trip: set[bytes] = set()
         for _ in range(min(KILLS_A_TRIP, tries - kills)):
-            of_trip |= set(one_try(folder, signal.SIGKILL, chance))
+            of_trip |= set(boat.run_and_end(signal.SIGKILL))
             kills += 1
-            lost += check_after(folder, of_trip)
-        of_trip |= set(one_try(folder, signal.SIGTERM, chance))
-        lost += check_after(folder, of_trip)
-        events, logged = check_ended(folder)
-        reported += len(of_trip)
-        ended += 1
+            lost += boat.lost(of_trip)
+        of_trip |= set(boat.run_and_end(signal.SIGTERM))
+        lost += boat.lost(of_trip)
+        events = boat.check_ended()
+        printed += len(of_trip)
+        heard = sum(isinstance(event, Heard) for event in events)
+        logged = sum(isinstance(event, Logged) for event in events)
         print(
-            f"trip {ended}: {kills} kills so far, {events} events, {logged} logged, {lost} lost", flush=True
+            f"{kills} kills so far, {len(events)} events, {heard} heard, {logged} logged, {lost} lost",
+            flush=True,
         )
-    with Logbook(folder / "logbook.db") as book:
+    with Logbook(folder / "data" / "logbook.db") as book:
         trips = len(book.trips())
-    print(f"{kills} kills, {trips} trips, {reported} events reported, {lost} lost", flush=True)
+    print(f"{kills} kills, {trips} trips, {printed} events printed, {lost} lost", flush=True)
 
 
 if __name__ == "__main__":
