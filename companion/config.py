@@ -37,6 +37,10 @@ Place = tuple[str | int, ...]
 """Where a value stands in the file: table names, keys and places in a list."""
 
 MOST_RODS = 10
+LARGEST = 200_000
+"""Characters of the longest configuration that is read."""
+DEEPEST_KEY = 8
+"""Tables within tables beyond this are not followed: none of ours go so deep."""
 OUR_SOURCES = frozenset(("companion", "recording"))
 """What no source can be called: a recording has the companion's own words and its lines under them."""
 BAUDS = range(300, 921_601)
@@ -458,9 +462,15 @@ class _Reader:
 
     def read(self, schema: type[S]) -> S | None:
         """Return the text as ``schema``, or None when there are problems."""
+        if len(self._text) > LARGEST:
+            self.problems.append(Problem(self.name, 1, "file", f"is longer than {LARGEST} characters"))
+            return None
         try:
             table = tomllib.loads(self._text)
-        except tomllib.TOMLDecodeError as error:
+        except RecursionError:
+            self.problems.append(Problem(self.name, 1, "file", "has lists or tables nested too deep"))
+            return None
+        except ValueError as error:  # not TOML, or a number with thousands of digits
             line = re.search(r"at line (\d+)", str(error))
             number = int(line[1]) if line else self._text.count("\n") + 1
             self.problems.append(Problem(self.name, number, "file", f"is not TOML: {error}"))
@@ -566,7 +576,7 @@ def _line_numbers(text: str) -> dict[Place, int]:
                 found.setdefault(table, number)
                 continue
             if key := _KEY.match(line):
-                found.setdefault((*table, *_parts(key[1])), number)
+                found.setdefault((*table, *_parts(key[1]))[:DEEPEST_KEY], number)
         for mark in ('"""', "'''"):
             if in_block in ("", mark) and line.count(mark) % 2:
                 in_block = "" if in_block else mark
@@ -579,7 +589,7 @@ def _line_numbers(text: str) -> dict[Place, int]:
 def _place(header: str, counts: dict[Place, int], *, listed: bool) -> Place:
     """Return the place a table header opens; ``counts`` remembers how many of each list there are."""
     place: Place = ()
-    parts = _parts(header)
+    parts = _parts(header)[:DEEPEST_KEY]
     for last, part in ((n == len(parts) - 1, part) for n, part in enumerate(parts)):
         place = (*place, part)
         if last and listed:

@@ -100,11 +100,13 @@ def restore_command(
     lines = [f"restored into {folder}: logbook, {done.recordings} files of recordings"]
     lines += [f"the logbook that was there is now {done.former}"] if done.former is not None else []
     lines += [f"config: {own}"] if done.config else []
+    lines += [f"left out, as they are damaged: {', '.join(done.left_out)}"] if done.left_out else []
     data_told = {
         "folder": str(folder),
         "recordings": done.recordings,
         "former": None if done.former is None else str(done.former),
         "config": str(own) if done.config else None,
+        "left_out": done.left_out,
     }
     told("\n".join(lines), data_told, as_json=as_json)
 

@@ -26,6 +26,8 @@ from companion.lakebed.relief import Contour
 from companion.sensing.localplane import LocalPlane
 from companion.units import FATHOM, FOOT
 
+MOST_POINTS = 500_000
+"""More soundings or marks than this are not taken from one file: a small board's memory is not for more."""
 DEEPEST = 12_000.0
 """No water is deeper than this, m; larger figures are a sounder's "not available"."""
 
@@ -212,9 +214,10 @@ def marks_from_gpx(text: str) -> Imported[MarkPoint]:
     """Read marks from GPX waypoints; a waypoint of no kind of ours becomes a spot named after it."""
     read: Imported[MarkPoint] = Imported()
     try:
-        # The library takes any XML for an empty GPX.
-        waypoints = gpxpy.parse(text).waypoints if "<gpx" in text else None
-    except (gpxpy.gpx.GPXException, ValueError):
+        # The library takes any XML for an empty GPX. Entities, which GPX has none of, can fill a memory.
+        fit = "<gpx" in text and not any(word in text for word in ("<!DOCTYPE", "<!ENTITY"))
+        waypoints = gpxpy.parse(text).waypoints if fit else None
+    except Exception:  # besides its own, whatever an element in the wrong place leads it to
         waypoints = None
     if waypoints is None:
         read.problems.append("not GPX: expected a GPX file with waypoints")
@@ -228,7 +231,7 @@ def marks_from_gpx(text: str) -> Imported[MarkPoint]:
         kind = one.type if one.type in get_args(MarkKind) else "spot"
         note = (one.name or "") if one.name != kind else (one.comment or "")
         top, radius = (_described(what, one.description) for what in (_TOP, _RADIUS))
-        utc = None if one.time is None else _iso(one.time)
+        utc = None if one.time is None else _time({"utc": one.time})
         read.items.append(MarkPoint(lat, lon, cast(MarkKind, kind), top, note, utc, radius))
     return read
 
@@ -252,31 +255,47 @@ def _rows(
     text: str, problems: list[str], needed: tuple[str, Mapping[str, float]]
 ) -> Iterator[tuple[str, dict[str, Any]]]:
     reader = csv.DictReader(io.StringIO(text.removeprefix("\ufeff")))
-    names = [(name or "").strip().lower() for name in reader.fieldnames or ()]
+    try:
+        names = [(name or "").strip().lower() for name in reader.fieldnames or ()]
+    except csv.Error as error:
+        problems.append(f"line 1: {error}; expected the names of columns")
+        return
     what, wanted = needed
     for missing, group in (("latitude", _LATITUDE), ("longitude", _LONGITUDE), (what, tuple(wanted))):
         if not set(names) & set(group):
             problems.append(f"line 1: no {missing}: expected a column named {' or '.join(group)}")
             return
     reader.fieldnames = names
-    for row in reader:
-        yield f"line {reader.line_num}", row
+    try:
+        for number, row in enumerate(reader):
+            if number >= MOST_POINTS:
+                problems.append(f"line {reader.line_num}: only {MOST_POINTS} rows are taken; split the file")
+                return
+            yield f"line {reader.line_num}", row
+    except csv.Error as error:
+        problems.append(f"line {reader.line_num}: {error}; expected CSV, the rest left out")
 
 
 def _features(text: str, problems: list[str]) -> Iterator[tuple[str, Any, Any, dict[str, Any]]]:
     """Yield where, longitude, latitude and properties of each point."""
     try:
         features = json.loads(text)["features"]
-    except (ValueError, KeyError, TypeError) as error:
+    except (ValueError, KeyError, TypeError, RecursionError) as error:
         problems.append(f"not GeoJSON: {error}; expected a FeatureCollection")
         return
-    for number, feature in enumerate(features, 1):
+    if not isinstance(features, list):
+        problems.append("not GeoJSON: its features are no list; expected a FeatureCollection")
+        return
+    if len(features) > MOST_POINTS:
+        problems.append(f"only {MOST_POINTS} features are taken; split the file")
+    for number, feature in enumerate(features[:MOST_POINTS], 1):
         try:
             geometry = feature["geometry"]
             if geometry["type"] != "Point":
                 continue
             lon, lat = geometry["coordinates"][:2]
-            yield f"feature {number}", lon, lat, feature.get("properties") or {}
+            properties = dict(feature.get("properties") or {})
+            yield f"feature {number}", lon, lat, properties
         except (KeyError, TypeError, ValueError):
             problems.append(f"feature {number}: no point: expected coordinates longitude, latitude; left out")
 
@@ -288,24 +307,32 @@ def _of(row: Mapping[str, object], names: Sequence[str]) -> object:
 def _number(value: object, what: str) -> float:
     try:
         number = float(str(value))
-    except ValueError:
-        raise ValueError(f"{what} {value!r}: expected a number") from None
+    except (ValueError, RecursionError):
+        number = math.nan
     if not math.isfinite(number):
-        raise ValueError(f"{what} {value!r}: expected a number")
+        raise ValueError(f"{what} {_short(value)}: expected a number")
     return number
+
+
+def _short(value: object) -> str:
+    """Return a value as it may stand in a message."""
+    text = repr(value) if isinstance(value, str | float | bool | None) else f"a {type(value).__name__}"
+    return text if len(text) <= 40 else f"{text[:40]}..."
 
 
 def _latlon(lat: object, lon: object) -> tuple[float, float]:
     degrees = _number(lat, "latitude"), _number(lon, "longitude")
     if not (abs(degrees[0]) <= 90.0 and abs(degrees[1]) <= 180.0):
-        raise ValueError(f"position {lat}, {lon}: expected latitude within 90 and longitude within 180")
+        raise ValueError(
+            f"position {_short(lat)}, {_short(lon)}: expected latitude within 90 and longitude within 180"
+        )
     return degrees
 
 
 def _depth(value: object, factor: float) -> float:
     depth = _number(value, "depth") * factor
     if not 0.0 < depth <= DEEPEST:
-        raise ValueError(f"depth {value}: expected more than 0 and at most {DEEPEST:.0f} m of water")
+        raise ValueError(f"depth {_short(value)}: expected more than 0 and at most {DEEPEST:.0f} m of water")
     return depth
 
 
@@ -314,7 +341,7 @@ def _time(row: Mapping[str, object]) -> str | None:
     value = row.get("utc") or row.get("time")
     try:
         return _iso(datetime.fromisoformat(str(value))) if value else None
-    except ValueError:
+    except (ValueError, OverflowError):  # the first or last year, in another zone
         return None
 
 
@@ -332,12 +359,12 @@ def _mark(lat: object, lon: object, row: Mapping[str, object]) -> MarkPoint:
     place = _latlon(lat, lon)
     kind = str(row.get("kind") or "spot")
     if kind not in get_args(MarkKind):
-        raise ValueError(f"kind {kind!r}: expected {', '.join(get_args(MarkKind))}")
+        raise ValueError(f"kind {_short(kind)}: expected {', '.join(get_args(MarkKind))}")
     top, radius = row.get("top_m"), row.get("radius_m")
     depth = None if top in (None, "") else _depth(top, 1.0)
     within = None if radius in (None, "") else _number(radius, "radius")
     if within is not None and within <= 0.0:
-        raise ValueError(f"radius {radius}: expected more than 0 m")
+        raise ValueError(f"radius {_short(radius)}: expected more than 0 m")
     return MarkPoint(*place, cast(MarkKind, kind), depth, str(row.get("note") or ""), _time(row), within)
 
 

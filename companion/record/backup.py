@@ -25,6 +25,10 @@ from companion.clock import wall_clock
 from companion.record.logbook import Logbook, LogbookError
 
 LOGBOOK, RECORDINGS, CONFIG, CONTENTS = "logbook.db", "recordings", "companion.toml", "contents.json"
+MOST_CONTENTS = 32_000_000
+"""Bytes of the longest list of contents that is read: a third of a million files."""
+MOST_SQUEEZED = 200
+"""How many times smaller than itself a file can be in a backup; zeros in a bomb are a thousand times."""
 _PIECE = 1 << 20
 
 # What zipfile raises for a file that is none, or that was changed somewhere.
@@ -47,11 +51,15 @@ class Entry(msgspec.Struct, frozen=True):
 
 
 class Restored(NamedTuple):
-    """What a restore did: files of recordings added, where the former logbook is, whether a config came."""
+    """What a restore did: files of recordings added, where the former logbook is, whether a config came.
+
+    `left_out` has the names of recorded files that were damaged in the backup.
+    """
 
     recordings: int
     former: Path | None
     config: bool
+    left_out: tuple[str, ...] = ()
 
 
 Progress = Callable[[str], None]
@@ -143,24 +151,50 @@ def verified(backup: Path) -> list[Entry]:
     Raises:
         BackupError: it is no backup, or a file in it is missing, surplus or changed.
     """
+    entries, damaged = _looked_through(backup)
+    for name, why in damaged.items():
+        raise BackupError(f"{backup}: {name} {why}; use another backup")
+    return entries
+
+
+def _looked_through(backup: Path) -> tuple[list[Entry], dict[str, str]]:
+    """Return a backup's files, and of those that cannot be used what is wrong with each.
+
+    Raises:
+        BackupError: it is no backup, or its list of contents does not fit.
+    """
     try:
         with zipfile.ZipFile(backup) as archive:
+            if archive.getinfo(CONTENTS).file_size > MOST_CONTENTS:
+                raise BackupError(f"{backup}: its list of contents is too long; use another backup")
             entries = msgspec.json.decode(archive.read(CONTENTS), type=list[Entry])
-            if {entry.name for entry in entries} | {CONTENTS} != set(archive.namelist()):
+            names = archive.namelist()
+            if len(names) != len(entries) + 1 or {entry.name for entry in entries} | {CONTENTS} != set(names):
                 raise BackupError(f"{backup}: its list of contents does not fit; use another backup")
-            for entry in entries:
-                with archive.open(entry.name) as file:
-                    if hashlib.file_digest(file, "sha256").hexdigest() != entry.sha256:  # type: ignore[arg-type]
-                        raise BackupError(f"{backup}: {entry.name} has changed; use another backup")
+            wrong = {entry.name: why for entry in entries if (why := _wrong_with(archive, entry))}
     except _UNREADABLE as error:
         raise BackupError(f"{backup}: no backup, or a damaged one ({error}); use another") from error
-    return entries
+    return entries, wrong
+
+
+def _wrong_with(archive: zipfile.ZipFile, entry: Entry) -> str | None:
+    info = archive.getinfo(entry.name)
+    if info.file_size != entry.size or info.file_size > MOST_SQUEEZED * max(info.compress_size, _PIECE):
+        return "is not of the size it should be"
+    try:
+        with archive.open(entry.name) as file:
+            digest = hashlib.file_digest(file, "sha256").hexdigest()  # type: ignore[arg-type]
+    except _UNREADABLE as error:
+        return f"cannot be read ({error})"
+    return None if digest == entry.sha256 else "has changed"
 
 
 def restore(
     backup: Path, data: Path, config: Path | None = None, *, tell: Progress = lambda _: None
 ) -> Restored:
     """Put a backup back. The logbook that is there is kept under another name; recordings are only added.
+
+    Recorded files that are damaged in the backup are left out.
 
     Args:
         backup: the ZIP file.
@@ -169,18 +203,24 @@ def restore(
         tell: told each file's name.
 
     Raises:
-        BackupError: the backup is damaged; nothing has been changed then.
+        BackupError: the logbook or the config in it is damaged, or it does not fit the disk; nothing has been
+            changed then.
         OSError: a disk refuses.
     """
-    entries = verified(backup)
+    entries, damaged = _looked_through(backup)
+    for name, why in damaged.items():
+        if not name.startswith(RECORDINGS):
+            raise BackupError(f"{backup}: {name} {why}; use another backup")
     data.mkdir(parents=True, exist_ok=True)
+    if sum(entry.size for entry in entries) > shutil.disk_usage(data).free:
+        raise BackupError(f"{backup}: does not fit the disk; make room in {data}")
     former, put_config, added = None, False, 0
     with (
         tempfile.TemporaryDirectory(dir=data, prefix=".restore-") as scratch,
         zipfile.ZipFile(backup) as zipped,
     ):
         for entry in entries:
-            place = _place_of(entry.name, data, config)
+            place = None if entry.name in damaged else _place_of(entry.name, data, config)
             if place is None or (place.exists() and entry.name != LOGBOOK):
                 continue
             unpacked = Path(scratch) / "file"
@@ -195,7 +235,7 @@ def restore(
             unpacked.replace(place)
             put_config |= entry.name == CONFIG
             added += entry.name.startswith(RECORDINGS)
-    return Restored(added, former, put_config)
+    return Restored(added, former, put_config, tuple(damaged))
 
 
 def _place_of(name: str, data: Path, config: Path | None) -> Path | None:
@@ -203,7 +243,7 @@ def _place_of(name: str, data: Path, config: Path | None) -> Path | None:
     if name == CONFIG:
         return config
     parts = PurePosixPath(name).parts
-    if name == LOGBOOK or (parts[0] == RECORDINGS and ".." not in parts):
+    if name == LOGBOOK or (parts[:1] == (RECORDINGS,) and ".." not in parts and "\0" not in name):
         return data.joinpath(*parts)
     return None
 

@@ -90,7 +90,8 @@ def learn(path: Path, lakes: Lakes, bed: Bed, conditions: Conditions, progress: 
 def _recording(
     path: Path, digest: str, lakes: Lakes, bed: Bed, conditions: Conditions, progress: Progress
 ) -> Outcome:
-    sensing = Sensing({path.name: SourceSettings()}, BoatOffsets(transducer=conditions.transducer))
+    offsets = BoatOffsets(transducer=conditions.transducer)
+    sensing = Sensing({path.name: SourceSettings()}, offsets, raises=False)
     due = bed.kept + PIECE
     for chunk in FileSource(path.name, path).chunks():
         for t, reading in sensing.feed(chunk):
@@ -108,6 +109,11 @@ def _recording(
 
 def _points(path: Path, bed: Bed, read: _Read, progress: Progress) -> Outcome:
     """Take in a chart: all of it or, when that is interrupted, nothing."""
+    most = MOST_BYTES[path.suffix.lower()]
+    if path.stat().st_size > most:
+        return Outcome(
+            path.name, problems=[f"{path}: more than {most // 1_000_000} MB; split it, or give it as .csv"]
+        )
     try:
         soundings, marks = read(path.read_text(encoding="utf-8-sig"))
     except UnicodeDecodeError:
@@ -129,10 +135,14 @@ def _points(path: Path, bed: Bed, read: _Read, progress: Progress) -> Outcome:
     progress(path.stat().st_size)
     dropped = Counter({"far from all the others": len(strays)} if strays else {})
     problems = [f"{path}: {line}" for line in (*soundings.problems, *marks.problems)]
+    if not (problems or soundings.items or marks.items):
+        problems = [f"{path}: no soundings and no marks in it; {_EXPECTED}"]
     return Outcome(path.name, len(kept), len(marks.items), dropped, problems, hint=bed.level_hint())
 
 
 _Read = Callable[[str], tuple[Imported[DepthPoint], Imported[MarkPoint]]]
+MOST_BYTES = {".csv": 64_000_000, ".geojson": 12_000_000, ".json": 12_000_000, ".gpx": 12_000_000}
+"""Charts larger than this are not read, by the ending of their name."""
 _EXPECTED = "expected NMEA 0183 sentences, or a .csv, .geojson or .gpx file"
 
 

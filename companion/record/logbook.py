@@ -198,21 +198,25 @@ class Logbook:
 
     def trips(self) -> list[TripEntry]:
         """Return every trip, in the order they were begun."""
-        return [msgspec.convert(row, TripEntry, strict=False) for row in self.rows(_TRIPS)]
+        with self._plainly():
+            return [msgspec.convert(row, TripEntry, strict=False) for row in self.rows(_TRIPS)]
 
     def events(self, trip: int) -> list[AnyEvent]:
         """Return a trip's events in the order they happened."""
-        rows = self.rows("SELECT payload FROM events WHERE trip = ? ORDER BY id", trip)
-        return [from_json(row["payload"]) for row in rows]
+        with self._plainly():
+            rows = self.rows("SELECT payload FROM events WHERE trip = ? ORDER BY id", trip)
+            return [from_json(row["payload"]) for row in rows]
 
     def logged(self, trip: int) -> list[LoggedEntry]:
         """Return a trip's logged things in order, also those that were taken back."""
         rows = self.rows(
             "SELECT payload, undone FROM events WHERE trip = ? AND event = 'logged' ORDER BY id", trip
         )
-        return [
-            LoggedEntry(msgspec.json.decode(row["payload"], type=Logged), bool(row["undone"])) for row in rows
-        ]
+        with self._plainly():
+            return [
+                LoggedEntry(msgspec.json.decode(row["payload"], type=Logged), bool(row["undone"]))
+                for row in rows
+            ]
 
     def amend(self, trip: int, amendment: Amendment) -> None:
         """Correct a logged thing afterwards: it stays as it was, the correction is kept beside it.
@@ -256,10 +260,11 @@ class Logbook:
     def _amendments(self, trip: int) -> list[tuple[Amendment, int | None]]:
         """Return each correction and the number its thing has now."""
         logged = [entry.event for entry in self.logged(trip)]
-        return [
-            (msgspec.json.decode(row["payload"], type=Amendment), _number_now(row, logged))
-            for row in self.rows(_AMENDMENTS, trip)
-        ]
+        with self._plainly():
+            return [
+                (msgspec.json.decode(row["payload"], type=Amendment), _number_now(row, logged))
+                for row in self.rows(_AMENDMENTS, trip)
+            ]
 
     def readings(self, trip: int) -> Iterator[KeptReading]:
         """Yield a trip's kept readings in order."""
@@ -294,7 +299,8 @@ class Logbook:
         rows = self.rows(
             "SELECT * FROM calibrations WHERE subject = ? AND name = ? ORDER BY id", subject, name
         )
-        return [Calibration(_decoded(row["posterior"]), row["utc"], row["trip"]) for row in rows]
+        with self._plainly():
+            return [Calibration(_decoded(row["posterior"]), row["utc"], row["trip"]) for row in rows]
 
     def beliefs(self, before: int | None = None) -> dict[str, Belief]:
         """Return what is believed of each lure, by its name; those that were reset are left out.
@@ -306,7 +312,8 @@ class Logbook:
             "WHERE subject = 'lure' AND coalesce(trip, 0) < ? GROUP BY name) AND posterior NOT NULL",
             2**62 if before is None else before,
         )
-        return {row["name"]: msgspec.json.decode(row["posterior"], type=Belief) for row in rows}
+        with self._plainly():
+            return {row["name"]: msgspec.json.decode(row["posterior"], type=Belief) for row in rows}
 
     def copy_to(self, path: Path) -> None:
         """Write a copy of the whole logbook as it is now, also when its own file is no longer there.
@@ -403,6 +410,9 @@ class Logbook:
     def _plainly(self) -> Iterator[None]:
         try:
             yield
+        except (msgspec.MsgspecError, UnicodeDecodeError) as error:
+            what = f"a row of it cannot be read ({error})"
+            raise LogbookError(self.path, what, "restore a backup", damaged=True) from error
         except sqlite3.Error as error:
             code = _code_of(error)
             damaged = code in (sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT)

@@ -12,6 +12,8 @@ import soundfile
 
 from companion.voice.sound import RATE, Samples
 
+MOST_SAMPLES = 30 * 60 * RATE
+"""The longest sound that is read, all channels together: a small file can hold days of silence."""
 NAMED = "%Y%m%dT%H%M%S"
 _LATE = "decided after ms: "
 
@@ -27,6 +29,9 @@ def read_clip(path: Path) -> Samples:
         ClipError: the file is not there, or holds no sound that can be read.
     """
     try:
+        info = soundfile.info(path)
+        if info.frames * info.channels > MOST_SAMPLES:
+            raise ClipError(f"{path}: longer than half an hour; cut it")
         sound, rate = soundfile.read(path, dtype="float32", always_2d=True)
     except (OSError, soundfile.SoundFileError) as error:
         raise ClipError(f"{path}: cannot be read as FLAC or WAV ({error})") from error

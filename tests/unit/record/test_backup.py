@@ -101,13 +101,14 @@ def test_a_backup_changed_anywhere_is_refused_and_nothing_happens(data: Path, tm
         at = chance.randrange(len(whole))
         backup.write_bytes(whole[:at] + bytes([whole[at] ^ 0x55]) + whole[at + 1 :])
         try:
-            restore(backup, tmp_path / "new")
+            done = restore(backup, tmp_path / "new")
         except BackupError:
             refused += 1
             assert not (tmp_path / "new").exists()
         else:  # a bit of no meaning, such as a time stamp
             assert numbers(tmp_path / "new" / "logbook.db") == list(range(1, 21))
-            assert contents(tmp_path / "new") == contents(data)
+            whole_files = {n: d for n, d in contents(data).items() if n not in done.left_out}
+            assert contents(tmp_path / "new") == whole_files
             import shutil
 
             shutil.rmtree(tmp_path / "new")
@@ -169,3 +170,20 @@ def test_one_companion_at_a_time(tmp_path: Path):
         pass
     with hold(tmp_path):
         pass
+
+
+def test_a_damaged_clip_is_left_out_and_the_rest_comes_back(data: Path, tmp_path: Path):
+    backup = tmp_path / "b.zip"
+    entries = back_up(data, backup)
+    clip = next(entry.name for entry in entries if entry.name.endswith(".flac"))
+    with zipfile.ZipFile(backup) as archive:
+        info = archive.getinfo(clip)
+    changed = bytearray(backup.read_bytes())
+    changed[info.header_offset + 30 + len(clip) + 40] ^= 0xFF
+    backup.write_bytes(changed)
+    done = restore(backup, tmp_path / "new")
+    assert done.left_out == (clip,)
+    assert not (tmp_path / "new" / clip).exists()
+    assert numbers(tmp_path / "new" / "logbook.db") == list(range(1, 21))
+    with pytest.raises(BackupError, match="use another backup"):
+        verified(backup)
