@@ -268,10 +268,23 @@ class Recordings(msgspec.Struct, frozen=True):
     Attributes:
         most: all of them together.
         keep_free: what has to stay free on the disk.
+        keep_talk: whether the sound of all talk is kept; otherwise only what was taken for a command.
+        sound_days: how many days sound is kept; 0: until room is short.
     """
 
     most: Annotated[float, Quantity("size", 1e7)] = 8e9
     keep_free: Annotated[float, Quantity("size", 1e7)] = 5e8
+    keep_talk: bool = False
+    sound_days: int = 0
+
+    def __post_init__(self) -> None:
+        """Check the days.
+
+        Raises:
+            ValueError: they are fewer than none.
+        """
+        if not 0 <= self.sound_days <= 36_500:
+            raise ValueError(f"sound_days = {self.sound_days}; expected days, or 0 for no end")
 
 
 class GlancePage(msgspec.Struct, frozen=True):

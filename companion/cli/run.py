@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import signal
 from collections.abc import Callable
 from pathlib import Path
@@ -49,6 +50,7 @@ def run_command(*, dry_run: bool, as_json: bool, data: Path | None, config_path:
 
     What is not there (a wire, the microphone, the speech model) is said, and the rest runs without it.
     """
+    os.umask(0o077)  # who was aboard, what was said and where the fish are is the owner's matter
     settings = settings_in_force(config_path)
     folder = data or data_folder()
     places = Places(None if dry_run else folder / "logbook.db", folder / "recordings")

@@ -41,6 +41,7 @@ _DEPTHS = {
     "z": -1.0,
     "elevation": -1.0,
 }
+_FORMULAS = ("'=", "'+", "'-", "'@", "'\t", "'\r")
 _TOP = re.compile(r"top (\d+(?:\.\d+)?) m")
 _RADIUS = re.compile(r"place within (\d+(?:\.\d+)?) m")
 
@@ -174,7 +175,7 @@ def marks_to_csv(marks: Iterable[MarkPoint]) -> str:
             f"{m.lon:.7f}",
             m.kind,
             "" if m.top is None else f"{m.top:.2f}",
-            m.note,
+            str(inert(m.note)),
             m.utc or "",
             "" if m.radius is None else f"{m.radius:.1f}",
         )
@@ -310,13 +311,14 @@ def _number(value: object, what: str) -> float:
     except (ValueError, RecursionError):
         number = math.nan
     if not math.isfinite(number):
-        raise ValueError(f"{what} {_short(value)}: expected a number")
+        shown = _short(repr(value) if isinstance(value, str) else value)
+        raise ValueError(f"{what} {shown}: expected a number")
     return number
 
 
 def _short(value: object) -> str:
     """Return a value as it may stand in a message."""
-    text = repr(value) if isinstance(value, str | float | bool | None) else f"a {type(value).__name__}"
+    text = str(value) if isinstance(value, str | float | bool | None) else f"a {type(value).__name__}"
     return text if len(text) <= 40 else f"{text[:40]}..."
 
 
@@ -359,13 +361,26 @@ def _mark(lat: object, lon: object, row: Mapping[str, object]) -> MarkPoint:
     place = _latlon(lat, lon)
     kind = str(row.get("kind") or "spot")
     if kind not in get_args(MarkKind):
-        raise ValueError(f"kind {_short(kind)}: expected {', '.join(get_args(MarkKind))}")
+        raise ValueError(f"kind {_short(repr(kind))}: expected {', '.join(get_args(MarkKind))}")
     top, radius = row.get("top_m"), row.get("radius_m")
     depth = None if top in (None, "") else _depth(top, 1.0)
     within = None if radius in (None, "") else _number(radius, "radius")
     if within is not None and within <= 0.0:
         raise ValueError(f"radius {_short(radius)}: expected more than 0 m")
-    return MarkPoint(*place, cast(MarkKind, kind), depth, str(row.get("note") or ""), _time(row), within)
+    note = str(row.get("note") or "")
+    note = note[1:] if note[:2] in _FORMULAS else note
+    return MarkPoint(*place, cast(MarkKind, kind), depth, note, _time(row), within)
+
+
+def inert(cell: object) -> object:
+    """Return a cell that a spreadsheet takes for text, not for a formula (OWASP, "CSV Injection")."""
+    if not isinstance(cell, str) or f"'{cell[:1]}" not in _FORMULAS:
+        return cell
+    try:
+        float(cell)
+    except ValueError:
+        return f"'{cell}"
+    return cell
 
 
 def _csv(header: Sequence[str], rows: Iterable[Sequence[str]]) -> str:

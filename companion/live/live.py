@@ -183,6 +183,7 @@ class Live:
         wall = max(self._wall(), _oldest(self._wall()))
         stamps = Stamps(self.clock, wall)
         self._shelf.make_room()
+        self._forget_sound()
         trip = self._gone_on(stamps) or self._new(stamps)
         for missing in self._parts.missing:
             self.tell(f"no {missing}", aloud=False)
@@ -226,7 +227,7 @@ class Live:
         for event in rebuilt.events[len(told) :]:
             keeper.record(event, is_new=False)
         rebuilt.go_on(self._emit, keeper)
-        return LiveTrip(rebuilt.engine, stamps, Recording(folder), self.tell, self._put)
+        return LiveTrip(rebuilt.engine, stamps, Recording(folder), self.tell, self._put, self._keeps_sound)
 
     def _new(self, stamps: Stamps) -> LiveTrip:
         folder = self._shelf.new_folder(stamps.at(self.clock.now()))
@@ -243,7 +244,13 @@ class Live:
         if self._keeper is not None:
             self._keeper.begin(folder.name)
         self.tell("starting")
-        return LiveTrip(engine, stamps, recording, self.tell, self._put)
+        return LiveTrip(engine, stamps, recording, self.tell, self._put, self._keeps_sound)
+
+    def _keeps_sound(self, hearing: Hearing) -> bool:
+        """Return whether an utterance's sound is kept: when it was taken for a command, or all of it is."""
+        if self._settings.recordings.keep_talk:
+            return True
+        return hearing.refused is None and self._grammar.parse(hearing.text) is not None
 
     def _emit(self, event: AnyEvent) -> None:
         """Speak an event at once, and have it recorded before it is given out."""
@@ -347,6 +354,11 @@ class Live:
             if now - self._room_seen >= ROOM_EVERY or (self.trip and self.trip.refused):
                 self._room_seen = now
                 self._keep_room()
+
+    def _forget_sound(self) -> None:
+        days = self._settings.recordings.sound_days
+        if days:
+            self._shelf.forget_sound(self._wall() - timedelta(days=days))
 
     def _keep_room(self) -> None:
         trip = self.trip

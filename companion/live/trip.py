@@ -86,6 +86,7 @@ class LiveTrip:
         tell: told, in a few words, when the disk refuses, and when it takes the recording again; the trip
             goes on.
         put: has done, in order and soon, what waits for the disk.
+        keeps_sound: tells whether the sound of an utterance in which this was heard is kept, or its words.
 
     Attributes:
         refused: the disk did not take what came last.
@@ -99,6 +100,7 @@ class LiveTrip:
         recording: Recording | None,
         tell: Callable[[str], None],
         put: Callable[[Job], None],
+        keeps_sound: Callable[[Hearing], bool] = lambda _: True,
     ) -> None:
         self.engine = engine
         self.recording = recording
@@ -108,6 +110,7 @@ class LiveTrip:
         self._refused_at = 0
         self._tell = tell
         self._put = put
+        self._keeps_sound = keeps_sound
         self._cutters: dict[str, LineCutter] = {}
 
     def chunk(self, chunk: Chunk) -> None:
@@ -136,7 +139,10 @@ class LiveTrip:
         name = None
         if self.recording is not None and not self.recording_paused:
             name = clip_name(utc_of(began))
-            self._later(lambda recording: recording.clip(began, decided, uttered.samples))
+            if self._keeps_sound(uttered.hearing):
+                self._later(lambda recording: recording.clip(began, decided, uttered.samples))
+            else:
+                self._later(lambda recording: recording.words(began, decided, uttered.hearing))
         self.engine.utterance(Utterance(utc_of(began), utc_of(decided), lambda: uttered.hearing, name))
         self.remark(uttered.t, None)
 
@@ -244,7 +250,7 @@ class Rebuilt:
         try:
             for clip in clips_in(folder / CLIPS):
                 name = clip.path.name
-                words = _words_of(clip.path, heard.get(name), hear)
+                words = _words_of(clip.path, heard.get(name) or clip.words, hear)
                 self.engine.utterance(Utterance(clip.began, clip.decided, words, name))
             self._replay(folder / LINES)
         except (OSError, ClipError) as error:

@@ -86,6 +86,7 @@ def back_up(
     to.parent.mkdir(parents=True, exist_ok=True)
     try:
         with tempfile.TemporaryDirectory(dir=to.parent, prefix=".backup-") as scratch:
+            part.touch(mode=0o600)
             with zipfile.ZipFile(part, "w", zipfile.ZIP_DEFLATED) as archive:
                 for path, name in _wanted(data, config, Path(scratch), audio=audio):
                     tell(name)

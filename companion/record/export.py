@@ -17,6 +17,7 @@ import gpxpy.gpx
 import msgspec
 
 from companion.events import AnyEvent, Fix, Logged, MarkKind
+from companion.lakebed import exchange
 from companion.lakebed.exchange import DepthPoint, MarkPoint, marks_to_csv, soundings_to_csv
 from companion.record.logbook import METRES_PER_DEGREE, KeptReading, Logbook, TripEntry
 
@@ -206,7 +207,7 @@ def _csv(columns: Sequence[str], rows: Iterable[Mapping[str, Any]]) -> str:
     text = io.StringIO()
     writer = csv.DictWriter(text, columns, restval="", lineterminator="\n", extrasaction="ignore")
     writer.writeheader()
-    writer.writerows(rows)
+    writer.writerows({key: exchange.inert(value) for key, value in row.items()} for row in rows)
     return text.getvalue()
 
 

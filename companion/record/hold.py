@@ -5,7 +5,7 @@ from __future__ import annotations
 import fcntl
 import os
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 
@@ -20,10 +20,8 @@ def hold(folder: Path) -> Iterator[None]:
     Raises:
         HeldError: another companion has it.
     """
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        lock = os.open(folder / ".in-use", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
-    except OSError:
+    lock = _opened(folder)
+    if lock is None:
         yield
         return
     try:
@@ -36,3 +34,29 @@ def hold(folder: Path) -> Iterator[None]:
         yield
     finally:
         os.close(lock)
+
+
+def _opened(folder: Path) -> int | None:
+    """Open the lock file, to lock it; None on a disk that cannot be written.
+
+    Raises:
+        HeldError: it belongs to another account, which lets nobody see whether it is in use.
+    """
+    path = folder / ".in-use"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        lock = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+        with suppress(OSError):
+            os.fchmod(lock, 0o644)  # it holds nothing, and other accounts have to find it locked
+    except PermissionError:
+        try:
+            return os.open(path, os.O_RDONLY | os.O_CLOEXEC)  # another account's: it can still be locked
+        except PermissionError:
+            raise HeldError(
+                f"{path}: it belongs to another account; delete it, or use that account"
+            ) from None
+        except OSError:
+            return None
+    except OSError:
+        return None
+    return lock

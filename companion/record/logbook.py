@@ -10,7 +10,7 @@ from __future__ import annotations
 import sqlite3
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from datetime import datetime
 from math import cos, hypot, radians
 from pathlib import Path
@@ -610,6 +610,8 @@ _INSERT_EVENT = _insert("events", _EVENT_COLUMNS)
 
 def _connect(path: Path, patience: float) -> sqlite_utils.Database:
     path.parent.mkdir(parents=True, exist_ok=True)
+    with suppress(OSError):
+        path.touch(mode=0o600)  # SQLite gives its log and its index the same
     return sqlite_utils.Database(sqlite3.connect(path, timeout=patience, isolation_level=None))
 
 

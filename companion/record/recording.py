@@ -13,13 +13,15 @@ import os
 import re
 import shutil
 from collections.abc import Iterator
+from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import NamedTuple
 
 from companion.sensing.framing import LONGEST_LINE, checksum
 from companion.sensing.remarks import defused
-from companion.voice.clips import clip_name, write_clip
+from companion.voice.clips import clip_name, write_clip, write_words
+from companion.voice.heard import Hearing
 from companion.voice.sound import RATE, Samples
 
 LINES, CLIPS, CONFIG = "sonar.nmea", "clips", "companion.toml"
@@ -153,6 +155,12 @@ class Recording:
             raise OSError(f"{path}: the utterance could not be written ({error})") from error
         return name
 
+    def words(self, began: int, decided: int, hearing: Hearing) -> None:
+        """Keep what was heard in an utterance, and not its sound; stamps in ms as for `clip`."""
+        path = self.folder / CLIPS / clip_name(utc_of(began))
+        write_words(path, decided - began, hearing)
+        _sync_folder(path.parent)
+
     def close(self) -> None:
         """Put everything on the disk and close; a second time does nothing."""
         if self._file >= 0:
@@ -279,6 +287,14 @@ class Shelf:
                 break
         self._clear_empty(present)
         return max(0, needed)
+
+    def forget_sound(self, before: datetime) -> None:
+        """Delete the utterances of trips begun before an instant, UTC; what was logged stays."""
+        for trip in self.trips():
+            if trip.name < before.strftime(NAMED):
+                for clip in (trip / CLIPS).glob("*.flac"):
+                    with suppress(OSError):
+                        clip.unlink()
 
     def _oldest(self, present: Path | None) -> Iterator[Path]:
         earlier = [trip for trip in self.trips() if trip != present]

@@ -6,14 +6,19 @@ import os
 from datetime import UTC, datetime
 from math import gcd
 from pathlib import Path
+from typing import Annotated
 
+import msgspec
 import numpy as np
 import soundfile
 
+from companion.voice.heard import Hearing
 from companion.voice.sound import RATE, Samples
 
 MOST_SAMPLES = 30 * 60 * RATE
 """The longest sound that is read, all channels together: a small file can hold days of silence."""
+WORDS = ".json"
+"""The ending of the file that has what was heard in an utterance whose sound is not kept."""
 NAMED = "%Y%m%dT%H%M%S"
 _LATE = "decided after ms: "
 
@@ -68,6 +73,41 @@ def write_clip(path: Path, samples: Samples, late_ms: int = 0) -> None:
     with part.open("rb") as written:
         os.fsync(written.fileno())
     part.replace(path)
+
+
+class KeptWords(msgspec.Struct, frozen=True):
+    """What is kept of talk: what was heard, and how long after its first sample that was decided, ms."""
+
+    decided: Annotated[int, msgspec.Meta(ge=0, le=3_600_000)]
+    hearing: Hearing
+
+
+def write_words(path: Path, decided: int, hearing: Hearing) -> None:
+    """Write what was heard in an utterance whose sound is not kept; the file is whole or not there.
+
+    Args:
+        path: where its clip would be.
+        decided: how long after its first sample it was decided, ms.
+        hearing: what was heard.
+    """
+    part = path.with_suffix(".part")
+    with part.open("wb") as file:
+        file.write(msgspec.json.encode(KeptWords(decided, hearing)))
+        file.flush()
+        os.fsync(file.fileno())
+    part.replace(path.with_suffix(WORDS))
+
+
+def read_words(path: Path) -> KeptWords:
+    """Return what was kept of talk.
+
+    Raises:
+        ClipError: the file does not hold that.
+    """
+    try:
+        return msgspec.json.decode(path.read_bytes(), type=KeptWords)
+    except (OSError, msgspec.MsgspecError, UnicodeDecodeError) as error:
+        raise ClipError(f"{path}: no words that were heard ({error})") from error
 
 
 def clip_length(path: Path) -> tuple[float, float]:

@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import NamedTuple
 
-from companion.voice.clips import clip_began, clip_length, read_clip
+from companion.voice.clips import WORDS, clip_began, clip_length, read_clip, read_words
 from companion.voice.grammar import Grammar
 from companion.voice.heard import Hearing
 from companion.voice.recogniser import for_grammar
@@ -19,11 +19,15 @@ AHEAD = 2
 
 
 class Clip(NamedTuple):
-    """An utterance on disk: the UTC of its first sample, and of when it had been decided."""
+    """An utterance on disk: the UTC of its first sample, and of when it had been decided.
+
+    `words` is what was heard, where that was kept instead of the sound; `path` is then where that would be.
+    """
 
     path: Path
     began: datetime
     decided: datetime
+    words: Hearing | None = None
 
 
 def clips_in(folder: Path) -> list[Clip]:
@@ -37,6 +41,10 @@ def clips_in(folder: Path) -> list[Clip]:
         began = clip_began(path.name)
         if began is not None and path.suffix in (".flac", ".wav"):
             found.append(Clip(path, began, began + timedelta(seconds=sum(clip_length(path)))))
+        elif began is not None and path.suffix == WORDS:
+            kept = read_words(path)
+            decided = began + timedelta(milliseconds=kept.decided)
+            found.append(Clip(path.with_suffix(".flac"), began, decided, kept.hearing))
     return sorted(found, key=lambda clip: clip.decided)
 
 
@@ -48,6 +56,13 @@ def hear_ahead(model: Path, grammar: Grammar, clips: Sequence[Clip]) -> list[Cal
     """
     recogniser = for_grammar(model, grammar)
     pool = ThreadPoolExecutor(min(AHEAD, os.cpu_count() or 1), thread_name_prefix="hearing")
-    heard = [pool.submit(lambda path: recogniser.hear(read_clip(path)), clip.path) for clip in clips]
+
+    def made_out(clip: Clip) -> Callable[[], Hearing]:
+        words = clip.words
+        if words is not None:
+            return lambda: words
+        return pool.submit(lambda: recogniser.hear(read_clip(clip.path))).result
+
+    heard = [made_out(clip) for clip in clips]
     pool.shutdown(wait=False)
-    return [future.result for future in heard]
+    return heard

@@ -197,6 +197,11 @@ def test_the_program_goes_on_after_them_and_after_a_kill(tmp_path):
         finally:
             process.kill()
             process.wait()
+    kept = list((tmp_path / "data").rglob("*"))
+    assert len(kept) > 5
+    for path in kept:
+        private = 0o700 if path.is_dir() else 0o644 if path.name == ".in-use" else 0o600
+        assert path.stat().st_mode & 0o777 == private, path
     texts = [event.get("text") for event in told]
     assert "trip goes on" in texts
     assert told[-1]["event"] == "trip ended"

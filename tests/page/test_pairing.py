@@ -106,6 +106,7 @@ def test_paired_devices_are_remembered_by_hash_only(tmp_path):
     assert stat.S_IMODE(kept.stat().st_mode) == 0o600
     assert Bench(kept).pairing.paired(token)
     kept.unlink()
+    assert not bench.pairing.paired(token)
     assert not Bench(kept).pairing.paired(token)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import random
 import zipfile
 from pathlib import Path
@@ -187,3 +188,31 @@ def test_a_damaged_clip_is_left_out_and_the_rest_comes_back(data: Path, tmp_path
     assert numbers(tmp_path / "new" / "logbook.db") == list(range(1, 21))
     with pytest.raises(BackupError, match="use another backup"):
         verified(backup)
+
+
+def test_what_is_made_by_hand_is_for_its_owner_alone(data: Path, tmp_path: Path):
+    back_up(data, tmp_path / "b.zip")
+    for path in (tmp_path / "b.zip", data / "logbook.db"):
+        assert path.stat().st_mode & 0o777 == 0o600
+
+
+def test_a_lock_file_of_another_account_is_locked_all_the_same(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    """Root can open everything, so the refusal is made here."""
+    (tmp_path / ".in-use").touch()
+    true = os.open
+
+    def refused(path: Path, flags: int, *rest: int) -> int:
+        if flags & os.O_RDWR:
+            raise PermissionError(13, "Permission denied")
+        return true(path, flags, *rest)
+
+    monkeypatch.setattr(os, "open", refused)
+    with hold(tmp_path), pytest.raises(HeldError, match="another companion is running"), hold(tmp_path):
+        pass
+    monkeypatch.setattr(
+        os, "open", lambda *_: (_ for _ in ()).throw(PermissionError(13, "Permission denied"))
+    )
+    with pytest.raises(HeldError, match="another account"), hold(tmp_path):
+        pass

@@ -13,7 +13,7 @@ import gpxpy
 import pytest
 
 from companion.events import Fix, Logged, Match
-from companion.lakebed.exchange import marks_from_csv, soundings_from_csv
+from companion.lakebed.exchange import MarkPoint, marks_from_csv, marks_to_csv, soundings_from_csv
 from companion.record.amendments import Amendment
 from companion.record.export import APART, Exported, files, read_trip
 from companion.record.logbook import Logbook
@@ -196,3 +196,26 @@ def test_a_mark_off_the_bow_lies_where_it_was_marked_not_where_the_boat_was(tmp_
     assert [(one.lat, one.lon) for one in marks_from_csv(texts["marks.csv"]).items] == [
         (place.lat, place.lon)
     ]
+
+
+@pytest.mark.parametrize("note", ["=1+1", "@sum", "+1 rock", "-ledge", "plain", "'quoted", "-4.5"])
+def test_no_cell_is_a_formula_and_notes_come_back(note: str):
+    (read,) = marks_from_csv(marks_to_csv([MarkPoint(35.0, -84.0, "ledge", note=note)])).items
+    assert read.note == note
+    row = list(csv.reader(io.StringIO(marks_to_csv([MarkPoint(35.0, -84.0, "ledge", note=note)]))))[1]
+    assert [cell for cell in row if cell.startswith(("=", "+", "-", "@"))] in (
+        ["-84.0000000"],
+        ["-84.0000000", "-4.5"],
+    )
+
+
+def test_no_cell_of_the_events_is_a_formula(tmp_path: Path):
+    with Logbook(tmp_path / "logbook.db") as book:
+        with book.begin_trip("trip") as writing:
+            writing.record(
+                Logged(t=1.0, number=1, what="mark", detail="=cmd()", rod="@rod", boat=Fix(-3.5, -84.0))
+            )
+        text = files(read_trip(book, book.trips()[0]), "csv")["events.csv"]
+    (row,) = csv.DictReader(io.StringIO(text))
+    assert (row["detail"], row["rod"]) == ("'=cmd()", "'@rod")
+    assert [value for value in row.values() if value.startswith("-")] == ["-3.5", "-84.0"]

@@ -31,7 +31,8 @@ from companion.record.recording import (
     utc_of,
 )
 from companion.sensing.framing import LONGEST_LINE, Framer
-from companion.voice.clips import clip_began
+from companion.voice.clips import ClipError, clip_began
+from companion.voice.heard import Hearing
 from companion.voice.hearing import clips_in
 
 START = ms_of(datetime(2026, 10, 3, 14, 15, tzinfo=UTC))
@@ -222,3 +223,25 @@ def test_stamps_and_utc_are_each_others_inverse():
     for _ in range(200):
         ms = chance.randrange(2_000_000_000_000)
         assert ms_of(utc_of(ms)) == ms
+
+
+def test_sound_is_forgotten_after_its_days_and_the_lines_stay(tmp_path: Path):
+    shelf = shelf_of(tmp_path, trips=3, most=10**9)
+    first, second, third = shelf.trips()
+    shelf.forget_sound(utc_of(START + 50_000_000))
+    assert [len(list((trip / CLIPS).iterdir())) for trip in (first, second, third)] == [0, 0, 5]
+    assert all((trip / LINES).exists() for trip in (first, second, third))
+
+
+def test_of_talk_the_words_are_kept_and_read_again(tmp_path: Path):
+    recording = Recording(tmp_path / "a" / "b")
+    hearing = Hearing("the weather", ("log bite",), refused="talk", check="x", spoke=(0.1, 0.9))
+    recording.words(START + 250, START + 1750, hearing)
+    recording.close()
+    (clip,) = clips_in(tmp_path / "a" / "b" / CLIPS)
+    assert (ms_of(clip.began), ms_of(clip.decided)) == (START + 250, START + 1750)
+    assert clip.words == hearing
+    assert not clip.path.exists()
+    clip.path.with_suffix(".json").write_bytes(b'{"decided": -5, "hearing": []}')
+    with pytest.raises(ClipError, match="no words that were heard"):
+        clips_in(tmp_path / "a" / "b" / CLIPS)
