@@ -7,6 +7,8 @@ cards, in real time, in a world whose truth is known. Prints a table and, with `
 from __future__ import annotations
 
 import argparse
+import signal
+import sys
 import tempfile
 from pathlib import Path
 
@@ -28,6 +30,7 @@ def rows(course: Course, f: Figures) -> dict[str, str]:
         "wrong; false": f"{len(f.wrong)}; {len(f.false)}",
         "lost; lost to its own voice": f"{len(f.lost)}; {len(f.lost_to_own_voice)}",
         "taps lost": f"{f.taps_lost} of {f.taps}",
+        "end of speech to decision, median / 95 %, s": _spread(f.decided_after, 2),
         "end of speech to first sound of the reply, median / 95 %, s": _spread(f.delays, 2),
         **{f"place of a {what}, off by, median, m; beyond the GPS": _places(f, what) for what in LOGGED},
         "within the radius told; without a place": f"{f.within_radius} of {f.placed}; {f.unplaced}",
@@ -42,7 +45,7 @@ def rows(course: Course, f: Figures) -> dict[str, str]:
         "processor, share of one; memory, MB": f"{course.share:.1%}; {course.memory:.0f}",
         "a replay of its recording is the same": course.first_difference[:200] or "yes",
         "exit status; processes left behind": f"{course.status}; {len(course.left_behind)}",
-        "the trial's own lateness at most, s": f"{course.slipped:.2f}",
+        "late or skipped by the trial itself, s": f"{course.slipped:.2f}",
     }
 
 
@@ -78,6 +81,7 @@ def table(columns: dict[str, dict[str, str]]) -> str:
 
 def main() -> None:
     """Run the trials asked for."""
+    signal.signal(signal.SIGTERM, lambda _signal, _frame: sys.exit(143))  # so that no process is left behind
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )

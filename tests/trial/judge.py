@@ -15,7 +15,6 @@
 from __future__ import annotations
 
 import math
-from bisect import bisect_left
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -32,6 +31,8 @@ from tests.trial.course import Course, Spoken
 from tests.trial.world import STEP_S, config_text
 
 ANSWERED_WITHIN_S = 8.0
+LATEST_S = 30.0
+"""A command decided later than this after its words is not theirs."""
 OWN_VOICE_S = 0.5
 WRONG_M = 0.6
 BAND_M = 0.3
@@ -61,6 +62,7 @@ class Figures:
     times_off: list[float] = field(default_factory=list)
     depths_off: list[float] = field(default_factory=list)
     delays: list[float] = field(default_factory=list)
+    decided_after: list[float] = field(default_factory=list)
     unasked: int = 0
     never_sounded: int = 0
     travelling: int = 0
@@ -89,28 +91,46 @@ def _grammar() -> Grammar:
 def _judge_commands(course: Course, seen: Figures) -> None:
     grammar = _grammar()
     heard = [it for it in course.told if it.event["event"] == "heard" and it.event.get("clip")]
-    used: set[int] = set()
-    starts = [it.began for it in course.spoken]
-    for spoken in course.spoken:
-        wanted = grammar.parse(spoken.saying.words)
+    taken = [it for it in heard if it.event.get("command")]
+    pairs = _aligned(grammar, course.spoken, taken)
+    rest = [it for i, it in enumerate(taken) if i not in pairs.values()]
+    for i, spoken in enumerate(course.spoken):
         seen.commands += 1
-        after = bisect_left(starts, spoken.began + 0.01)
-        until = min(
-            spoken.ended + ANSWERED_WITHIN_S, starts[after] + 0.7 if after < len(starts) else math.inf
-        )
-        mine = [i for i, it in enumerate(heard) if i not in used and spoken.began < it.t < until]
-        taken = [i for i in mine if heard[i].event.get("command")]
-        used.update(mine)
-        if not taken:
-            _lost(course, spoken, [heard[i].event["text"] for i in mine], seen)
-        elif grammar.parse(heard[taken[0]].event["text"]) == wanted:
+        if i in pairs:
             seen.right += 1
-            _judge_logged(course, spoken, heard[taken[0]], seen)
-            _judge_delay(course, spoken, heard[taken[0]], seen)
+            seen.decided_after.append(taken[pairs[i]].t - spoken.ended)
+            _judge_logged(course, spoken, taken[pairs[i]], seen)
+            _judge_delay(course, spoken, taken[pairs[i]], seen)
+            continue
+        near = [it for it in heard if spoken.began < it.t < spoken.ended + ANSWERED_WITHIN_S]
+        instead = next((it for it in near if it in rest), None)
+        if instead is None:
+            _lost(course, spoken, [it.event["text"] for it in near if it not in taken], seen)
         else:
-            seen.wrong.append(f"{spoken.saying.words!r} taken for {heard[taken[0]].event['text']!r}")
-    false = [it for i, it in enumerate(heard) if i not in used and it.event.get("command")]
-    seen.false += [f"{it.t - course.began:.0f} s {it.event['text']!r}" for it in false]
+            rest.remove(instead)
+            seen.wrong.append(f"{spoken.saying.words!r} taken for {instead.event['text']!r}")
+    seen.false += [f"{it.t - course.began:.0f} s {it.event['text']!r}" for it in rest]
+
+
+def _aligned(grammar: Grammar, spoken: list[Spoken], taken: list[Told]) -> dict[int, int]:
+    """Return which command that was taken answers which saying: as many as can be, in their order."""
+    meant = [grammar.parse(one.saying.words) for one in spoken]
+    made = [grammar.parse(one.event["text"]) for one in taken]
+    best = np.zeros((len(meant) + 1, len(made) + 1), int)
+
+    def fit(i: int, j: int) -> bool:
+        return meant[i] == made[j] and spoken[i].began < taken[j].t < spoken[i].ended + LATEST_S
+
+    for i in reversed(range(len(meant))):
+        for j in reversed(range(len(made))):
+            best[i, j] = max(best[i + 1, j], best[i, j + 1], fit(i, j) + best[i + 1, j + 1])
+    pairs, i, j = {}, 0, 0
+    while i < len(meant) and j < len(made):
+        if fit(i, j) and best[i, j] == 1 + best[i + 1, j + 1]:
+            pairs[i], i, j = j, i + 1, j + 1
+        else:
+            i, j = (i + 1, j) if best[i, j] == best[i + 1, j] else (i, j + 1)
+    return pairs
 
 
 def _lost(course: Course, spoken: Spoken, made: list[str], seen: Figures) -> None:

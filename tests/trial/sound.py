@@ -30,6 +30,10 @@ SOUNDING = 200.0
 """Level, of 32768, above which the speaker is heard."""
 APART_S = 0.3
 """Quiet that ends a line, s: less is a pause between words."""
+BUFFER_MS = 100
+"""What the player holds ready, for a machine that stalls."""
+SKIP_S = 0.12
+"""How late the mixing may be before it skips what it is late by."""
 OWN_VOICE = 0.16
 """How loud the speaker is at the microphone, of what it plays (-16 dB): it is a metre away."""
 
@@ -153,14 +157,17 @@ class Air(threading.Thread):
 
     Args:
         environment: where the sound cards are.
-        noise: returns the noise's level, of 32768, at a time, s of the monotonic clock, and its loop.
+        noise: returns the next block of the noise, at a time, s of the monotonic clock.
+
+    Attributes:
+        skipped: how much was not played because the machine stalled, s.
     """
 
     def __init__(self, environment: dict[str, str], noise: Callable[[float], np.ndarray]) -> None:
         super().__init__(name="air")
         command = ["pacat", "--playback", "--device=mic", f"--rate={RATE}", "--channels=1", "--format=s16le"]
         self._player = subprocess.Popen(
-            [*command, "--latency-msec=40"], stdin=subprocess.PIPE, env=environment
+            [*command, f"--latency-msec={BUFFER_MS}"], stdin=subprocess.PIPE, env=environment
         )
         # What waits in the pipe is heard late for ever after: there must be no room in it.
         fcntl.fcntl(self._player.stdin, fcntl.F_SETPIPE_SZ, 4096)  # type: ignore[arg-type]
@@ -172,7 +179,7 @@ class Air(threading.Thread):
         self._sample = 0
         self.playing = threading.Event()
         self.began = time.monotonic()
-        self.latest = 0.0
+        self.skipped = 0.0
 
     def say(self, t: float, sound: np.ndarray) -> None:
         """Have a sound begin at a time, s of the monotonic clock."""
@@ -195,10 +202,13 @@ class Air(threading.Thread):
         self.playing.set()
         while not self._stop_wanted.is_set():
             due = self.began + self._sample / RATE
-            now = time.monotonic()
-            self.latest = max(self.latest, now - due - 0.02)
-            if now < due:
-                time.sleep(due - now)
+            late = time.monotonic() - due
+            if late < 0.0:
+                time.sleep(-late)
+            elif late > SKIP_S:  # a stalled machine must not make the angler speak late for ever after
+                self._sample += BLOCK * int(late * RATE / BLOCK)
+                self.skipped += late
+                continue
             try:
                 self._player.stdin.write(self._mixed(due).tobytes())
                 self._player.stdin.flush()
