@@ -25,6 +25,7 @@ from companion.report.day import Day, read_day
 from companion.report.figures import figures
 from companion.report.findings import findings
 from companion.report.page import page
+from companion.report.photos import photos_of
 from companion.report.printing import to_pdf
 from companion.report.rods import rod_stories
 from companion.report.season import Outing, season_figures, season_page
@@ -59,6 +60,11 @@ _output = click.option("-o", "--output", type=click.Path(path_type=Path), help="
 @click.option(
     "--clips", type=click.Path(path_type=Path, file_okay=False), help="The folder of the utterances' sound."
 )
+@click.option(
+    "--photos",
+    type=click.Path(path_type=Path, file_okay=False, exists=True),
+    help="Where the fish's photos lie; they are found by their time.  [default: the trip's folder]",
+)
 @click.option("--without-places", is_flag=True, help="A copy to show around: no map and no place in it.")
 @_zone
 @_units
@@ -70,6 +76,7 @@ def report_command(
     output: Path | None,
     pdf: bool,
     clips: Path | None,
+    photos: Path | None,
     without_places: bool,
     timezone: str | None,
     units: LengthUnit,
@@ -92,8 +99,9 @@ def report_command(
         click.echo(json.dumps(figures(found), ensure_ascii=False))
     if as_json and output is None and not pdf:
         return
+    found = replace(found, photos=photos_of(day, found.catches, photos or folder), places=not without_places)
     output = output or Path(f"{day.entry.name}.html")
-    output.write_text(page(replace(found, places=not without_places)), encoding="utf-8")
+    output.write_text(page(found), encoding="utf-8")
     if not as_json:
         click.echo(f"report: {output}")
     if pdf:

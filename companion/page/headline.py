@@ -64,6 +64,8 @@ def _of_rod(seen: Glance, rod: RodView, units: Units) -> Headline:
 
 def _gap(margin: float, units: Units) -> tuple[str, str]:
     """Return a margin as the voice says it, in two parts: "clear by" and "3 ft"."""
+    if margin < -MatchRules().digs:
+        return "digs by", units.short_depth(-margin)
     if margin <= 0.0:
         return "", "touch"
     if margin < JUST_CLEAR_M:
@@ -76,7 +78,8 @@ def _between(deep: tuple[str, str], shallow: tuple[str, str]) -> str:
     if deep == shallow:
         return " ".join(deep).strip()
     if deep[0] == shallow[0] and deep[0].endswith("by"):
-        return f"{deep[0]} {deep[1].split()[0]} to {shallow[1]}"
+        least, most = (shallow, deep) if deep[0] == "digs by" else (deep, shallow)
+        return f"{deep[0]} {least[1].split()[0]} to {most[1]}"
     return f"{' '.join(deep).strip()} to {' '.join(shallow).strip()}"
 
 

@@ -380,8 +380,8 @@ _HOW: Mapping[str, Mapping[By, str]] = {
         "hour": "Steepness of the mapped bottom under the boat.",
     },
     "structure": {
-        "cast": f"The nearest mark within {NEAR:.0f} m of the cast; without one, the mapped bottom.",
-        "hour": f"The nearest mark within {NEAR:.0f} m of the boat; without one, the mapped bottom.",
+        "cast": "The nearest mark, if one lies within three boat lengths of the cast; else the bottom.",
+        "hour": "The nearest mark, if one lies within three boat lengths; else the bottom.",
     },
     "rod": {"cast": "The rod that was cast, with its line.", "hour": "The rod in hand, with its line."},
     "hour": {"cast": "The hour the cast was made in.", "hour": "The hour."},

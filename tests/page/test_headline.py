@@ -20,7 +20,7 @@ def outlook(state="touch", sureness="should", chance=0.83, margin=-0.3, **more):
     ("depth", "told"),
     [
         (None, ("unknown", "", "not known", "no depth comes from the sonar now")),
-        (3.0, ("touch", "", "touch", "nine in ten: touch")),
+        (3.0, ("touch", "digs by", "8 ft", "nine in ten: digs by 6 to 10 ft")),
         (5.4, ("touch", "", "touch", "nine in ten: touch to clear by 2 ft")),
         (5.6, ("clear", "just", "clear", "nine in ten: touch to clear by 2 ft")),
         (12.0, ("short", "short by", "21 ft", "nine in ten: short by 19 to 23 ft")),

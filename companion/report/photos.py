@@ -1,0 +1,68 @@
+"""Photos of the fish, found by when they were taken, made small and without anything hidden in them."""
+
+from __future__ import annotations
+
+import io
+from base64 import b64encode
+from collections.abc import Sequence
+from datetime import UTC, datetime, timedelta, tzinfo
+from pathlib import Path
+
+from companion.report.casts import Catch
+from companion.report.day import Day
+
+try:
+    from PIL import Image, ImageOps, UnidentifiedImageError
+except ImportError:  # the extra `report` is not installed: a report has no photos then
+    Image = None  # type: ignore[assignment]
+
+BEFORE, AFTERWARDS = timedelta(minutes=1), timedelta(minutes=15)
+"""A photo is of a catch when it was taken between so long before and after it was told of."""
+WIDEST_PX, QUALITY = 480, 70
+_ENDINGS = (".jpg", ".jpeg", ".png", ".webp")
+_EXIF, _TAKEN, _OFFSET = 0x8769, 0x9003, 0x9011
+"""Tags of the camera's directory, the time of taking, and its offset from UTC (Exif 2.31; M)."""
+
+
+def photos_of(day: Day, catches: Sequence[Catch], folder: Path | None) -> dict[int, str]:
+    """Return a photo for each catch that has one, as a data URI, by the number of the catch's first entry.
+
+    The pictures are written anew, so that no place or camera is told in what a photo carries along.
+    """
+    if folder is None or Image is None or not folder.is_dir():
+        return {}
+    files = sorted(path for path in folder.rglob("*") if path.suffix.lower() in _ENDINGS)
+    taken = [(at, path) for path in files if (at := _taken(path, day.zone)) is not None]
+    found: dict[int, str] = {}
+    for catch in catches:
+        told = day.clock(catch.things[-1].t)
+        near = [(abs(at - told), path) for at, path in taken if told and -BEFORE <= at - told <= AFTERWARDS]
+        if near:
+            _, path = min(near)
+            found[catch.first.number] = _small(path)
+            taken = [one for one in taken if one[1] != path]
+    return found
+
+
+def _taken(path: Path, zone: tzinfo) -> datetime | None:
+    """Return when a photo was taken, as the camera wrote it, else by its file; None for no picture."""
+    try:
+        with Image.open(path) as image:
+            camera = image.getexif().get_ifd(_EXIF)
+    except (OSError, UnidentifiedImageError):
+        return None
+    try:
+        at = datetime.strptime(str(camera[_TAKEN]), "%Y:%m:%d %H:%M:%S")
+        offset = camera.get(_OFFSET)
+        return datetime.fromisoformat(f"{at.isoformat()}{offset}") if offset else at.replace(tzinfo=zone)
+    except (KeyError, ValueError):
+        return datetime.fromtimestamp(path.stat().st_mtime, UTC)
+
+
+def _small(path: Path) -> str:
+    with Image.open(path) as image:
+        upright = ImageOps.exif_transpose(image).convert("RGB")
+        upright.thumbnail((WIDEST_PX, WIDEST_PX))
+        written = io.BytesIO()
+        upright.save(written, "JPEG", quality=QUALITY)
+    return f"data:image/jpeg;base64,{b64encode(written.getvalue()).decode()}"
