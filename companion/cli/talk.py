@@ -20,8 +20,8 @@ from companion.voice.grammar import Grammar, aboard
 from companion.voice.listening import Listened, Listener, listened
 from companion.voice.microphone import microphone_frames
 from companion.voice.model import data_folder
-from companion.voice.recogniser import for_grammar
-from companion.voice.sound import Samples, frames_of, level
+from companion.voice.recogniser import LONGEST, for_grammar
+from companion.voice.sound import RATE, Samples, frames_of, level
 from companion.voice.suppressor import can_suppress
 
 TEN = 10
@@ -89,8 +89,8 @@ def phrases_command(config_path: Path | None, *, every: bool, as_json: bool) -> 
 def listen_command(clips: tuple[Path, ...], config_path: Path | None, *, as_json: bool, test: bool) -> None:
     """Example: companion listen
 
-    Listens at the microphone, or to CLIPS (FLAC or WAV files), and prints what was heard, which command
-    it is and why, how loud it was, and how loud the noise. Nothing is carried out. Ctrl-C ends it.
+    Listens at the microphone, or to CLIPS (FLAC or WAV files of any length), and prints what was heard, which
+    command it is and why, how loud it was, and how loud the noise. Nothing is carried out. Ctrl-C ends it.
 
     With --test it asks for ten commands and stores how many it understood on this boat with this
     microphone, in the folder voice-tests among your data.
@@ -111,9 +111,18 @@ def listen_command(clips: tuple[Path, ...], config_path: Path | None, *, as_json
 
 
 def _from_clips(clips: tuple[Path, ...], listener: Listener) -> Iterator[tuple[str, Listened]]:
-    """Yield what is heard in each file: a clip of ours as a whole, as a replay hears it."""
+    """Yield what is heard in each file.
+
+    A clip is one utterance, and is heard as a replay hears it; what is longer is a recording, and is listened
+    to as the boat would.
+    """
     for clip in clips:
         samples = read_clip(clip)
+        if len(samples) > LONGEST * RATE:
+            for spoken in listened(frames_of(samples), listener):
+                yield f"{clip} {spoken.began:.1f} s", spoken
+            listener.restart()
+            continue
         hearing = listener.recogniser.hear(samples)
         loudest = max((level(frame) for frame in frames_of(samples)), default=0.0)
         quietest = min((level(frame) for frame in frames_of(samples)), default=0.0)

@@ -70,6 +70,18 @@ def test_of_a_clip_that_begins_with_the_words_it_says_that_quiet_is_missing(clip
     assert asked_for(GRAMMAR)[0] in told["alternatives"]
 
 
+def test_a_long_recording_is_listened_to_as_the_boat_would(clips, home, tmp_path):
+    sounds = [soundfile.read(clip, dtype="int16") for clip in clips[:3]]
+    rate = sounds[0][1]
+    hiss = np.random.default_rng(1).normal(0, 8, 3 * rate).astype(np.int16)
+    soundfile.write(
+        tmp_path / "trip.wav", np.concatenate([hiss, *(p for s, _ in sounds for p in (s, hiss))]), rate
+    )
+    told = [json.loads(line) for line in listen(home, "--json", tmp_path / "trip.wav").splitlines()]
+    assert [one["text"] for one in told if one["decision"]] == asked_for(GRAMMAR)[:3]
+    assert told[0]["where"].startswith(f"{tmp_path}/trip.wav ")
+
+
 def test_the_guided_test_asks_for_ten_and_keeps_the_rate_and_the_sound(clips, home):
     told = listen(home, "--test", *clips)
     assert [line for line in told.splitlines() if line.startswith("say:")] == [
