@@ -16,11 +16,12 @@ from companion.clock import wall_clock
 from companion.config import Settings
 from companion.replay import chosen_model
 from companion.voice.clips import clip_name, read_clip, write_clip
+from companion.voice.endpointing import LONGEST
 from companion.voice.grammar import Grammar, aboard
 from companion.voice.listening import Listened, Listener, listened
 from companion.voice.microphone import microphone_frames
 from companion.voice.model import data_folder
-from companion.voice.recogniser import LONGEST, for_grammar
+from companion.voice.recogniser import for_grammar
 from companion.voice.sound import RATE, Samples, frames_of, level
 from companion.voice.suppressor import can_suppress
 

@@ -15,9 +15,10 @@ from typing import NamedTuple
 
 import numpy as np
 
+from companion.voice.endpointing import CHUNK, Attempt
 from companion.voice.heard import Hearing
 from companion.voice.microphone import ENOUGH, PAUSE, PRE_ROLL, Loudness
-from companion.voice.recogniser import CHUNK, Attempt, Recogniser
+from companion.voice.recogniser import Recogniser
 from companion.voice.sound import FRAME, FRAMES_A_SECOND, Samples, level
 
 ROOM_RINGS = 0.3

@@ -35,11 +35,12 @@ import vosk
 from numpy.typing import NDArray
 
 from companion.voice.clips import read_clip
+from companion.voice.endpointing import QUIET, Attempt, Judge
 from companion.voice.heard import Hearing
 from companion.voice.judging import POINTS, Points, Weighed, by_sounds, long_enough, weighed
 from companion.voice.listening import Listener, listened
 from companion.voice.model import speech_model
-from companion.voice.recogniser import QUIET, Attempt, Recogniser
+from companion.voice.recogniser import Recogniser
 from companion.voice.sound import RATE, Samples, frames_of
 from companion.voice.verifier import Fit, Laid, Verifier, lexicon
 from tests.bench.voice.__main__ import PLAIN
@@ -97,10 +98,10 @@ class Watched(Recogniser):
     def begin(self) -> Attempt:
         """Return what takes the frames of one utterance."""
         self.moments = [*self.moments, []]
-        return _Watching(self)
+        return Attempt(self, _Watching)
 
 
-class _Watching(Attempt):
+class _Watching(Judge):
     _of: Watched
 
     def _by_both(self, heard: Hearing, whole: bool, verifier: Verifier, laid: Laid) -> Hearing:
@@ -109,11 +110,11 @@ class _Watching(Attempt):
         return self._refused(heard, "nothing is taken")
 
     def _keep(self, heard: Hearing, whole: bool, verifier: Verifier, laid: Laid) -> None:
-        words = self._of.again(np.concatenate(self._clean))
+        words = self._of.again(np.concatenate(self._sound.clean))
         likeliest = weighed(words, heard.text, laid, verifier)
         if likeliest is None or not long_enough(likeliest.fit, likeliest.hearings):
             return
-        if whole or self._is_over(likeliest.fit.phrase):
+        if whole or self.is_over(likeliest.fit.phrase):
             meaning = verifier.means(likeliest.fit.phrase)
             at_once = self._at_once(heard, verifier, laid)
             right = self._of.meant is not None and meaning == self._of.meant

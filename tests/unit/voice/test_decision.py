@@ -10,10 +10,11 @@ from typing import Any, cast
 import numpy as np
 import pytest
 
-from companion.voice import recogniser
+from companion.voice import endpointing
+from companion.voice.endpointing import UNKNOWN, Attempt, _decided
 from companion.voice.heard import Hearing
 from companion.voice.judging import Words
-from companion.voice.recogniser import SHARE, UNKNOWN, Attempt, Recogniser, _decided, _weighted
+from companion.voice.recogniser import SHARE, Recogniser, _weighted
 from companion.voice.sound import FRAME, RATE
 from companion.voice.verifier import NOTHING, Fit, Laid, OwnScores
 
@@ -158,7 +159,7 @@ def misheard(
 ) -> Hearing:
     """Return what is heard where sounds fit one phrase while words are spoken, and another at their end."""
     now = SimpleNamespace(count=0)
-    monkeypatch.setattr(recogniser, "quiet", lambda _: max(0.0, now.count * FRAME / RATE - ends))
+    monkeypatch.setattr(endpointing, "quiet", lambda _: max(0.0, now.count * FRAME / RATE - ends))
     attempt = Attempt(
         cast(
             "Recogniser",
