@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import pty
 import socket
@@ -24,6 +25,7 @@ class Plug:
     def __init__(self, name: Path) -> None:
         self.name = name
         self._ours = self._theirs = -1
+        self._hand = threading.Lock()
         self.put_in()
 
     def put_in(self) -> None:
@@ -37,18 +39,17 @@ class Plug:
 
     def pull(self) -> None:
         """Unplug it."""
-        os.close(self._theirs)
-        os.close(self._ours)
-        self.name.unlink()
-        self._ours = -1
+        with self._hand:
+            os.close(self._theirs)
+            os.close(self._ours)
+            self.name.unlink()
+            self._ours = -1
 
     def send(self, data: bytes) -> None:
         """Send, unless it is unplugged or nobody reads."""
-        if self._ours >= 0:
-            try:
+        with self._hand, contextlib.suppress(BlockingIOError):
+            if self._ours >= 0:
                 os.write(self._ours, data)
-            except BlockingIOError:
-                return
 
     @property
     def is_in(self) -> bool:
