@@ -13,6 +13,9 @@ from companion.voice.listening import (
     HELD_AFTER,
     IN_A_ROW,
     NOTHING,
+    ONSET,
+    OPENS,
+    QUIET_BEFORE,
     ROOM_RINGS,
     EchoGate,
     Listener,
@@ -189,3 +192,103 @@ def test_a_wrong_level_is_complained_of_once(loud: float, complaint: list[str], 
 
 def test_frames_are_whole():
     assert [len(frame) for frame in frames_of(np.ones(FRAME + 1, np.int16))] == [FRAME, FRAME]
+
+
+class Floor:
+    """Whom the floor belongs to: each time it is told, with the time, s, of the frame."""
+
+    def __init__(self, recogniser: Recogniser | None = None, gate: EchoGate | None = None) -> None:
+        self.told: list[tuple[float, bool]] = []
+        self.listener = Listener(recogniser or Recogniser(), gate, floor=self._tell)
+        self.frames = 0
+
+    def _tell(self, is_open: bool) -> None:
+        self.told.append((self.frames / FRAMES_A_SECOND, is_open))
+
+    def hear(self, samples: np.ndarray) -> None:
+        for frame in frames_of(samples):
+            self.frames += 1
+            self.listener.take(frame)
+
+
+def test_the_floor_is_told_once_when_speech_begins_and_once_when_it_is_over():
+    floor = Floor()
+    floor.hear(sound((3, 50), (1.5, 3000), (3, 50)))
+    (began, is_open), (ended, is_still_open) = floor.told
+    assert (is_open, is_still_open) == (True, False)
+    assert began == pytest.approx(3.0, abs=0.1)
+    assert 4.5 + QUIET_BEFORE - 0.1 <= ended <= 4.5 + PAUSE + 0.1
+
+
+def test_the_floor_is_given_back_with_the_decision():
+    floor = Floor(Recogniser(long=0.5))
+    floor.hear(sound((3, 50), (0.5, 3000), (0.3, 50)))
+    assert [is_open for _, is_open in floor.told] == [True, False]
+    assert floor.told[1][0] == pytest.approx(3.5, abs=0.05)
+
+
+def test_noise_without_speech_gives_the_floor_back_though_it_goes_on():
+    """A gust begins an utterance; with nothing spoken in it for half a second, the floor is free."""
+    floor = Floor()
+    floor.hear(sound((3, 50), (1.4, 700)))
+    assert [is_open for _, is_open in floor.told] == [True, False]
+    assert floor.told[1][0] - floor.told[0][0] == pytest.approx(OPENS, abs=0.2)
+
+
+def test_another_stream_begins_at_nought_and_takes_the_floor_back():
+    floor = Floor()
+    floor.hear(sound((3, 50), (0.6, 3000)))
+    assert floor.listener.utterance_open
+    floor.listener.restart()
+    assert [is_open for _, is_open in floor.told] == [True, False]
+    assert not floor.listener.utterance_open
+    floor.listener.restart()
+    assert len(floor.told) == 2
+    (heard,) = hear(sound((3, 50), (0.5, 3000), (2, 50)), floor.listener)
+    assert heard.began == pytest.approx(3.0 - PRE_ROLL, abs=0.1)
+
+
+def test_who_is_speaking_when_a_line_begins_goes_on_being_heard():
+    """The gate is told that an utterance is open: the companion gives way, and the words are whole."""
+    hushed: list[bool] = []
+    clock = itertools.count()
+    gate = EchoGate(lambda: not hushed and next(clock) > 3.3 * FRAMES_A_SECOND, lambda: hushed.append(True))
+    floor = Floor(gate=gate)
+    samples = sound((3, 50), (1.5, 3000), (2, 50))
+    (heard,) = hear(samples, floor.listener)
+    assert hushed == [True]
+    assert heard.began == pytest.approx(3.0 - PRE_ROLL, abs=0.1)
+    assert heard.hearing.text == "words"
+
+
+def test_what_talks_over_a_line_is_heard_after_the_quiet_from_before_it():
+    """Its own voice is left out of what the recogniser is given; the quiet before the line stands for it."""
+    hushed: list[bool] = []
+    clock = itertools.count()
+    speaks = range(2 * FRAMES_A_SECOND, 9 * FRAMES_A_SECOND)
+    gate = EchoGate(lambda: next(clock) in speaks and not hushed, lambda: hushed.append(True))
+    recogniser = Recogniser()
+    (heard,) = hear(sound((2, 20), (1.5, 400), (1.0, 4000), (2, 20)), Listener(recogniser, gate))
+    assert hushed == [True]
+    levels = [level(frame) for frame in frames_of(heard.samples)]
+    first_loud = next(n for n, loud in enumerate(levels) if loud > 2000)
+    assert first_loud > 0
+    assert max(levels[: max(first_loud - round(ONSET), 1)]) < 100
+
+
+def test_what_was_said_last_is_given_when_the_sound_ends():
+    (heard,) = hear(sound((3, 50), (0.6, 3000)), Listener(Recogniser()))
+    assert heard.hearing.text == "words"
+    assert heard.ended == pytest.approx(3.6, abs=0.03)
+    assert Listener(Recogniser()).finish() is None
+
+
+def test_with_a_button_an_utterance_ends_with_it_and_not_with_the_sound():
+    now = 0.0
+    listener = Listener(Recogniser(), held=lambda: 1.0 <= now < 3.0)
+    heard = []
+    for frame in frames_of(sound((1, 50), (0.5, 3000), (1.2, 50), (0.3, 3000), (2, 3000))):
+        heard.append(listener.take(frame))
+        now += 1 / FRAMES_A_SECOND
+    (only,) = filter(None, heard)
+    assert only.ended == pytest.approx(3.0 + HELD_AFTER, abs=0.05)
