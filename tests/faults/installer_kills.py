@@ -128,12 +128,8 @@ def _folder_is_updated(board: Board) -> None:
     _is_with_the_one_before(board)
 
 
-def _folder_went_back(board: Board) -> None:
-    _is_with_the_one_before(board)
-    assert (board.project / ".venv/first").exists()
-
-
 def _is_with_the_one_before(board: Board) -> None:
+    """Whole, with the other beside it; cut off after its last move, going back again returns."""
     _folder_is_installed(board)
     assert {path.name for path in board.project.glob(".venv*")} == {".venv", ".venv.before"}
 
@@ -150,7 +146,7 @@ TASKS = {
     "purge": Task(("--uninstall", "--purge"), _a_service, _anything, _is_purged),
     "folder": Task((), lambda _: None, _anything, _folder_is_installed, False),
     "folder update": Task(("--update",), _a_folder, _anything, _folder_is_updated, False),
-    "folder back": Task(("--back",), _an_updated_folder, _anything, _folder_went_back, False),
+    "folder back": Task(("--back",), _an_updated_folder, _anything, _is_with_the_one_before, False),
     "folder uninstall": Task(("--uninstall",), _an_updated_folder, _anything, _folder_is_removed, False),
 }
 
