@@ -30,13 +30,14 @@ _ROW_BYTES = 1 + 4 * _COLUMNS
 class Tile:
     """16 by 16 cells, of which only those that hold soundings take room."""
 
-    __slots__ = ("_index", "_places", "_rows", "used")
+    __slots__ = ("_blocks", "_index", "_places", "_rows", "used")
 
     def __init__(self, places: bytes = b"", rows: npt.NDArray[np.float32] | None = None) -> None:
         self._index = array("h", [-1]) * (_SIDE * _SIDE)
         self._places = bytearray(places)
         self.used = len(places)
         self._rows = np.empty((4, _COLUMNS), np.float32) if rows is None else rows
+        self._blocks: dict[int, npt.NDArray[np.float32]] = {}
         for row, place in enumerate(places):
             self._index[place] = row
 
@@ -47,6 +48,7 @@ class Tile:
 
     def take(self, place: int, east: float, north: float, depth: float) -> bool:
         """Put a sounding into cell `place` (0 to 255); return whether the cell is new."""
+        self._blocks.clear()
         row = self._index[place]
         if row < 0:
             self._grow(place, (east, north, depth, 0.0, 1.0))
@@ -61,10 +63,26 @@ class Tile:
         cell[:] = (e + (east - e) / count, n + (north - n) / count, z, variance, count)
         return False
 
-    def depth_of(self, place: int) -> float | None:
-        """Return the mean depth in cell `place`, m, or None when it is empty."""
-        row = self._index[place]
-        return None if row < 0 else float(self._rows[row, 2])
+    def blocks(self, wide: int) -> npt.NDArray[np.float32]:
+        """Return means over squares of `wide` by `wide` cells: east, north, depth, soundings, shape (n, 4).
+
+        `wide` divides 16; 1 gives the cells.
+        """
+        if wide not in self._blocks:
+            self._blocks[wide] = self._means(wide)
+        return self._blocks[wide]
+
+    def _means(self, wide: int) -> npt.NDArray[np.float32]:
+        rows = self.rows[:, [0, 1, 2, 4]]
+        if wide == 1:
+            return rows
+        place = np.frombuffer(bytes(self._places), np.uint8)
+        square = place // _SIDE // wide * _SIDE + place % _SIDE // wide
+        cells = np.bincount(square)
+        used = np.flatnonzero(cells)
+        east, north, depth, count = (np.bincount(square, column)[used] for column in rows.T)
+        means = (east / cells[used], north / cells[used], depth / cells[used], count)
+        return np.stack(means, axis=1).astype(np.float32)
 
     def to_bytes(self) -> bytes:
         """Return the tile as bytes, 21 a cell in use: cell numbers, then five little-endian floats each."""
@@ -165,22 +183,23 @@ class Cells:
                 raise ValueError(f"tile {key[0]},{key[1]}: {error}") from error
             self._changed.discard(key)
 
-    def near(self, west: float, south: float, east: float, north: float) -> FloatArray:
-        """Return the cells of every tile that touches a rectangle, one row each, shape (n, 5).
+    def near(self, west: float, south: float, east: float, north: float, wide: int = 1) -> FloatArray:
+        """Return what the tiles that touch a rectangle hold, one row a square of `wide` cells, shape (n, 4).
 
-        Columns: east m, north m, depth m, variance m2, count.
+        Columns: mean east m, mean north m, mean depth m, soundings. A tile is 16 cells wide.
         """
         span = self.side * _SIDE
         found: list[npt.NDArray[np.float32]] = []
         corners: list[tuple[float, float]] = []
+        tiles = self._tiles
         for column in range(math.floor(west / span), math.floor(east / span) + 1):
             for row in range(math.floor(south / span), math.floor(north / span) + 1):
-                tile = self._tiles.get((column, row))
+                tile = tiles.get((column, row))
                 if tile is not None:
-                    found.append(tile.rows)
+                    found.append(tile.blocks(wide))
                     corners.append((column * span, row * span))
         if not found:
-            return np.empty((0, _COLUMNS))
+            return np.empty((0, 4))
         cells = np.concatenate(found).astype(np.float64)
         cells[:, :2] += np.repeat(np.array(corners), [len(rows) for rows in found], axis=0)
         return cells

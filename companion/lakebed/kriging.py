@@ -1,16 +1,19 @@
-"""Local kriging: depth and its standard deviation from the nearest cells, with what varies fitted.
+"""Kriging: depth and its standard deviation from soundings around.
 
-Depth is a local trend (mean and slope with wide normal priors) plus a random part whose correlation
-falls with distance, half exponential (broken ground) and half Matern 3/2 (smooth ground), plus noise.
-Distance is shortened along the contours, which run further than the bottom keeps its depth across them.
-Range and noise share are those of greatest likelihood over patches of the lake, summed as the lake is
-explored; the sill is scaled to each neighbourhood, so a flat is known better than a ledge. This is
-Gaussian process regression with a linear mean integrated out (Rasmussen & Williams 2006, Gaussian
-Processes for Machine Learning, sections 2.7 and 5.4, from memory). Metres throughout.
+The bottom is taken for self-affine: two places h metres apart differ by a variance of 2 s (h/10)^1.75,
+whatever h is (power variogram; Chiles & Delfiner 1999, Geostatistics, section 2.5, from memory). It has no
+range, so the far shore of a gap is not forgotten, and where soundings are dense they screen what lies behind
+them. Exponent and noise were chosen on a lake, a harbour and three pieces of coast thinned in three ways:
+learned from each by likelihood they were 2 to 5 % worse between tracks, for errors along a track are alike.
+s is scaled to each neighbourhood, so a flat is known better than a ledge; what it is for the lake is
+summed as the lake is explored. This is Gaussian process regression with an unknown mean (Rasmussen & Williams
+2006, section 2.7, from memory). A sounding that its neighbours contradict is doubted by as much as it is off.
+Metres throughout.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,104 +22,108 @@ from scipy.linalg import lapack
 
 from companion.lakebed.cells import FloatArray
 
-_RANGES = (6.0, 10.0, 16.0, 25.0, 40.0, 63.0, 100.0)
-_NOISES = (0.002, 0.01, 0.04, 0.15, 0.5)
-_MEAN_PRIOR = 100.0  # variance of the local mean, in sills
-_SLOPE_PRIOR = 0.05**2  # variance of the local slope, in sills per square metre
-_CONTOUR_STRETCH = 1.5  # how much further the bottom resembles itself along a contour than across
-_STRETCH_FROM = 8  # cells, below which no direction is worth having
+UNIT_M = 10.0
+"""The distance at which `Variation.sill` is half the variance of a difference in depth."""
+
+EXPONENT_QUARTERS = 7
+SOUNDING_NOISE_M = 0.18
+"""Standard deviation of one sounding about the bottom where it is even."""
+CONTOUR_STRETCH = 1.5
+"""How much further the bottom resembles itself along a contour than across."""
+PLACE_SHARE = 0.03
+"""Variance of a sounding that comes of its place's error, in sills: the rougher, the more."""
+BLOCK_ERROR = 0.1
+"""How far, in the variogram over half its side, a mean over a square is off the bottom at its middle."""
+_MEAN_VARIANCE = 3e4  # of the unknown mean, in sills: far more than the variogram comes to in a neighbourhood
 _SHARED_ERROR = 0.3  # share of a sounding's error that more soundings in one cell do not average out
 _PRIOR_CELLS = 20.0
-_PRIOR_SILL = 1.0
+_PRIOR_SILL = 0.15
 _FADING = 0.98
-_LEAST_VIEW = 10.0  # m over which the slope's direction is judged, at least
-_SQRT3 = 3.0**0.5
+_STRETCH_FROM = 8  # soundings, below which no direction is worth having
+_VIEW_M = 12.0  # over which the slope's direction is judged
+_DOUBTED_FROM = 4.0  # standard deviations between a sounding and what its neighbours say
+_DOUBT_ROUNDS = 2
+_CHI2_MEDIAN = 0.455
 
 
 @dataclass(frozen=True, slots=True)
 class Variation:
-    """How the bottom varies: `range` m, `sill` m2, noise variance of one sounding as a share of the sill."""
+    """How much the bottom varies: `sill`, half the variance of differences in depth over 10 m, m2."""
 
-    range: float = 40.0
     sill: float = _PRIOR_SILL
-    noise_share: float = 0.04
 
     @property
     def noise(self) -> float:
         """Standard deviation of one sounding about the bottom, m."""
-        return float(np.sqrt(self.sill * self.noise_share))
+        return math.sqrt(SOUNDING_NOISE_M**2 + PLACE_SHARE * self.sill)
 
 
 @dataclass(frozen=True, slots=True)
 class Support:
-    """What an estimate leans on: places m, depths m and how many soundings each stands for, shape (n,)."""
+    """What an estimate leans on: places m, depths m and noise in units of one sounding's, shape (n,).
+
+    `spread` is the side of the square each is a mean over, m; 0 for a cell.
+    """
 
     east: FloatArray
     north: FloatArray
     depth: FloatArray
     count: FloatArray
+    spread: FloatArray
 
     def pick(self, which: slice | npt.NDArray[np.bool_] | npt.NDArray[np.intp]) -> Support:
         """Return part of the support, by any numpy index."""
-        return Support(self.east[which], self.north[which], self.depth[which], self.count[which])
+        return Support(
+            self.east[which], self.north[which], self.depth[which], self.count[which], self.spread[which]
+        )
 
-    def noise_weight(self) -> FloatArray:
-        """Noise variance of each depth in units of one sounding's: it falls with the count, to a floor."""
-        return _SHARED_ERROR + (1.0 - _SHARED_ERROR) / self.count
+    def noise(self, model: Variation) -> FloatArray:
+        """Return the noise variance of each depth, in sills: it falls with the count, to a floor."""
+        own = (model.noise**2 / model.sill) * (_SHARED_ERROR + (1.0 - _SHARED_ERROR) / self.count)
+        # A mean over a square stands for its middle only roughly.
+        return np.asarray(own + BLOCK_ERROR * _variogram((0.5 * self.spread) ** 2))
+
+
+def _variogram(squared: FloatArray) -> FloatArray:
+    """Return half the variance of the difference over a distance, in sills, from its square, m2."""
+    power = np.sqrt(squared)
+    power /= UNIT_M
+    root = np.sqrt(np.sqrt(power))  # roots are several times quicker than powers
+    for _ in range(EXPONENT_QUARTERS - 4):
+        power *= root
+    return power
 
 
 @dataclass(frozen=True, slots=True)
 class _Frame:
-    """Coordinates about a middle, m: first down the slope, then along the contour and shortened."""
+    """Coordinates down the slope and along the contour, the latter shortened."""
 
-    east: float
-    north: float
-    down_east: float
-    down_north: float
-    stretch: float
+    down_east: float = 1.0
+    down_north: float = 0.0
+    stretch: float = 1.0
 
     def __call__(self, east: FloatArray, north: FloatArray) -> tuple[FloatArray, FloatArray]:
-        east, north = east - self.east, north - self.north
         down = east * self.down_east + north * self.down_north
         return down, (north * self.down_east - east * self.down_north) / self.stretch
 
 
-def _frame(support: Support, east: float, north: float, over: float) -> _Frame:
-    """Return the frame of the plane that fits the support best, weighted to within `over` m of a place."""
+def _frame(support: Support) -> _Frame:
+    """Return the frame of the plane that fits best around the middle, from which places are counted."""
     if len(support.depth) < _STRETCH_FROM:
-        return _Frame(east, north, 1.0, 0.0, 1.0)
-    x, y = support.east - east, support.north - north
-    weight = np.exp(-0.5 * (x * x + y * y) / over**2)
+        return _Frame()
+    x, y = support.east, support.north
+    weight = np.exp(-0.5 * (x * x + y * y) / _VIEW_M**2)
     design = np.stack((np.ones_like(x), x, y))
     # One square metre of weight in place of data keeps a single track from leaving the plane undecided.
     normal = (design * weight) @ design.T + np.diag((1e-6, 1.0, 1.0))
-    _, down_east, down_north = np.linalg.solve(
-        normal, (design * weight) @ (support.depth - support.depth.mean())
-    )
-    steep = max(float(np.hypot(down_east, down_north)), 1e-9)
-    return _Frame(east, north, float(down_east) / steep, float(down_north) / steep, _CONTOUR_STRETCH)
-
-
-def _distances(a: Support, east: FloatArray, north: FloatArray) -> FloatArray:
-    return np.hypot(a.east[:, None] - east, a.north[:, None] - north)
-
-
-def _correlation(distance: FloatArray, reach: float) -> FloatArray:
-    h = distance / reach
-    smooth = _SQRT3 * h
-    return 0.5 * np.exp(-h) + 0.5 * (1.0 + smooth) * np.exp(-smooth)
-
-
-def _trend(a: Support, east: FloatArray, north: FloatArray) -> FloatArray:
-    """Covariance from the unknown mean and slope, in sills; coordinates are taken about the query."""
-    product = a.east[:, None] * east + a.north[:, None] * north
-    product *= _SLOPE_PRIOR
-    product += _MEAN_PRIOR
-    return product
+    right = (design * weight) @ (support.depth - np.median(support.depth))
+    _, east, north = np.linalg.solve(normal, right)
+    steep = math.hypot(east, north)
+    return _Frame(float(east) / steep, float(north) / steep, CONTOUR_STRETCH) if steep > 1e-9 else _Frame()
 
 
 def _factor(covariance: FloatArray) -> FloatArray:
-    factor, failed = lapack.dpotrf(covariance, lower=1, overwrite_a=1)
+    factor, failed = lapack.dpotrf(covariance, lower=1, overwrite_a=0)
     if failed:
         raise np.linalg.LinAlgError("covariance of the soundings is not positive definite")
     return np.asarray(factor)
@@ -128,84 +135,111 @@ def _forward(factor: FloatArray, right: FloatArray) -> FloatArray:
 
 
 class Structure:
-    """Learns range, sill and noise from patches of cells as the lake is explored."""
+    """Learns how much a lake's bottom varies from patches of cells as it is explored."""
 
     def __init__(self) -> None:
-        shape = (len(_RANGES), len(_NOISES))
-        self._misfit = np.full(shape, _PRIOR_CELLS * _PRIOR_SILL)
-        self._logdet = np.zeros(shape)
-        self._cells = _PRIOR_CELLS
+        self._misfit, self._cells = _PRIOR_CELLS * _PRIOR_SILL, _PRIOR_CELLS
         self.variation = Variation()
 
     def learn(self, patch: Support) -> None:
-        """Take a patch of up to some 60 cells (more only costs time) and refit."""
+        """Take a patch of up to some 60 cells (more only costs time)."""
         if len(patch.depth) < 8:
             return
-        misfit, logdet = self._likelihoods(patch)
-        self._misfit = _FADING * self._misfit + misfit
-        self._logdet = _FADING * self._logdet + logdet
+        local = Local(patch, self.variation)
+        self._misfit = _FADING * self._misfit + local.misfit
         self._cells = _FADING * self._cells + len(patch.depth)
         self._refit()
 
-    def to_list(self) -> list[list[float]]:
+    def to_list(self) -> list[float]:
         """Return what was learnt as plain numbers, to be saved."""
-        return [self._misfit.ravel().tolist(), self._logdet.ravel().tolist(), [self._cells]]
+        return [self._misfit, self._cells]
 
-    def from_list(self, saved: list[list[float]]) -> None:
+    def from_list(self, saved: list[float]) -> None:
         """Take back what `to_list` gave.
 
         Raises:
             ValueError: it is not of the right length.
         """
-        misfit, logdet, (cells,) = saved
-        shape = self._misfit.shape
-        self._misfit, self._logdet = np.reshape(misfit, shape), np.reshape(logdet, shape)
-        self._cells = cells
+        self._misfit, self._cells = saved
         self._refit()
 
-    def _likelihoods(self, patch: Support) -> tuple[FloatArray, FloatArray]:
-        frame = _frame(patch, float(patch.east.mean()), float(patch.north.mean()), _LEAST_VIEW)
-        east, north = frame(patch.east, patch.north)
-        centred = Support(east, north, patch.depth - patch.depth.mean(), patch.count)
-        distance, trend = _distances(centred, east, north), _trend(centred, east, north)
-        weight = centred.noise_weight()
-        misfit, logdet = np.empty_like(self._misfit), np.empty_like(self._logdet)
-        for i, reach in enumerate(_RANGES):
-            smooth = _correlation(distance, reach) + trend
-            for j, share in enumerate(_NOISES):
-                factor = _factor(smooth + np.diag(share * weight))
-                rest = _forward(factor, centred.depth)
-                misfit[i, j] = rest @ rest
-                logdet[i, j] = 2.0 * np.log(np.diag(factor)).sum()
-        return misfit, logdet
-
     def _refit(self) -> None:
-        score = self._cells * np.log(self._misfit / self._cells) + self._logdet
-        i, j = np.unravel_index(int(np.argmin(score)), score.shape)
-        sill = float(self._misfit[i, j] / self._cells)
-        self.variation = Variation(_RANGES[i], max(sill, 1e-4), _NOISES[j])
+        # In steps of a tenth, so that every estimate need not be made anew for a change that nobody sees.
+        steps = math.log(max(self._misfit / self._cells, 1e-5)) / math.log(1.1)
+        self.variation = Variation(1.1 ** round(steps))
 
 
-def krige(
-    support: Support, east: FloatArray, north: FloatArray, model: Variation
-) -> tuple[FloatArray, FloatArray]:
-    """Return depth and its standard deviation, m, at places of shape (q,), from a support of at least one.
+def _off(factor: FloatArray, rest: FloatArray, sill: float) -> FloatArray:
+    """Return by how many standard deviations each depth is off what all others say of it.
 
-    The deviation is that of the bottom, without the noise of one more sounding.
+    From the inverse of the covariance (Dubrule 1983, Mathematical Geology 15, 687, from memory).
     """
-    over = max(_LEAST_VIEW, 0.5 * float(np.hypot(np.ptp(east), np.ptp(north))))
-    frame = _frame(support, float(east.mean()), float(north.mean()), over)
-    mean = float(support.depth.mean())
-    near = Support(*frame(support.east, support.north), support.depth - mean, support.count)
-    east, north = frame(east, north)
-    covariance = _correlation(_distances(near, near.east, near.north), model.range)
-    covariance += _trend(near, near.east, near.north)
-    covariance[np.diag_indices(len(near.depth))] += model.noise_share * near.noise_weight()
-    across = _correlation(_distances(near, east, north), model.range) + _trend(near, east, north)
-    factor = _factor(covariance)
-    solved = _forward(factor, np.column_stack((near.depth, across)))
-    rest, across = solved[:, 0], solved[:, 1:]
-    own = 1.0 + _MEAN_PRIOR + _SLOPE_PRIOR * (east**2 + north**2)
-    spread = np.maximum(own - np.einsum("ij,ij->j", across, across), 1e-9)
-    sill = (_PRIOR_CELLS * model.sill + float(rest @ rest)) / (_PRIOR_CELLS + len(rest))
-    return mean + rest @ across, np.sqrt(sill * spread)
+    inverse, _ = lapack.dpotri(factor, lower=1)
+    precision = np.diag(inverse)
+    solved, _ = lapack.dpotrs(factor, rest, lower=1)
+    square = float(np.median(solved**2 / precision)) / _CHI2_MEDIAN
+    return np.asarray(solved / np.sqrt(precision * max(square, sill)))
+
+
+class Local:
+    """The bottom as a neighbourhood has it, solved once, asked at many places; all counted from its middle.
+
+    Distance is shortened along the contours, for the bottom keeps its depth along them.
+
+    `sill` is how much the bottom varies here, `misfit` the sum of squares of what each sounding brought that
+    those before it did not foretell, `noisy_as` the sill their share of noise was taken from, m2 each.
+    """
+
+    __slots__ = ("_down", "_factor", "_frame", "_mean", "_support", "_weights", "misfit", "noisy_as", "sill")
+
+    def __init__(self, support: Support, model: Variation) -> None:
+        self._support, self._frame = support, _frame(support)
+        self._down = self._frame(support.east, support.north)
+        self._mean = float(np.median(support.depth))
+        rest, count = support.depth - self._mean, len(support.depth)
+        covariance = self._covariance(support.east, support.north)
+        self.sill = model.sill
+        for _ in range(2):  # the share of noise is not known before the neighbourhood's own variation is
+            self.noisy_as = self.sill
+            innovations = self._solve(covariance, rest, Variation(self.sill))
+            self.misfit = float(innovations @ innovations)
+            self.sill = (_PRIOR_CELLS * model.sill + self.misfit) / (_PRIOR_CELLS + count)
+        self._weights, _ = lapack.dtrtrs(self._factor, innovations, lower=1, trans=1)
+
+    def depth(self, east: FloatArray, north: FloatArray) -> FloatArray:
+        """Return the depth at places of shape (q,), m."""
+        return np.asarray(self._mean + self._weights @ self._covariance(east, north))
+
+    def variance(self, east: FloatArray, north: FloatArray) -> FloatArray:
+        """Return the variance of the bottom there, m2, without the noise of one more sounding."""
+        known = _forward(self._factor, self._covariance(east, north))
+        return np.asarray(self.sill * np.maximum(_MEAN_VARIANCE - np.einsum("ij,ij->j", known, known), 1e-9))
+
+    def _solve(self, covariance: FloatArray, rest: FloatArray, model: Variation) -> FloatArray:
+        """Factor the covariance, doubting what is far off, and return the innovations."""
+        noise, sill = self._support.noise(model), max(model.sill, _PRIOR_SILL)
+        for _ in range(_DOUBT_ROUNDS):
+            innovations = self._factored(covariance, noise, rest)
+            if not _may_hold_doubtful(innovations, sill):
+                return innovations
+            off = np.abs(_off(self._factor, rest, sill))
+            doubted = off > _DOUBTED_FROM
+            if not doubted.any():
+                return innovations
+            noise = np.where(doubted, noise * off**2 + (off / _DOUBTED_FROM) ** 2, noise)
+        return self._factored(covariance, noise, rest)
+
+    def _factored(self, covariance: FloatArray, noise: FloatArray, rest: FloatArray) -> FloatArray:
+        self._factor = _factor(covariance + np.diag(noise))
+        return _forward(self._factor, rest)
+
+    def _covariance(self, east: FloatArray, north: FloatArray) -> FloatArray:
+        (x, y), (down, along) = self._down, self._frame(east, north)
+        return np.asarray(_MEAN_VARIANCE - _variogram((x[:, None] - down) ** 2 + (y[:, None] - along) ** 2))
+
+
+def _may_hold_doubtful(innovations: FloatArray, sill: float) -> bool:
+    """Tell at a quick look, before the thorough one, whether one sounding is far outside what others are."""
+    squares = innovations**2
+    usual = max(float(np.median(squares)) / _CHI2_MEDIAN, sill)
+    return len(squares) > 4 and float(squares.max()) > 9.0 * usual

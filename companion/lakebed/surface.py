@@ -1,9 +1,10 @@
 """The bottom as a surface: depth and how well it is known, at points, along a line, on a grid.
 
-Every sounding ever taken goes into cells; a question is answered by kriging from the cells around it.
-Depths given and returned are below today's surface: `level` is how far today's water stands above the
-lake's zero, and is taken off before a sounding is kept. Where no cell is near, the answer is NaN:
-nothing is known there. Metres, degrees clockwise from true north.
+Every sounding ever taken goes into cells; the bottom between them is one continuous surface (`mosaic`), the
+same for every question. Depths given and returned are below today's surface: `level` is how far today's water
+stands above the lake's zero, and is taken off before a sounding is kept. There is water, so no depth is
+nought or less. Where no cell is near, the answer is NaN: nothing is known there. Metres, degrees clockwise
+from true north.
 """
 
 from __future__ import annotations
@@ -11,45 +12,29 @@ from __future__ import annotations
 import json
 import math
 from array import array
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TypeAlias
 
 import numpy as np
+from scipy.special import log_ndtr
 
-from companion.lakebed.beam import depth_ratio
 from companion.lakebed.cells import Cells, FloatArray, TileKey
-from companion.lakebed.kriging import Structure, Support, Variation, krige
+from companion.lakebed.kriging import Structure, Support, Variation
+from companion.lakebed.mosaic import Mosaic
 
-SUPPORT = 50.0
-"""Distance to the nearest cell, m, beyond which nothing is known."""
+KNOWN_WITHIN_M = 50.0
+"""Distance to the nearest cell beyond which nothing is known."""
 
-UNSEEN_SLOPE = 0.02
-"""How steeply, rms, the bottom may leave what is expected of it beyond the outermost soundings around.
-
-Kriging from a lake's own variation is too sure out there. Chosen on the western half of one surveyed lake cut
-at 24 edges, where 90 % intervals 10 to 50 m out then hold 89 % of the soundings, 82 % without; on its eastern
-half, which had no say, 92 %, and 88 % without. It is one lake: steeper ones may need more.
-"""
-
-_Away: TypeAlias = Callable[[Support, FloatArray, FloatArray], FloatArray]
-
-_FORMAT = 1
-_LEARN_FROM = 40.0
+_OLDER_FORMAT, _FORMAT = 1, 2
+_LEARN_FROM_M = 120.0
 _LEARN_CELLS = 30
 _LEARN_SOONEST, _LEARN_LATEST = 32, 1000
-_FULL_SUPPORT = 150
-_LONGEST_SOLVE = 60.0
-_PATCH = 12.0
-_LEVEL_CELLS = 60
-_LEVEL_NOTED = 0.3
-_BESIDE = 1.5  # m to each side, over which steepness is taken
-_BESIDE_EAST = np.array([0.0, _BESIDE, -_BESIDE, 0.0, 0.0])
-_BESIDE_NORTH = np.array([0.0, 0.0, 0.0, _BESIDE, -_BESIDE])
-
-
-_ROUND = np.radians(np.arange(0.0, 360.0, 15.0))[:, None]
-_ROUND_EAST, _ROUND_NORTH = np.sin(_ROUND), np.cos(_ROUND)
+_LEVEL_CELLS, _MOST_LEVEL_CELLS = 60, 2000
+_LEVEL_NOTED_M = 0.3
+_LEVEL_SURE = 3.0  # standard deviations a level has to be off to be told
+_LEVEL_SURE_TO_M = 0.03  # no level is known better: the water itself moves
+_ALIKE_CELLS = 4.0  # neighbours along a track that err together
+_NORMAL_PER_MAD, _MEDIAN_WIDER = 1.4826, 1.2533
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,10 +64,14 @@ class Slope:
 
 @dataclass(frozen=True, slots=True)
 class LevelHint:
-    """Today's soundings lie `higher` m above the map (water up) in the median over `cells` known cells."""
+    """Today's soundings lie `higher` m above the map (water up): the median over `cells` known cells.
+
+    `sigma` is one standard deviation of that, m.
+    """
 
     higher: float
     cells: int
+    sigma: float
 
 
 class Surface:
@@ -95,6 +84,7 @@ class Surface:
     def __init__(self, cell: float = 2.0, level: float = 0.0) -> None:
         self.half_beam: float | None = None
         self._cells = Cells(cell)
+        self._mosaic = Mosaic(self._cells)
         self._structure = Structure()
         self._learn_at = _LEARN_SOONEST
         self.begin_trip(level)
@@ -129,13 +119,16 @@ class Surface:
         self._level = level
         self._trip = array("d")
         self._before: dict[TileKey, bytes | None] = {}
-        self._differences = array("d")
+        self._differences: dict[tuple[TileKey, int], tuple[float, int]] = {}
+        self._level_hint: LevelHint | None = None
+        self._compared, self._judged = 0, 0
 
     def change_level(self, level: float) -> None:
         """Correct today's level, m above the lake's zero, for the whole trip, soundings already taken too."""
         trip, before = self._trip, self._before
         for key, data in before.items():
             self._cells.put(key, data)
+        self._mosaic.forget()
         self.begin_trip(level)
         for i in range(0, len(trip), 3):
             self.add(trip[i], trip[i + 1], trip[i + 2])
@@ -147,38 +140,38 @@ class Surface:
         if key not in self._before:
             tile = cells.tile(key)
             self._before[key] = None if tile is None else tile.to_bytes()
-        elif self._before[key] is not None:
+        if self._before[key] is not None:
             self._compare(key, place, depth)
         self._trip.extend((east, north, depth))
+        self._mosaic.note(east, north)
         if cells.add(east, north, depth - self._level) and cells.count >= self._learn_at:
             self._learn(east, north)
 
     def level_hint(self) -> LevelHint | None:
-        """Return by how much today's soundings disagree with the map, once that is plain; else None."""
-        if len(self._differences) < _LEVEL_CELLS:
-            return None
-        higher = float(np.median(self._differences))
-        return LevelHint(higher, len(self._differences)) if abs(higher) >= _LEVEL_NOTED else None
+        """Return by how much today's soundings disagree with the map, while that is sure; else None."""
+        if self._compared != self._judged:
+            self._judged = self._compared
+            self._level_hint = self._judge_level()
+        return self._level_hint
 
     def at(self, east: FloatArray | float, north: FloatArray | float) -> Bottom:
         """Return the bottom at places of any one shape, m."""
         easts, norths = np.broadcast_arrays(np.asarray(east, float), np.asarray(north, float))
-        flat_east, flat_north = easts.ravel(), norths.ravel()
-        depth, sigma = np.full(easts.size, np.nan), np.full(easts.size, np.nan)
-        for patch in _patches(flat_east, flat_north):
-            depth[patch], sigma[patch] = self._solve(flat_east[patch], flat_north[patch], _from_square)
+        if not easts.size:
+            return Bottom(np.empty(easts.shape), np.empty(easts.shape))
+        self._mosaic.settle(self.variation, self.half_beam)
+        found = self._mosaic.evaluate(easts.ravel(), norths.ravel())
+        depth, sigma = _below_the_surface(found.depth + self._level, np.sqrt(found.variance))
+        unknown = found.away > KNOWN_WITHIN_M
+        depth[unknown] = sigma[unknown] = np.nan
         return Bottom(depth.reshape(easts.shape), sigma.reshape(easts.shape))
 
     def along(self, east: float, north: float, bearing: float, length: float, step: float = 1.0) -> Profile:
         """Return the bottom along a line from a place, in a direction, every `step` m up to `length` m."""
         distance = np.arange(0.0, length + 0.5 * step, step)
-        sine, cosine = math.sin(math.radians(bearing)), math.cos(math.radians(bearing))
-        pieces = [
-            self._solve(east + piece * sine, north + piece * cosine, _from_line)
-            for piece in np.array_split(distance, math.ceil(max(length, step) / _LONGEST_SOLVE))
-        ]
-        depth, sigma = (np.concatenate(part) for part in zip(*pieces, strict=True))
-        return Profile(distance, depth, sigma)
+        angle = math.radians(bearing)
+        bottom = self.at(east + distance * math.sin(angle), north + distance * math.cos(angle))
+        return Profile(distance, bottom.depth, bottom.sigma)
 
     def about(self, east: float, north: float, within: float) -> float | None:
         """Return the middle depth of the cells within a square of so many m each way; None without any."""
@@ -189,7 +182,7 @@ class Surface:
     def slope(self, east: float, north: float, over: float = 3.0) -> Slope | None:
         """Return the slope at a place, measured `over` m to each side; None when nothing is known."""
         across = np.array([over, -over, 0.0, 0.0])
-        depth, _ = self._solve(east + across, north + across[::-1], _from_square)
+        depth = self.at(east + across, north + across[::-1]).depth
         # `across` reversed is (0, 0, -over, over): the third place lies south, the fourth north.
         if np.isnan(depth).any():
             return None
@@ -225,67 +218,51 @@ class Surface:
             ValueError: the state is of another format, or a tile is damaged.
         """
         saved = json.loads(state)
-        if saved.get("format") != _FORMAT:
+        if saved.get("format") not in (_OLDER_FORMAT, _FORMAT):
             raise ValueError(f"lakebed format {saved.get('format')}: expected {_FORMAT}; update the program")
         surface = cls(float(saved["cell"]), level)
-        surface._structure.from_list(saved["learnt"])
+        if saved["format"] == _FORMAT:
+            surface._structure.from_list(saved["learnt"])
         surface._cells.load(tiles)
         surface._learn_at = surface.cells + _LEARN_LATEST
         return surface
 
     def _compare(self, key: TileKey, place: int, depth: float) -> None:
         """Note how a sounding differs from a cell of another day, for the level hint."""
-        if len(self._differences) >= 50 * _LEVEL_CELLS:
-            return
         data = self._before[key]
         mapped = None if data is None else _saved_depth(data, place)
-        if mapped is not None:
-            self._differences.append(depth - self._level - mapped)
+        if mapped is None:
+            return
+        cell = (key, place)
+        if cell in self._differences or len(self._differences) < _MOST_LEVEL_CELLS:
+            total, count = self._differences.get(cell, (0.0, 0))
+            self._differences[cell] = (total + depth - self._level - mapped, count + 1)
+            self._compared += 1
+
+    def _judge_level(self) -> LevelHint | None:
+        """Return the level the cells agree on: a cell counts once, however often it is sounded."""
+        if len(self._differences) < _LEVEL_CELLS:
+            return None
+        off = np.array([total / count for total, count in self._differences.values()])
+        higher = float(np.median(off))
+        spread = _NORMAL_PER_MAD * float(np.median(np.abs(off - higher)))
+        sigma = max(_MEDIAN_WIDER * spread / math.sqrt(len(off) / _ALIKE_CELLS), _LEVEL_SURE_TO_M)
+        sure = abs(higher) >= max(_LEVEL_NOTED_M, _LEVEL_SURE * sigma)
+        return LevelHint(higher, len(off), sigma) if sure else None
 
     def _learn(self, east: float, north: float) -> None:
         wait = min(max(self.cells // 10, _LEARN_SOONEST), _LEARN_LATEST)
         self._learn_at = self.cells + wait
-        patch = self._around(np.array([east]), np.array([north]), _LEARN_FROM)
-        order = np.argsort(np.hypot(patch.east - east, patch.north - north), kind="stable")
-        order = order[: np.count_nonzero(np.hypot(patch.east - east, patch.north - north) <= _LEARN_FROM)]
+        reach = _LEARN_FROM_M
+        cells = self._cells.near(east - reach, north - reach, east + reach, north + reach)
+        away = np.hypot(cells[:, 0] - east, cells[:, 1] - north)
+        order = np.argsort(away, kind="stable")[: np.count_nonzero(away <= reach)]
         # Half the patch is the nearest cells, for noise and short range; half is spread over the rest.
         near, far = order[:_LEARN_CELLS], order[_LEARN_CELLS:]
         every = max(1, math.ceil(len(far) / _LEARN_CELLS))
-        self._structure.learn(patch.pick(np.concatenate((near, far[::every]))))
-
-    def _around(self, east: FloatArray, north: FloatArray, within: float) -> Support:
-        """Return the cells of every tile within a distance, m, of the rectangle around some places."""
-        cells = self._cells.near(
-            east.min() - within, north.min() - within, east.max() + within, north.max() + within
-        )
-        return Support(cells[:, 0], cells[:, 1], cells[:, 2], cells[:, 4])
-
-    def _solve(self, east: FloatArray, north: FloatArray, away_from: _Away) -> tuple[FloatArray, FloatArray]:
-        """Return depth and sigma at places that lie close together or on one line."""
-        support = self._around(east, north, SUPPORT)
-        away = away_from(support, east, north)
-        support, away = support.pick(away <= SUPPORT), away[away <= SUPPORT]
-        if not len(away):
-            return np.full(len(east), np.nan), np.full(len(east), np.nan)
-        around, support = support, _thinned(support, away, self._cells.side)
-        depth, sigma = self._estimate(support, east, north)
-        nearest = np.hypot(support.east[:, None] - east, support.north[:, None] - north).min(axis=0)
-        depth[nearest > SUPPORT] = sigma[nearest > SUPPORT] = np.nan
-        return depth + self._level, np.hypot(sigma, UNSEEN_SLOPE * _beyond(around, east, north))
-
-    def _estimate(
-        self, support: Support, east: FloatArray, north: FloatArray
-    ) -> tuple[FloatArray, FloatArray]:
-        if self.half_beam is None:
-            return krige(support, east, north, self.variation)
-        # The same support answers beside each place too, which gives the steepness there.
-        easts = (east[:, None] + _BESIDE_EAST).ravel(order="F")
-        norths = (north[:, None] + _BESIDE_NORTH).ravel(order="F")
-        depth, sigma = (part.reshape(5, -1) for part in krige(support, easts, norths, self.variation))
-        steepness = np.hypot(depth[1] - depth[2], depth[3] - depth[4]) / (2.0 * _BESIDE)
-        ratio = depth_ratio(steepness, self.half_beam)
-        # Levels are small beside depths: the echo's way is taken from the lake's zero.
-        return depth[0] * ratio, sigma[0] * ratio
+        patch = cells[np.concatenate((near, far[::every]))]
+        patch[:, :2] -= east, north
+        self._structure.learn(Support(*np.column_stack((patch, np.zeros(len(patch)))).T))
 
 
 def _saved_depth(data: bytes, place: int) -> float | None:
@@ -297,55 +274,22 @@ def _saved_depth(data: bytes, place: int) -> float | None:
     return float(np.frombuffer(data, "<f4", 1, used + 20 * row + 8)[0])
 
 
-def _patches(east: FloatArray, north: FloatArray) -> list[np.ndarray[tuple[int], np.dtype[np.intp]]]:
-    """Split places into squares small enough for one solve each; return their indices."""
-    column, row = np.floor(east / _PATCH).astype(np.int64), np.floor(north / _PATCH).astype(np.int64)
-    order = np.lexsort((row, column))
-    breaks = (np.diff(column[order]) != 0) | (np.diff(row[order]) != 0)
-    return np.split(order, np.flatnonzero(breaks) + 1) if len(order) else []
+def _below_the_surface(depth: FloatArray, sigma: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return mean and standard deviation of a normal depth that is known to be more than nought, m.
 
-
-def _from_square(support: Support, east: FloatArray, north: FloatArray) -> FloatArray:
-    """Return the distance of each support to the rectangle around the places, m."""
-    beyond_east = np.maximum(east.min() - support.east, support.east - east.max())
-    beyond_north = np.maximum(north.min() - support.north, support.north - north.max())
-    away: FloatArray = np.hypot(np.maximum(beyond_east, 0.0), np.maximum(beyond_north, 0.0))
-    return away
-
-
-def _from_line(support: Support, east: FloatArray, north: FloatArray) -> FloatArray:
-    """Return the distance of each support to the line from the first place to the last, m."""
-    along_east, along_north = east[-1] - east[0], north[-1] - north[0]
-    ahead = (support.east - east[0]) * along_east + (support.north - north[0]) * along_north
-    share = np.clip(ahead / max(along_east**2 + along_north**2, 1e-9), 0.0, 1.0)
-    away: FloatArray = np.hypot(
-        support.east - east[0] - share * along_east, support.north - north[0] - share * along_north
-    )
-    return away
-
-
-def _beyond(support: Support, east: FloatArray, north: FloatArray) -> FloatArray:
-    """Return how far each place lies beyond the outermost soundings, m; 0 where they are on all sides."""
-    outermost = (support.east * _ROUND_EAST + support.north * _ROUND_NORTH).max(axis=1)
-    away: FloatArray = east * _ROUND_EAST + north * _ROUND_NORTH - outermost[:, None]
-    return np.asarray(np.maximum(away.max(axis=0), 0.0))
-
-
-def _thinned(support: Support, away: FloatArray, side: float) -> Support:
-    """Merge cells into blocks that grow with distance from the places, when there are many.
-
-    A block stands at the mean of its cells' places and depths, so a sloping bottom loses nothing.
+    The moments of a truncated normal distribution (Johnson, Kotz & Balakrishnan 1994, Continuous Univariate
+    Distributions 1, section 13.10.1, from memory).
     """
-    if len(away) <= _FULL_SUPPORT:
-        return support
-    ring = np.digitize(away, (1.5 * side, 6.0 * side))
-    block = np.array([side, 3.0 * side, 6.0 * side])[ring]
-    column, row = np.floor(support.east / block), np.floor(support.north / block)
-    code = (column - column.min()) * 3e4 + (row - row.min()) + 1e9 * ring
-    _, group = np.unique(code, return_inverse=True)
-    cells = np.bincount(group)
-
-    def mean(values: FloatArray) -> FloatArray:
-        return np.asarray(np.bincount(group, values) / cells)
-
-    return Support(mean(support.east), mean(support.north), mean(support.depth), mean(support.count))
+    sigma = np.maximum(sigma, 1e-6)
+    ahead = depth / sigma
+    near = ahead < 6.0  # further off, the surface changes nothing
+    if near.any():
+        z, s = ahead[near], sigma[near]
+        hazard = np.exp(-0.5 * z * z - log_ndtr(z)) / math.sqrt(2.0 * math.pi)
+        far = np.minimum(z, -1.0)
+        mean = np.where(z > -30.0, z + hazard, -1.0 / far)
+        spread = np.where(z > -30.0, 1.0 - hazard * (z + hazard), 1.0 / (far * far))
+        depth, sigma = depth.copy(), sigma.copy()
+        depth[near] = np.maximum(s * mean, 1e-3)
+        sigma[near] = s * np.sqrt(np.maximum(spread, 1e-6))
+    return depth, sigma

@@ -1,18 +1,35 @@
 """General-purpose interpolators beside the lakebed: same soundings, same questions.
 
-pykrige and scikit-learn are wanted for this only (`pip install pykrige scikit-learn`). Run as a program,
-`python tests/bench/lakebed_peers.py 10000`, it prints how long each takes from a new sounding to the
-bottom along a 40 m cast, over that many soundings of an invented bed.
+verde, pykrige and scikit-learn are wanted for this only (`pip install verde pykrige scikit-learn`). Programs:
+`python tests/bench/lakebed_peers.py accuracy [SET ...]` prints, for each set of open soundings thinned in
+three ways, the error of each by distance to the nearest sounding kept, how often our 90 % interval holds, how
+much the bottom jumps across 2 cm, how far `along` is from `at`, and how much of the map is not below the
+waterline; `... harbour` a harbour with false echoes; `... time 10000` how long a cast's profile takes.
 """
 
 from __future__ import annotations
 
+import companion  # noqa: F401  # isort: skip  first: it holds the libraries below to one thread
+import json
 import sys
 import time
+import warnings
+from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
+from scipy.interpolate import LinearNDInterpolator
+from scipy.spatial import cKDTree
 
+from companion.lakebed.gates import Gate
+from companion.lakebed.soundings import Sounding
 from companion.lakebed.surface import Surface
+from companion.sensing.localplane import LocalPlane
+
+POINTS = Path(__file__).parents[2].parent / "shared" / "data" / "points"
+BANDS_M = (0.0, 5.0, 10.0, 20.0, 35.0, 50.0)
+FEWEST_IN_BAND = 30
+NINE_IN_TEN = 1.645
 
 
 def track(n, seed=0, box=1500.0):
@@ -33,8 +50,8 @@ def bed(east, north):
 
 
 def cast(east, north):
-    """Forty-one places along a 40 m cast to the north-east of a place."""
-    along = np.arange(41.0) * np.sqrt(0.5)
+    """Forty-six places along a 45 m cast to the north-east of a place."""
+    along = np.arange(46.0) * np.sqrt(0.5)
     return east + along, north + along
 
 
@@ -54,7 +71,7 @@ class Ours:
 
     def new_sounding_to_answer(self, east, north):
         self.surface.add(east, north, 8.0)
-        self.surface.along(east, north, 45.0, 40.0)
+        self.surface.along(east, north, 45.0, 45.0)
 
 
 class Peer:
@@ -63,6 +80,49 @@ class Peer:
     def new_sounding_to_answer(self, east, north):
         self.learn(*(np.append(old, new) for old, new in zip(self.known, (east, north, 8.0), strict=True)))
         self.ask(*cast(east, north))
+
+
+class ScipyLinear(Peer):
+    """SciPy's linear interpolation over the triangles of the soundings; nothing outside their hull."""
+
+    name = "scipy linear"
+
+    def learn(self, east, north, depth):
+        self.known = east, north, depth
+        self.linear = LinearNDInterpolator(np.c_[east, north], depth)
+
+    def ask(self, east, north):
+        return self.linear(east, north), None
+
+
+class VerdeSpline(Peer):
+    """Verde's thin-plate spline over medians of 3 m blocks about a plane, its damping by cross-validation."""
+
+    name = "verde spline"
+
+    def learn(self, east, north, depth):
+        import verde
+
+        self.known = east, north, depth
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            places, blocks = verde.BlockReduce(np.median, spacing=3.0).filter((east, north), depth)
+            self.chain = self._best(verde, places, blocks)
+
+    def _best(self, verde, places, blocks):
+        cv = verde.BlockKFold(spacing=40.0, n_splits=3, shuffle=True, random_state=0)
+        dampings = (1e-5, 1e-2)
+        scores = [
+            float(np.mean(verde.cross_val_score(self._chain(verde, d), places, blocks, cv=cv)))
+            for d in dampings
+        ]
+        return self._chain(verde, dampings[int(np.argmax(scores))]).fit(places, blocks)
+
+    def _chain(self, verde, damping):
+        return verde.Chain([("trend", verde.Trend(1)), ("spline", verde.Spline(damping=damping))])
+
+    def ask(self, east, north):
+        return self.chain.predict((east, north)), None
 
 
 class SklearnProcess(Peer):
@@ -119,6 +179,233 @@ class PykrigeNearest(PykrigeOrdinary):
 
 PEERS = {"sklearn": (SklearnProcess,), "pykrige": (PykrigeOrdinary, PykrigeNearest)}
 """By the module they need."""
+RIVALS = (ScipyLinear, VerdeSpline, PykrigeOrdinary, SklearnProcess)
+
+
+# --- open soundings, and three ways of thinning them -------------------------------------------------
+
+
+class Rows(NamedTuple):
+    """Soundings on a plane, m, in the order they were taken; a reader of its own, simpler than ours."""
+
+    east: np.ndarray
+    north: np.ndarray
+    depth: np.ndarray
+
+    def pick(self, which):
+        return Rows(self.east[which], self.north[which], self.depth[which])
+
+
+def _on_a_plane(lat, lon, depth):
+    plane = LocalPlane(float(np.median(lat)), float(np.median(lon)))
+    return Rows(*plane.to_xy(lat, lon), depth)
+
+
+def lake():
+    """The surveyed lake without its stray cluster."""
+    table = np.genfromtxt(POINTS / "lake_ela227.csv", delimiter=",", names=True)[6:]
+    return _on_a_plane(table["y"], table["x"], -table["z"])
+
+
+def harbour(most=5.0):
+    """The harbour without its zeros and what is over `most` m."""
+    table = np.genfromtxt(POINTS / "harbour_grohn.csv", delimiter=",", skip_header=1, usecols=(2, 3, 4))
+    good = (table[:, 0] > 0.0) & (table[:, 0] <= most)
+    return _on_a_plane(table[good, 1], table[good, 2], table[good, 0])
+
+
+def crowd(number):
+    """A track of crowd-sourced soundings, without "not available"."""
+    name = {1: "csb_track_1.json", 4: "csb_track_4_sentinel.json"}[number]
+    features = json.loads((POINTS / name).read_text())["features"]
+    rows = np.array(
+        [(*f["geometry"]["coordinates"], f["properties"]["depth"]) for f in features if f["geometry"]]
+    )
+    rows = rows[rows[:, 2] < 1000.0]
+    return _on_a_plane(rows[:, 1], rows[:, 0], rows[:, 2])
+
+
+def coast(number):
+    """The window of 400 m of the coastal survey with the `number`th most soundings in water."""
+    table = np.genfromtxt(POINTS / "coast_quaqtaq.txt", delimiter=",", skip_header=1)
+    east, north, depth = table[:, 1], table[:, 0], table[:, 4]
+    window = np.floor(np.c_[east, north] / 400.0).astype(int)
+    kinds, which, count = np.unique(window[depth > 0.2], axis=0, return_inverse=True, return_counts=True)
+    chosen = np.argsort(-count, kind="stable")[number]
+    wet = np.flatnonzero(depth > 0.2)[which.ravel() == chosen]
+    west, south = kinds[chosen] * 400.0
+    return Rows(east[wet] - west, north[wet] - south, depth[wet])
+
+
+def bay():
+    """The coarse bay, where neighbours lie some 185 m apart."""
+    table = np.genfromtxt(POINTS / "bay_pensacola.csv", delimiter=",", names=True)
+    wet = table["Depth"] > 0.2
+    return _on_a_plane(table["Lat"][wet], table["Long"][wet], table["Depth"][wet])
+
+
+SETS = {
+    "lake": lake,
+    "harbour": harbour,
+    "crowd 1": lambda: crowd(1),
+    "crowd 4": lambda: crowd(4),
+    "coast a": lambda: coast(0),
+    "coast b": lambda: coast(1),
+    "coast c": lambda: coast(2),
+    "bay": bay,
+}
+
+
+def blocks(rows, seed, side=70.0):
+    """Keep all but two squares of five."""
+    cell = np.unique(np.floor(np.c_[rows.east, rows.north] / side), axis=0, return_inverse=True)[1].ravel()
+    return np.random.default_rng(seed).random(cell.max() + 1)[cell] >= 0.4
+
+
+def strips(rows, seed, apart=70.0, wide=8.0):
+    """Keep parallel strips, as of a boat that searches in lines."""
+    bearing = np.radians(30.0 + 90.0 * seed)
+    across = rows.east * np.cos(bearing) - rows.north * np.sin(bearing)
+    return (across - across.min()) % apart < wide
+
+
+def pieces(rows, seed, long=40):
+    """Keep every second piece of the way the soundings were taken in, dealt at random."""
+    piece = np.arange(len(rows.east)) // long
+    return np.random.default_rng(seed).random(piece.max() + 1)[piece] >= 0.6
+
+
+WAYS = {"blocks": blocks, "strips": strips, "pieces": pieces}
+
+
+class Case(NamedTuple):
+    """Soundings kept and asked for, and how far each asked for is from the nearest kept, m."""
+
+    name: str
+    kept: Rows
+    asked: Rows
+    away: np.ndarray
+
+
+def cases(names=tuple(SETS), seeds=(0, 1), most=1300):
+    """Yield every set, thinned in every way; sets of more than `most` soundings are first thinned evenly."""
+    for name in names:
+        rows = SETS[name]()
+        rows = rows.pick(slice(None, None, -(-len(rows.east) // most)))
+        for way, thin in WAYS.items():
+            for seed in seeds:
+                keep = thin(rows, seed)
+                kept, asked = rows.pick(keep), rows.pick(~keep)
+                if len(kept.east) < 50 or not len(asked.east):
+                    continue
+                away = cKDTree(np.c_[kept.east, kept.north]).query(np.c_[asked.east, asked.north])[0]
+                near = away < BANDS_M[-1]
+                if near.sum() >= FEWEST_IN_BAND:
+                    yield Case(f"{name}, {way} {seed}", kept, asked.pick(near), away[near])
+
+
+def rms(error):
+    return float(np.sqrt(np.mean(error**2)))
+
+
+def answers(model, case):
+    model.learn(*case.kept)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # their solvers warn of close points; not ours to mend
+        depth, sigma = model.ask(case.asked.east, case.asked.north)
+    return np.asarray(depth), sigma
+
+
+def by_band(away):
+    return np.digitize(away, BANDS_M[1:])
+
+
+def compared(case, ours, sigma, rivals):
+    """Return for each band: RMSE ours, of the best rival, its name, share of 90 % intervals held, count."""
+    band, error, found = by_band(case.away), ours - case.asked.depth, []
+    fair = np.isfinite(ours) & np.all([np.isfinite(depth) for depth in rivals.values()], axis=0)
+    for i in range(len(BANDS_M) - 1):
+        here, known = fair & (band == i), (band == i) & np.isfinite(ours)
+        if here.sum() < FEWEST_IN_BAND:
+            found.append(None)
+            continue
+        theirs = {name: rms(depth[here] - case.asked.depth[here]) for name, depth in rivals.items()}
+        best = min(theirs, key=theirs.get)
+        held = float(np.mean(np.abs(error[known]) < NINE_IN_TEN * sigma[known]))
+        found.append((rms(error[here]), theirs[best], best, held, int(here.sum())))
+    return found
+
+
+def accuracy(names):
+    every, pooled = [], [[] for _ in BANDS_M[1:]]
+    for case in cases(names):
+        ours = Ours()
+        depth, sigma = answers(ours, case)
+        rivals = {kind.name: answers(kind(), case)[0] for kind in RIVALS}
+        found = compared(case, depth, sigma, rivals)
+        cells = [
+            "-" if f is None else f"{f[0]:.2f}/{f[1]:.2f}={f[0] / f[1]:.2f} {f[2][:6]} {f[3]:.0%}"
+            for f in found
+        ]
+        print(f"{case.name:20} " + " | ".join(f"{cell:27}" for cell in cells), flush=True)
+        seams(ours.surface, case)
+        every += [f[0] / f[1] for f in found if f]
+        for band, f in zip(pooled, found, strict=True):
+            band.extend([f] if f else [])
+    print(f"\nto the best peer: mean {np.mean(every):.3f}, at most 1 in {np.mean(np.array(every) <= 1):.0%}")
+    for i, band in enumerate(pooled):
+        if band:
+            ratio, held, count = (
+                np.array(x) for x in zip(*((f[0] / f[1], f[3], f[4]) for f in band), strict=True)
+            )
+            print(
+                f"{BANDS_M[i]:.0f}-{BANDS_M[i + 1]:.0f} m: ratio mean {ratio.mean():.2f}, worst "
+                f"{ratio.max():.2f}; 90 % holds {np.average(held, weights=count):.1%} "
+                f"({held.min():.0%} to {held.max():.0%})"
+            )
+
+
+def seams(surface, case):
+    """Print the largest jump across 2 cm, the largest difference of `along` from `at`, and dry water."""
+    rng = np.random.default_rng(1)
+    some = rng.integers(0, len(case.kept.east), 4000)
+    east, north = (part[some] + rng.normal(0, 15.0, 4000) for part in case.kept[:2])
+    grid = np.round(np.c_[east, north] / 4.0) * 4.0  # where a model's borders are most likely to lie
+    jump = 0.0
+    for x, y in ((grid[:, 0], north), (east, grid[:, 1]), (east, north)):
+        step = surface.at(x - 0.01, y - 0.01).depth - surface.at(x + 0.01, y + 0.01).depth
+        jump = max(jump, float(np.nanmax(np.abs(step), initial=0.0)))
+    apart = 0.0
+    for x, y in zip(east[:100], north[:100], strict=True):
+        line = surface.along(x, y, 37.0, 45.0)
+        at = surface.at(
+            x + line.distance * np.sin(np.radians(37)), y + line.distance * np.cos(np.radians(37))
+        )
+        apart = max(apart, float(np.nanmax(np.abs(line.depth - at.depth), initial=0.0)))
+    depth = surface.at(east, north).depth
+    known = np.isfinite(depth)
+    dry = float(np.mean(depth[known] <= 0.0)) if known.any() else 0.0
+    print(f"{'':21}jump over 2 cm {jump:.3f} m, along from at {apart:.4f} m, dry {dry:.1%}", flush=True)
+
+
+def harbour_with_spikes():
+    """Print the error at good soundings of a harbour learned with its false echoes, through the gate."""
+    table = np.genfromtxt(POINTS / "harbour_grohn.csv", delimiter=",", skip_header=1, usecols=(2, 3, 4))
+    raw = _on_a_plane(table[:, 1], table[:, 2], table[:, 0])
+    surface, gate = Surface(), Gate()
+    for t, row in enumerate(zip(*(part.tolist() for part in raw), strict=True)):
+        for s in gate.push(Sounding(float(t), *row)):
+            surface.add(s.east, s.north, s.depth)
+    for s in gate.flush():
+        surface.add(s.east, s.north, s.depth)
+    ungated = Surface()
+    for row in zip(*(part.tolist() for part in raw), strict=True):
+        if row[2] > 0.0:
+            ungated.add(*row)
+    good = (raw.depth > 0.0) & (raw.depth <= 5.0)
+    for name, one in (("through the gate", surface), ("without a gate", ungated)):
+        error = one.at(raw.east[good], raw.north[good]).depth - raw.depth[good]
+        print(f"harbour {name}: RMSE at {good.sum()} good soundings {rms(error[np.isfinite(error)]):.3f} m")
 
 
 def seconds_to_answer(model, n, repeats=1):
@@ -133,11 +420,47 @@ def seconds_to_answer(model, n, repeats=1):
     return float(np.median(taken))
 
 
+def costs(model, east, north, depth, ask):
+    """Return what learning, a profile for the first time and again cost, s of processor time."""
+    start = time.process_time()
+    model.learn(east, north, depth)
+    ask(model, 0.0, 0.0)  # scipy triangulates when it is made, and looks its triangles up when first asked
+    learned, taken = time.process_time() - start, []
+    for i in range(0, min(len(east), 10_000), 50):
+        for _ in range(2):
+            start = time.process_time()
+            ask(model, float(east[i]), float(north[i]))
+            taken.append(time.process_time() - start)
+    return learned, float(np.median(taken[::2])), float(np.median(taken[1::2]))
+
+
+def profile_beside_linear(n):
+    """Print what learning n soundings and a 45 m profile at 1 m cost ours and scipy linear."""
+    rows, ours = track(n), Ours()
+    mine = costs(ours, *rows, lambda model, e, n: model.surface.along(e, n, 45.0, 45.0))
+    theirs = costs(ScipyLinear(), *rows, lambda model, e, n: model.ask(*cast(e, n)))
+    slowest = 0.0
+    for row in zip(*(part[:5000].tolist() for part in rows), strict=True):
+        start = time.process_time()
+        ours.surface.add(row[0] + 0.5, *row[1:])
+        slowest = max(slowest, time.process_time() - start)
+    print(
+        f"{n} soundings: learning {mine[0]:.2f} s, {mine[0] / theirs[0]:.2f} of scipy's, "
+        f"slowest sounding {1e3 * slowest:.1f} ms; profile {1e3 * mine[1]:.2f} ms at first, "
+        f"{1e3 * mine[2]:.2f} again: {mine[1] / theirs[1]:.1f} and {mine[2] / theirs[2]:.1f} times scipy's"
+    )
+
+
 if __name__ == "__main__":
-    size = int(sys.argv[1])
-    base = seconds_to_answer(Ours(), size, 50)
-    print(f"{size} soundings: {Ours.name} {1e3 * base:.2f} ms", flush=True)
-    wanted = [peer for peers in PEERS.values() for peer in peers]
-    for kind in wanted:
-        taken = seconds_to_answer(kind(), size)
-        print(f"  {kind.name} {1e3 * taken:.0f} ms, {taken / base:.0f} times as long", flush=True)
+    what, *rest = sys.argv[1:]
+    if what == "accuracy":
+        accuracy(rest or tuple(SETS))
+    elif what == "harbour":
+        harbour_with_spikes()
+    else:
+        profile_beside_linear(int(rest[0]))
+        base = seconds_to_answer(Ours(), int(rest[0]), 50)
+        print(f"from a new sounding to a cast's bottom: {Ours.name} {1e3 * base:.2f} ms", flush=True)
+        for kind in (peer for peers in PEERS.values() for peer in peers) if int(rest[0]) <= 10_000 else ():
+            taken = seconds_to_answer(kind(), int(rest[0]))
+            print(f"  {kind.name} {1e3 * taken:.0f} ms, {taken / base:.0f} times as long", flush=True)

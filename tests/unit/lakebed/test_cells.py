@@ -86,4 +86,4 @@ def test_near_gives_the_tiles_that_touch():
     assert near[:, 0].min() >= 96.0
     assert near[:, 0].max() < 160.0
     assert {100.0, 110.0, 120.0, 130.0, 140.0} <= set(near[:, 0])
-    assert cells.near(5000.0, 5000.0, 5001.0, 5001.0).shape == (0, 5)
+    assert cells.near(5000.0, 5000.0, 5001.0, 5001.0).shape == (0, 4)

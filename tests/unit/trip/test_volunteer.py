@@ -48,9 +48,9 @@ def test_possible_cover_is_called_possible(volunteer):
 
 
 def test_another_water_level_is_told_once(volunteer):
-    noticed = volunteer.notice_level(Stamp(5.0, None), LevelHint(0.6, 80))
+    noticed = volunteer.notice_level(Stamp(5.0, None), LevelHint(0.6, 80, 0.05))
     assert noticed.line == "water seems 2 feet higher than the map"
-    assert volunteer.notice_level(Stamp(50.0, None), LevelHint(0.7, 90)) is None
+    assert volunteer.notice_level(Stamp(50.0, None), LevelHint(0.7, 90, 0.05)) is None
     assert volunteer.notice_level(Stamp(60.0, None), None) is None
 
 
