@@ -167,11 +167,12 @@ class Logged(Event, frozen=True, tag="logged"):
     """A thing that happened, put into the logbook by voice.
 
     `number` counts the trip's logged things from 1 and is what "undo" and corrections refer to.
-    `lure_depth` and `lure_at` are the model's estimate of where the lure was, `lure_bottom` the mapped
-    depth there; `bottom` is the water depth below the surface under the boat. `detail` is what was said
-    beside it ("tree top"), `size` a weight in kg or a depth or the length of a cast in m, by `what`; `at` is
-    where a mark lies that is not under the boat. `catch` is the number of the bite that this fish, or its
-    loss, came from: the two are one catch, with one rod and one place.
+    `lure_depth` and `lure_at` tell where the lure was, `lure_bottom` the mapped depth there; they are the
+    model's estimate, but that at a touch the lure is on the bottom where that is mapped, and `model_depth`
+    then keeps the model's own. `bottom` is the water depth below the surface under the boat. `detail` is
+    what was said beside it ("tree top"), `size` a weight in kg or a depth or the length of a cast in m, by
+    `what`; `at` is where a mark lies that is not under the boat. `catch` is the number of the bite that this
+    fish, or its loss, came from: the two are one catch, with one rod and one place.
     """
 
     number: int
@@ -189,6 +190,7 @@ class Logged(Event, frozen=True, tag="logged"):
     lure_depth: float | None = None
     lure_at: Fix | None = None
     lure_bottom: float | None = None
+    model_depth: float | None = None
     at: Fix | None = None
     catch: int | None = None
     clip: str | None = None

@@ -427,7 +427,9 @@ class Engine:
             self._hear(t, Utterance(t, t, partial(str, remark.text)))
         else:
             self._emit(Notice(**self._stamp(t), text=remark.text))
-            if remark.aloud:
+            if remark.aloud and self._state.policy.allows_note(t, remark.text):
+                policy = self._state.policy.with_note(t, remark.text)
+                self._state = replace(self._state, policy=policy)
                 self._say(t, remark.text, "notice")
 
     def _hear(self, t: float, utterance: Utterance) -> None:

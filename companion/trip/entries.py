@@ -89,6 +89,13 @@ def logged_at_lure(rooms: Rooms, state: TripState, moment: Moment, what: LoggedW
     return msgspec.structs.replace(thing, lure_depth=depth, lure_at=where.at, lure_bottom=bottom)
 
 
+def on_bottom(thing: Logged) -> Logged:
+    """Return a logged touch with the lure on the bottom, where that is mapped, beside the model's depth."""
+    if thing.lure_bottom is None or thing.lure_depth is None:
+        return thing
+    return msgspec.structs.replace(thing, lure_depth=thing.lure_bottom, model_depth=thing.lure_depth)
+
+
 def logged_landed(
     rooms: Rooms, state: TripState, moment: Moment, what: LoggedWhat, weight: float | None = None
 ) -> Logged:

@@ -104,7 +104,8 @@ def _(command: c.LostFish, moment: Moment, state: TripState, rooms: Rooms) -> Ou
 
 @handle.register
 def _(command: c.Touched, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
-    outcome = _at_lure(command, moment, state, rooms, "touch")
+    touch = entries.on_bottom(entries.logged_at_lure(rooms, state, moment, "touch"))
+    outcome = _logged(command, touch, state, rooms)
     number, cast, boat = outcome.state.last_number, _cast_under_way(state, moment), fix_of(moment.boat)
     taught = learn_touch(rooms.deck, state.lessons, number, moment.began, cast, boat)
     return _with_lesson(outcome, moment, taught)
@@ -371,7 +372,7 @@ def _at_lure(
     moment: Moment,
     state: TripState,
     rooms: Rooms,
-    what: Literal["bite", "snag", "touch"],
+    what: Literal["bite", "snag"],
 ) -> Outcome:
     return _logged(command, entries.logged_at_lure(rooms, state, moment, what), state, rooms)
 

@@ -28,7 +28,12 @@ APART_S: Mapping[Kind, float] = MappingProxyType(
 """The shortest time between two lines of one kind. A match stands for ten seconds once it was said."""
 TRAVELLING_MPS = 2.0
 """Speed over ground from which the boat travels, unless the owner sets another."""
+REPEATED_AFTER_S = 60.0
+"""The shortest time between two words of the program's own that are the same: a loose plug chatters."""
+PART_LOST_TELLS_S = 20.0
+"""How long the word that a part was lost also tells why depth or position are gone."""
 NOTHING_SPOKEN: Mapping[Kind, float] = MappingProxyType({})
+NOTHING_NOTED: Mapping[str, float] = MappingProxyType({})
 
 
 class SpeechPolicy(NamedTuple):
@@ -40,6 +45,8 @@ class SpeechPolicy(NamedTuple):
         spoken_at: when a line of each kind was last spoken, logic s.
         told: what was last told of the match; None when nothing was.
         wanted: whether the match was asked for, by taking a rod: then it is told at once.
+        notes: when each word of the program's own was last spoken, logic s.
+        part_lost_at: when it was last told that a part was lost, logic s.
     """
 
     travelling: float = TRAVELLING_MPS
@@ -47,6 +54,17 @@ class SpeechPolicy(NamedTuple):
     spoken_at: Mapping[Kind, float] = NOTHING_SPOKEN
     told: Action | None = None
     wanted: bool = False
+    notes: Mapping[str, float] = NOTHING_NOTED
+    part_lost_at: float = float("-inf")
+
+    def with_note(self, t: float, text: str) -> SpeechPolicy:
+        """Return the policy after a word of the program's own was spoken at logic time t, s."""
+        lost_at = t if text.endswith(" lost") else self.part_lost_at
+        return self._replace(notes={**self.notes, text: t}, part_lost_at=lost_at)
+
+    def allows_note(self, t: float, text: str) -> bool:
+        """Tell whether a word of the program's own may be spoken at logic time t, s: not twice in a row."""
+        return t - self.notes.get(text, float("-inf")) >= REPEATED_AFTER_S
 
     def with_quiet(self, t: float, minutes: float) -> SpeechPolicy:
         """Return the policy that volunteers nothing for so long from logic time t, s; 0 ends it."""
@@ -78,6 +96,8 @@ class SpeechPolicy(NamedTuple):
             return False
         if kind == "match" and self.wanted:
             return True
+        if kind in ("depth", "position") and t - self.part_lost_at <= PART_LOST_TELLS_S:
+            return False
         return t >= self.next_at(kind)
 
     def next_at(self, kind: Kind) -> float:

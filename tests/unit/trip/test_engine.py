@@ -262,6 +262,21 @@ def test_a_fish_does_not_come_of_a_bite_on_another_rod_or_cast(between):
     assert (fish.what, fish.catch) == ("fish", None)
 
 
+def mapped_then_still(depth=4.0):
+    """A recording of a boat that maps a level bottom northwards, and comes back to where it began."""
+    north = [min(t, 60) - max(t - 60, 0) for t in range(120)] + [0] * 60
+    return b"".join(rmc(t, lat=f"45{n * 0.001:07.4f}") + dpt(t, depth) for t, n in enumerate(north))
+
+
+def test_at_a_touch_the_lure_is_on_the_bottom_and_the_models_depth_stands_beside_it():
+    heading = b"".join(tagged(t, "IIHDT,000.0,T") for t in range(119, 122))
+    spoken = [(125, "cast twelve o'clock"), (132, "touched bottom"), (134, "log bite")]
+    _, touch, bite = of(Logged, run(mapped_then_still() + heading, spoken))
+    assert touch.lure_depth == touch.lure_bottom == pytest.approx(4.0, abs=0.1)
+    assert 0.0 < touch.model_depth <= 4.0
+    assert bite.model_depth is None
+
+
 def test_a_fish_whose_bite_was_not_told_may_have_struck_all_along_the_cast():
     cast, fish = of(Logged, run(drifting(80), [(5, "cast now"), (40, "log fish")]))
     away, _ = range_and_bearing(cast.boat.lat, cast.boat.lon, fish.lure_at.lat, fish.lure_at.lon)

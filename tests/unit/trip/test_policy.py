@@ -58,3 +58,14 @@ def test_quiet_ends_when_it_is_taken_back():
     quiet = SILENT.with_quiet(0.0, 30.0)
     assert not quiet.allows(10.0, "match")
     assert quiet.with_quiet(11.0, 0.0).allows(11.0, "match")
+
+
+def test_one_loose_plug_makes_one_word_when_it_goes_and_one_when_it_comes():
+    lost = SILENT.with_note(100.0, "sonar lost")
+    assert not lost.allows_note(130.0, "sonar lost")
+    assert lost.allows_note(110.0, "sonar back")
+    assert not lost.allows(115.0, "depth"), "the plug tells why"
+    assert not lost.allows(115.0, "position")
+    assert lost.allows(125.0, "depth")
+    assert lost.allows_note(161.0, "sonar lost")
+    assert SILENT.with_note(100.0, "sonar back").allows(115.0, "depth")
