@@ -152,7 +152,7 @@ wanted_stamp() { # what an environment was installed for ("tests" or ""), where,
     say "$1"
     say "$here"
     "$venv/bin/python" --version
-    "$venv/bin/python" -c "$describe_package" | sha256sum
+    "$venv/bin/python" -c "$describe_package" | cat - hardware/requirements.txt | sha256sum
 }
 
 # Only what pip goes by: a changed setting of some other tool is no reason to install again.
@@ -169,6 +169,11 @@ pip_install() { # PLACE WHAT...: install into an environment; a package without 
     PIP_DISABLE_PIP_VERSION_CHECK=1 PIP_USE_PEP517=1 "$place/bin/python" -m pip install --quiet "$@"
 }
 
+install_locked() { # PLACE WHAT...: what it needs, each as pinned and with its hash; then itself, built with that
+    pip_install "$1" --require-hashes --requirement hardware/requirements.txt &&
+        pip_install "$1" --no-build-isolation "${@:2}"
+}
+
 install_python_packages() {
     local extra='[report]'
     if [[ $tests == yes ]] || { [[ -f $stamp ]] && [[ $(head -n 1 "$stamp") == tests ]]; }; then
@@ -176,7 +181,7 @@ install_python_packages() {
     fi
     say "installing the Python packages (some minutes on a small board)"
     rm -f "$stamp"
-    pip_install "$venv" --editable ".$extra" ||
+    install_locked "$venv" --editable ".$extra" ||
         stop "the Python packages could not be installed (see above)." \
             "If there is no network here, connect to one once and run this again; what is there is kept."
     sync -f -- "$venv" # the power may be cut: the stamp is not to be there before the rest

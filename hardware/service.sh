@@ -72,7 +72,7 @@ build_environment() { # make a whole environment at its final place and try it; 
     copy=$(mktemp -d)
     cp -r -- companion pyproject.toml README.md LICENSE "$copy"
     say "installing the Python packages (some minutes on a small board)"
-    if ! { "$python" -m venv "$place" && pip_install "$place" "${copy}[report]"; }; then
+    if ! { "$python" -m venv "$place" && install_locked "$place" "${copy}[report]"; }; then
         rm -rf -- "$copy" "$place"
         stop "the Python packages could not be installed (see above); nothing was changed."
     fi

@@ -21,6 +21,7 @@ from companion.live.wires import sources_of
 from companion.page import PageError
 from companion.record import timeline
 from companion.record.hold import hold
+from companion.record.meanwhile import usable_logbook
 from companion.record.recording import Limits
 from companion.replay import chosen_model
 from companion.voice.button import ButtonError, push_to_talk
@@ -53,9 +54,11 @@ def run_command(*, dry_run: bool, as_json: bool, data: Path | None, config_path:
     os.umask(0o077)  # who was aboard, what was said and where the fish are is the owner's matter
     settings = settings_in_force(config_path)
     folder = data or data_folder()
-    places = Places(None if dry_run else folder / "logbook.db", folder / "recordings")
+    told: list[str] = []
     with contextlib.ExitStack() as open_parts:
         open_parts.enter_context(hold(folder))
+        logbook = None if dry_run else usable_logbook(folder / "logbook.db", told.append)
+        places = Places(logbook, folder / "recordings")
         parts = _parts(settings, open_parts, dry_run=dry_run)
         showing = Showing(settings, _aloud(parts), folder / PAIRED)
         live = Live(
@@ -68,6 +71,8 @@ def run_command(*, dry_run: bool, as_json: bool, data: Path | None, config_path:
             limits=Limits(int(settings.recordings.most), int(settings.recordings.keep_free)),
         )
         showing.tapped = live.tapped
+        for text in told:
+            live.tell(text)
         if settings.page.on:
             _show(showing, open_parts)
         for which in (signal.SIGTERM, signal.SIGINT):

@@ -49,8 +49,10 @@ class LogbookError(Exception):
     """The logbook cannot be used: which file, what is wrong with it, and what to do, in one line.
 
     `damaged`: the file's contents are broken, so that only another file helps. `busy`: another program is
-    writing to it, and it may be had later.
+    writing to it, and it may be had later. `newer`: a newer version of the companion wrote it.
     """
+
+    newer = False
 
     def __init__(
         self, path: Path, what: str, remedy: str, *, damaged: bool = False, busy: bool = False
@@ -376,10 +378,12 @@ class Logbook:
             raise self.error("it is a database, but no logbook", "give another file")
         unknown = done - known_steps()
         if unknown:
-            raise self.error(
+            error = self.error(
                 f"a newer version of the companion wrote it (it has had step {max(unknown)!r})",
                 "update the companion, or give another file",
             )
+            error.newer = True
+            raise error
 
     def rows(self, sql: str, *arguments: object) -> list[dict[str, Any]]:
         """Return the rows a query gives, what waits to be committed among them."""

@@ -41,8 +41,9 @@ NEEDED = (
     "bash", "basename", "cat", "cp", "dirname", "env", "grep", "head", "mkdir", "rm", "sed", "sha256sum",
     "sync", "touch", "uname",
 )  # fmt: skip
-PIP = "pip install --quiet --editable .[report]"
-PIP_FOR_TESTS = "pip install --quiet --editable .[report,test]"
+LOCKED = "pip install --quiet --require-hashes --requirement hardware/requirements.txt"
+PIP = (LOCKED, "pip install --quiet --no-build-isolation --editable .[report]")
+PIP_FOR_TESTS = (LOCKED, "pip install --quiet --no-build-isolation --editable .[report,test]")
 
 
 class Setup:
@@ -52,6 +53,7 @@ class Setup:
         self.project = folder / "a boat"
         (self.project / "hardware").mkdir(parents=True)
         shutil.copy(ROOT / "hardware" / "install.sh", self.project / "hardware")
+        (self.project / "hardware" / "requirements.txt").touch()
         (self.project / "pyproject.toml").write_text("[project]\n")
         self.programs = folder / "programs"
         self.programs.mkdir()
@@ -119,7 +121,7 @@ def test_a_second_run_here_downloads_nothing() -> None:
 def test_a_first_run_and_a_second(setup: Setup) -> None:
     first = setup.run()
     assert (first.returncode, first.stderr) == (0, "")
-    assert setup.asked == ["venv", PIP, "model"]
+    assert setup.asked == ["venv", *PIP, "model"]
     second = setup.run()
     assert second.returncode == 0
     assert setup.asked == ["model"]
@@ -129,19 +131,19 @@ def test_a_first_run_and_a_second(setup: Setup) -> None:
 def test_test_tools_are_added_and_stay(setup: Setup) -> None:
     setup.run()
     setup.run("--tests")
-    assert setup.asked == [PIP_FOR_TESTS, "model"]
+    assert setup.asked == [*PIP_FOR_TESTS, "model"]
     setup.run()
     assert setup.asked == ["model"]
     (setup.project / "pyproject.toml").write_text("[project]\nversion = '2'\n")
     setup.run()
-    assert setup.asked == [PIP_FOR_TESTS, "model"]
+    assert setup.asked == [*PIP_FOR_TESTS, "model"]
 
 
 def test_a_folder_that_was_moved_gets_a_new_environment(setup: Setup) -> None:
     setup.run()
     setup.project = setup.project.rename(setup.project.with_name("another boat"))
     setup.run()
-    assert setup.asked == ["venv", PIP, "model"]
+    assert setup.asked == ["venv", *PIP, "model"]
 
 
 def test_something_else_named_venv_is_not_removed(setup: Setup) -> None:
@@ -161,7 +163,7 @@ def test_offline_it_says_so_and_a_later_run_goes_on(setup: Setup) -> None:
     assert "If there is no network here, connect to one once and run this again" in result.stderr
     setup.without("offline")
     assert setup.run().returncode == 0
-    assert setup.asked == [PIP, "model"]
+    assert setup.asked == [*PIP, "model"]
 
 
 @pytest.mark.parametrize("chosen", ["", "python3"])
@@ -178,7 +180,7 @@ def test_a_newer_python_beside_an_old_one_is_found(setup: Setup) -> None:
     setup.mark("version", "3.9")
     setup.stand_in("python3.12", PYTHON.replace("/version", "/none").replace("3.11\n", "3.12\n"))
     assert setup.run().returncode == 0
-    assert setup.asked == ["venv", PIP, "model"]
+    assert setup.asked == ["venv", *PIP, "model"]
 
 
 def test_missing_packages_are_said_and_installed(setup: Setup) -> None:
@@ -212,7 +214,7 @@ def test_without_the_packages_it_goes_on_as_far_as_it_can(
     apt_get(setup)
     result = setup.run()
     assert result.returncode == 0
-    assert setup.asked == ["venv", PIP, "model"]
+    assert setup.asked == ["venv", *PIP, "model"]
     assert "STILL MISSING, and the companion may not hear or speak without: alsa-utils." in result.stdout
     assert "As root, with a network: apt-get install alsa-utils" in result.stdout
 

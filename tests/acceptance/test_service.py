@@ -164,7 +164,7 @@ def test_the_service_is_put_in_place_and_a_second_run_changes_nothing(board: Boa
     first = board.run("--service")
     assert (first.returncode, first.stderr) == (0, "")
     assert board.files >= INSTALLED
-    assert [line.split()[2:4] for line in board.asked] == [["install", "--quiet"]]
+    assert [line.split()[2:4] for line in board.asked] == [["install", "--quiet"]] * 2
     assert (board.system / "usr/local/bin/companion").resolve().is_file()
     assert not (board.project / ".venv").exists()
     before = board.files

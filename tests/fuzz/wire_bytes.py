@@ -8,21 +8,59 @@ from __future__ import annotations
 import math
 import sys
 
-WIRES = ("depth finder", "gps", "")
+WIRES = ("depth finder", "gps", "boat")
+BODIES = (
+    "SDDPT,?,?,?", "SDDBT,?,f,?,M,?,F", "GPRMC,?,A,?,N,?,W,?,?,?,?,E,A", "GPGGA,?,?,N,?,W,1,?,?,?,M,?,M,,",
+    "GPGLL,?,N,?,W,?,A,A", "GPZDA,?,?,?,?,00,00", "GPVTG,?,T,?,M,?,N,?,K,A", "HCHDG,?,?,E,?,W", "HCHDM,?,M",
+    "SDMTW,?,C", "VWVHW,?,T,?,M,?,N,?,K", "U0TXT,01,01,?,?",
+)  # fmt: skip
+FIELDS = (
+    "", "0", "5.25", "120000", "120000.00", "235959.99", "291126", "31129999", "99999999999", "31", "12",
+    "9999", "0001", "2026", "4500.000", "09300.000", "99999", "-1", "nan", "1e999", "4294967.295", "02", "03",
+    "log bite", "^5C^0A", "0" * 40,
+)  # fmt: skip
+TAGS = ("", "s:companion", "s:gps,c:?", "c:?", "s:companion,c:?", "g:1-2-3")
+TIMES = ("1795946400000", "1795946400", "999999999999999", "253402300800000", "0", "7258118400000", "-5", "x")
+
+
+def by_grammar(data: bytes) -> bytes:
+    """Return lines as a wire could send them, checksums right: each byte chooses a sentence or a field."""
+    choices = iter(data)
+
+    def chosen(of: tuple[str, ...]) -> str:
+        return of[next(choices, 0) % len(of)]
+
+    def written(body: str) -> str:
+        value = 0
+        for byte in body.encode():
+            value ^= byte
+        return f"{body}*{value:02X}"
+
+    out = []
+    while (first := next(choices, None)) is not None:
+        tag = chosen(TAGS).replace("?", chosen(TIMES))
+        parts = [chosen(FIELDS) if part == "?" else part for part in BODIES[first % len(BODIES)].split(",")]
+        line = (f"\\{written(tag)}\\" if tag else "") + "$" + written(",".join(parts))
+        out.append(line + ("" if first & 128 else "\r\n"))
+    return "".join(out).encode()
 
 
 def one(data: bytes) -> None:
     """Take bytes as they come from three wires; raise when anything is not as it has to be.
 
-    No exception; no byte lost or invented on the way into the recording; time never goes back; every
-    value told is a number in range or None; the recording read in other pieces gives the same.
+    Half the data are taken for choices by the grammar of sentences. No exception; no word of the companion's;
+    no byte lost or invented on the way into the recording; time never goes back; every value told is a number
+    in range or None; the recording read in other pieces gives the same.
     """
     from companion.record.recording import LineCutter, stamped
-    from companion.sensing import Chunk, Sensing
+    from companion.sensing import Chunk, Remark, Sensing
+    from companion.sensing.remarks import own_apart
 
     if not data:
         return
     cut, body = data[0] + 1, data[1:]
+    if cut % 2:
+        body = by_grammar(body)
     cutters = [LineCutter() for _ in WIRES]
     came: list[list[bytes]] = [[] for _ in WIRES]
     recording = []
@@ -39,6 +77,7 @@ def one(data: bytes) -> None:
         whole = b"".join(came[wire]).replace(b"\r", b"").replace(b"\n", b"")
         assert b"".join(kept[wire]) == whole, "bytes were lost on the way into the recording"
     recorded = b"".join(recording)
+    assert not any(chunk.own for chunk in own_apart([Chunk(0.0, "recording", recorded)]))
     read = []
     for size in (len(recorded) or 1, 61):
         sensing = Sensing({})
@@ -48,6 +87,7 @@ def one(data: bytes) -> None:
             for t, reading in sensing.feed(Chunk(0.0, "recording", recorded[start : start + size])):
                 assert t >= before, "time went back"
                 before = t
+                assert not isinstance(reading, Remark), "a wire has spoken as the companion"
                 state = sensing.boat(t)
                 assert state.lat is None or -90.0 <= state.lat <= 90.0
                 assert state.depth is None or 0.0 < state.depth < 13_000.0
