@@ -29,7 +29,7 @@ from companion.sensing.settings import (
     TimeFrom,
 )
 from companion.tackle import LureSpec, Rod, RodSpec, starter_text
-from companion.tackle.quantities import Quantity
+from companion.tackle.quantities import Quantity, TipHeight
 from companion.units import LengthUnit
 
 S = TypeVar("S", bound=msgspec.Struct)
@@ -78,7 +78,7 @@ class Boat(msgspec.Struct, frozen=True):
         keel_depth: how far the keel is below the waterline; only for depths told below the keel.
         antenna_ahead: how far the GPS antenna is ahead of the transducer (negative: behind it).
         antenna_right: how far it is to the right of the transducer (negative: left).
-        rod_tip: height of the rod tip above the water during a retrieve.
+        rod_tip: height of the rod tip above the water during a retrieve; negative when it is held into it.
         cone: full angle of the sounder's cone, degrees, for the correction of slopes; 0 corrects nothing.
         sound_from_temperature: correct depths by the water's temperature; for a sounder that does not.
     """
@@ -87,7 +87,7 @@ class Boat(msgspec.Struct, frozen=True):
     keel_depth: Annotated[float, Quantity("length", 0.0, 5.0)] | None = None
     antenna_ahead: Annotated[float, Quantity("length", -20.0, 20.0)] = 0.0
     antenna_right: Annotated[float, Quantity("length", -10.0, 10.0)] = 0.0
-    rod_tip: Annotated[float, Quantity("length", 0.0, 5.0)] = 0.5
+    rod_tip: TipHeight = 0.5
     cone: float = 20.0
     sound_from_temperature: bool = False
 
@@ -442,7 +442,11 @@ def _rods(file: _File, known: Mapping[str, LureSpec], reader: _Reader) -> tuple[
                 ("rods", place, "lure"), f'no lure is called "{spec.lure}"', _nearest(spec.lure, known)
             )
         else:
-            rods.append(Rod(spec, known[spec.lure], file.boat.rod_tip, file.water.temperature))
+            tip = file.boat.rod_tip if spec.rod_tip is None else spec.rod_tip
+            try:
+                rods.append(Rod(spec, known[spec.lure], tip, file.water.temperature))
+            except ValueError as error:
+                reader.tell(("rods", place, "cast"), str(error))
     return tuple(sorted(rods, key=lambda rod: rod.number))
 
 

@@ -10,6 +10,8 @@ import msgspec
 from companion import config
 from companion.cli.help import command
 from companion.config import ConfigError, Settings
+from companion.dive.kept import keep_on
+from companion.record.shelf import TableShelf
 from companion.voice.model import data_folder
 
 __all__ = [
@@ -55,7 +57,11 @@ def warn(text: str) -> None:
 
 
 def settings_in_force(path: Path | None) -> Settings:
-    """Return the settings in a file; without one those of the user, else the example's."""
+    """Return the settings in a file; without one those of the user, else the example's.
+
+    From then on the tables computed for its rods are kept among the user's data.
+    """
+    keep_on(TableShelf(data_folder() / "tables"))
     users = config.users_file()
     if path is None and users.is_file():
         path = users

@@ -8,6 +8,7 @@ import click
 
 from companion import config
 from companion.cli.common import command, json_option, settings_in_force, told
+from companion.config import ConfigError, Problem
 
 
 @command("settings")
@@ -24,6 +25,11 @@ def settings_command(file: Path | None, *, example: bool, as_json: bool) -> None
         click.echo(config.example_text(), nl=False)
         return
     settings = settings_in_force(file)
+    try:
+        for rod in settings.rods:
+            rod.lure.physics()
+    except ValueError as error:
+        raise ConfigError([Problem(str(file or config.users_file()), 1, "lures", str(error))]) from None
     lines = []
     for rod in settings.rods:
         lines.append(

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from companion.dive.kept import kept
 from companion.dive.limits import DiveError
 from companion.dive.rig import Line, Lure, Retrieve
 from companion.dive.solver import solve, solve_many
@@ -24,6 +25,11 @@ def lift_ratio_for(reach: float, line: Line, lure: Lure, retrieve: Retrieve) -> 
     Raises:
         DiveError: no lift ratio from 0 to 4 gives that depth; the message says what they give.
     """
+    inputs = reach, line, replace(lure, lift_ratio=0.0), retrieve
+    return float(kept("lift", inputs, lambda: {"ratio": np.array(_solved(*inputs))})["ratio"])
+
+
+def _solved(reach: float, line: Line, lure: Lure, retrieve: Retrieve) -> float:
     lifts = np.linspace(0.0, 1.0, 17) ** 2 * MOST_LIFT
     rigs = [(line, replace(lure, lift_ratio=float(lift))) for lift in lifts]
     # Flattened where a hard-pulling lure comes so near that more lift gains nothing.

@@ -50,10 +50,15 @@ class Points:
     above: Floats
 
     @classmethod
-    def even(cls, n: int) -> Points:
-        """Return n equal pieces with a point in the middle of each (second order)."""
-        below: Floats = (np.tril(np.ones((n, n)), -1) + 0.5 * np.eye(n)) / n
-        return cls((np.arange(n) + 0.5) / n, np.full(n, 1.0 / n), below, 1.0 / n - below)
+    def graded(cls, n: int, longest: float = 4.0) -> Points:
+        """Return n pieces with a point in the middle of each (second order), the lowest the shortest.
+
+        The line bends most at the lure; the uppermost piece is `longest` times the lowest.
+        """
+        weight = np.geomspace(1.0, longest, n)
+        weight /= weight.sum()
+        below: Floats = np.tril(np.ones((n, n)), -1) * weight + np.diag(0.5 * weight)
+        return cls(np.cumsum(weight) - 0.5 * weight, weight, below, weight - below)
 
     @classmethod
     def gauss(cls, n: int) -> Points:

@@ -26,7 +26,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import Final, NamedTuple
 
 import msgspec
@@ -34,6 +34,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import logsumexp, ndtr, ndtri
 
+from companion.dive.kept import kept
 from companion.dive.rig import Line, Lure, Retrieve
 from companion.dive.table import LIFTS, SHARES, Curves, Smooth, Table, dragged, lifted, solved
 
@@ -237,17 +238,25 @@ class _Grid:
         self.table = Table(
             rig.line, stated.lure, rig.retrieve, lifts, self._drag[0].ravel(), 3.0 * rig.cast_sigma
         )
-        self.curves = self.table.curves(self._lift, self._drag, self.cast_log)
-        self.reach = self.curves.reach.reshape(shape)
+        self.reach = self.table.reach(self._lift, self._drag, self.cast_log)
         apart = (self.cast_log.ravel()[:, None] - self.cast_log.ravel()) / CAST_SCATTER
         kernel = np.exp(-0.5 * apart**2)
         self._scatter = kernel / kernel.sum(axis=0)
+
+    @cached_property
+    def curves(self) -> Curves:
+        """The curves of all cells: only what is learned from asks for them."""
+        return self.table.curves(self._lift, self._drag, self.cast_log)
 
     def lift_for(self, reach: float, drag: float, cast: float) -> float:
         """Return the lift ratio that gives a reach, m, at one drag and cast (logarithms, as on the grid)."""
         lifts = np.linspace(float(np.log(LIFTS[0])), float(np.log(LIFTS[1])), 400)
         reaches = self.table.reach(lifts, np.array(drag), np.array(cast))
         return float(np.exp(np.interp(reach, np.maximum.accumulate(reaches), lifts)))
+
+    def path(self, reach: float, drag: float, cast: float) -> tuple[Floats, Floats, Floats]:
+        """Return the retrieve that gives a reach, m, at one drag and cast; t, s, distance and depth, m."""
+        return self.table.path(float(np.log(self.lift_for(reach, drag, cast))), drag, cast)
 
     def casts(self, cells: NDArray[np.intp], cast_log: Floats, pace: Floats, drift: float) -> Casts:
         """Return casts of so much more than the usual length (ln), reeled so much faster, times.
@@ -333,7 +342,10 @@ def _grid(stated: Stated, rig: Rig) -> _Grid:
 @lru_cache(maxsize=24)
 def _lift_logs(stated: Stated) -> Floats:
     """Return ln of the lift ratio that gives each stated depth at each drag, shape (depths, drags)."""
+    return np.asarray(kept("lifts", stated, lambda: {"logs": _solved_lift_logs(stated)})["logs"])
 
+
+def _solved_lift_logs(stated: Stated) -> Floats:
     def reach(points: Floats) -> Floats:
         rigs = [(dragged(stated.line, drag), lifted(stated.lure, lift)) for lift, drag in points]
         found = solved(rigs, [stated.retrieve] * len(rigs))
@@ -343,7 +355,7 @@ def _lift_logs(stated: Stated) -> Floats:
     drags = stated.drag_sigma * _DRAGS
     wanted = np.log(stated.depth) + stated.depth_sigma * _DEPTHS
     low, high = (float(bound) for bound in np.log(np.clip(stated.lure.lift_ratio * _LIFT_RANGE, *LIFTS)))
-    smooth = Smooth(reach, [(low, high), (drags[0], drags[-1])], _LIFT_NODES)
+    smooth = Smooth.of(reach, [(low, high), (drags[0], drags[-1])], _LIFT_NODES)
     lifts = np.linspace(low, high, 400)
     reaches = [np.maximum.accumulate(smooth(lifts, np.array(drag))[:, 0]) for drag in drags]
     return np.array([np.interp(wanted, known, lifts) for known in reaches]).T
@@ -383,8 +395,7 @@ class Calibration:
         self.evidence: list[Evidence] = []
         self._grids = {rig.name: _grid(stated, rig) for rig in rigs}
         self._seen = {name: np.zeros_like(grid.prior) for name, grid in self._grids.items()}
-        for seen in evidence:
-            self.learn(seen)
+        self._take_up(evidence)
 
     @classmethod
     def resume(cls, belief: Belief, rigs: Sequence[Rig] = ()) -> Calibration:
@@ -396,15 +407,30 @@ class Calibration:
         """Return a calibration that knows the same and has one more rig; this one stays as it is."""
         return Calibration(self.stated, [*self.rigs.values(), rig], self.evidence)
 
+    def _take_up(self, evidence: Iterable[Evidence]) -> None:
+        """Take in what was seen before, rig by rig; what it says together is kept for the next time."""
+        self.evidence = list(evidence)
+        for name in {seen.rig for seen in self.evidence}:
+            grid, mine = self._grid_of(name), [seen for seen in self.evidence if seen.rig == name]
+            inputs = self.stated, self.rigs[name], mine
+
+            def say(grid: _Grid = grid, mine: list[Evidence] = mine) -> dict[str, Floats]:
+                return {"log": np.sum([grid.log_likelihood(seen) for seen in mine], axis=0)}
+
+            self._seen[name] = np.array(kept("seen", inputs, say)["log"])
+
+    def _grid_of(self, rig: str) -> _Grid:
+        if rig not in self._grids:
+            raise ValueError(f'no rig is called "{rig}"; known: {", ".join(self.rigs)}')
+        return self._grids[rig]
+
     def learn(self, seen: Evidence) -> None:
         """Take in a touch, or a cast that came back without one.
 
         Raises:
             ValueError: its rig is not one of this calibration's.
         """
-        if seen.rig not in self.rigs:
-            raise ValueError(f'no rig is called "{seen.rig}"; known: {", ".join(self.rigs)}')
-        self._seen[seen.rig] += self._grids[seen.rig].log_likelihood(seen)
+        self._seen[seen.rig] += self._grid_of(seen.rig).log_likelihood(seen)
         self.evidence.append(seen)
 
     def unlearn(self, seen: Evidence) -> None:
@@ -418,11 +444,10 @@ class Calibration:
 
     def forget(self, rig: str | None = None) -> None:
         """Forget what was learned on one rig, or everything."""
-        kept = [] if rig is None else [seen for seen in self.evidence if seen.rig != rig]
+        remaining = [] if rig is None else [seen for seen in self.evidence if seen.rig != rig]
         self.evidence = []
         self._seen = {name: np.zeros_like(grid.prior) for name, grid in self._grids.items()}
-        for seen in kept:
-            self.learn(seen)
+        self._take_up(remaining)
 
     def belief(self) -> Belief:
         """Return all that was learned, as data to store or show."""
@@ -449,6 +474,10 @@ class Calibration:
     def lure_reaching(self, rig: str, reach: float) -> Lure:
         """Return the lure with the lift ratio that reaches a depth, m, on the line and cast of `best`."""
         return replace(self.stated.lure, lift_ratio=self._grids[rig].lift_for(reach, *self._means(rig)))
+
+    def path(self, rig: str, reach: float) -> tuple[Floats, Floats, Floats]:
+        """Return the usual retrieve that reaches a depth, m: t, s, distance from the rod tip and depth, m."""
+        return self._grids[rig].path(reach, *self._means(rig))
 
     def casts(
         self, rig: str, n: int, length: float | None = None, length_sigma: float = 0.0, drift: float = 0.0

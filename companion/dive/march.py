@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from companion.dive.balance import Balance, Case, Instant, Points
 from companion.dive.limits import DiveError
+from companion.dive.slack import SlackLine, advanced
 
 Floats = NDArray[np.float64]
 Vectors = NDArray[np.complex128]
@@ -25,14 +26,14 @@ TRIES = 40
 """Newton steps before a solve is given up and the time step halved."""
 LEAP = 0.8
 """Turn of the line, rad, in one time step that is not believed."""
-LEAST_PULL = 1e-3
-"""Tension, N, below which it is asked whether the line is slack."""
+LEAST_PULL_N = 1e-3
+"""Tension below which the line counts as slack."""
 NEARLY_IN = 0.25
 """Share of the line left at which a path may end early: at the boat a light lure has no steady balance."""
 SHORTEST = 1e-3
 """Time step, s, below which a step that finds no balance is not halved again."""
-SUDDEN = 0.03
-"""Time step, s, within which a line is taken to go slack at once."""
+SLACK_STEP_S = 0.1
+"""Longest time step while the line is slack."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -80,6 +81,8 @@ class State:
         pull: tension of the line at the lure, N, (B,).
         swum: distance the lure has swum, m, (B,).
         led: share of its lift that its lip has, (B,).
+        tension: of the line at its points, N, (B, N); where it is folded, the unknown of
+            `companion.dive.slack`, below 0.
         tip_force: what line and lure are drawn with at the rod tip, N, (B,).
         touching: whether the lure touches the bottom, (B,).
     """
@@ -92,6 +95,7 @@ class State:
     pull: Floats
     swum: Floats
     led: Floats
+    tension: Floats
     tip_force: Vectors
     touching: NDArray[np.bool_]
 
@@ -161,28 +165,31 @@ def solve_balance(
 class March:
     """Goes through a plan from a first state; iterate it for the solved states, the first included.
 
-    A line can pull but not push. When the force at the lure would push (a lure that floats up when the
-    reel stops), the lure goes free, line lying slack in the shape it had, until reel or boat have taken
-    up the slack. Only single cases go slack: in a steady retrieve no line does.
+    A line can pull but not push. When somewhere it would push (the reel stops under a lure that floats up, or
+    the boat comes nearer faster than the line comes in), it is solved as one that may lie folded
+    (`companion.dive.slack`) until it is tight all along. Only single cases go slack, and only where
+    `may_slacken`: in a steady retrieve no line does.
     """
 
-    def __init__(self, case: Case, points: Points, plan: Plan, first: State) -> None:
+    def __init__(
+        self, case: Case, points: Points, plan: Plan, first: State, *, may_slacken: bool = False
+    ) -> None:
         self.case, self.points, self.plan = case, points, plan
         self.known = [first]
         """States since the last event, oldest first: what differences are taken over."""
         self.tries = 0
-        self.slack: float | None = None
-        """Distance of the lure from the rod tip over the line's length when the line is just taut again."""
+        self.may_slacken = may_slacken
+        self.slack: SlackLine | None = None
 
     def __iter__(self) -> Iterator[State]:
         first, k = self.known[-1], 1
         yield first
         while k < len(self.plan):
-            state = self._taut(k) if self.slack is None else self._free(k, self.slack)
+            state = self._taut(k) if self.slack is None else self._slack(k, self.slack)
             if state is None:
                 continue
-            event = (state.touching != self.known[-1].touching).any()
-            self.known = [state] if event or self.slack is not None else [*self.known[1 - ORDER :], state]
+            event = not self.known or (state.touching != self.known[-1].touching).any()
+            self.known = [state] if event else [*self.known[1 - ORDER :], state]
             k, self.tries = k + 1, 0
             yield state
             if (
@@ -205,105 +212,70 @@ class March:
             balance = solve_balance(self.case, self.points, now, self.known[-1].phi, brisk=BRISK)
         if balance is not None and np.abs(balance.phi - self.known[-1].phi).max() > LEAP:
             balance = None
-        if balance is not None and (balance.tension[:, 0] > LEAST_PULL).all():
+        if balance is not None and not (self.may_slacken and (balance.tension <= LEAST_PULL_N).any()):
             return state_of(self.plan.t[k], balance)
-        tautness = np.abs(np.exp(1j * self.known[-1].phi) @ self.points.weight)
-        if len(tautness) == 1 and self._slack_left(k, 1.0, float(tautness[0])) >= 0.0:
-            if step > SUDDEN:
-                self.plan = self.plan.split(k)
-            else:
-                self.slack = float(tautness[0])
+        if self.may_slacken and step <= 1.01 * SLACK_STEP_S:
+            self.slack = self._let_go(k - 1)
             return None
-        if balance is not None:
-            return state_of(self.plan.t[k], balance)
         if step < SHORTEST and (self.plan.length[k] < NEARLY_IN * self.plan.length[0]).all():
             self.plan = self.plan.until(k)
             return None
         if step < SHORTEST:
-            last = self.known[-1]
-            where = f"lure at {last.lure[0].real:.2f} m, depth {last.lure[0].imag:.2f} m"
-            raise DiveError(f"found no balance at {self.plan.t[k].max():.2f} s: {where}")
+            raise self._lost(k)
         self.plan, self.tries = self.plan.split(k), self.tries + 1
         if self.tries > 2:
             # Perhaps a jump at the last instant spoils every difference taken over it.
             self.known = self.known[-1:]
         return None
 
-    def _slack_left(self, k: int, share: float, tautness: float) -> float:
-        """Return the length of slack, m, a share of the step to instant k later, if the lure goes free."""
-        plan = self.plan
-        lure, _ = self._drifted(share * float(plan.t[k, 0] - plan.t[k - 1, 0]))
-        length, tip = (a[k - 1, 0] + share * (a[k, 0] - a[k - 1, 0]) for a in (plan.length, plan.tip))
-        return float(tautness * length - abs(lure - tip)) + 1e-9
+    def _let_go(self, k: int) -> SlackLine:
+        """Return the line at instant k, the last one solved, as one that may lie slack."""
+        last, plan = self.known[-1], self.plan
+        chords = plan.length[k, 0] * self.points.weight * np.exp(1j * last.phi[0])
+        nodes = plan.tip[k, 0] - np.cumsum(chords[::-1])[::-1]
+        velocity, led, swum = complex(last.velocity[0]), float(last.led[0]), float(last.swum[0])
+        return SlackLine(
+            float(last.t[0]), nodes, complex(plan.tip[k, 0]), velocity, last.tension[0], led, swum
+        )
 
-    def _free(self, k: int, tautness: float) -> State:
-        """Return the state at instant k, or earlier when the line comes taut, with the lure going free."""
+    def _slack(self, k: int, line: SlackLine) -> State | None:
+        """Return the state at instant k with the line slack somewhere; None after a change of plan."""
         step = float(self.plan.t[k, 0] - self.plan.t[k - 1, 0])
-        share = 1.0
-        if self._slack_left(k, 1.0, tautness) < 0.0:
-            if self._slack_left(k, 0.01, tautness) > 0.0:
-                from scipy.optimize import brentq  # noqa: PLC0415  (26 MB that listening alone does not need)
+        if step > SLACK_STEP_S * 1.01:
+            self.plan = self.plan.split(k, 1.0 / math.ceil(step / SLACK_STEP_S))
+        plan = self.plan
+        t, length, reeling = (float(a[k, 0]) for a in (plan.t, plan.length, plan.reeling))
+        found = advanced(line, self.case, self.points, t, length, reeling, complex(plan.tip[k, 0]))
+        if found is None:
+            if step < SHORTEST:
+                raise self._lost(k)
+            self.plan = self.plan.split(k)
+            return None
+        self.slack = None if (found.tension > 2.0 * LEAST_PULL_N).all() else found
+        if self.slack is None:
+            self.known = self.known[:0]
+        return self._state(found)
 
-                share = float(brentq(lambda s: self._slack_left(k, s, tautness), 0.01, 1.0))
-            else:
-                share = 0.01
-            if share < 0.999:
-                self.plan = self.plan.split(k, share)
-            self._settle_in(k)
-            self.slack = None
-        return self._lying(k, *self._drifted(share * step))
-
-    def _settle_in(self, k: int) -> None:
-        """Put a short step after instant k, where something begins."""
-        if k + 1 < len(self.plan) and float(self.plan.t[k + 1, 0] - self.plan.t[k, 0]) > 0.1:
-            self.plan = self.plan.split(k + 1, 0.2)
-
-    def _drifted(self, step: float) -> tuple[complex, complex]:
-        """Return place and velocity of the free lure a time step, s, after the last state."""
-        case, last = self.case, self.known[-1]
-        place, drag, lift = complex(last.lure[0]), float(case.drag[0]), -1j * float(case.buoyancy[0])
-        mass = 0.0 if case.mass is None else float(case.mass[0])
-        speed = complex(last.velocity[0])
-        pieces = max(1, math.ceil(step / 0.05)) if mass else 1
-        for _ in range(pieces):
-            h = step / pieces
-            # Backward Euler: m (v - v0) / h = force - drag |v| v, whose only unknown is the size of v.
-            push = mass * speed + h * lift
-            c = h * drag
-            size = 2.0 * abs(push) / (mass + math.sqrt(mass * mass + 4.0 * c * abs(push)) + 1e-30)
-            speed = size * push / (abs(push) + 1e-30)
-            place += h * speed
-        deepest = (
-            math.inf
-            if case.bottom is None
-            else float(np.nan_to_num(case.bottom.depth(place.real), nan=math.inf))
-        )
-        highest = min(0.0, float(last.lure[0].imag))
-        if not highest <= place.imag <= deepest:
-            place, speed = (
-                complex(place.real, min(max(place.imag, highest), deepest)),
-                complex(speed.real, 0.0),
-            )
-        return place, speed
-
-    def _lying(self, k: int, lure: complex, speed: complex) -> State:
-        """Return the state at instant k of a free lure, its slack line drawn in the shape it had."""
-        last, tip = self.known[-1], self.plan.tip[k]
-        turn = (lure - tip[0]) / (last.lure[0] - self.plan.tip[k - 1, 0])
+    def _state(self, line: SlackLine) -> State:
+        lure, bottom = line.nodes[:1], self.case.bottom
         return State(
-            t=self.plan.t[k],
-            phi=last.phi + np.angle(turn),
-            line=tip[0] + turn * (last.line - self.plan.tip[k - 1, 0]),
-            lure=np.array([lure]),
-            velocity=np.array([speed]),
-            pull=np.zeros(1),
-            swum=last.swum,
-            led=np.ones(1),
-            tip_force=np.zeros(1, dtype=complex),
-            touching=np.array(
-                [self.case.bottom is not None and bool(self.case.bottom.depth(lure.real) <= lure.imag)]
-            ),
+            t=np.array([line.t]),
+            phi=np.angle(line.chords)[None] % (2.0 * math.pi),
+            line=line.middles[None],
+            lure=lure,
+            velocity=np.array([line.velocity]),
+            pull=line.tension[:1],
+            swum=np.array([line.swum]),
+            led=np.array([line.led]),
+            tension=line.tension[None],
+            tip_force=np.array([line.tip_force]),
+            touching=np.zeros(1, dtype=bool) if bottom is None else bottom.pushed(lure)[0] > 0.0,
         )
+
+    def _lost(self, k: int) -> DiveError:
+        last = self.known[-1]
+        where = f"lure at {last.lure[0].real:.2f} m, depth {last.lure[0].imag:.2f} m"
+        return DiveError(f"found no balance at {self.plan.t[k].max():.2f} s: {where}")
 
     def _instant(self, k: int) -> Instant:
         plan, known = self.plan, self.known[::-1]
@@ -343,6 +315,7 @@ def state_of(t: Floats, balance: Balance) -> State:
         velocity=balance.velocity,
         pull=pull,
         swum=now.swum + balance.stepped,
+        tension=balance.tension,
         led=np.clip(2.0 * pull / (case.drag * balance.speed**2), 0.0, 1.0),
         tip_force=force,
         touching=np.zeros(len(t), dtype=bool) if case.bottom is None else balance.dug > 0.0,

@@ -13,6 +13,12 @@ NYLON, PVDF, BRAID = 1140.0, 1780.0, 970.0
 """Densities of line materials, kg/m3: nylon, polyvinylidene fluoride ("fluorocarbon"), UHMWPE braid."""
 
 
+LONGEST_CAST_M = 260.0
+"""Longest cast that is solved; a usual cast is at most 150 m, and the true one may be longer than told."""
+TIP_HEIGHTS_M = (-2.0, 5.0)
+"""How far the rod tip may be above the water (negative: below it)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Section:
     """A length of other line: a leader, or the main line before its backing.
@@ -161,9 +167,9 @@ class Retrieve:
     """A cast and what is done with reel and boat afterwards.
 
     Attributes:
-        cast: horizontal distance, m, from the rod tip to where the lure lands, 2 to 150.
+        cast: horizontal distance, m, from the rod tip to where the lure lands, 2 to 260.
         speed: line taken in, m/s, 0 to 5: a number, or a Profile for starts, stops and slow-downs.
-        tip_height: height of the rod tip above the water, m, 0 to 5.
+        tip_height: height of the rod tip above the water, m, -2 to 5: negative for a rod held into it.
         drift: speed, m/s, -3 to 3, with which the boat moves away from the lure along the cast (negative:
             towards it), through water at rest over the bottom: a number, or a Profile.
         temperature: of the water, degrees Celsius, 0 to 40.
@@ -179,8 +185,8 @@ class Retrieve:
     temperature: float = 15.0
 
     def __post_init__(self) -> None:
-        within("cast", self.cast, 2.0, 150.0, "m")
-        within("rod tip height", self.tip_height, 0.0, 5.0, "m")
+        within("cast", self.cast, 2.0, LONGEST_CAST_M, "m")
+        within("rod tip height", self.tip_height, *TIP_HEIGHTS_M, "m")
         Water(self.temperature)
         for v in self.reel.speeds:
             within("retrieve speed", v, 0.0, 5.0, "m/s")

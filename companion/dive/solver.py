@@ -14,21 +14,23 @@ from companion.dive.bottom import Bottom
 from companion.dive.limits import DiveError, within
 from companion.dive.march import March, Plan, State, solve_balance, state_of
 from companion.dive.path import Path, Tow
-from companion.dive.rig import Line, Lure, Profile, Retrieve, Section
+from companion.dive.rig import TIP_HEIGHTS_M, Line, Lure, Profile, Retrieve, Section
 from companion.dive.water import Water
 from companion.units import GRAVITY
 
 Floats = NDArray[np.float64]
 Vectors = NDArray[np.complex128]
 
-PIECES = 14
-"""Pieces of line in a retrieve."""
+PIECES = 10
+"""Pieces of line in a retrieve; three times as many where it may go slack."""
 STEP = 0.1
 """Longest time step, as a share of the time in which the line left would be taken in."""
 GROWTH = 1.35
 """How much longer than the one before a time step may be."""
 TOW_POINTS = 32
 """Points on a towed line."""
+LEAST_TAKEN_IN = 0.1
+"""Speed, m/s, at which reel and boat must take in line that it surely stays tight."""
 LONGEST_STILL = 0.5
 """Longest time step, s, while neither reel nor boat moves, or where there is a bottom to touch."""
 
@@ -172,6 +174,7 @@ def landed(case: Case, points: Points, plan: Plan, landing: Vectors) -> State:
         pull=pull,
         swum=np.zeros(len(landing)),
         led=np.ones(len(landing)),
+        tension=np.repeat(pull[:, None], len(points.xi), axis=1),
         tip_force=pull + 0j,
         touching=np.zeros(len(landing), dtype=bool),
     )
@@ -212,15 +215,23 @@ def solve(
     rests = not any(retrieve.boat.speeds) and min(retrieve.reel.speeds) > 0.05
     still = LONGEST_STILL if bottom is not None or not rests else math.inf
     times = instants(retrieve, [lure.onset], end, full, detail, still)
-    case, points = case_of([(line, lure)], retrieve.water, bottom), Points.even(detail.pieces)
+    case = case_of([(line, lure)], retrieve.water, bottom)
+    may_slacken = slackens(retrieve)
+    points = Points.graded((3 if may_slacken else 1) * detail.pieces)
     plan = plan_of(retrieve, times, full)
     if start is None:
         first = landed(case, points, plan, np.array([retrieve.cast + 0j]))
     else:
         first = towed(case, points, full, start.speed, retrieve.tip_height)
-    march = March(case, points, plan, first)
+    march = March(case, points, plan, first, may_slacken=may_slacken)
     states = list(march)
     return paths(states, march.plan, bottom)[0].to_boat()
+
+
+def slackens(retrieve: Retrieve) -> bool:
+    """Return whether the line may go slack on the way: reel or boat change speed, or hardly take it in."""
+    reel, boat = retrieve.reel, retrieve.boat
+    return len(reel.times) + len(boat.times) > 2 or reel.speeds[0] + boat.speeds[0] < LEAST_TAKEN_IN
 
 
 def towed(case: Case, points: Points, length: float, speed: float, tip_height: float) -> State:
@@ -280,7 +291,7 @@ def tow(
     """
     within("towing speed", speed, 0.05, 5.0, "m/s")
     within("line out", length, 1.0, 200.0, "m")
-    within("rod tip height", tip_height, 0.0, min(5.0, 0.5 * length), "m")
+    within("rod tip height", tip_height, TIP_HEIGHTS_M[0], min(TIP_HEIGHTS_M[1], 0.5 * length), "m")
     case = case_of([(line, lure)], Water(temperature))
     if sliding_at_full_speed:
         case = replace(case, slide=speed)
@@ -327,7 +338,7 @@ def solve_together(
     ):
         raise DiveError("retrieves solved together need one temperature and constant speeds")
     plan = shared_plan(rigs, retrieves, detail, [line_left(r) for r in retrieves] if ends is None else ends)
-    case, points = case_of(rigs, retrieves[0].water), Points.even(detail.pieces)
+    case, points = case_of(rigs, retrieves[0].water), Points.graded(detail.pieces)
     first = landed(case, points, plan, np.array([r.cast + 0j for r in retrieves]))
     march = March(case, points, plan, first)
     states = list(march)

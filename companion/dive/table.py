@@ -18,9 +18,10 @@ import numpy as np
 from numpy.polynomial import chebyshev
 from numpy.typing import NDArray
 
+from companion.dive.kept import kept
 from companion.dive.limits import DiveError
 from companion.dive.path import Path
-from companion.dive.rig import Line, Lure, Retrieve
+from companion.dive.rig import LONGEST_CAST_M, Line, Lure, Retrieve
 from companion.dive.solver import solve_together
 
 Floats = NDArray[np.float64]
@@ -41,8 +42,6 @@ _MOST_DRIFT = 0.6
 change nearly in proportion over it. A drift beyond counts as that."""
 _LEAST_CASTS = 3.0, 2.5
 """Shortest cast in heights of the rod tip, and in m: the solver needs two heights and 2 m."""
-_LONGEST_CAST = 150.0
-"""Longest cast the solver takes, m."""
 _TOGETHER = 100
 """Retrieves solved together."""
 
@@ -59,16 +58,23 @@ SHARES: Final = _shares()
 class Smooth:
     """A smooth function of a few variables on a box, interpolated from its values at Chebyshev nodes.
 
-    ``function`` takes points, shape (points, variables), and returns values, shape (points, values).
+    Attributes:
+        coefficients: of the products of Chebyshev polynomials, shape (products, values).
     """
 
     def __init__(
-        self,
+        self, coefficients: Floats, box: Sequence[tuple[float, float]], nodes: Sequence[int]
+    ) -> None:
+        self.coefficients, self._box, self._nodes = coefficients, box, nodes
+
+    @classmethod
+    def of(
+        cls,
         function: Callable[[Floats], Floats],
         box: Sequence[tuple[float, float]],
         nodes: Sequence[int],
-    ) -> None:
-        self._box, self._nodes = box, nodes
+    ) -> Smooth:
+        """Return an interpolated function of points, (points, variables), with values, (points, values)."""
         units = [chebyshev.chebpts1(n) for n in nodes]
         points = [
             0.5 * (low + high + (high - low) * unit) for (low, high), unit in zip(box, units, strict=True)
@@ -77,19 +83,19 @@ class Smooth:
         for axis, unit in enumerate(units):
             solved = np.linalg.inv(chebyshev.chebvander(unit, len(unit) - 1))
             values = np.moveaxis(np.tensordot(solved, values, axes=(1, axis)), 0, axis)
-        self._coefficients = values.reshape(int(np.prod(nodes)), -1)
+        return cls(values.reshape(int(np.prod(nodes)), -1), box, nodes)
 
-    def __call__(self, *variables: Floats) -> Floats:
+    def __call__(self, *variables: Floats, values: slice = slice(None)) -> Floats:
         """Return the function at points, shape (points, values); the variables broadcast, flattened.
 
-        Outside the box it is what it is at the box's edge.
+        Outside the box it is what it is at the box's edge. ``values``: only some of them.
         """
         basis = np.ones((1, 1))
         flat = (variable.ravel() for variable in np.broadcast_arrays(*variables))
         for variable, (low, high), n in zip(flat, self._box, self._nodes, strict=True):
             unit = np.clip((2.0 * variable - low - high) / (high - low), -1.0, 1.0)
             basis = (basis[:, :, None] * chebyshev.chebvander(unit, n - 1)[:, None, :]).reshape(len(unit), -1)
-        return np.asarray(basis @ self._coefficients)
+        return np.asarray(basis @ self.coefficients[:, values])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -176,8 +182,16 @@ class Table:
             (float(drags.min()), float(drags.max())),
             _cast_range(retrieve, cast_spread),
         ]
-        self._paths = Smooth(self._shapes, box, _NODES)
-        self._adrift = Smooth(self._changes, box, _DRIFT_NODES)
+        self._box = box
+        found = kept("table", (line, replace(lure, lift_ratio=0.0), retrieve, box, self._rise), self._solved)
+        self._paths = Smooth(np.asarray(found["paths"]), box, _NODES)
+        self._adrift = Smooth(np.asarray(found["adrift"]), box, _DRIFT_NODES)
+
+    def _solved(self) -> dict[str, Floats]:
+        """Return the coefficients of both, solved for."""
+        self._paths = Smooth.of(self._shapes, self._box, _NODES)
+        adrift = Smooth.of(self._changes, self._box, _DRIFT_NODES)
+        return {"paths": self._paths.coefficients, "adrift": adrift.coefficients}
 
     @property
     def speed(self) -> float:
@@ -187,8 +201,8 @@ class Table:
     def reach(self, lift: Floats, drag: Floats, cast: Floats) -> Floats:
         """Return the greatest depth, m, from a boat at rest, shape of the three broadcast together."""
         lift, drag, cast = np.broadcast_arrays(lift, drag, cast)
-        found = self._paths(lift - self._rise * drag, drag, cast)[:, 0].reshape(cast.shape)
-        return np.asarray(found * self._retrieve.cast * np.exp(cast))
+        found = self._paths(lift - self._rise * drag, drag, cast, values=slice(1)).reshape(cast.shape)
+        return np.maximum(found, 0.0) * self._retrieve.cast * np.exp(cast)
 
     def curves(self, lift: Floats, drag: Floats, cast: Floats) -> Curves:
         """Return the ways of casts; lift, drag and cast broadcast together and are flattened.
@@ -202,7 +216,7 @@ class Table:
         full, end = np.hypot(length, tip), at_boat(length, tip)
         return Curves(
             duration=(full - end) / self._speed,
-            reach=still[:, 0] * length,
+            reach=np.maximum(still[:, 0], 0.0) * length,
             _line=(full[:, None] - SHARES * (full - end)[:, None]).astype(np.float32),
             _speed=self._speed,
             _tip=tip,
@@ -210,6 +224,16 @@ class Table:
             _lean=lean[:, 1:].astype(np.float32),
             _bend=bend[:, 1:].astype(np.float32),
         )
+
+    def path(self, lift: float, drag: float, cast: float) -> tuple[Floats, Floats, Floats]:
+        """Return a retrieve from a boat at rest, at SHARES until below the rod tip.
+
+        Time, s, distance from the rod tip and depth, m.
+        """
+        curves = self.curves(*(np.array([each]) for each in (lift, drag, cast)))
+        (deep,), (away,) = curves.paths()
+        until = max(int(np.append(np.flatnonzero(away < 0.0), len(SHARES))[0]), 2)
+        return (SHARES * float(curves.duration[0]))[:until], away[:until], deep[:until]
 
     def _changes(self, points: Floats) -> Floats:
         """Return what a drifting boat adds: with the share of `_MOST_DRIFT` it does, and with its square.
@@ -254,7 +278,7 @@ def _cast_range(retrieve: Retrieve, spread: float) -> tuple[float, float]:
     heights, metres = _LEAST_CASTS
     least = max(heights * retrieve.tip_height, metres) / retrieve.cast
     low = float(np.log(max(SHORTEST, least)))
-    return min(low, -spread), max(float(np.log(min(LONGEST, _LONGEST_CAST / retrieve.cast))), spread)
+    return min(low, -spread), max(float(np.log(min(LONGEST, LONGEST_CAST_M / retrieve.cast))), spread)
 
 
 def at_boat(cast: Floats, tip_height: float) -> Floats:

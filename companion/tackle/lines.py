@@ -39,6 +39,8 @@ SIZES = MappingProxyType(
 )
 """Monofilament size number -> diameter, m: the Japanese trade standard of 2010, as quoted in the trade."""
 
+THINNEST, THICKEST = 0.05e-3, 1.5e-3
+"""Range of lines' diameters, m."""
 _POUNDS_PER_SIZE = MappingProxyType({"nylon": 4.0, "fluorocarbon": 4.0})
 _BRAID_AT_30_LB = 0.27e-3
 _SIGMA = MappingProxyType({"diameter": 0.02, "size": 0.03, "strength": 0.10, "braid strength": 0.15})
@@ -71,6 +73,11 @@ class LineSpec(msgspec.Struct, frozen=True):
             raise ValueError("size must be a standard size number between 0.1 and 40")
         if self.size is not None and self.material == "braid" and self.diameter is None:
             raise ValueError("size numbers here are for single filaments; give the braid's diameter")
+        if not THINNEST <= self.thickness <= THICKEST:
+            raise ValueError(
+                f"a line of this strength would be {self.thickness * 1e3:.2g} mm thick; "
+                f"expected {THINNEST * 1e3:g} to {THICKEST * 1e3:g} mm: check it, or give the diameter"
+            )
 
     @property
     def thickness(self) -> float:

@@ -42,6 +42,9 @@ DRAG_AREA_SIGMA = 0.35
 RATING_SIGMA = 0.12
 """Relative standard deviation of the depth an owner or a package states. Common practice, no source."""
 
+MOST_SINKING_N, MOST_FLOATING_N = -20.0, 2.0
+"""Range of what the dive model takes for a lure's buoyancy."""
+
 _RATING_TIP = 0.5
 _RATING_TEMPERATURE = 18.0
 _RATING_SPEED = 1.0
@@ -78,12 +81,24 @@ class LureSpec(msgspec.Struct, frozen=True):
     """
 
     name: str
-    length: Annotated[float, Quantity("length", 0.01, 0.5)]
+    length: Annotated[float, Quantity("length", 0.01, 0.4)]
     rated: Rating
     style: DiveStyle = "steep"
     when_stopped: WhenStopped = "rises slowly"
     rise: Annotated[float, Quantity("speed", -3.0, 3.0)] | None = None
     weight: Annotated[float, Quantity("mass", 0.5e-3, 1.0)] | None = None
+
+    def __post_init__(self) -> None:
+        """Check how it rises or sinks.
+
+        Raises:
+            ValueError: faster than a lure of that length can.
+        """
+        if not MOST_SINKING_N <= self.buoyancy <= MOST_FLOATING_N:
+            raise ValueError(
+                f"a lure of this length that {'rises' if self.rises > 0.0 else 'sinks'} at "
+                f"{abs(self.rises):g} m/s is not to be had; check rise and length"
+            )
 
     @property
     def drag_area(self) -> float:

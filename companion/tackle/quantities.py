@@ -84,11 +84,13 @@ class Quantity:
         return f"{value / _UNITS[self.kind][unit] + _ZERO_AT.get(unit, 0.0):.3g} {unit}"
 
 
-Diameter = Annotated[float, Quantity("length", 0.05e-3, 2e-3)]
+Diameter = Annotated[float, Quantity("length", 0.05e-3, 1.5e-3)]
 """A line's diameter, m."""
 Depth = Annotated[float, Quantity("length", 0.1, 60.0)]
 """A depth a lure is said to reach, m."""
-Cast = Annotated[float, Quantity("length", 3.0, 150.0)]
+Cast = Annotated[float, Quantity("length", 5.0, 150.0)]
 """The length of a cast, m."""
+TipHeight = Annotated[float, Quantity("length", -2.0, 5.0)]
+"""The height of a rod tip above the water, m; negative below it."""
 Strength = Annotated[float, Quantity("strength", 1.0, 2000.0)]
 """The strength a line is sold by, N."""

@@ -12,17 +12,27 @@ from typing import Literal, TypeVar, get_args
 from typing import cast as cast_to
 
 import msgspec
+import numpy as np
 from msgspec import structs
+from numpy.typing import NDArray
 
-from companion import dive
 from companion.dive.calibration import Belief, Calibration, Estimate, Rig, Stated
-from companion.tackle.lines import LineSpec, Material
+from companion.tackle.lines import THICKEST, THINNEST, LineSpec, Material
 from companion.tackle.lures import RATING_SIGMA, LureSpec
 from companion.tackle.quantities import Quantity
-from companion.tackle.rods import CAST_SIGMA, LEADER_RANGE, SHARED_DRAG_SIGMA, Leader, Rod
+from companion.tackle.rods import (
+    CAST_SIGMA,
+    FASTEST_MPS,
+    LEADER_RANGE,
+    SHARED_DRAG_SIGMA,
+    SLOWEST_MPS,
+    Leader,
+    Rod,
+)
 from companion.units import FOOT, YARD, LengthUnit
 
 T = TypeVar("T")
+Floats = NDArray[np.float64]
 
 _CHOSEN_CAST_SIGMA = 0.01
 """Relative standard deviation of a cast that somebody asks about: it is that long because they say so."""
@@ -103,8 +113,8 @@ def change_from(
     return Change(
         line=_read("line", line, _line_from),
         leader=_read("leader", leader, _leader_from),
-        cast=_read("cast", cast, Quantity("length", 2.0, 150.0).read),
-        speed=_read("speed", speed, Quantity("speed", 0.05, 5.0).read),
+        cast=_read("cast", cast, Quantity("length", 5.0, 150.0).read),
+        speed=_read("speed", speed, Quantity("speed", SLOWEST_MPS, FASTEST_MPS).read),
         temperature=_read("temperature", temperature, Quantity("temperature", 0.0, 40.0).read),
     )
 
@@ -125,7 +135,9 @@ def _line_from(words: str) -> LineSpec:
         return LineSpec(material=cast_to(Material, material), size=_size_from(rest.removeprefix("size ")))
     if rest.endswith(("lb", "kg", "N")):
         return LineSpec(material=cast_to(Material, material), strength=Quantity("strength").read(rest))
-    return LineSpec(material=cast_to(Material, material), diameter=Quantity("length", 5e-5, 2e-3).read(rest))
+    return LineSpec(
+        material=cast_to(Material, material), diameter=Quantity("length", THINNEST, THICKEST).read(rest)
+    )
 
 
 def _leader_from(words: str) -> Leader | Literal[False]:
@@ -208,9 +220,10 @@ def reaches(
 def _reach(rod: Rod, learned: Calibration, change: Change) -> RodReach:
     changed = _changed(rod, change)
     calibration, name = _with_change(changed, rod, learned, change)
-    line, lure, retrieve = calibration.best(name)
+    cast = calibration.best(name)[2].cast
     reach = calibration.reach(name)
-    path = dive.solve(line, lure, retrieve)
+    t, away, deep = calibration.path(name, reach.best)
+    deepest = int(deep.argmax())
     return RodReach(
         rod=rod.number,
         name=rod.name,
@@ -218,15 +231,15 @@ def _reach(rod: Rod, learned: Calibration, change: Change) -> RodReach:
         line=changed.line_name,
         leader=None if changed.spec.leader is None else changed.spec.leader.length,
         guessed=changed.guessed,
-        cast=retrieve.cast,
+        cast=cast,
         speed=changed.speed,
         temperature=changed.temperature,
         reach=reach,
-        reach_at=path.reach_at,
-        reach_after=path.reach_t,
-        path=_points(path),
-        shallow=_points(dive.solve(line, calibration.lure_reaching(name, reach.low), retrieve)),
-        deep=_points(dive.solve(line, calibration.lure_reaching(name, reach.high), retrieve)),
+        reach_at=float(away[deepest]),
+        reach_after=float(t[deepest]),
+        path=_points(away, deep),
+        shallow=_points(*calibration.path(name, reach.low)[1:]),
+        deep=_points(*calibration.path(name, reach.high)[1:]),
         touches=learned.belief().by_rig[rig_name(rod)].touches,
     )
 
@@ -258,8 +271,8 @@ def _with_change(changed: Rod, rod: Rod, learned: Calibration, change: Change) -
     return learned.with_rig(tried), "what if"
 
 
-def _points(path: dive.Path) -> tuple[tuple[float, float], ...]:
-    return tuple((round(float(x), 3), round(float(z), 3)) for x, z in zip(path.x, path.z, strict=True))
+def _points(away: Floats, deep: Floats) -> tuple[tuple[float, float], ...]:
+    return tuple((round(float(x), 3), round(float(z), 3)) for x, z in zip(away, deep, strict=True))
 
 
 def before_and_after(rod: Rod, learned: Calibration, unit: LengthUnit) -> str:

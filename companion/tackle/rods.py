@@ -11,13 +11,20 @@ import msgspec
 from companion import dive
 from companion.tackle.lines import DENSITY, LineSpec
 from companion.tackle.lures import DRAG_AREA_SIGMA, LureSpec
-from companion.tackle.quantities import Cast, Quantity
+from companion.tackle.quantities import Cast, Quantity, TipHeight
+from companion.units import FOOT, YARD
 
 CAST_SIGMA = 0.12
 """Relative standard deviation of the usual cast an owner states. Common practice, no source."""
 
 LINE_DRAG_SIGMA = 0.15
 """Relative standard deviation of a line's drag: the spread of cylinder laws, roughness, strumming."""
+
+SLOWEST_MPS, FASTEST_MPS = 0.05, 5.0
+"""Range of a retrieve's speed."""
+
+CAST_IN_TIP_HEIGHTS = 4.0
+"""A usual cast is at least so many heights of the rod tip long: a shorter one is no retrieve."""
 
 LEADER_RANGE = (0.1, 20.0)
 """Least and greatest length of a leader, m."""
@@ -31,6 +38,18 @@ class Reel(msgspec.Struct, frozen=True):
 
     per_turn: Annotated[float, Quantity("length", 0.1, 2.0)]
     turns: Annotated[float, Quantity("rate", 0.1, 5.0)] = 1.2
+
+    def __post_init__(self) -> None:
+        """Check the speed.
+
+        Raises:
+            ValueError: nobody reels so slowly or so fast.
+        """
+        if not SLOWEST_MPS <= self.speed <= FASTEST_MPS:
+            raise ValueError(
+                f"per_turn times turns is {self.speed / FOOT:.3g} ft/s ({self.speed:.3g} m/s); "
+                f"expected {SLOWEST_MPS / FOOT:.2g} to {FASTEST_MPS / FOOT:.2g} ft/s"
+            )
 
     @property
     def speed(self) -> float:
@@ -63,6 +82,8 @@ class RodSpec(msgspec.Struct, frozen=True):
         cast: the usual cast, m from the rod tip to where the lure lands.
         name: a name to show, or None.
         leader: between line and lure, or None.
+        rod_tip: height of its tip above the water while it is reeled, m, negative when it is held into the
+            water; None: the boat's usual one.
         backing: what the main line is tied to on the reel, or None where no cast gets there.
     """
 
@@ -74,6 +95,7 @@ class RodSpec(msgspec.Struct, frozen=True):
     name: str | None = None
     leader: Leader | None = None
     backing: Backing | None = None
+    rod_tip: TipHeight | None = None
 
     def __post_init__(self) -> None:
         """Check the number.
@@ -99,6 +121,20 @@ class Rod(msgspec.Struct, frozen=True):
     lure: LureSpec
     tip_height: float = 0.5
     temperature: float = 18.0
+
+    def __post_init__(self) -> None:
+        """Check the cast against the height of the rod tip.
+
+        Raises:
+            ValueError: it is too short.
+        """
+        least = CAST_IN_TIP_HEIGHTS * self.tip_height
+        if self.cast < least:
+            raise ValueError(
+                f"a cast of {self.cast / YARD:.3g} yd ({self.cast:.3g} m) is too short for a rod tip "
+                f"{self.tip_height / FOOT:.3g} ft ({self.tip_height:.3g} m) up; "
+                f"expected at least {least / YARD:.3g} yd ({least:.3g} m)"
+            )
 
     @property
     def number(self) -> int:

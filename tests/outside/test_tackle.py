@@ -9,6 +9,7 @@ from dataclasses import replace
 import pytest
 
 from companion import dive
+from companion.config import starter_lures
 from companion.dive.calibration import NoTouch, Touch
 from companion.tackle import (
     DENSITY,
@@ -138,3 +139,14 @@ def test_touches_bring_seventeen_pound_line_to_what_the_trade_reports() -> None:
     assert before > 13.5
     assert after.best / FOOT == pytest.approx(11.5, rel=0.08)
     assert after.low / FOOT < 11.5 < after.high / FOOT
+
+
+@pytest.mark.parametrize(
+    ("tip", "feet"), [(0.6, 17.8), (0.0, 19.2), (-0.6, 20.6), (-1.2, 22.0), (-1.5, 22.7)]
+)
+def test_a_rod_tip_held_up_or_into_the_water_as_another_program_has_it(tip, feet):
+    """C: elastic lumped masses with inertia, of other authors than `companion.dive`; an 18 ft lure."""
+    lure = next(lure for lure in starter_lures() if lure.name == "deep plum")
+    retrieve = replace(lure.rated_retrieve(), tip_height=tip)
+    path = dive.solve(lure.rated.line.physics(), lure.physics(), retrieve)
+    assert path.reach / FOOT == pytest.approx(feet, rel=0.006)

@@ -110,8 +110,11 @@ def test_all_mistakes_of_a_file_are_told_with_line_key_reason_and_hint() -> None
         ((', strength = "12 lb"', ""), 5, "give the diameter"),
         (("fluorocarbon", "flurocarbon"), 5, 'did you mean "fluorocarbon"?'),
         (('"45 yd"', "45"), 4, "expected a length with its unit"),
-        (('"45 yd"', '"900 yd"'), 4, "must be between 3.28 yd and 164 yd"),
+        (('"45 yd"', '"900 yd"'), 4, "must be between 5.47 yd and 164 yd"),
         (("reel = {", "reel = 3 # {"), 6, "expected a table"),
+        (('"28 in", turns = "1.25 /s"', '"76 in", turns = "4 /s"'), 6, "expected 0.16 to 16 ft/s"),
+        (('strength = "12 lb"', 'strength = "440 lb"'), 5, "would be 1.7 mm thick; expected 0.05 to 1.5 mm"),
+        (('"45 yd"', '"6 yd"\nrod_tip = "7 ft"'), 4, "expected at least 9.33 yd (8.53 m)"),
     ],
 )
 def test_one_mistake_in_a_rod(change: tuple[str, str], line: int, words: str) -> None:
@@ -213,3 +216,26 @@ def test_any_text_is_settings_or_problems(text: str) -> None:
 def test_a_mistake_about_the_page_is_told(line, reason):
     with pytest.raises(ConfigError, match=re.escape(reason)):
         parse(f"[page]\n{line}\n")
+
+
+def test_a_rod_tip_of_its_own_may_be_below_the_water() -> None:
+    text = ROD.format(number=1, strength="12 lb")
+    usual, own = (parse(t).rods[0] for t in (text, text.replace("reel =", 'rod_tip = "-4 ft"\nreel =')))
+    assert usual.tip_height == 0.5
+    assert own.tip_height == pytest.approx(-4 * 0.3048)
+    assert own.dive_retrieve().tip_height == own.tip_height
+
+
+def test_a_lure_that_rises_faster_than_one_of_its_size_can_is_told() -> None:
+    text = """
+[[lures]]
+name = "balloon"
+length = "90 mm"
+rise = "2.5 m/s"
+[lures.rated]
+depth = "8 ft"
+cast = "35 yd"
+line = { material = "nylon", size = 3 }
+"""
+    (told,) = problems(text)
+    assert "check rise and length" in told

@@ -113,7 +113,7 @@ def test_units_do_not_matter(d, lure, cast, scale):
 @given(diameters, lures, retrieves)
 def test_left_is_as_right(d, lure, retrieve):
     """The same cast to the other side, in the kernel: mirrored, to rounding."""
-    rigs, points = [(Line(d), lure)], Points.even(10)
+    rigs, points = [(Line(d), lure)], Points.graded(10)
     plan = shared_plan(rigs, [retrieve], DEFAULT, [line_left(retrieve)])
     case = case_of(rigs, retrieve.water)
     right = list(March(case, points, plan, landed(case, points, plan, np.array([retrieve.cast + 0j]))))

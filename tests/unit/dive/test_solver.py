@@ -1,4 +1,5 @@
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -73,16 +74,37 @@ def test_a_path_tells_where_the_lure_is():
     assert np.hypot(path.x, path.z + 1.0).max() <= math.hypot(40.0, 1.0) + 1e-6
 
 
-def test_a_floating_lure_rises_straight_up_while_the_reel_rests():
-    """At a speed at which its drag is its buoyancy."""
-    path = solve(LINE, LURE, Retrieve(40.0).stopped_at(15.0, 4.0))
-    (x0, z0), (x1, z1) = path.at(15.6), path.at(18.6)
-    k = 0.5 * Water(15.0).density * LURE.drag_area
-    assert x1 == pytest.approx(x0, abs=1e-6)
-    assert (z0 - z1) / 3.0 == pytest.approx(math.sqrt(LURE.buoyancy / k), rel=0.01)
-    assert path.tension[(path.t > 15.6) & (path.t < 18.4)].max() == 0.0
-    after = path.at(25.0)[1]
-    assert after > z1, "it dives again when the reel goes on"
+def test_a_floating_lure_rises_while_the_reel_rests_held_back_by_its_line():
+    """More slowly than at the speed at which its drag is its buoyancy, and on a thin line nearly at it."""
+    free = math.sqrt(LURE.buoyancy / (0.5 * Water(15.0).density * LURE.drag_area))
+
+    def rise(line):
+        path = solve(line, LURE, Retrieve(40.0).stopped_at(15.0, 4.0))
+        (x0, z0), (x1, z1) = path.at(15.6), path.at(18.6)
+        assert x1 == pytest.approx(x0, abs=0.25)
+        assert path.at(25.0)[1] > z1, "it dives again when the reel goes on"
+        return (z0 - z1) / 3.0
+
+    assert free > rise(Line(0.06e-3, 1000.0)) > rise(Line(0.5e-3, 1000.0)) > 0.4 * free
+    assert rise(Line(0.06e-3, 1000.0)) > 0.9 * free
+
+
+def test_the_belly_of_a_slack_line_stays_and_draws_the_lure_back_down():
+    """Back along its own track."""
+    path = solve(LINE, LURE, Retrieve(40.0).stopped_at(15.0, 6.0))
+    (_, before), (x1, after), (x2, later) = path.at(15.0), path.at(21.0), path.at(24.0)
+    assert after < before - 0.8
+    assert (later - after) / (x1 - x2) > 0.3
+
+
+@pytest.mark.parametrize("start", [0.0, 20.0, 38.0])
+@pytest.mark.parametrize("drift", [-0.8, 0.8])
+def test_a_stop_anywhere_over_a_bottom_has_a_path(start, drift):
+    retrieve = Retrieve(40.0, drift=drift).stopped_at(start, 6.0)
+    path = solve(LINE, replace(LURE, buoyancy=-0.02), retrieve, bottom=Bottom.flat(4.0))
+    assert np.isfinite(path.z).all()
+    assert path.z.max() <= 4.0
+    assert (np.hypot(path.x, path.z + 1.0) <= path.line_out + 0.1).all()
 
 
 def test_a_lure_that_floats_stops_at_the_surface():

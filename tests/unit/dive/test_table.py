@@ -128,6 +128,25 @@ def test_a_boat_that_comes_nearer_at_reeling_speed_still_has_a_path():
         assert np.isfinite(curves.paths(drift)).all()
 
 
+@pytest.mark.parametrize(("cast", "tip"), [(109.7, 0.5), (150.0, 2.0), (6.0, 1.5), (5.0, -1.5), (20.0, 5.0)])
+def test_casts_at_the_limits_have_a_reach_and_none_is_negative(cast, tip):
+    """What settings let through: 150 m, 5 m, four heights of the rod tip, a tip in the water."""
+    lifts = np.log(0.3) + np.linspace(-0.4, 0.4, 5)[:, None] + 0.3 * np.linspace(-0.8, 0.8, 3)
+    retrieve = replace(USUAL, cast=cast, tip_height=tip)
+    floats = Lure(0.0015, onset=3.0, buoyancy=0.03)
+    table = Table(Line(0.3e-3, PVDF), floats, retrieve, lifts, np.linspace(-0.8, 0.8, 3), 0.36)
+    casts = np.linspace(-0.36, 0.36, 7)
+    assert (table.reach(np.array(np.log(0.2)), np.array(0.8), casts) >= 0.0).all()
+    curves = table.curves(np.log(np.array([0.2, 0.4])), np.array(0.0), np.array(0.0))
+    assert np.isfinite(curves.paths(0.2)).all()
+    t, away, deep = table.path(float(np.log(0.3)), 0.0, 0.0)
+    assert (away >= 0.0).all()
+    assert deep.max() == pytest.approx(
+        solve(Line(0.3e-3, PVDF), replace(floats, lift_ratio=0.3), retrieve).reach, rel=0.05, abs=0.1
+    )
+    assert (np.diff(t) > 0.0).all()
+
+
 def test_a_retrieve_of_changing_speed_is_refused():
     lifts, drags = np.zeros((2, 3)), np.zeros(3)
     with pytest.raises(TypeError, match="one steady speed"):

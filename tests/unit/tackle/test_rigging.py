@@ -180,7 +180,7 @@ def test_what_one_rod_learns_reaches_the_other_and_comes_back_from_the_logbook()
     ("words", "says"),
     [
         ({"cast": "35 miles"}, 'cast "35 miles": expected a length with its unit'),
-        ({"cast": "1 yd"}, 'cast "1 yd": must be between 2.19 yd and 164 yd'),
+        ({"cast": "1 yd"}, 'cast "1 yd": must be between 5.47 yd and 164 yd'),
         ({"speed": "30 m/s"}, 'speed "30 m/s": must be between'),
         ({"temperature": "200 F"}, 'temperature "200 F": must be between'),
         ({"line": "rope 3"}, 'line "rope 3": expected a material'),
