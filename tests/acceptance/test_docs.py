@@ -109,6 +109,17 @@ def test_the_physics_page_prints_what_the_model_says_of_seventeen_pound_line():
     for cast, feet in zip((45 * YARD, 0.8 * 45 * YARD, 0.75 * 45 * YARD), (f for _, f in rows), strict=True):
         reach = dive.solve(line, lure.physics(), replace(lure.rated_retrieve(), cast=cast)).reach
         assert reach / FOOT == pytest.approx(float(feet), abs=0.06)
+    leader = dive.Section(6 * FOOT, LineSpec("fluorocarbon", strength=25 * POUND_FORCE).thickness, 1775.0)
+    retrieve = lure.rated_retrieve()
+    short = replace(retrieve, cast=0.75 * retrieve.cast)
+    for rigged, cast, tip, words in (
+        (line, retrieve, 5 * FOOT, "| the rod tip at 5 ft instead of 1.6 | {} ft |"),
+        (line, retrieve, 2.0, "| the rod tip at 6.6 ft | {} ft |"),
+        (replace(line, sections=(leader,)), retrieve, 0.5, "3, 6 or 10 ft long | 16.7, {}, 16.4 ft |"),
+        (replace(line, sections=(leader,)), short, 2.0, "the tip at 6.6 ft, a 6-ft leader | {} ft |"),
+    ):
+        reach = dive.solve(rigged, lure.physics(), replace(cast, tip_height=tip)).reach
+        assert words.format(f"{reach / FOOT:.1f}") in text
     assert "11 or 12 ft" in text
     assert "calibration by touches" in text
 
