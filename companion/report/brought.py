@@ -8,6 +8,8 @@ from html import escape
 
 from companion.events import Logged
 from companion.report.counts import Row, Table, shown
+from companion.report.document import table
+from companion.report.forecasts import HitRate
 
 LinkTo = Callable[[Logged], str]
 """Makes a link to a logged thing."""
@@ -37,29 +39,29 @@ def brought(asked: Sequence[Table], link_to: LinkTo) -> str:
 
 def verdict(asked: Sequence[Table]) -> str:
     """Return in a sentence whether anything stands out."""
-    if any(table.bears for table in asked):
+    if any(one.bears for one in asked):
         return "Where one stands out it is said; look at how few counts it rests on."
     return "<b>Nothing stands out here: the counts are too few, or too even, to call one better.</b>"
 
 
-def _table(table: Table, link_to: LinkTo) -> str:
-    by_cast = table.by == "cast"
-    most = 1.0 if by_cast else max([row.high for row in table.rows if row.effort > 0.1] or [1.0])
-    verdicts = {row.verdict for row in table.rows}
+def _table(asked: Table, link_to: LinkTo) -> str:
+    by_cast = asked.by == "cast"
+    most = 1.0 if by_cast else max([row.high for row in asked.rows if row.effort > 0.1] or [1.0])
+    verdicts = {row.verdict for row in asked.rows}
     alike = _SAME.get(next(iter(verdicts), "")) if len(verdicts) == 1 else None
     heads = [
-        _TITLES[table.question].removeprefix("By "),
+        _TITLES[asked.question].removeprefix("By "),
         "bites",
         "casts" if by_cast else "hours",
         "share of casts" if by_cast else "bites an hour",
     ]
     heads += [] if alike else ["what it bears"]
     head = "".join(f"<th{_NUMBER if i in (1, 2) else ''}>{text}</th>" for i, text in enumerate(heads))
-    rows = [_row(row, link_to, by_cast, interval(row, most, by_cast), alike is None) for row in table.rows]
-    if table.unknown is not None:
-        rows.append(_row(table.unknown, link_to, by_cast, "", alike is None))
+    rows = [_row(row, link_to, by_cast, interval(row, most, by_cast), alike is None) for row in asked.rows]
+    if asked.unknown is not None:
+        rows.append(_row(asked.unknown, link_to, by_cast, "", alike is None))
     return (
-        f"<div><table><caption>{_TITLES[table.question]} <small>{escape(table.how)}"
+        f"<div><table><caption>{_TITLES[asked.question]} <small>{escape(asked.how)}"
         f"{f' <i>{alike}</i>' if alike else ''}</small></caption>"
         f"<thead><tr>{head}</tr></thead><tbody>\n{''.join(rows)}</tbody></table></div>\n"
     )
@@ -107,3 +109,14 @@ def interval(row: Row, most: float, share: bool) -> str:
     per = "of casts" if share else "an hour"
     said = f"{written(row.rate)} {per}, between {written(row.low)} and {written(row.high)}"
     return rate_bar(row.rate, row.low, row.high, most, said)
+
+
+def hit_rate_table(rates: Sequence[HitRate]) -> str:
+    """Return how often each word of a forecast was right; "" where nothing was foretold."""
+    rows = [
+        f'<tr><td>a touch <b>{one.word}</b> come</td><td class="num">{one.casts}</td>'
+        f'<td class="num">{one.touched}</td>'
+        f"<td>{rate_bar(one.touched / one.casts, one.low, one.high)}</td></tr>\n"
+        for one in rates
+    ]
+    return table(("said", "casts", "touched", "share that touched"), rows) if rows else ""

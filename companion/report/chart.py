@@ -103,13 +103,13 @@ def label(words: str, rank: int, dx: float, dy: float, kind: str = "label", anch
     return text(dx, dy, words, kind, anchor).replace("<text ", f'<text data-label="{rank}" ', 1)
 
 
-def thing(day: Day, one: Shown, x: float, y: float, said: str) -> str:
-    """Return a thing's sign as a link to its row that says what it is, with its number beside it."""
+def thing(day: Day, one: Shown, x: float, y: float, said: str, anchor: str = "") -> str:
+    """Return a thing's sign with its number, which says what it is and leads to its row or another anchor."""
     first = one.things[0]
     kind = (first.detail or "spot") if one.kind == "mark" else one.kind
     numbers = label(one.numbers, _RANKS[one.kind], 13.0, 4.5)
     return (
-        f'<a class="thing" href="#{day.anchor(first)}" {chosen_by(one.kind, first.rod)}>'
+        f'<a class="thing" href="#{anchor or day.anchor(first)}" {chosen_by(one.kind, first.rod)}>'
         f"<title>{escape(said)}</title>{pin(x, y, shared_sign(kind) + numbers)}</a>"
     )
 

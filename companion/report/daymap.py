@@ -32,6 +32,7 @@ from companion.units import Units
 
 _WIDEST, _HIGHEST, _NARROWEST = 1000.0, 680.0, 460.0
 _FOOT = 34.0
+_POINTS_OF_A_DAY = 400
 _LAST_RANK = 8
 
 
@@ -180,3 +181,69 @@ def _map_data(plane: Plane, ground: Ground | None, units: Units) -> dict[str, An
 
 def _tenths(values: Floats) -> list[int | None]:
     return [None if math.isnan(v) else round(10 * v) for v in values.ravel().tolist()]
+
+
+# -- many days ----------------------------------------------------------------------------------------
+
+SAME_WATER_M = 3000.0
+"""Days that began further apart than this are not on one map."""
+
+Outing = tuple[Day, Ground | None, Sequence[Catch]]
+"""A day with the bottom of its water and its catches."""
+
+
+def map_of_days(outings: Sequence[Outing], units: Units) -> Chart | None:
+    """Return the map of the water that most is known of, with the ways and the catches of all days there.
+
+    A catch leads to its trip in the table: "t1" is the first. None when no day knew where it was.
+    """
+    placed = [(i, *one) for i, one in enumerate(outings, 1) if one[0].plane is not None]
+    if not placed:
+        return None
+    _, best, ground, _ = max(placed, key=lambda one: 0 if one[2] is None else np.isfinite(one[2].depth).sum())
+    assert best.plane is not None
+    here = [(i, day, found) for i, day, _, found in placed if _is_near(best, day)]
+    places = np.array([best.plane.to_xy(lat, lon) for _, day, _ in here for lat, lon in _way(day)])
+    (west, south), (east, north) = places.min(axis=0) - 40.0, places.max(axis=0) + 40.0
+    wide = min(max(_HIGHEST * (east - west) / (north - south), _NARROWEST), _WIDEST)
+    high = min(max(wide * (north - south) / (east - west), 380.0), _HIGHEST)
+    box = Box(0.0, 0.0, wide, high)
+    plane = Plane.fitting(box, float(west), float(south), float(east), float(north))
+    world = [
+        box.rect("", ' fill="url(#unknown)"'),
+        *_lakebed(plane, ground, units),
+        *(_way_over(plane, best, day) for _, day, _ in here),
+        *(sign for i, day, found in here for sign in _catches_over(plane, best, day, found, i, units)),
+    ]
+    said = "Map of the season: bottom, the boat's ways, and the catches where the lure was"
+    svg = chart("map-chart", said, wide, high + _FOOT, [box.rect("frame"), *ruler(plane, units)], world, box)
+    return Chart(svg, wide, high + _FOOT, _map_data(plane, ground, units))
+
+
+def _is_near(one: Day, other: Day) -> bool:
+    assert one.plane is not None
+    assert other.plane is not None
+    return math.hypot(*one.plane.to_xy(other.plane.lat, other.plane.lon)) < SAME_WATER_M
+
+
+def _way(day: Day) -> list[tuple[float, float]]:
+    """Return latitudes and longitudes along a day's way, thinned."""
+    fixes = [reading.fix for reading in day.readings if reading.fix is not None]
+    every = max(1, len(fixes) // _POINTS_OF_A_DAY)
+    return [(fix.lat, fix.lon) for fix in fixes[::every]]
+
+
+def _way_over(plane: Plane, on: Day, day: Day) -> str:
+    assert on.plane is not None
+    return f'<path class="track" d="{plane.path(on.plane.to_xy(*place) for place in _way(day))}"/>'
+
+
+def _catches_over(
+    plane: Plane, on: Day, day: Day, catches: Sequence[Catch], trip: int, units: Units
+) -> Iterator[str]:
+    for catch in catches:
+        spot = on.xy(catch.at_lure.lure_at or catch.at_lure.boat)
+        if spot is not None:
+            one = Shown(catch.what, catch.things, catch.at_lure)
+            said = f"trip {trip}, {day.date or ''}\n{_about(day, one, units)}"
+            yield thing(day, one, plane.x(spot[0]), plane.y(spot[1]), said, f"t{trip}")

@@ -55,6 +55,18 @@ def drawn(chart: Chart | None) -> str:
     return f'<div class="drawn" style="--wide:{chart.wide:.0f}px">{chart.svg}</div>\n'
 
 
+def map_tools(chart: Chart | None) -> str:
+    """Return what moves a map, and where the depth under the pointer is told."""
+    if chart is None:
+        return ""
+    return (
+        '<div class="tools screen" hidden><button data-zoom="in" aria-label="Closer">+</button>'
+        '<button data-zoom="out" aria-label="Further away">−</button>'
+        '<button data-zoom="whole">Whole map</button>'
+        '<p id="under-pointer" role="status">Point at the map for the depth.</p></div>'
+    )
+
+
 def table(heads: Iterable[str], rows: Iterable[str], *, sorts: bool = False) -> str:
     """Return a table; with `sorts` a click on a heading sorts it."""
     named = (f"<button>{head}</button>" if sorts else head for head in heads)

@@ -11,12 +11,22 @@ from companion.dive.calibration import Estimate
 from companion.pictures import watermap
 from companion.pictures.drawing import Box, outline, sign
 from companion.pictures.palette import rod_class
-from companion.report.brought import brought, rate_bar, verdict
+from companion.report.brought import brought, hit_rate_table, verdict
 from companion.report.cards import cards
 from companion.report.chart import GAP_S, KINDS, Chart, rods_of, shown_of
 from companion.report.day import CATCHES, Day
 from companion.report.daymap import map_of
-from companion.report.document import CAUTIONS, UNKNOWN, document, drawn, link, links, section, table
+from companion.report.document import (
+    CAUTIONS,
+    UNKNOWN,
+    document,
+    drawn,
+    link,
+    links,
+    map_tools,
+    section,
+    table,
+)
 from companion.report.findings import Findings
 from companion.report.forecasts import Forecast
 from companion.report.localtime import zone_name
@@ -167,19 +177,8 @@ def _where(found: Findings, chart: Chart | None) -> str:
         return section("map", "Bites and fish", how, filters, cards(found))
     beside = f'<div class="aside">{filters}{_depth_key(found)}</div>'
     wide = "" if chart is None else f' style="--wide:{chart.wide:.0f}px"'
-    shown = f'<div class="beside"{wide}><div>{drawn(chart)}{_map_tools(chart)}</div>{beside}</div>'
+    shown = f'<div class="beside"{wide}><div>{drawn(chart)}{map_tools(chart)}</div>{beside}</div>'
     return section("map", "Where the lure was", _how_map(found), shown, cards(found))
-
-
-def _map_tools(chart: Chart | None) -> str:
-    if chart is None:
-        return ""
-    return (
-        '<div class="tools screen" hidden><button data-zoom="in" aria-label="Closer">+</button>'
-        '<button data-zoom="out" aria-label="Further away">−</button>'
-        '<button data-zoom="whole">Whole map</button>'
-        '<p id="under-pointer" role="status">Point at the map for the depth.</p></div>'
-    )
 
 
 def _filters(found: Findings) -> str:
@@ -251,13 +250,7 @@ def _player(chart: Chart | None) -> str:
 def _foretold(found: Findings) -> str:
     if not found.forecasts:
         return ""
-    rows = [
-        f'<tr><td>a touch <b>{one.word}</b> come</td><td class="num">{one.casts}</td>'
-        f'<td class="num">{one.touched}</td>'
-        f"<td>{rate_bar(one.touched / one.casts, one.low, one.high)}</td></tr>"
-        for one in found.hit_rates
-    ]
-    rates = table(("said", "casts", "touched", "share that touched"), rows) if rows else ""
+    rates = hit_rate_table(found.hit_rates)
     each = table(
         ("cast", "time", "rod", "foretold", "what came"), [_forecast(found, one) for one in found.forecasts]
     )

@@ -11,11 +11,13 @@ import numpy as np
 
 from companion.dive.calibration import Estimate
 from companion.events import Logged
-from companion.report.brought import brought, verdict
+from companion.report.brought import brought, hit_rate_table, verdict
 from companion.report.counts import SEASON_QUESTIONS, By, Table, tables
-from companion.report.document import CAUTIONS, document, drawn, section, table
+from companion.report.daymap import map_of_days
+from companion.report.document import CAUTIONS, document, drawn, map_tools, section, table
 from companion.report.figures import rod_figures, table_figures
 from companion.report.findings import Findings
+from companion.report.forecasts import HitRate, hit_rates
 from companion.report.reach_charts import reach_over_time
 from companion.report.words import count, lasting
 from companion.units import Units
@@ -38,6 +40,7 @@ def season_page(outings: Sequence[Outing], units: Units) -> str:
     """Return the season as HTML, the trips in the order given."""
     labels = [f"{place}. {one.label}" for place, one in enumerate(outings, 1)]
     reach = reach_over_time(_reaches(outings), labels, units)
+    where = map_of_days([(o.found.day, o.found.ground, o.found.catches) for o in outings], units)
     links = _Links(outings)
     invented = any(one.found.day.invented for one in outings)
     body = [
@@ -46,6 +49,8 @@ def season_page(outings: Sequence[Outing], units: Units) -> str:
         '<p class="invented">Among them are invented days.</p>' if invented else "",
         "<p>&nbsp;</p></div></header>\n<main>",
         section("trips", "The trips", "Click on a heading to sort.", _trips(outings, units)),
+        section("map", "All days on one map", _HOW_MAP, drawn(where), map_tools(where)),
+        section("foretold", "Foretold, and what came", _HOW_FORETOLD, hit_rate_table(_pooled_rates(outings))),
         section("reach", "How deep each rod got", _HOW_REACH, drawn(reach)),
         *(
             section(
@@ -56,7 +61,8 @@ def season_page(outings: Sequence[Outing], units: Units) -> str:
         f'<footer id="how">{CAUTIONS}{_HOW_NUMBERS}</footer>',
         "</main>",
     ]
-    return document("Many trips", "\n".join(body))
+    data = {} if where is None else {"unit": units.depth_unit, "per": units.depth_m, "map": where.data}
+    return document("Many trips", "\n".join(body), data)
 
 
 def season_figures(outings: Sequence[Outing]) -> dict[str, Any]:
@@ -73,6 +79,7 @@ def season_figures(outings: Sequence[Outing]) -> dict[str, Any]:
             }
             for one in outings
         ],
+        "foretold": [one._asdict() for one in _pooled_rates(outings)],
         "brought": {by: [table_figures(table) for table in asked] for by, asked in _pooled(outings)},
     }
 
@@ -97,6 +104,11 @@ def _pooled(outings: Sequence[Outing]) -> Iterator[tuple[By, list[Table]]]:
         tries = [one for outing in outings if outing.found.by == by for one in outing.found.tries]
         if tries:
             yield by, tables(tries, by, SEASON_QUESTIONS)
+
+
+def _pooled_rates(outings: Sequence[Outing]) -> list[HitRate]:
+    """Return how often each word of a forecast was right over all trips."""
+    return hit_rates([one for outing in outings for one in outing.found.forecasts])
 
 
 def _reaches(outings: Sequence[Outing]) -> dict[str, list[tuple[int, str, float, Estimate | None]]]:
@@ -165,6 +177,13 @@ def _median(values: np.ndarray[tuple[int], np.dtype[np.float64]]) -> float | Non
     return round(float(np.median(known)), 3) if len(known) else None
 
 
+_HOW_MAP = (
+    "Every catch where the lure was, over the water of which most is known. Choose one to get to its trip."
+)
+_HOW_FORETOLD = (
+    "Over the casts of all trips whose end was told: how often the lure touched after each word. The bar is "
+    "the interval that the count leaves open, nineteen times in twenty."
+)
 _HOW_REACH = (
     "Each rod with its line, trip by trip: what was believed when the trip ended, with the band that holds "
     "the truth in nine cases of ten, or what was told on the water where nothing is stored."

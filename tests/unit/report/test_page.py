@@ -306,3 +306,12 @@ def test_the_map_tells_no_depth_where_nothing_is_known(fished, found, sounded, p
     assert 0 not in grid["depth"]
     known = [a is None for a in grid["depth"]]
     assert [b is None for b in grid["within"]] == known
+
+
+def test_a_season_has_one_map_of_all_days_and_how_often_each_word_was_right(fished, found):
+    one = Outing(found(fished), "one.db")
+    text = season_page([one, one._replace(logbook="two.db")], Units())
+    drawn = re.search(r'<svg class="chart drawing" id="map-chart".*?</svg>', text, re.DOTALL)[0]
+    assert re.findall(r'<a class="thing" href="(#t\d)" data-kind="fish"', drawn) == ["#t1", "#t2"]
+    assert 'id="under-pointer"' in text
+    assert season_figures([one])["foretold"] == []
