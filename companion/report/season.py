@@ -22,6 +22,9 @@ from companion.report.reach_charts import reach_over_time
 from companion.report.words import count, lasting
 from companion.units import Units
 
+_MOST_NUMBERS = 8
+"""The table of trips names the bites of a trip that has no more."""
+
 
 class Outing(NamedTuple):
     """A trip of a season: what was found of it, and the name of the logbook it is in."""
@@ -148,7 +151,8 @@ def _trip_row(place: int, one: Outing, units: Units) -> str:
     fish = day.of("fish")
     best = max((thing.size or 0.0 for thing in fish), default=0.0)
     warm, depth = _median(day.track.temperature), _median(day.track.depth)
-    hits = ", ".join(f"#{hit.first.number}" for hit in one.found.catches)
+    few = one.found.catches if len(one.found.catches) <= _MOST_NUMBERS else []
+    hits = ", ".join(f"#{hit.first.number}" for hit in few)
     cells: tuple[tuple[str, object], ...] = (
         (f"<b>{place}</b>", place),
         (day.date or '<span class="plain">not known</span>', day.entry.began or ""),
