@@ -24,6 +24,8 @@ pytestmark = pytest.mark.skipif(not LOGS.is_dir(), reason=f"{LOGS} is not here")
 #       seconds, first day)
 FACTS = {
     "adriatic_two_gps.dat": (31363, 2, 839, 1.04, 4.97, 28 * 60, date(2013, 6, 29)),
+    "archip_dbt_2s.log": (116000, 0, 7250, 1.43, 38.05, 14845, None),
+    "bay_spikes.nmea": (11537, 0, 1088, 9.9, 74.3, 1336, date(2010, 11, 3)),
     "digit_talkers.log": (541, 0, None, 0.50, 0.50, None, None),
     "dock_blank_offset.nmea": (2137, 0, 214, 4.8, 5.5, 460, date(2020, 2, 8)),
     "dock_rollover_2022.nmea": (2677, 0, 172, 2.4, 2.9, 171, date(2022, 7, 1)),
