@@ -194,6 +194,18 @@ class Bed:
         self.here = self.open_area(lat, lon) or self._new_area(lat, lon)
         self._add(Sounding(0.0, *self.here.place(lat, lon), depth))
 
+    def add_in_passing(self, t: float, lat: float, lon: float, depth: float) -> None:
+        """Add a sounding of a track, at logic time `t`, once the gate believes it: degrees, m as above.
+
+        `finish` ends the track.
+        """
+        area = self.open_area(lat, lon) or self._new_area(lat, lon)
+        if area is not self.here:
+            self._hang_up()
+            self.here = area
+        for kept in self._gate.push(Sounding(t, *area.place(lat, lon), depth)):
+            self._add(kept)
+
     def water_level(self, rise: float) -> None:
         """The water stands `rise` m above where it stood when this lake was mapped; for all of today."""
         if self.here is None:

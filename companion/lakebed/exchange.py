@@ -33,6 +33,10 @@ DEEPEST = 12_000.0
 
 _LATITUDE = ("lat", "latitude", "y")
 _LONGITUDE = ("lon", "long", "lng", "longitude", "x")
+_ALSO_DEPTH = ("depth", "water_depth", "depth_below_surface", "sounding")
+_DEPTH_IN = {"ft": "depth_ft", "feet": "depth_ft", "fm": "depth_fathoms", "fathoms": "depth_fathoms"}
+_BRACKETED = re.compile(r"(.*?)[ _]*[(\[] *(.*?) *[)\]]")
+_DATES = ("%m/%d/%Y", "%d.%m.%Y", "%Y/%m/%d")
 _DEPTHS = {
     "depth": 1.0,
     "depth_m": 1.0,
@@ -101,7 +105,8 @@ def soundings_from_csv(text: str) -> Imported[DepthPoint]:
     """Read soundings from CSV with a header.
 
     Columns by name: lat or latitude or y; lon or longitude or x; depth (m, down), depth_m, depth_ft,
-    depth_fathoms, or z or elevation (m, up); optionally utc or time.
+    depth_fathoms, or z or elevation (m, up); optionally utc or time, or date and time. What is in brackets
+    after a name is its unit, as in "Depth (ft)", or a remark. Commas, semicolons or tabs part the columns.
     """
     read: Imported[DepthPoint] = Imported()
     for where, row in _rows(text, read.problems, ("depth", _DEPTHS)):
@@ -255,9 +260,11 @@ def marks_to_gpx(marks: Iterable[MarkPoint]) -> str:
 def _rows(
     text: str, problems: list[str], needed: tuple[str, Mapping[str, float]]
 ) -> Iterator[tuple[str, dict[str, Any]]]:
-    reader = csv.DictReader(io.StringIO(text.removeprefix("\ufeff")))
+    text = text.removeprefix("\ufeff")
+    header = text.partition("\n")[0]
+    reader = csv.DictReader(io.StringIO(text), delimiter=max(",;\t", key=header.count))
     try:
-        names = [(name or "").strip().lower() for name in reader.fieldnames or ()]
+        names = [_column(name or "") for name in reader.fieldnames or ()]
     except csv.Error as error:
         problems.append(f"line 1: {error}; expected the names of columns")
         return
@@ -275,6 +282,15 @@ def _rows(
             yield f"line {reader.line_num}", row
     except csv.Error as error:
         problems.append(f"line {reader.line_num}: {error}; expected CSV, the rest left out")
+
+
+def _column(name: str) -> str:
+    """Return a column's name as it is looked for: small letters, and its bracketed unit made part of it."""
+    name = name.strip().lower()
+    bracketed = _BRACKETED.fullmatch(name)
+    name, unit = bracketed.groups() if bracketed else (name, "")
+    name = name.replace(" ", "_")
+    return _DEPTH_IN.get(unit, "depth") if name in _ALSO_DEPTH else name
 
 
 def _features(text: str, problems: list[str]) -> Iterator[tuple[str, Any, Any, dict[str, Any]]]:
@@ -341,10 +357,22 @@ def _depth(value: object, factor: float) -> float:
 def _time(row: Mapping[str, object]) -> str | None:
     """Return a row's instant as ISO 8601; None where there is none, or in a form that is not that."""
     value = row.get("utc") or row.get("time")
+    if value and row.get("date"):
+        value = f"{_iso_date(str(row['date']))}T{value}"
     try:
         return _iso(datetime.fromisoformat(str(value))) if value else None
     except (ValueError, OverflowError):  # the first or last year, in another zone
         return None
+
+
+def _iso_date(date: str) -> str:
+    """Return a date as ISO 8601 where it is in a form that is common beside it."""
+    for form in _DATES:
+        try:
+            return datetime.strptime(date.strip(), form).date().isoformat()
+        except ValueError:
+            continue
+    return date.strip()
 
 
 def _iso(instant: datetime) -> str:

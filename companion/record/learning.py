@@ -10,7 +10,10 @@ from __future__ import annotations
 import hashlib
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
+from datetime import datetime
+from itertools import pairwise
 from pathlib import Path
+from statistics import median
 from types import MappingProxyType
 from typing import NamedTuple
 
@@ -25,6 +28,7 @@ from companion.sensing.sources import FileSource
 
 PIECE = 5_000
 """Soundings between two commits."""
+_TRACK_POINTS, _TRACK_STEP_S = 20, 5.0  # from which, and how soon one after the other, points are a track
 
 Progress = Callable[[int], object]
 """Told how many more bytes are done."""
@@ -76,7 +80,7 @@ def learn(path: Path, lakes: Lakes, bed: Bed, conditions: Conditions, progress: 
         progress(path.stat().st_size)
         return Outcome(path.name, known_as=before.name)
     bed.begin_trip(conditions.level, already=before.soundings if before else 0)
-    read = _POINTS.get(path.suffix.lower())
+    read = _reader(path)
     outcome = (
         _recording(path, digest, lakes, bed, conditions, progress)
         if read is None
@@ -109,7 +113,7 @@ def _recording(
 
 def _points(path: Path, bed: Bed, read: _Read, progress: Progress) -> Outcome:
     """Take in a chart: all of it or, when that is interrupted, nothing."""
-    most = MOST_BYTES[path.suffix.lower()]
+    most = MOST_BYTES.get(path.suffix.lower(), MOST_BYTES[".csv"])
     if path.stat().st_size > most:
         return Outcome(
             path.name, problems=[f"{path}: more than {most // 1_000_000} MB; split it, or give it as .csv"]
@@ -119,8 +123,13 @@ def _points(path: Path, bed: Bed, read: _Read, progress: Progress) -> Outcome:
     except UnicodeDecodeError:
         return Outcome(path.name, problems=[f"{path}: not text; {_EXPECTED}"])
     kept, strays = exchange.without_strays(soundings.items)
-    for point in kept:
-        bed.add(point.lat, point.lon, point.depth)
+    times = _track_times(kept)
+    for i, point in enumerate(kept):
+        if times is None:
+            bed.add(point.lat, point.lon, point.depth)
+        else:
+            bed.add_in_passing(times[i], point.lat, point.lon, point.depth)
+    bed.finish()
     for mark in marks.items:
         within = FIX_RADIUS if mark.radius is None else mark.radius
         bed.mark(
@@ -133,11 +142,20 @@ def _points(path: Path, bed: Bed, read: _Read, progress: Progress) -> Outcome:
             known_within=within,
         )
     progress(path.stat().st_size)
-    dropped = Counter({"far from all the others": len(strays)} if strays else {})
+    dropped = bed.dropped + Counter({"far from all the others": len(strays)} if strays else {})
     problems = [f"{path}: {line}" for line in (*soundings.problems, *marks.problems)]
     if not (problems or soundings.items or marks.items):
         problems = [f"{path}: no soundings and no marks in it; {_EXPECTED}"]
-    return Outcome(path.name, len(kept), len(marks.items), dropped, problems, hint=bed.level_hint())
+    return Outcome(path.name, bed.kept, len(marks.items), dropped, problems, hint=bed.level_hint())
+
+
+def _track_times(points: Sequence[DepthPoint]) -> list[float] | None:
+    """Return the times of soundings taken one after the other on one way, s; None where they were not."""
+    if len(points) < _TRACK_POINTS or any(point.utc is None for point in points):
+        return None
+    times = [datetime.fromisoformat(point.utc).timestamp() for point in points if point.utc is not None]
+    steps = [b - a for a, b in pairwise(times)]
+    return times if min(steps) >= 0.0 and median(steps) <= _TRACK_STEP_S else None
 
 
 _Read = Callable[[str], tuple[Imported[DepthPoint], Imported[MarkPoint]]]
@@ -169,6 +187,16 @@ _POINTS: dict[str, _Read] = {
     ".json": _from_geojson,
     ".gpx": _from_gpx,
 }
+
+
+def _reader(path: Path) -> _Read | None:
+    """Return what reads a file of points; None for a recording."""
+    suffix = path.suffix.lower()
+    if suffix in (".txt", ".tsv"):
+        with path.open("rb") as file:
+            header = file.readline(1000).decode("utf-8", "replace").lower()
+        return _from_csv if "lat" in header and "depth" in header else None
+    return _POINTS.get(suffix)
 
 
 def digest_of(path: Path) -> str:

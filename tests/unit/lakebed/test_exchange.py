@@ -153,3 +153,24 @@ def test_contours_go_out_as_longitude_latitude():
     assert first == [20.0, 10.0]
     assert second[0] > 20.0009
     assert second[1] == 10.0
+
+
+@pytest.mark.parametrize(
+    ("header", "depth"),
+    [
+        ("Lat (DD),Long (DD),Depth (Proc)", 10.0),
+        ("LATITUDE,LONGITUDE,Water Depth [ft]", 3.048),
+        ("lat;lng;depth (feet)", 3.048),
+        ("lat\tlon\tSounding (m)", 10.0),
+    ],
+)
+def test_columns_are_known_by_synonym_and_unit(header, depth):
+    part = next(c for c in ";\t," if c in header)
+    (point,) = ex.soundings_from_csv(f"{header}\n{part.join(('1', '2', '10'))}\n").items
+    assert point[:3] == pytest.approx((1.0, 2.0, depth))
+
+
+@pytest.mark.parametrize("date", ["2026-10-03", "10/03/2026", "03.10.2026", "2026/10/03"])
+def test_a_date_and_a_time_in_two_columns_are_one_instant(date):
+    (point,) = ex.soundings_from_csv(f"lat,lon,depth,date,time\n1,2,3,{date},14:20:05\n").items
+    assert point.utc.startswith("2026-10-03T14:20:05")

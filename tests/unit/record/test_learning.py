@@ -220,3 +220,24 @@ def test_a_live_trips_own_recording_is_in_the_lake_already(tmp_path):
         lakes.save(Bed(), LearnedFile(of_trip(folder.name), folder.name, 7, 0, done=True))
         outcome = learn(recording, lakes, Bed(lakes.areas()), Conditions(), lambda _size: None)
     assert outcome.known_as == folder.name
+
+
+def test_soundings_of_a_track_pass_the_gate_and_those_of_a_chart_do_not(take, lakes):
+    def rows(timed):
+        for i in range(200):
+            lat, lon = PLANE.to_latlon(float(i), 0.0)
+            clock = f"10/03/2026,14:{i // 60:02d}:{i % 60:02d}" if timed else ","
+            yield f"{clock},{lat:.7f},{lon:.7f},{28.0 if i in (90, 91) else 5.0}"
+
+    header = "date,time,Lat (DD),Lng,Depth (Proc)"
+    track = take("track.csv", "\n".join((header, *rows(timed=True))))
+    assert (track.soundings, sum(track.dropped.values())) == (198, 2)
+    assert cells(lakes)[:, 2].max() == pytest.approx(5.0)
+    chart = take("chart.csv", "\n".join((header, *rows(timed=False))))
+    assert (chart.soundings, dict(chart.dropped)) == (200, {})
+
+
+def test_a_text_file_with_named_columns_is_read_as_points(take):
+    lines = ["Northing;Easting;Lat (DD);Long (DD);Depth (ft)", "1;2;-47.2;-126.4;10"]
+    assert take("survey.txt", "\n".join(lines)).soundings == 1
+    assert take("day.txt", day(60)).soundings >= 55
