@@ -136,20 +136,27 @@ class Ear(threading.Thread):
 
 
 def measured_delay(environment: dict[str, str], air: Air) -> float:
-    """Return how long after its time a sound is at the microphone, s, as a recorder gets it."""
+    """Return how long after its time a sound is at the microphone, s, as a recorder gets it.
+
+    Raises:
+        NoSoundError: none of ten came.
+    """
     command = ["parec", "--device=mic.monitor", f"--rate={RATE}", "--channels=1", "--format=s16le"]
     with subprocess.Popen(
         [*command, "--latency-msec=20"], stdout=subprocess.PIPE, env=environment
     ) as recorder:
         assert recorder.stdout is not None
-        recorder.stdout.read(2 * RATE // 2)
-        at = time.monotonic() + 0.3
-        air.say(at, 20_000.0 * np.sin(np.arange(RATE // 5) * 0.4))
-        while np.abs(np.frombuffer(recorder.stdout.read(BLOCK), "<i2").astype(int)).max() < 10_000:
-            pass
-        delay = time.monotonic() - at
-        recorder.terminate()
-    return delay
+        try:
+            recorder.stdout.read(RATE)
+            for _ in range(10):  # a stalled machine skips one now and then
+                at = time.monotonic() + 0.3
+                air.say(at, 20_000.0 * np.sin(np.arange(RATE // 5) * 0.4))
+                for _ in range(4 * RATE // BLOCK):
+                    if np.abs(np.frombuffer(recorder.stdout.read(BLOCK), "<i2").astype(int)).max() > 10_000:
+                        return time.monotonic() - at
+        finally:
+            recorder.terminate()
+    raise NoSoundError("nothing that is played reaches the microphone")
 
 
 class Air(threading.Thread):
