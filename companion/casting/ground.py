@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 
 from companion.events import Fix
 from companion.lakebed.bed import Bed
-from companion.sensing.localplane import moved
 
 Floats = NDArray[np.float64]
 
@@ -23,8 +22,6 @@ STEP = 1.0
 """Distance between the points of a ray, m."""
 FAN = np.array([-1.5, -0.75, 0.0, 0.75, 1.5])
 """The rays' bearings beside the cast's, in sigmas of the aim."""
-ABOUT = 5.0
-"""How far around a place "roughly" reaches, m."""
 WIDEST = math.radians(50.0)
 """Aim that counts as this at most, rad: casts go forward."""
 
@@ -63,9 +60,6 @@ class Ground(Protocol):
     def spots(self, places: Sequence[Fix]) -> Ray:
         """Return the bottom at some places."""
 
-    def about(self, at: Fix, bearing: float, distance: float) -> float | None:
-        """Return roughly how deep it is at a distance, m; None where nothing was sounded nearby."""
-
     def tops(self, at: Fix, bearing: float, length: float, aside: float) -> Sequence[TopOnWay]:
         """Return the tops with a known depth within `aside` m of that line, nearest first."""
 
@@ -83,11 +77,6 @@ class Unmapped:
         """Return that nothing is known there."""
         nothing = np.full(len(places), np.nan)
         return Ray(nothing, nothing)
-
-    def about(self, at: Fix, bearing: float, distance: float) -> float | None:
-        """Return None."""
-        del at, bearing, distance
-        return None
 
     def tops(self, at: Fix, bearing: float, length: float, aside: float) -> Sequence[TopOnWay]:
         """Return no tops."""
@@ -154,10 +143,6 @@ class Mapped:
         found = [self._bed.bottom(place.lat, place.lon) or (np.nan, np.nan) for place in places]
         both = np.array(found, dtype=float).reshape(-1, 2)
         return Ray(both[:, 0], both[:, 1])
-
-    def about(self, at: Fix, bearing: float, distance: float) -> float | None:
-        """Return roughly how deep it is at a distance."""
-        return self._bed.about(*moved(at.lat, at.lon, bearing, distance), ABOUT)
 
     def tops(self, at: Fix, bearing: float, length: float, aside: float) -> Sequence[TopOnWay]:
         """Return the marked tree tops near a line."""

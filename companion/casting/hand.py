@@ -14,7 +14,7 @@ from companion.casting.ground import Ray, ahead
 from companion.casting.outlook import DRAWS, outlook
 from companion.dive.calibration import SAID_LENGTH_SCATTER
 from companion.events import Fix
-from companion.sensing import BoatState
+from companion.sensing import BoatState, moved
 from companion.tackle import Rod, rig_name
 
 AIM_SAID_RAD = math.radians(12.0)
@@ -27,6 +27,8 @@ DIRECTION_REMEMBERED_S = 300.0
 """For how long the last spoken direction counts for the next cast."""
 IN_RANGE_SHARES = (0.35, 0.5, 0.65)
 """Where on a cast the bottom is looked at to tell whether a rod suits it, as shares of the cast."""
+IN_RANGE_SIGMA_M = 0.8
+"""How well the bottom has to be known there for a word about it."""
 SHORT_CAST_SHARE = 0.6
 """A short cast, in usual casts. Common practice, no source."""
 UNDER_WAY_MPS = 0.5
@@ -166,9 +168,10 @@ def depth_in_range(deck: Deck, hand: Hand, t: float, boat: BoatPose) -> float | 
     if boat.fix is None or bearing is None:
         return None
     usual = rod_of(deck, hand).cast
-    found = [deck.ground.about(boat.fix, bearing, share * usual) for share in IN_RANGE_SHARES]
-    known = sorted(depth for depth in found if depth is not None)
-    return known[len(known) // 2] if len(known) > len(IN_RANGE_SHARES) // 2 else None
+    away = [moved(boat.fix.lat, boat.fix.lon, bearing, share * usual) for share in IN_RANGE_SHARES]
+    depth, sigma = deck.ground.spots([Fix(*place) for place in away])
+    known = sorted(depth[sigma <= IN_RANGE_SIGMA_M])
+    return float(known[len(known) // 2]) if len(known) > len(IN_RANGE_SHARES) // 2 else None
 
 
 def usual_ray(deck: Deck, hand: Hand, boat: BoatPose) -> Ray | None:

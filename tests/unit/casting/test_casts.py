@@ -39,9 +39,6 @@ class Level:
     def spots(self, places):
         return Ray(np.full(len(places), self.depth), np.full(len(places), self.sigma))
 
-    def about(self, _at, _bearing, _distance):
-        return self.depth
-
     def tops(self, _at, _bearing, _length, _aside):
         return self._tops
 
