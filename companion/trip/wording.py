@@ -25,6 +25,10 @@ TOP_ASIDE_M = 2.0
 """A tree top further than this beside a cast's line is not spoken of."""
 TOP_CLEARANCE_M = 0.3
 """By how much a lure should come over a tree top."""
+STOP_PER_FREE_RISE = 3.0
+"""How much longer a stop has to be than the lure's free rise takes."""
+STILL_MPS = 0.1
+"""A boat that drifts along a cast faster than this takes the rise out of a stop, or adds to it."""
 SLOWEST_RISE_MPS = 0.05
 """A lure that rises slower than this when the reel stops does not come over anything."""
 WILL_SHARE, SHOULD_SHARE = 0.9, 0.7
@@ -193,21 +197,24 @@ def _of_danger(cast: Cast, danger: TopOutlook, t: float) -> str | None:
     left = cast.retrieved_from + danger.after - t
     if left < TOLD_BEFORE_S:
         return None
-    stop = stop_over(cast.rod, max(TOP_CLEARANCE_M - danger.clearance.best, TOP_CLEARANCE_M))
+    still = abs(cast.drift) <= STILL_MPS
+    rise = max(TOP_CLEARANCE_M - danger.clearance.best, TOP_CLEARANCE_M)
+    stop = stop_over(cast.rod, rise) if still else None
     how = "" if stop is None else f", stop for {_seconds(stop)}"
     return f"tree in {_seconds(left)}{how}"
 
 
 def stop_over(rod: Rod, height: float) -> float | None:
-    """Return how long a stop of the reel lets the lure of a rod rise by a height, m; s.
+    """Return how long a stop of the reel lets the lure of a rod come over something a height, m, higher; s.
 
-    The line holds it back: against `companion.dive.stop_to_clear` its free rise is a fifth too quick. None
-    when it does not rise so far in `LONGEST_STOP`. Slowing down is no advice: what floats as little as
-    these lures hardly rises while it is pulled.
+    The line's belly stays where it hangs and draws the lure down again when the reel goes on, so it takes
+    `STOP_PER_FREE_RISE` times the free rise: `companion.dive.stop_to_clear`, which needs seconds, finds 1.9
+    to 2.8. Of a boat at rest; where it drifts no stop is advised. None when none so short as `LONGEST_STOP`
+    does.
     """
     if rod.lure.rises < SLOWEST_RISE_MPS:
         return None
-    stop = 1.2 * height / rod.lure.rises
+    stop = STOP_PER_FREE_RISE * height / rod.lure.rises
     return stop if stop <= LONGEST_STOP else None
 
 

@@ -139,8 +139,13 @@ def test_a_tree_top_above_the_path_is_a_danger_and_one_far_aside_is_none():
     near = cast_over(Level(3.0 * REACH, tops=(TopOnWay(6.0, 0.0, 0.5, 0.3 * REACH, 1),)))
     assert near.danger() is not None
     assert re.fullmatch(r"tree in \d+ seconds", cast_outlook(near, 1.0, "feet")), "no stop clears that"
-    just = cast_over(Level(3.0 * REACH, tops=(TopOnWay(15.0, 0.0, 0.5, 0.85 * REACH, 1),)))
-    assert re.fullmatch(r"tree in \d+ seconds, stop for \d+ seconds", cast_outlook(just, 1.0, "feet"))
+
+
+def test_a_lure_that_rises_quickly_is_stopped_for_a_tree_top():
+    quick = config.parse(config.example_text().replace("rises slowly", "rises fast"), "example").rods
+    top = TopOnWay(15.0, 0.0, 0.5, 0.85 * REACH, 1)
+    hand = begin_cast(Deck(quick, ground=Level(3.0 * REACH, tops=(top,))), Hand(1), 0.0, BOAT, Aim(12))
+    assert re.fullmatch(r"tree in \d+ seconds, stop for \d+ seconds", cast_outlook(hand.cast, 1.0, "feet"))
 
 
 # --- what is said ---------------------------------------------------------------------------------------
@@ -158,15 +163,23 @@ def test_what_is_said_fits_the_outlook_and_comes_in_time_or_not_at_all():
     assert cast_outlook(over, 1.0, "feet").startswith("over the tree by ")
 
 
-@pytest.mark.parametrize("height", [0.6, 1.1])
-def test_the_stop_advised_is_the_one_the_solver_finds(height):
+@pytest.mark.parametrize(("away", "above"), [(15.0, 0.2), (15.0, 0.4), (10.0, 0.4)])
+def test_the_stop_advised_is_never_shorter_than_the_one_the_solver_finds(away, above):
     rod = RODS[0]
     line, lure, retrieve = rod.dive_line(), rod.dive_lure(), rod.dive_retrieve()
-    depth = dive.solve(line, lure, retrieve).depth_at(15.0)
-    top = dive.TreeTop(15.0, depth - height + 0.3, 0.5)
+    free = dive.solve(line, lure, retrieve)
+    top = dive.TreeTop(away, free.depth_at(away) - above + 0.3, 0.5)
     found = dive.stop_to_clear(line, lure, retrieve, top, 0.3)
-    assert stop_over(rod, height) == pytest.approx(found.length, rel=0.2)
-    assert stop_over(rod, 5.0) is None
+    advised = stop_over(rod, 0.3 - dive.clearance(free, top))
+    assert found.length <= advised <= 1.7 * found.length
+    assert stop_over(rod, 1.0) is None, "longer than a stop is worth"
+
+
+def test_no_stop_is_advised_from_a_boat_that_drifts():
+    ground = Level(3.0 * REACH, tops=(TopOnWay(15.0, 0.0, 0.5, 0.92 * REACH, 1),))
+    drifting = cast_over(ground, BoatPose(HERE, 0.0, 180.0, 0.3))
+    line = cast_outlook(drifting, 1.0, "feet")
+    assert line is None or "stop" not in line
 
 
 # --- what it teaches ------------------------------------------------------------------------------------
