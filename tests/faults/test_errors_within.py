@@ -18,8 +18,8 @@ from companion.replay import find_day, replay
 from companion.sensing import Chunk, Sensing
 from companion.sensing.sources import FileSource
 from companion.trip.assembly import RAISE, RECORDING, assemble_trip
+from companion.trip.believed_boat import BelievedBoat
 from companion.trip.engine import KeepNothing, Known, Utterance
-from companion.trip.volunteer import Volunteer
 from companion.voice.grammar import Grammar, aboard
 
 TEXT = config.example_text()
@@ -57,14 +57,14 @@ def passing_over(monkeypatch):
 @pytest.fixture
 def stumbling(monkeypatch):
     """A program that stumbles over the depth `BAD`."""
-    true = Volunteer.notice_depth
+    true = BelievedBoat.accept_depth
 
-    def notice_depth(self, stamp, depth, *rest):
-        if BAD <= depth < BAD + 0.7:  # below the surface, and the transducer may hang below that
+    def accept_depth(self, t, depth):
+        if BAD <= depth.below_surface < BAD + 0.7:  # the transducer may hang below the surface
             raise KeyError("a mistake of ours")
-        return true(self, stamp, depth, *rest)
+        return true(self, t, depth)
 
-    monkeypatch.setattr(Volunteer, "notice_depth", notice_depth)
+    monkeypatch.setattr(BelievedBoat, "accept_depth", accept_depth)
 
 
 @pytest.mark.usefixtures("passing_over", "stumbling")
@@ -72,9 +72,9 @@ def test_one_line_costs_itself_however_the_bytes_are_cut():
     data = day([5.0, BAD, 5.0, BAD, 5.0])
     events = folded(data, len(data))
     assert [e.text for e in events if isinstance(e, Notice)] == [
-        "error passed over: KeyError in notice_depth"
+        "error passed over: KeyError in accept_depth"
     ]
-    assert errors(events) == {"KeyError in notice_depth": 2}
+    assert errors(events) == {"KeyError in accept_depth": 2}
     assert events[-1].sentences == 5
     assert folded(data, 7) == events
     good = folded(day([5.0, 5.0, 5.0]), 7)
@@ -130,14 +130,14 @@ def test_what_fails_where_events_go_is_not_passed_over():
 def test_a_live_trip_goes_on_keeps_the_line_and_replays_the_same(launch, wire, tools, tmp_path):
     boat = launch(tools.config_text(tools.serial_text("sonar", wire.name)))
     boat.wait_for_text("ready")
-    for depth in (5.0, BAD, 5.0, BAD, 7.0):
+    for depth in (5.0, BAD, 5.0, BAD, 5.5):
         wire.send(tools.depth_line(depth))
     boat.wait_for(
-        lambda me: (deep := me.live.trip.engine.glance(me.live.trip.engine.now).depth) and deep == 7.0
+        lambda me: (deep := me.live.trip.engine.glance(me.live.trip.engine.now).depth) and deep == 5.5
     )
     live = boat.stop()
     assert [e.text for e in live if isinstance(e, Notice) and "error" in e.text] == [
-        "error passed over: KeyError in notice_depth"
+        "error passed over: KeyError in accept_depth"
     ]
     (lines,) = (tmp_path / "recordings").glob("*/*/sonar.nmea")
     assert lines.read_bytes().count(b"$SDDPT,6.25,") == 2

@@ -13,7 +13,7 @@ import pytest
 
 from companion import config
 from companion.cli.run import with_ears
-from companion.events import Heard, Logged, Match, Notice, TripBegan, TripEnded
+from companion.events import DepthNews, Heard, Logged, Match, Notice, Said, TripBegan, TripEnded
 from companion.live.live import Parts
 from companion.record.logbook import Logbook
 from companion.replay import find_day, replay
@@ -137,13 +137,16 @@ def test_what_was_lost_and_back_is_in_the_recording_too(launch, wire, tools, tmp
     talker = tools.Talker(wire)
     boat.wait_for_text("ready")
     wire.unplug()
-    boat.wait_for_text("depth lost", 12)
+    boat.wait_for_text("sonar lost")
+    boat.wait_for(lambda me: any(isinstance(e, DepthNews) for e in list(me.events)))
     wire.plug()
-    boat.wait_for_text("depth back", 12)
+    boat.wait_for_text("sonar back")
     talker.stop()
     live = boat.stop()
     texts = [e.text for e in live if isinstance(e, Notice)]
     assert texts.count("sonar lost") == texts.count("sonar back") == 1
+    said = [e.text for e in live if isinstance(e, Said)]
+    assert "depth lost" not in said, "the plug tells why"
     assert replayed(only_trip(tmp_path)) == live
 
 

@@ -12,12 +12,18 @@ import time
 
 import pytest
 
+from companion.events import Notice
 from companion.live.live import QUEUE
 
 LATE = 2.5
 """How old the depth may get here while another source babbles, s. Promised is 1 s, and what it was is
 printed; the machine that runs the tests may be busy, and a queue that grew would fall behind by the whole of
 the flood, four seconds."""
+
+
+def noted(boat, text):
+    """How often something was noted; it is spoken no more than once a minute."""
+    return sum(isinstance(e, Notice) and e.text == text for e in list(boat.events))
 
 
 def test_unplugged_and_replugged_under_another_name(launch, wire, tools, record_property):
@@ -29,11 +35,11 @@ def test_unplugged_and_replugged_under_another_name(launch, wire, tools, record_
     for n in range(1, 4):
         before = os.readlink(wire.name)
         wire.unplug()
-        boat.wait_for(lambda me, n=n: me.texts().count("sonar lost") == 2 * n)  # a notice, and said
+        boat.wait_for(lambda me, n=n: noted(me, "sonar lost") == n)
         keep.append(pty.openpty())  # takes the number that has become free
         wire.plug()
         assert os.readlink(wire.name) != before
-        took.append(boat.wait_for(lambda me, n=n: me.texts().count("sonar back") == 2 * n))
+        took.append(boat.wait_for(lambda me, n=n: noted(me, "sonar back") == n))
     talker.stop()
     print(f"\nback after {', '.join(f'{s:.1f}' for s in took)} s")
     record_property("tries", len(took))
