@@ -2,6 +2,7 @@ import json
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from companion.lakebed import kriging
 from companion.lakebed.kriging import Local, Support, Variation
@@ -20,13 +21,28 @@ def test_an_empty_lake_knows_nothing():
 
 def test_one_sounding_is_known_there_less_further_off_and_not_at_all_beyond():
     surface = Surface()
-    surface.add(0.0, 0.0, 6.0)
+    surface.add(0.0, 0.0, 20.0)
     bottom = surface.at(np.array([0.0, 10.0, 40.0, 60.0]), np.zeros(4))
-    assert bottom.depth[:3] == pytest.approx(6.0, abs=0.01)
+    assert bottom.depth[:3] == pytest.approx(20.0, abs=0.01)
     assert (np.diff(bottom.sigma[:3]) > 0.1).all()
     assert bottom.sigma[0] < 0.4
     assert np.isnan(bottom.depth[3])
     assert np.isnan(bottom.sigma[3])
+
+
+@pytest.mark.parametrize("sounded", [1.5, 3.0, 6.0])
+def test_where_the_bottom_may_be_anything_but_dry_it_is_a_little_deeper_and_surer_than_sounded(sounded):
+    # What one sounding leaves open is the same whatever its depth; 20 m down the surface is too far off to
+    # cut anything away. C: the cut normal distribution of scipy, by other formulas than ours.
+    deep, shallow = Surface(), Surface()
+    deep.add(0.0, 0.0, 20.0)
+    shallow.add(0.0, 0.0, sounded)
+    east = np.array([0.0, 10.0, 25.0, 40.0])
+    uncut, bottom = deep.at(east, np.zeros(4)), shallow.at(east, np.zeros(4))
+    wet = stats.truncnorm(-sounded / uncut.sigma, np.inf, sounded, uncut.sigma)
+    assert bottom.depth == pytest.approx(wet.mean(), abs=2e-3)
+    assert bottom.sigma == pytest.approx(wet.std(), abs=2e-3)
+    assert (bottom.depth >= sounded - 1e-6).all()
 
 
 def test_beyond_the_outermost_soundings_the_bottom_may_slope_away_unseen_but_not_between_them():
