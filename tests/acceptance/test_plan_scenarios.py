@@ -175,16 +175,18 @@ def test_a_heavy_line_rod_on_a_slope_is_best_placed_parallel_at_its_depth():
     target, on = Target("slope", depths=(6.3 * FOOT, 16.7 * FOOT)), ground(lake(slope))
     # Touching without ploughing: at most a foot deeper than the bottom lets it.
     best = plan(on, rods, target, Wish(dig=FOOT))[0]
-    berths = [Wish(dig=FOOT, boat=(float(east), 70.0)) for east in range(44, 104, 2)]
+    # A metre aside is three quarters of a foot of depth: berths two metres apart miss the best.
+    berths = [Wish(dig=FOOT, boat=(float(east), 70.0)) for east in range(44, 104)]
     found = [one for wish in berths for one in plan(on, rods, target, wish, most=30)]
-    parallel, crossing = (
+    straight, parallel, crossing = (
         max((one for one in found if low <= across(one.bearing, 0.0) <= high), key=lambda one: one.metres)
-        for low, high in ((0.0, 7.5), (60.0, 90.0))
+        for low, high in ((0.0, 0.0), (0.0, 7.5), (60.0, 90.0))
     )
-    for one in (best, parallel, crossing):
+    for one in (best, straight, parallel, crossing):
         print(f"{one.metres:.1f} m cast to {one.bearing} over {one.depth / FOOT:.1f} ft")
     assert across(best.bearing, 0.0) <= 22.5
-    assert parallel.metres >= 1.25 * crossing.metres
+    assert straight.metres >= 1.25 * crossing.metres
+    assert reach - 1.5 <= straight.depth / FOOT <= reach
     assert reach - 1.5 <= parallel.depth / FOOT <= reach
     (deepest,) = (step.bottom / FOOT for step in best.way if step.away == best.ends)
     # A metre counts up to a foot above the bottom.
