@@ -430,7 +430,8 @@ class Calibration:
         Raises:
             ValueError: its rig is not one of this calibration's.
         """
-        self._seen[seen.rig] += self._grid_of(seen.rig).log_likelihood(seen)
+        grid = self._grid_of(seen.rig)
+        self._seen[seen.rig] += grid.log_likelihood(seen)
         self.evidence.append(seen)
 
     def unlearn(self, seen: Evidence) -> None:

@@ -285,9 +285,10 @@ def at_boat(cast: Floats, tip_height: float) -> Floats:
     """Return the line left, m, at which a table takes the lure to be at the boat.
 
     A little less than `companion.dive.solver.line_left`, so that its paths reach as far, and without its
-    corner at 25 heights of the rod tip, which would go through all paths.
+    corner at 25 heights of the rod tip, which would go through all paths. A tip below the water is nothing
+    the lure has to stay away from.
     """
-    share, tip = 0.08 * np.hypot(cast, tip_height), 2.0 * tip_height
+    share, tip = 0.08 * np.hypot(cast, tip_height), 2.0 * max(tip_height, 0.0)
     return np.asarray((0.5 * (share**4 + tip**4)) ** 0.25)
 
 

@@ -16,7 +16,7 @@ from companion.dive import DiveError, Line, Lure, Profile, Retrieve, steady, wit
         (lambda: Lure(0.002, lift_ratio=9.0), "lure lift ratio"),
         (lambda: Lure(0.002, buoyancy=math.inf), "lure buoyancy"),
         (lambda: Lure(0.002, mass=-0.1), "lure mass"),
-        (lambda: Retrieve(1.0), "cast is 1 m, expected 2 to 150 m"),
+        (lambda: Retrieve(1.0), "cast is 1 m, expected 2 to 260 m"),
         (lambda: Retrieve(40.0, speed=9.0), "retrieve speed"),
         (lambda: Retrieve(40.0, tip_height=6.0), "rod tip height"),
         (lambda: Retrieve(40.0, drift=-4.0), "drift"),
