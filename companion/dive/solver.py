@@ -30,7 +30,9 @@ GROWTH = 1.35
 TOW_POINTS = 32
 """Points on a towed line."""
 LEAST_TAKEN_IN = 0.1
-"""Speed, m/s, at which reel and boat must take in line that it surely stays tight."""
+"""Speed, m/s, at which reel and moving boat must take in line that it surely stays tight."""
+LEAST_REELED = 0.03
+"""The same, m/s, of the reel alone: from a boat at rest whatever is reeled in draws at the lure."""
 LONGEST_STILL = 0.5
 """Longest time step, s, while neither reel nor boat moves, or where there is a bottom to touch."""
 
@@ -231,7 +233,8 @@ def solve(
 def slackens(retrieve: Retrieve) -> bool:
     """Return whether the line may go slack on the way: reel or boat change speed, or hardly take it in."""
     reel, boat = retrieve.reel, retrieve.boat
-    return len(reel.times) + len(boat.times) > 2 or reel.speeds[0] + boat.speeds[0] < LEAST_TAKEN_IN
+    least = LEAST_TAKEN_IN if any(boat.speeds) else LEAST_REELED
+    return len(reel.times) + len(boat.times) > 2 or reel.speeds[0] + boat.speeds[0] < least
 
 
 def towed(case: Case, points: Points, length: float, speed: float, tip_height: float) -> State:

@@ -4,7 +4,7 @@ import math
 from dataclasses import replace
 
 import numpy as np
-from hypothesis import assume, given, settings
+from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 
 from companion.dive import DEFAULT, NYLON, Line, Lure, Retrieve, Water, solve, solve_many
@@ -146,6 +146,10 @@ def test_left_is_as_right(d, lure, retrieve):
     reals(0.05, 5.0),
     reals(0.0, 1.0),
     reals(0.0, 40.0),
+)
+@example(Line(1.45e-3, 800.0, 0.0, tangential_drag=0.0), Lure(1e-5), 2.0, 0.0625, 0.0, 0.0)
+@example(
+    Line(0.72e-3, 1581.0, 0.0, tangential_drag=0.0), Lure(1e-5, 1.1, 18.0, -11.8), 142.8, 0.09, 0.76, 40.0
 )
 def test_no_value_that_is_not_a_number_over_the_full_range(line, lure, cast, speed, tip, temperature):
     retrieve = Retrieve(cast, speed, min(5.0 * tip, 0.5 * cast), temperature=temperature)
