@@ -73,7 +73,7 @@ def table(heads: Iterable[str], rows: Iterable[str], *, sorts: bool = False) -> 
     head = "".join(f"<th>{name}</th>" for name in named)
     kind = ' class="sorts"' if sorts else ""
     return (
-        f'<div class="wide"><table{kind}><thead><tr>{head}</tr></thead>'
+        f'<div class="wide" tabindex="0"><table{kind}><thead><tr>{head}</tr></thead>'
         f"<tbody>\n{''.join(rows)}</tbody></table></div>\n"
     )
 

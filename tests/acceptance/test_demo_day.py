@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import fcntl
 import json
 import os
 import pty
 import subprocess
 import sys
+import termios
 import threading
 import time
 import tty
@@ -117,11 +119,9 @@ def test_through_a_serial_port_the_day_gives_the_same_bytes(replayed, tmp_path, 
     port = os.ttyname(theirs)
 
     def play() -> None:
-        # pyserial throws away what had come before it opened the port, so wait until it reads.
-        deadline = time.monotonic() + 30
-        while time.monotonic() < deadline and not _is_open_elsewhere(port):
+        # pyserial throws away what came before it opened the port: once the first byte is gone, it has.
+        while player.is_alive() and _waiting(theirs):
             time.sleep(0.05)
-        time.sleep(0.5)
         data = (DAY / "sonar.nmea").read_bytes()
         for start in range(0, len(data), 997):
             os.write(ours, data[start : start + 997])
@@ -129,7 +129,8 @@ def test_through_a_serial_port_the_day_gives_the_same_bytes(replayed, tmp_path, 
         os.close(theirs)
         os.close(ours)
 
-    player = threading.Thread(target=play)
+    os.write(ours, b"\n")
+    player = threading.Thread(target=play, daemon=True)
     player.start()
     result = run("replay", DAY, "--json", "--port", port, "--logbook", tmp_path / "pty.db", data_home=home)
     player.join()
@@ -137,15 +138,10 @@ def test_through_a_serial_port_the_day_gives_the_same_bytes(replayed, tmp_path, 
     assert result.stdout == replayed.stdout
 
 
-def _is_open_elsewhere(port: str) -> bool:
-    """Whether another process has the port open (Linux: its descriptors are links in /proc)."""
-    for link in Path("/proc").glob("[0-9]*/fd/*"):
-        try:
-            if os.readlink(link) == port and int(link.parts[2]) != os.getpid():
-                return True
-        except OSError:
-            continue
-    return False
+def _waiting(terminal: int) -> int:
+    """Return how many bytes a terminal holds that nobody has read."""
+    count = fcntl.ioctl(terminal, termios.FIONREAD, b"\0\0\0\0")
+    return int.from_bytes(count, sys.byteorder)
 
 
 def test_the_depth_is_lost_and_back_once_and_the_position_too(events):
