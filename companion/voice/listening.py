@@ -17,7 +17,7 @@ import numpy as np
 
 from companion.voice.endpointing import CHUNK, Attempt
 from companion.voice.heard import Hearing
-from companion.voice.microphone import ENOUGH, PAUSE, PRE_ROLL, Loudness
+from companion.voice.microphone import ENOUGH, LOUDER, PAUSE, PRE_ROLL, QUIETEST, Loudness
 from companion.voice.recogniser import Recogniser
 from companion.voice.sound import FRAME, FRAMES_A_SECOND, Samples, level
 
@@ -35,13 +35,17 @@ TEACHES = 40
 """Frames of a line, and of the room after it, from which that is learned: a tone is shorter (0.8 s)."""
 LEARNS = 1.4
 """How many times louder or softer than it was known to be one line may make it (3 dB)."""
-ONSET = 3
+BEGAN_WITHIN, WORDS_APART = 60, 10
+"""Who is found to talk over it began at most so many frames before (1.2 s), and no two of the loud frames
+between lie further apart than so many (0.2 s): between the words of a command there is no more."""
+ONSET = 4
 """Frames before the first loud one that belong to who talks over it: words begin softly."""
 CALM = 25
-"""Frames of quiet that an utterance begins with that talks over the companion (0.5 s)."""
+"""Frames of quiet that an utterance begins with that follows on the companion's own voice (0.5 s)."""
 NOTHING = 2.0
 """How long no word at all may be made out before listening begins afresh, s: it was noise, if nothing is
 spoken just then."""
+PRE_ROLL_FRAMES = round(PRE_ROLL * FRAMES_A_SECOND)
 HELD_AFTER = 0.3
 """Sound taken from after the button was let go, s."""
 WEAK, CLIPPED = 250.0, 32000
@@ -87,7 +91,8 @@ class EchoGate:
 
     Attributes:
         talked_over: somebody talks over it with this frame; it has been told to stop.
-        since: frames since that somebody began.
+        since: frames since somebody began to speak, this one counted, when it is open again after a line;
+            1 when nobody has.
     """
 
     def __init__(self, speaking: Callable[[], bool], hush: Callable[[], None] = lambda: None) -> None:
@@ -97,9 +102,9 @@ class EchoGate:
         self._line: list[float] = []
         self._learns = self._yielded = False
         self._ringing = 0
-        self._over: deque[bool] = deque(maxlen=AMONG)
+        self._over: deque[bool] = deque(maxlen=BEGAN_WITHIN)
         self.talked_over = False
-        self.since = 0
+        self.since = 1
 
     def is_open(self, frame: Samples, utterance_open: bool = False) -> bool:
         """Take the next frame; tell whether it may be listened to.
@@ -114,6 +119,7 @@ class EchoGate:
                 self._begin(learns=not utterance_open)
             self._ringing = round(ROOM_RINGS * FRAMES_A_SECOND)
         elif self._yielded or not self._ringing:
+            self.since = 1 + self._frames_since_words_began() if self._line else 1
             self._end()
             return True
         else:
@@ -140,14 +146,24 @@ class EchoGate:
             own = max(loud for loud, over in zip(self._line, self._flags(), strict=True) if not over)
         self._over.append(own is not None and loud > OVER * own)
         self._line.append(loud)
-        if sum(self._over) < TALKED_OVER:
+        if sum(list(self._over)[-AMONG:]) < TALKED_OVER:
             return False
         self.talked_over = True
-        self.since = len(self._over) - list(self._over).index(True)
+        self.since = self._frames_since_words_began()
         # Were it taken for quieter than it is, it would stop itself in every line and never learn better.
         self._own = None if self._own is None else self._own * LEARNS**0.5
         self._give_way()
         return True
+
+    def _frames_since_words_began(self) -> int:
+        """Return how many of the line's last frames belong to who began to speak; 0 when nobody did."""
+        began = 0
+        loud = [back for back, over in enumerate(reversed(self._over), 1) if over]
+        for back in loud:
+            if back - began > WORDS_APART:
+                break
+            began = back
+        return began if len(loud) >= ENOUGH else 0
 
     def _flags(self) -> list[bool]:
         """Tell of each frame of the line whether it was louder than the companion; older ones were not."""
@@ -206,7 +222,8 @@ class Listener:
         self._held = held
         self._watch = LevelWatch(complain)
         self._floor = floor
-        self._before: deque[Samples] = deque(maxlen=round(PRE_ROLL * FRAMES_A_SECOND))
+        self._before: deque[Samples] = deque(maxlen=PRE_ROLL_FRAMES)
+        self._lately: deque[Samples] = deque(maxlen=BEGAN_WITHIN + ONSET)
         self._calm: list[Samples] = []
         self._recent: deque[bool] = deque(maxlen=5)
         self._loudness = Loudness()
@@ -286,28 +303,28 @@ class Listener:
             return True
         is_open = self._gate.is_open(frame, self.utterance_open)
         if not is_open and not self._was_deaf:
-            self._calm = list(self._before)
-        if is_open and self._was_deaf and not self._gate.talked_over:
-            self._before.clear()
-        self._was_deaf = not is_open
+            loudest = LOUDER * max(self.noise, QUIETEST)
+            self._calm = [one for one in self._before if level(one) <= loudest]
+        was_deaf, self._was_deaf = self._was_deaf, not is_open
         self._before.append(frame)
-        if self._gate.talked_over:
-            self._leave_out_own_voice(self._gate.since + ONSET)
+        self._lately.append(frame)
+        if is_open and was_deaf:
+            since = self._gate.since
+            self._leave_out_own_voice(since if since == 1 else since + ONSET)
         return is_open
 
     def _leave_out_own_voice(self, since: int) -> None:
         """Put the quiet that there was before the companion spoke in the place of its voice."""
         calm = self._calm or [np.zeros(FRAME, np.int16)]
-        over = list(self._before)[-since:]
-        self._before.clear()
-        self._before.extend((calm * CALM)[-CALM:])
-        self._before.extend(over)
+        before = (calm * CALM)[-CALM:] + list(self._lately)[-since:]
+        self._before = deque(before, max(PRE_ROLL_FRAMES, len(before)))
 
     def _begin(self) -> Listened | None:
         attempt = self._attempt = self.recogniser.begin()
         self._frames = []
         self._quiet = self._since_begun = 0
-        for frame in list(self._before):
+        before, self._before = self._before, deque(self._before, PRE_ROLL_FRAMES)
+        for frame in before:
             self._frames.append(frame)
             hearing = attempt.take(frame)
             if hearing is not None:

@@ -98,6 +98,11 @@ class OwnVoice:
         return sound * loud / np.sqrt(np.mean(sound**2))
 
     @property
+    def ends(self) -> list[float]:
+        """When each line comes to its end, s."""
+        return list(self._until.values())
+
+    @property
     def speaking(self) -> bool:
         return any(began <= self.now < until + LATENCY for began, until in self._until.items())
 
@@ -149,6 +154,18 @@ def test_a_command_survives_the_companions_voice_at_any_moment(recogniser, tmp_p
     sound = with_words({10.0 + after: "how deep is it"}, 15.0, tmp_path)
     assert aboard_with(recogniser, own, sound) == ["how deep is it"]
     assert len(own.hushed) == 1
+
+
+@pytest.mark.parametrize("after", [0.0, 0.15, 0.3, 0.45, 0.6, 0.75, 0.9])
+@pytest.mark.parametrize("text", ["log bite", "touched bottom"])
+def test_a_command_is_heard_however_soon_after_the_companions_line_it_begins(
+    recogniser, tmp_path, after, text
+):
+    """While the device and the room still ring, or just after."""
+    own = OwnVoice(tmp_path, {2.0: LINE, 10.0: "touch ahead"}, SPEECH_LEVEL / 4)
+    own_ends = own.ends[-1]
+    sound = with_words({own_ends + after: text}, own_ends + after + 4.0, tmp_path)
+    assert aboard_with(recogniser, own, sound) == [text]
 
 
 def test_the_angler_speaking_as_a_line_begins_does_not_teach_it_how_loud_it_is(recogniser, tmp_path):

@@ -144,7 +144,30 @@ def test_an_utterance_begins_after_its_own_voice_not_in_it():
     gate = EchoGate(lambda: next(clock) < round(2 * FRAMES_A_SECOND))
     samples = sound((2.0, 3000), (0.35, 50), (0.6, 3000), (2, 50))
     (heard,) = hear(samples, Listener(Recogniser(), gate))
-    assert heard.began >= 2.0 + ROOM_RINGS - 0.02
+    before = heard.samples[: round((2.35 - heard.began) * RATE)]
+    assert np.abs(before.astype(int)).max() < 500, "quiet stands where its own voice was"
+    assert len(before) >= 0.35 * RATE, "enough of it: what begins without is taken for cut out of talk"
+
+
+def test_words_that_begin_before_it_listens_again_are_whole():
+    """The first word comes while the room still rings, and is over before it is open."""
+    speaks = range(round(1.0 * FRAMES_A_SECOND), round(2.0 * FRAMES_A_SECOND))
+    clock = itertools.count()
+    gate = EchoGate(lambda: next(clock) in speaks)
+    samples = sound((1.0, 20), (1.0, 1000), (0.15, 20), (0.1, 4000), (0.1, 20), (0.5, 4000), (2, 20))
+    (heard,) = hear(samples, Listener(Recogniser(), gate))
+    loud = [n for n, frame in enumerate(frames_of(heard.samples)) if level(frame) > 2000]
+    assert loud[0] / FRAMES_A_SECOND + heard.began == pytest.approx(2.15, abs=0.03)
+    assert loud[0] >= 0.4 * FRAMES_A_SECOND, "after quiet"
+
+
+def test_its_own_loudest_frames_are_not_taken_for_the_beginning_of_words():
+    speaks = range(round(1.0 * FRAMES_A_SECOND), round(2.5 * FRAMES_A_SECOND))
+    clock = itertools.count()
+    gate = EchoGate(lambda: next(clock) in speaks)
+    own = [(0.5, 1000), (0.04, 4000), (0.96, 1000)]
+    (heard,) = hear(sound((1.0, 20), *own, (0.6, 20), (0.5, 4000), (2, 20)), Listener(Recogniser(), gate))
+    assert np.abs(heard.samples[: round((3.1 - heard.began) * RATE)].astype(int)).max() < 500
 
 
 def test_talked_over_it_hushes_and_listens():
