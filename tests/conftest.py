@@ -4,6 +4,7 @@ import os
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 import companion  # noqa: F401  (before any test imports numpy, which then keeps to one thread: see there)
 from companion.trip.assembly import RAISE
@@ -12,6 +13,9 @@ from companion.voice.model import ModelError, speech_model
 os.environ[RAISE] = (
     "1"  # an error of the program's own is raised in tests, also in those that run the program
 )
+
+settings.register_profile("companion", deadline=None)  # a busy machine is no failure
+settings.load_profile("companion")
 
 
 @pytest.fixture

@@ -7,9 +7,11 @@ cards, in real time, in a world whose truth is known. Prints a table and, with `
 from __future__ import annotations
 
 import argparse
+import pickle
 import signal
 import sys
 import tempfile
+from collections.abc import Iterator
 from pathlib import Path
 
 from tests.bench.results import keep_section, where_and_when
@@ -79,6 +81,25 @@ def table(columns: dict[str, dict[str, str]]) -> str:
     return "\n".join(lines)
 
 
+def _run(asked: argparse.Namespace) -> Iterator[Course]:
+    """Yield the trials asked for, as they are over; each is kept if that is asked for."""
+    for scenario in asked.scenario or SCENARIOS:
+        with tempfile.TemporaryDirectory(prefix="trial-") as folder:
+            how = (scenario, asked.minutes, asked.throttle, asked.seed, Path(folder))
+            course = run_trial(*how, gentle=asked.gentle)
+        if asked.keep is not None:
+            asked.keep.mkdir(parents=True, exist_ok=True)
+            (asked.keep / f"{scenario}.trial").write_bytes(pickle.dumps(course))
+        yield course
+
+
+def _kept(file: Path) -> Course:
+    """Return a trial that was kept; it is a file of our own making, not of others."""
+    course = pickle.loads(file.read_bytes())
+    assert isinstance(course, Course)
+    return course
+
+
 def main() -> None:
     """Run the trials asked for."""
     signal.signal(signal.SIGTERM, lambda _signal, _frame: sys.exit(143))  # so that no process is left behind
@@ -93,12 +114,12 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=7)
     parser.add_argument("--gentle", action="store_true", help="no faults, no talk of others, little noise")
     parser.add_argument("--page", action="store_true", help="keep the table among the results")
+    parser.add_argument("--keep", type=Path, help="keep in this folder all that happened, for --judge")
+    parser.add_argument("--judge", type=Path, nargs="*", help="judge kept trials (files) once more; run none")
     asked = parser.parse_args()
     columns = {}
-    for scenario in asked.scenario or SCENARIOS:
-        with tempfile.TemporaryDirectory(prefix="trial-") as folder:
-            how = (scenario, asked.minutes, asked.throttle, asked.seed, Path(folder))
-            course = run_trial(*how, gentle=asked.gentle)
+    for course in map(_kept, asked.judge) if asked.judge else _run(asked):
+        scenario = course.world.name
         figures = judged(course)
         columns[scenario] = rows(course, figures)
         print(f"-- {scenario}", *faults(figures), *course.errors[2:], sep="\n", flush=True)
