@@ -35,27 +35,28 @@ class Event(msgspec.Struct, frozen=True, kw_only=True, tag_field="event"):
 
 
 class TripBegan(Event, frozen=True, tag="trip began"):
-    """The first event: which recording or boat this is, and which rods are rigged."""
+    """The first event: the `name` of the recording or the boat, and what each of the `rods` carries."""
 
     name: str
     rods: dict[str, str]
 
 
 class TripEnded(Event, frozen=True, tag="trip ended"):
-    """The last event: how much was read and what was dropped, by reason."""
+    """The last event: how many `sentences` were read, and how many were `dropped`, by reason."""
 
     sentences: int
     dropped: dict[str, int]
 
 
 class Heard(Event, frozen=True, tag="heard"):
-    """An utterance: the words, the clip they came from, and what was made of them.
+    """An utterance and what was made of it.
 
-    `command` is the command's name, or None when the words were not meant for the companion; `reason`
-    says why it was not taken. `alternatives` is what else it may have been, likeliest first; `check` is
-    what a second hearing made of it, where there was one; `fit` is the phrase that words and sounds
-    together spoke for, where the first words were others; `ended` is what ended the listening; `spoke` is
-    when the words began and ended, s since the clip began.
+    `text` is the recognised text and `clip` the name of its sound file. `command` is the command's name, or
+    None when the utterance was no command; `reason` says why not. `alternatives` lists other recognised
+    texts, likeliest first; `check` is the text of the second decoding, where there was one; `fit` is the
+    phrase that words and sounds together decided for, where the first text was another. `ended` says what
+    ended the utterance: a whole phrase, a pause, too much time or the end of the sound. `spoke` is when its
+    words began and ended, s since the clip began.
     """
 
     text: str
@@ -70,14 +71,14 @@ class Heard(Event, frozen=True, tag="heard"):
 
 
 class Said(Event, frozen=True, tag="said"):
-    """A spoken line: its text and what it is about."""
+    """A spoken line: its `text`, and what it is `about`."""
 
     text: str
     about: Literal["match", "outlook", "answer", "depth", "notice"]
 
 
 class RodTaken(Event, frozen=True, tag="rod"):
-    """The rod now in hand, with what it carries and how deep it reaches."""
+    """The `rod` now in hand, the `lure` and `line` it carries, and its `reach`, m."""
 
     rod: str
     lure: str
@@ -88,8 +89,9 @@ class RodTaken(Event, frozen=True, tag="rod"):
 class Match(Event, frozen=True, tag="match"):
     """How the rod in hand matches the bottom: in its casting range where that is mapped, else below.
 
-    `where` tells which; `depth` is the bottom's there. `by` is the clearance (state clear) or the
-    shortfall (state short) or how far the lure would dig (state touch), metres, never negative.
+    `rod` is the rod in hand and `reach` its reach. `where` tells where the bottom was taken and `depth` how
+    deep it is there. `by` is the clearance (`state` clear), the shortfall (short) or how far the lure would
+    dig (touch), m, never negative.
     """
 
     rod: str
@@ -111,12 +113,12 @@ class TopAhead(msgspec.Struct, frozen=True):
 class Outlook(Event, frozen=True, kw_only=True, tag="outlook"):
     """What the cast just made will meet.
 
-    `cast` is the cast's number among the logged things, `bearing` its direction. `state` is touch, clear
-    (close above the bottom), short (well above it) or unknown; `chance` the probability of a touch and
-    `sureness` its word. `distance` (m from where the rod tip was) and `seconds` (from `t`) are those of
-    the first touch should there be one, `contact` how many metres of the way are in touch, `margin` the
-    least height of the lure above the bottom (negative when it would dig), `mapped` the share of the deep
-    part of the way over mapped bottom.
+    `cast` is the cast's number among the logged things, `rod` the rod and `bearing` the direction. `state`
+    is touch, clear (close above the bottom), short (well above it) or unknown; `chance` is the probability
+    of a touch and `sureness` the word for it. `distance` (m from where the rod tip was) and `seconds` (from
+    `t`) belong to the first touch, should there be one. `contact` is how many metres of the way are in
+    touch, `margin` the least height of the lure above the bottom (negative when it would dig), `mapped` the
+    share of the deep part of the way over mapped bottom, and `tops` lists the tree tops on the way.
     """
 
     cast: int
@@ -136,8 +138,8 @@ class Outlook(Event, frozen=True, kw_only=True, tag="outlook"):
 class Learned(Event, frozen=True, tag="learned"):
     """A touch, or a cast without one, has changed what is believed of a rod.
 
-    `reach` is now believed, between `low` and `high` in nine cases of ten; `was` is what was believed
-    before the first touch; `evidence` counts what has taught it so far.
+    `rod` carries `lure` on `line`. Its `reach` is now believed to lie between `low` and `high` in nine cases
+    of ten; `was` is what was believed before the first touch; `evidence` counts what has taught it so far.
     """
 
     rod: str
@@ -151,14 +153,14 @@ class Learned(Event, frozen=True, tag="learned"):
 
 
 class DepthNews(Event, frozen=True, tag="depth"):
-    """The depth was lost, or came back."""
+    """The depth was lost or came back (`state`); `depth` is the first one after that, m."""
 
     state: Literal["lost", "back"]
     depth: float | None = None
 
 
 class Notice(Event, frozen=True, tag="notice"):
-    """Something the angler or whoever reads the log should know about the sources or the program."""
+    """A `text` about the sources, the water or the program, for whoever reads the log."""
 
     text: str
 
@@ -166,13 +168,16 @@ class Notice(Event, frozen=True, tag="notice"):
 class Logged(Event, frozen=True, tag="logged"):
     """A thing that happened, put into the logbook by voice.
 
-    `number` counts the trip's logged things from 1 and is what "undo" and corrections refer to.
-    `lure_depth` and `lure_at` tell where the lure was, `lure_bottom` the mapped depth there; they are the
-    model's estimate, but that at a touch the lure is on the bottom where that is mapped, and `model_depth`
-    then keeps the model's own. `bottom` is the water depth below the surface under the boat. `detail` is
-    what was said beside it ("tree top"), `size` a weight in kg or a depth or the length of a cast in m, by
-    `what`; `at` is where a mark lies that is not under the boat. `catch` is the number of the bite that this
-    fish, or its loss, came from: the two are one catch, with one rod and one place.
+    `number` counts the trip's logged things from 1; "undo" and corrections refer to it. `what` is its kind,
+    `detail` what was said with it ("tree top"), `size` a fish's weight in kg, a mark's depth or a cast's
+    length in m. `boat` is where the boat was, with its `heading`, its `speed`, the `bottom` below it (m below
+    the surface) and the `water_temperature`, C. `rod`, `lure` and `line` are what was fished.
+
+    `lure_at` and `lure_depth` tell where the lure was, and `lure_bottom` how deep the mapped bottom is there.
+    They are the model's estimate; at a touch the lure is on the mapped bottom instead, and `model_depth`
+    keeps the model's own depth. `at` is where a mark lies that is not under the boat. `catch` is the number
+    of the bite that this fish or loss came from: the two are one catch, with one rod and one place. `clip`
+    is the name of the sound file.
     """
 
     number: int
@@ -202,7 +207,7 @@ class Logged(Event, frozen=True, tag="logged"):
 
 
 class Undone(Event, frozen=True, tag="undone"):
-    """The logged thing `number` was taken back; it stays in the logbook, marked."""
+    """The logged thing `number`, a `what`, was taken back; it stays in the logbook, marked."""
 
     number: int
     what: LoggedWhat

@@ -1,11 +1,22 @@
-"""What is to be read, as it comes with the program: tutorial, guides, reference, physics, results.
+"""What is to be read, as it comes with the program: tutorial, guides, reference, results, decisions.
 
 The reference is written by `python -m companion.docs` from the code it describes.
 """
 
 from importlib.resources import files
 
-PAGES = ("index", "tutorial", "how-to", "reference", "physics", "results")
+PAGES = (
+    "index",
+    "tutorial",
+    "aboard",
+    "how-to",
+    "reference",
+    "physics",
+    "results",
+    "promises",
+    "glossary",
+    "changes",
+)
 """The pages by name, in the order in which they are best read."""
 
 

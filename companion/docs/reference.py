@@ -25,7 +25,22 @@ Made from the program by `python -m companion.docs`; what is not in here is not 
 **Not for navigation.** Depths and marks are for fishing and may be wrong.
 
 [Commands](#commands) · [Configuration](#configuration) · [What can be said](#what-can-be-said) ·
-[Events](#events)
+[A recorded day](#a-recorded-day) · [Events](#events)
+"""
+
+RECORDED_DAY = r"""## A recorded day
+
+A folder with three things in it:
+
+- `sonar.nmea`: lines of NMEA 0183, each with a TAG block that holds the time in milliseconds since 1970
+  (`\s:sonar,c:1764061200123*hh\$SDDPT,...*hh`);
+- `clips/`: one FLAC file for each utterance, 16 kHz mono, named by the UTC of its first sample
+  (`20261003T141500.250Z.flac`);
+- `companion.toml`: the configuration of that day.
+
+A plain file of NMEA 0183 without TAG blocks is replayed by the times in its sentences; one without any time,
+by the pace of its bytes. A replay goes into a logbook of its own, made anew each time, under
+`~/.local/share/companion/replays/`.
 """
 
 SI = {
@@ -48,7 +63,7 @@ _PLAIN: dict[object, str] = {str: "text", int: "whole number", float: "number", 
 
 def reference() -> str:
     """Return the whole page, Markdown."""
-    parts = (BEGINNING, *_commands(), *_configuration(), *_phrases(), *_events())
+    parts = (BEGINNING, *_commands(), *_configuration(), *_phrases(), RECORDED_DAY, *_events())
     return "\n".join(part.rstrip() + "\n" for part in parts)
 
 

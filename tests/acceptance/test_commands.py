@@ -10,12 +10,11 @@ import subprocess
 import sys
 from pathlib import Path
 
-import msgspec
 import numpy as np
 import pytest
 import soundfile
 
-from companion import config, events
+from companion import config
 from companion.cli import BUG, CODES, COMMANDS, CONFIG, DATABASE, DEVICE, OK, USAGE, commands
 
 ROOT = Path(__file__).parents[2]
@@ -31,7 +30,6 @@ def companion(tmp_path):
             [COMPANION, *map(str, arguments)],
             capture_output=True,
             text=True,
-            timeout=60,
             check=False,
             env=os.environ | {"XDG_DATA_HOME": str(tmp_path), "XDG_CONFIG_HOME": str(tmp_path)},
         )
@@ -137,21 +135,12 @@ def test_a_file_that_cannot_be_written_is_told_by_its_name(companion, tmp_path):
     assert result.stderr.splitlines()[-1] == f"companion: {path}: no such file or directory"
 
 
-@pytest.mark.parametrize("name", commands.commands)
-def test_every_command_and_its_options_are_in_the_readme(name):
-    assert f"`companion {name}" in README
-    (row,) = [line for line in README.splitlines() if line.startswith(f"| `companion {name}")]
-    for parameter in commands.commands[name].params:
-        for option in (o for o in parameter.opts if o.startswith("--")):
-            assert option in row or option in ("--baud", "--config"), f"{option} of {name}"
+MOST_WORDS = {"README.md": 700, "DEVELOPERS.md": 1300}
 
 
-@pytest.mark.parametrize("kind", events.Event.__subclasses__())
-def test_every_event_and_its_fields_are_in_the_readme(kind):
-    tag = kind.__struct_config__.tag
-    (row,) = [line for line in README.splitlines() if line.startswith(f"| `{tag}` |")]
-    for field in msgspec.structs.fields(kind):
-        assert f"`{field.name}`" in row or field.name in ("t", "utc"), field.name
+@pytest.mark.parametrize("page", MOST_WORDS)
+def test_the_first_pages_stay_short(page):
+    assert len((ROOT / page).read_text().split()) <= MOST_WORDS[page]
 
 
 def test_the_readme_begins_with_the_job_and_two_commands():

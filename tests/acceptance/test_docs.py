@@ -12,9 +12,10 @@ from pathlib import Path
 from xml.etree import ElementTree
 
 import click
+import msgspec
 import pytest
 
-from companion import config, dive, docs
+from companion import config, dive, docs, events
 from companion.cli import commands
 from companion.docs.reference import reference
 from companion.events import from_json
@@ -27,6 +28,7 @@ ROOT = Path(__file__).parents[2]
 DOCS = ROOT / "companion" / "docs"
 HARDWARE = ROOT / "hardware"
 PAGES = [ROOT / "README.md", *sorted(DOCS.glob("*.md")), *sorted(HARDWARE.glob("*.md"))]
+DECISIONS = sorted((DOCS / "decisions").glob("*.md"))
 COMPANION = Path(sys.executable).parent / "companion"
 
 by_name = pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
@@ -80,12 +82,19 @@ def test_phrases_that_are_told_count(page):
             assert grammar.parse(words) is not None, words
 
 
-def test_what_the_tutorial_shows_is_what_the_demo_day_gives():
-    events = (ROOT / "replay_logs" / "invented_saturday" / "expected.jsonl").read_text().splitlines()
-    told = "\n".join(timeline.line(from_json(event), "feet") for event in events).splitlines()
-    blocks = re.findall(r"^```text\n(.*?)^```", docs.page("tutorial"), re.MULTILINE | re.DOTALL)
+@pytest.mark.parametrize("kind", events.Event.__subclasses__())
+def test_the_reference_explains_every_field_of_an_event(kind):
+    docstring = f"{kind.__doc__} `t` `utc`"
+    assert [f.name for f in msgspec.structs.fields(kind) if f"`{f.name}`" not in docstring] == []
+
+
+@pytest.mark.parametrize(("page", "least"), [("README.md", 8), ("companion/docs/tutorial.md", 20)])
+def test_what_is_shown_of_the_demo_day_is_what_it_gives(page, least):
+    golden = (ROOT / "replay_logs" / "invented_saturday" / "expected.jsonl").read_text().splitlines()
+    told = "\n".join(timeline.line(from_json(event), "feet") for event in golden).splitlines()
+    blocks = re.findall(r"^```text\n(.*?)^```", text_of(ROOT / page), re.MULTILINE | re.DOTALL)
     shown = [line for block in blocks for line in block.splitlines()]
-    assert len(shown) > 20
+    assert len(shown) >= least
     for line in shown:
         assert line in told
 
@@ -169,7 +178,7 @@ def anchors(page: Path) -> set[str]:
     return {re.sub(r"[^\w\- ]", "", heading.lower()).strip().replace(" ", "-") for heading in headings}
 
 
-@by_name
+@pytest.mark.parametrize("page", [*PAGES, *DECISIONS, ROOT / "DEVELOPERS.md"], ids=lambda page: page.name)
 def test_links_lead_somewhere(page):
     for target in re.findall(r"\]\(([^)]+)\)", text_of(page)):
         place, _, anchor = target.partition("#")
@@ -180,9 +189,14 @@ def test_links_lead_somewhere(page):
             assert anchor in anchors(linked), target
 
 
-def test_the_readme_leads_to_every_page():
-    linked = {Path(target).name for target in re.findall(r"\]\(([^)#]+)", text_of(ROOT / "README.md"))}
-    assert {page.name for page in PAGES} - {"README.md"} <= linked
+def linked_from(page: Path) -> set[str]:
+    return {Path(target).name for target in re.findall(r"\]\(([^)#]+)", text_of(page))}
+
+
+def test_every_page_is_reached_from_the_readme_by_the_list_of_pages():
+    assert "index.md" in linked_from(ROOT / "README.md")
+    assert {page.name for page in PAGES} - {"README.md", "index.md"} <= linked_from(DOCS / "index.md")
+    assert {page.name for page in DECISIONS} - {"index.md"} <= linked_from(DOCS / "decisions" / "index.md")
 
 
 @by_name

@@ -1,7 +1,7 @@
 """A season that never was: what is foretold of casts over invented lakes, held against what happens there.
 
-A smaller one than `python tests/bench/season.py 1000`, whose account stands in DEVELOPERS.md; the bounds
-leave room for that.
+A smaller one than `python tests/bench/season.py 1000`, whose account stands in the results; the
+bounds leave room for that.
 """
 
 import importlib.util
