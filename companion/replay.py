@@ -22,8 +22,10 @@ from companion.record.recording import CLIPS, CONFIG, LINES
 from companion.sensing import BoatState, Chunk
 from companion.sensing.remarks import own_apart
 from companion.sensing.sources import SerialSource
+from companion.trip.agenda import Utterance
 from companion.trip.assembly import RECORDING, assemble_trip
-from companion.trip.engine import Emit, Engine, Keep, KeepNothing, Known, Utterance
+from companion.trip.engine import Engine
+from companion.trip.keep import Emit, Keep, KeepNothing, Known
 from companion.voice.grammar import Grammar, aboard
 from companion.voice.hearing import Clip, clips_in, hear_ahead
 from companion.voice.model import speech_model

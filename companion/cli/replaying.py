@@ -22,7 +22,7 @@ from companion.replay import Day, KeepInTrip, find_day, look_ready, port_chunks,
 from companion.sensing import Chunk
 from companion.sensing.sources import FileSource
 from companion.trip.assembly import RECORDING
-from companion.trip.engine import Known
+from companion.trip.keep import Known
 from companion.voice.model import data_folder
 from companion.voice.speaker import Speaker, manner_of
 

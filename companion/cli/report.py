@@ -31,7 +31,7 @@ from companion.report.rods import rod_stories
 from companion.report.season import Outing, season_figures, season_page
 from companion.sensing.sources import FileSource
 from companion.trip.assembly import RECORDING
-from companion.trip.engine import Known
+from companion.trip.keep import Known
 from companion.units import LengthUnit, Units
 from companion.voice.model import data_folder
 

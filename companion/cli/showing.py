@@ -15,7 +15,8 @@ from companion.cli.common import warn
 from companion.config import Settings
 from companion.events import AnyEvent
 from companion.page import Page
-from companion.trip.engine import Engine, Utterance
+from companion.trip.agenda import Utterance
+from companion.trip.engine import Engine
 
 WAITING = 8
 """How many taps may wait for the engine."""

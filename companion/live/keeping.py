@@ -26,7 +26,7 @@ from companion.record.logbook import Logbook, LogbookError, TripEntry
 from companion.record.logbook import Trip as KeptTrip
 from companion.replay import offer
 from companion.sensing import BoatState
-from companion.trip.engine import Emit, Known
+from companion.trip.keep import Emit, Known
 
 AGAIN = 20.0
 """Pause before a logbook that could not be opened is tried again, s."""

@@ -29,7 +29,8 @@ from companion.record.recording import Limits, Recording, Shelf
 from companion.sensing import OLDEST_LIVE, Chunk
 from companion.sensing.sources import Reader, Source, UdpSource
 from companion.trip.assembly import RAISE, assemble_trip
-from companion.trip.engine import Emit, Engine, Keep, KeepNothing, Known
+from companion.trip.engine import Engine
+from companion.trip.keep import Emit, Keep, KeepNothing, Known
 from companion.voice.grammar import Grammar, aboard
 from companion.voice.heard import Hearing
 from companion.voice.listening import Listener

@@ -35,8 +35,10 @@ from companion.record.recording import (
 )
 from companion.sensing import Chunk
 from companion.sensing.remarks import COMPANION, own_apart, txt_body
+from companion.trip.agenda import Utterance
 from companion.trip.assembly import RECORDING, assemble_trip
-from companion.trip.engine import Emit, Engine, Keep, KeepNothing, Known, Utterance
+from companion.trip.engine import Engine
+from companion.trip.keep import Emit, Keep, KeepNothing, Known
 from companion.voice.clips import ClipError, clip_name, read_clip
 from companion.voice.grammar import Grammar
 from companion.voice.heard import Hearing, hearing_told
@@ -259,7 +261,7 @@ class Rebuilt:
     def go_on(self, emit: Emit, keep: Keep) -> None:
         """From now on hand events to this, and all else that is to be kept."""
         self._emit = emit
-        self.engine.keep = keep
+        self.engine.keep_in(keep)
 
     def _pass_event(self, event: AnyEvent) -> None:
         self._emit(event)

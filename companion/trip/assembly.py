@@ -10,7 +10,8 @@ from companion.config import Settings
 from companion.lakebed.bed import Bed
 from companion.lakebed.soundings import Mounting
 from companion.sensing import Sensing, SourceSettings
-from companion.trip.engine import Emit, Engine, Keep, Known
+from companion.trip.engine import Engine
+from companion.trip.keep import Emit, Keep, Known
 from companion.trip.policy import SpeechPolicy
 from companion.voice.grammar import Grammar
 

@@ -17,6 +17,7 @@ from companion.lakebed.bed import CoverHint
 from companion.lakebed.surface import LevelHint
 from companion.trip import entries, wording
 from companion.trip.policy import Action, Kind
+from companion.trip.presence import NEVER
 from companion.units import LengthUnit, spoken_depth
 
 RANGE_LOOK_EVERY_S = 2.0
@@ -25,7 +26,6 @@ REMIND_BEFORE_S = 3.0
 """How long before the lure comes to a tree top it is said once more."""
 REMIND_AFTER_S = 4.0
 """No reminder when the first word came less than this before it."""
-NEVER = float("inf")
 
 
 class Stamp(NamedTuple):

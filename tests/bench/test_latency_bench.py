@@ -19,7 +19,7 @@ from companion.clock import stopwatch
 from companion.replay import chosen_model
 from companion.sensing import Chunk
 from companion.trip.assembly import RECORDING, assemble_trip
-from companion.trip.engine import KeepNothing, Known
+from companion.trip.keep import KeepNothing, Known
 from companion.voice.clips import read_clip
 from companion.voice.grammar import Grammar, aboard
 from companion.voice.recogniser import for_grammar

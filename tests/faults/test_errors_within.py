@@ -17,9 +17,10 @@ from companion.record.recording import NAMED, Recording, ms_of, sentence, stampe
 from companion.replay import find_day, replay
 from companion.sensing import Chunk, Sensing
 from companion.sensing.sources import FileSource
+from companion.trip.agenda import Utterance
 from companion.trip.assembly import RAISE, RECORDING, assemble_trip
 from companion.trip.believed_boat import BelievedBoat
-from companion.trip.engine import KeepNothing, Known, Utterance
+from companion.trip.keep import KeepNothing, Known
 from companion.voice.grammar import Grammar, aboard
 
 TEXT = config.example_text()

@@ -25,7 +25,7 @@ from companion.sensing import Chunk
 from companion.sensing.remarks import COMPANION, txt_body
 from companion.sensing.sources import FileSource
 from companion.trip.assembly import assemble_trip
-from companion.trip.engine import KeepNothing, Known
+from companion.trip.keep import KeepNothing, Known
 from companion.voice.grammar import Grammar, aboard
 
 PROGRAM = Path(sys.executable).parent / "companion"

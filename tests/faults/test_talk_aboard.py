@@ -18,7 +18,7 @@ from companion.replay import find_day, replay
 from companion.sensing import Chunk
 from companion.sensing.sources import FileSource
 from companion.trip.assembly import RECORDING, assemble_trip
-from companion.trip.engine import KeepNothing, Known
+from companion.trip.keep import KeepNothing, Known
 from companion.voice.grammar import Grammar, aboard
 from companion.voice.heard import Hearing
 from companion.voice.sound import RATE

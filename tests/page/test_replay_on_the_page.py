@@ -17,7 +17,7 @@ from companion import config
 from companion.events import Heard, Logged, RodTaken, Said, TripEnded, Undone, from_json
 from companion.replay import Day, replay
 from companion.sensing import Chunk
-from companion.trip.engine import Utterance
+from companion.trip.agenda import Utterance
 from companion.units import FOOT
 
 DAY = Path(__file__).parents[2] / "replay_logs" / "invented_saturday"

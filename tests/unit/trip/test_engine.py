@@ -26,8 +26,10 @@ from companion.events import (
 )
 from companion.lakebed.marks import off_the_bow
 from companion.sensing import BoatOffsets, Chunk, MaximumAges, Sensing, range_and_bearing
-from companion.trip.engine import Engine, KeepNothing, Utterance
+from companion.trip.agenda import Utterance
+from companion.trip.engine import Engine
 from companion.trip.entries import REACTION_S
+from companion.trip.keep import KeepNothing
 from companion.trip.presence import BACK_AFTER_S
 from companion.voice.commands import WhatCanISay
 from companion.voice.grammar import Grammar, aboard

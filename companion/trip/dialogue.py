@@ -1,0 +1,106 @@
+"""What is said to the companion: heard, understood, carried out and answered."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import datetime
+
+from companion.events import Heard
+from companion.trip.agenda import Utterance
+from companion.trip.core import TripCore
+from companion.trip.handlers import Outcome, carry_out, out_of_place
+from companion.trip.lookout import Lookout
+from companion.trip.speech import Speech
+from companion.trip.state import Moment
+from companion.voice.commands import Command
+from companion.voice.heard import Hearing, hearing_of
+
+
+class Dialogue:
+    """Hears utterances and does what they ask for.
+
+    Args:
+        core: the trip.
+        speech: gives the replies.
+        lookout: is told what a command has changed in the hand.
+        logic_time_of: returns the logic time, s, of an instant of an utterance; None while it is not known.
+    """
+
+    def __init__(
+        self,
+        core: TripCore,
+        speech: Speech,
+        lookout: Lookout,
+        logic_time_of: Callable[[datetime | float], float | None],
+    ) -> None:
+        self._core = core
+        self._speech = speech
+        self._lookout = lookout
+        self._logic_time_of = logic_time_of
+
+    def hear(self, t: float, utterance: Utterance) -> None:
+        """Hear an utterance at logic time t, s, when it was decided."""
+        core = self._core
+        hearing = hearing_of(utterance.words())
+        command = None if hearing.refused else core.rooms.grammar.parse(hearing.text)
+        amiss = self._amiss(hearing, command, t)
+        command = command if amiss is None else None
+        heard = Heard(
+            **core.stamp(t),
+            text=hearing.text,
+            clip=utterance.clip,
+            command=None if command is None else command.name,
+            reason=amiss,
+            alternatives=hearing.alternatives,
+            check=hearing.check,
+            fit=hearing.fit,
+            ended=hearing.ended,
+            spoke=hearing.spoke,
+        )
+        core.state = replace(core.state, heard=heard)
+        core.emit(heard)
+        if command is not None:
+            self._carry_out(command, t, utterance, 0.0 if hearing.spoke is None else hearing.spoke[0])
+
+    def _amiss(self, hearing: Hearing, command: Command | None, t: float) -> str | None:
+        """Return why what was heard is not to be carried out; None where it is."""
+        if command is None:
+            return hearing.refused or _why_not(hearing.text)
+        return out_of_place(command, t, self._core.state)
+
+    def _carry_out(self, command: Command, t: float, utterance: Utterance, first_word: float) -> None:
+        """Carry out a command whose first word comes so long after its sound begins, s."""
+        core = self._core
+        before = core.state.hand
+        sound = self._logic_time_of(utterance.began)
+        began = t if sound is None else min(t, sound + first_word)
+        boat = core.boat.before(began - core.rooms.reaction, t)
+        moment = Moment(
+            began=began, boat=boat, boat_now=core.boat.at(t), clip=utterance.clip, **core.stamp(t)
+        )
+        outcome = carry_out(command, moment, core.state, core.rooms)
+        core.state = outcome.state
+        self._pass_on(outcome, t)
+        self._lookout.follow_hand(t, before)
+
+    def _pass_on(self, outcome: Outcome, t: float) -> None:
+        """Emit what came of a command, speak the reply, and have kept what has to be kept."""
+        core = self._core
+        for lesson in outcome.taught:
+            lure = lesson.rod.lure.name
+            belief = core.rooms.deck.learned(lesson.rod).belief()
+            with core.outside():
+                core.keep.belief(lure, belief)
+        for event in outcome.events:
+            core.emit(event)
+        if outcome.reply is not None:
+            self._speech.say(t, outcome.reply, outcome.about)
+        if outcome.keeps_bed:
+            with core.outside():
+                core.keep.lakebed(t, core.rooms.bed, now=True)
+
+
+def _why_not(text: str) -> str:
+    words = text.replace("[unk]", "").split()
+    return "not one of the phrases" if words else "no words made out"

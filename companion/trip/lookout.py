@@ -1,0 +1,151 @@
+"""The look-out: depth and position lost or back, how the rods match the bottom, and what lies ahead."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import msgspec
+
+from companion.casting.hand import Hand, pose_of
+from companion.events import DepthNews, Notice
+from companion.lakebed.bed import CoverHint
+from companion.sensing import Depth, MaximumAges, Position
+from companion.trip import wording
+from companion.trip.core import TripCore
+from companion.trip.presence import NEVER, Presence
+from companion.trip.speech import Speech
+from companion.trip.volunteer import Matched, Volunteer
+
+KNOWN_COVER_M = 12.0
+"""Possible cover this near to a mark is what was marked, and no news."""
+
+
+class Lookout:
+    """Follows depth and position, and speaks up about what it sees."""
+
+    def __init__(self, core: TripCore, speech: Speech) -> None:
+        self._core = core
+        self._speech = speech
+        self._volunteer = Volunteer(core.rooms.deck, core.rooms.unit)
+        self._depth = Presence(MaximumAges().depth)
+        self._position = Presence(MaximumAges().position)
+        self._matched: Matched | None = None
+        self._match_due = NEVER
+
+    @property
+    def depth_seen(self) -> float | None:
+        """When the last believed depth came, logic s; None before the first."""
+        return self._depth.seen
+
+    @property
+    def depth_lost(self) -> bool:
+        """Whether the depth counts as lost."""
+        return self._depth.lost
+
+    @property
+    def bottom(self) -> float | None:
+        """The depth that rods are matched against now, m."""
+        return self._volunteer.bottom
+
+    @property
+    def next_due(self) -> float:
+        """When something is due to be done, logic s; infinite when nothing is."""
+        there = (self._depth, self._position)
+        lost = min(due for one in there for due in (one.expires, one.untold, one.back_untold))
+        return min(lost, self._volunteer.remind_at, self._match_due)
+
+    def do_due(self, t: float) -> None:
+        """Do one thing that is due at logic time t, s."""
+        if self._depth.expires <= t:
+            self._depth.lose(t)
+            self._volunteer.forget_depth()
+            self._matched = None
+            self._core.emit(DepthNews(**self._core.stamp(t), state="lost"))
+        elif self._position.expires <= t:
+            self._position.lose(t)
+            self._notice(t, wording.POSITION_LOST)
+        elif self._depth.untold <= t:
+            self._depth.loss_told(t, spoken=self._speech.speak_up(t, wording.DEPTH_LOST, "depth"))
+        elif self._position.untold <= t:
+            self._position.loss_told(t, spoken=self._speech.speak_up(t, wording.POSITION_LOST, "position"))
+        elif self._depth.back_untold <= t:
+            self._tell_depth_back(t)
+        elif self._position.back_untold <= t:
+            self._position.back_told()
+            self._speech.say(t, wording.POSITION_BACK, "notice")
+        elif self._volunteer.remind_at <= t:
+            self._speech.volunteer(t, self._volunteer.remind(t, self._core.state.hand))
+        else:
+            self._tell_match(t)
+
+    def accept_depth(self, t: float, reading: Depth) -> None:
+        """Fold in a depth at logic time t, s."""
+        core = self._core
+        if not core.boat.accept_depth(t, reading):
+            return
+        depth = core.boat.smoothed_depth(t)
+        assert depth is not None, "a depth was just believed"
+        self._depth.maximum_age = core.boat.oldest_depth
+        if self._depth.accept(t):
+            core.emit(DepthNews(**core.stamp(t), state="back", depth=round(depth, 3)))
+        if not self._depth.lost:
+            self._match(t, depth)
+
+    def accept_position(self, t: float, reading: Position) -> None:
+        """Fold in a position at logic time t, s."""
+        self._core.boat.accept_position(t, reading)
+        if reading.lat is not None and self._position.accept(t):
+            self._notice(t, wording.POSITION_BACK)
+
+    def accept_cover(self, t: float, hint: CoverHint) -> None:
+        """Tell of possible cover seen at logic time t, s, unless it is marked."""
+        core = self._core
+        if not core.rooms.bed.marked_near(hint.lat, hint.lon, KNOWN_COVER_M):
+            self._speech.volunteer(t, self._volunteer.notice_cover(core.instant(t), hint))
+
+    def look_at_level(self, t: float) -> None:
+        """Tell at logic time t, s, where the water stands otherwise than when the lake was mapped."""
+        core = self._core
+        hint = core.rooms.bed.level_hint()
+        self._speech.volunteer(t, self._volunteer.notice_level(core.instant(t), hint))
+
+    def follow_hand(self, t: float, before: Hand) -> None:
+        """Follow what a command at logic time t, s, has changed in the hand."""
+        core = self._core
+        hand = core.state.hand
+        if hand.number != before.number:
+            self._volunteer.look_anew()
+            core.state = replace(core.state, policy=core.state.policy.with_match_wanted())
+        if hand.cast is not None and hand.cast is not before.cast:
+            self._volunteer.watch_cast(hand.cast, t)
+
+    def _notice(self, t: float, text: str) -> None:
+        self._core.emit(Notice(**self._core.stamp(t), text=text))
+
+    def _tell_depth_back(self, t: float) -> None:
+        self._depth.back_told()
+        depth = self._core.boat.smoothed_depth(t)
+        if depth is not None:
+            self._speech.say(t, wording.depth_back(depth, self._core.rooms.unit), "depth")
+
+    def _match(self, t: float, depth: float) -> None:
+        """Look how the rods match a depth, m, and tell it where that has changed what can be done."""
+        core = self._core
+        boat = pose_of(core.boat.at(t)) if self._volunteer.wants_boat(t) else None
+        self._matched = self._volunteer.notice_depth(core.instant(t), depth, core.state.hand, boat)
+        self._tell_match(t)
+
+    def _tell_match(self, t: float) -> None:
+        self._match_due = NEVER
+        core = self._core
+        matched, policy = self._matched, core.state.policy
+        if matched is None or matched.action == policy.told:
+            return
+        begins = policy.told is None and not policy.wanted
+        if begins or self._speech.may_speak(t, "match"):
+            core.emit(msgspec.structs.replace(matched.match, **core.stamp(t)))
+            core.state = replace(core.state, policy=policy.with_told(matched.action))
+            if not begins:  # how a trip begins asks for nothing to be done
+                self._speech.speak(t, matched.line, "match")
+        elif policy.next_at("match") > t:
+            self._match_due = policy.next_at("match")
