@@ -16,7 +16,8 @@ from companion.cli.showing import Showing
 from companion.clock import LiveClock
 from companion.config import Settings
 from companion.events import AnyEvent, Said, to_json
-from companion.live.live import Live, Parts, Places
+from companion.live.devices import Parts
+from companion.live.live import Live, Places
 from companion.live.wires import sources_of
 from companion.page import PageError
 from companion.record import timeline

@@ -131,7 +131,7 @@ class Wires:
     def _listen(self, n: int, clock: Clock, stop: threading.Event) -> None:
         heard = self._heard[n]
         try:
-            for chunk in opened(heard.source, clock).chunks(stop):
+            for chunk in wires.source_for(heard.source, clock).chunks(stop):
                 heard.chunks.append(chunk)
         except (OSError, ValueError, OverflowError) as error:
             self._heard[n] = heard._replace(trouble=getattr(error, "strerror", None) or str(error))
@@ -201,15 +201,6 @@ def _no_sentence(chunks: list[Chunk]) -> tuple[str, str]:
             "switch them on in the sonar; else set `need_checksum = false` for it, and damage passes too"
         )
     return "bytes, but no sentence", "check the baud in the config; perhaps A and B are swapped"
-
-
-def opened(source: Source, clock: Clock) -> wires.Source:
-    """Return a source of the boat as the configuration describes it; not for files."""
-    if source.kind == "tcp":
-        return wires.TcpSource(source.name, source.host, source.port, clock)
-    if source.kind == "udp":
-        return wires.UdpSource(source.name, source.port, clock, address=source.host, sender=source.sender)
-    return wires.SerialSource(source.name, source.device or "", clock, baud=source.baud)
 
 
 def _remedy_for_silence(source: Source) -> str:

@@ -45,8 +45,13 @@ LOOK_AT_FILE_S = 2.0
 class _File(NamedTuple):
     """Which file stands under a name: device and inode of it and of its write-ahead log; None: none does."""
 
-    main: tuple[int, int] | None
-    log: tuple[int, int] | None
+    main: tuple[int, int] | None = None
+    log: tuple[int, int] | None = None
+
+    @classmethod
+    def under(cls, path: Path) -> _File:
+        """Return what stands under the name of a logbook now."""
+        return cls(_identity(path), _identity(path.with_name(f"{path.name}-wal")))
 
 
 class LogbookWriter:
@@ -81,7 +86,7 @@ class LogbookWriter:
         self._lakes: dict[int, Changes] = {}
         self._learned: LearnedFile | None = None
         self._keeps_lakes = True
-        self._file = _File(None, None)
+        self._file = _File()
         self._looked_at = clock.now()
         self._failing = False
         self._failed_at = 0.0
@@ -167,10 +172,10 @@ class LogbookWriter:
         now = self._clock.now()
         if self._book is not None and now - self._looked_at >= LOOK_AT_FILE_S:
             self._looked_at = now
-            file = self._file_now()
+            file = _File.under(self.path)
             if file.main != self._file.main:
                 self._lost(self._book, file)
-            self._file = self._file_now()
+            self._file = _File.under(self.path)
 
     def close(self) -> None:
         """End the trip in order, as far as the disk allows, and hand on what is left."""
@@ -202,7 +207,7 @@ class LogbookWriter:
             self._book = _opened(self.path, self._tell, self._refused, partial(Logbook, patience=BUSY_S))
             if self._book is not None:
                 self._book.before_commit = self._before_commit
-                self._file = self._file_now()
+                self._file = _File.under(self.path)
         return self._book
 
     def _begin(self) -> None:
@@ -255,13 +260,6 @@ class LogbookWriter:
         if self._failing and self._clock.now() - self._failed_at > SURE:
             self._failing = False
             self._tell("logbook written again")
-
-    def _file_now(self) -> _File:
-        return _File(_identity(self.path), _identity(self._log_path))
-
-    @property
-    def _log_path(self) -> Path:
-        return self.path.with_name(f"{self.path.name}-wal")
 
     def _lost(self, book: Logbook, file: _File) -> None:
         """Write the trip again when the logbook was removed or replaced: the old file is still open."""

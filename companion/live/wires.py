@@ -7,9 +7,8 @@ from collections.abc import Callable, Iterator
 
 from companion.clock import Clock
 from companion.config import Settings
-from companion.health.check import opened
 from companion.sensing import Chunk
-from companion.sensing.sources import Source
+from companion.sensing.sources import Source, source_for
 
 RATE = 60_000.0
 """Bytes a second taken from one source: five times what a wire of 115,200 baud carries."""
@@ -20,7 +19,7 @@ _STARTS = (b"$", b"!", b"\\")
 
 def sources_of(settings: Settings, clock: Clock) -> Iterator[Source]:
     """Yield the sources a boat has; files are for replay and are passed over."""
-    return (opened(source, clock) for source in settings.sources if source.kind != "file")
+    return (source_for(source, clock) for source in settings.sources if source.kind != "file")
 
 
 class Allowance:

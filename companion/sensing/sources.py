@@ -287,3 +287,45 @@ class Reader(threading.Thread):
             if self._lost is not None:
                 why = getattr(error, "strerror", None) or error
                 self._lost(self.source.name, f"{self.source.where}: {why}")
+
+
+class Described(Protocol):
+    """A source as the configuration describes it: `kind` is serial, tcp or udp."""
+
+    @property
+    def name(self) -> str:
+        """What it is called."""
+
+    @property
+    def kind(self) -> str:
+        """Which kind of wire it is."""
+
+    @property
+    def device(self) -> str | None:
+        """The serial port."""
+
+    @property
+    def baud(self) -> int:
+        """Its speed, bit/s."""
+
+    @property
+    def host(self) -> str:
+        """The address of a server, or the computer's own for datagrams."""
+
+    @property
+    def port(self) -> int:
+        """The port there."""
+
+    @property
+    def sender(self) -> str | None:
+        """The only address whose datagrams are taken."""
+
+
+def source_for(described: Described, clock: Clock) -> Source:
+    """Return the source that a description asks for, not opened yet; not for files."""
+    if described.kind == "tcp":
+        return TcpSource(described.name, described.host, described.port, clock)
+    if described.kind == "udp":
+        address, sender = described.host, described.sender
+        return UdpSource(described.name, described.port, clock, address=address, sender=sender)
+    return SerialSource(described.name, described.device or "", clock, baud=described.baud)

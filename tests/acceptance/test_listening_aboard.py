@@ -10,7 +10,7 @@ import pytest
 
 from companion import config
 from companion.cli.run import with_ears
-from companion.live.live import Parts
+from companion.live.devices import Parts
 from companion.voice.clips import read_clip
 from companion.voice.grammar import Grammar, aboard
 from companion.voice.listening import Listener

@@ -20,8 +20,9 @@ import numpy as np
 from companion import config
 from companion.clock import LiveClock
 from companion.events import Said
+from companion.live.devices import Parts
 from companion.live.keeping import LogbookWriter
-from companion.live.live import Live, Parts, Places
+from companion.live.live import Live, Places
 from companion.record.logbook import Logbook
 from companion.record.recording import sentence
 from companion.sensing import Chunk

@@ -17,7 +17,8 @@ import pytest
 from companion import config
 from companion.clock import Clock, LiveClock, wall_clock
 from companion.events import AnyEvent
-from companion.live.live import Live, Parts, Places
+from companion.live.devices import Parts
+from companion.live.live import Live, Places
 from companion.live.wires import sources_of
 from companion.record.recording import Limits, sentence
 from companion.sensing.sources import Source

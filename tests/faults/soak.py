@@ -20,7 +20,8 @@ import numpy as np
 from companion import config
 from companion.events import AnyEvent, Logged
 from companion.live import ears, live
-from companion.live.live import Live, Parts, Places
+from companion.live.devices import Parts
+from companion.live.live import Live, Places
 from companion.record.logbook import Logbook
 from companion.record.recording import Limits, sentence
 from companion.sensing import Chunk

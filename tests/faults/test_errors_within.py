@@ -10,7 +10,8 @@ import pytest
 from companion import config
 from companion.events import AnyEvent, Heard, Notice, TripEnded
 from companion.live import live as live_room
-from companion.live.live import Live, Parts, Places
+from companion.live.devices import Parts
+from companion.live.live import Live, Places
 from companion.live.trip import MOST_TRIES, TRIES, Rebuilt
 from companion.record.logbook import Logbook
 from companion.record.recording import NAMED, Recording, ms_of, sentence, stamped

@@ -14,7 +14,7 @@ import pytest
 from companion import config
 from companion.cli.run import with_ears
 from companion.events import DepthNews, Heard, Logged, Match, Notice, Said, TripBegan, TripEnded
-from companion.live.live import Parts
+from companion.live.devices import Parts
 from companion.record.logbook import Logbook
 from companion.replay import find_day, replay
 from companion.sensing import Chunk

@@ -10,8 +10,9 @@ import pytest
 
 from companion import config
 from companion.events import AnyEvent, Heard
+from companion.live.devices import Parts
 from companion.live.ears import Uttered
-from companion.live.live import Live, Parts, Places
+from companion.live.live import Live, Places
 from companion.live.trip import LiveTrip, Rebuilt, Stamps
 from companion.record.recording import CLIPS, Recording, sentence
 from companion.replay import find_day, replay
@@ -56,7 +57,7 @@ def test_of_talk_no_sound_is_kept_and_the_replay_is_the_same(tmp_path, model, ke
     )
     stamps = Stamps(clock, datetime(2026, 11, 29, 10, 0, tzinfo=UTC))
     trip = LiveTrip(
-        engine, stamps, Recording(folder, TEXT), pytest.fail, lambda job: job(), live._keeps_sound
+        engine, stamps, Recording(folder, TEXT), pytest.fail, lambda job: job(), live._beginning.keeps_sound
     )
     for hearing in (TALK[0], COMMAND, TALK[1]):
         clock.t += 3.0

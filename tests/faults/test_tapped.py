@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from companion import config
 from companion.events import Heard, Logged, Said
-from companion.live.live import TAPS, Live, Parts, Places
+from companion.live.devices import Parts
+from companion.live.live import TAPS, Live, Places
 from companion.replay import find_day, replay
 from companion.sensing import Chunk
 from companion.sensing.sources import FileSource

@@ -1,0 +1,159 @@
+"""The devices of a boat while a trip runs: its wires and its microphone, started, missed and stopped."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from functools import partial
+from typing import NamedTuple, Protocol
+
+from companion.clock import Clock
+from companion.events import AnyEvent
+from companion.health.heart import BeatingStop, Heart
+from companion.live.ears import PART as MICROPHONE
+from companion.live.ears import Ears, Uttered
+from companion.live.wires import Inlet
+from companion.sensing import Chunk
+from companion.sensing.sources import Reader, Source, UdpSource
+from companion.voice.heard import Hearing
+from companion.voice.listening import Listener
+from companion.voice.sound import Samples
+
+READY_WITHIN_S = 10.0
+"""What has not come this long after the start is named as missing ..."""
+FAILED_AFTER_S = 3.0
+"""... or this long, when it has said that it cannot be had."""
+JOIN_WITHIN_S = 1.0
+"""How long the end of a trip waits for a device's thread."""
+
+
+class Tell(Protocol):
+    """Has something noted, and said unless it is not for saying; from any thread."""
+
+    def __call__(self, text: str, *, aloud: bool = True) -> None:
+        """Note `text`."""
+
+
+class Parts(NamedTuple):
+    """The devices of a boat; what is None or empty is not aboard.
+
+    Attributes:
+        sources: the wires.
+        frames: opens the microphone and yields its frames.
+        listener: makes what listens and decides as the sound comes, told what to complain with.
+        hear: makes out the words in the clips of a trip that was cut off.
+        tell: is told every event, and speaks what is to be spoken, at once or soon.
+        missing: what the configuration asks for and is not there, in a word or two each.
+    """
+
+    sources: Sequence[Source] = ()
+    frames: Callable[[], Iterator[Samples]] | None = None
+    listener: Callable[[Callable[[str], None]], Listener] | None = None
+    hear: Callable[[Samples], str | Hearing] | None = None
+    tell: Callable[[AnyEvent], None] = lambda _: None
+    missing: Sequence[str] = ()
+
+
+class Devices:
+    """Runs the threads of the devices, and tells which are missing, lost or back.
+
+    Args:
+        parts: the devices.
+        put: takes what they bring; it may wait.
+        clock: tells when that was.
+        heart: is told that they live.
+        tell: is told what to note and say of them.
+
+    Attributes:
+        ready: set once everything is there, or has been named as missing.
+    """
+
+    def __init__(
+        self, parts: Parts, put: Callable[[Chunk | Uttered], None], clock: Clock, heart: Heart, tell: Tell
+    ) -> None:
+        self.ready = threading.Event()
+        self._parts = parts
+        self._put = put
+        self._clock = clock
+        self._heart = heart
+        self._tell = tell
+        self._failed: set[str] = set()
+        self._waited_for = {source.name: source.opened for source in parts.sources}
+        self._readers: list[Reader] = []
+        self._ears: Ears | None = None
+
+    def start(self) -> None:
+        """Start reading the wires, and listening."""
+        for source in self._parts.sources:
+            reader = self._reader(source)
+            self._readers.append(reader)
+            reader.start()
+        if self._parts.frames is not None and self._parts.listener is not None:
+            self._ears = self._listening(self._parts.frames, self._parts.listener(self._tell))
+            self._waited_for[MICROPHONE] = self._ears.opened
+            self._ears.start()
+
+    def look_whether_ready(self, waited: float) -> None:
+        """Tell once that all is ready, or what is missing, when it was waited for so long, s."""
+        if self.ready.is_set():
+            return
+        missing = [name for name, opened in self._waited_for.items() if not opened.is_set()]
+        patience = FAILED_AFTER_S if self._failed.issuperset(missing) else READY_WITHIN_S
+        if missing and waited < patience:
+            return
+        self.ready.set()
+        missing += [name for name in self._parts.missing if name not in missing]
+        self._tell("ready" if not missing else "ready, no " + ", no ".join(missing))
+
+    def stop(self) -> None:
+        """Ask every thread to stop."""
+        for reader in self._readers:
+            reader.stop()
+        if self._ears is not None:
+            self._ears.stop()
+
+    def join(self) -> None:
+        """Wait a moment for every thread to end."""
+        for thread in (*self._readers, self._ears):
+            if thread is not None:
+                thread.join(JOIN_WITHIN_S)
+
+    def _reader(self, source: Source) -> Reader:
+        if isinstance(source, UdpSource):
+            source.tell = partial(self._told_of, source.name)
+        inlet = Inlet(
+            self._put,
+            self._clock,
+            drops=isinstance(source, UdpSource),
+            flooded=lambda: self._tell(f"{source.name} sends too much"),
+        )
+        return Reader(
+            source,
+            inlet.put,
+            self._lost,
+            lambda name: self._tell(f"{name} back"),
+            stop=BeatingStop(self._heart, source.name),
+        )
+
+    def _listening(self, frames: Callable[[], Iterator[Samples]], listener: Listener) -> Ears:
+        return Ears(
+            frames,
+            listener,
+            self._put,
+            self._clock,
+            self._heart,
+            lost=lambda why: self._lost(MICROPHONE, why),
+            back=lambda: self._tell(f"{MICROPHONE} back"),
+        )
+
+    def _told_of(self, name: str, what: str) -> None:
+        """Have noted what a source has to tell of its senders."""
+        self._tell(f"{name}: {what}", aloud=False)
+
+    def _lost(self, name: str, why: str) -> None:
+        """Say that a part was lost; before the start is over it is told with what else is missing."""
+        self._tell(f"{name}: {why}", aloud=False)
+        if self.ready.is_set():
+            self._tell(f"{name} lost")
+        else:
+            self._failed.add(name)
