@@ -9,7 +9,7 @@ import pytest
 
 from companion import config
 from companion.events import AnyEvent, Heard, Notice, TripEnded
-from companion.live import live as live_room
+from companion.live import beginning
 from companion.live.devices import Parts
 from companion.live.live import Live, Places
 from companion.live.trip import MOST_TRIES, TRIES, Rebuilt
@@ -190,7 +190,7 @@ def test_a_rebuild_that_fails_for_whatever_reason_is_not_tried_again(tmp_path, m
         raise ZeroDivisionError("a mistake of ours")
 
     with monkeypatch.context() as patched:
-        patched.setattr(live_room, "Rebuilt", broken)
+        patched.setattr(beginning, "Rebuilt", broken)
         told = begun(tmp_path)
     assert told[:2] == ["could not go on: a mistake of ours", "last trip was cut off, new trip"]
     assert begun(tmp_path) == ["starting"]
@@ -207,4 +207,4 @@ def test_a_trip_is_gone_on_with_again_after_a_cut_in_the_midst_of_that(cut_off, 
 def test_a_trip_that_ended_the_program_twice_is_left_alone(cut_off, tmp_path):
     (cut_off / TRIES).write_bytes(b"%d" % MOST_TRIES)
     assert begun(tmp_path)[0] == "last trip was cut off, new trip"
-    assert Rebuilt is live_room.Rebuilt
+    assert Rebuilt is beginning.Rebuilt
