@@ -17,6 +17,7 @@ from companion.record import beforehand
 from companion.record.logbook import LogbookError, TripEntry
 from companion.record.recording import Recording, Shelf
 from companion.sensing import OLDEST_LIVE
+from companion.trip import wording
 from companion.trip.assembly import assemble_trip
 from companion.trip.keep import Emit, Keep, KeepNothing, Known
 from companion.voice.grammar import Grammar, aboard
@@ -64,7 +65,7 @@ class Beginning:
     def begin(self, clock: Clock, wall: datetime) -> LiveTrip:
         """Return the trip: the one that was cut off, or a new one; `wall` is the computer's idea of UTC."""
         if wall.date() < OLDEST_LIVE:
-            self._tell("clock not set")
+            self._tell(wording.CLOCK_NOT_SET)
         stamps = Stamps(clock, max(wall, _oldest(wall)))
         now = stamps.at(clock.now())
         return self._gone_on(stamps, now) or self._new(stamps, now)
@@ -85,9 +86,9 @@ class Beginning:
             except Exception as error:  # whatever it is, it must not come again at the next start
                 if not isinstance(error, RebuildError | LogbookError | OSError):
                     _LOG.exception("the trip that was cut off could not be rebuilt")
-                self._tell(f"could not go on: {str(error) or type(error).__name__}", aloud=False)
+                self._tell(wording.not_gone_on(str(error) or type(error).__name__), aloud=False)
         keeper.close_interrupted(cut_off[:-1] if trip else cut_off)
-        self._tell("trip goes on" if trip else "last trip was cut off, new trip")
+        self._tell(wording.TRIP_GOES_ON if trip else wording.TRIP_WAS_CUT_OFF)
         return trip
 
     def _rebuilt(self, keeper: Keeper, last: TripEntry, folder: Path, stamps: Stamps) -> LiveTrip | None:
@@ -114,10 +115,10 @@ class Beginning:
             recording = Recording(folder, self._config)
             beforehand.keep(folder, known.beliefs, known.areas)
         except OSError as error:
-            self._tell(f"not recording: {error.strerror or error}")
+            self._tell(wording.not_recording(error.strerror or str(error)))
         if self._keeper is not None:
             self._keeper.begin(folder.name)
-        self._tell("starting")
+        self._tell(wording.STARTING)
         return LiveTrip(engine, stamps, recording, self._tell, self._put, self.keeps_sound)
 
     def keeps_sound(self, hearing: Hearing) -> bool:

@@ -15,6 +15,7 @@ from companion.live.ears import Ears, Uttered
 from companion.live.wires import Inlet
 from companion.sensing import Chunk
 from companion.sensing.sources import Reader, Source, UdpSource
+from companion.trip import wording
 from companion.voice.heard import Hearing
 from companion.voice.listening import Listener
 from companion.voice.sound import Samples
@@ -103,7 +104,7 @@ class Devices:
             return
         self.ready.set()
         missing += [name for name in self._parts.missing if name not in missing]
-        self._tell("ready" if not missing else "ready, no " + ", no ".join(missing))
+        self._tell(wording.ready_without(missing))
 
     def stop(self) -> None:
         """Ask every thread to stop."""
@@ -125,13 +126,13 @@ class Devices:
             self._put,
             self._clock,
             drops=isinstance(source, UdpSource),
-            flooded=lambda: self._tell(f"{source.name} sends too much"),
+            flooded=lambda: self._tell(wording.sends_too_much(source.name)),
         )
         return Reader(
             source,
             inlet.put,
             self._lost,
-            lambda name: self._tell(f"{name} back"),
+            lambda name: self._tell(wording.part_back(name)),
             stop=BeatingStop(self._heart, source.name),
         )
 
@@ -143,7 +144,7 @@ class Devices:
             self._clock,
             self._heart,
             lost=lambda why: self._lost(MICROPHONE, why),
-            back=lambda: self._tell(f"{MICROPHONE} back"),
+            back=lambda: self._tell(wording.part_back(MICROPHONE)),
         )
 
     def _told_of(self, name: str, what: str) -> None:
@@ -154,6 +155,6 @@ class Devices:
         """Say that a part was lost; before the start is over it is told with what else is missing."""
         self._tell(f"{name}: {why}", aloud=False)
         if self.ready.is_set():
-            self._tell(f"{name} lost")
+            self._tell(wording.part_lost(name))
         else:
             self._failed.add(name)

@@ -12,6 +12,7 @@ from collections import deque
 from collections.abc import Callable
 
 from companion.clock import Clock
+from companion.trip import wording
 
 Job = Callable[[], object]
 
@@ -53,7 +54,7 @@ class Disk(threading.Thread):
     def put(self, job: Job) -> None:
         """Have something done, from the engine's thread; it returns at once."""
         if len(self._jobs) >= MOST_JOBS:
-            self._once("disk does not keep up, something is lost")
+            self._once(wording.DISK_BEHIND)
             return
         self._jobs.append(job)
         self._come.set()
@@ -62,7 +63,7 @@ class Disk(threading.Thread):
         """Tell once of a disk that has not come back from something for long; from any thread."""
         since = self._busy_since
         if since is not None and self._clock.now() - since > SLOW_AFTER_S:
-            self._once("disk is stuck")
+            self._once(wording.DISK_STUCK)
 
     def run(self) -> None:
         """Do what comes until it is over."""
@@ -93,7 +94,7 @@ class Disk(threading.Thread):
             job()
         except Exception:  # one thing that cannot be written must not keep the others from the disk
             _LOG.exception("something could not be written")
-            self._once("error while writing, see the log")
+            self._once(wording.WRITING_FAILED)
 
     def _once(self, text: str) -> None:
         if text not in self._told:

@@ -8,6 +8,7 @@ from datetime import datetime, timedelta
 from companion.clock import Clock
 from companion.live.trip import LiveTrip
 from companion.record.recording import Shelf
+from companion.trip import wording
 
 SYNC_EVERY_S = 5.0
 """How often the recording is put on the disk when no event asks for it."""
@@ -72,4 +73,4 @@ class House:
         if trip is not None:
             trip.recording_paused = short > 0
         if short > 0:
-            self._tell_once("low disk, not recording")
+            self._tell_once(wording.DISK_LOW)

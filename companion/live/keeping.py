@@ -26,6 +26,7 @@ from companion.record.logbook import Logbook, LogbookError, TripEntry
 from companion.record.logbook import Trip as KeptTrip
 from companion.replay import offer
 from companion.sensing import BoatState
+from companion.trip import wording
 from companion.trip.keep import Emit, Known
 
 AGAIN = 20.0
@@ -253,13 +254,13 @@ class LogbookWriter:
         self._try_again = self._failed_at + AGAIN
         if not self._failing:
             self._failing = True
-            self._tell(f"logbook not written: {error.what}")
+            self._tell(wording.logbook_not_written(error.what))
 
     def _works(self) -> None:
         self._busy_since = None
         if self._failing and self._clock.now() - self._failed_at > SURE:
             self._failing = False
-            self._tell("logbook written again")
+            self._tell(wording.LOGBOOK_WRITTEN_AGAIN)
 
     def _lost(self, book: Logbook, file: _File) -> None:
         """Write the trip again when the logbook was removed or replaced: the old file is still open."""
@@ -278,7 +279,7 @@ class LogbookWriter:
             for event in [] if trip is None else trip.waiting:
                 self.record(event, is_new=False)
         except (LogbookError, OSError) as error:
-            self._tell(f"logbook lost, new one begun: {getattr(error, 'what', error)}")
+            self._tell(wording.logbook_lost(str(getattr(error, "what", error))))
             self._waiting.extend(trip.waiting if trip is not None else ())
             self._begin()
 
@@ -288,7 +289,7 @@ class LogbookWriter:
             book = self._opened()
             if book is not None and trip is not None:
                 self._trip = book.resume_trip(trip)
-            self._tell("logbook was gone, written anew")
+            self._tell(wording.LOGBOOK_WAS_GONE)
             return
         book = self._opened()
         if book is not None and trip is not None:
@@ -296,7 +297,7 @@ class LogbookWriter:
                 self._trip = old.copy_trip(trip, book)
                 self._keeps_lakes = Lakes(book).take_over(old)
             rescued.unlink()
-        self._tell("logbook was replaced, trip written again")
+        self._tell(wording.LOGBOOK_WAS_REPLACED)
 
 
 class Keeper:
@@ -402,7 +403,7 @@ class Keeper:
             return Known()
 
     def _not_read(self, error: LogbookError) -> None:
-        self._tell(f"logbook not read: {error.what}")
+        self._tell(wording.logbook_not_read(error.what))
 
 
 def _opened(
@@ -441,7 +442,7 @@ def _moved_aside(path: Path, tell: Callable[[str], None]) -> bool:
         to = set_aside(path, "damaged")
     except OSError:
         return False
-    tell("logbook damaged, new one begun" + (f", old one is {to.name}" if to else ""))
+    tell(wording.logbook_damaged(to.name if to else None))
     return True
 
 

@@ -27,6 +27,7 @@ from companion.live.keeping import Keeper, LogbookWriter
 from companion.live.trip import LiveTrip
 from companion.record.recording import Limits, Shelf
 from companion.sensing import Chunk
+from companion.trip import wording
 from companion.trip.assembly import RAISE
 from companion.trip.engine import Engine
 from companion.trip.keep import Emit
@@ -134,7 +135,7 @@ class Live:
         self._house.tidy()
         self.trip = self._house.trip = trip = self._beginning.begin(self.clock, self._wall())
         for missing in self._parts.missing:
-            self.tell(f"no {missing}", aloud=False)
+            self.tell(wording.not_there(missing), aloud=False)
         # What the beginning has to say comes before what the first depth gives to say.
         self._take_remarks(trip, self.clock.now())
         self._devices.start()
@@ -179,7 +180,7 @@ class Live:
         except Exception as error:
             if RAISE in os.environ:
                 raise
-            what = f"error passed over: {type(error).__name__}"
+            what = wording.error_passed_over(type(error).__name__)
             if what not in self._told:
                 _LOG.exception("an error was passed over")
                 self._told.add(what)
@@ -237,12 +238,12 @@ class Live:
         """Say once that the computer's clock is wrong, as soon as the GPS tells it."""
         utc = trip.engine.utc
         if utc is not None and abs(utc - self._wall()) > CLOCK_WRONG:
-            self._once("clock is wrong, GPS time is used")
+            self._once(wording.CLOCK_WRONG)
 
     def _feed_watchdog(self) -> None:
         stuck = self.heart.stuck()
         if stuck:
-            self._once(f"{', '.join(stuck)} stuck")
+            self._once(wording.parts_stuck(stuck))
         else:
             tell_manager("WATCHDOG=1")
 

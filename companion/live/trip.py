@@ -35,6 +35,7 @@ from companion.record.recording import (
 )
 from companion.sensing import Chunk
 from companion.sensing.remarks import COMPANION, own_apart, txt_body
+from companion.trip import wording
 from companion.trip.agenda import Utterance
 from companion.trip.assembly import RECORDING, assemble_trip
 from companion.trip.engine import Engine
@@ -179,11 +180,11 @@ class LiveTrip:
             self._refused_at = self.stamps.last
             if not self.refused:
                 self.refused = True
-                self._tell(f"not recording: {error.strerror or error}")
+                self._tell(wording.not_recording(error.strerror or str(error)))
             return
         if self.refused and self.stamps.last - self._refused_at > SURE:
             self.refused = False
-            self._tell("recording again")
+            self._tell(wording.RECORDING_AGAIN)
 
 
 class RebuildError(Exception):

@@ -12,6 +12,7 @@ from typing import TypedDict
 from companion.clock import written
 from companion.events import AnyEvent, Notice
 from companion.sensing import Sensing
+from companion.trip import wording
 from companion.trip.believed_boat import BelievedBoat
 from companion.trip.entries import Rooms
 from companion.trip.keep import Emit, Keep
@@ -99,7 +100,7 @@ class TripCore:
         self.errors[kind] += 1
         if self.errors[kind] == 1:
             _LOG.error("an error was passed over", exc_info=error)
-            self.emit(Notice(**self.stamp(t), text=f"error passed over: {kind}"))
+            self.emit(Notice(**self.stamp(t), text=wording.error_passed_over(kind)))
 
 
 def _kind_of(error: Exception) -> str:

@@ -50,6 +50,21 @@ NOTHING_TO_CORRECT = "nothing logged to put right"
 NO_SUCH_NUMBER = "that had no such number"
 TREE_NOW = "tree now"
 
+STARTING = "starting"
+READY = "ready"
+TRIP_GOES_ON = "trip goes on"
+TRIP_WAS_CUT_OFF = "last trip was cut off, new trip"
+CLOCK_NOT_SET = "clock not set"
+CLOCK_WRONG = "clock is wrong, GPS time is used"
+DISK_LOW = "low disk, not recording"
+DISK_BEHIND = "disk does not keep up, something is lost"
+DISK_STUCK = "disk is stuck"
+WRITING_FAILED = "error while writing, see the log"
+RECORDING_AGAIN = "recording again"
+LOGBOOK_WRITTEN_AGAIN = "logbook written again"
+LOGBOOK_WAS_GONE = "logbook was gone, written anew"
+LOGBOOK_WAS_REPLACED = "logbook was replaced, trip written again"
+
 
 def no_such_rod(number: int) -> str:
     """Return the answer to the number of a rod that is not aboard."""
@@ -303,3 +318,75 @@ def _direction(bearing: float, heading: float | None) -> str:
 
 def _chance(sureness: float) -> str:
     return "will do" if sureness >= WILL_SHARE else "should do" if sureness >= SHOULD_SHARE else "may do"
+
+
+# --- the program's own state ----------------------------------------------------------------------------
+
+
+def ready_without(missing: Sequence[str]) -> str:
+    """Return that the trip has begun, with what is missing.
+
+    >>> ready_without(["sonar", "microphone"])
+    'ready, no sonar, no microphone'
+    """
+    return ", ".join((READY, *map(not_there, missing)))
+
+
+def not_there(part: str) -> str:
+    """Return that a part is missing."""
+    return f"no {part}"
+
+
+def part_lost(part: str) -> str:
+    """Return that a part was lost."""
+    return f"{part} lost"
+
+
+def part_back(part: str) -> str:
+    """Return that a part is there again."""
+    return f"{part} back"
+
+
+def parts_stuck(parts: Sequence[str]) -> str:
+    """Return that parts of the program do not go on."""
+    return f"{', '.join(parts)} stuck"
+
+
+def sends_too_much(source: str) -> str:
+    """Return that a source sends more than is taken."""
+    return f"{source} sends too much"
+
+
+def not_gone_on(why: str) -> str:
+    """Return why a trip that was cut off is not gone on with."""
+    return f"could not go on: {why}"
+
+
+def not_recording(why: str) -> str:
+    """Return that the disk does not take the recording."""
+    return f"not recording: {why}"
+
+
+def logbook_not_read(why: str) -> str:
+    """Return that the logbook cannot be read."""
+    return f"logbook not read: {why}"
+
+
+def logbook_not_written(why: str) -> str:
+    """Return that the disk does not take the logbook."""
+    return f"logbook not written: {why}"
+
+
+def logbook_lost(why: str) -> str:
+    """Return that the logbook is lost and another begun."""
+    return f"logbook lost, new one begun: {why}"
+
+
+def logbook_damaged(old: str | None) -> str:
+    """Return that the logbook is damaged and another begun; `old` is what the damaged file is called now."""
+    return "logbook damaged, new one begun" + ("" if old is None else f", old one is {old}")
+
+
+def error_passed_over(kind: str) -> str:
+    """Return that an error of the program's own was passed over."""
+    return f"error passed over: {kind}"
