@@ -21,6 +21,8 @@ from typing import Annotated, Any, Literal, NamedTuple, TypeVar, Union, get_args
 
 import msgspec
 
+from companion.sensing import gpsd, signalk
+from companion.sensing.datum import Network
 from companion.sensing.settings import (
     OLDEST_LIVE,
     OLDEST_RECORDING,
@@ -45,6 +47,7 @@ OUR_SOURCES = frozenset(("companion", "recording"))
 """What no source can be called: a recording has the companion's own words and its lines under them."""
 BAUDS = range(300, 921_601)
 """The speeds a serial port may be given, bit/s."""
+_USUAL_ADDRESSES = {"gpsd": f"127.0.0.1:{gpsd.PORT}", "signalk": f"127.0.0.1:{signalk.PORT}"}
 _SOURCE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _-]{0,29}").fullmatch
 
 
@@ -140,10 +143,12 @@ class Source(msgspec.Struct, frozen=True):
 
     Attributes:
         name: what the source is called.
-        kind: serial, tcp, udp or file.
+        kind: serial, tcp, udp, gpsd, signalk (over its WebSocket) or file.
+        protocol: what a tcp source sends: sentences of NMEA 0183, or Signal K's deltas.
+        token_file: where the token stands that a Signal K server asks for, if it asks.
         device: serial port or file path.
         address: "host:port"; for udp the computer's own address it listens on: 127.0.0.1 hears this
-            computer only, 0.0.0.0 every network it is in.
+            computer only, 0.0.0.0 every network it is in; without it gpsd and signalk are on this computer.
         sender: the only address whose udp datagrams are taken; without it, that of the first to send.
         baud: serial speed, bit/s.
         need_checksum: whether a sentence without a checksum is dropped.
@@ -153,10 +158,12 @@ class Source(msgspec.Struct, frozen=True):
     """
 
     name: str
-    kind: Literal["serial", "tcp", "udp", "file"]
+    kind: Literal["serial", "tcp", "udp", "gpsd", "signalk", "file"]
+    protocol: Literal["nmea0183", "signalk"] = "nmea0183"
     device: str | None = None
     address: str | None = None
     sender: str | None = msgspec.field(default=None, name="from")
+    token_file: str | None = None
     baud: int = 4800
     need_checksum: bool = True
     time: TimeFrom = "auto"
@@ -178,13 +185,17 @@ class Source(msgspec.Struct, frozen=True):
             raise ValueError(f"{self.baud} baud is no speed of a serial port; expected 4800 or 38400")
         if self.kind in ("serial", "file") and not self.device:
             raise ValueError(f'a {self.kind} source needs a device, such as device = "/dev/ttyUSB0"')
-        if self.kind in ("tcp", "udp"):
+        if self.kind in ("tcp", "udp", "gpsd", "signalk"):
             self._check_address()
+        if self.protocol != "nmea0183" and self.kind != "tcp":
+            raise ValueError(f'protocol = "{self.protocol}" is for a tcp source')
+        if self.token_file is not None and self.kind != "signalk":
+            raise ValueError("token_file is for a signalk source")
         if self.sender is not None and (self.kind != "udp" or not _is_ipv4(self.sender)):
             raise ValueError('"from" is for a udp source, and an address in figures, such as "192.168.1.20"')
 
     def _check_address(self) -> None:
-        if not re.fullmatch(r"[^:\s]+:\d{1,5}|:\d{1,5}", self.address or ""):
+        if not re.fullmatch(r"[^:\s]+:\d{1,5}|:\d{1,5}", self._place):
             raise ValueError(f'a {self.kind} source needs an address with a port, such as "127.0.0.1:10110"')
         if not 0 < self.port <= 65_535:
             raise ValueError(
@@ -196,17 +207,28 @@ class Source(msgspec.Struct, frozen=True):
                 f'(hears this computer only) or "0.0.0.0:{self.port}" (every network it is in)'
             )
         if not self.host:
-            raise ValueError(f'a tcp source needs a host, such as "192.168.1.20:{self.port}"')
+            raise ValueError(f'a {self.kind} source needs a host, such as "192.168.1.20:{self.port}"')
+
+    @property
+    def _place(self) -> str:
+        return self.address or _USUAL_ADDRESSES.get(self.kind, "")
 
     @property
     def host(self) -> str:
         """What stands before the colon of the address."""
-        return (self.address or "").rpartition(":")[0]
+        return self._place.rpartition(":")[0]
 
     @property
     def port(self) -> int:
         """The port in the address."""
-        return int((self.address or "").rpartition(":")[2])
+        return int(self._place.rpartition(":")[2])
+
+    @property
+    def network(self) -> Network | None:
+        """The network whose messages it gives; None: sentences of NMEA 0183."""
+        if self.kind == "gpsd":
+            return "gpsd"
+        return "signalk" if "signalk" in (self.kind, self.protocol) else None
 
     def settings(self) -> SourceSettings:
         """Return how the source is to be read, as sensing wants it; only a file may hold old dates."""

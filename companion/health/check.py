@@ -22,8 +22,10 @@ from companion.config import Settings, Source
 from companion.health.board import board_findings
 from companion.health.findings import Finding
 from companion.record.logbook import Logbook, LogbookError
+from companion.record.recording import LineCutter, stamped
 from companion.sensing import OLDEST_LIVE, BoatState, Chunk, Sensing, SourceSettings
 from companion.sensing import sources as wires
+from companion.sensing.datum import Network
 from companion.voice.button import ButtonError, push_to_talk
 from companion.voice.clips import read_clip
 from companion.voice.grammar import Grammar, aboard
@@ -41,6 +43,17 @@ TOO_LOUD, TOO_QUIET = -12.0, -75.0
 """Level of a room that is not spoken in, dB of full scale, beyond which the gain looks wrong."""
 CLOCK_OFF = 60.0
 """Difference between the computer's clock and the GPS that is worth a warning, s."""
+_SILENT_NETWORKS: dict[Network, tuple[str, str]] = {
+    "signalk": (
+        "a server, and nothing of this boat from it",
+        "see in its data browser whether it has environment.depth and navigation.position",
+    ),
+    "gpsd": ("a server, and no position from it", "see with `gpsmon` whether gpsd has found the receiver"),
+}
+"""What is wrong when a network answers and tells nothing, and what to do."""
+_TELL_DEPTH = ("DPT", "DBT", "DBS", "DBK", "belowTransducer", "belowSurface", "belowKeel")
+_TELL_PLACE = ("RMC", "GGA", "GLL", "TPV", "navigation.position")
+"""The sentences and messages that tell where the boat is."""
 NO_ROOM = 100_000_000
 """Bytes free below which the logbook itself is in danger."""
 
@@ -86,9 +99,14 @@ class _Heard(NamedTuple):
         return cls(source, [], None, Sensing({source.name: source.settings()}))
 
     def read(self) -> None:
-        """Take the bytes for sentences."""
-        for chunk in self.chunks:
-            for _ in self.sensing.feed(chunk):
+        """Take the bytes for sentences and messages; those of a network are stamped as in a recording."""
+        cutter = LineCutter(self.source.network)
+        for n, chunk in enumerate(self.chunks):
+            if chunk.network is not None:
+                ms = round(chunk.t * 1000.0)
+                lines = (stamped(line, chunk.source, ms, chunk.network) for line in cutter.feed(chunk.data))
+                self.chunks[n] = chunk._replace(data=b"".join(lines))
+            for _ in self.sensing.feed(self.chunks[n]):
                 pass
 
 
@@ -151,6 +169,8 @@ class Wires:
         if not heard.chunks:
             return Finding(part, "fail", "opened, and nothing came", _remedy_for_silence(heard.source))
         one = heard.sensing
+        if not one.counts and heard.source.network is not None:
+            return Finding(part, "fail", *_SILENT_NETWORKS[heard.source.network])
         if not one.counts:
             return Finding(part, "fail", *_no_sentence(heard.chunks))
         rates = ", ".join(f"{a} {n / self._seconds:.1f}/s" for a, n in sorted(one.counts.items()))
@@ -163,7 +183,7 @@ class Wires:
         part, depth = "depth", self._boat.depth
         if depth is not None:
             yield Finding(part, "pass", f"{depth:.1f} m")
-        elif self._came(("DPT", "DBT", "DBS", "DBK")):
+        elif self._came(_TELL_DEPTH):
             yield Finding(part, "warn", "sentences without a depth", "is the boat in the water?")
         else:
             yield from self._none_came(part, "DPT or DBT", failed=failed)
@@ -172,7 +192,7 @@ class Wires:
         part = "position"
         if self._boat.lat is not None:
             yield Finding(part, "pass", "a fix")
-        elif self._came(("RMC", "GGA", "GLL")):
+        elif self._came(_TELL_PLACE):
             yield Finding(part, "warn", "no fix", "give the GPS a view of the sky")
         else:
             yield from self._none_came(part, "RMC or GGA", failed=failed)
@@ -204,6 +224,8 @@ def _no_sentence(chunks: list[Chunk]) -> tuple[str, str]:
 
 
 def _remedy_for_silence(source: Source) -> str:
+    if source.network is not None:
+        return _SILENT_NETWORKS[source.network][1]
     if source.kind == "serial":
         return "check its power, the wires A and B, and that NMEA 0183 output is switched on"
     return "check that its NMEA 0183 output is switched on, and sent to this address and port"

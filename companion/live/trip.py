@@ -118,11 +118,11 @@ class LiveTrip:
 
     def chunk(self, chunk: Chunk) -> None:
         """Take bytes of a source."""
-        cutter = self._cutters.setdefault(chunk.source, LineCutter())
+        cutter = self._cutters.setdefault(chunk.source, LineCutter(chunk.network))
         lines = list(cutter.feed(chunk.data))
         if lines:
             ms = self.stamps.at(chunk.t)
-            self._take_in(b"".join(stamped(line, chunk.source, ms) for line in lines))
+            self._take_in(b"".join(stamped(line, chunk.source, ms, chunk.network) for line in lines))
 
     def remark(self, t: float, text: str | None, *, aloud: bool = False) -> None:
         """Take a word of the companion's own; None only tells the engine that it is `t`, s of the clock."""

@@ -61,7 +61,7 @@ class Inlet:
 
     def put(self, chunk: Chunk) -> None:
         """Hand a chunk on, later, or not at all."""
-        likely = not self._drops or chunk.data.startswith(_STARTS)
+        likely = not self._drops or chunk.network is not None or chunk.data.startswith(_STARTS)
         allowance = self._likely if likely else self._noise
         wait = allowance.wait_for(len(chunk.data))
         if wait > 0.0 and self._drops:

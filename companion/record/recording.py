@@ -18,7 +18,9 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import NamedTuple
 
+from companion.sensing.datum import Network
 from companion.sensing.framing import LONGEST_LINE, checksum
+from companion.sensing.networks import LONGEST_MESSAGE, is_recorded, network_line
 from companion.sensing.remarks import defused
 from companion.voice.clips import clip_name, write_clip, write_words
 from companion.voice.heard import Hearing
@@ -47,11 +49,14 @@ def ms_of(utc: datetime) -> int:
     return (utc - _EPOCH) // timedelta(milliseconds=1)
 
 
-def stamped(line: bytes, source: str, ms: int) -> bytes:
+def stamped(line: bytes, source: str, ms: int, network: Network | None = None) -> bytes:
     """Return a line as it stands in a recording: a TAG block of ours before each sentence, and its end.
 
     A TAG block that the line brought with it is none any more (`defused`): who spoke, and when, we tell.
+    A message of a network is stamped as a whole.
     """
+    if network is not None:
+        return network_line(line, source, network, ms)
     block = f"s:{source},c:{ms}".encode()
     tag = b"\\%s*%02X\\" % (block, checksum(block))
     told, found = _SENTENCE.subn(lambda start: tag + start[0], defused(line))
@@ -65,17 +70,22 @@ def sentence(body: str) -> bytes:
 
 
 class LineCutter:
-    """Cuts one source's bytes into lines, without their ends; keeps at most `LONGEST_LINE` bytes."""
+    """Cuts one source's bytes into lines, without their ends, and passes over messages that are not read.
 
-    def __init__(self) -> None:
+    It keeps at most `LONGEST_LINE` bytes, or `LONGEST_MESSAGE` of a network.
+    """
+
+    def __init__(self, network: Network | None = None) -> None:
         self._rest = b""
+        self._network = network
+        self._longest = LONGEST_LINE if network is None else LONGEST_MESSAGE
 
     def feed(self, data: bytes) -> Iterator[bytes]:
         """Yield the lines that these bytes complete; one that gets too long is cut before a sentence."""
         *lines, self._rest = re.split(rb"[\r\n]+", self._rest + data)
         for line in lines:
             yield from self._short(line)
-        if len(self._rest) > LONGEST_LINE:
+        if len(self._rest) > self._longest:
             *pieces, self._rest = self._short(self._rest)
             yield from pieces
 
@@ -84,14 +94,13 @@ class LineCutter:
         rest, self._rest = self._rest, b""
         yield from self._short(rest)
 
-    @staticmethod
-    def _short(line: bytes) -> Iterator[bytes]:
-        while len(line) > LONGEST_LINE:
-            at = max(line.rfind(start, 1, LONGEST_LINE) for start in (b"$", b"!"))
-            at = at if at > 0 else LONGEST_LINE
+    def _short(self, line: bytes) -> Iterator[bytes]:
+        while len(line) > self._longest:
+            at = max(line.rfind(start, 1, self._longest) for start in (b"$", b"!"))
+            at = at if at > 0 and self._network is None else self._longest
             yield line[:at]
             line = line[at:]
-        if line:
+        if line and (self._network is None or is_recorded(line, self._network)):
             yield line
 
 

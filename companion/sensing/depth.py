@@ -14,7 +14,7 @@ Nothing can be told from a wrong "about 1 m" in deep water, another way to lose 
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 from companion.sensing.fields import Values
 from companion.units import FATHOM, FOOT
@@ -24,12 +24,15 @@ DEEPEST = 300.0
 LARGEST_OFFSET = 20.0
 """m. No transducer on a boat is further from the waterline or the keel."""
 
+_BELOW: dict[str, Literal["surface", "keel"]] = {"S": "surface", "K": "keel"}  # by the sentence's last letter
+
 
 class Sounding(NamedTuple):
-    """Depth, m, below what the sentence measures from; `offset` in m as in DPT (None: not said)."""
+    """Depth, m, below what is measured from; `offset` in m as in DPT (None: not said)."""
 
     depth: float | None
     offset: float | None = None
+    below: Literal["transducer", "surface", "keel"] = "transducer"
 
 
 def dpt(f: list[str], values: Values) -> Sounding:
@@ -41,12 +44,13 @@ def dpt(f: list[str], values: Values) -> Sounding:
 
 def in_three_units(f: list[str], values: Values) -> Sounding:
     """DBT, DBS, DBK: the depth from metres, else feet, else fathoms."""
+    below: Literal["transducer", "surface", "keel"] = _BELOW.get(f[0][-1], "transducer")
     for at, letter, unit in ((3, "M", 1.0), (1, "F", FOOT), (5, "F", FATHOM)):
         if len(f) > at + 1 and f[at]:
             if f[at + 1].upper() != letter:
                 values.dropped["depth malformed"] += 1
                 return Sounding(None)
-            return Sounding(_metres(f[at], unit, values))
+            return Sounding(_metres(f[at], unit, values), None, below)
     values.dropped["depth blank"] += 1
     return Sounding(None)
 

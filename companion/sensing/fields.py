@@ -10,7 +10,7 @@ from __future__ import annotations
 import contextlib
 import re
 from collections import Counter
-from datetime import date
+from datetime import UTC, date, datetime, timedelta
 
 _NUMBER = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)").fullmatch
 # Only digits: float() alone would take "nan", "inf", "1_0", "1e5" and " 7".
@@ -18,6 +18,7 @@ _NUMERAL = re.compile(r"\d{1,4}").fullmatch
 
 DAY_MS = 86_400_000
 """Milliseconds in a day."""
+_EPOCH = date(1970, 1, 1).toordinal()
 YEARS = range(1980, 2200)
 """The years that a wire or a recording can tell: GPS began in 1980, and no boat carries this past 2199."""
 END_OF_TIME_MS = (date(YEARS.stop, 1, 1) - date(1970, 1, 1)).days * DAY_MS
@@ -46,6 +47,13 @@ class Values:
     def optional(self, text: str, what: str, low: float, high: float) -> float | None:
         """Return like `number`; a blank field is not worth counting."""
         return self.number(text, what, low, high) if text else None
+
+    def real(self, value: float | None, what: str, low: float, high: float) -> float | None:
+        """Return a number that is one already if it lies in low..high; None is not worth counting."""
+        if value is None or low <= value <= high:
+            return value
+        self.dropped[what + " out of range"] += 1
+        return None
 
     def signed(self, text: str, side: str, sides: str, what: str, high: float) -> float | None:
         """Return a number with its side in the next field: positive for sides[0], negative for sides[1]."""
@@ -79,6 +87,37 @@ class Values:
         place = (lat, lon)
         self._place = (fields, place)
         return place
+
+    def degrees(self, lat: float | None, lon: float | None) -> tuple[float, float] | None:
+        """Return latitude and longitude that are degrees already; None as for `place`."""
+        if lat is None or lon is None:
+            self.dropped["position blank"] += 1
+            return None
+        if not (abs(lat) <= 90.0 and abs(lon) <= 180.0):
+            self.dropped["position malformed"] += 1
+            return None
+        if lat == 0.0 and lon == 0.0:
+            self.dropped["position at 0, 0"] += 1
+            return None
+        return lat, lon
+
+    def instant(self, text: object) -> tuple[date | None, int | None]:
+        """Return the date and the ms since midnight UTC of an ISO 8601 instant; None, None without one."""
+        if text is None:
+            return None, None
+        with contextlib.suppress(TypeError, ValueError, OverflowError):
+            told = datetime.fromisoformat(text)  # type: ignore[arg-type]
+            utc = told.astimezone(UTC)
+            if told.tzinfo is not None and utc.year in YEARS:
+                midnight = utc.replace(hour=0, minute=0, second=0, microsecond=0)
+                return utc.date(), (utc - midnight) // timedelta(milliseconds=1)
+        self.dropped["time malformed"] += 1
+        return None, None
+
+    def epoch_ms(self, text: object) -> int | None:
+        """Return an ISO 8601 instant as ms of UTC; None without one."""
+        day, time = self.instant(text)
+        return None if day is None or time is None else (day.toordinal() - _EPOCH) * DAY_MS + time
 
     def _angle(self, text: str, side: str, sides: str, limit: int) -> float | None:
         if not _NUMBER(text) or side not in sides or not side:

@@ -9,8 +9,10 @@ from datetime import datetime
 from typing import Any
 
 from companion.sensing import depth, heading, position, remarks, water
+from companion.sensing.datum import Datum, Decoder, Quantity
 from companion.sensing.fields import Values
 from companion.sensing.framing import Framer, Sentence
+from companion.sensing.networks import DECODERS, Message, NetworkLines, message_in
 from companion.sensing.readings import (
     Depth,
     Failed,
@@ -49,18 +51,31 @@ _SENTENCES: dict[str, tuple[int, str, _Parser, int]] = {
     "VHW": (6, "water speed", water.vhw, 0),
     "TXT": (5, "remark", remarks.txt, 0),
 }
-_Fold = Callable[["_Speaker", list[str], int], Sequence[Reading]]
-_PLACES = frozenset(("GGA", "GLL", "RMC"))
-_MOTIONS = frozenset(("RMC", "VTG"))
-
+_Fold = Callable[["_Speaker", Any, int], Sequence[Reading]]
+_PLACES = frozenset(("GGA", "GLL", "RMC", "place", "fix"))
+_MOTIONS = frozenset(("RMC", "VTG", "motion", "fix"))
+_FAMILIES: dict[Quantity, str] = {
+    "place": "position",
+    "motion": "position",
+    "fix": "position",
+    "time": "position",
+}
+"""What folds a network's datum, where it is not named like the quantity itself."""
 
 _ADDRESS = re.compile(r"[A-Z0-9]{5}").fullmatch
 _MOST_ADDRESSES = 500
 """More different addresses than any boat has: the rest, noise from a wire without checksums, is "other"."""
+_DEFAULTS = SourceSettings()
+_MOST_SERVERS = 32
+"""Sources of networks in one recording; a configuration has a few."""
+
+
+def _already_parsed(value: object, _values: Values) -> object:
+    return value
 
 
 class _Speaker:
-    """One sentence type of one talker of one source, and how it is taken."""
+    """One sentence or message of one talker of one source, and how it is taken."""
 
     __slots__ = (
         "fewest",
@@ -73,12 +88,25 @@ class _Speaker:
         "sentence",
         "settings",
         "talker",
+        "tells_motion",
+        "tells_place",
     )
 
-    def __init__(self, origin: Origin, settings: SourceSettings, fold: _Fold) -> None:
+    def __init__(
+        self,
+        origin: Origin,
+        settings: SourceSettings,
+        fold: _Fold,
+        quality: int,
+        tells: str,
+        fewest: int = 0,
+        parse: _Parser = _already_parsed,
+    ) -> None:
+        """`tells`: the sentence, or the quantity of a network, by which a fix tells place or motion."""
         self.origin = origin
         self.settings = settings
-        self.fewest, _, self.parse, quality = _SENTENCES[origin.formatter]
+        self.fewest, self.parse = fewest, parse
+        self.tells_place, self.tells_motion = tells in _PLACES, tells in _MOTIONS
         self.rank = (origin.priority, quality)
         self.priority = (origin.priority, 0)
         self.fold = fold
@@ -87,15 +115,26 @@ class _Speaker:
         self.moves = settings.time in ("auto", "sentences")
 
 
+class _Server:
+    """One source of a network: its decoder, and who has been heard there."""
+
+    __slots__ = ("decoder", "speakers")
+
+    def __init__(self, decoder: Decoder) -> None:
+        self.decoder = decoder
+        self.speakers: dict[tuple[str, str, Quantity], _Speaker] = {}
+
+
 class _Wire:
     """One source: its framer, its settings, and who has been heard on it."""
 
-    __slots__ = ("framer", "mode", "name", "settings", "speakers")
+    __slots__ = ("framer", "mode", "name", "networks", "settings", "speakers")
 
     def __init__(self, name: str, settings: SourceSettings, dropped: Counter[str]) -> None:
         self.name = name
         self.settings = settings
         self.mode = settings.time
+        self.networks = NetworkLines()
         self.framer = Framer(need_checksum=settings.need_checksum, dropped=dropped)
         self.speakers: dict[tuple[str | None, str], _Speaker | None] = {}
 
@@ -131,6 +170,7 @@ class Sensing:
         self._boat = Boat(self._offsets, ages or MaximumAges())
         self._time = TimeBase(self.dropped, self._boat.forget)
         self._wires: dict[str, _Wire] = {}
+        self._servers: dict[tuple[str, str], _Server] = {}
         self._own = _Wire(remarks.COMPANION, SourceSettings(), self.dropped)
         self._fix: tuple[str, int | None, Origin | None] = ("", None, None)
 
@@ -140,12 +180,20 @@ class Sensing:
         The boat's state follows the iteration: after each item it is what it was at that item. Iterate to
         the end before the next chunk.
         """
-        wire = self._own if chunk.own else self._wires.get(chunk.source) or self._connect(chunk.source)
-        return self._take_all(wire, wire.framer.feed(chunk.data), chunk.t)
+        if chunk.own:
+            yield from self._take_all(self._own, self._own.framer.feed(chunk.data), chunk.t)
+            return
+        wire = self._wires.get(chunk.source) or self._connect(chunk.source)
+        for of_network, piece in wire.networks.feed(chunk.data):
+            if of_network:
+                yield from self._take_messages(piece)
+            else:
+                yield from self._take_all(wire, wire.framer.feed(piece), chunk.t)
 
     def finish(self, t: float = 0.0) -> Iterator[tuple[float, Reading]]:
         """Yield what unfinished last lines hold; the sources are over. `t` is the arrival, logic s."""
         for wire in self._wires.values():
+            yield from self._take_all(wire, wire.framer.feed(wire.networks.finish()), t)
             yield from self._take_all(wire, wire.framer.finish(), t)
 
     def boat(self, t: float) -> BoatState:
@@ -181,10 +229,7 @@ class Sensing:
             try:
                 readings = self._readings_of(wire, sentence, arrival)
             except Exception as error:  # one sentence never costs those that come after it
-                if self._raises:
-                    raise
-                self.dropped["error in a sentence"] += 1
-                readings = (Failed(error),)
+                readings = self._stumbled(error)
             if readings is None:
                 continue
             t = base.now / 1000.0
@@ -192,6 +237,54 @@ class Sensing:
                 yield from self._warn(t)
             for reading in readings:
                 yield t, reading
+
+    def _stumbled(self, error: Exception) -> Sequence[Reading]:
+        if self._raises:
+            raise error
+        self.dropped["error in a sentence"] += 1
+        return (Failed(error),)
+
+    def _take_messages(self, lines: bytes) -> Iterator[tuple[float, Reading]]:
+        """Yield what whole lines of networks tell."""
+        for line in lines.split(b"\n")[:-1]:
+            message = message_in(line, self.dropped)
+            if message is None:
+                continue
+            self._time.by_tag(message.ms)
+            try:
+                readings = self._readings_in(message)
+            except Exception as error:  # nor does one message
+                readings = self._stumbled(error)
+            t = self._time.now / 1000.0
+            yield from self._warn(t)
+            for reading in readings:
+                yield t, reading
+
+    def _readings_in(self, message: Message) -> Sequence[Reading]:
+        server = self._servers.get((message.source, message.network))
+        if server is None:
+            if len(self._servers) >= _MOST_SERVERS:
+                self.counts["other"] += 1
+                return ()
+            decoder = DECODERS[message.network](self._values, self.counts)
+            server = self._servers[message.source, message.network] = _Server(decoder)
+        readings: list[Reading] = []
+        for datum in server.decoder.decode(message.ms, message.payload):
+            key = (datum.talker, datum.address, datum.quantity)
+            speaker = server.speakers.get(key)
+            if speaker is None:
+                if len(server.speakers) >= _MOST_ADDRESSES:
+                    self.counts["other"] += 1
+                    continue
+                speaker = server.speakers[key] = self._meet_on_network(message.source, datum)
+            readings += speaker.fold(speaker, datum.value, 0)
+        return readings
+
+    def _meet_on_network(self, source: str, datum: Datum) -> _Speaker:
+        settings = self._sources.get(source, _DEFAULTS)
+        origin = Origin(source, datum.talker, datum.address, settings.priority, settings.latency)
+        family = _FAMILIES.get(datum.quantity, datum.quantity)
+        return _Speaker(origin, settings, self._folds()[family], datum.rank, datum.quantity)
 
     def _readings_of(self, wire: _Wire, sentence: Sentence, arrival: float) -> Sequence[Reading] | None:
         """Move the time and return what a sentence tells; None when it tells nothing that is needed."""
@@ -217,7 +310,7 @@ class Sensing:
         if len(fields) < speaker.fewest:
             self.dropped["too few fields"] += 1
             return None
-        return speaker.fold(speaker, fields, end)
+        return speaker.fold(speaker, speaker.parse(fields, self._values), end)
 
     def _meet(self, wire: _Wire, tag_source: str | None, address: str) -> _Speaker | None:
         """Return how to take a new address; None for sentences that tell nothing we need."""
@@ -227,7 +320,9 @@ class Sensing:
             name = tag_source or wire.name
             settings = self._sources.get(name, wire.settings)
             origin = Origin(name, address[:2], formatter, settings.priority, settings.latency)
-            speaker = _Speaker(origin, wire.settings, self._folds()[_SENTENCES[formatter][1]])
+            fewest, family, parse, quality = _SENTENCES[formatter]
+            fold = self._folds()[family]
+            speaker = _Speaker(origin, wire.settings, fold, quality, formatter, fewest, parse)
         wire.speakers[tag_source, address] = speaker
         return speaker
 
@@ -257,24 +352,23 @@ class Sensing:
         for text in texts:
             yield t, Warned(text)
 
-    def _take_depth(self, by: _Speaker, f: list[str], _end: int) -> Sequence[Reading]:
-        sounding: depth.Sounding = by.parse(f, self._values)
-        below_transducer, below_surface = self._depths(by.origin.formatter, sounding)
+    def _take_depth(self, by: _Speaker, sounding: depth.Sounding, _end: int) -> Sequence[Reading]:
+        below_transducer, below_surface = self._depths(sounding)
         reading = Depth(below_transducer, below_surface, by.origin)
         known = sounding.depth is not None
         if self._boat.depth.offer(self._time.now / 1000.0, by.sentence, by.rank, reading, known):
             return (reading,)
         return self._not_believed("depth", known)
 
-    def _depths(self, formatter: str, sounding: depth.Sounding) -> tuple[float | None, float | None]:
+    def _depths(self, sounding: depth.Sounding) -> tuple[float | None, float | None]:
         """Return the depth below the transducer and below the surface, m."""
         told = sounding.depth
         transducer = self._offsets.transducer
         if told is None:
             return None, None
-        if formatter == "DBS":
+        if sounding.below == "surface":
             return (None if transducer is None else told - transducer), told
-        if formatter == "DBK":
+        if sounding.below == "keel":
             keel = self._offsets.keel
             if keel is None:
                 self.dropped["depth below keel, and the keel's depth is not configured"] += 1
@@ -285,8 +379,7 @@ class Sensing:
             transducer = max(sounding.offset or 0.0, 0.0)
         return told, told + transducer
 
-    def _take_position(self, by: _Speaker, f: list[str], end: int) -> Sequence[Reading]:
-        told: position.Told = by.parse(f, self._values)
+    def _take_position(self, by: _Speaker, told: position.Told, end: int) -> Sequence[Reading]:
         base = self._time
         origin = by.origin
         running = True
@@ -299,11 +392,10 @@ class Sensing:
                 origin.source, by.talker, by.sentence, told.time, day, end, moves=moves
             )
         t = base.now / 1000.0
-        formatter = origin.formatter
         readings: list[Reading] = []
-        if formatter in _PLACES:
+        if by.tells_place:
             self._take_place(t, by, told, running, readings)
-        if formatter in _MOTIONS:
+        if by.tells_motion:
             self._take_motion(t, by, told, readings)
         return readings
 
@@ -345,8 +437,7 @@ class Sensing:
             self._not_believed("motion", known)
         self._boat.variation.take(t, told.variation)
 
-    def _take_heading(self, by: _Speaker, f: list[str], _end: int) -> Sequence[Reading]:
-        told: heading.Bearing = by.parse(f, self._values)
+    def _take_heading(self, by: _Speaker, told: heading.Bearing, _end: int) -> Sequence[Reading]:
         t = self._time.now / 1000.0
         self._boat.variation.take(t, told.variation)
         true = told.true
@@ -359,23 +450,22 @@ class Sensing:
             return (reading,)
         return self._not_believed("heading", known)
 
-    def _take_temperature(self, by: _Speaker, f: list[str], _end: int) -> Sequence[Reading]:
-        reading = WaterTemperature(by.parse(f, self._values), by.origin)
+    def _take_temperature(self, by: _Speaker, celsius: float | None, _end: int) -> Sequence[Reading]:
+        reading = WaterTemperature(celsius, by.origin)
         known = reading.celsius is not None
         latch = self._boat.water_temperature
         if latch.offer(self._time.now / 1000.0, by.sentence, by.rank, reading, known):
             return (reading,)
         return self._not_believed("water temperature", known)
 
-    def _take_water_speed(self, by: _Speaker, f: list[str], _end: int) -> Sequence[Reading]:
-        reading = WaterSpeed(by.parse(f, self._values), by.origin)
+    def _take_water_speed(self, by: _Speaker, speed: float | None, _end: int) -> Sequence[Reading]:
+        reading = WaterSpeed(speed, by.origin)
         known = reading.speed is not None
         if self._boat.water_speed.offer(self._time.now / 1000.0, by.sentence, by.rank, reading, known):
             return (reading,)
         return self._not_believed("water speed", known)
 
-    def _take_remark(self, by: _Speaker, f: list[str], _end: int) -> Sequence[Reading]:
-        remark: Remark = by.parse(f, self._values)
+    def _take_remark(self, _by: _Speaker, remark: Remark, _end: int) -> Sequence[Reading]:
         return (remark,)
 
     def _not_believed(self, what: str, known: bool) -> Sequence[Reading]:

@@ -7,6 +7,8 @@ from typing import Literal, NamedTuple
 
 import msgspec
 
+from companion.sensing.datum import Network
+
 TimeFrom = Literal["auto", "tags", "sentences", "arrival"]
 """Where a source's time comes from.
 
@@ -27,13 +29,14 @@ class Chunk(NamedTuple):
 
     ``t`` is the arrival, logic seconds (not used when time comes from tags or sentences), ``source`` the
     source's name, ``data`` the bytes, cut anywhere. ``own``: they are the companion's own words, whole lines
-    of them. Nothing in the bytes can claim that.
+    of them. Nothing in the bytes can claim that. ``network``: whose messages they are; None: NMEA 0183.
     """
 
     t: float
     source: str
     data: bytes
     own: bool = False
+    network: Network | None = None
 
 
 class SourceSettings(msgspec.Struct, frozen=True, kw_only=True):

@@ -15,14 +15,21 @@ from typing import Protocol
 import serial
 
 from companion.clock import Clock
+from companion.sensing import gpsd, signalk
+from companion.sensing.datum import Network
+from companion.sensing.networks import LONGEST_MESSAGE, LoggedMessages, network_of
 from companion.sensing.settings import Chunk
 
 FILE_CHUNK = 65_536
 """Bytes read from a file at a time."""
+_HEAD = 4_096  # bytes of a file that tell whose log it is
 _WAIT = 0.2  # s in a blocking call, after which a wish to stop is seen
 _RETRY = 2.0  # s between attempts to open what was lost
 _CONNECT = 5.0  # s
+_KEEP_ALIVE = {"TCP_KEEPIDLE": 5, "TCP_KEEPINTVL": 2, "TCP_KEEPCNT": 3}  # s, s, times
 _DATAGRAM = 65_535
+_REQUESTS: dict[Network | None, bytes] = {"gpsd": gpsd.WATCH, "signalk": signalk.SUBSCRIPTION + b"\n"}
+_BLANKS = bytes.maketrans(b"\r\n", b"  ")
 SENDER_SILENT = 30.0
 """Silence of the one address a UDP source listens to, s, after which another may take its place."""
 MOST_STRANGERS = 8
@@ -55,7 +62,10 @@ class Source(Protocol):
 
 
 class FileSource:
-    """A recording. Every chunk has arrived at t = 0 s: a recording's time is in its sentences."""
+    """A recording. Every chunk has arrived at t = 0 s: a recording's time is in its lines.
+
+    A network's log of others comes with its messages stamped by their own times.
+    """
 
     ends = True
 
@@ -77,8 +87,14 @@ class FileSource:
         """
         with self.path.open("rb") as file:
             self.opened.set()
-            while (data := file.read(FILE_CHUNK)) and not (stop and stop.is_set()):
-                yield Chunk(0.0, self.name, data)
+            data = file.read(FILE_CHUNK)
+            network = network_of(data[:_HEAD])
+            log = None if network is None else LoggedMessages(self.name, network)
+            while data and not (stop and stop.is_set()):
+                yield Chunk(0.0, self.name, data if log is None else log.feed(data))
+                data = file.read(FILE_CHUNK)
+            if log is not None:
+                yield Chunk(0.0, self.name, log.feed(b"\n"))
 
 
 class SerialSource:
@@ -113,16 +129,29 @@ class SerialSource:
 
 
 class TcpSource:
-    """A server on the boat's network that sends sentences to whoever connects."""
+    """A server on the boat's network that sends sentences or messages to whoever connects.
+
+    Args:
+        network: whose messages they are, and are asked for; None: NMEA 0183.
+    """
 
     ends = False
 
-    def __init__(self, name: str, host: str, port: int, clock: Clock) -> None:
+    def __init__(
+        self,
+        name: str,
+        host: str,
+        port: int,
+        clock: Clock,
+        *,
+        network: Network | None = None,
+    ) -> None:
         self.name = name
         self.host = host
         self.port = port
         self.opened = threading.Event()
         self._clock = clock
+        self._network = network
 
     @property
     def where(self) -> str:
@@ -136,6 +165,8 @@ class TcpSource:
             OSError: nobody answers, or the server hung up.
         """
         with socket.create_connection((self.host, self.port), timeout=_CONNECT) as connection:
+            _keep_alive(connection)
+            connection.sendall(_REQUESTS.get(self._network, b""))
             self.opened.set()
             connection.settimeout(_WAIT)
             while not stop.is_set():
@@ -145,7 +176,84 @@ class TcpSource:
                     continue
                 if not data:
                     raise ConnectionResetError("the other end hung up")
-                yield Chunk(self._clock.now(), self.name, data)
+                yield Chunk(self._clock.now(), self.name, data, network=self._network)
+
+
+def _keep_alive(connection: socket.socket) -> None:
+    """Have the system ask a silent server whether it is still there, and hang up when it is not."""
+    connection.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+    for option, value in _KEEP_ALIVE.items():
+        if hasattr(socket, option):
+            connection.setsockopt(socket.IPPROTO_TCP, getattr(socket, option), value)
+
+
+class SignalKSource:
+    """A server on the boat's network that sends Signal K's deltas over a WebSocket.
+
+    Args:
+        token_file: holds what is shown to the server; None where it asks for nothing.
+    """
+
+    ends = False
+
+    def __init__(
+        self,
+        name: str,
+        host: str,
+        port: int,
+        clock: Clock,
+        *,
+        token_file: str | None = None,
+    ) -> None:
+        self.name = name
+        self.host = host
+        self.port = port
+        self.opened = threading.Event()
+        self._clock = clock
+        self._token_file = token_file
+
+    @property
+    def where(self) -> str:
+        """Host and port."""
+        return f"ws {self.host} port {self.port}"
+
+    def chunks(self, stop: threading.Event) -> Iterator[Chunk]:
+        """Yield what comes in, each message a line.
+
+        Raises:
+            OSError: nobody answers, the server refused or hung up, the token cannot be read.
+        """
+        # Loaded by boats with such a server alone: it costs a fifth of a second of the start.
+        from websockets.exceptions import WebSocketException  # noqa: PLC0415
+        from websockets.sync.client import connect  # noqa: PLC0415
+
+        headers = None
+        if self._token_file is not None:
+            token = Path(self._token_file).expanduser().read_text(encoding="ascii").strip()
+            headers = {"Authorization": f"Bearer {token}"}
+        try:
+            with connect(
+                f"ws://{self.host}:{self.port}{signalk.STREAM}",
+                additional_headers=headers,
+                proxy=None,
+                compression=None,
+                open_timeout=_CONNECT,
+                ping_interval=_CONNECT,
+                ping_timeout=_CONNECT,
+                close_timeout=1.0,
+                max_size=LONGEST_MESSAGE,
+            ) as connection:
+                connection.send(signalk.SUBSCRIPTION.decode())
+                self.opened.set()
+                while not stop.is_set():
+                    try:
+                        text = connection.recv(timeout=_WAIT, decode=False)
+                    except TimeoutError:
+                        continue
+                    line = text.translate(_BLANKS) + b"\n"
+                    yield Chunk(self._clock.now(), self.name, line, network="signalk")
+        except WebSocketException as error:
+            raise ConnectionResetError(str(error)) from error
 
 
 class Senders:
@@ -290,7 +398,7 @@ class Reader(threading.Thread):
 
 
 class Described(Protocol):
-    """A source as the configuration describes it: `kind` is serial, tcp or udp."""
+    """A source as the configuration describes it: `kind` is serial, tcp, udp, gpsd or signalk."""
 
     @property
     def name(self) -> str:
@@ -299,6 +407,14 @@ class Described(Protocol):
     @property
     def kind(self) -> str:
         """Which kind of wire it is."""
+
+    @property
+    def network(self) -> Network | None:
+        """The network whose messages it gives; None: NMEA 0183."""
+
+    @property
+    def token_file(self) -> str | None:
+        """The file of the token that a Signal K server asks for."""
 
     @property
     def device(self) -> str | None:
@@ -323,8 +439,12 @@ class Described(Protocol):
 
 def source_for(described: Described, clock: Clock) -> Source:
     """Return the source that a description asks for, not opened yet; not for files."""
-    if described.kind == "tcp":
-        return TcpSource(described.name, described.host, described.port, clock)
+    if described.kind == "signalk":
+        token_file = described.token_file
+        return SignalKSource(described.name, described.host, described.port, clock, token_file=token_file)
+    if described.kind in ("tcp", "gpsd"):
+        network = described.network
+        return TcpSource(described.name, described.host, described.port, clock, network=network)
     if described.kind == "udp":
         address, sender = described.host, described.sender
         return UdpSource(described.name, described.port, clock, address=address, sender=sender)

@@ -1,0 +1,197 @@
+"""Networks of a boat live: understood, killed and restarted, told once, and replayed to the same events."""
+
+from __future__ import annotations
+
+import os
+import pty
+import shutil
+import socket
+import subprocess
+import threading
+import tty
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from companion import config
+from companion.events import Notice
+from companion.replay import find_day, replay
+from companion.sensing.sources import FileSource
+from companion.trip.assembly import RECORDING
+
+
+def free_port() -> int:
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        return server.getsockname()[1]
+
+
+def replayed(folder: Path) -> list:
+    (lines,) = (folder / "recordings").glob("*/*/sonar.nmea")
+    day = find_day(lines.parent)
+    events: list = []
+    replay(day, config.load(day.config), FileSource(RECORDING, day.recording).chunks(), events.append)
+    return events
+
+
+SIGNALK = shutil.which("signalk-server")
+SETTINGS = """{"interfaces": {"appstore": false, "plugins": false, "wasm": false}, "mdns": false,
+"pipedProviders": [{"id": "wire", "enabled": true, "pipeElements": [{"type": "providers/simple", "options":
+{"type": "NMEA0183", "logging": false, "subOptions": {"type": "udp", "port": "%d"}}}]}]}"""
+
+
+def told(events: list, text: str) -> int:
+    return sum(isinstance(e, Notice) and e.text.startswith(text) for e in events)
+
+
+def knows_place(afloat) -> bool:
+    trip = afloat.live.trip
+    return trip is not None and trip.engine.glance(trip.engine.now).boat is not None
+
+
+def knows_depth(afloat) -> bool:
+    trip = afloat.live.trip
+    return trip is not None and trip.engine.glance(trip.engine.now).depth == pytest.approx(5.7)
+
+
+class Server:
+    """A server process that is killed and started again; it leaves nothing behind."""
+
+    def __init__(self, command: list[str], **options) -> None:
+        self._command, self._options = command, options
+        self.start()
+
+    def start(self) -> None:
+        self.process = subprocess.Popen(
+            self._command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, **self._options
+        )
+
+    def kill(self) -> None:
+        self.process.kill()
+        self.process.wait()
+
+
+@pytest.fixture
+def gps() -> Iterator[Callable[[], str]]:
+    """A receiver on a pty that sends a fix twice a second; its name."""
+    from companion.simulate.nmea import sentence
+
+    ours, theirs = pty.openpty()
+    tty.setraw(theirs)
+    os.chmod(os.ttyname(theirs), 0o666)  # gpsd gives root up and opens it again
+    stop = threading.Event()
+
+    def send() -> None:
+        from datetime import UTC, datetime
+
+        while not stop.wait(0.5):
+            now = datetime.now(UTC)
+            body = f"GPRMC,{now:%H%M%S}.00,A,4500.000,N,09300.000,W,0.5,090.0,{now:%d%m%y},,,A"
+            gga = f"GPGGA,{now:%H%M%S}.00,4500.000,N,09300.000,W,1,08,1.1,300.0,M,0.0,M,,"
+            os.write(ours, "".join(f"{sentence(b)}\r\n" for b in (body, gga)).encode())
+
+    thread = threading.Thread(target=send, daemon=True)
+    thread.start()
+    yield os.ttyname(theirs)
+    stop.set()
+    thread.join()
+    os.close(ours)
+    os.close(theirs)
+
+
+@pytest.mark.skipif(shutil.which("gpsd") is None, reason="no gpsd; apt-get install gpsd")
+def test_gpsd_killed_and_restarted(launch, tools, gps, tmp_path):
+    port = free_port()
+    server = Server(["gpsd", "-N", "-n", "-S", str(port), gps])
+    try:
+        boat = launch(tools.config_text(f'name = "receiver"\nkind = "gpsd"\naddress = "127.0.0.1:{port}"'))
+        boat.wait_for(knows_place)
+        server.kill()
+        boat.wait_for_text("receiver lost")
+        boat.wait_for(lambda me: not knows_place(me))
+        server.start()
+        boat.wait_for(knows_place)
+        live = boat.stop()
+    finally:
+        server.kill()
+    assert told(live, "receiver lost") == 1
+    assert told(live, "receiver back") == 1
+    assert replayed(tmp_path) == live
+
+
+def test_a_server_that_hangs_up_heals_within_five_seconds(launch, tools, tmp_path):
+    """The same with a server of ours: what is waited for is our own second try, not the server's start."""
+    report = b'{"class":"TPV","device":"a","mode":3,"lat":45.0,"lon":-93.0,"speed":0.4,"track":90.0}\r\n'
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        port = server.getsockname()[1]
+        boat = launch(tools.config_text(f'name = "receiver"\nkind = "gpsd"\naddress = "127.0.0.1:{port}"'))
+        for _ in range(2):
+            connection, _ = server.accept()
+            asked = connection.recv(100)
+            assert asked == b'?WATCH={"enable":true,"json":true};\n'
+            connection.sendall(
+                b'{"class":"VERSION","release":"3.22"}\r\n{"class":"TPV","mo' + b"\r\n" + report
+            )
+            boat.wait_for(knows_place)
+            connection.close()
+            boat.wait_for_text("receiver lost")
+        live = boat.stop()
+    assert told(live, "receiver lost") == 2
+    assert told(live, "receiver back") == 1
+    assert replayed(tmp_path) == live
+
+
+@pytest.fixture
+def sentences() -> Iterator[int]:
+    """A sonar with GPS that sends datagrams twice a second to this port."""
+    from companion.simulate.nmea import sentence
+
+    stop, port = threading.Event(), free_port()
+
+    def send() -> None:
+        from datetime import UTC, datetime
+
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
+            while not stop.wait(0.5):
+                now = datetime.now(UTC)
+                rmc = f"GPRMC,{now:%H%M%S}.00,A,4500.000,N,09300.000,W,0.5,090.0,{now:%d%m%y},,,A"
+                for body in ("SDDPT,5.40,0.3", rmc, "YXMTW,17.75,C"):
+                    sender.sendto(f"{sentence(body)}\r\n".encode(), ("127.0.0.1", port))
+
+    thread = threading.Thread(target=send, daemon=True)
+    thread.start()
+    yield port
+    stop.set()
+    thread.join()
+
+
+@pytest.mark.skipif(
+    SIGNALK is None, reason="no signalk-server; npm install signalk-server, and put it in PATH"
+)
+@pytest.mark.parametrize("kind", ["signalk", "tcp"])
+def test_a_signal_k_server_killed_and_restarted(launch, tools, sentences, tmp_path, kind):
+    (tmp_path / "server").mkdir()
+    (tmp_path / "server" / "settings.json").write_text(SETTINGS % sentences)
+    web, tcp = free_port(), free_port()
+    told_where = {"SIGNALK_NODE_CONFIG_DIR": str(tmp_path / "server"), "TCPSTREAMADDRESS": "127.0.0.1"}
+    ports = {"PORT": str(web), "TCPSTREAMPORT": str(tcp)}
+    server = Server([SIGNALK], env={**os.environ, **told_where, **ports})
+    text = f'name = "server"\nkind = "{kind}"\naddress = "127.0.0.1:{web if kind == "signalk" else tcp}"'
+    if kind == "tcp":
+        text += '\nprotocol = "signalk"'
+    try:
+        boat = launch(tools.config_text(text))
+        boat.wait_for(knows_place)
+        boat.wait_for(knows_depth)
+        server.kill()
+        boat.wait_for_text("server lost")
+        boat.wait_for(lambda me: not knows_place(me))
+        server.start()
+        boat.wait_for(knows_place)
+        boat.wait_for(knows_depth)
+        live = boat.stop()
+    finally:
+        server.kill()
+    assert told(live, "server lost") <= 1  # before the start was over it was named as missing
+    assert told(live, "server back") in (1, 2)
+    assert replayed(tmp_path) == live
