@@ -220,24 +220,31 @@ class _Tree:
         return node
 
     @cached_property
-    def _grown(self) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.bool_]]:
-        """Of each node its parent, its sound, and whether these have the same; no node is added after it."""
+    def _grown(self) -> tuple[NDArray[np.intp], NDArray[np.intp], Floats]:
+        """Of each node its parent, its sound, and what bars the way from one to the next at once.
+
+        A sound that follows itself needs a rest between; no node is added after this was asked.
+        """
         parents, sounds = np.array(self.parents, np.intp), np.array(self.sounds, np.intp)
-        return parents, sounds, sounds == sounds[parents]
+        return parents, sounds, np.where(sounds == sounds[parents], np.float32(NEVER), np.float32(0.0))
 
     def laid(self, logs: Floats) -> Floats:
         """Return the log-likelihood of the likeliest path that ends at each node."""
-        parents, sounds, again = self._grown
+        parents, sounds, barred = self._grown
         rests = np.full(len(parents), NEVER, np.float32)
-        spoken = rests.copy()
+        spoken, before, came, score = (rests.copy() for _ in range(4))
         rests[0] = 0.0
-        for step in logs:
-            before = rests[parents]
-            came = np.where(again, NEVER, spoken[parents])
-            fresh = np.maximum(np.maximum(spoken, before), came) + step[sounds]
-            fresh[0] = NEVER
-            rests = np.maximum(rests, spoken) + step[0]
-            spoken = fresh
+        for step in logs:  # in place, and without the checks of indexing: half of the time
+            np.take(rests, parents, out=before, mode="clip")
+            np.take(spoken, parents, out=came, mode="clip")
+            np.take(step, sounds, out=score, mode="clip")
+            came += barred
+            np.maximum(came, before, out=came)
+            np.maximum(rests, spoken, out=rests)
+            rests += step[0]
+            np.maximum(spoken, came, out=spoken)
+            spoken += score
+            spoken[0] = NEVER
         return np.maximum(rests, spoken)
 
     def behind(self, logs: Floats) -> Floats:
