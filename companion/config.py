@@ -256,6 +256,7 @@ class Voice(msgspec.Struct, frozen=True):
         volume: of its speech and tones, 0 to 1.
         reaction: s between what happens at the lure and the angler's first word about it.
         silent_above: speed over ground from which it speaks only when spoken to.
+        not_understood: what answers a few words by themselves that were not understood, never twice in a row.
     """
 
     model: str | None = None
@@ -269,6 +270,7 @@ class Voice(msgspec.Struct, frozen=True):
     volume: float = 1.0
     reaction: Annotated[float, Quantity("time", 0.0, 5.0)] = 0.7
     silent_above: Annotated[float, Quantity("speed", 0.1, 50.0)] = 2.0
+    not_understood: Literal["tone", "words", "silence"] = "tone"
 
     def __post_init__(self) -> None:
         """Check what has bounds.

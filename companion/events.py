@@ -12,10 +12,23 @@ from typing import Literal
 
 import msgspec
 
-LoggedWhat = Literal["bite", "fish", "touch", "snag", "lost fish", "mark", "cast", "reeled in"]
+LoggedWhat = Literal["bite", "fish", "touch", "snag", "broke off", "lost fish", "mark", "cast", "reeled in"]
 """What a spoken command can put into the logbook."""
 
-MarkKind = Literal["tree top", "rock pile", "high spot", "grass edge", "ledge", "point", "spot"]
+MarkKind = Literal[
+    "tree top",
+    "rock pile",
+    "high spot",
+    "grass edge",
+    "brush pile",
+    "ledge",
+    "point",
+    "stump",
+    "rock",
+    "hump",
+    "channel",
+    "spot",
+]
 """What can be marked on the bottom; "spot" is a mark of no particular kind."""
 
 
@@ -56,7 +69,8 @@ class Heard(Event, frozen=True, tag="heard"):
     texts, likeliest first; `check` is the text of the second decoding, where there was one; `fit` is the
     phrase that words and sounds together decided for, where the first text was another. `ended` says what
     ended the utterance: a whole phrase, a pause, too much time or the end of the sound. `spoke` is when its
-    words began and ended, s since the clip began.
+    words began and ended, s since the clip began. `doubt` is a phrase with another value that may have been
+    spoken as well.
     """
 
     text: str
@@ -68,13 +82,14 @@ class Heard(Event, frozen=True, tag="heard"):
     fit: str | None = None
     ended: Literal["phrase", "pause", "time", "sound"] | None = None
     spoke: tuple[float, float] | None = None
+    doubt: str | None = None
 
 
 class Said(Event, frozen=True, tag="said"):
-    """A spoken line: its `text`, and what it is `about`."""
+    """A spoken line: its `text`, and what it is `about`; "unclear" asks for what was not understood."""
 
     text: str
-    about: Literal["match", "outlook", "answer", "depth", "notice"]
+    about: Literal["match", "outlook", "answer", "depth", "notice", "unclear"]
 
 
 class RodTaken(Event, frozen=True, tag="rod"):
@@ -168,10 +183,11 @@ class Notice(Event, frozen=True, tag="notice"):
 class Logged(Event, frozen=True, tag="logged"):
     """A thing that happened, put into the logbook by voice.
 
-    `number` counts the trip's logged things from 1; "undo" and corrections refer to it. `what` is its kind,
-    `detail` what was said with it ("tree top"), `size` a fish's weight in kg, a mark's depth or a cast's
-    length in m. `boat` is where the boat was, with its `heading`, its `speed`, the `bottom` below it (m below
-    the surface) and the `water_temperature`, C. `rod`, `lure` and `line` are what was fished.
+    `number` counts the trip's logged things from 1; "undo" and corrections refer to it. `what` is its
+    kind, `detail` what was said with it ("tree top"; "wood" where the lure touched that), `size` a fish's
+    weight in kg, a mark's depth or a cast's length in m. `boat` is where the boat was, with its
+    `heading`, its `speed`, the `bottom` below it (m below the surface) and the `water_temperature`, C.
+    `rod`, `lure` and `line` are what was fished.
 
     `lure_at` and `lure_depth` tell where the lure was, and `lure_bottom` how deep the mapped bottom is there.
     They are the model's estimate; at a touch the lure is on the mapped bottom instead, and `model_depth`

@@ -142,7 +142,7 @@ def _made(day: Day, call: Logged, until: float, length: float) -> CastMade:
         ended=ended,
         reeled=reeled if ended == back else None,
         catches=tuple(thing for thing in mine if thing.what in CATCHES),
-        touches=tuple(thing for thing in mine if thing.what in ("touch", "snag")),
+        touches=tuple(thing for thing in mine if thing.what in ("touch", "snag", "broke off")),
         bearing=bearing,
         hour_said=hour is not None,
         length=length,

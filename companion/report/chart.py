@@ -26,6 +26,7 @@ KINDS: Mapping[LoggedWhat, str] = {
     "lost fish": "fish lost",
     "touch": "touches of the bottom",
     "snag": "snags",
+    "broke off": "lures lost",
     "mark": "marks",
 }
 """What is shown on the charts, by what it is called there."""
@@ -119,7 +120,15 @@ def chosen_by(kind: str, rod: str | None) -> str:
     return f'data-kind="{kind}" data-rod="{escape(rod or "")}"'
 
 
-_RANKS: Mapping[LoggedWhat, int] = {"fish": 0, "lost fish": 1, "bite": 1, "mark": 2, "snag": 3, "touch": 4}
+_RANKS: Mapping[LoggedWhat, int] = {
+    "fish": 0,
+    "lost fish": 1,
+    "bite": 1,
+    "mark": 2,
+    "snag": 3,
+    "broke off": 3,
+    "touch": 4,
+}
 
 
 def rods_of(day: Day) -> list[str]:

@@ -385,7 +385,7 @@ def _how_map(found: Findings) -> str:
         else "Contours from the day's own soundings,"
     )
     day = found.day
-    lost = [one for one in day.of(*CATCHES, "touch", "snag", "mark") if one.place is None]
+    lost = [one for one in day.of(*CATCHES, "touch", "snag", "broke off", "mark") if one.place is None]
     nowhere = f" Not on it, because the boat's place was not known: {links(day, lost)}." if lost else ""
     return (
         f"{whence} drawn only where the bottom is known to about a metre. Bites, fish and touches stand "

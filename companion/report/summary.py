@@ -94,12 +94,14 @@ def _best(found: Findings) -> str:
 
 def _bottom(found: Findings) -> str:
     day = found.day
-    touches, snags, marks = day.of("touch"), day.of("snag"), day.of("mark")
+    touches, snags, lost, marks = (day.of(what) for what in ("touch", "snag", "broke off", "mark"))
     parts = []
     if touches:
         parts.append(f"the lure was felt to touch bottom {_times(len(touches))} ({links(day, touches)})")
     if snags:
         parts.append(f"it snagged {_times(len(snags))} ({links(day, snags)})")
+    if lost:
+        parts.append(f"{count(len(lost), 'lure')} broke off ({links(day, lost)})")
     if marks:
         were = "was" if len(marks) == 1 else "were"
         parts.append(f"{count(len(marks), 'place')} {were} marked ({links(day, marks)})")

@@ -15,7 +15,7 @@ from companion.report.findings import Findings
 from companion.report.words import count, place, size_words
 from companion.units import Units
 
-_AT_LURE = (*CATCHES, "touch", "snag")
+_AT_LURE = (*CATCHES, "touch", "snag", "broke off")
 """What happens where the lure is."""
 _ELSEWHERE = "What was made out of what was said, except what stands beside its entry above."
 MOST_MATCHES = 2000

@@ -38,8 +38,9 @@ def assemble_trip(
     deck = Deck(settings.rods, known.beliefs, Mapped(bed))
     raises = RAISE in os.environ
     sensing = Sensing(_wires(settings), settings.boat.offsets(), raises=raises)
-    policy = SpeechPolicy(travelling=settings.voice.silent_above)
-    reaction, unit = settings.voice.reaction, settings.units
+    voice = settings.voice
+    policy = SpeechPolicy(voice.silent_above, answers_unknown=voice.not_understood != "silence")
+    reaction, unit = voice.reaction, settings.units
     return Engine(name, sensing, deck, grammar, unit, emit, bed, keep, reaction, policy, raises=raises)
 
 

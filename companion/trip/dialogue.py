@@ -7,9 +7,10 @@ from dataclasses import replace
 from datetime import datetime
 
 from companion.events import Heard
+from companion.trip import wording
 from companion.trip.agenda import Utterance
 from companion.trip.core import TripCore
-from companion.trip.handlers import Outcome, carry_out, out_of_place
+from companion.trip.handlers import Outcome, carry_out, in_doubt, out_of_place
 from companion.trip.lookout import Lookout
 from companion.trip.speech import Speech
 from companion.trip.state import Moment
@@ -43,9 +44,9 @@ class Dialogue:
         """Hear an utterance at logic time t, s, when it was decided."""
         core = self._core
         hearing = hearing_of(utterance.words())
-        command = None if hearing.refused else core.rooms.grammar.parse(hearing.text)
-        amiss = self._amiss(hearing, command, t)
-        command = command if amiss is None else None
+        listed = None if hearing.refused else core.rooms.grammar.parse(hearing.text)
+        amiss = self._amiss(hearing, listed, t)
+        command = listed if amiss is None else None
         heard = Heard(
             **core.stamp(t),
             text=hearing.text,
@@ -57,29 +58,42 @@ class Dialogue:
             fit=hearing.fit,
             ended=hearing.ended,
             spoke=hearing.spoke,
+            doubt=hearing.doubt,
         )
-        core.state = replace(core.state, heard=heard)
+        before, began = core.state.policy, self._began(utterance, hearing, t)
+        policy = before.with_heard(t, understood=command is not None)
+        core.state = replace(core.state, heard=heard, policy=policy)
         core.emit(heard)
         if command is not None:
-            self._carry_out(command, t, utterance, 0.0 if hearing.spoke is None else hearing.spoke[0])
+            self._carry_out(command, t, began, utterance.clip, hearing.doubt)
+        elif listed is None and hearing.is_like_a_command and before.allows_asking_again(t, began):
+            core.state = replace(core.state, policy=policy._replace(asked_again=True))
+            self._speech.say(t, wording.NOT_UNDERSTOOD, "unclear")
+
+    def _began(self, utterance: Utterance, hearing: Hearing, t: float) -> float:
+        """Return the logic time of an utterance's first word, s; at the latest t, when it was decided."""
+        sound = self._logic_time_of(utterance.began)
+        first_word = 0.0 if hearing.spoke is None else hearing.spoke[0]
+        return t if sound is None else min(t, sound + first_word)
 
     def _amiss(self, hearing: Hearing, command: Command | None, t: float) -> str | None:
         """Return why what was heard is not to be carried out; None where it is."""
         if command is None:
             return hearing.refused or _why_not(hearing.text)
-        return out_of_place(command, t, self._core.state)
+        return out_of_place(command, hearing.text, t, self._core.state)
 
-    def _carry_out(self, command: Command, t: float, utterance: Utterance, first_word: float) -> None:
-        """Carry out a command whose first word comes so long after its sound begins, s."""
+    def _carry_out(
+        self, command: Command, t: float, began: float, clip: str | None, doubt: str | None
+    ) -> None:
+        """Carry out a command whose first word came at logic time `began`, s."""
         core = self._core
         before = core.state.hand
-        sound = self._logic_time_of(utterance.began)
-        began = t if sound is None else min(t, sound + first_word)
         boat = core.boat.before(began - core.rooms.reaction, t)
-        moment = Moment(
-            began=began, boat=boat, boat_now=core.boat.at(t), clip=utterance.clip, **core.stamp(t)
-        )
+        moment = Moment(began=began, boat=boat, boat_now=core.boat.at(t), clip=clip, **core.stamp(t))
         outcome = carry_out(command, moment, core.state, core.rooms)
+        other = core.rooms.grammar.parse(doubt or "")
+        if other is not None:
+            outcome = in_doubt(outcome, command, other, core.rooms)
         core.state = outcome.state
         self._pass_on(outcome, t)
         self._lookout.follow_hand(t, before)

@@ -79,13 +79,15 @@ def logged(
     )
 
 
-def logged_at_lure(rooms: Rooms, state: TripState, moment: Moment, what: LoggedWhat) -> Logged:
+def logged_at_lure(
+    rooms: Rooms, state: TripState, moment: Moment, what: LoggedWhat, detail: str | None = None
+) -> Logged:
     """Return a thing that happened at the lure, where the lure was."""
     then = moment.began - rooms.reaction
     where = lure_at(rooms.deck, state.hand, then, fix_of(moment.boat), bow_of(moment.boat))
     depth = None if where.depth is None else round(where.depth, 3)
     bottom = _bottom_at(rooms.bed, where.at)
-    thing = logged(rooms, state, moment, what)
+    thing = logged(rooms, state, moment, what, detail)
     return msgspec.structs.replace(thing, lure_depth=depth, lure_at=where.at, lure_bottom=bottom)
 
 

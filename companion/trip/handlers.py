@@ -45,25 +45,56 @@ class Outcome(NamedTuple):
     keeps_bed: bool = False
 
 
-def out_of_place(command: c.Command, t: float, state: TripState) -> str | None:
+CALLED_OUT = ("lost the fish", "lost it", "broke off")
+"""Wordings that people also use among themselves, to tell what happened to them another day."""
+
+
+def out_of_place(command: c.Command, text: str, t: float, state: TripState) -> str | None:
     """Return why a command means nothing at logic time t, s, so that its words were talk; None where it does.
 
-    Only what people say to each other as well is asked: "no, two" and "say again".
+    Only what people say to each other as well is asked: "no, two", "say again" and what is `CALLED_OUT`.
     """
     if isinstance(command, c.Correct) and state.to_correct(t) is None:
         return "nothing to put right"
     if isinstance(command, c.SayAgain) and state.to_repeat(t) is None:
         return "nothing was said lately"
+    if text in CALLED_OUT and not state.fished_lately(t):
+        return "no cast or bite lately"
     return None
 
 
 def carry_out(command: c.Command, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
-    """Carry out a command, and remember it as one that can be put right."""
-    outcome = handle(command, moment, state, rooms)
+    """Carry out a command, and remember it as one that can be put right.
+
+    One that destroys what cannot be had again asks to be repeated first.
+    """
+    question = None if state.is_repeated(command, moment.t) else _question(command, state, rooms)
+    if question is not None:
+        outcome = Outcome(replace(state, asked=(command, moment.t)), reply=question)
+    else:
+        outcome = handle(command, moment, replace(state, asked=None), rooms)
     if isinstance(command, c.Correct | c.ThatWasRod | c.UndoThat):
         return outcome
     number = next((event.number for event in outcome.events if isinstance(event, Logged)), None)
     return outcome._replace(state=outcome.state.with_carried(command, moment, number))
+
+
+def _question(command: c.Command, state: TripState, rooms: Rooms) -> str | None:
+    """Return what to ask before a fish or a rod's lessons are given up; None for any other command."""
+    last = state.last_standing
+    if isinstance(command, c.UndoThat) and last is not None and last.what == "fish":
+        return wording.AGAIN_TO_UNDO_FISH
+    if isinstance(command, c.ForgetRod) and rooms.deck.rod(command.number) is not None:
+        return wording.again_to_forget(command.number)
+    return None
+
+
+def in_doubt(outcome: Outcome, command: c.Command, other: c.Command, rooms: Rooms) -> Outcome:
+    """Return an outcome whose reply says the value that was taken and the one that may have been spoken."""
+    taken, instead = (rooms.grammar.confirmation(one) for one in (command, other))
+    if taken is None or instead is None or outcome.state.asked is not None:
+        return outcome
+    return outcome._replace(reply=wording.or_else(taken, instead), about="answer")
 
 
 @singledispatch
@@ -90,6 +121,12 @@ def _(command: c.Snagged, moment: Moment, state: TripState, rooms: Rooms) -> Out
 
 
 @handle.register
+def _(command: c.BrokeOff, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
+    outcome = _at_lure(command, moment, _cast_spent(state, moment), rooms, "broke off")
+    return outcome._replace(state=replace(outcome.state, hand=outcome.state.hand.without_cast()))
+
+
+@handle.register
 def _(command: c.LogFish, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
     state = _cast_spent(state, moment)
     fish = entries.logged_landed(rooms, state, moment, "fish", command.weight)
@@ -104,8 +141,10 @@ def _(command: c.LostFish, moment: Moment, state: TripState, rooms: Rooms) -> Ou
 
 @handle.register
 def _(command: c.Touched, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
-    touch = entries.on_bottom(entries.logged_at_lure(rooms, state, moment, "touch"))
-    outcome = _logged(command, touch, state, rooms)
+    touch = entries.logged_at_lure(rooms, state, moment, "touch", command.on)
+    if command.on == "wood":  # it stands above the bottom, nobody knows how high
+        return _logged(command, touch, _cast_spent(state, moment), rooms)
+    outcome = _logged(command, entries.on_bottom(touch), state, rooms)
     number, cast, boat = outcome.state.last_number, _cast_under_way(state, moment), fix_of(moment.boat)
     taught = learn_touch(rooms.deck, state.lessons, number, moment.began, cast, boat)
     return _with_lesson(outcome, moment, taught)
@@ -372,7 +411,7 @@ def _at_lure(
     moment: Moment,
     state: TripState,
     rooms: Rooms,
-    what: Literal["bite", "snag"],
+    what: Literal["bite", "snag", "broke off"],
 ) -> Outcome:
     return _logged(command, entries.logged_at_lure(rooms, state, moment, what), state, rooms)
 

@@ -32,6 +32,8 @@ REPEATED_AFTER_S = 60.0
 """The shortest time between two words of the program's own that are the same: a loose plug chatters."""
 PART_LOST_TELLS_S = 20.0
 """How long the word that a part was lost also tells why depth or position are gone."""
+ALONE_S = 4.0
+"""The least time between an utterance and the one before it for it to be no part of talk."""
 NOTHING_SPOKEN: Mapping[Kind, float] = MappingProxyType({})
 NOTHING_NOTED: Mapping[str, float] = MappingProxyType({})
 
@@ -47,6 +49,9 @@ class SpeechPolicy(NamedTuple):
         wanted: whether the match was asked for, by taking a rod: then it is told at once.
         notes: when each word of the program's own was last spoken, logic s.
         part_lost_at: when it was last told that a part was lost, logic s.
+        answers_unknown: whether what may have been a command, and was not understood, is answered.
+        asked_again: that was done, and no command has been understood since.
+        heard_at: when the last utterance was decided, logic s.
     """
 
     travelling: float = TRAVELLING_MPS
@@ -56,6 +61,21 @@ class SpeechPolicy(NamedTuple):
     wanted: bool = False
     notes: Mapping[str, float] = NOTHING_NOTED
     part_lost_at: float = float("-inf")
+    answers_unknown: bool = True
+    asked_again: bool = False
+    heard_at: float = float("-inf")
+
+    def with_heard(self, t: float, *, understood: bool) -> SpeechPolicy:
+        """Return the policy after an utterance was decided at logic time t, s."""
+        return self._replace(heard_at=t, asked_again=self.asked_again and not understood)
+
+    def allows_asking_again(self, t: float, began: float) -> bool:
+        """Tell whether an utterance that began at logic time `began`, s, may be asked for again at t.
+
+        It has to stand alone, for amid talk it was not meant; and nobody is asked twice in a row.
+        """
+        alone = began - self.heard_at >= ALONE_S
+        return self.answers_unknown and alone and not self.asked_again and t >= self.quiet_until
 
     def with_note(self, t: float, text: str) -> SpeechPolicy:
         """Return the policy after a word of the program's own was spoken at logic time t, s."""

@@ -11,7 +11,7 @@ from companion.trip.core import TripCore
 from companion.trip.policy import Kind
 from companion.trip.volunteer import Noticed
 
-About = Literal["match", "outlook", "answer", "depth", "notice"]
+About = Literal["match", "outlook", "answer", "depth", "notice", "unclear"]
 ABOUT: Mapping[Kind, About] = {
     "danger": "outlook",
     "match": "match",
@@ -34,7 +34,8 @@ class Speech:
         """Speak a line at logic time t, s."""
         core = self._core
         said = Said(**core.stamp(t), text=text, about=about)
-        core.state = replace(core.state, said=said)
+        if about != "unclear":  # "say again" asks for what was said before
+            core.state = replace(core.state, said=said)
         core.emit(said)
 
     def say_note(self, t: float, text: str) -> None:

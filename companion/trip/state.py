@@ -21,6 +21,10 @@ CORRECTED_WITHIN_S = 30.0
 """How long after a command its number can be put right: later, "no, two" is talk."""
 REPEATED_WITHIN_S = 60.0
 """How long after a line it can be asked for again: later, "say again" is talk."""
+FISHED_WITHIN_S = 180.0
+"""How long after a cast, or what happened on it, "lost it" tells of that: later, it is talk."""
+SURE_WITHIN_S = 12.0
+"""How long after it asked to be repeated a command can be: later, it asks again."""
 CATCH_WITHIN_S = 600.0
 """How long after a bite a fish, or its loss, can have come of it: a fight of ten minutes."""
 
@@ -63,6 +67,7 @@ class TripState:
         said: the last line.
         heard: the last utterance.
         helps_given: how often help was asked for.
+        asked: the command that asked to be repeated before it is carried out, and when, logic s.
     """
 
     hand: Hand
@@ -75,6 +80,11 @@ class TripState:
     said: Said | None = None
     heard: Heard | None = None
     helps_given: int = 0
+    asked: tuple[Command, float] | None = None
+
+    def is_repeated(self, command: Command, t: float) -> bool:
+        """Tell whether a command that asked to be repeated is, at logic time t, s."""
+        return self.asked is not None and self.asked[0] == command and t - self.asked[1] <= SURE_WITHIN_S
 
     @property
     def last_standing(self) -> Logged | None:
@@ -95,11 +105,17 @@ class TripState:
         It is the last one on this rod, with neither another cast nor another fish since.
         """
         for thing in reversed(self.standing):
-            if thing.what in ("cast", "fish", "lost fish") or t - thing.t > CATCH_WITHIN_S:
+            if thing.what in ("cast", "fish", "lost fish", "broke off") or t - thing.t > CATCH_WITHIN_S:
                 return None
             if thing.what == "bite":
                 return thing if thing.rod == rod else None
         return None
+
+    def fished_lately(self, t: float) -> bool:
+        """Tell whether a cast is under way at logic time t, s, or something of one was told not long ago."""
+        recent = (thing for thing in self.standing if t - thing.t <= FISHED_WITHIN_S)
+        told = any(thing.what not in ("mark", "fish", "lost fish", "broke off") for thing in recent)
+        return told or self.hand.cast_at(t) is not None
 
     def catch_of(self, thing: Logged) -> tuple[Logged, ...]:
         """Return everything that stands of a logged thing's catch, in order; without a catch, itself."""

@@ -17,8 +17,9 @@ from companion.casting.plan import Plan
 from companion.dive.contact import LONGEST_STOP
 from companion.tackle import Rod
 from companion.units import YARD, LengthUnit, spoken_depth
-from companion.voice.grammar import clock_words, number_words
+from companion.voice.grammar import ONES, TENS, clock_words, number_words
 
+NUMBERS = frozenset([*ONES, *TENS])
 TOLD_BEFORE_S = 2.0
 """Nothing is said of an event that comes sooner than this."""
 TOP_ASIDE_M = 2.0
@@ -49,6 +50,8 @@ NOTHING_TO_UNDO = "nothing to take back"
 NOTHING_TO_CORRECT = "nothing logged to put right"
 NO_SUCH_NUMBER = "that had no such number"
 TREE_NOW = "tree now"
+AGAIN_TO_UNDO_FISH = "the fish? repeat to take it back"
+NOT_UNDERSTOOD = "again?"
 
 STARTING = "starting"
 READY = "ready"
@@ -69,6 +72,31 @@ LOGBOOK_WAS_REPLACED = "logbook was replaced, trip written again"
 def no_such_rod(number: int) -> str:
     """Return the answer to the number of a rod that is not aboard."""
     return f"there is no number {number_words(number)}"
+
+
+def again_to_forget(number: int) -> str:
+    """Return what asks for a command to be repeated that forgets what was learned with a rod.
+
+    >>> again_to_forget(2)
+    'number two? repeat to forget it'
+    """
+    return f"number {number_words(number)}? repeat to forget it"
+
+
+def or_else(taken: str, instead: str) -> str:
+    """Return what was taken, and of what may have been meant instead the words that differ.
+
+    >>> or_else("fish seven pounds", "fish seven and a half pounds")
+    'fish seven pounds, or seven and a half'
+    >>> or_else("number two in hand", "number three in hand")
+    'number two in hand, or three'
+    """
+    ours, theirs = taken.split(), instead.split()
+    while ours and theirs and ours[-1] == theirs[-1]:
+        del ours[-1], theirs[-1]
+    while ours and theirs and ours[0] == theirs[0] and len(theirs) > 1 and theirs[0] not in NUMBERS:
+        del ours[0], theirs[0]
+    return f"{taken}, or {' '.join(theirs) or instead}"
 
 
 def rod_rigged(name: str, strength: int) -> str:

@@ -6,6 +6,8 @@ that is its name aboard; it is not a force to compute with. None means it was no
 
 from __future__ import annotations
 
+from typing import Literal
+
 import msgspec
 
 from companion.events import MarkKind
@@ -35,11 +37,17 @@ class LostFish(Spoken, frozen=True, tag="lost fish"):
 
 
 class Touched(Spoken, frozen=True, tag="touch"):
-    """The lure touched the bottom on this cast."""
+    """The lure touched the bottom on this cast, or what stands `on` it: wood, or a rock."""
+
+    on: Literal["wood", "rock"] | None = None
 
 
 class Snagged(Spoken, frozen=True, tag="snag"):
     """The lure hangs fast."""
+
+
+class BrokeOff(Spoken, frozen=True, tag="broke off"):
+    """The line broke, and the lure is lost."""
 
 
 class MarkPlace(Spoken, frozen=True, tag="mark"):
@@ -161,6 +169,7 @@ Command = (
     | LostFish
     | Touched
     | Snagged
+    | BrokeOff
     | MarkPlace
     | Cast
     | ReeledIn
@@ -183,7 +192,7 @@ Command = (
 )
 """Every command there is."""
 
-LOGGING = (LogBite, LogFish, LostFish, Touched, Snagged, MarkPlace, Cast, ReeledIn)
+LOGGING = (LogBite, LogFish, LostFish, Touched, Snagged, BrokeOff, MarkPlace, Cast, ReeledIn)
 """Commands that put a thing into the logbook."""
 
 

@@ -15,13 +15,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from companion.voice.heard import Ended, Hearing
+from companion.voice.heard import NO_QUIET_BEFORE, UNKNOWN, Ended, Hearing
 from companion.voice.judging import (
     agree,
     amid_talk,
     clear,
     could_be,
     could_be_clear,
+    doubt,
     may_go_on,
     spoken,
     weighed,
@@ -33,8 +34,6 @@ from companion.voice.verifier import NOTHING, Laid, OwnScores, Verifier, quiet
 if TYPE_CHECKING:
     from companion.voice.recogniser import Recogniser
 
-UNKNOWN = "[unk]"
-"""What stands in a text for sounds that are no word offered."""
 CHUNK = 5
 """Frames the decoder is given at once: a tenth of a second."""
 RUN_IN = 20
@@ -175,8 +174,11 @@ class Judge:
         laid = self.laid()
         heard = heard._replace(spoke=laid.spoke)
         if amid_talk(laid):
-            return self._refused(heard, "no quiet before it")
-        return self._by_both(heard, whole, verifier, laid)
+            return self._refused(heard, NO_QUIET_BEFORE)
+        heard = self._by_both(heard, whole, verifier, laid)
+        if heard.text not in self._of.phrases:
+            return heard
+        return heard._replace(doubt=doubt(heard.text, laid, verifier, heard.check))
 
     def is_clear(self) -> bool:
         """Tell whether the sounds so far fit a phrase that is over, and no other as well."""

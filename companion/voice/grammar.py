@@ -63,7 +63,7 @@ DISTANCES = (10, 20, 25, 30, 35, 40, 45, 50, 60)
 UNSAID = ("yards", "o'clock", "ounce", "ounces")
 """Units that are not said back: what is said back has to be short."""
 TOPPED = ("tree top", "rock pile", "high spot", "grass edge")
-"""The kinds of mark whose own depth is worth saying; at the others the sonar's depth is the depth."""
+"""The kinds of mark that can be named without an "a"; the others are so short that talk holds them."""
 
 
 class Aboard(msgspec.Struct, frozen=True):
@@ -98,10 +98,10 @@ class Form(NamedTuple):
 
 
 FORMS: tuple[Form, ...] = (
-    Form(c.LogBite, ("log bite", "log strike", "log a bite"), "a fish struck", "bite noted"),
+    Form(c.LogBite, ("log bite", "log strike", "log a bite", "got a bite"), "a fish struck", "bite noted"),
     Form(
         c.LogFish,
-        ("log fish", "log fish {weight}", "log a fish"),
+        ("log fish", "log fish {weight}", "log a fish", "log a fish {weight}", "fish in the boat"),
         "a fish is in the boat",
         "fish {weight}",
     ),
@@ -110,23 +110,25 @@ FORMS: tuple[Form, ...] = (
     ),
     Form(
         c.Touched,
-        ("bottom contact", "touched bottom", "touching bottom"),
-        "the lure touched the bottom",
-        "touch noted",
+        ("bottom contact", "touched bottom", "touching bottom", "hit bottom", "hit {on}"),
+        "the lure touched the bottom, or what stands on it",
+        "touch noted {on}",
     ),
     Form(c.Snagged, ("snagged up", "snagged", "hung up"), "the lure hangs fast", "snag noted"),
+    Form(c.BrokeOff, ("broke off", "log broke off"), "the line broke, the lure is lost", "noted, lure lost"),
     Form(
         c.MarkPlace,
         (
             "mark a {place}",
             "mark a {place} {far} {clock}",
-            "mark a {top} at {depth}",
+            "mark a {place} at {depth}",
             "mark {top} {depth}",
             "mark {top}",
             "mark {here}",
+            "drop a {pin}",
         ),
         "something on the bottom to come back to",
-        "{place}{top}{here} {depth} {far} {clock}",
+        "{place}{top}{here}{pin} {depth} {far} {clock}",
     ),
     Form(
         c.Cast,
@@ -137,24 +139,32 @@ FORMS: tuple[Form, ...] = (
             "cast {far}",
             "cast {far} {clock}",
             "cast {short} {clock}",
-            "casting now",
             "cast at {clock}",
         ),
         "the lure is flying",
         "away {short} {far} {clock}",
     ),
     Form(c.ReeledIn, ("reeled in", "all reeled in"), "the lure is back at the rod tip", "in"),
-    Form(c.TakeRod, ("rod number {rod}", "rod {rod}"), "this rod is in hand", "number {rod} in hand"),
+    Form(
+        c.TakeRod,
+        ("rod number {rod}", "rod {rod}", "switch to rod {rod}"),
+        "this rod is in hand",
+        "number {rod} in hand",
+    ),
     Form(
         c.RigLine,
-        ("line {line} pound", "line {line}", "line {line} pounds"),
+        ("line {line} pound", "line {line}", "line {line} pounds", "{line} pound line"),
         "take the rod with this line, or re-rig",
         "{line} pound it is",
     ),
     Form(c.WhichRod, ("which rod", "which rod here"), "which rod suits the depth here"),
     Form(c.WhereFrom, ("where from", "where do i cast from"), "from where to cast to the place ahead"),
-    Form(c.HowDeep, ("how deep is it", "how deep", "how deep is the water"), "the depth under the boat"),
-    Form(c.HowDeepLure, ("how deep does it go", "how deep is the lure"), "how deep the lure goes"),
+    Form(
+        c.HowDeep,
+        ("how deep is it", "how deep", "how deep is the water", "how deep am i", "what's the depth"),
+        "the depth under the boat",
+    ),
+    Form(c.HowDeepLure, ("how deep does it go", "lure depth"), "how deep the lure goes"),
     Form(
         c.WaterLevel,
         (
@@ -167,7 +177,12 @@ FORMS: tuple[Form, ...] = (
         "the lake's level against its map",
         "level noted",
     ),
-    Form(c.UndoThat, ("undo that", "undo the last one"), "take back the last thing logged", "taken back"),
+    Form(
+        c.UndoThat,
+        ("undo that", "undo the last one", "cancel that"),
+        "take back the last thing logged",
+        "taken back",
+    ),
     Form(
         c.Correct,
         ("no {number}", "no {far}", "no {oclock}", "no {weight}"),
@@ -261,6 +276,10 @@ def _weights(unit: LengthUnit) -> dict[str, float]:
     whole |= {f"{number_words(n)} pound": n * POUND for n in pounds}
     ounces = {_counted(n, "ounce", "ounces"): n * OUNCE for n in range(1, 16)}
     both = {f"{p} {o}": whole[p] + ounces[o] for p, o in product(whole, ounces)}
+    both |= {
+        f"{number_words(p)} pound {number_words(o)}": p * POUND + o * OUNCE
+        for p, o in product(pounds, range(1, 16))
+    }
     halves = {f"{number_words(n)} and a half pounds": (n + 0.5) * POUND for n in pounds[:-1]}
     return whole | both | halves
 
@@ -278,6 +297,8 @@ def _slots(aboard: Aboard) -> dict[str, Slot]:
         "place": {kind: {"kind": kind} for kind in get_args(MarkKind)},
         "top": {kind: {"kind": kind} for kind in TOPPED},
         "here": {"this spot": {"kind": "spot"}},
+        "pin": {"way point": {"kind": "spot"}},
+        "on": {"wood": {"on": "wood"}, "rock": {"on": "rock"}},
         "depth": {words: {"depth": depth} for words, depth in depths.items()},
         "weight": {words: {"weight": weight} for words, weight in _weights(aboard.unit).items()},
         "rise": {words: {"rise": rise} for words, rise in rises.items()},

@@ -9,6 +9,13 @@ from companion.events import Heard
 Ended = Literal["phrase", "pause", "time", "sound"]
 """What ended the listening: a phrase that can go no further, a pause, too long a time, the sound's end."""
 
+UNKNOWN = "[unk]"
+"""What stands in a text for sounds that are no word offered."""
+NO_QUIET_BEFORE = "no quiet before it"
+"""Why a phrase that was cut out of talk is refused."""
+MOST_WORDS, SHORTEST_S, LONGEST_S = 4, 0.4, 2.5
+"""How many words, and how long, s, what may have been meant for the companion is."""
+
 
 class Hearing(NamedTuple):
     """What was heard.
@@ -22,6 +29,7 @@ class Hearing(NamedTuple):
         ended: what ended the listening.
         seconds: how much of the sound was listened to, s.
         spoke: when the words began and ended, s since the sound's first sample; None where that is not known.
+        doubt: a phrase with another value that may have been spoken as well; None where there is none.
     """
 
     text: str
@@ -32,6 +40,16 @@ class Hearing(NamedTuple):
     ended: Ended = "sound"
     seconds: float = 0.0
     spoke: tuple[float, float] | None = None
+    doubt: str | None = None
+
+    @property
+    def is_like_a_command(self) -> bool:
+        """Whether a few words were spoken by themselves, which may have been meant for the companion."""
+        if self.spoke is None or self.refused == NO_QUIET_BEFORE or self.ended == "time":
+            return False
+        said = (self.alternatives[0] if self.refused else self.text).split()
+        words = len(said) <= MOST_WORDS and any(word != UNKNOWN for word in said)
+        return words and SHORTEST_S <= self.spoke[1] - self.spoke[0] <= LONGEST_S
 
 
 def hearing_told(event: Heard) -> Hearing:
@@ -45,6 +63,7 @@ def hearing_told(event: Heard) -> Hearing:
         event.fit,
         event.ended or "sound",
         spoke=event.spoke,
+        doubt=event.doubt,
     )
 
 

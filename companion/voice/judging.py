@@ -65,6 +65,8 @@ CLEARLY = 3.0
 AMID = 0.3
 """How long nothing is spoken before a command, s. What begins sooner was cut out of talk that went on: "I
 didn't | do that". In noise (5 dB) not one command of 336 seemed to begin sooner."""
+DOUBTFUL = 8.0
+"""How little better than another value a phrase fits where the other may have been spoken (natural log)."""
 NEAR = 15.0
 """Another wording so little behind, by its sounds, may be the one that was spoken."""
 
@@ -237,6 +239,35 @@ def could_be(first: str, laid: Laid, verifier: Verifier) -> bool:
         spoken(Weighed(fit, 1 + (verifier.means(fit.phrase) == meant), math.inf, math.inf)) is not None
         for fit in fits
     )
+
+
+def doubt(phrase: str, laid: Laid, verifier: Verifier, check: str | None = None) -> str | None:
+    """Return the phrase of the same command with another value that may have been spoken as well.
+
+    It is the one that the second hearing made out, or one whose sounds fit nearly as well; None where there
+    is none.
+
+    Args:
+        phrase: what was taken.
+        laid: how the phrases fit the sounds.
+        verifier: what laid them.
+        check: what the second hearing made out.
+    """
+    meant = verifier.means(phrase)
+    others = {one.phrase: one for one in laid.fits if _is_other_value(verifier.means(one.phrase), meant)}
+    if check is not None and _is_other_value(verifier.means(check), meant):
+        return check
+    own = [_by_sounds(one) for one in laid.fits if verifier.means(one.phrase) == meant]
+    best = max(others.values(), key=_by_sounds, default=None)
+    return best.phrase if best is not None and own and max(own) - _by_sounds(best) < DOUBTFUL else None
+
+
+def _is_other_value(meaning: object, meant: object) -> bool:
+    return type(meaning) is type(meant) and meaning != meant
+
+
+def _by_sounds(fit: Fit) -> float:
+    return fit.ratio + fit.after
 
 
 def long_enough(fit: Fit, hearings: int) -> bool:

@@ -30,9 +30,9 @@ from typing import Any, get_args
 from companion.events import MarkKind
 from companion.voice.acoustics import acoustics
 from companion.voice.biphones import biphones
-from companion.voice.endpointing import CHUNK, UNKNOWN, Attempt
+from companion.voice.endpointing import CHUNK, Attempt
 from companion.voice.grammar import ONES, TENS, Grammar
-from companion.voice.heard import Hearing
+from companion.voice.heard import UNKNOWN, Hearing
 from companion.voice.judging import Words
 from companion.voice.model import COMMON, COMMON_COUNT, ModelError
 from companion.voice.sound import FRAME, RATE, Samples, frames_of

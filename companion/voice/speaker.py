@@ -22,7 +22,7 @@ from companion.config import Voice
 from companion.events import AnyEvent, Logged, Said
 from companion.voice.tones import tone
 
-STALE = {"answer": 4.0, "outlook": 2.5, "match": 2.0, "depth": 3.0, "notice": 10.0}
+STALE = {"answer": 4.0, "unclear": 2.0, "outlook": 2.5, "match": 2.0, "depth": 3.0, "notice": 10.0}
 """How long a line may wait, s, by what it is about, the most urgent first: later it may be wrong."""
 URGENCY = {about: place for place, about in enumerate(STALE)}
 WAITING = 4
@@ -44,16 +44,20 @@ class SpeakerError(Exception):
 
 
 class Manner(NamedTuple):
-    """How it speaks: espeak-ng's voice, words a minute, and volume from 0 to 1."""
+    """How it speaks: espeak-ng's voice, words a minute, and volume from 0 to 1.
+
+    `tone_when_unclear` tells that a tone, in place of words, answers what was not understood.
+    """
 
     voice: str = "en"
     rate: int = 205
     volume: float = 1.0
+    tone_when_unclear: bool = True
 
 
 def manner_of(voice: Voice) -> Manner:
     """Return how it speaks by the owner's settings."""
-    return Manner(voice.language, voice.rate, voice.volume)
+    return Manner(voice.language, voice.rate, voice.volume, voice.not_understood == "tone")
 
 
 class Line(NamedTuple):
@@ -130,6 +134,8 @@ class Speaker:
             self._logged = event.what
         elif isinstance(event, Said):
             named = TONES.get(self._logged or "") if event.about == "answer" else None
+            if event.about == "unclear" and self._manner.tone_when_unclear:
+                named = "unclear"
             self._logged = None
             self.say(event.text, event.about, named)
 

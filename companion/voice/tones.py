@@ -8,7 +8,7 @@ import wave
 import numpy as np
 
 _TONE_RATE = 22050
-_NOTES = {"bite": ((880.0, 0.07), (1320.0, 0.11)), "talked over": ((330.0, 0.06),)}
+_NOTES = {"bite": ((880.0, 0.07), (1320.0, 0.11)), "unclear": ((294.0, 0.12),)}
 """Each tone's notes: frequency, Hz, and length, s."""
 
 

@@ -39,7 +39,7 @@ COMMON = (
     "mark a grass edge", "mark a rock pile", "mark a ledge", "mark a point", "mark a high spot",
     "mark this spot", "cast now", "reeled in", "rod number one", "rod number two", "rod three", "line twelve",
     "line fourteen", "line seventeen", "line twenty pound", "which rod", "how deep is it", "how deep",
-    "how deep does it go", "how deep is the lure", "water up two feet", "undo that", "say again",
+    "how deep does it go", "lure depth", "water up two feet", "undo that", "say again",
     "quiet for ten minutes", "start talking again", "what can i say", "where from", "no fifteen",
     "that was rod three", "what have you learned", "forget rod two", "cast two o'clock", "cast short",
     "cast thirty yards", "mark a tree top twenty yards two o'clock",

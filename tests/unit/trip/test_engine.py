@@ -26,6 +26,7 @@ from companion.events import (
 )
 from companion.lakebed.marks import off_the_bow
 from companion.sensing import BoatOffsets, Chunk, MaximumAges, Sensing, range_and_bearing
+from companion.trip import wording
 from companion.trip.agenda import Utterance
 from companion.trip.engine import Engine
 from companion.trip.entries import REACTION_S
@@ -33,6 +34,7 @@ from companion.trip.keep import KeepNothing
 from companion.trip.presence import BACK_AFTER_S
 from companion.voice.commands import WhatCanISay
 from companion.voice.grammar import Grammar, aboard
+from companion.voice.heard import Hearing
 
 START = datetime(2026, 10, 3, 14, 0, 0, tzinfo=UTC)
 SETTINGS = config.parse(config.example_text(), "example")
@@ -287,6 +289,102 @@ def test_a_fish_whose_bite_was_not_told_may_have_struck_all_along_the_cast():
     assert away <= SETTINGS.rods[0].cast
 
 
+def test_a_fish_is_lost_only_when_somebody_was_fishing():
+    """ "Lost it" in a story about last year is talk; said to the companion ("log ...") it counts."""
+    events = run(drifting(300), [(5, "lost it"), (10, "log lost fish"), (20, "cast now"), (30, "lost it")])
+    assert [heard.reason for heard in of(Heard, events)] == ["no cast or bite lately", None, None, None]
+    assert [thing.what for thing in of(Logged, events)] == ["lost fish", "cast", "lost fish"]
+    late = run(drifting(300), [(5, "cast now"), (20, "reeled in"), (260, "broke off")])
+    assert of(Heard, late)[-1].reason == "no cast or bite lately"
+
+
+def heard(text, **more):
+    return Hearing(text, spoke=(0.5, 1.4), **more)
+
+
+def test_a_few_words_by_themselves_that_were_not_understood_are_asked_for_once():
+    refused = heard("[unk]", alternatives=("log bite",), refused="the sounds do not fit")
+    spoken = [(5, refused), (20, heard("blog bike")), (40, heard("log bite")), (60, heard("blog bike"))]
+    said = of(Said, run(drifting(80), spoken))
+    assert [round(one.t) for one in said if one.about == "unclear"] == [6, 61]
+
+
+@pytest.mark.parametrize(
+    "hearing",
+    [
+        heard("did you see that one over there"),
+        heard("[unk]"),
+        heard("log bite", refused="no quiet before it"),
+        heard("bite", ended="time"),
+        Hearing("bite", spoke=(0.5, 0.6)),
+        Hearing("blog bike"),
+    ],
+)
+def test_talk_and_noise_are_not_asked_for(hearing):
+    assert [one for one in of(Said, run(drifting(20), [(5, hearing)])) if one.about == "unclear"] == []
+
+
+def test_nobody_is_asked_amid_talk_or_when_quiet_was_wanted():
+    spoken = [(5, heard("did you see that one over there")), (8, heard("blog bike"))]
+    wanted = [(5, heard("quiet for five minutes")), (20, heard("blog bike"))]
+    for some in (spoken, wanted):
+        assert [one for one in of(Said, run(drifting(40), some)) if one.about == "unclear"] == []
+
+
+def test_a_fish_is_taken_back_only_when_that_is_said_twice():
+    spoken = [(5, "log fish"), (10, "undo that"), (15, "undo that")]
+    events = run(drifting(40), spoken)
+    assert [one.t for one in of(Undone, events)] == [16.0]
+    assert [one.text for one in of(Said, events)][-2:] == [wording.AGAIN_TO_UNDO_FISH, "fish taken back"]
+    late = [(5, "log fish"), (10, "undo that"), (30, "undo that")]
+    other = [(5, "log fish"), (10, "undo that"), (12, "log bite"), (15, "undo that")]
+    assert of(Undone, run(drifting(40), late)) == []
+    assert [one.what for one in of(Undone, run(drifting(40), other))] == ["bite"]
+
+
+def test_a_rod_is_forgotten_only_when_that_is_said_twice():
+    once = of(Said, run(drifting(40), [(5, "forget rod two")]))
+    twice = of(Said, run(drifting(40), [(5, "forget rod two"), (9, "forget rod two")]))
+    changed = of(Said, run(drifting(40), [(5, "forget rod two"), (9, "no three"), (14, "forget rod three")]))
+    assert once[-1].text == "number two? repeat to forget it"
+    assert twice[-1].text == "number two forgotten"
+    assert [one.text for one in changed[-2:]] == [
+        "number three? repeat to forget it",
+        "number three forgotten",
+    ]
+
+
+def test_a_value_in_doubt_is_said_back_with_what_else_it_may_be():
+    doubtful = heard("log fish seven pounds", doubt="log fish seven and a half pounds")
+    said = of(Said, run(drifting(40), [(5, doubtful), (12, "no seven and a half pounds")]))
+    assert [one.text for one in said[-2:]] == [
+        "fish seven pounds, or seven pounds eight",
+        "fish seven pounds eight",
+    ]
+
+
+def test_a_line_that_breaks_ends_the_cast_where_the_lure_was():
+    cast, lost = of(Logged, run(drifting(80), [(5, "cast three o'clock"), (20, "broke off")]))
+    assert (cast.what, lost.what) == ("cast", "broke off")
+    assert lost.lure_at is not None
+    said = of(Said, run(drifting(80), [(5, "cast now"), (20, "broke off"), (30, "lure depth")]))
+    assert said[-1].text.startswith("it gets to"), "no lure is on its way"
+
+
+def test_wood_stands_above_the_bottom_and_a_touch_of_it_says_so():
+    heading = b"".join(tagged(t, "IIHDT,000.0,T") for t in range(119, 122))
+    spoken = [
+        (125, "cast twelve o'clock"),
+        (132, "hit wood"),
+        (140, "cast twelve o'clock"),
+        (147, "hit rock"),
+    ]
+    _, wood, _, rock = of(Logged, run(mapped_then_still() + heading, spoken))
+    assert (wood.detail, wood.model_depth) == ("wood", None)
+    assert rock.detail == "rock"
+    assert rock.lure_depth == rock.lure_bottom
+
+
 def test_undo_takes_back_one_thing_after_the_other():
     spoken = [
         (5, "log bite"),
@@ -371,7 +469,7 @@ def test_a_bite_is_moved_to_another_rod_with_the_lure_where_that_one_had_it():
 
 def test_after_an_undo_there_is_nothing_to_put_right():
     events = run(
-        recording(30, lambda _: 5.0), [(5, "log fish two pounds"), (9, "undo that"), (13, "no three")]
+        recording(30, lambda _: 5.0), [(5, "mark tree top two feet"), (9, "undo that"), (13, "no three")]
     )
     assert of(Heard, events)[-1].reason == "nothing to put right"
     assert len(of(Logged, events)) == 1

@@ -48,7 +48,28 @@ def test_every_row_of_the_table_can_be_said():
         ("mark a ledge", c.MarkPlace("ledge")),
         ("mark this spot", c.MarkPlace("spot")),
         ("how deep", c.HowDeep()),
-        ("how deep is the lure", c.HowDeepLure()),
+        ("lure depth", c.HowDeepLure()),
+        ("how deep am i", c.HowDeep()),
+        ("what's the depth", c.HowDeep()),
+        ("hit bottom", c.Touched()),
+        ("hit wood", c.Touched("wood")),
+        ("hit rock", c.Touched("rock")),
+        ("broke off", c.BrokeOff()),
+        ("got a bite", c.LogBite()),
+        ("fish in the boat", c.LogFish()),
+        ("log a fish four pounds", c.LogFish(4 * POUND)),
+        ("log fish four pound two", c.LogFish(4 * POUND + 2 * OUNCE)),
+        ("no four pound two", c.Correct(weight=4 * POUND + 2 * OUNCE)),
+        ("seventeen pound line", c.RigLine(17)),
+        ("switch to rod two", c.TakeRod(2)),
+        ("mark a brush pile", c.MarkPlace("brush pile")),
+        ("mark a stump at four feet", c.MarkPlace("stump", 4 * FOOT)),
+        ("mark a rock", c.MarkPlace("rock")),
+        ("mark a hump at eleven feet", c.MarkPlace("hump", 11 * FOOT)),
+        ("mark a channel twenty yards two o'clock", c.MarkPlace("channel", None, 20 * YARD, 2)),
+        ("mark a ledge at five feet", c.MarkPlace("ledge", 5 * FOOT)),
+        ("drop a way point", c.MarkPlace("spot")),
+        ("cancel that", c.UndoThat()),
         ("how deep does it go", c.HowDeepLure()),
         ("which rod", c.WhichRod()),
         ("cast now", c.Cast()),
@@ -97,7 +118,8 @@ def test_metres_and_kilos():
 @pytest.mark.parametrize(
     "text",
     ["", "log", "log bite log bite", "[unk] log bite", "log bite please", "mark tree mark five feet",
-     "rod nine", "line thirteen", "mark tree top thirty feet", "mark a ledge at five feet"],
+     "rod nine", "line thirteen", "mark tree top thirty feet", "mark ledge five feet", "casting now",
+     "how deep is the lure"],
 )  # fmt: skip
 def test_only_one_whole_listed_phrase_counts(text: str):
     assert FEET.parse(text) is None
@@ -154,7 +176,7 @@ def test_help_and_the_spoken_answer_come_from_the_table():
     wordings, does = FEET.help()[0]
     assert (wordings.split("; ")[0], does) == (FORMS[0].wordings[0], FORMS[0].does)
     assert len(FEET.help()) == len(FORMS)
-    named = " ".join(FEET.what_can_i_say(turn) for turn in range(7))
+    named = " ".join(FEET.what_can_i_say(turn) for turn in range(8))
     for form in FORMS:
         assert form.command is c.WhatCanISay or form.wordings[0].split("{")[0].strip() in named
     assert FEET.what_can_i_say(0) != FEET.what_can_i_say(1)

@@ -14,6 +14,7 @@ from companion.voice.judging import (
     AMID,
     AT_ONCE,
     CLEARLY,
+    DOUBTFUL,
     FIRST_ONLY,
     LEAD,
     LONG,
@@ -33,6 +34,7 @@ from companion.voice.judging import (
     clear,
     could_be,
     could_be_clear,
+    doubt,
     may_go_on,
     spoken,
     weighed,
@@ -246,3 +248,19 @@ def test_what_one_network_alone_rules_out_could_not_have_been_clear():
     possible, points = told(least - 0.01)
     assert not possible
     assert points < AT_ONCE
+
+
+def test_another_value_of_the_same_command_that_fits_nearly_as_well_leaves_a_doubt() -> None:
+    for behind, told in ((0.1 - DOUBTFUL, "rod four"), (-0.1 - DOUBTFUL, None)):
+        fits = laid(rod_two=0.0, rod_number_two=0.0, rod_four=behind / 2.0)
+        assert doubt("rod two", fits, VERIFIER) == told
+    assert doubt("rod two", laid(rod_two=0.0, log_bite=-1.0), VERIFIER) is None, "another command"
+    assert doubt("rod two", laid(rod_two=0.0, rod_number_two=-1.0), VERIFIER) is None, "the same value"
+
+
+def test_another_value_that_the_second_hearing_made_out_leaves_a_doubt() -> None:
+    alone = laid(rod_two=0.0)
+    assert doubt("rod two", alone, VERIFIER, "rod four") == "rod four"
+    assert doubt("rod two", alone, VERIFIER, "rod number two") is None
+    assert doubt("rod two", alone, VERIFIER, "rod you") is None
+    assert doubt("log bite", NOTHING, VERIFIER) is None

@@ -138,6 +138,14 @@ def test_a_bite_is_answered_by_a_tone_and_a_fish_by_words(spoken: Path):
     assert played.rstrip().endswith(b"fish three pounds")
 
 
+@pytest.mark.parametrize("by_tone", [True, False])
+def test_what_was_not_understood_is_answered_by_a_tone_or_by_words(spoken: Path, by_tone: bool):
+    with Speaker(manner=Manner(tone_when_unclear=by_tone)) as speaker:
+        speaker.tell(Said(t=1.0, text="again?", about="unclear"))
+    assert spoken.read_bytes().startswith(b"RIFF") == by_tone
+    assert (b"again?" in spoken.read_bytes()) != by_tone
+
+
 def test_it_knows_when_it_spoke(spoken: Path):
     clock = ReplayClock()
     (spoken.parent / "hold").touch()
