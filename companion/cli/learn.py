@@ -17,6 +17,8 @@ from companion.cli.common import (
     warn,
 )
 from companion.lakebed.bed import Bed
+from companion.lakebed.exchange import ToDegrees
+from companion.lakebed.projected import to_degrees
 from companion.record.lakes import Lakes
 from companion.record.learning import Conditions, Outcome, learn
 from companion.record.logbook import Logbook
@@ -32,6 +34,10 @@ _MOST_LINES = 5
 )
 @click.option("--level", help='How the water stood against the map\'s, such as "2 ft" or "-0.5 m".')
 @click.option("--transducer", help='How deep the transducer hung, such as "1 ft", where a file does not say.')
+@click.option("--zone", help='The zone of eastings and northings, such as "UTM 17N" or EPSG:32617.')
+@click.option(
+    "--shoreline", is_flag=True, help="Take the lines of .geojson files for the water's edge: depth 0."
+)
 @click.option("--json", "as_json", is_flag=True, help="Print what became of each file as JSON.")
 @logbook_option
 @config_option
@@ -40,18 +46,21 @@ def learn_command(
     *,
     level: str | None,
     transducer: str | None,
+    zone: str | None,
+    shoreline: bool,
     as_json: bool,
     logbook_path: Path | None,
     config_path: Path | None,
 ) -> None:
     """Example: companion learn their_day.nmea survey.csv marks.gpx
 
-    Adds recordings of others to the lake: NMEA 0183 logs with depth and position, soundings as .csv or
-    .geojson, marks as .csv, .geojson or .gpx waypoints. False echoes are dropped and counted. A file that
-    was learned before is passed over, whatever its name. When it is interrupted, run it again: it goes on.
+    Adds recordings of others to the lake: NMEA 0183 logs with depth and position, soundings as .csv, .xyz,
+    .geojson or GeoTIFF, marks as .csv, .geojson or .gpx waypoints. False echoes are dropped and counted.
+    A file that was learned before is passed over, whatever its name. When it is interrupted, run it again:
+    it goes on.
     """
     unit = settings_in_force(config_path).units
-    conditions = Conditions(_length(level, -30.0) or 0.0, _length(transducer, 0.0))
+    conditions = Conditions(_length(level, -30.0) or 0.0, _length(transducer, 0.0), _degrees(zone), shoreline)
     outcomes = []
     size = sum(path.stat().st_size for path in files)
     with (
@@ -75,6 +84,13 @@ def learn_command(
 def _length(text: str | None, low: float) -> float | None:
     try:
         return None if text is None else Quantity("length", low, 30.0).read(text)
+    except ValueError as error:
+        raise click.UsageError(str(error)) from error
+
+
+def _degrees(zone: str | None) -> ToDegrees | None:
+    try:
+        return None if zone is None else to_degrees(zone)
     except ValueError as error:
         raise click.UsageError(str(error)) from error
 

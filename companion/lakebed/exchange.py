@@ -1,4 +1,4 @@
-"""Soundings, marks and contours in and out as text: CSV, GeoJSON (RFC 7946) and GPX 1.1 waypoints.
+"""Soundings, shorelines, marks and contours in and out as text: CSV, GeoJSON (RFC 7946), GPX 1.1 waypoints.
 
 Nothing here reads or writes files. Latitudes and longitudes are WGS 84 degrees, depths metres below the
 surface. What cannot be read is left out and named, one line each; the rest is kept.
@@ -11,10 +11,11 @@ import io
 import json
 import math
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from typing import Any, Generic, NamedTuple, TypeVar, cast, get_args
+from itertools import pairwise
+from typing import Any, Generic, NamedTuple, TypeAlias, TypeVar, cast, get_args
 
 import gpxpy
 import gpxpy.gpx
@@ -22,6 +23,7 @@ import numpy as np
 
 from companion.clock import written
 from companion.events import MarkKind
+from companion.lakebed.cells import FloatArray
 from companion.lakebed.relief import Contour
 from companion.sensing.localplane import LocalPlane
 from companion.units import FATHOM, FOOT
@@ -33,6 +35,8 @@ DEEPEST = 12_000.0
 
 _LATITUDE = ("lat", "latitude", "y")
 _LONGITUDE = ("lon", "long", "lng", "longitude", "x")
+_NORTHING = ("northing", "north", "n", "y")
+_EASTING = ("easting", "east", "e", "x")
 _ALSO_DEPTH = ("depth", "water_depth", "depth_below_surface", "sounding")
 _DEPTH_IN = {"ft": "depth_ft", "feet": "depth_ft", "fm": "depth_fathoms", "fathoms": "depth_fathoms"}
 _BRACKETED = re.compile(r"(.*?)[ _]*[(\[] *(.*?) *[)\]]")
@@ -48,6 +52,13 @@ _DEPTHS = {
 _FORMULAS = ("'=", "'+", "'-", "'@", "'\t", "'\r")
 _TOP = re.compile(r"top (\d+(?:\.\d+)?) m")
 _RADIUS = re.compile(r"place within (\d+(?:\.\d+)?) m")
+
+
+SHORE_STEP_M = 5.0
+"""Between two points of a shoreline that count as soundings of depth 0."""
+
+ToDegrees: TypeAlias = Callable[[FloatArray, FloatArray], tuple[FloatArray, FloatArray]]
+"""Eastings and northings, m, to latitudes and longitudes, degrees WGS 84; infinite where there are none."""
 
 
 class DepthPoint(NamedTuple):
@@ -101,19 +112,35 @@ def without_strays(points: Sequence[DepthPoint]) -> tuple[list[DepthPoint], list
     return kept, [p for p, far in zip(points, stray, strict=True) if far]
 
 
-def soundings_from_csv(text: str) -> Imported[DepthPoint]:
+def soundings_from_csv(text: str, degrees: ToDegrees | None = None) -> Imported[DepthPoint]:
     """Read soundings from CSV with a header.
 
     Columns by name: lat or latitude or y; lon or longitude or x; depth (m, down), depth_m, depth_ft,
     depth_fathoms, or z or elevation (m, up); optionally utc or time, or date and time. What is in brackets
     after a name is its unit, as in "Depth (ft)", or a remark. Commas, semicolons or tabs part the columns.
+    With `degrees`, places are easting or east or e or x, and northing or north or n or y, m.
     """
     read: Imported[DepthPoint] = Imported()
-    for where, row in _rows(text, read.problems, ("depth", _DEPTHS)):
+    rows: list[tuple[str, float, float, float, str | None]] = []
+    wanted = (
+        {"latitude": _LATITUDE, "longitude": _LONGITUDE}
+        if degrees is None
+        else {"northing": _NORTHING, "easting": _EASTING}
+    )
+    for where, row in _rows(text, read.problems, {**wanted, "depth": tuple(_DEPTHS)}):
         name = next(column for column in _DEPTHS if column in row)
         try:
-            lat, lon = _latlon(_of(row, _LATITUDE), _of(row, _LONGITUDE))
-            read.items.append(DepthPoint(lat, lon, _depth(row[name], _DEPTHS[name]), _time(row)))
+            north, east = (_number(_of(row, names), what) for what, names in wanted.items())
+            rows.append((where, north, east, _depth(row[name], _DEPTHS[name]), _time(row)))
+        except ValueError as error:
+            read.problems.append(f"{where}: {error}; row left out")
+    if degrees is not None and rows:
+        lat, lon = degrees(np.array([row[2] for row in rows]), np.array([row[1] for row in rows]))
+        places = zip(lat.tolist(), lon.tolist(), strict=True)
+        rows = [(row[0], *place, *row[3:]) for row, place in zip(rows, places, strict=True)]
+    for where, north, east, depth, utc in rows:
+        try:
+            read.items.append(DepthPoint(*_latlon(north, east), depth, utc))
         except ValueError as error:
             read.problems.append(f"{where}: {error}; row left out")
     return read
@@ -125,17 +152,38 @@ def soundings_to_csv(points: Iterable[DepthPoint]) -> str:
     return _csv(("lat", "lon", "depth_m", "utc"), rows)
 
 
-def soundings_from_geojson(text: str) -> Imported[DepthPoint]:
-    """Read soundings from a GeoJSON FeatureCollection of points with a property depth, m (down)."""
+def soundings_from_geojson(text: str, transducer: float = 0.0) -> Imported[DepthPoint]:
+    """Read soundings from a GeoJSON FeatureCollection of points with a property depth, m (down).
+
+    Depths that say they are below the transducer (IHO B-12, crowd-sourced bathymetry) are put below the
+    surface by the draft that stands beside them, else by `transducer`, m.
+    """
     read: Imported[DepthPoint] = Imported()
-    for where, lon, lat, properties in _features(text, read.problems):
+    collection = _collection_of(text, read.problems)
+    below = _below_surface(collection, transducer)
+    for where, lon, lat, properties in _points_of(collection, read.problems):
         try:
             name = next((column for column in _DEPTHS if column in properties), "depth")
             place = _latlon(lat, lon)
             depth = _depth(properties.get(name), _DEPTHS[name])
-            read.items.append(DepthPoint(*place, depth, _time(properties)))
+            read.items.append(DepthPoint(*place, depth + below, _time(properties)))
         except ValueError as error:
             read.problems.append(f"{where}: {error}; left out")
+    return read
+
+
+def shoreline_from_geojson(text: str) -> Imported[DepthPoint]:
+    """Read lines and polygons as the water's edge: points of depth 0, at most `SHORE_STEP_M` apart."""
+    read: Imported[DepthPoint] = Imported()
+    for number, feature in enumerate(_collection_of(text, read.problems).get("features", ()), 1):
+        try:
+            for line in _lines(feature["geometry"]):
+                places = [_latlon(lat, lon) for lon, lat, *_ in line]
+                read.items += _along_shore(places, MOST_POINTS - len(read.items))
+        except (KeyError, TypeError, ValueError):
+            read.problems.append(f"feature {number}: expected lines of longitude, latitude; left out")
+    if len(read.items) >= MOST_POINTS:
+        read.problems.append(f"only {MOST_POINTS} points of the shore are taken; split the file")
     return read
 
 
@@ -164,7 +212,8 @@ def contours_to_geojson(contours: Iterable[Contour], plane: LocalPlane) -> str:
 def marks_from_csv(text: str) -> Imported[MarkPoint]:
     """Read marks from CSV with a header: lat, lon, kind, top_m, note, utc, radius_m (from top_m optional)."""
     read: Imported[MarkPoint] = Imported()
-    for where, row in _rows(text, read.problems, ("kind", {"kind": 1.0})):
+    wanted = {"latitude": _LATITUDE, "longitude": _LONGITUDE, "kind": ("kind",)}
+    for where, row in _rows(text, read.problems, wanted):
         try:
             read.items.append(_mark(_of(row, _LATITUDE), _of(row, _LONGITUDE), row))
         except ValueError as error:
@@ -192,7 +241,7 @@ def marks_to_csv(marks: Iterable[MarkPoint]) -> str:
 def marks_from_geojson(text: str) -> Imported[MarkPoint]:
     """Read marks from a GeoJSON FeatureCollection of points with kind; else optional as in CSV."""
     read: Imported[MarkPoint] = Imported()
-    for where, lon, lat, properties in _features(text, read.problems):
+    for where, lon, lat, properties in _points_of(_collection_of(text, read.problems), read.problems):
         try:
             read.items.append(_mark(lat, lon, properties))
         except ValueError as error:
@@ -258,7 +307,7 @@ def marks_to_gpx(marks: Iterable[MarkPoint]) -> str:
 
 
 def _rows(
-    text: str, problems: list[str], needed: tuple[str, Mapping[str, float]]
+    text: str, problems: list[str], wanted: Mapping[str, Sequence[str]]
 ) -> Iterator[tuple[str, dict[str, Any]]]:
     text = text.removeprefix("\ufeff")
     header = text.partition("\n")[0]
@@ -268,10 +317,11 @@ def _rows(
     except csv.Error as error:
         problems.append(f"line 1: {error}; expected the names of columns")
         return
-    what, wanted = needed
-    for missing, group in (("latitude", _LATITUDE), ("longitude", _LONGITUDE), (what, tuple(wanted))):
+    for missing, group in wanted.items():
         if not set(names) & set(group):
-            problems.append(f"line 1: no {missing}: expected a column named {' or '.join(group)}")
+            planar = missing == "latitude" and set(names) & set(_EASTING)
+            hint = '; eastings and northings: say their zone, such as --zone "UTM 17N"' if planar else ""
+            problems.append(f"line 1: no {missing}: expected a column named {' or '.join(group)}{hint}")
             return
     reader.fieldnames = names
     try:
@@ -293,19 +343,27 @@ def _column(name: str) -> str:
     return _DEPTH_IN.get(unit, "depth") if name in _ALSO_DEPTH else name
 
 
-def _features(text: str, problems: list[str]) -> Iterator[tuple[str, Any, Any, dict[str, Any]]]:
-    """Yield where, longitude, latitude and properties of each point."""
+def _collection_of(text: str, problems: list[str]) -> dict[str, Any]:
+    """Return a FeatureCollection; an empty one, and a problem, where the text is none."""
     try:
-        features = json.loads(text)["features"]
+        collection = json.loads(text)
+        features = collection["features"]
     except (ValueError, KeyError, TypeError, RecursionError) as error:
         problems.append(f"not GeoJSON: {error}; expected a FeatureCollection")
-        return
+        return {}
     if not isinstance(features, list):
         problems.append("not GeoJSON: its features are no list; expected a FeatureCollection")
-        return
+        return {}
     if len(features) > MOST_POINTS:
         problems.append(f"only {MOST_POINTS} features are taken; split the file")
-    for number, feature in enumerate(features[:MOST_POINTS], 1):
+    return {**collection, "features": features[:MOST_POINTS]}
+
+
+def _points_of(
+    collection: Mapping[str, Any], problems: list[str]
+) -> Iterator[tuple[str, Any, Any, dict[str, Any]]]:
+    """Yield where, longitude, latitude and properties of each point."""
+    for number, feature in enumerate(collection.get("features", ()), 1):
         try:
             geometry = feature["geometry"]
             if geometry["type"] != "Point":
@@ -315,6 +373,44 @@ def _features(text: str, problems: list[str]) -> Iterator[tuple[str, Any, Any, d
             yield f"feature {number}", lon, lat, properties
         except (KeyError, TypeError, ValueError):
             problems.append(f"feature {number}: no point: expected coordinates longitude, latitude; left out")
+
+
+def _below_surface(collection: Mapping[str, Any], transducer: float) -> float:
+    """Return how far below the surface the depths of crowd-sourced bathymetry begin, m (IHO B-12)."""
+    try:
+        told = collection.get("properties") or {}
+        platform = told.get("platform") or {}
+        reference = (told.get("trustedNode") or {}).get("verticalReferenceOfDepth")
+        reference = reference or (collection.get("crs") or {}).get("vertical") or ""
+        if reference.lower() != "transducer" or (platform.get("correctors") or {}).get("draftApplied"):
+            return 0.0
+        drafts = [sensor.get("draft") for sensor in platform.get("sensors") or () if "draft" in sensor]
+        return _number(drafts[0], "draft") if drafts else transducer
+    except (AttributeError, TypeError, ValueError):
+        return 0.0
+
+
+def _lines(geometry: Mapping[str, Any]) -> list[Any]:
+    """Return the lines of a geometry, and the rings of a polygon."""
+    kind, coordinates = geometry["type"], geometry["coordinates"]
+    if kind == "LineString":
+        return [coordinates]
+    if kind in ("MultiLineString", "Polygon"):
+        return list(coordinates)
+    return [ring for polygon in coordinates for ring in polygon] if kind == "MultiPolygon" else []
+
+
+def _along_shore(places: Sequence[tuple[float, float]], most: int) -> Iterator[DepthPoint]:
+    """Yield at most so many points of depth 0 along a line of latitudes and longitudes."""
+    for (lat, lon), (to_lat, to_lon) in pairwise(places):
+        length = math.hypot(*LocalPlane(lat, lon).to_xy(to_lat, to_lon))
+        steps = max(1, math.ceil(length / SHORE_STEP_M))
+        for step in range(min(steps, most)):
+            share = step / steps
+            yield DepthPoint(lat + share * (to_lat - lat), lon + share * (to_lon - lon), 0.0)
+        most -= steps
+        if most <= 0:
+            return
 
 
 def _of(row: Mapping[str, object], names: Sequence[str]) -> object:
@@ -341,9 +437,8 @@ def _short(value: object) -> str:
 def _latlon(lat: object, lon: object) -> tuple[float, float]:
     degrees = _number(lat, "latitude"), _number(lon, "longitude")
     if not (abs(degrees[0]) <= 90.0 and abs(degrees[1]) <= 180.0):
-        raise ValueError(
-            f"position {_short(lat)}, {_short(lon)}: expected latitude within 90 and longitude within 180"
-        )
+        place = f"{degrees[0]:.10g}, {degrees[1]:.10g}"
+        raise ValueError(f"position {place}: expected latitude within 90 and longitude within 180")
     return degrees
 
 

@@ -1,4 +1,4 @@
-"""Files of others into the lake: NMEA logs, soundings as CSV or GeoJSON, marks as CSV, GeoJSON or GPX.
+"""Files of others into the lake: NMEA logs, soundings as CSV, GeoJSON, XYZ or GeoTIFF, shores and marks.
 
 A file is known by the digest of its bytes, whatever it is called. A recording is taken in piece by piece,
 each piece's soundings and how many they are by now in one commit; after an interruption it goes through
@@ -17,9 +17,9 @@ from statistics import median
 from types import MappingProxyType
 from typing import NamedTuple
 
-from companion.lakebed import exchange
+from companion.lakebed import exchange, projected
 from companion.lakebed.bed import Bed
-from companion.lakebed.exchange import DepthPoint, Imported, MarkPoint
+from companion.lakebed.exchange import DepthPoint, Imported, MarkPoint, ToDegrees
 from companion.lakebed.marks import FIX_RADIUS
 from companion.lakebed.surface import LevelHint
 from companion.record.lakes import Lakes, LearnedFile
@@ -38,11 +38,14 @@ class Conditions(NamedTuple):
     """What has to be told about a file, because it does not say.
 
     `level` is how far the water stood above the lake's zero, m; `transducer` how far the transducer hung
-    below the surface, m (None: as the recording says).
+    below the surface, m (None: as the recording says); `degrees` turns the eastings and northings of a chart
+    into degrees; `shoreline` says that the lines of GeoJSON are the water's edge.
     """
 
     level: float = 0.0
     transducer: float | None = None
+    degrees: ToDegrees | None = None
+    shoreline: bool = False
 
 
 class Outcome(NamedTuple):
@@ -84,7 +87,7 @@ def learn(path: Path, lakes: Lakes, bed: Bed, conditions: Conditions, progress: 
     outcome = (
         _recording(path, digest, lakes, bed, conditions, progress)
         if read is None
-        else _points(path, bed, read, progress)
+        else _points(path, bed, read, conditions, progress)
     )
     if not outcome.useless:
         lakes.save(bed, LearnedFile(digest, path.name, outcome.soundings, outcome.marks, True))
@@ -111,7 +114,7 @@ def _recording(
     return Outcome(path.name, bed.kept, 0, bed.dropped, problems, hint=bed.level_hint())
 
 
-def _points(path: Path, bed: Bed, read: _Read, progress: Progress) -> Outcome:
+def _points(path: Path, bed: Bed, read: _Read, conditions: Conditions, progress: Progress) -> Outcome:
     """Take in a chart: all of it or, when that is interrupted, nothing."""
     most = MOST_BYTES.get(path.suffix.lower(), MOST_BYTES[".csv"])
     if path.stat().st_size > most:
@@ -119,7 +122,7 @@ def _points(path: Path, bed: Bed, read: _Read, progress: Progress) -> Outcome:
             path.name, problems=[f"{path}: more than {most // 1_000_000} MB; split it, or give it as .csv"]
         )
     try:
-        soundings, marks = read(path.read_text(encoding="utf-8-sig"))
+        soundings, marks = read(path.read_bytes(), conditions)
     except UnicodeDecodeError:
         return Outcome(path.name, problems=[f"{path}: not text; {_EXPECTED}"])
     kept, strays = exchange.without_strays(soundings.items)
@@ -158,27 +161,51 @@ def _track_times(points: Sequence[DepthPoint]) -> list[float] | None:
     return times if min(steps) >= 0.0 and median(steps) <= _TRACK_STEP_S else None
 
 
-_Read = Callable[[str], tuple[Imported[DepthPoint], Imported[MarkPoint]]]
-MOST_BYTES = {".csv": 64_000_000, ".geojson": 12_000_000, ".json": 12_000_000, ".gpx": 12_000_000}
+_Read = Callable[[bytes, Conditions], tuple[Imported[DepthPoint], Imported[MarkPoint]]]
+MOST_BYTES = {
+    ".csv": 64_000_000,
+    ".xyz": 64_000_000,
+    ".tif": 64_000_000,
+    ".tiff": 64_000_000,
+    ".geojson": 12_000_000,
+    ".json": 12_000_000,
+    ".gpx": 12_000_000,
+}
 """Charts larger than this are not read, by the ending of their name."""
-_EXPECTED = "expected NMEA 0183 sentences, or a .csv, .geojson or .gpx file"
+_EXPECTED = "expected NMEA 0183 sentences, or a .csv, .geojson, .xyz, .tif or .gpx file"
 
 
-def _from_csv(text: str) -> tuple[Imported[DepthPoint], Imported[MarkPoint]]:
+def _text(data: bytes) -> str:
+    return data.decode("utf-8-sig")
+
+
+def _from_csv(data: bytes, told: Conditions) -> tuple[Imported[DepthPoint], Imported[MarkPoint]]:
+    text = _text(data)
     header = {name.strip().lower() for name in text.partition("\n")[0].split(",")}
     if "kind" in header:
         return Imported(), exchange.marks_from_csv(text)
-    return exchange.soundings_from_csv(text), Imported()
+    return exchange.soundings_from_csv(text, told.degrees), Imported()
 
 
-def _from_geojson(text: str) -> tuple[Imported[DepthPoint], Imported[MarkPoint]]:
+def _from_geojson(data: bytes, told: Conditions) -> tuple[Imported[DepthPoint], Imported[MarkPoint]]:
+    text = _text(data)
+    if told.shoreline:
+        return exchange.shoreline_from_geojson(text), Imported()
     if '"kind"' in text:
         return Imported(), exchange.marks_from_geojson(text)
-    return exchange.soundings_from_geojson(text), Imported()
+    return exchange.soundings_from_geojson(text, told.transducer or 0.0), Imported()
 
 
-def _from_gpx(text: str) -> tuple[Imported[DepthPoint], Imported[MarkPoint]]:
-    return Imported(), exchange.marks_from_gpx(text)
+def _from_gpx(data: bytes, _: Conditions) -> tuple[Imported[DepthPoint], Imported[MarkPoint]]:
+    return Imported(), exchange.marks_from_gpx(_text(data))
+
+
+def _from_xyz(data: bytes, told: Conditions) -> tuple[Imported[DepthPoint], Imported[MarkPoint]]:
+    return projected.soundings_from_xyz(_text(data), told.degrees), Imported()
+
+
+def _from_geotiff(data: bytes, told: Conditions) -> tuple[Imported[DepthPoint], Imported[MarkPoint]]:
+    return projected.soundings_from_geotiff(data, told.degrees), Imported()
 
 
 _POINTS: dict[str, _Read] = {
@@ -186,6 +213,9 @@ _POINTS: dict[str, _Read] = {
     ".geojson": _from_geojson,
     ".json": _from_geojson,
     ".gpx": _from_gpx,
+    ".xyz": _from_xyz,
+    ".tif": _from_geotiff,
+    ".tiff": _from_geotiff,
 }
 
 
@@ -195,7 +225,8 @@ def _reader(path: Path) -> _Read | None:
     if suffix in (".txt", ".tsv"):
         with path.open("rb") as file:
             header = file.readline(1000).decode("utf-8", "replace").lower()
-        return _from_csv if "lat" in header and "depth" in header else None
+        placed = "lat" in header or "northing" in header
+        return _from_csv if placed and "depth" in header else None
     return _POINTS.get(suffix)
 
 

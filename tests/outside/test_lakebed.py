@@ -16,6 +16,7 @@ from scipy.interpolate import LinearNDInterpolator
 from companion.lakebed import exchange
 from companion.lakebed.beam import depth_ratio
 from companion.lakebed.gates import Gate
+from companion.lakebed.projected import to_degrees
 from companion.lakebed.soundings import Joiner, depth_below_surface, sound_speed
 from companion.lakebed.surface import Surface
 from companion.sensing.localplane import LocalPlane
@@ -236,6 +237,16 @@ def test_drying_heights_are_left_out_of_a_bay():
     assert len(read.items) + len(read.problems) == 2500
     assert all("expected more than 0" in line for line in read.problems)
     assert max(p.depth for p in read.items) == pytest.approx(16.7, abs=0.1)
+
+
+def test_eastings_and_northings_of_a_survey_are_its_latitudes_and_longitudes():
+    # The survey gives both; its zone is 19 north, for it lies at 70 degrees west (UTM's rule, M).
+    text = data("points/coast_quaqtaq.txt").read_text()
+    planar = exchange.soundings_from_csv(text, to_degrees("UTM 19N"))
+    plain = exchange.soundings_from_csv(text)
+    assert len(planar.items) == len(plain.items) > 5000
+    away = np.array([p[:2] for p in planar.items]) - np.array([p[:2] for p in plain.items])
+    assert np.abs(away).max() <= 1e-6  # a tenth of a metre, to which the degrees are given
 
 
 # --- sound in water -------------------------------------------------------------------------------------

@@ -9,6 +9,7 @@ import pytest
 from companion.lakebed import exchange
 from companion.lakebed.bed import Bed
 from companion.lakebed.exchange import DepthPoint, MarkPoint
+from companion.lakebed.projected import to_degrees
 from companion.record import learning
 from companion.record.lakes import Lakes, LearnedFile, of_trip
 from companion.record.learning import Conditions, digest_of, learn
@@ -241,3 +242,12 @@ def test_a_text_file_with_named_columns_is_read_as_points(take):
     lines = ["Northing;Easting;Lat (DD);Long (DD);Depth (ft)", "1;2;-47.2;-126.4;10"]
     assert take("survey.txt", "\n".join(lines)).soundings == 1
     assert take("day.txt", day(60)).soundings >= 55
+
+
+def test_a_shoreline_and_a_grid_in_its_zone_are_learned(take, lakes):
+    line = {"type": "LineString", "coordinates": [[-81.0, 0.0], [-81.0, 0.0009]]}
+    shore = json.dumps({"features": [{"geometry": line}]}).encode()
+    assert take("shore.geojson", shore, shoreline=True).soundings == 20
+    grid = b"500030 10 -4.0\n500030 20 -4.5\n"
+    assert take("grid.xyz", grid, degrees=to_degrees("UTM 17N")).soundings == 2
+    assert sorted(cells(lakes)[:, 2])[-3:] == pytest.approx([0.0, 4.0, 4.5], abs=1e-6)
