@@ -24,7 +24,6 @@ from typing import NamedTuple
 import msgspec
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from companion.casting.swim import (
     MANNERS,
@@ -263,6 +262,8 @@ def zone(on: Ground, target: Target) -> Flags:
 
 def _away(east: Floats, north: Floats, lines: Iterable[Floats]) -> Floats:
     """Return the distance of places to the nearest of some lines, m."""
+    from scipy.spatial import cKDTree  # noqa: PLC0415  (a tenth of what there is to load at the start)
+
     points = np.concatenate([_dense(line) for line in lines])
     away, _ = cKDTree(points).query(np.stack([east.ravel(), north.ravel()], axis=1))
     return np.asarray(away, dtype=float).reshape(east.shape)

@@ -20,7 +20,6 @@ from typing import Literal, NamedTuple, get_args
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtri
 
 from companion.tackle import RodReach
 
@@ -199,6 +198,8 @@ def _counts(wish: Wish, z: Singles, floor: Singles, hit: Flags, touched: Flags, 
 
 def equal_shifts(count: int) -> Floats:
     """Return an odd number of shifts, in standard deviations, that are equally likely, rising."""
+    from scipy.special import ndtri  # noqa: PLC0415  (half of what there is to load before the first depth)
+
     shifts = np.asarray(ndtri((np.arange(count) + 0.5) / count))
     shifts[count // 2] = 0.0
     # A few quantiles spread less than the distribution they stand for; scaled, they spread as much.

@@ -6,20 +6,20 @@ import contextlib
 import os
 import signal
 from collections.abc import Callable
+from functools import cache
 from pathlib import Path
 
 import click
 
 from companion import config
 from companion.cli.common import command, config_option, settings_in_force, warn
-from companion.cli.showing import Showing
+from companion.cli.late_page import LatePage
 from companion.clock import LiveClock
 from companion.config import Settings
 from companion.events import AnyEvent, Said, to_json
 from companion.live.devices import Parts
 from companion.live.live import Live, Places
 from companion.live.wires import sources_of
-from companion.page import PageError
 from companion.record import timeline
 from companion.record.hold import hold
 from companion.record.meanwhile import usable_logbook
@@ -61,21 +61,19 @@ def run_command(*, dry_run: bool, as_json: bool, data: Path | None, config_path:
         logbook = None if dry_run else usable_logbook(folder / "logbook.db", told.append)
         places = Places(logbook, folder / "recordings")
         parts = _parts(settings, open_parts, dry_run=dry_run)
-        showing = Showing(settings, _aloud(parts), folder / PAIRED)
+        page = open_parts.enter_context(LatePage(settings, _aloud(parts), folder / PAIRED))
         live = Live(
             settings,
             _text_in_force(config_path),
-            _shown(parts, showing),
+            _shown(parts, page),
             places,
             _printer(settings, as_json=as_json),
-            look=showing.look,
+            look=page.look,
             limits=Limits(int(settings.recordings.most), int(settings.recordings.keep_free)),
         )
-        showing.tapped = live.tapped
+        page.tapped = live.tapped
         for text in told:
             live.tell(text)
-        if settings.page.on:
-            _show(showing, open_parts)
         for which in (signal.SIGTERM, signal.SIGINT):
             signal.signal(which, lambda _signal, _frame: live.stop())
         live.run()
@@ -84,14 +82,6 @@ def run_command(*, dry_run: bool, as_json: bool, data: Path | None, config_path:
 def _aloud(parts: Parts) -> Callable[[str], None]:
     """Return what speaks a line that must not be recorded."""
     return lambda text: parts.tell(Said(t=0.0, text=text, about="answer"))
-
-
-def _show(showing: Showing, stack: contextlib.ExitStack) -> None:
-    """Open the page; a trip goes on without one."""
-    try:
-        stack.enter_context(showing)
-    except PageError as error:
-        warn(str(error))
 
 
 def _text_in_force(path: Path | None) -> str:
@@ -115,26 +105,33 @@ def _parts(settings: Settings, stack: contextlib.ExitStack, *, dry_run: bool) ->
 def with_ears(
     parts: Parts,
     settings: Settings,
-    recogniser: Recogniser,
+    load: Callable[[], Recogniser],
     speaker: Speaker | None = None,
     held: Callable[[], bool] | None = None,
 ) -> Parts:
-    """Return the devices with a microphone, and what listens at it and is deaf to the speaker."""
+    """Return the devices with a microphone, and what listens at it and is deaf to the speaker.
+
+    `load` returns the recogniser; it is called when that is first needed.
+    """
 
     def listener(complain: Callable[[str], None]) -> Listener:
         if speaker is None:
-            return Listener(recogniser, None, held, complain)
+            return Listener(load(), None, held, complain)
         gate = EchoGate(lambda: speaker.speaking, speaker.hush)
-        return Listener(recogniser, gate, held, complain, speaker.yield_floor)
+        return Listener(load(), gate, held, complain, speaker.yield_floor)
 
     return parts._replace(
-        frames=lambda: microphone_frames(settings.voice.microphone), hear=recogniser.hear, listener=listener
+        frames=lambda: microphone_frames(settings.voice.microphone),
+        hear=lambda samples: load().hear(samples),
+        listener=listener,
     )
 
 
-def _recogniser(settings: Settings, missing: list[str]) -> Recogniser | None:
+def _recogniser(settings: Settings, missing: list[str]) -> Callable[[], Recogniser] | None:
+    """Return what loads the recogniser, once; None when there is no speech model."""
     try:
-        return for_grammar(chosen_model(settings), Grammar(aboard(settings)))
+        model = chosen_model(settings)
+        return cache(lambda: for_grammar(model, Grammar(aboard(settings))))
     except ModelError as error:
         warn(str(error))
         missing.append("speech model")
@@ -162,14 +159,14 @@ def _button(settings: Settings, missing: list[str]) -> Callable[[], bool] | None
         return None
 
 
-def _shown(parts: Parts, showing: Showing) -> Parts:
+def _shown(parts: Parts, page: LatePage) -> Parts:
     """Return the devices with the page among them, which is told of an event as soon as the speaker."""
 
     def tell(event: AnyEvent) -> None:
-        showing.event(event)
+        page.event(event)
         parts.tell(event)
 
-    return parts._replace(tell=tell)
+    return parts._replace(tell=tell, begin_rest=page.begin)
 
 
 def _printer(settings: Settings, *, as_json: bool) -> Callable[[AnyEvent], None]:

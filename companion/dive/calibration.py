@@ -32,7 +32,6 @@ from typing import Final, NamedTuple
 import msgspec
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import logsumexp, ndtr, ndtri
 
 from companion.dive.kept import kept
 from companion.dive.rig import Line, Lure, Retrieve
@@ -303,6 +302,8 @@ def _touched_by(soundings: Soundings, seen: Evidence, deep: Floats, away: Floats
     Over a stretch the depth of the bottom is off by one normal error, so the first touch there lies
     before a step exactly when the deepest penetration so far exceeds that error.
     """
+    from scipy.special import ndtr  # noqa: PLC0415  (half of what there is to load before the first depth)
+
     where, depths = np.array(soundings, dtype=np.float32).T
     dug = deep - (depths[0] if len(depths) == 1 else np.interp(away, where, depths))
     dug = dug.astype(np.float32) / -np.float32(seen.sigma)
@@ -363,6 +364,8 @@ def _solved_lift_logs(stated: Stated) -> Floats:
 
 def _log_sum(log_weight: Floats) -> Floats:
     """Return ln of the sum of weights over thickness and cast, shape (depths, drags)."""
+    from scipy.special import logsumexp  # noqa: PLC0415  (half of what there is to load before the first depth)
+
     return np.asarray(logsumexp(log_weight, axis=(2, 3)))
 
 
@@ -492,6 +495,8 @@ class Calibration:
             length_sigma: relative standard deviation of that.
             drift: speed of the boat towards where the lure lands, m/s.
         """
+        from scipy.special import ndtri  # noqa: PLC0415  (half of what there is to load before the first depth)
+
         grid = self._grids[rig]
         order = np.argsort(grid.reach, axis=None)
         share = np.cumsum(self._weight(rig).ravel()[order])

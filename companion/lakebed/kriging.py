@@ -15,10 +15,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cache
+from types import ModuleType
 
 import numpy as np
 import numpy.typing as npt
-from scipy.linalg import lapack
 
 from companion.lakebed.cells import FloatArray
 
@@ -122,15 +123,22 @@ def _frame(support: Support) -> _Frame:
     return _Frame(float(east) / steep, float(north) / steep, CONTOUR_STRETCH) if steep > 1e-9 else _Frame()
 
 
+@cache
+def _lapack() -> ModuleType:
+    from scipy.linalg import lapack  # noqa: PLC0415  (a fifth of what there is to load at the start)
+
+    return lapack
+
+
 def _factor(covariance: FloatArray) -> FloatArray:
-    factor, failed = lapack.dpotrf(covariance, lower=1, overwrite_a=0)
+    factor, failed = _lapack().dpotrf(covariance, lower=1, overwrite_a=0)
     if failed:
         raise np.linalg.LinAlgError("covariance of the soundings is not positive definite")
     return np.asarray(factor)
 
 
 def _forward(factor: FloatArray, right: FloatArray) -> FloatArray:
-    solved, _ = lapack.dtrtrs(factor, right, lower=1)
+    solved, _ = _lapack().dtrtrs(factor, right, lower=1)
     return np.asarray(solved)
 
 
@@ -174,9 +182,9 @@ def _off(factor: FloatArray, rest: FloatArray, sill: float) -> FloatArray:
 
     From the inverse of the covariance (Dubrule 1983, Mathematical Geology 15, 687, from memory).
     """
-    inverse, _ = lapack.dpotri(factor, lower=1)
+    inverse, _ = _lapack().dpotri(factor, lower=1)
     precision = np.diag(inverse)
-    solved, _ = lapack.dpotrs(factor, rest, lower=1)
+    solved, _ = _lapack().dpotrs(factor, rest, lower=1)
     square = float(np.median(solved**2 / precision)) / _CHI2_MEDIAN
     return np.asarray(solved / np.sqrt(precision * max(square, sill)))
 
@@ -204,7 +212,7 @@ class Local:
             innovations = self._solve(covariance, rest, Variation(self.sill))
             self.misfit = float(innovations @ innovations)
             self.sill = (_PRIOR_CELLS * model.sill + self.misfit) / (_PRIOR_CELLS + count)
-        self._weights, _ = lapack.dtrtrs(self._factor, innovations, lower=1, trans=1)
+        self._weights, _ = _lapack().dtrtrs(self._factor, innovations, lower=1, trans=1)
 
     def depth(self, east: FloatArray, north: FloatArray) -> FloatArray:
         """Return the depth at places of shape (q,), m."""

@@ -16,7 +16,6 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import log_ndtr
 
 from companion.lakebed.cells import Cells, FloatArray, TileKey
 from companion.lakebed.kriging import Structure, Support, Variation
@@ -280,6 +279,8 @@ def _below_the_surface(depth: FloatArray, sigma: FloatArray) -> tuple[FloatArray
     The moments of a truncated normal distribution (Johnson, Kotz & Balakrishnan 1994, Continuous Univariate
     Distributions 1, section 13.10.1, from memory).
     """
+    from scipy.special import log_ndtr  # noqa: PLC0415  (half of what there is to load before the first depth)
+
     sigma = np.maximum(sigma, 1e-6)
     ahead = depth / sigma
     near = ahead < 6.0  # further off, the surface changes nothing

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from functools import partial
@@ -24,8 +25,11 @@ READY_WITHIN_S = 10.0
 """What has not come this long after the start is named as missing ..."""
 FAILED_AFTER_S = 3.0
 """... or this long, when it has said that it cannot be had."""
+REST_AFTER_S = 1.0
+"""The recogniser and the page, which take long to load, are begun this long after the wires."""
 JOIN_WITHIN_S = 1.0
 """How long the end of a trip waits for a device's thread."""
+_LOG = logging.getLogger(__name__)
 
 
 class Tell(Protocol):
@@ -45,6 +49,7 @@ class Parts(NamedTuple):
         hear: makes out the words in the clips of a trip that was cut off.
         tell: is told every event, and speaks what is to be spoken, at once or soon.
         missing: what the configuration asks for and is not there, in a word or two each.
+        begin_rest: called once the wires have been read for a while, to begin what can wait.
     """
 
     sources: Sequence[Source] = ()
@@ -53,6 +58,7 @@ class Parts(NamedTuple):
     hear: Callable[[Samples], str | Hearing] | None = None
     tell: Callable[[AnyEvent], None] = lambda _: None
     missing: Sequence[str] = ()
+    begin_rest: Callable[[], None] = lambda: None
 
 
 class Devices:
@@ -82,17 +88,28 @@ class Devices:
         self._waited_for = {source.name: source.opened for source in parts.sources}
         self._readers: list[Reader] = []
         self._ears: Ears | None = None
+        self._loading: threading.Thread | None = None
+        self._rest_begun = self._stopped = False
 
     def start(self) -> None:
-        """Start reading the wires, and listening."""
+        """Start reading the wires."""
         for source in self._parts.sources:
             reader = self._reader(source)
             self._readers.append(reader)
             reader.start()
+        if self._parts.listener is not None:
+            self._waited_for[MICROPHONE] = threading.Event()
+
+    def begin_rest(self, waited: float) -> None:
+        """Begin once what takes long to load, when the wires have been read for long enough, s."""
+        if self._rest_begun or waited < REST_AFTER_S:
+            return
+        self._rest_begun = True
+        self._parts.begin_rest()
         if self._parts.frames is not None and self._parts.listener is not None:
-            self._ears = self._listening(self._parts.frames, self._parts.listener(self._tell))
-            self._waited_for[MICROPHONE] = self._ears.opened
-            self._ears.start()
+            load = partial(self._load_ears, self._parts.frames, self._parts.listener)
+            self._loading = threading.Thread(target=load, name="loading ears", daemon=True)
+            self._loading.start()
 
     def look_whether_ready(self, waited: float) -> None:
         """Tell once that all is ready, or what is missing, when it was waited for so long, s."""
@@ -100,7 +117,7 @@ class Devices:
             return
         missing = [name for name, opened in self._waited_for.items() if not opened.is_set()]
         patience = FAILED_AFTER_S if self._failed.issuperset(missing) else READY_WITHIN_S
-        if missing and waited < patience:
+        if missing and (waited < patience or self._is_loading()):
             return
         self.ready.set()
         missing += [name for name in self._parts.missing if name not in missing]
@@ -108,8 +125,11 @@ class Devices:
 
     def stop(self) -> None:
         """Ask every thread to stop."""
+        self._stopped = True
         for reader in self._readers:
             reader.stop()
+        if self._loading is not None:
+            self._loading.join()
         if self._ears is not None:
             self._ears.stop()
 
@@ -135,6 +155,24 @@ class Devices:
             lambda name: self._tell(wording.part_back(name)),
             stop=BeatingStop(self._heart, source.name),
         )
+
+    def _is_loading(self) -> bool:
+        return not self._rest_begun or (self._loading is not None and self._loading.is_alive())
+
+    def _load_ears(
+        self, frames: Callable[[], Iterator[Samples]], load: Callable[[Callable[[str], None]], Listener]
+    ) -> None:
+        """Load what listens, and begin to."""
+        try:
+            ears = self._listening(frames, load(self._tell))
+        except Exception as error:  # whatever it is, the trip goes on without ears
+            _LOG.exception("what listens could not be loaded")
+            self._lost(MICROPHONE, f"cannot listen ({error})")
+            return
+        self._waited_for[MICROPHONE] = ears.opened
+        if not self._stopped:
+            self._ears = ears
+            ears.start()
 
     def _listening(self, frames: Callable[[], Iterator[Samples]], listener: Listener) -> Ears:
         return Ears(

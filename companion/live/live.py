@@ -212,6 +212,7 @@ class Live:
             trip.remark(t, None)
             self._check_clock(trip)
         self._disk.check()
+        self._devices.begin_rest(now - rhythm.began)
         self._devices.look_whether_ready(now - rhythm.began)
         if rhythm.feed_every is not None and now - rhythm.fed >= rhythm.feed_every / 2:
             rhythm.fed = now

@@ -33,7 +33,7 @@ def recogniser():
 
 def boat_listener(recogniser, speaker=None) -> Listener:
     """Return the listener that `companion run` makes for these settings."""
-    parts = with_ears(Parts(), SETTINGS, recogniser, speaker)
+    parts = with_ears(Parts(), SETTINGS, lambda: recogniser, speaker)
     return parts.listener(lambda _: None)
 
 

@@ -97,7 +97,7 @@ def test_through_two_wires_and_a_microphone(launch, wire, tools, tmp_path, recog
             threading.Event().wait(0.02)
             yield quiet[:320]
 
-    parts = with_ears(Parts(), config.parse(text), recogniser)
+    parts = with_ears(Parts(), config.parse(text), lambda: recogniser)
     boat = launch(text, frames=frames, hear=parts.hear, listener=parts.listener)
     boat.wait_for_text("ready")
     chance = random.Random(3)
