@@ -155,6 +155,10 @@ class Aboard:
 
     def pair(self) -> None:
         """Pair a device with the page, as a person would: ask for a code, hear it, type it in."""
+        for _ in range(600):
+            if self.page:
+                break
+            time.sleep(0.1)
         self._post("ask", {})
         for _ in range(600):
             if self.code:
