@@ -20,6 +20,8 @@ from typing import Any, NamedTuple
 COMPANION = Path(sys.executable).parent / "companion"
 CGROUP = Path("/sys/fs/cgroup/cpu")
 PERIOD_US = 20_000
+SHARES = 200_000
+"""Weight of what is held back beside other processes (usual: 1024): the quota alone decides what it gets."""
 SAMPLED_EVERY_S = 1.0
 TICKS = os.sysconf("SC_CLK_TCK")
 Event = dict[str, Any]
@@ -48,6 +50,7 @@ class Throttle:
         group = CGROUP / f"trial-{os.getpid()}"
         try:
             group.mkdir()
+            (group / "cpu.shares").write_text(str(SHARES))
             (group / "cpu.cfs_period_us").write_text(str(PERIOD_US))
             (group / "cpu.cfs_quota_us").write_text(str(round(PERIOD_US / self.times)))
         except OSError:
