@@ -54,6 +54,11 @@ CLEAR_OF = 0.1
 """So much of the quiet at an utterance's end is not taken into the next one, s: a word may still ring."""
 OPENS = 0.3
 """How long what becomes loud counts as somebody speaking before it is known what it is, s."""
+TAIL = 0.4
+"""What becomes loud so soon after words were decided is not yet somebody speaking, s: it may be their end,
+and the answer must not give way to that."""
+SPEAKING = 0.2
+"""Nothing spoken for no longer than this, s: then somebody speaks who was not known to."""
 QUIET_BEFORE = 0.5
 """Nothing spoken for so long, s, and no word begins just now that giving up would cut in two."""
 IN_A_ROW = 3
@@ -230,6 +235,8 @@ class Listener:
         self._attempt: Attempt | None = None
         self._frames: list[Samples] = []
         self._count = 0
+        self._decided_at = -FRAMES_A_SECOND
+        self._is_tail = False
         self._quiet = self._since_begun = 0
         self._was_deaf = False
         self.utterance_open = False
@@ -256,9 +263,13 @@ class Listener:
     def _is_utterance_open(self) -> bool:
         """Tell whether somebody is speaking: what began to be loud, as long as there is speech in it."""
         attempt, since = self._attempt, self._since_begun
-        if attempt is None or since < OPENS * FRAMES_A_SECOND or since % (2 * CHUNK):
-            return attempt is not None and (self.utterance_open or since < OPENS * FRAMES_A_SECOND)
-        return attempt.still_lately < QUIET_BEFORE
+        if attempt is None:
+            return False
+        if since < OPENS * FRAMES_A_SECOND:
+            return self.utterance_open or not self._is_tail
+        if since % (2 * CHUNK):
+            return self.utterance_open
+        return attempt.still_lately < (QUIET_BEFORE if self.utterance_open else SPEAKING)
 
     def _take(self, frame: Samples) -> Listened | None:
         self._count += 1
@@ -279,6 +290,7 @@ class Listener:
         self._drop()
         self._before.clear()
         self._count = 0
+        self._decided_at = -FRAMES_A_SECOND
         if self.utterance_open:
             self.utterance_open = False
             self._floor(False)
@@ -321,6 +333,7 @@ class Listener:
 
     def _begin(self) -> Listened | None:
         attempt = self._attempt = self.recogniser.begin()
+        self._is_tail = self._count - self._decided_at < TAIL * FRAMES_A_SECOND
         self._frames = []
         self._quiet = self._since_begun = 0
         before, self._before = self._before, deque(self._before, PRE_ROLL_FRAMES)
@@ -357,6 +370,7 @@ class Listener:
         self._drop()
         if not hearing.text:
             return None
+        self._decided_at = self._count
         self._before.clear()  # the next utterance must not begin with the words of this one
         self._before.extend(frames[len(frames) - round(still * FRAMES_A_SECOND) :])
         samples, ended = np.concatenate(frames), self._count / FRAMES_A_SECOND

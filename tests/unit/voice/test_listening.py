@@ -250,6 +250,21 @@ def test_the_floor_is_given_back_with_the_decision():
     assert floor.told[1][0] == pytest.approx(3.5, abs=0.05)
 
 
+def test_the_end_of_words_just_decided_does_not_take_the_floor():
+    """The answer begins then: taken for somebody speaking, the end would cut it off."""
+    floor = Floor(Recogniser(long=0.5))
+    floor.hear(sound((3, 50), (0.6, 3000), (2, 50)))
+    assert [is_open for _, is_open in floor.told] == [True, False]
+    floor.hear(sound((0.5, 3000)))
+    assert [is_open for _, is_open in floor.told] == [True, False, True, False]
+
+
+def test_who_goes_on_to_speak_after_words_just_decided_gets_the_floor():
+    floor = Floor(Recogniser(long=0.5))
+    floor.hear(sound((3, 50), (0.97, 3000)))
+    assert [is_open for _, is_open in floor.told] == [True, False, True]
+
+
 def test_noise_without_speech_gives_the_floor_back_though_it_goes_on():
     """A gust begins an utterance; with nothing spoken in it for half a second, the floor is free."""
     floor = Floor()
