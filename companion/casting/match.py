@@ -52,10 +52,17 @@ class Standing(msgspec.Struct, frozen=True):
 
     @property
     def action(self) -> tuple[bool, int | None]:
-        """What an angler can do about it: whether the lure gets down, and which rod to take."""
-        return self.state == "touch", self.better
+        """What an angler can do about it: whether the lure gets down, and which rod to take.
+
+        Where it digs, it is all one which lesser rod would do: who was told once and digs on means to.
+        """
+        if self.state == "touch":
+            return True, None if self.better is None else ANY_LESSER
+        return False, self.better
 
 
+ANY_LESSER = 0
+"""Stands in an action for whichever lesser rod would do."""
 UNKNOWN = Standing("unknown")
 JUST_CLEAR_M = 0.1524
 """Half a foot: a margin smaller than this is no whole foot, and "clear by 0 feet" is no thing to say."""
@@ -113,4 +120,8 @@ class MatchWatch:
         if self._down[in_hand]:
             deep = margin < -self.rules.digs and least is not None and reaches[least] < reaches[in_hand]
             return Standing("touch", depth, margin, least if deep else None)
-        return Standing("clear" if margin <= self.rules.near else "short", depth, margin, least)
+        state: MatchState = "clear" if margin <= self.rules.near else "short"
+        named = self.standing.better
+        if named is not None and self._down.get(named) and reaches[named] - depth <= self.rules.digs:
+            return Standing(state, depth, margin, named)  # the rod named before still does
+        return Standing(state, depth, margin, least)

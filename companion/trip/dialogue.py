@@ -94,7 +94,7 @@ class Dialogue:
         other = core.rooms.grammar.parse(doubt or "")
         if other is not None:
             outcome = in_doubt(outcome, command, other, core.rooms)
-        core.state = outcome.state
+        core.state = replace(outcome.state, policy=outcome.state.policy.with_command(t))
         self._pass_on(outcome, t)
         self._lookout.follow_hand(t, before)
 

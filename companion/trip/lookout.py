@@ -139,13 +139,16 @@ class Lookout:
         self._match_due = NEVER
         core = self._core
         matched, policy = self._matched, core.state.policy
-        if matched is None or matched.action == policy.told:
+        if matched is None:
+            return
+        if matched.action == policy.told:
+            core.state = replace(core.state, policy=policy.with_told(matched.action))
             return
         begins = policy.told is None and not policy.wanted
         if begins or self._speech.may_speak(t, "match"):
             core.emit(msgspec.structs.replace(matched.match, **core.stamp(t)))
             core.state = replace(core.state, policy=policy.with_told(matched.action))
             if not begins:  # how a trip begins asks for nothing to be done
-                self._speech.speak(t, matched.line, "match")
+                self._speech.speak(t, matched.line_for_taken if policy.wanted else matched.line, "match")
         elif policy.next_at("match") > t:
             self._match_due = policy.next_at("match")

@@ -26,6 +26,10 @@ APART_S: Mapping[Kind, float] = MappingProxyType(
     {"match": 10.1, "cover": 600.0, "depth": 600.0, "position": 600.0}
 )
 """The shortest time between two lines of one kind. A match stands for ten seconds once it was said."""
+AFTER_COMMAND_S = 4.0
+"""How long after a command nothing is volunteered that can wait: the next word is often the angler's."""
+CAN_WAIT: frozenset[Kind] = frozenset(("match", "cover", "water"))
+NO_ROD_REACHES: Action = (False, None)
 TRAVELLING_MPS = 2.0
 """Speed over ground from which the boat travels, unless the owner sets another."""
 REPEATED_AFTER_S = 60.0
@@ -52,6 +56,7 @@ class SpeechPolicy(NamedTuple):
         answers_unknown: whether what may have been a command, and was not understood, is answered.
         asked_again: that was done, and no command has been understood since.
         heard_at: when the last utterance was decided, logic s.
+        commanded_at: when a command was last carried out, logic s.
     """
 
     travelling: float = TRAVELLING_MPS
@@ -64,6 +69,7 @@ class SpeechPolicy(NamedTuple):
     answers_unknown: bool = True
     asked_again: bool = False
     heard_at: float = float("-inf")
+    commanded_at: float = float("-inf")
 
     def with_heard(self, t: float, *, understood: bool) -> SpeechPolicy:
         """Return the policy after an utterance was decided at logic time t, s."""
@@ -98,9 +104,17 @@ class SpeechPolicy(NamedTuple):
         """Return the policy after a match was told, or is known without being told."""
         return self._replace(told=action, wanted=False)
 
+    def with_command(self, t: float) -> SpeechPolicy:
+        """Return the policy after a command was carried out at logic time t, s."""
+        return self._replace(commanded_at=t)
+
     def with_match_wanted(self) -> SpeechPolicy:
-        """Return the policy that tells the next match at once: another rod is in hand."""
-        return self._replace(told=None, wanted=True)
+        """Return the policy that tells the next match at once: another rod is in hand.
+
+        That no rod reaches the bottom, told before, is no news of another rod.
+        """
+        told = NO_ROD_REACHES if self.told == NO_ROD_REACHES else None
+        return self._replace(told=told, wanted=True)
 
     def allows(self, t: float, kind: Kind, *, casting: bool = False, speed: float | None = None) -> bool:
         """Tell whether a line may be spoken at logic time t, s.
@@ -123,4 +137,6 @@ class SpeechPolicy(NamedTuple):
     def next_at(self, kind: Kind) -> float:
         """Return the earliest logic time, s, at which a line of this kind keeps its distance from others."""
         after_any = max(self.spoken_at.values(), default=float("-inf")) + LINES_APART_S
-        return max(after_any, self.spoken_at.get(kind, float("-inf")) + APART_S.get(kind, 0.0))
+        after_like = self.spoken_at.get(kind, float("-inf")) + APART_S.get(kind, 0.0)
+        after_command = self.commanded_at + AFTER_COMMAND_S if kind in CAN_WAIT else float("-inf")
+        return max(after_any, after_like, after_command)

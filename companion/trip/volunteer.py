@@ -44,10 +44,14 @@ class Noticed(NamedTuple):
 
 
 class Matched(NamedTuple):
-    """How the rods match the bottom: its event, its line, and what an angler can do about it."""
+    """How the rods match the bottom: its event, its line, and what an angler can do about it.
+
+    `line_for_taken` is said when the rod was just taken: that a lesser one would do is left out.
+    """
 
     match: Match
     line: str
+    line_for_taken: str
     action: Action
 
 
@@ -99,7 +103,10 @@ class Volunteer:
         standing = self._watch.accept_depth(at.t, bottom, reaches, hand.number)
         rod = rod_of(self._deck, hand)
         match = entries.match_of(at.t, at.utc, self._deck, rod, standing, mapped=ahead)
-        return Matched(match, wording.match(standing, self._unit, ahead=ahead), standing.action)
+        line, taken = (
+            wording.match(standing, self._unit, ahead=ahead, names_lesser=names) for names in (True, False)
+        )
+        return Matched(match, line, taken, standing.action)
 
     def watch_cast(self, cast: Cast, t: float) -> None:
         """Note a cast whose outlook was told at logic time t, s: a danger on its way is told once more."""

@@ -148,10 +148,11 @@ def water_level(higher: float, unit: LengthUnit) -> str:
     return f"water seems {spoken_depth(abs(higher), unit)} {way} than the map"
 
 
-def match(standing: Standing, unit: LengthUnit, *, ahead: bool = False) -> str:
+def match(standing: Standing, unit: LengthUnit, *, ahead: bool = False, names_lesser: bool = True) -> str:
     """Return the words for how the rod in hand stands; `ahead` tells that the bottom in range is meant.
 
-    Amounts are said only near the bottom, where they decide something.
+    Amounts are said only near the bottom, where they decide something. `names_lesser` has the rod named
+    that would do where this one digs.
 
     >>> match(Standing("clear", 6.0, 0.92), "feet")
     'clear by 3 feet'
@@ -166,8 +167,8 @@ def match(standing: Standing, unit: LengthUnit, *, ahead: bool = False) -> str:
     if standing.state == "touch":
         if standing.better is None:
             return f"touch{where}"
-        deep, other = spoken_depth(-standing.margin, unit), number_words(standing.better)
-        return f"digs by {deep}{where}, number {other} will do"
+        digs = f"digs by {spoken_depth(-standing.margin, unit)}{where}"
+        return f"{digs}, number {number_words(standing.better)} will do" if names_lesser else digs
     if standing.state == "short" and standing.better is None:
         return f"too deep for any rod{where}"
     near = standing.margin <= FARTHEST_AMOUNT_M

@@ -38,6 +38,8 @@ def rows(course: Course, f: Figures) -> dict[str, str]:
         "within the radius told; without a place": f"{f.within_radius} of {f.placed}; {f.unplaced}",
         "time of the thing, off by, median / 95 %, s": _spread([abs(t) for t in f.times_off], 1),
         "depth of the lure, off by, median / 95 %, m": _spread([abs(d) for d in f.depths_off], 2),
+        "answers not heard, or cut off": f"{len(f.answers_cut)} of {f.answers}",
+        "lines on taking a rod, an hour": f"{f.on_taking / hours:.0f}",
         "unasked lines an hour; never sounded": f"{f.unasked / hours:.0f}; {f.never_sounded}",
         "match lines at over 2 m/s": f"{f.travelling}",
         "advice wrong": f"{len(f.advice_wrong)} of {f.advice}",
@@ -66,7 +68,15 @@ def _places(f: Figures, what: str) -> str:
 def faults(f: Figures) -> list[str]:
     """Return what was found fault with, in words."""
     found = []
-    for name in ("wrong", "false", "lost", "lost_to_own_voice", "advice_wrong", "changes_late"):
+    for name in (
+        "wrong",
+        "false",
+        "lost",
+        "lost_to_own_voice",
+        "advice_wrong",
+        "changes_late",
+        "answers_cut",
+    ):
         found += [f"{name.replace('_', ' ')}: {what}" for what in getattr(f, name)]
     return found
 

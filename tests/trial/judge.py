@@ -9,6 +9,8 @@
   believed reach of the rod in hand touch (or not), by `WRONG_M`. A change under the boat is told late when it
   was not said 4 s after the bottom had crossed that reach by `BAND_M` for 10 s, at under 2 m/s, with no cast
   under way.
+- An answer was heard whole when sound came within `ANSWERED_WITHIN_S` of it, and was not cut off at once.
+- What is told of a rod when it is taken was asked for; all other lines of `UNASKED` were not.
 - The delay of a reply is from the end of the words at the microphone to the first sound of the speaker.
 """
 
@@ -30,13 +32,17 @@ from tests.trial.aboard import Event, Told
 from tests.trial.course import Course, Spoken
 from tests.trial.world import STEP_S, config_text
 
-ANSWERED_WITHIN_S = 8.0
+ANSWERED_WITHIN_S = 3.0
+HEARD_WITHIN_S = 8.0
 LATEST_S = 30.0
 """A command decided later than this after its words is not theirs."""
 OWN_VOICE_S = 0.5
 WRONG_M = 0.6
 BAND_M = 0.3
 ROD_CAST_M = 38.0
+CUT_OFF_S = 0.15
+"""A shorter sound is one that was cut off: the shortest, a tone, is longer."""
+ON_TAKING_S = 2.0
 UNASKED = ("match", "depth", "notice")
 EXPECTED_NOTICES = ("starting", "ready")
 
@@ -63,6 +69,9 @@ class Figures:
     depths_off: list[float] = field(default_factory=list)
     delays: list[float] = field(default_factory=list)
     decided_after: list[float] = field(default_factory=list)
+    answers: int = 0
+    answers_cut: list[str] = field(default_factory=list)
+    on_taking: int = 0
     unasked: int = 0
     never_sounded: int = 0
     travelling: int = 0
@@ -102,7 +111,7 @@ def _judge_commands(course: Course, seen: Figures) -> None:
             _judge_logged(course, spoken, taken[pairs[i]], seen)
             _judge_delay(course, spoken, taken[pairs[i]], seen)
             continue
-        near = [it for it in heard if spoken.began < it.t < spoken.ended + ANSWERED_WITHIN_S]
+        near = [it for it in heard if spoken.began < it.t < spoken.ended + HEARD_WITHIN_S]
         instead = next((it for it in near if it in rest), None)
         if instead is None:
             _lost(course, spoken, [it.event["text"] for it in near if it not in taken], seen)
@@ -178,7 +187,7 @@ def _judge_delay(course: Course, spoken: Spoken, heard: Told, seen: Figures) -> 
     answers = [t for t in course.told if heard.t <= t.t < heard.t + 3.0 and t.event["event"] == "said"]
     if not any(t.event["about"] in ("answer", "outlook") for t in answers):
         return
-    first = next((s.began for s in course.sounded if s.began > heard.t - 0.1), None)
+    first = next((s.began for s in course.sounded if s.began > heard.t - 0.15), None)
     if first is not None and first < heard.t + ANSWERED_WITHIN_S:
         seen.delays.append(first - spoken.ended)
 
@@ -193,8 +202,13 @@ def _judge_taps(course: Course, seen: Figures) -> None:
 def _judge_lines(course: Course, seen: Figures) -> None:
     """Judge what was volunteered: how much, whether it sounded, whether it was so, and when it was late."""
     lines = [line for line in _lines(course) if line.t > course.began]
+    taken = [told.t for told in course.told if told.event["event"] == "rod"]
     for line in lines:
-        if line.about in UNASKED and not line.text.startswith(EXPECTED_NOTICES):
+        if line.about in ("answer", "outlook"):
+            _judge_answer(course, line, seen)
+        on_taking = line.about == "match" and any(0.0 <= line.t - t < ON_TAKING_S for t in taken)
+        seen.on_taking += on_taking
+        if line.about in UNASKED and not on_taking and not line.text.startswith(EXPECTED_NOTICES):
             seen.unasked += 1
             fast = course.world.speed_at(line.t - course.began) > TRAVELLING_M_S
             seen.travelling += fast and line.about == "match"
@@ -210,6 +224,14 @@ def _judge_lines(course: Course, seen: Figures) -> None:
         )
         if last is None or last.touch != touch:
             seen.changes_late.append(f"{t:.0f} s will {'touch' if touch else 'not touch'}")
+
+
+def _judge_answer(course: Course, line: Line, seen: Figures) -> None:
+    seen.answers += 1
+    sounded = next((s for s in course.sounded if -0.15 < s.began - line.t < ANSWERED_WITHIN_S), None)
+    if sounded is None or sounded.ended - sounded.began < CUT_OFF_S:
+        how = "not heard" if sounded is None else "cut off"
+        seen.answers_cut.append(f"{line.t - course.began:.0f} s {line.text!r} {how}")
 
 
 def _lines(course: Course) -> list[Line]:

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from companion.casting.match import UNKNOWN, MatchRules, MatchWatch
+from companion.casting.match import ANY_LESSER, UNKNOWN, MatchRules, MatchWatch
 
 REACHES = {1: 6.0, 2: 5.0, 3: 2.0}
 RULES = MatchRules()
@@ -36,7 +36,7 @@ def stood(depths, *, in_hand=1, every=0.5, reaches=REACHES):
 def test_what_an_angler_can_do_about_it(in_hand, depth, state, better):
     (standing,) = stood([depth], in_hand=in_hand)
     assert (standing.state, standing.better) == (state, better)
-    assert standing.action == (state == "touch", better)
+    assert standing.action == ((True, better and ANY_LESSER) if state == "touch" else (False, better))
     assert standing.margin == pytest.approx(depth - REACHES[in_hand])
 
 
@@ -45,6 +45,21 @@ def test_a_rod_that_digs_a_little_is_the_right_one():
     assert standing.better is None
     (deep,) = stood([REACHES[1] - RULES.digs - 0.01], in_hand=1)
     assert deep.better == 2
+
+
+def test_which_lesser_rod_would_do_is_no_news_where_the_one_in_hand_digs_on():
+    standings = stood([4.2] * 5 + [1.5] * 20)
+    assert (standings[0].better, standings[-1].better) == (2, 3)
+    assert len({standing.action for standing in standings}) == 1
+
+
+def test_the_rod_that_was_named_stays_named_while_it_gets_down_and_does_not_dig():
+    up = stood([5.5] * 5 + [4.7] * 20, in_hand=3)
+    assert {standing.better for standing in up} == {1}, "rod two would do as well, but one was named"
+    shallower = stood([5.5] * 5 + [REACHES[1] - RULES.digs - 0.1] * 20, in_hand=3)
+    assert shallower[-1].better == 2
+    deeper = stood([4.5] * 5 + [5.5] * 20, in_hand=3)
+    assert (deeper[0].better, deeper[-1].better) == (2, 1)
 
 
 def test_flicker_within_the_deadband_is_no_change():

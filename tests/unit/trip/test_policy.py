@@ -2,7 +2,14 @@
 
 import pytest
 
-from companion.trip.policy import APART_S, LINES_APART_S, TRAVELLING_MPS, SpeechPolicy
+from companion.trip.policy import (
+    AFTER_COMMAND_S,
+    APART_S,
+    LINES_APART_S,
+    NO_ROD_REACHES,
+    TRAVELLING_MPS,
+    SpeechPolicy,
+)
 
 SILENT = SpeechPolicy()
 
@@ -52,6 +59,25 @@ def test_a_rod_just_taken_is_told_of_at_once():
     assert wanted.allows(1.0, "match")
     assert wanted.told is None
     assert not wanted.with_told((True, None)).wanted
+
+
+@pytest.mark.parametrize("kind", ["match", "cover", "water"])
+def test_what_can_wait_leaves_the_angler_time_for_the_next_word(kind):
+    commanded = SILENT.with_command(10.0)
+    assert not commanded.allows(10.0 + AFTER_COMMAND_S - 0.1, kind)
+    assert commanded.next_at(kind) == 10.0 + AFTER_COMMAND_S
+    assert commanded.allows(10.0 + AFTER_COMMAND_S, kind)
+
+
+def test_a_danger_what_is_lost_and_a_rod_just_taken_do_not_wait_after_a_command():
+    commanded = SILENT.with_command(10.0)
+    assert all(commanded.allows(10.1, kind) for kind in ("danger", "depth", "position", "notice"))
+    assert commanded.with_match_wanted().allows(10.1, "match")
+
+
+def test_that_no_rod_reaches_is_no_news_of_another_rod():
+    assert SILENT.with_told(NO_ROD_REACHES).with_match_wanted().told == NO_ROD_REACHES
+    assert SILENT.with_told((False, 2)).with_match_wanted().told is None
 
 
 def test_quiet_ends_when_it_is_taken_back():
