@@ -141,13 +141,13 @@ class Lookout:
         matched, policy = self._matched, core.state.policy
         if matched is None:
             return
-        if matched.action == policy.told:
-            core.state = replace(core.state, policy=policy.with_told(matched.action))
+        if not policy.is_news(t, matched.action):
+            core.state = replace(core.state, policy=policy.with_wish_met())
             return
         begins = policy.told is None and not policy.wanted
         if begins or self._speech.may_speak(t, "match"):
             core.emit(msgspec.structs.replace(matched.match, **core.stamp(t)))
-            core.state = replace(core.state, policy=policy.with_told(matched.action))
+            core.state = replace(core.state, policy=policy.with_told(t, matched.action))
             if not begins:  # how a trip begins asks for nothing to be done
                 self._speech.speak(t, matched.line_for_taken if policy.wanted else matched.line, "match")
         elif policy.next_at("match") > t:

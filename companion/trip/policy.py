@@ -29,6 +29,8 @@ APART_S: Mapping[Kind, float] = MappingProxyType(
 AFTER_COMMAND_S = 4.0
 """How long after a command nothing is volunteered that can wait: the next word is often the angler's."""
 CAN_WAIT: frozenset[Kind] = frozenset(("match", "cover", "water"))
+DIG_APART_S = 600.0
+"""The shortest time between two words that the lure digs where it was known to get down."""
 NO_ROD_REACHES: Action = (False, None)
 TRAVELLING_MPS = 2.0
 """Speed over ground from which the boat travels, unless the owner sets another."""
@@ -57,6 +59,7 @@ class SpeechPolicy(NamedTuple):
         asked_again: that was done, and no command has been understood since.
         heard_at: when the last utterance was decided, logic s.
         commanded_at: when a command was last carried out, logic s.
+        dug_at: when it was last told that the lure digs, logic s.
     """
 
     travelling: float = TRAVELLING_MPS
@@ -70,6 +73,7 @@ class SpeechPolicy(NamedTuple):
     asked_again: bool = False
     heard_at: float = float("-inf")
     commanded_at: float = float("-inf")
+    dug_at: float = float("-inf")
 
     def with_heard(self, t: float, *, understood: bool) -> SpeechPolicy:
         """Return the policy after an utterance was decided at logic time t, s."""
@@ -100,9 +104,19 @@ class SpeechPolicy(NamedTuple):
         """Return the policy after a line of this kind was spoken at logic time t, s."""
         return self._replace(spoken_at={**self.spoken_at, kind: t})
 
-    def with_told(self, action: Action) -> SpeechPolicy:
-        """Return the policy after a match was told, or is known without being told."""
-        return self._replace(told=action, wanted=False)
+    def with_told(self, t: float, action: Action) -> SpeechPolicy:
+        """Return the policy after a match was told at logic time t, s, or is known without being told."""
+        return self._replace(told=action, wanted=False, dug_at=t if _digs(action) else self.dug_at)
+
+    def with_wish_met(self) -> SpeechPolicy:
+        """Return the policy that keeps its distances again: of the rod just taken there is no news."""
+        return self._replace(wanted=False)
+
+    def is_news(self, t: float, action: Action) -> bool:
+        """Tell whether a match is another than was told: that a lure digs, or no longer does, seldom is."""
+        if self.told is not None and self.told[0] and action[0]:
+            return _digs(action) and not _digs(self.told) and t - self.dug_at >= DIG_APART_S
+        return action != self.told
 
     def with_command(self, t: float) -> SpeechPolicy:
         """Return the policy after a command was carried out at logic time t, s."""
@@ -140,3 +154,8 @@ class SpeechPolicy(NamedTuple):
         after_like = self.spoken_at.get(kind, float("-inf")) + APART_S.get(kind, 0.0)
         after_command = self.commanded_at + AFTER_COMMAND_S if kind in CAN_WAIT else float("-inf")
         return max(after_any, after_like, after_command)
+
+
+def _digs(action: Action) -> bool:
+    gets_down, lesser = action
+    return gets_down and lesser is not None

@@ -5,6 +5,7 @@ import pytest
 from companion.trip.policy import (
     AFTER_COMMAND_S,
     APART_S,
+    DIG_APART_S,
     LINES_APART_S,
     NO_ROD_REACHES,
     TRAVELLING_MPS,
@@ -53,12 +54,12 @@ def test_nothing_is_volunteered_at_travelling_speed():
 
 
 def test_a_rod_just_taken_is_told_of_at_once():
-    spoken = SILENT.with_spoken(0.0, "match").with_told((True, None))
+    spoken = SILENT.with_spoken(0.0, "match").with_told(0.0, (True, None))
     assert not spoken.allows(1.0, "match")
     wanted = spoken.with_match_wanted()
     assert wanted.allows(1.0, "match")
     assert wanted.told is None
-    assert not wanted.with_told((True, None)).wanted
+    assert not wanted.with_told(0.0, (True, None)).wanted
 
 
 @pytest.mark.parametrize("kind", ["match", "cover", "water"])
@@ -76,8 +77,22 @@ def test_a_danger_what_is_lost_and_a_rod_just_taken_do_not_wait_after_a_command(
 
 
 def test_that_no_rod_reaches_is_no_news_of_another_rod():
-    assert SILENT.with_told(NO_ROD_REACHES).with_match_wanted().told == NO_ROD_REACHES
-    assert SILENT.with_told((False, 2)).with_match_wanted().told is None
+    assert SILENT.with_told(0.0, NO_ROD_REACHES).with_match_wanted().told == NO_ROD_REACHES
+    assert SILENT.with_told(0.0, (False, 2)).with_match_wanted().told is None
+
+
+def test_that_the_lure_digs_where_it_gets_down_is_told_once_in_ten_minutes():
+    touches, digs, short = (True, None), (True, 0), (False, 2)
+    told = SILENT.with_told(0.0, touches)
+    assert told.is_news(1.0, digs)
+    digging = told.with_told(1.0, digs)
+    assert not digging.is_news(2.0, digs)
+    assert not digging.is_news(2.0, touches), "it gets down as before"
+    assert digging.is_news(2.0, short)
+    again = digging.with_told(20.0, short).with_told(40.0, touches)
+    assert not again.is_news(1.0 + DIG_APART_S - 0.1, digs)
+    assert again.is_news(1.0 + DIG_APART_S, digs)
+    assert digging.with_told(20.0, short).is_news(40.0, digs), "where it did not get down, it is"
 
 
 def test_quiet_ends_when_it_is_taken_back():
