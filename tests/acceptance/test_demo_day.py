@@ -125,7 +125,8 @@ def test_through_a_serial_port_the_day_gives_the_same_bytes(replayed, tmp_path, 
         data = (DAY / "sonar.nmea").read_bytes()
         for start in range(0, len(data), 997):
             os.write(ours, data[start : start + 997])
-        time.sleep(1.0)  # let the last bytes be read before hanging up
+        while _waiting(theirs):  # let the last bytes be read before hanging up
+            time.sleep(0.05)
         os.close(theirs)
         os.close(ours)
 
