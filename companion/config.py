@@ -396,6 +396,15 @@ def users_file() -> Path:
     return folder / "companion" / "companion.toml"
 
 
+def users_unit(path: Path | None = None) -> LengthUnit:
+    """Return the unit of lengths that a config file chooses, or this user's; feet where none can be read."""
+    try:
+        chosen = tomllib.loads((path or users_file()).read_text(encoding="utf-8")).get("units")
+    except (OSError, ValueError):
+        return "feet"
+    return "metres" if chosen == "metres" else "feet"
+
+
 def example_text() -> str:
     """Return the text of a complete configuration to begin from, under invented names."""
     return files("companion").joinpath("example.toml").read_text(encoding="utf-8")

@@ -127,6 +127,16 @@ class Units:
         """Return a temperature of the water."""
         return f"{celsius * 9.0 / 5.0 + 32.0:.0f} °F" if self.name == "feet" else f"{celsius:.1f} °C"
 
+    def speed(self, metres_per_second: float) -> str:
+        """Return the speed of a retrieve.
+
+        >>> Units("feet").speed(0.9), Units("metres").speed(0.9)
+        ('3.0 ft/s', '0.90 m/s')
+        """
+        if self.name == "feet":
+            return f"{metres_per_second / FOOT:.1f} ft/s"
+        return f"{metres_per_second:.2f} m/s"
+
     def round_distance(self, most_m: float) -> float:
         """Return the greatest round number of the unit of distances within so many metres, at least 1."""
         nice = [size * 10**power for power in range(5) for size in (1, 2, 5)]

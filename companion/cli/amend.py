@@ -17,7 +17,7 @@ from companion.casting.ground import Mapped
 from companion.cli.choosing import Chosen, choose, entry_name, recording
 from companion.cli.common import command, config_option, logbook_option, settings_in_force, warn
 from companion.clock import wall_clock
-from companion.config import Settings, load
+from companion.config import Settings, load, users_unit
 from companion.events import AnyEvent, Fix, Logged, LoggedWhat, RodTaken, TripBegan
 from companion.lakebed.bed import Bed
 from companion.record.amendments import Amendment
@@ -38,7 +38,9 @@ from companion.voice.model import data_folder
 @logbook_option
 @click.option("--what", type=click.Choice(get_args(LoggedWhat)), help="What it was instead.")
 @click.option("--rod", help="The rod it was on: its number or its name.")
-@click.option("--size", help='A fish\'s weight ("3 lb 2 oz") or the depth of a mark ("15 ft").')
+@click.option(
+    "--size", help='A fish\'s weight ("<3 lb 2 oz|1.4 kg>") or the depth of a mark ("<15 ft|4.6 m>").'
+)
 @click.option("--take-back/--restore", "taken_back", default=None, help="It did not happen; or it did.")
 @click.option("--note", help="Something to add.")
 @config_option
@@ -86,8 +88,11 @@ def amend_command(
         click.echo(msgspec.json.encode(thing).decode())
         return
     click.echo(f"{chosen.logbook}, trip {chosen.trip}, #{number}")
-    click.echo(f"  logged: {_in_words(thing.original)}")
-    click.echo(f"  now:    {_in_words(thing.event)}{'' if thing.stands else ', taken back'}")
+    units = Units(users_unit(config_path))
+    click.echo(f"  logged: {_in_words(thing.original, units)}")
+    click.echo(f"  now:    {_in_words(thing.event, units)}{'' if thing.stands else ', taken back'}")
+    for told in (one.note for one in thing.amendments if one.note):
+        click.echo(f"  note:   {told}")
 
 
 def _on_rod(
@@ -184,7 +189,7 @@ def _size(text: str, kind: LoggedWhat) -> float:
         raise click.UsageError(f"--size {text}: {error}") from error
 
 
-def _in_words(thing: Logged) -> str:
-    lure = None if thing.lure_depth is None else f"lure {Units().depth(thing.lure_depth)} deep"
-    parts = [thing.what, thing.detail, size_words(thing, Units()), thing.rod, thing.line, lure]
+def _in_words(thing: Logged, units: Units) -> str:
+    lure = None if thing.lure_depth is None else f"lure {units.depth(thing.lure_depth)} deep"
+    parts = [thing.what, thing.detail, size_words(thing, units), thing.rod, thing.line, lure]
     return ", ".join(part for part in parts if part)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import inspect
-from collections.abc import Callable
+import re
+from collections.abc import Callable, Iterable
 from typing import Any
 
 import click
@@ -15,8 +16,42 @@ Fuse at the battery; wiring by local rules and a competent person.
 Obey the local fishing rules."""
 
 
+_EITHER = re.compile(r"<([^<>|]*)\|([^<>|]*)>")
+
+
+def in_users_unit(text: str, unit: str = "") -> str:
+    """Return a help text whose every `<in feet|in metres>` is told in one unit, or in the user's."""
+    if not _EITHER.search(text):
+        return text
+    if not unit:
+        from companion import config  # noqa: PLC0415 -- a list of commands does not wait for it
+
+        unit = config.users_unit()
+    return _EITHER.sub(r"\1" if unit == "feet" else r"\2", text)
+
+
+class _InUsersUnit(click.HelpFormatter):
+    """Help in which lengths have the unit that the user has configured."""
+
+    def write_text(self, text: str) -> None:
+        """Write a paragraph."""
+        super().write_text(in_users_unit(text))
+
+    def write_dl(self, rows: Iterable[tuple[str, str]], *args: int, **kwargs: int) -> None:  # type: ignore[override]
+        """Write options with what they do."""
+        super().write_dl([(name, in_users_unit(told)) for name, told in rows], *args, **kwargs)
+
+
+class _Context(click.Context):
+    """A command's context, whose help is in the user's unit."""
+
+    formatter_class = _InUsersUnit
+
+
 class ExampleFirst(click.Command):
     """A command whose help begins with the example that its docstring begins with."""
+
+    context_class = _Context
 
     def _parts(self) -> tuple[str, str]:
         example, _, rest = inspect.cleandoc(self.help or "").partition("\n\n")
@@ -24,7 +59,7 @@ class ExampleFirst(click.Command):
 
     def format_usage(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """Write the example, then the usage."""
-        formatter.write(f"{self._parts()[0]}\n\n")
+        formatter.write(f"{in_users_unit(self._parts()[0])}\n\n")
         super().format_usage(ctx, formatter)
 
     def format_help_text(self, _ctx: click.Context, formatter: click.HelpFormatter) -> None:

@@ -29,9 +29,10 @@ from companion.pictures.watermap import CLOSELY_HATCHED_M
 from companion.record.lakes import Lakes
 from companion.record.logbook import Logbook
 from companion.tackle.quantities import Quantity
-from companion.units import FOOT, LengthUnit
+from companion.units import FOOT, LengthUnit, Units
 
 _GAP_S, _GAP_M = 30.0, 150.0
+_USUAL_WIDTH: Mapping[LengthUnit, str] = {"feet": "300 yd", "metres": "300 m"}
 
 _path = click.Path(path_type=Path, dir_okay=False)
 
@@ -40,7 +41,7 @@ _path = click.Path(path_type=Path, dir_okay=False)
 @click.argument("pictures_to_draw", nargs=-1, type=_path, metavar="[PICTURE]...")
 @click.option("--lake", type=int, help="The lake of this number; else the one with most soundings.")
 @click.option("--around", help='The middle of the picture: "LATITUDE, LONGITUDE" in degrees.')
-@click.option("--across", default="300 m", show_default=True, help="How wide it is then.")
+@click.option("--across", help="How wide it is then.  [default: <300 yd|300 m>]")
 @click.option("--soundings", type=_path, help="Write the soundings, a mean for each cell: .csv or .geojson.")
 @click.option("--contours", "contour_file", type=_path, help="Write depth contours: .geojson.")
 @click.option("--marks", type=_path, help="Write the marks: .gpx, .csv or .geojson.")
@@ -52,7 +53,7 @@ def lakebed_command(
     *,
     lake: int | None,
     around: str | None,
-    across: str,
+    across: str | None,
     soundings: Path | None,
     contour_file: Path | None,
     marks: Path | None,
@@ -76,7 +77,7 @@ def lakebed_command(
         wanted = (*pictures_to_draw, soundings, contour_file, marks)
         if any(wanted):
             area = _chosen(areas, lake, path)
-            box = None if around is None else _box(area, around, across)
+            box = None if around is None else _box(area, around, across or _USUAL_WIDTH[unit])
             _draw(area, logbook, pictures_to_draw, box, unit)
             _write(soundings, _SOUNDINGS, area)
             _write(contour_file, _CONTOURS[unit], area)
@@ -90,13 +91,10 @@ def _tell(areas: Iterable[Area], unit: LengthUnit, *, as_json: bool) -> None:
     if as_json:
         click.echo(msgspec.json.encode(found).decode())
         return
-    short, per = ("ft", FOOT) if unit == "feet" else ("m", 1.0)
+    units = Units(unit)
     for one in found:
-        deep = (
-            ""
-            if one["deepest"] is None
-            else f", {one['shallowest'] / per:.0f} to {one['deepest'] / per:.0f} {short}"
-        )
+        shallowest, deepest = one["shallowest"], one["deepest"]
+        deep = "" if deepest is None else f", {units.short_depth(shallowest)} to {units.short_depth(deepest)}"
         click.echo(
             f"lake {one['lake']} at {one['lat']:.4f}, {one['lon']:.4f}: "
             f"{one['cells']} cells sounded{deep}; {one['marks']} marks"

@@ -32,8 +32,12 @@ _MOST_LINES = 5
 @click.argument(
     "files", nargs=-1, required=True, type=click.Path(exists=True, dir_okay=False, path_type=Path)
 )
-@click.option("--level", help='How the water stood against the map\'s, such as "2 ft" or "-0.5 m".')
-@click.option("--transducer", help='How deep the transducer hung, such as "1 ft", where a file does not say.')
+@click.option(
+    "--level", help='How the water stood against the map\'s, such as "<2 ft|0.6 m>" or "<-2 ft|-0.6 m>".'
+)
+@click.option(
+    "--transducer", help='How deep the transducer hung, such as "<1 ft|0.3 m>", where a file does not say.'
+)
 @click.option("--zone", help='The zone of eastings and northings, such as "UTM 17N" or EPSG:32617.')
 @click.option(
     "--shoreline", is_flag=True, help="Take the lines of .geojson files for the water's edge: depth 0."

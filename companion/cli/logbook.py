@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from companion.cli.common import command
+from companion.config import users_unit
 from companion.events import AnyEvent, to_json
 from companion.record import timeline
 from companion.record.logbook import Logbook
@@ -19,11 +20,9 @@ from companion.units import LengthUnit
 @click.option("--trip", type=int, help="This trip instead of the last one.")
 @click.option("--all", "everything", is_flag=True, help="Every event, not only what was logged.")
 @click.option("--json", "as_json", is_flag=True, help="Print events as JSON, one a line.")
-@click.option(
-    "--units", type=click.Choice(["feet", "metres"]), default="feet", show_default=True, help="Of lengths."
-)
+@click.option("--units", type=click.Choice(["feet", "metres"]), help="Of lengths.  [default: as configured]")
 def logbook_command(
-    file: Path, *, trip: int | None, everything: bool, as_json: bool, units: LengthUnit
+    file: Path, *, trip: int | None, everything: bool, as_json: bool, units: LengthUnit | None
 ) -> None:
     """Example: companion logbook ~/.local/share/companion/replays/DAY.db
 
@@ -36,13 +35,14 @@ def logbook_command(
         chosen = trip if trip is not None else (trips[-1].id if trips else None)
         if chosen not in {entry.id for entry in trips}:
             raise click.UsageError(f"{file}: there is no trip {chosen}")
+        unit = units or users_unit()
         if not as_json:
             for entry in trips:
                 click.echo(
                     f"trip {entry.id}  {entry.began or 'no date'}  {entry.name}: {entry.logged} logged"
                 )
         for event, mark in _entries(logbook, chosen, everything=everything, as_logged=as_json):
-            click.echo(to_json(event).decode() if as_json else timeline.line(event, units) + mark)
+            click.echo(to_json(event).decode() if as_json else timeline.line(event, unit) + mark)
 
 
 def _entries(

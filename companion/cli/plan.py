@@ -42,6 +42,8 @@ AREA = 300.0
 """Side of the square that is planned over around a place, m, and of the largest lake planned as a whole."""
 NEAR_HEIGHT_M, CLEAR_HEIGHT_M = 0.3, 1.5
 """How near to the bottom a metre counts unless told, and when the lure has to stay clear of everything."""
+DIG_M, STAND_OFF_M = 0.9, 10.0
+"""How far a rod may dig, and how far the boat stays off, unless told, m."""
 GRID = 2.0
 """Distance of the grid's points, m."""
 MARK_EDGE_REACH = 60.0
@@ -99,56 +101,52 @@ class _Asked(NamedTuple):
     "--edge",
     callback=_lengths,
     metavar="LENGTH",
-    help='Fish the line where the bottom has this depth, such as "9 ft".',
+    help='Fish the line where the bottom has this depth, such as "<9 ft|2.7 m>".',
 )
 @click.option(
     "--between",
     callback=_lengths,
-    metavar="LENGTH",
+    metavar="SHALLOW DEEP",
     nargs=2,
-    help="Only where the bottom is between two depths.",
+    help='Only where the bottom is between two depths; takes both, such as "<8 ft|2.4 m>" "<12 ft|3.6 m>".',
 )
 @click.option(
     "--within",
     callback=_lengths,
     metavar="LENGTH",
-    help="How far from place or line a metre of path still counts.",
+    help="How far from place or line the lure still counts as there.",
 )
 @click.option(
     "--height",
     callback=_lengths,
     metavar="LENGTH",
-    help="How near to bottom or timber counts.  [default: 0.3 m, with --clear 1.5 m]",
+    help="How near to bottom or timber counts.  [default: <1 ft|0.3 m>, with --clear <5 ft|1.5 m>]",
 )
 @click.option(
     "--dig",
     callback=_lengths,
     metavar="LENGTH",
-    default="0.9 m",
-    show_default=True,
-    help="How far too deep a rod may dig.",
+    help="How far too deep a rod may dig.  [default: <3 ft|0.9 m>]",
 )
 @click.option("--clear", is_flag=True, help="The lure has to stay clear of bottom and timber.")
 @click.option(
     "--depth-band",
     callback=_lengths,
-    metavar="LENGTH",
+    metavar="SHALLOW DEEP",
     nargs=2,
-    help="The lure has to swim between two depths, clear.",
+    help="The lure has to swim, clear, between two depths; takes both, as --between does.",
 )
 @click.option(
     "--stand-off",
     callback=_lengths,
     metavar="LENGTH",
-    default="10 m",
-    show_default=True,
-    help="How far the boat stays off.",
+    help="How far the boat stays off.  [default: <11 yd|10 m>]",
 )
 @click.option("--from", "boat", callback=_latlon, metavar="LAT,LON", help="The boat stays here, LAT,LON.")
 @click.option("--anywhere", is_flag=True, help="Boat and cast may go where nothing is mapped, too.")
 @click.option("--manner", type=click.Choice(MANNERS), help="Only casts over such ground.")
 @click.option(
-    "--level", callback=_lengths, metavar="LENGTH", default="0 m", help="Today's water above the map's."
+    "--level", callback=_lengths, metavar="LENGTH", help="Today's water above the map's.  [default: none]"
 )
 @click.option(
     "--soundings",
@@ -171,14 +169,14 @@ def plan_command(
     between: tuple[float, float] | None,
     within: float | None,
     height: float | None,
-    dig: float,
+    dig: float | None,
     clear: bool,
     depth_band: tuple[float, float] | None,
-    stand_off: float,
+    stand_off: float | None,
     boat: tuple[float, float] | None,
     anywhere: bool,
     manner: Manner | None,
-    level: float,
+    level: float | None,
     soundings: tuple[Path, ...],
     svg_path: Path | None,
     png_path: Path | None,
@@ -186,24 +184,26 @@ def plan_command(
     logbook_path: Path | None,
     config_path: Path | None,
 ) -> None:
-    """Example: companion plan --edge "9 ft" --svg plan.svg
+    """Example: companion plan --edge "<9 ft|2.7 m>" --svg plan.svg
 
     Says where to lie, which rod to take and which way to cast, so that most of the lure's way is where it
     is wanted: near the bottom (--height), above timber (--clear) or in a band of depth (--depth-band).
-    Without a target all of the map is searched, up to 300 m square.
+    Without a target all of the map is searched, up to <330 yd|300 m> square.
     """
     settings = settings_in_force(config_path)
     area, beliefs = _known(settings, logbook_path, soundings, at or boat)
-    area.surface.begin_trip(level)
+    area.surface.begin_trip(level or 0.0)
     asked = _Asked(at, mark, edge, between, within, boat)
     try:
         near = height if height is not None else CLEAR_HEIGHT_M if clear else NEAR_HEIGHT_M
-        wish = Wish(near, dig, clear, depth_band, stand_off, manner=manner, boat=_placed(area, boat))
+        dig, off = DIG_M if dig is None else dig, STAND_OFF_M if stand_off is None else stand_off
+        wish = Wish(near, dig, clear, depth_band, off, manner=manner, boat=_placed(area, boat))
     except ValueError as error:
         raise click.UsageError(str(error)) from error
-    bottom = _relief(area, _middle(area, asked))
-    target = _target(area, asked, bottom)
-    on = ground(bottom, _tree_tops(area), level=level, anywhere=anywhere)
+    units = Units(settings.units)
+    bottom = _relief(area, _middle(area, asked), units)
+    target = _target(area, asked, bottom, units)
+    on = ground(bottom, _tree_tops(area), level=level or 0.0, anywhere=anywhere)
     rods = reaches(settings.rods, calibrations(settings.rods, beliefs))
     found = plan(on, rods, target, wish)
     staying = clear or depth_band is not None
@@ -307,14 +307,15 @@ def _tree_tops(area: Area) -> list[Mark]:
     return [mark for mark in area.marks if mark.kind == "tree top"]
 
 
-def _relief(area: Area, middle: tuple[float, float] | None) -> Relief:
+def _relief(area: Area, middle: tuple[float, float] | None, units: Units) -> Relief:
     """Return the bottom around a place, or all of it."""
     extent = area.surface.extent
     assert extent is not None
     west, south, east, north = extent
     if middle is None and max(east - west, north - south) > AREA + 100.0:
         raise click.UsageError(
-            f"the map is {east - west:.0f} m by {north - south:.0f} m: say where, with --at or --mark"
+            f"the map is {units.distance(east - west)} by {units.distance(north - south)}: say where, "
+            "with --at or --mark"
         )
     e, n = middle or ((west + east) / 2.0, (south + north) / 2.0)
     half = AREA / 2.0 if middle else max(east - west, north - south) / 2.0
@@ -323,7 +324,7 @@ def _relief(area: Area, middle: tuple[float, float] | None) -> Relief:
     return found
 
 
-def _target(area: Area, asked: _Asked, bottom: Relief) -> Target:
+def _target(area: Area, asked: _Asked, bottom: Relief, units: Units) -> Target:
     mark = None if asked.mark is None else _mark(area, asked.mark)
     near = _middle(area, asked) if asked.at or mark else None
     depth = asked.edge
@@ -337,7 +338,7 @@ def _target(area: Area, asked: _Asked, bottom: Relief) -> Target:
         edge = Target.edge(bottom, depth, near, MARK_EDGE_REACH)
         if edge is None:
             raise click.UsageError(
-                f"the bottom is nowhere {depth:.1f} m deep on this map; try another --edge"
+                f"the bottom is nowhere {units.depth(depth)} deep on this map; try another --edge"
             )
         target = Target(name, edge.lines)
     elif near is not None:

@@ -20,11 +20,12 @@ from companion.tackle import calibrations, change_from, reaches
     "--line", help='What if every rod had this main line: material and diameter, such as "nylon 0.33 mm".'
 )
 @click.option(
-    "--leader", help='What if every rod had this leader, such as "fluorocarbon 0.3 mm of 6 ft", or "none".'
+    "--leader",
+    help='What if every rod had this leader, such as "fluorocarbon 0.3 mm of <6 ft|1.8 m>", or "none".',
 )
-@click.option("--cast", help='What if the cast were this long, such as "35 yd".')
-@click.option("--speed", help='What if it were reeled at this speed, such as "1 m/s".')
-@click.option("--temperature", help='What if the water were this warm, such as "12 C".')
+@click.option("--cast", help='What if the cast were this long, such as "<35 yd|32 m>".')
+@click.option("--speed", help='What if it were reeled at this speed, such as "<3.3 ft/s|1 m/s>".')
+@click.option("--temperature", help='What if the water were this warm, such as "<54 F|12 C>".')
 @click.option("--svg", "svg_path", type=click.Path(path_type=Path), help="Draw the paths into this file.")
 @click.option("--png", "png_path", type=click.Path(path_type=Path), help="The same as a PNG.")
 @click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
@@ -43,7 +44,7 @@ def reach_command(
     logbook_path: Path | None,
     config_path: Path | None,
 ) -> None:
-    """Example: companion reach --cast "35 yd" --svg reach.svg
+    """Example: companion reach --cast "<35 yd|32 m>" --svg reach.svg
 
     Prints how deep the lure of every rod gets and along which path, with the band that holds the truth
     in nine cases of ten, as far as the descriptions and the touches in the logbook tell.

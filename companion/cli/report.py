@@ -15,7 +15,7 @@ import click
 
 from companion.cli.choosing import choose, entry_name, recording
 from companion.cli.common import command, settings_in_force, warn
-from companion.config import load
+from companion.config import load, users_unit
 from companion.events import AnyEvent, Heard
 from companion.record.lakes import Lakes
 from companion.record.logbook import Logbook
@@ -38,9 +38,7 @@ from companion.voice.model import data_folder
 _units = click.option(
     "--units",
     type=click.Choice(["feet", "metres"]),
-    default="feet",
-    show_default=True,
-    help="What depths are written in.",
+    help="What depths are written in.  [default: as configured]",
 )
 _zone = click.option(
     "--timezone", help="Such as America/Chicago, or UTC.  [default: that of the place]", metavar="NAME"
@@ -79,7 +77,7 @@ def report_command(
     photos: Path | None,
     without_places: bool,
     timezone: str | None,
-    units: LengthUnit,
+    units: LengthUnit | None,
     as_json: bool,
 ) -> None:
     """Example: companion report replay_logs/DAY
@@ -88,12 +86,12 @@ def report_command(
     heard. TRIP is a trip's number, a recorded day that has been replayed, or a logbook file; without it,
     the last trip of the logbook written last.
     """
-    chosen = choose(trip, logbook_path)
+    chosen, in_units = choose(trip, logbook_path), Units(units or users_unit())
     with Logbook(chosen.logbook) as book:
         folder = chosen.folder or recording(entry_name(book, chosen.trip))
         day = read_day(book, chosen.trip, zone=_zone_of(timezone), invented=_invented(folder))
         found = findings(
-            day, rod_stories(day, book), Units(units), _sounds(day, clips, folder), Lakes(book).areas()
+            day, rod_stories(day, book), in_units, _sounds(day, clips, folder), Lakes(book).areas()
         )
     if as_json:
         click.echo(json.dumps(figures(found), ensure_ascii=False))
@@ -132,7 +130,7 @@ def season_command(
     jobs: int | None,
     output: Path | None,
     timezone: str | None,
-    units: LengthUnit,
+    units: LengthUnit | None,
     as_json: bool,
 ) -> None:
     """Example: companion season ~/.local/share/companion/replays/*.db
@@ -145,7 +143,7 @@ def season_command(
     books = [*logbooks, *_rerun(rerun, into or data_folder() / "replays", jobs)]
     if not books:
         raise click.UsageError("name at least one logbook, or a recorded day with --rerun")
-    zone, in_units = _zone_of(timezone), Units(units)
+    zone, in_units = _zone_of(timezone), Units(units or users_unit())
     folders = {find_day(day).name: day for day in rerun}
     found = (one for path in dict.fromkeys(books) for one in _outings(path, folders, zone, in_units))
     outings = _each_once(list(found))

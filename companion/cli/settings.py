@@ -9,6 +9,7 @@ import click
 from companion import config
 from companion.cli.common import command, json_option, settings_in_force, told
 from companion.config import ConfigError, Problem
+from companion.units import Units
 
 
 @command("settings")
@@ -30,11 +31,10 @@ def settings_command(file: Path | None, *, example: bool, as_json: bool) -> None
             rod.lure.physics()
     except ValueError as error:
         raise ConfigError([Problem(str(file or config.users_file()), 1, "lures", str(error))]) from None
-    lines = []
+    lines, units = [], Units(settings.units)
     for rod in settings.rods:
-        lines.append(
-            f"{rod.name}: {rod.lure.name} on {rod.line_name}, cast {rod.cast:.0f} m, {rod.speed:.2f} m/s"
-        )
+        cast, reeled = units.distance(rod.cast), units.speed(rod.speed)
+        lines.append(f"{rod.name}: {rod.lure.name} on {rod.line_name}, cast {cast}, reeled at {reeled}")
         if rod.guessed:
             lines.append(f"    {rod.guessed}")
     told("\n".join(lines), settings, as_json=as_json)

@@ -13,7 +13,7 @@ import msgspec
 
 from companion import config, events
 from companion.cli import commands
-from companion.cli.help import CAUTIONS
+from companion.cli.help import CAUTIONS, in_users_unit
 from companion.tackle.quantities import Kind, Quantity
 from companion.voice import grammar
 
@@ -91,10 +91,14 @@ def _commands() -> Iterator[str]:
 
 
 def _command(name: str, command: click.Command) -> str:
-    example, _, rest = inspect.cleandoc(command.help or "").partition("\n\n")
+    example, _, rest = inspect.cleandoc(in_users_unit(command.help or "", "feet")).partition("\n\n")
     usage = " ".join([name, *command.collect_usage_pieces(click.Context(command))])
     options = [
-        ("`" + ", ".join(option.opts) + f"{_taken(option)}`", option.help or "", _default(option))
+        (
+            "`" + ", ".join(option.opts) + f"{_taken(option)}`",
+            in_users_unit(option.help or "", "feet"),
+            _default(option),
+        )
         for option in command.params
         if isinstance(option, click.Option)
     ]

@@ -26,6 +26,7 @@ from companion.record.recording import LineCutter, stamped
 from companion.sensing import OLDEST_LIVE, BoatState, Chunk, Sensing, SourceSettings
 from companion.sensing import sources as wires
 from companion.sensing.datum import Network
+from companion.units import Units
 from companion.voice.button import ButtonError, push_to_talk
 from companion.voice.clips import read_clip
 from companion.voice.grammar import Grammar, aboard
@@ -116,6 +117,7 @@ class Wires:
     def __init__(self, settings: Settings, clock: Clock, seconds: float) -> None:
         self.utc: datetime | None = None
         self._settings = settings
+        self._units = Units(settings.units)
         self._seconds = seconds
         self._heard = [_Heard.nothing_yet(source) for source in settings.sources if source.kind != "file"]
         stop = threading.Event()
@@ -182,7 +184,7 @@ class Wires:
     def _depth(self, *, failed: bool) -> Iterator[Finding]:
         part, depth = "depth", self._boat.depth
         if depth is not None:
-            yield Finding(part, "pass", f"{depth:.1f} m")
+            yield Finding(part, "pass", self._units.depth(depth))
         elif self._came(_TELL_DEPTH):
             yield Finding(part, "warn", "sentences without a depth", "is the boat in the water?")
         else:

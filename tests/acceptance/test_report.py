@@ -125,6 +125,7 @@ def test_a_correction_from_the_command_line_is_in_the_next_report(companion, hom
     assert thing[1]["size"] == pytest.approx(1.021, abs=0.001)
     rod = companion("amend", bite.number, "--logbook", book, "--rod", "4", "--note", "grabbed the wrong one")
     assert "now:    fish, 2 lb 4 oz, rod 4, 20 lb nylon" in rod.stdout
+    assert "note:   grabbed the wrong one" in rod.stdout
     assert "fish, 2 lb 4 oz, rod 4 (20 lb nylon)" in companion("logbook", book).stdout
     report = json.loads(companion("report", "--logbook", book, "--json").stdout)
     (found,) = [one for one in report["things"] if one["number"] == bite.number]
