@@ -264,7 +264,7 @@ class Voice(msgspec.Struct, frozen=True):
     speaker: str = "default"
     button: int | None = None
     listen: Literal["always", "wake words"] = "always"
-    wake: str = "copper kettle"
+    wake: str = "kitchen ticket"
     language: str = "en"
     rate: int = 205
     volume: float = 1.0
@@ -459,6 +459,16 @@ def starter_lures() -> tuple[LureSpec, ...]:
     return file.lures if file else ()
 
 
+_EARLIER_NAMES = {"small plum": "small dorrow", "deep plum": "deep dorrow", "long plum": "long dorrow"}
+"""What starter lures were called before. A config that calls them so keeps that name, and its lessons."""
+
+
+def _by_earlier_name(name: str, known: Mapping[str, LureSpec]) -> LureSpec | None:
+    """Return a starter lure under the name that a config gives it from an earlier version."""
+    now = _EARLIER_NAMES.get(name)
+    return None if now is None else msgspec.structs.replace(known[now], name=name)
+
+
 def _rods(file: _File, known: Mapping[str, LureSpec], reader: _Reader) -> tuple[Rod, ...]:
     if len(file.rods) > MOST_RODS:
         reader.tell(("rods", MOST_RODS), f"at most {MOST_RODS} rods can be rigged")
@@ -470,14 +480,15 @@ def _rods(file: _File, known: Mapping[str, LureSpec], reader: _Reader) -> tuple[
         reader.tell(("rods", place, "number"), f"there are two rods numbered {number}")
     rods = []
     for place, spec in enumerate(file.rods):
-        if spec.lure not in known:
+        lure = known.get(spec.lure) or _by_earlier_name(spec.lure, known)
+        if lure is None:
             reader.tell(
                 ("rods", place, "lure"), f'no lure is called "{spec.lure}"', _nearest(spec.lure, known)
             )
         else:
             tip = file.boat.rod_tip if spec.rod_tip is None else spec.rod_tip
             try:
-                rods.append(Rod(spec, known[spec.lure], tip, file.water.temperature))
+                rods.append(Rod(spec, lure, tip, file.water.temperature))
             except ValueError as error:
                 reader.tell(("rods", place, "cast"), str(error))
     return tuple(sorted(rods, key=lambda rod: rod.number))

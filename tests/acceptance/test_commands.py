@@ -173,7 +173,7 @@ def test_the_example_config_is_sound(companion, tmp_path):
     (tmp_path / "c.toml").write_text(example.stdout)
     checked = companion("settings", tmp_path / "c.toml")
     assert checked.returncode == OK
-    assert checked.stdout.startswith("rod 1: dark plum on 12 lb fluorocarbon")
+    assert checked.stdout.startswith("rod 1: wide dorrow on 12 lb fluorocarbon")
 
 
 def test_phrases_are_those_of_the_rods_aboard(companion):

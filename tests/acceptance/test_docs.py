@@ -112,7 +112,7 @@ def test_the_physics_page_prints_what_the_model_says_of_seventeen_pound_line():
     text = docs.page("physics")
     rows = re.findall(r"^\| (\d+) yd, .*? \| ([\d.]+) ft \|$", text, re.MULTILINE)
     assert [cast for cast, _ in rows] == ["45", "36", "34"]
-    (lure,) = (lure for lure in config.starter_lures() if lure.name == "deep plum")
+    (lure,) = (lure for lure in config.starter_lures() if lure.name == "deep dorrow")
     assert lure.rated.depth == pytest.approx(18 * FOOT)
     line = LineSpec("fluorocarbon", strength=17 * POUND_FORCE).physics()
     for cast, feet in zip((45 * YARD, 0.8 * 45 * YARD, 0.75 * 45 * YARD), (f for _, f in rows), strict=True):

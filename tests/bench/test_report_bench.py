@@ -39,7 +39,7 @@ def fished(path, hours, seed=1):
     with Logbook(path) as book:
         book._db.execute("PRAGMA synchronous = off")
         trip = book.begin_trip("a long day")
-        rods = {f"rod {i}": f"deep plum on {line}" for i, line in enumerate(LINES, 1)}
+        rods = {f"rod {i}": f"deep dorrow on {line}" for i, line in enumerate(LINES, 1)}
         trip.record(TripBegan(t=0.0, name="a long day", rods=rods))
         for i, one in enumerate(t):
             fix = Fix(float(lat[i]), float(lon[i]), 3.0)
@@ -54,7 +54,7 @@ def fished(path, hours, seed=1):
 def _a_cast(rng, i, fix, depth):
     rod = i // 90 % 4
     number = i // 90 * 4
-    carries = {"rod": f"rod {rod + 1}", "lure": "deep plum", "line": LINES[rod]}
+    carries = {"rod": f"rod {rod + 1}", "lure": "deep dorrow", "line": LINES[rod]}
     utc = (START + timedelta(seconds=i)).isoformat(timespec="milliseconds").replace("+00:00", "Z")
     yield RodTaken(t=float(i), utc=utc, reach=5.5 - 0.4 * rod, **carries)
     yield Match(t=float(i), utc=utc, rod=f"rod {rod + 1}", state="short", by=1.0, depth=depth, reach=5.0)

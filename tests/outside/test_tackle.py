@@ -72,10 +72,10 @@ def test_strength_alone_is_the_trades_rule_and_says_so() -> None:
     assert measured.guessed is None
 
 
-def plum(size: float = 70.0) -> LureSpec:
+def dorrow(size: float = 70.0) -> LureSpec:
     """A deep diver of the usual size, known only by the trade's first figure."""
     return LureSpec(
-        name="check plum",
+        name="check dorrow",
         length=size * 1e-3,
         rated=Rating(
             depth=18 * FOOT, line=LineSpec("fluorocarbon", strength=12 * POUND_FORCE), cast=45 * YARD
@@ -91,7 +91,7 @@ def reach_ft(lure: LureSpec, pounds: float, cast: float) -> float:
 
 def test_the_thicker_the_line_the_shallower() -> None:
     """12 to 14 to 17 lb, same lure and cast. Common practice, no source."""
-    depths = [reach_ft(plum(), pounds, 45 * YARD) for pounds in (12, 14, 17)]
+    depths = [reach_ft(dorrow(), pounds, 45 * YARD) for pounds in (12, 14, 17)]
     assert depths[0] == pytest.approx(18.0, rel=2e-3)
     assert depths[0] > depths[1] > depths[2]
 
@@ -105,8 +105,8 @@ def test_seventeen_pound_line_from_the_twelve_pound_figure_alone() -> None:
     to make it so: handling, a 17-lb line thicker than its number, or a figure that is only talk. Touches
     settle it for the angler's own rod (`companion.dive.calibration`, and the test after this one).
     """
-    same = reach_ft(plum(), 17, 45 * YARD)
-    shorter = [reach_ft(plum(), 17, share * 45 * YARD) for share in (0.80, 0.75)]
+    same = reach_ft(dorrow(), 17, 45 * YARD)
+    shorter = [reach_ft(dorrow(), 17, share * 45 * YARD) for share in (0.80, 0.75)]
     print(
         f"\n17 lb: {same:.1f} ft on the same cast, {shorter[0]:.1f} and {shorter[1]:.1f} at 20 and 25 % less"
     )
@@ -119,7 +119,7 @@ def test_seventeen_pound_line_from_the_twelve_pound_figure_alone() -> None:
 
 def test_touches_bring_seventeen_pound_line_to_what_the_trade_reports() -> None:
     """An angler whose 17-lb rod really gets to 11.5 ft (common practice) has it within 8 % in ten casts."""
-    lure = plum()
+    lure = dorrow()
     spec = RodSpec(
         number=3,
         lure=lure.name,
@@ -146,7 +146,7 @@ def test_touches_bring_seventeen_pound_line_to_what_the_trade_reports() -> None:
 )
 def test_a_rod_tip_held_up_or_into_the_water_as_another_program_has_it(tip, feet):
     """C: elastic lumped masses with inertia, of other authors than `companion.dive`; an 18 ft lure."""
-    lure = next(lure for lure in starter_lures() if lure.name == "deep plum")
+    lure = next(lure for lure in starter_lures() if lure.name == "deep dorrow")
     retrieve = replace(lure.rated_retrieve(), tip_height=tip)
     path = dive.solve(lure.rated.line.physics(), lure.physics(), retrieve)
     assert path.reach / FOOT == pytest.approx(feet, rel=0.006)

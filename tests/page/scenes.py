@@ -76,7 +76,7 @@ def rods(depth: float | None, in_hand: int = 1) -> tuple[RodView, ...]:
             RodView(
                 number=number,
                 name=f"rod {number}",
-                lure="deep plum",
+                lure="deep dorrow",
                 line=line,
                 in_hand=number == in_hand,
                 reach=reach,

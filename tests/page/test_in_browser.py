@@ -87,7 +87,7 @@ def test_every_part_follows_what_is_shown(opened, aboard, scenes):
         "heard": "rod number two",
         "heard-age": "10 s ago",
         "understood": "taken as: rod",
-        "carries": "deep plum on 14 lb fluorocarbon",
+        "carries": "deep dorrow on 14 lb fluorocarbon",
         "rod-4-match": "clear by 1 foot",
         "rod-1-match": "touch",
     }

@@ -77,7 +77,7 @@ def test_numbers_are_those_of_the_glance_in_the_chosen_unit(scenes, unit, depth,
     shown = view(scenes.glance(side=scenes.side(lure=None)), unit)
     assert (shown.text["depth"], shown.text["reach"]) == (depth, reach)
     assert tuple(shown.text[part] for part in ("word", "figure", "band")) == headline
-    assert shown.text["carries"] == "deep plum on 12 lb fluorocarbon"
+    assert shown.text["carries"] == "deep dorrow on 12 lb fluorocarbon"
     assert shown.text["rod-4-reach"].startswith("reaches 12 ft" if unit == "feet" else "reaches 3.6 m")
 
 

@@ -46,7 +46,7 @@ BLENDED = 0.3
 """How many of the voices of kokoro are half one and half another."""
 EVERY = 99
 """More wordings than any command has."""
-WAKE = {"copper", "kettle"}
+WAKE = {"kitchen", "ticket"}
 """Words that no text holds but that have to have their sounds: those of the example configuration."""
 ALIKE = {"ax": "ah", "axr": "er", "ix": "ih", "el": "l", "em": "m", "en": "n", "dx": "t", "nx": "n"}
 """Sounds of flite that ARPAbet's 39 have no sign of their own for."""

@@ -13,7 +13,7 @@ from companion.config import ConfigError, Problem, Settings, _line_numbers, load
 ROD = """
 [[rods]]
 number = {number}
-lure = "deep plum"
+lure = "deep dorrow"
 cast = "45 yd"
 line = {{ material = "fluorocarbon", strength = "{strength}" }}
 reel = {{ per_turn = "28 in", turns = "1.25 /s" }}
@@ -82,8 +82,15 @@ def test_whole_file_is_read_in_si() -> None:
 def test_empty_file_has_defaults_and_the_starter_lures() -> None:
     settings = parse("")
     assert settings.rods == ()
-    assert "deep plum" in {lure.name for lure in settings.lures}
+    assert "deep dorrow" in {lure.name for lure in settings.lures}
     assert settings == Settings(lures=settings.lures)
+
+
+def test_a_starter_lure_called_as_it_was_before_goes_on_under_that_name() -> None:
+    now, before = (
+        parse(WHOLE.replace("deep dorrow", name)).rods[0].lure for name in ("deep dorrow", "deep plum")
+    )
+    assert (before.name, before.physics()) == ("deep plum", now.physics())
 
 
 def test_all_mistakes_of_a_file_are_told_with_line_key_reason_and_hint() -> None:
@@ -103,7 +110,7 @@ def test_all_mistakes_of_a_file_are_told_with_line_key_reason_and_hint() -> None
 @pytest.mark.parametrize(
     ("change", "line", "words"),
     [
-        (("deep plum", "deep plom"), 3, 'no lure is called "deep plom"; did you mean "deep plum"?'),
+        (("deep dorrow", "deep dorow"), 3, 'no lure is called "deep dorow"; did you mean "deep dorrow"?'),
         (("number = 1", "number = 0"), 1, "from 1 to 99"),
         (("number = 1", "number = 'one'"), 2, "expected a whole number, not 'one'"),
         (('cast = "45 yd"\n', ""), 1, 'the key "cast" is missing'),

@@ -50,7 +50,7 @@ from tests.bench.voice.voices import (
 SPEECH = Path(__file__).parents[3].parent / "shared" / "data" / "speech"
 BARE = "--bare"
 RODS, LINES = (1, 2, 3, 4), (12, 14, 17, 20)
-WAKE = "copper kettle"
+WAKE = "kitchen ticket"
 BEFORE, AFTER = 3.0, 2.0
 """Noise before the words (and up to 1 s more) and after them, s: longer than any decision may take."""
 PLAIN, WOKEN = Grammar(Aboard(RODS, LINES)), Grammar(Aboard(RODS, LINES, wake=WAKE))

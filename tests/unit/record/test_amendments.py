@@ -9,10 +9,10 @@ from companion.record.amendments import Amendment, corrected
 from companion.record.logbook import Logbook, LogbookError
 
 BITE = Logged(
-    t=7.5, number=1, what="bite", rod="rod 1", lure="plum", line="12 lb", lure_depth=4.9,
+    t=7.5, number=1, what="bite", rod="rod 1", lure="dorrow", line="12 lb", lure_depth=4.9,
     lure_at=Fix(35.5, -84.2, 6.0), lure_bottom=5.2, clip="a.flac",
 )  # fmt: skip
-TOUCH = Logged(t=20.0, number=2, what="touch", rod="rod 1", lure="plum", line="12 lb", clip="b.flac")
+TOUCH = Logged(t=20.0, number=2, what="touch", rod="rod 1", lure="dorrow", line="12 lb", clip="b.flac")
 MARK = Logged(t=30.0, number=3, what="mark", detail="ledge")
 
 
@@ -53,7 +53,7 @@ def test_the_last_correction_counts(book):
 
 
 def test_another_rod_takes_its_line_and_never_keeps_where_the_others_lure_was():
-    change = Amendment(number=1, rod="rod 2", lure="plum", line="14 lb")
+    change = Amendment(number=1, rod="rod 2", lure="dorrow", line="14 lb")
     (thing,) = corrected([(BITE, False)], [change])
     assert (thing.event.rod, thing.event.line) == ("rod 2", "14 lb")
     assert (thing.event.lure_depth, thing.event.lure_at, thing.event.lure_bottom) == (None, None, None)
@@ -66,7 +66,7 @@ def test_another_rod_has_its_own_lure_and_the_logged_one_its_own_again():
     assert (thing.event.lure_depth, thing.event.lure_at, thing.event.lure_bottom) == (4.1, there, 6.0)
     assert thing.event.place == there
     (thing,) = corrected(
-        [(BITE, False)], [change, Amendment(number=1, rod="rod 1", lure="plum", line="12 lb")]
+        [(BITE, False)], [change, Amendment(number=1, rod="rod 1", lure="dorrow", line="12 lb")]
     )
     assert thing.event == BITE
 

@@ -60,7 +60,7 @@ def belief(pieces: int) -> Belief:
 
 def write_trip(book: Logbook, n: int) -> None:
     with book.begin_trip(f"2026-10-{n + 1:02} 081500", recording=f"day {n}" if n == 2 else None) as trip:
-        trip.record(TripBegan(t=0.0, name=f"2026-10-{n + 1:02} 081500", rods={"one": "deep plum"}))
+        trip.record(TripBegan(t=0.0, name=f"2026-10-{n + 1:02} 081500", rods={"one": "deep dorrow"}))
         for i in range(1, 151):
             utc = f"2026-10-{n + 1:02}T08:{i // 60:02}:{i % 60:02}.000Z"
             trip._readings.append((trip.id, float(i), utc, 35.0 + i / 1e5, -140.0, 3.0, 5.0, 90.0, 1.0, 18.5))
@@ -69,7 +69,7 @@ def write_trip(book: Logbook, n: int) -> None:
             )
             trip.record(Said(t=float(i), text=f"trip {n} bite {i} " + "x" * 120, about="answer"))
         trip.undo(3)
-        for name in ("deep plum", "short stop"):
+        for name in ("deep dorrow", "short stop"):
             trip.believe(f"{name} {n}", belief(n))
         number = trip.id
     for i in range(1, 41):
@@ -99,7 +99,7 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
     with Logbook(path) as book:
         for n in range(3):
             write_trip(book, n)
-        book.keep_calibration("lure", "deep plum 0", None)
+        book.keep_calibration("lure", "deep dorrow 0", None)
         book.keep_calibration("rod", "one", {"cast": 31.25})
         write_lakes(book)
     with closing(sqlite3.connect(path)) as db:

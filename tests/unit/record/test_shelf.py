@@ -99,7 +99,7 @@ def test_a_rod_read_from_disk_is_the_rod_computed(folder: Path) -> None:
         """
 [[rods]]
 number = 1
-lure = "deep plum"
+lure = "deep dorrow"
 cast = "45 yd"
 line = { material = "fluorocarbon", diameter = "0.285 mm" }
 reel = { per_turn = "28 in" }

@@ -16,7 +16,7 @@ from companion.units import Units
 START = datetime(2026, 10, 3, 14, tzinfo=UTC)
 LAT, LON = -47.2, -126.4
 METRE = 1.0 / 111_190.0
-RODS = {"rod 1": "deep plum on 12 lb", "rod 2": "deep plum on 20 lb"}
+RODS = {"rod 1": "deep dorrow on 12 lb", "rod 2": "deep dorrow on 20 lb"}
 
 
 def utc(t):
@@ -34,7 +34,7 @@ class Script:
         self.number = 0
         self.events = [
             TripBegan(t=0.0, utc=utc(0.0), name="a_short_day", rods=RODS),
-            RodTaken(t=0.0, utc=utc(0.0), rod="rod 1", lure="deep plum", line="12 lb", reach=5.5),
+            RodTaken(t=0.0, utc=utc(0.0), rod="rod 1", lure="deep dorrow", line="12 lb", reach=5.5),
         ]
 
     def log(self, t, what, **more):
@@ -44,7 +44,7 @@ class Script:
         line = RODS[given["rod"]].partition(" on ")[2] if given["rod"] else None
         heard = Heard(t=t, utc=utc(t), text=f"log {what}", clip=clip, command=what)
         logged = Logged(
-            t=t, utc=utc(t), number=self.number, what=what, lure="deep plum", line=line, clip=clip, **given
+            t=t, utc=utc(t), number=self.number, what=what, lure="deep dorrow", line=line, clip=clip, **given
         )
         self.events += [heard, logged, Said(t=t, utc=utc(t), text="noted", about="answer")]
         return logged

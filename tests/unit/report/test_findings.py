@@ -130,7 +130,7 @@ def test_a_thing_taken_back_or_corrected_counts_as_it_stands(script, book, kept)
     script.cast(60.0)
     trip = kept(script)
     book.amend(trip, Amendment(number=2, taken_back=True))
-    book.amend(trip, Amendment(number=4, rod="rod 2", lure="deep plum", line="20 lb"))
+    book.amend(trip, Amendment(number=4, rod="rod 2", lure="deep dorrow", line="20 lb"))
     day = read_day(book, trip)
     out = findings(day, rod_stories(day, book), Units())
     assert rows(out, "rod") == {"rod 1, 12 lb": (0, 1), "rod 2, 20 lb": (0, 1)}

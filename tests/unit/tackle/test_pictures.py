@@ -16,7 +16,7 @@ BOAT = "".join(
     f"""
 [[rods]]
 number = {number}
-lure = "deep plum"
+lure = "deep dorrow"
 cast = "{50 - number} yd"
 line = {{ material = "fluorocarbon", strength = "{10 + number} lb" }}
 reel = {{ per_turn = "28 in", turns = "1.25 /s" }}

@@ -32,7 +32,7 @@ BOAT = "".join(
     f"""
 [[rods]]
 number = {number}
-lure = "deep plum"
+lure = "deep dorrow"
 cast = "{cast} yd"
 line = {{ material = "fluorocarbon", {thick}, strength = "{strength} lb" }}
 reel = {{ per_turn = "28 in", turns = "1.25 /s" }}
@@ -123,9 +123,9 @@ def test_a_leader_takes_depth_stays_with_another_line_and_can_be_left_out() -> N
 
 
 def test_what_a_leader_taught_is_kept_when_it_gets_shorter() -> None:
-    learned = calibrations([with_leader()])["deep plum"]
+    learned = calibrations([with_leader()])["deep dorrow"]
     learned.learn(Touch(rig_name(with_leader()), ((0.0, 5.0),), 12.0))
-    again = calibrations([with_leader(1.5)], {"deep plum": learned.belief()})["deep plum"]
+    again = calibrations([with_leader(1.5)], {"deep dorrow": learned.belief()})["deep dorrow"]
     assert again.belief().by_rig[rig_name(with_leader(1.5))].touches == 1
 
 
@@ -153,24 +153,24 @@ def test_changes_go_the_way_they_must() -> None:
 
 
 def test_what_one_rod_learns_reaches_the_other_and_comes_back_from_the_logbook() -> None:
-    learned = calibrations(rods())["deep plum"]
+    learned = calibrations(rods())["deep dorrow"]
     was = learned.reach(rig_name(rods()[1])).best
     name = rig_name(rods()[0])
     for after in (12.0, 14.0, 15.0, 13.0):
         learned.learn(Touch(name, ((0.0, 5.6),), after))
     assert learned.reach(rig_name(rods()[1])).best > 1.02 * was
     stored = msgspec.json.decode(msgspec.json.encode(learned.belief()), type=Belief)
-    again = calibrations(rods(), {"deep plum": stored})["deep plum"]
+    again = calibrations(rods(), {"deep dorrow": stored})["deep dorrow"]
     assert again.belief() == learned.belief()
     said = before_and_after(rods()[0], again, "feet")
     belief = again.belief().by_rig[name]
     assert said == f"rod one: {belief.reach.best / FOOT:.1f} ft, was {belief.before.best / FOOT:.1f}"
-    told = what_was_learned(rods(), {"deep plum": again}, "feet").splitlines()
+    told = what_was_learned(rods(), {"deep dorrow": again}, "feet").splitlines()
     assert told[0].startswith(said + "; 4 touches, no cast without on 12 lb fluorocarbon; cast ")
     assert told[1].endswith(", told 40")
     again.learn(Touch(rig_name(rods()[1]), ((0.0, 5.4),), 12.0))
     again.learn(NoTouch(rig_name(rods()[1]), ((0.0, 9.0),)))
-    told = what_was_learned(rods(), {"deep plum": again}, "feet").splitlines()
+    told = what_was_learned(rods(), {"deep dorrow": again}, "feet").splitlines()
     assert "; 1 touch, 1 cast without on " in told[1]
     again.forget()
     assert before_and_after(rods()[0], again, "metres").endswith("m, as before")
@@ -196,11 +196,11 @@ def test_a_change_that_cannot_be_is_told_with_what_it_was(words: dict[str, str],
 
 def test_touches_outlive_a_new_description() -> None:
     """The owner measures the cast anew: what was seen counts on, from the new beginning."""
-    learned = calibrations(rods())["deep plum"]
+    learned = calibrations(rods())["deep dorrow"]
     name = rig_name(rods()[0])
     for _ in range(4):
         learned.learn(Touch(name, ((0.0, 6.2),)))
     longer = (rods()[0].with_cast(48.0), rods()[1])
-    again = calibrations(longer, {"deep plum": learned.belief()})["deep plum"]
+    again = calibrations(longer, {"deep dorrow": learned.belief()})["deep dorrow"]
     assert again.belief().by_rig[name].touches == 4
     assert again.belief().by_rig[name].before.best > learned.belief().by_rig[name].before.best

@@ -179,7 +179,7 @@ def test_too_little_sound_fits_nothing() -> None:
 
 
 def test_every_word_that_can_be_said_has_its_sounds() -> None:
-    many = Grammar(Aboard(tuple(range(1, 21)), tuple(range(2, 100)), wake="copper kettle"))
+    many = Grammar(Aboard(tuple(range(1, 21)), tuple(range(2, 100)), wake="kitchen ticket"))
     assert {w for phrase in many.phrases for w in phrase.split()} <= set(lexicon())
     assert {sound for sounds in lexicon().values() for sound in sounds} <= set(SOUNDS)
 
