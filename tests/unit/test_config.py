@@ -5,7 +5,7 @@ import tomllib
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from companion.config import ConfigError, Problem, Settings, _line_numbers, load, parse
@@ -200,6 +200,7 @@ def test_line_numbers_see_through_blocks_and_long_lists() -> None:
     assert ("c",) not in lines
 
 
+@settings(deadline=None)
 @given(st.text(max_size=200) | st.permutations(WHOLE.splitlines()).map("\n".join))
 def test_any_text_is_settings_or_problems(text: str) -> None:
     problems: tuple[Problem, ...] | None = None

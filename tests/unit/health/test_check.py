@@ -89,7 +89,7 @@ def test_a_sonar_that_works(port, tmp_path: Path):
     seen = found(text_with(serial(device)), tmp_path)
     assert seen["source sonar"].verdict == "pass"
     assert "SDDPT" in seen["source sonar"].seen
-    assert seen["depth"] == Finding("depth", "pass", "5.0 m")
+    assert seen["depth"] == Finding("depth", "pass", "16.4 ft")
     assert seen["position"].verdict == "pass"
 
 
@@ -102,7 +102,7 @@ def test_a_sonar_that_works(port, tmp_path: Path):
         ([b"$SDDPT,5.00,0.0\r\n", b"$SDMTW,20.0,C\r\n"], ("fail", "without checksums"), None),
         (NO_FIX, ("pass", "SDDPT"), ("warn", "sentences without a depth")),
         (TALK[1:], ("pass", "GPGLL"), ("warn", "no sentence tells it")),
-        ([*TALK, b"$SDDPT,5.00,0.0*00\r\n"], ("warn", "damaged"), ("pass", "5.0 m")),
+        ([*TALK, b"$SDDPT,5.00,0.0*00\r\n"], ("warn", "damaged"), ("pass", "16.4 ft")),
     ],
 )
 def test_a_sonar_that_does_not(port, tmp_path: Path, lines, source, depth):
@@ -122,7 +122,7 @@ def test_without_checksums_as_configured(port, tmp_path: Path):
     assert "need_checksum = false" in found(text_with(serial(device)), tmp_path)["source sonar"].remedy
     seen = found(text_with(serial(device) + "\nneed_checksum = false"), tmp_path)
     assert seen["source sonar"].verdict == "pass"
-    assert seen["depth"] == Finding("depth", "pass", "5.0 m")
+    assert seen["depth"] == Finding("depth", "pass", "16.4 ft")
 
 
 def test_a_missing_driver_is_told_from_a_wrong_pin(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
