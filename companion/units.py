@@ -60,6 +60,23 @@ def round_steps(most: float) -> list[float]:
     return [n * step for n in range(int(most / step) + 1)]
 
 
+_FINE_COMPASS = (
+    "north", "north-north-east", "north-east", "east-north-east",
+    "east", "east-south-east", "south-east", "south-south-east",
+    "south", "south-south-west", "south-west", "west-south-west",
+    "west", "west-north-west", "north-west", "north-north-west",
+)  # fmt: skip
+
+
+def fine_compass(bearing: float) -> str:
+    """Return the one of sixteen directions that is nearest to a bearing, degrees.
+
+    >>> fine_compass(338.0), fine_compass(-1.0)
+    ('north-north-west', 'north')
+    """
+    return _FINE_COMPASS[round((bearing % 360.0) / 22.5) % 16]
+
+
 @dataclass(frozen=True)
 class Units:
     """How a person reads lengths, weights, temperatures and speeds; asked once, handed on."""

@@ -54,6 +54,8 @@ CLOSE, ROUGH = 1.0, 2.0
 DRY = 0.3
 """A bottom that may be this near to the surface or above it is no place for a boat or a lure, m."""
 
+LEAST_CROWN_M = 3.0
+"""A tree is at least so far across from its middle, m. Common practice, no source."""
 LEAST_CLEAR_SHARE = 0.9
 """A cast on which the lure has to stay clear is told only when it does so this often."""
 _AIM_WEIGHTS = {-1: 0.274, 0: 0.452, 1: 0.274}
@@ -123,6 +125,11 @@ class Target:
     def at(cls, name: str, east: float, north: float, within: float = 8.0) -> Target:
         """Return one place as a target, m."""
         return cls(name, (np.array([[east, north]]),), within)
+
+    @classmethod
+    def over(cls, name: str, mark: Mark) -> Target:
+        """Return what stands at a mark as a target to be passed over: only metres right above it count."""
+        return cls.at(name, mark.east, mark.north, max(mark.radius, LEAST_CROWN_M))
 
     @classmethod
     def edge(

@@ -20,6 +20,8 @@ GRID = 3.0
 """Distance of the points of the bottom that is planned over, m."""
 MARK_NEAR = 120.0
 """A mark further off than this is not what is meant by "where from", m."""
+CLEAR_HEIGHT_M = 1.5
+"""How high above what it has to stay clear of a lure may pass, and still fish it, m."""
 AROUND = 80.0
 """How far around a mark, or the boat, places to lie are looked for, m."""
 
@@ -55,7 +57,7 @@ class Planner:
         if mark is None:
             return self._best(area, here, here, AROUND, Target("around here"), Wish())
         middle = (mark.east, mark.north)
-        return self._best(area, here, middle, AROUND, Target.at(mark.kind, *middle), _wish_for(mark))
+        return self._best(area, here, middle, AROUND, *_wanted_at(mark))
 
     def _area(self, fix: Fix) -> Area | None:
         area = self._bed.area_of(fix.lat, fix.lon)
@@ -79,6 +81,8 @@ class Planner:
         return Found(found[0] if found else None, here)
 
 
-def _wish_for(mark: Mark) -> Wish:
+def _wanted_at(mark: Mark) -> tuple[Target, Wish]:
     """Return what is wanted at a mark: a tree top is to be passed over, anything else to be touched."""
-    return Wish(height=0.9, clear=True) if mark.kind == "tree top" else Wish()
+    if mark.kind == "tree top":
+        return Target.over(mark.kind, mark), Wish(height=CLEAR_HEIGHT_M, clear=True)
+    return Target.at(mark.kind, mark.east, mark.north), Wish()

@@ -11,6 +11,7 @@ import click
 import msgspec
 
 from companion.casting.plan import LEAST_CLEAR_SHARE, Ground, Plan, Target, ground, plan
+from companion.casting.planning import CLEAR_HEIGHT_M
 from companion.casting.swim import MANNERS, Manner, Wish
 from companion.cli.common import (
     command,
@@ -35,13 +36,12 @@ from companion.sensing import Sensing, SourceSettings
 from companion.sensing.sources import FileSource
 from companion.tackle import RodReach, calibrations, reaches
 from companion.tackle.quantities import Quantity
-from companion.trip.wording import compass
-from companion.units import Units
+from companion.units import Units, fine_compass
 
 AREA = 300.0
 """Side of the square that is planned over around a place, m, and of the largest lake planned as a whole."""
-NEAR_HEIGHT_M, CLEAR_HEIGHT_M = 0.3, 1.5
-"""How near to the bottom a metre counts unless told, and when the lure has to stay clear of everything."""
+NEAR_HEIGHT_M = 0.3
+"""How near to the bottom a metre counts unless told, m."""
 DIG_M, STAND_OFF_M = 0.9, 10.0
 """How far a rod may dig, and how far the boat stays off, unless told, m."""
 GRID = 2.0
@@ -202,7 +202,7 @@ def plan_command(
         raise click.UsageError(str(error)) from error
     units = Units(settings.units)
     bottom = _relief(area, _middle(area, asked), units)
-    target = _target(area, asked, bottom, units)
+    target = _target(area, asked, bottom, units, clear=clear)
     on = ground(bottom, _tree_tops(area), level=level or 0.0, anywhere=anywhere)
     rods = reaches(settings.rods, calibrations(settings.rods, beliefs))
     found = plan(on, rods, target, wish)
@@ -324,7 +324,7 @@ def _relief(area: Area, middle: tuple[float, float] | None, units: Units) -> Rel
     return found
 
 
-def _target(area: Area, asked: _Asked, bottom: Relief, units: Units) -> Target:
+def _target(area: Area, asked: _Asked, bottom: Relief, units: Units, *, clear: bool) -> Target:
     mark = None if asked.mark is None else _mark(area, asked.mark)
     near = _middle(area, asked) if asked.at or mark else None
     depth = asked.edge
@@ -341,6 +341,8 @@ def _target(area: Area, asked: _Asked, bottom: Relief, units: Units) -> Target:
                 f"the bottom is nowhere {units.depth(depth)} deep on this map; try another --edge"
             )
         target = Target(name, edge.lines)
+    elif mark is not None and mark.kind == "tree top" and clear:
+        target = Target.over(name, mark)
     elif near is not None:
         target = Target.at(name, *near)
     return Target(name, target.lines, asked.within or target.within, asked.between)
@@ -353,7 +355,7 @@ def _refusal(on: Ground, rods: Sequence[RodReach], target: Target, wish: Wish) -
         if nearest is not None:
             return (
                 f"no cast worth making: the lure should stay clear in {LEAST_CLEAR_SHARE:.0%} of casts, and "
-                f"on the best one ({nearest.name}, cast to {nearest.bearing:.0f} deg) it does in "
+                f"on the best one ({nearest.name}, cast {fine_compass(nearest.bearing)}) it does in "
                 f"{nearest.clear:.0%}; try a rod that runs shallower, or a smaller --within"
             )
     return "no cast worth making: no rod gets there; see how deep each gets with: companion reach"
@@ -378,7 +380,7 @@ def _print(
 def _where_to_lie(one: Plan, place: str, settings: Settings) -> str:
     """Return where to hold the boat and where to cast, in a sentence."""
     off = Units(settings.units).distance(one.stand_off)
-    side, towards = compass(one.bearing + 180.0), compass(one.bearing)
+    side, towards = fine_compass(one.bearing + 180.0), fine_compass(one.bearing)
     return f"hold the boat at {place}, {off} {side} of {one.target}, and cast {one.name} {towards}"
 
 

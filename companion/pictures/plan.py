@@ -31,7 +31,7 @@ from companion.pictures.drawing import (
 )
 from companion.pictures.palette import rod_class
 from companion.pictures.sideview import Under
-from companion.units import LengthUnit, Units
+from companion.units import LengthUnit, Units, fine_compass
 
 LETTERS = "ABCDEFGHI"
 """What the plans are called on the drawing and in the table, best first."""
@@ -55,7 +55,7 @@ def table(found: Sequence[Plan], unit: LengthUnit, *, clear: bool = False) -> st
         "",
         "rod",
         "off",
-        "cast to",
+        "cast",
         "stays clear" if clear else f"{long} where wanted",
         f"{long} where wanted" if clear else "any at all",
         "one in ten below",
@@ -67,7 +67,7 @@ def table(found: Sequence[Plan], unit: LengthUnit, *, clear: bool = False) -> st
             LETTERS[place],
             one.name,
             f"{one.stand_off / far:.0f} {long}",
-            f"{one.bearing:.0f} deg",
+            fine_compass(one.bearing),
             f"{one.clear:.0%}" if clear else f"{one.metres / far:.0f}",
             f"{one.metres / far:.0f}" if clear else f"{one.sureness:.0%}",
             f"{one.low / far:.0f}",
@@ -220,9 +220,12 @@ def _section(
     yield from sideview.ground(section, bottom, clip)
     yield f'<g clip-path="url(#{clip})">'
     yield from _timber(section, one.way)
+    begins: list[Step] = []
     for counts, part in groupby(one.way, lambda step: step.counts):
-        stretch = section.points((s.away, s.depth) for s in part)
+        steps = [*begins, *part]
+        stretch = section.points((s.away, s.depth) for s in steps)
         yield polyline(stretch, f"counted rod-{place}" if counts else f"way {rod_class(place)}")
+        begins = steps[-1:]
     yield "</g>"
     yield from sideview.bottom_words(section, bottom, labels)
     yield from section.axes(units, named="from the boat")
@@ -241,7 +244,8 @@ def _words(one: Plan, units: Units, *, clear: bool) -> tuple[str, str]:
     over = "" if one.depth is None else f", over {units.whole_depth(one.depth)}"
     wanted = f"{units.distance(one.metres)} where wanted"
     chance = f"stays clear {one.clear:.0%}, {wanted}" if clear else f"{wanted}, any at all {one.sureness:.0%}"
+    side, towards = fine_compass(one.bearing + 180.0), fine_compass(one.bearing)
     return (
-        f"{one.name}: {chance}, one cast in ten under {one.low / units.distance_m:.0f}",
-        f"{units.distance(one.stand_off)} off, cast to {one.bearing:.0f}°, {one.manner}{over}",
+        f"{one.name}: {chance}",
+        f"lie {units.distance(one.stand_off)} {side}, cast {towards}{over}, {one.manner}",
     )

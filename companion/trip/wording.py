@@ -306,13 +306,13 @@ def where_from(plan: Plan | None, boat: tuple[float, float] | None, unit: Length
         return "no good place found"
     throw = f"throw {number_words(plan.rod)} {compass(plan.bearing)}"
     if boat is None:
-        return f"{compass(plan.bearing + 180.0)} of it, {throw}"
+        return f"lie {compass(plan.bearing + 180.0)} of it, {throw}"
     east, north = plan.east - boat[0], plan.north - boat[1]
     away = math.hypot(east, north)
     if away < HERE_M:
         return f"from here, {throw}"
     towards = compass(math.degrees(math.atan2(east, north)))
-    return f"{spoken_distance(away, unit)} {towards}, {throw}"
+    return f"lie {spoken_distance(away, unit)} {towards}, {throw}"
 
 
 def spoken_distance(metres: float, unit: LengthUnit) -> str:

@@ -58,7 +58,7 @@ def test_nine_casts_in_ten_stay_clear_of_the_tree_or_the_plan_is_refused(rods):
     clear, told, refused = [], [], 0
     for _ in range(PLACES):
         relief, tree = tree_place(rng)
-        target = Target.at("tree", tree.east, tree.north, 5.0)
+        target = Target.over("tree", tree)
         found = plan(ground(relief, [tree]), rods, target, Wish(height=1.5, clear=True))
         refused += not found
         for one in found:
@@ -87,9 +87,7 @@ def test_what_is_proposed_differs_in_place_manner_or_rod(rods):
     rng = np.random.default_rng(5)
     for _ in range(6):
         relief, tree = tree_place(rng)
-        found = plan(
-            ground(relief, [tree]), rods, Target.at("tree", 60.0, 60.0, 5.0), Wish(height=1.5, clear=True)
-        )
+        found = plan(ground(relief, [tree]), rods, Target.over("tree", tree), Wish(height=1.5, clear=True))
         for i, one in enumerate(found):
             for other in found[:i]:
                 middle, beside = (p.at(0.5 * (p.begins + p.ends)) for p in (one, other))

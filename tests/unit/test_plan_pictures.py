@@ -13,6 +13,7 @@ from companion.lakebed.relief import Relief
 from companion.pictures import plan as pictures
 from companion.pictures.png import png
 from companion.tackle import calibrations, reaches
+from companion.units import fine_compass
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -38,7 +39,7 @@ def test_the_table_has_a_line_for_each_plan(planned):
     assert len(lines) == 1 + len(found)
     for letter, one, line in zip(pictures.LETTERS, found, lines[1:], strict=False):
         assert line.startswith(f"{letter}  {one.name}")
-        assert f"{one.bearing:.0f} deg" in line
+        assert f"  {fine_compass(one.bearing)}  " in line
         assert line.endswith(one.manner)
     assert "yd" in lines[0]
     assert "yd" not in pictures.table(found, "metres")

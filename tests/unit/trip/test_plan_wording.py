@@ -74,10 +74,10 @@ def test_which_rod():
 
 
 def test_where_from():
-    assert where_from(PLAN, (0.0, -37.0), "feet") == "forty yards north, throw two north west"
+    assert where_from(PLAN, (0.0, -37.0), "feet") == "lie forty yards north, throw two north west"
     assert where_from(PLAN, (1.0, 1.0), "feet") == "from here, throw two north west"
-    assert where_from(PLAN, (0.0, 400.0), "feet") == "far south, throw two north west"
-    assert where_from(PLAN, None, "metres") == "south east of it, throw two north west"
+    assert where_from(PLAN, (0.0, 400.0), "feet") == "lie far south, throw two north west"
+    assert where_from(PLAN, None, "metres") == "lie south east of it, throw two north west"
 
 
 @pytest.mark.parametrize(
