@@ -8,6 +8,7 @@ from true north. None means not known, never zero.
 
 from __future__ import annotations
 
+import re
 from typing import Literal
 
 import msgspec
@@ -178,6 +179,20 @@ class Notice(Event, frozen=True, tag="notice"):
     """A `text` about the sources, the water or the program, for whoever reads the log."""
 
     text: str
+
+
+_LEVEL = re.compile(r"water level ([+-]\d+\.\d\d) m against the map")
+
+
+def level_notice(t: float, utc: str | None, rise_m: float) -> Notice:
+    """Return the notice that the water stands so many m above the map's level today."""
+    return Notice(t=t, utc=utc, text=f"water level {rise_m:+.2f} m against the map")
+
+
+def level_told(event: Event) -> float | None:
+    """Return how far the water stands above the map's level by a notice, m; None of any other event."""
+    found = _LEVEL.fullmatch(event.text) if isinstance(event, Notice) else None
+    return None if found is None else float(found[1])
 
 
 class Logged(Event, frozen=True, tag="logged"):

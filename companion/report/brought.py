@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from html import escape
 
 from companion.events import Logged
-from companion.report.counts import Row, Table, shown
+from companion.report.counts import By, Row, Table, shown
 from companion.report.document import table
 from companion.report.forecasts import HitRate
 
@@ -23,6 +23,7 @@ _TITLES = {
     "light": "By light",
     "month": "By month",
     "water": "By temperature of the water",
+    "level": "By level of the water",
 }
 _MOST_LINKS = 8
 _SAME = {
@@ -52,14 +53,14 @@ def _table(asked: Table, link_to: LinkTo) -> str:
     heads = [
         _TITLES[asked.question].removeprefix("By "),
         "bites",
-        "casts" if by_cast else "hours",
+        "hours" if asked.by == "hour" else "casts",
         "share of casts" if by_cast else "bites an hour",
     ]
     heads += [] if alike else ["what it bears"]
-    head = "".join(f"<th{_NUMBER if i in (1, 2) else ''}>{text}</th>" for i, text in enumerate(heads))
-    rows = [_row(row, link_to, by_cast, interval(row, most, by_cast), alike is None) for row in asked.rows]
+    head = "".join(f"<th{_NUMBER if text in _NUMBERS else ''}>{text}</th>" for text in heads)
+    rows = [_row(row, link_to, asked.by, interval(row, most, by_cast), alike is None) for row in asked.rows]
     if asked.unknown is not None:
-        rows.append(_row(asked.unknown, link_to, by_cast, "", alike is None))
+        rows.append(_row(asked.unknown, link_to, asked.by, "", alike is None))
     return (
         f"<div><table><caption>{_TITLES[asked.question]} <small>{escape(asked.how)}"
         f"{f' <i>{alike}</i>' if alike else ''}</small></caption>"
@@ -68,20 +69,28 @@ def _table(asked: Table, link_to: LinkTo) -> str:
 
 
 _NUMBER = ' class="num"'
+_NUMBERS = ("bites", "casts", "hours")
 
 
-def _row(row: Row, link_to: LinkTo, by_cast: bool, bar: str, told_apart: bool) -> str:
+def _row(row: Row, link_to: LinkTo, by: By, bar: str, told_apart: bool) -> str:
     whence = ", ".join(map(link_to, row.strikes))
     hits = f"<b>{len(row.strikes)}</b>" + (f"<small>{whence}</small>" if whence else "")
     if len(row.strikes) > _MOST_LINKS:
         hits = f"<details><summary><b>{len(row.strikes)}</b></summary><small>{whence}</small></details>"
-    effort = f"{row.effort:.0f}" if by_cast else f"{row.effort:.1f}"
+    effort = f"{row.effort:.1f}" if by == "hour" else str(len(row.tries))
     if row.tries:
         effort = f"<details><summary>{effort}</summary>{', '.join(map(link_to, row.tries))}</details>"
+    effort += f"<small>{_span(row.effort)} in the water</small>" if by == "lure hour" else ""
     cells = [f"<td>{escape(shown(row.label))}</td>", f"<td{_NUMBER}>{hits}</td>"]
-    cells += [f"<td{_NUMBER}>{effort}</td>", f"<td>{bar}</td>"]
+    cells += [f"<td{_NUMBER}>{effort}</td>"]
+    cells += [f"<td>{bar}</td>"]
     cells += [f'<td class="verdict">{row.verdict}</td>'] if told_apart else []
     return f"<tr>{''.join(cells)}</tr>\n"
+
+
+def _span(hours: float) -> str:
+    """Return a time in the water: minutes, from two hours on hours."""
+    return f"{hours:.1f} h" if hours >= 2.0 else f"{60.0 * hours:.0f} min"
 
 
 def rate_bar(rate: float, low: float, high: float, most: float = 1.0, said: str = "") -> str:

@@ -1,9 +1,10 @@
 """What brought bites: counts against effort, the interval each count leaves open, and what may be said of it.
 
 Per cast when casts were called: the share of casts with a strike has Wilson's interval (Wilson 1927, J. Am.
-Stat. Assoc. 22, 209), and a class is compared with all the others by Fisher's exact test. Else per hour
-of boat time: a rate has Garwood's exact Poisson interval (Garwood 1936, Biometrika 28, 437), and is
-compared by the binomial test that two Poisson counts allow (both from memory). The classes of one table share
+Stat. Assoc. 22, 209), and a class is compared with all the others by Fisher's exact test. Over a season per
+hour that a lure was in the water, and without casts per hour of boat time: a rate has Garwood's exact Poisson
+interval (Garwood 1936, Biometrika 28, 437), and is compared by the binomial test that two Poisson counts
+allow (both from memory). The classes of one table share
 their error (Bonferroni): of twenty tables in which nothing is going on, one will point at something.
 """
 
@@ -39,7 +40,8 @@ LONGEST_STEP = 5.0
 FLAT, STEEP = 0.1, 0.25
 """Where flat ends and a break begins, m per m; the latter as `lakebed.breaks` has it."""
 
-By = Literal["cast", "hour"]
+By = Literal["cast", "lure hour", "hour"]
+"""What effort is counted in: casts, hours of a lure in the water on casts that were called, boat time."""
 Verdict = Literal["more than elsewhere", "fewer than elsewhere", "too few to tell", "no clear difference", ""]
 
 
@@ -131,17 +133,21 @@ def binomial(hits: int, tries: int, share: float) -> float:
 
 @dataclass(frozen=True)
 class Try:
-    """A piece of effort with its classes by question: a cast, or the time of one reading."""
+    """A piece of effort with its classes by question: a cast, or the time of one reading.
+
+    `effort` is 1 cast or hours of boat time; of a cast `wet_h` is how long its lure was in the water, hours.
+    """
 
     classes: Mapping[str, str | None]
     effort: float
     strikes: tuple[Logged, ...] = ()
     event: Logged | None = None
+    wet_h: float = 0.0
 
 
 QUESTIONS = ("depth", "slope", "structure", "rod", "hour", "light")
 """What is asked of a day, in the order of the tables."""
-SEASON_QUESTIONS = ("depth", "slope", "structure", "rod", "light", "hour", "month", "water")
+SEASON_QUESTIONS = ("depth", "slope", "structure", "light", "month", "water", "level", "rod", "hour")
 """What is asked of many days."""
 
 
@@ -156,16 +162,20 @@ def _table(question: str, tries: Sequence[Try], by: By) -> Table:
     )
     groups = {label: [one for one in tries if one.classes[question] == label] for label in labels}
     all_hits = sum(len(one.strikes) for group in groups.values() for one in group)
-    all_effort = sum(one.effort for group in groups.values() for one in group)
+    all_effort = math.fsum(_effort(one, by) for group in groups.values() for one in group)
     rows = tuple(_row(label, group, by, all_hits, all_effort, len(groups)) for label, group in groups.items())
     lost = [one for one in tries if one.classes[question] is None]
     unknown = _row("not known well enough", lost, by, 0, 0.0, 0) if lost else None
-    return Table(question, _HOW[question][by], by, rows, unknown)
+    return Table(question, _HOW[question]["hour" if by == "hour" else "cast"], by, rows, unknown)
+
+
+def _effort(one: Try, by: By) -> float:
+    return one.wet_h if by == "lure hour" else one.effort
 
 
 def _row(label: str, group: Sequence[Try], by: By, all_hits: int, all_effort: float, classes: int) -> Row:
     hits = tuple(strike for one in group for strike in one.strikes)
-    effort = math.fsum(one.effort for one in group)
+    effort = math.fsum(_effort(one, by) for one in group)
     low, high = wilson(len(hits), round(effort)) if by == "cast" else garwood(len(hits), effort)
     return Row(
         label=label,
@@ -189,7 +199,7 @@ def _verdict(hits: int, effort: float, all_hits: int, all_effort: float, by: By,
     if chance * classes < 0.05:
         more = hits / effort > (all_hits - hits) / rest
         return "more than elsewhere" if more else "fewer than elsewhere"
-    enough = all_hits >= FEW_STRIKES and (by == "hour" or all_effort >= FEW_TRIES)
+    enough = all_hits >= FEW_STRIKES and (by != "cast" or all_effort >= FEW_TRIES)
     return "no clear difference" if enough else "too few to tell"
 
 
@@ -224,6 +234,7 @@ def _cast_try(day: Day, ground: Ground | None, units: Units, cast: CastMade) -> 
         effort=1.0,
         strikes=cast.catches[:1],
         event=cast.event,
+        wet_h=max(cast.ended - cast.event.t, 0.0) / 3600.0,
     )
 
 
@@ -312,7 +323,7 @@ def _rod_class(rod: str | None, line: str | None) -> str | None:
     return None if rod is None else f"{rod}, {line}"
 
 
-_ASKED = ("depth", "slope", "structure", "rod", "hour", "light", "month", "water")
+_ASKED = ("depth", "slope", "structure", "rod", "hour", "light", "month", "water", "level")
 """All that a try is put into classes by."""
 _MONTHS = (
     "January", "February", "March", "April", "May", "June", "July",
@@ -332,6 +343,7 @@ def _moment_classes(
         "light": sun,
         "month": None if at is None else f"{at.month:02d}. {_MONTHS[at.month - 1]}",
         "water": _water_class(celsius, units),
+        "level": _level_class(day.level(t), units),
     }
 
 
@@ -353,6 +365,17 @@ def _water_class(celsius: float | None, units: Units) -> str | None:
     return f"{low:g} to {low + band:g} {'°F' if feet else '°C'}"
 
 
+def _level_class(rise_m: float | None, units: Units) -> str | None:
+    """Return the class of a level against the map's: it is told, and holds until the next one is."""
+    if rise_m is None:
+        return None
+    number = units.depth_number(rise_m)
+    if number == 0.0:
+        return "2. as on the map"
+    side = "3. above" if number > 0.0 else "1. below"
+    return f"{side} the map's by up to {math.ceil(abs(number)):g} {units.depth_unit}"
+
+
 def _hour_class(day: Day, t: float) -> str | None:
     at = day.clock(t)
     return f"hour {int(t // 3600) + 1}" if at is None else f"{at.hour:02d}:00 to {(at.hour + 1) % 24:02d}:00"
@@ -370,7 +393,7 @@ def shown(label: str) -> str:
     return words if dot and number.isdigit() else label
 
 
-_HOW: Mapping[str, Mapping[By, str]] = {
+_HOW: Mapping[str, Mapping[Literal["cast", "hour"], str]] = {
     "depth": {
         "cast": "Depth of the mapped bottom along the cast.",
         "hour": "Depth under the boat.",
@@ -390,6 +413,10 @@ _HOW: Mapping[str, Mapping[By, str]] = {
         "hour": "The sun: low is from dawn to 10° and again to dusk.",
     },
     "month": {"cast": "The month.", "hour": "The month."},
+    "level": {
+        "cast": "The water's level against the map's, as you told it that day.",
+        "hour": "The water's level against the map's, as you told it that day.",
+    },
     "water": {
         "cast": "Temperature of the water at the boat.",
         "hour": "Temperature of the water at the boat.",

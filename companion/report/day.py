@@ -10,7 +10,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from companion.events import AnyEvent, Event, Fix, Logged, LoggedWhat, Outlook
+from companion.events import AnyEvent, Event, Fix, Logged, LoggedWhat, Outlook, level_told
 from companion.record.amendments import Amendment, Corrected
 from companion.record.logbook import KeptReading, Logbook, TripEntry
 from companion.report.localtime import zone_at
@@ -88,6 +88,14 @@ class Day:
     def outlooks(self) -> dict[int, Outlook]:
         """What was foretold of each cast, by the cast's number."""
         return {event.cast: event for event in self.events if isinstance(event, Outlook)}
+
+    @cached_property
+    def _levels(self) -> list[tuple[float, float]]:
+        return [(event.t, rise) for event in self.events if (rise := level_told(event)) is not None]
+
+    def level(self, t: float) -> float | None:
+        """Return how far the water stood above the map's level at logic time t, m; None when untold."""
+        return next((rise for since, rise in reversed(self._levels) if since <= t), None)
 
     def anchor(self, event: Event) -> str:
         """Return the name an event has in the page: "e" and its place among the trip's events from 1."""

@@ -78,7 +78,7 @@ def table_figures(table: Table) -> dict[str, Any]:
     return {
         "question": table.question,
         "how": table.how,
-        "effort": "casts" if table.by == "cast" else "hours",
+        "effort": {"cast": "casts", "lure hour": "hours of lure in the water", "hour": "hours"}[table.by],
         "rows": [_row(row) for row in table.rows],
         "unknown": None if table.unknown is None else _row(table.unknown),
     }

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from html import escape
 from typing import Any, NamedTuple
 
@@ -57,7 +57,10 @@ def season_page(outings: Sequence[Outing], units: Units) -> str:
         section("reach", "How deep each rod got", _HOW_REACH, drawn(reach)),
         *(
             section(
-                f"brought-{by}", "What brought bites", f"{_HOW[by]} {verdict(asked)}", brought(asked, links)
+                f"brought-{by.replace(' ', '-')}",
+                "What brought bites",
+                f"{_HOW[by]} {_by_chance(asked)} {verdict(asked)}",
+                brought(asked, links),
             )
             for by, asked in _pooled(outings)
         ),
@@ -101,10 +104,11 @@ class _Links:
 
 
 def _pooled(outings: Sequence[Outing]) -> Iterator[tuple[By, list[Table]]]:
-    """Yield the tables over all trips, those counted by cast apart from those counted by time."""
-    ways: tuple[By, ...] = ("cast", "hour")
+    """Yield the tables over all trips: of casts by hours of lure in the water, without casts by boat time."""
+    ways: tuple[By, ...] = ("lure hour", "hour")
     for by in ways:
-        tries = [one for outing in outings if outing.found.by == by for one in outing.found.tries]
+        made = "hour" if by == "hour" else "cast"
+        tries = [one for outing in outings if outing.found.by == made for one in outing.found.tries]
         if tries:
             yield by, tables(tries, by, SEASON_QUESTIONS)
 
@@ -181,6 +185,17 @@ def _median(values: np.ndarray[tuple[int], np.dtype[np.float64]]) -> float | Non
     return round(float(np.median(known)), 3) if len(known) else None
 
 
+def _by_chance(asked: Sequence[Table]) -> str:
+    """Return how many of the tables would point at something if nothing were going on."""
+    told = [one for one in asked if len(one.rows) > 1]
+    if not told:
+        return ""
+    return (
+        f"Of twenty tables in which nothing is going on, one points at something by chance; here are "
+        f"{count(len(told), 'table')} that compare."
+    )
+
+
 _HOW_MAP = (
     "Every catch where the lure was, over the water of which most is known. Choose one to get to its trip."
 )
@@ -192,11 +207,12 @@ _HOW_REACH = (
     "Each rod with its line, trip by trip: what was believed when the trip ended, with the band that holds "
     "the truth in nine cases of ten, or what was told on the water where nothing is stored."
 )
-_HOW: dict[By, str] = {
-    "cast": (
-        "Casts with a bite, out of the casts that were called, over all trips on which most bites fell on "
-        "such casts. 2#8 is entry 8 of trip 2. The bar is the interval that the count leaves open, nineteen "
-        "times in twenty. The trips are taken as one, though water and weather differ between them."
+_HOW: Mapping[By, str] = {
+    "lure hour": (
+        "Bites for each hour that a lure was in the water, on the casts that were called, over all trips on "
+        "which most bites fell on such casts. 2#8 is entry 8 of trip 2. The bar is the interval that the "
+        "count leaves open, nineteen times in twenty. The trips are taken as one, though water and weather "
+        "differ between them; no wind is measured, so none is told."
     ),
     "hour": (
         "Bites for each hour of boat time, over the trips on which most bites fell on no cast that was "
@@ -204,6 +220,6 @@ _HOW: dict[By, str] = {
     ),
 }
 _HOW_NUMBERS = (
-    "<p>Shares of casts carry Wilson's 95 % interval, rates per hour the exact Poisson one. The report of "
+    "<p>Shares of casts carry Wilson's 95 % interval, rates an hour the exact Poisson one. The report of "
     "each trip (companion report) shows its entries with what was heard.</p>"
 )

@@ -16,7 +16,7 @@ from companion.casting.deck import Lesson
 from companion.casting.hand import Aim, begin_cast, fix_of, pose_of, rod_of, take_rod
 from companion.casting.hand import lure_at as lure_now
 from companion.casting.lessons import Taught, forget_rod, learn_no_touch, learn_touch, unlearn
-from companion.events import AnyEvent, Logged, Notice
+from companion.events import AnyEvent, Logged, level_notice
 from companion.trip import entries, wording
 from companion.trip.entries import Rooms
 from companion.trip.state import Carried, Moment, TripState
@@ -280,8 +280,7 @@ def _(_command: c.WhatCanISay, _moment: Moment, state: TripState, rooms: Rooms) 
 @handle.register
 def _(command: c.WaterLevel, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
     rooms.bed.water_level(command.rise)
-    text = f"water level {command.rise:+.2f} m against the map"
-    notice = Notice(t=moment.t, utc=moment.utc, text=text)
+    notice = level_notice(moment.t, moment.utc, command.rise)
     return Outcome(state, (notice,), _confirmation(command, rooms), keeps_bed=True)
 
 

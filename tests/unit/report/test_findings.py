@@ -9,10 +9,10 @@ import pytest
 
 from companion import config
 from companion.dive.calibration import NoTouch, Touch
-from companion.events import Learned
+from companion.events import Learned, level_notice
 from companion.record.amendments import Amendment
 from companion.report.casts import catches_of
-from companion.report.counts import QUESTIONS, Try, tables
+from companion.report.counts import QUESTIONS, SEASON_QUESTIONS, Try, shown, tables
 from companion.report.day import read_day
 from companion.report.figures import figures
 from companion.report.findings import findings
@@ -200,3 +200,17 @@ def test_numbers_in_words():
     assert feet.temperature(17.0) == "63 °F"
     assert (lasting(60.0), lasting(1010.0), lasting(35_400.0)) == ("1 minute", "17 minutes", "9 h 50 min")
     assert (count(0, "cast"), count(1, "cast"), count(12, "cast")) == ("no casts", "one cast", "12 casts")
+
+
+def test_casts_are_put_by_the_level_of_the_water_that_was_told(script, found):
+    script.cast(10.0, bite=True)
+    script.events.append(level_notice(100.0, None, 0.61))
+    script.cast(120.0)
+    out = found(script)
+    asked = tables(out.tries, "lure hour", SEASON_QUESTIONS)
+    by_level = next(one for one in asked if one.question == "level")
+    assert [(shown(row.label), len(row.tries)) for row in by_level.rows] == [
+        ("above the map's by up to 2 ft", 1)
+    ]
+    assert len(by_level.unknown.tries) == 1
+    assert by_level.unknown.effort == pytest.approx(30.0 / 3600.0)

@@ -246,11 +246,17 @@ def test_a_season_pools_its_trips(fished, found):
     assert {"t1", "t2"} <= set(made.rows)
     assert [link for link in made.links if link[1:] not in made.ids] == []
     data = json.loads(json.dumps(season_figures([one, one])))
-    by_rod = next(table for table in data["brought"]["cast"] if table["question"] == "rod")
-    assert {row["class"]: (len(row["bites"]), row["effort"]) for row in by_rod["rows"]} == {
-        "rod 1, 12 lb": (2, 2.0),
-        "rod 2, 20 lb": (0, 2.0),
+    by_rod = next(table for table in data["brought"]["lure hour"] if table["question"] == "rod")
+    half_a_minute = pytest.approx(2.0 * 30.0 / 3600.0, abs=1e-4)
+    assert {
+        row["class"]: (len(row["bites"]), len(row["casts"]), row["effort"]) for row in by_rod["rows"]
+    } == {
+        "rod 1, 12 lb": (2, 2, half_a_minute),
+        "rod 2, 20 lb": (0, 2, half_a_minute),
     }
+    assert "Of twenty tables in which nothing is going on, one points at something by chance" in "".join(
+        made.text
+    )
 
 
 def test_the_bands_of_rods_stand_side_by_side_over_a_season():
