@@ -38,12 +38,13 @@
     for (const label of labels) label.removeAttribute("data-crowded");
     labels.sort((a, b) => a.dataset.label - b.dataset.label);
     const frame = svg.getBoundingClientRect(), taken = [];
-    const signs = [...svg.querySelectorAll(".thing:not(.off) use")].map((one) => one.getBoundingClientRect());
+    const signs = [...svg.querySelectorAll(".thing:not(.off) use")]
+      .map((one) => ({ thing: one.closest(".thing"), box: one.getBoundingClientRect() }));
     const meets = (a, b) => a.left < b.right + 2 && b.left < a.right + 2 && a.top < b.bottom && b.top < a.bottom;
     for (const label of labels) {
       const box = label.getBoundingClientRect();
       const out = box.right < frame.left || box.left > frame.right;
-      const under = !label.closest(".thing") && signs.some((one) => meets(box, one));
+      const under = signs.some((one) => one.thing !== label.closest(".thing") && meets(box, one.box));
       const crowded = out || under || taken.some((one) => meets(box, one));
       if (crowded) label.setAttribute("data-crowded", ""); else taken.push(box);
     }
@@ -148,7 +149,7 @@
     const depth = day.depth[low], rod = (day.hands.filter(([since]) => since <= t).pop() || [])[1];
     let words = `${clock(t)} · bottom ${depth === null ? "not known" : `${(depth / data.per).toFixed(1)} ${data.unit}`}`;
     if (rod) words += ` · ${rod} in hand`;
-    at("time-now").hidden = false;
+    at("time-now").removeAttribute("hidden"); // what is drawn has no property of that name
     at("time-now").setAttribute("transform",
       `translate(${time.left + (t - data.time.began) / data.time.lasted * time.wide} 0)`);
     if (map && day.x) {

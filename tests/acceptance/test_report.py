@@ -311,6 +311,35 @@ def test_nothing_is_wider_than_the_page(opened, width):
 
 
 @browsed
+@pytest.mark.parametrize("width", [360, 1280])
+def test_every_chart_is_seen(opened, width):
+    page, _ = opened
+    page.set_viewport_size({"width": width, "height": 900})
+    sizes = """[...document.querySelectorAll("svg.chart, svg.still")].map((e) => {
+      const box = e.getBoundingClientRect(); return [e.id, box.width, box.height]; })"""
+    found = page.evaluate(sizes)
+    assert len(found) >= 3
+    assert [one for one in found if one[1] < 0.8 * min(width, 500) or one[2] < 150] == []
+
+
+@browsed
+def test_a_finger_meets_what_it_is_meant_for(browser, report):
+    """48 px each way; links within a text are as high as its lines."""
+    context = browser.new_context(viewport={"width": 360, "height": 740}, has_touch=True, is_mobile=True)
+    page = context.new_page()
+    page.goto(report.as_uri())
+    until(page, "document.documentElement.classList.contains('scripted')")
+    small = page.evaluate(
+        """[...document.querySelectorAll("button, summary, nav a, label, input[type=range]")]
+        .filter((e) => e.getClientRects().length)
+        .map((e) => [e.outerHTML.slice(0, 80), e.getBoundingClientRect()])
+        .filter(([, box]) => box.height < 48 || box.width < 40).map(([words]) => words)"""
+    )
+    context.close()
+    assert small == []
+
+
+@browsed
 def test_a_point_leads_to_its_row_and_a_sound_plays(opened):
     page, complaints = opened
     page.set_viewport_size({"width": 1280, "height": 900})
@@ -367,6 +396,7 @@ def test_the_time_cursor_tells_what_was_known_and_moves_the_boat(opened):
         words = page.locator("#now").inner_text()
         assert re.match(r"06:\d\d:\d\d · bottom (\d+\.\d ft|not known) · rod \d in hand", words)
         places.append(page.locator("#boat-now").get_attribute("transform"))
+        assert page.locator("#time-now").get_attribute("hidden") is None
     assert len(set(places)) == 3
     lost = [e.t for e in EVENTS if e.__struct_config__.tag == "depth" and e.state == "lost"]
     bar.fill(str(round(lost[0] + 10)))
