@@ -1,6 +1,6 @@
 """What is to be read, as it comes with the program: tutorial, guides, reference, results, decisions.
 
-The reference is written by `python -m companion.docs` from the code it describes.
+The reference, and the pictures, are made by `python -m companion.docs` from the code they show.
 """
 
 from importlib.resources import files
@@ -18,6 +18,17 @@ PAGES = (
     "changes",
 )
 """The pages by name, in the order in which they are best read."""
+
+
+def picture(name: str) -> str | None:
+    """Return a picture of the pages as SVG; None when there is none of that name."""
+    there = {one.name: one for one in files("companion.docs").joinpath("pictures").iterdir()}
+    return there[name].read_text(encoding="utf-8") if name in there else None
+
+
+def title(name: str) -> str:
+    """Return the title of a page of `PAGES`: its first heading."""
+    return page(name).partition("\n")[0].removeprefix("# ")
 
 
 def page(name: str) -> str:

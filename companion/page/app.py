@@ -18,6 +18,7 @@ from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Re
 from starlette.routing import Route
 from starlette.types import Receive, Scope, Send
 
+from companion import docs
 from companion.clock import Clock
 from companion.page.board import Board
 from companion.page.guard import BODY_BYTES, REQUEST_TIME, STREAMS, Refusals, who
@@ -126,6 +127,7 @@ class Site:
             Route("/do", self._do, methods=["POST"]),
             Route("/read", self._read),
             Route("/read/{name}", self._read),
+            Route("/read/pictures/{name}", self._picture),
             *(Route(f"/{name}", self._file(name, kind)) for name, kind in _KINDS.items()),
         ]
         return Starlette(routes=routes, exception_handlers={404: self._nothing, 405: self._nothing})
@@ -146,6 +148,14 @@ class Site:
     async def _read(self, request: Request) -> Response:
         text = reading(request.path_params.get("name", "index"))
         return await self._nothing(request, KeyError()) if text is None else HTMLResponse(text)
+
+    async def _picture(self, request: Request) -> Response:
+        drawn = docs.picture(request.path_params["name"])
+        return (
+            await self._nothing(request, KeyError())
+            if drawn is None
+            else Response(drawn, media_type="image/svg+xml")
+        )
 
     def _is_paired(self, request: Request) -> bool:
         return self._access.pairing.paired(request.cookies.get(self._access.cookie))

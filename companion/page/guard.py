@@ -21,6 +21,8 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 
 CONNECTIONS = 64
 """Open connections at a time; the next is closed unheard."""
+CONNECTIONS_OF_ONE = 16
+"""Open connections of one other device at a time, by its address: it cannot keep the others out."""
 STREAMS = 40
 """Pages that follow at a time."""
 REQUEST_TIME = 5.0
@@ -160,7 +162,7 @@ def guarded_protocol(refusals: Refusals) -> type[asyncio.Protocol]:
 
         def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
             super().connection_made(transport)
-            if len(self.connections) > CONNECTIONS:
+            if len(self.connections) > CONNECTIONS or self._is_greedy():
                 refusals.tell("one connection too many", self._peer())
                 transport.abort()
                 return
@@ -179,7 +181,17 @@ def guarded_protocol(refusals: Refusals) -> type[asyncio.Protocol]:
 
         def send_400_response(self, msg: str) -> None:
             refusals.tell("what is no HTTP request", self._peer())
+            if self.cycle is not None:  # its head was right and is being answered: that answer goes nowhere
+                self.cycle.disconnected = True
+                self.cycle.message_event.set()
             super().send_400_response(msg)
+
+        def _is_greedy(self) -> bool:
+            """Return whether this address has more connections than another device needs."""
+            if _is_this_computer(self._peer()):
+                return False
+            its = sum(1 for other in self.connections if _address_of(other) == self._peer())
+            return its > CONNECTIONS_OF_ONE
 
         def _at_ease(self) -> None:
             if self._hurry is not None:
@@ -192,6 +204,18 @@ def guarded_protocol(refusals: Refusals) -> type[asyncio.Protocol]:
             self.transport.abort()
 
         def _peer(self) -> str:
-            return self.client[0] if self.client else "an unknown address"
+            return _address_of(self)
 
     return GuardedProtocol
+
+
+def _is_this_computer(address: str) -> bool:
+    try:
+        return ipaddress.ip_address(address).is_loopback
+    except ValueError:
+        return False
+
+
+def _address_of(connection: Any) -> str:  # noqa: ANN401 -- uvicorn keeps its protocols as Any
+    client = getattr(connection, "client", None)
+    return str(client[0]) if client else "an unknown address"

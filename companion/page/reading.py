@@ -12,14 +12,6 @@ from markdown_it import MarkdownIt
 
 from companion import docs
 
-_TITLES = {
-    "index": "All pages",
-    "tutorial": "Tutorial",
-    "how-to": "How to",
-    "reference": "Reference",
-    "physics": "Physics",
-    "results": "Results",
-}
 _INSIDE = re.compile(r'href="([a-z-]+)\.md(#[^"]*)?"')
 _OUTSIDE = re.compile(r'<a href="(?!/|#|https?:)[^"]*">(.*?)</a>', re.DOTALL)
 _HEADING = re.compile(r"<h([2-4])>(.*?)</h\1>", re.DOTALL)
@@ -34,18 +26,26 @@ def reading(name: str) -> str | None:
     if name not in docs.PAGES:
         return None
     body = MarkdownIt("commonmark", {"html": False}).enable("table").render(docs.page(name))
+    body = body.replace('<img src="pictures/', '<img src="/read/pictures/')
     body = _INSIDE.sub(r'href="/read/\1\2"', body)
     body = _OUTSIDE.sub(r"\1", body)
     body = _HEADING.sub(_anchored, body)
     template = files("companion.page").joinpath("reading.html").read_text(encoding="utf-8")
-    return Template(template).substitute(title=escape(_TITLES[name]), pages=_pages(name), body=body)
+    return Template(template).substitute(title=escape(docs.title(name)), pages=_pages(name), body=body)
 
 
 def _pages(here: str) -> str:
     return " ".join(
-        f'<a href="/read/{name}"' + (' aria-current="page"' if name == here else "") + f">{_TITLES[name]}</a>"
+        f'<a href="/read/{name}"'
+        + (' aria-current="page"' if name == here else "")
+        + f">{escape(_short(name))}</a>"
         for name in docs.PAGES
     )
+
+
+def _short(name: str) -> str:
+    """Return what a page is called in the list of them: its title up to a colon."""
+    return "All pages" if name == docs.PAGES[0] else docs.title(name).partition(":")[0]
 
 
 def _anchored(heading: re.Match[str]) -> str:

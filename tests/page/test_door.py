@@ -233,6 +233,30 @@ def test_connections_are_limited(aboard, monkeypatch):
     assert CONNECTIONS >= 20 + 20  # twenty pages that follow, each with one request more
 
 
+def test_one_other_device_has_few_connections_and_keeps_nobody_out(aboard, monkeypatch):
+    monkeypatch.setattr(guard, "_is_this_computer", lambda _: False)
+    monkeypatch.setattr(guard, "CONNECTIONS_OF_ONE", 4)
+    host, port = aboard.host.split(":")
+    idle = [socket.create_connection((host, int(port))) for _ in range(4)]
+    try:
+        asked = f"GET / HTTP/1.1\r\nHost: {aboard.host}\r\nConnection: close\r\n\r\n".encode()
+        assert raw(aboard, asked) == b""
+        monkeypatch.setattr(guard, "_is_this_computer", lambda _: True)
+        assert raw(aboard, asked).startswith(b"HTTP/1.1 200")  # as from an address of its own
+    finally:
+        for connection in idle:
+            connection.close()
+
+
+@pytest.mark.parametrize("size", [b"-1", b"F" * 17, b"0x1"])
+def test_a_chunk_of_no_size_ends_its_request_without_an_error_of_ours(aboard, size, caplog):
+    head = f"POST /do HTTP/1.1\r\nHost: {aboard.host}\r\nOrigin: http://{aboard.host}\r\n".encode()
+    answer = raw(aboard, head + b"Transfer-Encoding: chunked\r\n\r\n" + size + b"\r\n")
+    assert answer.split()[1] in (b"303", b"400", b"403")
+    assert aboard.request("GET", "/")[0] == 200
+    assert [record for record in caplog.records if record.exc_info] == []
+
+
 def wait_until(true, patience: float = 5.0):
     deadline = time.monotonic() + patience
     while time.monotonic() < deadline:
@@ -328,6 +352,10 @@ def test_the_pages_to_read_are_served_without_a_network_and_link_to_each_other(a
         for target in re.findall(r'href="(/read/[a-z-]+)#?[^"]*"', text):
             assert aboard.request("GET", target)[0] == 200
         assert not re.search(r'href="(?!/|#)', text)
+    pictures = re.findall(r'src="(/read/pictures/[a-z]+\.svg)"', aboard.request("GET", "/read/tutorial")[2])
+    assert len(pictures) >= 3
+    assert [aboard.request("GET", one)[0] for one in pictures] == [200] * len(pictures)
+    assert aboard.request("GET", "/read/pictures/%2e%2e%2ftutorial.md")[0] == 404
     assert aboard.request("GET", "/read")[2] == aboard.request("GET", "/read/index")[2]
     for wrong in ("/read/nothing", "/read/../docs/index", "/read/index.md", "/read/%2e%2e"):
         assert aboard.request("GET", wrong)[0] == 404
