@@ -67,8 +67,9 @@ def speech_model(chosen: Path | None = None) -> Path:
 
 
 def fetch() -> Path:
-    """Fetch the model unless it is there, and return its folder.
+    """Fetch the model unless it is there with the right contents, and return its folder.
 
+    A folder that was copied here is read through: whatever is not the published model is fetched anew.
     The archive is verified, unpacked beside its final place and then renamed into it, so that whatever
     is interrupted, the final folder is whole or is not there.
 
@@ -76,7 +77,7 @@ def fetch() -> Path:
         ModelError: it could not be fetched, or what came is not the published file.
     """
     folder = data_folder() / NAME
-    if is_complete(folder):
+    if is_complete(folder) and contents_sha256(folder) == CONTENTS_SHA256:
         return folder
     folder.parent.mkdir(parents=True, exist_ok=True)
     with _scratch(folder.parent) as scratch:

@@ -42,6 +42,8 @@ def put_archive(home: Path, monkeypatch: pytest.MonkeyPatch, sha256: str | None 
             "assets/model-en-us/conf/model.conf", "--beam=10.0\n--endpoint.rule2.min-trailing-silence=0.5\n"
         )
     monkeypatch.setattr(model, "SHA256", sha256 or hashlib.sha256(archive.read_bytes()).hexdigest())
+    right = model.contents_sha256(model._unpack(archive, home / "unpacked"))
+    monkeypatch.setattr(model, "CONTENTS_SHA256", right)
     return archive
 
 
@@ -72,6 +74,17 @@ def test_a_file_cut_short_or_missing_is_fetched_again(home: Path, monkeypatch: p
         with pytest.raises(ModelError, match="fetch it once"):
             speech_model()
         assert is_complete(fetch())
+
+
+def test_a_copy_with_other_contents_of_the_same_size_is_fetched_again(
+    home: Path, monkeypatch: pytest.MonkeyPatch
+):
+    put_archive(home, monkeypatch)
+    acoustics = fetch() / "am" / "final.mdl"
+    acoustics.write_bytes(b"acousticz")
+    assert is_complete(data_folder() / model.NAME)
+    fetch()
+    assert acoustics.read_bytes() == b"acoustics"
 
 
 def test_what_a_power_cut_left_is_cleared_away(home: Path, monkeypatch: pytest.MonkeyPatch):
