@@ -6,6 +6,7 @@ import fcntl
 import json
 import os
 import pty
+import re
 import subprocess
 import sys
 import termios
@@ -14,10 +15,12 @@ import time
 import tty
 from datetime import datetime
 from pathlib import Path
+from xml.etree import ElementTree
 
 import pytest
 
-from companion import config
+from companion import config, docs
+from companion.docs.pictures import PICTURES
 from companion.events import Heard, Logged, Notice, Said, from_json
 from companion.record.logbook import Logbook
 from companion.sensing import range_and_bearing
@@ -26,6 +29,8 @@ from companion.voice.grammar import Grammar, aboard
 ROOT = Path(__file__).parents[2]
 DAY = ROOT / "replay_logs" / "invented_saturday"
 COMPANION = Path(sys.executable).parent / "companion"
+SVG = "{http://www.w3.org/2000/svg}"
+REDRAW = f"draw them anew: python -m companion.docs {DAY.relative_to(ROOT)}"
 TRUTH = json.loads((DAY / "truth.json").read_text())
 COMMANDS = [u for u in TRUTH["utterances"] if u["command"]]
 TALK = [u for u in TRUTH["utterances"] if not u["command"]]
@@ -35,7 +40,7 @@ def run(*arguments, data_home):
     return subprocess.run(
         [COMPANION, *map(str, arguments)],
         capture_output=True,
-        timeout=120,
+        timeout=280,
         check=False,
         env=os.environ | {"XDG_DATA_HOME": str(data_home), "XDG_CONFIG_HOME": str(data_home)},
     )
@@ -143,6 +148,21 @@ def _waiting(terminal: int) -> int:
     """Return how many bytes a terminal holds that nobody has read."""
     count = fcntl.ioctl(terminal, termios.FIONREAD, b"\0\0\0\0")
     return int.from_bytes(count, sys.byteorder)
+
+
+def test_the_tutorials_pictures_are_what_its_commands_draw_of_the_day(replayed, home, tmp_path):
+    """Only what they show is compared: their numbers follow every change of the model."""
+    assert replayed.returncode == 0
+    book = home / "companion" / "replays" / f"{DAY.name}.db"
+    for name, words in PICTURES.items():
+        drawn = tmp_path / name
+        made = run(*words, drawn, "--config", DAY / "companion.toml", "--logbook", book, data_home=home)
+        assert made.returncode == 0, made.stderr
+        kept, now = (ElementTree.fromstring(text) for text in (docs.picture(name), drawn.read_text()))
+        assert {one.tag for one in kept.iter()} == {one.tag for one in now.iter()}, REDRAW
+        titles = [re.sub(r"[\d.]+", "#", one.findtext(f"{SVG}title") or "") for one in (kept, now)]
+        assert len(titles[0]) > 10
+        assert titles[0][:20] == titles[1][:20], REDRAW
 
 
 def test_the_depth_is_lost_and_back_once_and_the_position_too(events):
