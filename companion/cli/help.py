@@ -37,7 +37,7 @@ class _InUsersUnit(click.HelpFormatter):
         """Write a paragraph."""
         super().write_text(in_users_unit(text))
 
-    def write_dl(self, rows: Iterable[tuple[str, str]], *args: int, **kwargs: int) -> None:  # type: ignore[override]
+    def write_dl(self, rows: Iterable[tuple[str, str]], *args: int, **kwargs: int) -> None:
         """Write options with what they do."""
         super().write_dl([(name, in_users_unit(told)) for name, told in rows], *args, **kwargs)
 
