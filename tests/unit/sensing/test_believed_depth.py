@@ -111,3 +111,41 @@ def test_what_is_believed_does_not_depend_on_what_the_clock_began_with():
     _, made = fed(list(depths))
     later = BelievedDepth()
     assert [later.accept_ping(7200.0 + i, float(z), 0.5) for i, z in enumerate(depths)] == made
+
+
+def test_three_pings_in_two_seconds_give_their_median_and_none_gives_nothing():
+    belief, _ = fed([6.0, 6.3, 6.1, 6.0], every=0.5)
+    assert belief.smoothed(1.5) == pytest.approx(6.05)
+    belief, _ = fed([6.3, 6.1, 6.0], every=0.5)
+    assert belief.smoothed(1.0) == 6.1
+    assert BelievedDepth().smoothed(0.0) is None
+
+
+def test_a_ping_nearer_to_what_is_kept_apart_is_not_taken_for_the_believed_bottom():
+    _, made = fed([6.0] * 10 + [6.9, 6.6], speed=0.0)
+    assert made[-2:] == ["provisional", "provisional"]
+    _, nearer = fed([6.0] * 10 + [6.9, 6.3], speed=0.0)
+    assert nearer[-1] == "believed"
+
+
+@pytest.mark.parametrize(
+    ("step", "speed", "every", "made_of_it"),
+    [
+        (0.79, 0.0, 1.0, "believed"),
+        (0.81, 0.0, 1.0, "provisional"),
+        (1.05, 0.5, 2.0, "believed"),
+        (1.15, 0.5, 2.0, "provisional"),
+        (2.55, 30.0, 1.0, "believed"),
+        (2.65, 30.0, 1.0, "provisional"),
+    ],
+)
+def test_how_far_the_same_bottom_may_be_from_one_ping_to_the_next(step, speed, every, made_of_it):
+    """Half a metre, a twentieth of the depth, and 0.3 m for each metre of way, of six at most."""
+    _, made = fed([6.0] * 20 + [6.0 + step], speed=speed, every=every)
+    assert made[-1] == made_of_it
+
+
+def test_after_a_ledge_only_the_new_bottom_is_smoothed():
+    belief, made = fed([4.0] * 20 + [9.0, 9.1, 9.2, 9.3, 9.4], every=0.5)
+    assert made[-1] == "believed"
+    assert belief.smoothed(12.0) == pytest.approx(9.25)
