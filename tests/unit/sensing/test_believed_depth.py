@@ -149,3 +149,23 @@ def test_after_a_ledge_only_the_new_bottom_is_smoothed():
     belief, made = fed([4.0] * 20 + [9.0, 9.1, 9.2, 9.3, 9.4], every=0.5)
     assert made[-1] == "believed"
     assert belief.smoothed(12.0) == pytest.approx(9.25)
+
+
+def test_a_value_that_stands_still_near_the_believed_depth_is_not_doubted_for_longer():
+    assert believed_after([6.0] * 30 + [8.0] * 10) == 2
+    assert believed_after([6.0] * 30 + [8.5] * 10) == 6
+
+
+def test_only_what_is_less_than_a_third_of_the_depth_may_be_the_transducer_ringing():
+    _, made = fed([4.0] * 30 + [1.2])
+    assert made[-1] == "refused"
+    _, deeper = fed([4.0] * 30 + [1.4])
+    assert deeper[-1] == "provisional"
+
+
+def test_ringing_under_way_is_counted_below_the_transducer_and_by_the_way_made():
+    _, made = fed([1.8] * 60, speed=4.0, transducer=0.5)
+    assert made[-1] == "refused"
+    _, often = fed([1.2] * 60, speed=4.0, every=0.5)
+    assert often[48] == "believed", "after 96 m"
+    assert often[-1] == "refused"
