@@ -12,8 +12,10 @@ from typing import NamedTuple
 
 import numpy as np
 
-from companion.casting.ground import Ahead, Floats, Ray
+from companion.casting.ground import STEP, Ahead, Floats, Ray
 from companion.casting.outlook import ALIKE, MAPPED, CastOutlook, TopOutlook
+from companion.casting.reelstop import BACK_ON_PATH_M, ReelStop, along_rows, with_stop
+from companion.dive import StopTracks
 from companion.dive.calibration import BOTTOM_SIGMA, Casts, NoTouch, Soundings, Touch
 from companion.events import Fix
 from companion.sensing.localplane import moved, range_and_bearing
@@ -27,6 +29,8 @@ GPS_RADIUS = 3.0
 """What a small GPS receiver is good to on open water, m. Common practice, no source."""
 VAGUEST = 1.2
 """Sigma of the bottom along a cast, m, above which a touch of it teaches nothing."""
+OUT_OF_REACH_M = 99.0
+"""Depth of a bottom that a lure cannot have met, in what is kept as evidence."""
 TAUGHT_STEP = 2
 """Distance between the points of a bottom that is kept as evidence, m."""
 
@@ -55,6 +59,10 @@ class Cast:
         bottom: the same with what lures have felt of it.
         outlook: what it will meet, or None as well.
         said: its length, m, as it was said; None for a usual one.
+        stops: of the reel, in order; the last one may be going on, or be one that was advised.
+        unstopped: how it may go without the last stop; None where there is none.
+        tracks: of the lure at the last stop; None where there is none, or they are not known.
+        going: whether the reel turns, as far as was told.
     """
 
     rod: Rod
@@ -68,10 +76,41 @@ class Cast:
     bottom: Ahead | None = None
     outlook: CastOutlook | None = None
     said: float | None = None
+    stops: tuple[ReelStop, ...] = ()
+    unstopped: Casts | None = None
+    tracks: StopTracks | None = None
+    going: bool = True
 
     def with_outlook(self, sounded: Ahead, bottom: Ahead, seen: CastOutlook) -> Cast:
         """Return the same cast with the bottom along it, sounded and refined, and what it will meet."""
         return replace(self, sounded=sounded, bottom=bottom, outlook=seen)
+
+    def with_stop(self, stop: ReelStop, tracks: StopTracks | None) -> Cast:
+        """Return the same cast with a stop of the reel; one that was only advised gives way to it."""
+        casts, stops = self.casts, self.stops
+        if stops and not stops[-1].told:
+            casts, stops = self.unstopped or casts, stops[:-1]
+        stopped = with_stop(casts, stop, tracks)
+        return replace(
+            self, casts=stopped, stops=(*stops, stop), unstopped=casts, tracks=tracks, going=not stop.told
+        )
+
+    def with_stop_ended(self, t: float) -> Cast:
+        """Return the same cast after it was told at logic time t, s, that the reel turns again."""
+        assert self.unstopped is not None, "a stop is going on"
+        stop = self.stops[-1].ended(t - self.retrieved_from)
+        stopped = with_stop(self.unstopped, stop, self.tracks)
+        return replace(self, casts=stopped, stops=(*self.stops[:-1], stop), going=True)
+
+    @property
+    def stopped(self) -> bool:
+        """Whether somebody said that the reel has stopped, and not yet that it turns again."""
+        return bool(self.stops) and self.stops[-1].told and not self.going
+
+    @property
+    def advised(self) -> ReelStop | None:
+        """The stop that was advised, as long as nothing was told of one."""
+        return self.stops[-1] if self.stops and not self.stops[-1].told else None
 
     @property
     def retrieved_from(self) -> float:
@@ -104,14 +143,9 @@ class Cast:
 
     def _drawn_at(self, since: float) -> tuple[Floats, Floats]:
         """Return distance and depth of every drawn cast at a time since the retrieve began."""
-        t, away, depth = self.casts
-        shares = t[0] / t[0, -1]
-        step = np.interp(since / t[:, -1], shares, np.arange(len(shares)))
-        step = np.minimum(step, len(shares) - 1.000001)
-        left = step.astype(np.intp)
-        share, rows = step - left, np.arange(len(t))
-        near = away[rows, left] * (1.0 - share) + away[rows, left + 1] * share
-        return near, depth[rows, left] * (1.0 - share) + depth[rows, left + 1] * share
+        at = np.full((len(self.casts.t), 1), since)
+        away, depth = along_rows(self.casts, at)
+        return away[:, 0], depth[:, 0]
 
     def bottom_at(self, distance: float) -> float | None:
         """Return the bottom's depth at a distance from where the cast was made, m; None: not known."""
@@ -152,13 +186,20 @@ class Cast:
         )
 
     def touched(self, said: float) -> Touch | None:
-        """Return what a touch whose words began at a time, s, teaches; None when the bottom is not known."""
-        found = self._known_bottoms()
-        if found is None:
+        """Return what a touch whose words began at a time, s, teaches.
+
+        None when the bottom is not known, or the reel stopped so lately that the lure was off its way.
+        """
+        found, since = self._known_bottoms(), max(said - self.retrieved_from, 0.0)
+        before = [stop for stop in self.stops if stop.begins < since]
+        if found is None or any(stop.told and since < stop.back_at for stop in before):
             return None
         bottom, sigma, beside = found
-        since, drift = max(said - self.retrieved_from, 0.0), round(self.drift, 2)
-        return Touch(rig_name(self.rod), bottom, since, sigma, beside, drift, ALIKE, self.said)
+        drift = round(self.drift, 2)
+        # Of a stop that was advised nobody knows whether it was made: the touch teaches, its time does not.
+        sure = all(stop.told for stop in before)
+        reeled = max(since - sum(stop.length for stop in before), 0.0) if sure else None
+        return Touch(rig_name(self.rod), bottom, reeled, sigma, beside, drift, ALIKE, self.said)
 
     def untouched(self) -> NoTouch | None:
         """Return what a cast without a touch teaches; None when the bottom is not known."""
@@ -193,6 +234,11 @@ class Cast:
         order = np.argsort(away + self.drift * t)
         far = ground - self.drift * np.interp(ground, (away + self.drift * t)[order], t[order])
         depth, sigma = ray.depth[every], ray.sigma[every]
+        for stop in self.stops:
+            # The lure is off its way there: that it met nothing says nothing.
+            stopped_at = float(np.interp(stop.begins, t, away))
+            lifted = (far <= stopped_at + STEP) & (far >= stopped_at - BACK_ON_PATH_M)
+            depth = np.where(lifted, OUT_OF_REACH_M, depth)
         known = np.isfinite(depth) & (far >= 0.0) & (far <= 1.1 * self.length)
         points = tuple(
             (round(float(x), 1), round(float(z), 2)) for x, z in zip(far[known], depth[known], strict=True)

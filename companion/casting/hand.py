@@ -12,6 +12,15 @@ from companion.casting.cast import GPS_RADIUS, Cast, Whereabouts, placed
 from companion.casting.deck import Deck
 from companion.casting.ground import Ray, ahead
 from companion.casting.outlook import DRAWS, outlook
+from companion.casting.reelstop import (
+    TOP_CLEARANCE_M,
+    advised_stop,
+    open_stop,
+    rig_of_cast,
+    stop_over,
+    tracks_of,
+)
+from companion.dive import Line, Lure, Retrieve
 from companion.dive.calibration import SAID_LENGTH_SCATTER
 from companion.events import Fix
 from companion.sensing import BoatState, moved
@@ -33,6 +42,8 @@ SHORT_CAST_SHARE = 0.6
 """A short cast, in usual casts. Common practice, no source."""
 UNDER_WAY_MPS = 0.5
 """Speed over ground from which the course tells which way the bow points, where no heading does."""
+SLOWEST_RISE_MPS = 0.05
+"""A lure that rises slower than this when the reel stops does not come over anything."""
 FARTHEST_LOOK_M = 90.0
 """How far along a cast the bottom is looked at."""
 TOP_MARGIN_M = 3.0
@@ -128,7 +139,43 @@ def begin_cast(deck: Deck, hand: Hand, t: float, boat: BoatPose, aim: Aim) -> Ha
     drift = 0.0 if bearing is None else boat.speed_towards(bearing)
     casts = learned.casts(rig_name(rod), DRAWS, length, SAID_LENGTH_SCATTER, drift)
     cast = Cast(rod, t, boat.fix, bearing, spread, drift, casts, said=length and round(length, 1))
-    return Hand(hand.number, _with_outlook(deck, cast), direction)
+    return Hand(hand.number, _with_advice(deck, _with_outlook(deck, cast)), direction)
+
+
+def stop_reel(deck: Deck, hand: Hand, t: float) -> Hand:
+    """Return the hand whose reel stopped at logic time t, s, with what the cast will meet now."""
+    cast = hand.cast
+    assert cast is not None, "a cast is under way"
+    since = t - cast.retrieved_from
+    # Solved as if none of its other stops had been: a lure is back on its way some metres after one.
+    reeled = since - sum(stop.length for stop in cast.stops if stop.told)
+    stopped = cast.with_stop(open_stop(since), tracks_of(_rig_of(deck, cast), reeled))
+    return hand._replace(cast=_with_outlook(deck, stopped))
+
+
+def start_reel(deck: Deck, hand: Hand, t: float) -> Hand:
+    """Return the hand whose reel turns again at logic time t, s, with what the cast will meet now."""
+    assert hand.cast is not None, "a cast is under way"
+    return hand._replace(cast=_with_outlook(deck, hand.cast.with_stop_ended(t)))
+
+
+def _rig_of(deck: Deck, cast: Cast) -> tuple[Line, Lure, Retrieve]:
+    learned, name = deck.learned(cast.rod), rig_name(cast.rod)
+    return rig_of_cast(learned.best(name), cast.length, cast.drift)
+
+
+def _with_advice(deck: Deck, cast: Cast) -> Cast:
+    """Return a cast with the stop that lets its lure over a tree top, which may well be made."""
+    danger = cast.danger()
+    if danger is None or cast.rod.lure.rises < SLOWEST_RISE_MPS:
+        return cast
+    top = danger.top
+    # A top that may well be met although the likeliest way clears it asks for a rise all the same.
+    margin = TOP_CLEARANCE_M + max(danger.clearance.best, 0.0)
+    stop = stop_over(_rig_of(deck, cast), top.distance, top.depth, top.radius, margin)
+    if stop is None or stop.length == 0.0:
+        return cast
+    return cast.with_stop(advised_stop(stop), stop.tracks)
 
 
 def _with_outlook(deck: Deck, cast: Cast) -> Cast:

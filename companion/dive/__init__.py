@@ -7,27 +7,39 @@ from companion.dive.backwards import lift_ratio_for, lure_for_reach
 from companion.dive.bottom import Bottom
 from companion.dive.contact import (
     Contact,
-    Stop,
     Stretch,
     TreeTop,
     clearance,
     contact,
     first_touch,
-    slow_to_clear,
-    stop_to_clear,
     stretches,
 )
 from companion.dive.limits import DiveError
 from companion.dive.path import Path, Tow
-from companion.dive.rig import BRAID, NYLON, PVDF, Line, Lure, Profile, Retrieve, Section, steady, with_stop
+from companion.dive.rig import (
+    BRAID,
+    NYLON,
+    PVDF,
+    STOP_RAMP_S,
+    Line,
+    Lure,
+    Profile,
+    Retrieve,
+    Section,
+    steady,
+    with_stop,
+)
 from companion.dive.solver import DEFAULT, Detail, solve, solve_many, tow
+from companion.dive.stop import LONGEST_STOP_S, Stop, StopTracks, stop_to_clear, stop_tracks
 from companion.dive.water import Water
 
 __all__ = [
     "BRAID",
     "DEFAULT",
+    "LONGEST_STOP_S",
     "NYLON",
     "PVDF",
+    "STOP_RAMP_S",
     "Bottom",
     "Contact",
     "Detail",
@@ -39,6 +51,7 @@ __all__ = [
     "Retrieve",
     "Section",
     "Stop",
+    "StopTracks",
     "Stretch",
     "Tow",
     "TreeTop",
@@ -48,11 +61,11 @@ __all__ = [
     "first_touch",
     "lift_ratio_for",
     "lure_for_reach",
-    "slow_to_clear",
     "solve",
     "solve_many",
     "steady",
     "stop_to_clear",
+    "stop_tracks",
     "stretches",
     "tow",
     "with_stop",

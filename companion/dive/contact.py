@@ -1,8 +1,8 @@
-"""What a lure meets on its way: the bottom, a tree top, and how to come over it."""
+"""What a lure meets on its way: the bottom, a tree top."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,13 +10,10 @@ from numpy.typing import NDArray
 from companion.dive.bottom import Bottom
 from companion.dive.limits import DiveError
 from companion.dive.path import Path
-from companion.dive.rig import Line, Lure, Profile, Retrieve
+from companion.dive.rig import Line, Lure, Retrieve
 from companion.dive.solver import solve
 
 Floats = NDArray[np.float64]
-
-LONGEST_STOP = 20.0
-"""Longest stop, s, that is tried to let a lure rise."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,21 +73,6 @@ class TreeTop:
     z: float
     x_spread: float = 0.0
     z_spread: float = 0.0
-
-
-@dataclass(frozen=True, slots=True)
-class Stop:
-    """A stop of the reel that lets a buoyant lure rise over something.
-
-    Attributes:
-        begins: when to stop, s since the retrieve began.
-        length: how long, s.
-        clearance: what the lure then clears the top by, m.
-    """
-
-    begins: float
-    length: float
-    clearance: float
 
 
 def first_touch(path: Path, bottom: Bottom) -> tuple[float, float, float] | None:
@@ -157,71 +139,3 @@ def clearance(path: Path, top: TreeTop) -> float | None:
     order = np.argsort(x, kind="stable")
     at = np.concatenate([inside, x[(x >= near[0]) & (x <= near[2])]])
     return float(top.z - np.interp(at, x[order], path.z[order]).max())
-
-
-def stop_to_clear(
-    line: Line, lure: Lure, retrieve: Retrieve, top: TreeTop, margin: float = 0.3, lead: float = 1.0
-) -> Stop | None:
-    """Return the shortest stop that lets a lure rise over a tree top by a margin, m; None when none does.
-
-    Args:
-        line: the line.
-        lure: the lure.
-        retrieve: of one constant speed.
-        top: what to clear.
-        margin: clearance wanted, m.
-        lead: how far, m, before the top's nearest spread the lure is when the reel stops.
-
-    Raises:
-        DiveError: the retrieve has a profile already, or as `companion.dive.solve`.
-    """
-    free = solve(line, lure, retrieve)
-    cleared = clearance(free, top)
-    if cleared is None:
-        return None
-    before = np.flatnonzero(free.over_ground >= top.x + top.x_spread + lead)
-    begins = float(free.t[before[-1]]) if len(before) else 0.0
-    if cleared >= margin:
-        return Stop(begins, 0.0, cleared)
-
-    def after(length: float) -> float:
-        by = clearance(solve(line, lure, retrieve.stopped_at(max(begins, 1e-3), length)), top)
-        return -np.inf if by is None else by
-
-    if lure.buoyancy <= 0.0 or after(LONGEST_STOP) < margin:
-        return None
-    short, enough = 0.0, LONGEST_STOP
-    while enough - short > 0.1:
-        middle = 0.5 * (short + enough)
-        short, enough = (short, middle) if after(middle) >= margin else (middle, enough)
-    return Stop(begins, enough, after(enough))
-
-
-def slow_to_clear(
-    line: Line, lure: Lure, retrieve: Retrieve, top: TreeTop, margin: float = 0.3, start: float = 0.0
-) -> float | None:
-    """Return the greatest reel speed, m/s, from time start, s, on that clears a tree top by a margin, m.
-
-    None when even a tenth of the retrieve's speed does not: a lure that does not float hardly rises.
-
-    Raises:
-        DiveError: the retrieve has a profile already, or as `companion.dive.solve`.
-    """
-    if isinstance(retrieve.speed, Profile):
-        raise DiveError("only a retrieve of one constant speed can be slowed; write the profile")
-    full = retrieve.speed
-
-    def at(speed: float) -> float:
-        slowed = speed if start <= 0.0 else Profile((start, start + 0.2), (full, speed))
-        by = clearance(solve(line, lure, replace(retrieve, speed=slowed)), top)
-        return -np.inf if by is None else by
-
-    if at(full) >= margin:
-        return full
-    slow, fast = 0.1 * full, full
-    if at(slow) < margin:
-        return None
-    while fast - slow > 0.02 * full:
-        middle = 0.5 * (slow + fast)
-        slow, fast = (middle, fast) if at(middle) >= margin else (slow, middle)
-    return slow

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from companion.dive.balance import Balance, Case, Instant, Points
 from companion.dive.limits import DiveError
-from companion.dive.slack import SlackLine, advanced
+from companion.dive.slack import ReelAndTip, SlackLines, advanced
 
 Floats = NDArray[np.float64]
 Vectors = NDArray[np.complex128]
@@ -32,7 +32,7 @@ NEARLY_IN = 0.25
 """Share of the line left at which a path may end early: at the boat a light lure has no steady balance."""
 SHORTEST = 1e-3
 """Time step, s, below which a step that finds no balance is not halved again."""
-SLACK_STEP_S = 0.1
+SLACK_STEP_S = 0.25
 """Longest time step while the line is slack."""
 
 
@@ -179,7 +179,7 @@ class March:
         """States since the last event, oldest first: what differences are taken over."""
         self.tries = 0
         self.may_slacken = may_slacken
-        self.slack: SlackLine | None = None
+        self.slack: SlackLines | None = None
 
     def __iter__(self) -> Iterator[State]:
         first, k = self.known[-1], 1
@@ -228,24 +228,20 @@ class March:
             self.known = self.known[-1:]
         return None
 
-    def _let_go(self, k: int) -> SlackLine:
+    def _let_go(self, k: int) -> SlackLines:
         """Return the line at instant k, the last one solved, as one that may lie slack."""
-        last, plan = self.known[-1], self.plan
-        chords = plan.length[k, 0] * self.points.weight * np.exp(1j * last.phi[0])
-        nodes = plan.tip[k, 0] - np.cumsum(chords[::-1])[::-1]
-        velocity, led, swum = complex(last.velocity[0]), float(last.led[0]), float(last.swum[0])
-        return SlackLine(
-            float(last.t[0]), nodes, complex(plan.tip[k, 0]), velocity, last.tension[0], led, swum
-        )
+        return let_go(self.known[-1], self.points, self.plan.length[k], self.plan.tip[k])
 
-    def _slack(self, k: int, line: SlackLine) -> State | None:
+    def _slack(self, k: int, line: SlackLines) -> State | None:
         """Return the state at instant k with the line slack somewhere; None after a change of plan."""
         step = float(self.plan.t[k, 0] - self.plan.t[k - 1, 0])
         if step > SLACK_STEP_S * 1.01:
             self.plan = self.plan.split(k, 1.0 / math.ceil(step / SLACK_STEP_S))
         plan = self.plan
-        t, length, reeling = (float(a[k, 0]) for a in (plan.t, plan.length, plan.reeling))
-        found = advanced(line, self.case, self.points, t, length, reeling, complex(plan.tip[k, 0]))
+        then = ReelAndTip(
+            float(plan.t[k, 0] - plan.t[k - 1, 0]), plan.length[k], plan.reeling[k], plan.tip[k]
+        )
+        found = advanced(line, self.case, self.points, then)
         if found is None:
             if step < SHORTEST:
                 raise self._lost(k)
@@ -254,22 +250,22 @@ class March:
         self.slack = None if (found.tension > 2.0 * LEAST_PULL_N).all() else found
         if self.slack is None:
             self.known = self.known[:0]
-        return self._state(found)
+        return self._state(plan.t[k], found)
 
-    def _state(self, line: SlackLine) -> State:
-        lure, bottom = line.nodes[:1], self.case.bottom
+    def _state(self, t: Floats, line: SlackLines) -> State:
+        lure, bottom = line.nodes[:, 0], self.case.bottom
         return State(
-            t=np.array([line.t]),
-            phi=np.angle(line.chords)[None] % (2.0 * math.pi),
-            line=line.middles[None],
+            t=t,
+            phi=np.angle(line.chords) % (2.0 * math.pi),
+            line=line.middles,
             lure=lure,
-            velocity=np.array([line.velocity]),
-            pull=line.tension[:1],
-            swum=np.array([line.swum]),
-            led=np.array([line.led]),
-            tension=line.tension[None],
-            tip_force=np.array([line.tip_force]),
-            touching=np.zeros(1, dtype=bool) if bottom is None else bottom.pushed(lure)[0] > 0.0,
+            velocity=line.moving[:, 0],
+            pull=line.tension[:, 0],
+            swum=line.swum,
+            led=line.led,
+            tension=line.tension,
+            tip_force=line.tip_force,
+            touching=np.zeros(len(lure), dtype=bool) if bottom is None else bottom.pushed(lure)[0] > 0.0,
         )
 
     def _lost(self, k: int) -> DiveError:
@@ -319,4 +315,19 @@ def state_of(t: Floats, balance: Balance) -> State:
         led=np.clip(2.0 * pull / (case.drag * balance.speed**2), 0.0, 1.0),
         tip_force=force,
         touching=np.zeros(len(t), dtype=bool) if case.bottom is None else balance.dug > 0.0,
+    )
+
+
+def let_go(last: State, points: Points, length: Floats, tip: Vectors) -> SlackLines:
+    """Return the lines of a solved instant as ones that may lie slack; length of line, m, and tip, (B,)."""
+    chords = length[:, None] * points.weight * np.exp(1j * last.phi)
+    nodes = tip[:, None] - np.cumsum(chords[:, ::-1], axis=1)[:, ::-1]
+    return SlackLines(
+        nodes=nodes,
+        moving=0.0 * nodes + np.where(np.arange(len(points.xi)) == 0, last.velocity[:, None], 0.0),
+        tip=tip,
+        tension=last.tension,
+        led=last.led,
+        swum=last.swum,
+        tip_force=last.tip_force,
     )

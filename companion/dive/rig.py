@@ -17,6 +17,8 @@ LONGEST_CAST_M = 260.0
 """Longest cast that is solved; a usual cast is at most 150 m, and the true one may be longer than told."""
 TIP_HEIGHTS_M = (-2.0, 5.0)
 """How far the rod tip may be above the water (negative: below it)."""
+STOP_RAMP_S = 0.2
+"""Time a hand takes to stop the reel, or to get it going."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,7 +153,9 @@ def steady(speed: float) -> Profile:
     return Profile((0.0,), (speed,))
 
 
-def with_stop(speed: float, start: float, length: float, slow: float = 0.0, ramp: float = 0.2) -> Profile:
+def with_stop(
+    speed: float, start: float, length: float, slow: float = 0.0, ramp: float = STOP_RAMP_S
+) -> Profile:
     """Return a steady speed, m/s, interrupted from time start, s, for length s by the speed slow, m/s.
 
     Each change takes ramp s, as a hand at the reel does.

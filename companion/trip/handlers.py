@@ -13,7 +13,7 @@ from typing import Literal, NamedTuple
 
 from companion.casting.cast import Cast
 from companion.casting.deck import Lesson
-from companion.casting.hand import Aim, begin_cast, fix_of, pose_of, rod_of, take_rod
+from companion.casting.hand import SLOWEST_RISE_MPS, Aim, begin_cast, fix_of, pose_of, rod_of, take_rod
 from companion.casting.hand import lure_at as lure_now
 from companion.casting.lessons import Taught, forget_rod, learn_no_touch, learn_touch, unlearn
 from companion.events import AnyEvent, Logged, level_notice
@@ -117,7 +117,10 @@ def _(command: c.LogBite, moment: Moment, state: TripState, rooms: Rooms) -> Out
 
 @handle.register
 def _(command: c.Snagged, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
-    return _at_lure(command, moment, _cast_spent(state, moment), rooms, "snag")
+    outcome = _at_lure(command, moment, _cast_spent(state, moment), rooms, "snag")
+    if rod_of(rooms.deck, state.hand).lure.rises < SLOWEST_RISE_MPS:
+        return outcome
+    return outcome._replace(reply=f"{outcome.reply}, {wording.LET_IT_FLOAT}")
 
 
 @handle.register

@@ -24,6 +24,8 @@ RANGE_LOOK_EVERY_S = 2.0
 """How often the bottom in the casting range is looked at."""
 REMIND_BEFORE_S = 3.0
 """How long before the lure comes to a tree top it is said once more."""
+STOP_NOW_BEFORE_S = 1.2
+"""How long before an advised stop it is said: the words, and the hand. Common practice, no source."""
 REMIND_AFTER_S = 4.0
 """No reminder when the first word came less than this before it."""
 
@@ -110,20 +112,21 @@ class Volunteer:
 
     def watch_cast(self, cast: Cast, t: float) -> None:
         """Note a cast whose outlook was told at logic time t, s: a danger on its way is told once more."""
-        danger = cast.danger()
+        danger, advised = cast.danger(), cast.advised
         self.remind_at = NEVER
-        if danger is not None:
-            remind = cast.retrieved_from + danger.after - REMIND_BEFORE_S
-            if remind - t >= REMIND_AFTER_S:
-                self.remind_at = remind
+        if danger is None or cast.stopped:
+            return
+        due = danger.after - REMIND_BEFORE_S if advised is None else advised.begins - STOP_NOW_BEFORE_S
+        if cast.retrieved_from + due - t >= REMIND_AFTER_S:
+            self.remind_at = cast.retrieved_from + due
 
     def remind(self, t: float, hand: Hand) -> Noticed | None:
-        """Return once more that a tree top is near, if its cast is still under way."""
+        """Return once more that a tree top is near, or time for the advised stop, while its cast lasts."""
         self.remind_at = NEVER
         cast = hand.cast_at(t)
         if cast is None or cast.danger() is None:
             return None
-        return Noticed(None, wording.TREE_NOW, "danger")
+        return Noticed(None, wording.TREE_NOW if cast.advised is None else wording.STOP_NOW, "danger")
 
     def notice_cover(self, at: Stamp, hint: CoverHint) -> Noticed:
         """Return that something may stand on the bottom."""

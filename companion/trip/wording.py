@@ -14,7 +14,6 @@ from companion.casting.deck import Lesson
 from companion.casting.match import JUST_CLEAR_M, Standing
 from companion.casting.outlook import CastOutlook, TopOutlook
 from companion.casting.plan import Plan
-from companion.dive.contact import LONGEST_STOP
 from companion.tackle import Rod
 from companion.units import YARD, LengthUnit, spoken_depth
 from companion.voice.grammar import ONES, TENS, clock_words, number_words
@@ -24,14 +23,6 @@ TOLD_BEFORE_S = 2.0
 """Nothing is said of an event that comes sooner than this."""
 TOP_ASIDE_M = 2.0
 """A tree top further than this beside a cast's line is not spoken of."""
-TOP_CLEARANCE_M = 0.3
-"""By how much a lure should come over a tree top."""
-STOP_PER_FREE_RISE = 3.0
-"""How much longer a stop has to be than the lure's free rise takes."""
-STILL_MPS = 0.1
-"""A boat that drifts along a cast faster than this takes the rise out of a stop, or adds to it."""
-SLOWEST_RISE_MPS = 0.05
-"""A lure that rises slower than this when the reel stops does not come over anything."""
 WILL_SHARE, SHOULD_SHARE = 0.9, 0.7
 """From which sureness a touch is said to be one that will or should come; below, it may."""
 COMPASS = ("north", "north east", "east", "south east", "south", "south west", "west", "north west")
@@ -52,6 +43,8 @@ NO_SUCH_NUMBER = "that had no such number"
 TREE_NOW = "tree now"
 AGAIN_TO_UNDO_FISH = "the fish? repeat to take it back"
 NOT_UNDERSTOOD = "again?"
+STOP_NOW = "stop now"
+LET_IT_FLOAT = "let it float"
 
 STARTING = "starting"
 READY = "ready"
@@ -241,25 +234,8 @@ def _of_danger(cast: Cast, danger: TopOutlook, t: float) -> str | None:
     left = cast.retrieved_from + danger.after - t
     if left < TOLD_BEFORE_S:
         return None
-    still = abs(cast.drift) <= STILL_MPS
-    rise = max(TOP_CLEARANCE_M - danger.clearance.best, TOP_CLEARANCE_M)
-    stop = stop_over(cast.rod, rise) if still else None
-    how = "" if stop is None else f", stop for {_seconds(stop)}"
+    how = "" if cast.advised is None else f", stop for {_seconds(cast.advised.length)}"
     return f"tree in {_seconds(left)}{how}"
-
-
-def stop_over(rod: Rod, height: float) -> float | None:
-    """Return how long a stop of the reel lets the lure of a rod come over something a height, m, higher; s.
-
-    The line's belly stays where it hangs and draws the lure down again when the reel goes on, so it takes
-    `STOP_PER_FREE_RISE` times the free rise: `companion.dive.stop_to_clear`, which needs seconds, finds 1.9
-    to 2.8. Of a boat at rest; where it drifts no stop is advised. None when none so short as `LONGEST_STOP`
-    does.
-    """
-    if rod.lure.rises < SLOWEST_RISE_MPS:
-        return None
-    stop = STOP_PER_FREE_RISE * height / rod.lure.rises
-    return stop if stop <= LONGEST_STOP else None
 
 
 def lesson(lessons: Sequence[Lesson], in_hand: Rod, unit: LengthUnit) -> str:

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from companion import config, dive
+from companion import config
 from companion.casting.cast import FLIGHT, GPS_RADIUS, VAGUEST
 from companion.casting.deck import Deck
 from companion.casting.ground import FAN, Ahead, Ray, TopOnWay, ahead
@@ -17,7 +17,7 @@ from companion.casting.outlook import MAY, SHOULD, WILL, outlook
 from companion.dive.calibration import NoTouch, Touch
 from companion.events import Fix
 from companion.tackle import rig_name
-from companion.trip.wording import TOLD_BEFORE_S, cast_outlook, stop_over
+from companion.trip.wording import TOLD_BEFORE_S, cast_outlook
 
 RODS = config.parse(config.example_text(), "example").rods
 HERE = Fix(45.0, -93.0, GPS_RADIUS)
@@ -161,25 +161,6 @@ def test_what_is_said_fits_the_outlook_and_comes_in_time_or_not_at_all():
     assert cast_outlook(cast_over(Level(5.0, known_from=1000.0)), 1.0, "feet") == "nothing known there"
     over = cast_over(Level(3.0 * REACH, tops=(TopOnWay(15.0, 0.0, 1.0, REACH + 1.5, 1),)))
     assert cast_outlook(over, 1.0, "feet").startswith("over the tree by ")
-
-
-@pytest.mark.parametrize(("away", "above"), [(15.0, 0.2), (15.0, 0.4), (10.0, 0.4)])
-def test_the_stop_advised_is_never_shorter_than_the_one_the_solver_finds(away, above):
-    rod = RODS[0]
-    line, lure, retrieve = rod.dive_line(), rod.dive_lure(), rod.dive_retrieve()
-    free = dive.solve(line, lure, retrieve)
-    top = dive.TreeTop(away, free.depth_at(away) - above + 0.3, 0.5)
-    found = dive.stop_to_clear(line, lure, retrieve, top, 0.3)
-    advised = stop_over(rod, 0.3 - dive.clearance(free, top))
-    assert found.length <= advised <= 1.7 * found.length
-    assert stop_over(rod, 1.0) is None, "longer than a stop is worth"
-
-
-def test_no_stop_is_advised_from_a_boat_that_drifts():
-    ground = Level(3.0 * REACH, tops=(TopOnWay(15.0, 0.0, 0.5, 0.92 * REACH, 1),))
-    drifting = cast_over(ground, BoatPose(HERE, 0.0, 180.0, 0.3))
-    line = cast_outlook(drifting, 1.0, "feet")
-    assert line is None or "stop" not in line
 
 
 # --- what it teaches ------------------------------------------------------------------------------------

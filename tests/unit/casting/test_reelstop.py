@@ -1,0 +1,129 @@
+"""Stops of the reel on a cast: told, taken back up, advised; the clock, the place and what is taught."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from companion import dive
+from companion.casting.cast import FLIGHT
+from companion.casting.deck import Deck
+from companion.casting.ground import TopOnWay
+from companion.casting.hand import Aim, Hand, begin_cast, start_reel, stop_reel
+from companion.casting.reelstop import OBEYED_SHARE, ReelStop, stop_over, with_stop
+from companion.tackle import rig_name
+from companion.trip.wording import cast_outlook
+from tests.unit.casting.test_casts import BOAT, REACH, RODS, Level
+
+AT_S, LASTS_S = 12.0, 5.0
+TREE_M = 6.0
+
+
+def hand_over(ground, boat=BOAT):
+    deck = Deck(RODS, ground=ground)
+    return deck, begin_cast(deck, Hand(1), 0.0, boat, Aim(12))
+
+
+def over_a_tree(boat=BOAT):
+    """A cast that is as likely as not to come over a tree top that stands near the boat."""
+    plain = hand_over(Level(3.0 * REACH), boat)[1].cast
+    away, depth = (np.median(each, axis=0) for each in (plain.casts.away, plain.casts.depth))
+    there = float(np.interp(-TREE_M, -away, depth))
+    return hand_over(Level(3.0 * REACH, tops=(TopOnWay(TREE_M, 0.0, 0.3, there, 1),)), boat), there
+
+
+@pytest.fixture(scope="module")
+def stopped():
+    """A cast as it was, and the same with a stop of which both ends were told."""
+    deck, hand = hand_over(Level(3.0 * REACH))
+    during = stop_reel(deck, hand, FLIGHT + AT_S)
+    return hand.cast, during.cast, start_reel(deck, during, FLIGHT + AT_S + LASTS_S).cast
+
+
+def test_a_stop_makes_the_cast_longer_by_as_much(stopped):
+    plain, during, after = stopped
+    assert (during.stopped, after.stopped) == (True, False)
+    longer = after.casts.t[:, -1] - plain.casts.t[:, -1]
+    assert np.median(longer) == pytest.approx(LASTS_S, abs=0.3)
+    assert after.over_by == pytest.approx(plain.over_by + LASTS_S, abs=0.5)
+    assert during.over_by > after.over_by, "nobody knows yet when the reel turns again"
+
+
+def test_the_lure_rises_as_the_solver_has_it_and_comes_back(stopped):
+    plain, _, after = stopped
+    deck = Deck(RODS)
+    line, lure, retrieve = deck.learned(RODS[0]).best(rig_name(RODS[0]))
+    path = dive.solve(line, lure, replace(retrieve, cast=plain.length).stopped_at(AT_S, LASTS_S))
+    free = dive.solve(line, lure, replace(retrieve, cast=plain.length))
+    for t in (AT_S + 2.5, AT_S + LASTS_S, AT_S + LASTS_S + 2.0):
+        _, _, before, _ = plain.free_at(FLIGHT + min(t, AT_S) + max(t - AT_S - LASTS_S, 0.0))
+        rise = before - after.free_at(FLIGHT + t)[2]
+        wanted = free.at(min(t, AT_S) + max(t - AT_S - LASTS_S, 0.0))[1] - path.at(t)[1]
+        assert rise == pytest.approx(wanted, abs=0.15)
+    assert after.free_at(FLIGHT + AT_S + LASTS_S + 9.0)[2] == pytest.approx(
+        plain.free_at(FLIGHT + AT_S + 9.0)[2], abs=0.15
+    )
+
+
+def test_a_lure_that_stands_still_does_not_come_nearer(stopped):
+    plain, during, _ = stopped
+    there = plain.free_at(FLIGHT + AT_S)[0]
+    assert during.free_at(FLIGHT + AT_S + 2.0)[0] == pytest.approx(there, abs=0.8)
+    assert plain.free_at(FLIGHT + AT_S + 2.0)[0] < there - 1.2
+
+
+def test_a_touch_after_a_stop_teaches_by_the_line_reeled_in(stopped):
+    _, during, after = stopped
+    assert during.touched(FLIGHT + AT_S + 2.0) is None, "the lure is off its way"
+    assert after.touched(FLIGHT + AT_S + LASTS_S + 3.0) is None
+    late = after.touched(FLIGHT + AT_S + LASTS_S + 9.0)
+    assert late.after == pytest.approx(AT_S + 9.0, abs=0.01)
+    assert after.touched(FLIGHT + 6.0).after == pytest.approx(6.0)
+
+
+def test_a_cast_without_a_touch_teaches_nothing_where_it_was_lifted(stopped):
+    plain, _, after = stopped
+    stood = plain.free_at(FLIGHT + AT_S)[0]
+    depths = dict(after.untouched().bottom)
+    lifted = [z for x, z in depths.items() if stood - 6.0 < x < stood]
+    assert min(lifted) > 90.0
+    assert max(z for x, z in depths.items() if x > stood + 3.0) < 90.0
+
+
+def test_an_advised_stop_is_perhaps_made_and_gives_way_to_what_is_told():
+    (deck, hand), _ = over_a_tree()
+    cast = hand.cast
+    assert cast.advised is not None
+    assert cast_outlook(cast, 1.0, "feet").endswith(f", stop for {round(cast.advised.length)} seconds")
+    longer = cast.casts.t[:, -1] > cast.unstopped.t[:, -1] + 0.1
+    lasting = cast.unstopped.t[:, -1] > cast.advised.begins + 3.0
+    assert longer[lasting].mean() == pytest.approx(OBEYED_SHARE, abs=0.06)
+    after = cast.retrieved_from + cast.advised.back_at
+    assert cast.touched(after).after is None, "when it was on its way is not known"
+    told = stop_reel(deck, hand, FLIGHT + 9.0).cast
+    assert [stop.told for stop in told.stops] == [True]
+    assert told.unstopped is cast.unstopped
+
+
+def test_the_stop_advised_clears_the_top_as_the_solver_has_it():
+    (deck, hand), there = over_a_tree()
+    cast, stop = hand.cast, hand.cast.advised
+    line, lure, retrieve = deck.learned(RODS[0]).best(rig_name(RODS[0]))
+    made = replace(retrieve, cast=cast.length).stopped_at(stop.begins, stop.length)
+    path = dive.solve(line, lure, made, until=stop.begins + stop.length + 8.0)
+    wanted = 0.3 + max(cast.danger().clearance.best, 0.0)
+    assert dive.clearance(path, dive.TreeTop(TREE_M, there, 0.3)) == pytest.approx(wanted, abs=0.15)
+
+
+def test_a_lure_that_hangs_is_not_stopped():
+    rig = Deck(RODS).learned(RODS[0]).best(rig_name(RODS[0]))
+    line, lure, retrieve = rig
+    assert stop_over((line, replace(lure, buoyancy=0.0), retrieve), 15.0, 0.9 * REACH, 0.5) is None
+
+
+def test_a_stop_without_tracks_only_takes_time():
+    casts = Deck(RODS).usual_casts(RODS[0])
+    later = with_stop(casts, ReelStop(AT_S, LASTS_S, 0.0, 0.0), None)
+    assert (np.diff(later.t, axis=1) > 0.0).all()
+    np.testing.assert_allclose(later.t[:, -1], casts.t[:, -1] + LASTS_S)
+    np.testing.assert_allclose(later.depth.max(axis=1), casts.depth.max(axis=1), atol=0.03)
