@@ -47,6 +47,11 @@ OUR_SOURCES = frozenset(("companion", "recording"))
 """What no source can be called: a recording has the companion's own words and its lines under them."""
 BAUDS = range(300, 921_601)
 """The speeds a serial port may be given, bit/s."""
+_PROTOCOL_OF = {
+    "nmea0183": ("serial", "tcp", "udp", "can", "gpsd", "signalk", "file"),
+    "nmea2000": ("serial", "tcp", "udp"),
+    "signalk": ("tcp",),
+}
 _USUAL_ADDRESSES = {"gpsd": f"127.0.0.1:{gpsd.PORT}", "signalk": f"127.0.0.1:{signalk.PORT}"}
 _SOURCE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _-]{0,29}").fullmatch
 
@@ -143,10 +148,11 @@ class Source(msgspec.Struct, frozen=True):
 
     Attributes:
         name: what the source is called.
-        kind: serial, tcp, udp, gpsd, signalk (over its WebSocket) or file.
-        protocol: what a tcp source sends: sentences of NMEA 0183, or Signal K's deltas.
+        kind: serial, tcp, udp, can (a bus of NMEA 2000), gpsd, signalk (over its WebSocket) or file.
+        protocol: what a serial, tcp or udp source sends: sentences of NMEA 0183, the lines of an
+            NMEA 2000 gateway or, tcp only, Signal K's deltas.
         token_file: where the token stands that a Signal K server asks for, if it asks.
-        device: serial port or file path.
+        device: serial port, CAN interface ("can0") or file path.
         address: "host:port"; for udp the computer's own address it listens on: 127.0.0.1 hears this
             computer only, 0.0.0.0 every network it is in; without it gpsd and signalk are on this computer.
         sender: the only address whose udp datagrams are taken; without it, that of the first to send.
@@ -158,8 +164,8 @@ class Source(msgspec.Struct, frozen=True):
     """
 
     name: str
-    kind: Literal["serial", "tcp", "udp", "gpsd", "signalk", "file"]
-    protocol: Literal["nmea0183", "signalk"] = "nmea0183"
+    kind: Literal["serial", "tcp", "udp", "can", "gpsd", "signalk", "file"]
+    protocol: Literal["nmea0183", "nmea2000", "signalk"] = "nmea0183"
     device: str | None = None
     address: str | None = None
     sender: str | None = msgspec.field(default=None, name="from")
@@ -187,8 +193,11 @@ class Source(msgspec.Struct, frozen=True):
             raise ValueError(f'a {self.kind} source needs a device, such as device = "/dev/ttyUSB0"')
         if self.kind in ("tcp", "udp", "gpsd", "signalk"):
             self._check_address()
-        if self.protocol != "nmea0183" and self.kind != "tcp":
-            raise ValueError(f'protocol = "{self.protocol}" is for a tcp source')
+        if self.kind not in _PROTOCOL_OF[self.protocol]:
+            kinds = " or ".join(_PROTOCOL_OF[self.protocol])
+            raise ValueError(f'protocol = "{self.protocol}" is for a {kinds} source')
+        if self.kind == "can" and not re.fullmatch(r"[A-Za-z][A-Za-z0-9_.-]{0,14}", self.device or ""):
+            raise ValueError('a can source needs an interface, such as device = "can0"')
         if self.token_file is not None and self.kind != "signalk":
             raise ValueError("token_file is for a signalk source")
         if self.sender is not None and (self.kind != "udp" or not _is_ipv4(self.sender)):
@@ -228,7 +237,9 @@ class Source(msgspec.Struct, frozen=True):
         """The network whose messages it gives; None: sentences of NMEA 0183."""
         if self.kind == "gpsd":
             return "gpsd"
-        return "signalk" if "signalk" in (self.kind, self.protocol) else None
+        if "signalk" in (self.kind, self.protocol):
+            return "signalk"
+        return "nmea2000" if self.kind == "can" or self.protocol == "nmea2000" else None
 
     def settings(self) -> SourceSettings:
         """Return how the source is to be read, as sensing wants it; only a file may hold old dates."""

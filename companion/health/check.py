@@ -45,6 +45,10 @@ TOO_LOUD, TOO_QUIET = -12.0, -75.0
 CLOCK_OFF = 60.0
 """Difference between the computer's clock and the GPS that is worth a warning, s."""
 _SILENT_NETWORKS: dict[Network, tuple[str, str]] = {
+    "nmea2000": (
+        "opened, and no frame that is read",
+        "check that the bus has power and a sonar, and in the gateway that it sends RAW or ASCII text",
+    ),
     "signalk": (
         "a server, and nothing of this boat from it",
         "see in its data browser whether it has environment.depth and navigation.position",
@@ -52,8 +56,8 @@ _SILENT_NETWORKS: dict[Network, tuple[str, str]] = {
     "gpsd": ("a server, and no position from it", "see with `gpsmon` whether gpsd has found the receiver"),
 }
 """What is wrong when a network answers and tells nothing, and what to do."""
-_TELL_DEPTH = ("DPT", "DBT", "DBS", "DBK", "belowTransducer", "belowSurface", "belowKeel")
-_TELL_PLACE = ("RMC", "GGA", "GLL", "TPV", "navigation.position")
+_TELL_DEPTH = ("DPT", "DBT", "DBS", "DBK", "belowTransducer", "belowSurface", "belowKeel", "128267")
+_TELL_PLACE = ("RMC", "GGA", "GLL", "TPV", "navigation.position", "129025", "129029")
 """The sentences and messages that tell where the boat is."""
 NO_ROOM = 100_000_000
 """Bytes free below which the logbook itself is in danger."""
@@ -153,7 +157,7 @@ class Wires:
         try:
             for chunk in wires.source_for(heard.source, clock).chunks(stop):
                 heard.chunks.append(chunk)
-        except (OSError, ValueError, OverflowError) as error:
+        except Exception as error:  # a driver's own, as in the reader
             self._heard[n] = heard._replace(trouble=getattr(error, "strerror", None) or str(error))
 
     def _fold(self) -> None:
@@ -234,6 +238,9 @@ def _remedy_for_silence(source: Source) -> str:
 
 
 def _remedy_for_port(source: Source) -> str:
+    if source.kind == "can":
+        name = source.device or "can0"
+        return f"sudo ip link set {name} up type can bitrate 250000; `ip link` lists what is there"
     if source.kind != "serial":
         return "check its address in the config, and that it is switched on"
     device = Path(source.device or "")

@@ -53,10 +53,10 @@ def is_report(line: bytes) -> bool:
     return _REPORT(line) is not None
 
 
-def time_in(line: bytes) -> str | None:
-    """Return the instant that a report tells, as it is written there."""
+def ms_in(line: bytes) -> int | None:
+    """Return the instant that a report tells, ms of UTC."""
     found = _TIME(line)
-    return None if found is None else found[1].decode("ascii", "replace")
+    return None if found is None else Values(Counter()).epoch_ms(found[1].decode("ascii", "replace"))
 
 
 class GpsdDecoder:

@@ -12,7 +12,7 @@ from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from typing import NamedTuple
 
-from companion.sensing import gpsd, signalk
+from companion.sensing import gpsd, nmea2000, signalk
 from companion.sensing.datum import Decoder, Network
 from companion.sensing.fields import END_OF_TIME_MS, Values
 from companion.sensing.framing import checksum
@@ -34,9 +34,14 @@ _MAY_BECOME_ONE = re.compile(
 DECODERS: dict[str, Callable[[Values, Counter[str]], Decoder]] = {
     "gpsd": gpsd.GpsdDecoder,
     "signalk": signalk.SignalKDecoder,
+    "nmea2000": nmea2000.Nmea2000Decoder,
 }
 """What reads the messages of each network."""
-_IS_READ: dict[str, Callable[[bytes], bool]] = {"gpsd": gpsd.is_report, "signalk": signalk.is_read}
+_IS_READ: dict[str, Callable[[bytes], bool]] = {
+    "gpsd": gpsd.is_report,
+    "signalk": signalk.is_read,
+    "nmea2000": nmea2000.is_read,
+}
 
 
 _STARTS: Sequence[tuple[Network, re.Pattern[bytes]]] = (
@@ -44,14 +49,17 @@ _STARTS: Sequence[tuple[Network, re.Pattern[bytes]]] = (
     ("signalk", re.compile(rb'^\{.*"(?:updates|roles)" ?:', re.MULTILINE)),
 )
 """How a log of each network is known by one of its lines."""
-_TIMES: dict[str, Callable[[bytes], str | None]] = {
-    "gpsd": gpsd.time_in,
-    "signalk": signalk.time_in,
+_TIMES: dict[str, Callable[[bytes], int | None]] = {
+    "gpsd": gpsd.ms_in,
+    "signalk": signalk.ms_in,
+    "nmea2000": nmea2000.ms_in,
 }
 
 
 def network_of(log: bytes) -> Network | None:
     """Return which network a log is of, from its first bytes; None: of NMEA 0183, or of nothing known."""
+    if any(nmea2000.packet_in(line) for line in log.splitlines()[:20]):
+        return "nmea2000"
     return next((network for network, start in _STARTS if start.search(log)), None)
 
 
@@ -73,8 +81,8 @@ class LoggedMessages:
     def _stamped(self, line: bytes) -> bytes:
         if len(line) > LONGEST_MESSAGE or not is_recorded(line, self._network):
             return b""
-        told = Values(Counter()).epoch_ms(_TIMES[self._network](line))
-        self._ms = told or self._ms
+        told = _TIMES[self._network](line)
+        self._ms = self._ms if told is None else told
         return network_line(line, self._source, self._network, self._ms)
 
 

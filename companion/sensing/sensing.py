@@ -118,10 +118,11 @@ class _Speaker:
 class _Server:
     """One source of a network: its decoder, and who has been heard there."""
 
-    __slots__ = ("decoder", "speakers")
+    __slots__ = ("decoder", "speakers", "talkers")
 
     def __init__(self, decoder: Decoder) -> None:
         self.decoder = decoder
+        self.talkers: dict[str, list[str]] = {"depth": [], "position": []}
         self.speakers: dict[tuple[str, str, Quantity], _Speaker] = {}
 
 
@@ -270,6 +271,7 @@ class Sensing:
             server = self._servers[message.source, message.network] = _Server(decoder)
         readings: list[Reading] = []
         for datum in server.decoder.decode(message.ms, message.payload):
+            self._note_talker(server, message.source, datum)
             key = (datum.talker, datum.address, datum.quantity)
             speaker = server.speakers.get(key)
             if speaker is None:
@@ -279,6 +281,20 @@ class Sensing:
                 speaker = server.speakers[key] = self._meet_on_network(message.source, datum)
             readings += speaker.fold(speaker, datum.value, 0)
         return readings
+
+    def _note_talker(self, server: _Server, source: str, datum: Datum) -> None:
+        """Warn once when a second talker of one network tells the same quantity."""
+        known = getattr(datum.value, "depth", None) or getattr(datum.value, "place", None)
+        talkers = server.talkers.get(_FAMILIES.get(datum.quantity, datum.quantity))
+        if known is None or talkers is None or len(talkers) == 2 or datum.talker in talkers:
+            return
+        talkers.append(datum.talker)
+        if len(talkers) == 2:
+            what = _FAMILIES.get(datum.quantity, datum.quantity)
+            first, second = talkers
+            self._time.warnings.append(
+                f"{source} tells {what} twice, by {first} and {second}; one of them is listened to"
+            )
 
     def _meet_on_network(self, source: str, datum: Datum) -> _Speaker:
         settings = self._sources.get(source, _DEFAULTS)

@@ -106,10 +106,10 @@ def is_read(line: bytes) -> bool:
     return _IS_READ(line) is not None
 
 
-def time_in(line: bytes) -> str | None:
-    """Return the first instant in a delta, as it is written there."""
+def ms_in(line: bytes) -> int | None:
+    """Return the first instant in a delta, ms of UTC."""
     found = _TIME(line)
-    return None if found is None else found[1].decode("ascii", "replace")
+    return None if found is None else Values(Counter()).epoch_ms(found[1].decode("ascii", "replace"))
 
 
 class SignalKDecoder:

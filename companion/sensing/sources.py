@@ -18,6 +18,7 @@ from companion.clock import Clock
 from companion.sensing import gpsd, signalk
 from companion.sensing.datum import Network
 from companion.sensing.networks import LONGEST_MESSAGE, LoggedMessages, network_of
+from companion.sensing.nmea2000 import can_filters
 from companion.sensing.settings import Chunk
 
 FILE_CHUNK = 65_536
@@ -102,8 +103,11 @@ class SerialSource:
 
     ends = False
 
-    def __init__(self, name: str, device: str, clock: Clock, *, baud: int = 4800) -> None:
+    def __init__(
+        self, name: str, device: str, clock: Clock, *, baud: int = 4800, network: Network | None = None
+    ) -> None:
         self.name = name
+        self._network = network
         self.device = device
         self.baud = baud
         self.opened = threading.Event()
@@ -125,7 +129,48 @@ class SerialSource:
             while not stop.is_set():
                 data = port.read(max(1, port.in_waiting))
                 if data:
-                    yield Chunk(self._clock.now(), self.name, data)
+                    yield Chunk(self._clock.now(), self.name, data, network=self._network)
+
+
+class CanSource:
+    """An interface of a CAN bus: frames of the PGNs that are read, as lines of candump. Nothing is sent.
+
+    Args:
+        driver: python-can's name of what drives it.
+    """
+
+    ends = False
+
+    def __init__(self, name: str, device: str, clock: Clock, *, driver: str = "socketcan") -> None:
+        self.name = name
+        self.device = device
+        self.opened = threading.Event()
+        self._clock = clock
+        self._driver = driver
+
+    @property
+    def where(self) -> str:
+        """The interface."""
+        return f"can {self.device}"
+
+    def chunks(self, stop: threading.Event) -> Iterator[Chunk]:
+        """Yield what comes in.
+
+        Raises:
+            OSError: the interface is not there, is down, or went away.
+        """
+        import can  # noqa: PLC0415 (a third of a second that only boats with such a bus spend)
+
+        with can.Bus(
+            channel=self.device, interface=self._driver, can_filters=can_filters(), ignore_config=True
+        ) as bus:
+            self.opened.set()
+            while not stop.is_set():
+                frame = bus.recv(_WAIT)
+                if frame is not None and frame.is_extended_id and not frame.is_remote_frame:
+                    told = f"({frame.timestamp:.6f}) {self.device} {frame.arbitration_id:08X}#"
+                    line = told.encode() + frame.data.hex().upper().encode() + b"\n"
+                    yield Chunk(self._clock.now(), self.name, line, network="nmea2000")
 
 
 class TcpSource:
@@ -303,9 +348,17 @@ class UdpSource:
     ends = False
 
     def __init__(
-        self, name: str, port: int, clock: Clock, *, address: str = "127.0.0.1", sender: str | None = None
+        self,
+        name: str,
+        port: int,
+        clock: Clock,
+        *,
+        address: str = "127.0.0.1",
+        sender: str | None = None,
+        network: Network | None = None,
     ) -> None:
         self.name = name
+        self._network = network
         self.port = port
         self.address = address
         self.opened = threading.Event()
@@ -336,7 +389,7 @@ class UdpSource:
                     continue
                 if data and self._senders.takes(sender[0], self.tell):
                     whole = data if data.endswith((b"\n", b"\r")) else data + b"\r\n"
-                    yield Chunk(self._clock.now(), self.name, whole)
+                    yield Chunk(self._clock.now(), self.name, whole, network=self._network)
 
 
 class Reader(threading.Thread):
@@ -398,7 +451,7 @@ class Reader(threading.Thread):
 
 
 class Described(Protocol):
-    """A source as the configuration describes it: `kind` is serial, tcp, udp, gpsd or signalk."""
+    """A source as the configuration describes it: `kind` is serial, tcp, udp, can, gpsd or signalk."""
 
     @property
     def name(self) -> str:
@@ -447,5 +500,10 @@ def source_for(described: Described, clock: Clock) -> Source:
         return TcpSource(described.name, described.host, described.port, clock, network=network)
     if described.kind == "udp":
         address, sender = described.host, described.sender
-        return UdpSource(described.name, described.port, clock, address=address, sender=sender)
-    return SerialSource(described.name, described.device or "", clock, baud=described.baud)
+        return UdpSource(
+            described.name, described.port, clock, address=address, sender=sender, network=described.network
+        )
+    device = described.device or ""
+    if described.kind == "can":
+        return CanSource(described.name, device, clock)
+    return SerialSource(described.name, device, clock, baud=described.baud, network=described.network)

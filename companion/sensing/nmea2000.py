@@ -1,0 +1,325 @@
+"""NMEA 2000: frames of a CAN bus and what its messages tell, their fields read by the library `nmea2000`.
+
+Frames come as text: candump's, which SocketCAN's are turned into, and those that gateways publish. What
+these have put together already is cut into frames again, so that everything goes one way. A message of
+several frames may lose some, or have them out of order: the library tells it whole or not at all. It
+would read a message that is cut short as if zeros followed; so frames that are too short are dropped here.
+
+A device is known by its address until it claims the address by its name (PGN 60928). From then on the
+name counts: whoever takes another address stays the same talker. Of several talkers of one quantity the one
+with the lower device instance is listened to.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from datetime import date
+from typing import Any, NamedTuple
+
+from companion.sensing.datum import Datum
+from companion.sensing.depth import DEEPEST, LARGEST_OFFSET, Sounding
+from companion.sensing.fields import DAY_MS, YEARS, Values
+from companion.sensing.framing import checksum
+from companion.sensing.heading import Bearing
+from companion.sensing.position import FASTEST, Told
+from companion.sensing.water import COLDEST, WARMEST
+from companion.units import KNOT
+
+ADDRESS_CLAIM = 60928
+SHORTEST = {
+    128267: 5, 129025: 8, 129026: 6, 129029: 34, 127250: 8, 127258: 6, 128259: 3, 130310: 3, 130312: 5,
+    130316: 6, 126992: 8, 129033: 6, ADDRESS_CLAIM: 8,
+}  # fmt: skip
+"""The PGNs that are read, and the fewest bytes that hold what is read of each."""
+MOST_DEVICES = 512
+"""Names and addresses that are kept apart; a bus has 252 addresses."""
+INSTANCES = 256
+_FAST = 129029  # the one of several frames
+_FAST_LONGEST = 223
+_GPS_TIME = frozenset((0, 1))
+_NO_FIX = frozenset((0, 6, 7, 8))  # none, dead reckoning, by hand, simulated
+_SEA = 0
+_KELVIN = 273.15
+
+_ID = rb"([0-9A-F]{8})"
+_FRAME_TEXTS = (
+    re.compile(
+        rb"\((\d{1,12}(?:\.\d{1,9})?)\) +\S+ +" + _ID + rb"#((?:[0-9A-F]{2}){1,8})(?: [RT])?$", re.IGNORECASE
+    ),
+    re.compile(
+        rb"(?:\((\d{1,12}(?:\.\d{1,9})?)\) +)?[A-Z]\S* +" + _ID + rb" +\[\d\] +((?:[0-9A-F]{2} ?){1,8})$",
+        re.IGNORECASE,
+    ),
+    re.compile(rb"(\d\d:\d\d:\d\d(?:\.\d{1,6})?) R " + _ID + rb" ((?:[0-9A-F]{2} ?){1,8})$", re.IGNORECASE),
+)
+"""A frame as candump logs it, as candump prints it, and as gateways send it with the time of day."""
+_HEX = rb"((?:[0-9A-F]{2}){1,223})"
+_ASCII = re.compile(
+    rb"A(\d{6}(?:\.\d{1,6})?) ([0-9A-F]{2})([0-9A-F]{2})([0-7]) ([0-9A-F]{5,6}) " + _HEX + b"$", re.IGNORECASE
+)
+_PLAIN = re.compile(
+    rb"(\d{4}-\d\d-\d\d[T-]\d\d:\d\d:\d\d(?:\.\d{1,6})?)Z?,([0-7]),(\d{1,6}),(\d{1,3}),(\d{1,3}),(\d{1,3}),"
+    rb"([0-9A-F]{2}(?:,[0-9A-F]{2}){0,222})$",
+    re.IGNORECASE,
+)
+_PCDIN = re.compile(
+    rb"\$(PCDIN,([0-9A-F]{6}),[0-9A-F]{8},([0-9A-F]{2})," + _HEX + rb")\*([0-9A-F]{2})$", re.IGNORECASE
+)
+_MXPGN = re.compile(
+    rb"\$(MXPGN,([0-9A-F]{6}),([0-9A-F]{2})([0-9A-F]{2}),((?:[0-9A-F]{2}){1,8}))\*([0-9A-F]{2})$",
+    re.IGNORECASE,
+)
+
+
+class Packet(NamedTuple):
+    """A frame, or a message that a gateway has put together: PGN, sender's address, bytes, time if told."""
+
+    pgn: int
+    source: int
+    data: bytes
+    time: bytes | None = None
+    is_frame: bool = False
+
+
+def packet_in(line: bytes) -> Packet | None:
+    """Return what stands on a line of any of the texts; None when it is none of them, or damaged."""
+    line = line.strip()
+    for text in _FRAME_TEXTS:
+        if frame := text.match(line):
+            can_id = int(frame[2], 16)
+            pgn = can_id >> 8 & 0x3FFFF
+            pgn = pgn if (pgn >> 8 & 0xFF) >= 240 else pgn & 0x3FF00
+            return Packet(pgn, can_id & 0xFF, bytes.fromhex(frame[3].decode()), frame[1], is_frame=True)
+    if told := _ASCII.match(line):
+        return Packet(int(told[5], 16), int(told[2], 16), bytes.fromhex(told[6].decode()), told[1])
+    if told := _PLAIN.match(line):
+        data = bytes.fromhex(told[7].replace(b",", b"").decode())
+        whole = len(data) == int(told[6]) and int(told[4]) < 256
+        return Packet(int(told[3]), int(told[4]), data, told[1]) if whole else None
+    if (told := _PCDIN.match(line)) and checksum(told[1]) == int(told[5], 16):
+        return Packet(int(told[2], 16), int(told[3], 16), bytes.fromhex(told[4].decode()))
+    if (told := _MXPGN.match(line)) and checksum(told[1]) == int(told[6], 16):
+        data = bytes.fromhex(told[5].decode())[::-1]
+        return Packet(int(told[2], 16), int(told[4], 16), data, is_frame=True)
+    return None
+
+
+def is_read(line: bytes) -> bool:
+    """Return whether a line holds a frame of one of the PGNs that are read."""
+    packet = packet_in(line)
+    return packet is not None and packet.pgn in SHORTEST
+
+
+def ms_in(line: bytes) -> int | None:
+    """Return the time in a line, ms of UTC or of a day without a name."""
+    packet = packet_in(line)
+    if packet is None or packet.time is None:
+        return None
+    text = packet.time.decode()
+    if ":" not in text and len(text.partition(".")[0]) != 6:
+        return int(float(text) * 1000.0)
+    if "-" in text:
+        return Values(Counter()).epoch_ms(f"{text[:10]}T{text[11:]}Z")
+    digits = text.replace(":", "")
+    return (int(digits[:2]) * 3600 + int(digits[2:4]) * 60) * 1000 + int(float(digits[4:]) * 1000.0)
+
+
+def can_filters() -> list[dict[str, Any]]:
+    """Return the filters that let the PGNs that are read into this computer, as python-can wants them."""
+    return [
+        {"can_id": pgn << 8, "can_mask": 0x3FF0000 if pgn == ADDRESS_CLAIM else 0x3FFFF00, "extended": True}
+        for pgn in SHORTEST
+    ]
+
+
+def _frames(packet: Packet, sequence: int) -> Iterator[bytes]:
+    """Yield a packet's frames; the first of several has the length behind the counter."""
+    if packet.is_frame or packet.pgn != _FAST:
+        yield packet.data[:8]
+        return
+    rest = bytes([len(packet.data)]) + packet.data
+    for n in range(0, len(rest), 7):
+        yield bytes([sequence << 5 | n // 7]) + rest[n : n + 7].ljust(7, b"\xff")
+
+
+class Nmea2000Decoder:
+    """Reads the frames of one bus."""
+
+    def __init__(self, values: Values, counts: Counter[str]) -> None:
+        # Loaded by boats with such a bus alone: it costs a third of a second of the start.
+        from nmea2000 import NMEA2000Decoder as Library  # noqa: PLC0415
+
+        self._values = values
+        self._counts = counts
+        self._library = Library()
+        self._sequence = 0
+        self._label_of: dict[int, str] = {}  # by address
+        self._name_of: dict[str, int] = {}  # by label
+        self._instance: dict[str, int] = {}
+        self._no_fix: set[str] = set()
+        self._readers: Mapping[int, Callable[[str, Mapping[str, Any]], Datum | None]] = {
+            128267: self._depth,
+            129025: self._rapid_place,
+            129026: self._motion,
+            129029: self._fix,
+            127250: self._heading,
+            127258: self._variation,
+            128259: self._water_speed,
+            130310: self._temperature("130310", "waterTemperature"),
+            130312: self._temperature("130312", "actualTemperature"),
+            130316: self._temperature("130316", "temperature"),
+            126992: self._system_time,
+            129033: self._time,
+        }
+
+    def decode(self, _ms: int, payload: bytes) -> Sequence[Datum]:
+        """Return what the message tells that a frame completes."""
+        packet = packet_in(payload)
+        if packet is None or packet.pgn not in SHORTEST:
+            self._values.dropped["frame malformed"] += 1
+            return ()
+        told: list[Datum] = []
+        self._sequence = (self._sequence + 1) % 8
+        for data in _frames(packet, self._sequence):
+            if self._is_short(packet.pgn, data):
+                self._values.dropped["frame too short"] += 1
+                break
+            told += self._message(packet, data)
+        return told
+
+    @staticmethod
+    def _is_short(pgn: int, data: bytes) -> bool:
+        if pgn != _FAST:
+            return len(data) < SHORTEST[pgn]
+        begins = data[0] & 0x1F == 0
+        return len(data) < 2 or (begins and not SHORTEST[pgn] <= data[1] <= _FAST_LONGEST)
+
+    def _message(self, packet: Packet, data: bytes) -> Iterator[Datum]:
+        pgn, source = packet.pgn, packet.source
+        broadcast = 0xFF00 if pgn == ADDRESS_CLAIM else 0
+        can_id = 6 << 26 | (pgn << 8) | broadcast | source
+        try:
+            message = self._library.decode(f"(0.0) can0 {can_id:08X}#{data.hex().upper()}")
+        except ValueError:
+            self._values.dropped["frame malformed"] += 1
+            return
+        if message is None:
+            return
+        self._counts[str(pgn)] += 1
+        if pgn == ADDRESS_CLAIM:
+            self._claim(source, int.from_bytes(data, "little"), message.source_iso_name)
+            return
+        label = self._label_of.setdefault(source, str(source))
+        datum = self._readers[pgn](label, {field.id: field for field in message.fields})
+        if datum is not None:
+            yield datum._replace(rank=datum.rank * INSTANCES + self._instance.get(label, 0))
+
+    def _claim(self, source: int, name: int, told: Any) -> None:  # noqa: ANN401 (the library's own type)
+        """Note that the device of this name has this address now."""
+        labels = {known: label for label, known in self._name_of.items()}
+        label = labels.get(name)
+        if label is None:
+            label = self._label_of.get(source, str(source))
+            if self._name_of.get(label, name) != name:  # the address was another device's
+                label = f"{source} {name:016X}"
+            if len(self._name_of) >= MOST_DEVICES:
+                return
+            self._name_of[label] = name
+        self._label_of[source] = label
+        self._instance[label] = min(int(told.device_instance or 0), INSTANCES - 1)
+
+    def _number(self, field: Any, what: str, low: float, high: float) -> float | None:  # noqa: ANN401
+        """Return a field's number in range; None where it says "not available", an error or nonsense."""
+        value = field.value
+        if value is None or not isinstance(value, int | float):
+            return None
+        return self._values.real(float(value), what, low, high)
+
+    def _degrees(self, field: Any, what: str, low: float = 0.0) -> float | None:  # noqa: ANN401
+        number = self._number(field, what, low, math.tau + 1e-3)
+        return None if number is None else min(math.degrees(number), 360.0)
+
+    def _depth(self, label: str, told: Mapping[str, Any]) -> Datum:
+        depth = self._number(told["depth"], "depth", 0.0, DEEPEST)
+        if depth == 0.0 or told["depth"].value is None:
+            self._values.dropped["depth lost"] += 1
+            depth = None
+        offset = self._number(told["offset"], "depth offset", -LARGEST_OFFSET, LARGEST_OFFSET)
+        return Datum(label, "128267", "depth", Sounding(depth, offset))
+
+    def _place(self, label: str, told: Mapping[str, Any]) -> tuple[float, float] | None:
+        lat, lon = told["latitude"].value, told["longitude"].value
+        if label in self._no_fix:
+            self._values.dropped["position void"] += 1
+            return None
+        return self._values.degrees(lat, lon)
+
+    def _rapid_place(self, label: str, told: Mapping[str, Any]) -> Datum:
+        place = self._place(label, told)
+        return Datum(label, "129025", "place", Told(place is not None, place=place))
+
+    def _fix(self, label: str, told: Mapping[str, Any]) -> Datum:
+        if told["method"].raw_value in _NO_FIX:
+            self._no_fix.add(label)
+        else:
+            self._no_fix.discard(label)
+        place = self._place(label, told)
+        hdop = None if place is None else self._number(told["hdop"], "hdop", 0.01, 99.0)
+        time, day = self._instant(told)
+        return Datum(label, "129029", "place", Told(place is not None, time, day, place, hdop=hdop))
+
+    def _instant(self, told: Mapping[str, Any]) -> tuple[int | None, date | None]:
+        seconds, day = told["time"].raw_value, told["date"].value
+        if not isinstance(seconds, int | float) or not 0.0 <= seconds * 1000.0 < DAY_MS:
+            return None, None
+        known = day if isinstance(day, date) and day.year in YEARS else None
+        return int(seconds * 1000.0), known
+
+    def _motion(self, label: str, told: Mapping[str, Any]) -> Datum:
+        speed = self._number(told["sog"], "speed", 0.0, FASTEST * KNOT)
+        course = self._degrees(told["cog"], "course")
+        if told["cogReference"].raw_value != 0:  # not from true north
+            course = None
+        return Datum(label, "129026", "motion", Told(speed is not None, speed=speed, course=course))
+
+    def _heading(self, label: str, told: Mapping[str, Any]) -> Datum:
+        heading = self._degrees(told["heading"], "heading")
+        deviation = self._degrees(told["deviation"], "deviation", -math.pi)
+        variation = self._degrees(told["variation"], "variation", -math.pi)
+        if told["reference"].raw_value == 0:
+            return Datum(label, "127250", "heading", Bearing(heading, None, variation))
+        if heading is None or told["reference"].raw_value != 1:
+            return Datum(label, "127250", "heading", Bearing(None, None, variation), 1)
+        magnetic = (heading + (deviation or 0.0)) % 360.0
+        true = None if variation is None else (magnetic + variation) % 360.0
+        return Datum(label, "127250", "heading", Bearing(true, magnetic, variation), 1)
+
+    def _variation(self, label: str, told: Mapping[str, Any]) -> Datum:
+        variation = self._degrees(told["variation"], "variation", -math.pi)
+        return Datum(label, "127258", "heading", Bearing(None, None, variation), 2)
+
+    def _water_speed(self, label: str, told: Mapping[str, Any]) -> Datum:
+        speed = self._number(told["speedWaterReferenced"], "water speed", 0.0, FASTEST * KNOT)
+        return Datum(label, "128259", "water speed", speed)
+
+    def _temperature(self, address: str, name: str) -> Callable[[str, Mapping[str, Any]], Datum | None]:
+        """Return what reads the water's temperature from a message, and no other's."""
+
+        def read(label: str, told: Mapping[str, Any]) -> Datum | None:
+            if "source" in told and told["source"].raw_value != _SEA:
+                return None
+            low, high = COLDEST + _KELVIN, WARMEST + _KELVIN
+            kelvin = self._number(told[name], "water temperature", low, high)
+            return Datum(label, address, "temperature", None if kelvin is None else kelvin - _KELVIN)
+
+        return read
+
+    def _system_time(self, label: str, told: Mapping[str, Any]) -> Datum | None:
+        return self._time(label, told, "126992") if told["source"].raw_value in _GPS_TIME else None
+
+    def _time(self, label: str, told: Mapping[str, Any], address: str = "129033") -> Datum:
+        time, day = self._instant(told)
+        return Datum(label, address, "time", Told(time is not None, time, day))
