@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 
 from companion import config
-from companion.events import Notice
+from companion.events import Notice, TripEnded
 from companion.replay import find_day, replay
 from companion.sensing.sources import FileSource
 from companion.trip.assembly import RECORDING
@@ -195,3 +195,31 @@ def test_a_signal_k_server_killed_and_restarted(launch, tools, sentences, tmp_pa
     assert told(live, "server lost") <= 1  # before the start was over it was named as missing
     assert told(live, "server back") in (1, 2)
     assert replayed(tmp_path) == live
+
+
+def test_frames_of_a_gateway_live_and_replayed(launch, tools, tmp_path):
+    """Depth and place as a gateway's text over TCP, cut in mid-line; a bus that falls silent and is back."""
+    frames = (
+        b"14:15:00.100 R 09F50B23 00 34 02 00 00 2C 01 FF\r\n"  # 5.64 m, the transducer 0.3 m deep
+        b"14:15:00.200 R 09F80124 80 74 D2 1A 80 53 91 C8\r\n"  # 45.0 N, 93.0 W
+        b"14:15:00.300 R 09F2000A 00 FF FF FF FF FF FF FF\r\n"  # an engine, which is not read
+    )
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        port = server.getsockname()[1]
+        address = f'kind = "tcp"\naddress = "127.0.0.1:{port}"\nprotocol = "nmea2000"'
+        boat = launch(tools.config_text(f'name = "bus"\n{address}'))
+        connection, _ = server.accept()
+        connection.sendall(frames + frames[:20])
+        boat.wait_for(knows_place)
+        boat.wait_for(lambda me: not knows_place(me))
+        connection.sendall(frames[20:] + frames)
+        boat.wait_for(knows_place)
+        connection.close()
+        boat.wait_for_text("bus lost")
+        live = boat.stop()
+    assert told(live, "bus lost") == 1
+    (ended,) = (e for e in live if isinstance(e, TripEnded))
+    assert ended.sentences > 4
+    assert replayed(tmp_path) == live
+    (lines,) = (tmp_path / "recordings").glob("*/*/sonar.nmea")
+    assert b"09F2000A" not in lines.read_bytes()
