@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
+from functools import cache
 from typing import NamedTuple
 
 from companion import dive
@@ -56,7 +57,6 @@ class Deck:
         self.ground = ground or Unmapped()
         self._paths: dict[Rod, dive.Path] = {}
         self._usual: dict[Rod, Casts] = {}
-        self._reaches: tuple[RodReach, ...] | None = None
         self.felt = Felt()
 
     @property
@@ -86,11 +86,10 @@ class Deck:
         """Return that depth with its band."""
         return self.learned(rod).reach(rig_name(rod))
 
-    def reaches(self) -> tuple[RodReach, ...]:
-        """Return every rod's path with its band, for planning."""
-        if self._reaches is None:
-            self._reaches = reaches(self.rods, self._learned)
-        return self._reaches
+    def reaches_as_now(self) -> Callable[[], tuple[RodReach, ...]]:
+        """Return what works out every rod's path with its band as believed now, in any thread."""
+        rods, learned = self.rods, {name: known.copy() for name, known in self._learned.items()}
+        return cache(lambda: reaches(rods, learned))
 
     def usual_casts(self, rod: Rod) -> Casts:
         """Return the usual casts of a rod, as they may go."""
@@ -124,7 +123,6 @@ class Deck:
 
     def _forget_paths(self, lure: str) -> None:
         self._usual.clear()
-        self._reaches = None
         self._paths = {rod: path for rod, path in self._paths.items() if rod.lure.name != lure}
 
     def with_line(self, strength: int, in_hand: int) -> list[Rod]:
@@ -137,7 +135,6 @@ class Deck:
         old = self._rods[number]
         line = LineSpec(material=old.line.material, strength=strength * POUND_FORCE)
         new = self._rods[old.number] = old.with_line(line)
-        self._reaches = None
         known = self._learned[new.lure.name]
         if rig_name(new) not in known.rigs:
             self._learned[new.lure.name] = known.with_rig(rig(new))

@@ -1,10 +1,15 @@
-"""Planning on the water: from where the boat is, over what is mapped around it, in well under a second.
+"""Planning on the water: from where the boat is, over what is mapped around it.
 
-"Which rod" keeps the boat where it lies; "where from" moves it around the nearest mark, or around here.
+"Which rod" keeps the boat where it lies; "where from" moves it around the nearest mark, or around here. To
+ask is quick: a `Search` takes along what it needs as it is then. To work it out takes up to seconds, and can
+be done in any thread.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property
 from typing import NamedTuple
 
 from companion.casting.deck import Deck
@@ -15,15 +20,19 @@ from companion.events import Fix
 from companion.lakebed.bed import Area, Bed
 from companion.lakebed.marks import Mark
 from companion.lakebed.relief import relief
+from companion.lakebed.surface import Surface
+from companion.tackle import RodReach
 
-GRID = 3.0
-"""Distance of the points of the bottom that is planned over, m."""
-MARK_NEAR = 120.0
-"""A mark further off than this is not what is meant by "where from", m."""
+GRID_M = 3.0
+"""Distance of the points of the bottom that is planned over."""
+MARK_NEAR_M = 120.0
+"""A mark further off than this is not what is meant by "where from"."""
 CLEAR_HEIGHT_M = 1.5
-"""How high above what it has to stay clear of a lure may pass, and still fish it, m."""
-AROUND = 80.0
-"""How far around a mark, or the boat, places to lie are looked for, m."""
+"""How high above what it has to stay clear of a lure may pass, and still fish it."""
+AROUND_M = 80.0
+"""How far around a mark, or the boat, places to lie are looked for."""
+LONGEST_CASTS = 1.2
+"""How far around a boat that stays where it lies the bottom is looked at, in the longest usual casts."""
 
 
 class Found(NamedTuple):
@@ -33,6 +42,38 @@ class Found(NamedTuple):
     boat: tuple[float, float]
 
 
+@dataclass(frozen=True)
+class Search:
+    """A question to the planner, with all that it was asked about as it was then.
+
+    Attributes:
+        surface: the bottom around.
+        within: west, south, east, north of what is planned over, m.
+        tops: the marked tree tops.
+        reaches: works out every rod's path.
+        boat: where the boat is, m.
+        target: what is to be fished.
+        wish: which metres count.
+    """
+
+    surface: Surface
+    within: tuple[float, float, float, float]
+    tops: tuple[Mark, ...]
+    reaches: Callable[[], tuple[RodReach, ...]]
+    boat: tuple[float, float]
+    target: Target
+    wish: Wish
+
+    @cached_property
+    def found(self) -> Found:
+        """What is found: worked out when first asked for, in whichever thread asks."""
+        bottom = relief(self.surface, GRID_M, self.within)
+        assert bottom is not None, "a rectangle is given"
+        over = ground(bottom, self.tops, level=self.surface.level)
+        plans = plan(over, self.reaches(), self.target, self.wish, most=1)
+        return Found(plans[0] if plans else None, self.boat)
+
+
 class Planner:
     """Plans for the rods on the deck over the bed the boat is on."""
 
@@ -40,30 +81,30 @@ class Planner:
         self._deck = deck
         self._bed = bed
 
-    def which_rod(self, boat: BoatPose) -> Found | None:
-        """Return the best cast from where the boat lies; None where that, or the bottom, is not known."""
+    def which_rod(self, boat: BoatPose) -> Search | None:
+        """Return the search for the best cast from where the boat lies; None where nothing is known there."""
         if boat.fix is None or (area := self._area(boat.fix)) is None:
             return None
         here = area.place(boat.fix.lat, boat.fix.lon)
-        longest = max(rod.cast for rod in self._deck.rods)
-        return self._best(area, here, here, 1.2 * longest, Target("here"), Wish(boat=here))
+        around = LONGEST_CASTS * max(rod.cast for rod in self._deck.rods)
+        return self._search(area, here, here, around, Target("here"), Wish(boat=here))
 
-    def where_from(self, boat: BoatPose) -> Found | None:
-        """Return the best place to fish the nearest mark from, or else what is around; None as above."""
+    def where_from(self, boat: BoatPose) -> Search | None:
+        """Return the search for the best place to fish the nearest mark from, or else what is around."""
         if boat.fix is None or (area := self._area(boat.fix)) is None:
             return None
         here = area.place(boat.fix.lat, boat.fix.lon)
-        mark = next(iter(area.marks.near(*here, MARK_NEAR)), None)
+        mark = next(iter(area.marks.near(*here, MARK_NEAR_M)), None)
         if mark is None:
-            return self._best(area, here, here, AROUND, Target("around here"), Wish())
+            return self._search(area, here, here, AROUND_M, Target("around here"), Wish())
         middle = (mark.east, mark.north)
-        return self._best(area, here, middle, AROUND, *_wanted_at(mark))
+        return self._search(area, here, middle, AROUND_M, *_wanted_at(mark))
 
     def _area(self, fix: Fix) -> Area | None:
         area = self._bed.area_of(fix.lat, fix.lon)
         return area if area is not None and area.surface.extent is not None else None
 
-    def _best(
+    def _search(
         self,
         area: Area,
         here: tuple[float, float],
@@ -71,14 +112,12 @@ class Planner:
         around: float,
         target: Target,
         wish: Wish,
-    ) -> Found | None:
-        (east, north), surface = middle, area.surface
-        bottom = relief(surface, GRID, (east - around, north - around, east + around, north + around))
-        if bottom is None:
-            return None
-        tops = [mark for mark in area.marks if mark.kind == "tree top"]
-        found = plan(ground(bottom, tops, level=surface.level), self._deck.reaches(), target, wish, most=1)
-        return Found(found[0] if found else None, here)
+    ) -> Search:
+        east, north = middle
+        within = (east - around, north - around, east + around, north + around)
+        tops = tuple(mark for mark in area.marks if mark.kind == "tree top")
+        surface = area.surface.copy_around(*within)
+        return Search(surface, within, tops, self._deck.reaches_as_now(), here, target, wish)
 
 
 def _wanted_at(mark: Mark) -> tuple[Target, Wish]:

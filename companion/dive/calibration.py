@@ -25,6 +25,7 @@ shape of those at its ends.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
+from copy import copy
 from dataclasses import replace
 from functools import cached_property, lru_cache
 from typing import Final, NamedTuple
@@ -409,6 +410,14 @@ class Calibration:
     def with_rig(self, rig: Rig) -> Calibration:
         """Return a calibration that knows the same and has one more rig; this one stays as it is."""
         return Calibration(self.stated, [*self.rigs.values(), rig], self.evidence)
+
+    def copy(self) -> Calibration:
+        """Return a calibration that believes the same and learns nothing more, for another thread."""
+        copied = copy(self)
+        copied.rigs, copied.evidence = dict(self.rigs), list(self.evidence)
+        copied._grids = dict(self._grids)
+        copied._seen = {name: seen.copy() for name, seen in self._seen.items()}
+        return copied
 
     def _take_up(self, evidence: Iterable[Evidence]) -> None:
         """Take in what was seen before, rig by rig; what it says together is kept for the next time."""

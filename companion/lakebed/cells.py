@@ -204,6 +204,15 @@ class Cells:
         cells[:, :2] += np.repeat(np.array(corners), [len(rows) for rows in found], axis=0)
         return cells
 
+    def copy_within(self, west: float, south: float, east: float, north: float) -> Cells:
+        """Return the tiles that touch a rectangle, m, as cells of their own."""
+        copied, span = Cells(self.side), self.side * _SIDE
+        for column in range(math.floor(west / span), math.floor(east / span) + 1):
+            for row in range(math.floor(south / span), math.floor(north / span) + 1):
+                if (column, row) in self._tiles:
+                    copied.put((column, row), self._tiles[column, row].to_bytes())
+        return copied
+
     def everything(self) -> Iterator[FloatArray]:
         """Yield every tile's cells as `near` gives them."""
         span = self.side * _SIDE

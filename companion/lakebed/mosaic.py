@@ -50,6 +50,10 @@ _MOST_NEWS = 4096
 _T = TypeVar("_T")
 
 
+FARTHEST_SUPPORT_M = _RINGS[-1][0] + 2.0 * SPACING_M + 32.0
+"""No sounding further than this from a place has a say in the bottom there."""
+
+
 class _Model(NamedTuple):
     """A neighbourhood solved: depth, variance, distance to the nearest sounding (3, 13, 13); its reach m."""
 

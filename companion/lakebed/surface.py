@@ -19,7 +19,7 @@ import numpy as np
 
 from companion.lakebed.cells import Cells, FloatArray, TileKey
 from companion.lakebed.kriging import Structure, Support, Variation
-from companion.lakebed.mosaic import Mosaic
+from companion.lakebed.mosaic import FARTHEST_SUPPORT_M, Mosaic
 
 KNOWN_WITHIN_M = 50.0
 """Distance to the nearest cell beyond which nothing is known."""
@@ -195,6 +195,16 @@ class Surface:
         cells = np.concatenate([np.empty((0, 5)), *self._cells.everything()])[:, [0, 1, 2, 4]]
         cells[:, 2] += self._level
         return cells
+
+    def copy_around(self, west: float, south: float, east: float, north: float) -> Surface:
+        """Return the bottom of a rectangle, m, as it is now, for another thread; nothing is solved yet."""
+        far = FARTHEST_SUPPORT_M
+        copied = Surface(self.cell_side, self.level)
+        copied.half_beam = self.half_beam
+        copied._cells = self._cells.copy_within(west - far, south - far, east + far, north + far)
+        copied._mosaic = Mosaic(copied._cells)
+        copied._structure.from_list(self._structure.to_list())
+        return copied
 
     def take_changed(self) -> dict[TileKey, bytes]:
         """Return the tiles changed since the last call, to be saved under their keys; empty bytes: delete."""

@@ -68,7 +68,9 @@ class Beginning:
             self._tell(wording.CLOCK_NOT_SET)
         stamps = Stamps(clock, max(wall, _oldest(wall)))
         now = stamps.at(clock.now())
-        return self._gone_on(stamps, now) or self._new(stamps, now)
+        trip = self._gone_on(stamps, now) or self._new(stamps, now)
+        trip.begin(clock.now())
+        return trip
 
     def _gone_on(self, stamps: Stamps, now: int) -> LiveTrip | None:
         """Go on with the last trip if it was cut off a short while ago; close the others that were."""

@@ -24,6 +24,7 @@ from companion.live.disk import Disk, Job
 from companion.live.ears import Uttered
 from companion.live.house import House
 from companion.live.keeping import Keeper, LogbookWriter
+from companion.live.seeking import SearchDone, Seeker
 from companion.live.trip import LiveTrip
 from companion.record.recording import Limits, Shelf
 from companion.sensing import Chunk
@@ -94,7 +95,8 @@ class Live:
         self._outlet = outlet
         self._look = look
         self._wall = wall
-        self._queue: queue.Queue[Chunk | Uttered] = queue.Queue(QUEUE)
+        self._queue: queue.Queue[Chunk | Uttered | SearchDone] = queue.Queue(QUEUE)
+        self._seeker = Seeker(self._queue.put, self.clock)
         self._remarks: deque[tuple[str, bool]] = deque()
         self._taps: deque[str] = deque()
         self._told: set[str] = set()
@@ -132,6 +134,7 @@ class Live:
     def run(self) -> None:
         """Run the trip from its beginning to its end."""
         self._disk.start()
+        self._seeker.start()
         self._house.tidy()
         self.trip = self._house.trip = trip = self._beginning.begin(self.clock, self._wall())
         for missing in self._parts.missing:
@@ -205,6 +208,8 @@ class Live:
         self._take_remarks(trip, t)
         while self._taps:
             trip.tap(t, self._taps.popleft())
+        for search in trip.engine.take_searches():
+            self._seeker.seek(search)
         self._guarded(partial(self._look, trip.engine))
         self.heart.beat("engine")
         if now - rhythm.passed >= TIME_PASSES:
@@ -224,10 +229,7 @@ class Live:
             item = self._queue.get(timeout=BEAT)
         except queue.Empty:
             return None
-        if isinstance(item, Uttered):
-            trip.utterance(item)
-        else:
-            trip.chunk(item)
+        _fold(trip, item)
         return item.t
 
     def _take_remarks(self, trip: LiveTrip, t: float) -> None:
@@ -251,6 +253,7 @@ class Live:
     def _end(self, trip: LiveTrip) -> None:
         """End in order: the parts first, then what they had brought, then the trip."""
         self._devices.stop()
+        self._seeker.stop()
         self._stop.set()
         self._drain(trip)
         self._devices.join()
@@ -268,5 +271,13 @@ class Live:
         with contextlib.suppress(queue.Empty):
             while True:
                 item = self._queue.get_nowait()
-                take = trip.utterance if isinstance(item, Uttered) else trip.chunk
-                self._guarded(partial(take, item))  # type: ignore[arg-type]
+                self._guarded(partial(_fold, trip, item))
+
+
+def _fold(trip: LiveTrip, item: Chunk | Uttered | SearchDone) -> None:
+    if isinstance(item, Uttered):
+        trip.utterance(item)
+    elif isinstance(item, SearchDone):
+        trip.search_done(item)
+    else:
+        trip.chunk(item)

@@ -18,6 +18,7 @@ from companion.config import Settings
 from companion.events import AnyEvent, Heard
 from companion.live.disk import Job
 from companion.live.ears import Uttered
+from companion.live.seeking import SearchDone
 from companion.record.recording import (
     CLIPS,
     CONFIG,
@@ -34,7 +35,7 @@ from companion.record.recording import (
     utc_of,
 )
 from companion.sensing import Chunk
-from companion.sensing.remarks import COMPANION, own_apart, txt_body
+from companion.sensing.remarks import COMPANION, FINDS_LATER, FOUND, own_apart, signal_body, txt_body
 from companion.trip import wording
 from companion.trip.agenda import Utterance
 from companion.trip.assembly import RECORDING, assemble_trip
@@ -124,6 +125,14 @@ class LiveTrip:
             ms = self.stamps.at(chunk.t)
             self._take_in(b"".join(stamped(line, chunk.source, ms, chunk.network) for line in lines))
 
+    def begin(self, t: float) -> None:
+        """Have the recording say that answers come when they are found, from `t`, s of the clock, on."""
+        self._signal(t, FINDS_LATER)
+
+    def search_done(self, done: SearchDone) -> None:
+        """Take in that what the planner was asked for is found; a replay answers at the same instant."""
+        self._signal(done.t, FOUND)
+
     def remark(self, t: float, text: str | None, *, aloud: bool = False) -> None:
         """Take a word of the companion's own; None only tells the engine that it is `t`, s of the clock."""
         line = sentence(txt_body(text, aloud=aloud))
@@ -161,6 +170,9 @@ class LiveTrip:
     def close(self) -> None:
         """Close the recording and leave the trip open."""
         self._later(Recording.close)
+
+    def _signal(self, t: float, kind: str) -> None:
+        self._take_in(stamped(sentence(signal_body(kind)), COMPANION, self.stamps.at(t)), own=True)
 
     def _take_in(self, lines: bytes, *, own: bool = False) -> None:
         """Record whole lines, of a wire or of our own, and give them to the engine."""

@@ -71,13 +71,19 @@ class Warned(msgspec.Struct, frozen=True, gc=False):
 class Remark(msgspec.Struct, frozen=True, gc=False):
     """A word of the companion's own, kept in the recording: None only says that time has passed.
 
-    `aloud` tells whether it was spoken; `tapped`, that it is what a tapped button stands for, to be taken
-    as if it had been heard.
+    Attributes:
+        text: its words.
+        aloud: whether it was spoken.
+        tapped: it is what a tapped button stands for, to be taken as if it had been heard.
+        finds_later: from now on the planner's answers come when a remark says that one is `found`.
+        found: the answer to the first question that waits is there.
     """
 
     text: str | None
     aloud: bool = False
     tapped: bool = False
+    finds_later: bool = False
+    found: bool = False
 
 
 class Failed(msgspec.Struct, frozen=True, gc=False):

@@ -21,8 +21,10 @@ COMPANION = "companion"
 """The TAG block source of the companion's own sentences."""
 LONGEST = 160
 """Characters of a remark; a sentence has 82 by the standard, but a reason that is cut short helps nobody."""
-PASSED, NOTED, SPOKEN, TAPPED = "00", "01", "02", "03"
-"""Identifiers: time has passed; for whoever reads the log; said aloud; the words of a tapped button."""
+PASSED, NOTED, SPOKEN, TAPPED, FINDS_LATER, FOUND = "00", "01", "02", "03", "04", "05"
+"""Identifiers: time has passed; for whoever reads the log; said aloud; the words of a tapped button; the
+planner's answers come when they are found; one is."""
+_WITHOUT_TEXT = (PASSED, FINDS_LATER, FOUND)
 _RESERVED = re.compile(r"[!$*,\\^~]")
 _NO_TEXT = re.compile(r"[^ -~]")
 _ESCAPED = re.compile(r"\^([0-9A-F]{2})")
@@ -39,7 +41,10 @@ def txt(fields: list[str], values: Values) -> Remark:
     del values
     text = _ESCAPED.sub(lambda match: chr(int(match[1], 16)), fields[4])
     text = _NO_TEXT.sub("", text)[:LONGEST]
-    return Remark(text or None, aloud=fields[3] == SPOKEN, tapped=fields[3] == TAPPED)
+    kind = fields[3]
+    if kind in _WITHOUT_TEXT:
+        return Remark(None, finds_later=kind == FINDS_LATER, found=kind == FOUND)
+    return Remark(text or None, aloud=kind == SPOKEN, tapped=kind == TAPPED)
 
 
 def txt_body(text: str | None, *, aloud: bool = False, tapped: bool = False) -> str:
@@ -51,9 +56,20 @@ def txt_body(text: str | None, *, aloud: bool = False, tapped: bool = False) -> 
     >>> txt_body("ready, no sonar", aloud=True)
     'U0TXT,01,01,02,ready^2C no sonar'
     """
-    kind = PASSED if text is None else TAPPED if tapped else SPOKEN if aloud else NOTED
-    plain = _NO_TEXT.sub("", (text or "").encode("ascii", "replace").decode())[:LONGEST]
+    if text is None:
+        return signal_body(PASSED)
+    kind = TAPPED if tapped else SPOKEN if aloud else NOTED
+    plain = _NO_TEXT.sub("", text.encode("ascii", "replace").decode())[:LONGEST]
     return f"U0TXT,01,01,{kind},{_RESERVED.sub(lambda match: f'^{ord(match[0]):02X}', plain)}"
+
+
+def signal_body(kind: str) -> str:
+    """Return the sentence, without its start and checksum, that has no words: one of the identifiers.
+
+    >>> signal_body(FOUND)
+    'U0TXT,01,01,05,'
+    """
+    return f"U0TXT,01,01,{kind},"
 
 
 def defused(line: bytes) -> bytes:

@@ -12,6 +12,7 @@ from companion.trip.agenda import Utterance
 from companion.trip.core import TripCore
 from companion.trip.handlers import Outcome, carry_out, in_doubt, out_of_place
 from companion.trip.lookout import Lookout
+from companion.trip.searches import Searches
 from companion.trip.speech import Speech
 from companion.trip.state import Moment
 from companion.voice.commands import Command
@@ -25,6 +26,7 @@ class Dialogue:
         core: the trip.
         speech: gives the replies.
         lookout: is told what a command has changed in the hand.
+        searches: takes what the planner has to find.
         logic_time_of: returns the logic time, s, of an instant of an utterance; None while it is not known.
     """
 
@@ -33,11 +35,13 @@ class Dialogue:
         core: TripCore,
         speech: Speech,
         lookout: Lookout,
+        searches: Searches,
         logic_time_of: Callable[[datetime | float], float | None],
     ) -> None:
         self._core = core
         self._speech = speech
         self._lookout = lookout
+        self._searches = searches
         self._logic_time_of = logic_time_of
 
     def hear(self, t: float, utterance: Utterance) -> None:
@@ -110,6 +114,8 @@ class Dialogue:
             core.emit(event)
         if outcome.reply is not None:
             self._speech.say(t, outcome.reply, outcome.about)
+        if outcome.asks is not None:
+            self._searches.ask(t, outcome.asks)
         if outcome.keeps_bed:
             with core.outside():
                 core.keep.lakebed(t, core.rooms.bed, now=True)

@@ -7,13 +7,13 @@ how its bytes were cut into chunks.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import datetime
 from functools import partial
 
 from companion.casting.deck import Deck
 from companion.casting.hand import Hand, pose_of, rod_of
-from companion.casting.planning import Planner
+from companion.casting.planning import Planner, Search
 from companion.casting.view import rods_view, side_view
 from companion.events import Notice, TripBegan, TripEnded
 from companion.glance import Glance
@@ -27,6 +27,7 @@ from companion.trip.entries import REACTION_S, Rooms
 from companion.trip.keep import Emit, Keep, KeepNothing
 from companion.trip.lookout import Lookout
 from companion.trip.policy import SpeechPolicy
+from companion.trip.searches import Searches
 from companion.trip.speech import Speech
 from companion.trip.state import TripState
 from companion.units import LengthUnit
@@ -77,7 +78,10 @@ class Engine:
         self._agenda = Agenda(sensing.at)
         self._speech = Speech(self._core)
         self._lookout = Lookout(self._core, self._speech)
-        self._dialogue = Dialogue(self._core, self._speech, self._lookout, self._agenda.logic_time_of)
+        self._searches = Searches(self._speech)
+        self._dialogue = Dialogue(
+            self._core, self._speech, self._lookout, self._searches, self._agenda.logic_time_of
+        )
         self._now = 0.0
         self._due = float("-inf")
         self._row_due = 0.0
@@ -130,6 +134,13 @@ class Engine:
         self._agenda.add(utterance)
         self._due = float("-inf")
 
+    def take_searches(self) -> Sequence[Search]:
+        """Return the searches that have been asked for since the last call, for another thread to work at.
+
+        The recording's word that one is found is to follow for each, in order.
+        """
+        return self._searches.take_new()
+
     def finish(self) -> None:
         """Take in what the last lines still hold, hear what still waits, and end the trip."""
         core, bed = self._core, self._core.rooms.bed
@@ -169,6 +180,10 @@ class Engine:
 
     def _fold_remark(self, t: float, remark: Remark) -> None:
         """Pass on what the program itself had to tell, live or as it was recorded."""
+        if remark.finds_later:
+            self._searches.come_when_found = True
+        elif remark.found:
+            self._searches.answer_first(t)
         if remark.text is None:
             return
         if remark.tapped:
@@ -203,12 +218,14 @@ class Engine:
         core.emit(entries.rod_taken(**core.stamp(t), deck=deck, rod=rod_of(deck, core.state.hand)))
 
     def _next_due(self) -> float:
-        return min(self._lookout.next_due, self._agenda.next_at)
+        return min(self._lookout.next_due, self._searches.next_due, self._agenda.next_at)
 
     def _do_due(self, t: float) -> None:
         self._now = max(self._now, t)
         if self._lookout.next_due <= t:
             self._lookout.do_due(t)
+        elif self._searches.next_due <= t:
+            self._searches.say_looking(t)
         else:
             self._hear(t, self._agenda.pop_next())
 

@@ -8,7 +8,7 @@ command is meant to change: beliefs of the deck, marks and level of the bed.
 from __future__ import annotations
 
 from dataclasses import replace
-from functools import singledispatch
+from functools import partial, singledispatch
 from typing import Literal, NamedTuple
 
 from companion.casting.cast import Cast
@@ -16,11 +16,13 @@ from companion.casting.deck import Lesson
 from companion.casting.hand import SLOWEST_RISE_MPS, Aim, begin_cast, fix_of, pose_of, rod_of, take_rod
 from companion.casting.hand import lure_at as lure_now
 from companion.casting.lessons import Taught, forget_rod, learn_no_touch, learn_touch, unlearn
+from companion.casting.planning import Found
 from companion.events import AnyEvent, Logged, level_notice
 from companion.trip import entries, wording
 from companion.trip.entries import Rooms
+from companion.trip.searches import Question
 from companion.trip.state import Carried, Moment, TripState
-from companion.units import FOOT
+from companion.units import FOOT, LengthUnit
 from companion.voice import commands as c
 from companion.voice.grammar import clock_words
 
@@ -35,6 +37,7 @@ class Outcome(NamedTuple):
         about: what the reply is about.
         taught: what is now believed of rods, where the command changed it.
         keeps_bed: marks or level changed, and the battery may be switched off any time.
+        asks: what the planner has to find before there is a reply.
     """
 
     state: TripState
@@ -43,6 +46,7 @@ class Outcome(NamedTuple):
     about: Literal["answer", "outlook"] = "answer"
     taught: tuple[Lesson, ...] = ()
     keeps_bed: bool = False
+    asks: Question | None = None
 
 
 CALLED_OUT = ("lost the fish", "lost it", "broke off")
@@ -224,9 +228,9 @@ def _(command: c.RigLine, moment: Moment, state: TripState, rooms: Rooms) -> Out
 @handle.register
 def _(_command: c.WhichRod, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
     boat = pose_of(moment.boat_now)
-    found = rooms.planner.which_rod(boat)
-    if found is not None:
-        return Outcome(state, reply=wording.which_rod(found.plan, boat.heading, rooms.unit))
+    search = rooms.planner.which_rod(boat)
+    if search is not None:
+        return Outcome(state, asks=Question(search, partial(_rod_found, boat.heading, rooms.unit)))
     depth = moment.boat_now.depth
     if depth is None:
         return Outcome(state, reply=wording.DEPTH_NOT_KNOWN)
@@ -236,10 +240,18 @@ def _(_command: c.WhichRod, moment: Moment, state: TripState, rooms: Rooms) -> O
 
 @handle.register
 def _(_command: c.WhereFrom, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
-    found = rooms.planner.where_from(pose_of(moment.boat_now))
-    if found is None:
+    search = rooms.planner.where_from(pose_of(moment.boat_now))
+    if search is None:
         return Outcome(state, reply=wording.NOTHING_MAPPED)
-    return Outcome(state, reply=wording.where_from(found.plan, found.boat, rooms.unit))
+    return Outcome(state, asks=Question(search, partial(_place_found, rooms.unit)))
+
+
+def _rod_found(heading: float | None, unit: LengthUnit, found: Found) -> str:
+    return wording.which_rod(found.plan, heading, unit)
+
+
+def _place_found(unit: LengthUnit, found: Found) -> str:
+    return wording.where_from(found.plan, found.boat, unit)
 
 
 # --- questions ------------------------------------------------------------------------------------------

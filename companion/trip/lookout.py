@@ -117,6 +117,7 @@ class Lookout:
             self._volunteer.look_anew()
             core.state = replace(core.state, policy=core.state.policy.with_match_wanted())
         if hand.cast is not None and hand.cast is not before.cast:
+            self._volunteer.look_anew()
             self._volunteer.watch_cast(hand.cast, t)
 
     def _notice(self, t: float, text: str) -> None:
@@ -131,7 +132,11 @@ class Lookout:
     def _match(self, t: float, depth: float) -> None:
         """Look how the rods match a depth, m, and tell it where that has changed what can be done."""
         core = self._core
-        boat = pose_of(core.boat.at(t)) if self._volunteer.wants_boat(t) else None
+        boat = None
+        if core.state.policy.is_travelling(core.boat.speed(t)):
+            self._volunteer.look_away()
+        elif self._volunteer.wants_boat(t):
+            boat = pose_of(core.boat.at(t))
         self._matched = self._volunteer.notice_depth(core.instant(t), depth, core.state.hand, boat)
         self._tell_match(t)
 

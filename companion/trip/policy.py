@@ -130,6 +130,10 @@ class SpeechPolicy(NamedTuple):
         told = NO_ROD_REACHES if self.told == NO_ROD_REACHES else None
         return self._replace(told=told, wanted=True)
 
+    def is_travelling(self, speed: float | None) -> bool:
+        """Tell whether a boat makes so much speed over ground, m/s, that no lure is in the water."""
+        return speed is not None and speed > self.travelling
+
     def allows(self, t: float, kind: Kind, *, casting: bool = False, speed: float | None = None) -> bool:
         """Tell whether a line may be spoken at logic time t, s.
 
@@ -140,7 +144,7 @@ class SpeechPolicy(NamedTuple):
             return False
         if kind == "danger":
             return True
-        if casting or (speed is not None and speed > self.travelling):
+        if casting or self.is_travelling(speed):
             return False
         if kind == "match" and self.wanted:
             return True

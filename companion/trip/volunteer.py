@@ -15,6 +15,7 @@ from companion.casting.match import MatchWatch
 from companion.events import AnyEvent, Match, Notice
 from companion.lakebed.bed import CoverHint
 from companion.lakebed.surface import LevelHint
+from companion.sensing import range_and_bearing
 from companion.trip import entries, wording
 from companion.trip.policy import Action, Kind
 from companion.trip.presence import NEVER
@@ -22,6 +23,10 @@ from companion.units import LengthUnit, spoken_depth
 
 RANGE_LOOK_EVERY_S = 2.0
 """How often the bottom in the casting range is looked at."""
+MOVED_M, TURNED_DEG = 2.0, 10.0
+"""A boat that has moved and turned by less since the last look has the same bottom in range ..."""
+LOOK_ANEW_AFTER_S = 10.0
+"""... until a look is as old as this: soundings have come in."""
 REMIND_BEFORE_S = 3.0
 """How long before the lure comes to a tree top it is said once more."""
 STOP_NOW_BEFORE_S = 1.2
@@ -70,6 +75,8 @@ class Volunteer:
         self._watch = MatchWatch()
         self._in_range: float | None = None
         self._look_at = float("-inf")
+        self._looked_from: BoatPose | None = None
+        self._looked_at = 0.0
         self._level_told = False
         self.remind_at = NEVER
 
@@ -79,8 +86,13 @@ class Volunteer:
         self._in_range = None
 
     def look_anew(self) -> None:
-        """Look at the casting range with the next depth: another rod is in hand."""
-        self._look_at = float("-inf")
+        """Look at the casting range with the next depth: another rod is in hand, or another way is cast."""
+        self._look_at, self._looked_from = float("-inf"), None
+
+    def look_away(self) -> None:
+        """Match the bottom below the boat: nobody casts from a boat that travels."""
+        self._in_range = None
+        self.look_anew()
 
     @property
     def bottom(self) -> float | None:
@@ -98,7 +110,9 @@ class Volunteer:
         """
         if boat is not None:
             self._look_at = at.t + RANGE_LOOK_EVERY_S
-            self._in_range = depth_in_range(self._deck, hand, at.t, boat)
+            if self._lies_otherwise(at.t, boat):
+                self._looked_from, self._looked_at = boat, at.t
+                self._in_range = depth_in_range(self._deck, hand, at.t, boat)
         ahead = self._in_range is not None
         bottom = depth if self._in_range is None else self._in_range
         reaches = {rod.number: self._deck.reach(rod) for rod in self._deck.rods}
@@ -109,6 +123,21 @@ class Volunteer:
             wording.match(standing, self._unit, ahead=ahead, names_lesser=names) for names in (True, False)
         )
         return Matched(match, line, taken, standing.action)
+
+    def _lies_otherwise(self, t: float, boat: BoatPose) -> bool:
+        """Tell whether the boat lies otherwise than at the last look, or that was long ago."""
+        before = self._looked_from
+        if before is None or t - self._looked_at >= LOOK_ANEW_AFTER_S:
+            return True
+        here, there = before.fix, boat.fix
+        if here is None or there is None:
+            return True
+        if before.heading is None or boat.heading is None:
+            turned = 0.0 if before.heading is boat.heading else 180.0
+        else:
+            turned = abs((boat.heading - before.heading + 180.0) % 360.0 - 180.0)
+        moved, _ = range_and_bearing(here.lat, here.lon, there.lat, there.lon)
+        return moved >= MOVED_M or turned >= TURNED_DEG
 
     def watch_cast(self, cast: Cast, t: float) -> None:
         """Note a cast whose outlook was told at logic time t, s: a danger on its way is told once more."""

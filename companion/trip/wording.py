@@ -45,6 +45,7 @@ AGAIN_TO_UNDO_FISH = "the fish? repeat to take it back"
 NOT_UNDERSTOOD = "again?"
 STOP_NOW = "stop now"
 LET_IT_FLOAT = "let it float"
+LOOKING = "looking"
 
 STARTING = "starting"
 READY = "ready"

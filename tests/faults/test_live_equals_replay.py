@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import random
 import threading
 import time
@@ -12,6 +13,7 @@ import numpy as np
 import pytest
 
 from companion import config
+from companion.casting import planning
 from companion.cli.run import with_ears
 from companion.events import DepthNews, Heard, Logged, Match, Notice, Said, TripBegan, TripEnded
 from companion.live.devices import Parts
@@ -192,4 +194,56 @@ def test_the_trip_begins_before_the_first_depth_gives_something_to_say(launch, t
     boat.wait_for_text("ready")
     live = boat.stop()
     assert [type(event) for event in live if isinstance(event, Notice | Match)][:2] == [Notice, Match]
+    assert replayed(only_trip(tmp_path)) == live
+
+
+def sound_the_bottom(boat, wire, tools):
+    """Send depths along a way until some are on the map."""
+    north = itertools.count()
+    while not boat.live.trip.engine._core.rooms.bed.kept > 5:
+        wire.send(tools.depth_line(4.0) + tools.place_line(f"4500.{next(north) % 1000:03d}"))
+        threading.Event().wait(0.1)
+
+
+def answers(boat):
+    """Return what was said to questions, without the word that an answer is looked for."""
+    said = [e for e in list(boat.events) if isinstance(e, Said) and e.about == "answer"]
+    return [e.text for e in said if e.text != "looking"]
+
+
+def test_an_answer_of_the_planner_comes_at_the_same_instant(launch, wire, tools, tmp_path):
+    boat = launch(tools.config_text(tools.serial_text("sonar", wire.name)))
+    boat.wait_for_text("ready")
+    sound_the_bottom(boat, wire, tools)
+    for words in ("which rod", "where from", "which rod"):
+        assert boat.live.tapped(words)
+    boat.wait_for(lambda me: sum(isinstance(e, Heard) for e in list(me.events)) == 3)
+    boat.wait_for(lambda me: len(answers(me)) == 3)
+    live = boat.stop()
+    assert replayed(only_trip(tmp_path)) == live
+    assert replayed(only_trip(tmp_path), piece=97) == live
+
+
+def test_a_planner_that_takes_its_time_does_not_hold_up_the_depths(
+    launch, wire, tools, tmp_path, monkeypatch
+):
+    go_on, plan = threading.Event(), planning.plan
+
+    def slow(*args, **named):
+        assert go_on.wait(120.0)
+        return plan(*args, **named)
+
+    monkeypatch.setattr(planning, "plan", slow)
+    boat = launch(tools.config_text(tools.serial_text("sonar", wire.name)))
+    boat.wait_for_text("ready")
+    sound_the_bottom(boat, wire, tools)
+    assert boat.live.tapped("which rod")
+    boat.wait_for_text("looking")
+    before = boat.live.trip.engine.now
+    wire.send(tools.depth_line(4.5) + tools.depth_line(4.5))
+    boat.wait_for(lambda me: me.live.trip.engine.now > before + 0.5)
+    assert not answers(boat)
+    go_on.set()
+    boat.wait_for(answers)
+    live = boat.stop()
     assert replayed(only_trip(tmp_path)) == live

@@ -4,10 +4,12 @@ import pytest
 
 from companion import config
 from companion.casting.deck import Deck
-from companion.casting.hand import Hand
-from companion.events import Match, Notice
+from companion.casting.ground import Unmapped
+from companion.casting.hand import BoatPose, Hand
+from companion.events import Fix, Match, Notice
 from companion.lakebed.bed import CoverHint
 from companion.lakebed.surface import LevelHint
+from companion.sensing import moved
 from companion.trip.volunteer import REMIND_BEFORE_S, Stamp, Volunteer
 
 RODS = config.parse(config.example_text(), "example").rods
@@ -58,3 +60,45 @@ def test_a_reminder_comes_only_while_its_cast_is_under_way(volunteer):
     assert volunteer.remind_at == float("inf")
     assert volunteer.remind(10.0, Hand(1)) is None
     assert REMIND_BEFORE_S > 2.0, "never later than two seconds before"
+
+
+def looks(volunteer, deck, poses):
+    """Return at which of some (time, pose) the bottom in range was looked at."""
+    ground = Counted()
+    deck.ground, looked = ground, []
+    for t, pose in poses:
+        before = ground.asked
+        volunteer.notice_depth(Stamp(t, None), 5.0, Hand(1), pose if volunteer.wants_boat(t) else None)
+        if ground.asked > before:
+            looked.append(t)
+    return looked
+
+
+class Counted(Unmapped):
+    asked = 0
+
+    def spots(self, places):
+        self.asked += 1
+        return super().spots(places)
+
+
+def pose(north=0.0, heading=0.0):
+    lat, lon = moved(45.0, -93.0, 0.0, north)
+    return BoatPose(Fix(lat, lon), heading)
+
+
+def test_a_boat_that_lies_still_looks_into_its_range_now_and_then(volunteer, deck):
+    assert looks(volunteer, deck, [(float(t), pose()) for t in range(25)]) == [0.0, 10.0, 20.0]
+
+
+def test_a_boat_that_moves_or_turns_looks_every_two_seconds(deck):
+    going = [(float(t), pose(north=float(t))) for t in range(7)]
+    assert looks(Volunteer(deck, "feet"), deck, going) == [0.0, 2.0, 4.0, 6.0]
+    turning = [(float(t), pose(heading=340.0 + 6.0 * t)) for t in range(7)]
+    assert looks(Volunteer(deck, "feet"), deck, turning) == [0.0, 2.0, 4.0, 6.0]
+
+
+def test_another_rod_or_a_cast_looks_at_once(volunteer, deck):
+    assert looks(volunteer, deck, [(0.0, pose()), (0.5, pose())]) == [0.0]
+    volunteer.look_anew()
+    assert looks(volunteer, deck, [(0.7, pose())]) == [0.7]
