@@ -47,7 +47,7 @@ class Hearing(NamedTuple):
         """Whether a few words were spoken by themselves, which may have been meant for the companion."""
         if self.spoke is None or self.refused == NO_QUIET_BEFORE or self.ended == "time":
             return False
-        said = (self.alternatives[0] if self.refused else self.text).split()
+        said = (self.alternatives[0] if self.refused and self.alternatives else self.text).split()
         words = len(said) <= MOST_WORDS and any(word != UNKNOWN for word in said)
         return words and SHORTEST_S <= self.spoke[1] - self.spoke[0] <= LONGEST_S
 
