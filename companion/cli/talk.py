@@ -16,7 +16,7 @@ from companion.clock import wall_clock
 from companion.config import Settings
 from companion.replay import chosen_model
 from companion.voice.clips import clip_name, read_clip, write_clip
-from companion.voice.endpointing import LONGEST
+from companion.voice.endpointing import UTTERANCE_LIMIT_S
 from companion.voice.grammar import Grammar, aboard
 from companion.voice.listening import Listened, Listener, listened
 from companion.voice.microphone import microphone_frames
@@ -119,7 +119,7 @@ def _from_clips(clips: tuple[Path, ...], listener: Listener) -> Iterator[tuple[s
     """
     for clip in clips:
         samples = read_clip(clip)
-        if len(samples) > LONGEST * RATE:
+        if len(samples) > UTTERANCE_LIMIT_S * RATE:
             for spoken in listened(frames_of(samples), listener):
                 yield f"{clip} {spoken.began:.1f} s", spoken
             listener.restart()

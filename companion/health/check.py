@@ -309,7 +309,7 @@ def _recogniser(settings: Settings, model: Path | None) -> Finding:
         return Finding(part, "fail", str(error), f"fetch the model again: {COMMAND}")
     if text != "how deep":
         return Finding(part, "fail", f'heard "{text}" for "how deep"', other)
-    if recogniser.verifier is None:
+    if recogniser.phrase_scorer is None:
         return Finding(
             part, "warn", f'heard "{text}", by the words alone: the model is of another make', other
         )

@@ -1,16 +1,17 @@
-"""How a phrase fits when every sound is judged by the one before it, as the speech model's decoder does.
+"""Biphone scores of phrases: every phone judged by the one before it, as the speech model's decoder does.
 
-The decoder (vosk) weighs words by this and tells nothing of it for a phrase it did not make out. Its network
-gives at each 30 ms a score of each of some two thousand states; a sound that follows another (a biphone)
-begins with one of these and goes on with another. Which, is written nowhere but in the graph of its words:
-graph/HCLr.fst, an OpenFst file of constant layout, whose arcs are labelled with transitions. Every arc that
-enters a sound leaves a state all of whose ways end in one and the same sound, so the pairs can be read off.
+The decoder (vosk) scores words this way and reports nothing for a phrase it did not recognise. Its
+network gives a score of some two thousand states at each 30 ms. A phone after another (a biphone) enters
+one of these states and goes on in another. Which ones is written only in the graph of its words:
+graph/HCLr.fst, an OpenFst file of constant layout, whose arcs are labelled with transitions. Every arc
+that enters a phone leaves a state all of whose paths end in one and the same phone, so the pairs can be
+read off.
 
-A phrase is laid over all the sound: silence before, between its words where there is some, and after. From
-its score that of the likeliest sounds of any kind is taken, each after each that it may follow: 0 is the
-best there can be. Of 116 short sentences by people (for choosing, `tests/bench/voice`), each among all the
-commands, it finds 116 in quiet and at 10 dB and 114 at 5 dB; the sounds' shares of `voice/acoustics.py` alone
-find 115, 116 and 113.
+A phrase is aligned with all of the sound: silence before it, optionally between its words, and after it.
+Its ratio is its score less that of the likeliest phones in any order that biphones allow: 0 at best. Of
+116 short sentences by people (for choosing, `tests/bench/voice`), each among all the commands, it finds
+116 in quiet and at 10 dB and 114 at 5 dB; the posteriors of `voice/acoustics.py` alone find 115, 116 and
+113.
 """
 
 from __future__ import annotations
@@ -23,72 +24,72 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from companion.voice.acoustics import SILENT, WAYS, Floats, mapped, tuples
+from companion.voice.acoustics import SILENCE_PHONES, WORD_POSITIONS, Floats, mapped, transition_model
 
 Numbers = NDArray[np.intp]
 Counts = NDArray[np.int32]
 
 SILENCE = 1
 """The model's phone of silence."""
-BEGIN, END, AMID, ALONE = range(WAYS)
-"""Where in a word a sound is, in the order of the model's phones."""
-NEVER = -1e9
-"""The score of a path that cannot be."""
+WORD_BEGIN, WORD_END, WORD_INTERNAL, WORD_SINGLETON = range(WORD_POSITIONS)
+"""Positions of a phone in a word (B, E, I, S), in the order of the model's phones."""
+LOG_ZERO = -1e9
+"""The score of an impossible path (the log of zero)."""
 _MAGIC = struct.pack("<i", 0x7EB2FDD6)
 _STATE = np.dtype([("final", "<f4"), ("arcs", "<u4"), ("count", "<u4"), ("in_", "<u4"), ("out", "<u4")])
 _ARC = np.dtype([("in_", "<i4"), ("out", "<i4"), ("weight", "<f4"), ("to", "<i4")])
 
 
 class Biphones:
-    """The states of each phone after each other, and how phrases fit them."""
+    """The states of every biphone, and the scores of phrases by them."""
 
     def __init__(self, before: Numbers, phones: Numbers, first: Numbers, rest: Numbers) -> None:
-        """Take the pairs that occur, sorted by the second, and the states these begin and go on with."""
+        """Take the pairs that occur, sorted by the second phone, and their states on entry and afterwards."""
         self._before, self._first, self._rest = before, first, rest
         self._begins = np.flatnonzero(np.r_[True, phones[1:] != phones[:-1]])
         self._phones = phones[self._begins]
         self._pair = {pair: n for n, pair in enumerate(zip(before.tolist(), phones.tolist(), strict=True))}
-        self._any = {int(phone): int(n) for phone, n in zip(self._phones, self._begins, strict=True)}
+        self._backoff = {int(phone): int(n) for phone, n in zip(self._phones, self._begins, strict=True)}
 
     def states(self, before: int, phone: int) -> tuple[int, int]:
-        """Return what a phone begins and goes on with.
+        """Return the states of a biphone on entry and afterwards.
 
-        After one that it never follows it is as after silence, else as after any; where it never occurs, as
-        the same sound elsewhere in a word.
+        A pair that never occurs backs off to the phone after silence, then after any phone, then to the same
+        sound elsewhere in a word.
         """
         known = (self._pair.get(pair) for pair in ((before, phone), (SILENCE, phone)))
-        alike = (self._any.get(phone), *map(self._any.get, _alike(phone)))
+        alike = (self._backoff.get(phone), *map(self._backoff.get, _alike(phone)))
         n = next(n for n in (*known, *alike) if n is not None)
         return int(self._first[n]), int(self._rest[n])
 
-    def freely(self, scores: Floats) -> float:
-        """Return the score of the likeliest sounds of any kind, of each state's scores (steps, states)."""
-        paths = np.full(len(self._before), NEVER, np.float32)
-        ends = np.full(max(self._phones.max(), self._before.max()) + 1, NEVER, np.float32)
+    def free_loop(self, scores: Floats) -> float:
+        """Return the score of the free phone loop over the scores of the states, (steps, states)."""
+        paths = np.full(len(self._before), LOG_ZERO, np.float32)
+        ends = np.full(max(self._phones.max(), self._before.max()) + 1, LOG_ZERO, np.float32)
         ends[SILENCE] = 0.0
         for step in scores:
             paths = np.maximum(paths + step[self._rest], ends[self._before] + step[self._first])
-            ends[SILENCE] = NEVER
+            ends[SILENCE] = LOG_ZERO
             ends[self._phones] = np.maximum.reduceat(paths, self._begins)
         return float(ends.max())
 
     def fits(self, scores: Floats, phrases: Sequence[Sequence[Sequence[int]]]) -> list[float]:
-        """Return the score of each phrase laid over all the sound.
+        """Return the score of each phrase, aligned with all of the sound.
 
         Args:
-            scores: of each state, (steps, states).
-            phrases: of each its words, and of these their phones (`word`).
+            scores: of the states, (steps, states).
+            phrases: the words of each, as lists of phones (`word`).
         """
-        ways = _Ways(self)
+        ways = _PhraseGraph(self)
         ends = [ways.ends(phrase) for phrase in phrases]
-        at = ways.laid(scores)
+        at = ways.best_paths(scores)
         return [float(max(at[end] for end in some)) for some in ends]
 
 
-class _Ways:
-    """The ways phrases may be spoken as a tree: a node is a phone and where it may be come to from.
+class _PhraseGraph:
+    """The graph of the phrases: a node is a phone and the nodes that may precede it.
 
-    Node 0 is the silence before.
+    Node 0 is the silence before a phrase.
     """
 
     def __init__(self, biphones: Biphones) -> None:
@@ -98,7 +99,7 @@ class _Ways:
         self._places: dict[tuple[tuple[int, ...], int], int] = {}
 
     def ends(self, words: Iterable[Sequence[int]]) -> tuple[int, ...]:
-        """Return the nodes where a phrase may end, made where they were not there."""
+        """Return the nodes where a phrase may end; add those that are missing."""
         nodes: tuple[int, ...] = (0,)
         for word in words:
             for phone in word:
@@ -107,7 +108,7 @@ class _Ways:
         return nodes
 
     def _after(self, nodes: tuple[int, ...], phone: int) -> tuple[int, ...]:
-        """Return the nodes of a phone after some: one for each phone that may stand before it."""
+        """Return the nodes of a phone after some nodes: one for each phone that may precede it."""
         before: dict[int, list[int]] = {}
         for node in nodes:
             before.setdefault(self._phones[node], []).append(node)
@@ -122,11 +123,11 @@ class _Ways:
             self._from.append((nodes[0], nodes[-1]))
         return self._places[key]
 
-    def laid(self, scores: Floats) -> Floats:
-        """Return the score of the likeliest path that ends at each node."""
+    def best_paths(self, scores: Floats) -> Floats:
+        """Return the Viterbi score of each node."""
         one, other = np.array(self._from, np.intp).T
         first, rest = np.array(self._states, np.intp).T
-        paths = np.full(len(first), NEVER, np.float32)
+        paths = np.full(len(first), LOG_ZERO, np.float32)
         paths[0] = 0.0
         for n, step in enumerate(scores):
             silence = paths[0] + step[(rest if n else first)[0]]
@@ -137,26 +138,30 @@ class _Ways:
 
 
 def word(sounds: Sequence[int]) -> list[int]:
-    """Return the phones of a word, by the numbers of its sounds in the order of the alphabet."""
+    """Return the model's phones of a word, by the numbers of its sounds in the alphabet's order."""
     if len(sounds) == 1:
-        return [_phone(sounds[0], ALONE)]
+        return [_phone(sounds[0], WORD_SINGLETON)]
     first, *amid, last = sounds
-    return [_phone(first, BEGIN), *(_phone(sound, AMID) for sound in amid), _phone(last, END)]
+    return [
+        _phone(first, WORD_BEGIN),
+        *(_phone(sound, WORD_INTERNAL) for sound in amid),
+        _phone(last, WORD_END),
+    ]
 
 
 def _phone(sound: int, way: int) -> int:
-    return 1 + SILENT + WAYS * sound + way
+    return 1 + SILENCE_PHONES + WORD_POSITIONS * sound + way
 
 
 def _alike(phone: int) -> range:
-    """Return the phones of the same sound, wherever in a word."""
-    first = phone - (phone - 1 - SILENT) % WAYS
-    return range(first, first + WAYS)
+    """Return the phones of the same sound at any position in a word."""
+    first = phone - (phone - 1 - SILENCE_PHONES) % WORD_POSITIONS
+    return range(first, first + WORD_POSITIONS)
 
 
 @lru_cache(maxsize=1)
 def biphones(model: Path) -> Biphones | None:
-    """Return the biphones of a speech model; None for a model whose graph is laid out otherwise.
+    """Return the biphones of a speech model; None for a model of another layout.
 
     Raises:
         OSError: a file of the model cannot be read.
@@ -165,7 +170,7 @@ def biphones(model: Path) -> Biphones | None:
     if not graph.is_file():
         return None
     try:
-        return _biphones(tuples(mapped(model / "am" / "final.mdl")), *_graph(mapped(graph)))
+        return _biphones(transition_model(mapped(model / "am" / "final.mdl")), *_graph(mapped(graph)))
     except (ValueError, IndexError, struct.error):
         return None
 

@@ -1,9 +1,9 @@
-"""When an utterance is over, and what it was.
+"""Endpointing: when an utterance is over, and which words were recognised in it.
 
-An `Attempt` takes the frames of one utterance as they come and decides as soon as it can. It is in one of
-two states. While it is `Decoding`, words are made out until a phrase, a pause, or too long a time ends them.
-What is a phrase by then, and fits the sounds, is taken. What is none, or may go on, is `Waiting` for quiet,
-at which it is judged anew: the words may have ended too early.
+An `Attempt` takes the frames of one utterance as they come and decides as soon as it can. It is in one of two
+states. While it is `Decoding`, the first pass recognises words until a phrase, a pause or a time limit ends
+them. A phrase that fits the sounds is accepted then. Anything else, and a phrase that may go on, is `Waiting`
+for a pause, at which it is judged again: the words may have ended too early.
 """
 
 from __future__ import annotations
@@ -17,304 +17,310 @@ import numpy as np
 
 from companion.voice.heard import NO_QUIET_BEFORE, UNKNOWN, Ended, Hearing
 from companion.voice.judging import (
-    agree,
-    amid_talk,
-    clear,
-    could_be,
-    could_be_clear,
+    accepted_early,
+    accepted_phrase,
+    best_candidate,
     doubt,
+    lacks_leading_silence,
+    may_be_accepted_early,
     may_go_on,
-    spoken,
-    weighed,
+    sounds_agree,
+    worth_second_pass,
 )
+from companion.voice.phrase_scorer import NO_SCORES, NoiseNetScores, PhraseScorer, PhraseScores, quiet
 from companion.voice.sound import FRAMES_A_SECOND, Samples
 from companion.voice.suppressor import Suppressor
-from companion.voice.verifier import NOTHING, Laid, OwnScores, Verifier, quiet
 
 if TYPE_CHECKING:
     from companion.voice.recogniser import Recogniser
 
-CHUNK = 5
-"""Frames the decoder is given at once: a tenth of a second."""
-RUN_IN = 20
-"""Frames at the beginning, before the first word, that the suppressor learns the noise from (0.4 s)."""
-STEADY = 3
-"""Chunks for which a phrase has to stand unchanged before it is taken."""
-GOES_ON = 9
-"""The same for a phrase that is the beginning of longer ones: "log fish ...". The words come late out of
-the decoder: at 6 the invented day loses two marks whose depth was cut off, at 9 none."""
-QUIET, CALM, OVER = 0.14, 0.24, 0.5
-"""How long nothing may have been spoken, s, for a phrase to be over; for it to be judged anew, should it not
-have been taken then; and for one to be over that may go on, or for all to be (a quarter of a second between a
-phrase's parts looks like 0.44)."""
-LATE = 20
-"""Chunks that are waited at most for quiet where the words are no phrase, or one that may go on: misheard,
+CHUNK_FRAMES = 5
+"""Frames given to the decoder at once: a tenth of a second."""
+WARM_UP_FRAMES = 20
+"""Frames before the first word from which the suppressor learns the noise (0.4 s)."""
+STABLE_CHUNKS = 3
+"""Chunks for which a phrase has to stand unchanged before it ends the words."""
+STABLE_PREFIX_CHUNKS = 9
+"""The same for a phrase that is the prefix of longer ones: "log fish ...". The decoder's words come late: at
+6 the invented day loses two marks whose depth was cut off, at 9 none."""
+SHORT_PAUSE_S, PAUSE_S, LONG_PAUSE_S = 0.14, 0.24, 0.5
+"""The pause, s, after which a phrase is over; after which it is judged again if it was not accepted; and
+after which a phrase that may go on, or anything, is over (a quarter of a second within a phrase looks like
+0.44)."""
+PENDING_CHUNKS = 20
+"""The longest wait for a pause, in chunks, where the words are no phrase, or one that may go on: misheard,
 they may end too early, amid "mark a ledge forty yards"."""
-LONGEST = 6.0
-"""An utterance is cut here, s: no command takes that long, and in wind some would never end."""
+UTTERANCE_LIMIT_S = 6.0
+"""The longest utterance, s: no command takes that long, and in wind some would never end."""
 
 
 class UtteranceSound:
-    """The frames of an utterance, as they came and with their noise taken down.
+    """The frames of an utterance.
 
     Attributes:
-        raw: as they came.
-        clean: the same with the noise taken down, once it is known.
+        raw: the frames as they came.
+        clean: the same with their noise suppressed, once the noise is known.
     """
 
     def __init__(self) -> None:
         self.raw: list[Samples] = []
         self.clean: list[Samples] = []
         self._suppressor = Suppressor()
-        self._quiet_at: tuple[int, float] = -2 * CHUNK, 0.0
+        self._quiet_at: tuple[int, float] = -2 * CHUNK_FRAMES, 0.0
 
     def accept_frame(self, frame: Samples) -> None:
         """Take the next frame."""
         self.raw.append(frame)
-        if len(self.raw) == RUN_IN:
-            self.run_in()
-        elif len(self.raw) > RUN_IN:
+        if len(self.raw) == WARM_UP_FRAMES:
+            self.warm_up()
+        elif len(self.raw) > WARM_UP_FRAMES:
             self.clean.append(self._suppressor.clean(frame))
 
-    def run_in(self) -> None:
-        """Let the suppressor learn the noise from the frames so far, then clean these."""
+    def warm_up(self) -> None:
+        """Teach the suppressor the noise from the frames so far, then clean these."""
         for frame in self.raw:
             self._suppressor.clean(frame)
         self.clean = [self._suppressor.clean(frame) for frame in self.raw]
 
     @property
     def seconds(self) -> float:
-        """How long it is, s."""
+        """Its length, s."""
         return len(self.raw) / FRAMES_A_SECOND
 
     @property
     def quiet(self) -> float:
-        """Since when nothing is spoken, s, by the last second.
+        """The silence at its end, s, at most a second.
 
-        While somebody speaks it is looked at every second chunk only: in one the quiet cannot become as
-        long as any that matters.
+        While somebody speaks it is measured at every second chunk only: within one chunk no silence becomes
+        long enough to matter.
         """
         (at, was), now = self._quiet_at, len(self.raw)
-        if now != at and (was > 0.0 or now - at > CHUNK):
+        if now != at and (was > 0.0 or now - at > CHUNK_FRAMES):
             was = quiet(np.concatenate(self.raw[-FRAMES_A_SECOND:]))
             self._quiet_at = now, was
         return was
 
     @property
     def quiet_lately(self) -> float:
-        """The same by what was looked at within the last 0.2 s: cheaper."""
+        """The same, by a measurement of the last 0.2 s where there is one: cheaper."""
         (at, was), now = self._quiet_at, len(self.raw)
-        return was + (now - at) / FRAMES_A_SECOND if was and now - at <= 2 * CHUNK else self.quiet
+        return was + (now - at) / FRAMES_A_SECOND if was and now - at <= 2 * CHUNK_FRAMES else self.quiet
 
 
 class FirstPass:
-    """Words made out as the sound comes, by a decoder that has little but the phrases to choose from.
+    """The first decoding pass: words recognised as the sound comes, from little but the phrases.
 
     Attributes:
-        fed: frames that the decoder has been given.
-        partial: words since the last pause.
+        fed: the number of frames given to the decoder.
+        partial: the words since the last pause.
         said: all words so far.
-        steady: chunks for which these have stood unchanged.
-        paused: a pause has ended words.
+        stable: the number of chunks for which these have not changed.
     """
 
     def __init__(self, recogniser: Recogniser) -> None:
         self._decoder = recogniser.decoder()
         self._spans: list[list[str]] = []
-        self.fed = self.steady = 0
+        self.fed = self.stable = 0
         self.partial = self.said = ""
 
     @property
     def paused(self) -> bool:
-        """Whether a pause has ended words."""
+        """Tell whether a pause has ended words."""
         return bool(self._spans)
 
     def decode(self, clean: list[Samples]) -> None:
-        """Give the decoder the next chunk, and take note of the words."""
-        if self._accept(clean[self.fed : self.fed + CHUNK]):
+        """Give the decoder the next chunk, and update the words."""
+        if self._accept(clean[self.fed : self.fed + CHUNK_FRAMES]):
             texts = _texts(self._decoder.Result())
             if texts[0].replace(UNKNOWN, "").strip():
                 self._spans.append(texts)
         self.partial = str(json.loads(self._decoder.PartialResult()).get("partial", "")).strip()
         said = " ".join([*(texts[0] for texts in self._spans), self.partial]).strip()
-        self.steady = self.steady + 1 if said == self.said else 0
+        self.stable = self.stable + 1 if said == self.said else 0
         self.said = said
 
     def finish(self, clean: list[Samples]) -> None:
-        """Give the decoder all that it has not got yet."""
+        """Give the decoder the rest of the sound."""
         self._accept(clean[self.fed :])
 
     def hearing(self, phrases: Container[str]) -> Hearing:
-        """Return what was made out; no more can be given to the decoder."""
+        """Return the recognised words; the decoder takes no more sound after this."""
         self._spans.append(_texts(self._decoder.FinalResult()))
         return _decided(_joined([texts for texts in self._spans if texts[0]]), phrases)
 
     def _accept(self, frames: list[Samples]) -> bool:
-        """Give the decoder some frames; tell whether with them a pause has ended words."""
+        """Give the decoder some frames; tell whether a pause has ended words in them."""
         self.fed += len(frames)
         return bool(frames and self._decoder.AcceptWaveform(np.concatenate(frames).tobytes()))
 
 
 class Judge:
-    """Weighs words and sounds of an utterance."""
+    """Decides an utterance by its words and its sounds."""
 
     def __init__(self, recogniser: Recogniser, sound: UtteranceSound) -> None:
         self._of = recogniser
         self._sound = sound
-        self._laid_at: tuple[int, Laid] = 0, NOTHING
+        self._scored_at: tuple[int, PhraseScores] = 0, NO_SCORES
 
     def judge(self, heard: Hearing, *, whole: bool) -> Hearing:
-        """Return what was heard when the sounds are weighed with the words.
+        """Return a hearing with its phrase accepted, replaced or refused.
 
-        Unless the whole utterance is there, a phrase has to be over: its beginning may be another.
+        Unless the utterance is whole, a phrase has to be over: it may be the prefix of another.
         """
-        verifier = self._of.verifier
-        if verifier is None:
+        scorer = self._of.phrase_scorer
+        if scorer is None:
             return heard
-        laid = self.laid()
-        heard = heard._replace(spoke=laid.spoke)
-        if amid_talk(laid):
+        scores = self.phrase_scores()
+        heard = heard._replace(spoke=scores.spoke)
+        if lacks_leading_silence(scores):
             return self._refused(heard, NO_QUIET_BEFORE)
-        heard = self._by_both(heard, whole, verifier, laid)
+        heard = self._by_both(heard, whole, scorer, scores)
         if heard.text not in self._of.phrases:
             return heard
-        return heard._replace(doubt=doubt(heard.text, laid, verifier, heard.check))
+        return heard._replace(doubt=doubt(heard.text, scores, scorer, heard.check))
 
     def is_clear(self) -> bool:
-        """Tell whether the sounds so far fit a phrase that is over, and no other as well."""
-        verifier = self._of.verifier
-        own = None if verifier is None else verifier.score(np.concatenate(self._sound.raw))
-        if verifier is None or own is None or not could_be_clear(own, verifier):
+        """Tell whether the sounds so far accept a phrase that is over by themselves."""
+        scorer = self._of.phrase_scorer
+        own = None if scorer is None else scorer.score_with_noise_net(np.concatenate(self._sound.raw))
+        if scorer is None or own is None or not may_be_accepted_early(own, scorer):
             return False
-        fits = clear(self.laid(own), verifier)
+        fits = accepted_early(self.phrase_scores(own), scorer)
         return fits is not None and self.is_over(fits)
 
-    def _by_both(self, heard: Hearing, whole: bool, verifier: Verifier, laid: Laid) -> Hearing:
+    def _by_both(self, heard: Hearing, whole: bool, scorer: PhraseScorer, scores: PhraseScores) -> Hearing:
         listed = heard.text in self._of.phrases
-        if listed and (whole or self.is_over(heard.text)) and agree(heard.text, laid, verifier):
+        if listed and (whole or self.is_over(heard.text)) and sounds_agree(heard.text, scores, scorer):
             return heard
-        if not whole and laid.quiet < QUIET:
+        if not whole and scores.quiet < SHORT_PAUSE_S:
             return self._refused(heard, "it may go on")
-        unsounded = listed and not verifier.is_laid(laid, heard.text)
-        if not unsounded and not could_be(heard.text, laid, verifier):
+        unsounded = listed and not scorer.has_score(scores, heard.text)
+        if not unsounded and not worth_second_pass(heard.text, scores, scorer):
             return self._refused(heard, "the sounds do not fit")
-        words = self._of.again(np.concatenate(self._sound.clean))
+        words = self._of.second_pass(np.concatenate(self._sound.clean))
         heard = heard._replace(check=words[0].text if words else "")
-        if unsounded and verifier.means(heard.check or "") == verifier.means(heard.text):
+        if unsounded and scorer.means(heard.check or "") == scorer.means(heard.text):
             return heard
-        return self._weighed(heard, spoken(weighed(words, heard.text, laid, verifier)), verifier, whole)
+        return self._with_phrase(
+            heard,
+            accepted_phrase(best_candidate(words, heard.text, scores, scorer)),
+            scorer,
+            whole,
+        )
 
-    def _weighed(self, heard: Hearing, found: str | None, verifier: Verifier, whole: bool) -> Hearing:
-        """Return what was heard once words and sounds together have found a phrase, or none."""
+    def _with_phrase(self, heard: Hearing, found: str | None, scorer: PhraseScorer, whole: bool) -> Hearing:
+        """Return a hearing with the phrase that words and sounds together found, or with its own refused."""
         if found is None or not (whole or self.is_over(found)):
             return self._refused(heard, "words and sounds do not agree")
-        if verifier.means(found) == verifier.means(heard.text):
+        if scorer.means(found) == scorer.means(heard.text):
             return heard
         others = (text for text in (heard.text, *heard.alternatives) if text and text != found)
         return heard._replace(text=found, alternatives=tuple(others), fit=found)
 
     def _refused(self, heard: Hearing, why: str) -> Hearing:
-        """Return what was heard with its phrase refused; where it is none, as it is."""
+        """Return a hearing with its phrase refused; unchanged where its text is no phrase."""
         if heard.text not in self._of.phrases:
             return heard
         return heard._replace(text=UNKNOWN, alternatives=(heard.text, *heard.alternatives), refused=why)
 
     def is_over(self, phrase: str) -> bool:
-        """Tell whether a phrase has been spoken to its end, by how long nothing is spoken."""
-        verifier = self._of.verifier
-        goes_on = verifier is not None and may_go_on(phrase, self.laid(), verifier)
-        return self.laid().quiet >= (OVER if goes_on else QUIET)
+        """Tell whether a phrase has been spoken to its end, by the pause after it."""
+        scorer = self._of.phrase_scorer
+        goes_on = scorer is not None and may_go_on(phrase, self.phrase_scores(), scorer)
+        return self.phrase_scores().quiet >= (LONG_PAUSE_S if goes_on else SHORT_PAUSE_S)
 
-    def laid(self, own: OwnScores | None = None) -> Laid:
-        """Return how the phrases fit the sounds so far; asked twice of the same sound, they are laid once."""
-        verifier, count = self._of.verifier, len(self._sound.raw)
-        if verifier is not None and self._laid_at[0] != count:
+    def phrase_scores(self, own: NoiseNetScores | None = None) -> PhraseScores:
+        """Return the scores of the phrases over the sounds so far; once for the same sound."""
+        scorer, count = self._of.phrase_scorer, len(self._sound.raw)
+        if scorer is not None and self._scored_at[0] != count:
             raw, clean = np.concatenate(self._sound.raw), np.concatenate(self._sound.clean)
-            self._laid_at = count, verifier.lay(raw, clean, own=own)
-        return self._laid_at[1]
+            self._scored_at = count, scorer.score_phrases(raw, clean, own=own)
+        return self._scored_at[1]
 
 
 class Decoding:
-    """Words are being made out."""
+    """The state in which the first pass recognises words."""
 
     def __init__(self, attempt: Attempt) -> None:
         self._of = attempt
-        self._next_pause = QUIET
+        self._next_pause = SHORT_PAUSE_S
 
     def after_frame(self) -> Hearing | Waiting | None:
-        """Return what was heard where words end; what is no phrase waits for more sounds."""
+        """Return the hearing where words end, or the next state for what is no phrase; None to go on."""
         words, sound, phrases = self._of.words, self._of.sound, self._of.recogniser.phrases
-        while len(sound.clean) - words.fed >= CHUNK:
+        while len(sound.clean) - words.fed >= CHUNK_FRAMES:
             words.decode(sound.clean)
             ended = self._ends()
             if ended is None:
                 continue
             heard = words.hearing(phrases)._replace(ended=ended, seconds=sound.seconds)
             judged = self._of.judge.judge(heard, whole=False)
-            later = self._of.recogniser.verifier is not None and judged.text not in phrases
+            later = self._of.recogniser.phrase_scorer is not None and judged.text not in phrases
             return Waiting(self._of, heard) if later else judged
         return None
 
     def finish(self, ended: Ended) -> Hearing:
-        """Return what was heard up to here."""
+        """Return the hearing of the sound so far."""
         words, sound = self._of.words, self._of.sound
         words.finish(sound.clean)
         heard = words.hearing(self._of.recogniser.phrases)._replace(ended=ended, seconds=sound.seconds)
         return self._of.judge.judge(heard, whole=True)
 
     def _ends(self) -> Ended | None:
-        """Tell what, if anything, ends the words with the chunk just taken."""
+        """Return what ends the words with the last chunk; None where nothing does."""
         words, recogniser = self._of.words, self._of.recogniser
         goes_on = words.said in recogniser.beginnings
         if words.paused and not words.partial and not goes_on:
             return "pause"
-        if words.said in recogniser.phrases and words.steady >= (GOES_ON if goes_on else STEADY):
-            waits = words.steady < GOES_ON + LATE and self._is_sounding()
+        if words.said in recogniser.phrases and words.stable >= (
+            STABLE_PREFIX_CHUNKS if goes_on else STABLE_CHUNKS
+        ):
+            waits = words.stable < STABLE_PREFIX_CHUNKS + PENDING_CHUNKS and self._is_sounding()
             return None if waits else "pause" if goes_on else "phrase"
         return "phrase" if words.said and self._is_clear() else None
 
     def _is_sounding(self) -> bool:
-        """Tell whether something is spoken, though the decoder may make no words of it."""
-        return self._of.recogniser.verifier is not None and self._of.sound.quiet < QUIET
+        """Tell whether somebody is speaking, though the decoder may recognise no words."""
+        return self._of.recogniser.phrase_scorer is not None and self._of.sound.quiet < SHORT_PAUSE_S
 
     def _is_clear(self) -> bool:
-        """Tell whether the sounds fit a phrase that is over; asked three times in a pause."""
-        if self._of.recogniser.verifier is None:
+        """Tell whether the sounds accept a phrase that is over; they are asked three times in a pause."""
+        if self._of.recogniser.phrase_scorer is None:
             return False
         still = self._of.sound.quiet
-        if still < QUIET:
-            self._next_pause = QUIET
+        if still < SHORT_PAUSE_S:
+            self._next_pause = SHORT_PAUSE_S
         if still < self._next_pause:
             return False
-        self._next_pause = next((longer for longer in (CALM, OVER) if longer > still), math.inf)
+        self._next_pause = next((longer for longer in (PAUSE_S, LONG_PAUSE_S) if longer > still), math.inf)
         return self._of.judge.is_clear()
 
 
 class Waiting:
-    """Words have ended that are no phrase, or may go on: waiting for quiet, or for `LATE` chunks."""
+    """A pending decision: the words are no phrase, or may go on; it waits for a pause or `PENDING_CHUNKS`."""
 
     def __init__(self, attempt: Attempt, heard: Hearing) -> None:
         self._of = attempt
         self._heard = heard
-        self._until = len(attempt.sound.raw) + LATE * CHUNK
+        self._until = len(attempt.sound.raw) + PENDING_CHUNKS * CHUNK_FRAMES
         self._asked = 0
 
     def after_frame(self) -> Hearing | None:
-        """Return what was heard once it is quiet or waited for long: the phrase that fits, else as it was."""
+        """Return the hearing after a pause or the longest wait, with the phrase that fits; None to go on."""
         sound = self._of.sound
-        if len(sound.raw) % CHUNK:
+        if len(sound.raw) % CHUNK_FRAMES:
             return None
         still = sound.quiet
-        last = still >= OVER or len(sound.raw) >= self._until
-        self._asked = self._asked if still >= QUIET else 0
-        if not last and still < (QUIET, CALM, OVER)[self._asked]:
+        last = still >= LONG_PAUSE_S or len(sound.raw) >= self._until
+        self._asked = self._asked if still >= SHORT_PAUSE_S else 0
+        if not last and still < (SHORT_PAUSE_S, PAUSE_S, LONG_PAUSE_S)[self._asked]:
             return None
-        self._asked = 1 if still < CALM else 2
+        self._asked = 1 if still < PAUSE_S else 2
         judged = self._judged(whole=last)
         return judged if last or judged.text in self._of.recogniser.phrases else None
 
     def finish(self, _ended: Ended) -> Hearing:
-        """Return what was heard up to here."""
+        """Return the hearing of the sound so far."""
         return self._judged(whole=True)
 
     def _judged(self, *, whole: bool) -> Hearing:
@@ -349,12 +355,12 @@ class Attempt:
     @property
     def still(self) -> float:
         """Since when nothing is spoken, s: of the last second, as far as the sounds tell."""
-        return self.sound.quiet if self.recogniser.verifier is not None and self.sound.raw else 0.0
+        return self.sound.quiet if self.recogniser.phrase_scorer is not None and self.sound.raw else 0.0
 
     @property
     def still_lately(self) -> float:
-        """The same by what was looked at within the last 0.2 s: cheaper."""
-        known = self.recogniser.verifier is not None and self.sound.raw
+        """The same, by a measurement of the last 0.2 s where there is one: cheaper."""
+        known = self.recogniser.phrase_scorer is not None and self.sound.raw
         return self.sound.quiet_lately if known else 0.0
 
     def take(self, frame: Samples) -> Hearing | None:
@@ -362,7 +368,7 @@ class Attempt:
         self.sound.accept_frame(frame)
         if not self.sound.clean:
             return None
-        if isinstance(self._state, Decoding) and self.sound.seconds >= LONGEST:
+        if isinstance(self._state, Decoding) and self.sound.seconds >= UTTERANCE_LIMIT_S:
             return self.finish("time")
         outcome = self._state.after_frame()
         if isinstance(outcome, Waiting):
@@ -371,9 +377,9 @@ class Attempt:
         return outcome
 
     def finish(self, ended: Ended = "sound") -> Hearing:
-        """Return what was heard up to here."""
+        """Return the hearing of the sound so far."""
         if not self.sound.clean:
-            self.sound.run_in()
+            self.sound.warm_up()
         return self._state.finish(ended)
 
 

@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from companion.voice.endpointing import CHUNK, Attempt
+from companion.voice.endpointing import CHUNK_FRAMES, Attempt
 from companion.voice.heard import Hearing
 from companion.voice.microphone import ENOUGH, LOUDER, PAUSE, PRE_ROLL, QUIETEST, Loudness
 from companion.voice.recogniser import Recogniser
@@ -267,7 +267,7 @@ class Listener:
             return False
         if since < OPENS * FRAMES_A_SECOND:
             return self.utterance_open or not self._is_tail
-        if since % (2 * CHUNK):
+        if since % (2 * CHUNK_FRAMES):
             return self.utterance_open
         return attempt.still_lately < (QUIET_BEFORE if self.utterance_open else SPEAKING)
 
@@ -359,7 +359,7 @@ class Listener:
         return (
             attempt.wordless
             and len(self._frames) > NOTHING * FRAMES_A_SECOND
-            and len(self._frames) % CHUNK == 0
+            and len(self._frames) % CHUNK_FRAMES == 0
             and attempt.still >= QUIET_BEFORE
         )
 

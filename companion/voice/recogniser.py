@@ -1,18 +1,19 @@
-"""Utterance to words: vosk, narrowed to the command phrases, with decoys for all other talk.
+"""The recogniser: utterance to phrase, by vosk narrowed to the phrases, with decoys for all other talk.
 
 An `Attempt` (`companion.voice.endpointing`) takes the frames of one utterance as they come and decides as
-soon as it can. Live and from a clip the same frames go the same way from a fresh beginning, so the same clip
-gives the same words. What is heard is decided so:
+soon as it can. Live and from a clip the same frames go the same way from a fresh start, so the same clip
+gives the same words. The rules:
 
-- words count only if the whole of them is one listed phrase (or a slip away from one);
-- a phrase whose sounds fit what was spoken ends it as soon as a moment of quiet follows;
-- a phrase is taken once it has stood unchanged for a while and nothing more is spoken, one that may go on
-  later than one that is not the beginning of others; what is no phrase is ended by a pause;
-- what never ends is cut off;
-- a phrase counts at once where its sounds fit what was spoken, and no other's do;
-- else the utterance is heard a second time, among thousands of other words, and every phrase is weighed by
-  both hearings and the sounds (`companion.voice.judging`): that may bear it out, find another one, or none;
-- what begins without quiet before it was cut out of talk, and is none.
+- Words count only if the whole of them is one listed phrase, or one slip away from one.
+- A phrase whose sounds fit ends the utterance as soon as a short pause follows.
+- Any other phrase is accepted once it has stood unchanged for a while and nobody speaks any more. A
+  phrase that is the prefix of others waits longer. Words that are no phrase end with a pause, or at a
+  time limit.
+- A phrase whose sounds fit, while no other phrase's do, needs one pass only.
+- Otherwise a second pass decodes the utterance among thousands of other words. The decision
+  (`companion.voice.judging`) then weighs every phrase by both passes and the sounds: it accepts the
+  phrase, another one, or none.
+- What begins without silence was cut out of talk, and is no command.
 """
 
 from __future__ import annotations
@@ -30,19 +31,19 @@ from typing import Any, get_args
 from companion.events import MarkKind
 from companion.voice.acoustics import acoustics
 from companion.voice.biphones import biphones
-from companion.voice.endpointing import CHUNK, Attempt
+from companion.voice.endpointing import CHUNK_FRAMES, Attempt
 from companion.voice.grammar import ONES, TENS, Grammar
 from companion.voice.heard import UNKNOWN, Hearing
 from companion.voice.judging import Words
 from companion.voice.model import COMMON, COMMON_COUNT, ModelError
+from companion.voice.phrase_scorer import PhraseScorer
 from companion.voice.sound import FRAME, RATE, Samples, frames_of
-from companion.voice.verifier import Verifier
 from companion.voice.vocabulary import common_words
 
-ALTERNATIVES, AGAIN = 3, 15
-"""How many likeliest texts are asked for, at the first hearing and at the second."""
-SHARE = 300
-"""How often the phrases of a command are offered together. Found by trial."""
+ALTERNATIVES, SECOND_PASS_ALTERNATIVES = 3, 15
+"""The number of likeliest texts asked for in the first pass and in the second."""
+REPEATS_PER_COMMAND = 300
+"""How many times the phrases of a command are offered together. Found by trial."""
 
 _NUMBERS = frozenset([*ONES, *TENS])
 _KINDS = get_args(MarkKind)
@@ -61,7 +62,7 @@ class EngineError(ModelError):
 
 @cache
 def _engine() -> Any:  # noqa: ANN401  (vosk has no types)
-    """Return the speech engine; it is imported only where something is to be heard.
+    """Return the speech engine; it is imported only when something has to be recognised.
 
     Raises:
         EngineError: it cannot be loaded.
@@ -82,7 +83,7 @@ def decoys() -> list[str]:
 
 @lru_cache(maxsize=1)
 def _model(folder: Path) -> Any:  # noqa: ANN401
-    """Return the model of a folder; it takes half a second and 130 MB, so it is loaded once."""
+    """Return the speech model of a folder, loaded once: it takes half a second and 130 MB."""
     engine = _engine()
     try:
         return engine.Model(str(folder))
@@ -91,7 +92,7 @@ def _model(folder: Path) -> Any:  # noqa: ANN401
 
 
 class Recogniser:
-    """Hears one utterance at a time; what it heard before never changes what it hears next."""
+    """Recognises one utterance at a time; earlier utterances never change the result."""
 
     def __init__(
         self,
@@ -125,9 +126,9 @@ class Recogniser:
         self.beginnings = frozenset(
             " ".join(words[:n]) for words in map(str.split, wanted) for n in range(1, len(words))
         )
-        self.verifier = _verifier(model, self.phrases, means) if means else None
+        self.phrase_scorer = _phrase_scorer(model, self.phrases, means) if means else None
         self._first = self._grammar(wanted, decoys() if others is None else others)
-        self._second = self._grammar(wanted, _common(model)) if self.verifier else ""
+        self._second = self._grammar(wanted, _common(model)) if self.phrase_scorer else ""
 
     def _grammar(self, wanted: Mapping[str, str], others: Iterable[str]) -> str:
         offered = [word for word in others if word not in self.phrases and self._knows(word)]
@@ -137,11 +138,11 @@ class Recogniser:
         return bool(self._model.vosk_model_find_word(word) >= 0)
 
     def begin(self) -> Attempt:
-        """Return what takes the frames of one utterance."""
+        """Return a new attempt, which takes the frames of one utterance."""
         return Attempt(self)
 
     def hear(self, samples: Samples) -> Hearing:
-        """Return what is heard in one utterance; the text is empty when nothing was said."""
+        """Return the hearing of one utterance; its text is empty when nothing was said."""
         attempt = self.begin()
         for frame in frames_of(samples):
             heard = attempt.take(frame)
@@ -150,29 +151,31 @@ class Recogniser:
         return attempt.finish()
 
     def decoder(self) -> Any:  # noqa: ANN401  (vosk has no types)
-        """Return a fresh decoder for a first hearing."""
+        """Return a fresh decoder for a first pass."""
         decoder = _engine().KaldiRecognizer(self._model, RATE, self._first)
         decoder.SetMaxAlternatives(ALTERNATIVES)
         return decoder
 
-    def again(self, clean: Samples) -> list[Words]:
-        """Return what is heard in suppressed sound when thousands of other words are offered too."""
+    def second_pass(self, clean: Samples) -> list[Words]:
+        """Return the texts of the second pass, which offers thousands of other words too."""
         decoder = _engine().KaldiRecognizer(self._model, RATE, self._second)
-        decoder.SetMaxAlternatives(AGAIN)
-        for start in range(0, len(clean), CHUNK * FRAME):
-            decoder.AcceptWaveform(clean[start : start + CHUNK * FRAME].tobytes())
+        decoder.SetMaxAlternatives(SECOND_PASS_ALTERNATIVES)
+        for start in range(0, len(clean), CHUNK_FRAMES * FRAME):
+            decoder.AcceptWaveform(clean[start : start + CHUNK_FRAMES * FRAME].tobytes())
         found = json.loads(decoder.FinalResult()).get("alternatives", [])
         return [Words(str(one["text"]).strip(), float(one["confidence"])) for one in found]
 
 
-def _verifier(model: Path, phrases: Iterable[str], means: Callable[[str], object]) -> Verifier | None:
-    """Return what lays the phrases over the sounds; None for a model that is laid out otherwise."""
+def _phrase_scorer(
+    model: Path, phrases: Iterable[str], means: Callable[[str], object]
+) -> PhraseScorer | None:
+    """Return the scorer of the phrases; None for a model of another layout."""
     network, pairs = acoustics(model), biphones(model)
-    return Verifier(phrases, means, network, pairs) if network and pairs else None
+    return PhraseScorer(phrases, means, network, pairs) if network and pairs else None
 
 
 def for_grammar(model: Path, grammar: Grammar) -> Recogniser:
-    """Return a recogniser for all that can be said aboard.
+    """Return a recogniser for every phrase that can be said aboard.
 
     Raises:
         ModelError: the model cannot be loaded, or does not know a word of the grammar.
@@ -209,12 +212,12 @@ def _weighted(phrases: Mapping[str, str]) -> list[str]:
     return [
         phrase
         for command, shape, phrase in given
-        for _ in range(max(1, round(SHARE / wordings[command] / alike[command, shape])))
+        for _ in range(max(1, round(REPEATS_PER_COMMAND / wordings[command] / alike[command, shape])))
     ]
 
 
 def _shuffled(phrases: Iterable[str]) -> list[str]:
-    """Return phrases in an order that is no order, but always the same."""
+    """Return phrases in an order without meaning that is always the same."""
     return sorted(phrases, key=lambda phrase: sha256(phrase.encode()).digest())
 
 

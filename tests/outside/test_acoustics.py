@@ -15,8 +15,8 @@ from companion.voice.acoustics import acoustics, cepstra
 from companion.voice.biphones import biphones
 from companion.voice.clips import read_clip
 from companion.voice.grammar import Aboard, Grammar
+from companion.voice.phrase_scorer import PhraseScorer, lexicon
 from companion.voice.sound import RATE
-from companion.voice.verifier import Verifier, lexicon
 
 CLIP = Path(__file__).parents[2] / "companion" / "voice" / "how_deep.flac"
 PHRASES = Path(__file__).parents[2].parent / "shared" / "data" / "speech" / "phrases"
@@ -47,12 +47,12 @@ def test_the_sounds_of_peoples_phrases_fit_them_best_of_all_commands(
     assert pairs is not None
     named = {"view_glass": "view glass", "smart_mirror": "smart mirror"}
     phrases = {*GRAMMAR.phrases, *named.values()}
-    verifier = Verifier(phrases, lambda phrase: GRAMMAR.parse(phrase) or phrase, network, pairs)
+    phrase_scorer = PhraseScorer(phrases, lambda phrase: GRAMMAR.parse(phrase) or phrase, network, pairs)
     right = total = 0
     for key, phrase in named.items():
         for path in sorted(PHRASES.glob(f"{key}*.flac"))[::2]:
             sound = np.pad(read_clip(path), round(0.4 * RATE))
-            right += verifier.lay(sound, sound).fits[0].phrase == phrase
+            right += phrase_scorer.score_phrases(sound, sound).fits[0].phrase == phrase
             total += 1
     print(f"\nbest fit of all commands: {right} of {total}")
     assert total > 50

@@ -35,14 +35,14 @@ import vosk
 from numpy.typing import NDArray
 
 from companion.voice.clips import read_clip
-from companion.voice.endpointing import QUIET, Attempt, Judge
+from companion.voice.endpointing import SHORT_PAUSE_S, Attempt, Judge
 from companion.voice.heard import Hearing
-from companion.voice.judging import POINTS, Points, Weighed, by_sounds, long_enough, weighed
+from companion.voice.judging import WEIGHTS, Candidate, Features, best_by_sounds, best_candidate, long_enough
 from companion.voice.listening import Listener, listened
 from companion.voice.model import speech_model
+from companion.voice.phrase_scorer import Fit, PhraseScorer, PhraseScores, lexicon
 from companion.voice.recogniser import Recogniser
 from companion.voice.sound import RATE, Samples, frames_of
-from companion.voice.verifier import Fit, Laid, Verifier, lexicon
 from tests.bench.voice.__main__ import PLAIN
 from tests.bench.voice.noises import Sound, mixed
 from tests.bench.voice.synthesizers import Voice
@@ -69,8 +69,8 @@ FALSE_WEIGHS = 3.0
 class Moment(msgspec.Struct, frozen=True):
     """What speaks for the likeliest phrase, and, if it could be taken at the first hearing, for that."""
 
-    parts: Points
-    at_once: Points | None
+    parts: Features
+    at_once: Features | None
     right: bool
 
 
@@ -104,32 +104,32 @@ class Watched(Recogniser):
 class _Watching(Judge):
     _of: Watched
 
-    def _by_both(self, heard: Hearing, whole: bool, verifier: Verifier, laid: Laid) -> Hearing:
-        if (whole or laid.quiet >= QUIET) and any(map(_hopeful, laid.fits)):
-            self._keep(heard, whole, verifier, laid)
+    def _by_both(self, heard: Hearing, whole: bool, scorer: PhraseScorer, scores: PhraseScores) -> Hearing:
+        if (whole or scores.quiet >= SHORT_PAUSE_S) and any(map(_hopeful, scores.fits)):
+            self._keep(heard, whole, scorer, scores)
         return self._refused(heard, "nothing is taken")
 
-    def _keep(self, heard: Hearing, whole: bool, verifier: Verifier, laid: Laid) -> None:
-        words = self._of.again(np.concatenate(self._sound.clean))
-        likeliest = weighed(words, heard.text, laid, verifier)
-        if likeliest is None or not long_enough(likeliest.fit, likeliest.hearings):
+    def _keep(self, heard: Hearing, whole: bool, scorer: PhraseScorer, scores: PhraseScores) -> None:
+        words = self._of.second_pass(np.concatenate(self._sound.clean))
+        likeliest = best_candidate(words, heard.text, scores, scorer)
+        if likeliest is None or not long_enough(likeliest.fit, likeliest.passes):
             return
         if whole or self.is_over(likeliest.fit.phrase):
-            meaning = verifier.means(likeliest.fit.phrase)
-            at_once = self._at_once(heard, verifier, laid)
+            meaning = scorer.means(likeliest.fit.phrase)
+            at_once = self._at_once(heard, scorer, scores)
             right = self._of.meant is not None and meaning == self._of.meant
-            self._of.moments[-1].append(Moment(likeliest.parts, at_once, right))
+            self._of.moments[-1].append(Moment(likeliest.features, at_once, right))
 
     @staticmethod
-    def _at_once(heard: Hearing, verifier: Verifier, laid: Laid) -> Points | None:
-        best = by_sounds(laid, verifier)
-        listed = verifier.means(heard.text) is not None
-        same = best is not None and verifier.means(best.fit.phrase) == verifier.means(heard.text)
-        return best.parts if best is not None and listed and same else None
+    def _at_once(heard: Hearing, scorer: PhraseScorer, scores: PhraseScores) -> Features | None:
+        best = best_by_sounds(scores, scorer)
+        listed = scorer.means(heard.text) is not None
+        same = best is not None and scorer.means(best.fit.phrase) == scorer.means(heard.text)
+        return best.features if best is not None and listed and same else None
 
 
 def _hopeful(fit: Fit) -> bool:
-    return Weighed(fit, 2, math.inf, math.inf).points > HOPELESS
+    return Candidate(fit, 2, math.inf, math.inf).score > HOPELESS
 
 
 # -- what is listened to -----------------------------------------------------------------------------
@@ -192,7 +192,7 @@ def _sentences() -> Iterator[tuple[str, Sound]]:
         words = _made_out(decoder, np.pad(sound, RATE // 2))
         text = " ".join(word["word"] for word in words)
         sure = all(word["conf"] >= 0.9 and word["word"] in lexicon() for word in words)
-        if 2 <= len(words) <= 5 and sure and Verifier.count(text) >= 6 and text not in seen:
+        if 2 <= len(words) <= 5 and sure and PhraseScorer.count(text) >= 6 and text not in seen:
             seen.add(text)
             yield text, sound
 
@@ -249,7 +249,7 @@ def read(folder: Path) -> list[Utterance]:
     return [decoder.decode(line) for path in sorted(folder.glob("*.jsonl")) for line in path.open("rb")]
 
 
-def worth(moments: Sequence[Moment]) -> Points:
+def worth(moments: Sequence[Moment]) -> Features:
     """Return what each part is worth, scaled so that a sound is worth half a point: logistic regression."""
     from scipy.optimize import minimize
 
@@ -267,11 +267,11 @@ def worth(moments: Sequence[Moment]) -> Points:
         return float(weight @ lost + 1e-3 * b[:-1] @ b[:-1]), slope
 
     found = minimize(loss, np.zeros(x.shape[1]), jac=True, method="L-BFGS-B").x[:-1] / spread
-    return Points(*(float(value) for value in found * 0.5 / found[Points._fields.index("length")]))
+    return Features(*(float(value) for value in found * 0.5 / found[Features._fields.index("length")]))
 
 
 def taken(
-    utterances: Sequence[Utterance], points: Points, limit: float, at_once: bool = False
+    utterances: Sequence[Utterance], points: Features, limit: float, at_once: bool = False
 ) -> dict[tuple[Part, float | None], tuple[int, int, int]]:
     """Return of each part and level how many utterances are understood, taken by mistake, and there."""
     counts: dict[tuple[Part, float | None], list[int]] = {}
@@ -284,12 +284,12 @@ def taken(
     return {key: (right, wrong, every) for key, (right, wrong, every) in sorted(counts.items(), key=str)}
 
 
-def _score(moment: Moment, points: Points, at_once: bool) -> float:
+def _score(moment: Moment, points: Features, at_once: bool) -> float:
     parts = moment.at_once if at_once else moment.parts
     return -math.inf if parts is None else float(np.dot(points, parts))
 
 
-def _table(utterances: Sequence[Utterance], points: Points, limits: Iterable[float], at_once: bool) -> None:
+def _table(utterances: Sequence[Utterance], points: Features, limits: Iterable[float], at_once: bool) -> None:
     for limit in limits:
         cells = [
             f"{part} {'quiet' if level is None else f'{level:g} dB'} "
@@ -304,7 +304,7 @@ def fit(folder: Path) -> None:
     utterances = read(folder)
     moments = [moment for utterance in utterances for moment in utterance.moments]
     print(f"{len(moments)} moments of {len(utterances)} utterances")
-    for name, points in (("found", worth(moments)), ("in use", POINTS)):
+    for name, points in (("found", worth(moments)), ("in use", WEIGHTS)):
         print(f"{name}: " + ", ".join(f"{key} {value:.2f}" for key, value in points._asdict().items()))
         _table(utterances, points, np.arange(0.6, 3.7, 0.3).tolist(), at_once=False)
         print("at the first hearing:")

@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 
 from companion.voice.clips import read_clip
-from companion.voice.judging import Points
+from companion.voice.judging import Features
 from companion.voice.recogniser import for_grammar
 from tests.bench.voice.__main__ import PLAIN
 from tests.training.points import Moment, Utterance, Watched, taken, worth
 
 CLIP = Path(__file__).parents[2] / "companion" / "voice" / "how_deep.flac"
-TRUE = Points(0.6, 1.2, 0.8, 1.0, 0.0, 0.5, 0.1)
+TRUE = Features(0.6, 1.2, 0.8, 1.0, 0.0, 0.5, 0.1)
 
 
 def drawn(count: int) -> list[Moment]:
@@ -21,7 +21,9 @@ def drawn(count: int) -> list[Moment]:
     spread = np.array([2.0, 2.0, 1.0, 1.5, 1.0, 2.0, 9.0])
     parts = rng.normal(0.0, spread, (count, len(spread)))
     right = rng.random(count) < 1.0 / (1.0 + np.exp(-parts @ np.array(TRUE)))
-    return [Moment(Points(*map(float, some)), None, bool(so)) for some, so in zip(parts, right, strict=True)]
+    return [
+        Moment(Features(*map(float, some)), None, bool(so)) for some, so in zip(parts, right, strict=True)
+    ]
 
 
 def test_the_worth_of_each_part_is_found() -> None:
@@ -29,11 +31,11 @@ def test_the_worth_of_each_part_is_found() -> None:
 
 
 def test_an_utterance_is_what_its_first_moment_over_the_limit_is() -> None:
-    nothing = Points(*[0.0] * len(TRUE))
-    weak, strong = nothing._replace(here=1.0), nothing._replace(here=2.0)
+    nothing = Features(*[0.0] * len(TRUE))
+    weak, strong = nothing._replace(noise_net_llr=1.0), nothing._replace(noise_net_llr=2.0)
     moments = [Moment(weak, None, True), Moment(strong, weak, False), Moment(strong, strong, True)]
     some = [Utterance("voices", None, moments), Utterance("voices", None, [])]
-    only_here = nothing._replace(here=1.0)
+    only_here = nothing._replace(noise_net_llr=1.0)
     assert taken(some, only_here, 1.0) == {("voices", None): (1, 0, 2)}
     assert taken(some, only_here, 1.5) == {("voices", None): (0, 1, 2)}
     assert taken(some, only_here, 1.5, at_once=True) == {("voices", None): (1, 0, 2)}

@@ -1,4 +1,4 @@
-"""Train the network of `companion.voice.verifier` on the spoken texts amid generated noise.
+"""Train the network of `companion.voice.phrase_scorer` on the spoken texts amid generated noise.
 
 Example: python -m tests.training.train FOLDER 13.3 companion/voice/sounds.npz
 
@@ -27,8 +27,8 @@ from torch import Tensor, nn
 from torch.nn import functional
 
 from companion.voice.acoustics import HOP, SIZE, SPAN
+from companion.voice.phrase_scorer import BAND_POWER_FLOOR, MEL_BANDS, NETWORK_BLOCKS, SOUNDS, mel_weights
 from companion.voice.sound import RATE
-from companion.voice.verifier import BLOCKS, LEAST, MELS, SOUNDS, band_weights
 from tests.bench.voice.noises import NOISES
 
 DEVICE = "cuda" if torch.cuda.is_available() else "cpu"
@@ -178,13 +178,13 @@ class Network(nn.Module):
 
     def __init__(self, width: int = 448, span: int = 11) -> None:
         super().__init__()
-        self.first = nn.Conv1d(MELS, width, 5, stride=2, padding=2)
+        self.first = nn.Conv1d(MEL_BANDS, width, 5, stride=2, padding=2)
         self.norm = nn.BatchNorm1d(width)
         self.deep = nn.ModuleList(
-            nn.Conv1d(width, width, span, padding=span // 2, groups=width) for _ in range(BLOCKS)
+            nn.Conv1d(width, width, span, padding=span // 2, groups=width) for _ in range(NETWORK_BLOCKS)
         )
-        self.wide = nn.ModuleList(nn.Conv1d(width, width, 1) for _ in range(BLOCKS))
-        self.norms = nn.ModuleList(nn.BatchNorm1d(width) for _ in range(BLOCKS))
+        self.wide = nn.ModuleList(nn.Conv1d(width, width, 1) for _ in range(NETWORK_BLOCKS))
+        self.norms = nn.ModuleList(nn.BatchNorm1d(width) for _ in range(NETWORK_BLOCKS))
         self.last = nn.Conv1d(width, len(SOUNDS) + 1, 1)
         self.drop = nn.Dropout(0.1)
 
@@ -212,10 +212,10 @@ def folded(layer: nn.Conv1d, norm: nn.BatchNorm1d) -> tuple[Tensor, Tensor]:
 
 
 def bands_of(batch: Batch) -> tuple[Tensor, Tensor]:
-    """Return what `companion.voice.verifier.bands` gives, (size, bands, frames), and the frames of each."""
+    """Return the log mel bands of `companion.voice.phrase_scorer`, (size, bands, frames), and each length."""
     window = torch.from_numpy(np.hanning(SPAN + 1)[:-1].astype(np.float32)).to(DEVICE)
     power = torch.fft.rfft(batch.noisy.unfold(1, SPAN, HOP) * window, SIZE).abs().square()
-    logs = (power @ torch.from_numpy(band_weights()).to(DEVICE) + LEAST).log()
+    logs = (power @ torch.from_numpy(mel_weights()).to(DEVICE) + BAND_POWER_FLOOR).log()
     frames = (batch.lengths - SPAN) // HOP + 1
     inside = (torch.arange(logs.shape[1], device=DEVICE)[None] < frames[:, None])[:, :, None]
     mean = (logs * inside).sum(1, keepdim=True) / frames[:, None, None]

@@ -29,10 +29,10 @@ from companion.voice.clips import read_clip
 from companion.voice.grammar import ONES, Aboard, Grammar, number_words
 from companion.voice.listening import Listener, listened
 from companion.voice.model import speech_model
+from companion.voice.phrase_scorer import lexicon
 from companion.voice.recogniser import Recogniser, for_grammar
 from companion.voice.sound import FRAME, RATE, Samples, frames_of
 from companion.voice.suppressor import can_suppress
-from companion.voice.verifier import lexicon
 from tests.bench.voice import peer
 from tests.bench.voice.noises import NOISES, Make, Sound, mixed
 from tests.bench.voice.talk import TALK

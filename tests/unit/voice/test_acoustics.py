@@ -5,10 +5,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from companion.voice.acoustics import COUNT, SPAN, STEP, acoustics
+from companion.voice.acoustics import PHONE_COUNT, SPAN, STEP_S, acoustics
 from companion.voice.clips import read_clip
+from companion.voice.phrase_scorer import SOUNDS
 from companion.voice.sound import RATE
-from companion.voice.verifier import SOUNDS
 
 CLIP = Path(__file__).parents[3] / "companion" / "voice" / "how_deep.flac"
 
@@ -16,23 +16,23 @@ CLIP = Path(__file__).parents[3] / "companion" / "voice" / "how_deep.flac"
 def test_it_names_the_sounds_that_are_spoken(model: Path) -> None:
     network = acoustics(model)
     assert network is not None
-    logs = network.heard(read_clip(CLIP)).sounds
-    assert logs.shape == (48, 1 + COUNT)
+    logs = network.forward(read_clip(CLIP)).sounds
+    assert logs.shape == (48, 1 + PHONE_COUNT)
     assert np.exp(logs).sum(axis=1) == pytest.approx(1.0, abs=1e-3)
     named = [("", *SOUNDS)[n] for n in logs.argmax(axis=1)]
     spoken = [sound for sound in dict.fromkeys(named) if sound]
     assert spoken[:3] == ["hh", "aw", "d"]
     assert spoken[-2:] == ["ey", "p"] or spoken[-2:] == ["iy", "p"]
     first = next(n for n, sound in enumerate(named) if sound)
-    assert 0.1 < first * STEP < 0.6, "the clip begins with a moment of quiet"
+    assert 0.1 < first * STEP_S < 0.6, "the clip begins with a moment of quiet"
 
 
 def test_too_little_sound_has_no_steps(model: Path) -> None:
     network = acoustics(model)
     assert network is not None
-    assert network.heard(np.zeros(SPAN - 1, np.int16)).sounds.shape == (0, 1 + COUNT)
-    assert network.heard(np.zeros(SPAN, np.int16)).sounds.shape == (1, 1 + COUNT)
-    assert all(np.isfinite(output).all() for output in network.heard(np.zeros(RATE, np.int16)))
+    assert network.forward(np.zeros(SPAN - 1, np.int16)).sounds.shape == (0, 1 + PHONE_COUNT)
+    assert network.forward(np.zeros(SPAN, np.int16)).sounds.shape == (1, 1 + PHONE_COUNT)
+    assert all(np.isfinite(output).all() for output in network.forward(np.zeros(RATE, np.int16)))
 
 
 @pytest.mark.parametrize("damage", ["tdnnf7.affine", "<Tuples>", "output-xent.affine", "output.affine"])

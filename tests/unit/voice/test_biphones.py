@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from companion.voice import acoustics
-from companion.voice.biphones import NEVER, SILENCE, Biphones, biphones, word
+from companion.voice.biphones import LOG_ZERO, SILENCE, Biphones, biphones, word
 
 A, B = 2, 3
 PAIRS = {(1, 1): (0, 1), (1, A): (2, 3), (B, A): (4, 5), (A, B): (6, 7), (B, 1): (8, 9), (A, 1): (0, 9)}
@@ -32,9 +32,9 @@ def score(path: tuple[int, ...], enters: tuple[bool, ...], scores: np.ndarray) -
         if fresh:
             before = path[n - 1] if n else SILENCE
         elif path[n - 1] != phone:
-            return NEVER
+            return LOG_ZERO
         if (before, phone) not in PAIRS:
-            return NEVER
+            return LOG_ZERO
         total += float(scores[n, PAIRS[before, phone][0 if fresh else 1]])
     return total
 
@@ -46,7 +46,7 @@ def every(scores: np.ndarray) -> dict[tuple[int, ...], float]:
         for later in product((True, False), repeat=len(scores) - 1):
             enters = (True, *later)
             order = tuple(phone for phone, fresh in zip(path, enters, strict=True) if fresh)
-            best[order] = max(best.get(order, NEVER), score(path, enters, scores))
+            best[order] = max(best.get(order, LOG_ZERO), score(path, enters, scores))
     return best
 
 
@@ -70,7 +70,7 @@ def test_a_phrase_has_the_score_of_its_likeliest_path(seed: int, monkeypatch: py
 @pytest.mark.parametrize("seed", range(4))
 def test_the_likeliest_of_any_kind_is_the_best_of_all(seed: int) -> None:
     scores = drawn(seed)
-    free = few().freely(scores)
+    free = few().free_loop(scores)
     assert free == pytest.approx(max(every(scores).values()), abs=1e-4)
     assert free >= max(few().fits(scores, [[[A, B]], [[A]]]))
 
@@ -91,7 +91,7 @@ def test_the_models_pairs_are_read_off_its_graph(model: Path) -> None:
     read = biphones(model)
     assert read is not None
     states = {read.states(before, phone) for before in range(1, 167) for phone in range(11, 167)}
-    listed = acoustics.tuples(memoryview((model / "am" / "final.mdl").read_bytes()))
+    listed = acoustics.transition_model(memoryview((model / "am" / "final.mdl").read_bytes()))
     assert states <= {tuple(row) for row in listed[:, 2:].tolist()}
     assert len(states) > 2000
     for phone in range(11, 167):

@@ -14,9 +14,9 @@ from companion.voice import endpointing
 from companion.voice.endpointing import UNKNOWN, Attempt, _decided
 from companion.voice.heard import Hearing
 from companion.voice.judging import Words
-from companion.voice.recogniser import SHARE, Recogniser, _weighted
+from companion.voice.phrase_scorer import NO_SCORES, Fit, NoiseNetScores, PhraseScores
+from companion.voice.recogniser import REPEATS_PER_COMMAND, Recogniser, _weighted
 from companion.voice.sound import FRAME, RATE
-from companion.voice.verifier import NOTHING, Fit, Laid, OwnScores
 
 PHRASES = frozenset(
     ["log bite", "rod two", "line seventeen", "mark a ledge", "how deep is it", "how deep does it go"]
@@ -66,9 +66,9 @@ def test_commands_count_the_same_and_share_that_among_their_phrases():
     marks = ["mark a ledge", "mark a point", "mark this spot"]
     meanings = {"log bite": "bite"} | dict.fromkeys(many, "line") | dict.fromkeys(marks, "mark")
     counts = Counter(_weighted(meanings))
-    assert counts["log bite"] == SHARE
-    assert sum(counts[phrase] for phrase in many) == pytest.approx(SHARE, rel=0.05)
-    assert sum(counts[phrase] for phrase in marks) == pytest.approx(SHARE, rel=0.05)
+    assert counts["log bite"] == REPEATS_PER_COMMAND
+    assert sum(counts[phrase] for phrase in many) == pytest.approx(REPEATS_PER_COMMAND, rel=0.05)
+    assert sum(counts[phrase] for phrase in marks) == pytest.approx(REPEATS_PER_COMMAND, rel=0.05)
     assert counts["mark a ledge"] == counts["mark a point"] < counts["mark this spot"]
 
 
@@ -114,18 +114,20 @@ class _Fits:
     def __init__(self, first: str, at_last: str, ends: float, behind: float) -> None:
         self.first, self.at_last, self.ends, self.behind = first, at_last, ends, behind
 
-    def score(self, _samples: np.ndarray) -> OwnScores:
-        return OwnScores(np.zeros((1, 40), np.float32), np.zeros(1, np.float32))
+    def score_with_noise_net(self, _samples: np.ndarray) -> NoiseNetScores:
+        return NoiseNetScores(np.zeros((1, 40), np.float32), np.zeros(1, np.float32))
 
-    def own_fits(self, own: OwnScores) -> tuple[np.ndarray, np.ndarray]:
+    def noise_net_fits(self, own: NoiseNetScores) -> tuple[np.ndarray, np.ndarray]:
         return np.array([10]), own.nodes
 
-    def lay(self, samples: np.ndarray, clean: np.ndarray, own: OwnScores | None = None) -> Laid:
+    def score_phrases(
+        self, samples: np.ndarray, clean: np.ndarray, own: NoiseNetScores | None = None
+    ) -> PhraseScores:
         assert len(clean) == len(samples)
         assert own is None or len(own.nodes)
         since = len(samples) / RATE - self.ends
         phrase = self.first if since < 0.0 else self.at_last
-        return NOTHING._replace(fits=[self._fit(phrase)] if phrase else [], quiet=max(since, 0.0))
+        return NO_SCORES._replace(fits=[self._fit(phrase)] if phrase else [], quiet=max(since, 0.0))
 
     def _fit(self, phrase: str, behind: float = 0.0) -> Fit:
         return Fit(phrase, -12 * (self.behind + behind), -12 * (self.behind + behind), 9)
@@ -133,15 +135,15 @@ class _Fits:
     def means(self, phrase: str) -> str | None:
         return phrase if phrase in ("log bite", self.first, self.at_last) else None
 
-    def fit(self, laid: Laid, phrase: str) -> Fit | None:
-        best = laid.fits[0].phrase if laid.fits else None
+    def fit(self, scores: PhraseScores, phrase: str) -> Fit | None:
+        best = scores.fits[0].phrase if scores.fits else None
         return None if self.means(phrase) is None else self._fit(phrase, 0.0 if phrase == best else 9.0)
 
-    def is_laid(self, laid: Laid, phrase: str) -> bool:
-        return self.fit(laid, phrase) is not None
+    def has_score(self, scores: PhraseScores, phrase: str) -> bool:
+        return self.fit(scores, phrase) is not None
 
-    def fits(self, laid: Laid, phrases: Iterable[str]) -> list[Fit]:
-        return [one for one in (self.fit(laid, phrase) for phrase in phrases) if one is not None]
+    def fits(self, scores: PhraseScores, phrases: Iterable[str]) -> list[Fit]:
+        return [one for one in (self.fit(scores, phrase) for phrase in phrases) if one is not None]
 
     def others(self, *_: object) -> list[Fit]:
         return []
@@ -166,9 +168,9 @@ def misheard(
             SimpleNamespace(
                 phrases={fits, at_last, "log bite"},
                 beginnings={"mark a ledge"},
-                verifier=_Fits(fits, at_last, ends, behind),
+                phrase_scorer=_Fits(fits, at_last, ends, behind),
                 decoder=lambda: _Deaf(words, pause),
-                again=lambda _: [Words(words, 90.0)],
+                second_pass=lambda _: [Words(words, 90.0)],
             ),
         )
     )

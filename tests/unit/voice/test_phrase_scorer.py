@@ -7,12 +7,12 @@ from typing import cast
 import numpy as np
 import pytest
 
-from companion.voice import verifier
+from companion.voice import phrase_scorer
 from companion.voice.acoustics import Acoustics, Outputs
 from companion.voice.biphones import Biphones
 from companion.voice.grammar import Aboard, Grammar
+from companion.voice.phrase_scorer import NO_SCORES, NOISE_NET_WEIGHT, SOUNDS, STEP_S, PhraseScorer, lexicon
 from companion.voice.sound import RATE
-from companion.voice.verifier import NOTHING, SHARE, SOUNDS, STEP, Verifier, lexicon
 
 GRAMMAR = Grammar(Aboard(rods=(1, 2, 3, 4), lines=(12, 14, 17, 20)))
 NAMES = {"one": ("b", "ao", "t"), "two": ("b", "ao"), "three": ("t", "t"), "four": ("ao",)}
@@ -25,7 +25,7 @@ class _Model:
         self.logs = np.zeros((4, len(SOUNDS) + 1), np.float32) if logs is None else logs
         self.given: list[np.ndarray] = []
 
-    def heard(self, samples: np.ndarray) -> Outputs:
+    def forward(self, samples: np.ndarray) -> Outputs:
         self.given.append(samples)
         return Outputs(self.logs, np.zeros((len(self.logs), 1), np.float32))
 
@@ -36,12 +36,12 @@ class _Pairs:
     def fits(self, _: np.ndarray, phrases: Sequence[Sequence[Sequence[int]]]) -> list[float]:
         return [-float(len(phrase)) for phrase in phrases]
 
-    def freely(self, _: np.ndarray) -> float:
+    def free_loop(self, _: np.ndarray) -> float:
         return 5.0
 
 
-def verifies(phrases: Iterable[str], model: _Model | None = None) -> Verifier:
-    return Verifier(phrases, str, cast("Acoustics", model or _Model()), cast("Biphones", _Pairs()))
+def verifies(phrases: Iterable[str], model: _Model | None = None) -> PhraseScorer:
+    return PhraseScorer(phrases, str, cast("Acoustics", model or _Model()), cast("Biphones", _Pairs()))
 
 
 def drawn(seed: int) -> np.ndarray:
@@ -55,7 +55,7 @@ SOUND = np.zeros(RATE, np.int16)
 
 @pytest.fixture
 def words_of_few_sounds(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(verifier, "lexicon", lambda: NAMES)
+    monkeypatch.setattr(phrase_scorer, "lexicon", lambda: NAMES)
 
 
 def likeliest(logs: np.ndarray, wanted: tuple[int, ...]) -> float:
@@ -72,41 +72,45 @@ def likeliest(logs: np.ndarray, wanted: tuple[int, ...]) -> float:
 
 @pytest.mark.usefixtures("words_of_few_sounds")
 def test_a_laid_phrase_is_the_likeliest_of_all_its_paths(monkeypatch: pytest.MonkeyPatch) -> None:
-    here, model = drawn(3), drawn(4)
-    monkeypatch.setattr(verifier, "likelihoods", lambda _: here)
-    fits = verifies(NAMES, _Model(model)).lay(SOUND, SOUND).fits
+    noise_net_llr, model = drawn(3), drawn(4)
+    monkeypatch.setattr(phrase_scorer, "likelihoods", lambda _: noise_net_llr)
+    fits = verifies(NAMES, _Model(model)).score_phrases(SOUND, SOUND).fits
     assert len(fits) == len(NAMES)
     for fit in fits:
         wanted = tuple(SOUNDS.index(sound) + 1 for sound in NAMES[fit.phrase])
-        assert fit.here == pytest.approx(likeliest(here, wanted) - here.max(axis=1).sum(), abs=1e-4)
-        assert fit.model == pytest.approx(likeliest(model, wanted) - model.max(axis=1).sum(), abs=1e-4)
-        assert fit.ratio == pytest.approx(fit.model + SHARE * fit.here)
-    assert [fit.ratio for fit in fits] == sorted((fit.ratio for fit in fits), reverse=True)
+        assert fit.noise_net_llr == pytest.approx(
+            likeliest(noise_net_llr, wanted) - noise_net_llr.max(axis=1).sum(), abs=1e-4
+        )
+        assert fit.acoustic_llr == pytest.approx(likeliest(model, wanted) - model.max(axis=1).sum(), abs=1e-4)
+        assert fit.llr == pytest.approx(fit.acoustic_llr + NOISE_NET_WEIGHT * fit.noise_net_llr)
+    assert [fit.llr for fit in fits] == sorted((fit.llr for fit in fits), reverse=True)
 
 
 def test_our_network_hears_the_sound_as_it_is_and_the_models_what_is_left_of_the_noise(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     given: list[np.ndarray] = []
-    monkeypatch.setattr(verifier, "likelihoods", lambda sound: given.append(sound) or drawn(5))
+    monkeypatch.setattr(phrase_scorer, "likelihoods", lambda sound: given.append(sound) or drawn(5))
     model, clean = _Model(), np.ones(RATE, np.int16)
-    verifies(["log bite"], model).lay(SOUND, clean)
+    verifies(["log bite"], model).score_phrases(SOUND, clean)
     assert given[0] is SOUND
     assert model.given[0] is clean
 
 
 @pytest.mark.usefixtures("words_of_few_sounds")
 def test_words_that_are_no_phrase_are_laid_alike(monkeypatch: pytest.MonkeyPatch) -> None:
-    here, model = drawn(3), drawn(4)
-    monkeypatch.setattr(verifier, "likelihoods", lambda _: here)
-    laid = verifies(["one"], _Model(model)).lay(SOUND, SOUND)
-    one, other = Verifier.others(laid, ["one", "two three", "", "four five"])
-    assert one == laid.fits[0]._replace(after=0.0), "five has no sounds here"
+    noise_net_llr, model = drawn(3), drawn(4)
+    monkeypatch.setattr(phrase_scorer, "likelihoods", lambda _: noise_net_llr)
+    laid = verifies(["one"], _Model(model)).score_phrases(SOUND, SOUND)
+    one, other = PhraseScorer.others(laid, ["one", "two three", "", "four five"])
+    assert one == laid.fits[0]._replace(biphone_llr=0.0), "five has no sounds here"
     assert (other.phrase, other.sounds) == ("two three", 4)
     wanted = tuple(SOUNDS.index(sound) + 1 for name in ("two", "three") for sound in NAMES[name])
-    assert other.here == pytest.approx(likeliest(here, wanted) - here.max(axis=1).sum(), abs=1e-4)
-    assert other.model == pytest.approx(likeliest(model, wanted) - model.max(axis=1).sum(), abs=1e-4)
-    assert Verifier.others(NOTHING, ["one"]) == []
+    assert other.noise_net_llr == pytest.approx(
+        likeliest(noise_net_llr, wanted) - noise_net_llr.max(axis=1).sum(), abs=1e-4
+    )
+    assert other.acoustic_llr == pytest.approx(likeliest(model, wanted) - model.max(axis=1).sum(), abs=1e-4)
+    assert PhraseScorer.others(NO_SCORES, ["one"]) == []
 
 
 @pytest.mark.usefixtures("words_of_few_sounds")
@@ -114,20 +118,20 @@ def test_one_sound_twice_takes_a_gap_between(monkeypatch: pytest.MonkeyPatch) ->
     logs = np.full((3, len(SOUNDS) + 1), -9.0, np.float32)
     t = SOUNDS.index("t") + 1
     logs[[0, 1, 2], [t, t, t]] = -0.1
-    monkeypatch.setattr(verifier, "likelihoods", lambda _: logs)
-    (fit,) = verifies(["three"]).lay(SOUND, SOUND).fits
-    assert fit.here == pytest.approx(-8.9, abs=1e-4)  # the blank in the middle costs its place
+    monkeypatch.setattr(phrase_scorer, "likelihoods", lambda _: logs)
+    (fit,) = verifies(["three"]).score_phrases(SOUND, SOUND).fits
+    assert fit.noise_net_llr == pytest.approx(-8.9, abs=1e-4)  # the blank in the middle costs its place
 
 
 @pytest.mark.usefixtures("words_of_few_sounds")
 def test_it_tells_how_long_nothing_is_spoken_at_first_and_at_last(monkeypatch: pytest.MonkeyPatch) -> None:
     logs = np.full((10, len(SOUNDS) + 1), -9.0, np.float32)
     logs[:, 0] = -0.1
-    monkeypatch.setattr(verifier, "likelihoods", lambda _: logs)
-    assert verifies(NAMES).lay(SOUND, SOUND).quiet == pytest.approx(10 * STEP)
+    monkeypatch.setattr(phrase_scorer, "likelihoods", lambda _: logs)
+    assert verifies(NAMES).score_phrases(SOUND, SOUND).quiet == pytest.approx(10 * STEP_S)
     logs[6, 3] = 0.0
-    laid = verifies(NAMES).lay(SOUND, SOUND)
-    assert (laid.began, laid.quiet) == (pytest.approx(6 * STEP), pytest.approx(3 * STEP))
+    laid = verifies(NAMES).score_phrases(SOUND, SOUND)
+    assert (laid.began, laid.quiet) == (pytest.approx(6 * STEP_S), pytest.approx(3 * STEP_S))
 
 
 def test_the_last_second_tells_since_when_nothing_is_spoken(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -139,10 +143,10 @@ def test_the_last_second_tells_since_when_nothing_is_spoken(monkeypatch: pytest.
         logs[:, 0], logs[42, 3] = -0.1, 0.0
         return logs
 
-    monkeypatch.setattr(verifier, "likelihoods", likelihoods)
-    assert verifier.quiet(np.zeros(3 * RATE, np.int16)) == pytest.approx(7 * STEP)
+    monkeypatch.setattr(phrase_scorer, "likelihoods", likelihoods)
+    assert phrase_scorer.quiet(np.zeros(3 * RATE, np.int16)) == pytest.approx(7 * STEP_S)
     assert given == [RATE]
-    assert verifier.quiet(np.zeros(100, np.int16)) == 0.0
+    assert phrase_scorer.quiet(np.zeros(100, np.int16)) == 0.0
 
 
 @pytest.mark.usefixtures("words_of_few_sounds")
@@ -154,28 +158,31 @@ def test_it_knows_which_phrases_a_longer_one_begins_like() -> None:
 
 @pytest.mark.usefixtures("words_of_few_sounds")
 def test_how_any_phrase_fits_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(verifier, "likelihoods", lambda _: drawn(3))
+    monkeypatch.setattr(phrase_scorer, "likelihoods", lambda _: drawn(3))
     told = verifies([*NAMES, "five"], _Model(drawn(4)))
-    laid, full = told.lay(SOUND, SOUND, count=1), told.lay(SOUND, SOUND)
+    laid, full = told.score_phrases(SOUND, SOUND, count=1), told.score_phrases(SOUND, SOUND)
     assert len(laid.fits) == 1
     assert [told.fit(laid, fit.phrase) for fit in full.fits] == full.fits
     assert told.fit(laid, "five") is None
-    assert told.fit(NOTHING, "one") is None
+    assert told.fit(NO_SCORES, "one") is None
 
 
 @pytest.mark.usefixtures("words_of_few_sounds")
 def test_how_it_fits_each_sound_after_the_other_is_beside_the_likeliest() -> None:
     told = verifies(["one", "two three"])
-    assert {fit.phrase: fit.after for fit in told.lay(SOUND, SOUND).fits} == {"one": -6.0, "two three": -7.0}
+    assert {fit.phrase: fit.biphone_llr for fit in told.score_phrases(SOUND, SOUND).fits} == {
+        "one": -6.0,
+        "two three": -7.0,
+    }
 
 
 @pytest.mark.usefixtures("words_of_few_sounds")
 def test_a_phrase_with_a_word_of_unknown_sounds_is_left_out() -> None:
-    assert verifies(["five"]).lay(SOUND, SOUND).fits == []
+    assert verifies(["five"]).score_phrases(SOUND, SOUND).fits == []
 
 
 def test_too_little_sound_fits_nothing() -> None:
-    assert verifies(["log bite"]).lay(SOUND[:300], SOUND[:300]) == NOTHING
+    assert verifies(["log bite"]).score_phrases(SOUND[:300], SOUND[:300]) == NO_SCORES
 
 
 def test_every_word_that_can_be_said_has_its_sounds() -> None:
@@ -186,10 +193,10 @@ def test_every_word_that_can_be_said_has_its_sounds() -> None:
 
 def test_the_likelihoods_of_a_step_add_up_to_one_and_level_does_not_count() -> None:
     sound = np.random.default_rng(1).normal(0, 900, RATE).astype(np.int16)
-    logs = verifier.likelihoods(sound)
+    logs = phrase_scorer.likelihoods(sound)
     assert logs.shape == (49, len(SOUNDS) + 1)
     assert np.exp(logs).sum(axis=1) == pytest.approx(1.0, abs=1e-4)
-    assert verifier.likelihoods((sound * 2).astype(np.int16)) == pytest.approx(logs, abs=0.05)
+    assert phrase_scorer.likelihoods((sound * 2).astype(np.int16)) == pytest.approx(logs, abs=0.05)
 
 
 def test_what_was_spoken_last_begins_after_the_last_long_pause():
@@ -197,5 +204,5 @@ def test_what_was_spoken_last_begins_after_the_last_long_pause():
     logs[:, 0] = 0.0
     for begin, end in ((5, 20), (50, 60), (70, 80)):  # a pause of 0.6 s, and one of 0.2 s within a phrase
         logs[begin:end, 3] = 1.0
-    assert verifier._spoke(logs) == (1.0, 1.6)
-    assert verifier._spoke(logs[:4]) is None
+    assert phrase_scorer._spoke(logs) == (1.0, 1.6)
+    assert phrase_scorer._spoke(logs[:4]) is None
