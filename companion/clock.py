@@ -17,7 +17,7 @@ def written(instant: datetime) -> str:
 
 
 class Clock(Protocol):
-    """What tells the engine the time."""
+    """The engine's source of time."""
 
     def now(self) -> float:
         """Return logic time, s, never decreasing."""
@@ -57,7 +57,7 @@ def stopwatch() -> float:
     return time.perf_counter()
 
 
-class Pace:
+class ReplayPace:
     """Holds a replay back to a multiple of real time."""
 
     def __init__(self, times: float) -> None:

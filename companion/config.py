@@ -39,20 +39,20 @@ Place = tuple[str | int, ...]
 """Where a value stands in the file: table names, keys and places in a list."""
 
 MOST_RODS = 10
-LARGEST = 200_000
+MOST_CHARACTERS = 200_000
 """Characters of the longest configuration that is read."""
 DEEPEST_KEY = 8
 """Tables within tables beyond this are not followed: none of ours go so deep."""
 OUR_SOURCES = frozenset(("companion", "recording"))
 """What no source can be called: a recording has the companion's own words and its lines under them."""
-BAUDS = range(300, 921_601)
+BAUD_RATES = range(300, 921_601)
 """The speeds a serial port may be given, bit/s."""
 _PROTOCOL_OF = {
     "nmea0183": ("serial", "tcp", "udp", "can", "gpsd", "signalk", "file"),
     "nmea2000": ("serial", "tcp", "udp"),
     "signalk": ("tcp",),
 }
-_USUAL_ADDRESSES = {"gpsd": f"127.0.0.1:{gpsd.PORT}", "signalk": f"127.0.0.1:{signalk.PORT}"}
+_USUAL_ADDRESSES = {"gpsd": f"127.0.0.1:{gpsd.GPSD_PORT}", "signalk": f"127.0.0.1:{signalk.SIGNALK_PORT}"}
 _SOURCE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _-]{0,29}").fullmatch
 
 
@@ -78,8 +78,8 @@ class ConfigError(Exception):
         self.problems = tuple(problems)
 
 
-class Boat(msgspec.Struct, frozen=True):
-    """Where things are on the boat, m.
+class BoatLayout(msgspec.Struct, frozen=True):
+    """The layout of the boat, m.
 
     Attributes:
         transducer_depth: how far the transducer hangs below the waterline, or None when not measured.
@@ -123,7 +123,7 @@ class Boat(msgspec.Struct, frozen=True):
         )
 
 
-class Water(msgspec.Struct, frozen=True):
+class WaterSettings(msgspec.Struct, frozen=True):
     """The water.
 
     Attributes:
@@ -143,8 +143,8 @@ def _is_ipv4(text: str) -> bool:
     return True
 
 
-class Source(msgspec.Struct, frozen=True):
-    """Where sentences come from.
+class ConfiguredSource(msgspec.Struct, frozen=True):
+    """A source of sentences.
 
     Attributes:
         name: what the source is called.
@@ -187,7 +187,7 @@ class Source(msgspec.Struct, frozen=True):
                 f'a source cannot be called "{self.name}"; use up to 30 letters, digits, spaces, - or _, '
                 f"and not {' or '.join(sorted(OUR_SOURCES))}"
             )
-        if not BAUDS.start <= self.baud < BAUDS.stop:
+        if not BAUD_RATES.start <= self.baud < BAUD_RATES.stop:
             raise ValueError(f"{self.baud} baud is no speed of a serial port; expected 4800 or 38400")
         if self.kind in ("serial", "file") and not self.device:
             raise ValueError(f'a {self.kind} source needs a device, such as device = "/dev/ttyUSB0"')
@@ -224,7 +224,7 @@ class Source(msgspec.Struct, frozen=True):
 
     @property
     def host(self) -> str:
-        """What stands before the colon of the address."""
+        """Return what stands before the colon of the address."""
         return self._place.rpartition(":")[0]
 
     @property
@@ -252,7 +252,7 @@ class Source(msgspec.Struct, frozen=True):
         )
 
 
-class Voice(msgspec.Struct, frozen=True):
+class VoiceSettings(msgspec.Struct, frozen=True):
     """Hearing and speaking.
 
     Attributes:
@@ -298,7 +298,7 @@ class Voice(msgspec.Struct, frozen=True):
 
 
 class Recordings(msgspec.Struct, frozen=True):
-    """What the recordings of trips may take of the disk, bytes; beyond it the oldest go, utterances first.
+    """The disk space that recordings of trips may take, bytes; beyond it the oldest go, utterances first.
 
     Attributes:
         most: all of them together.
@@ -360,12 +360,12 @@ class _File(msgspec.Struct, frozen=True):
     """The file as it is written."""
 
     units: LengthUnit = "feet"
-    boat: Boat = Boat()
-    water: Water = Water()
-    voice: Voice = Voice()
+    boat: BoatLayout = BoatLayout()
+    water: WaterSettings = WaterSettings()
+    voice: VoiceSettings = VoiceSettings()
     recordings: Recordings = Recordings()
     page: GlancePage = GlancePage()
-    sources: tuple[Source, ...] = ()
+    sources: tuple[ConfiguredSource, ...] = ()
     lures: tuple[LureSpec, ...] = ()
     rods: tuple[RodSpec, ...] = ()
 
@@ -386,10 +386,10 @@ class Settings(msgspec.Struct, frozen=True):
     """
 
     units: LengthUnit = "feet"
-    boat: Boat = Boat()
-    water: Water = Water()
-    voice: Voice = Voice()
-    sources: tuple[Source, ...] = ()
+    boat: BoatLayout = BoatLayout()
+    water: WaterSettings = WaterSettings()
+    voice: VoiceSettings = VoiceSettings()
+    sources: tuple[ConfiguredSource, ...] = ()
     rods: tuple[Rod, ...] = ()
     lures: tuple[LureSpec, ...] = ()
     recordings: Recordings = Recordings()
@@ -482,18 +482,22 @@ def _by_earlier_name(name: str, known: Mapping[str, LureSpec]) -> LureSpec | Non
 
 def _rods(file: _File, known: Mapping[str, LureSpec], reader: _Reader) -> tuple[Rod, ...]:
     if len(file.rods) > MOST_RODS:
-        reader.tell(("rods", MOST_RODS), f"at most {MOST_RODS} rods can be rigged")
+        reader.note_problem(("rods", MOST_RODS), f"at most {MOST_RODS} rods can be rigged")
     for place, name in _repeats([lure.name for lure in file.lures]):
-        reader.tell(("lures", place, "name"), f'"{name}" is described twice', "give each lure its own name")
+        reader.note_problem(
+            ("lures", place, "name"), f'"{name}" is described twice', "give each lure its own name"
+        )
     for place, name in _repeats([source.name for source in file.sources]):
-        reader.tell(("sources", place, "name"), f'two sources are called "{name}"', "give each its own name")
+        reader.note_problem(
+            ("sources", place, "name"), f'two sources are called "{name}"', "give each its own name"
+        )
     for place, number in _repeats([rod.number for rod in file.rods]):
-        reader.tell(("rods", place, "number"), f"there are two rods numbered {number}")
+        reader.note_problem(("rods", place, "number"), f"there are two rods numbered {number}")
     rods = []
     for place, spec in enumerate(file.rods):
         lure = known.get(spec.lure) or _by_earlier_name(spec.lure, known)
         if lure is None:
-            reader.tell(
+            reader.note_problem(
                 ("rods", place, "lure"), f'no lure is called "{spec.lure}"', _nearest(spec.lure, known)
             )
         else:
@@ -501,7 +505,7 @@ def _rods(file: _File, known: Mapping[str, LureSpec], reader: _Reader) -> tuple[
             try:
                 rods.append(Rod(spec, lure, tip, file.water.temperature))
             except ValueError as error:
-                reader.tell(("rods", place, "cast"), str(error))
+                reader.note_problem(("rods", place, "cast"), str(error))
     return tuple(sorted(rods, key=lambda rod: rod.number))
 
 
@@ -534,8 +538,10 @@ class _Reader:
 
     def read(self, schema: type[S]) -> S | None:
         """Return the text as ``schema``, or None when there are problems."""
-        if len(self._text) > LARGEST:
-            self.problems.append(Problem(self.name, 1, "file", f"is longer than {LARGEST} characters"))
+        if len(self._text) > MOST_CHARACTERS:
+            self.problems.append(
+                Problem(self.name, 1, "file", f"is longer than {MOST_CHARACTERS} characters")
+            )
             return None
         try:
             table = tomllib.loads(self._text)
@@ -551,7 +557,7 @@ class _Reader:
         struct = self._value(schema, table, ())
         return struct if isinstance(struct, schema) and not self.problems else None
 
-    def tell(self, place: Place, reason: str, hint: str = "") -> None:
+    def note_problem(self, place: Place, reason: str, hint: str = "") -> None:
         """Note a problem with the value at ``place``."""
         near = next((place[:n] for n in range(len(place), -1, -1) if place[:n] in self._lines), ())
         key = "".join(f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in place).lstrip(".")
@@ -564,9 +570,9 @@ class _Reader:
         fields = {field.encode_name: field for field in msgspec.structs.fields(schema)}
         before = len(self.problems)
         for key in (key for key in table if key not in fields):
-            self.tell((*place, key), "no such key here", _nearest(key, fields))
+            self.note_problem((*place, key), "no such key here", _nearest(key, fields))
         for name in (name for name, field in fields.items() if field.required and name not in table):
-            self.tell(place, f'the key "{name}" is missing')
+            self.note_problem(place, f'the key "{name}" is missing')
         values = {
             field.name: self._value(hints[field.name], table[name], (*place, name))
             for name, field in fields.items()
@@ -579,9 +585,9 @@ class _Reader:
         try:
             return self._converted(kind, value, place)
         except _MistakeError as mistake:
-            self.tell(place, mistake.reason, mistake.hint)
+            self.note_problem(place, mistake.reason, mistake.hint)
         except ValueError as error:
-            self.tell(place, str(error))
+            self.note_problem(place, str(error))
         return None
 
     def _converted(self, kind: object, value: object, place: Place) -> object:

@@ -42,7 +42,7 @@ class Fix(msgspec.Struct, frozen=True, omit_defaults=True):
 
 
 class Event(msgspec.Struct, frozen=True, kw_only=True, tag_field="event"):
-    """What every event carries: logic time `t` in s, and `utc` as ISO 8601 with milliseconds."""
+    """The fields of every event: logic time `t` in s, and `utc` as ISO 8601 with milliseconds."""
 
     t: float
     utc: str | None = None
@@ -103,7 +103,7 @@ class RodTaken(Event, frozen=True, tag="rod"):
 
 
 class Match(Event, frozen=True, tag="match"):
-    """How the rod in hand matches the bottom: in its casting range where that is mapped, else below.
+    """The rod in hand against the bottom: in its casting range where that is mapped, else below.
 
     `rod` is the rod in hand and `reach` its reach. `where` tells where the bottom was taken and `depth` how
     deep it is there. `by` is the clearance (`state` clear), the shortfall (short) or how far the lure would
@@ -127,7 +127,7 @@ class TopAhead(msgspec.Struct, frozen=True):
 
 
 class Outlook(Event, frozen=True, kw_only=True, tag="outlook"):
-    """What the cast just made will meet.
+    """The encounter ahead of the cast just made.
 
     `cast` is the cast's number among the logged things, `rod` the rod and `bearing` the direction. `state`
     is touch, clear (close above the bottom), short (well above it) or unknown; `chance` is the probability
@@ -233,7 +233,7 @@ class Logged(Event, frozen=True, tag="logged"):
 
     @property
     def place(self) -> Fix | None:
-        """Where it was: where the lure was or what was called out lies, else the boat; None: not known."""
+        """Return where it was: the lure's place or the one called out, else the boat's; None: not known."""
         return self.lure_at or self.at or self.boat
 
 

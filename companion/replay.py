@@ -9,7 +9,7 @@ from threading import Event
 from typing import NamedTuple
 
 from companion.casting.hand import fix_of
-from companion.clock import LiveClock, Pace
+from companion.clock import LiveClock, ReplayPace
 from companion.config import Settings
 from companion.dive.calibration import Belief
 from companion.events import AnyEvent
@@ -18,28 +18,28 @@ from companion.record import beforehand
 from companion.record.lakes import Lakes, LearnedFile
 from companion.record.learning import digest_of
 from companion.record.logbook import Trip
-from companion.record.recording import CLIPS, CONFIG, LINES
+from companion.record.recording import CLIPS_FOLDER, CONFIG_FILE, LINES_FILE
 from companion.sensing import BoatState, Chunk
 from companion.sensing.remarks import own_apart
 from companion.sensing.sources import SerialSource
 from companion.trip.agenda import Utterance
-from companion.trip.assembly import RECORDING, assemble_trip
+from companion.trip.assembly import RECORDING_WIRE, assemble_trip
 from companion.trip.engine import Engine
 from companion.trip.keep import Emit, Keep, KeepNothing, Known
 from companion.voice.grammar import Grammar, aboard
 from companion.voice.hearing import Clip, clips_in, hear_ahead
 from companion.voice.model import speech_model
 
-PIECE = 256
+CHUNK_BYTES = 256
 NOTHING_KNOWN = Known()
 """What a boat knows on its first day."""
 
 
 class DayError(Exception):
-    """What was named is no recorded day; the message says what was expected."""
+    """The path named is no recorded day; the message says what was expected."""
 
 
-class Day(NamedTuple):
+class RecordedDay(NamedTuple):
     """A recorded day on disk: name, NMEA recording, clips, its own config and what was known before it."""
 
     name: str
@@ -49,7 +49,7 @@ class Day(NamedTuple):
     known: Known | None = None
 
 
-def find_day(path: Path) -> Day:
+def find_day(path: Path) -> RecordedDay:
     """Return the day in a folder (sonar.nmea, clips/, companion.toml, known.json) or in a plain NMEA file.
 
     Raises:
@@ -57,14 +57,14 @@ def find_day(path: Path) -> Day:
         ClipError: a clip in the folder cannot be read.
     """
     if path.is_file():
-        return Day(path.name, path)
-    recording = path / LINES
+        return RecordedDay(path.name, path)
+    recording = path / LINES_FILE
     if not recording.is_file():
-        what = f"there is no {LINES} in it" if path.is_dir() else "there is no such file or folder"
+        what = f"there is no {LINES_FILE} in it" if path.is_dir() else "there is no such file or folder"
         raise DayError(f"{path}: {what}; name the folder of a recorded day, or an NMEA 0183 file")
-    own = path / CONFIG
-    clips = tuple(clips_in(path / CLIPS)) if (path / CLIPS).is_dir() else ()
-    return Day(path.resolve().name, recording, clips, own if own.is_file() else None, _known(path))
+    own = path / CONFIG_FILE
+    clips = tuple(clips_in(path / CLIPS_FOLDER)) if (path / CLIPS_FOLDER).is_dir() else ()
+    return RecordedDay(path.resolve().name, recording, clips, own if own.is_file() else None, _known(path))
 
 
 def _known(folder: Path) -> Known | None:
@@ -82,7 +82,7 @@ def chosen_model(settings: Settings) -> Path:
     return speech_model(Path(settings.voice.model) if settings.voice.model else None)
 
 
-def look_ready(day: Day, settings: Settings) -> None:
+def look_ready(day: RecordedDay, settings: Settings) -> None:
     """Look whether a day can be replayed, before anything an earlier replay has left is removed.
 
     Raises:
@@ -93,12 +93,12 @@ def look_ready(day: Day, settings: Settings) -> None:
 
 
 def replay(
-    day: Day,
+    day: RecordedDay,
     settings: Settings,
     chunks: Iterable[Chunk],
     emit: Emit,
     trip: Trip | None = None,
-    pace: Pace | None = None,
+    pace: ReplayPace | None = None,
     known: Known = NOTHING_KNOWN,
     keep: Keep | None = None,
     onlooker: Callable[[Engine], None] | None = None,
@@ -146,7 +146,7 @@ def port_chunks(device: str, baud: int) -> Iterator[Chunk]:
     """
     came = False
     try:
-        for chunk in SerialSource(RECORDING, device, LiveClock(), baud=baud).chunks(Event()):
+        for chunk in SerialSource(RECORDING_WIRE, device, LiveClock(), baud=baud).chunks(Event()):
             came = True
             yield chunk
     except OSError:
@@ -157,11 +157,11 @@ def port_chunks(device: str, baud: int) -> Iterator[Chunk]:
 def _cut(chunks: Iterable[Chunk]) -> Iterator[Chunk]:
     """Yield the same bytes in pieces of a few sentences, so that a held-back replay runs smoothly."""
     for chunk in chunks:
-        for start in range(0, len(chunk.data), PIECE):
-            yield chunk._replace(data=chunk.data[start : start + PIECE])
+        for start in range(0, len(chunk.data), CHUNK_BYTES):
+            yield chunk._replace(data=chunk.data[start : start + CHUNK_BYTES])
 
 
-def _utterances(day: Day, settings: Settings, grammar: Grammar) -> Iterator[Utterance]:
+def _utterances(day: RecordedDay, settings: Settings, grammar: Grammar) -> Iterator[Utterance]:
     if day.clips:
         heard = hear_ahead(chosen_model(settings), grammar, day.clips)
         for clip, words in zip(day.clips, heard, strict=True):

@@ -12,6 +12,8 @@ from typing import Literal
 LengthUnit = Literal["feet", "metres"]
 """The unit a person reads and hears depths in."""
 
+NINE_IN_TEN_SIGMAS = 1.645
+"""Standard deviations either way that hold nine cases of ten, if errors are normal."""
 FOOT = 0.3048
 """Metres in a foot (exact)."""
 YARD = 0.9144
@@ -79,7 +81,7 @@ def fine_compass(bearing: float) -> str:
 
 @dataclass(frozen=True)
 class Units:
-    """How a person reads lengths, weights, temperatures and speeds; asked once, handed on."""
+    """The units a person reads lengths, weights, temperatures and speeds in; asked once, handed on."""
 
     name: LengthUnit = "feet"
 

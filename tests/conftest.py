@@ -7,10 +7,10 @@ import pytest
 from hypothesis import settings
 
 import companion  # noqa: F401  (before any test imports numpy, which then keeps to one thread: see there)
-from companion.trip.assembly import RAISE
+from companion.trip.assembly import RAISE_VARIABLE
 from companion.voice.model import ModelError, speech_model
 
-os.environ[RAISE] = (
+os.environ[RAISE_VARIABLE] = (
     "1"  # an error of the program's own is raised in tests, also in those that run the program
 )
 

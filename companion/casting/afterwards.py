@@ -22,16 +22,16 @@ from companion.voice.grammar import clock_words
 
 Place = Callable[[float], Fix | None]
 """Where the boat was at a logic time, s."""
-STILL = 1.0
-"""A boat that moved less than this in `OVER` has no course, m."""
-OVER = 5.0
+MOVED_FOR_COURSE_M = 1.0
+"""A boat that moved less than this in `COURSE_LOOK_BACK_S` has no course, m."""
+COURSE_LOOK_BACK_S = 5.0
 """How long before something the boat is looked for to tell its course, s."""
-HOURS = {clock_words(hour): hour for hour in range(1, 13)}
+CLOCK_HOUR_BY_WORDS = {clock_words(hour): hour for hour in range(1, 13)}
 """The hour of a cast by the words it is logged with."""
 
 
 class Aftersight(NamedTuple):
-    """What is known of the trip afterwards.
+    """The trip as it is known afterwards.
 
     Attributes:
         events: of the trip, as they stand, in order.
@@ -88,13 +88,13 @@ def _calls(events: Iterable[AnyEvent], cast: Logged) -> list[Logged]:
 
 
 def _aim(cast: Logged) -> Aim:
-    return Aim(HOURS.get(cast.detail or ""), cast.size)
+    return Aim(CLOCK_HOUR_BY_WORDS.get(cast.detail or ""), cast.size)
 
 
 def _pose(thing: Logged, trip: Aftersight) -> BoatPose:
-    before = trip.boat(thing.t - OVER)
+    before = trip.boat(thing.t - COURSE_LOOK_BACK_S)
     if before is None or thing.boat is None:
         return BoatPose(thing.boat, thing.heading)
     away, course = range_and_bearing(before.lat, before.lon, thing.boat.lat, thing.boat.lon)
-    known = math.isfinite(away) and away >= STILL
+    known = math.isfinite(away) and away >= MOVED_FOR_COURSE_M
     return BoatPose(thing.boat, thing.heading, course if known else None, thing.speed)

@@ -1,6 +1,6 @@
 """A cast under way: where it goes, where its lure is, what it will meet and what it can teach.
 
-The retrieve begins `FLIGHT` s after the first word of "cast now". Times are logic seconds.
+The retrieve begins `FLIGHT_S` s after the first word of "cast now". Times are logic seconds.
 """
 
 from __future__ import annotations
@@ -12,8 +12,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from companion.casting.ground import STEP, Ahead, Floats, Ray
-from companion.casting.outlook import ALIKE, MAPPED, CastOutlook, TopOutlook
+from companion.casting.ground import RAY_STEP_M, Ahead, Floats, Ray
+from companion.casting.outlook import ERROR_CORRELATION_M, MAPPED_LEAST_SHARE, CastOutlook, TopOutlook
 from companion.casting.reelstop import BACK_ON_PATH_M, ReelStop, along_rows, with_stop
 from companion.dive import StopTracks
 from companion.dive.calibration import BOTTOM_SIGMA, Casts, NoTouch, Soundings, Touch
@@ -21,13 +21,13 @@ from companion.events import Fix
 from companion.sensing.localplane import moved, range_and_bearing
 from companion.tackle import Rod, rig_name
 
-FLIGHT = 2.5
+FLIGHT_S = 2.5
 """Seconds from "cast now" to the first turn of the reel. Common practice, no source."""
-SLACK = 10.0
+REEL_IN_SLACK_S = 10.0
 """Seconds after which a cast that should be in by the model counts as in."""
 GPS_RADIUS = 3.0
 """What a small GPS receiver is good to on open water, m. Common practice, no source."""
-VAGUEST = 1.2
+VAGUEST_TEACHING_SIGMA_M = 1.2
 """Sigma of the bottom along a cast, m, above which a touch of it teaches nothing."""
 OUT_OF_REACH_M = 99.0
 """Depth of a bottom that a lure cannot have met, in what is kept as evidence."""
@@ -36,14 +36,14 @@ TAUGHT_STEP = 2
 
 
 class Whereabouts(NamedTuple):
-    """Where the lure is thought to be: depth, m below the surface, and place with its radius."""
+    """The lure's estimated depth, m below the surface, and place with its radius."""
 
     depth: float | None
     at: Fix | None
 
 
 @dataclass(frozen=True, eq=False)
-class Cast:
+class CastInProgress:
     """A cast under way.
 
     Attributes:
@@ -81,11 +81,11 @@ class Cast:
     tracks: StopTracks | None = None
     going: bool = True
 
-    def with_outlook(self, sounded: Ahead, bottom: Ahead, seen: CastOutlook) -> Cast:
+    def with_outlook(self, sounded: Ahead, bottom: Ahead, seen: CastOutlook) -> CastInProgress:
         """Return the same cast with the bottom along it, sounded and refined, and what it will meet."""
         return replace(self, sounded=sounded, bottom=bottom, outlook=seen)
 
-    def with_stop(self, stop: ReelStop, tracks: StopTracks | None) -> Cast:
+    def with_stop(self, stop: ReelStop, tracks: StopTracks | None) -> CastInProgress:
         """Return the same cast with a stop of the reel; one that was only advised gives way to it."""
         casts, stops = self.casts, self.stops
         if stops and not stops[-1].told:
@@ -95,7 +95,7 @@ class Cast:
             self, casts=stopped, stops=(*stops, stop), unstopped=casts, tracks=tracks, going=not stop.told
         )
 
-    def with_stop_ended(self, t: float) -> Cast:
+    def with_stop_ended(self, t: float) -> CastInProgress:
         """Return the same cast after it was told at logic time t, s, that the reel turns again."""
         assert self.unstopped is not None, "a stop is going on"
         stop = self.stops[-1].ended(t - self.retrieved_from)
@@ -104,7 +104,7 @@ class Cast:
 
     @property
     def stopped(self) -> bool:
-        """Whether somebody said that the reel has stopped, and not yet that it turns again."""
+        """Return whether somebody said that the reel has stopped, and not yet that it turns again."""
         return bool(self.stops) and self.stops[-1].told and not self.going
 
     @property
@@ -114,8 +114,8 @@ class Cast:
 
     @property
     def retrieved_from(self) -> float:
-        """When the retrieve began."""
-        return self.began + FLIGHT
+        """Return when the retrieve began."""
+        return self.began + FLIGHT_S
 
     @cached_property
     def length(self) -> float:
@@ -124,8 +124,8 @@ class Cast:
 
     @cached_property
     def over_by(self) -> float:
-        """When the line must be in."""
-        return self.retrieved_from + float(np.quantile(self.casts.t[:, -1], 0.9)) + SLACK
+        """Return when the line must be in."""
+        return self.retrieved_from + float(np.quantile(self.casts.t[:, -1], 0.9)) + REEL_IN_SLACK_S
 
     def at(self, t: float) -> tuple[float, float, float, float]:
         """Return distance from the rod tip, its sigma, depth and its sigma at a time, m.
@@ -199,21 +199,21 @@ class Cast:
         # Of a stop that was advised nobody knows whether it was made: the touch teaches, its time does not.
         sure = all(stop.told for stop in before)
         reeled = max(since - sum(stop.length for stop in before), 0.0) if sure else None
-        return Touch(rig_name(self.rod), bottom, reeled, sigma, beside, drift, ALIKE, self.said)
+        return Touch(rig_name(self.rod), bottom, reeled, sigma, beside, drift, ERROR_CORRELATION_M, self.said)
 
     def untouched(self) -> NoTouch | None:
         """Return what a cast without a touch teaches; None when the bottom is not known."""
         found = self._known_bottoms()
         if found is None:
             return None
-        return NoTouch(rig_name(self.rod), *found, round(self.drift, 2), ALIKE, self.said)
+        return NoTouch(rig_name(self.rod), *found, round(self.drift, 2), ERROR_CORRELATION_M, self.said)
 
     def _known_bottoms(self) -> tuple[Soundings, float, tuple[tuple[float, Soundings], ...]] | None:
         """Return the bottom by distance from the rod tip, its sigma, and those the cast may have met instead.
 
         None where they are not mapped well enough.
         """
-        if self.sounded is None or self.outlook is None or self.outlook.mapped < MAPPED:
+        if self.sounded is None or self.outlook is None or self.outlook.mapped < MAPPED_LEAST_SHARE:
             return None
         depth, sigma, weight = self.sounded
         rays = [self._from_tip(Ray(z, s)) for z, s in zip(depth, sigma, strict=True)]
@@ -221,7 +221,11 @@ class Cast:
             np.hypot(np.median([s for _, s in rays if np.isfinite(s)] or [np.nan]), BOTTOM_SIGMA / 2.0)
         )
         middle = len(rays) // 2
-        if not np.isfinite(vague) or vague > VAGUEST or not all(soundings for soundings, _ in rays):
+        if (
+            not np.isfinite(vague)
+            or vague > VAGUEST_TEACHING_SIGMA_M
+            or not all(soundings for soundings, _ in rays)
+        ):
             return None
         beside = tuple((round(float(weight[k]), 3), rays[k][0]) for k in range(len(rays)) if k != middle)
         return rays[middle][0], round(vague, 3), beside
@@ -237,7 +241,7 @@ class Cast:
         for stop in self.stops:
             # The lure is off its way there: that it met nothing says nothing.
             stopped_at = float(np.interp(stop.begins, t, away))
-            lifted = (far <= stopped_at + STEP) & (far >= stopped_at - BACK_ON_PATH_M)
+            lifted = (far <= stopped_at + RAY_STEP_M) & (far >= stopped_at - BACK_ON_PATH_M)
             depth = np.where(lifted, OUT_OF_REACH_M, depth)
         known = np.isfinite(depth) & (far >= 0.0) & (far <= 1.1 * self.length)
         points = tuple(

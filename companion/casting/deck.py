@@ -9,7 +9,7 @@ from typing import NamedTuple
 from companion import dive
 from companion.casting.felt import Felt
 from companion.casting.ground import Ground, Unmapped
-from companion.casting.outlook import DRAWS
+from companion.casting.outlook import DRAW_COUNT
 from companion.dive.calibration import (
     Belief,
     Calibration,
@@ -23,7 +23,7 @@ from companion.units import POUND_FORCE
 
 
 class Lesson(NamedTuple):
-    """What is now believed of a rod."""
+    """The belief about a rod after its latest evidence."""
 
     rod: Rod
     belief: RigBelief
@@ -94,7 +94,7 @@ class Deck:
     def usual_casts(self, rod: Rod) -> Casts:
         """Return the usual casts of a rod, as they may go."""
         if rod not in self._usual:
-            self._usual[rod] = self.learned(rod).casts(rig_name(rod), DRAWS)
+            self._usual[rod] = self.learned(rod).casts(rig_name(rod), DRAW_COUNT)
         return self._usual[rod]
 
     def lesson(self, rod: Rod) -> Lesson:

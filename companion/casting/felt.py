@@ -17,16 +17,17 @@ from typing import NamedTuple
 
 import numpy as np
 
-from companion.casting.cast import Cast
-from companion.casting.ground import STEP, Ahead, Floats, Ground, fan
-from companion.casting.outlook import ALIKE
+from companion.casting.cast import CastInProgress
+from companion.casting.ground import RAY_STEP_M, Ahead, Floats, Ground, fan
+from companion.casting.outlook import ERROR_CORRELATION_M
 from companion.dive.calibration import CALL_DELAY, Estimate
 from companion.events import Fix
 from companion.sensing.localplane import LocalPlane
+from companion.units import NINE_IN_TEN_SIGMAS
 
-WITHIN = 25.0
+TOUCH_INFLUENCE_M = 25.0
 """Touches further than this from a cast's way say nothing about it, m."""
-MOST = 30
+MOST_TOUCHES = 30
 """Touches looked at for one cast, the latest first."""
 LEAST_SLOPE = 0.03
 """Steepness that a touch's unsure place counts with at least, m per m."""
@@ -50,7 +51,7 @@ class FeltTouch(NamedTuple):
     lure: str
 
 
-def felt_touch(cast: Cast, said: float, boat: Fix | None, reach: Estimate) -> FeltTouch | None:
+def felt_touch(cast: CastInProgress, said: float, boat: Fix | None, reach: Estimate) -> FeltTouch | None:
     """Return the sounding in a touch whose words began at a logic time, s; None without a place.
 
     `reach` is what is believed of the rod: how far its band is from its middle is what the lure's touches
@@ -62,7 +63,7 @@ def felt_touch(cast: Cast, said: float, boat: Fix | None, reach: Estimate) -> Fe
         return None
     _, _, depth, spread = cast.free_at(t)
     later = cast.free_at(t + CALL_DELAY)[2]
-    shared = depth * (reach.high - reach.low) / (2.0 * 1.645 * reach.best)
+    shared = depth * (reach.high - reach.low) / (2.0 * NINE_IN_TEN_SIGMAS * reach.best)
     own = np.hypot(max(spread**2 - shared**2, 0.0) ** 0.5, later - depth)
     return FeltTouch(where.at, depth, float(max(own, 0.1)), float(shared), cast.rod.lure.name)
 
@@ -96,7 +97,7 @@ class Felt:
         """
         plane = LocalPlane(at.lat, at.lon)
         rays = np.radians(fan(bearing, aim))
-        far = STEP * np.arange(sounded.depth.shape[1])
+        far = RAY_STEP_M * np.arange(sounded.depth.shape[1])
         east, north = np.outer(np.sin(rays), far), np.outer(np.cos(rays), far)
         near = self._near(plane, east, north)
         if not near or np.isnan(sounded.depth).all():
@@ -126,15 +127,15 @@ class Felt:
         found = []
         for touch in reversed(self._touches.values()):
             x, y = plane.to_xy(touch.at.lat, touch.at.lon)
-            if np.min(np.hypot(east - x, north - y)) <= WITHIN:
+            if np.min(np.hypot(east - x, north - y)) <= TOUCH_INFLUENCE_M:
                 found.append(touch)
-        return found[:MOST]
+        return found[:MOST_TOUCHES]
 
 
 def _alike(east: Floats, north: Floats, other_east: Floats, other_north: Floats) -> Floats:
     """Return how alike the errors of the sounded bottom are at places, shape (n, m)."""
     away = np.hypot(east[:, None] - other_east, north[:, None] - other_north)
-    return np.asarray(np.exp(-away / ALIKE))
+    return np.asarray(np.exp(-away / ERROR_CORRELATION_M))
 
 
 def _noise(touches: list[FeltTouch], steepness: float) -> Floats:
@@ -147,6 +148,6 @@ def _noise(touches: list[FeltTouch], steepness: float) -> Floats:
 
 def _steepness(sounded: Ahead) -> float:
     """Return how steep the bottom is along the rays, m per m, as far as it is known."""
-    rises = np.diff(sounded.depth, axis=1) / STEP
+    rises = np.diff(sounded.depth, axis=1) / RAY_STEP_M
     known = rises[~np.isnan(rises)]
     return max(float(np.sqrt(np.mean(known**2))), LEAST_SLOPE) if known.size else LEAST_SLOPE

@@ -18,11 +18,11 @@ from companion.lakebed.bed import Bed
 
 Floats = NDArray[np.float64]
 
-STEP = 1.0
+RAY_STEP_M = 1.0
 """Distance between the points of a ray, m."""
-FAN = np.array([-1.5, -0.75, 0.0, 0.75, 1.5])
+FAN_SIGMAS = np.array([-1.5, -0.75, 0.0, 0.75, 1.5])
 """The rays' bearings beside the cast's, in sigmas of the aim."""
-WIDEST = math.radians(50.0)
+WIDEST_AIM_RAD = math.radians(50.0)
 """Aim that counts as this at most, rad: casts go forward."""
 
 
@@ -45,14 +45,14 @@ class TopOnWay(NamedTuple):
 
 
 class Ray(NamedTuple):
-    """The bottom along a line: depth and its sigma, m, every `STEP` m; NaN where nothing is known."""
+    """The bottom along a line: depth and its sigma, m, every `RAY_STEP_M` m; NaN where nothing is known."""
 
     depth: Floats
     sigma: Floats
 
 
 class Ground(Protocol):
-    """What casting asks of the lakebed."""
+    """The questions that casting asks of the lakebed."""
 
     def ray(self, at: Fix, bearing: float, length: float) -> Ray:
         """Return the bottom from a place in a direction, degrees, for `length` m."""
@@ -70,7 +70,7 @@ class Unmapped:
     def ray(self, at: Fix, bearing: float, length: float) -> Ray:
         """Return a ray of which nothing is known."""
         del at, bearing
-        nothing = np.full(int(length / STEP) + 1, np.nan)
+        nothing = np.full(int(length / RAY_STEP_M) + 1, np.nan)
         return Ray(nothing, nothing)
 
     def spots(self, places: Sequence[Fix]) -> Ray:
@@ -115,13 +115,13 @@ class Ahead(NamedTuple):
 
 def fan(bearing: float, aim: float) -> Floats:
     """Return the bearings, degrees, of the rays of a cast whose direction is known to `aim` rad."""
-    return bearing + FAN * math.degrees(min(aim, WIDEST))
+    return bearing + FAN_SIGMAS * math.degrees(min(aim, WIDEST_AIM_RAD))
 
 
 def ahead(ground: Ground, at: Fix, bearing: float, aim: float, length: float) -> Ahead:
     """Return the bottom along a cast from a place, in a direction known to `aim` rad, `length` m long."""
     rays = [ground.ray(at, float(ray) % 360.0, length) for ray in fan(bearing, aim)]
-    weight = np.exp(-0.5 * FAN**2)
+    weight = np.exp(-0.5 * FAN_SIGMAS**2)
     return Ahead(
         np.stack([ray.depth for ray in rays]), np.stack([ray.sigma for ray in rays]), weight / weight.sum()
     )
@@ -135,7 +135,7 @@ class Mapped:
 
     def ray(self, at: Fix, bearing: float, length: float) -> Ray:
         """Return the bottom from a place in a direction."""
-        profile = self._bed.along(at.lat, at.lon, bearing, length, STEP)
+        profile = self._bed.along(at.lat, at.lon, bearing, length, RAY_STEP_M)
         return Ray(profile.depth, profile.sigma)
 
     def spots(self, places: Sequence[Fix]) -> Ray:

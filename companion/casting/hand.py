@@ -8,10 +8,10 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
-from companion.casting.cast import GPS_RADIUS, Cast, Whereabouts, placed
+from companion.casting.cast import GPS_RADIUS, CastInProgress, Whereabouts, placed
 from companion.casting.deck import Deck
 from companion.casting.ground import Ray, ahead
-from companion.casting.outlook import DRAWS, outlook
+from companion.casting.outlook import DRAW_COUNT, outlook
 from companion.casting.reelstop import (
     TOP_CLEARANCE_M,
     advised_stop,
@@ -51,7 +51,7 @@ TOP_MARGIN_M = 3.0
 
 
 class BoatPose(NamedTuple):
-    """Where the boat is and how it moves: place, heading and course, degrees true, speed, m/s."""
+    """The boat's place, its heading and course, degrees true, and its speed, m/s."""
 
     fix: Fix | None = None
     heading: float | None = None
@@ -86,7 +86,7 @@ def pose_of(boat: BoatState) -> BoatPose:
 
 
 class Aim(NamedTuple):
-    """What was said of a cast: the hour it flies towards, its length, m, or that it is short."""
+    """The spoken part of a cast: the hour it flies towards, its length, m, or that it is short."""
 
     clock: int | None = None
     length: float | None = None
@@ -94,13 +94,13 @@ class Aim(NamedTuple):
 
 
 class Hand(NamedTuple):
-    """Which rod is in hand, its cast, and when and where (degrees true) the last spoken hour lay."""
+    """The rod in hand, its cast, and when and where (degrees true) the last spoken hour lay."""
 
     number: int
-    cast: Cast | None = None
+    cast: CastInProgress | None = None
     direction: tuple[float, float] | None = None
 
-    def cast_at(self, t: float) -> Cast | None:
+    def cast_at(self, t: float) -> CastInProgress | None:
         """Return the cast under way at logic time t, s; None when there is none or its line must be in."""
         return None if self.cast is None or t > self.cast.over_by else self.cast
 
@@ -137,8 +137,8 @@ def begin_cast(deck: Deck, hand: Hand, t: float, boat: BoatPose, aim: Aim) -> Ha
     usual = learned.rigs[rig_name(rod)].retrieve.cast
     length = SHORT_CAST_SHARE * usual if aim.short else aim.length
     drift = 0.0 if bearing is None else boat.speed_towards(bearing)
-    casts = learned.casts(rig_name(rod), DRAWS, length, SAID_LENGTH_SCATTER, drift)
-    cast = Cast(rod, t, boat.fix, bearing, spread, drift, casts, said=length and round(length, 1))
+    casts = learned.casts(rig_name(rod), DRAW_COUNT, length, SAID_LENGTH_SCATTER, drift)
+    cast = CastInProgress(rod, t, boat.fix, bearing, spread, drift, casts, said=length and round(length, 1))
     return Hand(hand.number, _with_advice(deck, _with_outlook(deck, cast)), direction)
 
 
@@ -159,12 +159,12 @@ def start_reel(deck: Deck, hand: Hand, t: float) -> Hand:
     return hand._replace(cast=_with_outlook(deck, hand.cast.with_stop_ended(t)))
 
 
-def _rig_of(deck: Deck, cast: Cast) -> tuple[Line, Lure, Retrieve]:
+def _rig_of(deck: Deck, cast: CastInProgress) -> tuple[Line, Lure, Retrieve]:
     learned, name = deck.learned(cast.rod), rig_name(cast.rod)
     return rig_of_cast(learned.best(name), cast.length, cast.drift)
 
 
-def _with_advice(deck: Deck, cast: Cast) -> Cast:
+def _with_advice(deck: Deck, cast: CastInProgress) -> CastInProgress:
     """Return a cast with the stop that lets its lure over a tree top, which may well be made."""
     danger = cast.danger()
     if danger is None or cast.rod.lure.rises < SLOWEST_RISE_MPS:
@@ -178,7 +178,7 @@ def _with_advice(deck: Deck, cast: Cast) -> Cast:
     return cast.with_stop(advised_stop(stop), stop.tracks)
 
 
-def _with_outlook(deck: Deck, cast: Cast) -> Cast:
+def _with_outlook(deck: Deck, cast: CastInProgress) -> CastInProgress:
     at, bearing = cast.origin, cast.bearing
     if at is None or bearing is None:
         return cast

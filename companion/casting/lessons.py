@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from types import MappingProxyType
 from typing import NamedTuple
 
-from companion.casting.cast import Cast
+from companion.casting.cast import CastInProgress
 from companion.casting.deck import Deck, Lesson
 from companion.casting.felt import felt_touch
 from companion.dive.calibration import Evidence
@@ -23,7 +23,7 @@ NOTHING_TAUGHT: Mapping[int, tuple[Rod, Evidence]] = MappingProxyType({})
 
 
 class Lessons(NamedTuple):
-    """What the trip's casts have taught.
+    """The lessons of the trip's casts.
 
     Attributes:
         taught: the rod and the evidence, by the number of the logged thing that gave it.
@@ -31,9 +31,9 @@ class Lessons(NamedTuple):
     """
 
     taught: Mapping[int, tuple[Rod, Evidence]] = NOTHING_TAUGHT
-    spent: Cast | None = None
+    spent: CastInProgress | None = None
 
-    def with_spent(self, cast: Cast | None) -> Lessons:
+    def with_spent(self, cast: CastInProgress | None) -> Lessons:
         """Return the same after a fish or a snag has ended the even retrieve of a cast."""
         return self._replace(spent=cast or self.spent)
 
@@ -43,7 +43,7 @@ Taught = tuple[Lessons, Lesson | None]
 
 
 def learn_touch(
-    deck: Deck, lessons: Lessons, number: int, said: float, cast: Cast | None, boat: Fix | None
+    deck: Deck, lessons: Lessons, number: int, said: float, cast: CastInProgress | None, boat: Fix | None
 ) -> Taught:
     """Learn from a touch logged as `number`, whose words began at logic time `said`, s.
 
@@ -58,7 +58,7 @@ def learn_touch(
     return _learn(deck, lessons.with_spent(cast), number, cast.rod, cast.touched(said))
 
 
-def learn_no_touch(deck: Deck, lessons: Lessons, number: int, cast: Cast | None) -> Taught:
+def learn_no_touch(deck: Deck, lessons: Lessons, number: int, cast: CastInProgress | None) -> Taught:
     """Learn from a cast whose end was logged as `number` and on which nothing was told."""
     if cast is None or cast is lessons.spent:
         return lessons, None

@@ -20,7 +20,7 @@ MatchState = Literal["touch", "clear", "short", "unknown"]
 
 
 class MatchRules(msgspec.Struct, frozen=True):
-    """When a change of match counts.
+    """The rules by which a change of match counts.
 
     Attributes:
         near: margin up to which the lure still passes close above the bottom, m.
@@ -36,7 +36,7 @@ class MatchRules(msgspec.Struct, frozen=True):
 
 
 class Standing(msgspec.Struct, frozen=True):
-    """How the rod in hand stands against the bottom.
+    """The rod in hand against the bottom.
 
     Attributes:
         state: whether its lure gets down.
@@ -52,7 +52,7 @@ class Standing(msgspec.Struct, frozen=True):
 
     @property
     def action(self) -> tuple[bool, int | None]:
-        """What an angler can do about it: whether the lure gets down, and which rod to take.
+        """Return what an angler can do about it: whether the lure gets down, and which rod to take.
 
         Where it digs, it is all one which lesser rod would do: who was told once and digs on means to.
         """
@@ -63,7 +63,7 @@ class Standing(msgspec.Struct, frozen=True):
 
 ANY_LESSER = 0
 """Stands in an action for whichever lesser rod would do."""
-UNKNOWN = Standing("unknown")
+UNKNOWN_MATCH = Standing("unknown")
 JUST_CLEAR_M = 0.1524
 """Half a foot: a margin smaller than this is no whole foot, and "clear by 0 feet" is no thing to say."""
 
@@ -77,13 +77,13 @@ class MatchWatch:
 
     def __init__(self, rules: MatchRules | None = None) -> None:
         self.rules = rules or MatchRules()
-        self.standing = UNKNOWN
+        self.standing = UNKNOWN_MATCH
         self._down: dict[int, bool] = {}
         self._pending: dict[int, float] = {}
 
     def forget(self) -> None:
         """Know nothing of the bottom: the depth was lost, or is another's."""
-        self.standing = UNKNOWN
+        self.standing = UNKNOWN_MATCH
         self._down.clear()
         self._pending.clear()
 

@@ -16,20 +16,20 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from companion.casting.ground import STEP, Ahead, Floats, TopOnWay
+from companion.casting.ground import RAY_STEP_M, Ahead, Floats, TopOnWay
 from companion.dive.calibration import Casts
 
-DRAWS = 256
+DRAW_COUNT = 256
 """Casts that stand for all that may happen."""
-ALIKE = 12.0
+ERROR_CORRELATION_M = 12.0
 """Distance along the bottom over which its errors are alike, m."""
-WILL, SHOULD, MAY = 0.88, 0.5, 0.2
+WILL_CHANCE, SHOULD_CHANCE, MAY_CHANCE = 0.88, 0.5, 0.2
 """Least probability of a touch for each word."""
-NEAR = 1.0
+CLEARANCE_NEAR_M = 1.0
 """Up to this clearance the lure passes close above the bottom, m."""
-MAPPED = 0.7
+MAPPED_LEAST_SHARE = 0.7
 """Share of the deep part of the way that has to be mapped, for a word about what is not touched."""
-CROWN = 1.5
+CROWN_RADIUS_M = 1.5
 """How far from its middle a tree top still catches a lure, m. Common practice, no source."""
 TOP_SIGMA = 0.3
 """How well a marked top's depth is known, m."""
@@ -48,7 +48,7 @@ class Band(NamedTuple):
 
 
 class TopOutlook(msgspec.Struct, frozen=True):
-    """How the lure passes a tree top: clearance and seconds from the start of the retrieve.
+    """The lure's passing of a tree top: clearance, m, and seconds from the start of the retrieve.
 
     `chance` is the probability that the lure runs into it.
     """
@@ -60,7 +60,7 @@ class TopOutlook(msgspec.Struct, frozen=True):
 
 
 class CastOutlook(msgspec.Struct, frozen=True):
-    """What a cast will meet; distances from where the rod tip was at the landing, m.
+    """The encounter ahead of a cast; distances from where the rod tip was at the landing, m.
 
     Attributes:
         verdict: touch, clear (close above the bottom), short (well above it), or unknown.
@@ -85,9 +85,11 @@ class CastOutlook(msgspec.Struct, frozen=True):
     @property
     def sureness(self) -> Sureness:
         """The word for the chance of a touch."""
-        if self.chance >= WILL:
+        if self.chance >= WILL_CHANCE:
             return "will"
-        return "should" if self.chance >= SHOULD else "may" if self.chance >= MAY else "unlikely"
+        return (
+            "should" if self.chance >= SHOULD_CHANCE else "may" if self.chance >= MAY_CHANCE else "unlikely"
+        )
 
 
 def outlook(
@@ -124,11 +126,11 @@ def outlook(
 
 
 def _verdict(chance: float, margin: float, mapped: float) -> Verdict:
-    if chance >= SHOULD:
+    if chance >= SHOULD_CHANCE:
         return "touch"
-    if mapped < MAPPED:
+    if mapped < MAPPED_LEAST_SHARE:
         return "unknown"
-    return "clear" if margin <= NEAR else "short"
+    return "clear" if margin <= CLEARANCE_NEAR_M else "short"
 
 
 def _touches(
@@ -156,7 +158,7 @@ def _bottoms(bottom: Ahead, x: Floats) -> Floats:
     normal, ray_at = _fixed_draws(len(x), bottom.depth.shape[1])
     ray = np.searchsorted(np.cumsum(bottom.weight), ray_at * 0.999999)
     drawn = bottom.depth[ray] + bottom.sigma[ray] * normal
-    place = x / STEP
+    place = x / RAY_STEP_M
     left = np.clip(np.floor(place).astype(np.intp), 0, drawn.shape[1] - 2)
     share = place - left
     rows = np.arange(len(x))[:, None]
@@ -166,10 +168,10 @@ def _bottoms(bottom: Ahead, x: Floats) -> Floats:
 
 @lru_cache(maxsize=8)
 def _fixed_draws(n: int, points: int) -> tuple[Floats, Floats]:
-    """Return errors of the bottom in sigmas, alike over `ALIKE` m, and numbers from 0 to 1 to pick rays."""
+    """Return the bottom's errors in sigmas, alike over `ERROR_CORRELATION_M`, and shares to pick rays by."""
     random = np.random.default_rng(20)
     white = random.standard_normal((n, points))
-    keep = np.exp(-STEP / ALIKE)
+    keep = np.exp(-RAY_STEP_M / ERROR_CORRELATION_M)
     fresh = np.sqrt(1.0 - keep**2)
     for i in range(1, points):
         white[:, i] = keep * white[:, i - 1] + fresh * white[:, i]
@@ -197,7 +199,7 @@ def _over_top(casts: Casts, x: Floats, below: Floats, top: TopOnWay, aim: float)
     depth = np.fmin(free, below[rows, nearest])
     clear = top.depth + TOP_SIGMA * normal[:, 30] - depth
     aside = top.aside + np.hypot(top.radius, aim * top.distance) * normal[:, 60]
-    hit = over & (clear <= 0.0) & (np.abs(aside) <= CROWN)
+    hit = over & (clear <= 0.0) & (np.abs(aside) <= CROWN_RADIUS_M)
     passing = np.abs(x - top.distance).argmin(axis=1)
     when = float(np.median(casts.t[rows, passing]))
     return TopOutlook(top, _band(clear[over]), when, float(hit.mean()))

@@ -26,14 +26,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from companion.casting.swim import (
-    MANNERS,
-    NOTHING,
+    MANNER_NAMES,
+    UNKNOWN_BOTTOM_M,
+    CastTerrain,
     Diver,
     Flags,
     Floats,
     Manner,
     Singles,
-    Under,
     Way,
     Wish,
     equal_shifts,
@@ -46,12 +46,12 @@ from companion.tackle import RodReach
 
 _Whole = NDArray[np.int64]
 
-SPACING, TURN = 3.0, 7.5
+BERTH_SPACING_M, BEARING_STEP_DEG = 3.0, 7.5
 """The lattice: boat places so many m apart, bearings so many degrees apart."""
-CLOSE, ROUGH = 1.0, 2.0
+FINE_STEP_M, ROUGH_STEP_M = 1.0, 2.0
 """Length of a step along a path, m, when casts are tried closely and roughly."""
 
-DRY = 0.3
+SHALLOWEST_BERTH_M = 0.3
 """A bottom that may be this near to the surface or above it is no place for a boat or a lure, m."""
 
 LEAST_CROWN_M = 3.0
@@ -61,7 +61,7 @@ LEAST_CLEAR_SHARE = 0.9
 _AIM_WEIGHTS = {-1: 0.274, 0: 0.452, 1: 0.274}
 """How often a cast goes a turn of the lattice to the left, straight, to the right: an aim of 7.5 degrees."""
 
-_TURNS = round(360.0 / TURN)
+_TURNS = round(360.0 / BEARING_STEP_DEG)
 _ROUGH_SHIFTS, _LAST_SHIFTS = 3, 61
 _ROUNDS = ((160, 9), (60, 21), (40, _LAST_SHIFTS))
 """Close rounds: how many casts are kept to look around, and over how many shifts that is done."""
@@ -76,7 +76,7 @@ _HALF = 0.5001
 
 
 @dataclass(frozen=True, slots=True)
-class Ground:
+class PlanningGround:
     """The bottom as it is planned over, on a square grid.
 
     Attributes:
@@ -106,7 +106,7 @@ class Ground:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Target:
-    """What is to be fished.
+    """The place or the water to be fished.
 
     Attributes:
         name: what to call it.
@@ -224,7 +224,7 @@ class Plan(msgspec.Struct, frozen=True):
 
 def ground(
     relief: Relief, tree_tops: Iterable[Mark] = (), *, level: float = 0.0, anywhere: bool = False
-) -> Ground:
+) -> PlanningGround:
     """Return a relief with the tree tops on it as the ground to plan over.
 
     Args:
@@ -236,14 +236,14 @@ def ground(
     """
     step = float(relief.east[1] - relief.east[0])
     known = np.isfinite(relief.depth)
-    bare = Ground(
+    bare = PlanningGround(
         float(relief.east[0]),
         float(relief.north[0]),
         step,
         relief.depth,
         relief.sigma,
         relief.depth.copy(),
-        np.where(known, relief.depth - relief.sigma > DRY, anywhere),
+        np.where(known, relief.depth - relief.sigma > SHALLOWEST_BERTH_M, anywhere),
     )
     east, north = bare.places()
     for mark in tree_tops:
@@ -253,7 +253,7 @@ def ground(
     return bare
 
 
-def zone(on: Ground, target: Target) -> Flags:
+def zone(on: PlanningGround, target: Target) -> Flags:
     """Return where on the ground metres count for a target, in the grid's shape; nowhere unmapped.
 
     For a target of tree tops the depths are those of the bottom beneath.
@@ -286,7 +286,7 @@ def _dense(line: Floats) -> Floats:
 
 
 def plan(
-    on: Ground,
+    on: PlanningGround,
     rods: Sequence[RodReach],
     target: Target,
     wish: Wish | None = None,
@@ -343,7 +343,7 @@ def _shortlist(casts: _Casts, tried: _Tried) -> _Whole:
     """Return the best casts of unlike place, bearing or manner, best first, and the best of each manner."""
     alike = np.stack([casts.column // 4, casts.row // 4, casts.turn // 6, casts.rod, tried.manner])
     order = _firsts(alike)
-    of_each = [order[tried.manner[order] == m][:3] for m in range(len(MANNERS))]
+    of_each = [order[tried.manner[order] == m][:3] for m in range(len(MANNER_NAMES))]
     return np.unique(np.concatenate([order[:_SHORTLIST], *of_each]))
 
 
@@ -362,7 +362,7 @@ def _alike(one: Plan, other: Plan) -> bool:
     turned = abs((one.bearing - other.bearing + 180.0) % 360.0 - 180.0)
     near = math.hypot(e1 - e0, n1 - n0) < _UNLIKE_PLACE and turned < _UNLIKE_BEARING
     same_cast = math.hypot(other.east - one.east, other.north - one.north) < _SAME_BERTH
-    return near and (one.manner == other.manner or (same_cast and turned < 2.0 * TURN))
+    return near and (one.manner == other.manner or (same_cast and turned < 2.0 * BEARING_STEP_DEG))
 
 
 class _Casts(NamedTuple):
@@ -378,7 +378,7 @@ class _Casts(NamedTuple):
 
 
 class _Tried(NamedTuple):
-    """What casts come to, (m,): metres expected, the manner as an index of `MANNERS`, how often clear."""
+    """The worth of casts, (m,): metres expected, the manner's index in `MANNER_NAMES`, how often clear."""
 
     metres: Floats
     manner: NDArray[np.int8]
@@ -388,14 +388,14 @@ class _Tried(NamedTuple):
 class _Search:
     """A ground, a target, a wish and the rods, ready to try casts."""
 
-    def __init__(self, on: Ground, rods: Sequence[RodReach], target: Target, wish: Wish) -> None:
+    def __init__(self, on: PlanningGround, rods: Sequence[RodReach], target: Target, wish: Wish) -> None:
         self.on, self.target, self.wish = on, target, wish
         self.zone = zone(on, target)
         self.divers = [Diver(rod) for rod in rods]
         self.longest = max(rod.cast for rod in rods)
         # Unknown bottom is far below every lure: nothing is met there.
         self._top, self._bottom = (
-            np.nan_to_num(layer, nan=NOTHING).astype(np.float32) for layer in (on.top, on.depth)
+            np.nan_to_num(layer, nan=UNKNOWN_BOTTOM_M).astype(np.float32) for layer in (on.top, on.depth)
         )
         self._bare = bool((self._top == self._bottom).all())
         self._sigma = np.nan_to_num(on.sigma, nan=0.0).astype(np.float32)
@@ -418,23 +418,25 @@ class _Search:
         """Return columns and rows of the lattice where the boat may lie."""
         if self.wish.boat is not None:
             return np.zeros(1, dtype=np.int64), np.zeros(1, dtype=np.int64)
-        rows, columns = (math.floor((n - 1) * self.on.step / SPACING) + 1 for n in self.on.depth.shape)
+        rows, columns = (
+            math.floor((n - 1) * self.on.step / BERTH_SPACING_M) + 1 for n in self.on.depth.shape
+        )
         c, r = (a.ravel() for a in np.meshgrid(np.arange(0, columns, every), np.arange(0, rows, every)))
         fits = self._fits(c, r)
         return c[fits], r[fits]
 
     def place(self, column: _Whole, row: _Whole) -> tuple[Floats, Floats]:
         """Return east and north, m, of boats on the lattice."""
-        east = self._base[0] + SPACING * column.astype(float)
-        return east, self._base[1] + SPACING * row.astype(float)
+        east = self._base[0] + BERTH_SPACING_M * column.astype(float)
+        return east, self._base[1] + BERTH_SPACING_M * row.astype(float)
 
     def _fits(self, column: _Whole, row: _Whole) -> Flags:
-        """Whether the boat may lie there: open, deep enough, and off a target that is one place."""
+        """Return whether the boat may lie there: open, deep enough, and off a target that is one place."""
         east, north = self.place(column, row)
         if self.wish.boat is not None:
             return np.asarray((column == 0) & (row == 0))
         i, j, inside = self._cell(east, north)
-        depth = np.nan_to_num(self.on.depth[j, i], nan=NOTHING)
+        depth = np.nan_to_num(self.on.depth[j, i], nan=UNKNOWN_BOTTOM_M)
         fits = inside & self.on.open[j, i] & (depth >= self.wish.least_water)
         if self.target.place is not None:
             target_east, target_north = self.target.place
@@ -445,7 +447,7 @@ class _Search:
         """Return those of the casts whose boat may lie there and whose lure lands in open water."""
         length = np.array([diver.rod.cast for diver in self.divers])[casts.rod]
         east, north = self.place(casts.column, casts.row)
-        angle = np.radians(TURN * casts.turn)
+        angle = np.radians(BEARING_STEP_DEG * casts.turn)
         i, j, inside = self._cell(east + length * np.sin(angle), north + length * np.cos(angle))
         return casts.pick(inside & self.on.open[j, i] & self._fits(casts.column, casts.row))
 
@@ -468,7 +470,10 @@ class _Search:
         """Return grid column and row, as fractions, along casts, and whether they are on the grid."""
         rows, columns = self.on.depth.shape
         east, north = self.place(casts.column, casts.row)
-        angle, out = np.radians(TURN * casts.turn), (away / self.on.step).astype(np.float32)[:, None]
+        angle, out = (
+            np.radians(BEARING_STEP_DEG * casts.turn),
+            (away / self.on.step).astype(np.float32)[:, None],
+        )
         x = ((east - self.on.west) / self.on.step).astype(np.float32) + out * np.sin(angle).astype(np.float32)
         y = ((north - self.on.south) / self.on.step).astype(np.float32) + out * np.cos(angle).astype(
             np.float32
@@ -477,11 +482,11 @@ class _Search:
 
     def meets(self, casts: _Casts) -> Flags:
         """Tell which casts cross the zone."""
-        x, y, inside = self._along(casts, self.steps(ROUGH))
+        x, y, inside = self._along(casts, self.steps(ROUGH_STEP_M))
         i, j = (np.where(inside, a + _HALF, 0.0).astype(np.int32) for a in (x, y))
         return np.asarray((inside & self.zone[j, i]).any(axis=0))
 
-    def under(self, casts: _Casts, away: Floats) -> Under:
+    def under(self, casts: _Casts, away: Floats) -> CastTerrain:
         """Return what lies under casts at distances from the boat; bilinear in depth, nearest in zone."""
         on = self.on
         x, y, inside = self._along(casts, away)
@@ -498,10 +503,10 @@ class _Search:
             return np.asarray(sum(w * flat[c] for w, c in zip(weights, corners, strict=True)))
 
         nearest = corner + (u >= 1.0 - _HALF) + columns * (v >= 1.0 - _HALF)
-        nothing = np.float32(NOTHING)
+        nothing = np.float32(UNKNOWN_BOTTOM_M)
         top = np.where(inside, between(self._top), nothing)
         bottom = top if self._bare else np.where(inside, between(self._bottom), nothing)
-        return Under(top, bottom, between(self._sigma), inside & self.zone.ravel()[nearest])
+        return CastTerrain(top, bottom, between(self._sigma), inside & self.zone.ravel()[nearest])
 
     def metres(self, casts: _Casts, step: float, shifts: int) -> tuple[Floats, NDArray[np.int8], Floats]:
         """Return metres for some equally likely shifts, (shifts, m), manners and share clear, (m,)."""
@@ -539,13 +544,13 @@ class _Search:
         """Return the casts found best, best first, and what they come to."""
         every = 2 if self.wish.boat is None else 1
         casts = self.all_casts(every)
-        tried = self.tried(casts, ROUGH, _ROUGH_SHIFTS)
+        tried = self.tried(casts, ROUGH_STEP_M, _ROUGH_SHIFTS)
         for most, shifts in _ROUNDS:
             casts = self._around(casts.pick(self._finalists(casts, tried, most)))
-            tried = self.tried(casts, CLOSE, shifts)
+            tried = self.tried(casts, FINE_STEP_M, shifts)
         good = tried.metres > 0.0
         if self.wish.manner is not None:
-            good &= tried.manner == MANNERS.index(self.wish.manner)
+            good &= tried.manner == MANNER_NAMES.index(self.wish.manner)
         order = np.flatnonzero(good)[np.argsort(-tried.metres[good], kind="stable")]
         return casts.pick(order), _Tried(tried.metres[order], tried.manner[order], tried.clear[order])
 
@@ -557,8 +562,8 @@ class _Search:
         order = order[_firsts(alike[:, order])]
         manner = tried.manner[order]
         if self.wish.manner is not None:
-            return np.asarray(order[manner == MANNERS.index(self.wish.manner)][:most], dtype=np.int64)
-        of_each = [order[manner == m][:_OF_EACH_MANNER] for m in range(len(MANNERS))]
+            return np.asarray(order[manner == MANNER_NAMES.index(self.wish.manner)][:most], dtype=np.int64)
+        of_each = [order[manner == m][:_OF_EACH_MANNER] for m in range(len(MANNER_NAMES))]
         return np.asarray(np.unique(np.concatenate([order[:most], *of_each])), dtype=np.int64)
 
     def _around(self, casts: _Casts) -> _Casts:
@@ -572,14 +577,14 @@ class _Search:
 
     def told(self, casts: _Casts) -> list[Plan]:
         """Return casts as plans, each with its whole way."""
-        metres, manner, _ = self.metres(casts, CLOSE, _LAST_SHIFTS)
+        metres, manner, _ = self.metres(casts, FINE_STEP_M, _LAST_SHIFTS)
         counting = np.flatnonzero(metres.any(axis=0))
         casts, metres, manner = casts.pick(counting), metres[:, counting], manner[counting]
         low, high = np.quantile(metres, (0.1, 0.9), axis=0)
         sureness = (metres > 0.0).mean(axis=0)
         figures = np.stack([metres.mean(axis=0), low, high, sureness, self.clear_as_aimed(casts)])
         return [
-            self._told(casts.pick(np.array([k])), figures[:, k], MANNERS[manner[k]], way)
+            self._told(casts.pick(np.array([k])), figures[:, k], MANNER_NAMES[manner[k]], way)
             for k, way in enumerate(self._ways(casts))
         ]
 
@@ -588,7 +593,7 @@ class _Search:
         share = np.zeros(len(casts.rod))
         for aside, weight in _AIM_WEIGHTS.items():
             thrown = casts._replace(turn=(casts.turn + aside) % _TURNS)
-            share += weight * self.metres(thrown, CLOSE, _LAST_SHIFTS)[2]
+            share += weight * self.metres(thrown, FINE_STEP_M, _LAST_SHIFTS)[2]
         return share
 
     def _told(self, cast: _Casts, figures: Floats, manner: Manner, way: tuple[Step, ...]) -> Plan:
@@ -604,7 +609,7 @@ class _Search:
             target=self.target.name,
             east=round(east, 2),
             north=round(north, 2),
-            bearing=TURN * float(cast.turn[0]),
+            bearing=BEARING_STEP_DEG * float(cast.turn[0]),
             cast=diver.rod.cast,
             stand_off=middle if place is None else math.hypot(place[0] - east, place[1] - north),
             metres=metres,
@@ -622,8 +627,8 @@ class _Search:
 
     def _ways(self, casts: _Casts) -> list[tuple[Step, ...]]:
         """Return the way of each cast as it most likely is."""
-        away = self.steps(CLOSE)
-        nearer = np.arange(self.wish.stand_off - CLOSE, _BESIDE_BOAT, -CLOSE)
+        away = self.steps(FINE_STEP_M)
+        nearer = np.arange(self.wish.stand_off - FINE_STEP_M, _BESIDE_BOAT, -FINE_STEP_M)
         away = np.concatenate([away, nearer])
         under = self.under(casts, away)
         under.counted[len(away) - len(nearer) :] = False
@@ -638,10 +643,10 @@ class _Search:
         return ways
 
 
-def _steps(away: Floats, swum: Way, below: Under, k: int) -> tuple[Step, ...]:
+def _steps(away: Floats, swum: Way, below: CastTerrain, k: int) -> tuple[Step, ...]:
     """Return the way of the k-th of some casts at distances from the boat, m, those that the rod reaches."""
     first = len(below.top) - len(away)
-    known = below.bottom[first:, k] < 0.5 * NOTHING
+    known = below.bottom[first:, k] < 0.5 * UNKNOWN_BOTTOM_M
     bottom, sigma, top = (
         [
             round(value, 3) if there else None

@@ -66,7 +66,7 @@ class Search:
 
     @cached_property
     def found(self) -> Found:
-        """What is found: worked out when first asked for, in whichever thread asks."""
+        """Return what is found: worked out when first asked for, in whichever thread asks."""
         bottom = relief(self.surface, GRID_M, self.within)
         assert bottom is not None, "a rectangle is given"
         over = ground(bottom, self.tops, level=self.surface.level)

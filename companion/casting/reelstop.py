@@ -61,12 +61,12 @@ class ReelStop(NamedTuple):
 
     @property
     def told(self) -> bool:
-        """Whether somebody said that it was made."""
+        """Return whether somebody said that it was made."""
         return self.share >= 1.0
 
     @property
     def back_at(self) -> float:
-        """When the lure swims its old way again, s since the retrieve began."""
+        """Return when the lure swims its old way again, s since the retrieve began."""
         return self.begins + self.length + BACK_ON_PATH_S
 
     def ended(self, t: float) -> ReelStop:

@@ -30,11 +30,11 @@ Flags = NDArray[np.bool_]
 Manner = Literal["along", "off the break", "down the slope", "up the slope"]
 """How the bottom runs under the metres that count, from where the lure lands towards the boat: it keeps its
 depth; it drops away and the lure swims off into open water; it falls; it rises."""
-MANNERS: tuple[Manner, ...] = get_args(Manner)
+MANNER_NAMES: tuple[Manner, ...] = get_args(Manner)
 
 FIVE_PERCENT = 1.645
 """Standard deviations from the middle of a normal distribution to where 5 % are left."""
-NOTHING = 1e6
+UNKNOWN_BOTTOM_M = 1e6
 """Depth that stands for "no bottom known here": no lure gets there, m."""
 
 _LOOK_AHEAD, _BREAK_DROP, _LEVEL = 5.0, 0.8, 0.12
@@ -43,7 +43,7 @@ _ANGLES, _STEEPEST = 512, 2.0
 
 @dataclass(frozen=True, slots=True)
 class Wish:
-    """Which metres of a path count, and where the boat may be.
+    """The metres of a path that count, and where the boat may be.
 
     Attributes:
         height: of the lure above bottom or timber, m, up to which a metre counts; 0 is contact only.
@@ -79,10 +79,10 @@ class Wish:
             raise ValueError("a lure that stays clear needs a height or a band in which a metre counts")
 
 
-class Under(NamedTuple):
-    """What lies under casts, each (steps, casts).
+class CastTerrain(NamedTuple):
+    """The terrain below casts, each array (steps, casts).
 
-    `top` is the depth of the highest thing there and `bottom` that of the bottom, m (`NOTHING` where not
+    `top` is the depth of the highest thing there, `bottom` that of the bottom, m (`UNKNOWN_BOTTOM_M` if not
     known), `sigma` their standard deviation, m, `counted` whether a metre there may count.
     """
 
@@ -91,11 +91,11 @@ class Under(NamedTuple):
     sigma: Singles
     counted: Flags
 
-    def pick(self, casts: NDArray[np.intp]) -> Under:
+    def pick(self, casts: NDArray[np.intp]) -> CastTerrain:
         """Return what lies under some of the casts."""
         top = self.top[:, casts]
         bottom = top if self.bottom is self.top else self.bottom[:, casts]
-        return Under(top, bottom, self.sigma[:, casts], self.counted[:, casts])
+        return CastTerrain(top, bottom, self.sigma[:, casts], self.counted[:, casts])
 
 
 class Way(NamedTuple):
@@ -151,7 +151,7 @@ def _at(path: Floats, away: Floats) -> Floats:
     return np.asarray(np.interp(-away, -x, z), dtype=float)
 
 
-def swim(diver: Diver, wish: Wish, under: Under, away: Floats, shifts: Floats) -> Way:
+def swim(diver: Diver, wish: Wish, under: CastTerrain, away: Floats, shifts: Floats) -> Way:
     """Take a lure over the bottom of casts, the margin shifted by so many of its standard deviations.
 
     Args:
@@ -206,15 +206,15 @@ def equal_shifts(count: int) -> Floats:
     return np.asarray(shifts / math.sqrt(np.mean(shifts**2)) if count > 1 else shifts)
 
 
-def manners(way: Way, under: Under, step: float) -> NDArray[np.int8]:
-    """Return the manner of casts as indices of `MANNERS`, (casts,); any where nothing counts."""
+def manners(way: Way, under: CastTerrain, step: float) -> NDArray[np.int8]:
+    """Return the manner of casts as indices of `MANNER_NAMES`, (casts,); any where nothing counts."""
     steps, casts = way.counts.shape
     bottom, column = under.bottom[-steps:], np.arange(casts)
     first = way.counts.argmax(axis=0)
     last = steps - 1 - way.counts[::-1].argmax(axis=0)
     ahead = np.minimum(last + round(_LOOK_AHEAD / step), steps - 1)
     begins, ends, beyond = (bottom[at, column] for at in (first, last, ahead))
-    off = (beyond - ends >= _BREAK_DROP) & (beyond < 0.5 * NOTHING)
+    off = (beyond - ends >= _BREAK_DROP) & (beyond < 0.5 * UNKNOWN_BOTTOM_M)
     level = np.abs(ends - begins) <= _LEVEL * begins
-    of = [MANNERS.index(name) for name in ("off the break", "along", "down the slope", "up the slope")]
+    of = [MANNER_NAMES.index(name) for name in ("off the break", "along", "down the slope", "up the slope")]
     return np.select([off, level, ends > begins], of[:3], of[3]).astype(np.int8)

@@ -5,9 +5,9 @@ from __future__ import annotations
 import msgspec
 import numpy as np
 
-from companion.casting.cast import Cast
+from companion.casting.cast import CastInProgress
 from companion.casting.deck import Deck
-from companion.casting.ground import STEP, Ray
+from companion.casting.ground import RAY_STEP_M, Ray
 from companion.casting.hand import BoatPose, Hand, rod_of, usual_ray
 from companion.casting.match import MatchRules
 from companion.dive.calibration import Casts
@@ -80,11 +80,13 @@ def _bottom(ray: Ray) -> tuple[BottomPoint, ...]:
     if np.isnan(ray.depth).all():
         return ()
     return tuple(
-        BottomPoint(round(place * STEP, 2), *(None if np.isnan(v) else round(float(v), 2) for v in both))
+        BottomPoint(
+            round(place * RAY_STEP_M, 2), *(None if np.isnan(v) else round(float(v), 2) for v in both)
+        )
         for place, both in enumerate(zip(ray.depth, ray.sigma, strict=True))
     )
 
 
-def _tops(cast: Cast) -> tuple[tuple[float, float], ...]:
+def _tops(cast: CastInProgress) -> tuple[tuple[float, float], ...]:
     seen = () if cast.outlook is None else cast.outlook.tops
     return tuple((round(top.top.distance, 2), round(top.top.depth, 2)) for top in seen)

@@ -23,7 +23,7 @@ OK, BUG, USAGE, CONFIG, DEVICE, DATABASE = range(6)
 
 
 class _Place(NamedTuple):
-    """Where a command is: its module here, and what the list of commands says of it."""
+    """A command's module here, and its line in the list of commands."""
 
     module: str
     summary: str

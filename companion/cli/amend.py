@@ -23,7 +23,7 @@ from companion.lakebed.bed import Bed
 from companion.record.amendments import Amendment
 from companion.record.lakes import Lakes
 from companion.record.logbook import Logbook
-from companion.record.recording import CONFIG, Shelf
+from companion.record.recording import CONFIG_FILE, RecordingShelf
 from companion.report.words import size_words
 from companion.tackle import LineSpec, Rod
 from companion.tackle.quantities import Quantity
@@ -124,8 +124,8 @@ def _on_rod(
 
 def _settings_of(chosen: Chosen, name: str, config_path: Path | None) -> Settings:
     """Return the settings given, or those a trip was recorded with, or else those in force."""
-    folders = (chosen.folder, recording(name), Shelf(data_folder() / "recordings").folder_of(name))
-    kept = (folder / CONFIG for folder in folders if folder is not None)
+    folders = (chosen.folder, recording(name), RecordingShelf(data_folder() / "recordings").folder_of(name))
+    kept = (folder / CONFIG_FILE for folder in folders if folder is not None)
     found = next((path for path in kept if path.is_file()), None)
     return settings_in_force(config_path) if config_path or found is None else load(found)
 

@@ -12,7 +12,7 @@ from companion import config
 from companion.cli.common import command, config_option, settings_in_force
 from companion.clock import LiveClock
 from companion.config import Settings
-from companion.health.check import LISTEN, check
+from companion.health.check import LISTEN_S, check
 from companion.health.findings import Finding, summary
 from companion.voice.model import data_folder
 
@@ -24,7 +24,7 @@ FAILED, NOT_ALL_TRIED = 4, 6
 @click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
 @click.option("--quiet", is_flag=True, help="Do not try the speaker.")
 @click.option(
-    "--seconds", type=click.FloatRange(1, 60), default=LISTEN, show_default=True, help="Listen so long."
+    "--seconds", type=click.FloatRange(1, 60), default=LISTEN_S, show_default=True, help="Listen so long."
 )
 @click.option("--data", type=click.Path(path_type=Path), help="Another folder of logbook and recordings.")
 @config_option

@@ -196,7 +196,7 @@ def _contour_text(area: Area, every: float) -> str:
     return exchange.contours_to_geojson(found, area.plane)
 
 
-_PICTURES: Mapping[str, Callable[[pictures.Chart, LengthUnit], bytes]] = {
+_PICTURES: Mapping[str, Callable[[pictures.LakebedPicture, LengthUnit], bytes]] = {
     ".png": lambda chart, unit: png(pictures.svg(chart, unit)),
     ".svg": lambda chart, unit: pictures.svg(chart, unit).encode(),
     ".html": lambda chart, unit: pictures.html(chart, unit).encode(),

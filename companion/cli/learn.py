@@ -20,7 +20,7 @@ from companion.lakebed.bed import Bed
 from companion.lakebed.exchange import ToDegrees
 from companion.lakebed.projected import to_degrees
 from companion.record.lakes import Lakes
-from companion.record.learning import Conditions, Outcome, learn
+from companion.record.learning import Conditions, LearningOutcome, learn
 from companion.record.logbook import Logbook
 from companion.tackle.quantities import Quantity
 from companion.units import LengthUnit, spoken_depth
@@ -99,7 +99,7 @@ def _degrees(zone: str | None) -> ToDegrees | None:
         raise click.UsageError(str(error)) from error
 
 
-def _tell(outcome: Outcome, unit: LengthUnit, *, as_json: bool) -> None:
+def _tell(outcome: LearningOutcome, unit: LengthUnit, *, as_json: bool) -> None:
     if as_json:
         click.echo(msgspec.json.encode(outcome._asdict() | {"dropped": dict(outcome.dropped)}).decode())
         return
@@ -116,7 +116,7 @@ def _tell(outcome: Outcome, unit: LengthUnit, *, as_json: bool) -> None:
         click.echo(f"  it is {off} {way} than the map; the water may have stood otherwise: see --level")
 
 
-def _summary(outcome: Outcome) -> str:
+def _summary(outcome: LearningOutcome) -> str:
     if outcome.known_as is not None:
         return f"learned before, as {outcome.known_as}"
     parts = [f"{outcome.soundings} soundings"] if outcome.soundings or not outcome.marks else []

@@ -10,9 +10,9 @@ from typing import Any, NamedTuple
 import click
 import msgspec
 
-from companion.casting.plan import LEAST_CLEAR_SHARE, Ground, Plan, Target, ground, plan
+from companion.casting.plan import LEAST_CLEAR_SHARE, Plan, PlanningGround, Target, ground, plan
 from companion.casting.planning import CLEAR_HEIGHT_M
-from companion.casting.swim import MANNERS, Manner, Wish
+from companion.casting.swim import MANNER_NAMES, Manner, Wish
 from companion.cli.common import (
     command,
     config_option,
@@ -38,13 +38,13 @@ from companion.tackle import RodReach, calibrations, reaches
 from companion.tackle.quantities import Quantity
 from companion.units import Units, fine_compass
 
-AREA = 300.0
+PLAN_AREA_M = 300.0
 """Side of the square that is planned over around a place, m, and of the largest lake planned as a whole."""
 NEAR_HEIGHT_M = 0.3
 """How near to the bottom a metre counts unless told, m."""
 DIG_M, STAND_OFF_M = 0.9, 10.0
 """How far a rod may dig, and how far the boat stays off, unless told, m."""
-GRID = 2.0
+PLAN_GRID_M = 2.0
 """Distance of the grid's points, m."""
 MARK_EDGE_REACH = 60.0
 """How far along an edge from the mark on it is fished, m."""
@@ -84,7 +84,7 @@ def _latlon(_ctx: click.Context, _param: click.Parameter, value: str | None) -> 
 
 
 class _Asked(NamedTuple):
-    """What is to be fished, as it was typed; lengths in m."""
+    """The target as it was typed; lengths in m."""
 
     at: tuple[float, float] | None
     mark: str | None
@@ -144,7 +144,7 @@ class _Asked(NamedTuple):
 )
 @click.option("--from", "boat", callback=_latlon, metavar="LAT,LON", help="The boat stays here, LAT,LON.")
 @click.option("--anywhere", is_flag=True, help="Boat and cast may go where nothing is mapped, too.")
-@click.option("--manner", type=click.Choice(MANNERS), help="Only casts over such ground.")
+@click.option("--manner", type=click.Choice(MANNER_NAMES), help="Only casts over such ground.")
 @click.option(
     "--level", callback=_lengths, metavar="LENGTH", help="Today's water above the map's.  [default: none]"
 )
@@ -278,7 +278,7 @@ def _take_nmea(bed: Bed, path: Path, settings: Settings) -> None:
     sensing = Sensing({"sonar": SourceSettings()}, settings.boat.offsets())
     for chunk in FileSource("sonar", path).chunks():
         for t, reading in sensing.feed(chunk):
-            bed.take(t, reading)
+            bed.accept_reading(t, reading)
     bed.finish()
 
 
@@ -312,14 +312,14 @@ def _relief(area: Area, middle: tuple[float, float] | None, units: Units) -> Rel
     extent = area.surface.extent
     assert extent is not None
     west, south, east, north = extent
-    if middle is None and max(east - west, north - south) > AREA + 100.0:
+    if middle is None and max(east - west, north - south) > PLAN_AREA_M + 100.0:
         raise click.UsageError(
             f"the map is {units.distance(east - west)} by {units.distance(north - south)}: say where, "
             "with --at or --mark"
         )
     e, n = middle or ((west + east) / 2.0, (south + north) / 2.0)
-    half = AREA / 2.0 if middle else max(east - west, north - south) / 2.0
-    found = relief(area.surface, GRID, (e - half, n - half, e + half, n + half))
+    half = PLAN_AREA_M / 2.0 if middle else max(east - west, north - south) / 2.0
+    found = relief(area.surface, PLAN_GRID_M, (e - half, n - half, e + half, n + half))
     assert found is not None
     return found
 
@@ -348,7 +348,7 @@ def _target(area: Area, asked: _Asked, bottom: Relief, units: Units, *, clear: b
     return Target(name, target.lines, asked.within or target.within, asked.between)
 
 
-def _refusal(on: Ground, rods: Sequence[RodReach], target: Target, wish: Wish) -> str:
+def _refusal(on: PlanningGround, rods: Sequence[RodReach], target: Target, wish: Wish) -> str:
     """Return why there is no plan, and what comes nearest to one."""
     if wish.clear or wish.band is not None:
         nearest = max(plan(on, rods, target, wish, least_clear=0.0), key=lambda one: one.clear, default=None)
@@ -371,7 +371,7 @@ def _print(
         click.echo(refused)
         return
     click.echo(pictures.table(found, settings.units, clear=clear), nl=False)
-    for letter, one in zip(pictures.LETTERS, found, strict=False):
+    for letter, one in zip(pictures.PLAN_LETTERS, found, strict=False):
         lat, lon = area.plane.to_latlon(one.east, one.north)
         click.echo(f"{letter}  {_where_to_lie(one, f'{lat:.5f},{lon:.5f}', settings)}")
     click.echo("Estimates for fishing; not for navigation.")

@@ -12,16 +12,16 @@ from tqdm import tqdm
 
 from companion.cli.common import command, config_option, logbook_option, settings_in_force, warn
 from companion.cli.showing import Showing
-from companion.clock import Pace
+from companion.clock import ReplayPace
 from companion.config import Settings
 from companion.events import AnyEvent, to_json
 from companion.record import timeline
 from companion.record.lakes import Lakes
 from companion.record.logbook import Logbook
-from companion.replay import Day, KeepInTrip, find_day, look_ready, port_chunks, replay
+from companion.replay import KeepInTrip, RecordedDay, find_day, look_ready, port_chunks, replay
 from companion.sensing import Chunk
 from companion.sensing.sources import FileSource
-from companion.trip.assembly import RECORDING
+from companion.trip.assembly import RECORDING_WIRE
 from companion.trip.keep import Known
 from companion.voice.model import data_folder
 from companion.voice.speaker import Speaker, manner_of
@@ -64,7 +64,7 @@ def replay_command(
     settings = settings_in_force(config_path or recorded.config)
     look_ready(recorded, settings)
     book = logbook_path or data_folder() / "replays" / f"{recorded.name}.db"
-    held = Pace(pace or 1.0) if pace or speak else None
+    held = ReplayPace(pace or 1.0) if pace or speak else None
     with ExitStack() as stack:
         speaker = stack.enter_context(_speaker(settings, aloud=speak))
         shown = stack.enter_context(Showing(settings, speaker.say)) if on_page else None
@@ -107,17 +107,17 @@ def _told(
     def tell(event: AnyEvent) -> None:
         line = to_json(event).decode() if as_json else timeline.line(event, settings.units)
         tqdm.write(line, file=sys.stdout)
-        speaker.tell(event)
+        speaker.speak_event(event)
         if shown is not None:
             shown.event(event)
 
     return tell
 
 
-def _file_with_bar(day: Day) -> Iterator[Chunk]:
+def _file_with_bar(day: RecordedDay) -> Iterator[Chunk]:
     """Yield a recording's chunks, with a progress bar on a terminal."""
     size = day.recording.stat().st_size
     with tqdm(total=size, unit="B", unit_scale=True, desc=day.name, disable=None, leave=False) as bar:
-        for chunk in FileSource(RECORDING, day.recording).chunks():
+        for chunk in FileSource(RECORDING_WIRE, day.recording).chunks():
             yield chunk
             bar.update(len(chunk.data))

@@ -30,7 +30,7 @@ from companion.report.printing import to_pdf
 from companion.report.rods import rod_stories
 from companion.report.season import Outing, season_figures, season_page
 from companion.sensing.sources import FileSource
-from companion.trip.assembly import RECORDING
+from companion.trip.assembly import RECORDING_WIRE
 from companion.trip.keep import Known
 from companion.units import LengthUnit, Units
 from companion.voice.model import data_folder
@@ -246,7 +246,7 @@ def _replay_one(folder: Path, into: Path) -> Path:
         lakes = Lakes(book)
         if all(entry.recording == recorded.name for entry in book.trips()):
             lakes.clear()
-        chunks, known = FileSource(RECORDING, recorded.recording).chunks(), Known(book.beliefs())
+        chunks, known = FileSource(RECORDING_WIRE, recorded.recording).chunks(), Known(book.beliefs())
         keep = KeepInTrip(trip, lakes, recorded.recording)
         replay(recorded, settings, chunks, _silent, trip, known=known, keep=keep)
     return path

@@ -23,7 +23,7 @@ from companion.live.wires import sources_of
 from companion.record import timeline
 from companion.record.hold import hold
 from companion.record.meanwhile import usable_logbook
-from companion.record.recording import Limits
+from companion.record.recording import RecordingLimits
 from companion.replay import chosen_model
 from companion.voice.button import ButtonError, push_to_talk
 from companion.voice.grammar import Grammar, aboard
@@ -33,9 +33,9 @@ from companion.voice.model import ModelError, data_folder
 from companion.voice.recogniser import Recogniser, for_grammar
 from companion.voice.speaker import Speaker, SpeakerError, manner_of
 
-NONE = "none"
+NO_DEVICE = "none"
 """The name of a device that is not aboard."""
-PAIRED = "paired-devices"
+PAIRED_DEVICES_FILE = "paired-devices"
 """The file among the data that remembers which devices may use the page's buttons, by hash."""
 
 
@@ -61,7 +61,7 @@ def run_command(*, dry_run: bool, as_json: bool, data: Path | None, config_path:
         logbook = None if dry_run else usable_logbook(folder / "logbook.db", told.append)
         places = Places(logbook, folder / "recordings")
         parts = _parts(settings, open_parts, dry_run=dry_run)
-        page = open_parts.enter_context(LatePage(settings, _aloud(parts), folder / PAIRED))
+        page = open_parts.enter_context(LatePage(settings, _aloud(parts), folder / PAIRED_DEVICES_FILE))
         live = Live(
             settings,
             _text_in_force(config_path),
@@ -69,11 +69,11 @@ def run_command(*, dry_run: bool, as_json: bool, data: Path | None, config_path:
             places,
             _printer(settings, as_json=as_json),
             look=page.look,
-            limits=Limits(int(settings.recordings.most), int(settings.recordings.keep_free)),
+            limits=RecordingLimits(int(settings.recordings.most), int(settings.recordings.keep_free)),
         )
         page.tapped = live.tapped
         for text in told:
-            live.tell(text)
+            live.announce(text)
         for which in (signal.SIGTERM, signal.SIGINT):
             signal.signal(which, lambda _signal, _frame: live.stop())
         live.run()
@@ -93,12 +93,12 @@ def _text_in_force(path: Path | None) -> str:
 def _parts(settings: Settings, stack: contextlib.ExitStack, *, dry_run: bool) -> Parts:
     """Return the devices of this boat, as far as they can be had; what cannot is named."""
     missing: list[str] = []
-    recogniser = None if settings.voice.microphone == NONE else _recogniser(settings, missing)
-    speaker = None if dry_run or settings.voice.speaker == NONE else _speaker(settings, stack, missing)
+    recogniser = None if settings.voice.microphone == NO_DEVICE else _recogniser(settings, missing)
+    speaker = None if dry_run or settings.voice.speaker == NO_DEVICE else _speaker(settings, stack, missing)
     held = _button(settings, missing)
     parts = Parts(sources=tuple(sources_of(settings, LiveClock())), missing=missing)
     if speaker is not None:
-        parts = parts._replace(tell=speaker.tell)
+        parts = parts._replace(tell=speaker.speak_event)
     return parts if recogniser is None else with_ears(parts, settings, recogniser, speaker, held)
 
 

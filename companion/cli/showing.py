@@ -18,7 +18,7 @@ from companion.page import Page
 from companion.trip.agenda import Utterance
 from companion.trip.engine import Engine
 
-WAITING = 8
+MOST_WAITING_TAPS = 8
 """How many taps may wait for the engine."""
 
 
@@ -41,7 +41,7 @@ class Showing:
         say: Callable[[str], None],
         kept: Path | None = None,
     ) -> None:
-        self._taps: Queue[str] = Queue(WAITING)
+        self._taps: Queue[str] = Queue(MOST_WAITING_TAPS)
         self._say = say
         self._over = False
         self._open = False

@@ -22,10 +22,10 @@ from companion.voice.listening import Listened, Listener, listened
 from companion.voice.microphone import microphone_frames
 from companion.voice.model import data_folder
 from companion.voice.recogniser import for_grammar
-from companion.voice.sound import RATE, Samples, frames_of, level
+from companion.voice.sound import SAMPLE_RATE_HZ, Samples, frames_of, level
 from companion.voice.suppressor import can_suppress
 
-TEN = 10
+TEST_COMMANDS = 10
 """How many commands the guided test asks for."""
 
 
@@ -119,7 +119,7 @@ def _from_clips(clips: tuple[Path, ...], listener: Listener) -> Iterator[tuple[s
     """
     for clip in clips:
         samples = read_clip(clip)
-        if len(samples) > UTTERANCE_LIMIT_S * RATE:
+        if len(samples) > UTTERANCE_LIMIT_S * SAMPLE_RATE_HZ:
             for spoken in listened(frames_of(samples), listener):
                 yield f"{clip} {spoken.began:.1f} s", spoken
             listener.restart()
@@ -219,4 +219,4 @@ def asked_for(grammar: Grammar) -> list[str]:
     by_name: dict[str, list[str]] = {}
     for phrase, name in grammar.meanings.items():
         by_name.setdefault(name, []).append(phrase)
-    return [by_name[name][len(by_name[name]) // 3] for name in wanted if name in by_name][:TEN]
+    return [by_name[name][len(by_name[name]) // 3] for name in wanted if name in by_name][:TEST_COMMANDS]

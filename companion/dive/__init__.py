@@ -4,7 +4,7 @@ SI throughout (m, s, N, kg), temperatures in degrees Celsius, depths positive do
 """
 
 from companion.dive.backwards import lift_ratio_for, lure_for_reach
-from companion.dive.bottom import Bottom
+from companion.dive.bottom import SolverBottom
 from companion.dive.contact import (
     Contact,
     Stretch,
@@ -17,9 +17,9 @@ from companion.dive.contact import (
 from companion.dive.limits import DiveError
 from companion.dive.path import Path, Tow
 from companion.dive.rig import (
-    BRAID,
-    NYLON,
-    PVDF,
+    BRAID_KG_M3,
+    NYLON_KG_M3,
+    PVDF_KG_M3,
     STOP_RAMP_S,
     Line,
     Lure,
@@ -29,18 +29,17 @@ from companion.dive.rig import (
     steady,
     with_stop,
 )
-from companion.dive.solver import DEFAULT, Detail, solve, solve_many, tow
+from companion.dive.solver import DEFAULT_DETAIL, Detail, solve, solve_many, tow
 from companion.dive.stop import LONGEST_STOP_S, Stop, StopTracks, stop_to_clear, stop_tracks
 from companion.dive.water import Water
 
 __all__ = [
-    "BRAID",
-    "DEFAULT",
+    "BRAID_KG_M3",
+    "DEFAULT_DETAIL",
     "LONGEST_STOP_S",
-    "NYLON",
-    "PVDF",
+    "NYLON_KG_M3",
+    "PVDF_KG_M3",
     "STOP_RAMP_S",
-    "Bottom",
     "Contact",
     "Detail",
     "DiveError",
@@ -50,6 +49,7 @@ __all__ = [
     "Profile",
     "Retrieve",
     "Section",
+    "SolverBottom",
     "Stop",
     "StopTracks",
     "Stretch",

@@ -13,7 +13,7 @@ from companion.dive.solver import solve, solve_many
 
 MOST_LIFT = 4.0
 """Greatest lift ratio looked for."""
-CLOSE = 2e-4
+REACH_TOLERANCE = 2e-4
 """How near to the stated reach, as a share of it, a lift ratio must come."""
 
 
@@ -46,7 +46,7 @@ def _solved(reach: float, line: Line, lure: Lure, retrieve: Retrieve) -> float:
     lift, off = float(lift_at(reach)), 0.0
     for _ in range(8):
         off = reach - solve(line, replace(lure, lift_ratio=lift), retrieve).reach
-        if abs(off) <= CLOSE * max(reach, 0.5):
+        if abs(off) <= REACH_TOLERANCE * max(reach, 0.5):
             break
         lift = min(max(lift + off * float(lift_at(reach, 1)), 0.0), MOST_LIFT)
     return lift

@@ -17,24 +17,24 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from companion.dive.bottom import Bottom
+from companion.dive.bottom import SolverBottom
 from companion.dive.drag import cylinder_with_slope
 
 Floats = NDArray[np.float64]
 Vectors = NDArray[np.complex128]
 
-SURFACE = 50.0
+SURFACE_STIFFNESS_N_M = 50.0
 """Stiffness, N/m, with which the water surface holds a lure down that a line pulls up."""
-GROUND = 1000.0
+BOTTOM_STIFFNESS_N_M = 1000.0
 """Stiffness, N/m, with which the bottom holds a lure up."""
-SOFT = 0.005
+PENALTY_ONSET_M = 0.005
 """Depth, m, over which surface and bottom begin to hold: a sudden edge stops Newton's method."""
-SPLASH = 0.1
+LOAD_FADE_M = 0.1
 """Height above water, m, over which the load on a line fades to nothing."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Points:
+class Quadrature:
     """Points along the line and the sums that integrate over it.
 
     Attributes:
@@ -50,7 +50,7 @@ class Points:
     above: Floats
 
     @classmethod
-    def graded(cls, n: int, longest: float = 4.0) -> Points:
+    def graded(cls, n: int, longest: float = 4.0) -> Quadrature:
         """Return n pieces with a point in the middle of each (second order), the lowest the shortest.
 
         The line bends most at the lure; the uppermost piece is `longest` times the lowest.
@@ -61,7 +61,7 @@ class Points:
         return cls(np.cumsum(weight) - 0.5 * weight, weight, below, weight - below)
 
     @classmethod
-    def gauss(cls, n: int) -> Points:
+    def gauss(cls, n: int) -> Quadrature:
         """Return n Gauss-Legendre points (spectral order, for a smooth line as in a steady tow)."""
         x, w = np.polynomial.legendre.leggauss(n)
         # The k-th Legendre coefficient of the polynomial that is 1 at point j and 0 at the others.
@@ -125,9 +125,9 @@ class Case:
     mass: Floats | None = None
     each_axis: bool = False
     slide: float | None = None
-    bottom: Bottom | None = None
+    bottom: SolverBottom | None = None
 
-    def line_constants(self, points: Points, length: Floats) -> LineConstants:
+    def line_constants(self, points: Quadrature, length: Floats) -> LineConstants:
         """Return the constants at every point while so much line is out, m, (B,): (B, N), or (B, 1)."""
         if not self.knots.shape[1]:
             return self.lines
@@ -141,7 +141,7 @@ class Case:
 
 @dataclass(slots=True, eq=False)
 class Instant:
-    """What is known about one instant before it is solved; B cases, N points.
+    """The state of one instant before it is solved; B cases, N points.
 
     Velocities are rate * position + past: what a backward difference leaves open.
 
@@ -175,8 +175,10 @@ class Instant:
 
 def pressed(depth: Floats) -> tuple[Floats, Floats]:
     """Return how far a soft edge gives way before it holds, m, and its slope; soft over SOFT."""
-    soft = np.clip(depth / SOFT, 0.0, 1.0)
-    return np.where(depth > SOFT, depth - 0.5 * SOFT, 0.5 * SOFT * soft * soft), soft
+    soft = np.clip(depth / PENALTY_ONSET_M, 0.0, 1.0)
+    return np.where(
+        depth > PENALTY_ONSET_M, depth - 0.5 * PENALTY_ONSET_M, 0.5 * PENALTY_ONSET_M * soft * soft
+    ), soft
 
 
 def dot(a: Vectors, b: Vectors) -> Floats:
@@ -195,7 +197,7 @@ class Balance:
         tension: force along the line, N, (B, N).
     """
 
-    def __init__(self, case: Case, points: Points, now: Instant, phi: Floats) -> None:
+    def __init__(self, case: Case, points: Quadrature, now: Instant, phi: Floats) -> None:
         self.case, self.points, self.now, self.phi = case, points, now, phi
         self.along = np.exp(1j * phi)
         self.across = 1j * self.along
@@ -227,9 +229,9 @@ class Balance:
         self.normal = per_speed * self.sideways
         self.tangential = line.tangential * pace * sliding
         self.tangential_slope = 2.0 * line.tangential * pace if self.case.slide is None else 0.0 * speed
-        rise = np.clip(1.0 + self.line.imag / SPLASH, 0.0, 1.0)
+        rise = np.clip(1.0 + self.line.imag / LOAD_FADE_M, 0.0, 1.0)
         self.wet = rise * rise * (3.0 - 2.0 * rise)
-        self.wetting = 6.0 * rise * (1.0 - rise) / SPLASH
+        self.wetting = 6.0 * rise * (1.0 - rise) / LOAD_FADE_M
         self.load_in_water = 1j * line.weight - self.normal * self.across - self.tangential * self.along
         self.load = self.wet * self.load_in_water
 
@@ -248,11 +250,11 @@ class Balance:
         drag = np.abs(v.real) * v.real + 1j * np.abs(v.imag) * v.imag if case.each_axis else square
         force = -case.drag * (drag + 1j * self.lifting * square) - 1j * case.buoyancy
         self.out, self.outing = pressed(-self.lure.imag)
-        force = force + 1j * SURFACE * self.out
+        force = force + 1j * SURFACE_STIFFNESS_N_M * self.out
         if case.bottom is not None:
             self.dug, self.downward = case.bottom.pushed(self.lure)
             held, self.holding = pressed(self.dug)
-            force = force - GROUND * held * self.downward / np.abs(self.downward) ** 2
+            force = force - BOTTOM_STIFFNESS_N_M * held * self.downward / np.abs(self.downward) ** 2
         if case.mass is not None:
             force = force - case.mass * (self.now.rate * v + self.now.past_speed)
         self.force = force
@@ -302,9 +304,9 @@ class Balance:
         force: Vectors = -case.drag[:, None] * (drag + 1j * self.lifting[:, None] * square)
         lifting = (case.lift * self.taking_up * self.now.led)[:, None] * dot(self.heading[:, None], lure)
         force = force - 1j * (case.drag[:, None] * speed * v) * lifting
-        force = force - 1j * (SURFACE * self.outing)[:, None] * lure.imag
+        force = force - 1j * (SURFACE_STIFFNESS_N_M * self.outing)[:, None] * lure.imag
         if case.bottom is not None:
-            held = GROUND * self.holding * self.downward / np.abs(self.downward) ** 2
+            held = BOTTOM_STIFFNESS_N_M * self.holding * self.downward / np.abs(self.downward) ** 2
             force = force - held[:, None] * dot(self.downward[:, None], lure)
         if case.mass is not None:
             force = force - (case.mass * self.now.rate)[:, None] * moving

@@ -18,7 +18,7 @@ Vectors = NDArray[np.complex128]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Bottom:
+class SolverBottom:
     """Depth of the bottom along a cast; between the points a monotone cubic, so no step overshoots.
 
     Attributes:
@@ -51,7 +51,7 @@ class Bottom:
             object.__setattr__(self, name, value)
 
     @classmethod
-    def flat(cls, depth: float, length: float = 200.0) -> Bottom:
+    def flat(cls, depth: float, length: float = 200.0) -> SolverBottom:
         """Return a flat bottom of the given depth, m, from -length to length, m."""
         return cls(np.array([-length, length]), np.array([depth, depth]))
 

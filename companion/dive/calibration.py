@@ -36,7 +36,7 @@ from numpy.typing import NDArray
 
 from companion.dive.kept import kept
 from companion.dive.rig import Line, Lure, Retrieve
-from companion.dive.table import LIFTS, SHARES, Curves, Smooth, Table, dragged, lifted, solved
+from companion.dive.table import LIFT_RANGE, PATH_SHARES, Curves, Smooth, Table, dragged, lifted, solved
 
 Floats = NDArray[np.float64]
 
@@ -74,7 +74,7 @@ _ROOT_TWO_PI = (2.0 * np.pi) ** 0.5
 
 
 class Stated(msgspec.Struct, frozen=True):
-    """What is known of a lure beforehand.
+    """The prior of a lure.
 
     Attributes:
         lure: the lure with the lift ratio that makes it go as deep as stated.
@@ -93,7 +93,7 @@ class Stated(msgspec.Struct, frozen=True):
     drag_sigma: float = 0.38
 
 
-class Rig(msgspec.Struct, frozen=True):
+class CalibratedRig(msgspec.Struct, frozen=True):
     """A rod with a line on it.
 
     Attributes:
@@ -166,7 +166,7 @@ class Estimate(msgspec.Struct, frozen=True):
 
 
 class RigBelief(msgspec.Struct, frozen=True):
-    """What is believed of a rig: its reach and its true cast, m, and its reach before any touch."""
+    """The posterior of a rig: its reach and its true cast, m, and its reach before any touch."""
 
     reach: Estimate
     cast: Estimate
@@ -188,7 +188,7 @@ class Belief(msgspec.Struct, frozen=True):
     """
 
     stated: Stated
-    rigs: tuple[Rig, ...]
+    rigs: tuple[CalibratedRig, ...]
     evidence: tuple[Evidence, ...]
     lift_ratio: Estimate
     drag_factor: Estimate
@@ -214,7 +214,7 @@ class _Grid:
     two are shared by all rigs of the lure. The curves are those of its cells, flattened.
     """
 
-    def __init__(self, stated: Stated, rig: Rig) -> None:
+    def __init__(self, stated: Stated, rig: CalibratedRig) -> None:
         depth, drag, self.thickness, self.cast_log = np.ix_(
             stated.depth_sigma * _DEPTHS,
             stated.drag_sigma * _DRAGS,
@@ -250,7 +250,7 @@ class _Grid:
 
     def lift_for(self, reach: float, drag: float, cast: float) -> float:
         """Return the lift ratio that gives a reach, m, at one drag and cast (logarithms, as on the grid)."""
-        lifts = np.linspace(float(np.log(LIFTS[0])), float(np.log(LIFTS[1])), 400)
+        lifts = np.linspace(float(np.log(LIFT_RANGE[0])), float(np.log(LIFT_RANGE[1])), 400)
         reaches = self.table.reach(lifts, np.array(drag), np.array(cast))
         return float(np.exp(np.interp(reach, np.maximum.accumulate(reaches), lifts)))
 
@@ -266,7 +266,7 @@ class _Grid:
         lift, drag = (np.broadcast_to(a, self.prior.shape).ravel()[cells] for a in (self._lift, self._drag))
         curves = self.table.curves(lift, drag, cast_log)
         depth, away = curves.paths(drift, pace)
-        return Casts(SHARES * (curves.duration / pace)[:, None], away, depth)
+        return Casts(PATH_SHARES * (curves.duration / pace)[:, None], away, depth)
 
     def log_likelihood(self, seen: Evidence) -> Floats:
         """Return ln p(seen) on the grid, each cast scattering about the usual one or the one said."""
@@ -310,7 +310,7 @@ def _touched_by(soundings: Soundings, seen: Evidence, deep: Floats, away: Floats
     dug = dug.astype(np.float32) / -np.float32(seen.sigma)
     untouched, so_far = np.empty_like(dug), np.ones((len(dug), 1), np.float32)
     firsts = _stretches(seen.alike, float(away[:, 0].mean()))
-    for here in map(slice, firsts, [*firsts[1:], len(SHARES)]):
+    for here in map(slice, firsts, [*firsts[1:], len(PATH_SHARES)]):
         untouched[:, here] = so_far * ndtr(np.minimum.accumulate(dug[:, here], axis=1))
         so_far = untouched[:, here][:, -1:]
     return np.asarray(1.0 - untouched)
@@ -320,7 +320,7 @@ def _stretches(alike: float | None, way: float) -> list[int]:
     """Return where the stretches of a way, m, begin along which the bottom's error is one and the same."""
     if alike is None:
         return [0]
-    stretch = np.floor(SHARES * way / max(alike, 0.1)).astype(int)
+    stretch = np.floor(PATH_SHARES * way / max(alike, 0.1)).astype(int)
     return [0, *(np.flatnonzero(np.diff(stretch[:-1])) + 1).tolist()]
 
 
@@ -328,7 +328,7 @@ def _touch(touched: Floats, after: float | None, whole: Floats) -> Floats:
     """Return p of a touch told of, after so many s, for every path; `whole` is how long each takes, s."""
     if after is None:
         return np.asarray((1.0 - FALSE_TOUCHES) * touched[:, -1] + FALSE_TOUCHES, dtype=np.float64)
-    due = whole[:, None] * (0.5 * (SHARES[1:] + SHARES[:-1]))
+    due = whole[:, None] * (0.5 * (PATH_SHARES[1:] + PATH_SHARES[:-1]))
     width = np.hypot(CALL_DELAY, SPEED_SCATTER * due)
     density = np.exp(-0.5 * ((after - CALL_DELAY - due) / width) ** 2) / (width * _ROOT_TWO_PI)
     real = np.einsum("nk,nk->n", np.diff(touched, axis=1), density)
@@ -336,7 +336,7 @@ def _touch(touched: Floats, after: float | None, whole: Floats) -> Floats:
 
 
 @lru_cache(maxsize=24)
-def _grid(stated: Stated, rig: Rig) -> _Grid:
+def _grid(stated: Stated, rig: CalibratedRig) -> _Grid:
     """Return the grid of a rig; the first time, the model is solved for some 270 casts."""
     return _Grid(stated, rig)
 
@@ -356,7 +356,7 @@ def _solved_lift_logs(stated: Stated) -> Floats:
 
     drags = stated.drag_sigma * _DRAGS
     wanted = np.log(stated.depth) + stated.depth_sigma * _DEPTHS
-    low, high = (float(bound) for bound in np.log(np.clip(stated.lure.lift_ratio * _LIFT_RANGE, *LIFTS)))
+    low, high = (float(bound) for bound in np.log(np.clip(stated.lure.lift_ratio * _LIFT_RANGE, *LIFT_RANGE)))
     smooth = Smooth.of(reach, [(low, high), (drags[0], drags[-1])], _LIFT_NODES)
     lifts = np.linspace(low, high, 400)
     reaches = [np.maximum.accumulate(smooth(lifts, np.array(drag))[:, 0]) for drag in drags]
@@ -380,7 +380,7 @@ def _estimate(values: Floats, weight: Floats) -> Estimate:
 
 
 class Calibration:
-    """What is believed of one lure on its rigs, and how it changes with each touch.
+    """The belief about one lure on its rigs, updated with each touch.
 
     Raises:
         ValueError: no rig is given, two have one name, or evidence names a rig that is not there.
@@ -389,7 +389,7 @@ class Calibration:
     def __init__(
         self,
         stated: Stated,
-        rigs: Sequence[Rig],
+        rigs: Sequence[CalibratedRig],
         evidence: Iterable[Evidence] = (),
     ) -> None:
         self.stated = stated
@@ -402,12 +402,12 @@ class Calibration:
         self._take_up(evidence)
 
     @classmethod
-    def resume(cls, belief: Belief, rigs: Sequence[Rig] = ()) -> Calibration:
+    def resume(cls, belief: Belief, rigs: Sequence[CalibratedRig] = ()) -> Calibration:
         """Take up a stored belief, with further rigs when the lure has been tied to other lines since."""
         known = {rig.name: rig for rig in (*belief.rigs, *rigs)}
         return cls(belief.stated, list(known.values()), belief.evidence)
 
-    def with_rig(self, rig: Rig) -> Calibration:
+    def with_rig(self, rig: CalibratedRig) -> Calibration:
         """Return a calibration that knows the same and has one more rig; this one stays as it is."""
         return Calibration(self.stated, [*self.rigs.values(), rig], self.evidence)
 

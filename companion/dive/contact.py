@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from companion.dive.bottom import Bottom
+from companion.dive.bottom import SolverBottom
 from companion.dive.limits import DiveError
 from companion.dive.path import Path
 from companion.dive.rig import Line, Lure, Retrieve
@@ -75,7 +75,7 @@ class TreeTop:
     z_spread: float = 0.0
 
 
-def first_touch(path: Path, bottom: Bottom) -> tuple[float, float, float] | None:
+def first_touch(path: Path, bottom: SolverBottom) -> tuple[float, float, float] | None:
     """Return time, s, distance, m, and depth, m, of a free path's first touch of a bottom, None if none.
 
     Until the first touch the bottom changes nothing, so a path solved without it will do. Distance is
@@ -94,7 +94,7 @@ def first_touch(path: Path, bottom: Bottom) -> tuple[float, float, float] | None
     return t, at, float(bottom.depth(at))
 
 
-def contact(line: Line, lure: Lure, retrieve: Retrieve, bottom: Bottom) -> Contact:
+def contact(line: Line, lure: Lure, retrieve: Retrieve, bottom: SolverBottom) -> Contact:
     """Return how a lure goes over a bottom: its path along it, and where it touches and leaves.
 
     The lure slides without friction: it leaves where the line would lift it. The line itself does not
@@ -107,7 +107,7 @@ def contact(line: Line, lure: Lure, retrieve: Retrieve, bottom: Bottom) -> Conta
     return Contact(path, stretches(path, bottom))
 
 
-def stretches(path: Path, bottom: Bottom) -> tuple[Stretch, ...]:
+def stretches(path: Path, bottom: SolverBottom) -> tuple[Stretch, ...]:
     """Return the stretches of contact of a path solved over a bottom, in the order they are met."""
     if path.touching is None:
         raise DiveError("this path was solved without a bottom")

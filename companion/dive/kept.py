@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 Arrays = Mapping[str, NDArray[Any]]
 
 
-class Shelf(Protocol):
-    """Where arrays are kept by name. What it cannot give or take it does without a word."""
+class TableStore(Protocol):
+    """A store of arrays by name. It keeps silent about what it cannot read or write."""
 
     def load(self, name: str) -> Arrays | None:
         """Return the arrays kept under a name; None: there are none, or none that are whole."""
@@ -26,10 +26,10 @@ class Shelf(Protocol):
         """Keep arrays under a name."""
 
 
-_shelves: list[Shelf] = []
+_shelves: list[TableStore] = []
 
 
-def keep_on(shelf: Shelf | None) -> None:
+def keep_on(shelf: TableStore | None) -> None:
     """Keep from now on what is computed on a shelf; None: keep nothing."""
     _shelves[:] = [] if shelf is None else [shelf]
 

@@ -9,35 +9,35 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from companion.dive.balance import Balance, Case, Instant, Points
+from companion.dive.balance import Balance, Case, Instant, Quadrature
 from companion.dive.limits import DiveError
 from companion.dive.slack import ReelAndTip, SlackLines, advanced
 
 Floats = NDArray[np.float64]
 Vectors = NDArray[np.complex128]
 
-ORDER = 3
+BDF_ORDER = 3
 """Order of the backward differences once enough instants are known."""
-CLOSE = 3e-5
+NEWTON_TOLERANCE_RAD = 3e-5
 """Turn of the line, rad, at which a balance counts as solved."""
-BRISK = 2.0
+DAMPING_SPEED_M_S = 2.0
 """Sideways speed, m/s, added to the line's when Newton's method has failed once."""
-TRIES = 40
+NEWTON_MAX_ITERATIONS = 40
 """Newton steps before a solve is given up and the time step halved."""
-LEAP = 0.8
+MAX_TURN_PER_STEP_RAD = 0.8
 """Turn of the line, rad, in one time step that is not believed."""
 LEAST_PULL_N = 1e-3
 """Tension below which the line counts as slack."""
 NEARLY_IN = 0.25
 """Share of the line left at which a path may end early: at the boat a light lure has no steady balance."""
-SHORTEST = 1e-3
+MIN_STEP_S = 1e-3
 """Time step, s, below which a step that finds no balance is not halved again."""
 SLACK_STEP_S = 0.25
 """Longest time step while the line is slack."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Plan:
+class TimeGrid:
     """The instants to solve at, and what reel and boat do there; n instants after the start, B cases.
 
     Attributes:
@@ -55,14 +55,14 @@ class Plan:
     def __len__(self) -> int:
         return len(self.t)
 
-    def split(self, k: int, share: float = 0.5) -> Plan:
+    def split(self, k: int, share: float = 0.5) -> TimeGrid:
         """Return the plan with one more instant between k - 1 and k, at a share of the time between."""
         between = (a[k - 1] + share * (a[k] - a[k - 1]) for a in self._all())
-        return Plan(*(np.insert(a, k, m, axis=0) for a, m in zip(self._all(), between, strict=True)))
+        return TimeGrid(*(np.insert(a, k, m, axis=0) for a, m in zip(self._all(), between, strict=True)))
 
-    def until(self, k: int) -> Plan:
+    def until(self, k: int) -> TimeGrid:
         """Return the plan without instant k and what follows."""
-        return Plan(self.t[:k], self.length[:k], self.reeling[:k], self.tip[:k])
+        return TimeGrid(self.t[:k], self.length[:k], self.reeling[:k], self.tip[:k])
 
     def _all(self) -> tuple[Floats, Floats, Floats, Vectors]:
         return self.t, self.length, self.reeling, self.tip
@@ -122,7 +122,7 @@ def ahead_weights(times: list[Floats], t: Floats) -> list[Floats]:
 
 
 def solve_balance(
-    case: Case, points: Points, now: Instant, phi: Floats, brisk: float = 0.0
+    case: Case, points: Quadrature, now: Instant, phi: Floats, brisk: float = 0.0
 ) -> Balance | None:
     """Return the balance at an instant, by Newton's method from the angles phi; None if it fails.
 
@@ -132,7 +132,7 @@ def solve_balance(
     """
     inverse, last, share, change = None, math.inf, np.ones(len(phi)), np.zeros_like(phi)
     off = np.full(len(phi), math.inf)
-    for tried in range(TRIES):
+    for tried in range(NEWTON_MAX_ITERATIONS):
         balance = Balance(case, points, now, phi)
         worse = np.abs(balance.residual).max(axis=1) > 1.2 * off + 1e-9
         if worse.any() and share.min() > 0.05:
@@ -152,7 +152,7 @@ def solve_balance(
             return None
         share = np.minimum(1.0, 0.5 / (turn + 1e-30))
         phi = phi - share[:, None] * change
-        if worst < CLOSE:
+        if worst < NEWTON_TOLERANCE_RAD:
             return Balance(case, points, now, phi)
         if brisk > 0.0:
             brisk, inverse = (0.6 * brisk if brisk > 1e-3 else 0.0), None
@@ -172,7 +172,7 @@ class March:
     """
 
     def __init__(
-        self, case: Case, points: Points, plan: Plan, first: State, *, may_slacken: bool = False
+        self, case: Case, points: Quadrature, plan: TimeGrid, first: State, *, may_slacken: bool = False
     ) -> None:
         self.case, self.points, self.plan = case, points, plan
         self.known = [first]
@@ -189,7 +189,7 @@ class March:
             if state is None:
                 continue
             event = not self.known or (state.touching != self.known[-1].touching).any()
-            self.known = [state] if event else [*self.known[1 - ORDER :], state]
+            self.known = [state] if event else [*self.known[1 - BDF_ORDER :], state]
             k, self.tries = k + 1, 0
             yield state
             if (
@@ -209,18 +209,18 @@ class March:
         now = self._instant(k)
         balance = solve_balance(self.case, self.points, now, guess)
         if balance is None:
-            balance = solve_balance(self.case, self.points, now, self.known[-1].phi, brisk=BRISK)
-        if balance is not None and np.abs(balance.phi - self.known[-1].phi).max() > LEAP:
+            balance = solve_balance(self.case, self.points, now, self.known[-1].phi, brisk=DAMPING_SPEED_M_S)
+        if balance is not None and np.abs(balance.phi - self.known[-1].phi).max() > MAX_TURN_PER_STEP_RAD:
             balance = None
         if balance is not None and not (self.may_slacken and (balance.tension <= LEAST_PULL_N).any()):
             return state_of(self.plan.t[k], balance)
         if self.may_slacken and step <= 1.01 * SLACK_STEP_S:
             self.slack = self._let_go(k - 1)
             return None
-        if step < SHORTEST and (self.plan.length[k] < NEARLY_IN * self.plan.length[0]).all():
+        if step < MIN_STEP_S and (self.plan.length[k] < NEARLY_IN * self.plan.length[0]).all():
             self.plan = self.plan.until(k)
             return None
-        if step < SHORTEST:
+        if step < MIN_STEP_S:
             raise self._lost(k)
         self.plan, self.tries = self.plan.split(k), self.tries + 1
         if self.tries > 2:
@@ -243,7 +243,7 @@ class March:
         )
         found = advanced(line, self.case, self.points, then)
         if found is None:
-            if step < SHORTEST:
+            if step < MIN_STEP_S:
                 raise self._lost(k)
             self.plan = self.plan.split(k)
             return None
@@ -318,7 +318,7 @@ def state_of(t: Floats, balance: Balance) -> State:
     )
 
 
-def let_go(last: State, points: Points, length: Floats, tip: Vectors) -> SlackLines:
+def let_go(last: State, points: Quadrature, length: Floats, tip: Vectors) -> SlackLines:
     """Return the lines of a solved instant as ones that may lie slack; length of line, m, and tip, (B,)."""
     chords = length[:, None] * points.weight * np.exp(1j * last.phi)
     nodes = tip[:, None] - np.cumsum(chords[:, ::-1], axis=1)[:, ::-1]

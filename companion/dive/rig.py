@@ -9,7 +9,7 @@ import numpy as np
 from companion.dive.limits import DiveError, within
 from companion.dive.water import Water
 
-NYLON, PVDF, BRAID = 1140.0, 1780.0, 970.0
+NYLON_KG_M3, PVDF_KG_M3, BRAID_KG_M3 = 1140.0, 1780.0, 970.0
 """Densities of line materials, kg/m3: nylon, polyvinylidene fluoride ("fluorocarbon"), UHMWPE braid."""
 
 
@@ -56,7 +56,7 @@ class Line:
     """
 
     diameter: float
-    density: float = NYLON
+    density: float = NYLON_KG_M3
     drag_factor: float = 1.0
     normal_drag: float | None = None
     tangential_drag: float = 0.02

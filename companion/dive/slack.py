@@ -17,7 +17,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from companion.dive.balance import GROUND, SPLASH, SURFACE, Case, Points, dot, pressed
+from companion.dive.balance import (
+    BOTTOM_STIFFNESS_N_M,
+    LOAD_FADE_M,
+    SURFACE_STIFFNESS_N_M,
+    Case,
+    Quadrature,
+    dot,
+    pressed,
+)
 from companion.dive.drag import cylinder_with_slope
 
 Floats = NDArray[np.float64]
@@ -33,7 +41,7 @@ CREEP_MPS = 0.03
 DAMPING_SPEED_MPS = 0.1
 """Speed added to those that the slope of the drag is taken at in the first Newton step; later less."""
 NEWTON_TOLERANCE_M = 1e-3
-NEWTON_MAX_ITERATIONS = 12
+SLACK_NEWTON_MAX_ITERATIONS = 12
 """Where these do not do, a shorter step in time does sooner than more of them."""
 LINE_SEARCH_TRIES = 3
 SEARCHED_FROM_M = 2e-3
@@ -81,7 +89,7 @@ class SlackLines:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ReelAndTip:
-    """What reel and rod tip do until the next instant.
+    """The acts of reel and rod tip until the next instant.
 
     Attributes:
         step: time until then, s.
@@ -96,7 +104,7 @@ class ReelAndTip:
     tip: Vectors
 
 
-def advanced(lines: SlackLines, case: Case, points: Points, then: ReelAndTip) -> SlackLines | None:
+def advanced(lines: SlackLines, case: Case, points: Quadrature, then: ReelAndTip) -> SlackLines | None:
     """Return the lines at the next instant; None where no balance was found for one of them."""
     step = _Step(lines, case, points, then)
     nodes = step.balanced(lines.nodes + then.step * lines.moving)
@@ -106,7 +114,7 @@ def advanced(lines: SlackLines, case: Case, points: Points, then: ReelAndTip) ->
 class _Step:
     """One step in time: the force on the nodes at a trial of their places."""
 
-    def __init__(self, was: SlackLines, case: Case, points: Points, then: ReelAndTip) -> None:
+    def __init__(self, was: SlackLines, case: Case, points: Quadrature, then: ReelAndTip) -> None:
         self.was, self.case, self.then = was, case, then
         self.h = then.step
         self.rest = then.length[:, None] * points.weight
@@ -121,13 +129,13 @@ class _Step:
         self.along = chords / (np.abs(chords) + 1e-9)
         self.across = 1j * self.along
         self.sliding = then.reeling[:, None] * points.xi * self.along
-        rise = np.clip(1.0 + self.middles.imag / SPLASH, 0.0, 1.0)
+        rise = np.clip(1.0 + self.middles.imag / LOAD_FADE_M, 0.0, 1.0)
         self.wet = rise * rise * (3.0 - 2.0 * rise)
 
     def balanced(self, nodes: Vectors) -> Vectors | None:
         """Return the nodes in balance, by Newton's method; None where it finds none for one line."""
         force, damping = self.force(nodes), DAMPING_SPEED_MPS
-        for _ in range(NEWTON_MAX_ITERATIONS):
+        for _ in range(SLACK_NEWTON_MAX_ITERATIONS):
             move = self._newton_move(force, damping)
             if move is None:
                 return None
@@ -215,13 +223,13 @@ class _Step:
     def _held(self, place: Vectors) -> tuple[Vectors, list[Vectors]]:
         """Return the force of surface and bottom on the lures, N, and its derivatives by x and z."""
         out, outing = pressed(-place.imag)
-        force: Vectors = np.asarray(1j * SURFACE * out)
-        slopes: list[Vectors] = [0.0 * place, np.asarray(-1j * SURFACE * outing)]
+        force: Vectors = np.asarray(1j * SURFACE_STIFFNESS_N_M * out)
+        slopes: list[Vectors] = [0.0 * place, np.asarray(-1j * SURFACE_STIFFNESS_N_M * outing)]
         if self.case.bottom is None:
             return force, slopes
         dug, down = self.case.bottom.pushed(place)
         held, holding = pressed(dug)
-        normal = GROUND * down / np.abs(down) ** 2
+        normal = BOTTOM_STIFFNESS_N_M * down / np.abs(down) ** 2
         slopes = [
             np.asarray(s - normal * holding * dot(down, np.full_like(down, d)))
             for s, d in zip(slopes, (1.0, 1j), strict=True)

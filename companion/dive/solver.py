@@ -9,10 +9,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from companion.dive.balance import Case, Instant, LineConstants, Points
-from companion.dive.bottom import Bottom
+from companion.dive.balance import Case, Instant, LineConstants, Quadrature
+from companion.dive.bottom import SolverBottom
 from companion.dive.limits import DiveError, within
-from companion.dive.march import March, Plan, State, solve_balance, state_of
+from companion.dive.march import March, State, TimeGrid, solve_balance, state_of
 from companion.dive.path import Path, Tow
 from companion.dive.rig import TIP_HEIGHTS_M, Line, Lure, Profile, Retrieve, Section
 from companion.dive.water import Water
@@ -21,11 +21,11 @@ from companion.units import GRAVITY
 Floats = NDArray[np.float64]
 Vectors = NDArray[np.complex128]
 
-PIECES = 10
+LINE_PIECES = 10
 """Pieces of line in a retrieve; three times as many where it may go slack."""
-STEP = 0.1
+MAX_STEP_SHARE = 0.1
 """Longest time step, as a share of the time in which the line left would be taken in."""
-GROWTH = 1.35
+MAX_STEP_GROWTH = 1.35
 """How much longer than the one before a time step may be."""
 TOW_POINTS = 32
 """Points on a towed line."""
@@ -39,24 +39,24 @@ LONGEST_STILL = 0.5
 
 @dataclass(frozen=True, slots=True)
 class Detail:
-    """How finely a retrieve is solved: pieces of line, longest step, growth from step to step.
+    """The fineness of a solve: pieces of line, longest step, growth from step to step.
 
     The default gives the reach within 0.5 %; `finer` halves pieces and steps.
     """
 
-    pieces: int = PIECES
-    step: float = STEP
-    growth: float = GROWTH
+    pieces: int = LINE_PIECES
+    step: float = MAX_STEP_SHARE
+    growth: float = MAX_STEP_GROWTH
 
     def finer(self, times: int = 2) -> Detail:
         """Return pieces, steps and growth divided so many times."""
         return Detail(self.pieces * times, self.step / times, 1.0 + (self.growth - 1.0) / times)
 
 
-DEFAULT = Detail()
+DEFAULT_DETAIL = Detail()
 
 
-def case_of(rigs: Sequence[tuple[Line, Lure]], water: Water, bottom: Bottom | None = None) -> Case:
+def case_of(rigs: Sequence[tuple[Line, Lure]], water: Water, bottom: SolverBottom | None = None) -> Case:
     """Return lines with their lures as the kernel's constants.
 
     Raises:
@@ -134,7 +134,7 @@ def instants(
     reel, boat = retrieve.reel, retrieve.boat
     changes = sorted({k for k in (*reel.times, *boat.times) if 0.0 < k < end} | {end})
     pace = max(*reel.speeds, *(abs(v) for v in boat.speeds), 0.05)
-    first = min(0.01 * full, 0.4) / pace * detail.step / STEP
+    first = min(0.01 * full, 0.4) / pace * detail.step / MAX_STEP_SHARE
     times, t, h = [0.0], 0.0, first
     for change in changes:
         while t < change - 1e-9:
@@ -142,7 +142,7 @@ def instants(
             left = full - reel.distance(t)
             longest = min(detail.step * (left + 0.1 * full) / 1.1 / speed, still)
             onset = min((o for o in onsets if o > full - left), default=math.inf)
-            longest = min(longest, detail.step / STEP * max(onset / 6.0, 0.0025 * full) / speed)
+            longest = min(longest, detail.step / MAX_STEP_SHARE * max(onset / 6.0, 0.0025 * full) / speed)
             h = min(h, longest)
             rest = change - t
             h = rest if rest < 1.05 * h else min(h, 0.5 * rest) if rest < 2.0 * h else h
@@ -153,16 +153,16 @@ def instants(
     return np.array(times)
 
 
-def plan_of(retrieve: Retrieve, times: Floats, full: float) -> Plan:
+def plan_of(retrieve: Retrieve, times: Floats, full: float) -> TimeGrid:
     """Return the plan of one retrieve at the given times, with `full` m of line out at first."""
     reeled = np.array([retrieve.reel.distance(t) for t in times])
     drawn = np.array([retrieve.boat.distance(t) for t in times])
     reeling = np.interp(times, retrieve.reel.times, retrieve.reel.speeds)
     tip = -drawn - 1j * retrieve.tip_height
-    return Plan(times[:, None], (full - reeled)[:, None], reeling[:, None], tip[:, None])
+    return TimeGrid(times[:, None], (full - reeled)[:, None], reeling[:, None], tip[:, None])
 
 
-def landed(case: Case, points: Points, plan: Plan, landing: Vectors) -> State:
+def landed(case: Case, points: Quadrature, plan: TimeGrid, landing: Vectors) -> State:
     """Return the first state of casts: straight lines from the rod tip to the lure at rest."""
     reach = landing - plan.tip[0]
     phi = np.repeat((np.angle(-reach) % (2.0 * math.pi))[:, None], len(points.xi), axis=1)
@@ -187,10 +187,10 @@ def solve(
     lure: Lure,
     retrieve: Retrieve,
     *,
-    bottom: Bottom | None = None,
+    bottom: SolverBottom | None = None,
     start: Tow | None = None,
     until: float | None = None,
-    detail: Detail = DEFAULT,
+    detail: Detail = DEFAULT_DETAIL,
 ) -> Path:
     """Return the path of a lure that is cast and retrieved.
 
@@ -219,7 +219,7 @@ def solve(
     times = instants(retrieve, [lure.onset], end, full, detail, still)
     case = case_of([(line, lure)], retrieve.water, bottom)
     may_slacken = slackens(retrieve)
-    points = Points.graded((3 if may_slacken else 1) * detail.pieces)
+    points = Quadrature.graded((3 if may_slacken else 1) * detail.pieces)
     plan = plan_of(retrieve, times, full)
     if start is None:
         first = landed(case, points, plan, np.array([retrieve.cast + 0j]))
@@ -237,7 +237,7 @@ def slackens(retrieve: Retrieve) -> bool:
     return len(reel.times) + len(boat.times) > 2 or reel.speeds[0] + boat.speeds[0] < least
 
 
-def towed(case: Case, points: Points, length: float, speed: float, tip_height: float) -> State:
+def towed(case: Case, points: Quadrature, length: float, speed: float, tip_height: float) -> State:
     """Return the steady state of a line of the given length, m, towed at a speed, m/s, the lure at +x."""
     n = len(points.xi)
     velocity = np.array([-speed + 0j])
@@ -298,7 +298,7 @@ def tow(
     case = case_of([(line, lure)], Water(temperature))
     if sliding_at_full_speed:
         case = replace(case, slide=speed)
-    points = Points.gauss(TOW_POINTS)
+    points = Quadrature.gauss(TOW_POINTS)
     state = towed(case, points, length, speed, tip_height)
     x, z = state.lure[0].real, state.lure[0].imag
     return Tow(
@@ -314,7 +314,7 @@ def tow(
 
 
 def solve_many(
-    rigs: Sequence[tuple[Line, Lure]], retrieves: Sequence[Retrieve], detail: Detail = DEFAULT
+    rigs: Sequence[tuple[Line, Lure]], retrieves: Sequence[Retrieve], detail: Detail = DEFAULT_DETAIL
 ) -> list[Path]:
     """Return the paths of many steady retrieves, solved together: some ten times quicker than one by one.
 
@@ -329,7 +329,7 @@ def solve_many(
 def solve_together(
     rigs: Sequence[tuple[Line, Lure]],
     retrieves: Sequence[Retrieve],
-    detail: Detail = DEFAULT,
+    detail: Detail = DEFAULT_DETAIL,
     ends: Sequence[float] | None = None,
 ) -> list[Path]:
     """Return what `solve_many` does, but every path with the same number of instants, past the boat too.
@@ -341,7 +341,7 @@ def solve_together(
     ):
         raise DiveError("retrieves solved together need one temperature and constant speeds")
     plan = shared_plan(rigs, retrieves, detail, [line_left(r) for r in retrieves] if ends is None else ends)
-    case, points = case_of(rigs, retrieves[0].water), Points.graded(detail.pieces)
+    case, points = case_of(rigs, retrieves[0].water), Quadrature.graded(detail.pieces)
     first = landed(case, points, plan, np.array([r.cast + 0j for r in retrieves]))
     march = March(case, points, plan, first)
     states = list(march)
@@ -350,7 +350,7 @@ def solve_together(
 
 def shared_plan(
     rigs: Sequence[tuple[Line, Lure]], retrieves: Sequence[Retrieve], detail: Detail, ends: Sequence[float]
-) -> Plan:
+) -> TimeGrid:
     """Return a plan in which all cases take in the same shares of their line at the same instants.
 
     ``ends`` is the line left, m, at which each is over.
@@ -367,14 +367,14 @@ def shared_plan(
     tip = -t * np.array([r.boat.speeds[0] for r in retrieves]) - 1j * np.array(
         [r.tip_height for r in retrieves]
     )
-    return Plan(t, length, np.repeat(speed[None, :], len(times), axis=0), tip)
+    return TimeGrid(t, length, np.repeat(speed[None, :], len(times), axis=0), tip)
 
 
-FILL = np.arange(4) / 4.0
+FILL_SHARES = np.arange(4) / 4.0
 """Where within a time step a path is filled in by a cubic."""
 
 
-def paths(states: Sequence[State], plan: Plan, bottom: Bottom | None = None) -> list[Path]:
+def paths(states: Sequence[State], plan: TimeGrid, bottom: SolverBottom | None = None) -> list[Path]:
     """Return the paths that solved states and their plan make, one per case."""
     t, length, tip = plan.t, plan.length, plan.tip
     lure = np.array([s.lure for s in states])
@@ -406,14 +406,14 @@ def one_path(
     pull: Floats,
     tip: Floats,
     touching: NDArray[np.bool_],
-    bottom: Bottom | None,
+    bottom: SolverBottom | None,
 ) -> Path:
     """Return one path from its instants, filled in between by cubics; shapes (n,).
 
     What the cubics and the give of the bottom leave below it lies on it.
     """
     h = np.diff(t)[:, None]
-    u = FILL
+    u = FILL_SHARES
     a, b, va, vb = lure[:-1, None], lure[1:, None], velocity[:-1, None], velocity[1:, None]
     filled = (
         a * (1.0 + 2.0 * u) * (1.0 - u) ** 2

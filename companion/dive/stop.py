@@ -13,14 +13,14 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from companion.dive.balance import Case, Points
+from companion.dive.balance import Case, Quadrature
 from companion.dive.contact import TreeTop, clearance
 from companion.dive.limits import DiveError
 from companion.dive.march import March, let_go
 from companion.dive.path import Path
 from companion.dive.rig import STOP_RAMP_S, Line, Lure, Profile, Retrieve
 from companion.dive.slack import ReelAndTip, SlackLines, advanced
-from companion.dive.solver import DEFAULT, case_of, instants, landed, line_left, paths, plan_of
+from companion.dive.solver import DEFAULT_DETAIL, case_of, instants, landed, line_left, paths, plan_of
 
 Floats = NDArray[np.float64]
 
@@ -142,8 +142,8 @@ class _Retrieved:
             raise DiveError("only a retrieve of one constant speed, from a boat of one, can be given a stop")
         full = math.hypot(retrieve.cast, retrieve.tip_height)
         end = (full - line_left(retrieve)) / max(retrieve.speed, SLOWEST_REEL_MPS)
-        self.rig, self.retrieve, self.points = (line, lure), retrieve, Points.graded(PIECES)
-        plan = plan_of(retrieve, instants(retrieve, [lure.onset], end, full, DEFAULT, np.inf), full)
+        self.rig, self.retrieve, self.points = (line, lure), retrieve, Quadrature.graded(PIECES)
+        plan = plan_of(retrieve, instants(retrieve, [lure.onset], end, full, DEFAULT_DETAIL, np.inf), full)
         case = self.case(1)
         first = landed(case, self.points, plan, np.array([retrieve.cast + 0j]))
         march = March(case, self.points, plan, first)
@@ -183,7 +183,7 @@ def _tracks_of(
 
 
 class _Reel:
-    """What reel and rod tip do about a stop; times are s since the stop began."""
+    """The acts of reel and rod tip in a stop; times are s since the stop began."""
 
     def __init__(self, retrieve: Retrieve, length: float, solved_at: float, until_stop: float) -> None:
         self.speed, self.drift = float(retrieve.reel.speeds[0]), float(retrieve.boat.speeds[0])
@@ -218,7 +218,7 @@ class _Reel:
 def _followed(
     lines: SlackLines,
     case: Case,
-    points: Points,
+    points: Quadrature,
     reel: _Reel,
     ends: Floats,
     lasts: float,
@@ -247,7 +247,7 @@ def _followed(
 
 
 def _stepped(
-    lines: SlackLines, case: Case, points: Points, reel: _Reel, t: Floats, step: float, ends: Floats
+    lines: SlackLines, case: Case, points: Quadrature, reel: _Reel, t: Floats, step: float, ends: Floats
 ) -> SlackLines:
     """Return the lines `step` s after times t, in as many steps as it takes to find a balance.
 

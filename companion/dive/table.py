@@ -26,9 +26,9 @@ from companion.dive.solver import solve_together
 
 Floats = NDArray[np.float64]
 
-LIFTS: Final = (0.05, 4.0)
+LIFT_RANGE: Final = (0.05, 4.0)
 """Least and greatest lift ratio considered."""
-SHORTEST, LONGEST = 0.16, 1.7
+SHORTEST_CAST_SHARE, LONGEST_CAST_SHARE = 0.16, 1.7
 """Range of casts a table spans, in usual casts: ten yards said of a rod that casts 45, with the scatter."""
 
 _STEPS = 41
@@ -51,7 +51,7 @@ def _shares() -> Floats:
     return np.asarray(even - _GATHERED * np.sin(2.0 * np.pi * even) / (2.0 * np.pi))
 
 
-SHARES: Final = _shares()
+PATH_SHARES: Final = _shares()
 """Points on a path, as shares of the line taken in from the landing until the lure is at the boat."""
 
 
@@ -126,10 +126,10 @@ class Curves:
         share = np.reshape(self._drifted(drift, pace), (-1, 1)).astype(np.float32)
         polar = self._still if not share.any() else self._still + share * (self._lean + share * self._bend)
         # A lure that has passed below the rod tip is only lifted from there: its retrieve is over.
-        angle = polar[:, : len(SHARES)]
+        angle = polar[:, : len(PATH_SHARES)]
         passed = np.where(angle < 0.5 * np.pi, np.inf, angle).min(axis=1, keepdims=True)
         angle = np.minimum(angle, passed.astype(np.float32))
-        off = polar[:, len(SHARES) :] * self._line
+        off = polar[:, len(PATH_SHARES) :] * self._line
         deep = np.maximum(off * np.sin(angle) - np.float32(self._tip), 0.0)
         return np.asarray(deep), np.asarray(off * np.cos(angle))
 
@@ -217,7 +217,7 @@ class Table:
         return Curves(
             duration=(full - end) / self._speed,
             reach=np.maximum(still[:, 0], 0.0) * length,
-            _line=(full[:, None] - SHARES * (full - end)[:, None]).astype(np.float32),
+            _line=(full[:, None] - PATH_SHARES * (full - end)[:, None]).astype(np.float32),
             _speed=self._speed,
             _tip=tip,
             _still=still[:, 1:].astype(np.float32),
@@ -232,8 +232,8 @@ class Table:
         """
         curves = self.curves(*(np.array([each]) for each in (lift, drag, cast)))
         (deep,), (away,) = curves.paths()
-        until = max(int(np.append(np.flatnonzero(away < 0.0), len(SHARES))[0]), 2)
-        return (SHARES * float(curves.duration[0]))[:until], away[:until], deep[:until]
+        until = max(int(np.append(np.flatnonzero(away < 0.0), len(PATH_SHARES))[0]), 2)
+        return (PATH_SHARES * float(curves.duration[0]))[:until], away[:until], deep[:until]
 
     def _changes(self, points: Floats) -> Floats:
         """Return what a drifting boat adds: with the share of `_MOST_DRIFT` it does, and with its square.
@@ -268,7 +268,7 @@ def _rise(lifts: Floats, drags: Floats) -> float:
 
     Along it the range of lifts is narrow.
     """
-    row, column = np.nonzero(lifts < np.log(LIFTS[1]) - 1e-6)
+    row, column = np.nonzero(lifts < np.log(LIFT_RANGE[1]) - 1e-6)
     plane = np.stack([np.ones(len(row)), row, drags[column]], axis=1)
     return float(np.linalg.lstsq(plane, lifts[row, column])[0][2])
 
@@ -277,8 +277,10 @@ def _cast_range(retrieve: Retrieve, spread: float) -> tuple[float, float]:
     """Return the range of ln of casts over the usual one that a table spans."""
     heights, metres = _LEAST_CASTS
     least = max(heights * retrieve.tip_height, metres) / retrieve.cast
-    low = float(np.log(max(SHORTEST, least)))
-    return min(low, -spread), max(float(np.log(min(LONGEST, LONGEST_CAST_M / retrieve.cast))), spread)
+    low = float(np.log(max(SHORTEST_CAST_SHARE, least)))
+    return min(low, -spread), max(
+        float(np.log(min(LONGEST_CAST_SHARE, LONGEST_CAST_M / retrieve.cast))), spread
+    )
 
 
 def at_boat(cast: Floats, tip_height: float) -> Floats:
@@ -300,9 +302,9 @@ def _shape(path: Path, retrieve: Retrieve) -> Floats:
     below, x = path.z + retrieve.tip_height, path.x
     end = float(at_boat(np.array(retrieve.cast), retrieve.tip_height))
     share = (path.line_out[0] - path.line_out) / (path.line_out[0] - end)
-    line = path.line_out[0] - SHARES * (path.line_out[0] - end)
-    below, x = np.interp(SHARES, share, below), np.interp(SHARES, share, x)
-    far = np.where(share[-1] > SHARES - 1e-9, np.hypot(below, x) / line, 1.0)
+    line = path.line_out[0] - PATH_SHARES * (path.line_out[0] - end)
+    below, x = np.interp(PATH_SHARES, share, below), np.interp(PATH_SHARES, share, x)
+    far = np.where(share[-1] > PATH_SHARES - 1e-9, np.hypot(below, x) / line, 1.0)
     return np.concatenate(([path.reach / retrieve.cast], np.arctan2(below, x), far))
 
 
@@ -333,4 +335,4 @@ def dragged(line: Line, drag: float) -> Line:
 
 def lifted(lure: Lure, lift: float) -> Lure:
     """Return a lure with the lift ratio exp(lift), at most the greatest of LIFTS."""
-    return replace(lure, lift_ratio=min(float(np.exp(lift)), LIFTS[1]))
+    return replace(lure, lift_ratio=min(float(np.exp(lift)), LIFT_RANGE[1]))

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from companion.dive.limits import within
 
-COLDEST, WARMEST = 0.0, 40.0
+COLDEST_WATER_C, WARMEST_WATER_C = 0.0, 40.0
 """Range of water temperature the formulas are used in, degrees Celsius."""
 
 
@@ -22,7 +22,7 @@ class Water:
     temperature: float = 15.0
 
     def __post_init__(self) -> None:
-        within("water temperature", self.temperature, COLDEST, WARMEST, "degrees Celsius")
+        within("water temperature", self.temperature, COLDEST_WATER_C, WARMEST_WATER_C, "degrees Celsius")
 
     @property
     def density(self) -> float:

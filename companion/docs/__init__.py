@@ -5,7 +5,7 @@ The reference, and the pictures, are made by `python -m companion.docs` from the
 
 from importlib.resources import files
 
-PAGES = (
+PAGE_NAMES = (
     "index",
     "tutorial",
     "aboard",
@@ -27,12 +27,12 @@ def picture(name: str) -> str | None:
 
 
 def title(name: str) -> str:
-    """Return the title of a page of `PAGES`: its first heading."""
+    """Return the title of a page of `PAGE_NAMES`: its first heading."""
     return page(name).partition("\n")[0].removeprefix("# ")
 
 
 def page(name: str) -> str:
-    """Return the Markdown text of a page of `PAGES`.
+    """Return the Markdown text of a page of `PAGE_NAMES`.
 
     Raises:
         FileNotFoundError: there is no such page.

@@ -17,7 +17,7 @@ from companion.cli.help import CAUTIONS, in_users_unit
 from companion.tackle.quantities import Kind, Quantity
 from companion.voice import grammar
 
-BEGINNING = """# Reference
+HEAD_OF_PAGE = """# Reference
 
 Made from the program by `python -m companion.docs`; what is not in here is not in the program.
 [All pages](index.md).
@@ -43,7 +43,7 @@ by the pace of its bytes. A replay goes into a logbook of its own, made anew eac
 `~/.local/share/companion/replays/`.
 """
 
-SI = {
+SI_UNITS = {
     "length": "m",
     "speed": "m/s",
     "strength": "N",
@@ -55,7 +55,7 @@ SI = {
 }
 """What a number of each kind is in once it has been read."""
 
-MANY = 7
+MOST_LISTED_WORDS = 7
 """Words of a slot that are still all listed."""
 
 _PLAIN: dict[object, str] = {str: "text", int: "whole number", float: "number", bool: "true or false"}
@@ -63,7 +63,7 @@ _PLAIN: dict[object, str] = {str: "text", int: "whole number", float: "number", 
 
 def reference() -> str:
     """Return the whole page, Markdown."""
-    parts = (BEGINNING, *_commands(), *_configuration(), *_phrases(), RECORDED_DAY, *_events())
+    parts = (HEAD_OF_PAGE, *_commands(), *_configuration(), *_phrases(), RECORDED_DAY, *_events())
     return "\n".join(part.rstrip() + "\n" for part in parts)
 
 
@@ -121,7 +121,7 @@ def _default(option: click.Option) -> str:
 
 
 class _Place(NamedTuple):
-    """Where a table of keys stands in the file, and what its keys are."""
+    """A table of keys: its place in the file, and its keys."""
 
     header: str
     schema: type[msgspec.Struct]
@@ -211,7 +211,7 @@ def _range(quantity: Quantity) -> str:
     if float("inf") in (-quantity.low, quantity.high):
         return ""
     small = quantity.kind == "length" and quantity.high < 0.01
-    factor, unit = (1e3, "mm") if small else (1.0, SI[quantity.kind])
+    factor, unit = (1e3, "mm") if small else (1.0, SI_UNITS[quantity.kind])
     return f"{factor * quantity.low:g} to {factor * quantity.high:g} {unit}"
 
 
@@ -224,7 +224,7 @@ def _unless(field: msgspec.structs.FieldInfo, hint: object) -> str:
     if get_origin(hint) is not Annotated:
         return f"`{field.default}`".lower() if isinstance(field.default, bool) else f"`{field.default}`"
     kind: Kind = get_args(hint)[1].kind
-    return f"{field.default / 1e9:g} GB" if kind == "size" else f"{field.default:g} {SI[kind]}"
+    return f"{field.default / 1e9:g} GB" if kind == "size" else f"{field.default:g} {SI_UNITS[kind]}"
 
 
 # --- phrases -----------------------------------------------------------------------------------------
@@ -251,7 +251,7 @@ def _phrases() -> Iterator[str]:
 
 def _words(words: list[str]) -> str:
     """Return all the words of a slot, or its first and last when they are many."""
-    if len(words) <= MANY:
+    if len(words) <= MOST_LISTED_WORDS:
         return ", ".join(f"“{word}”" for word in words)
     return f"“{words[0]}” to “{words[-1]}”"
 

@@ -18,7 +18,7 @@ import msgspec
 import numpy as np
 
 from companion.clock import Clock, wall_clock
-from companion.config import Settings, Source
+from companion.config import ConfiguredSource, Settings
 from companion.health.board import board_findings
 from companion.health.findings import Finding
 from companion.record.logbook import Logbook, LogbookError
@@ -31,14 +31,14 @@ from companion.voice.button import ButtonError, push_to_talk
 from companion.voice.clips import read_clip
 from companion.voice.grammar import Grammar, aboard
 from companion.voice.microphone import MicrophoneError, microphone_frames
-from companion.voice.model import COMMAND, CONTENTS_SHA256, ModelError, contents_sha256, speech_model
+from companion.voice.model import CONTENTS_SHA256, INSTALL_COMMAND, ModelError, contents_sha256, speech_model
 from companion.voice.recogniser import EngineError, for_grammar
 from companion.voice.sound import FRAMES_A_SECOND
 from companion.voice.speaker import Speaker, SpeakerError
 
-LISTEN = 6.0
+LISTEN_S = 6.0
 """How long the sources are listened to, s: three times the slowest rate there is."""
-MICROPHONE = 2.0
+MICROPHONE_LISTEN_S = 2.0
 """How long the microphone is listened to, s."""
 TOO_LOUD, TOO_QUIET = -12.0, -75.0
 """Level of a room that is not spoken in, dB of full scale, beyond which the gain looks wrong."""
@@ -64,7 +64,7 @@ NO_ROOM = 100_000_000
 
 
 def check(
-    settings: Settings, data: Path, clock: Clock, *, aloud: bool = True, seconds: float = LISTEN
+    settings: Settings, data: Path, clock: Clock, *, aloud: bool = True, seconds: float = LISTEN_S
 ) -> Iterator[Finding]:
     """Try every part, and yield what came of each as soon as it is known.
 
@@ -92,15 +92,15 @@ def check(
 
 
 class _Heard(NamedTuple):
-    """What one source gave: its bytes as they came, what they are, and why it could not be read."""
+    """The yield of one source: its bytes as they came, what they are, and why it could not be read."""
 
-    source: Source
+    source: ConfiguredSource
     chunks: list[Chunk]
     trouble: str | None
     sensing: Sensing
 
     @classmethod
-    def nothing_yet(cls, source: Source) -> _Heard:
+    def nothing_yet(cls, source: ConfiguredSource) -> _Heard:
         return cls(source, [], None, Sensing({source.name: source.settings()}))
 
     def read(self) -> None:
@@ -229,7 +229,7 @@ def _no_sentence(chunks: list[Chunk]) -> tuple[str, str]:
     return "bytes, but no sentence", "check the baud in the config; perhaps A and B are swapped"
 
 
-def _remedy_for_silence(source: Source) -> str:
+def _remedy_for_silence(source: ConfiguredSource) -> str:
     if source.network is not None:
         return _SILENT_NETWORKS[source.network][1]
     if source.kind == "serial":
@@ -237,7 +237,7 @@ def _remedy_for_silence(source: Source) -> str:
     return "check that its NMEA 0183 output is switched on, and sent to this address and port"
 
 
-def _remedy_for_port(source: Source) -> str:
+def _remedy_for_port(source: ConfiguredSource) -> str:
     if source.kind == "can":
         name = source.device or "can0"
         return f"sudo ip link set {name} up type can bitrate 250000; `ip link` lists what is there"
@@ -258,7 +258,9 @@ def _microphone(settings: Settings) -> Iterator[Finding]:
         return
     try:
         with contextlib.closing(microphone_frames(name)) as frames:
-            sound = np.concatenate(list(itertools.islice(frames, round(MICROPHONE * FRAMES_A_SECOND))))
+            sound = np.concatenate(
+                list(itertools.islice(frames, round(MICROPHONE_LISTEN_S * FRAMES_A_SECOND)))
+            )
     except (MicrophoneError, OSError, ValueError) as error:
         yield Finding(part, "fail", str(error), "choose one that `arecord -L` lists, under [voice]")
         return
@@ -286,12 +288,14 @@ def _model(settings: Settings) -> tuple[Path | None, Finding]:
         folder = speech_model(Path(chosen) if chosen else None)
         digest = contents_sha256(folder)
     except (ModelError, OSError) as error:
-        return None, Finding(part, "fail", str(error), f"fetch it: {COMMAND}")
+        return None, Finding(part, "fail", str(error), f"fetch it: {INSTALL_COMMAND}")
     if digest == CONTENTS_SHA256:
         return folder, Finding(part, "pass", f"whole, SHA-256 {digest[:12]}")
     if chosen:
         return folder, Finding(part, "warn", "not the one we know", "nothing, if you chose it on purpose")
-    return None, Finding(part, "fail", "its files have changed", f"remove {folder}, then fetch it: {COMMAND}")
+    return None, Finding(
+        part, "fail", "its files have changed", f"remove {folder}, then fetch it: {INSTALL_COMMAND}"
+    )
 
 
 def _recogniser(settings: Settings, model: Path | None) -> Finding:
@@ -306,7 +310,7 @@ def _recogniser(settings: Settings, model: Path | None) -> Finding:
     except EngineError as error:
         return Finding(part, "fail", error.what, error.remedy)
     except ModelError as error:
-        return Finding(part, "fail", str(error), f"fetch the model again: {COMMAND}")
+        return Finding(part, "fail", str(error), f"fetch the model again: {INSTALL_COMMAND}")
     if text != "how deep":
         return Finding(part, "fail", f'heard "{text}" for "how deep"', other)
     if recogniser.phrase_scorer is None:

@@ -11,7 +11,7 @@ Verdict = Literal["pass", "warn", "fail", "skipped"]
 
 
 class Finding(msgspec.Struct, frozen=True):
-    """What came of trying one part: its name, the verdict, what was seen, and what to do."""
+    """The result of trying one part: its name, the verdict, what was seen, and what to do."""
 
     part: str
     verdict: Verdict

@@ -18,10 +18,10 @@ import numpy as np
 from companion.events import MarkKind
 from companion.lakebed.breaks import Break, breaks
 from companion.lakebed.cover import CoverWatch, PossibleCover
-from companion.lakebed.gates import Gate, Limits
+from companion.lakebed.gates import Gate, GateLimits
 from companion.lakebed.marks import FIX_RADIUS, Mark, Marks, off_the_bow
 from companion.lakebed.soundings import USUAL_SOUND_SPEED, Joiner, Mounting, Sounding, sound_speed
-from companion.lakebed.surface import LevelHint, Profile, Slope, Surface
+from companion.lakebed.surface import BottomProfile, LevelHint, Slope, Surface
 from companion.sensing.localplane import LocalPlane, metres_per_degree
 from companion.sensing.readings import Depth, Heading, Position, Reading, WaterTemperature
 
@@ -51,7 +51,7 @@ class Area:
 
     @property
     def loaded(self) -> bool:
-        """Whether it has been read; until then it cannot have changed."""
+        """Return whether it has been read; until then it cannot have changed."""
         return self._known is not None
 
     @property
@@ -100,7 +100,7 @@ class CoverHint(NamedTuple):
     width: float
 
 
-NOTHING: tuple[CoverHint, ...] = ()
+NO_HINTS: tuple[CoverHint, ...] = ()
 
 
 class Bed:
@@ -121,7 +121,7 @@ class Bed:
         areas: Iterable[Area] = (),
         *,
         mounting: Mounting | None = None,
-        limits: Limits | None = None,
+        limits: GateLimits | None = None,
         level: float = 0.0,
         half_beam: float | None = HALF_BEAM,
         from_sound_speed: bool = False,
@@ -157,15 +157,15 @@ class Bed:
 
     @property
     def dropped(self) -> Counter[str]:
-        """What was not taken for the bottom this trip, by reason."""
+        """Return what was not taken for the bottom this trip, by reason."""
         return self._dropped + self._joiner.dropped + self._gate.dropped
 
     @property
     def level(self) -> float:
-        """How far the water stands above the zero of the area the boat is on, m."""
+        """Return how far the water stands above the zero of the area the boat is on, m."""
         return self._level_on(self.here) if self.here else self._level
 
-    def take(self, t: float, reading: Reading) -> tuple[CoverHint, ...]:
+    def accept_reading(self, t: float, reading: Reading) -> tuple[CoverHint, ...]:
         """Take a reading at logic time `t`; return possible cover that is new or has grown.
 
         Readings of other kinds than depth, position, heading and water temperature are passed over.
@@ -183,7 +183,7 @@ class Bed:
                 self._joiner.heading(t - reading.origin.latency, reading.true)
         elif isinstance(reading, WaterTemperature):
             self._take_temperature(reading.celsius)
-        return NOTHING
+        return NO_HINTS
 
     def finish(self) -> None:
         """The trip is over: keep what the gates still held and believe."""
@@ -227,12 +227,14 @@ class Bed:
         depth, sigma = float(found.depth), float(found.sigma)
         return None if math.isnan(depth) else (depth, sigma)
 
-    def along(self, lat: float, lon: float, bearing: float, length: float, step: float = 1.0) -> Profile:
+    def along(
+        self, lat: float, lon: float, bearing: float, length: float, step: float = 1.0
+    ) -> BottomProfile:
         """Return the bottom along a line, every `step` m for `length` m; NaN where nothing is known."""
         area = self._opened(lat, lon)
         if area is None:
             distance = np.arange(0.0, length + 0.5 * step, step)
-            return Profile(distance, np.full_like(distance, np.nan), np.full_like(distance, np.nan))
+            return BottomProfile(distance, np.full_like(distance, np.nan), np.full_like(distance, np.nan))
         return area.surface.along(*area.place(lat, lon), bearing, length, step)
 
     def about(self, lat: float, lon: float, within: float) -> float | None:
@@ -350,9 +352,9 @@ class Bed:
             for kept in gate.push(sounding):
                 self._add(kept)
         if not gate.excursions:
-            return NOTHING
+            return NO_HINTS
         excursions, gate.excursions = gate.excursions, []
-        return tuple(_hint(area, cover) for cover in self._cover.take(excursions))
+        return tuple(_hint(area, cover) for cover in self._cover.accept_excursions(excursions))
 
     def _level_on(self, area: Area) -> float:
         return self._told_levels.get(area.number, self._level)

@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 
 from companion.lakebed.cells import FloatArray
-from companion.lakebed.surface import Profile
+from companion.lakebed.surface import BottomProfile
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,11 +33,11 @@ class Break:
 
     @property
     def edge(self) -> float:
-        """Where the shallow edge lies, m along the line."""
+        """Return where the shallow edge lies, m along the line."""
         return self.start if self.goes == "down" else self.end
 
 
-def breaks(profile: Profile, *, drop: float = 0.8, steepness: float = 0.25) -> list[Break]:
+def breaks(profile: BottomProfile, *, drop: float = 0.8, steepness: float = 0.25) -> list[Break]:
     """Return the breaks along a profile, in order.
 
     A break is where the bottom is at least `steepness` (metres per metre) steep and falls or rises by
@@ -54,7 +54,9 @@ def breaks(profile: Profile, *, drop: float = 0.8, steepness: float = 0.25) -> l
     return [one for one in found if one.drop >= drop]
 
 
-def _measured(profile: Profile, slope: FloatArray, run: np.ndarray[tuple[int], np.dtype[np.intp]]) -> Break:
+def _measured(
+    profile: BottomProfile, slope: FloatArray, run: np.ndarray[tuple[int], np.dtype[np.intp]]
+) -> Break:
     peak = int(run[np.argmax(slope[run])])
     half = 0.5 * slope[peak]
     first, last = peak, peak

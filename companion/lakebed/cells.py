@@ -46,7 +46,7 @@ class Tile:
         """The cells in use, one row each: east and north of the tile's corner m, depth, variance, count."""
         return self._rows[: self.used]
 
-    def take(self, place: int, east: float, north: float, depth: float) -> bool:
+    def add_sounding(self, place: int, east: float, north: float, depth: float) -> bool:
         """Put a sounding into cell `place` (0 to 255); return whether the cell is new."""
         self._blocks.clear()
         row = self._index[place]
@@ -137,7 +137,7 @@ class Cells:
         if tile is None:
             tile = self._tiles[key] = Tile()
         span = self.side * _SIDE
-        new = tile.take(place, east - key[0] * span, north - key[1] * span, depth)
+        new = tile.add_sounding(place, east - key[0] * span, north - key[1] * span, depth)
         self.count += new
         self._changed.add(key)
         return new
@@ -146,7 +146,7 @@ class Cells:
         """Return a tile, or None when nothing is known there."""
         return self._tiles.get(key)
 
-    def put(self, key: TileKey, data: bytes | None) -> None:
+    def replace_tile(self, key: TileKey, data: bytes | None) -> None:
         """Replace a tile by the one in `data` (None: by nothing), counting it as changed.
 
         Raises:
@@ -178,7 +178,7 @@ class Cells:
         """
         for key, data in tiles:
             try:
-                self.put(key, data or None)
+                self.replace_tile(key, data or None)
             except ValueError as error:
                 raise ValueError(f"tile {key[0]},{key[1]}: {error}") from error
             self._changed.discard(key)
@@ -210,7 +210,7 @@ class Cells:
         for column in range(math.floor(west / span), math.floor(east / span) + 1):
             for row in range(math.floor(south / span), math.floor(north / span) + 1):
                 if (column, row) in self._tiles:
-                    copied.put((column, row), self._tiles[column, row].to_bytes())
+                    copied.replace_tile((column, row), self._tiles[column, row].to_bytes())
         return copied
 
     def everything(self) -> Iterator[FloatArray]:

@@ -34,7 +34,7 @@ class PossibleCover:
 
     @property
     def height(self) -> float:
-        """How far it stands up from the bottom, m."""
+        """Return how far it stands up from the bottom, m."""
         return self.bottom - self.top
 
 
@@ -47,7 +47,7 @@ class _Group:
         self.bottom = 0.0
         self.told: PossibleCover | None = None
 
-    def take(self, excursion: Excursion) -> None:
+    def add_excursion(self, excursion: Excursion) -> None:
         self.excursions += 1
         self.soundings.extend(excursion.soundings)
         self.bottom = max(self.bottom, excursion.bottom)
@@ -85,13 +85,13 @@ class CoverWatch:
         self._height = height
         self._groups: list[_Group] = []
 
-    def take(self, excursions: Iterable[Excursion]) -> list[PossibleCover]:
+    def accept_excursions(self, excursions: Iterable[Excursion]) -> list[PossibleCover]:
         """Take what the gate dropped from above the bottom; return hints that are new or have grown."""
         touched: list[_Group] = []
         for excursion in excursions:
             if self._stands_up(excursion):
                 group = self._group_for(excursion.soundings[0])
-                group.take(excursion)
+                group.add_excursion(excursion)
                 touched = [one for one in touched if one is not group] + [group]
         return [hint for group in touched if (hint := group.news())]
 

@@ -30,7 +30,7 @@ from companion.units import FATHOM, FOOT
 
 MOST_POINTS = 500_000
 """More soundings or marks than this are not taken from one file: a small board's memory is not for more."""
-DEEPEST = 12_000.0
+DEEPEST_WATER_M = 12_000.0
 """No water is deeper than this, m; larger figures are a sounder's "not available"."""
 
 _LATITUDE = ("lat", "latitude", "y")
@@ -90,7 +90,7 @@ T = TypeVar("T")
 
 @dataclass(slots=True)
 class Imported(Generic[T]):
-    """What was read, and one line for everything that was left out: where, what, what was expected."""
+    """The things read, and one line for everything left out: where, what, what was expected."""
 
     items: list[T] = field(default_factory=list)
     problems: list[str] = field(default_factory=list)
@@ -444,8 +444,10 @@ def _latlon(lat: object, lon: object) -> tuple[float, float]:
 
 def _depth(value: object, factor: float) -> float:
     depth = _number(value, "depth") * factor
-    if not 0.0 < depth <= DEEPEST:
-        raise ValueError(f"depth {_short(value)}: expected more than 0 and at most {DEEPEST:.0f} m of water")
+    if not 0.0 < depth <= DEEPEST_WATER_M:
+        raise ValueError(
+            f"depth {_short(value)}: expected more than 0 and at most {DEEPEST_WATER_M:.0f} m of water"
+        )
     return depth
 
 

@@ -21,8 +21,8 @@ _MOST_RUNS = 6
 
 
 @dataclass(frozen=True, slots=True)
-class Limits:
-    """What the gates allow (common practice, no source; checked on recorded logs).
+class GateLimits:
+    """The limits of the gates (common practice, no source; checked on recorded logs).
 
     Two soundings are of one bottom when their depths differ by at most
     `step + share * depth + slope * distance`, distance counted up to `near` m. Held soundings are
@@ -65,8 +65,8 @@ class Gate:
     `companion.lakebed.cover`.
     """
 
-    def __init__(self, limits: Limits | None = None) -> None:
-        self._limits = limits or Limits()
+    def __init__(self, limits: GateLimits | None = None) -> None:
+        self._limits = limits or GateLimits()
         self._last: Sounding | None = None
         self._held: list[list[Sounding]] = []
         self._shallows = _Shallows(self._limits)
@@ -75,7 +75,7 @@ class Gate:
 
     @property
     def transducer(self) -> float:
-        """How far below the surface the transducer hangs, m: a sounder rings at a distance from it."""
+        """Return how far below the surface the transducer hangs, m: a sounder rings at a distance from it."""
         return self._shallows.transducer
 
     @transducer.setter
@@ -114,7 +114,7 @@ class Gate:
         return abs(b.depth - a.depth) <= allowed
 
     def _goes_on(self, last: Sounding, run: list[Sounding] | None, sounding: Sounding) -> bool:
-        """Whether a sounding continues the believed bottom rather than what is held beside it."""
+        """Return whether a sounding continues the believed bottom rather than what is held beside it."""
         if not self._same_bottom(last, sounding):
             return False
         return run is None or abs(sounding.depth - last.depth) <= abs(sounding.depth - run[-1].depth)
@@ -177,7 +177,7 @@ def _is_double(depth: float, believed: float) -> bool:
 class _Shallows:
     """Doubts a very shallow bottom under a fast boat: held at first, dropped once it has gone on too long."""
 
-    def __init__(self, limits: Limits) -> None:
+    def __init__(self, limits: GateLimits) -> None:
         self._limits = limits
         self._recent: deque[Sounding] = deque(maxlen=_RECENT)
         self._held: list[Sounding] = []

@@ -49,7 +49,7 @@ _CHI2_MEDIAN = 0.455
 
 @dataclass(frozen=True, slots=True)
 class Variation:
-    """How much the bottom varies: `sill`, half the variance of differences in depth over 10 m, m2."""
+    """The bottom's variation: `sill`, half the variance of differences in depth over 10 m, m2."""
 
     sill: float = _PRIOR_SILL
 
@@ -61,7 +61,7 @@ class Variation:
 
 @dataclass(frozen=True, slots=True)
 class Support:
-    """What an estimate leans on: places m, depths m and noise in units of one sounding's, shape (n,).
+    """The soundings behind an estimate: places m, depths m and noise in units of one sounding's, shape (n,).
 
     `spread` is the side of the square each is a mean over, m; 0 for a cell.
     """

@@ -68,7 +68,7 @@ class _Piece(NamedTuple):
     values: npt.NDArray[np.float32]
 
 
-class Bottom(NamedTuple):
+class SurfaceView(NamedTuple):
     """Depth m, its variance m2 and the distance to the nearest sounding m, shape (n,) each."""
 
     depth: FloatArray
@@ -107,7 +107,7 @@ class Mosaic:
             del news[: 2 * _MOST_NEWS]
             self._older += _MOST_NEWS
 
-    def evaluate(self, east: FloatArray, north: FloatArray) -> Bottom:
+    def evaluate(self, east: FloatArray, north: FloatArray) -> SurfaceView:
         """Return the bottom at places of shape (n,)."""
         across, up = east / SPACING_M, north / SPACING_M
         column, row = np.floor(across), np.floor(up)
@@ -119,7 +119,7 @@ class Mosaic:
         west = pieces[index, :, ix, iy] * (1.0 - y) + pieces[index, :, ix, iy + 1] * y
         east_side = pieces[index, :, ix + 1, iy] * (1.0 - y) + pieces[index, :, ix + 1, iy + 1] * y
         found = west * (1.0 - x) + east_side * x
-        return Bottom(found[:, 0], found[:, 1], found[:, 2])
+        return SurfaceView(found[:, 0], found[:, 1], found[:, 2])
 
     def _piece(self, column: int, row: int) -> npt.NDArray[np.float32]:
         now, kept = self._now, self._pieces.get((column, row))

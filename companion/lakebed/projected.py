@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from companion.lakebed.cells import FloatArray
-from companion.lakebed.exchange import DEEPEST, MOST_POINTS, DepthPoint, Imported, ToDegrees
+from companion.lakebed.exchange import DEEPEST_WATER_M, MOST_POINTS, DepthPoint, Imported, ToDegrees
 
 _UTM = re.compile(r"(?:wgs ?84 ?/? ?)?utm(?: zone)? ?(\d{1,2}) ?([ns])", re.IGNORECASE)
 _NUMBERS = re.compile(r"[\s,;]+")
@@ -121,7 +121,7 @@ def _add(read: Imported[DepthPoint], rows: FloatArray, degrees: ToDegrees | None
     lat, lon = (y, x) if degrees is None else degrees(x, y)
     depth = -z if len(z) and np.median(z) < 0.0 else z
     placed = (np.abs(lat) <= 90.0) & (np.abs(lon) <= 180.0)
-    wet = (depth > 0.0) & (depth <= DEEPEST)
+    wet = (depth > 0.0) & (depth <= DEEPEST_WATER_M)
     if not placed.all():
         read.problems.append(
             f"{np.count_nonzero(~placed)} places are no latitude and longitude; left out; "

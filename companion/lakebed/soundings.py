@@ -31,7 +31,7 @@ class Sounding(NamedTuple):
     depth: float
 
 
-class Fix(NamedTuple):
+class BoatFix(NamedTuple):
     """One position of the antenna: logic time s, east and north m."""
 
     t: float
@@ -41,7 +41,7 @@ class Fix(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Mounting:
-    """How the instruments sit in the boat and how late they speak.
+    """The instruments' places in the boat, and their delays.
 
     `forward` and `starboard` lead from the antenna to the transducer, m. `fix_latency` and
     `depth_latency` are how long before its arrival a fix or a depth was true, s. A ping further than
@@ -95,8 +95,8 @@ class Joiner:
     def __init__(self, mounting: Mounting | None = None) -> None:
         self._mounting = mounting or Mounting()
         self._waiting: deque[tuple[float, float]] = deque()
-        self._fix: Fix | None = None
-        self._strays: list[Fix] = []
+        self._fix: BoatFix | None = None
+        self._strays: list[BoatFix] = []
         self._heading: tuple[float, float] | None = None
         self.dropped: Counter[str] = Counter()
 
@@ -113,7 +113,7 @@ class Joiner:
 
     def fix(self, t: float, east: float, north: float) -> list[Sounding]:
         """Take a position of the antenna; return the soundings it completes, in order of time."""
-        fix = Fix(t - self._mounting.fix_latency, east, north)
+        fix = BoatFix(t - self._mounting.fix_latency, east, north)
         if not self._believable(fix):
             return []
         before, self._fix = self._fix, fix
@@ -130,7 +130,7 @@ class Joiner:
             self.dropped["no position"] += len(self._waiting)
             self._waiting.clear()
 
-    def _believable(self, fix: Fix) -> bool:
+    def _believable(self, fix: BoatFix) -> bool:
         if self._fix is None or not self._jumped(self._fix, fix):
             self._strays.clear()
             return self._fix is None or fix.t >= self._fix.t or self._went_back(fix)
@@ -145,7 +145,7 @@ class Joiner:
         self._fix = None
         return True
 
-    def _went_back(self, fix: Fix) -> bool:
+    def _went_back(self, fix: BoatFix) -> bool:
         """Time ran backwards: keep order by refusing the fix, unless the clock was truly set back."""
         assert self._fix is not None
         if self._fix.t - fix.t < self._mounting.max_gap:
@@ -154,11 +154,11 @@ class Joiner:
         self._fix = None
         return True
 
-    def _jumped(self, a: Fix, b: Fix) -> bool:
+    def _jumped(self, a: BoatFix, b: BoatFix) -> bool:
         allowed = _JUMP_ROOM + self._mounting.max_speed * abs(b.t - a.t)
         return math.hypot(b.east - a.east, b.north - a.north) > allowed
 
-    def _place(self, before: Fix | None, after: Fix, t: float, depth: float) -> Sounding | None:
+    def _place(self, before: BoatFix | None, after: BoatFix, t: float, depth: float) -> Sounding | None:
         gap = self._mounting.max_gap
         if before is None or after.t - before.t > 2.0 * gap or before.t - t > gap:
             self.dropped["no position"] += 1
@@ -169,7 +169,7 @@ class Joiner:
         shift_east, shift_north = self._lever(before, after, t)
         return Sounding(t, east + shift_east, north + shift_north, depth)
 
-    def _lever(self, before: Fix, after: Fix, t: float) -> tuple[float, float]:
+    def _lever(self, before: BoatFix, after: BoatFix, t: float) -> tuple[float, float]:
         """Return the way from antenna to transducer, m east and north; zero when no heading is known."""
         forward, starboard = self._mounting.forward, self._mounting.starboard
         if forward == 0.0 and starboard == 0.0:
@@ -180,7 +180,7 @@ class Joiner:
         sine, cosine = math.sin(bow), math.cos(bow)
         return forward * sine + starboard * cosine, forward * cosine - starboard * sine
 
-    def _bow(self, before: Fix, after: Fix, t: float) -> float | None:
+    def _bow(self, before: BoatFix, after: BoatFix, t: float) -> float | None:
         """Return the bow's bearing, rad: the compass when fresh, else the course made good."""
         if self._heading is not None and abs(t - self._heading[0]) <= _HEADING_AGE:
             return math.radians(self._heading[1])

@@ -37,7 +37,7 @@ _NORMAL_PER_MAD, _MEDIAN_WIDER = 1.4826, 1.2533
 
 
 @dataclass(frozen=True, slots=True)
-class Bottom:
+class SurfaceEstimate:
     """Depth below today's surface and its standard deviation, m, same shape; NaN where nothing is known."""
 
     depth: FloatArray
@@ -45,7 +45,7 @@ class Bottom:
 
 
 @dataclass(frozen=True, slots=True)
-class Profile:
+class BottomProfile:
     """The bottom along a line: `distance` m from its start, `depth` and `sigma` m (NaN: not known)."""
 
     distance: FloatArray
@@ -90,12 +90,12 @@ class Surface:
 
     @property
     def level(self) -> float:
-        """How far today's water stands above the lake's zero, m."""
+        """Return how far today's water stands above the lake's zero, m."""
         return self._level
 
     @property
     def cells(self) -> int:
-        """How many cells hold soundings."""
+        """Return how many cells hold soundings."""
         return self._cells.count
 
     @property
@@ -105,7 +105,7 @@ class Surface:
 
     @property
     def variation(self) -> Variation:
-        """How this lake's bottom varies, as fitted so far."""
+        """Return how this lake's bottom varies, as fitted so far."""
         return self._structure.variation
 
     @property
@@ -126,7 +126,7 @@ class Surface:
         """Correct today's level, m above the lake's zero, for the whole trip, soundings already taken too."""
         trip, before = self._trip, self._before
         for key, data in before.items():
-            self._cells.put(key, data)
+            self._cells.replace_tile(key, data)
         self._mosaic.forget()
         self.begin_trip(level)
         for i in range(0, len(trip), 3):
@@ -153,24 +153,26 @@ class Surface:
             self._level_hint = self._judge_level()
         return self._level_hint
 
-    def at(self, east: FloatArray | float, north: FloatArray | float) -> Bottom:
+    def at(self, east: FloatArray | float, north: FloatArray | float) -> SurfaceEstimate:
         """Return the bottom at places of any one shape, m."""
         easts, norths = np.broadcast_arrays(np.asarray(east, float), np.asarray(north, float))
         if not easts.size:
-            return Bottom(np.empty(easts.shape), np.empty(easts.shape))
+            return SurfaceEstimate(np.empty(easts.shape), np.empty(easts.shape))
         self._mosaic.settle(self.variation, self.half_beam)
         found = self._mosaic.evaluate(easts.ravel(), norths.ravel())
         depth, sigma = _below_the_surface(found.depth + self._level, np.sqrt(found.variance))
         unknown = found.away > KNOWN_WITHIN_M
         depth[unknown] = sigma[unknown] = np.nan
-        return Bottom(depth.reshape(easts.shape), sigma.reshape(easts.shape))
+        return SurfaceEstimate(depth.reshape(easts.shape), sigma.reshape(easts.shape))
 
-    def along(self, east: float, north: float, bearing: float, length: float, step: float = 1.0) -> Profile:
+    def along(
+        self, east: float, north: float, bearing: float, length: float, step: float = 1.0
+    ) -> BottomProfile:
         """Return the bottom along a line from a place, in a direction, every `step` m up to `length` m."""
         distance = np.arange(0.0, length + 0.5 * step, step)
         angle = math.radians(bearing)
         bottom = self.at(east + distance * math.sin(angle), north + distance * math.cos(angle))
-        return Profile(distance, bottom.depth, bottom.sigma)
+        return BottomProfile(distance, bottom.depth, bottom.sigma)
 
     def about(self, east: float, north: float, within: float) -> float | None:
         """Return the middle depth of the cells within a square of so many m each way; None without any."""

@@ -15,7 +15,7 @@ from companion.live.keeping import Keeper
 from companion.live.trip import LiveTrip, RebuildError, Rebuilt, Stamps, may_go_on, tried, words_heard
 from companion.record import beforehand
 from companion.record.logbook import LogbookError, TripEntry
-from companion.record.recording import Recording, Shelf
+from companion.record.recording import Recording, RecordingShelf
 from companion.sensing import OLDEST_LIVE
 from companion.trip import wording
 from companion.trip.assembly import assemble_trip
@@ -45,7 +45,7 @@ class Beginning:
         self,
         settings: Settings,
         config: str,
-        shelf: Shelf,
+        shelf: RecordingShelf,
         keeper: Keeper | None,
         emit: Emit,
         put: Callable[[Job], None],

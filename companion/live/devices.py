@@ -11,7 +11,7 @@ from typing import NamedTuple, Protocol
 from companion.clock import Clock
 from companion.events import AnyEvent
 from companion.health.heart import BeatingStop, Heart
-from companion.live.ears import PART as MICROPHONE
+from companion.live.ears import MICROPHONE_PART as MICROPHONE
 from companion.live.ears import Ears, Uttered
 from companion.live.wires import Inlet
 from companion.sensing import Chunk
@@ -150,7 +150,7 @@ class Devices:
         )
         return Reader(
             source,
-            inlet.put,
+            inlet.pass_on,
             self._lost,
             lambda name: self._tell(wording.part_back(name)),
             stop=BeatingStop(self._heart, source.name),

@@ -51,7 +51,7 @@ class Disk(threading.Thread):
         self._busy_since: float | None = None
         self._told: set[str] = set()
 
-    def put(self, job: Job) -> None:
+    def enqueue(self, job: Job) -> None:
         """Have something done, from the engine's thread; it returns at once."""
         if len(self._jobs) >= MOST_JOBS:
             self._once(wording.DISK_BEHIND)

@@ -14,7 +14,7 @@ from companion.voice.listening import Listener
 from companion.voice.microphone import MicrophoneError
 from companion.voice.sound import FRAMES_A_SECOND, Samples
 
-PART = "microphone"
+MICROPHONE_PART = "microphone"
 RETRY_S = 2.0
 """Pause before a microphone that failed is tried again, s."""
 DEAD_AFTER_S = 10.0
@@ -40,7 +40,7 @@ class Uttered(NamedTuple):
 
 
 class StreamAnchor:
-    """When the samples of a stream were taken, by their count.
+    """A clock for the samples of a stream, by their count.
 
     A frame can be late, when whoever takes it was busy, but never early: so the promptest frame of the last
     five to ten seconds tells when the stream began. It follows a sound card whose second is not the clock's,
@@ -86,7 +86,7 @@ class Ears(threading.Thread):
         back: Callable[[], None] = lambda: None,
         retry: float | None = None,
     ) -> None:
-        super().__init__(name=PART, daemon=True)
+        super().__init__(name=MICROPHONE_PART, daemon=True)
         self.opened = threading.Event()
         self._frames = frames
         self._listener = listener
@@ -96,7 +96,7 @@ class Ears(threading.Thread):
         self._back = back
         self._retry = RETRY_S if retry is None else retry
         self._heart = heart
-        self._stop_wanted = BeatingStop(heart, PART)
+        self._stop_wanted = BeatingStop(heart, MICROPHONE_PART)
         self._is_lost = False
 
     def run(self) -> None:
@@ -109,7 +109,7 @@ class Ears(threading.Thread):
             except Exception as error:  # an error of the recogniser's own must not end the listening
                 self._went_away(f"listening failed ({type(error).__name__}: {error})")
             self._stop_wanted.wait(self._retry)
-        self._heart.forget(PART)
+        self._heart.forget(MICROPHONE_PART)
 
     def stop(self) -> None:
         """Ask the thread to stop; it does with the next frame."""
@@ -135,7 +135,7 @@ class Ears(threading.Thread):
                 close()
 
     def _hear(self, frame: Samples, anchor: StreamAnchor) -> None:
-        heard = self._listener.take(frame)
+        heard = self._listener.accept_frame(frame)
         if heard is not None:
             began = anchor.time_of(heard.began)
             self._put(Uttered(self._clock.now(), began, heard.samples, heard.hearing))

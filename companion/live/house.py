@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 
 from companion.clock import Clock
 from companion.live.trip import LiveTrip
-from companion.record.recording import Shelf
+from companion.record.recording import RecordingShelf
 from companion.trip import wording
 
 SYNC_EVERY_S = 5.0
@@ -31,7 +31,7 @@ class House:
 
     def __init__(
         self,
-        shelf: Shelf,
+        shelf: RecordingShelf,
         sound_days: int,
         clock: Clock,
         wall: Callable[[], datetime],

@@ -29,11 +29,11 @@ from companion.sensing import BoatState
 from companion.trip import wording
 from companion.trip.keep import Emit, Known
 
-AGAIN = 20.0
+LOGBOOK_RETRY_S = 20.0
 """Pause before a logbook that could not be opened is tried again, s."""
-SURE = 3.0
+WRITING_SURE_S = 3.0
 """How long writing must have gone well before it counts as working again, s: a full disk takes crumbs."""
-WAITING = 20_000
+MOST_WAITING_EVENTS = 20_000
 """Events held in memory while there is no logbook to write to; then the oldest go."""
 BUSY_S = 0.1
 """How long another program that is writing to the logbook is waited for at a time, s."""
@@ -44,7 +44,7 @@ LOOK_AT_FILE_S = 2.0
 
 
 class _File(NamedTuple):
-    """Which file stands under a name: device and inode of it and of its write-ahead log; None: none does."""
+    """The identity of a file: device and inode of it and of its write-ahead log; None: there is none."""
 
     main: tuple[int, int] | None = None
     log: tuple[int, int] | None = None
@@ -81,8 +81,8 @@ class LogbookWriter:
         self._book: Logbook | None = None
         self._trip: KeptTrip | None = None
         self._name = ""
-        self._waiting: deque[AnyEvent] = deque(maxlen=WAITING)
-        self._unwritten: deque[AnyEvent] = deque(maxlen=WAITING)
+        self._waiting: deque[AnyEvent] = deque(maxlen=MOST_WAITING_EVENTS)
+        self._unwritten: deque[AnyEvent] = deque(maxlen=MOST_WAITING_EVENTS)
         self._beliefs: dict[str, Belief] = {}
         self._lakes: dict[int, Changes] = {}
         self._learned: LearnedFile | None = None
@@ -227,7 +227,7 @@ class LogbookWriter:
     def _begin_again(self) -> None:
         now = self._clock.now()
         if self._name and now >= self._try_again:
-            self._try_again = now + AGAIN
+            self._try_again = now + LOGBOOK_RETRY_S
             self._begin()
             if self._trip is not None:
                 self.commit()
@@ -251,14 +251,14 @@ class LogbookWriter:
 
     def _failed(self, error: LogbookError) -> None:
         self._failed_at = self._clock.now()
-        self._try_again = self._failed_at + AGAIN
+        self._try_again = self._failed_at + LOGBOOK_RETRY_S
         if not self._failing:
             self._failing = True
             self._tell(wording.logbook_not_written(error.what))
 
     def _works(self) -> None:
         self._busy_since = None
-        if self._failing and self._clock.now() - self._failed_at > SURE:
+        if self._failing and self._clock.now() - self._failed_at > WRITING_SURE_S:
             self._failing = False
             self._tell(wording.LOGBOOK_WRITTEN_AGAIN)
 

@@ -26,35 +26,35 @@ from companion.live.house import House
 from companion.live.keeping import Keeper, LogbookWriter
 from companion.live.seeking import SearchDone, Seeker
 from companion.live.trip import LiveTrip
-from companion.record.recording import Limits, Shelf
+from companion.record.recording import RecordingLimits, RecordingShelf
 from companion.sensing import Chunk
 from companion.trip import wording
-from companion.trip.assembly import RAISE
+from companion.trip.assembly import RAISE_VARIABLE
 from companion.trip.engine import Engine
 from companion.trip.keep import Emit
 
-QUEUE = 256
+QUEUE_LENGTH = 256
 """Chunks and utterances that may wait; whoever brings more waits too."""
-TAPS = 8
+TAP_QUEUE_LENGTH = 8
 """Taps that may wait; what is not taken is told to whoever tapped."""
-BEAT = 0.25
+IDLE_WAIT_S = 0.25
 """How long the engine waits for something to come before it looks at the time, s."""
 TIME_PASSES = 1.0
 """How often the engine is told that time has passed, s: how late a lost depth may be noticed."""
 _LOG = logging.getLogger(__name__)
-CLOCK_WRONG = timedelta(minutes=10)
+CLOCK_WRONG_BY = timedelta(minutes=10)
 """The computer's clock counts as wrong when the GPS tells a time this different."""
 
 
 class Places(NamedTuple):
-    """Where a live trip is kept: the logbook's file (None: nowhere) and the folder of all recordings."""
+    """The places of a live trip: the logbook's file (None: nowhere) and the folder of all recordings."""
 
     logbook: Path | None
     recordings: Path
 
 
 class _Rhythm:
-    """When the engine's thread did what it does now and then, s of the clock."""
+    """The times of the engine thread's regular chores, s of the clock."""
 
     def __init__(self, now: float) -> None:
         self.began = self.passed = self.fed = now
@@ -86,7 +86,7 @@ class Live:
         *,
         look: Callable[[Engine], None] = lambda _: None,
         clock: Clock | None = None,
-        limits: Limits | None = None,
+        limits: RecordingLimits | None = None,
         wall: Callable[[], datetime] = wall_clock,
     ) -> None:
         self.clock = clock or LiveClock()
@@ -95,34 +95,34 @@ class Live:
         self._outlet = outlet
         self._look = look
         self._wall = wall
-        self._queue: queue.Queue[Chunk | Uttered | SearchDone] = queue.Queue(QUEUE)
+        self._queue: queue.Queue[Chunk | Uttered | SearchDone] = queue.Queue(QUEUE_LENGTH)
         self._seeker = Seeker(self._queue.put, self.clock)
         self._remarks: deque[tuple[str, bool]] = deque()
         self._taps: deque[str] = deque()
         self._told: set[str] = set()
         self._stop = threading.Event()
-        self._devices = Devices(parts, self._queue.put, self.clock, self.heart, self.tell)
+        self._devices = Devices(parts, self._queue.put, self.clock, self.heart, self.announce)
         self.ready = self._devices.ready
-        shelf = Shelf(places.recordings, limits)
+        shelf = RecordingShelf(places.recordings, limits)
         self._house = House(shelf, settings.recordings.sound_days, self.clock, wall, self._once)
         self._writer = self._keeper = None
         if places.logbook is not None:
             book, sync = places.logbook, self._house.sync
-            self._writer = LogbookWriter(book, self.clock, self.tell, sync, self._give_out)
-            self._keeper = Keeper(book, self._writer, self._put, self.tell)
-        self._disk = Disk(self._commit, self._look_after_disk, self.clock, self.tell)
+            self._writer = LogbookWriter(book, self.clock, self.announce, sync, self._give_out)
+            self._keeper = Keeper(book, self._writer, self._put, self.announce)
+        self._disk = Disk(self._commit, self._look_after_disk, self.clock, self.announce)
         self._beginning = Beginning(
-            settings, config, shelf, self._keeper, self._emit, self._put, self.tell, parts.hear
+            settings, config, shelf, self._keeper, self._emit, self._put, self.announce, parts.hear
         )
         self.trip: LiveTrip | None = None
 
-    def tell(self, text: str, *, aloud: bool = True) -> None:
+    def announce(self, text: str, *, aloud: bool = True) -> None:
         """Have something noted, and said unless it is not for saying; from any thread."""
         self._remarks.append((text, aloud))
 
     def tapped(self, words: str) -> bool:
         """Take the words of a tapped button, from any thread; False when too many wait already."""
-        if len(self._taps) >= TAPS:
+        if len(self._taps) >= TAP_QUEUE_LENGTH:
             return False
         self._taps.append(words)
         return True
@@ -138,7 +138,7 @@ class Live:
         self._house.tidy()
         self.trip = self._house.trip = trip = self._beginning.begin(self.clock, self._wall())
         for missing in self._parts.missing:
-            self.tell(wording.not_there(missing), aloud=False)
+            self.announce(wording.not_there(missing), aloud=False)
         # What the beginning has to say comes before what the first depth gives to say.
         self._take_remarks(trip, self.clock.now())
         self._devices.start()
@@ -161,7 +161,7 @@ class Live:
         self._guarded(partial(self._outlet, event))
 
     def _put(self, job: Job) -> None:
-        self._disk.put(job)
+        self._disk.enqueue(job)
 
     def _commit(self) -> None:
         if self._writer is not None:
@@ -176,23 +176,23 @@ class Live:
         """Do something that must not end the trip: an error in it is told once, and the rest goes on.
 
         Raises:
-            Exception: the error, while `RAISE` is set.
+            Exception: the error, while `RAISE_VARIABLE` is set.
         """
         try:
             do()
         except Exception as error:
-            if RAISE in os.environ:
+            if RAISE_VARIABLE in os.environ:
                 raise
             what = wording.error_passed_over(type(error).__name__)
             if what not in self._told:
                 _LOG.exception("an error was passed over")
                 self._told.add(what)
-                self.tell(what, aloud=False)
+                self.announce(what, aloud=False)
 
     def _once(self, text: str) -> None:
         if text not in self._told:
             self._told.add(text)
-            self.tell(text)
+            self.announce(text)
 
     def _fold_until_stopped(self, trip: LiveTrip) -> None:
         rhythm = _Rhythm(self.clock.now())
@@ -226,7 +226,7 @@ class Live:
     def _take_next(self, trip: LiveTrip) -> float | None:
         """Take what has come next, and return when that was, s of the clock; None when nothing came."""
         try:
-            item = self._queue.get(timeout=BEAT)
+            item = self._queue.get(timeout=IDLE_WAIT_S)
         except queue.Empty:
             return None
         _fold(trip, item)
@@ -240,7 +240,7 @@ class Live:
     def _check_clock(self, trip: LiveTrip) -> None:
         """Say once that the computer's clock is wrong, as soon as the GPS tells it."""
         utc = trip.engine.utc
-        if utc is not None and abs(utc - self._wall()) > CLOCK_WRONG:
+        if utc is not None and abs(utc - self._wall()) > CLOCK_WRONG_BY:
             self._once(wording.CLOCK_WRONG)
 
     def _feed_watchdog(self) -> None:

@@ -20,9 +20,9 @@ from companion.live.disk import Job
 from companion.live.ears import Uttered
 from companion.live.seeking import SearchDone
 from companion.record.recording import (
-    CLIPS,
-    CONFIG,
-    LINES,
+    CLIPS_FOLDER,
+    CONFIG_FILE,
+    LINES_FILE,
     LineCutter,
     Recording,
     begun_at,
@@ -35,10 +35,10 @@ from companion.record.recording import (
     utc_of,
 )
 from companion.sensing import Chunk
-from companion.sensing.remarks import COMPANION, FINDS_LATER, FOUND, own_apart, signal_body, txt_body
+from companion.sensing.remarks import FINDS_LATER, FOUND, OWN_SOURCE, own_apart, signal_body, txt_body
 from companion.trip import wording
 from companion.trip.agenda import Utterance
-from companion.trip.assembly import RECORDING, assemble_trip
+from companion.trip.assembly import RECORDING_WIRE, assemble_trip
 from companion.trip.engine import Engine
 from companion.trip.keep import Emit, Keep, KeepNothing, Known
 from companion.voice.clips import ClipError, clip_name, read_clip
@@ -49,13 +49,13 @@ from companion.voice.sound import Samples
 
 GONE_ON_WITHIN = 30 * 60_000
 """A trip cut off no longer ago than this is gone on with, ms: a fuse, a loose plug, a lunch without power."""
-REBUILD = 20.0
+REBUILD_LIMIT_S = 20.0
 """How long replaying what a cut-off trip had may take, s; beyond it a new trip is begun."""
-SURE = 5_000
+DISK_SURE_MS = 5_000
 """How long a disk must have taken everything before it counts as working, ms: a full one takes crumbs."""
 MOST_TRIES = 2
 """How often a cut-off trip is tried to go on with: a program that dies of it twice begins a new one."""
-TRIES = "going-on"
+RESUME_TRIES_FILE = "going-on"
 """The file in a trip's folder that counts those tries, while one is under way or has ended the program."""
 _PIECE = 65_536
 
@@ -136,12 +136,12 @@ class LiveTrip:
     def remark(self, t: float, text: str | None, *, aloud: bool = False) -> None:
         """Take a word of the companion's own; None only tells the engine that it is `t`, s of the clock."""
         line = sentence(txt_body(text, aloud=aloud))
-        self._take_in(stamped(line, COMPANION, self.stamps.at(t)), own=True)
+        self._take_in(stamped(line, OWN_SOURCE, self.stamps.at(t)), own=True)
 
     def tap(self, t: float, words: str) -> None:
         """Take the words of a button tapped at `t`, s of the clock; having no sound, they become a line."""
         line = sentence(txt_body(words, tapped=True))
-        self._take_in(stamped(line, COMPANION, self.stamps.later(t)), own=True)
+        self._take_in(stamped(line, OWN_SOURCE, self.stamps.later(t)), own=True)
         self.remark(t, None)
 
     def utterance(self, uttered: Uttered) -> None:
@@ -172,12 +172,12 @@ class LiveTrip:
         self._later(Recording.close)
 
     def _signal(self, t: float, kind: str) -> None:
-        self._take_in(stamped(sentence(signal_body(kind)), COMPANION, self.stamps.at(t)), own=True)
+        self._take_in(stamped(sentence(signal_body(kind)), OWN_SOURCE, self.stamps.at(t)), own=True)
 
     def _take_in(self, lines: bytes, *, own: bool = False) -> None:
         """Record whole lines, of a wire or of our own, and give them to the engine."""
         self._later(lambda recording: recording.write(lines))
-        self.engine.chunk(Chunk(0.0, RECORDING, lines, own))
+        self.engine.chunk(Chunk(0.0, RECORDING_WIRE, lines, own))
 
     def _later(self, do: Callable[[Recording], object]) -> None:
         self._put(partial(self._on_disk, do))
@@ -194,22 +194,22 @@ class LiveTrip:
                 self.refused = True
                 self._tell(wording.not_recording(error.strerror or str(error)))
             return
-        if self.refused and self.stamps.last - self._refused_at > SURE:
+        if self.refused and self.stamps.last - self._refused_at > DISK_SURE_MS:
             self.refused = False
             self._tell(wording.RECORDING_AGAIN)
 
 
 class RebuildError(Exception):
-    """What a cut-off trip had recorded cannot be gone on with; the message says why."""
+    """A cut-off trip's recording cannot be gone on with; the message says why."""
 
 
 def may_go_on(folder: Path, config: str, now: int) -> bool:
     """Return whether a cut-off trip is recent, as configured now, still recorded, and worth a try."""
-    lines = folder / LINES
+    lines = folder / LINES_FILE
     try:
         trim(lines)
         last = last_stamp(lines) or begun_at(folder.name)
-        same = (folder / CONFIG).read_text(encoding="utf-8") == config
+        same = (folder / CONFIG_FILE).read_text(encoding="utf-8") == config
     except (OSError, ValueError):
         return False
     return same and 0 <= now - last <= GONE_ON_WITHIN and _tries(folder) < MOST_TRIES
@@ -218,7 +218,7 @@ def may_go_on(folder: Path, config: str, now: int) -> bool:
 @contextmanager
 def tried(folder: Path) -> Iterator[None]:
     """Count a try to go on with a trip until it is over: one that ends the program stays counted."""
-    count, tries = folder / TRIES, _tries(folder)
+    count, tries = folder / RESUME_TRIES_FILE, _tries(folder)
     with suppress(OSError), count.open("wb") as file:
         file.write(b"%d" % (tries + 1))
         file.flush()
@@ -230,7 +230,7 @@ def tried(folder: Path) -> Iterator[None]:
 
 def _tries(folder: Path) -> int:
     try:
-        return int((folder / TRIES).read_bytes())
+        return int((folder / RESUME_TRIES_FILE).read_bytes())
     except FileNotFoundError:
         return 0
     except (OSError, ValueError):  # it was cut off while it was written
@@ -263,11 +263,11 @@ class Rebuilt:
         self._emit: Emit = self.events.append
         self.engine = assemble_trip(folder.name, settings, grammar, self._pass_event, KeepNothing(), known)
         try:
-            for clip in clips_in(folder / CLIPS):
+            for clip in clips_in(folder / CLIPS_FOLDER):
                 name = clip.path.name
                 words = _words_of(clip.path, heard.get(name) or clip.words, hear)
                 self.engine.utterance(Utterance(clip.began, clip.decided, words, name))
-            self._replay(folder / LINES)
+            self._replay(folder / LINES_FILE)
         except (OSError, ClipError) as error:
             raise RebuildError(str(error)) from error
 
@@ -283,9 +283,9 @@ class Rebuilt:
         began = stopwatch()
         with lines.open("rb") as file:
             pieces = iter(partial(file.read, _PIECE), b"")
-            for chunk in own_apart(Chunk(0.0, RECORDING, piece) for piece in pieces):
+            for chunk in own_apart(Chunk(0.0, RECORDING_WIRE, piece) for piece in pieces):
                 self.engine.chunk(chunk)
-                if stopwatch() - began > REBUILD:
+                if stopwatch() - began > REBUILD_LIMIT_S:
                     raise RebuildError("it is too long to be replayed in time")
 
 

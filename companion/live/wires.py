@@ -10,9 +10,9 @@ from companion.config import Settings
 from companion.sensing import Chunk
 from companion.sensing.sources import Source, source_for
 
-RATE = 60_000.0
+SOURCE_BYTES_PER_S = 60_000.0
 """Bytes a second taken from one source: five times what a wire of 115,200 baud carries."""
-BURST = 120_000.0
+SOURCE_BURST_BYTES = 120_000.0
 """Bytes taken at once: what a computer keeps of a wire while the program is busy."""
 _STARTS = (b"$", b"!", b"\\")
 
@@ -23,21 +23,21 @@ def sources_of(settings: Settings, clock: Clock) -> Iterator[Source]:
 
 
 class Allowance:
-    """How much may still come: `RATE` bytes more each second, at most `BURST` at once."""
+    """A token bucket: `SOURCE_BYTES_PER_S` bytes more each second, at most `SOURCE_BURST_BYTES` at once."""
 
     def __init__(self, clock: Clock) -> None:
         self._clock = clock
-        self._room = BURST
+        self._room = SOURCE_BURST_BYTES
         self._at = clock.now()
 
     def wait_for(self, size: int) -> float:
         """Take so many bytes; return how long to wait before they may pass, s (0: at once)."""
         now = self._clock.now()
-        self._room = min(BURST, self._room + (now - self._at) * RATE)
+        self._room = min(SOURCE_BURST_BYTES, self._room + (now - self._at) * SOURCE_BYTES_PER_S)
         self._at = now
-        return max(0.0, (size - self._room) / RATE)
+        return max(0.0, (size - self._room) / SOURCE_BYTES_PER_S)
 
-    def take(self, size: int) -> None:
+    def count_bytes(self, size: int) -> None:
         """Count bytes that pass."""
         self._room -= size
 
@@ -45,8 +45,8 @@ class Allowance:
 class Inlet:
     """One source's way into the queue, so that none can crowd out the others.
 
-    A wire or a connection that sends more than `RATE` is made to wait; datagrams cannot wait and are dropped,
-    those that do not begin like a sentence before those that do.
+    A wire or a connection that sends more than `SOURCE_BYTES_PER_S` is made to wait; datagrams cannot wait
+    and are dropped, those that do not begin like a sentence before those that do.
     """
 
     def __init__(
@@ -59,7 +59,7 @@ class Inlet:
         self._likely, self._noise = Allowance(clock), Allowance(clock)
         self._pause = threading.Event()
 
-    def put(self, chunk: Chunk) -> None:
+    def pass_on(self, chunk: Chunk) -> None:
         """Hand a chunk on, later, or not at all."""
         likely = not self._drops or chunk.network is not None or chunk.data.startswith(_STARTS)
         allowance = self._likely if likely else self._noise
@@ -71,5 +71,5 @@ class Inlet:
             return
         if wait > 0.0:
             self._pause.wait(wait)
-        allowance.take(len(chunk.data))
+        allowance.count_bytes(len(chunk.data))
         self._put(chunk)

@@ -21,26 +21,26 @@ from starlette.types import Receive, Scope, Send
 from companion import docs
 from companion.clock import Clock
 from companion.page.board import Board
-from companion.page.guard import BODY_BYTES, REQUEST_TIME, STREAMS, Refusals, who
+from companion.page.guard import BODY_BYTES, MOST_FOLLOWERS, REQUEST_TIME, Refusals, who
 from companion.page.pairing import Pairing
 from companion.page.reading import reading
-from companion.page.side import HEIGHT, WIDTH
+from companion.page.side import SIDE_HEIGHT, SIDE_WIDTH
 from companion.page.taps import spoken
 from companion.page.view import View
 from companion.pictures.drawing import hatches
 from companion.pictures.palette import sheet, variables
 
-BEAT = 1.0
+FOLLOW_BEAT_S = 1.0
 """How often a page that follows hears something, s."""
 STREAM_TIME = 3600.0
 """How long a page follows before it has to ask again, s."""
 COOKIE_LIFE = 400 * 86_400
 """How long a device stays paired unless others push it out, s."""
-TAPS, TAPS_IN = 10, 10.0
+MOST_TAPS, MOST_TAPS_WITHIN_S = 10, 10.0
 """How many taps are taken in how many seconds."""
 _KINDS = {"glance.css": "text/css", "glance.js": "text/javascript", "mark.svg": "image/svg+xml"}
 
-TOLD = {
+TAP_ANSWERS = {
     "sent": "Sent.",
     "not-sent": "NOT SENT: the companion is busy. Say it instead.",
     "too-many": "NOT SENT: too many taps at once.",
@@ -63,7 +63,7 @@ _TRIED = {"paired": "paired", "wrong": "wrong", "no code": "no-code", "too soon"
 
 
 class Access(NamedTuple):
-    """Who may do what, and where taps go.
+    """The rights of those who look, and where taps go.
 
     Attributes:
         pairing: knows the paired devices.
@@ -115,7 +115,7 @@ class Site:
         self._access = access
         self._refusals = refusals
         self._clock = clock
-        self._taps: deque[float] = deque(maxlen=TAPS)
+        self._taps: deque[float] = deque(maxlen=MOST_TAPS)
 
     def app(self) -> Starlette:
         """Return the app."""
@@ -133,7 +133,7 @@ class Site:
         return Starlette(routes=routes, exception_handlers={404: self._nothing, 405: self._nothing})
 
     async def _nothing(self, request: Request, _: Exception) -> Response:
-        self._refusals.tell("a request for what is not here", who(request.scope))
+        self._refusals.note_refusal("a request for what is not here", who(request.scope))
         return Response("There is nothing here.\n", 404, media_type="text/plain")
 
     def _file(self, name: str, kind: str) -> Callable[[Request], Awaitable[Response]]:
@@ -165,7 +165,7 @@ class Site:
 
     async def _page(self, request: Request) -> Response:
         name = request.query_params.get("told", "")
-        told = TOLD.get(name, "")
+        told = TAP_ANSWERS.get(name, "")
         fields = {"build": self.build, "pairing": self._texts["pairing.html"]}
         fields |= {"told": "" if name in _PAIRING else told, "pair-told": told if name in _PAIRING else ""}
         if self._may_read(request):
@@ -181,7 +181,7 @@ class Site:
         shown = {part: escape(text) for part, text in view.text.items()}
         shown |= {f"state-{part}": escape(state) for part, state in view.state.items()}
         rows = "".join(self._row(number, shown, fields["disabled"]) for number in view.state["rods"].split())
-        size = {"width": str(WIDTH), "height": str(HEIGHT), "key": _KEY}
+        size = {"width": str(SIDE_WIDTH), "height": str(SIDE_HEIGHT), "key": _KEY}
         # The picture is markup of our own making; everything else is text.
         return _Form(self._texts["page.html"]).substitute(
             shown, **{"picture": view.picture, "rod-rows": rows}, **size, **fields
@@ -218,7 +218,7 @@ class Site:
         if words is None:
             return self._told(request, "no-such")
         now = self._clock.now()
-        if len(self._taps) == TAPS and now - self._taps[0] < TAPS_IN:
+        if len(self._taps) == MOST_TAPS and now - self._taps[0] < MOST_TAPS_WITHIN_S:
             return self._told(request, "too-many")
         self._taps.append(now)
         return self._told(request, "sent" if self._access.tapped(words) else "not-sent", words=words)
@@ -227,12 +227,14 @@ class Site:
         """Answer a tap: in JSON to a script, by sending a page without scripts back to the page."""
         code = _CODES.get(name, 200)
         if name in ("wrong", "locked", "unpaired", "too-long", "too-many", "no-such"):
-            self._refusals.tell(f"a tap or a code: {TOLD[name].rstrip('.').lower()}", who(request.scope))
+            self._refusals.note_refusal(
+                f"a tap or a code: {TAP_ANSWERS[name].rstrip('.').lower()}", who(request.scope)
+            )
         # What was not read to its end must not be waited for, nor taken for the next request.
         headers = {"Connection": "close"} if name == "too-long" else None
         if request.headers.get("accept") != "application/json":
             return RedirectResponse(f"/?told={name}", 303, headers)
-        text = f'Sent: "{words}".' if name == "sent" else TOLD[name]
+        text = f'Sent: "{words}".' if name == "sent" else TAP_ANSWERS[name]
         yes = paired or self._is_paired(request)
         return JSONResponse({"told": text, "paired": "yes" if yes else "no"}, code, headers)
 
@@ -240,8 +242,8 @@ class Site:
         request = Request(scope)
         if not self._may_read(request):
             await Response(status_code=403)(scope, receive, send)
-        elif len(self._board.followers) >= STREAMS:
-            self._refusals.tell("one page too many that follows", who(scope))
+        elif len(self._board.followers) >= MOST_FOLLOWERS:
+            self._refusals.note_refusal("one page too many that follows", who(scope))
             await Response(status_code=503, headers={"Retry-After": "10"})(scope, receive, send)
         else:
             first = {"build": self.build, "paired": "yes" if self._is_paired(request) else "no"}
@@ -262,7 +264,7 @@ class Site:
             with self._board.following() as follower:
                 await tell(follower.everything(first))
                 while not gone.done() and not self._board.closing and self._clock.now() < until:
-                    await tell(await follower.change(BEAT))
+                    await tell(await follower.change(FOLLOW_BEAT_S))
         except (TimeoutError, OSError):
             pass  # it does not read: it may ask again
         finally:

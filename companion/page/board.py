@@ -16,12 +16,12 @@ from companion.glance import Glance
 from companion.page.view import News, View, make_view
 from companion.units import LengthUnit
 
-EVENTS = 1_000
+MOST_WAITING_NOTES = 1_000
 """How many events may wait to be noted."""
 _encoded = msgspec.json.Encoder().encode
 
 
-class Shown(NamedTuple):
+class ShownView(NamedTuple):
     """A glance and when it came, s on the page's clock."""
 
     glance: Glance | None
@@ -41,8 +41,8 @@ class Board:
         self._clock = clock
         self._news = News()
         # Both may be written by another thread: one assignment, and a deque's append, are each done at once.
-        self.newest = Shown(None, clock.now())
-        self.events: deque[AnyEvent] = deque(maxlen=EVENTS)
+        self.newest = ShownView(None, clock.now())
+        self.events: deque[AnyEvent] = deque(maxlen=MOST_WAITING_NOTES)
         self.number = 0
         self.view = self._made()
         self.followers: set[Follower] = set()
@@ -60,7 +60,7 @@ class Board:
     def note_events(self) -> None:
         """Take in the events that wait."""
         while self.events:
-            self._news.take(self.events.popleft())
+            self._news.note_event(self.events.popleft())
 
     def wake(self) -> None:
         """Have every follower look again."""

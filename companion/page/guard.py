@@ -19,11 +19,11 @@ from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
-CONNECTIONS = 64
+MOST_CONNECTIONS = 64
 """Open connections at a time; the next is closed unheard."""
 CONNECTIONS_OF_ONE = 16
 """Open connections of one other device at a time, by its address: it cannot keep the others out."""
-STREAMS = 40
+MOST_FOLLOWERS = 40
 """Pages that follow at a time."""
 REQUEST_TIME = 5.0
 """How long a request may take to arrive, headers and body each, s."""
@@ -31,10 +31,10 @@ HEADER_BYTES = 8_192
 """The longest head of a request."""
 BODY_BYTES = 256
 """The longest body of a request: a code or the name of a button."""
-REMEMBERED = 200
+MOST_TOLD_REFUSALS = 200
 """How many refusals are told apart before all further ones are silent."""
 
-HEADERS = {
+SECURITY_HEADERS = {
     "Content-Security-Policy": (
         "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
         "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
@@ -59,10 +59,10 @@ class Refusals:
         self._told: set[tuple[str, str]] = set()
         self.count = 0
 
-    def tell(self, reason: str, who: str) -> None:
+    def note_refusal(self, reason: str, who: str) -> None:
         """Note that something from an address was refused."""
         self.count += 1
-        if (reason, who) not in self._told and len(self._told) < REMEMBERED:
+        if (reason, who) not in self._told and len(self._told) < MOST_TOLD_REFUSALS:
             self._told.add((reason, who))
             self._warn(f"page: refused {reason} from {who}; the same again is not told")
 
@@ -98,8 +98,10 @@ class Guard:
         refused = self._refused(scope)
         if refused is not None:
             status, reason = refused
-            self._refusals.tell(reason, who(scope))
-            answer = PlainTextResponse(f"Refused: {reason}.\n", status, HEADERS | {"Connection": "close"})
+            self._refusals.note_refusal(reason, who(scope))
+            answer = PlainTextResponse(
+                f"Refused: {reason}.\n", status, SECURITY_HEADERS | {"Connection": "close"}
+            )
             await answer(scope, receive, send)
             return
         await self._app(scope, receive, _with_headers(send))
@@ -145,7 +147,7 @@ def _with_headers(send: Send) -> Send:
 
     async def adding(message: Message) -> None:
         if message["type"] == "http.response.start":
-            added = [(name.lower().encode(), value.encode()) for name, value in HEADERS.items()]
+            added = [(name.lower().encode(), value.encode()) for name, value in SECURITY_HEADERS.items()]
             message = {**message, "headers": [*message.get("headers", []), *added]}
         await send(message)
 
@@ -162,8 +164,8 @@ def guarded_protocol(refusals: Refusals) -> type[asyncio.Protocol]:
 
         def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
             super().connection_made(transport)
-            if len(self.connections) > CONNECTIONS or self._is_greedy():
-                refusals.tell("one connection too many", self._peer())
+            if len(self.connections) > MOST_CONNECTIONS or self._is_greedy():
+                refusals.note_refusal("one connection too many", self._peer())
                 transport.abort()
                 return
             self._hurry = self.loop.call_later(REQUEST_TIME, self._too_slow)
@@ -180,7 +182,7 @@ def guarded_protocol(refusals: Refusals) -> type[asyncio.Protocol]:
             super().connection_lost(exc)
 
         def send_400_response(self, msg: str) -> None:
-            refusals.tell("what is no HTTP request", self._peer())
+            refusals.note_refusal("what is no HTTP request", self._peer())
             if self.cycle is not None:  # its head was right and is being answered: that answer goes nowhere
                 self.cycle.disconnected = True
                 self.cycle.message_event.set()
@@ -200,7 +202,7 @@ def guarded_protocol(refusals: Refusals) -> type[asyncio.Protocol]:
 
         def _too_slow(self) -> None:
             self._hurry = None
-            refusals.tell("a request that took too long", self._peer())
+            refusals.note_refusal("a request that took too long", self._peer())
             self.transport.abort()
 
         def _peer(self) -> str:

@@ -17,7 +17,7 @@ NOT_KNOWN = "not known"
 
 
 class Headline(NamedTuple):
-    """What stands largest.
+    """The page's largest figure.
 
     Attributes:
         state: touch, clear, short or unknown.

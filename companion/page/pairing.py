@@ -16,10 +16,10 @@ from typing import Literal
 
 from companion.clock import Clock
 
-DIGITS = 5
+CODE_DIGITS = 5
 CODE_LIFE = 120.0
 """How long a code can be used, s."""
-TRIES = 5
+CODE_TRIES = 5
 """The wrong try that a code dies of."""
 BETWEEN_CODES = 15.0
 """The shortest time between two codes, s: nobody shall make it talk all day."""
@@ -29,7 +29,7 @@ DEAD_CODES = 3
 """How many codes may die of wrong tries before pairing is locked."""
 CODES_IN_ALL = 30
 """How many codes are given out before pairing is locked."""
-DEVICES = 12
+MOST_PAIRED_DEVICES = 12
 """How many devices stay paired; the oldest gives way."""
 
 Asked = Literal["spoken", "too soon", "locked"]
@@ -57,7 +57,7 @@ class Pairing:
 
     @property
     def locked(self) -> bool:
-        """Whether nobody can pair any more."""
+        """Return whether nobody can pair any more."""
         return self._dead >= DEAD_CODES
 
     def ask(self) -> Asked:
@@ -67,7 +67,7 @@ class Pairing:
             return "locked"
         if now - self._made < BETWEEN_CODES:
             return "too soon"
-        self._code = "".join(secrets.choice("0123456789") for _ in range(DIGITS))
+        self._code = "".join(secrets.choice("0123456789") for _ in range(CODE_DIGITS))
         self._made, self._wrong = now, 0
         self._given += 1
         self._announce(self._code)
@@ -91,7 +91,7 @@ class Pairing:
 
     def _missed(self) -> Tried:
         self._wrong += 1
-        if self._wrong >= TRIES:
+        if self._wrong >= CODE_TRIES:
             self._code = None
             self._dead += 1
         return "locked" if self.locked else "wrong"
@@ -107,7 +107,7 @@ class Pairing:
 
     def _token(self) -> str:
         token = secrets.token_urlsafe(32)
-        self._hashes = [*self._hashes, _hash(token)][-DEVICES:]
+        self._hashes = [*self._hashes, _hash(token)][-MOST_PAIRED_DEVICES:]
         if self._kept is not None:
             self._kept.parent.mkdir(parents=True, exist_ok=True)
             self._kept.touch(mode=0o600)
@@ -117,7 +117,7 @@ class Pairing:
     def _remembered(self) -> list[str]:
         if self._kept is None or not self._kept.is_file():
             return []
-        return self._kept.read_text(encoding="ascii", errors="replace").split()[-DEVICES:]
+        return self._kept.read_text(encoding="ascii", errors="replace").split()[-MOST_PAIRED_DEVICES:]
 
 
 def _hash(token: str) -> str:

@@ -23,7 +23,7 @@ def reading(name: str) -> str | None:
 
     Links between the pages stay; what lies elsewhere in the source is named without a link.
     """
-    if name not in docs.PAGES:
+    if name not in docs.PAGE_NAMES:
         return None
     body = MarkdownIt("commonmark", {"html": False}).enable("table").render(docs.page(name))
     body = body.replace('<img src="pictures/', '<img src="/read/pictures/')
@@ -39,13 +39,13 @@ def _pages(here: str) -> str:
         f'<a href="/read/{name}"'
         + (' aria-current="page"' if name == here else "")
         + f">{escape(_short(name))}</a>"
-        for name in docs.PAGES
+        for name in docs.PAGE_NAMES
     )
 
 
 def _short(name: str) -> str:
     """Return what a page is called in the list of them: its title up to a colon."""
-    return "All pages" if name == docs.PAGES[0] else docs.title(name).partition(":")[0]
+    return "All pages" if name == docs.PAGE_NAMES[0] else docs.title(name).partition(":")[0]
 
 
 def _anchored(heading: re.Match[str]) -> str:

@@ -18,14 +18,14 @@ from companion.config import GlancePage
 from companion.events import AnyEvent, TripEnded
 from companion.glance import Glance
 from companion.page.app import Access, Site
-from companion.page.board import Board, Shown
+from companion.page.board import Board, ShownView
 from companion.page.guard import HEADER_BYTES, Guard, Refusals, guarded_protocol
 from companion.page.pairing import Pairing
 from companion.units import LengthUnit
 
-EVERY = 0.1
+VIEW_INTERVAL_S = 0.1
 """The shortest time between two views, s."""
-UNWATCHED = 1.0
+UNWATCHED_INTERVAL_S = 1.0
 """How often a glance is wanted while nobody looks, s."""
 LOOK_AGAIN = 0.5
 """How often a view is renewed when nothing new comes, s: what it shows gets older."""
@@ -105,27 +105,27 @@ class Page:
 
     @property
     def url(self) -> str:
-        """Where the page is, for a person to type in."""
+        """Return where the page is, for a person to type in."""
         address = self._settings.address
         host = socket.gethostname() if address in ("0.0.0.0", "::") else address
         return f"http://{f'[{host}]' if ':' in host else host}:{self._port}/"
 
     @property
     def watched(self) -> int:
-        """How many pages follow now."""
+        """Return how many pages follow now."""
         return len(self._board.followers)
 
     def wants(self) -> bool:
         """Return whether a new glance would be of use now; ask before making one."""
         since = self._clock.now() - self._shown_at
         if self.watched:
-            return self._told or since >= EVERY
-        return since >= UNWATCHED
+            return self._told or since >= VIEW_INTERVAL_S
+        return since >= UNWATCHED_INTERVAL_S
 
     def show(self, glance: Glance) -> None:
         """Show a glance. Of several the newest wins; this never waits."""
         self._shown_at, self._told = self._clock.now(), False
-        self._board.newest = Shown(glance, self._shown_at)
+        self._board.newest = ShownView(glance, self._shown_at)
         self._poke()
 
     def event(self, event: AnyEvent) -> None:
@@ -194,6 +194,6 @@ class Page:
             self._poked = False
             if self.watched:
                 self._board.refresh()
-                await asyncio.sleep(EVERY)
+                await asyncio.sleep(VIEW_INTERVAL_S)
             else:
                 self._board.note_events()

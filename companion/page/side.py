@@ -8,11 +8,11 @@ from typing import NamedTuple
 
 from companion.glance import SideView
 from companion.pictures import sideview
-from companion.pictures.drawing import NINE_IN_TEN, Box, Labels, Section, text
-from companion.pictures.sideview import Under
-from companion.units import LengthUnit, Units
+from companion.pictures.drawing import Box, Labels, SideSection, text
+from companion.pictures.sideview import SideTerrain
+from companion.units import NINE_IN_TEN_SIGMAS, LengthUnit, Units
 
-WIDTH, HEIGHT = 420, 250
+SIDE_WIDTH, SIDE_HEIGHT = 420, 250
 """The picture's extent in its own units, for the viewBox."""
 _BOX = Box(34.0, 30.0, 410.0, 212.0)
 _CLIP = "along-cast"
@@ -41,7 +41,7 @@ def draw(
     units = Units(unit)
     if side is None or not side.path:
         words = "The water along the cast is not known yet."
-        empty = _BOX.rect("", ' fill="url(#unknown)"') + text(WIDTH / 2, 120.0, words, "label", "middle")
+        empty = _BOX.rect("", ' fill="url(#unknown)"') + text(SIDE_WIDTH / 2, 120.0, words, "label", "middle")
         return Drawing(empty, words)
     bottom = _bottom_of(side)
     section, labels = _section(side, bottom, units, under_boat), Labels(_BOX)
@@ -61,35 +61,37 @@ def draw(
     return Drawing("".join(parts), _words(side, bottom, bow, units))
 
 
-def _bottom_of(side: SideView) -> list[Under]:
+def _bottom_of(side: SideView) -> list[SideTerrain]:
     """Return the bottom only where the lure comes, and none of it above the surface.
 
     As far as the cast goes beyond what the view tells of, the bottom is not known.
     """
     longest = max(x for x, _ in side.path)
     near = [
-        Under(p.away, None if p.depth is None else max(p.depth, 0.0), p.sigma)
+        SideTerrain(p.away, None if p.depth is None else max(p.depth, 0.0), p.sigma)
         for p in side.bottom
         if p.away <= longest
     ]
     if near and near[-1].away < longest - 1.0:
-        near.append(Under(longest, None, None))
+        near.append(SideTerrain(longest, None, None))
     return near
 
 
-def _section(side: SideView, bottom: Sequence[Under], units: Units, under_boat: float | None) -> Section:
+def _section(
+    side: SideView, bottom: Sequence[SideTerrain], units: Units, under_boat: float | None
+) -> SideSection:
     """Return where distances and depths come to lie; the extents change in whole steps."""
     reach = max(z for _, z in (*side.path, *side.deep))
-    lower = [p.depth + NINE_IN_TEN * (p.sigma or 0.0) for p in bottom if p.depth is not None]
+    lower = [p.depth + NINE_IN_TEN_SIGMAS * (p.sigma or 0.0) for p in bottom if p.depth is not None]
     wanted = max([reach, *(z for _, z in side.tops), *lower, under_boat or 0.0])
     step = 5.0 * units.depth_m if units.name == "feet" else 2.0
     deepest = step * math.ceil(max(min(wanted, DEEPEST_SHOWN * reach) * 1.08, step) / step)
     longest = max(x for x, _ in (*side.path, *side.deep))
     across = 5.0 * units.distance_m
-    return Section(_BOX, across * math.ceil(max(longest * 1.02, units.distance_m) / across), deepest)
+    return SideSection(_BOX, across * math.ceil(max(longest * 1.02, units.distance_m) / across), deepest)
 
 
-def _sonar(section: Section, under_boat: float | None) -> str:
+def _sonar(section: SideSection, under_boat: float | None) -> str:
     """Return the depth under the boat, where the picture holds it."""
     if under_boat is None or under_boat > section.deepest:
         return ""
@@ -97,7 +99,7 @@ def _sonar(section: Section, under_boat: float | None) -> str:
 
 
 def _labels(
-    side: SideView, bottom: Sequence[Under], section: Section, units: Units, labels: Labels
+    side: SideView, bottom: Sequence[SideTerrain], section: SideSection, units: Units, labels: Labels
 ) -> list[str]:
     lure = "" if side.lure is None else sideview.lure(section, *_lying(side.lure, bottom), units, labels)
     tops = []
@@ -108,7 +110,7 @@ def _labels(
     return [*tops, lure, *sideview.bottom_words(section, bottom, labels)]
 
 
-def _lying(lure: tuple[float, float], bottom: Sequence[Under]) -> tuple[float, float]:
+def _lying(lure: tuple[float, float], bottom: Sequence[SideTerrain]) -> tuple[float, float]:
     """Return where the lure is, on the bottom where the model has it below."""
     ((away, depth, _),) = sideview.laid([lure], bottom)
     return away, depth
@@ -128,7 +130,7 @@ def clock_hour(bearing: float | None, bow: float | None) -> str:
     return f"{round(((bearing - bow) % 360.0) / 30.0) % 12 or 12} o'clock"
 
 
-def _words(side: SideView, bottom: Sequence[Under], bow: float | None, units: Units) -> str:
+def _words(side: SideView, bottom: Sequence[SideTerrain], bow: float | None, units: Units) -> str:
     hour = clock_hour(side.bearing, bow)
     whose = f"This cast{f', {hour}' if hour else ''}" if side.under_way else "The usual cast over the bow"
     sentences = [f"{whose}: the lure gets to {units.short_depth(max(z for _, z in side.path))}."]
@@ -143,11 +145,11 @@ def _words(side: SideView, bottom: Sequence[Under], bow: float | None, units: Un
     return " ".join(sentences)
 
 
-def _bottom_words(bottom: Sequence[Under], units: Units) -> str:
+def _bottom_words(bottom: Sequence[SideTerrain], units: Units) -> str:
     depths = [p.depth for p in bottom if p.depth is not None]
     if not depths:
         return "The bottom along it is not known."
     some = "" if len(depths) == len(bottom) else ", not known everywhere"
-    sure = units.short_depth(NINE_IN_TEN * max(p.sigma or 0.0 for p in bottom))
+    sure = units.short_depth(NINE_IN_TEN_SIGMAS * max(p.sigma or 0.0 for p in bottom))
     least, most = units.short_depth(min(depths)), units.short_depth(max(depths))
     return f"The bottom along it: {least} to {most}, nine times in ten within {sure}{some}."

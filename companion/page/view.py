@@ -20,11 +20,11 @@ from companion.page.side import draw
 from companion.trip import wording
 from companion.units import KNOT, LengthUnit, Units
 
-NOW = 2.0
+NOW_AGE_S = 2.0
 """What is younger than this counts as now, s."""
-SILENT = 5.0
+SILENT_AGE_S = 5.0
 """A companion that has shown nothing for so long is told to be silent, s."""
-REMEMBERED = 50
+MOST_UNDO_STEPS = 50
 """How many logged things are remembered for what undo would take back."""
 
 Feed = Literal["waiting", "live", "silent", "ended"]
@@ -54,14 +54,14 @@ class View(msgspec.Struct, frozen=True):
 
 
 class News:
-    """What the page remembers of the events: what undo would take back, and whether the day is over."""
+    """The page's memory of the events: what undo would take back, and whether the day is over."""
 
     def __init__(self) -> None:
-        self._standing: deque[Logged] = deque(maxlen=REMEMBERED)
+        self._standing: deque[Logged] = deque(maxlen=MOST_UNDO_STEPS)
         self.ended = False
         self.outlook: Outlook | None = None
 
-    def take(self, event: AnyEvent) -> None:
+    def note_event(self, event: AnyEvent) -> None:
         """Note an event."""
         if isinstance(event, Logged):
             self._standing.append(event)
@@ -71,7 +71,7 @@ class News:
             self.outlook = event
         elif isinstance(event, Undone):
             kept = [logged for logged in self._standing if logged.number != event.number]
-            self._standing = deque(kept, REMEMBERED)
+            self._standing = deque(kept, MOST_UNDO_STEPS)
         elif isinstance(event, TripBegan | TripEnded):
             self.ended = isinstance(event, TripEnded)
 
@@ -130,7 +130,7 @@ def _feed(glance: Glance | None, news: News, quiet_for: float) -> Feed:
         return "waiting"
     if news.ended:
         return "ended"
-    return "silent" if quiet_for > SILENT else "live"
+    return "silent" if quiet_for > SILENT_AGE_S else "live"
 
 
 def _feed_words(feed: Feed, quiet_for: float) -> str:
@@ -148,7 +148,7 @@ def age(seconds: float) -> str:
     >>> age(0.4), age(12.7), age(200.0), age(4000.0)
     ('just now', '12 s ago', '3 min ago', 'over an hour ago')
     """
-    if seconds < NOW:
+    if seconds < NOW_AGE_S:
         return "just now"
     if seconds < 90.0:
         return f"{int(seconds)} s ago"

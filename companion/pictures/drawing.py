@@ -14,8 +14,6 @@ from typing import NamedTuple
 from companion.pictures.palette import sheet
 from companion.units import Units, round_steps
 
-NINE_IN_TEN = 1.645
-"""Standard deviations either way that hold nine cases of ten, if errors are normal."""
 NEAREST_POINTS = 1.2
 """Points of a line nearer than this to each other are drawn as one, in the drawing's units."""
 WIDE_LETTER = 0.62
@@ -153,7 +151,7 @@ class Plane(NamedTuple):
         return outline(self.places(line), closed=closed)
 
 
-class Section(NamedTuple):
+class SideSection(NamedTuple):
     """A distance across and a depth down on paper: `longest` and `deepest` (m) fill the box."""
 
     box: Box

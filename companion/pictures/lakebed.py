@@ -19,7 +19,6 @@ from companion.lakebed.marks import Mark
 from companion.lakebed.relief import Relief, relief
 from companion.pictures import watermap
 from companion.pictures.drawing import (
-    NINE_IN_TEN,
     Box,
     Labels,
     Plane,
@@ -32,7 +31,7 @@ from companion.pictures.drawing import (
 )
 from companion.pictures.palette import sheet, variables
 from companion.sensing.localplane import LocalPlane
-from companion.units import LengthUnit, Units
+from companion.units import NINE_IN_TEN_SIGMAS, LengthUnit, Units
 
 Bounds = tuple[float, float, float, float]
 """West, south, east, north, m on the lake's plane."""
@@ -46,8 +45,8 @@ _ROOM = 15.0  # m of paper around what was sounded
 
 
 @dataclass(frozen=True, slots=True)
-class Chart:
-    """What is drawn of an area.
+class LakebedPicture:
+    """The drawing of an area.
 
     `grid` is the bottom, `sounded` (k, 2) the places of soundings and `tracks` (n, 2) each the boat's
     ways, m on the `plane`; `span` is the shallowest and the deepest sounding, m; `level` is how far today's
@@ -65,14 +64,14 @@ class Chart:
 
     @property
     def box(self) -> Bounds:
-        """What it spans, m on the plane."""
+        """Return what it spans, m on the plane."""
         grid = self.grid
         return float(grid.east[0]), float(grid.north[0]), float(grid.east[-1]), float(grid.north[-1])
 
 
 def chart(
     area: Area, title: str, tracks: Sequence[FloatArray] = (), box: Bounds | None = None
-) -> Chart | None:
+) -> LakebedPicture | None:
     """Return what is to be drawn of an area, or of a box on it; None when nothing is known there."""
     cells, marks = area.surface.sounded(), list(area.marks)
     places = np.concatenate((cells[:, :2], np.array([(m.east, m.north) for m in marks]).reshape(-1, 2)))
@@ -86,16 +85,18 @@ def chart(
         return None
     every = max(1, math.ceil(len(sounded) / _MOST_DOTS))
     span = (float(sounded[:, 2].min()), float(sounded[:, 2].max())) if len(sounded) else None
-    return Chart(title, area.plane, grid, sounded[::every, :2], span, tracks, inside, area.surface.level)
+    return LakebedPicture(
+        title, area.plane, grid, sounded[::every, :2], span, tracks, inside, area.surface.level
+    )
 
 
-def svg(drawn: Chart, unit: LengthUnit) -> str:
+def svg(drawn: LakebedPicture, unit: LengthUnit) -> str:
     """Return the chart as an SVG document."""
     sheet_of_paper = _Sheet(drawn, Units(unit))
     return document(sheet_of_paper.wide, sheet_of_paper.high, drawn.title, sheet_of_paper.parts())
 
 
-def html(drawn: Chart, unit: LengthUnit) -> str:
+def html(drawn: LakebedPicture, unit: LengthUnit) -> str:
     """Return the chart as a page by itself: the drawing, the depth under the pointer, a table of marks."""
     paper = _Sheet(drawn, Units(unit))
     rows = "".join(f"<tr>{''.join(f'<td>{escape(cell)}</td>' for cell in row)}</tr>" for row in paper.table())
@@ -114,7 +115,7 @@ def html(drawn: Chart, unit: LengthUnit) -> str:
 class _Sheet:
     """The paper: where metres lie on it, and what is drawn there."""
 
-    def __init__(self, drawn: Chart, units: Units) -> None:
+    def __init__(self, drawn: LakebedPicture, units: Units) -> None:
         self._chart, self._units = drawn, units
         west, south, east, north = drawn.box
         scale = min(_MAP_WIDE / max(east - west, 1.0), _MAP_HIGH / max(north - south, 1.0))
@@ -163,7 +164,7 @@ class _Sheet:
             "unit": self._units.depth_unit,
             "map": [box.left, box.top, box.wide, box.high],
             "depth": rounded(grid.depth),
-            "within": rounded(NINE_IN_TEN * grid.sigma),
+            "within": rounded(NINE_IN_TEN_SIGMAS * grid.sigma),
         }
 
     def _subtitle(self) -> str:

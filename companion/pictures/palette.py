@@ -13,7 +13,7 @@ from typing import Literal
 
 Look = Literal["day", "night"]
 
-DEPTHS: Mapping[Look, tuple[str, ...]] = {
+DEPTH_RAMP: Mapping[Look, tuple[str, ...]] = {
     "day": (
         "#f7ecd0", "#dfdcae", "#b3cba2", "#7db39f", "#4f979e", "#33789a", "#2a578a", "#243a6c", "#1b2148",
     ),
@@ -22,15 +22,15 @@ DEPTHS: Mapping[Look, tuple[str, ...]] = {
     ),
 }  # fmt: skip
 """Shallow to deep: each step is darker than the one before, to any eye."""
-RODS: Mapping[Look, tuple[str, ...]] = {
+ROD_COLOURS: Mapping[Look, tuple[str, ...]] = {
     "day": ("#1f6fb2", "#e0341f", "#3a0902", "#b9585c", "#9610f9", "#05024d"),
     "night": ("#4a86b4", "#e4ab01", "#b061ff", "#f2fcb4", "#e0455a", "#68ecf2"),
 }
 """Colours for rods; a line style goes with each."""
-DASHES = ("", "9 4", "3 3", "12 3 3 3", "6 6", "1 4")
+ROD_DASHES = ("", "9 4", "3 3", "12 3 3 3", "6 6", "1 4")
 """Line styles that go with the rods' colours, for print and for eyes that see neither."""
 
-ROLES: Mapping[Look, Mapping[str, str]] = {
+ROLE_COLOURS: Mapping[Look, Mapping[str, str]] = {
     "day": {
         "paper": "#fdfcf7", "card": "#f3f0e6", "ink": "#11181b", "soft": "#3d474b", "edge": "#5b6264",
         "hair": "#d3ccba", "deed": "#0b3b45", "on-deed": "#ffffff", "alarm": "#7a0c1d", "on-alarm": "#ffffff",
@@ -51,9 +51,9 @@ ROLES: Mapping[Look, Mapping[str, str]] = {
 
 def colours(look: Look) -> dict[str, str]:
     """Return every colour of a look by its name; depths are "depth-0" on, rods "rod-0" on."""
-    named = dict(ROLES[look])
-    named |= {f"depth-{i}": colour for i, colour in enumerate(DEPTHS[look])}
-    return named | {f"rod-{i}": colour for i, colour in enumerate(RODS[look])}
+    named = dict(ROLE_COLOURS[look])
+    named |= {f"depth-{i}": colour for i, colour in enumerate(DEPTH_RAMP[look])}
+    return named | {f"rod-{i}": colour for i, colour in enumerate(ROD_COLOURS[look])}
 
 
 def variables() -> str:
@@ -73,9 +73,9 @@ def variables() -> str:
 def sheet(look: Look | None = None) -> str:
     """Return the style sheet of drawings: in the colours of a look, or with variables for a page."""
     text = _SHEET + "".join(
-        f".depth-{i}{{fill:@depth-{i};stroke:@depth-{i}}}\n" for i in range(len(DEPTHS["day"]))
+        f".depth-{i}{{fill:@depth-{i};stroke:@depth-{i}}}\n" for i in range(len(DEPTH_RAMP["day"]))
     )
-    for i, dash in enumerate(DASHES):
+    for i, dash in enumerate(ROD_DASHES):
         text += f".rod-{i}{{stroke:@rod-{i}}}.fill-rod-{i}{{fill:@rod-{i}}}\n"
         if dash:
             text += f".dash-{i}{{stroke-dasharray:{dash}}}\n"
@@ -87,8 +87,8 @@ def sheet(look: Look | None = None) -> str:
 
 def rod_class(place: int) -> str:
     """Return the classes of a rod's line by its place in the list; no two of ten are alike in both."""
-    rounds = place // len(DASHES)
-    return f"rod-{place % len(DASHES)} dash-{(place + rounds) % len(DASHES)}"
+    rounds = place // len(ROD_DASHES)
+    return f"rod-{place % len(ROD_DASHES)} dash-{(place + rounds) % len(ROD_DASHES)}"
 
 
 _SHEET = """

@@ -12,7 +12,7 @@ from itertools import groupby
 
 import numpy as np
 
-from companion.casting.plan import Ground, Plan, Step, Target
+from companion.casting.plan import Plan, PlanningGround, Step, Target
 from companion.lakebed.cells import FloatArray
 from companion.lakebed.relief import Relief
 from companion.pictures import sideview, watermap
@@ -20,7 +20,7 @@ from companion.pictures.drawing import (
     Box,
     Labels,
     Plane,
-    Section,
+    SideSection,
     at,
     badge,
     document,
@@ -30,10 +30,10 @@ from companion.pictures.drawing import (
     text,
 )
 from companion.pictures.palette import rod_class
-from companion.pictures.sideview import Under
+from companion.pictures.sideview import SideTerrain
 from companion.units import LengthUnit, Units, fine_compass
 
-LETTERS = "ABCDEFGHI"
+PLAN_LETTERS = "ABCDEFGHI"
 """What the plans are called on the drawing and in the table, best first."""
 
 _WIDE, _HIGH = 1430.0, 940.0
@@ -64,7 +64,7 @@ def table(found: Sequence[Plan], unit: LengthUnit, *, clear: bool = False) -> st
     )
     rows = [
         (
-            LETTERS[place],
+            PLAN_LETTERS[place],
             one.name,
             f"{one.stand_off / far:.0f} {long}",
             fine_compass(one.bearing),
@@ -83,7 +83,9 @@ def table(found: Sequence[Plan], unit: LengthUnit, *, clear: bool = False) -> st
     return "\n".join(lines) + "\n"
 
 
-def svg(found: Sequence[Plan], on: Ground, target: Target, unit: LengthUnit, *, clear: bool = False) -> str:
+def svg(
+    found: Sequence[Plan], on: PlanningGround, target: Target, unit: LengthUnit, *, clear: bool = False
+) -> str:
     """Return the plans as an SVG drawing, readable without colour: the map, a section of each of three."""
     chosen, units = found[:3], Units(unit)
     parts = [
@@ -109,7 +111,7 @@ def svg(found: Sequence[Plan], on: Ground, target: Target, unit: LengthUnit, *, 
 # -- the map ------------------------------------------------------------------------------------------
 
 
-def _map(found: Sequence[Plan], on: Ground, target: Target, units: Units) -> Iterator[str]:
+def _map(found: Sequence[Plan], on: PlanningGround, target: Target, units: Units) -> Iterator[str]:
     plane, labels = _plane(found, on, target), Labels(_MAP)
     grid = _near(on, plane)
     edges = watermap.band_edges(grid.depth, units)
@@ -125,14 +127,16 @@ def _map(found: Sequence[Plan], on: Ground, target: Target, units: Units) -> Ite
     for place, one in enumerate(found):
         yield from _on_map(plane, one, place)
     yield "</g>" + _MAP.rect("frame")
-    yield from (badge(plane.x(one.east), plane.y(one.north), LETTERS[i], i) for i, one in enumerate(found))
+    yield from (
+        badge(plane.x(one.east), plane.y(one.north), PLAN_LETTERS[i], i) for i, one in enumerate(found)
+    )
     yield from ruler(plane, units)
     x, y = _MAP.right + 18.0, _MAP.top + 4.0
     yield from watermap.depth_key(x, y, edges, units)
     yield from watermap.doubt_key(x, y + watermap.key_high(edges) - 114.0, units)
 
 
-def _plane(found: Sequence[Plan], on: Ground, target: Target) -> Plane:
+def _plane(found: Sequence[Plan], on: PlanningGround, target: Target) -> Plane:
     """Return the square of the lake that holds all the casts and the target."""
     ends = [place for one in found for place in ((one.east, one.north), one.at(one.cast))]
     if target.place is not None:
@@ -146,7 +150,7 @@ def _plane(found: Sequence[Plan], on: Ground, target: Target) -> Plane:
     return Plane.fitting(_MAP, east0 - half, north0 - half, east0 + half, north0 + half)
 
 
-def _near(on: Ground, plane: Plane) -> Relief:
+def _near(on: PlanningGround, plane: Plane) -> Relief:
     """Return what is known of the bottom in the map's square, and two points of the grid beyond."""
     rows, columns = on.depth.shape
     room = 2.0 * on.step
@@ -159,7 +163,7 @@ def _near(on: Ground, plane: Plane) -> Relief:
     return watermap.worth_drawing(Relief(east[e], north[n], on.depth[inside], on.sigma[inside]))
 
 
-def _tree_tops(plane: Plane, on: Ground) -> Iterator[str]:
+def _tree_tops(plane: Plane, on: PlanningGround) -> Iterator[str]:
     east, north = on.places()
     standing = on.top < on.depth - 0.01
     half = max(0.5 * on.step * plane.scale, 3.0)
@@ -204,18 +208,18 @@ def _sections(found: Sequence[Plan], units: Units, *, clear: bool) -> Iterator[s
         top = _SECTION_TOP + place * _SECTION_STEP
         box = Box(_SECTION_LEFT, top + _HEAD, _SECTION_RIGHT, top + _SECTION_STEP - _FOOT)
         yield from _section(
-            one, place, Section(box, longest, deepest), units, _words(one, units, clear=clear)
+            one, place, SideSection(box, longest, deepest), units, _words(one, units, clear=clear)
         )
 
 
 def _section(
-    one: Plan, place: int, section: Section, units: Units, heading: tuple[str, str]
+    one: Plan, place: int, section: SideSection, units: Units, heading: tuple[str, str]
 ) -> Iterator[str]:
     box, clip, labels = section.box, f"section-{place}", Labels(section.box)
-    yield badge(box.left + 2.0, box.top - 42.0, LETTERS[place], place)
+    yield badge(box.left + 2.0, box.top - 42.0, PLAN_LETTERS[place], place)
     for row, words in enumerate(heading):
         yield text(box.left + 22.0, box.top - 46.0 + 18.0 * row, words, "" if row else "strong")
-    bottom = sorted((Under(s.away, s.bottom, s.sigma) for s in one.way), key=lambda under: under.away)
+    bottom = sorted((SideTerrain(s.away, s.bottom, s.sigma) for s in one.way), key=lambda under: under.away)
     yield sideview.water(section, clip)
     yield from sideview.ground(section, bottom, clip)
     yield f'<g clip-path="url(#{clip})">'
@@ -231,7 +235,7 @@ def _section(
     yield from section.axes(units, named="from the boat")
 
 
-def _timber(section: Section, way: Sequence[Step]) -> Iterable[str]:
+def _timber(section: SideSection, way: Sequence[Step]) -> Iterable[str]:
     wide = section.x(1.0) - section.x(0.0)
     for step in way:
         if step.top is not None and step.bottom is not None and step.top < step.bottom - 0.01:

@@ -10,7 +10,7 @@ from functools import cache
 
 import resvg_py
 
-FONTS = ("DejaVu Sans", "Noto Sans", "Liberation Sans", "PibotoLt", "FreeSans", "Nimbus Sans")
+FONT_FAMILIES = ("DejaVu Sans", "Noto Sans", "Liberation Sans", "PibotoLt", "FreeSans", "Nimbus Sans")
 """The families that stand for `sans-serif`, the best first."""
 
 _PROBE = '<svg xmlns="http://www.w3.org/2000/svg" width="40" height="40">{}</svg>'
@@ -43,7 +43,7 @@ def png(svg: str, *, zoom: float = 2.0) -> bytes:
 def _font() -> str:
     """Return the first family this machine has, found by whether a letter in it leaves ink."""
     blank = resvg_py.svg_to_bytes(svg_string=_PROBE.format(""))
-    for family in FONTS:
+    for family in FONT_FAMILIES:
         if resvg_py.svg_to_bytes(svg_string=_PROBE.format(_LETTER.format(family))) != blank:
             return family
     raise PictureError(

@@ -10,8 +10,8 @@ import math
 from collections.abc import Iterable, Sequence
 from itertools import pairwise
 
-from companion.pictures.drawing import Box, Section, badge, document, polyline, text
-from companion.pictures.palette import DASHES, rod_class
+from companion.pictures.drawing import Box, SideSection, badge, document, polyline, text
+from companion.pictures.palette import ROD_DASHES, rod_class
 from companion.tackle import RodReach
 from companion.units import LengthUnit, Units, round_steps
 
@@ -89,7 +89,7 @@ def svg(found: Sequence[RodReach], unit: LengthUnit) -> str:
     units = Units(unit)
     rows = len(found)
     high = _HIGH + _ROW * rows
-    section = Section(_BOX, longest, deepest)
+    section = SideSection(_BOX, longest, deepest)
     parts = [
         text(_BOX.left, 30.0, "How deep each rod gets", "title"),
         _BOX.rect("water"),
@@ -107,12 +107,12 @@ def svg(found: Sequence[RodReach], unit: LengthUnit) -> str:
     return document(_WIDE, high, "; ".join(_words(one, units) for one in found), parts)
 
 
-def _band(one: RodReach, place: int, section: Section) -> Iterable[str]:
+def _band(one: RodReach, place: int, section: SideSection) -> Iterable[str]:
     outline = section.points([*one.shallow, *reversed(one.deep)])
-    yield f'<polygon class="spread fill-rod-{place % len(DASHES)}" points="{outline}"/>'
+    yield f'<polygon class="spread fill-rod-{place % len(ROD_DASHES)}" points="{outline}"/>'
 
 
-def _way(one: RodReach, place: int, section: Section) -> Iterable[str]:
+def _way(one: RodReach, place: int, section: SideSection) -> Iterable[str]:
     yield polyline(section.points(one.path), f"way {rod_class(place)}")
     # The badges stand beside each other along the paths, so that rods that reach alike stay readable.
     x, z = one.path[min(len(one.path) - 1, len(one.path) * (4 + place % 6) // 14)]

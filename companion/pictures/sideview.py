@@ -11,11 +11,11 @@ from collections.abc import Iterator, Sequence
 from itertools import groupby, pairwise
 from typing import NamedTuple
 
-from companion.pictures.drawing import NINE_IN_TEN, Box, Labels, Point, Section
-from companion.units import Units
+from companion.pictures.drawing import Box, Labels, Point, SideSection
+from companion.units import NINE_IN_TEN_SIGMAS, Units
 
 
-class Under(NamedTuple):
+class SideTerrain(NamedTuple):
     """The bottom at a distance from the rod tip: its depth and standard deviation, m; None: not known."""
 
     away: float
@@ -23,12 +23,12 @@ class Under(NamedTuple):
     sigma: float | None
 
 
-def water(section: Section, clip: str) -> str:
+def water(section: SideSection, clip: str) -> str:
     """Return the water with the clip that keeps everything in it."""
     return f'<clipPath id="{clip}">{section.box.rect("")}</clipPath>{section.box.rect("water")}'
 
 
-def runs(bottom: Sequence[Under]) -> list[tuple[bool, list[Under]]]:
+def runs(bottom: Sequence[SideTerrain]) -> list[tuple[bool, list[SideTerrain]]]:
     """Return the bottom in stretches, known or not; an unknown one begins and ends at known neighbours."""
     found = [(known, list(part)) for known, part in groupby(bottom, lambda p: p.depth is not None)]
     for i, (known, part) in enumerate(found):
@@ -39,7 +39,7 @@ def runs(bottom: Sequence[Under]) -> list[tuple[bool, list[Under]]]:
     return found
 
 
-def ground(section: Section, bottom: Sequence[Under], clip: str) -> Iterator[str]:
+def ground(section: SideSection, bottom: Sequence[SideTerrain], clip: str) -> Iterator[str]:
     """Yield the ground where the bottom is known, with its seam, and what is unknown as unknown."""
     yield f'<g clip-path="url(#{clip})">'
     if not bottom:
@@ -51,7 +51,7 @@ def ground(section: Section, bottom: Sequence[Under], clip: str) -> Iterator[str
             yield box.rect("", ' fill="url(#unknown)"')
             continue
         line = [(p.away, p.depth or 0.0) for p in stretch]
-        half = [NINE_IN_TEN * (p.sigma or 0.0) for p in stretch]
+        half = [NINE_IN_TEN_SIGMAS * (p.sigma or 0.0) for p in stretch]
         upper = [(x, max(z - s, 0.0)) for (x, z), s in zip(line, half, strict=True)]
         lower = [(x, z + s) for (x, z), s in zip(line, half, strict=True)]
         floor = 2.0 * section.deepest
@@ -63,7 +63,7 @@ def ground(section: Section, bottom: Sequence[Under], clip: str) -> Iterator[str
     yield "</g>"
 
 
-def bottom_words(section: Section, bottom: Sequence[Under], labels: Labels) -> Iterator[str]:
+def bottom_words(section: SideSection, bottom: Sequence[SideTerrain], labels: Labels) -> Iterator[str]:
     """Yield where the bottom is not known, or out of the picture, in words."""
     low = section.box.bottom - 16.0
     middle = 0.5 * (section.box.left + section.box.right)
@@ -80,7 +80,7 @@ def bottom_words(section: Section, bottom: Sequence[Under], labels: Labels) -> I
             yield labels.amid([(x, low), (x, low - 20.0), (x, low - 40.0)], words)
 
 
-def depth_at(bottom: Sequence[Under], away: float) -> float | None:
+def depth_at(bottom: Sequence[SideTerrain], away: float) -> float | None:
     """Return the depth of the bottom at a distance, m, between its points; None where it is not known."""
     for before, after in pairwise(bottom):
         if before.away <= away <= after.away:
@@ -91,7 +91,7 @@ def depth_at(bottom: Sequence[Under], away: float) -> float | None:
     return None
 
 
-def laid(path: Sequence[Point], bottom: Sequence[Under]) -> list[tuple[float, float, bool]]:
+def laid(path: Sequence[Point], bottom: Sequence[SideTerrain]) -> list[tuple[float, float, bool]]:
     """Return a lure's way lying on the bottom where it would go through: distance, depth, touching."""
     found = []
     for away, depth in path:
@@ -101,7 +101,7 @@ def laid(path: Sequence[Point], bottom: Sequence[Under]) -> list[tuple[float, fl
     return found
 
 
-def way(section: Section, path: Sequence[Point], bottom: Sequence[Under]) -> Iterator[str]:
+def way(section: SideSection, path: Sequence[Point], bottom: Sequence[SideTerrain]) -> Iterator[str]:
     """Yield the lure's way, thick where it drags along the bottom."""
     lying = laid(path, bottom)
     yield f'<polyline class="path" points="{section.points((x, z) for x, z, _ in lying)}"/>'
@@ -112,14 +112,16 @@ def way(section: Section, path: Sequence[Point], bottom: Sequence[Under]) -> Ite
             yield f'<polyline class="touching" points="{section.points(stretch)}"/>'
 
 
-def band(section: Section, shallow: Sequence[Point], deep: Sequence[Point], bottom: Sequence[Under]) -> str:
+def band(
+    section: SideSection, shallow: Sequence[Point], deep: Sequence[Point], bottom: Sequence[SideTerrain]
+) -> str:
     """Return the band around a lure's way, its lower edge no deeper than the bottom."""
     lower = [(x, z) for x, z, _ in laid(deep, bottom)]
     upper = [(x, z) for x, z, _ in laid(shallow, bottom)]
     return f'<polygon class="band" points="{section.points([*upper, *reversed(lower)])}"/>'
 
 
-def tree_top(section: Section, away: float, depth: float, floor: float | None) -> str:
+def tree_top(section: SideSection, away: float, depth: float, floor: float | None) -> str:
     """Return a tree top on its stem down to the bottom."""
     x, y = section.x(away), section.y(depth)
     down = section.y(min(floor if floor is not None else section.deepest, section.deepest))
@@ -129,7 +131,7 @@ def tree_top(section: Section, away: float, depth: float, floor: float | None) -
     )
 
 
-def lure(section: Section, away: float, depth: float, units: Units, labels: Labels) -> str:
+def lure(section: SideSection, away: float, depth: float, units: Units, labels: Labels) -> str:
     """Return the lure where it is, with its depth."""
     x, y = section.x(away), section.y(depth)
     labels.block(Box(x - 9.0, y - 9.0, x + 9.0, y + 9.0))
@@ -142,7 +144,7 @@ def lure(section: Section, away: float, depth: float, units: Units, labels: Labe
     )
 
 
-def rod(section: Section) -> str:
+def rod(section: SideSection) -> str:
     """Return the rod at the left: where every distance is counted from."""
     left, surface = section.box.left, section.box.top
     return f'<path class="rod" d="M{left - 16:.1f} {surface - 4:.1f}L{left:.1f} {surface - 20:.1f}"/>'

@@ -16,15 +16,15 @@ import numpy as np
 
 from companion.lakebed.cells import FloatArray
 from companion.lakebed.relief import Relief, contours
-from companion.pictures.drawing import NINE_IN_TEN, Labels, Plane, outline, round_up, text
-from companion.pictures.palette import DEPTHS
-from companion.units import Units
+from companion.pictures.drawing import Labels, Plane, outline, round_up, text
+from companion.pictures.palette import DEPTH_RAMP
+from companion.units import NINE_IN_TEN_SIGMAS, Units
 
 HATCHED_M, CLOSELY_HATCHED_M = 0.3, 0.6
 """Standard deviations from which the bottom is hatched, and hatched closely."""
 UNKNOWN_M = 1.2
 """Standard deviation from which a depth is not worth drawing."""
-MOST_BANDS = len(DEPTHS["day"])
+MOST_BANDS = len(DEPTH_RAMP["day"])
 _FEWEST_POINTS = 12
 """A contour of fewer points bears no depth."""
 
@@ -121,7 +121,7 @@ def depth_key(x: float, y: float, edges: Sequence[float], units: Units) -> Itera
 def doubt_key(x: float, y: float, units: Units) -> Iterator[str]:
     """Yield the key of the hatching from a place downwards."""
     yield text(x, y, "nine times in ten", "strong")
-    sure, less = (units.depth(NINE_IN_TEN * sigma) for sigma in (HATCHED_M, CLOSELY_HATCHED_M))
+    sure, less = (units.depth(NINE_IN_TEN_SIGMAS * sigma) for sigma in (HATCHED_M, CLOSELY_HATCHED_M))
     middle = f"depth-{(MOST_BANDS - 1) // 3}"
     rows = (
         (f"within {sure}", ""),

@@ -43,7 +43,7 @@ class Amendment(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
 
     @property
     def is_empty(self) -> bool:
-        """Whether it corrects nothing."""
+        """Return whether it corrects nothing."""
         return self == Amendment(number=self.number, utc=self.utc)
 
 
@@ -60,7 +60,7 @@ class Corrected(NamedTuple):
 
     @property
     def notes(self) -> tuple[str, ...]:
-        """What was added to it, oldest first."""
+        """Return what was added to it, oldest first."""
         return tuple(one.note for one in self.amendments if one.note)
 
 

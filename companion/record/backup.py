@@ -24,7 +24,12 @@ import msgspec
 from companion.clock import wall_clock
 from companion.record.logbook import Logbook, LogbookError
 
-LOGBOOK, RECORDINGS, CONFIG, CONTENTS = "logbook.db", "recordings", "companion.toml", "contents.json"
+BACKUP_LOGBOOK, BACKUP_RECORDINGS, BACKUP_CONFIG, BACKUP_CONTENTS = (
+    "logbook.db",
+    "recordings",
+    "companion.toml",
+    "contents.json",
+)
 MOST_CONTENTS = 32_000_000
 """Bytes of the longest list of contents that is read: a third of a million files."""
 MOST_SQUEEZED = 200
@@ -51,7 +56,7 @@ class Entry(msgspec.Struct, frozen=True):
 
 
 class Restored(NamedTuple):
-    """What a restore did: files of recordings added, where the former logbook is, whether a config came.
+    """The result of a restore: files of recordings added, where the former logbook is, whether a config came.
 
     `left_out` has the names of recorded files that were damaged in the backup.
     """
@@ -91,7 +96,7 @@ def back_up(
                 for path, name in _wanted(data, config, Path(scratch), audio=audio):
                     tell(name)
                     entries.append(_add(archive, path, name))
-                archive.writestr(CONTENTS, msgspec.json.format(msgspec.json.encode(entries)))
+                archive.writestr(BACKUP_CONTENTS, msgspec.json.format(msgspec.json.encode(entries)))
             _sync(part)
         verified(part)
         part.replace(to)
@@ -101,15 +106,18 @@ def back_up(
 
 
 def _wanted(data: Path, config: Path | None, scratch: Path, *, audio: bool) -> Iterator[tuple[Path, str]]:
-    if (data / LOGBOOK).exists():
-        copy = scratch / LOGBOOK
-        snapshot(data / LOGBOOK, copy)
-        yield copy, LOGBOOK
+    if (data / BACKUP_LOGBOOK).exists():
+        copy = scratch / BACKUP_LOGBOOK
+        snapshot(data / BACKUP_LOGBOOK, copy)
+        yield copy, BACKUP_LOGBOOK
     if config is not None and config.is_file():
-        yield config, CONFIG
-    for path in sorted((data / RECORDINGS).rglob("*")):
+        yield config, BACKUP_CONFIG
+    for path in sorted((data / BACKUP_RECORDINGS).rglob("*")):
         if path.is_file() and path.suffix != ".part" and (audio or path.suffix != ".flac"):
-            yield path, str(PurePosixPath(RECORDINGS, *path.relative_to(data / RECORDINGS).parts))
+            yield (
+                path,
+                str(PurePosixPath(BACKUP_RECORDINGS, *path.relative_to(data / BACKUP_RECORDINGS).parts)),
+            )
 
 
 def snapshot(logbook: Path, to: Path) -> None:
@@ -166,11 +174,13 @@ def _looked_through(backup: Path) -> tuple[list[Entry], dict[str, str]]:
     """
     try:
         with zipfile.ZipFile(backup) as archive:
-            if archive.getinfo(CONTENTS).file_size > MOST_CONTENTS:
+            if archive.getinfo(BACKUP_CONTENTS).file_size > MOST_CONTENTS:
                 raise BackupError(f"{backup}: its list of contents is too long; use another backup")
-            entries = msgspec.json.decode(archive.read(CONTENTS), type=list[Entry])
+            entries = msgspec.json.decode(archive.read(BACKUP_CONTENTS), type=list[Entry])
             names = archive.namelist()
-            if len(names) != len(entries) + 1 or {entry.name for entry in entries} | {CONTENTS} != set(names):
+            if len(names) != len(entries) + 1 or {entry.name for entry in entries} | {BACKUP_CONTENTS} != set(
+                names
+            ):
                 raise BackupError(f"{backup}: its list of contents does not fit; use another backup")
             wrong = {entry.name: why for entry in entries if (why := _wrong_with(archive, entry))}
     except _UNREADABLE as error:
@@ -210,7 +220,7 @@ def restore(
     """
     entries, damaged = _looked_through(backup)
     for name, why in damaged.items():
-        if not name.startswith(RECORDINGS):
+        if not name.startswith(BACKUP_RECORDINGS):
             raise BackupError(f"{backup}: {name} {why}; use another backup")
     data.mkdir(parents=True, exist_ok=True)
     if sum(entry.size for entry in entries) > shutil.disk_usage(data).free:
@@ -222,29 +232,31 @@ def restore(
     ):
         for entry in entries:
             place = None if entry.name in damaged else _place_of(entry.name, data, config)
-            if place is None or (place.exists() and entry.name != LOGBOOK):
+            if place is None or (place.exists() and entry.name != BACKUP_LOGBOOK):
                 continue
             unpacked = Path(scratch) / "file"
             with zipped.open(entry.name) as source, unpacked.open("wb") as target:
                 shutil.copyfileobj(source, target, _PIECE)
             _sync(unpacked)
-            if entry.name == LOGBOOK:
+            if entry.name == BACKUP_LOGBOOK:
                 _check_logbook(unpacked, backup)
                 former = set_aside(place, "before-restore")
             tell(entry.name)
             place.parent.mkdir(parents=True, exist_ok=True)
             unpacked.replace(place)
-            put_config |= entry.name == CONFIG
-            added += entry.name.startswith(RECORDINGS)
+            put_config |= entry.name == BACKUP_CONFIG
+            added += entry.name.startswith(BACKUP_RECORDINGS)
     return Restored(added, former, put_config, tuple(damaged))
 
 
 def _place_of(name: str, data: Path, config: Path | None) -> Path | None:
     """Return where a file goes; None for a name that does not belong in a backup."""
-    if name == CONFIG:
+    if name == BACKUP_CONFIG:
         return config
     parts = PurePosixPath(name).parts
-    if name == LOGBOOK or (parts[:1] == (RECORDINGS,) and ".." not in parts and "\0" not in name):
+    if name == BACKUP_LOGBOOK or (
+        parts[:1] == (BACKUP_RECORDINGS,) and ".." not in parts and "\0" not in name
+    ):
         return data.joinpath(*parts)
     return None
 

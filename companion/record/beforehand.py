@@ -17,11 +17,11 @@ from companion.lakebed.marks import Marks
 from companion.lakebed.surface import Surface
 from companion.record.lakes import KeptArea
 
-KNOWN = "known.json"
+KNOWN_FILE = "known.json"
 
 
 class Beforehand(msgspec.Struct, frozen=True):
-    """What was known when a trip began.
+    """The state of knowledge when a trip began.
 
     Attributes:
         beliefs: of each lure, by its name.
@@ -39,7 +39,7 @@ def keep(folder: Path, beliefs: Mapping[str, Belief], areas: Iterable[Area]) -> 
         OSError: the disk refuses.
     """
     lakes = tuple((area.number, area.plane.lat, area.plane.lon) for area in areas)
-    (folder / KNOWN).write_bytes(msgspec.json.encode(Beforehand(dict(beliefs), lakes)))
+    (folder / KNOWN_FILE).write_bytes(msgspec.json.encode(Beforehand(dict(beliefs), lakes)))
 
 
 def keep_area(folder: Path, kept: KeptArea) -> None:
@@ -57,7 +57,7 @@ def keep_area(folder: Path, kept: KeptArea) -> None:
 def read(folder: Path) -> Beforehand | None:
     """Return what a recorded trip began from; None where that was not written down."""
     try:
-        return msgspec.json.decode((folder / KNOWN).read_bytes(), type=Beforehand)
+        return msgspec.json.decode((folder / KNOWN_FILE).read_bytes(), type=Beforehand)
     except (OSError, msgspec.MsgspecError):
         return None
 

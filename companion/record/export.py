@@ -22,9 +22,9 @@ from companion.lakebed.exchange import DepthPoint, MarkPoint, marks_to_csv, soun
 from companion.record.logbook import METRES_PER_DEGREE, KeptReading, Logbook, TripEntry
 
 Format = Literal["csv", "gpx", "geojson"]
-APART = 5.0
+SOUNDING_SPACING_M = 5.0
 """Soundings nearer than this to the last one kept are left out, m."""
-BREAK = 30.0
+TRACK_BREAK_S = 30.0
 """A track is interrupted where no place is known for longer than this, s."""
 _COLUMNS = (
     "t", "utc", "event", "number", "what", "undone", "detail", "size", "text", "state", "by", "rod", "lure",
@@ -75,12 +75,12 @@ def files(one: Exported, form: Format) -> dict[str, str]:
 
 
 def soundings(readings: Iterable[KeptReading]) -> Iterator[DepthPoint]:
-    """Yield soundings at least `APART` from the one before."""
+    """Yield soundings at least `SOUNDING_SPACING_M` from the one before."""
     last: Fix | None = None
     for reading in readings:
         if reading.fix is None or reading.depth is None or reading.depth <= 0.0:
             continue
-        if last is None or _apart(last, reading.fix) >= APART:
+        if last is None or _apart(last, reading.fix) >= SOUNDING_SPACING_M:
             last = reading.fix
             yield DepthPoint(last.lat, last.lon, reading.depth, reading.utc)
 
@@ -101,7 +101,7 @@ def tracks(readings: Iterable[KeptReading]) -> list[list[KeptReading]]:
     for reading in readings:
         if reading.fix is None:
             continue
-        if not pieces or reading.t - pieces[-1][-1].t > BREAK:
+        if not pieces or reading.t - pieces[-1][-1].t > TRACK_BREAK_S:
             pieces.append([])
         pieces[-1].append(reading)
     return pieces

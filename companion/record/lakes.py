@@ -50,7 +50,7 @@ class KeptArea(msgspec.Struct, frozen=True):
 
 
 class Changes(NamedTuple):
-    """What has changed of a lake, as values; `marks` None: as they were."""
+    """The changes of a lake, as values; `marks` None: as they were."""
 
     number: int
     lat: float

@@ -26,7 +26,7 @@ from companion.record.lakes import Lakes, LearnedFile
 from companion.sensing import BoatOffsets, Sensing, SourceSettings
 from companion.sensing.sources import FileSource
 
-PIECE = 5_000
+SOUNDINGS_PER_COMMIT = 5_000
 """Soundings between two commits."""
 _TRACK_POINTS, _TRACK_STEP_S = 20, 5.0  # from which, and how soon one after the other, points are a track
 
@@ -35,7 +35,7 @@ Progress = Callable[[int], object]
 
 
 class Conditions(NamedTuple):
-    """What has to be told about a file, because it does not say.
+    """The facts a file does not tell about itself.
 
     `level` is how far the water stood above the lake's zero, m; `transducer` how far the transducer hung
     below the surface, m (None: as the recording says); `degrees` turns the eastings and northings of a chart
@@ -48,8 +48,8 @@ class Conditions(NamedTuple):
     shoreline: bool = False
 
 
-class Outcome(NamedTuple):
-    """What became of a file.
+class LearningOutcome(NamedTuple):
+    """The outcome of learning a file.
 
     `soundings` and `marks` are in the lake; `dropped` counts what is not, by reason; `problems` has a line
     for each thing that could not be read; `known_as` is the name it was learned under before; `hint` says
@@ -66,11 +66,11 @@ class Outcome(NamedTuple):
 
     @property
     def useless(self) -> bool:
-        """Whether nothing of it could be used."""
+        """Return whether nothing of it could be used."""
         return not (self.soundings or self.marks or self.known_as)
 
 
-def learn(path: Path, lakes: Lakes, bed: Bed, conditions: Conditions, progress: Progress) -> Outcome:
+def learn(path: Path, lakes: Lakes, bed: Bed, conditions: Conditions, progress: Progress) -> LearningOutcome:
     """Take a file into the lake, unless it is there already.
 
     Raises:
@@ -81,7 +81,7 @@ def learn(path: Path, lakes: Lakes, bed: Bed, conditions: Conditions, progress: 
     before = lakes.taken(digest, path)
     if before is not None and before.done:
         progress(path.stat().st_size)
-        return Outcome(path.name, known_as=before.name)
+        return LearningOutcome(path.name, known_as=before.name)
     bed.begin_trip(conditions.level, already=before.soundings if before else 0)
     read = _reader(path)
     outcome = (
@@ -96,35 +96,35 @@ def learn(path: Path, lakes: Lakes, bed: Bed, conditions: Conditions, progress: 
 
 def _recording(
     path: Path, digest: str, lakes: Lakes, bed: Bed, conditions: Conditions, progress: Progress
-) -> Outcome:
+) -> LearningOutcome:
     offsets = BoatOffsets(transducer=conditions.transducer)
     sensing = Sensing({path.name: SourceSettings()}, offsets, raises=False)
-    due = bed.kept + PIECE
+    due = bed.kept + SOUNDINGS_PER_COMMIT
     for chunk in FileSource(path.name, path).chunks():
         for t, reading in sensing.feed(chunk):
-            bed.take(t, reading)
+            bed.accept_reading(t, reading)
         progress(len(chunk.data))
         if bed.kept >= due:
-            due = bed.kept + PIECE
+            due = bed.kept + SOUNDINGS_PER_COMMIT
             lakes.save(bed, LearnedFile(digest, path.name, bed.kept, 0, False))
     for t, reading in sensing.finish():
-        bed.take(t, reading)
+        bed.accept_reading(t, reading)
     bed.finish()
     problems = [] if bed.kept or bed.dropped else [f"{path}: no depth with a position in it; {_EXPECTED}"]
-    return Outcome(path.name, bed.kept, 0, bed.dropped, problems, hint=bed.level_hint())
+    return LearningOutcome(path.name, bed.kept, 0, bed.dropped, problems, hint=bed.level_hint())
 
 
-def _points(path: Path, bed: Bed, read: _Read, conditions: Conditions, progress: Progress) -> Outcome:
+def _points(path: Path, bed: Bed, read: _Read, conditions: Conditions, progress: Progress) -> LearningOutcome:
     """Take in a chart: all of it or, when that is interrupted, nothing."""
-    most = MOST_BYTES.get(path.suffix.lower(), MOST_BYTES[".csv"])
+    most = MOST_CHART_BYTES.get(path.suffix.lower(), MOST_CHART_BYTES[".csv"])
     if path.stat().st_size > most:
-        return Outcome(
+        return LearningOutcome(
             path.name, problems=[f"{path}: more than {most // 1_000_000} MB; split it, or give it as .csv"]
         )
     try:
         soundings, marks = read(path.read_bytes(), conditions)
     except UnicodeDecodeError:
-        return Outcome(path.name, problems=[f"{path}: not text; {_EXPECTED}"])
+        return LearningOutcome(path.name, problems=[f"{path}: not text; {_EXPECTED}"])
     kept, strays = exchange.without_strays(soundings.items)
     times = _track_times(kept)
     for i, point in enumerate(kept):
@@ -149,7 +149,7 @@ def _points(path: Path, bed: Bed, read: _Read, conditions: Conditions, progress:
     problems = [f"{path}: {line}" for line in (*soundings.problems, *marks.problems)]
     if not (problems or soundings.items or marks.items):
         problems = [f"{path}: no soundings and no marks in it; {_EXPECTED}"]
-    return Outcome(path.name, bed.kept, len(marks.items), dropped, problems, hint=bed.level_hint())
+    return LearningOutcome(path.name, bed.kept, len(marks.items), dropped, problems, hint=bed.level_hint())
 
 
 def _track_times(points: Sequence[DepthPoint]) -> list[float] | None:
@@ -162,7 +162,7 @@ def _track_times(points: Sequence[DepthPoint]) -> list[float] | None:
 
 
 _Read = Callable[[bytes, Conditions], tuple[Imported[DepthPoint], Imported[MarkPoint]]]
-MOST_BYTES = {
+MOST_CHART_BYTES = {
     ".csv": 64_000_000,
     ".xyz": 64_000_000,
     ".tif": 64_000_000,

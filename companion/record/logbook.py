@@ -26,13 +26,13 @@ from companion.events import AnyEvent, Fix, Logged, Match, Undone, from_json, to
 from companion.record.amendments import Amendment, Corrected, corrected
 from companion.record.schema import known_steps, steps
 
-BATCH = 60
+READINGS_PER_COMMIT = 60
 """How many kept readings wait for one commit: a minute of a steady boat."""
 KEPT_WHILE_FAILING = 3600
 """How many readings are held in memory while the disk refuses them; then the oldest go."""
-PATIENCE = 5.0
+LOCK_WAIT_S = 5.0
 """How long to wait for another program that is writing to the same logbook, s."""
-EVERY = 1.0
+READING_INTERVAL_S = 1.0
 """A reading is kept when the last one kept is this old, s ..."""
 DEPTH_STEP = 0.3
 """... or the depth has changed by this, m ..."""
@@ -91,7 +91,7 @@ class LoggedEntry(msgspec.Struct, frozen=True):
 
 
 class KeptReading(msgspec.Struct, frozen=True):
-    """Where the boat was and what it measured: s, UTC, place, m of water, degrees, m/s, degrees Celsius."""
+    """The boat's place and measurements: s, UTC, place, m of water, degrees, m/s, degrees Celsius."""
 
     t: float
     utc: str | None
@@ -102,8 +102,8 @@ class KeptReading(msgspec.Struct, frozen=True):
     water_temperature: float | None
 
 
-class Calibration(msgspec.Struct, frozen=True):
-    """What was believed of a lure or a rod after `trip`; `posterior` None means it was reset then."""
+class StoredCalibration(msgspec.Struct, frozen=True):
+    """The belief about a lure or a rod after `trip`; `posterior` None means it was reset then."""
 
     posterior: Any
     utc: str | None
@@ -126,7 +126,7 @@ class Logbook:
         before_commit: called before a trip's events are committed, to put on the disk what they rest on.
     """
 
-    def __init__(self, path: Path, *, patience: float = PATIENCE) -> None:
+    def __init__(self, path: Path, *, patience: float = LOCK_WAIT_S) -> None:
         self.path = path
         self.before_commit: Callable[[], None] = lambda: None
         self._trip: Trip | None = None
@@ -296,13 +296,13 @@ class Logbook:
                 [trip, _iso(utc), subject, name, text],
             )
 
-    def calibrations(self, subject: Subject, name: str) -> list[Calibration]:
+    def calibrations(self, subject: Subject, name: str) -> list[StoredCalibration]:
         """Return what has been believed of a lure or a rod, oldest first: the last one is in force."""
         rows = self.rows(
             "SELECT * FROM calibrations WHERE subject = ? AND name = ? ORDER BY id", subject, name
         )
         with self._plainly():
-            return [Calibration(_decoded(row["posterior"]), row["utc"], row["trip"]) for row in rows]
+            return [StoredCalibration(_decoded(row["posterior"]), row["utc"], row["trip"]) for row in rows]
 
     def beliefs(self, before: int | None = None) -> dict[str, Belief]:
         """Return what is believed of each lure, by its name; those that were reset are left out.
@@ -486,8 +486,8 @@ class Trip:
 
     @property
     def is_due(self) -> bool:
-        """Whether something waits that belongs on the disk now: all but a `Match`, or a batch of those."""
-        return self._urgent or len(self._events) >= BATCH
+        """Return whether something waits that belongs on the disk now: any event, or a batch of matches."""
+        return self._urgent or len(self._events) >= READINGS_PER_COMMIT
 
     @property
     def waiting(self) -> list[AnyEvent]:
@@ -523,7 +523,7 @@ class Trip:
         place = (None, None, None) if fix is None else (fix.lat, fix.lon, fix.radius)
         self._readings.append((self.id, t, _iso(utc), *place, depth, heading, speed, water_temperature))
         self._waiting += 1
-        if self._waiting >= BATCH:
+        if self._waiting >= READINGS_PER_COMMIT:
             self._waiting = 0  # a commit that fails is tried again a batch later, not at every reading
             self.flush()
 
@@ -559,7 +559,7 @@ class Trip:
         if self._kept is None:
             return True
         kept_t, kept_fix, kept_depth = self._kept
-        return t - kept_t >= EVERY or _depth_changed(kept_depth, depth) or _moved(kept_fix, fix)
+        return t - kept_t >= READING_INTERVAL_S or _depth_changed(kept_depth, depth) or _moved(kept_fix, fix)
 
     def _check_number(self, event: AnyEvent) -> None:
         """Refuse a wrong number now: the table would refuse it too, and with it all that waits beside it."""

@@ -16,7 +16,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any, NamedTuple
 
-MAGIC = b"SQLite format 3\x00"
+SQLITE_MAGIC = b"SQLite format 3\x00"
 USUAL_SIZE = 4096
 """Bytes of a page, where the file's beginning no longer tells."""
 _LEAF, _INTERIOR = 0x0D, 0x05
@@ -48,7 +48,7 @@ class Leaf(NamedTuple):
 
 
 class Tree(NamedTuple):
-    """What a table's root leads to: leaves, gaps where it leads to nothing readable, and all its pages."""
+    """The pages below a table's root: leaves, gaps where nothing is readable, and all its pages."""
 
     leaves: list[Leaf]
     gaps: list[Gap]
@@ -65,7 +65,7 @@ class Pages:
     def __init__(self, path: Path) -> None:
         self._file = path.open("rb")
         header = self._file.read(100)
-        size = int.from_bytes(header[16:18]) if header.startswith(MAGIC) else USUAL_SIZE
+        size = int.from_bytes(header[16:18]) if header.startswith(SQLITE_MAGIC) else USUAL_SIZE
         size = 65536 if size == 1 else size
         self.size = size if size >= 512 and size & (size - 1) == 0 else USUAL_SIZE
         self.count = -(-path.stat().st_size // self.size)
@@ -172,7 +172,7 @@ class Pages:
     def _free(self) -> set[int]:
         """Pages in SQLite's list of free ones: what stands in them was deleted, or moved elsewhere."""
         header, free = self._page(1), set[int]()
-        trunk = int.from_bytes(header[32:36]) if header.startswith(MAGIC) else 0
+        trunk = int.from_bytes(header[32:36]) if header.startswith(SQLITE_MAGIC) else 0
         while 1 < trunk <= self.count and trunk not in free:
             free.add(trunk)
             page = self._page(trunk)

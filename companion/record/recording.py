@@ -24,12 +24,12 @@ from companion.sensing.networks import LONGEST_MESSAGE, is_recorded, network_lin
 from companion.sensing.remarks import defused
 from companion.voice.clips import clip_name, write_clip, write_words
 from companion.voice.heard import Hearing
-from companion.voice.sound import RATE, Samples
+from companion.voice.sound import SAMPLE_RATE_HZ, Samples
 
-LINES, CLIPS, CONFIG = "sonar.nmea", "clips", "companion.toml"
+LINES_FILE, CLIPS_FOLDER, CONFIG_FILE = "sonar.nmea", "clips", "companion.toml"
 """What a trip's folder holds: the lines, the folder of utterances, the configuration in force; and what the
 trip began from (`companion.record.beforehand`)."""
-NAMED = "%Y-%m-%d %H%M%S"
+TRIP_NAME_FORMAT = "%Y-%m-%d %H%M%S"
 """The name of a trip: the UTC at which it began."""
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _TAG_TIME = re.compile(rb"\\s:[^\\]*,c:(\d+)\*[0-9A-F]{2}\\")
@@ -117,11 +117,11 @@ class Recording:
 
     def __init__(self, folder: Path, config: str | None = None) -> None:
         self.folder = folder
-        (folder / CLIPS).mkdir(parents=True, exist_ok=True)
+        (folder / CLIPS_FOLDER).mkdir(parents=True, exist_ok=True)
         if config is not None:
-            (folder / CONFIG).write_text(config, encoding="utf-8")
-        trim(folder / LINES)
-        self._file = os.open(folder / LINES, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o644)
+            (folder / CONFIG_FILE).write_text(config, encoding="utf-8")
+        trim(folder / LINES_FILE)
+        self._file = os.open(folder / LINES_FILE, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o644)
         self._size = os.fstat(self._file).st_size
         self._synced = self._size
         for path in (folder, folder.parent, folder.parent.parent):
@@ -154,7 +154,7 @@ class Recording:
             samples: its sound.
         """
         name = clip_name(utc_of(began))
-        path = self.folder / CLIPS / name
+        path = self.folder / CLIPS_FOLDER / name
         try:
             write_clip(path, samples, decided - clip_end(began, samples))
             _sync_folder(path.parent)
@@ -166,7 +166,7 @@ class Recording:
 
     def words(self, began: int, decided: int, hearing: Hearing) -> None:
         """Keep what was heard in an utterance, and not its sound; stamps in ms as for `clip`."""
-        path = self.folder / CLIPS / clip_name(utc_of(began))
+        path = self.folder / CLIPS_FOLDER / clip_name(utc_of(began))
         write_words(path, decided - began, hearing)
         _sync_folder(path.parent)
 
@@ -217,12 +217,12 @@ def begun_at(name: str) -> int:
     Raises:
         ValueError: it is no trip's name.
     """
-    return ms_of(datetime.strptime(name[:17], NAMED).replace(tzinfo=UTC))
+    return ms_of(datetime.strptime(name[:17], TRIP_NAME_FORMAT).replace(tzinfo=UTC))
 
 
 def clip_end(began: int, samples: Samples) -> int:
     """Return the stamp, ms, of an utterance's end: a whole frame is 20 ms."""
-    return began + len(samples) * 1000 // RATE
+    return began + len(samples) * 1000 // SAMPLE_RATE_HZ
 
 
 def _sync_folder(path: Path) -> None:
@@ -234,28 +234,28 @@ def _sync_folder(path: Path) -> None:
         os.close(handle)
 
 
-class Limits(NamedTuple):
-    """What recordings may take, bytes: all of them together, and what has to stay free on the disk."""
+class RecordingLimits(NamedTuple):
+    """The limits of recordings, bytes: all of them together, and what has to stay free on the disk."""
 
     most: int = 8_000_000_000
     keep_free: int = 500_000_000
 
 
-class Shelf:
-    """Where the recordings of all trips stand: a folder for each day, in it one for each trip.
+class RecordingShelf:
+    """The folder of all trips' recordings: a folder for each day, in it one for each trip.
 
     When room is short the oldest utterances go first, then the oldest lines; never those of the trip that
     is being recorded, and nothing beside the recordings.
     """
 
-    def __init__(self, root: Path, limits: Limits | None = None) -> None:
+    def __init__(self, root: Path, limits: RecordingLimits | None = None) -> None:
         self.root = root
-        self.limits = limits or Limits()
+        self.limits = limits or RecordingLimits()
 
     def new_folder(self, ms: int) -> Path:
         """Return a folder, not there yet, for a trip begun at this stamp, ms; its name is the trip's."""
         utc = utc_of(ms)
-        name = utc.strftime(NAMED)
+        name = utc.strftime(TRIP_NAME_FORMAT)
         day = self.root / f"{utc:%Y-%m-%d}"
         taken = (day / (name if n == 1 else f"{name}-{n}") for n in range(1, 10_000))
         return next(path for path in taken if not path.exists())
@@ -267,7 +267,7 @@ class Shelf:
     def trips(self) -> list[Path]:
         """Return the folders of all trips, oldest first."""
         days = [d for d in sorted(self.root.glob("*")) if d.is_dir() and _DAY.fullmatch(d.name)]
-        return [trip for day in days for trip in sorted(day.iterdir()) if (trip / LINES).exists()]
+        return [trip for day in days for trip in sorted(day.iterdir()) if (trip / LINES_FILE).exists()]
 
     def short_of(self) -> int:
         """Return how many bytes would have to go to keep within the limits; 0 when nothing has to."""
@@ -300,29 +300,29 @@ class Shelf:
     def forget_sound(self, before: datetime) -> None:
         """Delete the utterances of trips begun before an instant, UTC; what was logged stays."""
         for trip in self.trips():
-            if trip.name < before.strftime(NAMED):
-                for clip in (trip / CLIPS).glob("*.flac"):
+            if trip.name < before.strftime(TRIP_NAME_FORMAT):
+                for clip in (trip / CLIPS_FOLDER).glob("*.flac"):
                     with suppress(OSError):
                         clip.unlink()
 
     def _oldest(self, present: Path | None) -> Iterator[Path]:
         earlier = [trip for trip in self.trips() if trip != present]
         for trip in earlier:
-            yield from sorted((trip / CLIPS).glob("*.flac"))
+            yield from sorted((trip / CLIPS_FOLDER).glob("*.flac"))
         for trip in earlier:
-            yield trip / LINES
+            yield trip / LINES_FILE
         if present is not None:
-            yield from sorted((present / CLIPS).glob("*.flac"))
+            yield from sorted((present / CLIPS_FOLDER).glob("*.flac"))
 
     def _clear_empty(self, present: Path | None) -> None:
         for day in self.root.glob("*"):
             for trip in day.glob("*") if _DAY.fullmatch(day.name) else ():
-                if trip != present and not (trip / LINES).exists():
+                if trip != present and not (trip / LINES_FILE).exists():
                     shutil.rmtree(trip, ignore_errors=True)
 
     def _size(self) -> int:
         total = 0
         for trip in self.trips():
-            for path in (trip / LINES, *(trip / CLIPS).glob("*")):
+            for path in (trip / LINES_FILE, *(trip / CLIPS_FOLDER).glob("*")):
                 total += path.stat().st_size if path.exists() else 0
         return total

@@ -29,7 +29,7 @@ from companion.record.amendments import Amendment
 from companion.record.backup import BackupError
 from companion.record.lakes import Lakes
 from companion.record.logbook import Logbook, event_columns
-from companion.record.pages import MAGIC, USUAL_SIZE, Gap, Leaf, Pages, Row
+from companion.record.pages import SQLITE_MAGIC, USUAL_SIZE, Gap, Leaf, Pages, Row
 from companion.record.schema import steps
 from companion.sensing.localplane import LocalPlane
 
@@ -54,7 +54,7 @@ class Lost(NamedTuple):
 
 
 class Salvaged(NamedTuple):
-    """What was taken and what was not, by table; a table of which nothing is missing is not in `lost`."""
+    """The rows taken and lost, by table; a table of which nothing is missing is not in `lost`."""
 
     taken: dict[str, int]
     lost: dict[str, Lost]
@@ -133,9 +133,9 @@ def _opened(damaged: Path) -> Iterator[Pages]:
 def _settle(copy: Path) -> None:
     """Let SQLite bring the write-ahead log into a copy; it only has to find a header, not a sound file."""
     with copy.open("r+b") as file:
-        if not file.read(100).startswith(MAGIC):
+        if not file.read(100).startswith(SQLITE_MAGIC):
             file.seek(0)
-            file.write(MAGIC + USUAL_SIZE.to_bytes(2) + bytes([2, 2, 0, 64, 32, 32]))
+            file.write(SQLITE_MAGIC + USUAL_SIZE.to_bytes(2) + bytes([2, 2, 0, 64, 32, 32]))
     with suppress(sqlite3.Error), closing(sqlite3.connect(copy)) as book:
         book.execute("PRAGMA writable_schema = on")  # a damaged schema is no reason to refuse
         book.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()

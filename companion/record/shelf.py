@@ -21,7 +21,7 @@ import numpy as np
 
 from companion.dive.kept import Arrays
 
-MOST_BYTES = 64_000_000
+MOST_TABLE_BYTES = 64_000_000
 """What all tables together may take of the disk; one rig's are 0.3 MB."""
 _DIGEST_BYTES = 32
 _SUFFIX = ".table"
@@ -30,7 +30,7 @@ _SUFFIX = ".table"
 class TableShelf:
     """Tables in a folder, which is made when the first is kept."""
 
-    def __init__(self, folder: Path, most_bytes: int = MOST_BYTES) -> None:
+    def __init__(self, folder: Path, most_bytes: int = MOST_TABLE_BYTES) -> None:
         self._folder, self._most_bytes = folder, most_bytes
 
     def load(self, name: str) -> Arrays | None:

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from html import escape
 
 from companion.events import Logged
-from companion.report.counts import By, Row, Table, shown
+from companion.report.counts import By, RateTable, Row, shown
 from companion.report.document import table
 from companion.report.forecasts import HitRate
 
@@ -33,19 +33,19 @@ _SAME = {
 }
 
 
-def brought(asked: Sequence[Table], link_to: LinkTo) -> str:
+def brought(asked: Sequence[RateTable], link_to: LinkTo) -> str:
     """Return the tables as HTML."""
     return '<div class="brought">\n' + "".join(_table(one, link_to) for one in asked) + "</div>\n"
 
 
-def verdict(asked: Sequence[Table]) -> str:
+def verdict(asked: Sequence[RateTable]) -> str:
     """Return in a sentence whether anything stands out."""
     if any(one.bears for one in asked):
         return "Where one stands out it is said; look at how few counts it rests on."
     return "<b>Nothing stands out here: the counts are too few, or too even, to call one better.</b>"
 
 
-def _table(asked: Table, link_to: LinkTo) -> str:
+def _table(asked: RateTable, link_to: LinkTo) -> str:
     by_cast = asked.by == "cast"
     most = 1.0 if by_cast else max([row.high for row in asked.rows if row.effort > 0.1] or [1.0])
     verdicts = {row.verdict for row in asked.rows}

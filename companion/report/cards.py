@@ -5,7 +5,7 @@ from __future__ import annotations
 from html import escape
 
 from companion.report.casts import Catch
-from companion.report.document import UNKNOWN, link
+from companion.report.document import UNKNOWN_HTML, link
 from companion.report.findings import Findings
 
 _NAMES = {"fish": "Fish", "lost fish": "Fish lost", "bite": "Bite"}
@@ -20,14 +20,14 @@ def cards(found: Findings) -> str:
 def _card(found: Findings, catch: Catch) -> str:
     day, units, first, lure = found.day, found.units, catch.first, catch.at_lure
     weight = "" if catch.fish is None or catch.fish.size is None else f", {units.weight(catch.fish.size)}"
-    rod = escape(f"{first.rod}, {first.lure} on {first.line}") if first.rod else UNKNOWN
-    warm = UNKNOWN if first.water_temperature is None else units.temperature(first.water_temperature)
+    rod = escape(f"{first.rod}, {first.lure} on {first.line}") if first.rod else UNKNOWN_HTML
+    warm = UNKNOWN_HTML if first.water_temperature is None else units.temperature(first.water_temperature)
     facts = {
         "time": day.time_words(first.t),
         "rod": rod,
-        "lure": UNKNOWN if catch.lure_depth is None else f"<b>{units.depth(catch.lure_depth)}</b> down",
-        "bottom there": UNKNOWN if lure.lure_bottom is None else units.depth(lure.lure_bottom),
-        "under the boat": UNKNOWN if first.bottom is None else units.depth(first.bottom),
+        "lure": UNKNOWN_HTML if catch.lure_depth is None else f"<b>{units.depth(catch.lure_depth)}</b> down",
+        "bottom there": UNKNOWN_HTML if lure.lure_bottom is None else units.depth(lure.lure_bottom),
+        "under the boat": UNKNOWN_HTML if first.bottom is None else units.depth(first.bottom),
         "cast": _cast(found, catch),
         "water": warm,
     }

@@ -9,14 +9,14 @@ from functools import cached_property
 
 import numpy as np
 
-from companion.casting.afterwards import HOURS
+from companion.casting.afterwards import CLOCK_HOUR_BY_WORDS
 from companion.casting.hand import AIM_SAID_RAD, AIM_UNKNOWN_RAD
 from companion.events import Logged, LoggedWhat
-from companion.report.day import CATCHES, Day, Floats
+from companion.report.day import CATCH_EVENTS, Day, Floats
 
-LONGEST = 180.0
+LONGEST_CAST_S = 180.0
 """A cast that nobody called in is over after this, s."""
-AFTERWARDS = 60.0
+CATCH_AFTER_CAST_S = 60.0
 """What is logged so long after a cast came in, s, on its rod, still belongs to it: the fish in the net."""
 USUAL_CAST = 30.0
 """The length of a cast, m, of a rod whose cast is not known. Common practice, no source."""
@@ -68,7 +68,7 @@ def casts_of(day: Day, lengths: Mapping[str, float] | None = None) -> list[CastM
 def off_casts(day: Day, casts: Iterable[CastMade]) -> list[Logged]:
     """Return the catches that belong to no cast that was called."""
     placed = {catch.number for cast in casts for catch in cast.catches}
-    return [catch for catch in day.of(*CATCHES) if catch.number not in placed]
+    return [catch for catch in day.of(*CATCH_EVENTS) if catch.number not in placed]
 
 
 @dataclass(frozen=True)
@@ -79,12 +79,12 @@ class Catch:
 
     @property
     def first(self) -> Logged:
-        """What was told of it first."""
+        """Return what was told of it first."""
         return self.things[0]
 
     @property
     def what(self) -> LoggedWhat:
-        """What became of it."""
+        """Return what became of it."""
         return self.things[-1].what
 
     @property
@@ -99,7 +99,7 @@ class Catch:
 
     @property
     def lure_depth(self) -> float | None:
-        """How deep the lure was when it was taken, m."""
+        """Return how deep the lure was when it was taken, m."""
         return self.at_lure.lure_depth
 
 
@@ -132,16 +132,16 @@ def _made(day: Day, call: Logged, until: float, length: float) -> CastMade:
     within = [thing for thing in day.standing if call.t < thing.t < until]
     reeled = next((thing for thing in within if thing.what == "reeled in"), None)
     back = math.inf if reeled is None else reeled.t
-    ended = min(back, until, call.t + LONGEST)
-    mine = [thing for thing in within if thing.t <= ended + AFTERWARDS and thing.rod == call.rod]
-    hour = HOURS.get(call.detail or "")
+    ended = min(back, until, call.t + LONGEST_CAST_S)
+    mine = [thing for thing in within if thing.t <= ended + CATCH_AFTER_CAST_S and thing.rod == call.rod]
+    hour = CLOCK_HOUR_BY_WORDS.get(call.detail or "")
     bearing = _bearing(day, call, hour)
     x, y = _worked(day, call, bearing, length, AIM_SAID_RAD if hour is not None else AIM_UNKNOWN_RAD)
     return CastMade(
         event=call,
         ended=ended,
         reeled=reeled if ended == back else None,
-        catches=tuple(thing for thing in mine if thing.what in CATCHES),
+        catches=tuple(thing for thing in mine if thing.what in CATCH_EVENTS),
         touches=tuple(thing for thing in mine if thing.what in ("touch", "snag", "broke off")),
         bearing=bearing,
         hour_said=hour is not None,

@@ -16,11 +16,11 @@ import numpy as np
 from companion.events import Logged, LoggedWhat, RodTaken
 from companion.pictures.drawing import Box, shared_sign, text
 from companion.report.casts import Catch
-from companion.report.day import CATCHES, Day, Floats
+from companion.report.day import CATCH_EVENTS, Day, Floats
 
 GAP_S = 5.0
 """Readings further apart than this leave a gap."""
-KINDS: Mapping[LoggedWhat, str] = {
+CHART_KINDS: Mapping[LoggedWhat, str] = {
     "fish": "fish",
     "bite": "bites",
     "lost fish": "fish lost",
@@ -30,7 +30,7 @@ KINDS: Mapping[LoggedWhat, str] = {
     "mark": "marks",
 }
 """What is shown on the charts, by what it is called there."""
-MOST_POINTS = 2400
+MOST_CHART_POINTS = 2400
 """How many points a line of a chart may have."""
 
 
@@ -38,7 +38,7 @@ Along = Callable[[float], float]
 """Where a depth, m, comes to lie along an axis."""
 
 
-class Chart(NamedTuple):
+class DayChart(NamedTuple):
     """A chart: its drawing, its size on the page, and what the page's script has to know of it."""
 
     svg: str
@@ -47,7 +47,7 @@ class Chart(NamedTuple):
     data: dict[str, Any]
 
 
-class Shown(NamedTuple):
+class ShownEntry(NamedTuple):
     """One thing of the day as the charts show it: a catch is one, however often it was told of."""
 
     kind: LoggedWhat
@@ -61,16 +61,16 @@ class Shown(NamedTuple):
 
     @property
     def said(self) -> str:
-        """What it was, in a few words."""
+        """Return what it was, in a few words."""
         detail = self.things[0].detail
         return f"{self.numbers} {self.kind}" + (f", {detail}" if detail else "")
 
 
-def shown_of(day: Day, catches: Sequence[Catch]) -> list[Shown]:
+def shown_of(day: Day, catches: Sequence[Catch]) -> list[ShownEntry]:
     """Return what the charts show, in the order of its time."""
-    caught = [Shown(one.what, one.things, one.at_lure) for one in catches]
-    kinds = tuple(kind for kind in KINDS if kind not in CATCHES)
-    others = [Shown(one.what, (one,), one) for one in day.of(*kinds)]
+    caught = [ShownEntry(one.what, one.things, one.at_lure) for one in catches]
+    kinds = tuple(kind for kind in CHART_KINDS if kind not in CATCH_EVENTS)
+    others = [ShownEntry(one.what, (one,), one) for one in day.of(*kinds)]
     return sorted([*caught, *others], key=lambda one: one.things[0].t)
 
 
@@ -104,7 +104,7 @@ def label(words: str, rank: int, dx: float, dy: float, kind: str = "label", anch
     return text(dx, dy, words, kind, anchor).replace("<text ", f'<text data-label="{rank}" ', 1)
 
 
-def thing(day: Day, one: Shown, x: float, y: float, said: str, anchor: str = "") -> str:
+def thing(day: Day, one: ShownEntry, x: float, y: float, said: str, anchor: str = "") -> str:
     """Return a thing's sign with its number, which says what it is and leads to its row or another anchor."""
     first = one.things[0]
     kind = (first.detail or "spot") if one.kind == "mark" else one.kind

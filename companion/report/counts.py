@@ -22,8 +22,8 @@ from scipy.special import gammaincinv
 
 from companion.events import Fix, Logged, RodTaken
 from companion.report.casts import CastMade, catches_of, off_casts
-from companion.report.day import CATCHES, Day
-from companion.report.ground import Ground
+from companion.report.day import CATCH_EVENTS, Day
+from companion.report.ground import GroundGrid
 from companion.report.localtime import light_at
 from companion.units import Units
 
@@ -31,13 +31,13 @@ Z = 1.959963984540054
 """95 %, two-sided."""
 SURE_SHARE = 0.6
 """A place is of a class when at least this share of where it may be is."""
-NEAR = 15.0
+NEAR_MARK_M = 15.0
 """A mark counts as fished within this, m."""
 FEW_STRIKES, FEW_TRIES = 10, 30
 """Below either nothing is called equal, only too few."""
 LONGEST_STEP = 5.0
 """Between two readings further apart than this, s, nobody knows where the boat was."""
-FLAT, STEEP = 0.1, 0.25
+FLAT_SLOPE, BREAK_SLOPE = 0.1, 0.25
 """Where flat ends and a break begins, m per m; the latter as `lakebed.breaks` has it."""
 
 By = Literal["cast", "lure hour", "hour"]
@@ -67,7 +67,7 @@ class Row:
 
 
 @dataclass(frozen=True)
-class Table:
+class RateTable:
     """One question: its classes, and what could not be put into any."""
 
     question: str
@@ -78,7 +78,7 @@ class Table:
 
     @property
     def bears(self) -> bool:
-        """Whether any of its counts stands out."""
+        """Return whether any of its counts stands out."""
         return any(row.verdict.endswith("elsewhere") for row in self.rows)
 
 
@@ -145,18 +145,18 @@ class Try:
     wet_h: float = 0.0
 
 
-QUESTIONS = ("depth", "slope", "structure", "rod", "hour", "light")
+CATCH_RATE_QUESTIONS = ("depth", "slope", "structure", "rod", "hour", "light")
 """What is asked of a day, in the order of the tables."""
 SEASON_QUESTIONS = ("depth", "slope", "structure", "light", "month", "water", "level", "rod", "hour")
 """What is asked of many days."""
 
 
-def tables(tries: Sequence[Try], by: By, questions: Sequence[str] = QUESTIONS) -> list[Table]:
+def tables(tries: Sequence[Try], by: By, questions: Sequence[str] = CATCH_RATE_QUESTIONS) -> list[RateTable]:
     """Return a table for each question about efforts and what they brought."""
     return [_table(question, tries, by) for question in questions]
 
 
-def _table(question: str, tries: Sequence[Try], by: By) -> Table:
+def _table(question: str, tries: Sequence[Try], by: By) -> RateTable:
     labels = sorted(
         {label for one in tries if (label := one.classes[question]) is not None}, key=_natural_order
     )
@@ -166,7 +166,7 @@ def _table(question: str, tries: Sequence[Try], by: By) -> Table:
     rows = tuple(_row(label, group, by, all_hits, all_effort, len(groups)) for label, group in groups.items())
     lost = [one for one in tries if one.classes[question] is None]
     unknown = _row("not known well enough", lost, by, 0, 0.0, 0) if lost else None
-    return Table(question, _HOW[question]["hour" if by == "hour" else "cast"], by, rows, unknown)
+    return RateTable(question, _HOW[question]["hour" if by == "hour" else "cast"], by, rows, unknown)
 
 
 def _effort(one: Try, by: By) -> float:
@@ -204,7 +204,7 @@ def _verdict(hits: int, effort: float, all_hits: int, all_effort: float, by: By,
 
 
 def tries_of(
-    day: Day, casts: Sequence[CastMade], ground: Ground | None, units: Units
+    day: Day, casts: Sequence[CastMade], ground: GroundGrid | None, units: Units
 ) -> tuple[list[Try], By, list[Logged]]:
     """Return a day's efforts, what they are counted in, and the catches that belong to none of them.
 
@@ -217,7 +217,7 @@ def tries_of(
     return _time_tries(day, ground, units), "hour", []
 
 
-def _cast_try(day: Day, ground: Ground | None, units: Units, cast: CastMade) -> Try:
+def _cast_try(day: Day, ground: GroundGrid | None, units: Units, cast: CastMade) -> Try:
     nothing = np.full(len(cast.x), np.nan)
     depth = nothing if ground is None else ground.depth_at(cast.x, cast.y)
     steep = nothing if ground is None else ground.steepness_at(cast.x, cast.y)
@@ -238,7 +238,7 @@ def _cast_try(day: Day, ground: Ground | None, units: Units, cast: CastMade) -> 
     )
 
 
-def _time_tries(day: Day, ground: Ground | None, units: Units) -> list[Try]:
+def _time_tries(day: Day, ground: GroundGrid | None, units: Units) -> list[Try]:
     """Return the boat's time in classes, gathered; a strike goes where the boat was."""
     track, marks = day.track, _marks(day)
     steep = np.full(len(track.t), np.nan) if ground is None else ground.steepness_at(track.x, track.y)
@@ -258,7 +258,7 @@ def _time_tries(day: Day, ground: Ground | None, units: Units) -> list[Try]:
         at.append(found)
         spent[found] = spent.get(found, 0.0) + float(lasts[i])
     caught: dict[tuple[str | None, ...], list[Logged]] = {}
-    for catch in catches_of(day.of(*CATCHES)):
+    for catch in catches_of(day.of(*CATCH_EVENTS)):
         if len(track.t):
             nearest = int(np.argmin(np.abs(track.t - catch.first.t)))
             caught.setdefault(at[nearest], []).append(catch.first)
@@ -304,19 +304,19 @@ def _depth_class(depth: float, units: Units) -> str | None:
 def _slope_class(steepness: float) -> str | None:
     if math.isnan(steepness):
         return None
-    if steepness < FLAT:
+    if steepness < FLAT_SLOPE:
         return "1. flat, less than 1 in 10"
-    return "2. sloping" if steepness < STEEP else "3. a break, more than 1 in 4"
+    return "2. sloping" if steepness < BREAK_SLOPE else "3. a break, more than 1 in 4"
 
 
 def _structure(x: float, y: float, steepness: float, marks: Sequence[tuple[float, float, str]]) -> str | None:
     near = [(math.hypot(x - mx, y - my), kind) for mx, my, kind in marks]
     closest = min(near, default=(math.inf, ""))
-    if closest[0] <= NEAR:
+    if closest[0] <= NEAR_MARK_M:
         return closest[1]
     if math.isnan(steepness):
         return None
-    return "a break, not marked" if steepness >= STEEP else "nothing marked"
+    return "a break, not marked" if steepness >= BREAK_SLOPE else "nothing marked"
 
 
 def _rod_class(rod: str | None, line: str | None) -> str | None:

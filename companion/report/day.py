@@ -18,12 +18,12 @@ from companion.sensing.localplane import LocalPlane
 
 Floats = NDArray[np.float64]
 
-CATCHES: tuple[LoggedWhat, ...] = ("bite", "fish", "lost fish")
+CATCH_EVENTS: tuple[LoggedWhat, ...] = ("bite", "fish", "lost fish")
 """What says that a fish was at the lure."""
 
 
 @dataclass(frozen=True)
-class Track:
+class DayTrack:
     """The kept readings as arrays, NaN where not known: logic s, m on the day's plane, m, C, m/s."""
 
     t: Floats
@@ -47,7 +47,7 @@ class Track:
 
     @property
     def way(self) -> float:
-        """How far the boat went, m, jumps left out."""
+        """Return how far the boat went, m, jumps left out."""
         steps = np.hypot(np.diff(self.x), np.diff(self.y))
         return float(np.nansum(steps[steps < 50.0]))
 
@@ -86,7 +86,7 @@ class Day:
 
     @cached_property
     def outlooks(self) -> dict[int, Outlook]:
-        """What was foretold of each cast, by the cast's number."""
+        """Return what was foretold of each cast, by the cast's number."""
         return {event.cast: event for event in self.events if isinstance(event, Outlook)}
 
     @cached_property
@@ -125,7 +125,7 @@ class Day:
         return self.plane.to_xy(fix.lat, fix.lon)
 
     @cached_property
-    def track(self) -> Track:
+    def track(self) -> DayTrack:
         """The kept readings as arrays."""
         places = [self.xy(reading.fix) or (np.nan, np.nan) for reading in self.readings]
         x, y = np.array(places, float).reshape(-1, 2).T
@@ -133,7 +133,7 @@ class Day:
         def column(values: Iterable[float | None]) -> Floats:
             return np.array([np.nan if value is None else value for value in values], float)
 
-        return Track(
+        return DayTrack(
             t=column(r.t for r in self.readings),
             x=x,
             y=y,

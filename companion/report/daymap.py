@@ -11,12 +11,12 @@ import numpy as np
 
 from companion.lakebed.relief import Relief
 from companion.pictures import watermap
-from companion.pictures.drawing import NINE_IN_TEN, Box, Labels, Plane, ruler
+from companion.pictures.drawing import Box, Labels, Plane, ruler
 from companion.report.casts import CastMade, Catch
 from companion.report.chart import (
-    MOST_POINTS,
-    Chart,
-    Shown,
+    MOST_CHART_POINTS,
+    DayChart,
+    ShownEntry,
     chart,
     chosen_by,
     label,
@@ -26,9 +26,9 @@ from companion.report.chart import (
     thing,
 )
 from companion.report.day import Day, Floats
-from companion.report.ground import Ground
+from companion.report.ground import GroundGrid
 from companion.report.words import size_words
-from companion.units import Units
+from companion.units import NINE_IN_TEN_SIGMAS, Units
 
 _WIDEST, _HIGHEST, _NARROWEST = 1000.0, 680.0, 460.0
 _FOOT = 34.0
@@ -37,8 +37,8 @@ _LAST_RANK = 8
 
 
 def map_of(
-    day: Day, ground: Ground | None, casts: Sequence[CastMade], catches: Sequence[Catch], units: Units
-) -> Chart | None:
+    day: Day, ground: GroundGrid | None, casts: Sequence[CastMade], catches: Sequence[Catch], units: Units
+) -> DayChart | None:
     """Return the map: lakebed, track, casts, and what was logged where the lure was; None without a place."""
     if day.plane is None:
         return None
@@ -57,7 +57,7 @@ def map_of(
     ]
     said = "Map of the day: bottom, the boat's way, casts, and what happened where the lure was"
     svg = chart("map-chart", said, wide, high + _FOOT, [box.rect("frame"), *ruler(plane, units)], world, box)
-    return Chart(svg, wide, high + _FOOT, _map_data(plane, ground, units))
+    return DayChart(svg, wide, high + _FOOT, _map_data(plane, ground, units))
 
 
 def _bounds(day: Day, casts: Sequence[CastMade]) -> tuple[float, float, float, float]:
@@ -76,11 +76,11 @@ def _bounds(day: Day, casts: Sequence[CastMade]) -> tuple[float, float, float, f
     return west, east, float(np.nanmin(y)) - 12.0, float(np.nanmax(y)) + 12.0
 
 
-def _grid(ground: Ground) -> Relief:
+def _grid(ground: GroundGrid) -> Relief:
     return Relief(ground.grid.east, ground.grid.north, ground.depth, ground.grid.sigma)
 
 
-def _lakebed(plane: Plane, ground: Ground | None, units: Units) -> Iterator[str]:
+def _lakebed(plane: Plane, ground: GroundGrid | None, units: Units) -> Iterator[str]:
     if ground is None or np.isnan(ground.depth).all():
         return
     grid = _grid(ground)
@@ -102,7 +102,7 @@ def _track(plane: Plane, day: Day) -> Iterator[str]:
     """Yield the boat's way, left out where the boat's place was not known."""
     track = day.track
     for run in runs_of(track.t, ~np.isnan(track.x)):
-        every = max(1, math.ceil(len(run) / MOST_POINTS))
+        every = max(1, math.ceil(len(run) / MOST_CHART_POINTS))
         path = plane.path(zip(track.x[run][::every], track.y[run][::every], strict=True))
         name = f"track-{run[0]}"
         yield f'<defs><path id="{name}" d="{path}"/></defs>'
@@ -132,7 +132,7 @@ def _cast_line(plane: Plane, day: Day, cast: CastMade, units: Units) -> str:
     )
 
 
-def _things(plane: Plane, day: Day, shown: Sequence[Shown], units: Units) -> Iterator[str]:
+def _things(plane: Plane, day: Day, shown: Sequence[ShownEntry], units: Units) -> Iterator[str]:
     for one in shown:
         fix = (one.at.at if one.kind == "mark" else one.at.lure_at) or one.at.boat
         spot = day.xy(fix)
@@ -148,7 +148,7 @@ def _things(plane: Plane, day: Day, shown: Sequence[Shown], units: Units) -> Ite
         yield thing(day, one, x, y, _about(day, one, units))
 
 
-def _about(day: Day, one: Shown, units: Units) -> str:
+def _about(day: Day, one: ShownEntry, units: Units) -> str:
     """Return what a thing was, in words."""
     first = one.things[0]
     size = size_words(one.things[-1], units)
@@ -158,7 +158,7 @@ def _about(day: Day, one: Shown, units: Units) -> str:
     return "\n".join(part for part in parts if part)
 
 
-def _map_data(plane: Plane, ground: Ground | None, units: Units) -> dict[str, Any]:
+def _map_data(plane: Plane, ground: GroundGrid | None, units: Units) -> dict[str, Any]:
     """Return what the script needs: metres to paper, and the bottom under the pointer in tenths."""
     data: dict[str, Any] = {
         "west": round(plane.west, 2),
@@ -174,7 +174,7 @@ def _map_data(plane: Plane, ground: Ground | None, units: Units) -> dict[str, An
             "rise": round(float(grid.north[1] - grid.north[0]), 4) if len(grid.north) > 1 else 1.0,
             "columns": len(grid.east),
             "depth": _tenths(ground.depth / units.depth_m),
-            "within": _tenths(NINE_IN_TEN * grid.sigma / units.depth_m + 0.0 * ground.depth),
+            "within": _tenths(NINE_IN_TEN_SIGMAS * grid.sigma / units.depth_m + 0.0 * ground.depth),
         }
     return data
 
@@ -188,11 +188,11 @@ def _tenths(values: Floats) -> list[int | None]:
 SAME_WATER_M = 3000.0
 """Days that began further apart than this are not on one map."""
 
-Outing = tuple[Day, Ground | None, Sequence[Catch]]
+Outing = tuple[Day, GroundGrid | None, Sequence[Catch]]
 """A day with the bottom of its water and its catches."""
 
 
-def map_of_days(outings: Sequence[Outing], units: Units) -> Chart | None:
+def map_of_days(outings: Sequence[Outing], units: Units) -> DayChart | None:
     """Return the map of the water that most is known of, with the ways and the catches of all days there.
 
     A catch leads to its trip in the table: "t1" is the first. None when no day knew where it was.
@@ -217,7 +217,7 @@ def map_of_days(outings: Sequence[Outing], units: Units) -> Chart | None:
     ]
     said = "Map of the season: bottom, the boat's ways, and the catches where the lure was"
     svg = chart("map-chart", said, wide, high + _FOOT, [box.rect("frame"), *ruler(plane, units)], world, box)
-    return Chart(svg, wide, high + _FOOT, _map_data(plane, ground, units))
+    return DayChart(svg, wide, high + _FOOT, _map_data(plane, ground, units))
 
 
 def _is_near(one: Day, other: Day) -> bool:
@@ -244,6 +244,6 @@ def _catches_over(
     for catch in catches:
         spot = on.xy(catch.at_lure.lure_at or catch.at_lure.boat)
         if spot is not None:
-            one = Shown(catch.what, catch.things, catch.at_lure)
+            one = ShownEntry(catch.what, catch.things, catch.at_lure)
             said = f"trip {trip}, {day.date or ''}\n{_about(day, one, units)}"
             yield thing(day, one, plane.x(spot[0]), plane.y(spot[1]), said, f"t{trip}")

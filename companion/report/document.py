@@ -10,16 +10,16 @@ from importlib.resources import files
 from companion.events import Logged
 from companion.pictures.drawing import hatches, signs
 from companion.pictures.palette import sheet, variables
-from companion.report.chart import Chart
+from companion.report.chart import DayChart
 from companion.report.day import Day
 
 _POLICY = (
     "default-src 'none'; script-src 'unsafe-inline'; style-src 'unsafe-inline'; "
     "img-src data: blob:; media-src data:; base-uri 'none'; form-action 'none'"
 )
-UNKNOWN = '<span class="plain">not known</span>'
+UNKNOWN_HTML = '<span class="plain">not known</span>'
 """What stands where a number would, when there is none."""
-CAUTIONS = (
+CAUTIONS_HTML = (
     "<p><b>Not for navigation.</b> Depths and marks are for fishing and may be wrong. The boat's own safety "
     "comes first: keep a look-out, wear the life jacket, clip on the engine cut-off lanyard. Obey the local "
     "fishing rules.</p>"
@@ -48,14 +48,14 @@ def section(name: str, title: str, how: str, *parts: str) -> str:
     return f'<section id="{name}">\n<h2>{title}</h2>\n{explained}{"".join(parts)}\n</section>'
 
 
-def drawn(chart: Chart | None) -> str:
+def drawn(chart: DayChart | None) -> str:
     """Return a chart in its place, or a word that there is nothing to draw."""
     if chart is None:
         return '<p class="plain">There is nothing to draw: it was not measured.</p>'
     return f'<div class="drawn" style="--wide:{chart.wide:.0f}px">{chart.svg}</div>\n'
 
 
-def map_tools(chart: Chart | None) -> str:
+def map_tools(chart: DayChart | None) -> str:
     """Return what moves a map, and where the depth under the pointer is told."""
     if chart is None:
         return ""

@@ -10,7 +10,7 @@ import msgspec
 
 from companion.dive.calibration import Estimate
 from companion.events import Heard
-from companion.report.counts import Row, Table, shown
+from companion.report.counts import RateTable, Row, shown
 from companion.report.findings import Findings
 from companion.report.rods import RodStory
 from companion.report.summary import summary
@@ -73,7 +73,7 @@ def rod_figures(story: RodStory) -> dict[str, Any]:
     }
 
 
-def table_figures(table: Table) -> dict[str, Any]:
+def table_figures(table: RateTable) -> dict[str, Any]:
     """Return a table of what brought bites."""
     return {
         "question": table.question,

@@ -10,17 +10,17 @@ from functools import cached_property
 from companion.events import Logged
 from companion.lakebed.bed import Area
 from companion.report.casts import CastMade, Catch, casts_of, catches_of
-from companion.report.counts import By, Table, Try, tables, tries_of
-from companion.report.day import CATCHES, Day
+from companion.report.counts import By, RateTable, Try, tables, tries_of
+from companion.report.day import CATCH_EVENTS, Day
 from companion.report.forecasts import Forecast, HitRate, forecasts_of, hit_rates
-from companion.report.ground import Ground, mapped
+from companion.report.ground import GroundGrid, mapped
 from companion.report.rods import RodStory
 from companion.units import Units
 
 
 @dataclass(frozen=True)
 class Findings:
-    """What was found of a day.
+    """The findings of a day.
 
     Attributes:
         day: the trip.
@@ -39,7 +39,7 @@ class Findings:
     day: Day
     stories: Sequence[RodStory]
     units: Units
-    ground: Ground | None
+    ground: GroundGrid | None
     casts: Sequence[CastMade]
     tries: Sequence[Try]
     by: By
@@ -49,14 +49,14 @@ class Findings:
     places: bool = True
 
     @cached_property
-    def tables(self) -> list[Table]:
-        """What brought bites."""
+    def tables(self) -> list[RateTable]:
+        """Return what brought bites."""
         return tables(self.tries, self.by)
 
     @cached_property
     def catches(self) -> list[Catch]:
         """The catches, each with all that was told of it."""
-        return catches_of(self.day.of(*CATCHES))
+        return catches_of(self.day.of(*CATCH_EVENTS))
 
     @cached_property
     def forecasts(self) -> list[Forecast]:
@@ -65,7 +65,7 @@ class Findings:
 
     @cached_property
     def hit_rates(self) -> list[HitRate]:
-        """How often each word of a forecast was right."""
+        """Return how often each word of a forecast was right."""
         return hit_rates(self.forecasts)
 
     @cached_property

@@ -11,7 +11,7 @@ from companion.report.counts import wilson
 from companion.report.day import Day
 
 Sureness = Literal["will", "should", "may", "unlikely"]
-WORDS: tuple[Sureness, ...] = ("will", "should", "may", "unlikely")
+SURENESS_WORDS: tuple[Sureness, ...] = ("will", "should", "may", "unlikely")
 """How sure a touch was said to be, the surest first."""
 
 
@@ -24,7 +24,7 @@ class Forecast(NamedTuple):
 
 
 class HitRate(NamedTuple):
-    """How many casts were foretold with a word, how many of them touched, and the share's 95 % interval."""
+    """The record of one word: casts foretold with it, those that touched, and the share's 95 % interval."""
 
     word: Sureness
     casts: int
@@ -46,7 +46,7 @@ def forecasts_of(day: Day, casts: Iterable[CastMade]) -> list[Forecast]:
 def hit_rates(forecasts: Sequence[Forecast]) -> list[HitRate]:
     """Return for each word how often the lure touched, over the casts whose end was told (Wilson)."""
     rates = []
-    for word in WORDS:
+    for word in SURENESS_WORDS:
         told = [one.touched for one in forecasts if one.outlook.sureness == word and one.touched is not None]
         if told:
             rates.append(HitRate(word, len(told), sum(told), *wilson(sum(told), len(told))))

@@ -16,22 +16,22 @@ from companion.lakebed.soundings import Sounding
 from companion.lakebed.surface import Surface
 from companion.report.day import Day, Floats
 
-STEP = 2.0
+GROUND_STEP_M = 2.0
 """The grid's step, m; wider on large water."""
-MOST_POINTS = 14_000
+MOST_GRID_POINTS = 14_000
 """How many points the grid may have: what a browser draws at once."""
-MARGIN = 20.0
+GROUND_MARGIN_M = 20.0
 """How far the grid goes beyond the boat's way, m."""
 IN_CAST = 50.0
 """The same on a lake that is known from other days too: a long cast."""
 LEVELLED_BY = 500
 """How many of a day's soundings tell how the water stood against the lake's zero."""
-SURE = 1.0
+KNOWN_SIGMA_M = 1.0
 """The bottom counts as known where its standard deviation is below this, m."""
 
 
 @dataclass(frozen=True)
-class Ground:
+class GroundGrid:
     """The mapped bottom: a grid of depth, NaN where it is not known well enough.
 
     `all_days` tells whether it is all that is known of the lake, or the day's own soundings alone.
@@ -43,7 +43,7 @@ class Ground:
     @cached_property
     def depth(self) -> Floats:
         """Depth below the surface, m, NaN where not known; rows go north, columns east."""
-        return np.where(_without_slivers(self.grid.sigma < SURE), self.grid.depth, np.nan)
+        return np.where(_without_slivers(self.grid.sigma < KNOWN_SIGMA_M), self.grid.depth, np.nan)
 
     @cached_property
     def steepness(self) -> Floats:
@@ -81,7 +81,7 @@ def _nearest(lines: Floats, at: Floats) -> tuple[NDArray[np.intp], NDArray[np.bo
     return np.where(outside, 0, place).astype(np.intp), outside
 
 
-def mapped(day: Day, areas: Sequence[Area] = ()) -> Ground | None:
+def mapped(day: Day, areas: Sequence[Area] = ()) -> GroundGrid | None:
     """Return the bottom of a day's water, below the surface of that day.
 
     It is what `areas`, the lakes of the logbook, have of it from all days; where they have nothing, what the
@@ -95,7 +95,7 @@ def mapped(day: Day, areas: Sequence[Area] = ()) -> Ground | None:
     return _of_lake(day, areas, rows) or _of_day(rows)
 
 
-def _of_lake(day: Day, areas: Sequence[Area], rows: Floats) -> Ground | None:
+def _of_lake(day: Day, areas: Sequence[Area], rows: Floats) -> GroundGrid | None:
     """Return the bottom as the lake has it; None where no lake lies under the whole day."""
     assert day.plane is not None
     area = Bed(areas).open_area(day.plane.lat, day.plane.lon)
@@ -110,14 +110,14 @@ def _of_lake(day: Day, areas: Sequence[Area], rows: Floats) -> Ground | None:
     some = slice(None, None, max(1, len(rows) // LEVELLED_BY))
     off = rows[some, 3] - area.surface.at(east[some], north[some]).depth
     box = _around(east, north, IN_CAST)
-    if np.isnan(off).all() or (grid := relief(area.surface, STEP, box, MOST_POINTS)) is None:
+    if np.isnan(off).all() or (grid := relief(area.surface, GROUND_STEP_M, box, MOST_GRID_POINTS)) is None:
         return None
     depth = grid.depth + float(np.nanmedian(off))
     here = Relief((grid.east - east0) / wider, (grid.north - north0) / longer, depth, grid.sigma)
-    return Ground(here, all_days=True)
+    return GroundGrid(here, all_days=True)
 
 
-def _of_day(rows: Floats) -> Ground | None:
+def _of_day(rows: Floats) -> GroundGrid | None:
     """Return the bottom by the day's own soundings."""
     surface, gate = Surface(), Gate()
     kept = [sounding for row in rows.tolist() for sounding in gate.push(Sounding(*row))]
@@ -125,8 +125,8 @@ def _of_day(rows: Floats) -> Ground | None:
         surface.add(sounding.east, sounding.north, sounding.depth)
     if surface.cells == 0:
         return None
-    grid = relief(surface, STEP, _around(rows[:, 1], rows[:, 2], MARGIN), MOST_POINTS)
-    return None if grid is None else Ground(grid)
+    grid = relief(surface, GROUND_STEP_M, _around(rows[:, 1], rows[:, 2], GROUND_MARGIN_M), MOST_GRID_POINTS)
+    return None if grid is None else GroundGrid(grid)
 
 
 def _around(east: Floats, north: Floats, margin: float) -> tuple[float, float, float, float]:

@@ -13,12 +13,12 @@ from companion.pictures.drawing import Box, outline, sign
 from companion.pictures.palette import rod_class
 from companion.report.brought import brought, hit_rate_table, verdict
 from companion.report.cards import cards
-from companion.report.chart import GAP_S, KINDS, Chart, rods_of, shown_of
-from companion.report.day import CATCHES, Day
+from companion.report.chart import CHART_KINDS, GAP_S, DayChart, rods_of, shown_of
+from companion.report.day import CATCH_EVENTS, Day
 from companion.report.daymap import map_of
 from companion.report.document import (
-    CAUTIONS,
-    UNKNOWN,
+    CAUTIONS_HTML,
+    UNKNOWN_HTML,
     document,
     drawn,
     link,
@@ -71,7 +71,7 @@ def page(found: Findings) -> str:
     return document(found.title, "\n".join(body), _data(found, where, depth))
 
 
-def _data(found: Findings, where: Chart | None, depth: Chart | None) -> dict[str, object]:
+def _data(found: Findings, where: DayChart | None, depth: DayChart | None) -> dict[str, object]:
     """Return what the page's script has to know."""
     data: dict[str, object] = {"unit": found.units.depth_unit, "per": found.units.depth_m}
     if where is not None:
@@ -139,7 +139,7 @@ def _profile(day: Day) -> str:
         Box(x(float(t[a[-1]])), _HERO.top, x(float(t[b[0]])), _HERO.bottom).rect("", ' fill="url(#unknown)"')
         for a, b in pairwise(runs)
     )
-    dots = "".join(_profile_dot(x(one.t), one.lure_depth, scale) for one in day.of(*CATCHES))
+    dots = "".join(_profile_dot(x(one.t), one.lure_depth, scale) for one in day.of(*CATCH_EVENTS))
     said = (
         "The bottom under the boat through the day, hatched where it was not known, with a dot for each "
         "bite and fish, a ring above the water where its depth is not known"
@@ -169,7 +169,7 @@ def _profile_dot(x: float, lure_depth: float | None, scale: float) -> str:
 # -- the map and the catches --------------------------------------------------------------------------
 
 
-def _where(found: Findings, chart: Chart | None) -> str:
+def _where(found: Findings, chart: DayChart | None) -> str:
     """Return the map with what it shows and the day's catches beside it; without places the catches alone."""
     filters = _filters(found)
     if not found.places:
@@ -184,8 +184,8 @@ def _where(found: Findings, chart: Chart | None) -> str:
 def _filters(found: Findings) -> str:
     """Return the key of the signs and of the rods' lines, each with a box that shows or hides them."""
     shown = shown_of(found.day, found.catches)
-    kinds = [kind for kind in KINDS if any(one.kind == kind for one in shown)]
-    rows = [_filter("kind", kind, _sign(kind), f"{KINDS[kind]}", kind) for kind in kinds]
+    kinds = [kind for kind in CHART_KINDS if any(one.kind == kind for one in shown)]
+    rows = [_filter("kind", kind, _sign(kind), f"{CHART_KINDS[kind]}", kind) for kind in kinds]
     if found.casts:
         rows.append(_filter("kind", "cast", _line("cast"), "casts", "cast"))
     rods = [
@@ -231,7 +231,7 @@ def _depth_key(found: Findings) -> str:
     )
 
 
-def _player(chart: Chart | None) -> str:
+def _player(chart: DayChart | None) -> str:
     """Return the time cursor: a bar to move it, and a button that lets it run."""
     if chart is None:
         return ""
@@ -290,7 +290,8 @@ def _rods(found: Findings) -> str:
     }
     kept = {name: cells for name, cells in columns.items() if any(cells)}
     rows = [
-        "".join(f"<td>{cell or UNKNOWN}</td>" for cell in row) for row in zip(*kept.values(), strict=True)
+        "".join(f"<td>{cell or UNKNOWN_HTML}</td>" for cell in row)
+        for row in zip(*kept.values(), strict=True)
     ]
     note = ""
     if all(one.evening is None for one in stories):
@@ -330,7 +331,7 @@ _KEY_OF_REACH = (
 )
 
 
-def _reach_key(chart: Chart | None) -> str:
+def _reach_key(chart: DayChart | None) -> str:
     if chart is None:
         return ""
     rows = [
@@ -385,7 +386,7 @@ def _how_map(found: Findings) -> str:
         else "Contours from the day's own soundings,"
     )
     day = found.day
-    lost = [one for one in day.of(*CATCHES, "touch", "snag", "broke off", "mark") if one.place is None]
+    lost = [one for one in day.of(*CATCH_EVENTS, "touch", "snag", "broke off", "mark") if one.place is None]
     nowhere = f" Not on it, because the boat's place was not known: {links(day, lost)}." if lost else ""
     return (
         f"{whence} drawn only where the bottom is known to about a metre. Bites, fish and touches stand "
@@ -430,4 +431,4 @@ def _footer(found: Findings) -> str:
         f"<p>Made by the companion from trip {day.entry.id} of its logbook: {len(day.events):,} entries, "
         f"{len(day.readings):,} readings of depth and place. Times are {escape(zone_name(day.zone))}.</p>"
     )
-    return f'<footer id="how">\n{invented}{CAUTIONS}\n{_HOW_NUMBERS}\n{made}\n</footer>'
+    return f'<footer id="how">\n{invented}{CAUTIONS_HTML}\n{_HOW_NUMBERS}\n{made}\n</footer>'

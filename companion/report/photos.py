@@ -16,9 +16,9 @@ try:
 except ImportError:  # the extra `report` is not installed: a report has no photos then
     Image = None  # type: ignore[assignment]
 
-BEFORE, AFTERWARDS = timedelta(minutes=1), timedelta(minutes=15)
+PHOTO_BEFORE_CATCH, PHOTO_AFTER_CATCH = timedelta(minutes=1), timedelta(minutes=15)
 """A photo is of a catch when it was taken between so long before and after it was told of."""
-WIDEST_PX, QUALITY = 480, 70
+WIDEST_PX, JPEG_QUALITY = 480, 70
 _ENDINGS = (".jpg", ".jpeg", ".png", ".webp")
 _EXIF, _TAKEN, _OFFSET = 0x8769, 0x9003, 0x9011
 """Tags of the camera's directory, the time of taking, and its offset from UTC (Exif 2.31; M)."""
@@ -36,7 +36,11 @@ def photos_of(day: Day, catches: Sequence[Catch], folder: Path | None) -> dict[i
     found: dict[int, str] = {}
     for catch in catches:
         told = day.clock(catch.things[-1].t)
-        near = [(abs(at - told), path) for at, path in taken if told and -BEFORE <= at - told <= AFTERWARDS]
+        near = [
+            (abs(at - told), path)
+            for at, path in taken
+            if told and -PHOTO_BEFORE_CATCH <= at - told <= PHOTO_AFTER_CATCH
+        ]
         if near:
             _, path = min(near)
             found[catch.first.number] = _small(path)
@@ -64,5 +68,5 @@ def _small(path: Path) -> str:
         upright = ImageOps.exif_transpose(image).convert("RGB")
         upright.thumbnail((WIDEST_PX, WIDEST_PX))
         written = io.BytesIO()
-        upright.save(written, "JPEG", quality=QUALITY)
+        upright.save(written, "JPEG", quality=JPEG_QUALITY)
     return f"data:image/jpeg;base64,{b64encode(written.getvalue()).decode()}"

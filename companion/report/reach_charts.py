@@ -9,14 +9,14 @@ from html import escape
 from companion.dive.calibration import Estimate
 from companion.pictures.drawing import Box, badge, text
 from companion.pictures.palette import rod_class
-from companion.report.chart import Along, Chart, still
+from companion.report.chart import Along, DayChart, still
 from companion.report.rods import RodStory
 from companion.units import Units
 
 _REACH_LEFT, _REACH_ROW = 190.0, 66.0
 
 
-def reach_of(stories: Sequence[RodStory], units: Units) -> Chart | None:
+def reach_of(stories: Sequence[RodStory], units: Units) -> DayChart | None:
     """Return each rod's reach before and after its touches, with its band; None when no reach is known."""
     known = [story for story in stories if story.reach is not None]
     if not known:
@@ -40,7 +40,7 @@ def reach_of(stories: Sequence[RodStory], units: Units) -> Chart | None:
     parts += _reach_axis(x, low, high, box, units)
     said = "; ".join(f"{one.name}: {units.depth(one.reach)}" for one in known)
     wide, tall = 1000.0, bottom + 44.0
-    return Chart(still(wide, tall, said, parts), wide, tall, {})
+    return DayChart(still(wide, tall, said, parts), wide, tall, {})
 
 
 def _reach_row(
@@ -73,7 +73,7 @@ Reaches = Mapping[str, Sequence[tuple[int, str, float, Estimate | None]]]
 """For each rod with its line: the trip's place from 1, its label, the reach in m and its band."""
 
 
-def reach_over_time(points: Reaches, trips: Sequence[str], units: Units) -> Chart | None:
+def reach_over_time(points: Reaches, trips: Sequence[str], units: Units) -> DayChart | None:
     """Return the season's chart: each rod's reach, trip by trip, with the bands side by side."""
     if not points:
         return None
@@ -102,7 +102,7 @@ def reach_over_time(points: Reaches, trips: Sequence[str], units: Units) -> Char
                 f'<a href="#t{place}" aria-label="{escape(said)}"><title>{escape(said)}</title>'
                 f"{badge(a, b, name.split(',')[0].split()[-1][:2], i)}</a>"
             )
-    return Chart(still(1000.0, 400.0, "Reach of each rod, trip by trip", parts), 1000.0, 400.0, {})
+    return DayChart(still(1000.0, 400.0, "Reach of each rod, trip by trip", parts), 1000.0, 400.0, {})
 
 
 def _season_axes(

@@ -12,9 +12,9 @@ import numpy as np
 from companion.dive.calibration import Estimate
 from companion.events import Logged
 from companion.report.brought import brought, hit_rate_table, verdict
-from companion.report.counts import SEASON_QUESTIONS, By, Table, tables
+from companion.report.counts import SEASON_QUESTIONS, By, RateTable, tables
 from companion.report.daymap import map_of_days
-from companion.report.document import CAUTIONS, document, drawn, map_tools, section, table
+from companion.report.document import CAUTIONS_HTML, document, drawn, map_tools, section, table
 from companion.report.figures import rod_figures, table_figures
 from companion.report.findings import Findings
 from companion.report.forecasts import HitRate, hit_rates
@@ -64,7 +64,7 @@ def season_page(outings: Sequence[Outing], units: Units) -> str:
             )
             for by, asked in _pooled(outings)
         ),
-        f'<footer id="how">{CAUTIONS}{_HOW_NUMBERS}</footer>',
+        f'<footer id="how">{CAUTIONS_HTML}{_HOW_NUMBERS}</footer>',
         "</main>",
     ]
     data = {} if where is None else {"unit": units.depth_unit, "per": units.depth_m, "map": where.data}
@@ -103,7 +103,7 @@ class _Links:
         return f'<a href="#t{place}">{place}#{thing.number}</a>'
 
 
-def _pooled(outings: Sequence[Outing]) -> Iterator[tuple[By, list[Table]]]:
+def _pooled(outings: Sequence[Outing]) -> Iterator[tuple[By, list[RateTable]]]:
     """Yield the tables over all trips: of casts by hours of lure in the water, without casts by boat time."""
     ways: tuple[By, ...] = ("lure hour", "hour")
     for by in ways:
@@ -185,7 +185,7 @@ def _median(values: np.ndarray[tuple[int], np.dtype[np.float64]]) -> float | Non
     return round(float(np.median(known)), 3) if len(known) else None
 
 
-def _by_chance(asked: Sequence[Table]) -> str:
+def _by_chance(asked: Sequence[RateTable]) -> str:
     """Return how many of the tables would point at something if nothing were going on."""
     told = [one for one in asked if len(one.rows) > 1]
     if not told:

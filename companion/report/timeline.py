@@ -14,9 +14,9 @@ from companion.pictures.drawing import Box, outline, text
 from companion.pictures.palette import rod_class
 from companion.report.casts import CastMade, Catch
 from companion.report.chart import (
-    MOST_POINTS,
-    Chart,
-    Shown,
+    MOST_CHART_POINTS,
+    DayChart,
+    ShownEntry,
     chart,
     chosen_by,
     label,
@@ -36,7 +36,9 @@ _TIME_BOX = Box(38.0, 0.0, 1000.0, 300.0)
 _AIR_HIGH = 34.0
 
 
-def timeline_of(day: Day, casts: Sequence[CastMade], catches: Sequence[Catch], units: Units) -> Chart | None:
+def timeline_of(
+    day: Day, casts: Sequence[CastMade], catches: Sequence[Catch], units: Units
+) -> DayChart | None:
     """Return depth against time, the reach of the rod in hand and what happened; None without readings."""
     track = day.track
     if not len(track.t):
@@ -51,7 +53,7 @@ def timeline_of(day: Day, casts: Sequence[CastMade], catches: Sequence[Catch], u
         *(line.thing(one) for one in shown_of(day, catches)),
         f'<path class="cursor time-now" id="time-now" hidden="" d="M0 0V{line.box.bottom:.0f}"/>',
     ]
-    return Chart(
+    return DayChart(
         chart(
             "time-chart",
             "Depth through the day: the bottom under the boat, the reach of the rod in hand, what happened",
@@ -68,7 +70,7 @@ def timeline_of(day: Day, casts: Sequence[CastMade], catches: Sequence[Catch], u
 
 
 class _TimeLine:
-    """Where a time and a depth come to lie on the chart of the day."""
+    """The scales of the chart of the day: time and depth."""
 
     def __init__(self, day: Day) -> None:
         self.day, self.box, self.surface = day, _TIME_BOX, _TIME_BOX.top + _AIR_HIGH
@@ -82,11 +84,11 @@ class _TimeLine:
     def y(self, depth: float) -> float:
         return self.surface + depth / self.deepest * (self.box.bottom - self.surface)
 
-    def thing(self, one: Shown) -> str:
+    def thing(self, one: ShownEntry) -> str:
         """Return a thing at its time and depth."""
         return thing(self.day, one, self.x(one.things[0].t), self.y_of(one), one.said)
 
-    def y_of(self, one: Shown) -> float:
+    def y_of(self, one: ShownEntry) -> float:
         """Return where a thing hangs: at its depth, above the water when that is not known."""
         depth = one.at.lure_depth
         if depth is None and one.kind in ("mark", "touch"):
@@ -97,7 +99,7 @@ class _TimeLine:
         """Yield water and ground over the stretches over which the depth was known."""
         track = self.day.track
         known = ~np.isnan(track.believed)
-        share = MOST_POINTS / max(int(known.sum()), 1)
+        share = MOST_CHART_POINTS / max(int(known.sum()), 1)
         for run in runs_of(track.t, known):
             kept = run[_thinned(track.believed[run], math.ceil(share * len(run)))]
             line = [(self.x(t), self.y(z)) for t, z in zip(track.t[kept], track.believed[kept], strict=True)]

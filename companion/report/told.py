@@ -9,13 +9,13 @@ from html import escape
 from companion import events
 from companion.events import Heard, Logged, Match, Outlook
 from companion.record.amendments import Amendment, Corrected
-from companion.report.day import CATCHES, Day
-from companion.report.document import UNKNOWN, link, table
+from companion.report.day import CATCH_EVENTS, Day
+from companion.report.document import UNKNOWN_HTML, link, table
 from companion.report.findings import Findings
 from companion.report.words import count, place, size_words
 from companion.units import Units
 
-_AT_LURE = (*CATCHES, "touch", "snag", "broke off")
+_AT_LURE = (*CATCH_EVENTS, "touch", "snag", "broke off")
 """What happens where the lure is."""
 _ELSEWHERE = "What was made out of what was said, except what stands beside its entry above."
 MOST_MATCHES = 2000
@@ -56,7 +56,7 @@ def _logged(found: Findings, told: Sequence[Corrected], lure: Logged, heard: Map
     """Return the row of one thing, or of all that was told of a catch or a cast."""
     day, units, first, last = found.day, found.units, told[0], told[-1].event
     now = first.event
-    kind = ' class="back"' if not first.stands else ' class="catch"' if now.what in CATCHES else ""
+    kind = ' class="back"' if not first.stands else ' class="catch"' if now.what in CATCH_EVENTS else ""
     said = [heard.get(one.original.clip or "") for one in told]
     anchors = [day.anchor(one.event) for one in told[1:]]
     anchors += [day.anchor(one) for one in said if one is not None and _is_plain(one)]
@@ -65,8 +65,8 @@ def _logged(found: Findings, told: Sequence[Corrected], lure: Logged, heard: Map
         _cell(day.time_words(now.t, seconds=True)),
         _cell("<br>".join(_what(one, units) for one in told) + _foretold(day, now.number, units)),
         _cell(_changed(_carried(now), _carried(first.original))),
-        _depth(lure.lure_depth, units, unknown=UNKNOWN if now.what in _AT_LURE else ""),
-        _depth(now.bottom, units, unknown=UNKNOWN),
+        _depth(lure.lure_depth, units, unknown=UNKNOWN_HTML if now.what in _AT_LURE else ""),
+        _depth(now.bottom, units, unknown=UNKNOWN_HTML),
         _cell(_where(lure, units)) if found.places else "",
         _cell("<br>".join(words_heard(found, one) for one in said)),
     )
@@ -107,7 +107,7 @@ def _named(thing: Logged, units: Units) -> str:
 
 
 def _carried(thing: Logged) -> str:
-    return escape(f"{thing.rod}, {thing.line}") if thing.rod else UNKNOWN
+    return escape(f"{thing.rod}, {thing.line}") if thing.rod else UNKNOWN_HTML
 
 
 def _changed(now: str, then: str) -> str:
@@ -129,7 +129,7 @@ def _depth(metres: float | None, units: Units, *, unknown: str) -> str:
 def _where(thing: Logged, units: Units) -> str:
     at = thing.place
     if at is None:
-        return UNKNOWN
+        return UNKNOWN_HTML
     whose = "lure" if at is thing.lure_at else "boat" if at is thing.boat else thing.what
     within = f", within {units.whole_depth(at.radius)}" if at.radius is not None else ""
     return f"<small>{place(at)}<br>the {whose}{within}</small>"

@@ -35,7 +35,7 @@ INTERVAL_MEMORY = 0.2
 
 
 class DepthRules(msgspec.Struct, frozen=True):
-    """What is believed (common practice, no source; held against recorded logs by tests/bench/real_logs.py).
+    """The rules of belief (common practice, no source; held against logs by tests/bench/real_logs.py).
 
     Attributes:
         step: how far two pings of one bottom may differ wherever the boat is, m.
@@ -100,7 +100,7 @@ class BelievedDepth:
 
     @property
     def oldest(self) -> float:
-        """How old the last believed ping may be to stand for the present, s: a few pings may be missed."""
+        """Return the age, s, up to which a believed ping stands for now: a few pings may be missed."""
         return max(SHORTEST_PATIENCE_S, PATIENCE_PINGS * self._interval)
 
     def smoothed(self, t: float) -> float | None:

@@ -15,12 +15,13 @@ from collections import deque
 from typing import NamedTuple
 
 from companion.sensing.localplane import metres_per_degree
+from companion.units import NINE_IN_TEN_SIGMAS
 
 KEPT_S = 60.0
 """How long fixes are kept, for telling where the boat was."""
 FIX_NOISE_M = 0.7
 """How far a fix is off the track, from one to the next, one sigma. Common practice, no source."""
-MANOEUVRE = 0.01
+ACCELERATION_DENSITY_M2_S3 = 0.01
 """Spectral density of a boat's acceleration, m2/s3: it turns and slows within seconds."""
 FIT_MEMORY = 0.1
 """Weight of the latest fix in the measure of how well fixes fit."""
@@ -28,8 +29,6 @@ SETTLED_S = 5.0
 """For how long fixes must have come before a direction is told."""
 KNOWN_WITHIN_DEG = 40.0
 """An error beyond this, nine in ten, is no direction."""
-NINE_IN_TEN = 1.645
-"""Standard deviations within which nine of ten lie, both ways."""
 LONGEST_GAP_S = 5.0
 """Fixes further apart are not of one track."""
 
@@ -69,9 +68,9 @@ class _Track:
         dt = fix.t - self.t
         self.t = fix.t
         pp, pv, vv = self._variance
-        pp += dt * (2.0 * pv + dt * vv) + MANOEUVRE * dt**3 / 3.0
-        pv += dt * vv + MANOEUVRE * dt**2 / 2.0
-        vv += MANOEUVRE * dt
+        pp += dt * (2.0 * pv + dt * vv) + ACCELERATION_DENSITY_M2_S3 * dt**3 / 3.0
+        pv += dt * vv + ACCELERATION_DENSITY_M2_S3 * dt**2 / 2.0
+        vv += ACCELERATION_DENSITY_M2_S3 * dt
         expected = pp + FIX_NOISE_M**2
         gain_place, gain_velocity = pp / expected, pv / expected
         off = 0.0
@@ -119,7 +118,7 @@ class CourseMadeGood:
         track, speed = self._track, self.speed
         if track is None or speed is None or t - track.t > LONGEST_GAP_S:
             return None
-        error = math.degrees(math.atan2(NINE_IN_TEN * track.velocity_sigma, speed))
+        error = math.degrees(math.atan2(NINE_IN_TEN_SIGMAS * track.velocity_sigma, speed))
         if error > KNOWN_WITHIN_DEG:
             return None
         east, north = track.velocity

@@ -19,7 +19,7 @@ from typing import Literal, NamedTuple
 from companion.sensing.fields import Values
 from companion.units import FATHOM, FOOT
 
-DEEPEST = 300.0
+DEEPEST_READING_M = 300.0
 """m. Deeper is no depth a lure is cast over; 327.67, 655.35, 6553.5 and 4294967.295 mean not known."""
 LARGEST_OFFSET = 20.0
 """m. No transducer on a boat is further from the waterline or the keel."""
@@ -27,7 +27,7 @@ LARGEST_OFFSET = 20.0
 _BELOW: dict[str, Literal["surface", "keel"]] = {"S": "surface", "K": "keel"}  # by the sentence's last letter
 
 
-class Sounding(NamedTuple):
+class DepthSounding(NamedTuple):
     """Depth, m, below what is measured from; `offset` in m as in DPT (None: not said)."""
 
     depth: float | None
@@ -35,28 +35,28 @@ class Sounding(NamedTuple):
     below: Literal["transducer", "surface", "keel"] = "transducer"
 
 
-def dpt(f: list[str], values: Values) -> Sounding:
+def dpt(f: list[str], values: Values) -> DepthSounding:
     """Depth below the transducer and the offset."""
     depth = _metres(f[1], 1.0, values)
     offset = values.optional(f[2], "depth offset", -LARGEST_OFFSET, LARGEST_OFFSET) if len(f) > 2 else None
-    return Sounding(depth, offset)
+    return DepthSounding(depth, offset)
 
 
-def in_three_units(f: list[str], values: Values) -> Sounding:
+def in_three_units(f: list[str], values: Values) -> DepthSounding:
     """DBT, DBS, DBK: the depth from metres, else feet, else fathoms."""
     below: Literal["transducer", "surface", "keel"] = _BELOW.get(f[0][-1], "transducer")
     for at, letter, unit in ((3, "M", 1.0), (1, "F", FOOT), (5, "F", FATHOM)):
         if len(f) > at + 1 and f[at]:
             if f[at + 1].upper() != letter:
                 values.dropped["depth malformed"] += 1
-                return Sounding(None)
-            return Sounding(_metres(f[at], unit, values), None, below)
+                return DepthSounding(None)
+            return DepthSounding(_metres(f[at], unit, values), None, below)
     values.dropped["depth blank"] += 1
-    return Sounding(None)
+    return DepthSounding(None)
 
 
 def _metres(text: str, unit: float, values: Values) -> float | None:
-    depth = values.number(text, "depth", 0.0, DEEPEST / unit)
+    depth = values.number(text, "depth", 0.0, DEEPEST_READING_M / unit)
     if depth == 0.0:
         values.dropped["depth lost"] += 1
         return None

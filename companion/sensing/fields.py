@@ -19,9 +19,9 @@ _NUMERAL = re.compile(r"\d{1,4}").fullmatch
 DAY_MS = 86_400_000
 """Milliseconds in a day."""
 _EPOCH = date(1970, 1, 1).toordinal()
-YEARS = range(1980, 2200)
+CREDIBLE_YEARS = range(1980, 2200)
 """The years that a wire or a recording can tell: GPS began in 1980, and no boat carries this past 2199."""
-END_OF_TIME_MS = (date(YEARS.stop, 1, 1) - date(1970, 1, 1)).days * DAY_MS
+END_OF_TIME_MS = (date(CREDIBLE_YEARS.stop, 1, 1) - date(1970, 1, 1)).days * DAY_MS
 """The first instant of UTC, ms, that can no longer be told."""
 
 
@@ -108,7 +108,7 @@ class Values:
         with contextlib.suppress(TypeError, ValueError, OverflowError):
             told = datetime.fromisoformat(text)  # type: ignore[arg-type]
             utc = told.astimezone(UTC)
-            if told.tzinfo is not None and utc.year in YEARS:
+            if told.tzinfo is not None and utc.year in CREDIBLE_YEARS:
                 midnight = utc.replace(hour=0, minute=0, second=0, microsecond=0)
                 return utc.date(), (utc - midnight) // timedelta(milliseconds=1)
         self.dropped["time malformed"] += 1
@@ -150,7 +150,7 @@ class Values:
         return value
 
     def day(self, dd: str, mm: str, year: str) -> date | None:
-        """Return the date, in one of `YEARS`; a year of two digits is one of 1980..2079."""
+        """Return the date, in one of `CREDIBLE_YEARS`; a year of two digits is one of 1980..2079."""
         if not (dd or mm or year):
             return None
         if all(_NUMERAL(part) for part in (dd, mm, year)):
@@ -158,7 +158,7 @@ class Values:
             if len(year) == 2:
                 number += 2000 if number < 80 else 1900
             with contextlib.suppress(ValueError):
-                if number in YEARS:
+                if number in CREDIBLE_YEARS:
                     return date(number, int(mm), int(dd))
         self.dropped["date malformed"] += 1
         return None

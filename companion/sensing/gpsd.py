@@ -15,14 +15,14 @@ import msgspec
 
 from companion.sensing.datum import Datum, json_as
 from companion.sensing.fields import Values
-from companion.sensing.position import FASTEST, Told
+from companion.sensing.position import FASTEST_KN, Told
 from companion.units import KNOT
 
-PORT = 2947
+GPSD_PORT = 2947
 """The TCP port gpsd listens on (IANA)."""
 WATCH = b'?WATCH={"enable":true,"json":true};\n'
 """Asks for reports as JSON lines."""
-MOST_DEVICES = 16
+MOST_RECEIVERS = 16
 """Receivers of one server whose dilution of precision is kept."""
 _NO_PLACE = frozenset((5, 8))
 _REPORT = re.compile(rb'"class" ?: ?"(?:TPV|SKY)"').search
@@ -78,7 +78,7 @@ class GpsdDecoder:
         hdop = self._values.real(report.hdop, "hdop", 0.01, 99.0)
         if hdop is None:
             self._hdop.pop(report.device, None)
-        elif report.device in self._hdop or len(self._hdop) < MOST_DEVICES:
+        elif report.device in self._hdop or len(self._hdop) < MOST_RECEIVERS:
             self._hdop[report.device] = hdop
         return ()
 
@@ -93,7 +93,7 @@ class GpsdDecoder:
             time,
             day,
             values.degrees(report.lat, report.lon),
-            values.real(report.speed, "speed", 0.0, FASTEST * KNOT),
+            values.real(report.speed, "speed", 0.0, FASTEST_KN * KNOT),
             values.real(report.track, "course", 0.0, 360.0),
             values.real(report.magvar, "variation", -180.0, 180.0),
             self._hdop.get(report.device),

@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 
 SEMI_MAJOR_AXIS = 6_378_137.0
 """m, WGS 84."""
-FLATTENING = 1.0 / 298.257223563
+WGS84_FLATTENING = 1.0 / 298.257223563
 """WGS 84."""
-_E2 = FLATTENING * (2.0 - FLATTENING)
+_E2 = WGS84_FLATTENING * (2.0 - WGS84_FLATTENING)
 
 Number = TypeVar("Number", float, NDArray[np.float64])
 """A float or an array of them."""

@@ -20,12 +20,12 @@ from datetime import date
 from typing import Any, NamedTuple
 
 from companion.sensing.datum import Datum
-from companion.sensing.depth import DEEPEST, LARGEST_OFFSET, Sounding
-from companion.sensing.fields import DAY_MS, YEARS, Values
+from companion.sensing.depth import DEEPEST_READING_M, LARGEST_OFFSET, DepthSounding
+from companion.sensing.fields import CREDIBLE_YEARS, DAY_MS, Values
 from companion.sensing.framing import checksum
 from companion.sensing.heading import Bearing
-from companion.sensing.position import FASTEST, Told
-from companion.sensing.water import COLDEST, WARMEST
+from companion.sensing.position import FASTEST_KN, Told
+from companion.sensing.water import COLDEST_READING_C, WARMEST_READING_C
 from companion.units import KNOT
 
 ADDRESS_CLAIM = 60928
@@ -34,7 +34,7 @@ SHORTEST = {
     130316: 6, 126992: 8, 129033: 6, ADDRESS_CLAIM: 8,
 }  # fmt: skip
 """The PGNs that are read, and the fewest bytes that hold what is read of each."""
-MOST_DEVICES = 512
+MOST_TALKERS = 512
 """Names and addresses that are kept apart; a bus has 252 addresses."""
 INSTANCES = 256
 _FAST = 129029  # the one of several frames
@@ -225,7 +225,7 @@ class Nmea2000Decoder:
             label = self._label_of.get(source, str(source))
             if self._name_of.get(label, name) != name:  # the address was another device's
                 label = f"{source} {name:016X}"
-            if len(self._name_of) >= MOST_DEVICES:
+            if len(self._name_of) >= MOST_TALKERS:
                 return
             self._name_of[label] = name
         self._label_of[source] = label
@@ -243,12 +243,12 @@ class Nmea2000Decoder:
         return None if number is None else min(math.degrees(number), 360.0)
 
     def _depth(self, label: str, told: Mapping[str, Any]) -> Datum:
-        depth = self._number(told["depth"], "depth", 0.0, DEEPEST)
+        depth = self._number(told["depth"], "depth", 0.0, DEEPEST_READING_M)
         if depth == 0.0 or told["depth"].value is None:
             self._values.dropped["depth lost"] += 1
             depth = None
         offset = self._number(told["offset"], "depth offset", -LARGEST_OFFSET, LARGEST_OFFSET)
-        return Datum(label, "128267", "depth", Sounding(depth, offset))
+        return Datum(label, "128267", "depth", DepthSounding(depth, offset))
 
     def _place(self, label: str, told: Mapping[str, Any]) -> tuple[float, float] | None:
         lat, lon = told["latitude"].value, told["longitude"].value
@@ -275,11 +275,11 @@ class Nmea2000Decoder:
         seconds, day = told["time"].raw_value, told["date"].value
         if not isinstance(seconds, int | float) or not 0.0 <= seconds * 1000.0 < DAY_MS:
             return None, None
-        known = day if isinstance(day, date) and day.year in YEARS else None
+        known = day if isinstance(day, date) and day.year in CREDIBLE_YEARS else None
         return int(seconds * 1000.0), known
 
     def _motion(self, label: str, told: Mapping[str, Any]) -> Datum:
-        speed = self._number(told["sog"], "speed", 0.0, FASTEST * KNOT)
+        speed = self._number(told["sog"], "speed", 0.0, FASTEST_KN * KNOT)
         course = self._degrees(told["cog"], "course")
         if told["cogReference"].raw_value != 0:  # not from true north
             course = None
@@ -302,7 +302,7 @@ class Nmea2000Decoder:
         return Datum(label, "127258", "heading", Bearing(None, None, variation), 2)
 
     def _water_speed(self, label: str, told: Mapping[str, Any]) -> Datum:
-        speed = self._number(told["speedWaterReferenced"], "water speed", 0.0, FASTEST * KNOT)
+        speed = self._number(told["speedWaterReferenced"], "water speed", 0.0, FASTEST_KN * KNOT)
         return Datum(label, "128259", "water speed", speed)
 
     def _temperature(self, address: str, name: str) -> Callable[[str, Mapping[str, Any]], Datum | None]:
@@ -311,7 +311,7 @@ class Nmea2000Decoder:
         def read(label: str, told: Mapping[str, Any]) -> Datum | None:
             if "source" in told and told["source"].raw_value != _SEA:
                 return None
-            low, high = COLDEST + _KELVIN, WARMEST + _KELVIN
+            low, high = COLDEST_READING_C + _KELVIN, WARMEST_READING_C + _KELVIN
             kelvin = self._number(told[name], "water temperature", low, high)
             return Datum(label, address, "temperature", None if kelvin is None else kelvin - _KELVIN)
 

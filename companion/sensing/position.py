@@ -15,14 +15,14 @@ from typing import NamedTuple
 from companion.sensing.fields import Values
 from companion.units import KNOT
 
-FASTEST = 100.0
+FASTEST_KN = 100.0
 """Knots. No boat that casts goes faster."""
 _FIXED_QUALITY = frozenset("12345")
 _FIXED_MODE = frozenset("ADPRF")
 
 
 class Told(NamedTuple):
-    """What a position sentence tells.
+    """The content of a position sentence.
 
     `time` ms since midnight UTC, `day` the date; `place` (lat, lon) degrees; `speed` m/s; `course` degrees
     true; `variation` degrees, east positive; `hdop`. None: not told or void. `fixed`: the receiver says
@@ -65,7 +65,7 @@ def rmc(f: list[str], values: Values) -> Told:
         return Told(False, time)
     written = f[9]
     day = values.day(written[:2], written[2:4], written[4:]) if written else None
-    speed = values.number(f[7], "speed", 0.0, FASTEST)
+    speed = values.number(f[7], "speed", 0.0, FASTEST_KN)
     return Told(
         True,
         time,
@@ -85,7 +85,7 @@ def vtg(f: list[str], values: Values) -> Told:
     if f[2] not in ("T", "") or f[6] not in ("N", ""):
         values.dropped["speed malformed"] += 1
         return Told(False)
-    speed = values.number(f[5], "speed", 0.0, FASTEST)
+    speed = values.number(f[5], "speed", 0.0, FASTEST_KN)
     course = values.optional(f[1], "course", 0.0, 360.0)
     return Told(True, speed=None if speed is None else speed * KNOT, course=course)
 

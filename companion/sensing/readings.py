@@ -6,7 +6,7 @@ import msgspec
 
 
 class Origin(msgspec.Struct, frozen=True, gc=False):
-    """Who said it: source, talker and sentence; and the source's priority and latency, s."""
+    """The origin of a reading: source, talker and sentence; and the source's priority and latency, s."""
 
     source: str
     talker: str
@@ -41,7 +41,7 @@ class Motion(msgspec.Struct, frozen=True, gc=False):
 
 
 class Heading(msgspec.Struct, frozen=True, gc=False):
-    """Where the bow points, degrees from true and from magnetic north; true is None without a variation."""
+    """The bow's bearing, degrees from true and from magnetic north; true is None without a variation."""
 
     true: float | None
     magnetic: float | None

@@ -1,11 +1,11 @@
 r"""The companion's own words in a recording, so that a replay tells and says them too.
 
 They are TXT sentences (NMEA 0183: text transmission; total, number, identifier, text) of the talker U0,
-which the standard leaves to the user, each a line of its own in a TAG block whose source is `COMPANION`.
+which the standard leaves to the user, each a line of its own in a TAG block whose source is `OWN_SOURCE`.
 
 No wire can speak so. Live, own words travel as chunks marked `own`, and a wire's bytes are never marked. In
 a recording every backslash of a wire stands as ``^5C`` (`defused`), so that a line that begins with a TAG
-block of `COMPANION` was written by the companion, and `own_apart` finds those lines again.
+block of `OWN_SOURCE` was written by the companion, and `own_apart` finds those lines again.
 """
 
 from __future__ import annotations
@@ -17,14 +17,21 @@ from companion.sensing.fields import Values
 from companion.sensing.readings import Remark
 from companion.sensing.settings import Chunk
 
-COMPANION = "companion"
+OWN_SOURCE = "companion"
 """The TAG block source of the companion's own sentences."""
-LONGEST = 160
+MOST_REMARK_CHARACTERS = 160
 """Characters of a remark; a sentence has 82 by the standard, but a reason that is cut short helps nobody."""
-PASSED, NOTED, SPOKEN, TAPPED, FINDS_LATER, FOUND = "00", "01", "02", "03", "04", "05"
+REMARK_TIME_PASSED, REMARK_NOTED, REMARK_SPOKEN, REMARK_TAPPED, FINDS_LATER, FOUND = (
+    "00",
+    "01",
+    "02",
+    "03",
+    "04",
+    "05",
+)
 """Identifiers: time has passed; for whoever reads the log; said aloud; the words of a tapped button; the
 planner's answers come when they are found; one is."""
-_WITHOUT_TEXT = (PASSED, FINDS_LATER, FOUND)
+_WITHOUT_TEXT = (REMARK_TIME_PASSED, FINDS_LATER, FOUND)
 _RESERVED = re.compile(r"[!$*,\\^~]")
 _NO_TEXT = re.compile(r"[^ -~]")
 _ESCAPED = re.compile(r"\^([0-9A-F]{2})")
@@ -40,11 +47,11 @@ def txt(fields: list[str], values: Values) -> Remark:
     """Return the remark in a TXT sentence."""
     del values
     text = _ESCAPED.sub(lambda match: chr(int(match[1], 16)), fields[4])
-    text = _NO_TEXT.sub("", text)[:LONGEST]
+    text = _NO_TEXT.sub("", text)[:MOST_REMARK_CHARACTERS]
     kind = fields[3]
     if kind in _WITHOUT_TEXT:
         return Remark(None, finds_later=kind == FINDS_LATER, found=kind == FOUND)
-    return Remark(text or None, aloud=kind == SPOKEN, tapped=kind == TAPPED)
+    return Remark(text or None, aloud=kind == REMARK_SPOKEN, tapped=kind == REMARK_TAPPED)
 
 
 def txt_body(text: str | None, *, aloud: bool = False, tapped: bool = False) -> str:
@@ -57,9 +64,9 @@ def txt_body(text: str | None, *, aloud: bool = False, tapped: bool = False) -> 
     'U0TXT,01,01,02,ready^2C no sonar'
     """
     if text is None:
-        return signal_body(PASSED)
-    kind = TAPPED if tapped else SPOKEN if aloud else NOTED
-    plain = _NO_TEXT.sub("", text.encode("ascii", "replace").decode())[:LONGEST]
+        return signal_body(REMARK_TIME_PASSED)
+    kind = REMARK_TAPPED if tapped else REMARK_SPOKEN if aloud else REMARK_NOTED
+    plain = _NO_TEXT.sub("", text.encode("ascii", "replace").decode())[:MOST_REMARK_CHARACTERS]
     return f"U0TXT,01,01,{kind},{_RESERVED.sub(lambda match: f'^{ord(match[0]):02X}', plain)}"
 
 

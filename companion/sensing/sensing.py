@@ -172,7 +172,7 @@ class Sensing:
         self._time = TimeBase(self.dropped, self._boat.forget)
         self._wires: dict[str, _Wire] = {}
         self._servers: dict[tuple[str, str], _Server] = {}
-        self._own = _Wire(remarks.COMPANION, SourceSettings(), self.dropped)
+        self._own = _Wire(remarks.OWN_SOURCE, SourceSettings(), self.dropped)
         self._fix: tuple[str, int | None, Origin | None] = ("", None, None)
 
     def feed(self, chunk: Chunk) -> Iterator[tuple[float, Reading]]:
@@ -368,7 +368,7 @@ class Sensing:
         for text in texts:
             yield t, Warned(text)
 
-    def _take_depth(self, by: _Speaker, sounding: depth.Sounding, _end: int) -> Sequence[Reading]:
+    def _take_depth(self, by: _Speaker, sounding: depth.DepthSounding, _end: int) -> Sequence[Reading]:
         below_transducer, below_surface = self._depths(sounding)
         reading = Depth(below_transducer, below_surface, by.origin)
         known = sounding.depth is not None
@@ -376,7 +376,7 @@ class Sensing:
             return (reading,)
         return self._not_believed("depth", known)
 
-    def _depths(self, sounding: depth.Sounding) -> tuple[float | None, float | None]:
+    def _depths(self, sounding: depth.DepthSounding) -> tuple[float | None, float | None]:
         """Return the depth below the transducer and below the surface, m."""
         told = sounding.depth
         transducer = self._offsets.transducer
@@ -433,13 +433,13 @@ class Sensing:
         talker, time, origin = self._fix
         if told.time == time and origin is not by.origin and talker == by.talker and time is not None:
             if told.hdop is not None:
-                self._boat.hdop.take(t, told.hdop)
+                self._boat.hdop.accept_value(t, told.hdop)
             self.passed_over["position told twice"] += 1
             return
         reading = Position(place[0], place[1], told.hdop, by.origin)
         if latch.offer(t, by.talker, by.priority, reading, True):
             self._fix = (by.talker, told.time, by.origin)
-            self._boat.hdop.take(t, told.hdop)
+            self._boat.hdop.accept_value(t, told.hdop)
             readings.append(reading)
         else:
             self._not_believed("position", True)
@@ -451,11 +451,11 @@ class Sensing:
             readings.append(reading)
         else:
             self._not_believed("motion", known)
-        self._boat.variation.take(t, told.variation)
+        self._boat.variation.accept_value(t, told.variation)
 
     def _take_heading(self, by: _Speaker, told: heading.Bearing, _end: int) -> Sequence[Reading]:
         t = self._time.now / 1000.0
-        self._boat.variation.take(t, told.variation)
+        self._boat.variation.accept_value(t, told.variation)
         true = told.true
         if true is None and told.magnetic is not None:
             variation = self._boat.variation.at(t)

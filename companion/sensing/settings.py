@@ -40,7 +40,7 @@ class Chunk(NamedTuple):
 
 
 class SourceSettings(msgspec.Struct, frozen=True, kw_only=True):
-    """How one source is to be read.
+    """The settings of one source.
 
     Attributes:
         need_checksum: drop sentences that carry no checksum. A wrong checksum is always dropped.
@@ -59,7 +59,7 @@ class SourceSettings(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class BoatOffsets(msgspec.Struct, frozen=True, kw_only=True):
-    """Where the transducer sits, m.
+    """The transducer's place, m.
 
     Attributes:
         transducer: how far below the waterline; None when not measured, and then a positive offset in
@@ -76,7 +76,7 @@ class BoatOffsets(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class MaximumAges(msgspec.Struct, frozen=True, kw_only=True):
-    """How long a reading stands for the present, s; after that the value is None.
+    """The age up to which a reading stands for the present, s; after that the value is None.
 
     Sounders and receivers send once or twice a second, some every two: three missed in a row and a bit
     is a lost depth. Water temperature and magnetic variation change slowly.

@@ -20,14 +20,14 @@ from typing import Any
 import msgspec
 
 from companion.sensing.datum import Datum, json_as
-from companion.sensing.depth import DEEPEST, LARGEST_OFFSET, Sounding
+from companion.sensing.depth import DEEPEST_READING_M, LARGEST_OFFSET, DepthSounding
 from companion.sensing.fields import Values
 from companion.sensing.heading import Bearing
-from companion.sensing.position import FASTEST, Told
-from companion.sensing.water import COLDEST, WARMEST
+from companion.sensing.position import FASTEST_KN, Told
+from companion.sensing.water import COLDEST_READING_C, WARMEST_READING_C
 from companion.units import KNOT
 
-PORT = 3000
+SIGNALK_PORT = 3000
 """The port most servers have their WebSocket at."""
 STREAM = "/signalk/v1/stream?subscribe=none&sendCachedValues=false"
 """Where the stream of deltas is; what it shall tell is subscribed to (`SUBSCRIPTION`)."""
@@ -206,16 +206,16 @@ class SignalKDecoder:
         return None if number is None else math.degrees(number)
 
     def _depth(self, _at: int, talker: str, path: str, value: object) -> Datum:
-        depth = self._number(value, "depth", 0.0, DEEPEST)
+        depth = self._number(value, "depth", 0.0, DEEPEST_READING_M)
         if depth == 0.0:
             self._values.dropped["depth lost"] += 1
             depth = None
         if path == PATHS[0]:
             offset = self._beside(talker, _DEPTH + "surfaceToTransducer")
-            return Datum(talker, path, "depth", Sounding(depth, offset), 0)
+            return Datum(talker, path, "depth", DepthSounding(depth, offset), 0)
         if path == PATHS[1]:
-            return Datum(talker, path, "depth", Sounding(depth, None, "surface"), 2)
-        return Datum(talker, path, "depth", Sounding(depth, None, "keel"), 3)
+            return Datum(talker, path, "depth", DepthSounding(depth, None, "surface"), 2)
+        return Datum(talker, path, "depth", DepthSounding(depth, None, "keel"), 3)
 
     def _place(self, _at: int, talker: str, path: str, value: object) -> Datum:
         try:
@@ -237,7 +237,7 @@ class SignalKDecoder:
             self._no_fix.add(talker)
 
     def _motion(self, at: int, talker: str, path: str, value: object) -> Datum:
-        speed = self._number(value, "speed", 0.0, FASTEST * KNOT)
+        speed = self._number(value, "speed", 0.0, FASTEST_KN * KNOT)
         course = self._degrees(self._beside(talker, "navigation.courseOverGroundTrue", at), "course")
         variation = self._degrees(self._beside(talker, "navigation.magneticVariation"), "variation", -0.5)
         told = Told(speed is not None, speed=speed, course=course, variation=variation)
@@ -256,10 +256,12 @@ class SignalKDecoder:
         return Datum(talker, path, "heading", Bearing(true, degrees, variation), 1)
 
     def _water_speed(self, _at: int, talker: str, path: str, value: object) -> Datum:
-        return Datum(talker, path, "water speed", self._number(value, "water speed", 0.0, FASTEST * KNOT))
+        return Datum(talker, path, "water speed", self._number(value, "water speed", 0.0, FASTEST_KN * KNOT))
 
     def _temperature(self, _at: int, talker: str, path: str, value: object) -> Datum:
-        kelvin = self._number(value, "water temperature", COLDEST + _KELVIN, WARMEST + _KELVIN)
+        kelvin = self._number(
+            value, "water temperature", COLDEST_READING_C + _KELVIN, WARMEST_READING_C + _KELVIN
+        )
         return Datum(talker, path, "temperature", None if kelvin is None else kelvin - _KELVIN)
 
 

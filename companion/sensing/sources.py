@@ -50,7 +50,7 @@ class Source(Protocol):
 
     @property
     def ends(self) -> bool:
-        """Whether it has an end (a file); otherwise it is opened again when lost."""
+        """Return whether it has an end (a file); otherwise it is opened again when lost."""
         ...
 
     def chunks(self, stop: threading.Event) -> Iterator[Chunk]:
@@ -455,11 +455,11 @@ class Described(Protocol):
 
     @property
     def name(self) -> str:
-        """What it is called."""
+        """Return what it is called."""
 
     @property
     def kind(self) -> str:
-        """Which kind of wire it is."""
+        """Return which kind of wire it is."""
 
     @property
     def network(self) -> Network | None:

@@ -17,14 +17,14 @@ from companion.sensing.readings import (
 )
 from companion.sensing.settings import BoatOffsets, MaximumAges
 
-SILENCE = 5.0
+SOURCE_SILENCE_S = 5.0
 """s without a value after which another source of the same quantity is listened to."""
 
 _T = TypeVar("_T", Depth, Position, Motion, Heading, WaterTemperature, WaterSpeed)
 
 
 class BoatState(msgspec.Struct, frozen=True, kw_only=True):
-    """What is known of the boat at one instant. Every value that is stale, blank or void is None.
+    """The boat at one instant. Every value that is stale, blank or void is None.
 
     Attributes:
         t: logic time, s.
@@ -70,7 +70,7 @@ class Latch(Generic[_T]):
     """One quantity: its last reading and the one holder that is believed.
 
     A better holder (lower priority number, then the better sentence) takes over with its first value; a
-    lesser one only when the present one has given no value for `SILENCE`. So two receivers that disagree
+    lesser one only when the present one has given no value for `SOURCE_SILENCE_S`. So two that differ
     by twenty metres never make the boat jump to and fro.
     """
 
@@ -91,7 +91,7 @@ class Latch(Generic[_T]):
         if holder != self._holder:
             if not known:
                 return False
-            if self._holder and rank >= self._rank and t - self._valued <= SILENCE:
+            if self._holder and rank >= self._rank and t - self._valued <= SOURCE_SILENCE_S:
                 return False
             self._holder, self._rank = holder, rank
         elif not known and self.reading is not None and self.reading.origin is not reading.origin:
@@ -123,7 +123,7 @@ class Slow:
         self._t = 0.0
         self._maximum_age = maximum_age
 
-    def take(self, t: float, value: float | None) -> None:
+    def accept_value(self, t: float, value: float | None) -> None:
         """Take a value; None leaves the last one to grow old."""
         if value is not None:
             self._value, self._t = value, t

@@ -135,7 +135,7 @@ class GpsClock:
         return _within_half_a_day(tick - before) if tick > before else 0
 
     def _name_the_day(self, tick: int) -> int:
-        """What has passed is told by the times of day alone."""
+        """Return what has passed is told by the times of day alone."""
         passed = _within_half_a_day(tick - (self.now or 0))
         self.now, self.dated = tick, True
         return max(passed, 0)
@@ -153,8 +153,8 @@ def _within_half_a_day(ms: int) -> int:
     return (ms + _HALF_DAY_MS) % DAY_MS - _HALF_DAY_MS
 
 
-class Pace:
-    """How time passes between the ticks of a recording's own clock: as fast as its bytes come.
+class BytePace:
+    """The flow of time between the ticks of a recording's own clock: as fast as its bytes come.
 
     A clock that tells whole seconds, or seconds by tens, is filled in between; it is waited for as long as
     two steps of bytes, and when it then stays away (the fix is lost) time goes on at the last pace. Before
@@ -215,7 +215,7 @@ class TimeBase:
         self.warnings: list[str] = []
         self._dropped = dropped
         self._gps = GpsClock()
-        self._pace = Pace()
+        self._pace = BytePace()
         self._ticked = 0  # logic time of the clock's last tick, before the pace fills in
         self._utc = Anchors()
         self._tags = Anchors()

@@ -5,7 +5,7 @@ from __future__ import annotations
 from companion.sensing.fields import Values
 from companion.units import KNOT
 
-COLDEST, WARMEST = -2.5, 40.0
+COLDEST_READING_C, WARMEST_READING_C = -2.5, 40.0
 """Degrees Celsius. Sea water freezes near -1.9; no water with fish in it is warmer."""
 _KILOMETRE_PER_HOUR = 1000.0 / 3600.0
 
@@ -15,7 +15,7 @@ def mtw(f: list[str], values: Values) -> float | None:
     if len(f) > 2 and f[2] not in ("C", ""):
         values.dropped["water temperature malformed"] += 1
         return None
-    return values.number(f[1], "water temperature", COLDEST, WARMEST)
+    return values.number(f[1], "water temperature", COLDEST_READING_C, WARMEST_READING_C)
 
 
 def vhw(f: list[str], values: Values) -> float | None:

@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 
 from companion import dive
-from companion.simulate.boat import Track
+from companion.simulate.boat import BoatTrack
 from companion.simulate.lake import Floats, Lake
 from companion.tackle import Rod
 
@@ -25,7 +25,7 @@ _STEP = 0.1  # s, between the points of a lure's way
 
 @dataclass(frozen=True)
 class Flaw:
-    """How far the owner's statements are from the truth, as factors on what was stated.
+    """The errors of the owner's statements, as factors on what was stated.
 
     `lift`: the lure's lift ratio; `line_drag`: the line's drag; `cast`: the usual cast.
     """
@@ -36,7 +36,7 @@ class Flaw:
 
 
 @dataclass(frozen=True)
-class Rig:
+class TrueRig:
     """A rod as it truly is: its number, and line, lure and usual retrieve in the dive model's terms."""
 
     number: int
@@ -45,10 +45,10 @@ class Rig:
     retrieve: dive.Retrieve
 
 
-def rig(rod: Rod, flaw: Flaw) -> Rig:
+def rig(rod: Rod, flaw: Flaw) -> TrueRig:
     """Return the true rod behind what its owner states."""
     line, lure, retrieve = rod.dive_line(), rod.dive_lure(), rod.dive_retrieve()
-    return Rig(
+    return TrueRig(
         rod.number,
         replace(line, drag_factor=line.drag_factor * flaw.line_drag),
         replace(lure, lift_ratio=lure.lift_ratio * flaw.lift),
@@ -57,7 +57,7 @@ def rig(rod: Rod, flaw: Flaw) -> Rig:
 
 
 @dataclass(frozen=True)
-class Touch:
+class TrueTouch:
     """One contact: from `t` until `until`, s; where it began, x and y in m; depth there, m; with what."""
 
     t: float
@@ -84,11 +84,11 @@ class Throw:
     x: Floats
     y: Floats
     z: Floats
-    touches: tuple[Touch, ...]
+    touches: tuple[TrueTouch, ...]
 
     @property
     def ended(self) -> float:
-        """When the lure was back at the rod, s."""
+        """Return when the lure was back at the rod, s."""
         return float(self.t[-1])
 
     def at(self, t: float) -> tuple[float, float, float]:
@@ -97,7 +97,9 @@ class Throw:
         return x, y, z
 
 
-def throw(lake: Lake, track: Track, rigged: Rig, *, landed: float, bearing: float, length: float) -> Throw:
+def throw(
+    lake: Lake, track: BoatTrack, rigged: TrueRig, *, landed: float, bearing: float, length: float
+) -> Throw:
     """Follow one cast from where the lure lands to the rod.
 
     Args:
@@ -119,16 +121,20 @@ def throw(lake: Lake, track: Track, rigged: Rig, *, landed: float, bearing: floa
     return Throw(rigged.number, landed, bearing, length, even, x, y, z, touches)
 
 
-def _bottom_along(lake: Lake, track: Track, free: dive.Path, landed: float, bearing: float) -> dive.Bottom:
+def _bottom_along(
+    lake: Lake, track: BoatTrack, free: dive.Path, landed: float, bearing: float
+) -> dive.SolverBottom:
     """Return the bottom below a cast, every half metre of the way a lure takes in deep water."""
     _, x, y = _over_ground(track, free, landed, bearing)
     far = free.over_ground
     d = np.arange(float(far.min()), float(far.max()) + 0.5, 0.5)
     order = np.argsort(far)
-    return dive.Bottom(d, lake.bottom(np.interp(d, far[order], x[order]), np.interp(d, far[order], y[order])))
+    return dive.SolverBottom(
+        d, lake.bottom(np.interp(d, far[order], x[order]), np.interp(d, far[order], y[order]))
+    )
 
 
-def _drift(track: Track, landed: float, bearing: float) -> float:
+def _drift(track: BoatTrack, landed: float, bearing: float) -> float:
     """Mean speed of the boat away from the lure over the next half minute, m/s."""
     while_out = (track.t >= landed) & (track.t < landed + 30.0)
     way = math.radians(bearing)
@@ -137,7 +143,7 @@ def _drift(track: Track, landed: float, bearing: float) -> float:
 
 
 def _over_ground(
-    track: Track, path: dive.Path, landed: float, bearing: float
+    track: BoatTrack, path: dive.Path, landed: float, bearing: float
 ) -> tuple[Floats, Floats, Floats]:
     """Return time (s), x and y (m) of a lure that follows the rod tip, always on a straight line to it."""
     t = landed + path.t
@@ -153,18 +159,18 @@ def _over_ground(
     return t, x, y
 
 
-def _touches(lake: Lake, t: Floats, x: Floats, y: Floats, z: Floats) -> tuple[Touch, ...]:
+def _touches(lake: Lake, t: Floats, x: Floats, y: Floats, z: Floats) -> tuple[TrueTouch, ...]:
     """Return the contacts along a lure's way; two with less than half a second between are one."""
     firm = lake.bottom(x, y)
     cover = lake.cover(x, y)
     near_grass = firm - lake.grass(x, y)
     met = np.where(z >= firm - 0.02, 1, np.where(z >= near_grass, 2, np.where(z >= cover, 3, 0)))
     names: dict[int, Met] = {1: "bottom", 2: "grass", 3: "tree"}
-    found: list[Touch] = []
+    found: list[TrueTouch] = []
     for i in np.flatnonzero(met):
         what = names[int(met[i])]
         if found and found[-1].met == what and t[i] - found[-1].until < 0.5:
             found[-1] = replace(found[-1], until=float(t[i]))
         else:
-            found.append(Touch(float(t[i]), float(t[i]), float(x[i]), float(y[i]), float(z[i]), what))
+            found.append(TrueTouch(float(t[i]), float(t[i]), float(x[i]), float(y[i]), float(z[i]), what))
     return tuple(found)

@@ -37,15 +37,15 @@ class Leg(NamedTuple):
 
 
 class Wind(NamedTuple):
-    """Where a boat drifts to: bearing in degrees from north, speed in m/s."""
+    """The drift of a boat: bearing in degrees from north, speed in m/s."""
 
     towards: float = 60.0
     drift: float = 0.22
 
 
 @dataclass(frozen=True)
-class Track:
-    """Where the boat truly was.
+class BoatTrack:
+    """The boat's true track.
 
     Time (s), x and y (m), heading (degrees from north), speed over ground east and north (m/s). All
     arrays have one length; `t` rises by a fixed step.
@@ -86,7 +86,7 @@ def sail(
     *,
     rng: np.random.Generator,
     step: float = 0.1,
-) -> Track:
+) -> BoatTrack:
     """Return the track of a boat that starts at rest at `start` (m), pointing to `heading` (degrees).
 
     Args:
@@ -112,7 +112,7 @@ def sail(
         east, north = _velocity(leg, going, speed, wind)
         rows[i] = x, y, (going + swing[i]) % 360.0, east, north
         x, y = x + east * step, y + north * step
-    return Track(np.arange(len(ways), dtype=np.float64) * step, *rows.T)
+    return BoatTrack(np.arange(len(ways), dtype=np.float64) * step, *rows.T)
 
 
 def _orders(leg: Leg, here: tuple[float, float], wind: Wind) -> tuple[float, float]:
@@ -144,7 +144,7 @@ def wander(n: int, step: float, settle: float, rng: np.random.Generator) -> Floa
 
 @dataclass(frozen=True)
 class Instruments:
-    """How wrong the instruments are. Lengths in m, times in s, angles in degrees, all 1 sigma.
+    """The errors of the instruments. Lengths in m, times in s, angles in degrees, all 1 sigma.
 
     The defaults give soundings of one spot on gently sloping bottom that differ between visits by a
     median near 0.35 m and a 90th percentile near 0.8 m, as in a recording of a comparable lake; on a
@@ -171,7 +171,7 @@ class Instruments:
 
 @dataclass(frozen=True)
 class Readings:
-    """What the instruments show at every step of a track.
+    """The instruments' values at every step of a track.
 
     x, y (m), heading and course (degrees), speed (m/s), depth below the transducer (m).
     """
@@ -184,7 +184,7 @@ class Readings:
     depth: Floats
 
 
-def read(lake: Lake, track: Track, instruments: Instruments, rng: np.random.Generator) -> Readings:
+def read(lake: Lake, track: BoatTrack, instruments: Instruments, rng: np.random.Generator) -> Readings:
     """Return what a boat's instruments show along a track."""
     n, step = len(track.t), float(track.t[1] - track.t[0])
     i = instruments

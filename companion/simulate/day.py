@@ -1,6 +1,6 @@
 """One invented day: everything that happened, and its folder on disk.
 
-`make_day` draws a whole day from a seed; `Day.write` puts it into a folder in the form of every recorded
+`make_day` draws a whole day from a seed; `InventedDay.write` puts it into a folder, in the form of a recorded
 day: `sonar.nmea`, `clips/`, `companion.toml`, and beside them `truth.json` and a `README.md`.
 """
 
@@ -20,18 +20,18 @@ import numpy as np
 
 from companion import config
 from companion.simulate import boat, speech
-from companion.simulate.angler import Flaw, Rig, Throw, Touch, rig
+from companion.simulate.angler import Flaw, Throw, TrueRig, TrueTouch, rig
 from companion.simulate.lake import Lake
 from companion.simulate.nmea import Faults, Recorder, Span, Written
-from companion.simulate.script import Angler, Bite, Said, fish, legs, wind
+from companion.simulate.script import Angler, Bite, ScriptedWords, fish, legs, wind
 from companion.voice.clips import clip_name, write_clip
 from companion.voice.grammar import Grammar, aboard
 from companion.voice.sound import Samples
 
-START = datetime(2026, 10, 3, 14, 15, 0, tzinfo=UTC)
+DAY_START = datetime(2026, 10, 3, 14, 15, 0, tzinfo=UTC)
 """When the day begins: an instant we chose."""
 
-INSTRUMENTS = boat.Instruments()
+DAY_INSTRUMENTS = boat.Instruments()
 _STEP = 0.1
 _WATER = 17.2
 _FLAW = Flaw(lift=0.95, line_drag=1.06, cast=0.97)
@@ -39,7 +39,7 @@ _HARD = "heath"  # the name of the voice of the few clips that are meant to be h
 _HARD_SNR = 8.0  # dB
 
 
-class Utterance(NamedTuple):
+class InventedUtterance(NamedTuple):
     """Something said: when it begins (s), its words, and how it sounds."""
 
     t: float
@@ -50,12 +50,12 @@ class Utterance(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Day:
+class InventedDay:
     """An invented day: the recording, what was said, and what was true."""
 
     seed: int
     recording: Written
-    utterances: tuple[Utterance, ...]
+    utterances: tuple[InventedUtterance, ...]
     truth: dict[str, Any]
 
     def write(self, folder: Path) -> None:
@@ -80,7 +80,7 @@ class Day:
         """Return the sound of one of `utterances`, counted from 0."""
         u = self.utterances[number]
         rng = np.random.default_rng([self.seed, 5, number])
-        voice = speech.HARD_VOICE if u.voice == _HARD else speech.VOICES[u.voice]
+        voice = speech.HARD_VOICE if u.voice == _HARD else speech.DEMO_VOICES[u.voice]
         return speech.clip(u.words, voice, u.snr, rng=rng, under_way=u.under_way)
 
 
@@ -89,7 +89,7 @@ def boat_settings() -> str:
     return files("companion.simulate").joinpath("demo.toml").read_text(encoding="utf-8")
 
 
-def make_day(seed: int) -> Day:
+def make_day(seed: int) -> InventedDay:
     """Return the day of a seed; the same seed gives the same day."""
     lake = Lake(seed)
     scenes = legs(lake)
@@ -111,12 +111,12 @@ def make_day(seed: int) -> Day:
         gps_silent=_span(begins["fish the point"] + 90.0, 20.0),
         mangled=25,
     )
-    readings = boat.read(lake, track, INSTRUMENTS, _rng(seed, 4))
-    recorder = Recorder(lake, _milliseconds(START), _STEP, _WATER, INSTRUMENTS.transducer, faults)
+    readings = boat.read(lake, track, DAY_INSTRUMENTS, _rng(seed, 4))
+    recorder = Recorder(lake, _milliseconds(DAY_START), _STEP, _WATER, DAY_INSTRUMENTS.transducer, faults)
     recording = recorder.write(readings, _rng(seed, 6))
     utterances = tuple(_sounding(_spaced(angler.said), track, _rng(seed, 7)))
     truth = _truth(angler, utterances, settings, faults, recording)
-    return Day(seed, recording, utterances, truth)
+    return InventedDay(seed, recording, utterances, truth)
 
 
 def _rng(seed: int, use: int) -> np.random.Generator:
@@ -132,33 +132,35 @@ def _milliseconds(utc: datetime) -> int:
 
 
 def _utc(t: float) -> datetime:
-    return START + timedelta(milliseconds=round(1000 * t))
+    return DAY_START + timedelta(milliseconds=round(1000 * t))
 
 
 # -- speech -----------------------------------------------------------------------------------------
 
 
-def _spaced(said: list[Said]) -> Iterator[Said]:
+def _spaced(said: list[ScriptedWords]) -> Iterator[ScriptedWords]:
     """Yield what was said in order, later where one would talk over another."""
     free = 0.0
     for t, words in sorted(said):
         begin = round(max(t, free), 3)
-        yield Said(begin, words)
-        free = begin + 2 * speech.LEAD + 0.9 + 0.42 * len(words.split())
+        yield ScriptedWords(begin, words)
+        free = begin + 2 * speech.SILENCE_AROUND_WORDS_S + 0.9 + 0.42 * len(words.split())
 
 
-def _sounding(said: Iterator[Said], track: boat.Track, rng: np.random.Generator) -> Iterator[Utterance]:
+def _sounding(
+    said: Iterator[ScriptedWords], track: boat.BoatTrack, rng: np.random.Generator
+) -> Iterator[InventedUtterance]:
     """Give each utterance its voice, in turn, and noise at 12 to 20 dB; one in thirty is a hard one."""
-    turns = deque(speech.VOICES.items())
+    turns = deque(speech.DEMO_VOICES.items())
     for number, (t, words) in enumerate(said):
         snr = round(float(rng.uniform(12.0, 20.0)), 1)
         under_way = bool(np.interp(t, track.t, track.speed) > 0.1)
         if number % 30 == 20:
-            yield Utterance(t, words, _HARD, _HARD_SNR, under_way)
+            yield InventedUtterance(t, words, _HARD, _HARD_SNR, under_way)
             continue
         name = next(name for name, voice in turns if not any(part in words for part in voice.avoids))
         turns.rotate(-1)
-        yield Utterance(t, words, name, snr, under_way)
+        yield InventedUtterance(t, words, name, snr, under_way)
 
 
 # -- truth ------------------------------------------------------------------------------------------
@@ -166,7 +168,7 @@ def _sounding(said: Iterator[Said], track: boat.Track, rng: np.random.Generator)
 
 def _truth(
     angler: Angler,
-    utterances: tuple[Utterance, ...],
+    utterances: tuple[InventedUtterance, ...],
     settings: config.Settings,
     faults: Faults,
     recording: Written,
@@ -175,8 +177,8 @@ def _truth(
     return {
         "invented": "every place, boat, word and fish in here is made up by companion.simulate",
         "lake": {"seed": lake.seed, "latitude": lake.plane.latitude, "longitude": lake.plane.longitude},
-        "start": START.isoformat(timespec="milliseconds"),
-        "instruments": asdict(INSTRUMENTS),
+        "start": DAY_START.isoformat(timespec="milliseconds"),
+        "instruments": asdict(DAY_INSTRUMENTS),
         "faults": {name: list(getattr(faults, name)) for name in ("depth_lost", "gps_void", "gps_silent")}
         | {"on the wire": dict(recording.faults)},
         "sentences": recording.sentences,
@@ -189,8 +191,8 @@ def _truth(
     }
 
 
-def _said(utterances: tuple[Utterance, ...], grammar: Grammar) -> list[dict[str, Any]]:
-    """What was said; `command` is what should be made of it, None for talk that is no command."""
+def _said(utterances: tuple[InventedUtterance, ...], grammar: Grammar) -> list[dict[str, Any]]:
+    """Return what was said; `command` is what should be made of it, None for talk that is no command."""
     return [
         {
             "t": u.t,
@@ -206,7 +208,7 @@ def _said(utterances: tuple[Utterance, ...], grammar: Grammar) -> list[dict[str,
     ]
 
 
-def _rod(rigged: Rig) -> dict[str, Any]:
+def _rod(rigged: TrueRig) -> dict[str, Any]:
     return {
         "number": rigged.number,
         "line": asdict(rigged.line),
@@ -234,7 +236,7 @@ def _cast(lake: Lake, number: int, cast: Throw, bite: Bite | None) -> dict[str, 
     }
 
 
-def _touch(lake: Lake, touch: Touch) -> dict[str, Any]:
+def _touch(lake: Lake, touch: TrueTouch) -> dict[str, Any]:
     return {
         "t": round(touch.t, 2),
         "until": round(touch.until, 2),
@@ -260,7 +262,7 @@ def _laid_out(truth: dict[str, Any]) -> str:
     return "{\n" + ",\n".join(parts) + "\n}\n"
 
 
-def _read_me(day: Day) -> str:
+def _read_me(day: InventedDay) -> str:
     commands = sum(said["command"] is not None for said in day.truth["utterances"])
     minutes = float(day.truth["casts"][-1]["ended"]) / 60
     return (
@@ -276,6 +278,6 @@ def _read_me(day: Day) -> str:
             talk=len(day.utterances) - commands,
             casts=len(day.truth["casts"]),
             touches=sum(len(cast["touches"]) for cast in day.truth["casts"]),
-            voices=len(speech.VOICES) + 1,
+            voices=len(speech.DEMO_VOICES) + 1,
         )
     )

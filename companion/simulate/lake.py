@@ -111,7 +111,7 @@ class Lake:
 
     def __init__(self, seed: int, latitude: float = -47.2, longitude: float = -126.4) -> None:
         self.seed = seed
-        self.plane = LocalPlane(latitude, longitude)
+        self.plane = LakePlane(latitude, longitude)
         rng = np.random.default_rng([seed, 1])
         self._shape = _draw_shape(rng)
         self.trees = self._plant(rng)
@@ -263,7 +263,7 @@ class Lake:
         return depth
 
 
-class LocalPlane:
+class LakePlane:
     """A flat frame in metres that touches the WGS 84 ellipsoid at one place.
 
     Northings by the meridian's radius of curvature there, eastings by the parallel's length half way

@@ -21,7 +21,7 @@ from companion.simulate.boat import Readings
 from companion.simulate.lake import Lake
 from companion.units import KNOT
 
-VARIATION = 11.5
+MAGNETIC_VARIATION_DEG = 11.5
 """Magnetic variation on the invented lake, degrees east."""
 
 
@@ -36,20 +36,20 @@ class Span(NamedTuple):
         return self.begin <= t < self.end
 
 
-NEVER = Span(math.inf, math.inf)
+NO_SPAN = Span(math.inf, math.inf)
 
 
 @dataclass(frozen=True)
 class Faults:
-    """What goes wrong, and when.
+    """The faults of a day and their times.
 
     `depth_lost`: the sounder sends blank depths. `gps_void`: the GPS sends sentences that say they are
     not to be used. `gps_silent`: it sends nothing. `mangled`: how many times bytes are damaged on the wire.
     """
 
-    depth_lost: Span = NEVER
-    gps_void: Span = NEVER
-    gps_silent: Span = NEVER
+    depth_lost: Span = NO_SPAN
+    gps_void: Span = NO_SPAN
+    gps_silent: Span = NO_SPAN
     mangled: int = 0
 
 
@@ -94,7 +94,7 @@ class Written:
 
 
 class _Moment(NamedTuple):
-    """What the instruments show at one instant, for the sentences."""
+    """The instruments' values at one instant, for the sentences."""
 
     utc: datetime
     place: str
@@ -108,7 +108,7 @@ class _Moment(NamedTuple):
 
 @dataclass(frozen=True)
 class Recorder:
-    """What turns readings into a recording.
+    """A writer of readings as a recording.
 
     Attributes:
         lake: where, for the origin of x and y.
@@ -179,7 +179,7 @@ def _due(m: _Moment, tick: int, step: float, faults: Faults) -> Iterator[str]:
     if every(0.2):
         yield _dpt(m, tick, faults.depth_lost.holds(now))
     if every(0.5, 3):
-        yield f"HCHDG,{(m.heading - VARIATION) % 360:.1f},,,{VARIATION:.1f},E"
+        yield f"HCHDG,{(m.heading - MAGNETIC_VARIATION_DEG) % 360:.1f},,,{MAGNETIC_VARIATION_DEG:.1f},E"
     if every(5.0, 9):
         yield f"SDMTW,{m.water:.1f},C"
 
@@ -192,7 +192,7 @@ def _rmc(m: _Moment, void: bool) -> str:
     if void:
         return f"GPRMC,{_clock(m.utc)},V,,,,,,,{m.utc:%d%m%y},,,N"
     speed = f"{m.speed / KNOT:.2f},{m.course:.1f}"
-    return f"GPRMC,{_clock(m.utc)},A,{m.place},{speed},{m.utc:%d%m%y},{VARIATION:.1f},E,A"
+    return f"GPRMC,{_clock(m.utc)},A,{m.place},{speed},{m.utc:%d%m%y},{MAGNETIC_VARIATION_DEG:.1f},E,A"
 
 
 def _gga(m: _Moment, void: bool) -> str:
@@ -202,7 +202,7 @@ def _gga(m: _Moment, void: bool) -> str:
 
 
 def _vtg(m: _Moment) -> str:
-    magnetic = (m.course - VARIATION) % 360
+    magnetic = (m.course - MAGNETIC_VARIATION_DEG) % 360
     return f"GPVTG,{m.course:.1f},T,{magnetic:.1f},M,{m.speed / KNOT:.2f},N,{m.speed * 3.6:.2f},K,A"
 
 

@@ -13,8 +13,8 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
-from companion.simulate.angler import Rig, Throw, throw
-from companion.simulate.boat import Leg, Track, Wind
+from companion.simulate.angler import Throw, TrueRig, throw
+from companion.simulate.boat import BoatTrack, Leg, Wind
 from companion.simulate.lake import Lake, Place, PlaceName
 from companion.units import FOOT
 from companion.voice.grammar import clock_words, number_words
@@ -32,7 +32,7 @@ class Scene(NamedTuple):
     leg: Leg
 
 
-class Said(NamedTuple):
+class ScriptedWords(NamedTuple):
     """Words said at `t`, s."""
 
     t: float
@@ -87,19 +87,19 @@ def wanted_tree(lake: Lake) -> Place:
 
 @dataclass
 class Angler:
-    """Who fishes and talks; `said`, `throws` and `bites` fill up as the day goes on."""
+    """The angler who fishes and talks; `said`, `throws` and `bites` fill up as the day goes on."""
 
     lake: Lake
-    track: Track
-    rigs: dict[int, Rig]
+    track: BoatTrack
+    rigs: dict[int, TrueRig]
     rng: np.random.Generator
-    said: list[Said] = field(default_factory=list)
+    said: list[ScriptedWords] = field(default_factory=list)
     throws: list[Throw] = field(default_factory=list)
     bites: dict[int, Bite] = field(default_factory=dict)
 
     def say(self, t: float, words: str) -> None:
         """Say something at `t`, s."""
-        self.said.append(Said(t, words))
+        self.said.append(ScriptedWords(t, words))
 
     def mark(self, t: float, kind: str, depth: float | None = None) -> None:
         """Mark what is under the boat, with the depth of its top, m, when that is known."""

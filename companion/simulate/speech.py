@@ -18,9 +18,9 @@ import numpy as np
 from scipy.signal import butter, resample_poly, sosfilt
 
 from companion.simulate.lake import Floats
-from companion.voice.sound import RATE, Samples
+from companion.voice.sound import SAMPLE_RATE_HZ, Samples
 
-LEAD = 0.4
+SILENCE_AROUND_WORDS_S = 0.4
 """Silence before and after the words, s (noise goes on)."""
 
 _PEAK = 0.5  # of full scale, for the loudest sample of a clip
@@ -30,7 +30,7 @@ class NoSynthesizerError(Exception):
     """A speech synthesizer is not on this machine; the message says which package has it."""
 
 
-class Voice(NamedTuple):
+class SyntheticVoice(NamedTuple):
     """A synthetic voice.
 
     Attributes:
@@ -48,13 +48,13 @@ class Voice(NamedTuple):
     avoids: tuple[str, ...] = ()
 
 
-VOICES = {
-    "cole": Voice("flite", "kal16", 1.1),
-    "amber": Voice("espeak-ng", "en-us+f2", 140, avoids=("touched bottom",)),
-    "dale": Voice("flite", "kal16", 1.1, pitch=85),
-    "birch": Voice("espeak-ng", "en-us+f1", 135, avoids=("touched bottom",)),
-    "wren": Voice("flite", "kal16", 1.1, pitch=160),
-    "moss": Voice("espeak-ng", "en-us+m6", 135, avoids=("pound nine ounces", "undo that")),
+DEMO_VOICES = {
+    "cole": SyntheticVoice("flite", "kal16", 1.1),
+    "amber": SyntheticVoice("espeak-ng", "en-us+f2", 140, avoids=("touched bottom",)),
+    "dale": SyntheticVoice("flite", "kal16", 1.1, pitch=85),
+    "birch": SyntheticVoice("espeak-ng", "en-us+f1", 135, avoids=("touched bottom",)),
+    "wren": SyntheticVoice("flite", "kal16", 1.1, pitch=160),
+    "moss": SyntheticVoice("espeak-ng", "en-us+m6", 135, avoids=("pound nine ounces", "undo that")),
 }
 """The voices of the demo days, under names of our own.
 
@@ -63,11 +63,11 @@ boat: in quiet (30 dB) what it misses three times out of three is left to anothe
 95 % of the rest of the day's commands. So the share that is understood says nothing about real people.
 """
 
-HARD_VOICE = Voice("flite", "awb", 1.3)
+HARD_VOICE = SyntheticVoice("flite", "awb", 1.3)
 """A voice that fails the second rule (82 %); the few clips that are meant to be hard are in it."""
 
 
-def speak(words: str, voice: Voice) -> Floats:
+def speak(words: str, voice: SyntheticVoice) -> Floats:
     """Return words as spoken by a voice, -1 to 1, without any noise.
 
     Raises:
@@ -79,7 +79,7 @@ def speak(words: str, voice: Voice) -> Floats:
         return _read(out)
 
 
-def _command(words: str, voice: Voice, out: Path) -> list[str]:
+def _command(words: str, voice: SyntheticVoice, out: Path) -> list[str]:
     if voice.program == "flite":
         ways = ["--setf", f"duration_stretch={voice.pace:g}"]
         if voice.pitch is not None:
@@ -101,8 +101,8 @@ def _read(path: Path) -> Floats:
     with wave.open(str(path)) as file:
         rate = file.getframerate()
         samples = np.frombuffer(file.readframes(file.getnframes()), dtype="<i2") / 32768.0
-    common = math.gcd(rate, RATE)
-    return np.asarray(resample_poly(samples, RATE // common, rate // common))
+    common = math.gcd(rate, SAMPLE_RATE_HZ)
+    return np.asarray(resample_poly(samples, SAMPLE_RATE_HZ // common, rate // common))
 
 
 # -- noise ------------------------------------------------------------------------------------------
@@ -111,14 +111,14 @@ def _read(path: Path) -> Floats:
 def wind(n: int, rng: np.random.Generator) -> Floats:
     """Return `n` samples of wind on a microphone: rumble that falls with frequency, in gusts."""
     rumble = _band(rng.standard_normal(n), 60.0, 500.0) + 0.25 * _band(rng.standard_normal(n), 300.0, 4000.0)
-    times = np.arange(n) / RATE
+    times = np.arange(n) / SAMPLE_RATE_HZ
     gusts = 1.0 + 0.5 * np.sin(math.tau * times / rng.uniform(1.2, 3.0) + rng.uniform(0, math.tau))
     return rumble * gusts
 
 
 def motor(n: int, rng: np.random.Generator) -> Floats:
     """Return `n` samples of a trolling motor: a hum with overtones that breathes with the load."""
-    times = np.arange(n) / RATE
+    times = np.arange(n) / SAMPLE_RATE_HZ
     pitch = rng.uniform(85.0, 120.0)
     turns = math.tau * (pitch * times + 0.6 * np.sin(math.tau * 0.7 * times))
     hum = sum((np.sin(k * turns + rng.uniform(0, math.tau)) / k for k in range(1, 9)), np.zeros(n))
@@ -129,16 +129,16 @@ def waves(n: int, rng: np.random.Generator) -> Floats:
     """Return `n` samples of small waves that slap against a hull, one every second or so."""
     sound = np.zeros(n)
     at = rng.uniform(0.0, 0.8)
-    while at * RATE < n:
-        start = int(at * RATE)
-        burst = np.exp(-np.arange(n - start) / (RATE * rng.uniform(0.05, 0.12)))
+    while at * SAMPLE_RATE_HZ < n:
+        start = int(at * SAMPLE_RATE_HZ)
+        burst = np.exp(-np.arange(n - start) / (SAMPLE_RATE_HZ * rng.uniform(0.05, 0.12)))
         sound[start:] += burst * rng.standard_normal(n - start)
         at += rng.uniform(0.6, 1.6)
     return _band(sound, 200.0, 1500.0)
 
 
 def _band(sound: Floats, low: float, high: float) -> Floats:
-    return np.asarray(sosfilt(butter(2, [low, high], "band", fs=RATE, output="sos"), sound))
+    return np.asarray(sosfilt(butter(2, [low, high], "band", fs=SAMPLE_RATE_HZ, output="sos"), sound))
 
 
 def boat_noise(n: int, rng: np.random.Generator, under_way: bool) -> Floats:
@@ -160,7 +160,7 @@ def boat_noise(n: int, rng: np.random.Generator, under_way: bool) -> Floats:
 
 def speech_power(speech: Floats) -> float:
     """Return the mean power of speech while it sounds: of 20 ms frames within 25 dB of the loudest."""
-    frame = RATE // 50
+    frame = SAMPLE_RATE_HZ // 50
     frames = speech[: len(speech) // frame * frame].reshape(-1, frame)
     power = np.mean(frames**2, axis=1)
     return float(np.mean(power[power > power.max() / 10**2.5]))
@@ -178,7 +178,9 @@ def mix(speech: Floats, noise: Floats, snr: float) -> Floats:
     return sound
 
 
-def clip(words: str, voice: Voice, snr: float, *, rng: np.random.Generator, under_way: bool) -> Samples:
+def clip(
+    words: str, voice: SyntheticVoice, snr: float, *, rng: np.random.Generator, under_way: bool
+) -> Samples:
     """Return one utterance as it would have been recorded: 16-bit samples at 16 kHz.
 
     Args:
@@ -192,7 +194,7 @@ def clip(words: str, voice: Voice, snr: float, *, rng: np.random.Generator, unde
         NoSynthesizerError: the voice's program is not installed.
     """
     speech = _trim(speak(words, voice))
-    n = len(speech) + 2 * round(LEAD * RATE)
+    n = len(speech) + 2 * round(SILENCE_AROUND_WORDS_S * SAMPLE_RATE_HZ)
     sound = mix(speech, boat_noise(n, rng, under_way), snr)
     return np.asarray(np.round(sound * (_PEAK * 32767.0 / np.abs(sound).max())), dtype=np.int16)
 

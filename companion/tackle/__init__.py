@@ -2,7 +2,14 @@
 
 from importlib.resources import files
 
-from companion.tackle.lines import DENSITY, SIZES, LineSpec, Material, size_diameter, strength_diameter
+from companion.tackle.lines import (
+    DENSITY_KG_M3,
+    SIZE_DIAMETER_M,
+    LineSpec,
+    Material,
+    size_diameter,
+    strength_diameter,
+)
 from companion.tackle.lures import DiveStyle, LureSpec, Rating, WhenStopped
 from companion.tackle.reach import (
     Change,
@@ -18,8 +25,8 @@ from companion.tackle.reach import (
 from companion.tackle.rods import Backing, Leader, Reel, Rod, RodSpec
 
 __all__ = [
-    "DENSITY",
-    "SIZES",
+    "DENSITY_KG_M3",
+    "SIZE_DIAMETER_M",
     "Backing",
     "Change",
     "DiveStyle",

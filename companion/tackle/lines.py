@@ -20,10 +20,10 @@ from companion.units import POUND_FORCE
 Material = Literal["nylon", "fluorocarbon", "braid"]
 """What a line is made of."""
 
-DENSITY = MappingProxyType({"nylon": 1140.0, "fluorocarbon": 1775.0, "braid": 970.0})
+DENSITY_KG_M3 = MappingProxyType({"nylon": 1140.0, "fluorocarbon": 1775.0, "braid": 970.0})
 """kg/m3: polyamide 6; polyvinylidene fluoride (1770-1780); ultra-high-molecular-weight polyethylene."""
 
-SIZES = MappingProxyType(
+SIZE_DIAMETER_M = MappingProxyType(
     {
         1.0: 0.165e-3,
         1.5: 0.205e-3,
@@ -39,7 +39,7 @@ SIZES = MappingProxyType(
 )
 """Monofilament size number -> diameter, m: the Japanese trade standard of 2010, as quoted in the trade."""
 
-THINNEST, THICKEST = 0.05e-3, 1.5e-3
+THINNEST_LINE_M, THICKEST_LINE_M = 0.05e-3, 1.5e-3
 """Range of lines' diameters, m."""
 _POUNDS_PER_SIZE = MappingProxyType({"nylon": 4.0, "fluorocarbon": 4.0})
 _BRAID_AT_30_LB = 0.27e-3
@@ -73,10 +73,11 @@ class LineSpec(msgspec.Struct, frozen=True):
             raise ValueError("size must be a standard size number between 0.1 and 40")
         if self.size is not None and self.material == "braid" and self.diameter is None:
             raise ValueError("size numbers here are for single filaments; give the braid's diameter")
-        if not THINNEST <= self.thickness <= THICKEST:
+        if not THINNEST_LINE_M <= self.thickness <= THICKEST_LINE_M:
             raise ValueError(
                 f"a line of this strength would be {self.thickness * 1e3:.2g} mm thick; "
-                f"expected {THINNEST * 1e3:g} to {THICKEST * 1e3:g} mm: check it, or give the diameter"
+                f"expected {THINNEST_LINE_M * 1e3:g} to {THICKEST_LINE_M * 1e3:g} mm: "
+                "check it, or give the diameter"
             )
 
     @property
@@ -110,7 +111,7 @@ class LineSpec(msgspec.Struct, frozen=True):
 
     @property
     def name(self) -> str:
-        """What the line is called, such as "12 lb fluorocarbon" or "0.33 mm nylon"."""
+        """Return what the line is called, such as "12 lb fluorocarbon" or "0.33 mm nylon"."""
         if self.strength is not None:
             return f"{self.strength / POUND_FORCE:.3g} lb {self.material}"
         if self.size is not None and self.diameter is None:
@@ -124,7 +125,7 @@ class LineSpec(msgspec.Struct, frozen=True):
 
     def physics(self) -> dive.Line:
         """Return the line as the dive model knows it."""
-        return dive.Line(diameter=self.thickness, density=DENSITY[self.material])
+        return dive.Line(diameter=self.thickness, density=DENSITY_KG_M3[self.material])
 
 
 def size_diameter(size: float) -> float:
@@ -132,7 +133,7 @@ def size_diameter(size: float) -> float:
 
     The square-root rule is within 1.6 % of the table where both exist.
     """
-    return SIZES.get(size, 0.165e-3 * math.sqrt(size))
+    return SIZE_DIAMETER_M.get(size, 0.165e-3 * math.sqrt(size))
 
 
 def strength_diameter(material: Material, strength: float) -> float:

@@ -25,10 +25,10 @@ DiveStyle = Literal["gradual curve", "steep", "straight down"]
 WhenStopped = Literal["rises fast", "rises slowly", "hangs", "sinks slowly", "sinks fast"]
 """What the lure does when the reel stops."""
 
-ONSET = MappingProxyType({"gradual curve": 6.0, "steep": 3.0, "straight down": 1.0})
+ONSET_M = MappingProxyType({"gradual curve": 6.0, "steep": 3.0, "straight down": 1.0})
 """m swum before the lure pulls down with its full strength. Common practice, no source."""
 
-RISE = MappingProxyType(
+RISE_M_S = MappingProxyType(
     {"rises fast": 0.25, "rises slowly": 0.08, "hangs": 0.0, "sinks slowly": -0.08, "sinks fast": -0.25}
 )
 """m/s upward when the reel stops. Common practice, no source."""
@@ -51,7 +51,7 @@ _RATING_SPEED = 1.0
 
 
 class Rating(msgspec.Struct, frozen=True):
-    """How deep a lure is said to go: depth and cast in m, on a line."""
+    """A lure's stated depth and cast, m, on a line."""
 
     depth: Depth
     line: LineSpec
@@ -108,7 +108,7 @@ class LureSpec(msgspec.Struct, frozen=True):
     @property
     def rises(self) -> float:
         """Speed upward when the reel stops, m/s (negative: it sinks)."""
-        return RISE[self.when_stopped] if self.rise is None else self.rise
+        return RISE_M_S[self.when_stopped] if self.rise is None else self.rise
 
     @property
     def buoyancy(self) -> float:
@@ -139,7 +139,7 @@ def _solved_backwards(spec: LureSpec) -> dive.Lure:
     line, retrieve = spec.rated.line.physics(), spec.rated_retrieve()
     lure = dive.Lure(
         drag_area=spec.drag_area,
-        onset=ONSET[spec.style],
+        onset=ONSET_M[spec.style],
         buoyancy=spec.buoyancy,
         mass=spec.weight,
     )

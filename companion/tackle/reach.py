@@ -16,8 +16,8 @@ import numpy as np
 from msgspec import structs
 from numpy.typing import NDArray
 
-from companion.dive.calibration import Belief, Calibration, Estimate, Rig, Stated
-from companion.tackle.lines import THICKEST, THINNEST, LineSpec, Material
+from companion.dive.calibration import Belief, CalibratedRig, Calibration, Estimate, Stated
+from companion.tackle.lines import THICKEST_LINE_M, THINNEST_LINE_M, LineSpec, Material
 from companion.tackle.lures import RATING_SIGMA, LureSpec
 from companion.tackle.quantities import Quantity
 from companion.tackle.rods import (
@@ -57,7 +57,7 @@ class Change(msgspec.Struct, frozen=True):
 
 
 class RodReach(msgspec.Struct, frozen=True):
-    """How deep a rod gets and along which path.
+    """The reach of a rod, with its path.
 
     Attributes:
         rod: its number.
@@ -136,7 +136,8 @@ def _line_from(words: str) -> LineSpec:
     if rest.endswith(("lb", "kg", "N")):
         return LineSpec(material=cast_to(Material, material), strength=Quantity("strength").read(rest))
     return LineSpec(
-        material=cast_to(Material, material), diameter=Quantity("length", THINNEST, THICKEST).read(rest)
+        material=cast_to(Material, material),
+        diameter=Quantity("length", THINNEST_LINE_M, THICKEST_LINE_M).read(rest),
     )
 
 
@@ -172,9 +173,9 @@ def stated(lure: LureSpec) -> Stated:
     )
 
 
-def rig(rod: Rod) -> Rig:
+def rig(rod: Rod) -> CalibratedRig:
     """Return a rod with its line as a rig of its lure's calibration."""
-    return Rig(
+    return CalibratedRig(
         name=rig_name(rod),
         line=rod.dive_line(),
         retrieve=rod.dive_retrieve(),

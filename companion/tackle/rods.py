@@ -9,7 +9,7 @@ from typing import Annotated
 import msgspec
 
 from companion import dive
-from companion.tackle.lines import DENSITY, LineSpec
+from companion.tackle.lines import DENSITY_KG_M3, LineSpec
 from companion.tackle.lures import DRAG_AREA_SIGMA, LureSpec
 from companion.tackle.quantities import Cast, Quantity, TipHeight
 from companion.units import FOOT, YARD
@@ -138,12 +138,12 @@ class Rod(msgspec.Struct, frozen=True):
 
     @property
     def number(self) -> int:
-        """What the rod is called by voice."""
+        """Return what the rod is called by voice."""
         return self.spec.number
 
     @property
     def name(self) -> str:
-        """What the rod is called on screen, such as "rod 2"."""
+        """Return what the rod is called on screen, such as "rod 2"."""
         return self.spec.name or f"rod {self.spec.number}"
 
     @property
@@ -153,7 +153,7 @@ class Rod(msgspec.Struct, frozen=True):
 
     @property
     def line_name(self) -> str:
-        """What the whole line is called, such as "30 lb braid with 20 lb fluorocarbon leader".
+        """Return what the whole line is called, such as "30 lb braid with 20 lb fluorocarbon leader".
 
         Without lengths: a leader gets shorter with every knot, and what it taught still counts.
         """
@@ -212,4 +212,4 @@ class Rod(msgspec.Struct, frozen=True):
 
 
 def _section(line: LineSpec, length: float) -> dive.Section:
-    return dive.Section(length, line.thickness, DENSITY[line.material])
+    return dive.Section(length, line.thickness, DENSITY_KG_M3[line.material])

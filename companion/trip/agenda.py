@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator
 from datetime import datetime
 from typing import NamedTuple
 
-from companion.trip.presence import NEVER
+from companion.trip.presence import NEVER_S
 from companion.voice.heard import Hearing
 
 
@@ -40,8 +40,8 @@ class Agenda:
 
     @property
     def next_at(self) -> float:
-        """When the next utterance is to be heard, logic s; infinite when none is known to be."""
-        return self._placed[0][0] if self._placed else NEVER
+        """Return when the next utterance is to be heard, logic s; infinite when none is known to be."""
+        return self._placed[0][0] if self._placed else NEVER_S
 
     def add(self, utterance: Utterance) -> None:
         """Have an utterance wait."""

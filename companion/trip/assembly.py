@@ -15,16 +15,16 @@ from companion.trip.keep import Emit, Keep, Known
 from companion.trip.policy import SpeechPolicy
 from companion.voice.grammar import Grammar
 
-RECORDING = "recording"
+RECORDING_WIRE = "recording"
 """The one wire a trip is fed by; its TAG blocks name the boat's sources."""
-RAISE = "COMPANION_RAISE"
+RAISE_VARIABLE = "COMPANION_RAISE"
 """While this environment variable is set, as in tests, an error of the program's own is raised."""
 
 
 def assemble_trip(
     name: str, settings: Settings, grammar: Grammar, emit: Emit, keep: Keep, known: Known
 ) -> Engine:
-    """Return the engine of a trip on this boat, fed with chunks of `RECORDING`.
+    """Return the engine of a trip on this boat, fed with chunks of `RECORDING_WIRE`.
 
     Args:
         name: what the trip is called.
@@ -36,7 +36,7 @@ def assemble_trip(
     """
     bed = _bed(settings, known)
     deck = Deck(settings.rods, known.beliefs, Mapped(bed))
-    raises = RAISE in os.environ
+    raises = RAISE_VARIABLE in os.environ
     sensing = Sensing(_wires(settings), settings.boat.offsets(), raises=raises)
     voice = settings.voice
     policy = SpeechPolicy(voice.silent_above, answers_unknown=voice.not_understood != "silence")
@@ -47,7 +47,7 @@ def assemble_trip(
 def _wires(settings: Settings) -> dict[str, SourceSettings]:
     checked = all(source.need_checksum for source in settings.sources)
     wires = {source.name: source.settings() for source in settings.sources}
-    return wires | {RECORDING: SourceSettings(need_checksum=checked)}
+    return wires | {RECORDING_WIRE: SourceSettings(need_checksum=checked)}
 
 
 def _bed(settings: Settings, known: Known) -> Bed:

@@ -55,7 +55,7 @@ class BelievedBoat:
 
     @property
     def oldest_depth(self) -> float:
-        """How old a believed depth may be to stand for the present, s."""
+        """Return how old a believed depth may be to stand for the present, s."""
         return self._depth.oldest
 
     def speed(self, t: float) -> float | None:

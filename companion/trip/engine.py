@@ -165,7 +165,7 @@ class Engine:
                 self._core.pass_over(t, error)
 
     def _fold_reading(self, t: float, reading: Reading) -> None:
-        for hint in self._core.rooms.bed.take(t, reading):
+        for hint in self._core.rooms.bed.accept_reading(t, reading):
             self._lookout.accept_cover(t, hint)
         if isinstance(reading, Depth):
             self._lookout.accept_depth(t, reading)

@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 import msgspec
 
-from companion.casting.cast import Cast
+from companion.casting.cast import CastInProgress
 from companion.casting.deck import Deck, Lesson
 from companion.casting.hand import bow_of, fix_of, lure_at, rod_of, whole_way
 from companion.casting.match import Standing
@@ -28,7 +28,7 @@ REACTION_S = 0.7
 
 
 class Rooms(NamedTuple):
-    """What a trip works with.
+    """The rooms that a trip works with.
 
     Attributes:
         deck: the rods and what is believed of them.
@@ -168,7 +168,7 @@ def rod_taken(t: float, utc: str | None, deck: Deck, rod: Rod) -> RodTaken:
     )
 
 
-def outlook_of(t: float, utc: str | None, number: int, cast: Cast) -> Outlook | None:
+def outlook_of(t: float, utc: str | None, number: int, cast: CastInProgress) -> Outlook | None:
     """Return what a cast, logged as `number`, will meet; None when there is nothing to go by."""
     seen = cast.outlook
     if seen is None or cast.bearing is None:

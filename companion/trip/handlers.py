@@ -11,7 +11,7 @@ from dataclasses import replace
 from functools import partial, singledispatch
 from typing import Literal, NamedTuple
 
-from companion.casting.cast import Cast
+from companion.casting.cast import CastInProgress
 from companion.casting.deck import Lesson
 from companion.casting.hand import SLOWEST_RISE_MPS, Aim, begin_cast, fix_of, pose_of, rod_of, take_rod
 from companion.casting.hand import lure_at as lure_now
@@ -28,7 +28,7 @@ from companion.voice.grammar import clock_words
 
 
 class Outcome(NamedTuple):
-    """What came of a command.
+    """The outcome of a command.
 
     Attributes:
         state: the trip's state afterwards.
@@ -434,7 +434,7 @@ def _confirmation(command: c.Command, rooms: Rooms) -> str:
     return rooms.grammar.confirmation(command) or "done"
 
 
-def _cast_under_way(state: TripState, moment: Moment) -> Cast | None:
+def _cast_under_way(state: TripState, moment: Moment) -> CastInProgress | None:
     return state.hand.cast_at(moment.began)
 
 
@@ -447,7 +447,7 @@ def _with_cast(command: c.Cast, moment: Moment, state: TripState, rooms: Rooms) 
     return replace(state, hand=begin_cast(rooms.deck, state.hand, moment.began, pose_of(moment.boat), aim))
 
 
-def _better_for_cast(rooms: Rooms, cast: Cast) -> int | None:
+def _better_for_cast(rooms: Rooms, cast: CastInProgress) -> int | None:
     """Return the number of a rod that gets down where this cast stays short; None when none does."""
     seen = cast.outlook
     if seen is None or seen.verdict != "short" or seen.margin is None:

@@ -15,7 +15,7 @@ Emit = Callable[[AnyEvent], None]
 
 
 class Known(NamedTuple):
-    """What the boat knew before a trip.
+    """The boat's knowledge before a trip.
 
     Attributes:
         beliefs: what touches taught of each lure, by its name.
@@ -27,7 +27,7 @@ class Known(NamedTuple):
 
 
 class Keep(Protocol):
-    """Where a trip's readings and what it has taught are kept."""
+    """The keeper of a trip's readings and lessons."""
 
     def reading(self, t: float, utc: datetime | None, boat: BoatState) -> None:
         """Take the state of the boat, about once a second of logic time."""

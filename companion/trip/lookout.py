@@ -12,7 +12,7 @@ from companion.lakebed.bed import CoverHint
 from companion.sensing import Depth, MaximumAges, Position
 from companion.trip import wording
 from companion.trip.core import TripCore
-from companion.trip.presence import NEVER, Presence
+from companion.trip.presence import NEVER_S, Presence
 from companion.trip.speech import Speech
 from companion.trip.volunteer import Matched, Volunteer
 
@@ -30,16 +30,16 @@ class Lookout:
         self._depth = Presence(MaximumAges().depth)
         self._position = Presence(MaximumAges().position)
         self._matched: Matched | None = None
-        self._match_due = NEVER
+        self._match_due = NEVER_S
 
     @property
     def depth_seen(self) -> float | None:
-        """When the last believed depth came, logic s; None before the first."""
+        """Return when the last believed depth came, logic s; None before the first."""
         return self._depth.seen
 
     @property
     def depth_lost(self) -> bool:
-        """Whether the depth counts as lost."""
+        """Return whether the depth counts as lost."""
         return self._depth.lost
 
     @property
@@ -49,7 +49,7 @@ class Lookout:
 
     @property
     def next_due(self) -> float:
-        """When something is due to be done, logic s; infinite when nothing is."""
+        """Return when something is due to be done, logic s; infinite when nothing is."""
         there = (self._depth, self._position)
         lost = min(due for one in there for due in (one.expires, one.untold, one.back_untold))
         return min(lost, self._volunteer.remind_at, self._match_due)
@@ -141,7 +141,7 @@ class Lookout:
         self._tell_match(t)
 
     def _tell_match(self, t: float) -> None:
-        self._match_due = NEVER
+        self._match_due = NEVER_S
         core = self._core
         matched, policy = self._matched, core.state.policy
         if matched is None:

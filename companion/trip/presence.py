@@ -8,7 +8,7 @@ TOLD_AFTER_S = 10.0
 """How long it has to have been lost before that is worth a word: a fleeting loss mends itself."""
 BACK_TOLD_AFTER_S = 10.1
 """How long the word of its loss stands before its return is told."""
-NEVER = float("inf")
+NEVER_S = float("inf")
 
 
 class Presence:
@@ -29,33 +29,33 @@ class Presence:
         self._seen: float | None = None
         self._again_since: float | None = None
         self.lost = False
-        self.untold = self.back_untold = NEVER
+        self.untold = self.back_untold = NEVER_S
         self._told_at: float | None = None
 
     @property
     def seen(self) -> float | None:
-        """When its last value came, logic s."""
+        """Return when its last value came, logic s."""
         return self._seen
 
     @property
     def expires(self) -> float:
-        """When it will count as lost, logic s, if nothing more comes."""
-        return NEVER if self.lost or self._seen is None else self._seen + self.maximum_age
+        """Return when it will count as lost, logic s, if nothing more comes."""
+        return NEVER_S if self.lost or self._seen is None else self._seen + self.maximum_age
 
     def lose(self, t: float) -> None:
         """Count it as lost from logic time t, s."""
         self.lost, self._again_since = True, None
         if self._told_at is None:
             self.untold = t + TOLD_AFTER_S
-        self.back_untold = NEVER
+        self.back_untold = NEVER_S
 
     def loss_told(self, t: float, *, spoken: bool) -> None:
         """Note that its loss was due to be spoken of at logic time t, s, and whether it was."""
-        self.untold, self._told_at = NEVER, t if spoken else None
+        self.untold, self._told_at = NEVER_S, t if spoken else None
 
     def back_told(self) -> None:
         """Note that its return was due to be spoken of."""
-        self.back_untold, self._told_at = NEVER, None
+        self.back_untold, self._told_at = NEVER_S, None
 
     def accept(self, t: float) -> bool:
         """Note a value at logic time t, s; return whether with it the quantity is back."""
@@ -65,7 +65,7 @@ class Presence:
             self.lost = t - self._again_since < BACK_AFTER_S
             self._seen = t
             if not self.lost:
-                self.untold = NEVER
+                self.untold = NEVER_S
                 if self._told_at is not None:
                     self.back_untold = max(t, self._told_at + BACK_TOLD_AFTER_S)
             return not self.lost

@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 from companion.casting.planning import Found, Search
 from companion.trip import wording
-from companion.trip.presence import NEVER
+from companion.trip.presence import NEVER_S
 from companion.trip.speech import Speech
 
 LOOKING_AFTER_S = 1.0
@@ -48,8 +48,8 @@ class Searches:
 
     @property
     def next_due(self) -> float:
-        """When it is to be said that an answer is looked for, logic s; infinite when it is not."""
-        return min((one.looking_at for one in self._waiting), default=NEVER)
+        """Return when it is to be said that an answer is looked for, logic s; infinite when it is not."""
+        return min((one.looking_at for one in self._waiting), default=NEVER_S)
 
     def ask(self, t: float, question: Question) -> None:
         """Put a question at logic time t, s."""
@@ -62,7 +62,7 @@ class Searches:
     def say_looking(self, t: float) -> None:
         """Say at logic time t, s, that what is due is looked for."""
         self._waiting = deque(
-            one._replace(looking_at=NEVER) if one.looking_at <= t else one for one in self._waiting
+            one._replace(looking_at=NEVER_S) if one.looking_at <= t else one for one in self._waiting
         )
         self._speech.say(t, wording.LOOKING, "answer")
 

@@ -12,7 +12,7 @@ from companion.trip.policy import Kind
 from companion.trip.volunteer import Noticed
 
 About = Literal["match", "outlook", "answer", "depth", "notice", "unclear"]
-ABOUT: Mapping[Kind, About] = {
+SAID_ABOUT: Mapping[Kind, About] = {
     "danger": "outlook",
     "match": "match",
     "cover": "notice",
@@ -71,4 +71,4 @@ class Speech:
         """Speak a line nobody asked for, and note when."""
         core = self._core
         core.state = replace(core.state, policy=core.state.policy.with_spoken(t, kind))
-        self.say(t, line, ABOUT[kind])
+        self.say(t, line, SAID_ABOUT[kind])

@@ -30,7 +30,7 @@ CATCH_WITHIN_S = 600.0
 
 
 class Moment(NamedTuple):
-    """When and where a command was spoken.
+    """The time and place at which a command was spoken.
 
     `t` and `utc` are when its words ended, `began` when they began (logic s). `boat` is the boat when that
     happened which the words tell of, a little before they began; `boat_now` the boat when they ended.
@@ -54,7 +54,7 @@ class Carried(NamedTuple):
 
 @dataclass(frozen=True)
 class TripState:
-    """What a trip remembers.
+    """The memory of a trip.
 
     Attributes:
         hand: the rod in hand, its cast under way and where the last one went.

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from companion.casting.cast import Cast
+from companion.casting.cast import CastInProgress
 from companion.casting.deck import Deck
 from companion.casting.hand import BoatPose, Hand, depth_in_range, rod_of
 from companion.casting.match import MatchWatch
@@ -18,7 +18,7 @@ from companion.lakebed.surface import LevelHint
 from companion.sensing import range_and_bearing
 from companion.trip import entries, wording
 from companion.trip.policy import Action, Kind
-from companion.trip.presence import NEVER
+from companion.trip.presence import NEVER_S
 from companion.units import LengthUnit, spoken_depth
 
 RANGE_LOOK_EVERY_S = 2.0
@@ -51,7 +51,7 @@ class Noticed(NamedTuple):
 
 
 class Matched(NamedTuple):
-    """How the rods match the bottom: its event, its line, and what an angler can do about it.
+    """The rods against the bottom: its event, its line, and what an angler can do about it.
 
     `line_for_taken` is said when the rod was just taken: that a lesser one would do is left out.
     """
@@ -78,7 +78,7 @@ class Volunteer:
         self._looked_from: BoatPose | None = None
         self._looked_at = 0.0
         self._level_told = False
-        self.remind_at = NEVER
+        self.remind_at = NEVER_S
 
     def forget_depth(self) -> None:
         """Drop what was seen of the depth: it was lost, and is stale."""
@@ -139,10 +139,10 @@ class Volunteer:
         moved, _ = range_and_bearing(here.lat, here.lon, there.lat, there.lon)
         return moved >= MOVED_M or turned >= TURNED_DEG
 
-    def watch_cast(self, cast: Cast, t: float) -> None:
+    def watch_cast(self, cast: CastInProgress, t: float) -> None:
         """Note a cast whose outlook was told at logic time t, s: a danger on its way is told once more."""
         danger, advised = cast.danger(), cast.advised
-        self.remind_at = NEVER
+        self.remind_at = NEVER_S
         if danger is None or cast.stopped:
             return
         due = danger.after - REMIND_BEFORE_S if advised is None else advised.begins - STOP_NOW_BEFORE_S
@@ -151,7 +151,7 @@ class Volunteer:
 
     def remind(self, t: float, hand: Hand) -> Noticed | None:
         """Return once more that a tree top is near, or time for the advised stop, while its cast lasts."""
-        self.remind_at = NEVER
+        self.remind_at = NEVER_S
         cast = hand.cast_at(t)
         if cast is None or cast.danger() is None:
             return None

@@ -9,24 +9,24 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from companion.casting.cast import Cast
+from companion.casting.cast import CastInProgress
 from companion.casting.deck import Lesson
 from companion.casting.match import JUST_CLEAR_M, Standing
 from companion.casting.outlook import CastOutlook, TopOutlook
 from companion.casting.plan import Plan
 from companion.tackle import Rod
 from companion.units import YARD, LengthUnit, spoken_depth
-from companion.voice.grammar import ONES, TENS, clock_words, number_words
+from companion.voice.grammar import NUMBER_WORDS, TENS_WORDS, clock_words, number_words
 
-NUMBERS = frozenset([*ONES, *TENS])
+NUMBERS = frozenset([*NUMBER_WORDS, *TENS_WORDS])
 TOLD_BEFORE_S = 2.0
 """Nothing is said of an event that comes sooner than this."""
 TOP_ASIDE_M = 2.0
 """A tree top further than this beside a cast's line is not spoken of."""
 WILL_SHARE, SHOULD_SHARE = 0.9, 0.7
 """From which sureness a touch is said to be one that will or should come; below, it may."""
-COMPASS = ("north", "north east", "east", "south east", "south", "south west", "west", "north west")
-HERE_M, FAR = 5.0, 95.0
+COMPASS_WORDS = ("north", "north east", "east", "south east", "south", "south west", "west", "north west")
+HERE_M, FAR_DISTANCE = 5.0, 95.0
 """A place nearer than this is here; a distance, in yards or metres, from which it is just far."""
 
 FARTHEST_AMOUNT_M = 2.5
@@ -185,7 +185,7 @@ def one_rod(standing: Standing, unit: LengthUnit) -> str:
     return f"{standing.state} by {spoken_depth(standing.margin, unit)}"
 
 
-def cast_outlook(cast: Cast, t: float, unit: LengthUnit, better: int | None = None) -> str | None:
+def cast_outlook(cast: CastInProgress, t: float, unit: LengthUnit, better: int | None = None) -> str | None:
     """Return the line about what a cast will meet, or None when there is none in time.
 
     Args:
@@ -205,7 +205,7 @@ def cast_outlook(cast: Cast, t: float, unit: LengthUnit, better: int | None = No
     return _over_a_tree(cast, seen, t, unit) or _clear(seen, unit, better)
 
 
-def _over_a_tree(cast: Cast, seen: CastOutlook, t: float, unit: LengthUnit) -> str | None:
+def _over_a_tree(cast: CastInProgress, seen: CastOutlook, t: float, unit: LengthUnit) -> str | None:
     for top in seen.tops:
         in_time = cast.retrieved_from + top.after - t >= TOLD_BEFORE_S
         if in_time and abs(top.top.aside) <= TOP_ASIDE_M and top.clearance.best > 0.0:
@@ -224,14 +224,14 @@ def _clear(seen: CastOutlook, unit: LengthUnit, better: int | None) -> str:
     return gap if better is None else f"{gap}, take number {number_words(better)}"
 
 
-def _of_touch(cast: Cast, seen: CastOutlook, t: float) -> str | None:
+def _of_touch(cast: CastInProgress, seen: CastOutlook, t: float) -> str | None:
     if seen.after is None:
         return None
     left = cast.retrieved_from + seen.after.best - t
     return f"{seen.sureness} touch in {_seconds(left)}" if left >= TOLD_BEFORE_S else None
 
 
-def _of_danger(cast: Cast, danger: TopOutlook, t: float) -> str | None:
+def _of_danger(cast: CastInProgress, danger: TopOutlook, t: float) -> str | None:
     left = cast.retrieved_from + danger.after - t
     if left < TOLD_BEFORE_S:
         return None
@@ -299,7 +299,7 @@ def spoken_distance(metres: float, unit: LengthUnit) -> str:
     ('fifteen yards', 'thirty yards', 'forty metres')
     """
     far = metres / YARD if unit == "feet" else metres
-    if far >= FAR:
+    if far >= FAR_DISTANCE:
         return "far"
     step = 5 if far < 22.5 else 10
     name = "yards" if unit == "feet" else "metres"
@@ -312,7 +312,7 @@ def compass(bearing: float) -> str:
     >>> compass(350.0), compass(-40.0)
     ('north', 'north west')
     """
-    return COMPASS[round((bearing % 360.0) / 45.0) % 8]
+    return COMPASS_WORDS[round((bearing % 360.0) / 45.0) % 8]
 
 
 def _direction(bearing: float, heading: float | None) -> str:

@@ -25,7 +25,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from companion.voice.sound import RATE, Samples
+from companion.voice.sound import SAMPLE_RATE_HZ, Samples
 
 Floats = NDArray[np.float32]
 
@@ -37,13 +37,13 @@ STEP_S = 0.03
 """One step of the network, s."""
 PROBABILITY_FLOOR = 1e-10
 """The least probability of a phone."""
-SPAN, HOP, SIZE = 400, RATE // 100, 512
+FRAME_SAMPLES, HOP_SAMPLES, FFT_SIZE = 400, SAMPLE_RATE_HZ // 100, 512
 """Samples of a frame (25 ms), from one to the next (10 ms), and of its Fourier transform."""
 MEL_BANDS = 40
 PREEMPHASIS, LIFTER = 0.97, 22.0
 IVECTOR_DIM = 30
 """Size of the i-vector, which is zero here."""
-LAYERS = range(2, 13)
+TDNN_LAYERS = range(2, 13)
 SUBSAMPLING_LAYER = 6
 """The layer from which on every third frame is computed."""
 BYPASS_SCALE = 0.75
@@ -93,7 +93,7 @@ class Acoustics:
 
     def forward(self, samples: Samples) -> Outputs:
         """Return the outputs for some sound; no steps for less than a frame."""
-        if len(samples) < SPAN:
+        if len(samples) < FRAME_SAMPLES:
             return NO_OUTPUTS
         x = self._affine("prefinal-l", self._hidden(cepstra(samples)))
         shares = self._last("xent", "output-xent.affine", x)
@@ -116,7 +116,7 @@ class Acoustics:
         x = self._batchnorm("delta", np.concatenate([frames, slopes, curves], axis=1))
         x = np.pad(x, ((0, 0), (0, IVECTOR_DIM)))
         x = self._batchnorm("tdnn1.batchnorm", np.maximum(self._affine("tdnn1.affine", x), 0.0))
-        for n in LAYERS:
+        for n in TDNN_LAYERS:
             x = x[::3] if n == SUBSAMPLING_LAYER else x
             apart = 3 if n >= SUBSAMPLING_LAYER else 1
             narrow = self._affine(f"tdnnf{n}.linear", x, apart)
@@ -146,7 +146,7 @@ def cepstra(samples: Samples) -> Floats:
     frames = frames - frames.mean(axis=1, keepdims=True)
     before = np.concatenate([frames[:, :1], frames[:, :-1]], axis=1)
     window, bands, cosines = _constants()
-    spectrum = np.fft.rfft((frames - np.float32(PREEMPHASIS) * before) * window, SIZE)
+    spectrum = np.fft.rfft((frames - np.float32(PREEMPHASIS) * before) * window, FFT_SIZE)
     power = (np.abs(spectrum) ** 2).astype(np.float32) @ bands
     return np.asarray(np.log(np.maximum(power, np.finfo(np.float32).eps)) @ cosines, np.float32)
 
@@ -158,10 +158,10 @@ def _constants() -> tuple[Floats, Floats, Floats]:
     The window is Povey's, a raised cosine to the power of 0.85; the bands are triangles evenly spaced on the
     mel scale from 20 to 7,600 Hz, 1127 ln(1 + f/700); the cosines (DCT-II) are weighed by a lifter of 22.
     """
-    window = (0.5 - 0.5 * np.cos(2 * np.pi * np.arange(SPAN) / (SPAN - 1))) ** 0.85
+    window = (0.5 - 0.5 * np.cos(2 * np.pi * np.arange(FRAME_SAMPLES) / (FRAME_SAMPLES - 1))) ** 0.85
     low, high, bins = (
         1127.0 * np.log(1.0 + np.asarray(hertz) / 700.0)
-        for hertz in (20.0, 7600.0, np.arange(SIZE // 2 + 1) * RATE / SIZE)
+        for hertz in (20.0, 7600.0, np.arange(FFT_SIZE // 2 + 1) * SAMPLE_RATE_HZ / FFT_SIZE)
     )
     edges = np.linspace(low, high, MEL_BANDS + 2)
     n = np.arange(MEL_BANDS)
@@ -179,8 +179,8 @@ def mel_filterbank(edges: NDArray[np.float64], at: NDArray[np.float64]) -> NDArr
 
 
 def framed(samples: Samples) -> Floats:
-    """Return frames of `SPAN` samples, each `HOP` after the one before, (frames, samples)."""
-    return np.lib.stride_tricks.sliding_window_view(samples.astype(np.float32), SPAN)[::HOP]
+    """Return frames of `FRAME_SAMPLES`, each `HOP_SAMPLES` after the one before, (frames, samples)."""
+    return np.lib.stride_tricks.sliding_window_view(samples.astype(np.float32), FRAME_SAMPLES)[::HOP_SAMPLES]
 
 
 @lru_cache(maxsize=1)
@@ -193,7 +193,7 @@ def acoustics(model: Path) -> Acoustics | None:
     data = mapped(model / "am" / "final.mdl")
     try:
         network = Acoustics(_layers(data), _sounds(transition_model(data)))
-        network.forward(np.zeros(RATE, np.int16))
+        network.forward(np.zeros(SAMPLE_RATE_HZ, np.int16))
     except (KeyError, ValueError, IndexError, struct.error):
         return None
     return network

@@ -29,7 +29,7 @@ from companion.voice.acoustics import SILENCE_PHONES, WORD_POSITIONS, Floats, ma
 Numbers = NDArray[np.intp]
 Counts = NDArray[np.int32]
 
-SILENCE = 1
+SILENCE_PHONE = 1
 """The model's phone of silence."""
 WORD_BEGIN, WORD_END, WORD_INTERNAL, WORD_SINGLETON = range(WORD_POSITIONS)
 """Positions of a phone in a word (B, E, I, S), in the order of the model's phones."""
@@ -57,7 +57,7 @@ class Biphones:
         A pair that never occurs backs off to the phone after silence, then after any phone, then to the same
         sound elsewhere in a word.
         """
-        known = (self._pair.get(pair) for pair in ((before, phone), (SILENCE, phone)))
+        known = (self._pair.get(pair) for pair in ((before, phone), (SILENCE_PHONE, phone)))
         alike = (self._backoff.get(phone), *map(self._backoff.get, _alike(phone)))
         n = next(n for n in (*known, *alike) if n is not None)
         return int(self._first[n]), int(self._rest[n])
@@ -66,10 +66,10 @@ class Biphones:
         """Return the score of the free phone loop over the scores of the states, (steps, states)."""
         paths = np.full(len(self._before), LOG_ZERO, np.float32)
         ends = np.full(max(self._phones.max(), self._before.max()) + 1, LOG_ZERO, np.float32)
-        ends[SILENCE] = 0.0
+        ends[SILENCE_PHONE] = 0.0
         for step in scores:
             paths = np.maximum(paths + step[self._rest], ends[self._before] + step[self._first])
-            ends[SILENCE] = LOG_ZERO
+            ends[SILENCE_PHONE] = LOG_ZERO
             ends[self._phones] = np.maximum.reduceat(paths, self._begins)
         return float(ends.max())
 
@@ -94,8 +94,8 @@ class _PhraseGraph:
 
     def __init__(self, biphones: Biphones) -> None:
         self._of = biphones
-        self._phones, self._from = [SILENCE], [(0, 0)]
-        self._states = [biphones.states(SILENCE, SILENCE)]
+        self._phones, self._from = [SILENCE_PHONE], [(0, 0)]
+        self._states = [biphones.states(SILENCE_PHONE, SILENCE_PHONE)]
         self._places: dict[tuple[tuple[int, ...], int], int] = {}
 
     def ends(self, words: Iterable[Sequence[int]]) -> tuple[int, ...]:
@@ -104,7 +104,7 @@ class _PhraseGraph:
         for word in words:
             for phone in word:
                 nodes = self._after(nodes, phone)
-            nodes = (*nodes, self._node(nodes, SILENCE))
+            nodes = (*nodes, self._node(nodes, SILENCE_PHONE))
         return nodes
 
     def _after(self, nodes: tuple[int, ...], phone: int) -> tuple[int, ...]:

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from datetime import timedelta
 from pathlib import Path
 
-DEVICES = Path("/dev")
+DEVICE_FOLDER = Path("/dev")
 DEBOUNCE_S = 0.02
 GET_IN = "join the group gpio: sudo usermod -aG gpio $USER, then log in again (see hardware/set-up.md)"
 
@@ -75,7 +75,7 @@ def _lines_of_chips() -> dict[Path, list[str]]:
     import gpiod  # noqa: PLC0415
 
     chips = {}
-    for path in sorted(DEVICES.glob("gpiochip*")):
+    for path in sorted(DEVICE_FOLDER.glob("gpiochip*")):
         with gpiod.Chip(str(path)) as chip:
             lines = range(chip.get_info().num_lines)
             chips[path] = [chip.get_line_info(line).name for line in lines]

@@ -13,13 +13,13 @@ import numpy as np
 import soundfile
 
 from companion.voice.heard import Hearing
-from companion.voice.sound import RATE, Samples
+from companion.voice.sound import SAMPLE_RATE_HZ, Samples
 
-MOST_SAMPLES = 30 * 60 * RATE
+MOST_SAMPLES = 30 * 60 * SAMPLE_RATE_HZ
 """The longest sound that is read, all channels together: a small file can hold days of silence."""
-WORDS = ".json"
+WORDS_SUFFIX = ".json"
 """The ending of the file that has what was heard in an utterance whose sound is not kept."""
-NAMED = "%Y%m%dT%H%M%S"
+CLIP_NAME_FORMAT = "%Y%m%dT%H%M%S"
 _LATE = "decided after ms: "
 
 
@@ -28,7 +28,7 @@ class ClipError(ValueError):
 
 
 def read_clip(path: Path) -> Samples:
-    """Return a clip's sound at `RATE`, its channels averaged.
+    """Return a clip's sound at `SAMPLE_RATE_HZ`, its channels averaged.
 
     Raises:
         ClipError: the file is not there, or holds no sound that can be read.
@@ -44,15 +44,15 @@ def read_clip(path: Path) -> Samples:
 
 
 def resampled(sound: np.ndarray[tuple[int], np.dtype[np.float32]], rate: int) -> Samples:
-    """Return sound (full scale 1.0, at `rate` samples a second) as 16-bit samples at `RATE`.
+    """Return sound (full scale 1.0, at `rate` samples a second) as 16-bit samples at `SAMPLE_RATE_HZ`.
 
     What lies beyond full scale is clipped.
     """
-    if rate != RATE:
+    if rate != SAMPLE_RATE_HZ:
         from scipy.signal import resample_poly  # noqa: PLC0415  (80 MB that a boat's own clips do not need)
 
-        common = gcd(RATE, rate)
-        sound = resample_poly(sound, RATE // common, rate // common)
+        common = gcd(SAMPLE_RATE_HZ, rate)
+        sound = resample_poly(sound, SAMPLE_RATE_HZ // common, rate // common)
     whole: Samples = np.clip(np.rint(sound * 32768.0), -32768, 32767).astype(np.int16)
     return whole
 
@@ -66,7 +66,7 @@ def write_clip(path: Path, samples: Samples, late_ms: int = 0) -> None:
         late_ms: how long after its last sample it was decided, ms; kept in the file's comment.
     """
     part = path.with_suffix(".part")
-    with soundfile.SoundFile(part, "w", RATE, 1, format="FLAC", subtype="PCM_16") as file:
+    with soundfile.SoundFile(part, "w", SAMPLE_RATE_HZ, 1, format="FLAC", subtype="PCM_16") as file:
         if late_ms:
             file.comment = f"{_LATE}{late_ms}"
         file.write(samples)
@@ -76,7 +76,7 @@ def write_clip(path: Path, samples: Samples, late_ms: int = 0) -> None:
 
 
 class KeptWords(msgspec.Struct, frozen=True):
-    """What is kept of talk: what was heard, and how long after its first sample that was decided, ms."""
+    """The words kept of talk: what was heard, and how long after its first sample that was decided, ms."""
 
     decided: Annotated[int, msgspec.Meta(ge=0, le=3_600_000)]
     hearing: Hearing
@@ -95,7 +95,7 @@ def write_words(path: Path, decided: int, hearing: Hearing) -> None:
         file.write(msgspec.json.encode(KeptWords(decided, hearing)))
         file.flush()
         os.fsync(file.fileno())
-    part.replace(path.with_suffix(WORDS))
+    part.replace(path.with_suffix(WORDS_SUFFIX))
 
 
 def read_words(path: Path) -> KeptWords:
@@ -131,7 +131,7 @@ def clip_name(began: datetime) -> str:
     '20261003T141500.250Z.flac'
     """
     utc = began.astimezone(UTC)
-    return f"{utc.strftime(NAMED)}.{utc.microsecond // 1000:03d}Z.flac"
+    return f"{utc.strftime(CLIP_NAME_FORMAT)}.{utc.microsecond // 1000:03d}Z.flac"
 
 
 def clip_began(name: str) -> datetime | None:
@@ -141,6 +141,6 @@ def clip_began(name: str) -> datetime | None:
     '2026-10-03T14:15:00.250000+00:00'
     """
     try:
-        return datetime.strptime(Path(name).name.split("Z.")[0], f"{NAMED}.%f").replace(tzinfo=UTC)
+        return datetime.strptime(Path(name).name.split("Z.")[0], f"{CLIP_NAME_FORMAT}.%f").replace(tzinfo=UTC)
     except ValueError:
         return None

@@ -14,7 +14,7 @@ from companion.events import MarkKind
 
 
 class Spoken(msgspec.Struct, frozen=True, tag_field="command"):
-    """What every command is; its tag is the name it goes by in events and in the logbook."""
+    """A spoken command; its tag is the name it goes by in events and in the logbook."""
 
     @property
     def name(self) -> str:
@@ -91,7 +91,7 @@ class RigLine(Spoken, frozen=True, tag="line"):
 
 
 class WhichRod(Spoken, frozen=True, tag="which rod"):
-    """Which rod suits the depth here?"""
+    """The question which rod suits the depth here."""
 
 
 class WhereFrom(Spoken, frozen=True, tag="where from"):
@@ -99,11 +99,11 @@ class WhereFrom(Spoken, frozen=True, tag="where from"):
 
 
 class HowDeep(Spoken, frozen=True, tag="how deep"):
-    """How deep is the water under the boat?"""
+    """The question how deep the water under the boat is."""
 
 
 class HowDeepLure(Spoken, frozen=True, tag="how deep lure"):
-    """How deep does the lure in hand go?"""
+    """The question how deep the lure in hand goes."""
 
 
 class WaterLevel(Spoken, frozen=True, tag="water level"):
@@ -136,7 +136,7 @@ class ThatWasRod(Spoken, frozen=True, tag="that was rod"):
 
 
 class WhatLearned(Spoken, frozen=True, tag="what learned"):
-    """What have the touches taught about the rods?"""
+    """The question what touches have taught about the rods."""
 
 
 class ForgetRod(Spoken, frozen=True, tag="forget rod"):

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from companion.voice.heard import NO_QUIET_BEFORE, UNKNOWN, Ended, Hearing
+from companion.voice.heard import NO_QUIET_BEFORE, UNKNOWN_WORD, Ended, Hearing
 from companion.voice.judging import (
     accepted_early,
     accepted_phrase,
@@ -132,7 +132,7 @@ class FirstPass:
         """Give the decoder the next chunk, and update the words."""
         if self._accept(clean[self.fed : self.fed + CHUNK_FRAMES]):
             texts = _texts(self._decoder.Result())
-            if texts[0].replace(UNKNOWN, "").strip():
+            if texts[0].replace(UNKNOWN_WORD, "").strip():
                 self._spans.append(texts)
         self.partial = str(json.loads(self._decoder.PartialResult()).get("partial", "")).strip()
         said = " ".join([*(texts[0] for texts in self._spans), self.partial]).strip()
@@ -221,7 +221,7 @@ class Judge:
         """Return a hearing with its phrase refused; unchanged where its text is no phrase."""
         if heard.text not in self._of.phrases:
             return heard
-        return heard._replace(text=UNKNOWN, alternatives=(heard.text, *heard.alternatives), refused=why)
+        return heard._replace(text=UNKNOWN_WORD, alternatives=(heard.text, *heard.alternatives), refused=why)
 
     def is_over(self, phrase: str) -> bool:
         """Tell whether a phrase has been spoken to its end, by the pause after it."""
@@ -349,8 +349,8 @@ class Attempt:
 
     @property
     def wordless(self) -> bool:
-        """Whether no word has been made out so far."""
-        return not self.words.paused and not self.words.partial.replace(UNKNOWN, "").strip()
+        """Return whether no word has been made out so far."""
+        return not self.words.paused and not self.words.partial.replace(UNKNOWN_WORD, "").strip()
 
     @property
     def still(self) -> float:
@@ -363,7 +363,7 @@ class Attempt:
         known = self.recogniser.phrase_scorer is not None and self.sound.raw
         return self.sound.quiet_lately if known else 0.0
 
-    def take(self, frame: Samples) -> Hearing | None:
+    def accept_frame(self, frame: Samples) -> Hearing | None:
         """Take a frame of `FRAME` samples; return what was heard once that is decided."""
         self.sound.accept_frame(frame)
         if not self.sound.clean:
@@ -391,7 +391,7 @@ def _decided(texts: list[str], phrases: Container[str]) -> Hearing:
     """
     best, *rest = texts
     near = [text for text in rest if text in phrases and _a_slip(best, text)]
-    if best in phrases or UNKNOWN in best or len(near) != 1:
+    if best in phrases or UNKNOWN_WORD in best or len(near) != 1:
         return Hearing(best, tuple(rest))
     return Hearing(near[0], tuple(text for text in texts if text != near[0]))
 

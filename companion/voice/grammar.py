@@ -27,7 +27,7 @@ from companion.events import MarkKind
 from companion.units import FOOT, OUNCE, POUND, YARD, LengthUnit
 from companion.voice import commands as c
 
-ONES = [
+NUMBER_WORDS = [
     "zero",
     "one",
     "two",
@@ -49,7 +49,7 @@ ONES = [
     "eighteen",
     "nineteen",
 ]
-TENS = ["", "", "twenty", "thirty", "forty", "fifty", "sixty", "seventy", "eighty", "ninety"]
+TENS_WORDS = ["", "", "twenty", "thirty", "forty", "fifty", "sixty", "seventy", "eighty", "ninety"]
 
 DEEPEST_MARK_FEET = 29
 DEEPEST_MARK_METRES = 9
@@ -58,16 +58,16 @@ HEAVIEST_FISH_KILOS = 6
 HIGHEST_WATER_FEET = 10
 HIGHEST_WATER_METRES = 3
 QUIET_MINUTES = (5, 10, 20, 30, 60)
-DISTANCES = (10, 20, 25, 30, 35, 40, 45, 50, 60)
+SPOKEN_DISTANCES = (10, 20, 25, 30, 35, 40, 45, 50, 60)
 """How far a cast goes, or a mark lies, yd or m; fifteen would be taken for fifty."""
-UNSAID = ("yards", "o'clock", "ounce", "ounces")
+UNITS_NOT_SAID_BACK = ("yards", "o'clock", "ounce", "ounces")
 """Units that are not said back: what is said back has to be short."""
-TOPPED = ("tree top", "rock pile", "high spot", "grass edge")
+MARKS_WITH_DEPTH = ("tree top", "rock pile", "high spot", "grass edge")
 """The kinds of mark that can be named without an "a"; the others are so short that talk holds them."""
 
 
 class Aboard(msgspec.Struct, frozen=True):
-    """What can be meant: the rods' numbers, the lines' strengths (lb on the spool), the unit.
+    """The tackle that commands can mean: the rods' numbers, the lines' strengths (lb on the spool), the unit.
 
     `wake` is what every command has to begin with; empty when nothing has to be said before it.
     """
@@ -235,9 +235,9 @@ def number_words(number: int) -> str:
     if not 0 <= number <= 99:
         raise ValueError(f"{number}: spoken numbers go from 0 to 99")
     if number < 20:
-        return ONES[number]
+        return NUMBER_WORDS[number]
     tens, ones = divmod(number, 10)
-    return TENS[tens] + (f" {ONES[ones]}" if ones else "")
+    return TENS_WORDS[tens] + (f" {NUMBER_WORDS[ones]}" if ones else "")
 
 
 def sound_alikes(numbers: tuple[int, ...]) -> list[tuple[int, int]]:
@@ -295,7 +295,7 @@ def _slots(aboard: Aboard) -> dict[str, Slot]:
         "rod": {number_words(n): {"number": n} for n in sorted(set(aboard.rods))},
         "line": {number_words(n): {"strength": n} for n in sorted(set(aboard.lines))},
         "place": {kind: {"kind": kind} for kind in get_args(MarkKind)},
-        "top": {kind: {"kind": kind} for kind in TOPPED},
+        "top": {kind: {"kind": kind} for kind in MARKS_WITH_DEPTH},
         "here": {"this spot": {"kind": "spot"}},
         "pin": {"way point": {"kind": "spot"}},
         "on": {"wood": {"on": "wood"}, "rock": {"on": "rock"}},
@@ -306,7 +306,7 @@ def _slots(aboard: Aboard) -> dict[str, Slot]:
         "normal": {"normal": {"rise": 0.0}},
         "clock": hours,
         "oclock": hours,
-        "far": {f"{number_words(n)} {yards}": {"distance": n * yard} for n in DISTANCES},
+        "far": {f"{number_words(n)} {yards}": {"distance": n * yard} for n in SPOKEN_DISTANCES},
         "short": {"short": {"short": True}},
         "number": {number_words(n): {"number": n} for n in _correctable(aboard)},
         "minutes": {f"{number_words(n)} minutes": {"minutes": n} for n in QUIET_MINUTES},
@@ -340,7 +340,7 @@ def _plain(text: str) -> str:
 
 def _in_short(said: str) -> str:
     """Return what is said back without the units that the person has just said."""
-    return " ".join(word for word in said.split() if word not in UNSAID)
+    return " ".join(word for word in said.split() if word not in UNITS_NOT_SAID_BACK)
 
 
 class Grammar:

@@ -9,7 +9,7 @@ from companion.events import Heard
 Ended = Literal["phrase", "pause", "time", "sound"]
 """What ended the listening: a phrase that can go no further, a pause, too long a time, the sound's end."""
 
-UNKNOWN = "[unk]"
+UNKNOWN_WORD = "[unk]"
 """What stands in a text for sounds that are no word offered."""
 NO_QUIET_BEFORE = "no quiet before it"
 """Why a phrase that was cut out of talk is refused."""
@@ -18,7 +18,7 @@ MOST_WORDS, SHORTEST_S, LONGEST_S = 4, 0.4, 2.5
 
 
 class Hearing(NamedTuple):
-    """What was heard.
+    """The result of listening to an utterance.
 
     Attributes:
         text: a listed phrase where one was meant, else the likeliest words.
@@ -44,11 +44,11 @@ class Hearing(NamedTuple):
 
     @property
     def is_like_a_command(self) -> bool:
-        """Whether a few words were spoken by themselves, which may have been meant for the companion."""
+        """Return whether a few words were spoken alone, which may have been meant for the companion."""
         if self.spoke is None or self.refused == NO_QUIET_BEFORE or self.ended == "time":
             return False
         said = (self.alternatives[0] if self.refused and self.alternatives else self.text).split()
-        words = len(said) <= MOST_WORDS and any(word != UNKNOWN for word in said)
+        words = len(said) <= MOST_WORDS and any(word != UNKNOWN_WORD for word in said)
         return words and SHORTEST_S <= self.spoke[1] - self.spoke[0] <= LONGEST_S
 
 

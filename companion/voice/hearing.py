@@ -9,12 +9,12 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import NamedTuple
 
-from companion.voice.clips import WORDS, clip_began, clip_length, read_clip, read_words
+from companion.voice.clips import WORDS_SUFFIX, clip_began, clip_length, read_clip, read_words
 from companion.voice.grammar import Grammar
 from companion.voice.heard import Hearing
 from companion.voice.recogniser import for_grammar
 
-AHEAD = 2
+DECODED_AHEAD = 2
 """How many utterances are decoded at once: vosk holds no lock meanwhile, and a small board has few cores."""
 
 
@@ -41,7 +41,7 @@ def clips_in(folder: Path) -> list[Clip]:
         began = clip_began(path.name)
         if began is not None and path.suffix in (".flac", ".wav"):
             found.append(Clip(path, began, began + timedelta(seconds=sum(clip_length(path)))))
-        elif began is not None and path.suffix == WORDS:
+        elif began is not None and path.suffix == WORDS_SUFFIX:
             kept = read_words(path)
             decided = began + timedelta(milliseconds=kept.decided)
             found.append(Clip(path.with_suffix(".flac"), began, decided, kept.hearing))
@@ -55,7 +55,7 @@ def hear_ahead(model: Path, grammar: Grammar, clips: Sequence[Clip]) -> list[Cal
         ModelError: the model cannot be loaded, or does not know a word of the grammar.
     """
     recogniser = for_grammar(model, grammar)
-    pool = ThreadPoolExecutor(min(AHEAD, os.cpu_count() or 1), thread_name_prefix="hearing")
+    pool = ThreadPoolExecutor(min(DECODED_AHEAD, os.cpu_count() or 1), thread_name_prefix="hearing")
 
     def made_out(clip: Clip) -> Callable[[], Hearing]:
         words = clip.words

@@ -17,47 +17,54 @@ import numpy as np
 
 from companion.voice.endpointing import CHUNK_FRAMES, Attempt
 from companion.voice.heard import Hearing
-from companion.voice.microphone import ENOUGH, LOUDER, PAUSE, PRE_ROLL, QUIETEST, Loudness
+from companion.voice.microphone import (
+    LOUD_FRAMES,
+    LOUD_RATIO,
+    PRE_ROLL,
+    QUIETEST_LEVEL,
+    UTTERANCE_PAUSE_S,
+    Loudness,
+)
 from companion.voice.recogniser import Recogniser
-from companion.voice.sound import FRAME, FRAMES_A_SECOND, Samples, level
+from companion.voice.sound import FRAMES_A_SECOND, SOUND_FRAME_SAMPLES, Samples, level
 
 ROOM_RINGS = 0.3
 """How long the companion's own voice goes on in the room after it has ended, s."""
-OVER, LOUD_SHARE = 1.5, 90
+BARGE_IN_RATIO, LOUD_SHARE = 1.5, 90
 """How many times the level that so many in a hundred of its own frames stay below counts as somebody talking
 over it: 9 dB above its mean level. Of its lines one to three frames are that loud, never several in a row; a
 mouth at a lapel microphone is 10 dB and more above a speaker a metre away."""
-TALKED_OVER, AMONG = 8, 15
+BARGE_IN_FRAMES, BARGE_IN_WINDOW_FRAMES = 8, 15
 """So many frames of the last so many (0.16 of 0.3 s) have to be that loud: a slap of a wave is shorter."""
 GETS_USED = 15
 """Frames of its own voice from which it knows how loud that is (0.3 s)."""
-TEACHES = 40
+ECHO_LEARNING_FRAMES = 40
 """Frames of a line, and of the room after it, from which that is learned: a tone is shorter (0.8 s)."""
-LEARNS = 1.4
+ECHO_LEARNING_RATIO = 1.4
 """How many times louder or softer than it was known to be one line may make it (3 dB)."""
 BEGAN_WITHIN, WORDS_APART = 60, 10
 """Who is found to talk over it began at most so many frames before (1.2 s), and no two of the loud frames
 between lie further apart than so many (0.2 s): between the words of a command there is no more."""
-ONSET = 4
+BARGE_IN_ONSET_FRAMES = 4
 """Frames before the first loud one that belong to who talks over it: words begin softly."""
-CALM = 25
+AFTER_OWN_VOICE_FRAMES = 25
 """Frames of quiet that an utterance begins with that follows on the companion's own voice (0.5 s)."""
-NOTHING = 2.0
+NO_WORD_S = 2.0
 """How long no word at all may be made out before listening begins afresh, s: it was noise, if nothing is
 spoken just then."""
 PRE_ROLL_FRAMES = round(PRE_ROLL * FRAMES_A_SECOND)
 HELD_AFTER = 0.3
 """Sound taken from after the button was let go, s."""
-WEAK, CLIPPED = 250.0, 32000
+WEAK_LEVEL, CLIPPED_SAMPLE = 250.0, 32000
 """Loudest frame (level of 32768) and sample that make an utterance too quiet, or too loud."""
 CLEAR_OF = 0.1
 """So much of the quiet at an utterance's end is not taken into the next one, s: a word may still ring."""
-OPENS = 0.3
+SPEECH_ONSET_S = 0.3
 """How long what becomes loud counts as somebody speaking before it is known what it is, s."""
-TAIL = 0.4
+AFTER_WORDS_S = 0.4
 """What becomes loud so soon after words were decided is not yet somebody speaking, s: it may be their end,
 and the answer must not give way to that."""
-SPEAKING = 0.2
+SPEAKING_GAP_S = 0.2
 """Nothing spoken for no longer than this, s: then somebody speaks who was not known to."""
 QUIET_BEFORE = 0.5
 """Nothing spoken for so long, s, and no word begins just now that giving up would cut in two."""
@@ -139,24 +146,26 @@ class EchoGate:
 
     def _end(self) -> None:
         """Learn, from a line that is over, how loud the companion is."""
-        if self._learns and not self._yielded and len(self._line) >= TEACHES:
+        if self._learns and not self._yielded and len(self._line) >= ECHO_LEARNING_FRAMES:
             loud = float(np.percentile(self._line[: -round(ROOM_RINGS * FRAMES_A_SECOND)], LOUD_SHARE))
             known = loud if self._own is None else self._own
-            self._own = (known + min(max(loud, known / LEARNS), LEARNS * known)) / 2.0
+            self._own = (
+                known + min(max(loud, known / ECHO_LEARNING_RATIO), ECHO_LEARNING_RATIO * known)
+            ) / 2.0
         self._line, self._learns, self._yielded, self._ringing = [], False, False, 0
 
     def _is_talked_over(self, loud: float) -> bool:
         own = self._own
         if own is None and self._learns and len(self._line) >= GETS_USED:
             own = max(loud for loud, over in zip(self._line, self._flags(), strict=True) if not over)
-        self._over.append(own is not None and loud > OVER * own)
+        self._over.append(own is not None and loud > BARGE_IN_RATIO * own)
         self._line.append(loud)
-        if sum(list(self._over)[-AMONG:]) < TALKED_OVER:
+        if sum(list(self._over)[-BARGE_IN_WINDOW_FRAMES:]) < BARGE_IN_FRAMES:
             return False
         self.talked_over = True
         self.since = self._frames_since_words_began()
         # Were it taken for quieter than it is, it would stop itself in every line and never learn better.
-        self._own = None if self._own is None else self._own * LEARNS**0.5
+        self._own = None if self._own is None else self._own * ECHO_LEARNING_RATIO**0.5
         self._give_way()
         return True
 
@@ -168,7 +177,7 @@ class EchoGate:
             if back - began > WORDS_APART:
                 break
             began = back
-        return began if len(loud) >= ENOUGH else 0
+        return began if len(loud) >= LOUD_FRAMES else 0
 
     def _flags(self) -> list[bool]:
         """Tell of each frame of the line whether it was louder than the companion; older ones were not."""
@@ -187,11 +196,11 @@ class LevelWatch:
         self._weak = self._clipped = 0
         self._told: set[str] = set()
 
-    def take(self, samples: Samples, loudest: float) -> None:
+    def accept_sound(self, samples: Samples, loudest: float) -> None:
         """Take the sound of an utterance and the level of its loudest frame."""
-        clipped = int(np.count_nonzero(np.abs(samples.astype(np.int32)) >= CLIPPED))
+        clipped = int(np.count_nonzero(np.abs(samples.astype(np.int32)) >= CLIPPED_SAMPLE))
         self._clipped = self._clipped + 1 if clipped > 20 else 0
-        self._weak = self._weak + 1 if loudest < WEAK else 0
+        self._weak = self._weak + 1 if loudest < WEAK_LEVEL else 0
         if self._weak >= IN_A_ROW:
             self._tell("microphone is quiet")
         if self._clipped >= IN_A_ROW:
@@ -228,7 +237,7 @@ class Listener:
         self._watch = LevelWatch(complain)
         self._floor = floor
         self._before: deque[Samples] = deque(maxlen=PRE_ROLL_FRAMES)
-        self._lately: deque[Samples] = deque(maxlen=BEGAN_WITHIN + ONSET)
+        self._lately: deque[Samples] = deque(maxlen=BEGAN_WITHIN + BARGE_IN_ONSET_FRAMES)
         self._calm: list[Samples] = []
         self._recent: deque[bool] = deque(maxlen=5)
         self._loudness = Loudness()
@@ -251,7 +260,7 @@ class Listener:
         """The present estimate of the noise: its level, of 32768."""
         return self._loudness.noise
 
-    def take(self, frame: Samples) -> Listened | None:
+    def accept_frame(self, frame: Samples) -> Listened | None:
         """Take a frame; return the utterance that is decided with it."""
         decided = self._take(frame)
         is_open = self._is_utterance_open()
@@ -265,11 +274,11 @@ class Listener:
         attempt, since = self._attempt, self._since_begun
         if attempt is None:
             return False
-        if since < OPENS * FRAMES_A_SECOND:
+        if since < SPEECH_ONSET_S * FRAMES_A_SECOND:
             return self.utterance_open or not self._is_tail
         if since % (2 * CHUNK_FRAMES):
             return self.utterance_open
-        return attempt.still_lately < (QUIET_BEFORE if self.utterance_open else SPEAKING)
+        return attempt.still_lately < (QUIET_BEFORE if self.utterance_open else SPEAKING_GAP_S)
 
     def _take(self, frame: Samples) -> Listened | None:
         self._count += 1
@@ -303,7 +312,7 @@ class Listener:
         if self._held is not None:
             return self._held()
         talked_over = self._gate is not None and self._gate.talked_over
-        return talked_over or sum(self._recent) >= ENOUGH
+        return talked_over or sum(self._recent) >= LOUD_FRAMES
 
     def _goes_on(self, loud: bool) -> bool:
         return loud if self._held is None else self._held()
@@ -315,38 +324,38 @@ class Listener:
             return True
         is_open = self._gate.is_open(frame, self.utterance_open)
         if not is_open and not self._was_deaf:
-            loudest = LOUDER * max(self.noise, QUIETEST)
+            loudest = LOUD_RATIO * max(self.noise, QUIETEST_LEVEL)
             self._calm = [one for one in self._before if level(one) <= loudest]
         was_deaf, self._was_deaf = self._was_deaf, not is_open
         self._before.append(frame)
         self._lately.append(frame)
         if is_open and was_deaf:
             since = self._gate.since
-            self._leave_out_own_voice(since if since == 1 else since + ONSET)
+            self._leave_out_own_voice(since if since == 1 else since + BARGE_IN_ONSET_FRAMES)
         return is_open
 
     def _leave_out_own_voice(self, since: int) -> None:
         """Put the quiet that there was before the companion spoke in the place of its voice."""
-        calm = self._calm or [np.zeros(FRAME, np.int16)]
-        before = (calm * CALM)[-CALM:] + list(self._lately)[-since:]
+        calm = self._calm or [np.zeros(SOUND_FRAME_SAMPLES, np.int16)]
+        before = (calm * AFTER_OWN_VOICE_FRAMES)[-AFTER_OWN_VOICE_FRAMES:] + list(self._lately)[-since:]
         self._before = deque(before, max(PRE_ROLL_FRAMES, len(before)))
 
     def _begin(self) -> Listened | None:
         attempt = self._attempt = self.recogniser.begin()
-        self._is_tail = self._count - self._decided_at < TAIL * FRAMES_A_SECOND
+        self._is_tail = self._count - self._decided_at < AFTER_WORDS_S * FRAMES_A_SECOND
         self._frames = []
         self._quiet = self._since_begun = 0
         before, self._before = self._before, deque(self._before, PRE_ROLL_FRAMES)
         for frame in before:
             self._frames.append(frame)
-            hearing = attempt.take(frame)
+            hearing = attempt.accept_frame(frame)
             if hearing is not None:
                 return self._heard(hearing)
         return None
 
     def _listen(self, attempt: Attempt, frame: Samples) -> Listened | None:
-        hearing = attempt.take(frame)
-        pause = PAUSE if self._held is None else HELD_AFTER
+        hearing = attempt.accept_frame(frame)
+        pause = UTTERANCE_PAUSE_S if self._held is None else HELD_AFTER
         if hearing is None and self._quiet >= pause * FRAMES_A_SECOND:
             hearing = attempt.finish()
         if hearing is not None:
@@ -358,7 +367,7 @@ class Listener:
     def _is_noise(self, attempt: Attempt) -> bool:
         return (
             attempt.wordless
-            and len(self._frames) > NOTHING * FRAMES_A_SECOND
+            and len(self._frames) > NO_WORD_S * FRAMES_A_SECOND
             and len(self._frames) % CHUNK_FRAMES == 0
             and attempt.still >= QUIET_BEFORE
         )
@@ -375,7 +384,7 @@ class Listener:
         self._before.extend(frames[len(frames) - round(still * FRAMES_A_SECOND) :])
         samples, ended = np.concatenate(frames), self._count / FRAMES_A_SECOND
         loudest = max(map(level, frames))
-        self._watch.take(samples, loudest)
+        self._watch.accept_sound(samples, loudest)
         began = ended - len(frames) / FRAMES_A_SECOND
         return Listened(began, ended, samples, hearing, loudest, self.noise)
 
@@ -388,7 +397,7 @@ class Listener:
 def listened(frames: Iterable[Samples], listener: Listener) -> Iterator[Listened]:
     """Yield the utterances in frames, as they are decided."""
     for frame in frames:
-        heard = listener.take(frame)
+        heard = listener.accept_frame(frame)
         if heard is not None:
             yield heard
     last = listener.finish()

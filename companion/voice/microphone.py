@@ -10,24 +10,24 @@ from collections.abc import Generator, Iterator
 
 import numpy as np
 
-from companion.voice.sound import FRAME, RATE, Samples, level
+from companion.voice.sound import SAMPLE_RATE_HZ, SOUND_FRAME_SAMPLES, Samples, level
 
 PRE_ROLL = 0.8
 """Sound kept from before an utterance begins, s: without its first tenth a command is not understood, and
 from half of this the noise is learned before the words come."""
-ENOUGH = 3
+LOUD_FRAMES = 3
 """Frames, of the last five, that have to be loud before an utterance begins."""
-PAUSE = 0.7
+UTTERANCE_PAUSE_S = 0.7
 """Quiet that ends an utterance, s."""
-LOUDER = 2.5
+LOUD_RATIO = 2.5
 """How many times the level of the noise counts as loud (8 dB)."""
-QUIETEST = 60.0
+QUIETEST_LEVEL = 60.0
 """Level below which nothing counts as loud, of 32768: the hiss of a good card."""
-RISE, RISE_IN_SPEECH = 1.015, 1.002
+NOISE_RISE, NOISE_RISE_IN_SPEECH = 1.015, 1.002
 """How fast the estimate of the noise follows a rising level, a frame; it falls at once. While it is loud
 it follows slowly, so that a word does not become noise, but an engine that was started does."""
 
-SILENT = 3.0
+MICROPHONE_SILENT_S = 3.0
 """How long a microphone may give no data at all before it counts as hanging, s."""
 
 
@@ -45,8 +45,8 @@ class Loudness:
         """Take the next frame; tell whether it is well above the noise."""
         here = max(level(frame), 1.0)
         noise = self.noise or here
-        loud = here > max(LOUDER * noise, QUIETEST)
-        self.noise = min(here, noise * (RISE_IN_SPEECH if loud else RISE))
+        loud = here > max(LOUD_RATIO * noise, QUIETEST_LEVEL)
+        self.noise = min(here, noise * (NOISE_RISE_IN_SPEECH if loud else NOISE_RISE))
         return loud
 
 
@@ -70,7 +70,7 @@ def microphone_frames(device: str) -> Generator[Samples, None, None]:
         "-c",
         "1",
         "-r",
-        str(RATE),
+        str(SAMPLE_RATE_HZ),
     ]
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, bufsize=0) as recorder:
         assert recorder.stdout is not None
@@ -87,10 +87,12 @@ def microphone_frames(device: str) -> Generator[Samples, None, None]:
 
 
 def _pieces(pipe: int) -> Iterator[bytes]:
-    """Yield the bytes of one frame after the other until the sound ends or stays away for `SILENT`."""
+    """Yield the bytes of each frame until the sound ends or stays away for `MICROPHONE_SILENT_S`."""
     rest = b""
-    while select.select([pipe], [], [], SILENT)[0] and (data := os.read(pipe, 16 * FRAME)):
+    while select.select([pipe], [], [], MICROPHONE_SILENT_S)[0] and (
+        data := os.read(pipe, 16 * SOUND_FRAME_SAMPLES)
+    ):
         rest += data
-        while len(rest) >= 2 * FRAME:
-            yield rest[: 2 * FRAME]
-            rest = rest[2 * FRAME :]
+        while len(rest) >= 2 * SOUND_FRAME_SAMPLES:
+            yield rest[: 2 * SOUND_FRAME_SAMPLES]
+            rest = rest[2 * SOUND_FRAME_SAMPLES :]

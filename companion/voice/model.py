@@ -19,24 +19,24 @@ from pathlib import Path
 
 from companion.voice.vocabulary import common_words
 
-GROUP, ARTIFACT, VERSION = "com.alphacephei", "vosk-model-en", "0.3.45"
-SHA256 = "8a5792fccaf873b4745dbd1b3fe19d8a77a15898e806674020eea820424771cd"
-INSIDE = "assets/model-en-us/"
+MODEL_GROUP, MODEL_ARTIFACT, MODEL_VERSION = "com.alphacephei", "vosk-model-en", "0.3.45"
+MODEL_SHA256 = "8a5792fccaf873b4745dbd1b3fe19d8a77a15898e806674020eea820424771cd"
+MODEL_ARCHIVE_FOLDER = "assets/model-en-us/"
 """The folder of the archive that is the model."""
-NAME = f"speech-model-en-{VERSION}-prompt"
-STILL = "--dither=0.0\n"
+MODEL_FOLDER_NAME = f"speech-model-en-{MODEL_VERSION}-prompt"
+NO_DITHER = "--dither=0.0\n"
 """Added to the model's conf/mfcc.conf: without it random noise is mixed into every utterance, and the same
 clip may be heard as other words the next time."""
-ENDS = {"rule2": 0.3, "rule3": 0.5, "rule4": 0.8}
+ENDPOINT_RULES_S = {"rule2": 0.3, "rule3": 0.5, "rule4": 0.8}
 """After how much silence, s, words have ended (conf/model.conf): half of what the model comes with. The
 recogniser has no call for it. Found by trial: as much is understood, and the answer comes 0.2 s sooner."""
-COMMON, COMMON_COUNT = "common.txt", 3000
+COMMON_WORDS_FILE, COMMON_WORDS_COUNT = "common.txt", 3000
 """The file of the model's commonest words, for the second hearing, and how many they are."""
 CONTENTS_SHA256 = "0534e1aae1df327b9e2883d84962f686e2bc70fc312748789951be1dddedd89a"
 """What `contents_sha256` gives for the model as it is unpacked here."""
-LISTING = "complete.txt"
+LISTING_FILE = "complete.txt"
 """Written last: the size and name of every file. A folder without it, or at odds with it, is half-written."""
-COMMAND = f"{sys.executable} -m companion.voice.model"
+INSTALL_COMMAND = f"{sys.executable} -m companion.voice.model"
 
 
 class ModelError(Exception):
@@ -58,10 +58,10 @@ def speech_model(chosen: Path | None = None) -> Path:
     if chosen is not None:
         _check_model(chosen)
         return chosen
-    folder = data_folder() / NAME
+    folder = data_folder() / MODEL_FOLDER_NAME
     if not is_complete(folder):
         raise ModelError(
-            f"{folder}: the speech model is not there; fetch it once, with a network, by: {COMMAND}"
+            f"{folder}: the speech model is not there; fetch it once, with a network, by: {INSTALL_COMMAND}"
         )
     return folder
 
@@ -76,7 +76,7 @@ def fetch() -> Path:
     Raises:
         ModelError: it could not be fetched, or what came is not the published file.
     """
-    folder = data_folder() / NAME
+    folder = data_folder() / MODEL_FOLDER_NAME
     if is_complete(folder) and contents_sha256(folder) == CONTENTS_SHA256:
         return folder
     folder.parent.mkdir(parents=True, exist_ok=True)
@@ -90,7 +90,7 @@ def fetch() -> Path:
 def is_complete(folder: Path) -> bool:
     """Tell whether every file of a fetched model is there with its full size."""
     try:
-        listed = (folder / LISTING).read_text(encoding="utf-8").splitlines()
+        listed = (folder / LISTING_FILE).read_text(encoding="utf-8").splitlines()
         sizes = [(int(size), folder / name) for size, name in (line.split(" ", 1) for line in listed)]
         return bool(sizes) and all(path.stat().st_size == size for size, path in sizes)
     except (OSError, ValueError):
@@ -104,7 +104,7 @@ def contents_sha256(folder: Path) -> str:
         OSError: a file cannot be read.
     """
     whole = hashlib.sha256()
-    for path in sorted(path for path in folder.rglob("*") if path.is_file() and path.name != LISTING):
+    for path in sorted(path for path in folder.rglob("*") if path.is_file() and path.name != LISTING_FILE):
         whole.update(str(path.relative_to(folder)).encode())
         whole.update(bytes.fromhex(_sha256(path)))
     return whole.hexdigest()
@@ -139,24 +139,31 @@ def _verified_archive(scratch: Path) -> Path:
     from jgo.maven import MavenContext  # noqa: PLC0415
 
     kept = Path(os.environ.get("M2_REPO") or default_maven_repo())
-    beside = kept.joinpath(*GROUP.split("."), ARTIFACT, VERSION, f"{ARTIFACT}-{VERSION}.aar")
-    if beside.is_file() and _sha256(beside) == SHA256:
+    beside = kept.joinpath(
+        *MODEL_GROUP.split("."), MODEL_ARTIFACT, MODEL_VERSION, f"{MODEL_ARTIFACT}-{MODEL_VERSION}.aar"
+    )
+    if beside.is_file() and _sha256(beside) == MODEL_SHA256:
         return beside
     maven = MavenContext(repo_cache=scratch / "maven")
     try:
-        archive = maven.project(GROUP, ARTIFACT).at_version(VERSION).artifact(packaging="aar").resolve()
+        archive = (
+            maven.project(MODEL_GROUP, MODEL_ARTIFACT)
+            .at_version(MODEL_VERSION)
+            .artifact(packaging="aar")
+            .resolve()
+        )
     except (OSError, RuntimeError) as error:
         raise ModelError(_how_to_go_on(f"could not be fetched ({type(error).__name__})")) from error
-    if _sha256(archive) != SHA256:
+    if _sha256(archive) != MODEL_SHA256:
         raise ModelError(_how_to_go_on("was fetched, but is not the published file (its SHA-256 differs)"))
     return Path(archive)
 
 
 def _how_to_go_on(what: str) -> str:
     return (
-        f"the speech model ({GROUP}:{ARTIFACT}:{VERSION}) {what}. "
-        f"Connect to the internet once and run: {COMMAND}; "
-        f"or copy the folder {data_folder() / NAME} from a computer that has it; "
+        f"the speech model ({MODEL_GROUP}:{MODEL_ARTIFACT}:{MODEL_VERSION}) {what}. "
+        f"Connect to the internet once and run: {INSTALL_COMMAND}; "
+        f"or copy the folder {data_folder() / MODEL_FOLDER_NAME} from a computer that has it; "
         "or name the folder of another vosk model in the config."
     )
 
@@ -170,25 +177,29 @@ def _unpack(archive: Path, scratch: Path) -> Path:
     """Unpack the model's own folder and list its files; return where it lies."""
     with zipfile.ZipFile(archive) as packed:
         members = [
-            item for item in packed.infolist() if item.filename.startswith(INSIDE) and not item.is_dir()
+            item
+            for item in packed.infolist()
+            if item.filename.startswith(MODEL_ARCHIVE_FOLDER) and not item.is_dir()
         ]
         for item in members:
             packed.extract(item, scratch)
-    folder = scratch / INSIDE
+    folder = scratch / MODEL_ARCHIVE_FOLDER
     with (folder / "conf" / "mfcc.conf").open("a", encoding="utf-8") as conf:
-        conf.write(STILL)
+        conf.write(NO_DITHER)
     _set_ends(folder / "conf" / "model.conf")
-    (folder / COMMON).write_text("\n".join(common_words(folder, COMMON_COUNT)) + "\n", encoding="utf-8")
-    names = [*(item.filename.removeprefix(INSIDE) for item in members), COMMON]
+    (folder / COMMON_WORDS_FILE).write_text(
+        "\n".join(common_words(folder, COMMON_WORDS_COUNT)) + "\n", encoding="utf-8"
+    )
+    names = [*(item.filename.removeprefix(MODEL_ARCHIVE_FOLDER) for item in members), COMMON_WORDS_FILE]
     listing = "".join(f"{(folder / name).stat().st_size} {name}\n" for name in names)
-    (folder / LISTING).write_text(listing, encoding="utf-8")
+    (folder / LISTING_FILE).write_text(listing, encoding="utf-8")
     os.sync()  # the files before the name that vouches for them
     return folder
 
 
 def _set_ends(conf: Path) -> None:
     """Put our own rules for the end of an utterance into a model's configuration."""
-    rules = {f"--endpoint.{rule}.min-trailing-silence": seconds for rule, seconds in ENDS.items()}
+    rules = {f"--endpoint.{rule}.min-trailing-silence": seconds for rule, seconds in ENDPOINT_RULES_S.items()}
     lines = conf.read_text(encoding="utf-8").splitlines() if conf.exists() else []
     kept = [line for line in lines if line.partition("=")[0] not in rules]
     ours = [f"{rule}={seconds}" for rule, seconds in rules.items()]
@@ -198,7 +209,7 @@ def _set_ends(conf: Path) -> None:
 def main(arguments: Sequence[str] = ()) -> int:
     """Fetch the model and print its folder; return 0, or 4 when it cannot be had."""
     if arguments:
-        print(f"Example: {COMMAND}\n\nFetches the English speech model once and prints where it is.")
+        print(f"Example: {INSTALL_COMMAND}\n\nFetches the English speech model once and prints where it is.")
         return 0 if set(arguments) <= {"-h", "--help"} else 2
     try:
         print(f"speech model: {fetch()}")

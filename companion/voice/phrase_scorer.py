@@ -24,20 +24,28 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from companion.voice.acoustics import HOP, NO_OUTPUTS, SIZE, SPAN, Acoustics, framed, mel_filterbank
+from companion.voice.acoustics import (
+    FFT_SIZE,
+    FRAME_SAMPLES,
+    HOP_SAMPLES,
+    NO_OUTPUTS,
+    Acoustics,
+    framed,
+    mel_filterbank,
+)
 from companion.voice.biphones import LOG_ZERO, Biphones, word
-from companion.voice.sound import RATE, Samples
+from companion.voice.sound import SAMPLE_RATE_HZ, Samples
 
 Floats = NDArray[np.float32]
 
 _SIGNS = """
     aa ae ah ao aw ay b ch d dh eh er ey f g hh ih iy jh k l m n ng ow oy p r s sh t th uh uw v w y z zh
 """
-SOUNDS = tuple(_SIGNS.split())
+ARPABET_PHONES = tuple(_SIGNS.split())
 """The phones of English in ARPAbet's signs; output 0 of the network is the blank."""
 BAND_POWER_FLOOR = 100.0
 """Added to a band's power: anything quieter than a sound card's hiss looks the same."""
-MEL_BANDS = 40
+NOISE_NET_MEL_BANDS = 40
 """Mel bands of a spectrum."""
 NETWORK_BLOCKS = 10
 """Blocks of the network between its first and its last layer."""
@@ -45,9 +53,9 @@ NOISE_NET_WEIGHT = 0.5
 """The weight of the network here beside the speech model's. Of commands, each among all phrases (for
 choosing: 116 sentences by people, 336 commands by voices, quiet and at 5 dB), the model's alone finds .991,
 .983 and .985, .848; this one alone .922, .845 and .994, .988; both 1.000, .983 and 1.000, .985."""
-PAUSE_S = 0.45
+LONGEST_PAUSE_IN_PHRASE_S = 0.45
 """The longest pause within a phrase, s: a quarter of a second between its parts looks like 0.44."""
-STEP_S = 2 * HOP / RATE
+NOISE_NET_STEP_S = 2 * HOP_SAMPLES / SAMPLE_RATE_HZ
 """One step of the network, s."""
 
 
@@ -127,7 +135,7 @@ def _spelt(text: str) -> list[str]:
 
 def _phones(text: str) -> list[list[int]]:
     """Return the speech model's phones of known words, a list for each word."""
-    return [word([SOUNDS.index(sound) for sound in lexicon()[one]]) for one in text.split()]
+    return [word([ARPABET_PHONES.index(sound) for sound in lexicon()[one]]) for one in text.split()]
 
 
 @lru_cache(maxsize=1)
@@ -138,13 +146,13 @@ def mel_weights() -> Floats:
     1987).
     """
     low, high = (2595.0 * np.log10(1.0 + hertz / 700.0) for hertz in (60.0, 7600.0))
-    edges = 700.0 * (10.0 ** (np.linspace(low, high, MEL_BANDS + 2) / 2595.0) - 1.0)
-    return mel_filterbank(edges, np.linspace(0.0, RATE / 2, SIZE // 2 + 1)).astype(np.float32)
+    edges = 700.0 * (10.0 ** (np.linspace(low, high, NOISE_NET_MEL_BANDS + 2) / 2595.0) - 1.0)
+    return mel_filterbank(edges, np.linspace(0.0, SAMPLE_RATE_HZ / 2, FFT_SIZE // 2 + 1)).astype(np.float32)
 
 
 def log_mel_bands(samples: Samples) -> Floats:
     """Return the log power of each mel band less its mean over the utterance, (frames, bands)."""
-    spectrum = np.fft.rfft(framed(samples) * np.hanning(SPAN + 1)[:-1].astype(np.float32), SIZE)
+    spectrum = np.fft.rfft(framed(samples) * np.hanning(FRAME_SAMPLES + 1)[:-1].astype(np.float32), FFT_SIZE)
     power = (np.abs(spectrum) ** 2).astype(np.float32)
     logs = np.log(power @ mel_weights() + BAND_POWER_FLOOR)
     return np.asarray(logs - logs.mean(axis=0), np.float32)
@@ -168,17 +176,17 @@ def likelihoods(samples: Samples) -> Floats:
 
 def quiet(samples: Samples) -> float:
     """Return the silence at the end of an utterance, s, at most a second: cheaper than scoring phrases."""
-    return _quiet(likelihoods(samples[-RATE:])) if len(samples) >= 2 * SPAN else 0.0
+    return _quiet(likelihoods(samples[-SAMPLE_RATE_HZ:])) if len(samples) >= 2 * FRAME_SAMPLES else 0.0
 
 
 def _quiet(logs: Floats) -> float:
     spoken = np.flatnonzero(logs.argmax(axis=1))
-    return float(STEP_S * (len(logs) - 1 - (spoken[-1] if len(spoken) else -1)))
+    return float(NOISE_NET_STEP_S * (len(logs) - 1 - (spoken[-1] if len(spoken) else -1)))
 
 
 def _began(logs: Floats) -> float:
     spoken = np.flatnonzero(logs.argmax(axis=1))
-    return float(STEP_S * (spoken[0] if len(spoken) else len(logs)))
+    return float(NOISE_NET_STEP_S * (spoken[0] if len(spoken) else len(logs)))
 
 
 def _spoke(logs: Floats) -> tuple[float, float] | None:
@@ -186,9 +194,9 @@ def _spoke(logs: Floats) -> tuple[float, float] | None:
     spoken = np.flatnonzero(logs.argmax(axis=1))
     if not len(spoken):
         return None
-    pauses = np.flatnonzero(np.diff(spoken) > PAUSE_S / STEP_S)
+    pauses = np.flatnonzero(np.diff(spoken) > LONGEST_PAUSE_IN_PHRASE_S / NOISE_NET_STEP_S)
     first = spoken[pauses[-1] + 1] if len(pauses) else spoken[0]
-    return round(STEP_S * float(first), 3), round(STEP_S * float(spoken[-1] + 1), 3)
+    return round(NOISE_NET_STEP_S * float(first), 3), round(NOISE_NET_STEP_S * float(spoken[-1] + 1), 3)
 
 
 def _depthwise(x: Floats, taps: Floats, bias: Floats) -> Floats:
@@ -212,7 +220,7 @@ class _Trie:
         """Return the node where some phones end; add it where it is missing."""
         node = 0
         for sound in sounds:
-            key = (node, SOUNDS.index(sound) + 1)
+            key = (node, ARPABET_PHONES.index(sound) + 1)
             if key not in self._places:
                 self._places[key] = len(self.parents)
                 self.parents.append(node)
@@ -332,7 +340,7 @@ class PhraseScorer:
 
     def score_with_noise_net(self, samples: Samples) -> NoiseNetScores | None:
         """Return the scores by the network here alone; None for too little sound."""
-        if len(samples) < 2 * SPAN or not self._ends:
+        if len(samples) < 2 * FRAME_SAMPLES or not self._ends:
             return None
         logs = likelihoods(samples)
         return NoiseNetScores(logs, self._tree.llrs(logs))
@@ -353,7 +361,7 @@ class PhraseScorer:
             own: the result of `score_with_noise_net`, if it is known.
         """
         own = own or self.score_with_noise_net(samples)
-        if own is None or len(clean) < 2 * SPAN:
+        if own is None or len(clean) < 2 * FRAME_SAMPLES:
             return NO_SCORES
         (logs, noise_net_llr), theirs = own, self._acoustics.forward(clean)
         acoustic_llr, ends = self._tree.llrs(theirs.sounds), self._last

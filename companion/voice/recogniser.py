@@ -32,20 +32,20 @@ from companion.events import MarkKind
 from companion.voice.acoustics import acoustics
 from companion.voice.biphones import biphones
 from companion.voice.endpointing import CHUNK_FRAMES, Attempt
-from companion.voice.grammar import ONES, TENS, Grammar
-from companion.voice.heard import UNKNOWN, Hearing
+from companion.voice.grammar import NUMBER_WORDS, TENS_WORDS, Grammar
+from companion.voice.heard import UNKNOWN_WORD, Hearing
 from companion.voice.judging import Words
-from companion.voice.model import COMMON, COMMON_COUNT, ModelError
+from companion.voice.model import COMMON_WORDS_COUNT, COMMON_WORDS_FILE, ModelError
 from companion.voice.phrase_scorer import PhraseScorer
-from companion.voice.sound import FRAME, RATE, Samples, frames_of
+from companion.voice.sound import SAMPLE_RATE_HZ, SOUND_FRAME_SAMPLES, Samples, frames_of
 from companion.voice.vocabulary import common_words
 
-ALTERNATIVES, SECOND_PASS_ALTERNATIVES = 3, 15
+ALTERNATIVES_FIRST_PASS, SECOND_PASS_ALTERNATIVES = 3, 15
 """The number of likeliest texts asked for in the first pass and in the second."""
 REPEATS_PER_COMMAND = 300
 """How many times the phrases of a command are offered together. Found by trial."""
 
-_NUMBERS = frozenset([*ONES, *TENS])
+_NUMBERS = frozenset([*NUMBER_WORDS, *TENS_WORDS])
 _KINDS = get_args(MarkKind)
 
 
@@ -132,7 +132,7 @@ class Recogniser:
 
     def _grammar(self, wanted: Mapping[str, str], others: Iterable[str]) -> str:
         offered = [word for word in others if word not in self.phrases and self._knows(word)]
-        return json.dumps([*_weighted(wanted), *offered, UNKNOWN])
+        return json.dumps([*_weighted(wanted), *offered, UNKNOWN_WORD])
 
     def _knows(self, word: str) -> bool:
         return bool(self._model.vosk_model_find_word(word) >= 0)
@@ -145,23 +145,23 @@ class Recogniser:
         """Return the hearing of one utterance; its text is empty when nothing was said."""
         attempt = self.begin()
         for frame in frames_of(samples):
-            heard = attempt.take(frame)
+            heard = attempt.accept_frame(frame)
             if heard is not None:
                 return heard
         return attempt.finish()
 
     def decoder(self) -> Any:  # noqa: ANN401  (vosk has no types)
         """Return a fresh decoder for a first pass."""
-        decoder = _engine().KaldiRecognizer(self._model, RATE, self._first)
-        decoder.SetMaxAlternatives(ALTERNATIVES)
+        decoder = _engine().KaldiRecognizer(self._model, SAMPLE_RATE_HZ, self._first)
+        decoder.SetMaxAlternatives(ALTERNATIVES_FIRST_PASS)
         return decoder
 
     def second_pass(self, clean: Samples) -> list[Words]:
         """Return the texts of the second pass, which offers thousands of other words too."""
-        decoder = _engine().KaldiRecognizer(self._model, RATE, self._second)
+        decoder = _engine().KaldiRecognizer(self._model, SAMPLE_RATE_HZ, self._second)
         decoder.SetMaxAlternatives(SECOND_PASS_ALTERNATIVES)
-        for start in range(0, len(clean), CHUNK_FRAMES * FRAME):
-            decoder.AcceptWaveform(clean[start : start + CHUNK_FRAMES * FRAME].tobytes())
+        for start in range(0, len(clean), CHUNK_FRAMES * SOUND_FRAME_SAMPLES):
+            decoder.AcceptWaveform(clean[start : start + CHUNK_FRAMES * SOUND_FRAME_SAMPLES].tobytes())
         found = json.loads(decoder.FinalResult()).get("alternatives", [])
         return [Words(str(one["text"]).strip(), float(one["confidence"])) for one in found]
 
@@ -185,10 +185,10 @@ def for_grammar(model: Path, grammar: Grammar) -> Recogniser:
 
 def _common(model: Path) -> list[str]:
     """Return the model's commonest words: those written beside it when it was fetched, else from itself."""
-    written = model / COMMON
+    written = model / COMMON_WORDS_FILE
     if written.is_file():
         return written.read_text(encoding="utf-8").split()
-    return common_words(model, COMMON_COUNT)
+    return common_words(model, COMMON_WORDS_COUNT)
 
 
 def _weighted(phrases: Mapping[str, str]) -> list[str]:

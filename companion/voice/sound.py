@@ -7,20 +7,20 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-RATE = 16000
+SAMPLE_RATE_HZ = 16000
 """Samples a second, of every utterance inside the program."""
-FRAME = 320
+SOUND_FRAME_SAMPLES = 320
 """Samples in a frame: 20 ms."""
-FRAMES_A_SECOND = RATE // FRAME
+FRAMES_A_SECOND = SAMPLE_RATE_HZ // SOUND_FRAME_SAMPLES
 Samples = NDArray[np.int16]
-"""Mono sound at `RATE`, full scale 32768."""
+"""Mono sound at `SAMPLE_RATE_HZ`, full scale 32768."""
 
 
 def frames_of(samples: Samples) -> Iterator[Samples]:
     """Yield a recording's frames, the last filled up with silence."""
-    whole = np.pad(samples, (0, -len(samples) % FRAME))
-    for start in range(0, len(whole), FRAME):
-        yield whole[start : start + FRAME]
+    whole = np.pad(samples, (0, -len(samples) % SOUND_FRAME_SAMPLES))
+    for start in range(0, len(whole), SOUND_FRAME_SAMPLES):
+        yield whole[start : start + SOUND_FRAME_SAMPLES]
 
 
 def level(frame: Samples) -> float:

@@ -18,24 +18,24 @@ from typing import NamedTuple, Self
 import numpy as np
 
 from companion.clock import Clock, LiveClock
-from companion.config import Voice
+from companion.config import VoiceSettings
 from companion.events import AnyEvent, Logged, Said
 from companion.voice.tones import tone
 
-STALE = {"answer": 4.0, "unclear": 2.0, "outlook": 2.5, "match": 2.0, "depth": 3.0, "notice": 10.0}
+STALE_AFTER_S = {"answer": 4.0, "unclear": 2.0, "outlook": 2.5, "match": 2.0, "depth": 3.0, "notice": 10.0}
 """How long a line may wait, s, by what it is about, the most urgent first: later it may be wrong."""
-URGENCY = {about: place for place, about in enumerate(STALE)}
-WAITING = 4
+URGENCY_RANK = {about: place for place, about in enumerate(STALE_AFTER_S)}
+MOST_WAITING_LINES = 4
 """How many lines may wait; the least urgent and oldest goes when another comes."""
-HANGING = 8.0
+PLAYER_HANGING_S = 8.0
 """How long the sound of one line may take before the player counts as hanging, s."""
-LATENCY = 0.2
+DEVICE_LATENCY_S = 0.2
 """How long a sound device goes on after the player has ended, s."""
 FREE_AFTER = 0.5
 """How long nobody must have spoken before it volunteers anything, s."""
-LOOKS = 0.05
+FLOOR_LOOK_S = 0.05
 """How often a line that has to wait for somebody to end looks whether it may begin, s."""
-TONES = {"bite": "bite"}
+ANSWERING_TONES = {"bite": "bite"}
 """What is logged that a tone answers instead of words."""
 
 
@@ -44,7 +44,7 @@ class SpeakerError(Exception):
 
 
 class Manner(NamedTuple):
-    """How it speaks: espeak-ng's voice, words a minute, and volume from 0 to 1.
+    """The manner of speech: espeak-ng's voice, words a minute, and volume from 0 to 1.
 
     `tone_when_unclear` tells that a tone, in place of words, answers what was not understood.
     """
@@ -55,12 +55,12 @@ class Manner(NamedTuple):
     tone_when_unclear: bool = True
 
 
-def manner_of(voice: Voice) -> Manner:
+def manner_of(voice: VoiceSettings) -> Manner:
     """Return how it speaks by the owner's settings."""
     return Manner(voice.language, voice.rate, voice.volume, voice.not_understood == "tone")
 
 
-class Line(NamedTuple):
+class SpokenLine(NamedTuple):
     """A line that waits: when it was asked for (s of the clock), its text or tone, and what it is about."""
 
     asked: float
@@ -103,7 +103,7 @@ class Speaker:
         self._since: float | None = None
         self._last = (float("-inf"), float("-inf"))
         self._logged: str | None = None
-        self._lines: list[Line] = []
+        self._lines: list[SpokenLine] = []
         self._changed = threading.Condition()
         self._closed = False
         self._open = False
@@ -125,15 +125,15 @@ class Speaker:
 
     @property
     def speaking(self) -> bool:
-        """Whether sound is being played, or still comes out of the device."""
-        return self._since is not None or self._clock.now() < self._last[1] + LATENCY
+        """Return whether sound is being played, or still comes out of the device."""
+        return self._since is not None or self._clock.now() < self._last[1] + DEVICE_LATENCY_S
 
-    def tell(self, event: AnyEvent) -> None:
+    def speak_event(self, event: AnyEvent) -> None:
         """Say what an event says, as a tone where one means the same; other events say nothing."""
         if isinstance(event, Logged):
             self._logged = event.what
         elif isinstance(event, Said):
-            named = TONES.get(self._logged or "") if event.about == "answer" else None
+            named = ANSWERING_TONES.get(self._logged or "") if event.about == "answer" else None
             if event.about == "unclear" and self._manner.tone_when_unclear:
                 named = "unclear"
             self._logged = None
@@ -148,7 +148,7 @@ class Speaker:
             return
         with self._changed:
             waiting = [line for line in self._lines if line.about != about or about == "answer"]
-            waiting.append(Line(self._clock.now(), text, about, named))
+            waiting.append(SpokenLine(self._clock.now(), text, about, named))
             waiting.sort(key=_urgency)
             self._lines = _crowded_out(waiting)
             self._changed.notify()
@@ -176,7 +176,7 @@ class Speaker:
             with self._changed:
                 self._closed = True
                 self._changed.notify()
-            self._thread.join(HANGING + 1.0)
+            self._thread.join(PLAYER_HANGING_S + 1.0)
 
     def _speak_all(self) -> None:
         while (line := self._next()) is not None:
@@ -188,7 +188,7 @@ class Speaker:
             self._last = (since, self._clock.now())
             self._since = None
 
-    def _next(self) -> Line | None:
+    def _next(self) -> SpokenLine | None:
         """Wait for a line that is not stale; None when the speaker is closed and nothing waits."""
         with self._changed:
             while True:
@@ -199,13 +199,13 @@ class Speaker:
                     return may_begin
                 if self._closed and not self._lines:
                     return None
-                self._changed.wait(LOOKS if self._lines else None)
+                self._changed.wait(FLOOR_LOOK_S if self._lines else None)
 
-    def _may_begin(self, line: Line) -> bool:
+    def _may_begin(self, line: SpokenLine) -> bool:
         waits = 0.0 if line.about == "answer" else FREE_AFTER
         return not self._open and self._clock.now() - self._free_since >= waits
 
-    def _put_back(self, line: Line) -> bool:
+    def _put_back(self, line: SpokenLine) -> bool:
         """Let a line wait again while somebody has begun to speak; tell whether it has to."""
         with self._changed:
             if not self._may_begin(line):
@@ -213,10 +213,10 @@ class Speaker:
                 return True
         return False
 
-    def _stale(self, line: Line) -> bool:
-        return self._clock.now() - line.asked > STALE.get(line.about, min(STALE.values()))
+    def _stale(self, line: SpokenLine) -> bool:
+        return self._clock.now() - line.asked > STALE_AFTER_S.get(line.about, min(STALE_AFTER_S.values()))
 
-    def _sound(self, line: Line) -> bytes | None:
+    def _sound(self, line: SpokenLine) -> bytes | None:
         """Return the sound of a line; None when it cannot be made."""
         if line.tone is not None:
             return tone(line.tone, self._manner.volume)
@@ -237,10 +237,12 @@ class Speaker:
             ) as program:
                 self._player = program
                 try:
-                    made, errors = program.communicate(given, timeout=HANGING)
+                    made, errors = program.communicate(given, timeout=PLAYER_HANGING_S)
                 except subprocess.TimeoutExpired:
                     program.kill()
-                    self._tell_once(f"{command[0]}: took longer than {HANGING:.0f} s and was stopped")
+                    self._tell_once(
+                        f"{command[0]}: took longer than {PLAYER_HANGING_S:.0f} s and was stopped"
+                    )
                     return None
                 finally:
                     self._player = None
@@ -258,13 +260,13 @@ class Speaker:
             self._trouble(text)
 
 
-def _urgency(line: Line) -> int:
-    return URGENCY.get(line.about, len(URGENCY))
+def _urgency(line: SpokenLine) -> int:
+    return URGENCY_RANK.get(line.about, len(URGENCY_RANK))
 
 
-def _crowded_out(lines: list[Line]) -> list[Line]:
-    """Return at most `WAITING` of the lines: the oldest of the least urgent goes."""
-    while len(lines) > WAITING:
+def _crowded_out(lines: list[SpokenLine]) -> list[SpokenLine]:
+    """Return at most `MOST_WAITING_LINES` of the lines: the oldest of the least urgent goes."""
+    while len(lines) > MOST_WAITING_LINES:
         least = lines[-1].about
         lines.remove(next(line for line in lines if line.about == least))
     return lines

@@ -12,9 +12,9 @@ from functools import lru_cache
 
 import numpy as np
 
-from companion.voice.sound import FRAME, RATE, Samples
+from companion.voice.sound import SAMPLE_RATE_HZ, SOUND_FRAME_SAMPLES, Samples
 
-SUPPRESSION = -15
+SUPPRESSION_DB = -15
 """How far noise is taken down at most, dB."""
 _SET_DENOISE, _SET_NOISE_SUPPRESS = 0, 18  # from speex_preprocess.h of libspeexdsp 1.2
 
@@ -45,17 +45,17 @@ def can_suppress() -> bool:
 class Suppressor:
     """Takes steady noise out of frames, one after the other; a new one begins knowing nothing."""
 
-    def __init__(self, decibels: int = SUPPRESSION) -> None:
+    def __init__(self, decibels: int = SUPPRESSION_DB) -> None:
         self._speex = _library()
         self._state: int | None = None
         if self._speex is not None:
-            self._state = self._speex.speex_preprocess_state_init(FRAME, RATE)
+            self._state = self._speex.speex_preprocess_state_init(SOUND_FRAME_SAMPLES, SAMPLE_RATE_HZ)
             for request, value in ((_SET_DENOISE, 1), (_SET_NOISE_SUPPRESS, decibels)):
                 number = ctypes.c_int(value)
                 self._speex.speex_preprocess_ctl(self._state, request, ctypes.byref(number))
 
     def clean(self, frame: Samples) -> Samples:
-        """Return a frame of `FRAME` samples with its noise taken down."""
+        """Return a frame of `SOUND_FRAME_SAMPLES` samples with its noise taken down."""
         if self._speex is None:
             return frame
         work = np.array(frame, dtype=np.int16)  # the library works in place

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
-GRAPH = Path("graph") / "Gr.fst"
+GRAPH_FILE = Path("graph") / "Gr.fst"
 _MAGIC, _SYMBOLS_MAGIC = 2125659606, 2125658996
 
 
@@ -27,13 +27,13 @@ class _Bytes:
         self.data = data
         self.at = 0
 
-    def take(self, form: str) -> tuple[int, ...]:
+    def unpack(self, form: str) -> tuple[int, ...]:
         values = struct.unpack_from(f"<{form}", self.data, self.at)
         self.at += struct.calcsize(f"<{form}")
         return values
 
     def text(self) -> bytes:
-        (length,) = self.take("i")
+        (length,) = self.unpack("i")
         self.at += length
         return self.data[self.at - length : self.at]
 
@@ -44,7 +44,7 @@ def common_words(model: Path, count: int) -> list[str]:
     Raises:
         VocabularyError: the file is of another kind.
     """
-    path = model / GRAPH
+    path = model / GRAPH_FILE
     if not path.is_file():
         return []
     try:
@@ -57,12 +57,12 @@ def common_words(model: Path, count: int) -> list[str]:
 
 def _unigrams(file: _Bytes) -> tuple[list[str], np.ndarray[tuple[int], np.dtype[np.float32]]]:
     """Return the words of the automaton's empty context, and the cost of each (natural log)."""
-    if file.take("i") != (_MAGIC,) or file.text() != b"ngram" or file.text() != b"standard":
+    if file.unpack("i") != (_MAGIC,) or file.text() != b"ngram" or file.text() != b"standard":
         raise VocabularyError("not an ngram FST of standard arcs")
-    file.take("iiQqqQ")  # version, flags, properties, start, states, arcs
+    file.unpack("iiQqqQ")  # version, flags, properties, start, states, arcs
     symbols = _symbols(file)
     _symbols(file)
-    states, futures, finals = file.take("QQQ")
+    states, futures, finals = file.unpack("QQQ")
     file.at += sum((bits + 63) // 64 * 8 for bits in (2 * states + 1, futures + states + 1, states))
     file.at += 4 * (states + 1)  # the word each context begins with
     labels = np.frombuffer(file.data, "<i4", futures, file.at)
@@ -73,13 +73,13 @@ def _unigrams(file: _Bytes) -> tuple[list[str], np.ndarray[tuple[int], np.dtype[
 
 
 def _symbols(file: _Bytes) -> dict[int, str]:
-    if file.take("i") != (_SYMBOLS_MAGIC,):
+    if file.unpack("i") != (_SYMBOLS_MAGIC,):
         raise VocabularyError("no table of words")
     file.text()
-    _, size = file.take("qq")
+    _, size = file.unpack("qq")
     table = {}
     for _ in range(size):
         word = file.text().decode()
-        (label,) = file.take("q")
+        (label,) = file.unpack("q")
         table[label] = word
     return table

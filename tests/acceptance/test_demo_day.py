@@ -49,11 +49,11 @@ def run(*arguments, data_home):
 @pytest.fixture(scope="module")
 def home(tmp_path_factory):
     """A user's data folder of our own, with the fetched model in it and nothing else."""
-    from companion.voice.model import NAME, data_folder
+    from companion.voice.model import MODEL_FOLDER_NAME, data_folder
 
     folder = tmp_path_factory.mktemp("home")
     (folder / "companion").mkdir()
-    (folder / "companion" / NAME).symlink_to(data_folder() / NAME)
+    (folder / "companion" / MODEL_FOLDER_NAME).symlink_to(data_folder() / MODEL_FOLDER_NAME)
     return folder
 
 

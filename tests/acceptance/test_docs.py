@@ -55,8 +55,8 @@ def test_the_reference_is_what_the_program_says_of_itself():
 
 
 def test_every_page_is_packaged_and_in_the_list():
-    assert {f"{name}.md" for name in docs.PAGES} == {page.name for page in DOCS.glob("*.md")}
-    assert all(docs.page(name).startswith("# ") for name in docs.PAGES)
+    assert {f"{name}.md" for name in docs.PAGE_NAMES} == {page.name for page in DOCS.glob("*.md")}
+    assert all(docs.page(name).startswith("# ") for name in docs.PAGE_NAMES)
 
 
 @by_name

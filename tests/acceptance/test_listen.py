@@ -13,9 +13,9 @@ import pytest
 import soundfile
 
 from companion import config
-from companion.cli.talk import TEN, asked_for
+from companion.cli.talk import TEST_COMMANDS, asked_for
 from companion.voice.grammar import Grammar, aboard
-from companion.voice.model import NAME, data_folder
+from companion.voice.model import MODEL_FOLDER_NAME, data_folder
 
 COMPANION = Path(sys.executable).parent / "companion"
 GRAMMAR = Grammar(aboard(config.parse(config.example_text(), "example")))
@@ -40,7 +40,7 @@ def clips(tmp_path_factory) -> list[Path]:
 def home(tmp_path_factory) -> Path:
     folder = tmp_path_factory.mktemp("home")
     (folder / "companion").mkdir()
-    (folder / "companion" / NAME).symlink_to(data_folder() / NAME)
+    (folder / "companion" / MODEL_FOLDER_NAME).symlink_to(data_folder() / MODEL_FOLDER_NAME)
     return folder
 
 
@@ -89,7 +89,7 @@ def test_the_guided_test_asks_for_ten_and_keeps_the_rate_and_the_sound(clips, ho
     ]
     (folder,) = (home / "companion" / "voice-tests").iterdir()
     result = json.loads((folder / "result.json").read_text())
-    assert f"understood {result['understood']} of {TEN}" in told
-    assert result["asked"] == TEN == len(result["utterances"])
-    assert result["understood"] >= TEN - 2
-    assert len(list(folder.glob("*.flac"))) == TEN
+    assert f"understood {result['understood']} of {TEST_COMMANDS}" in told
+    assert result["asked"] == TEST_COMMANDS == len(result["utterances"])
+    assert result["understood"] >= TEST_COMMANDS - 2
+    assert len(list(folder.glob("*.flac"))) == TEST_COMMANDS

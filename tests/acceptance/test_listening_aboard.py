@@ -16,8 +16,8 @@ from companion.voice.grammar import Grammar, aboard
 from companion.voice.listening import Listener
 from companion.voice.model import speech_model
 from companion.voice.recogniser import for_grammar
-from companion.voice.sound import FRAME, RATE, frames_of
-from companion.voice.speaker import LATENCY, Manner
+from companion.voice.sound import SAMPLE_RATE_HZ, SOUND_FRAME_SAMPLES, frames_of
+from companion.voice.speaker import DEVICE_LATENCY_S, Manner
 
 SETTINGS = config.parse(config.example_text(), "example")
 GRAMMAR = Grammar(aboard(SETTINGS))
@@ -49,12 +49,12 @@ def say(text: str, folder: Path) -> np.ndarray:
 
 def slap(seed: int) -> np.ndarray:
     """Return a wave against the hull: 0.2 s of noise that dies away."""
-    t = np.arange(round(0.2 * RATE)) / RATE
+    t = np.arange(round(0.2 * SAMPLE_RATE_HZ)) / SAMPLE_RATE_HZ
     return np.random.default_rng(seed).normal(0, 3 * SPEECH_LEVEL, len(t)) * np.exp(-t / 0.06)
 
 
 def still(seconds: float) -> np.ndarray:
-    return np.zeros(round(seconds * RATE))
+    return np.zeros(round(seconds * SAMPLE_RATE_HZ))
 
 
 def commands(listener: Listener, *parts: np.ndarray) -> list[str]:
@@ -63,7 +63,7 @@ def commands(listener: Listener, *parts: np.ndarray) -> list[str]:
     sound = sound + np.random.default_rng(3).normal(0, HISS_LEVEL, len(sound))
     found = []
     for frame in frames_of(np.clip(np.rint(sound), -32768, 32767).astype(np.int16)):
-        took = listener.take(frame)
+        took = listener.accept_frame(frame)
         if took is not None and GRAMMAR.parse(took.hearing.text):
             found.append(took.hearing.text)
     return found
@@ -86,7 +86,7 @@ class OwnVoice:
         self.floor: list[tuple[float, bool]] = []
         self.now = 0.0
         self._lines = [(began, self._sound(text, folder, loud)) for began, text in lines.items()]
-        self._until = {began: began + len(sound) / RATE for began, sound in self._lines}
+        self._until = {began: began + len(sound) / SAMPLE_RATE_HZ for began, sound in self._lines}
 
     @staticmethod
     def _sound(text: str, folder: Path, loud: float) -> np.ndarray:
@@ -104,7 +104,7 @@ class OwnVoice:
 
     @property
     def speaking(self) -> bool:
-        return any(began <= self.now < until + LATENCY for began, until in self._until.items())
+        return any(began <= self.now < until + DEVICE_LATENCY_S for began, until in self._until.items())
 
     def hush(self) -> None:
         self.hushed.append(self.now)
@@ -115,11 +115,11 @@ class OwnVoice:
 
     def frame(self) -> np.ndarray:
         """Return what of it reaches the microphone in the frame that begins now."""
-        out = np.zeros(FRAME)
+        out = np.zeros(SOUND_FRAME_SAMPLES)
         for began, sound in self._lines:
-            at = round((self.now - began) * RATE)
+            at = round((self.now - began) * SAMPLE_RATE_HZ)
             if at >= 0 and self.now < self._until[began]:
-                piece = sound[at : at + FRAME]
+                piece = sound[at : at + SOUND_FRAME_SAMPLES]
                 out[: len(piece)] += piece
         return out
 
@@ -129,8 +129,8 @@ def aboard_with(recogniser, own: OwnVoice, sound: np.ndarray) -> list[str]:
     found = []
     for frame in frames_of(np.clip(np.rint(sound), -32768, 32767).astype(np.int16)):
         heard = np.clip(np.rint(frame + own.frame()), -32768, 32767).astype(np.int16)
-        took = listener.take(heard)
-        own.now += FRAME / RATE
+        took = listener.accept_frame(heard)
+        own.now += SOUND_FRAME_SAMPLES / SAMPLE_RATE_HZ
         if took is not None and GRAMMAR.parse(took.hearing.text):
             found.append(took.hearing.text)
     return found
@@ -140,10 +140,10 @@ LINE = "take number two, it gets to 17 feet, and number three stays short"
 
 
 def with_words(at: dict[float, str], seconds: float, folder: Path) -> np.ndarray:
-    sound = np.random.default_rng(5).normal(0, HISS_LEVEL, round(seconds * RATE))
+    sound = np.random.default_rng(5).normal(0, HISS_LEVEL, round(seconds * SAMPLE_RATE_HZ))
     for began, text in at.items():
         speech = say(text, folder)
-        sound[round(began * RATE) : round(began * RATE) + len(speech)] += speech
+        sound[round(began * SAMPLE_RATE_HZ) : round(began * SAMPLE_RATE_HZ) + len(speech)] += speech
     return sound
 
 
@@ -181,7 +181,7 @@ def test_the_floor_is_the_anglers_from_the_first_word_to_the_last(recogniser, tm
     (taken, is_open), (free, is_still_open) = own.floor
     assert (is_open, is_still_open) == (True, False)
     assert 3.0 < taken < 3.25
-    assert free > 3.0 + len(say(text, tmp_path)) / RATE
+    assert free > 3.0 + len(say(text, tmp_path)) / SAMPLE_RATE_HZ
 
 
 def test_slaps_of_waves_do_not_hold_the_floor_for_long(recogniser, tmp_path):

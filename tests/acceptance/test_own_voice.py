@@ -17,8 +17,8 @@ from companion.voice.grammar import Aboard, Grammar
 from companion.voice.listening import EchoGate, Listener
 from companion.voice.model import speech_model
 from companion.voice.recogniser import for_grammar
-from companion.voice.sound import FRAME, RATE, frames_of
-from companion.voice.speaker import LATENCY, Manner
+from companion.voice.sound import SAMPLE_RATE_HZ, SOUND_FRAME_SAMPLES, frames_of
+from companion.voice.speaker import DEVICE_LATENCY_S, Manner
 
 GRAMMAR = Grammar(Aboard(rods=(1, 2, 3, 4), lines=(12, 14, 17, 20)))
 RINGS = 0.5
@@ -56,7 +56,7 @@ def persons(text: str, folder: Path, loud: float) -> np.ndarray:
 
 def ringing(sound: np.ndarray, seed: int) -> np.ndarray:
     """Return sound as it comes back from the room, at about the level it had."""
-    t = np.arange(round(RINGS * RATE)) / RATE
+    t = np.arange(round(RINGS * SAMPLE_RATE_HZ)) / SAMPLE_RATE_HZ
     room = np.random.default_rng(seed).normal(size=len(t)) * 10.0 ** (-3.0 * t / RINGS) * 0.05
     room[0] = 1.0
     return np.convolve(sound, room)
@@ -70,14 +70,14 @@ def heard(
     stopped = [] if hushed is None else hushed
 
     def speaking() -> bool:
-        now = clock[0] * FRAME / RATE
-        return not stopped and any(began <= now < ended + LATENCY for began, ended in speaks)
+        now = clock[0] * SOUND_FRAME_SAMPLES / SAMPLE_RATE_HZ
+        return not stopped and any(began <= now < ended + DEVICE_LATENCY_S for began, ended in speaks)
 
-    gate = EchoGate(speaking, lambda: stopped.append(clock[0] * FRAME / RATE))
+    gate = EchoGate(speaking, lambda: stopped.append(clock[0] * SOUND_FRAME_SAMPLES / SAMPLE_RATE_HZ))
     listener = Listener(recogniser, gate)
     found = []
     for frame in frames_of(np.clip(sound, -32768, 32767).astype(np.int16)):
-        took = listener.take(frame)
+        took = listener.accept_frame(frame)
         clock[0] += 1
         if took is not None:
             found.append(took.hearing.text)
@@ -86,16 +86,16 @@ def heard(
 
 def test_what_it_says_is_no_command_and_what_is_said_just_after_is(recogniser, tmp_path):
     rng = np.random.default_rng(4)
-    parts, speaks, asked = [rng.normal(0, 12, 2 * RATE)], [], []
+    parts, speaks, asked = [rng.normal(0, 12, 2 * SAMPLE_RATE_HZ)], [], []
     for number, text in enumerate(SAID):
         own = ringing(companions(text, tmp_path, 1500.0), number)
-        began = sum(map(len, parts)) / RATE
-        speaks.append((began, began + (len(own) / RATE - RINGS)))
-        parts += [own, np.zeros(round(0.35 * RATE))]
+        began = sum(map(len, parts)) / SAMPLE_RATE_HZ
+        speaks.append((began, began + (len(own) / SAMPLE_RATE_HZ - RINGS)))
+        parts += [own, np.zeros(round(0.35 * SAMPLE_RATE_HZ))]
         if number % 2 == 0:
             asked.append(THEN[number // 2])
             parts.append(persons(asked[-1], tmp_path, 2500.0))
-        parts.append(np.zeros(round(1.5 * RATE)))
+        parts.append(np.zeros(round(1.5 * SAMPLE_RATE_HZ)))
     sound = np.concatenate(parts)
     sound += rng.normal(0, 12, len(sound))
     taken = heard(recogniser, sound, speaks)
@@ -110,11 +110,11 @@ def test_who_talks_over_it_makes_it_stop(recogniser, tmp_path):
     line = "take number two, it gets to 17 feet, and number three stays short by 4 feet"
     own = ringing(companions(line, tmp_path, 500.0), 3)
     over = persons("how deep is it", tmp_path, 5000.0)
-    sound = np.concatenate([np.zeros(RATE), own, np.zeros(2 * RATE)])
+    sound = np.concatenate([np.zeros(SAMPLE_RATE_HZ), own, np.zeros(2 * SAMPLE_RATE_HZ)])
     sound += np.random.default_rng(5).normal(0, 12, len(sound))
-    start = round(2.2 * RATE)
+    start = round(2.2 * SAMPLE_RATE_HZ)
     sound[start : start + len(over)] += over
     hushed: list[float] = []
-    heard(recogniser, sound, [(1.0, 1.0 + len(own) / RATE - RINGS)], hushed)
+    heard(recogniser, sound, [(1.0, 1.0 + len(own) / SAMPLE_RATE_HZ - RINGS)], hushed)
     assert len(hushed) == 1
     assert 2.2 < hushed[0] < 3.0

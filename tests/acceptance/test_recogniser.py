@@ -22,7 +22,7 @@ from companion.voice.grammar import FORMS, Aboard, Grammar
 from companion.voice.listening import Listener, listened
 from companion.voice.model import ModelError, speech_model
 from companion.voice.recogniser import Recogniser, decoys, for_grammar
-from companion.voice.sound import RATE, Samples, frames_of
+from companion.voice.sound import SAMPLE_RATE_HZ, Samples, frames_of
 from tests.bench.voice.synthesizers import Voice, synthesize
 
 GRAMMAR = Grammar(Aboard(rods=(1, 2, 3, 4), lines=(12, 14, 17, 20)))
@@ -75,10 +75,13 @@ def say(tmp_path_factory: pytest.TempPathFactory) -> Callable[[Voice, str], np.n
 def wind_and_motor(count: int, seed: int) -> np.ndarray:
     """Return equal parts of gusting low-pass noise and a motor's harmonics in hiss, with unit level."""
     rng = np.random.default_rng(seed)
-    t = np.arange(count) / RATE
+    t = np.arange(count) / SAMPLE_RATE_HZ
     gusts = 1 + 0.7 * np.sin(2 * np.pi * rng.uniform(0.2, 0.6) * t + rng.uniform(0, 6))
     spectrum = np.fft.rfft(rng.normal(size=count))
-    wind = np.fft.irfft(spectrum / np.hypot(1.0, np.fft.rfftfreq(count, 1 / RATE) / 50.0), count) * gusts
+    wind = (
+        np.fft.irfft(spectrum / np.hypot(1.0, np.fft.rfftfreq(count, 1 / SAMPLE_RATE_HZ) / 50.0), count)
+        * gusts
+    )
     pitch = rng.uniform(80, 140)
     motor = sum(np.sin(2 * np.pi * pitch * k * t + rng.uniform(0, 6)) / k for k in range(1, 25))
     motor = motor + 0.5 * rng.normal(size=count)
@@ -88,7 +91,7 @@ def wind_and_motor(count: int, seed: int) -> np.ndarray:
 
 def in_noise(speech: np.ndarray, decibels: float | None, seed: int) -> Samples:
     """Return speech with half a second before and after, in noise so far below it, or in a card's hiss."""
-    padded = np.pad(speech, RATE // 2)
+    padded = np.pad(speech, SAMPLE_RATE_HZ // 2)
     level = 5.0 if decibels is None else SPEECH_LEVEL * 10 ** (-decibels / 20)
     noise = (
         wind_and_motor(len(padded), seed)
@@ -132,10 +135,10 @@ def test_commands_are_understood_and_none_is_taken_for_another(recogniser, say, 
 
 def test_commands_are_cut_out_of_endless_noise_and_understood(recogniser, say):
     """Thirty-six commands four seconds apart, 15 dB above wind and motor, through the listener."""
-    sound = [np.zeros(2 * RATE)]
+    sound = [np.zeros(2 * SAMPLE_RATE_HZ)]
     for number, text in enumerate(COMMON):
         speech = say(VOICES[number % len(VOICES)], text)
-        sound.append(np.pad(speech, (RATE, RATE)))
+        sound.append(np.pad(speech, (SAMPLE_RATE_HZ, SAMPLE_RATE_HZ)))
     whole = np.concatenate(sound)
     whole = whole + SPEECH_LEVEL * 10 ** (-15 / 20) * wind_and_motor(len(whole), 99)
     frames = frames_of(np.clip(whole, -32768, 32767).astype(np.int16))
@@ -161,12 +164,14 @@ def test_the_same_utterance_is_heard_the_same_whatever_came_before(recogniser, s
 def test_a_short_pause_within_a_command_does_not_end_it_and_a_long_one_does(recogniser, say):
     voice = VOICES[2]
     first, second = say(voice, "mark a tree top"), say(voice, "at fifteen feet")
-    short, long = (np.concatenate([first, np.zeros(round(s * RATE)), second]) for s in (0.25, 1.5))
+    short, long = (np.concatenate([first, np.zeros(round(s * SAMPLE_RATE_HZ)), second]) for s in (0.25, 1.5))
     assert recogniser.hear(in_noise(short, None, 3)).text == "mark a tree top at fifteen feet"
     heard = recogniser.hear(in_noise(long, None, 3))
     assert heard.text == "mark a tree top"
-    assert heard.seconds < 0.5 + len(first) / RATE + 1.2
-    two = np.concatenate([say(voice, "log bite"), np.zeros(round(1.5 * RATE)), say(voice, "undo that")])
+    assert heard.seconds < 0.5 + len(first) / SAMPLE_RATE_HZ + 1.2
+    two = np.concatenate(
+        [say(voice, "log bite"), np.zeros(round(1.5 * SAMPLE_RATE_HZ)), say(voice, "undo that")]
+    )
     assert recogniser.hear(in_noise(two, None, 4)).text == "log bite"
 
 
@@ -175,7 +180,7 @@ def test_noise_and_silence_are_no_command(recogniser):
     assert recogniser.hear(in_noise(quiet, None, 1)).text == ""
     assert recogniser.hear(np.zeros(0, np.int16)).text == ""
     heard = [
-        recogniser.hear(in_noise(np.zeros(5 * RATE), level, seed))
+        recogniser.hear(in_noise(np.zeros(5 * SAMPLE_RATE_HZ), level, seed))
         for level in (0.0, 10.0)
         for seed in range(6)
     ]
@@ -211,7 +216,7 @@ def test_what_hearing_costs(recogniser, say):
     for _ in range(5):
         recogniser.hear(utterance)
     seconds = (stopwatch() - began) / 5
-    length = len(utterance) / RATE
+    length = len(utterance) / SAMPLE_RATE_HZ
     script = (
         "import numpy as np, psutil; from companion.voice.model import speech_model\n"
         "from companion.voice.recogniser import for_grammar; from companion.voice.grammar import *\n"

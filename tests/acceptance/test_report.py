@@ -21,7 +21,7 @@ from companion.record.lakes import Lakes
 from companion.record.logbook import Logbook
 from companion.replay import KeepInTrip, find_day, replay
 from companion.sensing.sources import FileSource
-from companion.trip.assembly import RECORDING
+from companion.trip.assembly import RECORDING_WIRE
 
 ROOT = Path(__file__).parents[2]
 DAY = ROOT / "replay_logs" / "invented_saturday"
@@ -38,7 +38,7 @@ def home(tmp_path_factory):
     day = find_day(DAY)
     with Logbook(folder / "silent.db") as silent:
         with silent.begin_trip("silent", recording="silent") as trip:
-            chunks = FileSource(RECORDING, day.recording).chunks()
+            chunks = FileSource(RECORDING_WIRE, day.recording).chunks()
             keep = KeepInTrip(trip, Lakes(silent), day.recording)
             silently = (config.load(day.config), chunks, lambda _event: None, trip)
             replay(day._replace(clips=()), *silently, keep=keep)

@@ -89,7 +89,7 @@ def test_the_program_finds_the_services_folders(monkeypatch):
 def test_the_program_runs_without_memory_that_is_written_and_executed():
     """As under MemoryDenyWriteExecute=: numpy, scipy and, where the model is, the recogniser."""
     arguments = ["reach", "--json"]
-    if model.is_complete(model.data_folder() / model.NAME):
+    if model.is_complete(model.data_folder() / model.MODEL_FOLDER_NAME):
         clips = sorted((ROOT / "replay_logs" / "invented_saturday" / "clips").glob("*.flac"))
         arguments = ["listen", str(clips[0])]
     confined = (

@@ -13,9 +13,9 @@ from functools import cache
 import numpy as np
 import pytest
 
-from companion.dive.calibration import Calibration, Estimate, NoTouch, Rig, Stated, Touch
+from companion.dive.calibration import CalibratedRig, Calibration, Estimate, NoTouch, Stated, Touch
 from companion.dive.path import Path
-from companion.dive.rig import PVDF, Line, Lure, Retrieve
+from companion.dive.rig import PVDF_KG_M3, Line, Lure, Retrieve
 from companion.dive.solver import solve_many
 
 ANGLERS = 500
@@ -25,7 +25,7 @@ TOGETHER = 100
 FALSE_A_CAST = 0.055
 
 STATED_DEPTH = 5.5
-THIN, THICK = Line(0.286e-3, PVDF), Line(0.34e-3, PVDF)
+THIN, THICK = Line(0.286e-3, PVDF_KG_M3), Line(0.34e-3, PVDF_KG_M3)
 USUAL = Retrieve(cast=41.0, speed=0.9, tip_height=0.5, temperature=18.0)
 LURE = Lure(drag_area=0.0015, lift_ratio=0.74, onset=3.0, buoyancy=0.005)
 CAST_SIGMA, DEPTH_SIGMA, DRAG_SIGMA = 0.12, 0.12, 0.38
@@ -140,7 +140,10 @@ def fish(angler: Angler, calibration: Calibration, rng: np.random.Generator) -> 
 @cache
 def outcomes() -> tuple[Outcome, ...]:
     rng = np.random.default_rng(20261003)
-    rigs = [Rig("fished", THIN, USUAL, CAST_SIGMA), Rig("never fished", THICK, USUAL, CAST_SIGMA)]
+    rigs = [
+        CalibratedRig("fished", THIN, USUAL, CAST_SIGMA),
+        CalibratedRig("never fished", THICK, USUAL, CAST_SIGMA),
+    ]
     calibration = Calibration(stated(), rigs)
     found = []
     for angler in anglers(rng, ANGLERS):

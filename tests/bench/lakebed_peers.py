@@ -26,6 +26,7 @@ from companion.lakebed.gates import Gate
 from companion.lakebed.soundings import Sounding
 from companion.lakebed.surface import Surface
 from companion.sensing.localplane import LocalPlane
+from companion.units import NINE_IN_TEN_SIGMAS
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 from tests.bench.reference_bottom import Ping, longest_chain
@@ -34,7 +35,6 @@ from tests.bench.results import keep_section, where_and_when
 POINTS = Path(__file__).parents[2].parent / "shared" / "data" / "points"
 BANDS_M = (0.0, 5.0, 10.0, 20.0, 35.0, 50.0)
 FEWEST_IN_BAND = 30
-NINE_IN_TEN = 1.645
 
 
 def track(n, seed=0, box=1500.0):
@@ -354,7 +354,7 @@ def compared(case, ours, sigma, rivals):
             found.append(None)
             continue
         theirs = {name: rms(depth[here] - case.asked.depth[here]) for name, depth in rivals.items()}
-        held = float(np.mean(np.abs(error[known]) < NINE_IN_TEN * sigma[known]))
+        held = float(np.mean(np.abs(error[known]) < NINE_IN_TEN_SIGMAS * sigma[known]))
         found.append(Judged(rms(error[here]), theirs, held, int(here.sum())))
     return found
 

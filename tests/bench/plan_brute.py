@@ -8,7 +8,7 @@ import math
 import numpy as np
 from scipy.ndimage import map_coordinates
 
-from companion.casting.plan import CLOSE, LEAST_CLEAR_SHARE, SPACING, TURN, zone
+from companion.casting.plan import BEARING_STEP_DEG, BERTH_SPACING_M, FINE_STEP_M, LEAST_CLEAR_SHARE, zone
 from companion.casting.swim import equal_shifts
 
 UNKNOWN = 1e6
@@ -24,8 +24,8 @@ class Brute:
         self.sigma = np.nan_to_num(on.sigma)
         self.shifts = equal_shifts(shifts)
         longest = max(rod.cast for rod in rods)
-        count = math.floor((longest - wish.stand_off) / CLOSE)
-        self.away = wish.stand_off + CLOSE * np.arange(count, -1, -1)
+        count = math.floor((longest - wish.stand_off) / FINE_STEP_M)
+        self.away = wish.stand_off + FINE_STEP_M * np.arange(count, -1, -1)
         self.paths = [self._path(rod) for rod in rods]
 
     def _path(self, rod):
@@ -49,20 +49,20 @@ class Brute:
         """Yield east, north, bearing and rod index of every cast that may be made."""
         on, wish = self.on, self.wish
         rows, columns = on.depth.shape
-        for i in range(math.floor((columns - 1) * on.step / SPACING) + 1):
-            for j in range(math.floor((rows - 1) * on.step / SPACING) + 1):
-                east, north = on.west + SPACING * i, on.south + SPACING * j
+        for i in range(math.floor((columns - 1) * on.step / BERTH_SPACING_M) + 1):
+            for j in range(math.floor((rows - 1) * on.step / BERTH_SPACING_M) + 1):
+                east, north = on.west + BERTH_SPACING_M * i, on.south + BERTH_SPACING_M * j
                 if not self._afloat(east, north, wish.least_water):
                     continue
                 place = self.target.place
                 if place and math.hypot(place[0] - east, place[1] - north) < wish.stand_off:
                     continue
-                for turn in range(round(360 / TURN)):
-                    angle = math.radians(TURN * turn)
+                for turn in range(round(360 / BEARING_STEP_DEG)):
+                    angle = math.radians(BEARING_STEP_DEG * turn)
                     for r, rod in enumerate(self.rods):
                         landing = east + rod.cast * math.sin(angle), north + rod.cast * math.cos(angle)
                         if self._afloat(*landing, 0.0):
-                            yield east, north, TURN * turn, r
+                            yield east, north, BEARING_STEP_DEG * turn, r
 
     def _cell(self, east, north):
         return round((north - self.on.south) / self.on.step), round((east - self.on.west) / self.on.step)
@@ -94,7 +94,7 @@ class Brute:
             if away > self.rods[r].cast:
                 continue
             floor = top[k] - self.shifts * math.hypot(spread[k], sigma[k])
-            dived = z + CLOSE * np.interp(z / (away + CLOSE), angles, dives)
+            dived = z + FINE_STEP_M * np.interp(z / (away + FINE_STEP_M), angles, dives)
             z = np.where(touched, dived, free[k])
             hit = z >= floor
             touched |= hit
@@ -105,7 +105,7 @@ class Brute:
                     near = near & ~touched
                 elif wish.dig is not None:
                     near = near & (free[k] - floor <= wish.dig)
-                metres += CLOSE * near
+                metres += FINE_STEP_M * near
         # A lure that has to stay clear and too seldom does makes no cast.
         return metres if not wish.clear or (~touched).mean() >= LEAST_CLEAR_SHARE else 0.0 * metres
 

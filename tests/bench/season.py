@@ -20,15 +20,15 @@ from pathlib import Path
 import numpy as np
 
 from companion import config, dive
-from companion.casting.cast import FLIGHT, GPS_RADIUS, Cast
+from companion.casting.cast import FLIGHT_S, GPS_RADIUS, CastInProgress
 from companion.casting.deck import Deck
 from companion.casting.ground import Mapped
 from companion.casting.hand import Aim, BoatPose, Hand, begin_cast
 from companion.events import Fix
 from companion.lakebed.bed import Bed
 from companion.sensing.localplane import LocalPlane, range_and_bearing
-from companion.simulate.angler import Flaw, Rig, Throw, rig, throw
-from companion.simulate.boat import Track
+from companion.simulate.angler import Flaw, Throw, TrueRig, rig, throw
+from companion.simulate.boat import BoatTrack
 from companion.simulate.lake import Lake
 from companion.tackle import Rod
 from companion.units import FOOT
@@ -94,7 +94,7 @@ class Angler:
         self.deck = Deck(rods, ground=Mapped(self.bed))
         self.rigs = self._true_rigs(rods)
         self.where = self._places()
-        self.track: Track | None = None
+        self.track: BoatTrack | None = None
         self.teaching = 0
         self._look_round()
         self.trees = self._mark_trees()
@@ -110,7 +110,7 @@ class Angler:
             found[i] = self.bed.mark("tree top", fix.lat, fix.lon, depth=told).number
         return found
 
-    def _true_rigs(self, rods: tuple[Rod, ...]) -> dict[int, Rig]:
+    def _true_rigs(self, rods: tuple[Rod, ...]) -> dict[int, TrueRig]:
         """The truth behind what the owner states: the lure and its drag are shared, the casts are not."""
         lift, drag = np.exp(self.rng.normal(0, 0.15)), np.exp(self.rng.normal(0, 0.15))
         return {
@@ -184,7 +184,7 @@ class Angler:
         worst = float(np.abs(np.array(rays)[:, round(DEEP[0] * rod.cast / 2.0) :] - depth).max())
         return math.inf if math.isnan(worst) else worst
 
-    def one_cast(self, rod: Rod, x: float, y: float, bearing: float) -> tuple[Cast, Throw]:
+    def one_cast(self, rod: Rod, x: float, y: float, bearing: float) -> tuple[CastInProgress, Throw]:
         """Throw one cast: what the companion makes of it, and how it truly goes."""
         heading, drift = self.rng.uniform(0, 360), self.rng.uniform(0.0, 0.3)
         going = self.rng.uniform(0, 360)
@@ -193,7 +193,7 @@ class Angler:
         boat = BoatPose(self.fix_near(x, y), heading + self.rng.normal(0, 3), going, drift)
         return self._called(rod, boat, Aim(hour)), true
 
-    def _called(self, rod: Rod, boat: BoatPose, aim: Aim) -> Cast:
+    def _called(self, rod: Rod, boat: BoatPose, aim: Aim) -> CastInProgress:
         """Call out a cast with a rod, and return what the companion makes of it."""
         cast = begin_cast(self.deck, Hand(rod.number), 0.0, boat, aim).cast
         assert cast is not None
@@ -226,7 +226,7 @@ class Angler:
         going, speed = math.radians(motion[0]), motion[1]
         east, north = speed * math.sin(going), speed * math.cos(going)
         still = np.ones_like(t)
-        track = self.track = Track(
+        track = self.track = BoatTrack(
             t, at[0] + east * t, at[1] + north * t, heading * still, east * still, north * still
         )
         true = self.rigs[rod.number]
@@ -275,12 +275,12 @@ def fish(seed: int, casts: int) -> Season:
     return season
 
 
-def true_reach(rigged: Rig) -> float:
+def true_reach(rigged: TrueRig) -> float:
     """Return the true reach of a rod, m."""
     return dive.solve(rigged.line, rigged.lure, rigged.retrieve).reach
 
 
-def foretold(angler: Angler, cast: Cast, true: Throw) -> Foretold:
+def foretold(angler: Angler, cast: CastInProgress, true: Throw) -> Foretold:
     """Return what was foretold of a cast beside what happened."""
     seen, touch = cast.outlook, first_touch(true)
     assert seen is not None
@@ -290,7 +290,7 @@ def foretold(angler: Angler, cast: Cast, true: Throw) -> Foretold:
     assert angler.track is not None
     boat_x, boat_y = angler.track.at(bite)
     here = angler.fix_near(float(boat_x), float(boat_y))
-    lure = cast.lure(cast.began + FLIGHT + bite, here).at
+    lure = cast.lure(cast.began + FLIGHT_S + bite, here).at
     there = angler.fix(x, y)
     assert lure is not None
     return Foretold(

@@ -13,9 +13,9 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from companion.casting.outlook import DRAWS
-from companion.dive import DEFAULT, Line, Lure, Retrieve, solve
-from companion.dive.calibration import SAID_LENGTH_SCATTER, Calibration, Rig, Stated, Touch
+from companion.casting.outlook import DRAW_COUNT
+from companion.dive import DEFAULT_DETAIL, Line, Lure, Retrieve, solve
+from companion.dive.calibration import SAID_LENGTH_SCATTER, CalibratedRig, Calibration, Stated, Touch
 from companion.dive.drag import cylinder
 
 CAST, SPEED, LIFT = 40.0, 1.0, 1.0
@@ -142,7 +142,7 @@ def test_agrees_with_the_lumped_mass(peer):
 def test_cold_solve(benchmark, peer):
     """Aim: at most 30 ms for a 40 m cast at 0.5 % error."""
     path = benchmark(lambda: solve(LINE, LURE, RETRIEVE))
-    fine = solve(LINE, LURE, RETRIEVE, detail=DEFAULT.finer(4)).reach
+    fine = solve(LINE, LURE, RETRIEVE, detail=DEFAULT_DETAIL.finer(4)).reach
     took = spent(lambda: solve(LINE, LURE, RETRIEVE), 3)
     print(
         f"\ncold solve {took * 1e3:.1f} ms, off by {abs(path.reach / fine - 1):.2%}; "
@@ -155,7 +155,7 @@ def test_cold_solve(benchmark, peer):
 def learned():
     """What the engine asks: a rig's calibration, and how long it took to make, s."""
     stated = Stated(LURE, LINE, RETRIEVE, solve(LINE, LURE, RETRIEVE).reach)
-    rig = Rig("rod", LINE, RETRIEVE)
+    rig = CalibratedRig("rod", LINE, RETRIEVE)
     began = time.perf_counter()
     return Calibration(stated, [rig]), time.perf_counter() - began
 
@@ -172,15 +172,15 @@ def test_a_cast(benchmark, learned, peer, length):
     calibration, _ = learned
 
     def ask():
-        return calibration.casts("rod", DRAWS, length, SAID_LENGTH_SCATTER, drift=0.2)
+        return calibration.casts("rod", DRAW_COUNT, length, SAID_LENGTH_SCATTER, drift=0.2)
 
     casts = benchmark(ask)
     took = spent(ask, 10)
     print(
-        f"\n{DRAWS} casts of {length or CAST:.0f} m in {took * 1e3:.1f} ms; "
-        f"lumped mass {peer[1]:.1f} s for one: a path is {peer[1] / took * DRAWS:.0f} times as quick"
+        f"\n{DRAW_COUNT} casts of {length or CAST:.0f} m in {took * 1e3:.1f} ms; "
+        f"lumped mass {peer[1]:.1f} s for one: a path is {peer[1] / took * DRAW_COUNT:.0f} times as quick"
     )
-    assert casts.depth.shape[0] == DRAWS
+    assert casts.depth.shape[0] == DRAW_COUNT
 
 
 @pytest.mark.parametrize("length", [None, 0.5 * CAST])

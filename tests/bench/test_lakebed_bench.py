@@ -86,7 +86,7 @@ def test_adding_a_sounding(benchmark):
     def a_day():
         bed = Bed()
         for t, reading in readings:
-            bed.take(t, reading)
+            bed.accept_reading(t, reading)
         bed.finish()
         return bed.kept
 

@@ -18,7 +18,7 @@ from companion import config
 from companion.clock import stopwatch
 from companion.replay import chosen_model
 from companion.sensing import Chunk
-from companion.trip.assembly import RECORDING, assemble_trip
+from companion.trip.assembly import RECORDING_WIRE, assemble_trip
 from companion.trip.keep import KeepNothing, Known
 from companion.voice.clips import read_clip
 from companion.voice.grammar import Grammar, aboard
@@ -35,7 +35,7 @@ def latencies(lines: list[bytes]) -> np.ndarray:
     took = []
     for line in lines:
         began = stopwatch()
-        engine.chunk(Chunk(0.0, RECORDING, line))
+        engine.chunk(Chunk(0.0, RECORDING_WIRE, line))
         if b"DPT" in line:
             took.append(stopwatch() - began)
     return np.array(took)

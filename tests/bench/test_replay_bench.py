@@ -21,7 +21,7 @@ from companion import config
 from companion.clock import stopwatch
 from companion.record.lakes import Lakes
 from companion.record.logbook import Logbook
-from companion.replay import Day, KeepInTrip, chosen_model, replay
+from companion.replay import KeepInTrip, RecordedDay, chosen_model, replay
 from companion.sensing.sources import FileSource
 from companion.voice.grammar import Grammar, aboard
 from companion.voice.recogniser import for_grammar
@@ -38,7 +38,7 @@ def ours(recording: Path, folder: Path) -> float:
     with Logbook(folder / "bench.db") as logbook:
         trip = logbook.begin_trip("bench", recording="bench", replace=True)
         with trip:
-            day = Day("bench", recording)
+            day = RecordedDay("bench", recording)
             keep = KeepInTrip(trip, Lakes(logbook), recording)
             replay(day, SETTINGS, FileSource("sonar", recording).chunks(), events.append, trip, keep=keep)
     took = stopwatch() - began

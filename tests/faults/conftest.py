@@ -20,7 +20,7 @@ from companion.events import AnyEvent
 from companion.live.devices import Parts
 from companion.live.live import Live, Places
 from companion.live.wires import sources_of
-from companion.record.recording import Limits, sentence
+from companion.record.recording import RecordingLimits, sentence
 from companion.sensing.sources import Source
 
 RATE = 16000
@@ -156,7 +156,7 @@ def launch(tmp_path: Path) -> Iterator[Callable[..., Afloat]]:
         text: str,
         *,
         folder: Path = tmp_path,
-        limits: Limits | None = None,
+        limits: RecordingLimits | None = None,
         clock: Clock | None = None,
         wall: Callable[[], datetime] = wall_clock,
         sources: tuple[Source, ...] = (),
@@ -174,7 +174,7 @@ def launch(tmp_path: Path) -> Iterator[Callable[..., Afloat]]:
             places,
             events.append,
             clock=clock,
-            limits=limits or Limits(keep_free=0),
+            limits=limits or RecordingLimits(keep_free=0),
             wall=wall,
         )
         afloat = Afloat(live, events)

@@ -27,10 +27,10 @@ import numpy as np
 from companion import config
 from companion.events import AnyEvent, Heard, Logged, Match, from_json, to_json
 from companion.record.logbook import Logbook
-from companion.record.recording import CONFIG, LINES, sentence
+from companion.record.recording import CONFIG_FILE, LINES_FILE, sentence
 from companion.replay import find_day, replay
 from companion.sensing.sources import FileSource
-from companion.trip.assembly import RECORDING
+from companion.trip.assembly import RECORDING_WIRE
 from companion.voice.clips import read_clip
 from companion.voice.hearing import Clip
 
@@ -165,8 +165,8 @@ def replayed(trip: Path, kept: list[AnyEvent]) -> list[AnyEvent]:
 
     room.hear_ahead, room.chosen_model = known, lambda _settings: Path()  # type: ignore[assignment]
     day, events = find_day(trip), []
-    chunks = FileSource(RECORDING, trip / LINES).chunks()
-    replay(day, config.load(trip / CONFIG), chunks, events.append)
+    chunks = FileSource(RECORDING_WIRE, trip / LINES_FILE).chunks()
+    replay(day, config.load(trip / CONFIG_FILE), chunks, events.append)
     return events
 
 

@@ -23,7 +23,7 @@ from companion.live import ears, live
 from companion.live.devices import Parts
 from companion.live.live import Live, Places
 from companion.record.logbook import Logbook
-from companion.record.recording import Limits, sentence
+from companion.record.recording import RecordingLimits, sentence
 from companion.sensing import Chunk
 from companion.voice.heard import Hearing
 from companion.voice.listening import Listener
@@ -105,7 +105,7 @@ class Words:
     def begin(self) -> Words:
         return self
 
-    def take(self, _frame: np.ndarray) -> None:
+    def accept_frame(self, _frame: np.ndarray) -> None:
         return None
 
     def finish(self) -> Hearing:
@@ -157,7 +157,7 @@ def soak(folder: Path, hours: float, report_every: float = HOUR) -> list[tuple[f
         outlet,
         look=look,
         clock=clock,
-        limits=Limits(keep_free=0),
+        limits=RecordingLimits(keep_free=0),
         wall=lambda: START + timedelta(seconds=clock.t),
     )
     began = time.monotonic()

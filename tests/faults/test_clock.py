@@ -22,7 +22,7 @@ from companion.events import Said
 def test_a_wrong_clock_is_said_once_and_gps_time_used(launch, wire, tools, wall, told):
     boat = launch(tools.config_text(tools.serial_text("sonar", wire.name)), wall=lambda: wall)
     boat.wait_for_text(told)
-    boat.live.tell("afterwards")
+    boat.live.announce("afterwards")
     boat.wait_for_text("afterwards")
     live = boat.stop()
     assert sum(isinstance(e, Said) and e.text == told for e in live) == 1
@@ -37,7 +37,7 @@ def test_a_clock_that_jumps_during_the_trip_changes_no_stamp(launch, wire, tools
     boat.wait_for_text("ready")
     for years in (12, -40, 3):
         now[0] += timedelta(days=365 * years)
-        boat.live.tell(f"jumped {years}")
+        boat.live.announce(f"jumped {years}")
         boat.wait_for_text(f"jumped {years}")
     live = boat.stop()
     assert [e.t for e in live] == sorted(e.t for e in live)

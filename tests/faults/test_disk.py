@@ -55,11 +55,11 @@ def test_a_full_disk(launch, wire, tools, small_disk):
     boat.wait_for_text("not recording: No space left on device")
     boat.wait_for_text("logbook not written: the disk is full")
     for n in range(20):
-        boat.live.tell(f"said while it is full {n}")
+        boat.live.announce(f"said while it is full {n}")
     boat.wait_for_text("said while it is full 19")
     (small_disk / "filler").unlink()
     boat.wait_for_text("recording again")
-    boat.live.tell("something more")
+    boat.live.announce("something more")
     boat.wait_for_text("logbook written again")
     assert boat.texts().count("recording again") == boat.texts().count("logbook written again") == 2
     live = boat.stop()
@@ -86,10 +86,10 @@ def test_a_disk_that_is_read_only_at_first(launch, wire, tools, small_disk):
     assert any(t.startswith("logbook not written") for t in told)
     remount("rw")
     boat.live._writer._try_again = 0.0  # not to wait for its twenty seconds
-    boat.live.tell("hello")
+    boat.live.announce("hello")
     boat.wait_for_text("hello")
     time.sleep(3.0)
-    boat.live.tell("hello again")
+    boat.live.announce("hello again")
     boat.wait_for_text("logbook written again")
     live = boat.stop()
     assert events_kept(small_disk) == live
@@ -135,7 +135,7 @@ def test_a_logbook_that_is_damaged_during_the_trip(launch, wire, tools, tmp_path
         file.seek(4096)
         file.write(os.urandom(path.stat().st_size - 4096))
     for n in range(40):
-        boat.live.tell(f"remark {n}")
+        boat.live.announce(f"remark {n}")
     boat.wait_for_text("logbook damaged, new one begun")
     boat.wait_for_text("remark 39")
     live = boat.stop()

@@ -12,14 +12,14 @@ from companion.events import AnyEvent, Heard, Notice, TripEnded
 from companion.live import beginning
 from companion.live.devices import Parts
 from companion.live.live import Live, Places
-from companion.live.trip import MOST_TRIES, TRIES, Rebuilt
+from companion.live.trip import MOST_TRIES, RESUME_TRIES_FILE, Rebuilt
 from companion.record.logbook import Logbook
-from companion.record.recording import NAMED, Recording, ms_of, sentence, stamped
+from companion.record.recording import TRIP_NAME_FORMAT, Recording, ms_of, sentence, stamped
 from companion.replay import find_day, replay
 from companion.sensing import Chunk, Sensing
 from companion.sensing.sources import FileSource
 from companion.trip.agenda import Utterance
-from companion.trip.assembly import RAISE, RECORDING, assemble_trip
+from companion.trip.assembly import RAISE_VARIABLE, RECORDING_WIRE, assemble_trip
 from companion.trip.believed_boat import BelievedBoat
 from companion.trip.keep import KeepNothing, Known
 from companion.voice.grammar import Grammar, aboard
@@ -42,7 +42,7 @@ def folded(data: bytes, piece: int, *utterances: Utterance) -> list[AnyEvent]:
     for utterance in utterances:
         engine.utterance(utterance)
     for start in range(0, len(data), piece):
-        engine.chunk(Chunk(0.0, RECORDING, data[start : start + piece]))
+        engine.chunk(Chunk(0.0, RECORDING_WIRE, data[start : start + piece]))
     engine.finish()
     return events
 
@@ -53,7 +53,7 @@ def errors(events: list[AnyEvent]) -> dict[str, int]:
 
 @pytest.fixture
 def passing_over(monkeypatch):
-    monkeypatch.delenv(RAISE)
+    monkeypatch.delenv(RAISE_VARIABLE)
 
 
 @pytest.fixture
@@ -125,7 +125,7 @@ def test_what_fails_where_events_go_is_not_passed_over():
 
     engine = assemble_trip("a day", SETTINGS, GRAMMAR, full, KeepNothing(), Known())
     with pytest.raises(OSError, match="no space left"):
-        engine.chunk(Chunk(0.0, RECORDING, day([5.0])))
+        engine.chunk(Chunk(0.0, RECORDING_WIRE, day([5.0])))
 
 
 @pytest.mark.usefixtures("passing_over", "stumbling")
@@ -144,7 +144,7 @@ def test_a_live_trip_goes_on_keeps_the_line_and_replays_the_same(launch, wire, t
     (lines,) = (tmp_path / "recordings").glob("*/*/sonar.nmea")
     assert lines.read_bytes().count(b"$SDDPT,6.25,") == 2
     again, kept = [], find_day(lines.parent)
-    replay(kept, config.load(kept.config), FileSource(RECORDING, kept.recording).chunks(), again.append)
+    replay(kept, config.load(kept.config), FileSource(RECORDING_WIRE, kept.recording).chunks(), again.append)
     assert again == live
 
 
@@ -165,7 +165,7 @@ def test_what_fails_beside_the_engine_does_not_end_the_trip(launch, wire, tools)
 def cut_off(tmp_path):
     """A trip that was cut off a second ago: its recording, and its place in the logbook."""
     now = datetime.now(UTC)
-    folder = tmp_path / "recordings" / f"{now:%Y-%m-%d}" / now.strftime(NAMED)
+    folder = tmp_path / "recordings" / f"{now:%Y-%m-%d}" / now.strftime(TRIP_NAME_FORMAT)
     recording = Recording(folder, TEXT)
     recording.write(day([5.0] * 4, ms_of(now) - 3000))
     recording.close()
@@ -199,12 +199,12 @@ def test_a_rebuild_that_fails_for_whatever_reason_is_not_tried_again(tmp_path, m
 
 
 def test_a_trip_is_gone_on_with_again_after_a_cut_in_the_midst_of_that(cut_off, tmp_path):
-    (cut_off / TRIES).write_bytes(b"1")
+    (cut_off / RESUME_TRIES_FILE).write_bytes(b"1")
     assert begun(tmp_path) == ["trip goes on"]
-    assert not (cut_off / TRIES).exists()
+    assert not (cut_off / RESUME_TRIES_FILE).exists()
 
 
 def test_a_trip_that_ended_the_program_twice_is_left_alone(cut_off, tmp_path):
-    (cut_off / TRIES).write_bytes(b"%d" % MOST_TRIES)
+    (cut_off / RESUME_TRIES_FILE).write_bytes(b"%d" % MOST_TRIES)
     assert begun(tmp_path)[0] == "last trip was cut off, new trip"
     assert Rebuilt is beginning.Rebuilt

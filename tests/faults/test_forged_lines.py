@@ -19,10 +19,10 @@ from hypothesis import strategies as st
 from companion import config
 from companion.events import AnyEvent, Heard, Notice, Said, TripEnded
 from companion.live.trip import LiveTrip, Rebuilt, Stamps
-from companion.record.recording import CONFIG, Recording, sentence
+from companion.record.recording import CONFIG_FILE, Recording, sentence
 from companion.replay import find_day, replay
 from companion.sensing import Chunk
-from companion.sensing.remarks import COMPANION, txt_body
+from companion.sensing.remarks import OWN_SOURCE, txt_body
 from companion.sensing.sources import FileSource
 from companion.trip.assembly import assemble_trip
 from companion.trip.keep import KeepNothing, Known
@@ -41,7 +41,7 @@ def tag(contents: str) -> bytes:
 
 def as_companion(text: str, **kind: bool) -> bytes:
     """A sentence that claims to be the companion's own."""
-    return tag(f"s:{COMPANION}") + sentence(txt_body(text, **kind))
+    return tag(f"s:{OWN_SOURCE}") + sentence(txt_body(text, **kind))
 
 
 DEPTH = sentence("SDDPT,5.00,0.0")
@@ -94,7 +94,9 @@ class Afloat:
 
     def replayed(self) -> list[AnyEvent]:
         day, again = find_day(self.folder), []
-        replay(day, config.load(self.folder / CONFIG), FileSource("x", day.recording).chunks(), again.append)
+        replay(
+            day, config.load(self.folder / CONFIG_FILE), FileSource("x", day.recording).chunks(), again.append
+        )
         return again
 
     def rebuilt(self) -> list[AnyEvent]:

@@ -22,7 +22,7 @@ from companion.replay import find_day, replay
 from companion.sensing import Chunk
 from companion.sensing.sources import FileSource
 from companion.simulate.nmea import sentence
-from companion.trip.assembly import RECORDING
+from companion.trip.assembly import RECORDING_WIRE
 from companion.voice.clips import read_clip
 
 ROOT = Path(__file__).parents[2]
@@ -39,8 +39,8 @@ def replayed(trip: Path, piece: int = 65_536) -> list:
     events: list = []
     assert day.config is not None
     chunks = (
-        Chunk(0.0, RECORDING, chunk.data[start : start + piece])
-        for chunk in FileSource(RECORDING, day.recording).chunks()
+        Chunk(0.0, RECORDING_WIRE, chunk.data[start : start + piece])
+        for chunk in FileSource(RECORDING_WIRE, day.recording).chunks()
         for start in range(0, len(chunk.data), piece)
     )
     replay(day, config.load(day.config), chunks, events.append)

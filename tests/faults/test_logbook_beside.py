@@ -150,7 +150,7 @@ def test_what_waits_for_the_disk_is_bounded_and_done_in_order(monkeypatch):
     done: list[int | str] = []
     made = Disk(lambda: done.append("commit"), lambda: None, Hand(), told.append)
     for n in range(8):
-        made.put(lambda n=n: done.append(n))
+        made.enqueue(lambda n=n: done.append(n))
     assert told == ["disk does not keep up, something is lost"]
     made.start()
     assert made.end()
@@ -163,7 +163,7 @@ def test_one_job_that_fails_costs_no_other():
     done: list[int] = []
     made = Disk(lambda: None, lambda: None, Hand(), told.append)
     for n in (1, 0, 2, 0, 3):
-        made.put(lambda n=n: done.append(10 // n))
+        made.enqueue(lambda n=n: done.append(10 // n))
     made.start()
     assert made.end()
     assert done == [10, 5, 3]

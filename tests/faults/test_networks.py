@@ -18,7 +18,7 @@ from companion import config
 from companion.events import Notice, TripEnded
 from companion.replay import find_day, replay
 from companion.sensing.sources import FileSource
-from companion.trip.assembly import RECORDING
+from companion.trip.assembly import RECORDING_WIRE
 
 
 def free_port() -> int:
@@ -30,7 +30,7 @@ def replayed(folder: Path) -> list:
     (lines,) = (folder / "recordings").glob("*/*/sonar.nmea")
     day = find_day(lines.parent)
     events: list = []
-    replay(day, config.load(day.config), FileSource(RECORDING, day.recording).chunks(), events.append)
+    replay(day, config.load(day.config), FileSource(RECORDING_WIRE, day.recording).chunks(), events.append)
     return events
 
 

@@ -15,7 +15,7 @@ import pytest
 
 from companion.health.heart import QUIET_FOR, Heart
 from companion.record.logbook import Logbook
-from companion.voice.model import NAME
+from companion.voice.model import MODEL_FOLDER_NAME
 
 COMPANION = Path(sys.executable).parent / "companion"
 
@@ -87,7 +87,7 @@ def test_under_a_service_manager(started, wire, tools, tmp_path):
 
 def test_without_model_microphone_speaker_or_sonar_it_runs_and_says_so(started, tools, tmp_path):
     """A model folder that was half written counts as none."""
-    model = tmp_path / "companion" / NAME
+    model = tmp_path / "companion" / MODEL_FOLDER_NAME
     (model / "am").mkdir(parents=True)
     (model / "am" / "final.mdl").write_bytes(b"half")
     (model / "complete.txt").write_text("9999 am/final.mdl\n")

@@ -18,7 +18,7 @@ from companion.live.ears import Ears, StreamAnchor, Uttered
 from companion.voice import microphone, speaker
 from companion.voice.heard import Hearing
 from companion.voice.listening import Listener
-from companion.voice.microphone import FRAME, MicrophoneError, microphone_frames
+from companion.voice.microphone import SOUND_FRAME_SAMPLES, MicrophoneError, microphone_frames
 from companion.voice.sound import FRAMES_A_SECOND, frames_of, level
 from companion.voice.speaker import Speaker
 
@@ -78,7 +78,7 @@ def test_a_microphone_that_is_killed_comes_back_and_is_heard_again(launch, wire,
 
 def test_a_microphone_that_hangs_is_given_up(program, monkeypatch):
     program("arecord", "head -c 3200 /dev/urandom; exec sleep 60")
-    monkeypatch.setattr(microphone, "SILENT", 0.3)
+    monkeypatch.setattr(microphone, "MICROPHONE_SILENT_S", 0.3)
     frames = microphone_frames("default")
     began = time.monotonic()
     with pytest.raises(MicrophoneError, match="arecord -L"):
@@ -96,7 +96,7 @@ class Hears:
         self.partial, self.wordless, self.still, self.still_lately = "", False, 0.0, 0.0
         return self
 
-    def take(self, _frame: np.ndarray) -> None:
+    def accept_frame(self, _frame: np.ndarray) -> None:
         return None
 
     def finish(self) -> Hearing:
@@ -131,7 +131,7 @@ def wait(what) -> None:
 
 
 def noise(loud: bool) -> np.ndarray:
-    return np.random.default_rng().normal(0, 5000 if loud else 10, FRAME).astype(np.int16)
+    return np.random.default_rng().normal(0, 5000 if loud else 10, SOUND_FRAME_SAMPLES).astype(np.int16)
 
 
 def talk(words: int = 1):
@@ -143,7 +143,7 @@ def talk(words: int = 1):
 def test_exact_silence_counts_as_not_connected_and_is_told_once():
     def frames():
         while True:
-            yield np.zeros(FRAME, np.int16)
+            yield np.zeros(SOUND_FRAME_SAMPLES, np.int16)
 
     ears, told, _ = listening(frames)
     wait(lambda: told)
@@ -212,14 +212,14 @@ def test_a_player_that_hangs_is_stopped_and_everything_else_goes_on(
 ):
     program("espeak-ng", "cat")
     pids = program("aplay", "exec sleep 600")
-    monkeypatch.setattr(speaker, "HANGING", 0.5)
+    monkeypatch.setattr(speaker, "PLAYER_HANGING_S", 0.5)
     troubles: list[str] = []
     with Speaker(trouble=troubles.append) as one:
-        boat = launch(tools.config_text(tools.serial_text("sonar", wire.name)), tell=one.tell)
+        boat = launch(tools.config_text(tools.serial_text("sonar", wire.name)), tell=one.speak_event)
         talker = tools.Talker(wire)
         boat.wait_for_text("ready")
         for n in range(30):
-            boat.live.tell(f"line {n}")
+            boat.live.announce(f"line {n}")
             time.sleep(0.05)
         boat.wait_for_text("line 29")
         wait(lambda: troubles)

@@ -25,7 +25,7 @@ class NoWords:
     def begin(self):
         return self
 
-    def take(self, _frame):
+    def accept_frame(self, _frame):
         return None
 
 

@@ -14,15 +14,15 @@ from companion.live.devices import Parts
 from companion.live.ears import Uttered
 from companion.live.live import Live, Places
 from companion.live.trip import LiveTrip, Rebuilt, Stamps
-from companion.record.recording import CLIPS, Recording, sentence
+from companion.record.recording import CLIPS_FOLDER, Recording, sentence
 from companion.replay import find_day, replay
 from companion.sensing import Chunk
 from companion.sensing.sources import FileSource
-from companion.trip.assembly import RECORDING, assemble_trip
+from companion.trip.assembly import RECORDING_WIRE, assemble_trip
 from companion.trip.keep import KeepNothing, Known
 from companion.voice.grammar import Grammar, aboard
 from companion.voice.heard import Hearing
-from companion.voice.sound import RATE
+from companion.voice.sound import SAMPLE_RATE_HZ
 
 TEXT = config.example_text()
 SETTINGS = config.parse(TEXT)
@@ -62,26 +62,26 @@ def test_of_talk_no_sound_is_kept_and_the_replay_is_the_same(tmp_path, model, ke
     for hearing in (TALK[0], COMMAND, TALK[1]):
         clock.t += 3.0
         trip.chunk(Chunk(clock.t, "sonar", sentence("SDDPT,5.00,0.0") + b"\r\n"))
-        trip.utterance(Uttered(clock.t, clock.t - 1.5, np.zeros(RATE, np.int16), hearing))
+        trip.utterance(Uttered(clock.t, clock.t - 1.5, np.zeros(SAMPLE_RATE_HZ, np.int16), hearing))
     rebuilt = Rebuilt(folder, SETTINGS, GRAMMAR, heard_of(events, folder), None, Known())
     assert rebuilt.events == events
     trip.finish()
-    kept = sorted(path.suffix for path in (folder / CLIPS).iterdir())
+    kept = sorted(path.suffix for path in (folder / CLIPS_FOLDER).iterdir())
     assert kept == [".flac"] * clips + [".json"] * (3 - clips)
     assert [e.command for e in events if isinstance(e, Heard)] == [None, "bite", None]
     if clips == 1:
         again: list[AnyEvent] = []
         day = find_day(folder)
-        for path in (folder / CLIPS).glob("*.flac"):  # silence here: its words are not to be made out
+        for path in (folder / CLIPS_FOLDER).glob("*.flac"):  # silence here: its words are not to be made out
             path.unlink()
-        replay(find_day(folder), SETTINGS, FileSource(RECORDING, day.recording).chunks(), again.append)
+        replay(find_day(folder), SETTINGS, FileSource(RECORDING_WIRE, day.recording).chunks(), again.append)
         talk = [e for e in events if isinstance(e, Heard) and e.command is None]
         assert [e for e in again if isinstance(e, Heard)] == talk
 
 
 def heard_of(events: list[AnyEvent], folder: Path) -> dict[str, Hearing]:
     """The words of the clips with sound, as the logbook has them; of the others they stand beside."""
-    sound = {path.name for path in (folder / CLIPS).glob("*.flac")}
+    sound = {path.name for path in (folder / CLIPS_FOLDER).glob("*.flac")}
     found = {e.clip: e for e in events if isinstance(e, Heard)}
     by_text = {"log bite": COMMAND, TALK[0].text: TALK[0], TALK[1].text: TALK[1]}
     return {clip: by_text[event.text] for clip, event in found.items() if clip in sound}

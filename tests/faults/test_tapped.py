@@ -5,11 +5,11 @@ from __future__ import annotations
 from companion import config
 from companion.events import Heard, Logged, Said
 from companion.live.devices import Parts
-from companion.live.live import TAPS, Live, Places
+from companion.live.live import TAP_QUEUE_LENGTH, Live, Places
 from companion.replay import find_day, replay
 from companion.sensing import Chunk
 from companion.sensing.sources import FileSource
-from companion.trip.assembly import RECORDING
+from companion.trip.assembly import RECORDING_WIRE
 
 
 def test_a_tap_is_logged_answered_recorded_and_replayed(launch, wire, tools, tmp_path):
@@ -32,11 +32,15 @@ def test_a_tap_is_logged_answered_recorded_and_replayed(launch, wire, tools, tmp
     ]
     (lines,) = (tmp_path / "recordings").glob("*/*/sonar.nmea")
     day, again = find_day(lines.parent), []
-    chunks = (Chunk(0.0, RECORDING, chunk.data) for chunk in FileSource(RECORDING, day.recording).chunks())
+    chunks = (
+        Chunk(0.0, RECORDING_WIRE, chunk.data) for chunk in FileSource(RECORDING_WIRE, day.recording).chunks()
+    )
     replay(day, config.load(day.config), chunks, again.append)
     assert again == events
 
 
 def test_taps_that_nobody_takes_are_refused(tmp_path):
     live = Live(config.parse(config.example_text()), "", Parts(), Places(None, tmp_path))
-    assert [live.tapped("log bite") for _ in range(TAPS + 2)] == [True] * TAPS + [False] * 2
+    assert [live.tapped("log bite") for _ in range(TAP_QUEUE_LENGTH + 2)] == [True] * TAP_QUEUE_LENGTH + [
+        False
+    ] * 2

@@ -13,7 +13,7 @@ import time
 import pytest
 
 from companion.events import Notice
-from companion.live.live import QUEUE
+from companion.live.live import QUEUE_LENGTH
 
 LATE = 2.5
 """How old the depth may get here while another source babbles, s. Promised is 1 s, and what it was is
@@ -106,7 +106,7 @@ def test_a_source_that_babbles_does_not_delay_the_depth(launch, wire, tools, tmp
         engine = boat.live.trip.engine
         depth = engine._sensing.boat(engine.now).depth
         late.append(float("inf") if depth is None else time.monotonic() - began - (depth - 2.0 - 0.254) / 0.5)
-        assert boat.live._queue.qsize() <= QUEUE
+        assert boat.live._queue.qsize() <= QUEUE_LENGTH
     stop.set()
     flood.join()
     talker.stop()

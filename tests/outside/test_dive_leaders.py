@@ -5,7 +5,7 @@ Braid with a leader: the figures of a third program of the same kind, which shar
 
 import pytest
 
-from companion.dive import PVDF, Line, Lure, Retrieve, Section, solve
+from companion.dive import PVDF_KG_M3, Line, Lure, Retrieve, Section, solve
 from tests.outside.elastic_line import ElasticLine, Piece
 
 RIGS = [
@@ -66,5 +66,8 @@ def test_the_elastic_code_still_gives_its_figures(row):
 
 def test_a_leader_of_the_main_line_changes_nothing():
     lure, retrieve = Lure(1.5e-3, 0.8, 3.0), Retrieve(40.0)
-    plain, tied = Line(0.3e-3, PVDF), Line(0.3e-3, PVDF, sections=(Section(3.3, 0.3e-3, PVDF),))
+    plain, tied = (
+        Line(0.3e-3, PVDF_KG_M3),
+        Line(0.3e-3, PVDF_KG_M3, sections=(Section(3.3, 0.3e-3, PVDF_KG_M3),)),
+    )
     assert solve(tied, lure, retrieve).reach == pytest.approx(solve(plain, lure, retrieve).reach, rel=1e-9)

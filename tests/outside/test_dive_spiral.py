@@ -9,7 +9,7 @@ import math
 import numpy as np
 import pytest
 
-from companion.dive import DEFAULT, Detail, Line, Lure, Retrieve, Water, solve
+from companion.dive import DEFAULT_DETAIL, Detail, Line, Lure, Retrieve, Water, solve
 
 BARE = Line(0.3e-3, Water(15.0).density, normal_drag=0.0, tangential_drag=0.0)
 
@@ -19,7 +19,7 @@ def spiral_reach(cast, lift):
     return cast * math.sin(gamma) * math.exp(-gamma / math.tan(gamma))
 
 
-def reach(cast, lift, detail=DEFAULT):
+def reach(cast, lift, detail=DEFAULT_DETAIL):
     return solve(BARE, Lure(0.004, lift), Retrieve(cast, 1.0, tip_height=0.0), detail=detail).reach
 
 
@@ -46,7 +46,7 @@ def test_converges_at_second_order_or_better(lift):
 
 def test_the_whole_path_is_the_spiral():
     """Distance from the rod tip against the angle below the horizontal: r = L0 exp(-theta cot(gamma))."""
-    path = solve(BARE, Lure(0.004, 0.4), Retrieve(36.0, 1.0, tip_height=0.0), detail=DEFAULT.finer())
+    path = solve(BARE, Lure(0.004, 0.4), Retrieve(36.0, 1.0, tip_height=0.0), detail=DEFAULT_DETAIL.finer())
     theta, r = np.arctan2(path.z, path.x), np.hypot(path.x, path.z)
     np.testing.assert_allclose(r, 36.0 * np.exp(-theta / 0.4), rtol=4e-3)
     np.testing.assert_allclose(r, path.line_out, rtol=2e-3)

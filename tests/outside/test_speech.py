@@ -14,7 +14,7 @@ from companion.voice.grammar import Aboard, Grammar, number_words
 from companion.voice.listening import Listener, listened
 from companion.voice.model import ModelError, speech_model
 from companion.voice.recogniser import Recogniser, for_grammar
-from companion.voice.sound import RATE, Samples, frames_of
+from companion.voice.sound import SAMPLE_RATE_HZ, Samples, frames_of
 
 SPEECH = Path(__file__).parents[2].parent / "shared" / "data" / "speech"
 GRAMMAR = Grammar(Aboard(rods=(1, 2, 3, 4), lines=(12, 14, 17, 20)))
@@ -45,13 +45,13 @@ def clips(folder: str, pattern: str = "*.flac") -> list[Path]:
 
 def in_rain(speech: Samples, decibels: float | None, seed: int) -> Samples:
     """Return speech with 0.4 s before and after, in recorded rain so far below its loud half-seconds."""
-    padded = np.pad(speech.astype(float), round(0.4 * RATE))
+    padded = np.pad(speech.astype(float), round(0.4 * SAMPLE_RATE_HZ))
     if decibels is None:
         noise, wanted = np.random.default_rng(seed).normal(size=len(padded)), 3.0
     else:
         every = clips("noise", "rain_*.flac")
         noise = np.resize(read_clip(every[seed % len(every)]).astype(float), len(padded))
-        blocks = np.array_split(speech, max(1, len(speech) // (RATE // 2)))
+        blocks = np.array_split(speech, max(1, len(speech) // (SAMPLE_RATE_HZ // 2)))
         wanted = max(level(block) for block in blocks) * 10 ** (-decibels / 20)
     return np.clip(padded + noise * wanted / level(noise), -32768, 32767).astype(np.int16)
 
@@ -84,7 +84,7 @@ def test_pairs_of_digits_by_people_are_heard():
             SPEECH / "digits" / f"{digit}_speaker{number % 3 + 1}_{number % 20:02d}.flac" for digit in (a, b)
         ]
         first, second = (read_clip(take) for take in takes)
-        sound = np.concatenate([first, np.zeros(RATE // 10, np.int16), second])
+        sound = np.concatenate([first, np.zeros(SAMPLE_RATE_HZ // 10, np.int16), second])
         text = recogniser.hear(in_rain(sound, None, number)).text
         hits += text == f"{number_words(int(a))} {number_words(int(b))}"
         if text in pairs and text != f"{number_words(int(a))} {number_words(int(b))}":
@@ -98,8 +98,8 @@ def test_talk_is_never_a_command():
     recogniser = for_grammar(speech_model(), GRAMMAR)
     heard, seconds = [], 0.0
     for path in clips("talk"):
-        sound = read_clip(path)[: TALK_SECONDS * RATE // 10]
-        seconds += len(sound) / RATE
+        sound = read_clip(path)[: TALK_SECONDS * SAMPLE_RATE_HZ // 10]
+        seconds += len(sound) / SAMPLE_RATE_HZ
         heard += [spoken.hearing.text for spoken in listened(frames_of(sound), Listener(recogniser))]
     commands = [text for text in heard if GRAMMAR.parse(text)]
     print(f"\n{seconds / 60:.1f} minutes of talk, {len(heard)} utterances, taken for commands: {commands}")

@@ -12,8 +12,8 @@ from companion import dive
 from companion.config import starter_lures
 from companion.dive.calibration import NoTouch, Touch
 from companion.tackle import (
-    DENSITY,
-    SIZES,
+    DENSITY_KG_M3,
+    SIZE_DIAMETER_M,
     LineSpec,
     LureSpec,
     Rating,
@@ -51,20 +51,22 @@ def test_size_numbers(size: float, millimetres: float) -> None:
 
 def test_sizes_between_those_listed_follow_the_square_root() -> None:
     """The standard's own rule of thumb, within 1.6 % (S, same page)."""
-    assert SIZES[3.0] < size_diameter(3.5) < SIZES[4.0]
+    assert SIZE_DIAMETER_M[3.0] < size_diameter(3.5) < SIZE_DIAMETER_M[4.0]
 
 
 def test_densities() -> None:
     """Polyamide 6 about 1140, PVDF 1770-1780, UHMWPE 970 kg/m3 (polymer data sheets, M)."""
-    assert DENSITY["nylon"] == pytest.approx(1140, abs=10)
-    assert 1770 <= DENSITY["fluorocarbon"] <= 1780
-    assert DENSITY["braid"] == pytest.approx(970, abs=10)
+    assert DENSITY_KG_M3["nylon"] == pytest.approx(1140, abs=10)
+    assert 1770 <= DENSITY_KG_M3["fluorocarbon"] <= 1780
+    assert DENSITY_KG_M3["braid"] == pytest.approx(970, abs=10)
 
 
 def test_strength_alone_is_the_trades_rule_and_says_so() -> None:
     """Four pounds a size number; 30 lb braid near 0.27 mm. Common practice, no source."""
-    assert strength_diameter("fluorocarbon", 12 * POUND_FORCE) == pytest.approx(SIZES[3.0], rel=0.01)
-    assert strength_diameter("nylon", 20 * POUND_FORCE) == pytest.approx(SIZES[5.0], rel=0.01)
+    assert strength_diameter("fluorocarbon", 12 * POUND_FORCE) == pytest.approx(
+        SIZE_DIAMETER_M[3.0], rel=0.01
+    )
+    assert strength_diameter("nylon", 20 * POUND_FORCE) == pytest.approx(SIZE_DIAMETER_M[5.0], rel=0.01)
     guessed = LineSpec("fluorocarbon", strength=17 * POUND_FORCE)
     measured = LineSpec("fluorocarbon", strength=17 * POUND_FORCE, diameter=0.35e-3)
     assert guessed.thickness_sigma >= 0.10 > measured.thickness_sigma

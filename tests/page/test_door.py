@@ -12,7 +12,7 @@ import pytest
 from companion import docs
 from companion.config import GlancePage
 from companion.page import Page, PageError, app, guard
-from companion.page.guard import BODY_BYTES, CONNECTIONS, Guard, Refusals
+from companion.page.guard import BODY_BYTES, MOST_CONNECTIONS, Guard, Refusals
 
 ELSEWHERE = {"Origin": "http://elsewhere.example", "Sec-Fetch-Site": "cross-site"}
 
@@ -115,9 +115,9 @@ def test_the_cookie_is_for_this_page_only_and_out_of_reach_of_scripts(aboard):
 
 def test_taps_are_limited_in_number(aboard):
     cookie = aboard.paired_cookie()
-    codes = [aboard.post("/do", cookie, button="bite")[0] for _ in range(app.TAPS + 3)]
-    assert codes == [200] * app.TAPS + [429] * 3
-    assert len(aboard.taps) == app.TAPS
+    codes = [aboard.post("/do", cookie, button="bite")[0] for _ in range(app.MOST_TAPS + 3)]
+    assert codes == [200] * app.MOST_TAPS + [429] * 3
+    assert len(aboard.taps) == app.MOST_TAPS
 
 
 def test_guessing_the_code_is_slowed_then_locked_and_no_secret_is_told(aboard, monkeypatch):
@@ -207,7 +207,7 @@ def test_who_follows_and_does_not_read_is_cut_off_and_costs_little(aboard, scene
         wait_until(lambda: aboard.page.watched == 1)
         t = 0.0
         # Sockets hold some megabytes before anybody notices; a change is some kilobytes.
-        monkeypatch.setattr("companion.page.server.EVERY", 0.0)
+        monkeypatch.setattr("companion.page.server.VIEW_INTERVAL_S", 0.0)
         deadline = time.monotonic() + 20.0
         while aboard.page.watched and time.monotonic() < deadline:
             t += 1.0
@@ -218,7 +218,7 @@ def test_who_follows_and_does_not_read_is_cut_off_and_costs_little(aboard, scene
 
 
 def test_connections_are_limited(aboard, monkeypatch):
-    monkeypatch.setattr(guard, "CONNECTIONS", 10)
+    monkeypatch.setattr(guard, "MOST_CONNECTIONS", 10)
     host, port = aboard.host.split(":")
     idle = [socket.create_connection((host, int(port))) for _ in range(10)]
     try:
@@ -230,7 +230,7 @@ def test_connections_are_limited(aboard, monkeypatch):
         for connection in idle:
             connection.close()
     wait_until(lambda: aboard.request("GET", "/")[0] == 200)
-    assert CONNECTIONS >= 20 + 20  # twenty pages that follow, each with one request more
+    assert MOST_CONNECTIONS >= 20 + 20  # twenty pages that follow, each with one request more
 
 
 def test_one_other_device_has_few_connections_and_keeps_nobody_out(aboard, monkeypatch):
@@ -307,7 +307,7 @@ def test_what_is_no_http_is_refused_once(aboard):
 def test_a_told_text_is_one_of_ours(aboard):
     text = aboard.request("GET", "/?told=<script>alert(1)</script>")[2]
     assert "alert" not in text
-    assert app.TOLD["paired"] in aboard.request("GET", "/?told=paired")[2]
+    assert app.TAP_ANSWERS["paired"] in aboard.request("GET", "/?told=paired")[2]
 
 
 def test_names_in_a_glance_cannot_become_markup(aboard, scenes):
@@ -344,7 +344,7 @@ def test_a_form_without_scripts_leads_back_to_the_page(aboard):
 
 
 def test_the_pages_to_read_are_served_without_a_network_and_link_to_each_other(aboard):
-    for name in docs.PAGES:
+    for name in docs.PAGE_NAMES:
         status, _, text = aboard.request("GET", f"/read/{name}")
         assert status == 200
         assert "Not for navigation" in text
@@ -362,7 +362,7 @@ def test_the_pages_to_read_are_served_without_a_network_and_link_to_each_other(a
 
 
 def test_a_link_to_a_heading_finds_it(aboard):
-    for name in docs.PAGES:
+    for name in docs.PAGE_NAMES:
         text = aboard.request("GET", f"/read/{name}")[2]
         for target, anchor in re.findall(r'href="/read/([a-z-]+)#([^"]+)"', text):
             assert f'id="{anchor}"' in aboard.request("GET", f"/read/{target}")[2], (name, anchor)

@@ -58,8 +58,8 @@ def test_the_first_touch_is_counted_down_while_it_lies_ahead(scenes):
 
 def test_the_outlook_of_a_cast_ends_with_it():
     news = News()
-    news.take(Logged(t=1.0, number=2, what="cast"))
-    news.take(outlook())
+    news.note_event(Logged(t=1.0, number=2, what="cast"))
+    news.note_event(outlook())
     assert news.outlook is not None
-    news.take(Logged(t=50.0, number=3, what="reeled in"))
+    news.note_event(Logged(t=50.0, number=3, what="reeled in"))
     assert news.outlook is None

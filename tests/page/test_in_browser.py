@@ -282,7 +282,7 @@ def test_few_things_are_read_out_by_themselves(opened):
 def test_what_is_old_looks_old(opened, monkeypatch):
     fresh = opened.evaluate("getComputedStyle(document.getElementById('figure')).textDecorationLine")
     assert fresh == "none"
-    monkeypatch.setattr("companion.page.view.SILENT", 0.2)
+    monkeypatch.setattr("companion.page.view.SILENT_AGE_S", 0.2)
     until(opened, "document.getElementById('feed').dataset.state === 'silent'")
     assert words(opened, "feed").startswith("OLD: nothing new from the sensors")
     assert (

@@ -11,12 +11,12 @@ from companion.clock import ReplayClock
 from companion.page.pairing import (
     BETWEEN_CODES,
     BETWEEN_TRIES,
+    CODE_DIGITS,
     CODE_LIFE,
+    CODE_TRIES,
     CODES_IN_ALL,
     DEAD_CODES,
-    DEVICES,
-    DIGITS,
-    TRIES,
+    MOST_PAIRED_DEVICES,
     Pairing,
 )
 from companion.page.taps import spoken
@@ -44,7 +44,7 @@ class Bench:
         return self.pairing.attempt(code)
 
     def wrong(self):
-        return f"{(int(self.codes[-1]) + 1) % 10**DIGITS:0{DIGITS}d}"
+        return f"{(int(self.codes[-1]) + 1) % 10**CODE_DIGITS:0{CODE_DIGITS}d}"
 
 
 def test_the_code_that_was_heard_pairs_once():
@@ -79,15 +79,15 @@ def test_guessing_kills_codes_and_then_locks():
     tries = 0
     while not bench.pairing.locked:
         bench.ask()
-        for _ in range(TRIES):
+        for _ in range(CODE_TRIES):
             assert bench.guess(bench.wrong())[0] in ("wrong", "locked")
             tries += 1
         assert bench.guess(bench.codes[-1])[0] in ("no code", "locked")
-    assert tries == TRIES * DEAD_CODES
+    assert tries == CODE_TRIES * DEAD_CODES
     assert bench.ask() == "locked"
     assert bench.guess(bench.codes[-1]) == ("locked", None)
     # All the guesses a guesser gets, against the codes there are: under two in ten thousand.
-    assert tries / 10**DIGITS < 2e-4
+    assert tries / 10**CODE_DIGITS < 2e-4
 
 
 def test_nobody_makes_it_speak_codes_for_ever():
@@ -113,10 +113,10 @@ def test_paired_devices_are_remembered_by_hash_only(tmp_path):
 def test_the_oldest_device_gives_way():
     bench = Bench()
     tokens = []
-    for _ in range(DEVICES + 1):
+    for _ in range(MOST_PAIRED_DEVICES + 1):
         bench.ask()
         tokens.append(bench.guess(bench.codes[-1])[1])
-    assert [bench.pairing.paired(token) for token in tokens] == [False] + [True] * DEVICES
+    assert [bench.pairing.paired(token) for token in tokens] == [False] + [True] * MOST_PAIRED_DEVICES
 
 
 @pytest.mark.parametrize(

@@ -15,7 +15,7 @@ from playwright.sync_api import Error
 
 from companion import config
 from companion.events import Heard, Logged, RodTaken, Said, TripEnded, Undone, from_json
-from companion.replay import Day, replay
+from companion.replay import RecordedDay, replay
 from companion.sensing import Chunk
 from companion.trip.agenda import Utterance
 from companion.units import FOOT
@@ -64,7 +64,7 @@ class Replayed:
     def _run(self) -> None:
         settings = config.load(DAY / "companion.toml")
         chunk = Chunk(0.0, "sonar", self.recording)
-        day = Day("the demo day", DAY / "sonar.nmea")
+        day = RecordedDay("the demo day", DAY / "sonar.nmea")
         try:
             replay(day, settings, [chunk], self._event, onlooker=self._look)
         finally:

@@ -10,7 +10,7 @@ import pytest
 
 from companion.events import Logged, TripBegan, TripEnded, Undone
 from companion.glance import BottomPoint, Glance
-from companion.page.side import HEIGHT, WIDTH, draw
+from companion.page.side import SIDE_HEIGHT, SIDE_WIDTH, draw
 from companion.page.view import News, View, make_view
 
 
@@ -91,9 +91,9 @@ def test_what_goes_on_without_news_gets_old_and_says_so(scenes):
 
 def test_a_day_that_is_over_is_not_called_live(scenes):
     news = News()
-    news.take(TripBegan(t=0.0, name="x", rods={}))
+    news.note_event(TripBegan(t=0.0, name="x", rods={}))
     assert view(scenes.glance(), news=news).state["feed"] == "live"
-    news.take(TripEnded(t=9.0, sentences=1, dropped={}))
+    news.note_event(TripEnded(t=9.0, sentences=1, dropped={}))
     assert view(scenes.glance(), quiet_for=60.0, news=news).state["feed"] == "ended"
 
 
@@ -101,9 +101,11 @@ def test_undo_names_what_it_would_take_back():
     news = News()
     assert news.last == "nothing logged yet"
     for number, what in enumerate(("bite", "mark"), 1):
-        news.take(Logged(t=1.0, number=number, what=what, detail="tree top" if what == "mark" else None))
+        news.note_event(
+            Logged(t=1.0, number=number, what=what, detail="tree top" if what == "mark" else None)
+        )
     assert news.last == "2. mark, tree top"
-    news.take(Undone(t=2.0, number=2, what="mark"))
+    news.note_event(Undone(t=2.0, number=2, what="mark"))
     assert news.last == "1. bite"
 
 
@@ -125,8 +127,8 @@ def test_the_picture_is_sound_and_all_of_it_is_inside(scenes, unit, lure, mapped
     svg = ElementTree.fromstring(f"<svg>{drawn.picture}</svg>")
     assert "nan" not in drawn.picture
     for marker in svg.iter("circle"):
-        assert 0 <= float(marker.get("cx")) <= WIDTH
-        assert 0 <= float(marker.get("cy")) <= HEIGHT
+        assert 0 <= float(marker.get("cx")) <= SIDE_WIDTH
+        assert 0 <= float(marker.get("cy")) <= SIDE_HEIGHT
     assert len(list(svg.iter("circle"))) == (lure is not None)
     assert ("bottom not known here" in drawn.picture) != mapped
     assert "#unknown" in drawn.picture

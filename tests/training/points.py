@@ -42,7 +42,7 @@ from companion.voice.listening import Listener, listened
 from companion.voice.model import speech_model
 from companion.voice.phrase_scorer import Fit, PhraseScorer, PhraseScores, lexicon
 from companion.voice.recogniser import Recogniser
-from companion.voice.sound import RATE, Samples, frames_of
+from companion.voice.sound import SAMPLE_RATE_HZ, Samples, frames_of
 from tests.bench.voice.__main__ import PLAIN
 from tests.bench.voice.noises import Sound, mixed
 from tests.bench.voice.synthesizers import Voice
@@ -166,7 +166,7 @@ def _spoken(
     for n, (speech, meant) in enumerate(spoken):
         for decibels in LEVELS[part]:
             rng = np.random.default_rng([78, seed, n, round(decibels or 0)])
-            size = len(speech) + round((BEFORE + AFTER) * RATE)
+            size = len(speech) + round((BEFORE + AFTER) * SAMPLE_RATE_HZ)
             noise = rng.standard_normal(size) if decibels is None else mixed(size, rng, "choosing")
             ear.meant, ear.moments = meant, []
             ear.hear(_shifted(in_noise(speech, noise, decibels)))
@@ -175,21 +175,21 @@ def _spoken(
 
 def _shifted(samples: Samples) -> Samples:
     """Return sound whose middle is spoken, so that it begins `BEFORE` that."""
-    return samples[round((AFTER - BEFORE) / 2 * RATE) :]
+    return samples[round((AFTER - BEFORE) / 2 * SAMPLE_RATE_HZ) :]
 
 
 def _sentences() -> Iterator[tuple[str, Sound]]:
     """Yield people's short sentences, each once, and their sound."""
     from scipy.signal import resample_poly
 
-    decoder = vosk.KaldiRecognizer(vosk.Model(str(speech_model())), RATE)
+    decoder = vosk.KaldiRecognizer(vosk.Model(str(speech_model())), SAMPLE_RATE_HZ)
     decoder.SetWords(True)
     seen: set[str] = set()
     for n, line in enumerate(sky(unpacked_at(SKY))):
         if n % 3 or not 0.6 < len(line) / SAMPLED < 1.7:
             continue
         sound = cut_tight(resample_poly(line.astype(float), 640, 441))
-        words = _made_out(decoder, np.pad(sound, RATE // 2))
+        words = _made_out(decoder, np.pad(sound, SAMPLE_RATE_HZ // 2))
         text = " ".join(word["word"] for word in words)
         sure = all(word["conf"] >= 0.9 and word["word"] in lexicon() for word in words)
         if 2 <= len(words) <= 5 and sure and PhraseScorer.count(text) >= 6 and text not in seen:

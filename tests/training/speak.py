@@ -16,7 +16,7 @@ from typing import NamedTuple
 import numpy as np
 
 from companion.voice.clips import ClipError, read_clip
-from companion.voice.sound import RATE, Samples
+from companion.voice.sound import SAMPLE_RATE_HZ, Samples
 from tests.bench.voice.synthesizers import Voice, synthesize
 from tests.bench.voice.voices import cut_tight
 
@@ -52,7 +52,7 @@ def lines_in(folder: Path, program: str) -> list[Line]:
 
 
 def speak(line: Line) -> Samples:
-    """Return a line spoken, at `RATE`; nothing where the synthesizer fails."""
+    """Return a line spoken, at `SAMPLE_RATE_HZ`; nothing where the synthesizer fails."""
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "said.wav"
         try:
@@ -72,14 +72,18 @@ def main() -> None:
         lines = lines_in(folder, program)
         with multiprocessing.Pool(os.cpu_count()) as pool:
             spoken = pool.map(speak, lines, chunksize=8)
-        kept = [(line, sound) for line, sound in zip(lines, spoken, strict=True) if len(sound) > RATE // 5]
+        kept = [
+            (line, sound)
+            for line, sound in zip(lines, spoken, strict=True)
+            if len(sound) > SAMPLE_RATE_HZ // 5
+        ]
         np.savez(
             folder / f"speech-{program}.npz",
             samples=np.concatenate([sound for _, sound in kept]),
             lengths=np.array([len(sound) for _, sound in kept]),
             sounds=np.array([line.sounds for line, _ in kept]),
         )
-        hours = sum(len(sound) for _, sound in kept) / RATE / 3600
+        hours = sum(len(sound) for _, sound in kept) / SAMPLE_RATE_HZ / 3600
         print(f"{program}: {len(kept)} of {len(lines)} texts, {hours:.1f} h", flush=True)
 
 

@@ -26,9 +26,15 @@ import torch
 from torch import Tensor, nn
 from torch.nn import functional
 
-from companion.voice.acoustics import HOP, SIZE, SPAN
-from companion.voice.phrase_scorer import BAND_POWER_FLOOR, MEL_BANDS, NETWORK_BLOCKS, SOUNDS, mel_weights
-from companion.voice.sound import RATE
+from companion.voice.acoustics import FFT_SIZE, FRAME_SAMPLES, HOP_SAMPLES
+from companion.voice.phrase_scorer import (
+    ARPABET_PHONES,
+    BAND_POWER_FLOOR,
+    NETWORK_BLOCKS,
+    NOISE_NET_MEL_BANDS,
+    mel_weights,
+)
+from companion.voice.sound import SAMPLE_RATE_HZ
 from tests.bench.voice.noises import NOISES
 
 DEVICE = "cuda" if torch.cuda.is_available() else "cpu"
@@ -88,16 +94,16 @@ class Corpus:
         self.lengths = torch.from_numpy(lengths).to(DEVICE)
         self.starts = torch.from_numpy(np.concatenate([[0], np.cumsum(lengths)[:-1]])).to(DEVICE)
         self.spoken = [
-            [SOUNDS.index(s) + 1 for s in line.split()] for file in files for line in file["sounds"]
+            [ARPABET_PHONES.index(s) + 1 for s in line.split()] for file in files for line in file["sounds"]
         ]
         counts = [len(file["lengths"]) for file in files]
         often = [HEARD[path.stem.removeprefix("speech-")] / n for path, n in zip(paths, counts, strict=True)]
         share = np.repeat(often, counts)
-        good = np.flatnonzero(lengths < LONGEST * RATE)
+        good = np.flatnonzero(lengths < LONGEST * SAMPLE_RATE_HZ)
         self.held, self.train = good[good % 50 == 7], good[good % 50 != 7]
         self.share = share[self.train] / share[self.train].sum()
         self.noise = torch.from_numpy(noise_bank()).to(DEVICE)
-        print(f"{len(good)} texts, {lengths[good].sum() / RATE / 3600:.1f} h", flush=True)
+        print(f"{len(good)} texts, {lengths[good].sum() / SAMPLE_RATE_HZ / 3600:.1f} h", flush=True)
 
     def batch(self, rng: np.random.Generator, held: bool = False) -> Batch:
         """Return utterances amid noise: of -4 to 26 dB, some of them quiet, a few without speech."""
@@ -118,7 +124,7 @@ class Corpus:
 
     def _speech(self, which: np.ndarray, draw: Draw) -> tuple[Tensor, Tensor]:
         """Return texts at another pace and pitch each, with silence around, and how long each is then."""
-        pace, lead, trail = draw(0.84, 1.2), draw(0.25, 1.2) * RATE, draw(0.1, 1.3) * RATE
+        pace, lead, trail = draw(0.84, 1.2), draw(0.25, 1.2) * SAMPLE_RATE_HZ, draw(0.1, 1.3) * SAMPLE_RATE_HZ
         start, length = self.starts[which][:, None], self.lengths[which][:, None]
         total = (lead + length / pace + trail).long()
         longest = -(-int(total.max()) // 3200) * 3200  # a length that a Fourier transform likes
@@ -148,7 +154,7 @@ def noise_bank() -> np.ndarray:
 
 def _clip(name: str, seed: int) -> np.ndarray:
     rng = np.random.default_rng([31, seed, len(name)])
-    return NOISES[name](9 * RATE, rng, "choosing").astype(np.float16)
+    return NOISES[name](9 * SAMPLE_RATE_HZ, rng, "choosing").astype(np.float16)
 
 
 def coloured(sound: Tensor, draw: Draw, decibels: float, room: bool = False) -> Tensor:
@@ -166,7 +172,7 @@ def coloured(sound: Tensor, draw: Draw, decibels: float, room: bool = False) -> 
 
 def echoes(draw: Draw) -> Tensor:
     """Return the answers of rooms to a click: most none, some with a tail of up to a quarter of a second."""
-    t = torch.arange(RATE // 3, device=DEVICE)[None] / RATE
+    t = torch.arange(SAMPLE_RATE_HZ // 3, device=DEVICE)[None] / SAMPLE_RATE_HZ
     tail = torch.randn(draw.size, t.shape[1], device=DEVICE) * (-6.9 * t / draw(0.03, 0.25)).exp()
     tail = draw.sometimes(0.4, 0.7) * tail / tail.square().sum(1, keepdim=True).sqrt()
     tail[:, 0] = 1.0
@@ -178,14 +184,14 @@ class Network(nn.Module):
 
     def __init__(self, width: int = 448, span: int = 11) -> None:
         super().__init__()
-        self.first = nn.Conv1d(MEL_BANDS, width, 5, stride=2, padding=2)
+        self.first = nn.Conv1d(NOISE_NET_MEL_BANDS, width, 5, stride=2, padding=2)
         self.norm = nn.BatchNorm1d(width)
         self.deep = nn.ModuleList(
             nn.Conv1d(width, width, span, padding=span // 2, groups=width) for _ in range(NETWORK_BLOCKS)
         )
         self.wide = nn.ModuleList(nn.Conv1d(width, width, 1) for _ in range(NETWORK_BLOCKS))
         self.norms = nn.ModuleList(nn.BatchNorm1d(width) for _ in range(NETWORK_BLOCKS))
-        self.last = nn.Conv1d(width, len(SOUNDS) + 1, 1)
+        self.last = nn.Conv1d(width, len(ARPABET_PHONES) + 1, 1)
         self.drop = nn.Dropout(0.1)
 
     def forward(self, bands: Tensor) -> Tensor:
@@ -213,10 +219,12 @@ def folded(layer: nn.Conv1d, norm: nn.BatchNorm1d) -> tuple[Tensor, Tensor]:
 
 def bands_of(batch: Batch) -> tuple[Tensor, Tensor]:
     """Return the log mel bands of `companion.voice.phrase_scorer`, (size, bands, frames), and each length."""
-    window = torch.from_numpy(np.hanning(SPAN + 1)[:-1].astype(np.float32)).to(DEVICE)
-    power = torch.fft.rfft(batch.noisy.unfold(1, SPAN, HOP) * window, SIZE).abs().square()
+    window = torch.from_numpy(np.hanning(FRAME_SAMPLES + 1)[:-1].astype(np.float32)).to(DEVICE)
+    power = (
+        torch.fft.rfft(batch.noisy.unfold(1, FRAME_SAMPLES, HOP_SAMPLES) * window, FFT_SIZE).abs().square()
+    )
     logs = (power @ torch.from_numpy(mel_weights()).to(DEVICE) + BAND_POWER_FLOOR).log()
-    frames = (batch.lengths - SPAN) // HOP + 1
+    frames = (batch.lengths - FRAME_SAMPLES) // HOP_SAMPLES + 1
     inside = (torch.arange(logs.shape[1], device=DEVICE)[None] < frames[:, None])[:, :, None]
     mean = (logs * inside).sum(1, keepdim=True) / frames[:, None, None]
     return ((logs - mean) * inside).transpose(1, 2), frames

@@ -15,7 +15,7 @@ import numpy as np
 
 from companion.voice.clips import read_clip
 from companion.voice.model import speech_model
-from companion.voice.sound import RATE
+from companion.voice.sound import SAMPLE_RATE_HZ
 from tests.bench.reference_bottom import LOGS
 from tests.bench.voice.noises import NOISES
 from tests.bench.voice.voices import SPEECH_LEVEL, active_level, speak, voices_here
@@ -170,9 +170,9 @@ def _live(
     free = 0.0
     for saying, sound in zip(world.sayings, sounds, strict=True):
         t = max(saying.t, free)
-        free = t + len(sound) / RATE + 0.8
+        free = t + len(sound) / SAMPLE_RATE_HZ + 0.8
         air.say(course.began + t - course.delay, sound)
-        course.spoken.append(Spoken(saying, course.began + t, course.began + t + len(sound) / RATE))
+        course.spoken.append(Spoken(saying, course.began + t, course.began + t + len(sound) / SAMPLE_RATE_HZ))
     if talk:
         course.talk_s = _talk(course, air, talk, rng)
     for t, what in _things_to_do(world, gentle=gentle):
@@ -219,8 +219,8 @@ def _talk(course: Course, air: Air, clips: list[np.ndarray], rng: np.random.Gene
         seconds = float(rng.uniform(3.0, 7.0))
         if any(s.began - 1.0 < t + seconds and s.ended + 1.0 > t for s in course.spoken):
             continue
-        at = int(rng.integers(len(clip) - round(seconds * RATE)))
-        piece = clip[at : at + round(seconds * RATE)].astype(float)
+        at = int(rng.integers(len(clip) - round(seconds * SAMPLE_RATE_HZ)))
+        piece = clip[at : at + round(seconds * SAMPLE_RATE_HZ)].astype(float)
         air.say(t, piece * SPEECH_LEVEL * 10 ** (TALK_DB / 20) / max(active_level(piece), 1.0))
         total += seconds
     return total
@@ -231,8 +231,8 @@ class _Noise:
 
     def __init__(self, world: World, sensors: Sensors, rng: np.random.Generator, *, gentle: bool) -> None:
         self._world, self._sensors, self._gentle = world, sensors, gentle
-        self._calm = NOISES["mixed"](LOOP_S * RATE, rng, "reporting")
-        self._fast = NOISES["outboard"](LOOP_S * RATE, rng, "reporting")
+        self._calm = NOISES["mixed"](LOOP_S * SAMPLE_RATE_HZ, rng, "reporting")
+        self._fast = NOISES["outboard"](LOOP_S * SAMPLE_RATE_HZ, rng, "reporting")
         self._at = 0
         self._phase = float(rng.uniform(0.0, 6.0))
 
@@ -242,7 +242,7 @@ class _Noise:
         decibels = 25.0 if self._gentle else next(db for v, db in reversed(NOISE_DB) if speed >= v)
         gust = 1.0 if self._gentle else 1.0 + 0.6 * np.sin(t * 6.28 / GUSTS_S + self._phase)
         loop = self._fast if speed > 2.0 else self._calm
-        n = RATE // 50
+        n = SAMPLE_RATE_HZ // 50
         self._at = (self._at + n) % (len(loop) - n)
         return loop[self._at : self._at + n] * SPEECH_LEVEL * 10 ** (-decibels / 20) * gust
 

@@ -21,10 +21,10 @@ from typing import NamedTuple
 
 import numpy as np
 
-from companion.voice.sound import RATE
+from companion.voice.sound import SAMPLE_RATE_HZ
 
 PROGRAMS = ("pulseaudio", "pacat", "parec", "pactl", "arecord", "aplay", "espeak-ng")
-BLOCK = RATE // 50
+BLOCK = SAMPLE_RATE_HZ // 50
 """Samples that are mixed at a time: 20 ms."""
 SOUNDING = 200.0
 """Level, of 32768, above which the speaker is heard."""
@@ -69,8 +69,8 @@ def sound_cards(home: Path) -> Iterator[dict[str, str]]:
     command += ["--disable-shm=yes"]
     for module in (
         f"module-native-protocol-unix auth-anonymous=1 socket={address}",
-        f"module-null-sink sink_name=mic rate={RATE} channels=1",
-        f"module-null-sink sink_name=ear rate={RATE} channels=1",
+        f"module-null-sink sink_name=mic rate={SAMPLE_RATE_HZ} channels=1",
+        f"module-null-sink sink_name=ear rate={SAMPLE_RATE_HZ} channels=1",
     ):
         command += ["-L", module]
     with (home / "log").open("wb") as log:
@@ -98,7 +98,13 @@ class Ear(threading.Thread):
 
     def __init__(self, environment: dict[str, str], hand_on: Callable[[np.ndarray], None]) -> None:
         super().__init__(name="ear")
-        command = ["parec", "--device=ear.monitor", f"--rate={RATE}", "--channels=1", "--format=s16le"]
+        command = [
+            "parec",
+            "--device=ear.monitor",
+            f"--rate={SAMPLE_RATE_HZ}",
+            "--channels=1",
+            "--format=s16le",
+        ]
         self._recorder = subprocess.Popen(
             [*command, "--latency-msec=20"], stdout=subprocess.PIPE, env=environment
         )
@@ -115,7 +121,7 @@ class Ear(threading.Thread):
             self._hand_on(block)
             now = time.monotonic()
             if np.sqrt(np.mean(block.astype(float) ** 2)) > SOUNDING:
-                self._began = self._began or now - BLOCK / RATE
+                self._began = self._began or now - BLOCK / SAMPLE_RATE_HZ
                 self._last = now
             elif self._began is not None and now - self._last > APART_S:
                 self._end()
@@ -141,17 +147,17 @@ def measured_delay(environment: dict[str, str], air: Air) -> float:
     Raises:
         NoSoundError: none of ten came.
     """
-    command = ["parec", "--device=mic.monitor", f"--rate={RATE}", "--channels=1", "--format=s16le"]
+    command = ["parec", "--device=mic.monitor", f"--rate={SAMPLE_RATE_HZ}", "--channels=1", "--format=s16le"]
     with subprocess.Popen(
         [*command, "--latency-msec=20"], stdout=subprocess.PIPE, env=environment
     ) as recorder:
         assert recorder.stdout is not None
         try:
-            recorder.stdout.read(RATE)
+            recorder.stdout.read(SAMPLE_RATE_HZ)
             for _ in range(10):  # a stalled machine skips one now and then
                 at = time.monotonic() + 0.3
-                air.say(at, 20_000.0 * np.sin(np.arange(RATE // 5) * 0.4))
-                for _ in range(4 * RATE // BLOCK):
+                air.say(at, 20_000.0 * np.sin(np.arange(SAMPLE_RATE_HZ // 5) * 0.4))
+                for _ in range(4 * SAMPLE_RATE_HZ // BLOCK):
                     if np.abs(np.frombuffer(recorder.stdout.read(BLOCK), "<i2").astype(int)).max() > 10_000:
                         return time.monotonic() - at
         finally:
@@ -172,7 +178,14 @@ class Air(threading.Thread):
 
     def __init__(self, environment: dict[str, str], noise: Callable[[float], np.ndarray]) -> None:
         super().__init__(name="air")
-        command = ["pacat", "--playback", "--device=mic", f"--rate={RATE}", "--channels=1", "--format=s16le"]
+        command = [
+            "pacat",
+            "--playback",
+            "--device=mic",
+            f"--rate={SAMPLE_RATE_HZ}",
+            "--channels=1",
+            "--format=s16le",
+        ]
         self._player = subprocess.Popen(
             [*command, f"--latency-msec={BUFFER_MS}"], stdin=subprocess.PIPE, env=environment
         )
@@ -192,7 +205,7 @@ class Air(threading.Thread):
         """Have a sound begin at a time, s of the monotonic clock."""
         self.playing.wait()
         with self._lock:
-            self._waiting.append((max(round((t - self.began) * RATE), self._sample), sound))
+            self._waiting.append((max(round((t - self.began) * SAMPLE_RATE_HZ), self._sample), sound))
 
     def own_voice(self, block: np.ndarray) -> None:
         """Have what the speaker plays be heard."""
@@ -208,12 +221,12 @@ class Air(threading.Thread):
         self.began = time.monotonic()
         self.playing.set()
         while not self._stop_wanted.is_set():
-            due = self.began + self._sample / RATE
+            due = self.began + self._sample / SAMPLE_RATE_HZ
             late = time.monotonic() - due
             if late < 0.0:
                 time.sleep(-late)
             elif late > SKIP_S:  # a stalled machine must not make the angler speak late for ever after
-                self._sample += BLOCK * int(late * RATE / BLOCK)
+                self._sample += BLOCK * int(late * SAMPLE_RATE_HZ / BLOCK)
                 self.skipped += late
                 continue
             try:

@@ -15,8 +15,8 @@ import numpy as np
 
 from companion import config
 from companion.simulate import boat
-from companion.simulate.angler import Flaw, Rig, Throw, rig, throw
-from companion.simulate.boat import Leg, Track
+from companion.simulate.angler import Flaw, Throw, TrueRig, rig, throw
+from companion.simulate.boat import BoatTrack, Leg
 from companion.simulate.lake import Lake, Place
 from companion.units import FOOT
 from companion.voice.grammar import clock_words, number_words
@@ -63,7 +63,7 @@ class World:
 
     name: str
     lake: Lake
-    track: Track
+    track: BoatTrack
     readings: boat.Readings
     sayings: list[Saying]
     throws: list[Throw]
@@ -96,7 +96,7 @@ class _Script:
 
     lake: Lake
     rng: np.random.Generator
-    rigs: dict[int, Rig]
+    rigs: dict[int, TrueRig]
     legs: list[Leg] = field(default_factory=list)
     now: float = 0.0
     crossings: list[tuple[float, float, Place]] = field(default_factory=list)
@@ -191,8 +191,8 @@ class _Angler:
     """Who casts and talks, and when things truly happen."""
 
     lake: Lake
-    track: Track
-    rigs: dict[int, Rig]
+    track: BoatTrack
+    rigs: dict[int, TrueRig]
     rng: np.random.Generator
     said: list[Saying] = field(default_factory=list)
     throws: list[Throw] = field(default_factory=list)

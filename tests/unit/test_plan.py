@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from companion import config
-from companion.casting.plan import CLOSE, Target, ground, plan, zone
+from companion.casting.plan import FINE_STEP_M, Target, ground, plan, zone
 from companion.casting.swim import Wish, equal_shifts
 from companion.lakebed.marks import Mark
 from companion.lakebed.relief import Relief
@@ -218,4 +218,4 @@ def test_the_ground_is_not_changed(rods):
     before = {f.name: np.copy(getattr(on, f.name)) for f in dataclasses.fields(on)}
     plan(on, rods, Target("all"))
     assert all(np.array_equal(before[name], getattr(on, name), equal_nan=True) for name in before)
-    assert CLOSE == 1.0
+    assert FINE_STEP_M == 1.0

@@ -37,7 +37,7 @@ def test_the_table_has_a_line_for_each_plan(planned):
     found, _, _ = planned
     lines = pictures.table(found, "feet").splitlines()
     assert len(lines) == 1 + len(found)
-    for letter, one, line in zip(pictures.LETTERS, found, lines[1:], strict=False):
+    for letter, one, line in zip(pictures.PLAN_LETTERS, found, lines[1:], strict=False):
         assert line.startswith(f"{letter}  {one.name}")
         assert f"  {fine_compass(one.bearing)}  " in line
         assert line.endswith(one.manner)
@@ -70,7 +70,7 @@ def test_each_plan_is_on_the_map_and_in_a_section(planned):
     drawing = pictures.svg(found, on, target, "metres")
     root = ElementTree.fromstring(drawing)
     letters = [text.text for text in root.iter(f"{SVG}text") if text.text in ("A", "B", "C")]
-    assert sorted(letters) == sorted(2 * pictures.LETTERS[: len(found)])
+    assert sorted(letters) == sorted(2 * pictures.PLAN_LETTERS[: len(found)])
     assert png(drawing).startswith(b"\x89PNG")
 
 

@@ -47,7 +47,7 @@ def drawn(one, rig, lure, target, rng):
     line, _, retrieve = rig
     away = np.array([step.away for step in one.way])[::-1]
     depth = np.array([step.bottom for step in one.way])[::-1] + SIGMA * rng.standard_normal()
-    path = dive.contact(line, lure, retrieve, dive.Bottom(away, depth)).path
+    path = dive.contact(line, lure, retrieve, dive.SolverBottom(away, depth)).path
     free = dive.solve(line, lure, retrieve)
     at = np.arange(one.cast, 10.0, -0.25)
     z, unhindered = (np.interp(-at, -p.over_ground, p.z) for p in (path, free))

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from companion import config, dive
-from companion.casting.swim import Diver, Under, Wish, swim
+from companion.casting.swim import CastTerrain, Diver, Wish, swim
 from companion.tackle import calibrations, reaches, rig_name
 
 SETTINGS = config.parse(config.example_text(), "the example config")
@@ -32,7 +32,7 @@ def rods():
 def quick(found, depth):
     away = np.arange(NEAREST + STEP * round((found.cast - NEAREST) / STEP), NEAREST - 0.1, -STEP)
     top = depth(away).astype(np.float32)[:, None]
-    under = Under(top, top, np.zeros_like(top), np.ones(top.shape, bool))
+    under = CastTerrain(top, top, np.zeros_like(top), np.ones(top.shape, bool))
     diver = Diver(found)
     way = swim(diver, Wish(height=0.0, dig=None), under, away, MIDDLE)
     return away[diver.first(away) :], way
@@ -51,7 +51,7 @@ def test_follows_the_solver_over_a_bottom(rods, name):
             return np.maximum(BOTTOMS[name](x, reach), 0.4)
 
         x = np.linspace(-2.0, 70.0, 300)
-        solved = dive.contact(line, lure, retrieve, dive.Bottom(x, depth(x)))
+        solved = dive.contact(line, lure, retrieve, dive.SolverBottom(x, depth(x)))
         away, way = quick(found, depth)
         inside = [(min(s.begins, found.cast), max(s.leaves, NEAREST)) for s in solved.stretches]
         length = sum(max(a - b, 0.0) for a, b in inside)
@@ -72,7 +72,7 @@ def test_swims_off_a_break_as_the_solver_has_it(rods):
             return 0.5 * reach + 3.0 / (1.0 + np.exp(x - 18.0))
 
         x = np.linspace(-2.0, 70.0, 300)
-        solved = dive.contact(line, lure, retrieve, dive.Bottom(x, depth(x)))
+        solved = dive.contact(line, lure, retrieve, dive.SolverBottom(x, depth(x)))
         away, way = quick(found, depth)
         truly = np.interp(-away, -solved.path.over_ground, solved.path.z)
         assert np.abs(way.depth[:, 0] - truly).max() <= 0.4
@@ -84,7 +84,7 @@ def test_a_shift_brings_lure_and_bottom_together(rods):
     found, _ = rods[0]
     away = np.arange(40.0, 9.0, -1.0)
     top = np.full((len(away), 1), found.reach.best + 0.3, np.float32)
-    under = Under(top, top, np.full_like(top, 0.3), np.ones(top.shape, bool))
+    under = CastTerrain(top, top, np.full_like(top, 0.3), np.ones(top.shape, bool))
     wish = Wish(height=0.0, dig=None)
     metres = [
         float(swim(Diver(found), wish, under, away, np.array([s])).metres[0, 0])
@@ -100,7 +100,7 @@ def test_no_metre_after_a_touch_when_it_has_to_stay_clear(rods):
     away = np.arange(40.0, 9.0, -1.0)
     top = np.full((len(away), 1), 30.0, np.float32)
     top[(away < 26.0) & (away > 23.0)] = 2.0
-    under = Under(top, top, np.zeros_like(top), np.ones(top.shape, bool))
+    under = CastTerrain(top, top, np.zeros_like(top), np.ones(top.shape, bool))
     way = swim(Diver(found), Wish(band=(0.5, 9.0)), under, away, MIDDLE)
     counted = away[-len(way.counts) :][way.counts[:, 0]]
     assert counted.min() >= 26.0
@@ -113,7 +113,7 @@ def test_ploughing_does_not_count(rods):
     found, _ = rods[0]
     away = np.arange(40.0, 9.0, -1.0)
     top = np.full((len(away), 1), 0.5 * found.reach.best, np.float32)
-    under = Under(top, top, np.zeros_like(top), np.ones(top.shape, bool))
+    under = CastTerrain(top, top, np.zeros_like(top), np.ones(top.shape, bool))
     every, gently = (
         float(swim(Diver(found), Wish(height=0.0, dig=d), under, away, MIDDLE).metres[0, 0])
         for d in (None, 0.5)

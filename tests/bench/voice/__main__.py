@@ -26,12 +26,12 @@ from typing import NamedTuple
 import numpy as np
 
 from companion.voice.clips import read_clip
-from companion.voice.grammar import ONES, Aboard, Grammar, number_words
+from companion.voice.grammar import NUMBER_WORDS, Aboard, Grammar, number_words
 from companion.voice.listening import Listener, listened
 from companion.voice.model import speech_model
 from companion.voice.phrase_scorer import lexicon
 from companion.voice.recogniser import Recogniser, for_grammar
-from companion.voice.sound import FRAME, RATE, Samples, frames_of
+from companion.voice.sound import SAMPLE_RATE_HZ, SOUND_FRAME_SAMPLES, Samples, frames_of
 from companion.voice.suppressor import can_suppress
 from tests.bench.voice import peer
 from tests.bench.voice.noises import NOISES, Make, Sound, mixed
@@ -166,10 +166,10 @@ def _of(recogniser: Recogniser) -> Ear:
         began = time.process_time()
         for number, frame in enumerate(frames_of(case.samples), 1):
             before = time.process_time()
-            heard = listener.take(frame)
+            heard = listener.accept_frame(frame)
             if heard is not None:
                 texts.append(heard.hearing.text)
-                decided = number * FRAME / RATE + time.process_time() - before
+                decided = number * SOUND_FRAME_SAMPLES / SAMPLE_RATE_HZ + time.process_time() - before
         return Taken(tuple(texts), decided, time.process_time() - began)
 
     def hear_bare(case: Case) -> Taken:
@@ -182,7 +182,7 @@ def _of(recogniser: Recogniser) -> Ear:
 
 def _bare(case: Case) -> Samples:
     """Return an utterance from just before its words."""
-    return case.samples[round((case.begins - AROUND) * RATE) :]
+    return case.samples[round((case.begins - AROUND) * SAMPLE_RATE_HZ) :]
 
 
 # -- what is said -----------------------------------------------------------------------------------
@@ -198,14 +198,14 @@ def synthetic(count: int, noise: str, decibels: float | None, wake: str = "") ->
 
 def amid(words: str, speech: Sound, noise: str, decibels: float | None, rng: np.random.Generator) -> Case:
     """Return words with seconds of noise before and after."""
-    before, after = round((BEFORE + rng.random()) * RATE), round(AFTER * RATE)
+    before, after = round((BEFORE + rng.random()) * SAMPLE_RATE_HZ), round(AFTER * SAMPLE_RATE_HZ)
     size = before + len(speech) + after
     sound = rng.standard_normal(size) if decibels is None else _noise(noise, size, rng)
     level = 3.0 if decibels is None else active_level(speech) * 10 ** (-decibels / 20)
     sound = level * sound
     sound[before : before + len(speech)] += speech
     samples = np.clip(np.rint(sound), -32768, 32767).astype(np.int16)
-    return Case(words, samples, before / RATE, (before + len(speech)) / RATE)
+    return Case(words, samples, before / SAMPLE_RATE_HZ, (before + len(speech)) / SAMPLE_RATE_HZ)
 
 
 def _noise(name: str, size: int, rng: np.random.Generator) -> Sound:
@@ -238,7 +238,7 @@ def digits(count: int) -> Iterator[Case]:
         a, b = rng.integers(1, 10, 2)
         takes = [SPEECH / "digits" / f"{d}_speaker{n % 3 + 1}_{n % 20:02d}.flac" for d in (a, b)]
         first, second = (read_clip(take).astype(float) for take in takes)
-        speech = np.concatenate([first, np.zeros(RATE // 10), second])
+        speech = np.concatenate([first, np.zeros(SAMPLE_RATE_HZ // 10), second])
         words = f"{number_words(int(a))} {number_words(int(b))}"
         yield amid(words, speech, "mixed", None, rng)
 
@@ -258,7 +258,7 @@ def _judge(job: tuple[str, Case]) -> Outcome:
 def _meaning(name: str, text: str) -> object:
     """Return the command that a text is to an ear; None for talk."""
     if name == "digits":
-        return text if all(word in ONES for word in text.split()) and len(text.split()) == 2 else None
+        return text if all(word in NUMBER_WORDS for word in text.split()) and len(text.split()) == 2 else None
     if name == "people" and text in PEOPLE.values():
         return text
     return (WOKEN if name == "woken" else PLAIN).parse(text)
@@ -282,7 +282,7 @@ class Overheard(NamedTuple):
 def _false_in(job: Overheard) -> tuple[float, float, list[str]]:
     """Return the hours of a file of talk, its share of a core, and the commands that were heard in it."""
     sound = read_clip(job.path).astype(float)
-    sound = sound if math.isinf(job.seconds) else sound[: round(job.seconds * RATE)]
+    sound = sound if math.isinf(job.seconds) else sound[: round(job.seconds * SAMPLE_RATE_HZ)]
     rng = np.random.default_rng(len(sound))
     if job.decibels is None:
         sound = sound + 3.0 * rng.standard_normal(len(sound))
@@ -293,13 +293,13 @@ def _false_in(job: Overheard) -> tuple[float, float, list[str]]:
     listener = Listener(for_grammar(speech_model(), WOKEN if job.ear == "woken" else PLAIN))
     began = time.process_time()
     found = list(listened(frames_of(samples), listener))
-    share = (time.process_time() - began) / (len(samples) / RATE)
+    share = (time.process_time() - began) / (len(samples) / SAMPLE_RATE_HZ)
     if job.ear == "peer":
         texts = [_peer().hear(spoken.samples) for spoken in found]
     else:
         texts = [spoken.hearing.text for spoken in found]
     grammar = WOKEN if job.ear == "woken" else PLAIN
-    return len(samples) / RATE / 3600, share, [text for text in texts if grammar.parse(text)]
+    return len(samples) / SAMPLE_RATE_HZ / 3600, share, [text for text in texts if grammar.parse(text)]
 
 
 def false_commands(pool: multiprocessing.pool.Pool, jobs: Sequence[Overheard]) -> str:
@@ -322,15 +322,17 @@ def overheard(
 def cost_of_listening(minutes: float) -> str:
     """Return the share of a core that listening takes in boat noise with a command every twenty seconds."""
     rng = np.random.default_rng(5)
-    sound = 250.0 * mixed(round(60 * minutes * RATE), rng, "reporting")
-    for number, start in enumerate(range(10 * RATE, len(sound) - 5 * RATE, 20 * RATE)):
+    sound = 250.0 * mixed(round(60 * minutes * SAMPLE_RATE_HZ), rng, "reporting")
+    for number, start in enumerate(
+        range(10 * SAMPLE_RATE_HZ, len(sound) - 5 * SAMPLE_RATE_HZ, 20 * SAMPLE_RATE_HZ)
+    ):
         speech = speak(VOICES["reporting"][number % 4], job_phrases(PLAIN, 30, number)[number % 30])
         sound[start : start + len(speech)] += speech
     samples = np.clip(np.rint(sound), -32768, 32767).astype(np.int16)
     listener = Listener(for_grammar(speech_model(), PLAIN))
     began = time.process_time()
     heard = sum(1 for _ in listened(frames_of(samples), listener))
-    share = (time.process_time() - began) / (len(samples) / RATE)
+    share = (time.process_time() - began) / (len(samples) / SAMPLE_RATE_HZ)
     return f"{100 * share:.1f} % of a core over {minutes:g} minutes of boat noise, {heard} utterances"
 
 

@@ -13,7 +13,7 @@ import numpy as np
 
 from companion.voice.clips import read_clip
 from companion.voice.grammar import FORMS, Grammar
-from companion.voice.sound import RATE, Samples
+from companion.voice.sound import SAMPLE_RATE_HZ, Samples
 from tests.bench.voice.noises import NOISES, Make, Sound
 from tests.bench.voice.synthesizers import Voice, cache_folder, is_here, synthesize
 
@@ -67,7 +67,7 @@ def voices_here(make: Make) -> list[Voice]:
 
 
 def speak(voice: Voice, words: str) -> Sound:
-    """Return words in a voice: at `RATE`, at `SPEECH_LEVEL`, cut tight."""
+    """Return words in a voice: at `SAMPLE_RATE_HZ`, at `SPEECH_LEVEL`, cut tight."""
     key = hashlib.sha256(f"{voice}{words}".encode()).hexdigest()[:24]
     path = cache_folder() / f"{key}.wav"
     if not path.exists():
@@ -105,7 +105,7 @@ def utterance(voice: Voice, words: str, noise: str, decibels: float | None, make
     """Return words in a voice amid a noise by name."""
     speech = speak(voice, words)
     rng = np.random.default_rng([seed, len(words)])
-    n = len(speech) + 2 * round(AROUND * RATE)
+    n = len(speech) + 2 * round(AROUND * SAMPLE_RATE_HZ)
     sound = NOISES[noise](n, rng, make) if decibels is not None else rng.standard_normal(n)
     return in_noise(speech, sound, decibels)
 

@@ -7,7 +7,7 @@ from functools import partial
 import pytest
 
 from companion import config
-from companion.casting.afterwards import OVER, Aftersight, lure_on
+from companion.casting.afterwards import COURSE_LOOK_BACK_S, Aftersight, lure_on
 from companion.casting.cast import GPS_RADIUS
 from companion.casting.deck import Deck
 from companion.casting.ground import Unmapped
@@ -40,7 +40,7 @@ def trip(*events: object) -> Aftersight:
 
 def as_on_the_water(number: int, aim: Aim):
     """What the deck tells with the rod in hand, while it happens."""
-    deck, before = Deck(RODS), boat(100.0 - OVER)
+    deck, before = Deck(RODS), boat(100.0 - COURSE_LOOK_BACK_S)
     _, course = range_and_bearing(before.lat, before.lon, boat(100.0).lat, boat(100.0).lon)
     hand = begin_cast(deck, Hand(number), 99.0, BoatPose(boat(100.0), 40.0, course, 0.5), aim)
     return lure_at(deck, hand, 119.0 - REACTION, boat(120.0), 40.0)

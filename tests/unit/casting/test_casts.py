@@ -8,12 +8,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from companion import config
-from companion.casting.cast import FLIGHT, GPS_RADIUS, VAGUEST
+from companion.casting.cast import FLIGHT_S, GPS_RADIUS, VAGUEST_TEACHING_SIGMA_M
 from companion.casting.deck import Deck
-from companion.casting.ground import FAN, Ahead, Ray, TopOnWay, ahead
+from companion.casting.ground import FAN_SIGMAS, Ahead, Ray, TopOnWay, ahead
 from companion.casting.hand import Aim, BoatPose, Hand, begin_cast
 from companion.casting.lessons import Lessons, forget_rod, learn_no_touch, learn_touch, unlearn
-from companion.casting.outlook import MAY, SHOULD, WILL, outlook
+from companion.casting.outlook import MAY_CHANCE, SHOULD_CHANCE, WILL_CHANCE, outlook
 from companion.dive.calibration import NoTouch, Touch
 from companion.events import Fix
 from companion.tackle import rig_name
@@ -98,7 +98,7 @@ def test_a_less_certain_bottom_makes_a_less_certain_outlook():
 
 
 def test_the_words_for_a_chance():
-    assert MAY < SHOULD < WILL <= 1.0
+    assert MAY_CHANCE < SHOULD_CHANCE < WILL_CHANCE <= 1.0
 
 
 @settings(deadline=None, max_examples=25)
@@ -107,8 +107,8 @@ def test_a_deeper_bottom_is_never_likelier_to_be_touched(share, sigma, deeper):
     draws = Deck(RODS).usual_casts(RODS[0])
 
     def chance(depth):
-        flat = np.full((len(FAN), 61), depth)
-        bottom = Ahead(flat, np.full_like(flat, sigma), np.full(len(FAN), 0.2))
+        flat = np.full((len(FAN_SIGMAS), 61), depth)
+        bottom = Ahead(flat, np.full_like(flat, sigma), np.full(len(FAN_SIGMAS), 0.2))
         return outlook(draws, bottom).chance
 
     assert chance(share * REACH + deeper) <= chance(share * REACH)
@@ -154,8 +154,8 @@ def test_a_lure_that_rises_quickly_is_stopped_for_a_tree_top():
 def test_what_is_said_fits_the_outlook_and_comes_in_time_or_not_at_all():
     touching = cast_over(Level(0.5 * REACH))
     line = cast_outlook(touching, 1.0, "feet")
-    assert line == f"will touch in {round(FLIGHT + touching.outlook.after.best - 1.0)} seconds"
-    late = FLIGHT + touching.outlook.after.best - TOLD_BEFORE_S + 0.1
+    assert line == f"will touch in {round(FLIGHT_S + touching.outlook.after.best - 1.0)} seconds"
+    late = FLIGHT_S + touching.outlook.after.best - TOLD_BEFORE_S + 0.1
     assert cast_outlook(touching, late, "feet") is None
     assert cast_outlook(cast_over(Level(REACH + 3.0)), 1.0, "feet", better=2).endswith(", take number two")
     assert cast_outlook(cast_over(Level(5.0, known_from=1000.0)), 1.0, "feet") == "nothing known there"
@@ -168,7 +168,7 @@ def test_what_is_said_fits_the_outlook_and_comes_in_time_or_not_at_all():
 
 def test_a_touch_teaches_the_bottom_by_distance_and_the_time_of_the_word():
     cast = cast_over(Level(0.8 * REACH))
-    seen = cast.touched(FLIGHT + 9.0)
+    seen = cast.touched(FLIGHT_S + 9.0)
     assert isinstance(seen, Touch)
     assert seen.after == pytest.approx(9.0)
     assert all(depth == pytest.approx(0.8 * REACH, abs=0.01) for _, depth in seen.bottom)
@@ -176,7 +176,9 @@ def test_a_touch_teaches_the_bottom_by_distance_and_the_time_of_the_word():
     assert isinstance(cast.untouched(), NoTouch)
 
 
-@pytest.mark.parametrize("ground", [Level(5.0, known_from=1000.0), Level(5.0, sigma=VAGUEST + 0.1)])
+@pytest.mark.parametrize(
+    "ground", [Level(5.0, known_from=1000.0), Level(5.0, sigma=VAGUEST_TEACHING_SIGMA_M + 0.1)]
+)
 def test_a_bottom_that_is_not_known_teaches_nothing(ground):
     assert cast_over(ground).touched(10.0) is None
     assert cast_over(ground).untouched() is None
@@ -205,7 +207,7 @@ def test_a_cast_keeps_the_length_that_was_said_in_what_it_teaches(aim, length):
     cast = cast_over(Level(0.8 * REACH), aim=aim)
     assert cast.length == pytest.approx(meant, rel=0.03)
     assert cast.untouched().length == pytest.approx(meant, abs=0.1)
-    assert cast.touched(FLIGHT + 9.0).length == pytest.approx(meant, abs=0.1)
+    assert cast.touched(FLIGHT_S + 9.0).length == pytest.approx(meant, abs=0.1)
     assert cast_over(Level(0.8 * REACH)).untouched().length is None
 
 
@@ -230,7 +232,7 @@ def thrown(deck, number=1, aim=Aim(12)):  # noqa: B008
 def test_a_touch_over_known_bottom_changes_the_reach_of_all_rods_of_the_lure(deck):
     before = [deck.reach(rod) for rod in deck.rods]
     cast = thrown(deck)
-    early = FLIGHT + 0.35 * cast.outlook.after.best + 2.0
+    early = FLIGHT_S + 0.35 * cast.outlook.after.best + 2.0
     _, lesson = learn_touch(deck, Lessons(), 1, early, cast, HERE)
     assert lesson.belief.touches == 1
     after = [deck.reach(rod) for rod in deck.rods]

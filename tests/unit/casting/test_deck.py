@@ -6,7 +6,7 @@ from functools import cache
 import pytest
 
 from companion import config
-from companion.casting.cast import FLIGHT, GPS_RADIUS
+from companion.casting.cast import FLIGHT_S, GPS_RADIUS
 from companion.casting.deck import Deck
 from companion.casting.hand import DIRECTION_REMEMBERED_S, Aim, BoatPose, Hand, begin_cast, lure_at, take_rod
 from companion.events import Fix
@@ -78,12 +78,12 @@ def test_an_hour_off_the_bow_is_thirty_degrees(deck):
 def test_the_lure_flies_lands_dives_and_comes_back(deck):
     hand = begin_cast(deck, HAND, 100.0, BoatPose(HERE, 0.0), Aim(3))
     path = deck.path(deck.rod(1))
-    landed = lure_at(deck, hand, 100.0 + FLIGHT, HERE, 0.0)
+    landed = lure_at(deck, hand, 100.0 + FLIGHT_S, HERE, 0.0)
     assert landed.depth == pytest.approx(0.0, abs=1e-4)
     away, bearing = range_and_bearing(HERE.lat, HERE.lon, landed.at.lat, landed.at.lon)
     assert away == pytest.approx(deck.rod(1).cast, abs=0.5)
     assert bearing == pytest.approx(90.0, abs=0.5)
-    deepest = lure_at(deck, hand, 100.0 + FLIGHT + path.reach_t, HERE, 0.0)
+    deepest = lure_at(deck, hand, 100.0 + FLIGHT_S + path.reach_t, HERE, 0.0)
     assert deepest.depth == pytest.approx(path.reach, abs=0.3)  # some casts are slower
 
 
@@ -110,7 +110,7 @@ def test_a_boat_that_drifts_stays_on_the_line_to_where_the_lure_landed(deck):
 
 def test_a_cast_whose_line_must_be_in_is_over(deck):
     hand = begin_cast(deck, HAND, 0.0, BoatPose(HERE, 0.0), Aim(3))
-    assert hand.cast.over_by > FLIGHT + float(deck.path(deck.rod(1)).t[-1])
+    assert hand.cast.over_by > FLIGHT_S + float(deck.path(deck.rod(1)).t[-1])
     assert hand.cast_at(hand.cast.over_by - 0.1) is not None
     assert hand.cast_at(hand.cast.over_by + 0.1) is None
 

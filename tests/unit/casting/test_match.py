@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from companion.casting.match import ANY_LESSER, UNKNOWN, MatchRules, MatchWatch
+from companion.casting.match import ANY_LESSER, UNKNOWN_MATCH, MatchRules, MatchWatch
 
 REACHES = {1: 6.0, 2: 5.0, 3: 2.0}
 RULES = MatchRules()
@@ -91,7 +91,7 @@ def test_after_lost_depth_nothing_is_known():
     watch = MatchWatch()
     watch.accept_depth(0.0, 9.0, REACHES, 1)
     watch.forget()
-    assert watch.standing == UNKNOWN
+    assert watch.standing == UNKNOWN_MATCH
     assert watch.accept_depth(60.0, 4.5, REACHES, 1).state == "touch"
 
 

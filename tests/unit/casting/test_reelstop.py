@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from companion import dive
-from companion.casting.cast import FLIGHT
+from companion.casting.cast import FLIGHT_S
 from companion.casting.deck import Deck
 from companion.casting.ground import TopOnWay
 from companion.casting.hand import Aim, Hand, begin_cast, start_reel, stop_reel
@@ -36,8 +36,8 @@ def over_a_tree(boat=BOAT):
 def stopped():
     """A cast as it was, and the same with a stop of which both ends were told."""
     deck, hand = hand_over(Level(3.0 * REACH))
-    during = stop_reel(deck, hand, FLIGHT + AT_S)
-    return hand.cast, during.cast, start_reel(deck, during, FLIGHT + AT_S + LASTS_S).cast
+    during = stop_reel(deck, hand, FLIGHT_S + AT_S)
+    return hand.cast, during.cast, start_reel(deck, during, FLIGHT_S + AT_S + LASTS_S).cast
 
 
 def test_a_stop_makes_the_cast_longer_by_as_much(stopped):
@@ -56,34 +56,34 @@ def test_the_lure_rises_as_the_solver_has_it_and_comes_back(stopped):
     path = dive.solve(line, lure, replace(retrieve, cast=plain.length).stopped_at(AT_S, LASTS_S))
     free = dive.solve(line, lure, replace(retrieve, cast=plain.length))
     for t in (AT_S + 2.5, AT_S + LASTS_S, AT_S + LASTS_S + 2.0):
-        _, _, before, _ = plain.free_at(FLIGHT + min(t, AT_S) + max(t - AT_S - LASTS_S, 0.0))
-        rise = before - after.free_at(FLIGHT + t)[2]
+        _, _, before, _ = plain.free_at(FLIGHT_S + min(t, AT_S) + max(t - AT_S - LASTS_S, 0.0))
+        rise = before - after.free_at(FLIGHT_S + t)[2]
         wanted = free.at(min(t, AT_S) + max(t - AT_S - LASTS_S, 0.0))[1] - path.at(t)[1]
         assert rise == pytest.approx(wanted, abs=0.15)
-    assert after.free_at(FLIGHT + AT_S + LASTS_S + 9.0)[2] == pytest.approx(
-        plain.free_at(FLIGHT + AT_S + 9.0)[2], abs=0.15
+    assert after.free_at(FLIGHT_S + AT_S + LASTS_S + 9.0)[2] == pytest.approx(
+        plain.free_at(FLIGHT_S + AT_S + 9.0)[2], abs=0.15
     )
 
 
 def test_a_lure_that_stands_still_does_not_come_nearer(stopped):
     plain, during, _ = stopped
-    there = plain.free_at(FLIGHT + AT_S)[0]
-    assert during.free_at(FLIGHT + AT_S + 2.0)[0] == pytest.approx(there, abs=0.8)
-    assert plain.free_at(FLIGHT + AT_S + 2.0)[0] < there - 1.2
+    there = plain.free_at(FLIGHT_S + AT_S)[0]
+    assert during.free_at(FLIGHT_S + AT_S + 2.0)[0] == pytest.approx(there, abs=0.8)
+    assert plain.free_at(FLIGHT_S + AT_S + 2.0)[0] < there - 1.2
 
 
 def test_a_touch_after_a_stop_teaches_by_the_line_reeled_in(stopped):
     _, during, after = stopped
-    assert during.touched(FLIGHT + AT_S + 2.0) is None, "the lure is off its way"
-    assert after.touched(FLIGHT + AT_S + LASTS_S + 3.0) is None
-    late = after.touched(FLIGHT + AT_S + LASTS_S + 9.0)
+    assert during.touched(FLIGHT_S + AT_S + 2.0) is None, "the lure is off its way"
+    assert after.touched(FLIGHT_S + AT_S + LASTS_S + 3.0) is None
+    late = after.touched(FLIGHT_S + AT_S + LASTS_S + 9.0)
     assert late.after == pytest.approx(AT_S + 9.0, abs=0.01)
-    assert after.touched(FLIGHT + 6.0).after == pytest.approx(6.0)
+    assert after.touched(FLIGHT_S + 6.0).after == pytest.approx(6.0)
 
 
 def test_a_cast_without_a_touch_teaches_nothing_where_it_was_lifted(stopped):
     plain, _, after = stopped
-    stood = plain.free_at(FLIGHT + AT_S)[0]
+    stood = plain.free_at(FLIGHT_S + AT_S)[0]
     depths = dict(after.untouched().bottom)
     lifted = [z for x, z in depths.items() if stood - 6.0 < x < stood]
     assert min(lifted) > 90.0
@@ -100,7 +100,7 @@ def test_an_advised_stop_is_perhaps_made_and_gives_way_to_what_is_told():
     assert longer[lasting].mean() == pytest.approx(OBEYED_SHARE, abs=0.06)
     after = cast.retrieved_from + cast.advised.back_at
     assert cast.touched(after).after is None, "when it was on its way is not known"
-    told = stop_reel(deck, hand, FLIGHT + 9.0).cast
+    told = stop_reel(deck, hand, FLIGHT_S + 9.0).cast
     assert [stop.told for stop in told.stops] == [True]
     assert told.unstopped is cast.unstopped
 

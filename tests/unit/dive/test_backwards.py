@@ -2,11 +2,11 @@ from dataclasses import replace
 
 import pytest
 
-from companion.dive import BRAID, DiveError, Line, Lure, Retrieve, lift_ratio_for, lure_for_reach, solve
+from companion.dive import BRAID_KG_M3, DiveError, Line, Lure, Retrieve, lift_ratio_for, lure_for_reach, solve
 
 
 @pytest.mark.parametrize("reach", [2.5, 4.0, 5.5, 7.0])
-@pytest.mark.parametrize("line", [Line(0.3e-3), Line(0.25e-3, BRAID), Line(0.4e-3)])
+@pytest.mark.parametrize("line", [Line(0.3e-3), Line(0.25e-3, BRAID_KG_M3), Line(0.4e-3)])
 def test_the_lure_found_reaches_the_depth_stated(reach, line):
     lure, retrieve = Lure(0.003, onset=3.0, buoyancy=0.1), Retrieve(38.0)
     found = lure_for_reach(reach, line, lure, retrieve)

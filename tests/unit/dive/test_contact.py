@@ -2,11 +2,11 @@ import numpy as np
 import pytest
 
 from companion.dive import (
-    Bottom,
     DiveError,
     Line,
     Lure,
     Retrieve,
+    SolverBottom,
     TreeTop,
     clearance,
     contact,
@@ -26,7 +26,7 @@ def free():
 
 def ledge(shallow, deep, at):
     """Shallow near the boat, deep beyond."""
-    return Bottom(np.array([0.0, at, at + 0.15, 60.0]), np.array([shallow, shallow, deep, deep]))
+    return SolverBottom(np.array([0.0, at, at + 0.15, 60.0]), np.array([shallow, shallow, deep, deep]))
 
 
 @pytest.mark.parametrize(
@@ -34,20 +34,20 @@ def ledge(shallow, deep, at):
 )
 def test_a_bottom_must_make_sense(x, z):
     with pytest.raises(DiveError, match="bottom"):
-        Bottom(np.array(x, dtype=float), np.array(z, dtype=float))
+        SolverBottom(np.array(x, dtype=float), np.array(z, dtype=float))
 
 
 def test_a_bottom_is_unknown_beyond_its_points():
-    bottom = Bottom(np.array([10.0, 20.0]), np.array([3.0, 5.0]))
+    bottom = SolverBottom(np.array([10.0, 20.0]), np.array([3.0, 5.0]))
     assert bottom.depth(15.0) == pytest.approx(4.0)
     assert np.isnan(bottom.depth([5.0, 25.0])).all()
 
 
 def test_first_touch_of_the_free_path_is_where_contact_begins(free):
     for bottom in (
-        Bottom.flat(4.5),
+        SolverBottom.flat(4.5),
         ledge(3.0, 6.5, 20.0),
-        Bottom(np.array([0.0, 45.0]), np.array([2.0, 7.0])),
+        SolverBottom(np.array([0.0, 45.0]), np.array([2.0, 7.0])),
     ):
         t, x, z = first_touch(free, bottom)
         met = contact(LINE, LURE, CAST, bottom)
@@ -59,14 +59,14 @@ def test_first_touch_of_the_free_path_is_where_contact_begins(free):
 
 
 def test_clear_water_is_clear(free):
-    assert first_touch(free, Bottom.flat(9.0)) is None
-    met = contact(LINE, LURE, CAST, Bottom.flat(9.0))
+    assert first_touch(free, SolverBottom.flat(9.0)) is None
+    met = contact(LINE, LURE, CAST, SolverBottom.flat(9.0))
     assert met.first is None
     assert met.length == 0.0
 
 
 def test_on_a_flat_bottom_the_lure_leaves_where_the_line_lifts_it(free):
-    met = contact(LINE, LURE, CAST, Bottom.flat(4.5))
+    met = contact(LINE, LURE, CAST, SolverBottom.flat(4.5))
     assert len(met.stretches) == 1
     stretch = met.stretches[0]
     assert met.path.reach == pytest.approx(4.5, abs=0.01)
@@ -80,13 +80,13 @@ def test_on_a_flat_bottom_the_lure_leaves_where_the_line_lifts_it(free):
 
 
 def test_a_deeper_bottom_is_touched_later_and_shorter():
-    shallow, deep = (contact(LINE, LURE, CAST, Bottom.flat(z)) for z in (3.5, 6.0))
+    shallow, deep = (contact(LINE, LURE, CAST, SolverBottom.flat(z)) for z in (3.5, 6.0))
     assert shallow.first.begins > deep.first.begins
     assert shallow.length > deep.length > 0.0
 
 
 def test_a_slope_up_towards_the_boat_is_followed():
-    bottom = Bottom(np.array([0.0, 45.0]), np.array([1.5, 8.0]))
+    bottom = SolverBottom(np.array([0.0, 45.0]), np.array([1.5, 8.0]))
     met = contact(LINE, LURE, CAST, bottom)
     x = np.linspace(met.stretches[0].leaves + 0.5, met.first.begins - 0.5, 20)
     np.testing.assert_allclose([met.path.depth_at(v) for v in x], bottom.depth(x), atol=0.03)
@@ -104,7 +104,7 @@ def test_a_ledge_is_climbed_and_another_left_free():
 def test_a_rough_bottom_holds_the_lure_up():
     rng = np.random.default_rng(4)
     x = np.arange(0.0, 46.0)
-    bottom = Bottom(x, 5.0 + np.cumsum(rng.normal(0.0, 0.15, len(x))))
+    bottom = SolverBottom(x, 5.0 + np.cumsum(rng.normal(0.0, 0.15, len(x))))
     met = contact(LINE, LURE, CAST, bottom)
     below = met.path.z - bottom.depth(met.path.over_ground)
     assert np.nanmax(below) < 0.01
@@ -113,7 +113,7 @@ def test_a_rough_bottom_holds_the_lure_up():
 
 def test_stretches_need_a_bottom(free):
     with pytest.raises(DiveError, match="without a bottom"):
-        stretches(free, Bottom.flat(5.0))
+        stretches(free, SolverBottom.flat(5.0))
 
 
 def test_clearance_over_a_tree_top(free):

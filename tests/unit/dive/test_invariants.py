@@ -7,9 +7,9 @@ import numpy as np
 from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 
-from companion.dive import DEFAULT, NYLON, Line, Lure, Retrieve, Water, solve, solve_many
-from companion.dive.balance import Points
-from companion.dive.march import March, Plan
+from companion.dive import DEFAULT_DETAIL, NYLON_KG_M3, Line, Lure, Retrieve, Water, solve, solve_many
+from companion.dive.balance import Quadrature
+from companion.dive.march import March, TimeGrid
 from companion.dive.solver import case_of, landed, line_left, shared_plan
 from companion.units import GRAVITY
 
@@ -42,7 +42,7 @@ def not_less(deeper, shallower):
 
 
 @few
-@given(diameters, reals(1.05, 1.8), lures, retrieves, st.sampled_from([RHO, NYLON]))
+@given(diameters, reals(1.05, 1.8), lures, retrieves, st.sampled_from([RHO, NYLON_KG_M3]))
 def test_a_thicker_line_is_never_deeper(d, thicker, lure, retrieve, density):
     """Where the line's weight is little beside what pulls the lure down.
 
@@ -113,12 +113,12 @@ def test_units_do_not_matter(d, lure, cast, scale):
 @given(diameters, lures, retrieves)
 def test_left_is_as_right(d, lure, retrieve):
     """The same cast to the other side, in the kernel: mirrored, to rounding."""
-    rigs, points = [(Line(d), lure)], Points.graded(10)
-    plan = shared_plan(rigs, [retrieve], DEFAULT, [line_left(retrieve)])
+    rigs, points = [(Line(d), lure)], Quadrature.graded(10)
+    plan = shared_plan(rigs, [retrieve], DEFAULT_DETAIL, [line_left(retrieve)])
     case = case_of(rigs, retrieve.water)
     right = list(March(case, points, plan, landed(case, points, plan, np.array([retrieve.cast + 0j]))))
     other = replace(case, lift=-case.lift)
-    mirrored = Plan(plan.t, plan.length, plan.reeling, -plan.tip.conj())
+    mirrored = TimeGrid(plan.t, plan.length, plan.reeling, -plan.tip.conj())
     first = landed(other, points, mirrored, np.array([-retrieve.cast + 0j]))
     left = list(March(other, points, mirrored, first))
     there, here = (np.array([s.lure[0] for s in side]) for side in (right, left))

@@ -5,15 +5,15 @@ import numpy as np
 import pytest
 
 from companion.dive import (
-    BRAID,
-    DEFAULT,
-    PVDF,
-    Bottom,
+    BRAID_KG_M3,
+    DEFAULT_DETAIL,
+    PVDF_KG_M3,
     DiveError,
     Line,
     Lure,
     Profile,
     Retrieve,
+    SolverBottom,
     Water,
     solve,
     solve_many,
@@ -22,9 +22,9 @@ from companion.dive import (
 
 LINE, LURE = Line(0.35e-3), Lure(0.003, 1.0, 2.0, 0.1)
 RIGS = {
-    "gradual": (Line(0.2e-3, BRAID), Lure(0.004, 0.5, 8.0, 0.02), Retrieve(60.0)),
+    "gradual": (Line(0.2e-3, BRAID_KG_M3), Lure(0.004, 0.5, 8.0, 0.02), Retrieve(60.0)),
     "steep": (LINE, LURE, Retrieve(40.0)),
-    "straight down": (Line(0.3e-3, PVDF), Lure(0.003, 1.5, 0.5, 0.2), Retrieve(40.0, 1.5, 0.5)),
+    "straight down": (Line(0.3e-3, PVDF_KG_M3), Lure(0.003, 1.5, 0.5, 0.2), Retrieve(40.0, 1.5, 0.5)),
     "slow": (LINE, Lure(0.0015, 1.0, 2.0, 0.1), Retrieve(40.0, 0.5)),
     "sinking": (LINE, Lure(0.001, 0.3, 2.0, -0.1), Retrieve(35.0, 0.8, 2.0, temperature=4.0)),
 }
@@ -32,7 +32,7 @@ RIGS = {
 
 @pytest.mark.parametrize("rig", RIGS)
 def test_default_detail_is_within_half_a_percent(rig):
-    coarse, fine = solve(*RIGS[rig]), solve(*RIGS[rig], detail=DEFAULT.finer(3))
+    coarse, fine = solve(*RIGS[rig]), solve(*RIGS[rig], detail=DEFAULT_DETAIL.finer(3))
     assert coarse.reach == pytest.approx(fine.reach, rel=0.005)
     far = np.linspace(0.15, 0.95, 30) * RIGS[rig][2].cast
     off = [coarse.depth_at(x) - fine.depth_at(x) for x in far]
@@ -101,7 +101,7 @@ def test_the_belly_of_a_slack_line_stays_and_draws_the_lure_back_down():
 @pytest.mark.parametrize("drift", [-0.8, 0.8])
 def test_a_stop_anywhere_over_a_bottom_has_a_path(start, drift):
     retrieve = Retrieve(40.0, drift=drift).stopped_at(start, 6.0)
-    path = solve(LINE, replace(LURE, buoyancy=-0.02), retrieve, bottom=Bottom.flat(4.0))
+    path = solve(LINE, replace(LURE, buoyancy=-0.02), retrieve, bottom=SolverBottom.flat(4.0))
     assert np.isfinite(path.z).all()
     assert path.z.max() <= 4.0
     assert (np.hypot(path.x, path.z + 1.0) <= path.line_out + 0.1).all()
@@ -170,7 +170,7 @@ def test_a_rod_tip_above_water_takes_little_from_a_tow():
 
 def test_a_bottom_far_below_changes_nothing():
     free = solve(LINE, LURE, Retrieve(40.0))
-    deep = solve(LINE, LURE, Retrieve(40.0), bottom=Bottom.flat(30.0))
+    deep = solve(LINE, LURE, Retrieve(40.0), bottom=SolverBottom.flat(30.0))
     assert deep.reach == pytest.approx(free.reach, rel=0.005)
     assert deep.touching is not None
     assert not deep.touching.any()

@@ -8,10 +8,10 @@ import pytest
 from msgspec import structs
 
 from companion.dive import (
-    BRAID,
-    DEFAULT,
-    NYLON,
-    PVDF,
+    BRAID_KG_M3,
+    DEFAULT_DETAIL,
+    NYLON_KG_M3,
+    PVDF_KG_M3,
     DiveError,
     Line,
     Lure,
@@ -21,8 +21,8 @@ from companion.dive import (
     solve,
 )
 from companion.dive.backwards import lure_for_reach
-from companion.dive.calibration import Calibration, Rig, Stated
-from companion.dive.table import LONGEST, SHARES, SHORTEST, Table, dragged, lifted
+from companion.dive.calibration import CalibratedRig, Calibration, Stated
+from companion.dive.table import LONGEST_CAST_SHARE, PATH_SHARES, SHORTEST_CAST_SHARE, Table, dragged, lifted
 
 RIGS, DRAWN = 12, 8
 HARDEST = 1.5
@@ -32,7 +32,9 @@ USUAL = Retrieve(41.0, 0.9, tip_height=0.5)
 
 def random_rig(rng):
     """A line of any material, a lure that floats, hangs or sinks, and a stated depth it can reach."""
-    line = Line(float(rng.uniform(0.2e-3, 0.42e-3)), float(rng.choice([NYLON, PVDF, BRAID])))
+    line = Line(
+        float(rng.uniform(0.2e-3, 0.42e-3)), float(rng.choice([NYLON_KG_M3, PVDF_KG_M3, BRAID_KG_M3]))
+    )
     retrieve = Retrieve(
         float(rng.uniform(25.0, 55.0)),
         float(rng.uniform(0.5, 1.5)),
@@ -52,7 +54,7 @@ def random_rig(rng):
     if lure.lift_ratio > HARDEST:
         return random_rig(rng)
     thinner = replace(line, diameter=line.diameter * float(rng.uniform(0.8, 1.25)))
-    return Stated(lure, line, retrieve, depth), Rig("tied", thinner, retrieve)
+    return Stated(lure, line, retrieve, depth), CalibratedRig("tied", thinner, retrieve)
 
 
 def drawn(rng, spread, n):
@@ -69,21 +71,21 @@ def misses():
     for number in range(RIGS):
         stated, rig = random_rig(rng)
         if number % 2:
-            leader = Section(leaders.uniform(0.5, 6.0), leaders.uniform(0.25e-3, 0.42e-3), PVDF)
+            leader = Section(leaders.uniform(0.5, 6.0), leaders.uniform(0.25e-3, 0.42e-3), PVDF_KG_M3)
             rig = structs.replace(rig, line=replace(rig.line, sections=(leader,)))
         grid = Calibration(stated, [rig])._grids["tied"]
         drags = drawn(rng, stated.drag_sigma, DRAWN)
         lifts = np.interp(drags, grid.drag_log.ravel(), grid.lift_log[7].ravel())
         lifts += drawn(rng, 0.12, DRAWN)
         lifts = np.clip(lifts, grid.lift_log.min(), grid.lift_log.max())
-        shortest = max(SHORTEST, 3.0 * rig.retrieve.tip_height / rig.retrieve.cast)
-        casts = rng.uniform(np.log(shortest), np.log(LONGEST), DRAWN)
+        shortest = max(SHORTEST_CAST_SHARE, 3.0 * rig.retrieve.tip_height / rig.retrieve.cast)
+        casts = rng.uniform(np.log(shortest), np.log(LONGEST_CAST_SHARE), DRAWN)
         curves = grid.table.curves(lifts, drags, casts)
         for k, (deep, away) in enumerate(zip(*curves.paths(), strict=True)):
             retrieve = replace(rig.retrieve, cast=rig.retrieve.cast * float(np.exp(casts[k])))
             line, lure = dragged(rig.line, drags[k]), lifted(stated.lure, lifts[k])
-            full = solve(line, lure, retrieve, detail=DEFAULT.finer())
-            least, t, way = max(0.01 * full.reach, 0.05), SHARES * curves.duration[k], full.x >= 0.0
+            full = solve(line, lure, retrieve, detail=DEFAULT_DETAIL.finer())
+            least, t, way = max(0.01 * full.reach, 0.05), PATH_SHARES * curves.duration[k], full.x >= 0.0
             depth, distance = (np.interp(full.t, t, values) for values in (deep, away))
             found.append(
                 (
@@ -109,14 +111,16 @@ def test_within_one_percent_of_reach_or_5_cm_all_the_way_to_the_rod(what, column
 
 def small_table(lift=0.6):
     lifts = np.log(lift) + np.linspace(-0.4, 0.4, 5)[:, None] + 0.3 * np.linspace(-0.8, 0.8, 3)
-    return Table(Line(0.3e-3, PVDF), Lure(0.0015, onset=3.0), USUAL, lifts, np.linspace(-0.8, 0.8, 3), 0.36)
+    return Table(
+        Line(0.3e-3, PVDF_KG_M3), Lure(0.0015, onset=3.0), USUAL, lifts, np.linspace(-0.8, 0.8, 3), 0.36
+    )
 
 
 def test_a_lure_that_came_below_the_rod_tip_goes_no_further():
     curves = small_table(1.2).curves(np.log(np.array([1.5])), np.array([-0.8]), np.array([-0.3]))
     deep, away = (values[0] for values in curves.paths())
     passed = int(np.argmax(away < 0.0))
-    assert 0 < passed < len(SHARES) - 1
+    assert 0 < passed < len(PATH_SHARES) - 1
     assert (away[passed:] <= 0.0).all()
     assert (np.diff(deep[passed:]) < 0.0).all()
     assert np.abs(away[passed:]).max() == pytest.approx(-away[passed], abs=1e-6)
@@ -134,7 +138,7 @@ def test_casts_at_the_limits_have_a_reach_and_none_is_negative(cast, tip):
     lifts = np.log(0.3) + np.linspace(-0.4, 0.4, 5)[:, None] + 0.3 * np.linspace(-0.8, 0.8, 3)
     retrieve = replace(USUAL, cast=cast, tip_height=tip)
     floats = Lure(0.0015, onset=3.0, buoyancy=0.03)
-    table = Table(Line(0.3e-3, PVDF), floats, retrieve, lifts, np.linspace(-0.8, 0.8, 3), 0.36)
+    table = Table(Line(0.3e-3, PVDF_KG_M3), floats, retrieve, lifts, np.linspace(-0.8, 0.8, 3), 0.36)
     casts = np.linspace(-0.36, 0.36, 7)
     assert (table.reach(np.array(np.log(0.2)), np.array(0.8), casts) >= 0.0).all()
     curves = table.curves(np.log(np.array([0.2, 0.4])), np.array(0.0), np.array(0.0))
@@ -142,7 +146,7 @@ def test_casts_at_the_limits_have_a_reach_and_none_is_negative(cast, tip):
     t, away, deep = table.path(float(np.log(0.3)), 0.0, 0.0)
     assert (away >= 0.0).all()
     assert deep.max() == pytest.approx(
-        solve(Line(0.3e-3, PVDF), replace(floats, lift_ratio=0.3), retrieve).reach, rel=0.05, abs=0.1
+        solve(Line(0.3e-3, PVDF_KG_M3), replace(floats, lift_ratio=0.3), retrieve).reach, rel=0.05, abs=0.1
     )
     assert (np.diff(t) > 0.0).all()
 

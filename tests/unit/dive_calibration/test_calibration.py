@@ -8,12 +8,22 @@ import msgspec
 import numpy as np
 import pytest
 
-from companion.dive import DEFAULT, PVDF, Line, Lure, Path, Profile, Retrieve, lure_for_reach, solve
+from companion.dive import (
+    DEFAULT_DETAIL,
+    PVDF_KG_M3,
+    Line,
+    Lure,
+    Path,
+    Profile,
+    Retrieve,
+    lure_for_reach,
+    solve,
+)
 from companion.dive import calibration as c
-from companion.dive.calibration import Belief, Calibration, Evidence, NoTouch, Rig, Stated, Touch
-from companion.dive.table import SHARES
+from companion.dive.calibration import Belief, CalibratedRig, Calibration, Evidence, NoTouch, Stated, Touch
+from companion.dive.table import PATH_SHARES
 
-THIN, THICK = Line(0.286e-3, PVDF), Line(0.34e-3, PVDF)
+THIN, THICK = Line(0.286e-3, PVDF_KG_M3), Line(0.34e-3, PVDF_KG_M3)
 USUAL = Retrieve(cast=41.0, speed=0.9, tip_height=0.5, temperature=18.0)
 DEPTH = 5.5
 MANY = 2048
@@ -27,7 +37,10 @@ def stated() -> Stated:
 
 
 def fresh() -> Calibration:
-    return Calibration(stated(), [Rig("thin", THIN, USUAL), Rig("thick", THICK, USUAL, thickness_sigma=0.1)])
+    return Calibration(
+        stated(),
+        [CalibratedRig("thin", THIN, USUAL), CalibratedRig("thick", THICK, USUAL, thickness_sigma=0.1)],
+    )
 
 
 def test_grid_agrees_with_the_solver() -> None:
@@ -71,7 +84,7 @@ def solved(name: str, lift: float, drag: float, cast: float, drift: float = 0.0)
     """Solve a cast of the rig; `drift` towards the lure, m/s."""
     lure = replace(stated().lure, lift_ratio=float(np.exp(lift)))
     line = replace(fresh().rigs[name].line, drag_factor=float(np.exp(drag)))
-    return solve(line, lure, replace(USUAL, cast=cast, drift=-drift), detail=DEFAULT.finer())
+    return solve(line, lure, replace(USUAL, cast=cast, drift=-drift), detail=DEFAULT_DETAIL.finer())
 
 
 def misses(
@@ -80,7 +93,7 @@ def misses(
     """How far the grid's path is off in depth, m, at every instant until the lure is at the boat."""
     grid = fresh()._grids[name]
     row = np.ravel_multi_index(cell, grid.prior.shape)
-    mine = np.interp(path.t, SHARES * grid.curves.duration[row], grid.curves.paths(drift)[0][row])
+    mine = np.interp(path.t, PATH_SHARES * grid.curves.duration[row], grid.curves.paths(drift)[0][row])
     return np.abs(mine - path.z)[path.x >= 0.0]
 
 
@@ -193,7 +206,9 @@ def test_belief_survives_json_and_takes_new_rigs() -> None:
     calibration.learn(NoTouch("thick", ((0.0, 7.0),)))
     stored = msgspec.json.encode(calibration.belief())
     assert len(stored) < 4000
-    again = Calibration.resume(msgspec.json.decode(stored, type=Belief), [Rig("new", Line(0.4e-3), USUAL)])
+    again = Calibration.resume(
+        msgspec.json.decode(stored, type=Belief), [CalibratedRig("new", Line(0.4e-3), USUAL)]
+    )
     assert again.reach("thin") == calibration.reach("thin")
     assert again.reach("new").best < again.reach("thick").best
     assert calibration.belief().by_rig["thin"].touches == 1
@@ -204,11 +219,11 @@ def test_what_is_refused() -> None:
     with pytest.raises(ValueError, match="at least one rig"):
         Calibration(stated(), [])
     with pytest.raises(ValueError, match="a name of its own"):
-        Calibration(stated(), [Rig("a", THIN, USUAL), Rig("a", THICK, USUAL)])
+        Calibration(stated(), [CalibratedRig("a", THIN, USUAL), CalibratedRig("a", THICK, USUAL)])
     with pytest.raises(ValueError, match='no rig is called "other"; known: thin, thick'):
         fresh().learn(NoTouch("other", ((0.0, 5.0),)))
     with pytest.raises(TypeError, match="one steady speed"):
-        Calibration(stated(), [Rig("a", THIN, replace(USUAL, speed=Profile((0.0,), (1.0,))))])
+        Calibration(stated(), [CalibratedRig("a", THIN, replace(USUAL, speed=Profile((0.0,), (1.0,))))])
 
 
 def test_a_bottom_whose_error_differs_along_the_way_is_touched_by_a_shallower_lure() -> None:

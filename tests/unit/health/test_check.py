@@ -26,7 +26,7 @@ from companion.health.check import check, level_finding
 from companion.health.findings import Finding, summary
 from companion.record.logbook import Logbook
 from companion.record.recording import sentence
-from companion.voice.model import NAME
+from companion.voice.model import MODEL_FOLDER_NAME
 
 COMPANION = Path(sys.executable).parent / "companion"
 TALK = [
@@ -280,7 +280,7 @@ def test_the_model_and_the_recogniser(monkeypatch: pytest.MonkeyPatch, tmp_path:
     monkeypatch.delenv("XDG_DATA_HOME")
     from companion.voice.model import data_folder, is_complete
 
-    model = data_folder() / NAME
+    model = data_folder() / MODEL_FOLDER_NAME
     if not is_complete(model):
         pytest.skip("no speech model was fetched")
     seen = found(text_with(), tmp_path, 0.1)
@@ -327,7 +327,7 @@ def test_skipped_alone_is_not_success(tmp_path: Path):
     from companion.voice.model import data_folder, is_complete
 
     os.environ.pop("XDG_DATA_HOME", None)
-    if not is_complete(data_folder() / NAME):
+    if not is_complete(data_folder() / MODEL_FOLDER_NAME):
         pytest.skip("no speech model was fetched")
     (tmp_path / "c.toml").write_text(text_with())
     command = [COMPANION, "check", "--config", tmp_path / "c.toml", "--data", tmp_path, "--seconds", "1"]

@@ -22,8 +22,8 @@ def sail(bed, rows, lat=LAT, lon=LON, t0=0.0, **origin):
     said = Origin("sonar", "SD", "DPT", **origin)
     for t, east, north, depth in np.asarray(rows).tolist():
         below = None if math.isnan(depth) else depth
-        hints += bed.take(t0 + t, Depth(below, below, said))
-        hints += bed.take(t0 + t + 0.5, Position(*plane.to_latlon(east, north), None, ORIGIN))
+        hints += bed.accept_reading(t0 + t, Depth(below, below, said))
+        hints += bed.accept_reading(t0 + t + 0.5, Position(*plane.to_latlon(east, north), None, ORIGIN))
     return hints
 
 
@@ -65,7 +65,7 @@ def test_a_ledge_is_found_along_a_line():
 
 def test_nothing_is_known_elsewhere_or_without_a_fix():
     bed = Bed()
-    bed.take(0.0, Depth(5.0, 5.0, ORIGIN))
+    bed.accept_reading(0.0, Depth(5.0, 5.0, ORIGIN))
     assert bed.here is None
     assert bed.bottom(LAT, LON) is None
     assert bed.slope(LAT, LON) is None
@@ -77,9 +77,9 @@ def test_nothing_is_known_elsewhere_or_without_a_fix():
 
 def test_other_readings_change_nothing():
     bed = Bed()
-    assert bed.take(0.0, Warned("a line")) == ()
-    assert bed.take(0.0, Position(None, None, None, ORIGIN)) == ()
-    assert bed.take(0.0, Depth(None, None, ORIGIN)) == ()
+    assert bed.accept_reading(0.0, Warned("a line")) == ()
+    assert bed.accept_reading(0.0, Position(None, None, None, ORIGIN)) == ()
+    assert bed.accept_reading(0.0, Depth(None, None, ORIGIN)) == ()
     assert (bed.areas, bed.kept, bed.dropped) == ([], 0, {})
 
 
@@ -189,7 +189,7 @@ def test_depths_belong_under_the_transducer_and_to_their_own_instant():
     """The antenna is 3 m behind the transducer; depths come 2 s late, over a drop at 30 m."""
     bed = Bed(mounting=Mounting(forward=3.0), half_beam=None)
     rows = [(float(i), float(i) - 3.0, 0.0, 5.0 if i - 2 < 30 else 8.0) for i in range(61)]
-    bed.take(0.0, Heading(90.0, None, ORIGIN))
+    bed.accept_reading(0.0, Heading(90.0, None, ORIGIN))
     sail(bed, rows, latency=2.0)
     line = bed.along(*LocalPlane(LAT, LON).to_latlon(20.0, 0.0), 90.0, 20.0)
     crossing = 20.0 + float(np.interp(6.5, line.depth, line.distance))
@@ -200,7 +200,7 @@ def test_cold_water_is_corrected_only_when_asked():
     deep = []
     for asked in (False, True):
         bed = Bed(from_sound_speed=asked)
-        bed.take(0.0, WaterTemperature(4.0, ORIGIN))
+        bed.accept_reading(0.0, WaterTemperature(4.0, ORIGIN))
         sail(bed, lines(lambda *_: 30.0, count=3))
         deep.append(bed.bottom(*LocalPlane(LAT, LON).to_latlon(30.0, 6.0))[0])
     # 4 C: 1421.6 m/s (Del Grosso & Mader 1972; M) where sounders assume 1500.

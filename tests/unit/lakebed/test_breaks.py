@@ -2,12 +2,12 @@ import numpy as np
 import pytest
 
 from companion.lakebed.breaks import breaks
-from companion.lakebed.surface import Profile
+from companion.lakebed.surface import BottomProfile
 
 
 def profile(depth, step=1.0):
     depth = np.asarray(depth, float)
-    return Profile(np.arange(len(depth)) * step, depth, np.full(len(depth), 0.1))
+    return BottomProfile(np.arange(len(depth)) * step, depth, np.full(len(depth), 0.1))
 
 
 def ramp(start, width, drop, length=40):

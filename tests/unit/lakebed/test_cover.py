@@ -7,7 +7,7 @@ def watch(depths, speed=1.0):
     gate, cover, hints = Gate(), CoverWatch(), []
     for i, depth in enumerate(depths):
         gate.push(Sounding(float(i), i * speed, 0.0, depth))
-        hints += cover.take(gate.excursions)
+        hints += cover.accept_excursions(gate.excursions)
         gate.excursions.clear()
     return hints, gate
 

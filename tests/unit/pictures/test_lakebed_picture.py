@@ -9,7 +9,7 @@ import pytest
 
 from companion.lakebed.bed import Bed
 from companion.pictures import lakebed as pictures
-from companion.pictures.palette import DEPTHS
+from companion.pictures.palette import DEPTH_RAMP
 from companion.pictures.png import png
 from companion.sensing.localplane import LocalPlane
 
@@ -85,7 +85,7 @@ def test_deeper_bottom_lies_in_darker_bands(drawn):
     assert len(places) >= 4
     west = [float(re.match(r"M([\d.]+) ", data)[1]) for _, data in sorted(places)]
     assert west == sorted(west)
-    assert max(place for place, _ in places) < len(DEPTHS["day"])
+    assert max(place for place, _ in places) < len(DEPTH_RAMP["day"])
 
 
 def test_page_tells_the_depth_under_the_pointer(drawn):

@@ -7,7 +7,7 @@ from itertools import combinations, pairwise
 import numpy as np
 import pytest
 
-from companion.pictures.palette import DEPTHS, RODS, ROLES, rod_class, sheet, variables
+from companion.pictures.palette import DEPTH_RAMP, ROD_COLOURS, ROLE_COLOURS, rod_class, sheet, variables
 
 EYES = {
     "usual": np.eye(3),
@@ -57,9 +57,9 @@ def apart(a, b, eye):
 @pytest.mark.parametrize("look", LOOKS)
 @pytest.mark.parametrize("eye", EYES)
 def test_every_pair_that_has_to_be_told_apart_is_told_apart(look, eye):
-    roles = ROLES[look]
+    roles = ROLE_COLOURS[look]
     sets = [
-        RODS[look],
+        ROD_COLOURS[look],
         [roles[name] for name in ("water", "ground", "paper")],
         [roles[name] for name in ("path", "lure", "top", "water")],
         [roles[name] for name in ("catch", "mark", "ink")],
@@ -73,7 +73,7 @@ def test_every_pair_that_has_to_be_told_apart_is_told_apart(look, eye):
 @pytest.mark.parametrize("look", LOOKS)
 @pytest.mark.parametrize("eye", EYES)
 def test_each_band_of_depth_is_darker_than_the_last(look, eye):
-    for shallow, deep in pairwise(DEPTHS[look]):
+    for shallow, deep in pairwise(DEPTH_RAMP[look]):
         light, dark = luminance(seen(shallow, eye)) + 0.05, luminance(seen(deep, eye)) + 0.05
         assert light / dark > 1.15, (shallow, deep)
 
@@ -81,14 +81,14 @@ def test_each_band_of_depth_is_darker_than_the_last(look, eye):
 @pytest.mark.parametrize("look", LOOKS)
 def test_words_and_lines_stand_out_as_the_guidelines_ask(look):
     """WCAG 2.2: 7 for text (1.4.6), 3 for graphics (1.4.11) (S)."""
-    roles = ROLES[look]
+    roles = ROLE_COLOURS[look]
     for words, on in (("ink", "paper"), ("ink", "card"), ("soft", "paper"), ("soft", "card"),
                       ("ink", "water"),
                       ("on-deed", "deed"), ("on-alarm", "alarm"), ("ink", "chosen")):  # fmt: skip
         assert contrast(roles[words], roles[on]) >= 7.0, (words, on)
     for line in ("edge", "path", "lure", "top", "catch", "cast", "track"):
         assert contrast(roles[line], roles["paper"]) >= 3.0, line
-    for colour in RODS[look]:
+    for colour in ROD_COLOURS[look]:
         assert contrast(colour, roles["water"]) >= 3.0, colour
         assert contrast(colour, roles["paper"]) >= 3.0, colour
         assert contrast(colour, roles["on-rod"]) >= 3.0, colour

@@ -15,7 +15,7 @@ import pytest
 from companion.events import Fix, Logged, Match
 from companion.lakebed.exchange import MarkPoint, marks_from_csv, marks_to_csv, soundings_from_csv
 from companion.record.amendments import Amendment
-from companion.record.export import APART, Exported, files, read_trip
+from companion.record.export import SOUNDING_SPACING_M, Exported, files, read_trip
 from companion.record.logbook import Logbook
 
 START = datetime(2026, 10, 3, 14, 15, tzinfo=UTC)
@@ -128,7 +128,7 @@ def test_csv_as_others_and_we_read_it(trip: Exported):
     soundings = soundings_from_csv(texts["soundings.csv"])
     assert soundings.problems == []
     assert all(
-        abs(b.lat - a.lat) * 111_195 >= APART * 0.99
+        abs(b.lat - a.lat) * 111_195 >= SOUNDING_SPACING_M * 0.99
         for a, b in zip(soundings.items, soundings.items[1:], strict=False)
     )
     assert 60 < len(soundings.items) < 100

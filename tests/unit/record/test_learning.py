@@ -81,7 +81,7 @@ def test_a_recording_is_learned_once_whatever_its_name(take, lakes):
 
 
 def test_an_interrupted_recording_goes_on_and_ends_the_same(take, lakes, tmp_path, monkeypatch):
-    monkeypatch.setattr(learning, "PIECE", 100)
+    monkeypatch.setattr(learning, "SOUNDINGS_PER_COMMIT", 100)
     monkeypatch.setattr("companion.sensing.sources.FILE_CHUNK", 1000)
     path, done = tmp_path / "day.nmea", []
     path.write_bytes(day())

@@ -26,7 +26,7 @@ from companion.events import (
     Undone,
 )
 from companion.record import logbook as logbook_module
-from companion.record.logbook import Calibration, KeptReading, Logbook, LogbookError
+from companion.record.logbook import KeptReading, Logbook, LogbookError, StoredCalibration
 from companion.record.schema import known_steps, steps
 
 NOON = datetime(2026, 10, 3, 12, tzinfo=UTC)
@@ -146,10 +146,10 @@ def test_a_match_waits_but_keeps_its_place(book: Logbook) -> None:
 
 def test_a_long_row_of_matches_does_not_wait_for_ever(book: Logbook) -> None:
     trip = book.begin_trip("invented day")
-    for _ in range(logbook_module.BATCH):
+    for _ in range(logbook_module.READINGS_PER_COMMIT):
         trip.record(EVERY_KIND[4])
     with Logbook(book.path) as other:
-        assert len(other.events(trip.id)) == logbook_module.BATCH
+        assert len(other.events(trip.id)) == logbook_module.READINGS_PER_COMMIT
 
 
 def test_readings_come_back(book: Logbook) -> None:
@@ -216,10 +216,10 @@ def test_an_event_takes_the_waiting_readings_with_it(book: Logbook) -> None:
 
 def test_a_batch_of_readings_is_committed(book: Logbook) -> None:
     trip = book.begin_trip("invented day")
-    for second in range(logbook_module.BATCH + 5):
+    for second in range(logbook_module.READINGS_PER_COMMIT + 5):
         trip.reading(float(second), NOON, HERE, 5.0)
     with Logbook(book.path) as other:
-        assert len(list(other.readings(trip.id))) == logbook_module.BATCH
+        assert len(list(other.readings(trip.id))) == logbook_module.READINGS_PER_COMMIT
 
 
 def test_trips_are_listed_with_what_they_hold(book: Logbook) -> None:
@@ -297,9 +297,9 @@ def test_calibrations_keep_their_history(book: Logbook) -> None:
     book.keep_calibration("rod", "Deep One", {"cast": 30.0})
     with reopened(book) as later:
         assert later.calibrations("lure", "Deep One") == [
-            Calibration({"lift_ratio": [0.4, 0.03]}, "2026-10-03T12:00:00.000Z", trip.id),
-            Calibration({"lift_ratio": [0.38, 0.02]}, None, None),
-            Calibration(None, None, None),
+            StoredCalibration({"lift_ratio": [0.4, 0.03]}, "2026-10-03T12:00:00.000Z", trip.id),
+            StoredCalibration({"lift_ratio": [0.38, 0.02]}, None, None),
+            StoredCalibration(None, None, None),
         ]
         assert later.calibrations("lure", "Deep Two") == []
 
@@ -348,7 +348,7 @@ def test_a_logbook_of_every_earlier_version_is_brought_up_to_date(tmp_path: Path
             assert snag.undone
             assert snag.event == Logged(t=4.0, number=1, what="snag")
         if version >= 2:
-            assert book.calibrations("rod", "two") == [Calibration([1.5], None, None)]
+            assert book.calibrations("rod", "two") == [StoredCalibration([1.5], None, None)]
         with book.begin_trip("new day") as trip:
             trip.record(BITE)
         book.keep_calibration("rod", "two", [2.5], trip=trip.id)
@@ -392,7 +392,7 @@ def error_of(path: Path) -> str:
 
 
 def test_a_locked_logbook(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(logbook_module, "PATIENCE", 0.05)
+    monkeypatch.setattr(logbook_module, "LOCK_WAIT_S", 0.05)
     path = tmp_path / "logbook.db"
     with Logbook(path) as book:
         trip = book.begin_trip("invented day")
@@ -407,7 +407,7 @@ def test_a_locked_logbook(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> No
 
 
 def test_a_logbook_locked_when_it_is_first_opened(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(logbook_module, "PATIENCE", 0.05)
+    monkeypatch.setattr(logbook_module, "LOCK_WAIT_S", 0.05)
     path = tmp_path / "logbook.db"
     other = sqlite3.connect(path, isolation_level=None)
     other.execute("BEGIN EXCLUSIVE")
@@ -433,7 +433,7 @@ def test_readings_held_while_the_disk_fails_are_bounded(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(logbook_module, "KEPT_WHILE_FAILING", 100)
-    monkeypatch.setattr(logbook_module, "PATIENCE", 0.01)
+    monkeypatch.setattr(logbook_module, "LOCK_WAIT_S", 0.01)
     path = tmp_path / "logbook.db"
     refused = 0
     with Logbook(path) as book:
@@ -447,7 +447,7 @@ def test_readings_held_while_the_disk_fails_are_bounded(
                 refused += 1
         other.close()
         kept = [reading.t for reading in book.readings(trip.id)]
-    assert refused == 600 // logbook_module.BATCH
+    assert refused == 600 // logbook_module.READINGS_PER_COMMIT
     assert kept == [float(second) for second in range(500, 600)]
 
 

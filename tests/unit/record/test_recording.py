@@ -15,12 +15,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from companion.record.recording import (
-    CLIPS,
-    LINES,
-    Limits,
+    CLIPS_FOLDER,
+    LINES_FILE,
     LineCutter,
     Recording,
-    Shelf,
+    RecordingLimits,
+    RecordingShelf,
     begun_at,
     clip_end,
     last_stamp,
@@ -89,7 +89,7 @@ def test_a_line_without_end_is_cut_before_a_sentence():
 
 
 def test_a_recording_cut_off_anywhere_is_whole_lines_again(tmp_path: Path):
-    path = tmp_path / LINES
+    path = tmp_path / LINES_FILE
     lines = [stamped(sentence(f"SDDPT,{n}.0,0.0"), "sonar", START + n * 200) for n in range(1, 6)]
     data = b"".join(lines)
     for size in range(len(data) + 1):
@@ -103,7 +103,7 @@ def test_a_recording_cut_off_anywhere_is_whole_lines_again(tmp_path: Path):
 
 
 def test_a_long_hole_at_the_end_is_cut_too(tmp_path: Path):
-    path = tmp_path / LINES
+    path = tmp_path / LINES_FILE
     path.write_bytes(b"$SDDPT,5.0,0.0*52\r\n" + bytes(300_000))
     trim(path)
     assert path.read_bytes() == b"$SDDPT,5.0,0.0*52\r\n"
@@ -114,13 +114,13 @@ def test_going_on_adds_to_what_is_there(tmp_path: Path):
     first = Recording(folder, "units = 'feet'\n")
     first.write(b"one\r\n")
     first.close()
-    (folder / LINES).write_bytes(b"one\r\ntw")
+    (folder / LINES_FILE).write_bytes(b"one\r\ntw")
     again = Recording(folder)
     again.write(b"three\r\n")
     again.sync()
     again.close()
     again.close()
-    assert (folder / LINES).read_bytes() == b"one\r\nthree\r\n"
+    assert (folder / LINES_FILE).read_bytes() == b"one\r\nthree\r\n"
     assert (folder / "companion.toml").read_text() == "units = 'feet'\n"
 
 
@@ -142,7 +142,7 @@ def test_a_disk_that_takes_half_a_line_keeps_none_of_it(tmp_path: Path, monkeypa
     monkeypatch.setattr(os, "write", real)
     recording.write(b"three\r\n")
     recording.close()
-    assert (tmp_path / "a" / "b" / LINES).read_bytes() == b"one\r\nthree\r\n"
+    assert (tmp_path / "a" / "b" / LINES_FILE).read_bytes() == b"one\r\nthree\r\n"
 
 
 def test_a_clip_has_the_name_of_its_beginning_and_its_length(tmp_path: Path):
@@ -154,27 +154,27 @@ def test_a_clip_has_the_name_of_its_beginning_and_its_length(tmp_path: Path):
     assert began is not None
     assert ms_of(began) == START + 250
     assert clip_end(START, samples) == START + 1000
-    assert [p.name for p in (tmp_path / "a" / "b" / CLIPS).iterdir()] == [name]
-    (clip,) = clips_in(tmp_path / "a" / "b" / CLIPS)
+    assert [p.name for p in (tmp_path / "a" / "b" / CLIPS_FOLDER).iterdir()] == [name]
+    (clip,) = clips_in(tmp_path / "a" / "b" / CLIPS_FOLDER)
     assert (ms_of(clip.began), ms_of(clip.decided)) == (START + 250, START + 1300)
 
 
 def test_a_clip_that_cannot_be_written_leaves_nothing(tmp_path: Path):
     recording = Recording(tmp_path / "a" / "b")
-    (tmp_path / "a" / "b" / CLIPS).rmdir()
+    (tmp_path / "a" / "b" / CLIPS_FOLDER).rmdir()
     with pytest.raises(OSError, match="could not be written"):
         recording.clip(START, START + 1000, np.zeros(16_000, np.int16))
     recording.close()
 
 
-def shelf_of(root: Path, trips: int, most: int) -> Shelf:
-    shelf = Shelf(root, Limits(most, keep_free=0))
+def shelf_of(root: Path, trips: int, most: int) -> RecordingShelf:
+    shelf = RecordingShelf(root, RecordingLimits(most, keep_free=0))
     for n in range(trips):
         folder = shelf.new_folder(START + n * 40_000_000)
-        (folder / CLIPS).mkdir(parents=True)
-        (folder / LINES).write_bytes(bytes(1000))
+        (folder / CLIPS_FOLDER).mkdir(parents=True)
+        (folder / LINES_FILE).write_bytes(bytes(1000))
         for clip in range(5):
-            (folder / CLIPS / f"2026100{3 + n}T14150{clip}.000Z.flac").write_bytes(bytes(1000))
+            (folder / CLIPS_FOLDER / f"2026100{3 + n}T14150{clip}.000Z.flac").write_bytes(bytes(1000))
     return shelf
 
 
@@ -183,23 +183,23 @@ def test_the_oldest_audio_goes_first_then_the_oldest_lines(tmp_path: Path):
     (tmp_path / "logbook.db").write_bytes(bytes(50_000))
     first, second, third = shelf.trips()
     assert shelf.make_room(third) == 0  # 18,000: five have to go
-    assert [len(list((t / CLIPS).iterdir())) for t in (first, second, third)] == [0, 5, 5]
-    assert all((t / LINES).exists() for t in (first, second, third))
-    shelf.limits = Limits(6_500, keep_free=0)
+    assert [len(list((t / CLIPS_FOLDER).iterdir())) for t in (first, second, third)] == [0, 5, 5]
+    assert all((t / LINES_FILE).exists() for t in (first, second, third))
+    shelf.limits = RecordingLimits(6_500, keep_free=0)
     assert shelf.make_room(third) == 0  # 13,000: the second's five, then the lines of both
     assert shelf.trips() == [third]
-    assert len(list((third / CLIPS).iterdir())) == 5
+    assert len(list((third / CLIPS_FOLDER).iterdir())) == 5
     assert not first.exists()
-    shelf.limits = Limits(500, keep_free=0)
+    shelf.limits = RecordingLimits(500, keep_free=0)
     assert shelf.make_room(third) == 500  # its own lines stay
-    assert (third / LINES).exists()
-    assert list((third / CLIPS).iterdir()) == []
+    assert (third / LINES_FILE).exists()
+    assert list((third / CLIPS_FOLDER).iterdir()) == []
     assert (tmp_path / "logbook.db").stat().st_size == 50_000
 
 
 def test_a_floor_of_free_space_is_kept_the_same_way(tmp_path: Path):
     shelf = shelf_of(tmp_path / "recordings", trips=2, most=10**9)
-    shelf.limits = Limits(10**9, keep_free=1 << 62)
+    shelf.limits = RecordingLimits(10**9, keep_free=1 << 62)
     first, second = shelf.trips()
     assert shelf.make_room(second) > 0
     assert shelf.trips() == [second]
@@ -207,7 +207,7 @@ def test_a_floor_of_free_space_is_kept_the_same_way(tmp_path: Path):
 
 
 def test_trips_of_one_second_have_names_of_their_own(tmp_path: Path):
-    shelf = Shelf(tmp_path)
+    shelf = RecordingShelf(tmp_path)
     names = set()
     for _ in range(3):
         folder = shelf.new_folder(START)
@@ -229,8 +229,8 @@ def test_sound_is_forgotten_after_its_days_and_the_lines_stay(tmp_path: Path):
     shelf = shelf_of(tmp_path, trips=3, most=10**9)
     first, second, third = shelf.trips()
     shelf.forget_sound(utc_of(START + 50_000_000))
-    assert [len(list((trip / CLIPS).iterdir())) for trip in (first, second, third)] == [0, 0, 5]
-    assert all((trip / LINES).exists() for trip in (first, second, third))
+    assert [len(list((trip / CLIPS_FOLDER).iterdir())) for trip in (first, second, third)] == [0, 0, 5]
+    assert all((trip / LINES_FILE).exists() for trip in (first, second, third))
 
 
 def test_of_talk_the_words_are_kept_and_read_again(tmp_path: Path):
@@ -238,10 +238,10 @@ def test_of_talk_the_words_are_kept_and_read_again(tmp_path: Path):
     hearing = Hearing("the weather", ("log bite",), refused="talk", check="x", spoke=(0.1, 0.9))
     recording.words(START + 250, START + 1750, hearing)
     recording.close()
-    (clip,) = clips_in(tmp_path / "a" / "b" / CLIPS)
+    (clip,) = clips_in(tmp_path / "a" / "b" / CLIPS_FOLDER)
     assert (ms_of(clip.began), ms_of(clip.decided)) == (START + 250, START + 1750)
     assert clip.words == hearing
     assert not clip.path.exists()
     clip.path.with_suffix(".json").write_bytes(b'{"decided": -5, "hearing": []}')
     with pytest.raises(ClipError, match="no words that were heard"):
-        clips_in(tmp_path / "a" / "b" / CLIPS)
+        clips_in(tmp_path / "a" / "b" / CLIPS_FOLDER)

@@ -12,7 +12,7 @@ from companion.dive.calibration import NoTouch, Touch
 from companion.events import Learned, level_notice
 from companion.record.amendments import Amendment
 from companion.report.casts import catches_of
-from companion.report.counts import QUESTIONS, SEASON_QUESTIONS, Try, shown, tables
+from companion.report.counts import CATCH_RATE_QUESTIONS, SEASON_QUESTIONS, Try, shown, tables
 from companion.report.day import read_day
 from companion.report.figures import figures
 from companion.report.findings import findings
@@ -118,7 +118,7 @@ def test_by_chance_alone_little_is_said_to_bear(script):
     said = 0
     for _ in range(300):
         tries = [
-            Try(dict.fromkeys(QUESTIONS, f"rod {i % 8}"), 1.0, (thing,) if hit else ())
+            Try(dict.fromkeys(CATCH_RATE_QUESTIONS, f"rod {i % 8}"), 1.0, (thing,) if hit else ())
             for i, hit in enumerate(rng.random(80) < 0.25)
         ]
         said += tables(tries, "cast")[0].bears

@@ -234,7 +234,7 @@ def test_what_was_foretold_stands_beside_what_came(script, found):
 def test_sounds_go_in_as_far_as_there_is_room(tmp_path, monkeypatch):
     for name in ("a.flac", "b.flac", "c.flac"):
         (tmp_path / name).write_bytes(b"x" * 100)
-    monkeypatch.setattr(clips, "MOST_BYTES", 250)
+    monkeypatch.setattr(clips, "MOST_SOUND_BYTES", 250)
     names = ["a.flac", "b.flac", "gone.flac", "c.flac", "../page.html"]
     assert list(clips.embedded(tmp_path, names, first=["c.flac"])) == ["a.flac", "c.flac"]
     assert clips.embedded(None, names) == {}

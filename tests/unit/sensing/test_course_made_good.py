@@ -7,12 +7,12 @@ import pytest
 
 from companion.sensing import moved, range_and_bearing
 from companion.sensing.course_made_good import (
+    ACCELERATION_DENSITY_M2_S3,
     FIT_MEMORY,
     FIX_NOISE_M,
     KEPT_S,
     KNOWN_WITHIN_DEG,
     LONGEST_GAP_S,
-    MANOEUVRE,
     SETTLED_S,
     CourseMadeGood,
 )
@@ -122,7 +122,7 @@ def by_matrices(fixes):
         dt = t - before
         step = np.eye(4) + dt * np.eye(4, k=2)
         q = np.kron([[dt**3 / 3, dt**2 / 2], [dt**2 / 2, dt]], np.eye(2))
-        x, p = step @ x, step @ p @ step.T + MANOEUVRE * q
+        x, p = step @ x, step @ p @ step.T + ACCELERATION_DENSITY_M2_S3 * q
         off = np.array([(lon - fixes[0][2]) * scale[0], (lat - fixes[0][1]) * scale[1]]) - see @ x
         expected = see @ p @ see.T + noise
         fit += FIT_MEMORY * (off @ np.linalg.solve(expected, off) / 2 - fit)

@@ -57,7 +57,8 @@ def test_depths_below_what(server):
     assert not server.send(delta("environment.depth.surfaceToTransducer", 0.3))
     (depth,) = server.send(delta("environment.depth.belowSurface", 5.7, source="a"))
     assert (depth.below_transducer, depth.below_surface) == (None, 5.7)
-    (depth,) = server.send(delta(DEPTH, 5.4))
+    warned, depth = server.send(delta(DEPTH, 5.4))
+    assert warned.text == "server tells depth twice, by a and n2k.35; one of them is listened to"
     assert (depth.below_transducer, depth.below_surface) == (5.4, pytest.approx(5.7))
     assert (depth.origin.source, depth.origin.talker, depth.origin.formatter) == ("server", "n2k.35", DEPTH)
     # The better of the two is listened to, as with sentences.

@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 
 from companion import config
-from companion.simulate.day import START, boat_settings, make_day
+from companion.simulate.day import DAY_START, boat_settings, make_day
 from companion.simulate.lake import Lake
 from companion.voice.clips import clip_began, read_clip
 from companion.voice.commands import Command
 from companion.voice.grammar import Grammar, aboard
-from companion.voice.sound import RATE
+from companion.voice.sound import SAMPLE_RATE_HZ
 
 MISSING = [p for p in ("espeak-ng", "flite") if shutil.which(p) is None]
 
@@ -126,8 +126,8 @@ def test_a_written_day_is_a_recorded_day(day, tmp_path):
     day.write(tmp_path)
     clips = sorted((tmp_path / "clips").glob("*.flac"))
     assert [c.name for c in clips] == [u["clip"] for u in day.truth["utterances"]]
-    ends = [clip_began(c.name) + timedelta(seconds=len(read_clip(c)) / RATE) for c in clips]
-    assert clip_began(clips[0].name) >= START
+    ends = [clip_began(c.name) + timedelta(seconds=len(read_clip(c)) / SAMPLE_RATE_HZ) for c in clips]
+    assert clip_began(clips[0].name) >= DAY_START
     for clip, before in zip(clips[1:], ends, strict=False):
         assert clip_began(clip.name) > before  # nobody talks over another
     assert config.load(tmp_path / "companion.toml").rods

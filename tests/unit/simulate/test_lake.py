@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from geographiclib.geodesic import Geodesic
 
-from companion.simulate.lake import Lake, LocalPlane
+from companion.simulate.lake import Lake, LakePlane
 
 SEEDS = [1, 2, 3, 11, 29]
 
@@ -91,7 +91,7 @@ def test_cover_is_never_below_the_bottom(lake):
 
 @pytest.mark.parametrize(("latitude", "longitude"), [(-47.2, -126.4), (0.0, 10.0), (62.0, 24.0)])
 def test_the_plane_agrees_with_the_ellipsoid(latitude, longitude):
-    plane = LocalPlane(latitude, longitude)
+    plane = LakePlane(latitude, longitude)
     for x, y in [(700.0, 700.0), (-300.0, 20.0), (0.0, -500.0)]:
         lat, lon = plane.to_degrees(x, y)
         line = Geodesic.WGS84.Inverse(latitude, longitude, float(lat), float(lon))

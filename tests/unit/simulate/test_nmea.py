@@ -9,7 +9,7 @@ import pytest
 
 from companion.simulate.boat import Instruments, Leg, Wind, read, sail
 from companion.simulate.lake import Lake
-from companion.simulate.nmea import VARIATION, Faults, Recorder, Span, angle, sentence, tag
+from companion.simulate.nmea import MAGNETIC_VARIATION_DEG, Faults, Recorder, Span, angle, sentence, tag
 
 START = 1_791_036_900_000
 LINE = re.compile(rb"\\(s:sonar,c:(\d{13}))\*([0-9A-F]{2})\\\$([^*]+)\*([0-9A-F]{2})")
@@ -89,7 +89,7 @@ def test_sentences_say_what_the_instruments_show(lake, readings):
     )
     assert [float(m.depth) for _, m in dpt] == pytest.approx(readings.depth[::2], abs=0.006)
     assert {float(m.offset) for _, m in dpt} == {0.3}
-    heading = [(float(m.heading) + VARIATION) % 360 for _, m in hdg]
+    heading = [(float(m.heading) + MAGNETIC_VARIATION_DEG) % 360 for _, m in hdg]
     gone = (np.array(heading) - readings.heading[2::5][: len(heading)] + 180) % 360 - 180
     assert np.abs(gone).max() < 0.06
     assert {m.datestamp.isoformat() for _, m in rmc} == {"2026-10-03"}

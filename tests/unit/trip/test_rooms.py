@@ -11,7 +11,7 @@ import companion
 ROOT = Path(companion.__file__).parent
 MOST_METHODS = 20
 SMALL_PARTS = ("trip", "casting", "live")
-SPEAKS = {"tell", "tell_once", "say", "say_note", "speak", "speak_up", "once"}
+SPEAKS = {"announce", "speak_event", "tell", "tell_once", "say", "say_note", "speak", "speak_up", "once"}
 """Functions, with any underscores before them, whose words are spoken."""
 
 

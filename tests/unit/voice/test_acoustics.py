@@ -5,10 +5,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from companion.voice.acoustics import PHONE_COUNT, SPAN, STEP_S, acoustics
+from companion.voice.acoustics import FRAME_SAMPLES, PHONE_COUNT, STEP_S, acoustics
 from companion.voice.clips import read_clip
-from companion.voice.phrase_scorer import SOUNDS
-from companion.voice.sound import RATE
+from companion.voice.phrase_scorer import ARPABET_PHONES
+from companion.voice.sound import SAMPLE_RATE_HZ
 
 CLIP = Path(__file__).parents[3] / "companion" / "voice" / "how_deep.flac"
 
@@ -19,7 +19,7 @@ def test_it_names_the_sounds_that_are_spoken(model: Path) -> None:
     logs = network.forward(read_clip(CLIP)).sounds
     assert logs.shape == (48, 1 + PHONE_COUNT)
     assert np.exp(logs).sum(axis=1) == pytest.approx(1.0, abs=1e-3)
-    named = [("", *SOUNDS)[n] for n in logs.argmax(axis=1)]
+    named = [("", *ARPABET_PHONES)[n] for n in logs.argmax(axis=1)]
     spoken = [sound for sound in dict.fromkeys(named) if sound]
     assert spoken[:3] == ["hh", "aw", "d"]
     assert spoken[-2:] == ["ey", "p"] or spoken[-2:] == ["iy", "p"]
@@ -30,9 +30,9 @@ def test_it_names_the_sounds_that_are_spoken(model: Path) -> None:
 def test_too_little_sound_has_no_steps(model: Path) -> None:
     network = acoustics(model)
     assert network is not None
-    assert network.forward(np.zeros(SPAN - 1, np.int16)).sounds.shape == (0, 1 + PHONE_COUNT)
-    assert network.forward(np.zeros(SPAN, np.int16)).sounds.shape == (1, 1 + PHONE_COUNT)
-    assert all(np.isfinite(output).all() for output in network.forward(np.zeros(RATE, np.int16)))
+    assert network.forward(np.zeros(FRAME_SAMPLES - 1, np.int16)).sounds.shape == (0, 1 + PHONE_COUNT)
+    assert network.forward(np.zeros(FRAME_SAMPLES, np.int16)).sounds.shape == (1, 1 + PHONE_COUNT)
+    assert all(np.isfinite(output).all() for output in network.forward(np.zeros(SAMPLE_RATE_HZ, np.int16)))
 
 
 @pytest.mark.parametrize("damage", ["tdnnf7.affine", "<Tuples>", "output-xent.affine", "output.affine"])

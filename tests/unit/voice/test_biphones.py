@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from companion.voice import acoustics
-from companion.voice.biphones import LOG_ZERO, SILENCE, Biphones, biphones, word
+from companion.voice.biphones import LOG_ZERO, SILENCE_PHONE, Biphones, biphones, word
 
 A, B = 2, 3
 PAIRS = {(1, 1): (0, 1), (1, A): (2, 3), (B, A): (4, 5), (A, B): (6, 7), (B, 1): (8, 9), (A, 1): (0, 9)}
@@ -27,10 +27,10 @@ def drawn(seed: int, steps: int = 5) -> np.ndarray:
 
 def score(path: tuple[int, ...], enters: tuple[bool, ...], scores: np.ndarray) -> float:
     """Return the score of phones, one a step; where it does not enter one, the one before goes on."""
-    total, before = 0.0, SILENCE
+    total, before = 0.0, SILENCE_PHONE
     for n, (phone, fresh) in enumerate(zip(path, enters, strict=True)):
         if fresh:
-            before = path[n - 1] if n else SILENCE
+            before = path[n - 1] if n else SILENCE_PHONE
         elif path[n - 1] != phone:
             return LOG_ZERO
         if (before, phone) not in PAIRS:
@@ -42,7 +42,7 @@ def score(path: tuple[int, ...], enters: tuple[bool, ...], scores: np.ndarray) -
 def every(scores: np.ndarray) -> dict[tuple[int, ...], float]:
     """Return the best score of every order of phones."""
     best: dict[tuple[int, ...], float] = {}
-    for path in product((SILENCE, A, B), repeat=len(scores)):
+    for path in product((SILENCE_PHONE, A, B), repeat=len(scores)):
         for later in product((True, False), repeat=len(scores) - 1):
             enters = (True, *later)
             order = tuple(phone for phone, fresh in zip(path, enters, strict=True) if fresh)
@@ -52,7 +52,7 @@ def every(scores: np.ndarray) -> dict[tuple[int, ...], float]:
 
 def amid_silence(order: tuple[int, ...], best: dict[tuple[int, ...], float]) -> float:
     """Return the best score of an order, with silence before and after or not."""
-    silences = ((), (SILENCE,))
+    silences = ((), (SILENCE_PHONE,))
     return max(best[(*before, *order, *after)] for before in silences for after in silences)
 
 
@@ -61,9 +61,9 @@ def test_a_phrase_has_the_score_of_its_likeliest_path(seed: int, monkeypatch: py
     scores = drawn(seed)
     together, apart = few().fits(scores, [[[A, B]], [[A], [B]]])
     assert together == pytest.approx(amid_silence((A, B), every(scores)), abs=1e-4)
-    monkeypatch.setitem(PAIRS, (SILENCE, B), PAIRS[A, B])  # what never follows silence is as after any
+    monkeypatch.setitem(PAIRS, (SILENCE_PHONE, B), PAIRS[A, B])  # what never follows silence is as after any
     best = every(scores)
-    wanted = max(amid_silence((A, B), best), amid_silence((A, SILENCE, B), best))
+    wanted = max(amid_silence((A, B), best), amid_silence((A, SILENCE_PHONE, B), best))
     assert apart == pytest.approx(wanted, abs=1e-4)
 
 

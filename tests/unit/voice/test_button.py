@@ -31,7 +31,7 @@ class Board:
         self.refused: dict[str, int] = {}
         self.grounded: set[tuple[str, int]] = set()
         self.devices = devices
-        monkeypatch.setattr(button, "DEVICES", devices)
+        monkeypatch.setattr(button, "DEVICE_FOLDER", devices)
         monkeypatch.setattr(gpiod, "Chip", self.open)
         monkeypatch.setattr(gpiod, "request_lines", self.request)
 

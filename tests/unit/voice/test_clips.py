@@ -8,7 +8,7 @@ import pytest
 import soundfile
 
 from companion.voice.clips import ClipError, clip_began, clip_length, clip_name, read_clip, write_clip
-from companion.voice.sound import RATE
+from companion.voice.sound import SAMPLE_RATE_HZ
 
 
 def tone(rate: int, frequency: float = 440.0, seconds: float = 1.0) -> np.ndarray:
@@ -30,13 +30,13 @@ def test_other_rates_and_channels_become_16_khz_mono(tmp_path: Path, rate: int, 
     soundfile.write(tmp_path / "a.wav", np.stack([tone(rate)] * channels, axis=1), rate)
     samples = read_clip(tmp_path / "a.wav")
     assert samples.dtype == np.int16
-    assert len(samples) == RATE
-    middle = slice(RATE // 4, -RATE // 4)
-    assert np.max(np.abs(samples[middle] / 32768 - tone(RATE)[middle])) < 0.01
+    assert len(samples) == SAMPLE_RATE_HZ
+    middle = slice(SAMPLE_RATE_HZ // 4, -SAMPLE_RATE_HZ // 4)
+    assert np.max(np.abs(samples[middle] / 32768 - tone(SAMPLE_RATE_HZ)[middle])) < 0.01
 
 
 def test_sound_beyond_full_scale_is_clipped_not_wrapped(tmp_path: Path):
-    soundfile.write(tmp_path / "a.wav", np.full(1000, 1.5), RATE, subtype="FLOAT")
+    soundfile.write(tmp_path / "a.wav", np.full(1000, 1.5), SAMPLE_RATE_HZ, subtype="FLOAT")
     assert set(read_clip(tmp_path / "a.wav")) == {32767}
 
 
@@ -57,8 +57,8 @@ def test_the_name_holds_the_instant_to_the_millisecond():
 
 
 def test_how_long_after_its_end_a_clip_was_decided_stays_with_it(tmp_path: Path):
-    write_clip(tmp_path / "late.flac", np.zeros(RATE, np.int16), 512)
-    write_clip(tmp_path / "prompt.flac", np.zeros(RATE // 2, np.int16))
+    write_clip(tmp_path / "late.flac", np.zeros(SAMPLE_RATE_HZ, np.int16), 512)
+    write_clip(tmp_path / "prompt.flac", np.zeros(SAMPLE_RATE_HZ // 2, np.int16))
     assert clip_length(tmp_path / "late.flac") == (1.0, 0.512)
     assert clip_length(tmp_path / "prompt.flac") == (0.5, 0.0)
     with pytest.raises(ClipError, match="cannot be read"):

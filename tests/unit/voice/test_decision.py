@@ -11,12 +11,12 @@ import numpy as np
 import pytest
 
 from companion.voice import endpointing
-from companion.voice.endpointing import UNKNOWN, Attempt, _decided
+from companion.voice.endpointing import UNKNOWN_WORD, Attempt, _decided
 from companion.voice.heard import Hearing
 from companion.voice.judging import Words
 from companion.voice.phrase_scorer import NO_SCORES, Fit, NoiseNetScores, PhraseScores
 from companion.voice.recogniser import REPEATS_PER_COMMAND, Recogniser, _weighted
-from companion.voice.sound import FRAME, RATE
+from companion.voice.sound import SAMPLE_RATE_HZ, SOUND_FRAME_SAMPLES
 
 PHRASES = frozenset(
     ["log bite", "rod two", "line seventeen", "mark a ledge", "how deep is it", "how deep does it go"]
@@ -90,7 +90,7 @@ class _Deaf:
     """A decoder that makes wrong words out of the beginning, and hears a pause then."""
 
     def __init__(self, words: str, pause: float) -> None:
-        self.fed, self.words, self.pause = 0, words, round(pause * RATE)
+        self.fed, self.words, self.pause = 0, words, round(pause * SAMPLE_RATE_HZ)
 
     def AcceptWaveform(self, sound: bytes) -> bool:  # noqa: N802  (vosk's name)
         self.fed += len(sound) // 2
@@ -125,7 +125,7 @@ class _Fits:
     ) -> PhraseScores:
         assert len(clean) == len(samples)
         assert own is None or len(own.nodes)
-        since = len(samples) / RATE - self.ends
+        since = len(samples) / SAMPLE_RATE_HZ - self.ends
         phrase = self.first if since < 0.0 else self.at_last
         return NO_SCORES._replace(fits=[self._fit(phrase)] if phrase else [], quiet=max(since, 0.0))
 
@@ -161,7 +161,9 @@ def misheard(
 ) -> Hearing:
     """Return what is heard where sounds fit one phrase while words are spoken, and another at their end."""
     now = SimpleNamespace(count=0)
-    monkeypatch.setattr(endpointing, "quiet", lambda _: max(0.0, now.count * FRAME / RATE - ends))
+    monkeypatch.setattr(
+        endpointing, "quiet", lambda _: max(0.0, now.count * SOUND_FRAME_SAMPLES / SAMPLE_RATE_HZ - ends)
+    )
     attempt = Attempt(
         cast(
             "Recogniser",
@@ -174,9 +176,9 @@ def misheard(
             ),
         )
     )
-    while now.count < 10 * RATE // FRAME:
+    while now.count < 10 * SAMPLE_RATE_HZ // SOUND_FRAME_SAMPLES:
         now.count += 1
-        heard: Any = attempt.take(np.zeros(FRAME, np.int16))
+        heard: Any = attempt.accept_frame(np.zeros(SOUND_FRAME_SAMPLES, np.int16))
         if heard is not None:
             return cast("Hearing", heard)
     return attempt.finish()
@@ -210,5 +212,5 @@ def test_words_that_the_sounds_belie_wait_for_what_fits(monkeypatch: pytest.Monk
 
 def test_words_that_the_sounds_belie_are_not_taken(monkeypatch: pytest.MonkeyPatch):
     heard = misheard(monkeypatch, "mark a ledge", "mark a ledge", words="log bite", behind=3.0)
-    assert (heard.text, heard.alternatives) == (UNKNOWN, ("log bite",))
+    assert (heard.text, heard.alternatives) == (UNKNOWN_WORD, ("log bite",))
     assert heard.refused == "words and sounds do not agree"

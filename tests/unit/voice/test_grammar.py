@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from companion.units import FOOT, OUNCE, POUND, YARD
 from companion.voice import commands as c
-from companion.voice.grammar import FORMS, TOPPED, Aboard, Grammar, number_words, sound_alikes
+from companion.voice.grammar import FORMS, MARKS_WITH_DEPTH, Aboard, Grammar, number_words, sound_alikes
 
 FEET = Grammar(Aboard(rods=(1, 2, 3, 4), lines=(12, 14, 17, 20)))
 METRES = Grammar(Aboard(rods=(1, 2), lines=(8, 15), unit="metres"))
@@ -195,7 +195,7 @@ def test_numbers_beyond_the_spoken_ones_are_refused(number: int):
 
 
 def test_places_whose_depth_is_said_can_be_said_without():
-    assert all(FEET.parse(f"mark {kind}") == c.MarkPlace(kind) for kind in TOPPED)
+    assert all(FEET.parse(f"mark {kind}") == c.MarkPlace(kind) for kind in MARKS_WITH_DEPTH)
 
 
 def test_commands_keep_their_name_and_fields_on_the_way_through_json():

@@ -41,8 +41,8 @@ from companion.voice.judging import (
 )
 from companion.voice.phrase_scorer import (
     NO_SCORES,
+    NOISE_NET_STEP_S,
     NOISE_NET_WEIGHT,
-    STEP_S,
     Fit,
     NoiseNetScores,
     PhraseScorer,
@@ -237,7 +237,7 @@ def test_what_was_made_out_may_be_heard_again_though_others_fit_better() -> None
 
 @pytest.mark.parametrize(
     ("silent", "is_so"),
-    [(0.0, True), (LEADING_SILENCE_S - STEP_S, True), (LEADING_SILENCE_S, False), (9.0, False)],
+    [(0.0, True), (LEADING_SILENCE_S - NOISE_NET_STEP_S, True), (LEADING_SILENCE_S, False), (9.0, False)],
 )
 def test_what_begins_at_once_was_cut_out_of_talk(silent: float, is_so: bool) -> None:
     assert lacks_leading_silence(NO_SCORES._replace(began=silent)) == is_so

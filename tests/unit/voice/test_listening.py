@@ -9,20 +9,20 @@ import pytest
 
 from companion.voice.heard import Hearing
 from companion.voice.listening import (
+    BARGE_IN_ONSET_FRAMES,
     CLEAR_OF,
     HELD_AFTER,
     IN_A_ROW,
-    NOTHING,
-    ONSET,
-    OPENS,
+    NO_WORD_S,
     QUIET_BEFORE,
     ROOM_RINGS,
+    SPEECH_ONSET_S,
     EchoGate,
     Listener,
     listened,
 )
-from companion.voice.microphone import PAUSE, PRE_ROLL
-from companion.voice.sound import FRAME, FRAMES_A_SECOND, RATE, frames_of, level
+from companion.voice.microphone import PRE_ROLL, UTTERANCE_PAUSE_S
+from companion.voice.sound import FRAMES_A_SECOND, SAMPLE_RATE_HZ, SOUND_FRAME_SAMPLES, frames_of, level
 
 
 class Attempt:
@@ -45,7 +45,7 @@ class Attempt:
     def still_lately(self) -> float:
         return self.still
 
-    def take(self, frame: np.ndarray) -> Hearing | None:
+    def accept_frame(self, frame: np.ndarray) -> Hearing | None:
         self.given.append(frame)
         if level(frame) > self.LOUD:
             self.loud += 1
@@ -67,7 +67,7 @@ class Recogniser:
 
 
 def hiss(seconds: float, loud: float, seed: int = 0) -> np.ndarray:
-    return np.random.default_rng(seed).normal(0, loud, round(seconds * RATE)).astype(np.int16)
+    return np.random.default_rng(seed).normal(0, loud, round(seconds * SAMPLE_RATE_HZ)).astype(np.int16)
 
 
 def sound(*parts: tuple[float, float]) -> np.ndarray:
@@ -88,7 +88,7 @@ def test_an_utterance_is_given_as_soon_as_it_is_decided():
 
 def test_without_a_decision_quiet_ends_it():
     (heard,) = hear(sound((3, 50), (0.6, 3000), (3, 50)), Listener(Recogniser()))
-    assert heard.ended == pytest.approx(3.6 + PAUSE, abs=0.05)
+    assert heard.ended == pytest.approx(3.6 + UTTERANCE_PAUSE_S, abs=0.05)
 
 
 def test_the_clip_is_what_the_recogniser_was_given():
@@ -107,10 +107,12 @@ def test_a_command_right_after_another_does_not_begin_with_its_words():
 def test_quiet_after_talk_is_the_quiet_before_what_follows():
     """Talk has ended, and half a second later a command begins: it does not seem cut out of the talk."""
     recogniser = Recogniser()
-    hear(sound((2, 50), (0.6, 3000), (PAUSE + 0.1, 50), (0.6, 3000), (2, 50)), Listener(recogniser))
+    hear(
+        sound((2, 50), (0.6, 3000), (UTTERANCE_PAUSE_S + 0.1, 50), (0.6, 3000), (2, 50)), Listener(recogniser)
+    )
     _, second = recogniser.attempts
     quiet = [level(frame) < Attempt.LOUD for frame in second.given].index(False) / FRAMES_A_SECOND
-    assert PAUSE - CLEAR_OF <= quiet <= PAUSE + 0.1
+    assert UTTERANCE_PAUSE_S - CLEAR_OF <= quiet <= UTTERANCE_PAUSE_S + 0.1
 
 
 def test_noise_without_words_is_given_up_and_listened_to_afresh():
@@ -118,7 +120,7 @@ def test_noise_without_words_is_given_up_and_listened_to_afresh():
     assert hear(sound((3, 50), (9, 700)), Listener(recogniser)) == []
     assert len(recogniser.attempts) >= 3
     longest = max(len(attempt.given) for attempt in recogniser.attempts) / FRAMES_A_SECOND
-    assert longest <= max(NOTHING, PRE_ROLL + PAUSE) + 0.1
+    assert longest <= max(NO_WORD_S, PRE_ROLL + UTTERANCE_PAUSE_S) + 0.1
 
 
 @pytest.mark.parametrize("gust", [0.6, 0.8, 1.0, 1.2])
@@ -144,9 +146,11 @@ def test_an_utterance_begins_after_its_own_voice_not_in_it():
     gate = EchoGate(lambda: next(clock) < round(2 * FRAMES_A_SECOND))
     samples = sound((2.0, 3000), (0.35, 50), (0.6, 3000), (2, 50))
     (heard,) = hear(samples, Listener(Recogniser(), gate))
-    before = heard.samples[: round((2.35 - heard.began) * RATE)]
+    before = heard.samples[: round((2.35 - heard.began) * SAMPLE_RATE_HZ)]
     assert np.abs(before.astype(int)).max() < 500, "quiet stands where its own voice was"
-    assert len(before) >= 0.35 * RATE, "enough of it: what begins without is taken for cut out of talk"
+    assert len(before) >= 0.35 * SAMPLE_RATE_HZ, (
+        "enough of it: what begins without is taken for cut out of talk"
+    )
 
 
 def test_words_that_begin_before_it_listens_again_are_whole():
@@ -167,7 +171,7 @@ def test_its_own_loudest_frames_are_not_taken_for_the_beginning_of_words():
     gate = EchoGate(lambda: next(clock) in speaks)
     own = [(0.5, 1000), (0.04, 4000), (0.96, 1000)]
     (heard,) = hear(sound((1.0, 20), *own, (0.6, 20), (0.5, 4000), (2, 20)), Listener(Recogniser(), gate))
-    assert np.abs(heard.samples[: round((3.1 - heard.began) * RATE)].astype(int)).max() < 500
+    assert np.abs(heard.samples[: round((3.1 - heard.began) * SAMPLE_RATE_HZ)].astype(int)).max() < 500
 
 
 def test_talked_over_it_hushes_and_listens():
@@ -193,7 +197,7 @@ def test_with_a_button_only_what_is_said_while_it_is_held_is_listened_to():
     listener = Listener(Recogniser(), held=lambda: 3.0 <= now < 4.0)
     heard = []
     for frame in frames_of(sound((1, 50), (1, 3000), (1, 50), (1, 3000), (3, 50))):
-        heard.append(listener.take(frame))
+        heard.append(listener.accept_frame(frame))
         now += 1 / FRAMES_A_SECOND
     (only,) = filter(None, heard)
     assert only.began == pytest.approx(3.0 - PRE_ROLL, abs=0.05)
@@ -214,7 +218,10 @@ def test_a_wrong_level_is_complained_of_once(loud: float, complaint: list[str], 
 
 
 def test_frames_are_whole():
-    assert [len(frame) for frame in frames_of(np.ones(FRAME + 1, np.int16))] == [FRAME, FRAME]
+    assert [len(frame) for frame in frames_of(np.ones(SOUND_FRAME_SAMPLES + 1, np.int16))] == [
+        SOUND_FRAME_SAMPLES,
+        SOUND_FRAME_SAMPLES,
+    ]
 
 
 class Floor:
@@ -231,7 +238,7 @@ class Floor:
     def hear(self, samples: np.ndarray) -> None:
         for frame in frames_of(samples):
             self.frames += 1
-            self.listener.take(frame)
+            self.listener.accept_frame(frame)
 
 
 def test_the_floor_is_told_once_when_speech_begins_and_once_when_it_is_over():
@@ -240,7 +247,7 @@ def test_the_floor_is_told_once_when_speech_begins_and_once_when_it_is_over():
     (began, is_open), (ended, is_still_open) = floor.told
     assert (is_open, is_still_open) == (True, False)
     assert began == pytest.approx(3.0, abs=0.1)
-    assert 4.5 + QUIET_BEFORE - 0.1 <= ended <= 4.5 + PAUSE + 0.1
+    assert 4.5 + QUIET_BEFORE - 0.1 <= ended <= 4.5 + UTTERANCE_PAUSE_S + 0.1
 
 
 def test_the_floor_is_given_back_with_the_decision():
@@ -270,7 +277,7 @@ def test_noise_without_speech_gives_the_floor_back_though_it_goes_on():
     floor = Floor()
     floor.hear(sound((3, 50), (1.4, 700)))
     assert [is_open for _, is_open in floor.told] == [True, False]
-    assert floor.told[1][0] - floor.told[0][0] == pytest.approx(OPENS, abs=0.2)
+    assert floor.told[1][0] - floor.told[0][0] == pytest.approx(SPEECH_ONSET_S, abs=0.2)
 
 
 def test_another_stream_begins_at_nought_and_takes_the_floor_back():
@@ -311,7 +318,7 @@ def test_what_talks_over_a_line_is_heard_after_the_quiet_from_before_it():
     levels = [level(frame) for frame in frames_of(heard.samples)]
     first_loud = next(n for n, loud in enumerate(levels) if loud > 2000)
     assert first_loud > 0
-    assert max(levels[: max(first_loud - round(ONSET), 1)]) < 100
+    assert max(levels[: max(first_loud - round(BARGE_IN_ONSET_FRAMES), 1)]) < 100
 
 
 def test_what_was_said_last_is_given_when_the_sound_ends():
@@ -326,7 +333,7 @@ def test_with_a_button_an_utterance_ends_with_it_and_not_with_the_sound():
     listener = Listener(Recogniser(), held=lambda: 1.0 <= now < 3.0)
     heard = []
     for frame in frames_of(sound((1, 50), (0.5, 3000), (1.2, 50), (0.3, 3000), (2, 3000))):
-        heard.append(listener.take(frame))
+        heard.append(listener.accept_frame(frame))
         now += 1 / FRAMES_A_SECOND
     (only,) = filter(None, heard)
     assert only.ended == pytest.approx(3.0 + HELD_AFTER, abs=0.05)

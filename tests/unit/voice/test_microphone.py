@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from companion.voice.microphone import MicrophoneError, microphone_frames
-from companion.voice.sound import FRAME
+from companion.voice.sound import SOUND_FRAME_SAMPLES
 
 
 def fake_arecord(folder: Path, script: str, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -24,7 +24,7 @@ def test_frames_come_from_the_recorder_and_its_last_words_are_told(
         tmp_path, "head -c 1500 /dev/zero; echo 'audio open error: no such device' >&2; exit 1", monkeypatch
     )
     frames = microphone_frames("hw:9")
-    assert [len(frame) for frame in itertools.islice(frames, 2)] == [FRAME, FRAME]
+    assert [len(frame) for frame in itertools.islice(frames, 2)] == [SOUND_FRAME_SAMPLES, SOUND_FRAME_SAMPLES]
     with pytest.raises(MicrophoneError, match="microphone hw:9: audio open error: no such device"):
         next(frames)
 

@@ -24,13 +24,21 @@ def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
-ENDS = [f"--endpoint.{rule}.min-trailing-silence={seconds}" for rule, seconds in model.ENDS.items()]
+ENDS = [
+    f"--endpoint.{rule}.min-trailing-silence={seconds}" for rule, seconds in model.ENDPOINT_RULES_S.items()
+]
 
 
 def put_archive(home: Path, monkeypatch: pytest.MonkeyPatch, sha256: str | None = None) -> Path:
     """Lay a small archive of the published shape where Maven keeps its files, and expect its hash."""
     archive = (
-        home / "maven" / "com" / "alphacephei" / model.ARTIFACT / model.VERSION / "vosk-model-en-0.3.45.aar"
+        home
+        / "maven"
+        / "com"
+        / "alphacephei"
+        / model.MODEL_ARTIFACT
+        / model.MODEL_VERSION
+        / "vosk-model-en-0.3.45.aar"
     )
     archive.parent.mkdir(parents=True)
     with zipfile.ZipFile(archive, "w") as packed:
@@ -41,7 +49,7 @@ def put_archive(home: Path, monkeypatch: pytest.MonkeyPatch, sha256: str | None 
         packed.writestr(
             "assets/model-en-us/conf/model.conf", "--beam=10.0\n--endpoint.rule2.min-trailing-silence=0.5\n"
         )
-    monkeypatch.setattr(model, "SHA256", sha256 or hashlib.sha256(archive.read_bytes()).hexdigest())
+    monkeypatch.setattr(model, "MODEL_SHA256", sha256 or hashlib.sha256(archive.read_bytes()).hexdigest())
     right = model.contents_sha256(model._unpack(archive, home / "unpacked"))
     monkeypatch.setattr(model, "CONTENTS_SHA256", right)
     return archive
@@ -50,9 +58,9 @@ def put_archive(home: Path, monkeypatch: pytest.MonkeyPatch, sha256: str | None 
 def test_fetched_once_and_found_again_without_the_archive(home: Path, monkeypatch: pytest.MonkeyPatch):
     archive = put_archive(home, monkeypatch)
     folder = fetch()
-    assert folder == data_folder() / model.NAME
+    assert folder == data_folder() / model.MODEL_FOLDER_NAME
     assert (folder / "am" / "final.mdl").read_bytes() == b"acoustics"
-    assert (folder / "conf" / "mfcc.conf").read_text() == "--num-ceps=40\n" + model.STILL
+    assert (folder / "conf" / "mfcc.conf").read_text() == "--num-ceps=40\n" + model.NO_DITHER
     assert (folder / "conf" / "model.conf").read_text().splitlines() == ["--beam=10.0", *ENDS]
     assert not (folder / "AndroidManifest.xml").exists()
     archive.unlink()
@@ -66,8 +74,8 @@ def test_a_file_cut_short_or_missing_is_fetched_again(home: Path, monkeypatch: p
     for spoil in (
         lambda: (folder / "am" / "final.mdl").write_bytes(b"acou"),
         (folder / "graph" / "HCLr.fst").unlink,
-        lambda: (folder / model.LISTING).write_text(""),
-        lambda: (folder / model.LISTING).write_bytes(b"\0\0\0\0"),
+        lambda: (folder / model.LISTING_FILE).write_text(""),
+        lambda: (folder / model.LISTING_FILE).write_bytes(b"\0\0\0\0"),
     ):
         spoil()
         assert not is_complete(folder)
@@ -82,7 +90,7 @@ def test_a_copy_with_other_contents_of_the_same_size_is_fetched_again(
     put_archive(home, monkeypatch)
     acoustics = fetch() / "am" / "final.mdl"
     acoustics.write_bytes(b"acousticz")
-    assert is_complete(data_folder() / model.NAME)
+    assert is_complete(data_folder() / model.MODEL_FOLDER_NAME)
     fetch()
     assert acoustics.read_bytes() == b"acoustics"
 
@@ -131,7 +139,7 @@ def test_a_fetched_file_that_is_not_the_published_one_is_refused(home: Path, mon
     monkeypatch.setattr(jgo.maven.MavenContext, "project", lambda *_args: Answering())
     with pytest.raises(ModelError, match="SHA-256 differs"):
         fetch()
-    assert not (data_folder() / model.NAME).exists()
+    assert not (data_folder() / model.MODEL_FOLDER_NAME).exists()
 
 
 def test_another_model_is_taken_if_it_can_take_a_grammar(tmp_path: Path):

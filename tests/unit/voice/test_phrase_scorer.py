@@ -11,8 +11,15 @@ from companion.voice import phrase_scorer
 from companion.voice.acoustics import Acoustics, Outputs
 from companion.voice.biphones import Biphones
 from companion.voice.grammar import Aboard, Grammar
-from companion.voice.phrase_scorer import NO_SCORES, NOISE_NET_WEIGHT, SOUNDS, STEP_S, PhraseScorer, lexicon
-from companion.voice.sound import RATE
+from companion.voice.phrase_scorer import (
+    ARPABET_PHONES,
+    NO_SCORES,
+    NOISE_NET_STEP_S,
+    NOISE_NET_WEIGHT,
+    PhraseScorer,
+    lexicon,
+)
+from companion.voice.sound import SAMPLE_RATE_HZ
 
 GRAMMAR = Grammar(Aboard(rods=(1, 2, 3, 4), lines=(12, 14, 17, 20)))
 NAMES = {"one": ("b", "ao", "t"), "two": ("b", "ao"), "three": ("t", "t"), "four": ("ao",)}
@@ -22,7 +29,7 @@ class _Model:
     """A speech model's network that tells what it is given to tell."""
 
     def __init__(self, logs: np.ndarray | None = None) -> None:
-        self.logs = np.zeros((4, len(SOUNDS) + 1), np.float32) if logs is None else logs
+        self.logs = np.zeros((4, len(ARPABET_PHONES) + 1), np.float32) if logs is None else logs
         self.given: list[np.ndarray] = []
 
     def forward(self, samples: np.ndarray) -> Outputs:
@@ -46,11 +53,11 @@ def verifies(phrases: Iterable[str], model: _Model | None = None) -> PhraseScore
 
 def drawn(seed: int) -> np.ndarray:
     """Return log-likelihoods of six steps that are drawn."""
-    shares = np.random.default_rng(seed).dirichlet(np.ones(len(SOUNDS) + 1), 6)
+    shares = np.random.default_rng(seed).dirichlet(np.ones(len(ARPABET_PHONES) + 1), 6)
     return np.asarray(np.log(shares), np.float32)
 
 
-SOUND = np.zeros(RATE, np.int16)
+SOUND = np.zeros(SAMPLE_RATE_HZ, np.int16)
 
 
 @pytest.fixture
@@ -77,7 +84,7 @@ def test_a_laid_phrase_is_the_likeliest_of_all_its_paths(monkeypatch: pytest.Mon
     fits = verifies(NAMES, _Model(model)).score_phrases(SOUND, SOUND).fits
     assert len(fits) == len(NAMES)
     for fit in fits:
-        wanted = tuple(SOUNDS.index(sound) + 1 for sound in NAMES[fit.phrase])
+        wanted = tuple(ARPABET_PHONES.index(sound) + 1 for sound in NAMES[fit.phrase])
         assert fit.noise_net_llr == pytest.approx(
             likeliest(noise_net_llr, wanted) - noise_net_llr.max(axis=1).sum(), abs=1e-4
         )
@@ -91,7 +98,7 @@ def test_our_network_hears_the_sound_as_it_is_and_the_models_what_is_left_of_the
 ) -> None:
     given: list[np.ndarray] = []
     monkeypatch.setattr(phrase_scorer, "likelihoods", lambda sound: given.append(sound) or drawn(5))
-    model, clean = _Model(), np.ones(RATE, np.int16)
+    model, clean = _Model(), np.ones(SAMPLE_RATE_HZ, np.int16)
     verifies(["log bite"], model).score_phrases(SOUND, clean)
     assert given[0] is SOUND
     assert model.given[0] is clean
@@ -105,7 +112,7 @@ def test_words_that_are_no_phrase_are_laid_alike(monkeypatch: pytest.MonkeyPatch
     one, other = PhraseScorer.others(laid, ["one", "two three", "", "four five"])
     assert one == laid.fits[0]._replace(biphone_llr=0.0), "five has no sounds here"
     assert (other.phrase, other.sounds) == ("two three", 4)
-    wanted = tuple(SOUNDS.index(sound) + 1 for name in ("two", "three") for sound in NAMES[name])
+    wanted = tuple(ARPABET_PHONES.index(sound) + 1 for name in ("two", "three") for sound in NAMES[name])
     assert other.noise_net_llr == pytest.approx(
         likeliest(noise_net_llr, wanted) - noise_net_llr.max(axis=1).sum(), abs=1e-4
     )
@@ -115,8 +122,8 @@ def test_words_that_are_no_phrase_are_laid_alike(monkeypatch: pytest.MonkeyPatch
 
 @pytest.mark.usefixtures("words_of_few_sounds")
 def test_one_sound_twice_takes_a_gap_between(monkeypatch: pytest.MonkeyPatch) -> None:
-    logs = np.full((3, len(SOUNDS) + 1), -9.0, np.float32)
-    t = SOUNDS.index("t") + 1
+    logs = np.full((3, len(ARPABET_PHONES) + 1), -9.0, np.float32)
+    t = ARPABET_PHONES.index("t") + 1
     logs[[0, 1, 2], [t, t, t]] = -0.1
     monkeypatch.setattr(phrase_scorer, "likelihoods", lambda _: logs)
     (fit,) = verifies(["three"]).score_phrases(SOUND, SOUND).fits
@@ -125,13 +132,16 @@ def test_one_sound_twice_takes_a_gap_between(monkeypatch: pytest.MonkeyPatch) ->
 
 @pytest.mark.usefixtures("words_of_few_sounds")
 def test_it_tells_how_long_nothing_is_spoken_at_first_and_at_last(monkeypatch: pytest.MonkeyPatch) -> None:
-    logs = np.full((10, len(SOUNDS) + 1), -9.0, np.float32)
+    logs = np.full((10, len(ARPABET_PHONES) + 1), -9.0, np.float32)
     logs[:, 0] = -0.1
     monkeypatch.setattr(phrase_scorer, "likelihoods", lambda _: logs)
-    assert verifies(NAMES).score_phrases(SOUND, SOUND).quiet == pytest.approx(10 * STEP_S)
+    assert verifies(NAMES).score_phrases(SOUND, SOUND).quiet == pytest.approx(10 * NOISE_NET_STEP_S)
     logs[6, 3] = 0.0
     laid = verifies(NAMES).score_phrases(SOUND, SOUND)
-    assert (laid.began, laid.quiet) == (pytest.approx(6 * STEP_S), pytest.approx(3 * STEP_S))
+    assert (laid.began, laid.quiet) == (
+        pytest.approx(6 * NOISE_NET_STEP_S),
+        pytest.approx(3 * NOISE_NET_STEP_S),
+    )
 
 
 def test_the_last_second_tells_since_when_nothing_is_spoken(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -139,13 +149,13 @@ def test_the_last_second_tells_since_when_nothing_is_spoken(monkeypatch: pytest.
 
     def likelihoods(samples: np.ndarray) -> np.ndarray:
         given.append(len(samples))
-        logs = np.full((50, len(SOUNDS) + 1), -9.0, np.float32)
+        logs = np.full((50, len(ARPABET_PHONES) + 1), -9.0, np.float32)
         logs[:, 0], logs[42, 3] = -0.1, 0.0
         return logs
 
     monkeypatch.setattr(phrase_scorer, "likelihoods", likelihoods)
-    assert phrase_scorer.quiet(np.zeros(3 * RATE, np.int16)) == pytest.approx(7 * STEP_S)
-    assert given == [RATE]
+    assert phrase_scorer.quiet(np.zeros(3 * SAMPLE_RATE_HZ, np.int16)) == pytest.approx(7 * NOISE_NET_STEP_S)
+    assert given == [SAMPLE_RATE_HZ]
     assert phrase_scorer.quiet(np.zeros(100, np.int16)) == 0.0
 
 
@@ -188,13 +198,13 @@ def test_too_little_sound_fits_nothing() -> None:
 def test_every_word_that_can_be_said_has_its_sounds() -> None:
     many = Grammar(Aboard(tuple(range(1, 21)), tuple(range(2, 100)), wake="kitchen ticket"))
     assert {w for phrase in many.phrases for w in phrase.split()} <= set(lexicon())
-    assert {sound for sounds in lexicon().values() for sound in sounds} <= set(SOUNDS)
+    assert {sound for sounds in lexicon().values() for sound in sounds} <= set(ARPABET_PHONES)
 
 
 def test_the_likelihoods_of_a_step_add_up_to_one_and_level_does_not_count() -> None:
-    sound = np.random.default_rng(1).normal(0, 900, RATE).astype(np.int16)
+    sound = np.random.default_rng(1).normal(0, 900, SAMPLE_RATE_HZ).astype(np.int16)
     logs = phrase_scorer.likelihoods(sound)
-    assert logs.shape == (49, len(SOUNDS) + 1)
+    assert logs.shape == (49, len(ARPABET_PHONES) + 1)
     assert np.exp(logs).sum(axis=1) == pytest.approx(1.0, abs=1e-4)
     assert phrase_scorer.likelihoods((sound * 2).astype(np.int16)) == pytest.approx(logs, abs=0.05)
 

@@ -15,11 +15,11 @@ from companion.clock import ReplayClock
 from companion.events import Logged, Said
 from companion.voice.grammar import Aboard, Grammar
 from companion.voice.speaker import (
+    DEVICE_LATENCY_S,
+    FLOOR_LOOK_S,
     FREE_AFTER,
-    LATENCY,
-    LOOKS,
-    STALE,
-    WAITING,
+    MOST_WAITING_LINES,
+    STALE_AFTER_S,
     Manner,
     Speaker,
     SpeakerError,
@@ -62,10 +62,10 @@ def test_saying_returns_while_another_line_is_played_and_the_oldest_gives_way(sp
     with Speaker() as speaker:
         speaker.say("first")
         wait_for(spoken.parent / "begun")
-        for number in range(WAITING + 3):
+        for number in range(MOST_WAITING_LINES + 3):
             speaker.say(f"line {number}")
         (spoken.parent / "hold").unlink()
-        last = WAITING + 2
+        last = MOST_WAITING_LINES + 2
         for _ in range(500):
             if f"line {last}\n" in spoken.read_text():
                 break
@@ -80,7 +80,7 @@ def test_a_line_that_has_waited_too_long_is_not_spoken(spoken: Path):
         speaker.say("first")
         wait_for(spoken.parent / "begun")
         speaker.say("stale")
-        clock.move_to(STALE["answer"] + 1.0)
+        clock.move_to(STALE_AFTER_S["answer"] + 1.0)
         speaker.say("fresh")
         (spoken.parent / "hold").unlink()
     assert spoken.read_text().split() == ["first", "fresh"]
@@ -130,8 +130,8 @@ def test_hushed_it_stops_at_once_and_drops_what_waits(spoken: Path):
 def test_a_bite_is_answered_by_a_tone_and_a_fish_by_words(spoken: Path):
     with Speaker() as speaker:
         for what, text in (("bite", "bite noted"), ("fish", "fish three pounds")):
-            speaker.tell(Logged(t=1.0, number=1, what=what))
-            speaker.tell(Said(t=1.0, text=text, about="answer"))
+            speaker.speak_event(Logged(t=1.0, number=1, what=what))
+            speaker.speak_event(Said(t=1.0, text=text, about="answer"))
     played = spoken.read_bytes()
     assert played.startswith(b"RIFF")
     assert b"bite noted" not in played
@@ -141,7 +141,7 @@ def test_a_bite_is_answered_by_a_tone_and_a_fish_by_words(spoken: Path):
 @pytest.mark.parametrize("by_tone", [True, False])
 def test_what_was_not_understood_is_answered_by_a_tone_or_by_words(spoken: Path, by_tone: bool):
     with Speaker(manner=Manner(tone_when_unclear=by_tone)) as speaker:
-        speaker.tell(Said(t=1.0, text="again?", about="unclear"))
+        speaker.speak_event(Said(t=1.0, text="again?", about="unclear"))
     assert spoken.read_bytes().startswith(b"RIFF") == by_tone
     assert (b"again?" in spoken.read_bytes()) != by_tone
 
@@ -158,7 +158,7 @@ def test_it_knows_when_it_spoke(spoken: Path):
         clock.move_to(12.0)
         (spoken.parent / "hold").unlink()
     assert speaker.speaking
-    clock.move_to(12.0 + LATENCY + 0.1)
+    clock.move_to(12.0 + DEVICE_LATENCY_S + 0.1)
     assert not speaker.speaking
 
 
@@ -199,13 +199,13 @@ def test_nothing_begins_while_somebody_speaks_and_what_nobody_asked_for_waits_ha
         speaker.yield_floor(True)
         speaker.say("number two in hand")
         speaker.say("depth lost", "depth")
-        time.sleep(5 * LOOKS)
+        time.sleep(5 * FLOOR_LOOK_S)
         assert spoken.read_text() == ""
         clock.move_to(1.0)
         speaker.yield_floor(False)
         wait_until(lambda: "number two in hand" in spoken.read_text())
         clock.move_to(1.0 + 0.9 * FREE_AFTER)
-        time.sleep(5 * LOOKS)
+        time.sleep(5 * FLOOR_LOOK_S)
         assert "depth lost" not in spoken.read_text()
         clock.move_to(1.0 + 1.1 * FREE_AFTER)
         wait_until(lambda: "depth lost" in spoken.read_text())
@@ -216,9 +216,9 @@ def test_what_became_stale_while_somebody_spoke_is_not_said(spoken: Path):
     with Speaker(clock=clock) as speaker:
         speaker.yield_floor(True)
         speaker.say("short by 4 feet", "match")
-        clock.move_to(STALE["match"] + 0.1)
+        clock.move_to(STALE_AFTER_S["match"] + 0.1)
         speaker.yield_floor(False)
-        clock.move_to(STALE["match"] + 2.0)
+        clock.move_to(STALE_AFTER_S["match"] + 2.0)
         speaker.say("fresh")
     assert spoken.read_text().split() == ["fresh"]
 
@@ -235,7 +235,7 @@ def test_a_line_made_while_somebody_begins_to_speak_waits(spoken: Path):
         wait_for(spoken.parent / "making")
         speaker.yield_floor(True)
         (spoken.parent / "slow").unlink()
-        time.sleep(5 * LOOKS)
+        time.sleep(5 * FLOOR_LOOK_S)
         assert spoken.read_text() == ""
         speaker.yield_floor(False)
         wait_until(lambda: "depth lost" in spoken.read_text())

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from companion.voice import suppressor
-from companion.voice.sound import FRAME, RATE, Samples, frames_of, level
+from companion.voice.sound import SAMPLE_RATE_HZ, SOUND_FRAME_SAMPLES, Samples, frames_of, level
 from companion.voice.suppressor import Suppressor, can_suppress
 
 HERE = pytest.mark.skipif(not can_suppress(), reason="not here: libspeexdsp1; hardware/install.sh brings it")
@@ -16,24 +16,26 @@ def cleaned(samples: Samples) -> Samples:
 
 
 def hiss(seconds: float, loud: float) -> Samples:
-    return np.random.default_rng(2).normal(0, loud, round(seconds * RATE)).astype(np.int16)
+    return np.random.default_rng(2).normal(0, loud, round(seconds * SAMPLE_RATE_HZ)).astype(np.int16)
 
 
 @HERE
 def test_noise_is_taken_down_and_what_rises_above_it_is_left():
     noise = hiss(4.0, 300.0)
-    t = np.arange(RATE // 2) / RATE
+    t = np.arange(SAMPLE_RATE_HZ // 2) / SAMPLE_RATE_HZ
     burst = (6000 * np.sin(2 * np.pi * 500 * t) * np.sin(2 * np.pi * t) ** 2).astype(np.int16)
-    noise[2 * RATE : 2 * RATE + len(burst)] += burst
+    noise[2 * SAMPLE_RATE_HZ : 2 * SAMPLE_RATE_HZ + len(burst)] += burst
     clean = cleaned(noise)
-    assert level(clean[RATE : 2 * RATE]) < 0.4 * level(noise[RATE : 2 * RATE])
-    middle = slice(2 * RATE, 2 * RATE + len(burst))
+    assert level(clean[SAMPLE_RATE_HZ : 2 * SAMPLE_RATE_HZ]) < 0.4 * level(
+        noise[SAMPLE_RATE_HZ : 2 * SAMPLE_RATE_HZ]
+    )
+    middle = slice(2 * SAMPLE_RATE_HZ, 2 * SAMPLE_RATE_HZ + len(burst))
     assert level(clean[middle]) > 0.7 * level(burst)
 
 
 @HERE
 def test_the_same_sound_gives_the_same_and_the_given_frame_is_left_alone():
-    frame = hiss(FRAME / RATE, 500.0)
+    frame = hiss(SOUND_FRAME_SAMPLES / SAMPLE_RATE_HZ, 500.0)
     before = frame.copy()
     Suppressor().clean(frame)
     assert np.array_equal(frame, before)

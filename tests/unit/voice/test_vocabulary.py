@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from companion.voice.vocabulary import GRAPH, VocabularyError, common_words
+from companion.voice.vocabulary import GRAPH_FILE, VocabularyError, common_words
 
 WORDS = {"<eps>": 0, "fish": 1, "the": 2, "[noise]": 3, "water": 4}
 COSTS = {"fish": 5.0, "the": 1.0, "[noise]": 0.5, "water": 3.0}
@@ -34,8 +34,8 @@ def automaton() -> bytes:
 
 @pytest.fixture
 def model(tmp_path: Path) -> Path:
-    (tmp_path / GRAPH).parent.mkdir()
-    (tmp_path / GRAPH).write_bytes(automaton())
+    (tmp_path / GRAPH_FILE).parent.mkdir()
+    (tmp_path / GRAPH_FILE).write_bytes(automaton())
     return tmp_path
 
 
@@ -45,8 +45,8 @@ def test_the_likeliest_words_come_out(model: Path):
 
 
 def test_another_file_is_refused_and_none_gives_none(model: Path):
-    (model / GRAPH).write_bytes(b"an automaton of quite another kind")
+    (model / GRAPH_FILE).write_bytes(b"an automaton of quite another kind")
     with pytest.raises(VocabularyError, match=r"Gr\.fst: cannot be read"):
         common_words(model, 2)
-    (model / GRAPH).unlink()
+    (model / GRAPH_FILE).unlink()
     assert common_words(model, 2) == []
