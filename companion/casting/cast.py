@@ -260,7 +260,8 @@ def placed(boat: Fix | None, bearing: float | None, distance: float, spread: flo
     """Return the place so far from the boat, m, with its radius: without a bearing all of that is radius."""
     if boat is None:
         return None
+    own = GPS_RADIUS if boat.radius is None else boat.radius
     if bearing is None:
-        return Fix(boat.lat, boat.lon, round(math.hypot(GPS_RADIUS, distance), 1))
+        return Fix(boat.lat, boat.lon, round(math.hypot(own, distance), 1))
     lat, lon = moved(boat.lat, boat.lon, bearing, distance)
-    return Fix(lat, lon, round(math.hypot(GPS_RADIUS, spread), 1))
+    return Fix(lat, lon, round(math.hypot(own, spread), 1))

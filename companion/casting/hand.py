@@ -65,11 +65,14 @@ class BoatPose(NamedTuple):
         return self.speed * math.cos(math.radians(self.course - bearing))
 
 
-def fix_of(boat: BoatState) -> Fix | None:
-    """Return the boat's place; None when it is not known."""
+def fix_of(boat: BoatState, moved: float = 0.0) -> Fix | None:
+    """Return the boat's place; None when it is not known.
+
+    `moved` is how far the boat may have been from there at the time that is meant, m, one sigma.
+    """
     if boat.lat is None or boat.lon is None:
         return None
-    return Fix(boat.lat, boat.lon, GPS_RADIUS)
+    return Fix(boat.lat, boat.lon, round(math.hypot(GPS_RADIUS, moved), 1))
 
 
 def bow_of(boat: BoatState) -> float | None:

@@ -289,7 +289,7 @@ class Bed:
         east, north = area.place(lat, lon)
         radius = math.hypot(known_within, distance)
         if hour is not None and heading is not None:
-            east, north, radius = off_the_bow(east, north, heading, distance, hour)
+            east, north, radius = off_the_bow(east, north, heading, distance, hour, known_within)
         level = self._level_on(area)
         top = None if depth is None else depth - level
         wanted = Mark(0, kind, east, north, radius, top, note, utc)

@@ -47,12 +47,12 @@ class MarkOnLine:
 
 
 def off_the_bow(
-    east: float, north: float, heading: float, distance: float, hour: float
+    east: float, north: float, heading: float, distance: float, hour: float, within: float = FIX_RADIUS
 ) -> tuple[float, float, float]:
     """Return east, north and radius, m, of a place `distance` m away at an hour of the clock.
 
     Twelve o'clock is over the bow, three o'clock to starboard; `heading` is the bow's, degrees true.
-    The radius joins the fix, a fifth of the distance along, and half an hour either way across.
+    The radius joins the fix's, `within`, a fifth of the distance along, and half an hour either way across.
 
     Raises:
         ValueError: the hour is not on the clock, or the distance is negative.
@@ -64,7 +64,7 @@ def off_the_bow(
     bearing = math.radians(heading) + _HOUR * hour
     # An hour said is anywhere within half an hour of it: uniform, so 1/sqrt(12) of an hour.
     across = distance * _HOUR / math.sqrt(12.0)
-    radius = math.sqrt(FIX_RADIUS**2 + (_GUESSED_DISTANCE * distance) ** 2 + across**2)
+    radius = math.sqrt(within**2 + (_GUESSED_DISTANCE * distance) ** 2 + across**2)
     return east + distance * math.sin(bearing), north + distance * math.cos(bearing), radius
 
 

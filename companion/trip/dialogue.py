@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
 
-from companion.events import Heard
+from companion.events import Heard, Notice
 from companion.trip import wording
 from companion.trip.agenda import Utterance
 from companion.trip.core import TripCore
@@ -14,9 +14,12 @@ from companion.trip.handlers import Outcome, carry_out, in_doubt, out_of_place
 from companion.trip.lookout import Lookout
 from companion.trip.searches import Searches
 from companion.trip.speech import Speech
-from companion.trip.state import Moment
+from companion.trip.state import LATE_AFTER_S, Moment
 from companion.voice.commands import Command
 from companion.voice.heard import Hearing, hearing_of
+
+LATE_TOLD_EVERY_S = 600.0
+"""The shortest time between two words about commands that are decided late."""
 
 
 class Dialogue:
@@ -69,7 +72,7 @@ class Dialogue:
         core.state = replace(core.state, heard=heard, policy=policy)
         core.emit(heard)
         if command is not None:
-            self._carry_out(command, t, began, utterance.clip, hearing.doubt)
+            self._carry_out(command, t, utterance, hearing, began)
         elif listed is None and hearing.is_like_a_command and before.allows_asking_again(t, began):
             core.state = replace(core.state, policy=policy._replace(asked_again=True))
             self._speech.say(t, wording.NOT_UNDERSTOOD, "unclear")
@@ -80,6 +83,14 @@ class Dialogue:
         first_word = 0.0 if hearing.spoke is None else hearing.spoke[0]
         return t if sound is None else min(t, sound + first_word)
 
+    def _lateness(self, utterance: Utterance, hearing: Hearing, t: float) -> float:
+        """Return how long after its last word an utterance was decided, s, where that is late; else 0."""
+        sound = self._logic_time_of(utterance.began)
+        if sound is None or hearing.spoke is None:
+            return 0.0
+        late = t - sound - hearing.spoke[1]
+        return late if late > LATE_AFTER_S else 0.0
+
     def _amiss(self, hearing: Hearing, command: Command | None, t: float) -> str | None:
         """Return why what was heard is not to be carried out; None where it is."""
         if command is None:
@@ -87,20 +98,29 @@ class Dialogue:
         return out_of_place(command, hearing.text, t, self._core.state)
 
     def _carry_out(
-        self, command: Command, t: float, began: float, clip: str | None, doubt: str | None
+        self, command: Command, t: float, utterance: Utterance, hearing: Hearing, began: float
     ) -> None:
-        """Carry out a command whose first word came at logic time `began`, s."""
+        """Carry out a command whose first word came at logic time `began`, s, and that is decided at t."""
         core = self._core
         before = core.state.hand
-        boat = core.boat.before(began - core.rooms.reaction, t)
-        moment = Moment(began=began, boat=boat, boat_now=core.boat.at(t), clip=clip, **core.stamp(t))
+        moment = Moment(
+            began=began,
+            boat=core.boat.before(began - core.rooms.reaction, t),
+            boat_now=core.boat.at(t),
+            clip=utterance.clip,
+            late=self._lateness(utterance, hearing, t),
+            **core.stamp(t),
+        )
         outcome = carry_out(command, moment, core.state, core.rooms)
-        other = core.rooms.grammar.parse(doubt or "")
+        other = core.rooms.grammar.parse(hearing.doubt or "")
         if other is not None:
             outcome = in_doubt(outcome, command, other, core.rooms)
         core.state = replace(outcome.state, policy=outcome.state.policy.with_command(t))
         self._pass_on(outcome, t)
         self._lookout.follow_hand(t, before)
+        if moment.late:
+            core.emit(Notice(**core.stamp(t), text=wording.heard_late(moment.late)))
+            self._speech.say_note(t, wording.HEARD_LATE, LATE_TOLD_EVERY_S)
 
     def _pass_on(self, outcome: Outcome, t: float) -> None:
         """Emit what came of a command, speak the reply, and have kept what has to be kept."""

@@ -11,12 +11,12 @@ import msgspec
 
 from companion.casting.cast import CastInProgress
 from companion.casting.deck import Deck, Lesson
-from companion.casting.hand import bow_of, fix_of, lure_at, rod_of, whole_way
+from companion.casting.hand import bow_of, lure_at, rod_of, whole_way
 from companion.casting.match import Standing
 from companion.casting.planning import Planner
 from companion.events import Fix, Learned, Logged, LoggedWhat, Match, Outlook, RodTaken, TopAhead, Undone
 from companion.lakebed.bed import Bed
-from companion.lakebed.marks import Mark
+from companion.lakebed.marks import FIX_RADIUS, Mark
 from companion.tackle import Rod
 from companion.trip.state import Moment, TripState
 from companion.units import LengthUnit
@@ -67,7 +67,7 @@ def logged(
         what=what,
         detail=detail,
         size=None if size is None else round(size, 3),
-        boat=fix_of(boat),
+        boat=moment.fix,
         heading=boat.heading,
         speed=boat.speed,
         bottom=boat.depth,
@@ -84,7 +84,7 @@ def logged_at_lure(
 ) -> Logged:
     """Return a thing that happened at the lure, where the lure was."""
     then = moment.began - rooms.reaction
-    where = lure_at(rooms.deck, state.hand, then, fix_of(moment.boat), bow_of(moment.boat))
+    where = lure_at(rooms.deck, state.hand, then, moment.fix, bow_of(moment.boat))
     depth = None if where.depth is None else round(where.depth, 3)
     bottom = _bottom_at(rooms.bed, where.at)
     thing = logged(rooms, state, moment, what, detail)
@@ -108,7 +108,7 @@ def logged_landed(
     fish = logged(rooms, state, moment, what, size=weight)
     bite = state.bite_before(moment.began, rod_of(rooms.deck, state.hand).name)
     if bite is None:
-        way = whole_way(rooms.deck, state.hand, moment.began, fix_of(moment.boat), bow_of(moment.boat))
+        way = whole_way(rooms.deck, state.hand, moment.began, moment.fix, bow_of(moment.boat))
         return msgspec.structs.replace(fish, lure_at=way.at)
     return msgspec.structs.replace(
         fish,
@@ -127,20 +127,21 @@ def _bottom_at(bed: Bed, place: Fix | None) -> float | None:
 
 def put_mark(rooms: Rooms, command: c.MarkPlace, moment: Moment) -> tuple[Mark, Fix] | None:
     """Put a mark on the lakebed and return it, with where it lies; None without the boat's place."""
-    boat = moment.boat
-    if boat.lat is None or boat.lon is None:
+    boat, fix = moment.boat, moment.fix
+    if fix is None:
         return None
     mark = rooms.bed.mark(
         command.kind,
-        boat.lat,
-        boat.lon,
+        fix.lat,
+        fix.lon,
         depth=command.depth,
         distance=command.distance or 0.0,
         hour=command.clock,
         heading=bow_of(boat),
         utc=moment.utc,
+        known_within=fix.radius or FIX_RADIUS,
     )
-    area = rooms.bed.area_of(boat.lat, boat.lon)
+    area = rooms.bed.area_of(fix.lat, fix.lon)
     assert area is not None, "a mark lies on an area"
     return mark, Fix(*area.where(mark), round(mark.radius, 1))
 

@@ -13,7 +13,7 @@ from typing import Literal, NamedTuple
 
 from companion.casting.cast import CastInProgress
 from companion.casting.deck import Lesson
-from companion.casting.hand import SLOWEST_RISE_MPS, Aim, begin_cast, fix_of, pose_of, rod_of, take_rod
+from companion.casting.hand import SLOWEST_RISE_MPS, Aim, begin_cast, pose_of, rod_of, take_rod
 from companion.casting.hand import lure_at as lure_now
 from companion.casting.lessons import Taught, forget_rod, learn_no_touch, learn_touch, unlearn
 from companion.casting.planning import Found
@@ -152,7 +152,9 @@ def _(command: c.Touched, moment: Moment, state: TripState, rooms: Rooms) -> Out
     if command.on == "wood":  # it stands above the bottom, nobody knows how high
         return _logged(command, touch, _cast_spent(state, moment), rooms)
     outcome = _logged(command, entries.on_bottom(touch), state, rooms)
-    number, cast, boat = outcome.state.last_number, _cast_under_way(state, moment), fix_of(moment.boat)
+    number, cast, boat = outcome.state.last_number, _cast_under_way(state, moment), moment.fix
+    if moment.late:
+        return outcome._replace(state=_cast_spent(outcome.state, moment))
     taught = learn_touch(rooms.deck, state.lessons, number, moment.began, cast, boat)
     return _with_lesson(outcome, moment, taught)
 
@@ -165,6 +167,8 @@ def _(command: c.Cast, moment: Moment, state: TripState, rooms: Rooms) -> Outcom
     state = _with_cast(command, moment, state, rooms)
     cast = state.hand.cast
     assert cast is not None, "a cast has just begun"
+    if moment.late:
+        state = replace(state, lessons=state.lessons.with_spent(cast))
     towards = None if command.clock is None else clock_words(command.clock)
     length = cast.length if command.short else command.distance
     thing = entries.logged(rooms, state, moment, "cast", towards, length)
@@ -182,6 +186,8 @@ def _(command: c.ReeledIn, moment: Moment, state: TripState, rooms: Rooms) -> Ou
     cast = _cast_under_way(state, moment)
     state = replace(state, hand=state.hand.without_cast())
     outcome = _logged(command, entries.logged(rooms, state, moment, "reeled in"), state, rooms)
+    if moment.late:
+        return outcome
     return _with_lesson(
         outcome, moment, learn_no_touch(rooms.deck, state.lessons, outcome.state.last_number, cast)
     )
@@ -444,7 +450,8 @@ def _cast_spent(state: TripState, moment: Moment) -> TripState:
 
 def _with_cast(command: c.Cast, moment: Moment, state: TripState, rooms: Rooms) -> TripState:
     aim = Aim(command.clock, command.distance, command.short)
-    return replace(state, hand=begin_cast(rooms.deck, state.hand, moment.began, pose_of(moment.boat), aim))
+    boat = pose_of(moment.boat)._replace(fix=moment.fix)
+    return replace(state, hand=begin_cast(rooms.deck, state.hand, moment.began, boat, aim))
 
 
 def _better_for_cast(rooms: Rooms, cast: CastInProgress) -> int | None:

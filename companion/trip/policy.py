@@ -92,9 +92,9 @@ class SpeechPolicy(NamedTuple):
         lost_at = t if text.endswith(" lost") else self.part_lost_at
         return self._replace(notes={**self.notes, text: t}, part_lost_at=lost_at)
 
-    def allows_note(self, t: float, text: str) -> bool:
-        """Tell whether a word of the program's own may be spoken at logic time t, s: not twice in a row."""
-        return t - self.notes.get(text, float("-inf")) >= REPEATED_AFTER_S
+    def allows_note(self, t: float, text: str, every: float = REPEATED_AFTER_S) -> bool:
+        """Tell whether a word of the program's own may be spoken at logic time t, s; again after `every`."""
+        return t - self.notes.get(text, float("-inf")) >= every
 
     def with_quiet(self, t: float, minutes: float) -> SpeechPolicy:
         """Return the policy that volunteers nothing for so long from logic time t, s; 0 ends it."""

@@ -8,7 +8,7 @@ from typing import Literal
 
 from companion.events import Said
 from companion.trip.core import TripCore
-from companion.trip.policy import Kind
+from companion.trip.policy import REPEATED_AFTER_S, Kind
 from companion.trip.volunteer import Noticed
 
 About = Literal["match", "outlook", "answer", "depth", "notice", "unclear"]
@@ -38,10 +38,10 @@ class Speech:
             core.state = replace(core.state, said=said)
         core.emit(said)
 
-    def say_note(self, t: float, text: str) -> None:
-        """Speak a word of the program's own, unless the same was spoken a moment ago."""
+    def say_note(self, t: float, text: str, every: float = REPEATED_AFTER_S) -> None:
+        """Speak a word of the program's own, unless the same was spoken less than `every` s ago."""
         core = self._core
-        if core.state.policy.allows_note(t, text):
+        if core.state.policy.allows_note(t, text, every):
             core.state = replace(core.state, policy=core.state.policy.with_note(t, text))
             self.say(t, text, "notice")
 

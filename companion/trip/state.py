@@ -5,13 +5,14 @@ What the boat has learned of rods and bottom is not here: that is the deck's and
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
-from companion.casting.hand import Hand
+from companion.casting.hand import Hand, fix_of
 from companion.casting.lessons import Lessons
-from companion.events import Heard, Logged, Said
+from companion.events import Fix, Heard, Logged, Said
 from companion.lakebed.marks import Mark
 from companion.sensing import BoatState
 from companion.trip.policy import SpeechPolicy
@@ -29,11 +30,18 @@ CATCH_WITHIN_S = 600.0
 """How long after a bite a fish, or its loss, can have come of it: a fight of ten minutes."""
 
 
+LATE_AFTER_S = 1.0
+"""Words that are decided later than this after the last of them are late."""
+REACTION_SCATTER_S = 0.3
+"""How much the time between what happens and the first word varies, one sigma. Common practice, no source."""
+
+
 class Moment(NamedTuple):
     """The time and place at which a command was spoken.
 
     `t` and `utc` are when its words ended, `began` when they began (logic s). `boat` is the boat when that
     happened which the words tell of, a little before they began; `boat_now` the boat when they ended.
+    `late` is how long after their last word they were decided, s, where that was too long.
     """
 
     t: float
@@ -42,6 +50,13 @@ class Moment(NamedTuple):
     boat: BoatState
     boat_now: BoatState
     clip: str | None = None
+    late: float = 0.0
+
+    @property
+    def fix(self) -> Fix | None:
+        """Where the boat was when that happened; the radius grows with its speed and with the lateness."""
+        timing = math.hypot(REACTION_SCATTER_S, self.late / math.sqrt(12.0))
+        return fix_of(self.boat, timing * (self.boat.speed or 0.0))
 
 
 class Carried(NamedTuple):

@@ -45,6 +45,7 @@ AGAIN_TO_UNDO_FISH = "the fish? repeat to take it back"
 NOT_UNDERSTOOD = "again?"
 STOP_NOW = "stop now"
 LET_IT_FLOAT = "let it float"
+HEARD_LATE = "I hear you late, nothing learned"
 LOOKING = "looking"
 
 STARTING = "starting"
@@ -391,6 +392,15 @@ def logbook_lost(why: str) -> str:
 def logbook_damaged(old: str | None) -> str:
     """Return that the logbook is damaged and another begun; `old` is what the damaged file is called now."""
     return "logbook damaged, new one begun" + ("" if old is None else f", old one is {old}")
+
+
+def heard_late(seconds: float) -> str:
+    """Return how long after its words a command was decided.
+
+    >>> heard_late(2.34)
+    'understood 2.3 s late: not learned from'
+    """
+    return f"understood {seconds:.1f} s late: not learned from"
 
 
 def error_passed_over(kind: str) -> str:

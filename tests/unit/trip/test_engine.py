@@ -6,15 +6,18 @@ from datetime import UTC, datetime, timedelta
 from functools import cache
 from itertools import pairwise
 
+import msgspec
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from companion import config
 from companion.casting.deck import Deck
+from companion.casting.ground import Mapped
 from companion.events import (
     DepthNews,
     Heard,
+    Learned,
     Logged,
     Match,
     Notice,
@@ -24,14 +27,16 @@ from companion.events import (
     TripEnded,
     Undone,
 )
+from companion.lakebed.bed import Bed
 from companion.lakebed.marks import off_the_bow
-from companion.sensing import BoatOffsets, Chunk, MaximumAges, Sensing, range_and_bearing
+from companion.sensing import BoatOffsets, BoatState, Chunk, MaximumAges, Sensing, range_and_bearing
 from companion.trip import wording
 from companion.trip.agenda import Utterance
 from companion.trip.engine import Engine
 from companion.trip.entries import REACTION_S
 from companion.trip.keep import KeepNothing
 from companion.trip.presence import BACK_AFTER_S
+from companion.trip.state import Moment
 from companion.voice.commands import WhatCanISay
 from companion.voice.grammar import Grammar, aboard
 from companion.voice.heard import Hearing
@@ -562,3 +567,82 @@ SPOKEN = [(3, "log bite"), (12, "rod two"), (30, "undo that")]
 @given(st.lists(st.integers(0, len(DATA)), max_size=30))
 def test_how_the_bytes_are_cut_changes_nothing(cuts):
     assert run(DATA, SPOKEN, cuts) == run(DATA, SPOKEN)
+
+
+def decided(seconds_late, t=132.0, spoken_until=0.9):
+    """An utterance "touched bottom" at t, decided so long after its last word."""
+    began = START + timedelta(seconds=t)
+    hearing = Hearing("touched bottom", spoke=(0.2, spoken_until))
+    return Utterance(began, began + timedelta(seconds=spoken_until + seconds_late), lambda: hearing, "t.flac")
+
+
+def run_with(data, utterances):
+    events = []
+    deck = Deck(SETTINGS.rods)
+    deck._paths.update(shared_deck_paths())
+    bed = Bed()
+    deck.ground = Mapped(bed)
+    sensing = Sensing({}, BoatOffsets(transducer=0.0))
+    engine = Engine("a test", sensing, deck, GRAMMAR, "feet", events.append, bed)
+    for utterance in utterances:
+        engine.utterance(utterance)
+    engine.chunk(Chunk(0.0, "sonar", data))
+    engine.finish()
+    return events
+
+
+def with_a_heading():
+    lines = mapped_then_still().splitlines(keepends=True)
+    return b"".join(
+        line + (tagged(n // 2, "IIHDT,000.0,T") if n % 2 else b"") for n, line in enumerate(lines)
+    )
+
+
+def cast_and(touch):
+    began = START + timedelta(seconds=125)
+    cast = Utterance(began, began + timedelta(seconds=1), lambda: "cast twelve o'clock", "c.flac")
+    return run_with(with_a_heading(), [cast, *touch])
+
+
+def test_what_is_decided_in_time_is_learned_from():
+    events = cast_and([decided(0.8)])
+    assert len(of(Learned, events)) == 1
+    assert "late" not in " ".join(e.text for e in of(Said, events))
+
+
+def test_what_is_decided_late_is_dated_by_its_words_and_not_learned_from():
+    (_, prompt), (_, late) = (of(Logged, cast_and([decided(s)])) for s in (0.8, 3.0))
+    events = cast_and([decided(3.0)])
+    assert not of(Learned, events)
+    assert (late.lure_at.lat, late.lure_at.lon, late.model_depth) == (
+        prompt.lure_at.lat,
+        prompt.lure_at.lon,
+        prompt.model_depth,
+    )
+    assert "understood 3.0 s late: not learned from" in [e.text for e in of(Notice, events)]
+    assert [e.text for e in of(Said, events)].count(wording.HEARD_LATE) == 1
+
+
+def test_lateness_is_said_once():
+    events = cast_and([decided(3.0), decided(2.0, 137.0), decided(2.0, 142.0)])
+    assert [e.text for e in of(Said, events)].count(wording.HEARD_LATE) == 1
+    assert sum("late" in e.text for e in of(Notice, events)) == 3
+
+
+def test_a_late_touch_ends_what_its_cast_teaches():
+    events = cast_and([decided(3.0)])
+    reeled = START + timedelta(seconds=150)
+    then = Utterance(reeled, reeled + timedelta(seconds=1), lambda: "reeled in", "r.flac")
+    assert not of(Learned, events)
+    assert not of(Learned, cast_and([decided(3.0), then]))
+    assert of(Learned, cast_and([then])), "without the touch it would have taught"
+
+
+def test_a_place_told_from_a_fast_or_a_late_boat_is_less_sure():
+    at = BoatState(t=0.0, lat=45.0, lon=-93.0, speed=2.5)
+    slow = msgspec.structs.replace(at, speed=0.2)
+
+    def radius(boat, late=0.0):
+        return Moment(0.0, 0.0, None, boat, boat, late=late).fix.radius
+
+    assert radius(slow) < radius(at) < radius(at, late=2.0) < radius(at, late=4.0)
