@@ -12,7 +12,6 @@ from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
-from scipy.special import ndtri
 
 from companion import dive
 from companion.casting.ground import Floats
@@ -203,4 +202,6 @@ def _draws(n: int) -> tuple[Floats, Floats, Floats]:
     """Return whether, when and how long, drawn n times: a share and two normal numbers, each shape (n,)."""
     even = (np.arange(n) + 0.5) / n
     shares = [(even + np.arange(1, n + 1) * step) % 1.0 for step in (math.sqrt(2.0), math.sqrt(3.0), math.e)]
+    from scipy.special import ndtri  # noqa: PLC0415  (half of what there is to load before the first depth)
+
     return shares[0], np.asarray(ndtri(shares[1])), np.asarray(ndtri(shares[2]))

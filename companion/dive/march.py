@@ -32,7 +32,7 @@ NEARLY_IN = 0.25
 """Share of the line left at which a path may end early: at the boat a light lure has no steady balance."""
 MIN_STEP_S = 1e-3
 """Time step, s, below which a step that finds no balance is not halved again."""
-SLACK_STEP_S = 0.25
+SLACK_STEP_S = 0.06
 """Longest time step while the line is slack."""
 
 

@@ -41,8 +41,8 @@ CREEP_MPS = 0.03
 DAMPING_SPEED_MPS = 0.1
 """Speed added to those that the slope of the drag is taken at in the first Newton step; later less."""
 NEWTON_TOLERANCE_M = 1e-3
-SLACK_NEWTON_MAX_ITERATIONS = 12
-"""Where these do not do, a shorter step in time does sooner than more of them."""
+SLACK_NEWTON_MAX_ITERATIONS = 40
+"""With 12 a lure that lies on the bottom behind a drifting boat finds no balance, however short the step."""
 LINE_SEARCH_TRIES = 3
 SEARCHED_FROM_M = 2e-3
 """Newton moves shorter than this are taken as they are."""

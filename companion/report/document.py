@@ -52,7 +52,7 @@ def drawn(chart: DayChart | None) -> str:
     """Return a chart in its place, or a word that there is nothing to draw."""
     if chart is None:
         return '<p class="plain">There is nothing to draw: it was not measured.</p>'
-    return f'<div class="drawn" style="--wide:{chart.wide:.0f}px">{chart.svg}</div>\n'
+    return f'<div class="drawn" tabindex="0" style="--wide:{chart.wide:.0f}px">{chart.svg}</div>\n'
 
 
 def map_tools(chart: DayChart | None) -> str:

@@ -34,7 +34,8 @@ VOICES = (
 )
 SPEECH_LEVEL = 3000.0
 COMMON = (
-    "log bite", "log strike", "log fish", "log fish three pounds two ounces", "lost it", "bottom contact",
+    "log bite", "log strike", "log fish", "log fish three pounds two ounces", "lost it", "broke off",
+    "bottom contact",
     "touched bottom", "snagged up", "mark a tree top at fifteen feet", "mark tree top fifteen feet",
     "mark a grass edge", "mark a rock pile", "mark a ledge", "mark a point", "mark a high spot",
     "mark this spot", "cast now", "reeled in", "rod number one", "rod number two", "rod three", "line twelve",

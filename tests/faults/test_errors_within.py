@@ -93,10 +93,10 @@ def test_in_tests_it_is_raised():
 def test_a_sentence_over_which_sensing_stumbles(monkeypatch):
     true = Sensing._depths
 
-    def depths(self, formatter, sounding):
+    def depths(self, sounding):
         if sounding.depth == BAD:
             raise OverflowError("date value out of range")
-        return true(self, formatter, sounding)
+        return true(self, sounding)
 
     monkeypatch.setattr(Sensing, "_depths", depths)
     data = day([5.0, BAD, 5.0, BAD, 5.0])
