@@ -48,7 +48,7 @@ VOICES: dict[Make, tuple[Voice, ...]] = {
         Voice("kokoro", "pm_alex", 150),
     ),
 }
-"""The voices; no voice and no make of noise is in both, and the network of the verifier learned from none."""
+"""The voices; no voice and no make of noise is in both, and the phrase scorer's network learned from none."""
 
 SPEECH_LEVEL = 2500.0
 """Level of the speech while it sounds, of 32768: a lapel microphone worn close."""
