@@ -54,7 +54,7 @@ class Moment(NamedTuple):
 
     @property
     def fix(self) -> Fix | None:
-        """Where the boat was when that happened; the radius grows with its speed and with the lateness."""
+        """The boat's place when that happened; the radius grows with its speed and with the lateness."""
         timing = math.hypot(REACTION_SCATTER_S, self.late / math.sqrt(12.0))
         return fix_of(self.boat, timing * (self.boat.speed or 0.0))
 

@@ -222,7 +222,7 @@ def test_what_hearing_costs(recogniser, say):
         "import numpy as np, psutil; from companion.voice.model import speech_model\n"
         "from companion.voice.recogniser import for_grammar; from companion.voice.grammar import *\n"
         "r = for_grammar(speech_model(), Grammar(Aboard((1, 2, 3, 4), (12, 14, 17, 20))))\n"
-        "r.hear(np.zeros(48000, np.int16)); r.again(np.zeros(48000, np.int16))\n"
+        "r.hear(np.zeros(48000, np.int16)); r.second_pass(np.zeros(48000, np.int16))\n"
         "print(psutil.Process().memory_info().rss)"
     )
     resident = (
