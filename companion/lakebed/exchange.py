@@ -85,14 +85,14 @@ class MarkPoint(NamedTuple):
     radius: float | None = None
 
 
-T = TypeVar("T")
+_Item = TypeVar("_Item")
 
 
 @dataclass(slots=True)
-class Imported(Generic[T]):
+class Imported(Generic[_Item]):
     """The things read, and one line for everything left out: where, what, what was expected."""
 
-    items: list[T] = field(default_factory=list)
+    items: list[_Item] = field(default_factory=list)
     problems: list[str] = field(default_factory=list)
 
 

@@ -16,7 +16,7 @@ Quantity = Literal["depth", "place", "motion", "fix", "time", "heading", "temper
 
 MOST_BRACKETS = 500
 """Lists and objects in one JSON text; more could be nested deeper than the decoder's stack."""
-T = TypeVar("T", bound=msgspec.Struct)
+_Message = TypeVar("_Message", bound=msgspec.Struct)
 
 
 class Datum(NamedTuple):
@@ -26,7 +26,7 @@ class Datum(NamedTuple):
         talker: who on the network said it.
         address: its message: the name of the class, the path or the PGN.
         quantity: what it is.
-        value: as the parser of a sentence gives it: a `Sounding`, `Told`, `Bearing`, degrees Celsius or m/s.
+        value: as the parser of a sentence gives it: a `DepthSounding`, `Told`, `Bearing`, °C or m/s.
         rank: how good it is among its like, 0 best.
     """
 
@@ -48,7 +48,7 @@ class Decoder(Protocol):
         ...
 
 
-def json_as(kind: msgspec.json.Decoder[T], text: bytes, values: Values, what: str) -> T | None:
+def json_as(kind: msgspec.json.Decoder[_Message], text: bytes, values: Values, what: str) -> _Message | None:
     """Return a JSON text as a struct; None, and counted, when it is none or has too many brackets."""
     if text.count(b"[") + text.count(b"{") > MOST_BRACKETS:
         values.dropped[what + " nested too deep"] += 1

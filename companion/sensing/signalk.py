@@ -2,7 +2,7 @@
 
 A delta tells values at paths, each with its source and the time it was measured at. A server also sends
 what it last knew of a path, and what it knows of other vessels: neither is this boat now. Its greeting names
-the vessel that is its own, and a value is passed over when it is more than `STALEST` old. Angles come in
+the vessel that is its own, and a value is passed over when it is more than `STALEST_MS` old. Angles come in
 radians, temperatures in kelvin.
 
 Servers' clocks are often wrong, and a path's times may come from the receiver instead. So each path's

@@ -31,7 +31,7 @@ from companion.tackle.rods import (
 )
 from companion.units import FOOT, YARD, LengthUnit
 
-T = TypeVar("T")
+_Quantity = TypeVar("_Quantity")
 Floats = NDArray[np.float64]
 
 _CHOSEN_CAST_SIGMA = 0.01
@@ -119,7 +119,7 @@ def change_from(
     )
 
 
-def _read(what: str, words: str | None, read: Callable[[str], T]) -> T | None:
+def _read(what: str, words: str | None, read: Callable[[str], _Quantity]) -> _Quantity | None:
     try:
         return None if words is None else read(words)
     except ValueError as error:

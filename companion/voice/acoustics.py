@@ -33,8 +33,6 @@ PHONE_COUNT = 39
 """Phones of English that the model tells apart, those of ARPAbet in the order of the alphabet."""
 SILENCE_PHONES, WORD_POSITIONS = 10, 4
 """The model's phones of silence and noise, and after them its phones a sound, by position in a word."""
-STEP_S = 0.03
-"""One step of the network, s."""
 PROBABILITY_FLOOR = 1e-10
 """The least probability of a phone."""
 FRAME_SAMPLES, HOP_SAMPLES, FFT_SIZE = 400, SAMPLE_RATE_HZ // 100, 512

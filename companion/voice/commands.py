@@ -192,9 +192,6 @@ Command = (
 )
 """Every command there is."""
 
-LOGGING = (LogBite, LogFish, LostFish, Touched, Snagged, BrokeOff, MarkPlace, Cast, ReeledIn)
-"""Commands that put a thing into the logbook."""
-
 
 def corrected(command: Command, put_right: Correct, step: float) -> Command | None:
     """Return a command with its number put right; None where it has no such number.
