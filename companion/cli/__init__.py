@@ -33,7 +33,7 @@ COMMANDS = {
     "amend": _Place("amend", "Correct what was logged on a trip"),
     "backup": _Place("backup", "Put logbook, recordings and config into one ZIP file"),
     "check": _Place("check", "Try every part before the boat leaves"),
-    "export": _Place("backup", "Write a trip as CSV, GPX and GeoJSON for other programs"),
+    "export": _Place("export", "Write a trip as CSV, GPX, GeoJSON or NMEA 0183"),
     "lakebed": _Place("lakebed", "Draw the bottom of a lake, and tell what is known of it"),
     "learn": _Place("learn", "Add soundings and marks of others to the map"),
     "listen": _Place("talk", "Show what is understood, from the microphone or a clip"),
@@ -46,6 +46,7 @@ COMMANDS = {
     "restore": _Place("backup", "Bring a backup back, or what is whole of a damaged logbook"),
     "run": _Place("run", "Run live in the boat"),
     "season": _Place("report", "Make a page of many trips"),
+    "send": _Place("export", "Send waypoints to a plotter on the boat's network"),
     "settings": _Place("settings", "Check a config, or print an example"),
     "taught": _Place("taught", "Print what touches have taught of each rod"),
 }

@@ -1,9 +1,8 @@
-"""`companion backup`, `companion restore` and `companion export`: what a boat has kept, taken elsewhere."""
+"""`companion backup` and `companion restore`: what a boat has kept, taken elsewhere."""
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import get_args
 
 import click
 from tqdm import tqdm
@@ -13,14 +12,10 @@ from companion.cli.common import (
     command,
     config_option,
     json_option,
-    logbook_option,
     told,
-    users_logbook,
 )
-from companion.record import export
 from companion.record.backup import back_up, default_name, restore, verified
 from companion.record.hold import hold
-from companion.record.logbook import Logbook
 from companion.record.salvage import Lost, Salvaged, salvage
 from companion.voice.model import data_folder
 
@@ -131,47 +126,3 @@ _WORDS = {
     "lake_marks": "marks", "lake_learned": "files learned",
 }  # fmt: skip
 """A logbook's tables, to people."""
-
-
-@command("export")
-@click.argument("folder", type=click.Path(path_type=Path))
-@click.option("--trip", type=int, help="This trip instead of the last one.")
-@click.option(
-    "--format",
-    "forms",
-    type=click.Choice(get_args(export.Format)),
-    multiple=True,
-    help="One of them; else all.",
-)
-@logbook_option
-@json_option
-def export_command(
-    folder: Path,
-    *,
-    trip: int | None,
-    forms: tuple[export.Format, ...],
-    logbook_path: Path | None,
-    as_json: bool,
-) -> None:
-    """Example: companion export ~/trips --format gpx
-
-    Writes a trip for other programs into FOLDER: events, soundings (thinned to one every five metres), marks
-    and track as CSV; track and everything logged as GPX; all of it as GeoJSON.
-    """
-    path = users_logbook(logbook_path)
-    if not path.is_file():
-        raise click.UsageError(f"{path}: there is no such logbook")
-    with Logbook(path) as book:
-        trips = book.trips()
-        chosen = [t for t in trips if trip is None or t.id == trip][-1:]
-        if not chosen:
-            raise click.UsageError(f"{path}: there is no trip {trip if trip is not None else 'in it'}")
-        read = export.read_trip(book, chosen[0])
-    folder.mkdir(parents=True, exist_ok=True)
-    written = []
-    for form in forms or get_args(export.Format):
-        for end, text in export.files(read, form).items():
-            target = folder / f"trip-{chosen[0].id}-{end}"
-            target.write_text(text, encoding="utf-8")
-            written.append(str(target))
-    told("\n".join(written), {"trip": chosen[0].id, "files": written}, as_json=as_json)

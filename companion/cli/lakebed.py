@@ -18,7 +18,7 @@ from companion.cli.common import (
     users_logbook,
     warn,
 )
-from companion.lakebed import exchange
+from companion.lakebed import exchange, waypoints
 from companion.lakebed.bed import Area
 from companion.lakebed.cells import FloatArray
 from companion.lakebed.exchange import DepthPoint, MarkPoint
@@ -44,7 +44,7 @@ _path = click.Path(path_type=Path, dir_okay=False)
 @click.option("--across", help="How wide it is then.  [default: <300 yd|300 m>]")
 @click.option("--soundings", type=_path, help="Write the soundings, a mean for each cell: .csv or .geojson.")
 @click.option("--contours", "contour_file", type=_path, help="Write depth contours: .geojson.")
-@click.option("--marks", type=_path, help="Write the marks: .gpx, .csv or .geojson.")
+@click.option("--marks", type=_path, help="Write the marks: .gpx, .csv, .geojson or .nmea.")
 @click.option("--json", "as_json", is_flag=True, help="Print what is known of each lake as JSON.")
 @logbook_option
 @config_option
@@ -81,7 +81,7 @@ def lakebed_command(
             _draw(area, logbook, pictures_to_draw, box, unit)
             _write(soundings, _SOUNDINGS, area)
             _write(contour_file, _CONTOURS[unit], area)
-            _write(marks, _MARKS, area)
+            _write(marks, _mark_forms(unit), area)
         for problem in lakes.problems:
             warn(problem)
 
@@ -205,11 +205,18 @@ _SOUNDINGS: Mapping[str, Callable[[Area], str]] = {
     ".csv": lambda area: exchange.soundings_to_csv(_depth_points(area)),
     ".geojson": lambda area: exchange.soundings_to_geojson(_depth_points(area)),
 }
-_MARKS: Mapping[str, Callable[[Area], str]] = {
-    ".gpx": lambda area: exchange.marks_to_gpx(_mark_points(area)),
-    ".csv": lambda area: exchange.marks_to_csv(_mark_points(area)),
-    ".geojson": lambda area: exchange.marks_to_geojson(_mark_points(area)),
-}
+
+
+def _mark_forms(unit: LengthUnit) -> Mapping[str, Callable[[Area], str]]:
+    """Return what writes marks, by the end of the file's name."""
+    return {
+        ".gpx": lambda area: waypoints.marks_to_gpx(_mark_points(area), unit),
+        ".csv": lambda area: exchange.marks_to_csv(_mark_points(area)),
+        ".geojson": lambda area: exchange.marks_to_geojson(_mark_points(area)),
+        ".nmea": lambda area: waypoints.marks_to_nmea(_mark_points(area), unit),
+    }
+
+
 _CONTOURS: Mapping[LengthUnit, Mapping[str, Callable[[Area], str]]] = {
     "feet": {".geojson": lambda area: _contour_text(area, 2.0 * FOOT)},
     "metres": {".geojson": lambda area: _contour_text(area, 0.5)},

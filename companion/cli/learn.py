@@ -58,10 +58,10 @@ def learn_command(
 ) -> None:
     """Example: companion learn their_day.nmea survey.csv marks.gpx
 
-    Adds recordings of others to the lake: NMEA 0183 logs with depth and position, soundings as .csv, .xyz,
-    .geojson or GeoTIFF, marks as .csv, .geojson or .gpx waypoints. False echoes are dropped and counted.
-    A file that was learned before is passed over, whatever its name. When it is interrupted, run it again:
-    it goes on.
+    Adds recordings of others to the lake: NMEA 0183 logs with depth and position or with waypoints,
+    soundings as .csv, .xyz, .geojson or GeoTIFF, marks as .csv, .geojson or .gpx waypoints. False echoes
+    are dropped and counted. A file that was learned before is passed over, whatever its name. When it is
+    interrupted, run it again: it goes on.
     """
     unit = settings_in_force(config_path).units
     conditions = Conditions(_length(level, -30.0) or 0.0, _length(transducer, 0.0), _degrees(zone), shoreline)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -23,11 +23,13 @@ from companion.cli.common import (
 )
 from companion.config import Settings
 from companion.dive.calibration import Belief
+from companion.lakebed import waypoints
 from companion.lakebed.bed import Area, Bed
 from companion.lakebed.exchange import soundings_from_csv, without_strays
 from companion.lakebed.marks import Mark
 from companion.lakebed.relief import Relief, relief
 from companion.lakebed.soundings import Mounting
+from companion.lakebed.waypoints import Waypoint
 from companion.pictures import plan as pictures
 from companion.pictures.png import png
 from companion.record.lakes import Lakes
@@ -158,6 +160,12 @@ class _Asked(NamedTuple):
     "--svg", "svg_path", type=click.Path(path_type=Path), help="Draw the best three into this file."
 )
 @click.option("--png", "png_path", type=click.Path(path_type=Path), help="The same as pixels.")
+@click.option(
+    "--waypoints",
+    "waypoint_path",
+    type=click.Path(path_type=Path),
+    help="Write where to lie, and a route through it, for a plotter: .nmea or .gpx.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
 @logbook_option
 @config_option
@@ -180,6 +188,7 @@ def plan_command(
     soundings: tuple[Path, ...],
     svg_path: Path | None,
     png_path: Path | None,
+    waypoint_path: Path | None,
     as_json: bool,
     logbook_path: Path | None,
     config_path: Path | None,
@@ -211,6 +220,8 @@ def plan_command(
     _print(found, area, settings, refused, clear=staying, as_json=as_json)
     if svg_path is not None or png_path is not None:
         _draw(pictures.svg(found, on, target, settings.units, clear=staying), svg_path, png_path)
+    if waypoint_path is not None:
+        _waypoints(found, area, waypoint_path)
 
 
 def _known(
@@ -389,6 +400,24 @@ def _with_place(one: Plan, area: Area) -> dict[str, Any]:
     lat, lon = area.plane.to_latlon(one.east, one.north)
     told: dict[str, Any] = msgspec.to_builtins(one)
     return {"lat": round(lat, 7), "lon": round(lon, 7)} | told
+
+
+def _waypoints(found: Sequence[Plan], area: Area, path: Path) -> None:
+    """Write the places to lie at; the route is a list of them, and no way that was checked."""
+    write = _WAYPOINT_FORMS.get(path.suffix.lower())
+    if write is None:
+        raise click.UsageError(f"{path}: expected a name that ends in {' or '.join(_WAYPOINT_FORMS)}")
+    places = [
+        Waypoint(*area.plane.to_latlon(one.east, one.north), f"be here {letter} {one.target}")
+        for letter, one in zip(pictures.PLAN_LETTERS, found, strict=False)
+    ]
+    path.write_text(write(places, "plan"), encoding="utf-8")
+
+
+_WAYPOINT_FORMS: Mapping[str, Callable[[Sequence[Waypoint], str], str]] = {
+    ".nmea": waypoints.waypoints_to_nmea,
+    ".gpx": waypoints.waypoints_to_gpx,
+}
 
 
 def _draw(drawing: str, svg_path: Path | None, png_path: Path | None) -> None:

@@ -401,20 +401,17 @@ def _reaches(area: Area, lat: float, lon: float) -> bool:
 
 
 def _same(one: Mark, other: Mark) -> bool:
-    """Tell whether two marks are one: said at the same instant or, where none is known, of the same place.
+    """Tell whether two marks are one: said at the same instant or, where one has none, of the same place.
 
     Files carry depths to the centimetre.
     """
-    if (one.kind, one.note, one.utc, one.top is None) != (
-        other.kind,
-        other.note,
-        other.utc,
-        other.top is None,
-    ):
+    if (one.kind, one.note, one.top is None) != (other.kind, other.note, other.top is None):
         return False
     if one.top is not None and other.top is not None and abs(one.top - other.top) > 0.011:
         return False
-    return one.utc is not None or math.hypot(one.east - other.east, one.north - other.north) <= SAME_PLACE
+    if one.utc is not None and other.utc is not None:
+        return one.utc == other.utc
+    return math.hypot(one.east - other.east, one.north - other.north) <= SAME_PLACE
 
 
 def _hint(area: Area, cover: PossibleCover) -> CoverHint:

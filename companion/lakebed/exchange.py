@@ -1,4 +1,4 @@
-"""Soundings, shorelines, marks and contours in and out as text: CSV, GeoJSON (RFC 7946), GPX 1.1 waypoints.
+"""Soundings, shorelines, marks and contours in and out as text: CSV and GeoJSON (RFC 7946).
 
 Nothing here reads or writes files. Latitudes and longitudes are WGS 84 degrees, depths metres below the
 surface. What cannot be read is left out and named, one line each; the rest is kept.
@@ -17,17 +17,17 @@ from datetime import UTC, datetime
 from itertools import pairwise
 from typing import Any, Generic, NamedTuple, TypeAlias, TypeVar, cast, get_args
 
-import gpxpy
-import gpxpy.gpx
 import numpy as np
 
 from companion.clock import written
-from companion.events import MarkKind
+from companion.events import LoggedWhat, MarkKind
 from companion.lakebed.cells import FloatArray
 from companion.lakebed.relief import Contour
 from companion.sensing.localplane import LocalPlane
 from companion.units import FATHOM, FOOT
 
+CREATOR = "companion"
+"""What an export of ours names as its creator."""
 MOST_POINTS = 500_000
 """More soundings or marks than this are not taken from one file: a small board's memory is not for more."""
 DEEPEST_WATER_M = 12_000.0
@@ -49,9 +49,9 @@ _DEPTHS = {
     "z": -1.0,
     "elevation": -1.0,
 }
+_NOT_SOUNDINGS = frozenset(get_args(LoggedWhat))
+_NOT_MARKS = (_NOT_SOUNDINGS | {"sounding"}) - {"mark"}
 _FORMULAS = ("'=", "'+", "'-", "'@", "'\t", "'\r")
-_TOP = re.compile(r"top (\d+(?:\.\d+)?) m")
-_RADIUS = re.compile(r"place within (\d+(?:\.\d+)?) m")
 
 
 SHORE_STEP_M = 5.0
@@ -131,7 +131,7 @@ def soundings_from_csv(text: str, degrees: ToDegrees | None = None) -> Imported[
         name = next(column for column in _DEPTHS if column in row)
         try:
             north, east = (_number(_of(row, names), what) for what, names in wanted.items())
-            rows.append((where, north, east, _depth(row[name], _DEPTHS[name]), _time(row)))
+            rows.append((where, north, east, _depth(row[name], _DEPTHS[name]), instant_in(row)))
         except ValueError as error:
             read.problems.append(f"{where}: {error}; row left out")
     if degrees is not None and rows:
@@ -140,7 +140,7 @@ def soundings_from_csv(text: str, degrees: ToDegrees | None = None) -> Imported[
         rows = [(row[0], *place, *row[3:]) for row, place in zip(rows, places, strict=True)]
     for where, north, east, depth, utc in rows:
         try:
-            read.items.append(DepthPoint(*_latlon(north, east), depth, utc))
+            read.items.append(DepthPoint(*place_in(north, east), depth, utc))
         except ValueError as error:
             read.problems.append(f"{where}: {error}; row left out")
     return read
@@ -156,17 +156,20 @@ def soundings_from_geojson(text: str, transducer: float = 0.0) -> Imported[Depth
     """Read soundings from a GeoJSON FeatureCollection of points with a property depth, m (down).
 
     Depths that say they are below the transducer (IHO B-12, crowd-sourced bathymetry) are put below the
-    surface by the draft that stands beside them, else by `transducer`, m.
+    surface by the draft that stands beside them, else by `transducer`, m. In an export of our own, where each
+    feature says `what` it is, only the soundings are read.
     """
     read: Imported[DepthPoint] = Imported()
     collection = _collection_of(text, read.problems)
     below = _below_surface(collection, transducer)
     for where, lon, lat, properties in _points_of(collection, read.problems):
+        if properties.get("what") in _NOT_SOUNDINGS:
+            continue
         try:
             name = next((column for column in _DEPTHS if column in properties), "depth")
-            place = _latlon(lat, lon)
+            place = place_in(lat, lon)
             depth = _depth(properties.get(name), _DEPTHS[name])
-            read.items.append(DepthPoint(*place, depth + below, _time(properties)))
+            read.items.append(DepthPoint(*place, depth + below, instant_in(properties)))
         except ValueError as error:
             read.problems.append(f"{where}: {error}; left out")
     return read
@@ -178,7 +181,7 @@ def shoreline_from_geojson(text: str) -> Imported[DepthPoint]:
     for number, feature in enumerate(_collection_of(text, read.problems).get("features", ()), 1):
         try:
             for line in _lines(feature["geometry"]):
-                places = [_latlon(lat, lon) for lon, lat, *_ in line]
+                places = [place_in(lat, lon) for lon, lat, *_ in line]
                 read.items += _along_shore(places, MOST_POINTS - len(read.items))
         except (KeyError, TypeError, ValueError):
             read.problems.append(f"feature {number}: expected lines of longitude, latitude; left out")
@@ -239,9 +242,14 @@ def marks_to_csv(marks: Iterable[MarkPoint]) -> str:
 
 
 def marks_from_geojson(text: str) -> Imported[MarkPoint]:
-    """Read marks from a GeoJSON FeatureCollection of points with kind; else optional as in CSV."""
+    """Read marks from a GeoJSON FeatureCollection of points with kind; else optional as in CSV.
+
+    In an export of our own, where each feature says `what` it is, only the marks are read.
+    """
     read: Imported[MarkPoint] = Imported()
     for where, lon, lat, properties in _points_of(_collection_of(text, read.problems), read.problems):
+        if properties.get("what") in _NOT_MARKS:
+            continue
         try:
             read.items.append(_mark(lat, lon, properties))
         except ValueError as error:
@@ -251,59 +259,19 @@ def marks_from_geojson(text: str) -> Imported[MarkPoint]:
 
 def marks_to_geojson(marks: Iterable[MarkPoint]) -> str:
     """Write marks as a GeoJSON FeatureCollection of points."""
-    return _collection(
-        _point(
-            m.lat,
-            m.lon,
-            {"kind": m.kind}
-            | ({} if m.top is None else {"top_m": round(m.top, 2)})
-            | ({"note": m.note} if m.note else {})
-            | ({"utc": m.utc} if m.utc else {})
-            | ({} if m.radius is None else {"radius_m": round(m.radius, 1)}),
-        )
-        for m in marks
-    )
+    return _collection(_point(m.lat, m.lon, mark_properties(m)) for m in marks)
 
 
-def marks_from_gpx(text: str) -> Imported[MarkPoint]:
-    """Read marks from GPX waypoints; a waypoint of no kind of ours becomes a spot named after it."""
-    read: Imported[MarkPoint] = Imported()
-    try:
-        # The library takes any XML for an empty GPX. Entities, which GPX has none of, can fill a memory.
-        fit = "<gpx" in text and not any(word in text for word in ("<!DOCTYPE", "<!ENTITY"))
-        waypoints = gpxpy.parse(text).waypoints if fit else None
-    except Exception:  # besides its own, whatever an element in the wrong place leads it to
-        waypoints = None
-    if waypoints is None:
-        read.problems.append("not GPX: expected a GPX file with waypoints")
-        return read
-    for number, one in enumerate(waypoints, 1):
-        try:
-            lat, lon = _latlon(one.latitude, one.longitude)
-        except ValueError as error:
-            read.problems.append(f"waypoint {number}: {error}; left out")
-            continue
-        kind = one.type if one.type in get_args(MarkKind) else "spot"
-        note = (one.name or "") if one.name != kind else (one.comment or "")
-        top, radius = (_described(what, one.description) for what in (_TOP, _RADIUS))
-        utc = None if one.time is None else _time({"utc": one.time})
-        read.items.append(MarkPoint(lat, lon, cast(MarkKind, kind), top, note, utc, radius))
-    return read
-
-
-def marks_to_gpx(marks: Iterable[MarkPoint]) -> str:
-    """Write marks as GPX 1.1 waypoints: note or kind as name, kind as type, top and radius described."""
-    gpx = gpxpy.gpx.GPX()
-    gpx.creator = "companion"
-    for m in marks:
-        top = [] if m.top is None else [f"top {m.top:.2f} m below the surface"]
-        described = ", ".join(top + ([] if m.radius is None else [f"place within {m.radius:.1f} m"]))
-        when = None if m.utc is None else datetime.fromisoformat(m.utc)
-        waypoint = gpxpy.gpx.GPXWaypoint(
-            m.lat, m.lon, name=m.note or m.kind, type=m.kind, description=described or None, time=when
-        )
-        gpx.waypoints.append(waypoint)
-    return str(gpx.to_xml(version="1.1"))
+def mark_properties(mark: MarkPoint) -> dict[str, Any]:
+    """Return the properties of a mark's feature; what is not known is left out."""
+    told: dict[str, Any] = {
+        "kind": mark.kind,
+        "top_m": None if mark.top is None else round(mark.top, 2),
+        "note": mark.note or None,
+        "utc": mark.utc,
+        "radius_m": None if mark.radius is None else round(mark.radius, 1),
+    }
+    return {name: value for name, value in told.items() if value is not None}
 
 
 def _rows(
@@ -434,7 +402,12 @@ def _short(value: object) -> str:
     return text if len(text) <= 40 else f"{text[:40]}..."
 
 
-def _latlon(lat: object, lon: object) -> tuple[float, float]:
+def place_in(lat: object, lon: object) -> tuple[float, float]:
+    """Return latitude and longitude, degrees.
+
+    Raises:
+        ValueError: they are no numbers, or none of a place.
+    """
     degrees = _number(lat, "latitude"), _number(lon, "longitude")
     if not (abs(degrees[0]) <= 90.0 and abs(degrees[1]) <= 180.0):
         place = f"{degrees[0]:.10g}, {degrees[1]:.10g}"
@@ -451,7 +424,7 @@ def _depth(value: object, factor: float) -> float:
     return depth
 
 
-def _time(row: Mapping[str, object]) -> str | None:
+def instant_in(row: Mapping[str, object]) -> str | None:
     """Return a row's instant as ISO 8601; None where there is none, or in a form that is not that."""
     value = row.get("utc") or row.get("time")
     if value and row.get("date"):
@@ -477,13 +450,8 @@ def _iso(instant: datetime) -> str:
     return written(instant.replace(tzinfo=UTC) if instant.tzinfo is None else instant)
 
 
-def _described(what: re.Pattern[str], words: str | None) -> float | None:
-    found = what.search(words or "")
-    return float(found.group(1)) if found else None
-
-
 def _mark(lat: object, lon: object, row: Mapping[str, object]) -> MarkPoint:
-    place = _latlon(lat, lon)
+    place = place_in(lat, lon)
     kind = str(row.get("kind") or "spot")
     if kind not in get_args(MarkKind):
         raise ValueError(f"kind {_short(repr(kind))}: expected {', '.join(get_args(MarkKind))}")
@@ -494,7 +462,7 @@ def _mark(lat: object, lon: object, row: Mapping[str, object]) -> MarkPoint:
         raise ValueError(f"radius {_short(radius)}: expected more than 0 m")
     note = str(row.get("note") or "")
     note = note[1:] if note[:2] in _FORMULAS else note
-    return MarkPoint(*place, cast(MarkKind, kind), depth, note, _time(row), within)
+    return MarkPoint(*place, cast(MarkKind, kind), depth, note, instant_in(row), within)
 
 
 def inert(cell: object) -> object:
@@ -514,6 +482,16 @@ def _csv(header: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
     writer.writerow(header)
     writer.writerows(rows)
     return text.getvalue()
+
+
+def trip_collection(features: Iterable[Mapping[str, Any]]) -> str:
+    """Return features of a trip as GeoJSON that says whose it is; each tells `what` it is."""
+    return json.dumps({"type": "FeatureCollection", "creator": CREATOR, "features": list(features)})
+
+
+def is_own_trip(text: str) -> bool:
+    """Return whether a GeoJSON text begins as those of `trip_collection` do: soundings and marks in one."""
+    return f'"creator": "{CREATOR}"' in text[:100]
 
 
 def _collection(features: Iterable[Mapping[str, Any]]) -> str:

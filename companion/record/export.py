@@ -1,5 +1,6 @@
-"""A trip for other programs: CSV, GPX 1.1 and GeoJSON (RFC 7946). Degrees WGS 84, metres, UTC.
+"""A trip for other programs: CSV, GPX 1.1, GeoJSON (RFC 7946), waypoints of NMEA 0183. Degrees WGS 84, UTC.
 
+Lengths are metres, but in what a plotter shows (names, descriptions) they have their unit beside them.
 Depths are for fishing, not for navigation.
 """
 
@@ -7,8 +8,7 @@ from __future__ import annotations
 
 import csv
 import io
-import json
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 from math import cos, hypot, radians
 from typing import Any, Literal, NamedTuple, cast, get_args
@@ -16,12 +16,16 @@ from typing import Any, Literal, NamedTuple, cast, get_args
 import gpxpy.gpx
 import msgspec
 
-from companion.events import AnyEvent, Fix, Logged, MarkKind
-from companion.lakebed import exchange
+from companion.events import AnyEvent, Fix, Logged, LoggedWhat, MarkKind
+from companion.lakebed import exchange, waypoints
 from companion.lakebed.exchange import DepthPoint, MarkPoint, marks_to_csv, soundings_to_csv
 from companion.record.logbook import METRES_PER_DEGREE, KeptReading, Logbook, TripEntry
+from companion.units import Units
 
-Format = Literal["csv", "gpx", "geojson"]
+Format = Literal["csv", "gpx", "geojson", "nmea"]
+Part = Literal["track", "sounding"]
+PARTS: tuple[Part | LoggedWhat, ...] = (*get_args(Part), *get_args(LoggedWhat))
+"""The kinds of thing in a trip that can be chosen."""
 SOUNDING_SPACING_M = 5.0
 """Soundings nearer than this to the last one kept are left out, m."""
 TRACK_BREAK_S = 30.0
@@ -62,16 +66,23 @@ def read_trip(book: Logbook, trip: TripEntry) -> Exported:
     return Exported(trip, events, list(book.readings(trip.id)))
 
 
-def files(one: Exported, form: Format) -> dict[str, str]:
-    """Return the texts of a trip in a format, by the end of the file's name."""
+def files(
+    one: Exported, form: Format, units: Units, chosen: Collection[str] = frozenset(PARTS)
+) -> dict[str, str]:
+    """Return the texts of a trip in a format, by the end of the file's name.
+
+    `chosen` are those of `PARTS` that go out; of waypoints in NMEA 0183 only marks do.
+    """
+    if set(chosen) < set(PARTS):
+        one = one._replace(events=[(e, gone) for e, gone in one.events if getattr(e, "what", None) in chosen])
     if form == "csv":
-        return {
-            "events.csv": events_csv(one),
-            "soundings.csv": soundings_to_csv(soundings(one.readings)),
-            "marks.csv": marks_to_csv(marks(one.logged())),
-            "track.csv": track_csv(one.readings),
-        }
-    return {f"trip.{form}": gpx(one) if form == "gpx" else geojson(one)}
+        parts: dict[str, Callable[[Exported], str]] = {"events.csv": events_csv}
+        parts |= {name: write for name, part, write in _CSV_FILES if part in chosen}
+        return {name: write(one) for name, write in parts.items()}
+    if form == "nmea":
+        return {"waypoints.nmea": waypoints.marks_to_nmea(marks(one.logged()), units.name)}
+    write = gpx if form == "gpx" else geojson
+    return {f"trip.{form}": write(one, units, chosen)}
 
 
 def soundings(readings: Iterable[KeptReading]) -> Iterator[DepthPoint]:
@@ -123,14 +134,28 @@ def track_csv(readings: Iterable[KeptReading]) -> str:
     return _csv(columns, rows)
 
 
-def gpx(one: Exported) -> str:
+_CSV_FILES: tuple[tuple[str, str, Callable[[Exported], str]], ...] = (
+    ("soundings.csv", "sounding", lambda one: soundings_to_csv(soundings(one.readings))),
+    ("marks.csv", "mark", lambda one: marks_to_csv(marks(one.logged()))),
+    ("track.csv", "track", lambda one: track_csv(one.readings)),
+)
+
+
+def gpx(one: Exported, units: Units, chosen: Collection[str]) -> str:
     """Return the way as a track and the logged things as waypoints."""
     made = gpxpy.gpx.GPX()
-    made.creator = "companion"
+    made.creator = exchange.CREATOR
     made.name = one.trip.name
     made.description = "For fishing, not for navigation."
+    if "track" in chosen:
+        made.tracks.append(_gpx_track(one))
+    made.waypoints += [waypoints.gpx_waypoint(mark, units.name) for mark in marks(one.logged())]
+    made.waypoints += [_gpx_catch(e, e.place, units) for e in one.logged() if e.what != "mark" and e.place]
+    return str(made.to_xml(version="1.1"))
+
+
+def _gpx_track(one: Exported) -> gpxpy.gpx.GPXTrack:
     track = gpxpy.gpx.GPXTrack(name=one.trip.name)
-    made.tracks.append(track)
     for piece in tracks(one.readings):
         segment = gpxpy.gpx.GPXTrackSegment()
         track.segments.append(segment)
@@ -138,30 +163,31 @@ def gpx(one: Exported) -> str:
             assert reading.fix is not None
             point = gpxpy.gpx.GPXTrackPoint(reading.fix.lat, reading.fix.lon, time=_time(reading.utc))
             segment.points.append(point)
-    for logged in one.logged():
-        place = logged.place
-        if place is not None:
-            made.waypoints.append(
-                gpxpy.gpx.GPXWaypoint(
-                    place.lat,
-                    place.lon,
-                    time=_time(logged.utc),
-                    name=f"{logged.number}. {logged.detail or logged.what}",
-                    description=_described(logged),
-                    type=logged.what,
-                )
-            )
-    return str(made.to_xml(version="1.1"))
+    return track
 
 
-def geojson(one: Exported) -> str:
+def _gpx_catch(logged: Logged, place: Fix, units: Units) -> gpxpy.gpx.GPXWaypoint:
+    """Return a bite, a fish, a cast or the like as a waypoint, its kind as type and symbol."""
+    return gpxpy.gpx.GPXWaypoint(
+        place.lat,
+        place.lon,
+        time=_time(logged.utc),
+        name=logged.detail or logged.what,
+        description=_described(logged, units) or None,
+        type=logged.what,
+        symbol=logged.what,
+    )
+
+
+def geojson(one: Exported, _units: Units, chosen: Collection[str]) -> str:
     """Return a FeatureCollection: the track, soundings, marks and everything else logged.
 
-    The property `kind` tells which; a logged thing without a place has no geometry (RFC 7946, 3.2).
+    The property `what` tells which; a logged thing without a place has no geometry (RFC 7946, 3.2).
     """
-    features = [_track_feature(one), *map(_sounding_feature, soundings(one.readings))]
+    features = [_track_feature(one)] if "track" in chosen else []
+    features += map(_sounding_feature, soundings(one.readings)) if "sounding" in chosen else ()
     features += [_logged_feature(logged) for logged in one.logged()]
-    return json.dumps({"type": "FeatureCollection", "features": [f for f in features if f is not None]})
+    return exchange.trip_collection(feature for feature in features if feature is not None)
 
 
 def _track_feature(one: Exported) -> dict[str, Any] | None:
@@ -170,20 +196,21 @@ def _track_feature(one: Exported) -> dict[str, Any] | None:
     if not lines:
         return None
     geometry = {"type": "MultiLineString", "coordinates": lines}
-    properties = {"kind": "track", "name": one.trip.name, "began": one.trip.began, "ended": one.trip.ended}
+    properties = {"what": "track", "name": one.trip.name, "began": one.trip.began, "ended": one.trip.ended}
     return {"type": "Feature", "properties": properties, "geometry": geometry}
 
 
 def _sounding_feature(point: DepthPoint) -> dict[str, Any]:
-    properties = {"kind": "sounding", "depth": round(point.depth, 2), "utc": point.utc}
+    properties = {"what": "sounding", "depth": round(point.depth, 2), "utc": point.utc}
     return _feature(Fix(point.lat, point.lon), properties)
 
 
 def _logged_feature(logged: Logged) -> dict[str, Any]:
     told = {k: v for k, v in msgspec.to_builtins(logged).items() if k not in ("event", *_PLACES)}
-    kind = "mark" if logged.what == "mark" else "logged"
-    radius = None if (place := logged.place) is None else place.radius
-    return _feature(place, {"kind": kind, **told, "radius": radius})
+    told["radius"] = None if (place := logged.place) is None else place.radius
+    for mark in marks((logged,)):
+        told |= exchange.mark_properties(mark)
+    return _feature(place, told)
 
 
 def _feature(place: Fix | None, properties: Mapping[str, Any]) -> dict[str, Any]:
@@ -211,13 +238,15 @@ def _csv(columns: Sequence[str], rows: Iterable[Mapping[str, Any]]) -> str:
     return text.getvalue()
 
 
-def _described(logged: Logged) -> str:
+def _described(logged: Logged, units: Units) -> str:
+    size = {"fish": ("weight", units.weight), "cast": ("length", units.distance)}.get(logged.what)
     parts: list[tuple[str, object, Callable[[Any], str]]] = [
         ("rod", logged.rod, str),
-        ("lure at", logged.lure_depth, "{:.1f} m".format),
-        ("bottom", logged.bottom, "{:.1f} m".format),
-        ("size", logged.size, "{:.2f}".format),
+        ("lure at", logged.lure_depth, units.depth),
+        ("bottom", logged.bottom, units.depth),
     ]
+    if size is not None:
+        parts.append((size[0], logged.size, size[1]))
     return ", ".join(f"{name} {write(value)}" for name, value, write in parts if value is not None)
 
 

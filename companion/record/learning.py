@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 from itertools import pairwise
 from pathlib import Path
@@ -17,14 +17,14 @@ from statistics import median
 from types import MappingProxyType
 from typing import NamedTuple
 
-from companion.lakebed import exchange, projected
+from companion.lakebed import exchange, projected, waypoints
 from companion.lakebed.bed import Bed
 from companion.lakebed.exchange import DepthPoint, Imported, MarkPoint, ToDegrees
 from companion.lakebed.marks import FIX_RADIUS
 from companion.lakebed.surface import LevelHint
 from companion.record.lakes import Lakes, LearnedFile
-from companion.sensing import BoatOffsets, Sensing, SourceSettings
-from companion.sensing.sources import FileSource
+from companion.sensing import BoatOffsets, Chunk, Sensing, SourceSettings
+from companion.sensing.sources import FILE_CHUNK, FileSource
 
 SOUNDINGS_PER_COMMIT = 5_000
 """Soundings between two commits."""
@@ -100,9 +100,13 @@ def _recording(
     offsets = BoatOffsets(transducer=conditions.transducer)
     sensing = Sensing({path.name: SourceSettings()}, offsets, raises=False)
     due = bed.kept + SOUNDINGS_PER_COMMIT
-    for chunk in FileSource(path.name, path).chunks():
+    marks: Imported[MarkPoint] = Imported()
+    for chunk in _by_lines(FileSource(path.name, path).chunks()):
         for t, reading in sensing.feed(chunk):
             bed.accept_reading(t, reading)
+        found = waypoints.marks_from_nmea(chunk.data)
+        marks.items += found.items[: exchange.MOST_POINTS - len(marks.items)]
+        marks.problems += found.problems
         progress(len(chunk.data))
         if bed.kept >= due:
             due = bed.kept + SOUNDINGS_PER_COMMIT
@@ -110,8 +114,38 @@ def _recording(
     for t, reading in sensing.finish():
         bed.accept_reading(t, reading)
     bed.finish()
-    problems = [] if bed.kept or bed.dropped else [f"{path}: no depth with a position in it; {_EXPECTED}"]
-    return LearningOutcome(path.name, bed.kept, 0, bed.dropped, problems, hint=bed.level_hint())
+    _mark_all(bed, marks.items)
+    problems = [f"{path}: {line}" for line in marks.problems]
+    if not (bed.kept or bed.dropped or marks.items):
+        problems.append(f"{path}: no depth with a position and no waypoint in it; {_EXPECTED}")
+    hint = bed.level_hint()
+    return LearningOutcome(path.name, bed.kept, len(marks.items), bed.dropped, problems, hint=hint)
+
+
+def _by_lines(chunks: Iterable[Chunk]) -> Iterator[Chunk]:
+    """Yield the chunks cut at the ends of lines."""
+    rest, last = b"", None
+    for chunk in chunks:
+        end = chunk.data.rfind(b"\n") + 1
+        if end or len(rest) >= FILE_CHUNK:
+            yield chunk._replace(data=rest + chunk.data[:end])
+            rest = b""
+        rest, last = rest + chunk.data[end:], chunk
+    if last is not None:
+        yield last._replace(data=rest)
+
+
+def _mark_all(bed: Bed, marks: Sequence[MarkPoint]) -> None:
+    for mark in marks:
+        bed.mark(
+            mark.kind,
+            mark.lat,
+            mark.lon,
+            depth=mark.top,
+            note=mark.note,
+            utc=mark.utc,
+            known_within=FIX_RADIUS if mark.radius is None else mark.radius,
+        )
 
 
 def _points(path: Path, bed: Bed, read: _Read, conditions: Conditions, progress: Progress) -> LearningOutcome:
@@ -133,17 +167,7 @@ def _points(path: Path, bed: Bed, read: _Read, conditions: Conditions, progress:
         else:
             bed.add_in_passing(times[i], point.lat, point.lon, point.depth)
     bed.finish()
-    for mark in marks.items:
-        within = FIX_RADIUS if mark.radius is None else mark.radius
-        bed.mark(
-            mark.kind,
-            mark.lat,
-            mark.lon,
-            depth=mark.top,
-            note=mark.note,
-            utc=mark.utc,
-            known_within=within,
-        )
+    _mark_all(bed, marks.items)
     progress(path.stat().st_size)
     dropped = bed.dropped + Counter({"far from all the others": len(strays)} if strays else {})
     problems = [f"{path}: {line}" for line in (*soundings.problems, *marks.problems)]
@@ -191,13 +215,15 @@ def _from_geojson(data: bytes, told: Conditions) -> tuple[Imported[DepthPoint], 
     text = _text(data)
     if told.shoreline:
         return exchange.shoreline_from_geojson(text), Imported()
+    if exchange.is_own_trip(text):
+        return exchange.soundings_from_geojson(text), exchange.marks_from_geojson(text)
     if '"kind"' in text:
         return Imported(), exchange.marks_from_geojson(text)
     return exchange.soundings_from_geojson(text, told.transducer or 0.0), Imported()
 
 
 def _from_gpx(data: bytes, _: Conditions) -> tuple[Imported[DepthPoint], Imported[MarkPoint]]:
-    return Imported(), exchange.marks_from_gpx(_text(data))
+    return Imported(), waypoints.marks_from_gpx(_text(data))
 
 
 def _from_xyz(data: bytes, told: Conditions) -> tuple[Imported[DepthPoint], Imported[MarkPoint]]:

@@ -20,6 +20,7 @@ from companion.lakebed.relief import contours, relief
 from companion.record.export import files, read_trip
 from companion.record.logbook import Logbook
 from companion.sensing.localplane import LocalPlane
+from companion.units import Units
 
 DAY = Path(__file__).parents[2] / "replay_logs" / "invented_saturday"
 START = datetime(2026, 10, 3, 14, 15, tzinfo=UTC)
@@ -38,7 +39,7 @@ def day(tmp_path_factory: pytest.TempPathFactory) -> str:
                 known = n < 100 or n == 150 or n >= 200
                 fix = Fix(*PLANE.to_latlon(1.5 * n, 0.8 * n), 3.0) if known else None
                 trip.reading(float(n), START + timedelta(seconds=n), fix, 5.0 + n / 100)
-        return files(read_trip(book, book.trips()[0]), "geojson")["trip.geojson"]
+        return files(read_trip(book, book.trips()[0]), "geojson", Units())["trip.geojson"]
 
 
 @pytest.fixture(scope="module")
@@ -107,7 +108,7 @@ def test_a_lake_for_others_is_valid(made, bed: Bed):
 
 def test_a_trip_for_others_is_valid_and_whole(day: str):
     features = judged(day)
-    kinds = [one["properties"]["kind"] for one in features]
+    kinds = [one["properties"]["what"] for one in features]
     assert kinds.count("track") == 1
     assert kinds.count("sounding") > 50
     logged = [from_json(line) for line in (DAY / "expected.jsonl").read_text().splitlines()]
@@ -123,7 +124,7 @@ def test_a_trip_for_others_is_valid_and_whole(day: str):
 
 
 def test_the_way_is_in_pieces_where_no_place_was_known(day: str):
-    (track,) = (one for one in judged(day) if one["properties"]["kind"] == "track")
+    (track,) = (one for one in judged(day) if one["properties"]["what"] == "track")
     pieces = track["geometry"]["coordinates"]
     assert [len(piece) for piece in pieces] == [100, 100], "a piece of one fix is no line (RFC 7946, 3.1.4)"
     east, north = PLANE.to_latlon(1.5 * 299, 0.8 * 299)[::-1]

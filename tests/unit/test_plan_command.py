@@ -2,7 +2,9 @@
 
 import json
 
+import gpxpy
 import numpy as np
+import pynmea2
 import pytest
 from click.testing import CliRunner
 
@@ -67,6 +69,27 @@ def test_along_an_edge_from_a_file(run, csv, tmp_path):
     assert "Estimates for fishing; not for navigation." in lines
     assert (tmp_path / "a.svg").read_text().startswith("<svg")
     assert (tmp_path / "a.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_where_to_lie_goes_to_a_plotter(run, csv, tmp_path):
+    """WPL and RTE as pynmea2 reads them, GPX as gpxpy does (C); without the option nothing is written."""
+    asked = ("--soundings", csv, "--edge", "14 ft")
+    for name in ("plan.nmea", "plan.gpx"):
+        assert run(*asked, "--waypoints", tmp_path / name).exit_code == 0
+    places = [(one["lat"], one["lon"]) for one in json.loads(run(*asked, "--json").stdout)]
+    told = [pynmea2.parse(line, check=True) for line in (tmp_path / "plan.nmea").read_text().splitlines()]
+    names = [f"be here {letter} edge" for letter in "ABC"]
+    assert [one.waypoint_id for one in told[:3]] == names
+    assert [int(one.lat[:2]) + float(one.lat[2:]) / 60 for one in told[:3]] == pytest.approx(
+        [-lat for lat, _ in places], abs=2e-6
+    )
+    assert [name for one in told[3:] for name in one.waypoint_list] == names
+    (route,) = gpxpy.parse((tmp_path / "plan.gpx").read_text()).routes
+    assert [(p.name, p.latitude, p.longitude) for p in route.points] == [
+        (name, pytest.approx(lat, abs=1e-6), pytest.approx(lon, abs=1e-6))
+        for name, (lat, lon) in zip(names, places, strict=True)
+    ]
+    assert "expected a name that ends in .nmea or .gpx" in run(*asked, "--waypoints", "plan.txt").output
 
 
 def test_a_mark_in_the_logbook_as_json(run, book):

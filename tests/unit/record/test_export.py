@@ -17,6 +17,7 @@ from companion.lakebed.exchange import MarkPoint, marks_from_csv, marks_to_csv, 
 from companion.record.amendments import Amendment
 from companion.record.export import SOUNDING_SPACING_M, Exported, files, read_trip
 from companion.record.logbook import Logbook
+from companion.units import Units
 
 START = datetime(2026, 10, 3, 14, 15, tzinfo=UTC)
 
@@ -57,7 +58,7 @@ def trip(tmp_path: Path) -> Exported:
 
 
 def test_gpx_as_gpxpy_reads_it(trip: Exported):
-    read = gpxpy.parse(files(trip, "gpx")["trip.gpx"])
+    read = gpxpy.parse(files(trip, "gpx", Units("metres"))["trip.gpx"])
     assert read.version == "1.1"
     assert read.name == "a <trip> & its name"
     (track,) = read.tracks
@@ -67,7 +68,7 @@ def test_gpx_as_gpxpy_reads_it(trip: Exported):
     assert times == sorted(times)
     assert track.length_2d() == pytest.approx((199 + 279) * 9e-6 * 111_195, rel=0.01)
     assert len(read.waypoints) == 12 - 1 - 3  # one undone, three while no place was known
-    assert read.waypoints[0].name == "1. tree top"
+    assert read.waypoints[0].name == "tree top"
     assert read.waypoints[0].longitude == pytest.approx(-83.9999)
 
 
@@ -97,7 +98,7 @@ def geometry(value: object) -> None:
 
 
 def test_geojson_by_rfc_7946(trip: Exported):
-    text = files(trip, "geojson")["trip.geojson"]
+    text = files(trip, "geojson", Units("metres"))["trip.geojson"]
     read = json.loads(text, parse_constant=lambda name: pytest.fail(f"{name} is no JSON"))
     assert read["type"] == "FeatureCollection"
     assert "crs" not in read  # RFC 7946, 4
@@ -106,15 +107,15 @@ def test_geojson_by_rfc_7946(trip: Exported):
         assert feature["type"] == "Feature"
         geometry(feature["geometry"])
         assert isinstance(feature["properties"], dict)
-    kinds = [feature["properties"]["kind"] for feature in read["features"]]
+    kinds = [feature["properties"]["what"] for feature in read["features"]]
     assert kinds.count("track") == 1
     assert kinds.count("mark") == 6
-    assert kinds.count("logged") == 5
+    assert kinds.count("bite") == 5
     assert sum(f["geometry"] is None for f in read["features"]) == 3
 
 
 def test_csv_as_others_and_we_read_it(trip: Exported):
-    texts = files(trip, "csv")
+    texts = files(trip, "csv", Units("metres"))
     events = list(csv.DictReader(io.StringIO(texts["events.csv"])))
     assert len(events) == len(trip.events)
     assert [e["number"] for e in events if e["event"] == "logged" and e["undone"] == "1"] == ["2"]
@@ -141,13 +142,13 @@ def test_a_mark_called_out_off_the_bow_lies_there_and_not_under_the_boat(tmp_pat
             told = {"what": "mark", "detail": "tree top", "size": 4.5, "boat": boat, "at": there}
             writing.record(Logged(t=1.0, utc=utc(1.0), number=1, **told))
         one = read_trip(book, book.trips()[0])
-    (mark,) = marks_from_csv(files(one, "csv")["marks.csv"]).items
+    (mark,) = marks_from_csv(files(one, "csv", Units("metres"))["marks.csv"]).items
     assert (mark.lat, mark.lon, mark.radius) == (there.lat, there.lon, there.radius)
-    (waypoint,) = gpxpy.parse(files(one, "gpx")["trip.gpx"]).waypoints
+    (waypoint,) = gpxpy.parse(files(one, "gpx", Units("metres"))["trip.gpx"]).waypoints
     assert (waypoint.latitude, waypoint.longitude) == (there.lat, there.lon)
-    (feature,) = json.loads(files(one, "geojson")["trip.geojson"])["features"]
+    (feature,) = json.loads(files(one, "geojson", Units("metres"))["trip.geojson"])["features"]
     assert feature["geometry"]["coordinates"] == [there.lon, there.lat]
-    (row,) = csv.DictReader(io.StringIO(files(one, "csv")["events.csv"]))
+    (row,) = csv.DictReader(io.StringIO(files(one, "csv", Units("metres"))["events.csv"]))
     assert (row["lat"], row["mark_lat"], row["mark_radius"]) == ("35.0", "35.0002", "6.2")
 
 
@@ -155,12 +156,13 @@ def test_a_trip_with_nothing_in_it(tmp_path: Path):
     with Logbook(tmp_path / "logbook.db") as book:
         book.begin_trip("empty").close()
         empty = read_trip(book, book.trips()[0])
-    assert json.loads(files(empty, "geojson")["trip.geojson"]) == {
+    assert json.loads(files(empty, "geojson", Units("metres"))["trip.geojson"]) == {
         "type": "FeatureCollection",
+        "creator": "companion",
         "features": [],
     }
-    assert gpxpy.parse(files(empty, "gpx")["trip.gpx"]).waypoints == []
-    assert [len(text.splitlines()) for text in files(empty, "csv").values()] == [1, 1, 1, 1]
+    assert gpxpy.parse(files(empty, "gpx", Units("metres"))["trip.gpx"]).waypoints == []
+    assert [len(text.splitlines()) for text in files(empty, "csv", Units("metres")).values()] == [1, 1, 1, 1]
 
 
 def test_a_correction_is_exported_as_it_stands_now(tmp_path: Path):
@@ -185,12 +187,12 @@ def test_a_mark_off_the_bow_lies_where_it_was_marked_not_where_the_boat_was(tmp_
         with book.begin_trip("a day") as writing:
             writing.record(mark)
         exported = read_trip(book, book.trips()[0])
-    (feature,) = json.loads(files(exported, "geojson")["trip.geojson"])["features"]
+    (feature,) = json.loads(files(exported, "geojson", Units("metres"))["trip.geojson"])["features"]
     assert feature["geometry"]["coordinates"] == [place.lon, place.lat]
     assert feature["properties"]["radius"] == place.radius
-    (waypoint,) = gpxpy.parse(files(exported, "gpx")["trip.gpx"]).waypoints
+    (waypoint,) = gpxpy.parse(files(exported, "gpx", Units("metres"))["trip.gpx"]).waypoints
     assert (waypoint.latitude, waypoint.longitude) == (place.lat, place.lon)
-    texts = files(exported, "csv")
+    texts = files(exported, "csv", Units("metres"))
     (row,) = csv.DictReader(io.StringIO(texts["events.csv"]))
     assert (row["lat"], row["mark_lat"], row["mark_lon"]) == ("35.0", "35.0002", "-83.9997")
     assert [(one.lat, one.lon) for one in marks_from_csv(texts["marks.csv"]).items] == [
@@ -215,7 +217,7 @@ def test_no_cell_of_the_events_is_a_formula(tmp_path: Path):
             writing.record(
                 Logged(t=1.0, number=1, what="mark", detail="=cmd()", rod="@rod", boat=Fix(-3.5, -84.0))
             )
-        text = files(read_trip(book, book.trips()[0]), "csv")["events.csv"]
+        text = files(read_trip(book, book.trips()[0]), "csv", Units("metres"))["events.csv"]
     (row,) = csv.DictReader(io.StringIO(text))
     assert (row["detail"], row["rod"]) == ("'=cmd()", "'@rod")
     assert [value for value in row.values() if value.startswith("-")] == ["-3.5", "-84.0"]

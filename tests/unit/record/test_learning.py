@@ -10,6 +10,7 @@ from companion.lakebed import exchange
 from companion.lakebed.bed import Bed
 from companion.lakebed.exchange import DepthPoint, MarkPoint
 from companion.lakebed.projected import to_degrees
+from companion.lakebed.waypoints import marks_to_gpx, marks_to_nmea
 from companion.record import learning
 from companion.record.lakes import Lakes, LearnedFile, of_trip
 from companion.record.learning import Conditions, digest_of, learn
@@ -152,14 +153,18 @@ MARKS = [
     [
         ("marks.csv", exchange.marks_to_csv(MARKS)),
         ("marks.geojson", exchange.marks_to_geojson(MARKS)),
-        ("marks.gpx", exchange.marks_to_gpx(MARKS)),
+        ("marks.gpx", marks_to_gpx(MARKS, "metres")),
+        ("marks.nmea", marks_to_nmea(MARKS, "feet")),
     ],
 )
 def test_marks_are_learned_on_the_water_of_their_day(take, lakes, name, text):
     outcome = take(name, text, level=0.5)
     assert (outcome.soundings, outcome.marks) == (0, 2)
     marks = list(Bed(lakes.areas()).areas[0].marks)
-    assert [(mark.kind, mark.top) for mark in marks] == [("tree top", 2.5), ("ledge", None)]
+    assert [(mark.kind, mark.top) for mark in marks] == [
+        ("tree top", pytest.approx(2.5, abs=0.002)),
+        ("ledge", None),
+    ]
 
 
 def test_marks_in_another_file_are_the_same_marks(take, lakes):
@@ -171,7 +176,8 @@ def test_marks_in_another_file_are_the_same_marks(take, lakes):
     ]
     take("marks.csv", exchange.marks_to_csv(given))
     take("marks.geojson", exchange.marks_to_geojson(given))
-    take("marks.gpx", exchange.marks_to_gpx(given))
+    take("marks.gpx", marks_to_gpx(given, "metres"))
+    take("marks.nmea", marks_to_nmea(given, "metres"))
     marks = list(Bed(lakes.areas()).areas[0].marks)
     assert [(mark.kind, mark.radius) for mark in marks] == [("tree top", 8.1), ("ledge", 3.0), ("ledge", 3.0)]
 

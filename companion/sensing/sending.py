@@ -1,0 +1,73 @@
+"""Sentences out to a wire of the boat, when somebody asks for it: nothing here is ever sent by itself."""
+
+from __future__ import annotations
+
+import re
+import socket
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import serial
+
+from companion.sensing.framing import Framer, checksum
+
+SENT_SENTENCES = ("WPL", "RTE")
+"""The sentences that may be sent: waypoints and routes, nothing that steers or tells a position."""
+_CONNECT_S = 5.0
+_ON_NETWORK = re.compile(r"(tcp|udp):([^:\s]+):(\d{1,5})").fullmatch
+_SERIAL = re.compile(r"(/[^@\s]+?)(?:@(\d{3,6}))?").fullmatch
+_EXPECTED = "expected tcp:HOST:PORT, udp:HOST:PORT or a serial port such as /dev/ttyUSB0@4800"
+
+
+class Destination(NamedTuple):
+    """A wire that is sent to: `kind` serial, tcp or udp; `number` is the baud or the port."""
+
+    kind: str
+    host: str
+    number: int
+
+
+def destination_in(text: str) -> Destination:
+    """Return the wire that a text names, such as "udp:192.0.2.7:10110" or "/dev/ttyUSB0@4800".
+
+    Raises:
+        ValueError: it names none.
+    """
+    if (found := _ON_NETWORK(text)) and 0 < int(found[3]) < 65_536:
+        return Destination(found[1], found[2], int(found[3]))
+    if found := _SERIAL(text):
+        return Destination("serial", found[1], int(found[2] or 4800))
+    raise ValueError(f'"{text}" is no wire; {_EXPECTED}')
+
+
+def waypoint_sentences(data: bytes) -> list[bytes]:
+    """Return the sentences in a file that may be sent, each a line with a right checksum."""
+    framer = Framer()
+    found = [*framer.feed(data), *framer.finish()]
+    bodies = [",".join(fields) for fields, *_ in found if fields[0][2:] in SENT_SENTENCES]
+    return [_line_of(body) for body in bodies]
+
+
+def _line_of(body: str) -> bytes:
+    return f"${body}*{checksum(body.encode('ascii')):02X}\r\n".encode("ascii")
+
+
+def send(sentences: Sequence[bytes], to: Destination) -> None:
+    """Send sentences to a wire, and wait until they are out.
+
+    Raises:
+        OSError: the wire is not there or takes nothing.
+    """
+    if to.kind == "serial":
+        with serial.Serial(to.host, to.number, write_timeout=30.0, exclusive=True) as port:
+            for sentence in sentences:
+                port.write(sentence)
+            port.flush()
+    elif to.kind == "tcp":
+        with socket.create_connection((to.host, to.number), timeout=_CONNECT_S) as connection:
+            connection.sendall(b"".join(sentences))
+            connection.shutdown(socket.SHUT_WR)
+    else:
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
+            for sentence in sentences:
+                sender.sendto(sentence, (to.host, to.number))
