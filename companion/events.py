@@ -13,6 +13,8 @@ from typing import Literal
 
 import msgspec
 
+from companion.units import NINE_IN_TEN_RADIUS_SIGMAS
+
 LoggedWhat = Literal["bite", "fish", "touch", "snag", "broke off", "lost fish", "mark", "cast", "reeled in"]
 """What a spoken command can put into the logbook."""
 
@@ -34,11 +36,16 @@ MarkKind = Literal[
 
 
 class Fix(msgspec.Struct, frozen=True, omit_defaults=True):
-    """A place on the water: latitude and longitude in degrees, and the radius it is good to, m, one sigma."""
+    """A place: latitude and longitude, degrees, and the radius that holds it nine times in ten, m."""
 
     lat: float
     lon: float
     radius: float | None = None
+
+    @property
+    def sigma(self) -> float | None:
+        """The standard deviation along any line, m, that the radius stands for; None when it is not known."""
+        return None if self.radius is None else self.radius / NINE_IN_TEN_RADIUS_SIGMAS
 
 
 class Event(msgspec.Struct, frozen=True, kw_only=True, tag_field="event"):

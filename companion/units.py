@@ -14,6 +14,11 @@ LengthUnit = Literal["feet", "metres"]
 
 NINE_IN_TEN_SIGMAS = 1.645
 """Standard deviations either way that hold nine cases of ten, if errors are normal."""
+ONE_SIDED_NINE_IN_TEN_SIGMAS = 1.282
+"""Standard deviations that nine cases of ten do not exceed, if errors are normal."""
+NINE_IN_TEN_RADIUS_SIGMAS = 2.146
+"""The radius of the circle that holds nine places of ten, in standard deviations along any line: the square
+root of -2 ln 0.1, if errors are normal and alike in every direction (Rayleigh distribution)."""
 FOOT = 0.3048
 """Metres in a foot (exact)."""
 YARD = 0.9144
@@ -32,6 +37,22 @@ OUNCE = POUND / 16.0
 """Kilograms in an ounce (exact)."""
 GRAVITY = 9.80665
 """Standard acceleration of gravity, m/s2 (exact by definition)."""
+
+
+def nine_in_ten_radius(along: float, across: float) -> float:
+    """Return the radius of the circle that holds nine places of ten, m.
+
+    Exact where the errors are alike in every direction and where they lie on one line, at most 2.8 % too
+    wide between; the integral it stands for is that of Harter 1960, Circular error probabilities, J. Am.
+    Stat. Assoc. 55.
+
+    Args:
+        along: the standard deviation along one line, m.
+        across: the same at a right angle to it, m.
+    """
+    wide, narrow = max(along, across), min(along, across)
+    both_ways = NINE_IN_TEN_RADIUS_SIGMAS**2 - NINE_IN_TEN_SIGMAS**2
+    return math.sqrt(NINE_IN_TEN_SIGMAS**2 * wide**2 + both_ways * narrow**2)
 
 
 def spoken_depth(metres: float, unit: LengthUnit) -> str:

@@ -18,15 +18,15 @@ from companion.casting.reelstop import BACK_ON_PATH_M, ReelStop, along_rows, wit
 from companion.dive import StopTracks
 from companion.dive.calibration import BOTTOM_SIGMA, Casts, NoTouch, Soundings, Touch
 from companion.events import Fix
+from companion.sensing.course_made_good import GPS_SIGMA_M
 from companion.sensing.localplane import moved, range_and_bearing
 from companion.tackle import Rod, rig_name
+from companion.units import ONE_SIDED_NINE_IN_TEN_SIGMAS, nine_in_ten_radius
 
 FLIGHT_S = 2.5
 """Seconds from "cast now" to the first turn of the reel. Common practice, no source."""
 REEL_IN_SLACK_S = 10.0
 """Seconds after which a cast that should be in by the model counts as in."""
-GPS_RADIUS = 3.0
-"""What a small GPS receiver is good to on open water, m. Common practice, no source."""
 VAGUEST_TEACHING_SIGMA_M = 1.2
 """Sigma of the bottom along a cast, m, above which a touch of it teaches nothing."""
 OUT_OF_REACH_M = 99.0
@@ -171,19 +171,17 @@ class CastInProgress:
             away, bearing = range_and_bearing(boat.lat, boat.lon, *landed)
             far = min(far, away)
         across = 2.0 * far * math.sin(min(self.aim, math.pi) / 2.0)
-        return Whereabouts(depth, placed(boat, bearing, far, math.hypot(spread, across)))
+        return Whereabouts(depth, placed(boat, bearing, far, spread, across))
 
     def whole_way(self) -> Whereabouts:
         """Return where on its way the lure was at a moment nobody told of: the middle, and all of it around.
 
-        The depth is not known: it changed along the way. The radius is one sigma of a place that is equally
-        likely all along the retrieve.
+        The depth is not known: it changed along the way. The place is equally likely all along the
+        retrieve.
         """
         along = self.length / math.sqrt(12.0)
         across = self.length * math.sin(min(self.aim, math.pi) / 2.0)
-        return Whereabouts(
-            None, placed(self.origin, self.bearing, 0.5 * self.length, math.hypot(along, across))
-        )
+        return Whereabouts(None, placed(self.origin, self.bearing, 0.5 * self.length, along, across))
 
     def touched(self, said: float) -> Touch | None:
         """Return what a touch whose words began at a time, s, teaches.
@@ -256,12 +254,24 @@ class CastInProgress:
         return min(risky, key=lambda top: top.after, default=None)
 
 
-def placed(boat: Fix | None, bearing: float | None, distance: float, spread: float) -> Fix | None:
-    """Return the place so far from the boat, m, with its radius: without a bearing all of that is radius."""
+def placed(
+    boat: Fix | None, bearing: float | None, distance: float, along: float, across: float
+) -> Fix | None:
+    """Return the place at a distance from the boat, m, with its radius.
+
+    Args:
+        boat: the boat's place.
+        bearing: from the boat, degrees true; None: not known, and the place is somewhere around the boat.
+        distance: from the boat, m.
+        along: the distance's standard deviation, m.
+        across: the standard deviation at a right angle to it, m.
+    """
     if boat is None:
         return None
-    own = GPS_RADIUS if boat.radius is None else boat.radius
+    own = GPS_SIGMA_M if boat.sigma is None else boat.sigma
     if bearing is None:
-        return Fix(boat.lat, boat.lon, round(math.hypot(own, distance), 1))
+        farthest = distance + ONE_SIDED_NINE_IN_TEN_SIGMAS * math.hypot(own, along)
+        return Fix(boat.lat, boat.lon, round(farthest, 1))
     lat, lon = moved(boat.lat, boat.lon, bearing, distance)
-    return Fix(lat, lon, round(math.hypot(own, spread), 1))
+    radius = nine_in_ten_radius(math.hypot(own, along), math.hypot(own, across))
+    return Fix(lat, lon, round(radius, 1))

@@ -140,7 +140,7 @@ def _alike(east: Floats, north: Floats, other_east: Floats, other_north: Floats)
 
 def _noise(touches: list[FeltTouch], steepness: float) -> Floats:
     """Return the covariance of the touches' own errors, shape (n, n)."""
-    own = np.array([touch.own**2 + (steepness * (touch.at.radius or 0.0)) ** 2 for touch in touches])
+    own = np.array([touch.own**2 + (steepness * (touch.at.sigma or 0.0)) ** 2 for touch in touches])
     shared = np.array([touch.shared for touch in touches])
     same = np.array([[a.lure == b.lure for b in touches] for a in touches])
     return np.asarray(np.diag(own) + same * np.outer(shared, shared))

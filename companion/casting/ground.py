@@ -32,14 +32,14 @@ class TopOnWay(NamedTuple):
     Attributes:
         distance: along the line, m.
         aside: off it, m, to the right positive.
-        radius: how well its place is known, m, one sigma.
+        place_sigma: the standard deviation of its place along any line, m.
         depth: of the top below today's surface, m.
         number: of its mark.
     """
 
     distance: float
     aside: float
-    radius: float
+    place_sigma: float
     depth: float
     number: int
 
@@ -151,7 +151,7 @@ class Mapped:
             return ()
         east, north = area.place(at.lat, at.lon)
         return [
-            TopOnWay(on.distance, on.aside, on.mark.radius, on.mark.top + area.surface.level, on.mark.number)
+            TopOnWay(on.distance, on.aside, on.mark.sigma, on.mark.top + area.surface.level, on.mark.number)
             for on in area.marks.along(east, north, bearing, length, aside)
             if on.mark.kind == "tree top" and on.mark.top is not None
         ]

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
-from companion.casting.cast import GPS_RADIUS, CastInProgress, Whereabouts, placed
+from companion.casting.cast import CastInProgress, Whereabouts, placed
 from companion.casting.deck import Deck
 from companion.casting.ground import Ray, ahead
 from companion.casting.outlook import DRAW_COUNT, outlook
@@ -24,7 +24,9 @@ from companion.dive import Line, Lure, Retrieve
 from companion.dive.calibration import SAID_LENGTH_SCATTER
 from companion.events import Fix
 from companion.sensing import BoatState, moved
+from companion.sensing.course_made_good import GPS_SIGMA_M
 from companion.tackle import Rod, rig_name
+from companion.units import nine_in_ten_radius
 
 AIM_SAID_RAD = math.radians(12.0)
 """How far beside its spoken hour a cast goes, one sigma: an hour is 30 degrees wide, and nobody is exact."""
@@ -72,7 +74,8 @@ def fix_of(boat: BoatState, moved: float = 0.0) -> Fix | None:
     """
     if boat.lat is None or boat.lon is None:
         return None
-    return Fix(boat.lat, boat.lon, round(math.hypot(GPS_RADIUS, moved), 1))
+    radius = nine_in_ten_radius(math.hypot(GPS_SIGMA_M, moved), GPS_SIGMA_M)
+    return Fix(boat.lat, boat.lon, round(radius, 1))
 
 
 def bow_of(boat: BoatState) -> float | None:
@@ -175,7 +178,7 @@ def _with_advice(deck: Deck, cast: CastInProgress) -> CastInProgress:
     top = danger.top
     # A top that may well be met although the likeliest way clears it asks for a rise all the same.
     margin = TOP_CLEARANCE_M + max(danger.clearance.best, 0.0)
-    stop = stop_over(_rig_of(deck, cast), top.distance, top.depth, top.radius, margin)
+    stop = stop_over(_rig_of(deck, cast), top.distance, top.depth, top.place_sigma, margin)
     if stop is None or stop.length == 0.0:
         return cast
     return cast.with_stop(advised_stop(stop), stop.tracks)
@@ -241,7 +244,7 @@ def lure_at(deck: Deck, hand: Hand, t: float, boat: Fix | None, heading: float |
     if cast is not None:
         return cast.lure(t, boat)
     path = deck.path(rod_of(deck, hand))
-    return Whereabouts(path.reach, placed(boat, heading, path.reach_at, path.reach_at))
+    return Whereabouts(path.reach, placed(boat, heading, path.reach_at, 0.5 * path.reach_at, path.reach_at))
 
 
 def whole_way(deck: Deck, hand: Hand, t: float, boat: Fix | None, heading: float | None) -> Whereabouts:
@@ -253,4 +256,4 @@ def whole_way(deck: Deck, hand: Hand, t: float, boat: Fix | None, heading: float
     if cast is not None:
         return cast.whole_way()
     usual = rod_of(deck, hand).cast
-    return Whereabouts(None, placed(boat, heading, 0.5 * usual, 0.5 * usual))
+    return Whereabouts(None, placed(boat, heading, 0.5 * usual, usual / math.sqrt(12.0), 0.5 * usual))

@@ -186,7 +186,7 @@ def _over_top(casts: Casts, x: Floats, below: Floats, top: TopOnWay, aim: float)
     The clearance is that of a lure that passes right over it; the chance counts those that pass beside.
     """
     normal, _ = _fixed_draws(len(x), 64)
-    at = top.distance + top.radius * normal[:, 0]
+    at = top.distance + top.place_sigma * normal[:, 0]
     over = (x.min(axis=1) <= at) & (at <= x.max(axis=1))
     if not over.any():
         return None
@@ -198,7 +198,7 @@ def _over_top(casts: Casts, x: Floats, below: Floats, top: TopOnWay, aim: float)
     free = casts.depth[rows, nearest] + slope * (at - x[rows, nearest])
     depth = np.fmin(free, below[rows, nearest])
     clear = top.depth + TOP_SIGMA * normal[:, 30] - depth
-    aside = top.aside + np.hypot(top.radius, aim * top.distance) * normal[:, 60]
+    aside = top.aside + np.hypot(top.place_sigma, aim * top.distance) * normal[:, 60]
     hit = over & (clear <= 0.0) & (np.abs(aside) <= CROWN_RADIUS_M)
     passing = np.abs(x - top.distance).argmin(axis=1)
     when = float(np.median(casts.t[rows, passing]))

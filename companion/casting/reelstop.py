@@ -96,7 +96,7 @@ def stop_over(
     rig: tuple[dive.Line, dive.Lure, dive.Retrieve],
     distance: float,
     depth: float,
-    radius: float,
+    place_sigma: float,
     margin: float = TOP_CLEARANCE_M,
 ) -> dive.Stop | None:
     """Return the stop that lets the lure of a rig come over a top; None where none does.
@@ -105,10 +105,10 @@ def stop_over(
         rig: as it is believed to be, its retrieve with the length and the drift of the cast.
         distance: of the top from where the rod tip was at the landing, m.
         depth: of the top, m.
-        radius: how well its place is known, m, one sigma.
+        place_sigma: the standard deviation of its place along any line, m.
         margin: by how much the lure should come over it, m.
     """
-    top = dive.TreeTop(distance, depth, min(radius, TOP_SPREAD_MOST_M))
+    top = dive.TreeTop(distance, depth, min(place_sigma, TOP_SPREAD_MOST_M))
     try:
         return dive.stop_to_clear(*rig, top, margin)
     except dive.DiveError:

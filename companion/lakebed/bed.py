@@ -19,7 +19,7 @@ from companion.events import MarkKind
 from companion.lakebed.breaks import Break, breaks
 from companion.lakebed.cover import CoverWatch, PossibleCover
 from companion.lakebed.gates import Gate, GateLimits
-from companion.lakebed.marks import FIX_RADIUS, Mark, Marks, off_the_bow
+from companion.lakebed.marks import FIX_RADIUS_M, Mark, Marks, around_the_boat, off_the_bow
 from companion.lakebed.soundings import USUAL_SOUND_SPEED, Joiner, Mounting, Sounding, sound_speed
 from companion.lakebed.surface import BottomProfile, LevelHint, Slope, Surface
 from companion.sensing.localplane import LocalPlane, metres_per_degree
@@ -266,7 +266,7 @@ class Bed:
         heading: float | None = None,
         note: str = "",
         utc: str | None = None,
-        known_within: float = FIX_RADIUS,
+        known_within: float = FIX_RADIUS_M,
     ) -> Mark:
         """Mark a place and return the mark, on the area of `area_of(lat, lon)`.
 
@@ -283,13 +283,15 @@ class Bed:
                 around the boat, and the mark says so by its radius.
             note: words.
             utc: when, ISO 8601.
-            known_within: how well the place given is known, m (one standard deviation).
+            known_within: how far off the place given is nine times in ten at most, m.
         """
         area = self.open_area(lat, lon) or self._new_area(lat, lon)
         east, north = area.place(lat, lon)
-        radius = math.hypot(known_within, distance)
+        radius = known_within
         if hour is not None and heading is not None:
             east, north, radius = off_the_bow(east, north, heading, distance, hour, known_within)
+        elif distance > 0.0:
+            radius = around_the_boat(known_within, distance)
         level = self._level_on(area)
         top = None if depth is None else depth - level
         wanted = Mark(0, kind, east, north, radius, top, note, utc)

@@ -73,7 +73,7 @@ class DepthPoint(NamedTuple):
 class MarkPoint(NamedTuple):
     """A mark on the Earth: degrees, kind, depth of its top below the surface m, note and UTC when known.
 
-    `radius` is one standard deviation of where it is, m; None when that is not known.
+    `radius` holds it nine times in ten, m; None when that is not known.
     """
 
     lat: float

@@ -1,7 +1,7 @@
 """Marks: what the angler knows is there. Metres on the lake's plane; depths below the lake's zero.
 
 A mark at the boat is as good as the fix; one called out at a distance and an hour of the clock is as
-good as the guess, and carries that as its radius.
+good as the guess, and carries that as its radius: nine times in ten it is no farther from where it is put.
 """
 
 from __future__ import annotations
@@ -11,9 +11,11 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from companion.events import MarkKind
+from companion.sensing.course_made_good import GPS_SIGMA_M
+from companion.units import NINE_IN_TEN_RADIUS_SIGMAS, ONE_SIDED_NINE_IN_TEN_SIGMAS, nine_in_ten_radius
 
-FIX_RADIUS = 3.0
-"""How good a boat's position is taken to be, m (common practice, no source)."""
+FIX_RADIUS_M = round(nine_in_ten_radius(GPS_SIGMA_M, GPS_SIGMA_M), 1)
+"""How good a boat's position is taken to be, nine times in ten, m."""
 
 _GUESSED_DISTANCE = 0.2
 _HOUR = math.radians(30.0)
@@ -23,18 +25,23 @@ _HOUR = math.radians(30.0)
 class Mark:
     """A marked place.
 
-    `radius` is one standard deviation of where it is, m. `top` is the depth of its top below the
-    lake's zero, m (add today's level for the depth below today's surface); None when it was not said.
+    `radius` holds it nine times in ten, m. `top` is the depth of its top below the lake's zero, m (add
+    today's level for the depth below today's surface); None when it was not said.
     """
 
     number: int
     kind: MarkKind
     east: float
     north: float
-    radius: float = FIX_RADIUS
+    radius: float = FIX_RADIUS_M
     top: float | None = None
     note: str = ""
     utc: str | None = None
+
+    @property
+    def sigma(self) -> float:
+        """The standard deviation of its place along any line, m."""
+        return self.radius / NINE_IN_TEN_RADIUS_SIGMAS
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +54,7 @@ class MarkOnLine:
 
 
 def off_the_bow(
-    east: float, north: float, heading: float, distance: float, hour: float, within: float = FIX_RADIUS
+    east: float, north: float, heading: float, distance: float, hour: float, within: float = FIX_RADIUS_M
 ) -> tuple[float, float, float]:
     """Return east, north and radius, m, of a place `distance` m away at an hour of the clock.
 
@@ -62,10 +69,21 @@ def off_the_bow(
     if distance < 0.0:
         raise ValueError(f"distance {distance} m: expected 0 or more")
     bearing = math.radians(heading) + _HOUR * hour
+    own = within / NINE_IN_TEN_RADIUS_SIGMAS
+    along = math.hypot(own, _GUESSED_DISTANCE * distance)
     # An hour said is anywhere within half an hour of it: uniform, so 1/sqrt(12) of an hour.
-    across = distance * _HOUR / math.sqrt(12.0)
-    radius = math.sqrt(within**2 + (_GUESSED_DISTANCE * distance) ** 2 + across**2)
+    across = math.hypot(own, distance * _HOUR / math.sqrt(12.0))
+    radius = nine_in_ten_radius(along, across)
     return east + distance * math.sin(bearing), north + distance * math.cos(bearing), radius
+
+
+def around_the_boat(within: float, distance: float) -> float:
+    """Return the radius, m, of a place `distance` m from the boat in a direction that was not told.
+
+    It joins the fix's, `within`, and a fifth of the distance: nine such places of ten lie in it.
+    """
+    sigma = math.hypot(within / NINE_IN_TEN_RADIUS_SIGMAS, _GUESSED_DISTANCE * distance)
+    return distance + ONE_SIDED_NINE_IN_TEN_SIGMAS * sigma
 
 
 class Marks:
@@ -86,7 +104,7 @@ class Marks:
         east: float,
         north: float,
         *,
-        radius: float = FIX_RADIUS,
+        radius: float = FIX_RADIUS_M,
         depth: float | None = None,
         level: float = 0.0,
         note: str = "",

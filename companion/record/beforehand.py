@@ -7,15 +7,17 @@ it was when the boat first came to it on that trip, for it grows with the trip's
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import msgspec
 
 from companion.dive.calibration import Belief
 from companion.lakebed.bed import Area
-from companion.lakebed.marks import Marks
+from companion.lakebed.marks import Mark, Marks
 from companion.lakebed.surface import Surface
 from companion.record.lakes import KeptArea
+from companion.units import NINE_IN_TEN_RADIUS_SIGMAS
 
 KNOWN_FILE = "known.json"
 
@@ -81,9 +83,15 @@ def areas_before(folder: Path, before: Beforehand, now: Sequence[Area] = ()) -> 
 def _area(folder: Path, number: int, lat: float, lon: float) -> Area:
     def load() -> tuple[Surface, Marks]:
         kept = msgspec.msgpack.decode(_file(folder, number).read_bytes(), type=KeptArea)
-        return Surface.restore(kept.state, kept.tiles), Marks(kept.marks)
+        return Surface.restore(kept.state, kept.tiles), Marks(_marks_of(kept))
 
     return Area(number, lat, lon, load)
+
+
+def _marks_of(kept: KeptArea) -> list[Mark]:
+    if kept.nine_in_ten:
+        return kept.marks
+    return [replace(mark, radius=NINE_IN_TEN_RADIUS_SIGMAS * mark.radius) for mark in kept.marks]
 
 
 def _file(folder: Path, number: int) -> Path:

@@ -39,7 +39,10 @@ def of_trip(name: str) -> str:
 
 
 class KeptArea(msgspec.Struct, frozen=True):
-    """A lake as it is kept: its number, where its plane touches, its bottom's state and tiles, its marks."""
+    """A lake as it is kept: its number, where its plane touches, its bottom's state and tiles, its marks.
+
+    `nine_in_ten` tells that the radii of its marks hold nine places of ten; they were one standard deviation.
+    """
 
     number: int
     lat: float
@@ -47,6 +50,7 @@ class KeptArea(msgspec.Struct, frozen=True):
     state: str
     tiles: list[tuple[TileKey, bytes]]
     marks: list[Mark]
+    nine_in_ten: bool = False
 
 
 class Changes(NamedTuple):
@@ -174,7 +178,7 @@ class Lakes:
             self._saved_marks[number] = tuple(marks)
             tiles = self._tiles(number)
             if found is not None:
-                found(KeptArea(number, lake["lat"], lake["lon"], state, tiles, marks))
+                found(KeptArea(number, lake["lat"], lake["lon"], state, tiles, marks, nine_in_ten=True))
             return self._surface(number, state, tiles), Marks(marks)
 
         return load

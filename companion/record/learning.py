@@ -20,7 +20,7 @@ from typing import NamedTuple
 from companion.lakebed import exchange, projected, waypoints
 from companion.lakebed.bed import Bed
 from companion.lakebed.exchange import DepthPoint, Imported, MarkPoint, ToDegrees
-from companion.lakebed.marks import FIX_RADIUS
+from companion.lakebed.marks import FIX_RADIUS_M
 from companion.lakebed.surface import LevelHint
 from companion.record.lakes import Lakes, LearnedFile
 from companion.sensing import BoatOffsets, Chunk, Sensing, SourceSettings
@@ -144,7 +144,7 @@ def _mark_all(bed: Bed, marks: Sequence[MarkPoint]) -> None:
             depth=mark.top,
             note=mark.note,
             utc=mark.utc,
-            known_within=FIX_RADIUS if mark.radius is None else mark.radius,
+            known_within=FIX_RADIUS_M if mark.radius is None else mark.radius,
         )
 
 

@@ -30,7 +30,7 @@ from companion.record.backup import BackupError
 from companion.record.lakes import Lakes
 from companion.record.logbook import Logbook, event_columns
 from companion.record.pages import SQLITE_MAGIC, USUAL_SIZE, Gap, Leaf, Pages, Row
-from companion.record.schema import steps
+from companion.record.schema import RADII_STEP, steps, with_nine_in_ten_radii
 from companion.sensing.localplane import LocalPlane
 
 _NEAR = 1.0
@@ -147,6 +147,7 @@ class _Table:
     def __init__(self, pages: Pages, name: str, columns: tuple[_Column, ...]) -> None:
         self._pages, self._name, self._columns = pages, name, columns
         self._sound = _SOUND.get(name, bool)
+        self._is_before_radii = not _had_step(pages, RADII_STEP)
         tree = pages.trees.get(name)
         self._leaves: list[Leaf] = tree.leaves if tree else []
         self.gaps: list[Gap] = tree.gaps if tree else [Gap(0, None)]
@@ -197,8 +198,17 @@ class _Table:
             return None
         named = {c.name: rowid if c.is_rowid else v for c, v in zip(self._columns, values, strict=True)}
         with suppress(msgspec.MsgspecError, ValueError, KeyError, TypeError):
-            return named if self._sound(named) else None
+            if self._sound(named):
+                return with_nine_in_ten_radii(self._name, named) if self._is_before_radii else named
         return None
+
+
+def _had_step(pages: Pages, step: str) -> bool:
+    """Tell whether a logbook has had a step; where that cannot be read, it has."""
+    tree = pages.trees.get(steps.migrations_table)
+    if tree is None:
+        return True
+    return any(step in values for leaf in tree.leaves for _, values in pages.rows(leaf))
 
 
 def _fits(column: _Column, value: object) -> bool:

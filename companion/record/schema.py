@@ -7,8 +7,13 @@ ISO 8601 and sorts as text, and NULL means not known.
 
 from __future__ import annotations
 
+import re
+from typing import Any
+
 import sqlite_utils
 from sqlite_utils import Migrations
+
+from companion.units import NINE_IN_TEN_RADIUS_SIGMAS
 
 steps = Migrations("logbook")
 """Every step, oldest first; which of them a file has had stands in its table `_sqlite_migrations`."""
@@ -118,6 +123,42 @@ def _amendments(db: sqlite_utils.Database) -> None:
         ) STRICT;
         CREATE INDEX amendments_of_trip ON amendments (trip);
     """)
+
+
+RADII_STEP = "0005 radii hold nine places of ten"
+"""The step before which a radius was one standard deviation."""
+_WITH_RADII = {
+    "readings": ("radius",),
+    "events": ("radius", "lure_radius", "payload"),
+    "amendments": ("payload",),
+    "lake_marks": ("radius",),
+}
+_RADIUS_IN_JSON = re.compile(r'(?<="radius":)[0-9.]+')
+
+
+@steps(name=RADII_STEP)
+def _radii(db: sqlite_utils.Database) -> None:
+    for table, columns in _WITH_RADII.items():
+        settings = ", ".join(f"{column} = ?" for column in columns)
+        rows = list(db.query(f"SELECT rowid AS row, {', '.join(columns)} FROM {table}"))
+        wider = (with_nine_in_ten_radii(table, row) for row in rows)
+        changed = [row for row, before in zip(wider, rows, strict=True) if row != before]
+        db.conn.executemany(
+            f"UPDATE {table} SET {settings} WHERE rowid = ?",
+            [(*(row[column] for column in columns), row["row"]) for row in changed],
+        )
+
+
+def with_nine_in_ten_radii(table: str, row: dict[str, Any]) -> dict[str, Any]:
+    """Return a row written before `RADII_STEP` with its radii as they are meant since."""
+    return {**row, **{column: _widened(row[column]) for column in _WITH_RADII.get(table, ())}}
+
+
+def _widened(value: float | str | None) -> float | str | None:
+    """Return a radius, m, or JSON with radii in it, that held one standard deviation, for nine of ten."""
+    if isinstance(value, str):
+        return _RADIUS_IN_JSON.sub(lambda found: str(_widened(float(found[0]))), value)
+    return None if value is None else round(NINE_IN_TEN_RADIUS_SIGMAS * value, 1)
 
 
 def known_steps() -> frozenset[str]:

@@ -372,7 +372,7 @@ _HOW_LOG = (
 _HOW_NUMBERS = (
     "<p><b>How to read the numbers.</b> Each number with # is an entry in the logbook; the link leads to its "
     "row, and the row tells what was heard. “Not known” is never a zero. A lure's place is computed from its "
-    "cast, its line and its lure; its ring or “within” is one standard deviation. The bottom is interpolated "
+    "cast, its line and its lure; its ring or “within” holds it nine times in ten. The bottom is worked out "
     "between soundings. Shares of casts carry Wilson's 95 % interval, rates per hour the exact Poisson one. "
     "One is said to do better only when so uneven a split would come by chance in fewer than one of twenty "
     "such tables.</p>"

@@ -17,6 +17,9 @@ from typing import NamedTuple
 from companion.sensing.localplane import metres_per_degree
 from companion.units import NINE_IN_TEN_SIGMAS
 
+GPS_SIGMA_M = 2.0
+"""How far off a receiver's place is along any line, m, one sigma: nineteen places of twenty lie within 4.9 m
+under an open sky, as the operator of GPS tells of small receivers (gps.gov, "GPS Accuracy")."""
 KEPT_S = 60.0
 """How long fixes are kept, for telling where the boat was."""
 FIX_NOISE_M = 0.7

@@ -16,7 +16,7 @@ from companion.casting.match import Standing
 from companion.casting.planning import Planner
 from companion.events import Fix, Learned, Logged, LoggedWhat, Match, Outlook, RodTaken, TopAhead, Undone
 from companion.lakebed.bed import Bed
-from companion.lakebed.marks import FIX_RADIUS, Mark
+from companion.lakebed.marks import FIX_RADIUS_M, Mark
 from companion.tackle import Rod
 from companion.trip.state import Moment, TripState
 from companion.units import LengthUnit
@@ -139,7 +139,7 @@ def put_mark(rooms: Rooms, command: c.MarkPlace, moment: Moment) -> tuple[Mark, 
         hour=command.clock,
         heading=bow_of(boat),
         utc=moment.utc,
-        known_within=fix.radius or FIX_RADIUS,
+        known_within=fix.radius or FIX_RADIUS_M,
     )
     area = rooms.bed.area_of(fix.lat, fix.lon)
     assert area is not None, "a mark lies on an area"

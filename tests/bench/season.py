@@ -20,12 +20,13 @@ from pathlib import Path
 import numpy as np
 
 from companion import config, dive
-from companion.casting.cast import FLIGHT_S, GPS_RADIUS, CastInProgress
+from companion.casting.cast import FLIGHT_S, CastInProgress
 from companion.casting.deck import Deck
 from companion.casting.ground import Mapped
 from companion.casting.hand import Aim, BoatPose, Hand, begin_cast
 from companion.events import Fix
 from companion.lakebed.bed import Bed
+from companion.lakebed.marks import FIX_RADIUS_M
 from companion.sensing.localplane import LocalPlane, range_and_bearing
 from companion.simulate.angler import Flaw, Throw, TrueRig, rig, throw
 from companion.simulate.boat import BoatTrack
@@ -240,7 +241,7 @@ class Angler:
     def fix(self, x: float, y: float) -> Fix:
         """Return a place, m, in degrees."""
         lat, lon = self.plane.to_latlon(x, y)
-        return Fix(lat, lon, GPS_RADIUS)
+        return Fix(lat, lon, FIX_RADIUS_M)
 
 
 def first_touch(true: Throw) -> tuple[float, float, float] | None:

@@ -8,15 +8,15 @@ import pytest
 
 from companion import config
 from companion.casting.afterwards import COURSE_LOOK_BACK_S, Aftersight, lure_on
-from companion.casting.cast import GPS_RADIUS
 from companion.casting.deck import Deck
 from companion.casting.ground import Unmapped
 from companion.casting.hand import Aim, BoatPose, Hand, begin_cast, lure_at
 from companion.events import Fix, Logged, RodTaken
+from companion.lakebed.marks import FIX_RADIUS_M
 from companion.sensing import moved, range_and_bearing
 
 RODS = config.parse(config.example_text(), "example").rods
-HERE = Fix(45.0, -140.0, GPS_RADIUS)
+HERE = Fix(45.0, -140.0, FIX_RADIUS_M)
 REACTION = 0.7
 
 
@@ -31,7 +31,7 @@ def bite(t: float = 120.0) -> Logged:
 
 def boat(t: float) -> Fix:
     """It drifts south at half a metre a second."""
-    return Fix(*moved(HERE.lat, HERE.lon, 180.0, 0.5 * t), GPS_RADIUS)
+    return Fix(*moved(HERE.lat, HERE.lon, 180.0, 0.5 * t), FIX_RADIUS_M)
 
 
 def trip(*events: object) -> Aftersight:

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from companion import config
-from companion.casting.cast import FLIGHT_S, GPS_RADIUS, VAGUEST_TEACHING_SIGMA_M
+from companion.casting.cast import FLIGHT_S, VAGUEST_TEACHING_SIGMA_M
 from companion.casting.deck import Deck
 from companion.casting.ground import FAN_SIGMAS, Ahead, Ray, TopOnWay, ahead
 from companion.casting.hand import Aim, BoatPose, Hand, begin_cast
@@ -16,11 +16,12 @@ from companion.casting.lessons import Lessons, forget_rod, learn_no_touch, learn
 from companion.casting.outlook import MAY_CHANCE, SHOULD_CHANCE, WILL_CHANCE, outlook
 from companion.dive.calibration import NoTouch, Touch
 from companion.events import Fix
+from companion.lakebed.marks import FIX_RADIUS_M
 from companion.tackle import rig_name
 from companion.trip.wording import TOLD_BEFORE_S, cast_outlook
 
 RODS = config.parse(config.example_text(), "example").rods
-HERE = Fix(45.0, -93.0, GPS_RADIUS)
+HERE = Fix(45.0, -93.0, FIX_RADIUS_M)
 BOAT = BoatPose(HERE, 0.0, 90.0, 0.0)
 
 

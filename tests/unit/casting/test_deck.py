@@ -6,14 +6,15 @@ from functools import cache
 import pytest
 
 from companion import config
-from companion.casting.cast import FLIGHT_S, GPS_RADIUS
+from companion.casting.cast import FLIGHT_S
 from companion.casting.deck import Deck
 from companion.casting.hand import DIRECTION_REMEMBERED_S, Aim, BoatPose, Hand, begin_cast, lure_at, take_rod
 from companion.events import Fix
+from companion.lakebed.marks import FIX_RADIUS_M
 from companion.sensing import moved, range_and_bearing
 
 SETTINGS = config.parse(config.example_text(), "example")
-HERE = Fix(45.0, -93.0, GPS_RADIUS)
+HERE = Fix(45.0, -93.0, FIX_RADIUS_M)
 
 
 @cache
@@ -102,7 +103,7 @@ def test_a_spoken_hour_makes_the_place_surer(deck):
 
 def test_a_boat_that_drifts_stays_on_the_line_to_where_the_lure_landed(deck):
     hand = begin_cast(deck, HAND, 0.0, BoatPose(HERE, 0.0), Aim(3))
-    drifted = Fix(*moved(HERE.lat, HERE.lon, 0.0, 10.0), GPS_RADIUS)
+    drifted = Fix(*moved(HERE.lat, HERE.lon, 0.0, 10.0), FIX_RADIUS_M)
     at = lure_at(deck, hand, 20.0, drifted, 0.0).at
     _, bearing = range_and_bearing(drifted.lat, drifted.lon, at.lat, at.lon)
     assert bearing == pytest.approx(90.0 + math.degrees(math.atan2(10.0, deck.rod(1).cast)), abs=0.5)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from companion.lakebed.bed import AREA_REACH, Area, Bed
-from companion.lakebed.marks import FIX_RADIUS, Marks
+from companion.lakebed.marks import FIX_RADIUS_M, Marks
 from companion.lakebed.soundings import Mounting
 from companion.lakebed.surface import Surface
 from companion.sensing.localplane import LocalPlane, moved
@@ -212,13 +212,13 @@ def test_marks_at_the_boat_off_the_bow_and_somewhere_around():
     bed.water_level(0.5)
     sail(bed, lines(count=1))
     at = bed.mark("tree top", LAT, LON, depth=3.0, note="first")
-    assert (at.number, at.top, at.radius) == (1, 2.5, FIX_RADIUS)
+    assert (at.number, at.top, at.radius) == (1, 2.5, FIX_RADIUS_M)
     off = bed.mark("rock pile", LAT, LON, distance=18.0, hour=2, heading=30.0)
     east, north = bed.here.place(LAT, LON)
     assert (off.east - east, off.north - north) == pytest.approx((18.0, 0.0), abs=0.01)
     around = bed.mark("point", LAT, LON, distance=18.0, hour=2)
     assert (around.east, around.north) == (at.east, at.north)
-    assert around.radius == pytest.approx(math.hypot(FIX_RADIUS, 18.0))
+    assert around.radius == pytest.approx(18.0 + 1.282 * math.hypot(FIX_RADIUS_M / 2.146, 0.2 * 18.0))
     assert bed.unmark(off)
     assert not bed.unmark(off)
     assert [mark.number for mark in bed.here.marks] == [1, 3]

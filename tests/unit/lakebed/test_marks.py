@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from companion.lakebed.marks import FIX_RADIUS, Mark, Marks, off_the_bow
+from companion.lakebed.marks import FIX_RADIUS_M, Mark, Marks, off_the_bow
 from companion.units import YARD
 
 
@@ -20,7 +20,7 @@ def test_hours_of_the_clock_are_from_the_bow(heading, hour, bearing):
 
 @given(st.floats(0, 60), st.floats(0, 360), st.floats(1, 12))
 def test_a_guess_is_never_better_than_the_fix(distance, heading, hour):
-    assert off_the_bow(0, 0, heading, distance, hour)[2] >= FIX_RADIUS
+    assert off_the_bow(0, 0, heading, distance, hour)[2] >= FIX_RADIUS_M
 
 
 def test_bad_hours_and_distances_are_refused():

@@ -2,10 +2,12 @@
 
 import sqlite3
 
+import msgspec
 import numpy as np
 import pytest
 
 from companion.lakebed.bed import AREA_REACH, Bed
+from companion.record import beforehand
 from companion.record.lakes import SAVE_EVERY, Lakes, LearnedFile
 from companion.record.logbook import Logbook, LogbookError
 from companion.sensing.localplane import LocalPlane, moved
@@ -171,3 +173,21 @@ def test_files_learned_are_remembered(path):
             ("ab", "day.nmea", 400, 0, True),
             ("cd", "marks.gpx", 0, 3, True),
         ]
+
+
+def test_marks_of_an_older_recording_are_as_well_known_as_they_were(tmp_path, path):
+    """Their radii were one standard deviation; they hold nine places of ten now."""
+    with Logbook(path) as book:
+        bed = Bed()
+        survey(bed, 5.0)
+        bed.mark("ledge", LAT, LON, known_within=3.0)
+        Lakes(book).save(bed)
+        found = []
+        Bed(Lakes(book).areas(found.append)).open_area(LAT, LON)
+    (now,) = found
+    older = msgspec.structs.replace(now, nine_in_ten=False)
+    for folder, kept, radius in (("now", now, 3.0), ("older", older, 6.4)):
+        beforehand.keep_area(tmp_path / folder, kept)
+        before = beforehand.Beforehand(lakes=((kept.number, kept.lat, kept.lon),))
+        (area,) = beforehand.areas_before(tmp_path / folder, before)
+        assert [mark.radius for mark in area.marks] == pytest.approx([radius], abs=0.05)

@@ -179,7 +179,7 @@ def test_marks_in_another_file_are_the_same_marks(take, lakes):
     take("marks.gpx", marks_to_gpx(given, "metres"))
     take("marks.nmea", marks_to_nmea(given, "metres"))
     marks = list(Bed(lakes.areas()).areas[0].marks)
-    assert [(mark.kind, mark.radius) for mark in marks] == [("tree top", 8.1), ("ledge", 3.0), ("ledge", 3.0)]
+    assert [(mark.kind, mark.radius) for mark in marks] == [("tree top", 8.1), ("ledge", 4.3), ("ledge", 4.3)]
 
 
 def test_a_far_stray_is_left_out_and_counted(take):

@@ -357,6 +357,29 @@ def test_a_logbook_of_every_earlier_version_is_brought_up_to_date(tmp_path: Path
         assert old._db.schema == fresh._db.schema
 
 
+def test_a_radius_of_one_sigma_is_widened_once_wherever_it_stands(tmp_path: Path) -> None:
+    import sqlite_utils
+
+    path = tmp_path / "logbook.db"
+    at_version(path, 4)
+    db = sqlite_utils.Database(path)
+    payload = '{"event":"logged","t":4.0,"number":1,"what":"snag","boat":{"lat":1.0,"lon":2.0,"radius":3.0}}'
+    db.execute("UPDATE events SET payload = ?, lure_radius = 5.0", [payload])
+    db.execute("UPDATE readings SET radius = 3.0")
+    db.execute("INSERT INTO lakes (id, lat, lon, state) VALUES (1, 1.0, 2.0, '{}')")
+    db.execute("INSERT INTO lake_marks VALUES (1, 1, 'ledge', 0.0, 0.0, 10.0, NULL, '', NULL)")
+    db.conn.commit()
+    db.close()
+    for _ in range(2):
+        with Logbook(path) as book:
+            (snag,) = book.logged(1)
+            assert snag.event.boat is not None
+            assert snag.event.boat.radius == 6.4
+            radii = book.rows("SELECT radius FROM readings UNION ALL SELECT lure_radius FROM events")
+            assert [row["radius"] for row in radii] == [6.4, 10.7]
+            assert book.rows("SELECT radius FROM lake_marks") == [{"radius": 21.5}]
+
+
 def test_the_steps_are_numbered_without_a_gap() -> None:
     assert [int(name.split()[0]) for name in sorted(known_steps())] == list(range(1, len(known_steps()) + 1))
 

@@ -9,6 +9,7 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
+import sqlite_utils
 from click.testing import CliRunner
 
 from companion.cli import commands
@@ -22,7 +23,7 @@ from companion.record.lakes import Lakes, LearnedFile
 from companion.record.logbook import Logbook
 from companion.record.pages import Pages
 from companion.record.salvage import salvage
-from companion.record.schema import steps
+from companion.record.schema import RADII_STEP, steps
 from companion.sensing.localplane import LocalPlane
 
 SIZE = 4096
@@ -346,3 +347,17 @@ def test_the_command_tells_what_was_taken_and_what_not(whole: Path, tmp_path: Pa
     assert f"{120 - gone} corrections" in done.output
     assert f"not taken, as they cannot be read: up to {gone} corrections" in done.output
     assert "80 marks" in done.output
+
+
+def test_radii_of_an_older_logbook_come_over_as_they_are_meant_now(tmp_path: Path) -> None:
+    older = tmp_path / "older.db"
+    db = sqlite_utils.Database(older)
+    steps.apply(db, stop_before=RADII_STEP)
+    db.execute("INSERT INTO trips (name, closed) VALUES ('old day', 1)")
+    db.execute("INSERT INTO readings (trip, t, lat, lon, radius) VALUES (1, 3.0, 35.0, -140.0, 3.0)")
+    db.conn.commit()
+    db.close()
+    for source, other in (("older.db", "once.db"), ("once.db", "twice.db")):
+        salvage(tmp_path / source, tmp_path / other)
+        with Logbook(tmp_path / other) as book:
+            assert book.rows("SELECT radius FROM readings") == [{"radius": 6.4}]

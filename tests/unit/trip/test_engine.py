@@ -290,7 +290,7 @@ def test_a_fish_whose_bite_was_not_told_may_have_struck_all_along_the_cast():
     cast, fish = of(Logged, run(drifting(80), [(5, "cast now"), (40, "log fish")]))
     away, _ = range_and_bearing(cast.boat.lat, cast.boat.lon, fish.lure_at.lat, fish.lure_at.lon)
     assert fish.lure_depth is None
-    assert fish.lure_at.radius * 1.645 >= SETTINGS.rods[0].cast / 2 * 0.9
+    assert fish.lure_at.radius >= 0.9 * SETTINGS.rods[0].cast / 2
     assert away <= SETTINGS.rods[0].cast
 
 
