@@ -162,7 +162,8 @@ def stop_reel(deck: Deck, hand: Hand, t: float) -> Hand:
 def start_reel(deck: Deck, hand: Hand, t: float) -> Hand:
     """Return the hand whose reel turns again at logic time t, s, with what the cast will meet now."""
     assert hand.cast is not None, "a cast is under way"
-    return hand._replace(cast=_with_outlook(deck, hand.cast.with_stop_ended(t)))
+    going = _with_outlook(deck, hand.cast.with_stop_ended(t))
+    return hand._replace(cast=_with_advice(deck, going, t - going.retrieved_from))
 
 
 def _rig_of(deck: Deck, cast: CastInProgress) -> tuple[Line, Lure, Retrieve]:
@@ -170,8 +171,11 @@ def _rig_of(deck: Deck, cast: CastInProgress) -> tuple[Line, Lure, Retrieve]:
     return rig_of_cast(learned.best(name), cast.length, cast.drift)
 
 
-def _with_advice(deck: Deck, cast: CastInProgress) -> CastInProgress:
-    """Return a cast with the stop that lets its lure over a tree top, which may well be made."""
+def _with_advice(deck: Deck, cast: CastInProgress, since: float = 0.0) -> CastInProgress:
+    """Return a cast with the stop that lets its lure over a tree top, which may well be made.
+
+    `since` is s since the retrieve began: a stop that would have had to begin before is none.
+    """
     danger = cast.danger()
     if danger is None or cast.rod.lure.rises < SLOWEST_RISE_MPS:
         return cast
@@ -181,7 +185,10 @@ def _with_advice(deck: Deck, cast: CastInProgress) -> CastInProgress:
     stop = stop_over(_rig_of(deck, cast), top.distance, top.depth, top.place_sigma, margin)
     if stop is None or stop.length == 0.0:
         return cast
-    return cast.with_stop(advised_stop(stop), stop.tracks)
+    # It was solved as if the reel had turned all the time.
+    stopped_before = sum(one.length for one in cast.stops)
+    advised = advised_stop(stop, stopped_before)
+    return cast if advised.begins < since else cast.with_stop(advised, stop.tracks)
 
 
 def _with_outlook(deck: Deck, cast: CastInProgress) -> CastInProgress:

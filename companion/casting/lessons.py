@@ -37,6 +37,10 @@ class Lessons(NamedTuple):
         """Return the same after a fish or a snag has ended the even retrieve of a cast."""
         return self._replace(spent=cast or self.spent)
 
+    def with_cast_gone_on(self, before: CastInProgress | None, after: CastInProgress | None) -> Lessons:
+        """Return the same after a cast went on as another value: one that is spent stays so."""
+        return self._replace(spent=after) if before is not None and self.spent is before else self
+
 
 Taught = tuple[Lessons, Lesson | None]
 """The lessons after an act, and what is now believed of the rod where the act changed it."""

@@ -79,9 +79,10 @@ def open_stop(begins: float) -> ReelStop:
     return ReelStop(begins, OPEN_STOP_S)
 
 
-def advised_stop(stop: dive.Stop) -> ReelStop:
-    """Return an advised stop as one that was perhaps made."""
-    return ReelStop(stop.begins, stop.length, OBEYED_SIGMA_S, OBEYED_LENGTH_SIGMA, OBEYED_SHARE)
+def advised_stop(stop: dive.Stop, stopped_before: float = 0.0) -> ReelStop:
+    """Return an advised stop as one that was perhaps made, on a reel that stood still for some time, s."""
+    begins = stop.begins + stopped_before
+    return ReelStop(begins, stop.length, OBEYED_SIGMA_S, OBEYED_LENGTH_SIGMA, OBEYED_SHARE)
 
 
 def tracks_of(rig: tuple[dive.Line, dive.Lure, dive.Retrieve], begins: float) -> dive.StopTracks | None:

@@ -13,7 +13,17 @@ from typing import Literal, NamedTuple
 
 from companion.casting.cast import CastInProgress
 from companion.casting.deck import Lesson
-from companion.casting.hand import SLOWEST_RISE_MPS, Aim, begin_cast, pose_of, rod_of, take_rod
+from companion.casting.hand import (
+    SLOWEST_RISE_MPS,
+    Aim,
+    Hand,
+    begin_cast,
+    pose_of,
+    rod_of,
+    start_reel,
+    stop_reel,
+    take_rod,
+)
 from companion.casting.hand import lure_at as lure_now
 from companion.casting.lessons import Taught, forget_rod, learn_no_touch, learn_touch, unlearn
 from companion.casting.planning import Found
@@ -56,12 +66,18 @@ CALLED_OUT = ("lost the fish", "lost it", "broke off")
 def out_of_place(command: c.Command, text: str, t: float, state: TripState) -> str | None:
     """Return why a command means nothing at logic time t, s, so that its words were talk; None where it does.
 
-    Only what people say to each other as well is asked: "no, two", "say again" and what is `CALLED_OUT`.
+    Only what people say to each other as well is asked: "no, two", "say again", "going again" and what is
+    `CALLED_OUT`.
     """
     if isinstance(command, c.Correct) and state.to_correct(t) is None:
         return "nothing to put right"
     if isinstance(command, c.SayAgain) and state.to_repeat(t) is None:
         return "nothing was said lately"
+    cast = state.hand.cast_at(t)
+    if isinstance(command, c.StopReel | c.StartReel) and cast is None:
+        return "no cast under way"
+    if isinstance(command, c.StartReel) and cast is not None and not cast.stopped:
+        return "no stop was told"
     if text in CALLED_OUT and not state.fished_lately(t):
         return "no cast or bite lately"
     return None
@@ -191,6 +207,29 @@ def _(command: c.ReeledIn, moment: Moment, state: TripState, rooms: Rooms) -> Ou
     return _with_lesson(
         outcome, moment, learn_no_touch(rooms.deck, state.lessons, outcome.state.last_number, cast)
     )
+
+
+@handle.register
+def _(command: c.StopReel, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
+    cast = _cast_under_way(state, moment)
+    if cast is None:
+        return Outcome(state, reply=wording.NO_CAST)
+    if not cast.stopped:
+        state = _with_reel(state, stop_reel(rooms.deck, state.hand, moment.began))
+    return Outcome(state, reply=_confirmation(command, rooms))
+
+
+@handle.register
+def _(command: c.StartReel, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
+    cast = _cast_under_way(state, moment)
+    if cast is None or not cast.stopped:
+        return Outcome(state, reply=wording.NO_CAST if cast is None else wording.NO_STOP)
+    state = _with_reel(state, start_reel(rooms.deck, state.hand, moment.began))
+    cast = state.hand.cast
+    assert cast is not None, "its reel turns again"
+    outcome = Outcome(state, reply=_confirmation(command, rooms))
+    line = None if cast is state.lessons.spent else wording.cast_outlook(cast, moment.t, rooms.unit)
+    return outcome if line is None else outcome._replace(reply=line, about="outlook")
 
 
 @handle.register
@@ -442,6 +481,12 @@ def _confirmation(command: c.Command, rooms: Rooms) -> str:
 
 def _cast_under_way(state: TripState, moment: Moment) -> CastInProgress | None:
     return state.hand.cast_at(moment.began)
+
+
+def _with_reel(state: TripState, hand: Hand) -> TripState:
+    """Return the state with the reel stopped or turning; a cast that teaches nothing more still does not."""
+    lessons = state.lessons.with_cast_gone_on(state.hand.cast, hand.cast)
+    return replace(state, hand=hand, lessons=lessons)
 
 
 def _cast_spent(state: TripState, moment: Moment) -> TripState:

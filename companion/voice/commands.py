@@ -78,6 +78,14 @@ class ReeledIn(Spoken, frozen=True, tag="reeled in"):
     """The lure is back at the rod tip."""
 
 
+class StopReel(Spoken, frozen=True, tag="reel stopped"):
+    """The reel stands still."""
+
+
+class StartReel(Spoken, frozen=True, tag="reel turns"):
+    """The reel turns again after a stop."""
+
+
 class TakeRod(Spoken, frozen=True, tag="rod"):
     """This rod is now in hand."""
 
@@ -173,6 +181,8 @@ Command = (
     | MarkPlace
     | Cast
     | ReeledIn
+    | StopReel
+    | StartReel
     | TakeRod
     | RigLine
     | WhichRod

@@ -145,6 +145,8 @@ FORMS: tuple[Form, ...] = (
         "away {short} {far} {clock}",
     ),
     Form(c.ReeledIn, ("reeled in", "all reeled in"), "the lure is back at the rod tip", "in"),
+    Form(c.StopReel, ("stopped now", "all stopped"), "the reel stands still", "stop noted"),
+    Form(c.StartReel, ("going again", "moving again"), "the reel turns again after that", "noted"),
     Form(
         c.TakeRod,
         ("rod number {rod}", "rod {rod}", "switch to rod {rod}"),

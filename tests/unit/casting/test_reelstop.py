@@ -65,6 +65,17 @@ def test_the_lure_rises_as_the_solver_has_it_and_comes_back(stopped):
     )
 
 
+def test_after_a_told_stop_the_next_one_is_advised_by_the_clock_of_the_reel():
+    (deck, hand), _ = over_a_tree()
+    advised = hand.cast.advised
+    told = stop_reel(deck, hand, FLIGHT_S + 4.0)
+    again = start_reel(deck, told, FLIGHT_S + 4.0 + LASTS_S).cast.advised
+    assert again is not None
+    assert again.begins == pytest.approx(advised.begins + LASTS_S, abs=0.6)
+    late = stop_reel(deck, hand, FLIGHT_S + advised.begins + 0.5)
+    assert start_reel(deck, late, FLIGHT_S + advised.begins + 1.5).cast.advised is None, "it is too late"
+
+
 def test_a_lure_that_stands_still_does_not_come_nearer(stopped):
     plain, during, _ = stopped
     there = plain.free_at(FLIGHT_S + AT_S)[0]

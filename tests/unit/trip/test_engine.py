@@ -530,6 +530,34 @@ def test_what_was_not_said_lately_is_not_said_again():
     assert [said for said in of(Said, events) if said.t >= last.t] == []
 
 
+def test_the_lure_stands_still_while_the_reel_does():
+    cast, plain, stop = (5, "cast two o'clock"), (24, "log bite"), (15, "all stopped")
+    radius = {}
+    for name, told in {"plain": [], "stopped": [stop], "going": [stop, (20, "going again")]}.items():
+        *_, bite = of(Logged, run(recording(30, lambda _: 5.0), [cast, *told, plain]))
+        radius[name] = bite.lure_at.radius
+    later = min(radius["stopped"], radius["going"]) - radius["plain"]
+    assert later > 4.0, "further out by the line not reeled in; as no heading tells the way, it is all radius"
+
+
+def test_stopped_and_going_again_are_talk_where_they_mean_nothing():
+    spoken = [
+        (4, "stopped now"),
+        (8, "cast now"),
+        (12, "moving again"),
+        (16, "stopped now"),
+        (20, "moving again"),
+    ]
+    heard = of(Heard, run(recording(30, lambda _: 5.0), spoken))
+    assert [h.reason for h in heard] == ["no cast under way", None, "no stop was told", None, None]
+
+
+def test_a_cast_that_touched_before_its_reel_stopped_teaches_nothing_more():
+    said = [(125, "cast twelve o'clock"), (132, "touched bottom"), (136, "stopped now"), (140, "going again")]
+    told = [spoken_at(*one) for one in [*said, (150, "reeled in")]]
+    assert len(of(Learned, run_with(with_a_heading(), told))) == 1
+
+
 def test_words_spoken_before_the_first_sentence_are_heard_at_the_start():
     events = run(recording(10, lambda _: 5.0), [(-30, "log bite")])
     assert of(Logged, events)[0].t == 0.0
@@ -544,7 +572,8 @@ def test_words_after_the_end_of_the_recording_are_not_lost():
 def test_every_command_is_answered_once_and_within_three_seconds_of_speech():
     samples = {type(GRAMMAR.parse(p)): p for p in GRAMMAR.phrases}
     for command, phrase in samples.items():
-        events = run(recording(20, lambda _: 5.0), [(2, "how deep"), (8, phrase)])
+        before = [(2, "how deep"), (4, "cast now"), (6, "stopped now")]
+        events = run(recording(20, lambda _: 5.0), [*before, (8, phrase)])
         answers = [s for s in of(Said, events) if s.about == "answer" and s.t >= 8]
         assert len(answers) == 1, phrase
         if command is not WhatCanISay:
@@ -589,6 +618,11 @@ def run_with(data, utterances):
     engine.chunk(Chunk(0.0, "sonar", data))
     engine.finish()
     return events
+
+
+def spoken_at(t, words):
+    began = START + timedelta(seconds=t)
+    return Utterance(began, began + timedelta(seconds=1), lambda: words, f"{t}.flac")
 
 
 def with_a_heading():
