@@ -14,9 +14,11 @@ Nothing can be told from a wrong "about 1 m" in deep water, another way to lose 
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Literal, NamedTuple
 
 from companion.sensing.fields import Values
+from companion.sensing.named import fields_of
 from companion.units import FATHOM, FOOT
 
 DEEPEST_READING_M = 300.0
@@ -24,6 +26,9 @@ DEEPEST_READING_M = 300.0
 LARGEST_OFFSET = 20.0
 """m. No transducer on a boat is further from the waterline or the keel."""
 
+_Below = Literal["transducer", "surface", "keel"]
+_UNITS = ((3, "M", 1.0), (1, "F", FOOT), (5, "F", FATHOM))
+_dpt, _dbt = fields_of("DPT"), fields_of("DBT")
 _BELOW: dict[str, Literal["surface", "keel"]] = {"S": "surface", "K": "keel"}  # by the sentence's last letter
 
 
@@ -32,31 +37,55 @@ class DepthSounding(NamedTuple):
 
     depth: float | None
     offset: float | None = None
-    below: Literal["transducer", "surface", "keel"] = "transducer"
+    below: _Below = "transducer"
 
 
 def dpt(f: list[str], values: Values) -> DepthSounding:
     """Depth below the transducer and the offset."""
-    depth = _metres(f[1], 1.0, values)
-    offset = values.optional(f[2], "depth offset", -LARGEST_OFFSET, LARGEST_OFFSET) if len(f) > 2 else None
-    return DepthSounding(depth, offset)
+    told = _dpt(f)
+    offset = values.optional_figure(told.offset, "depth offset", -LARGEST_OFFSET, LARGEST_OFFSET)
+    return DepthSounding(_metres(told.depth, 1.0, values), offset)
+
+
+def dbt(f: list[str], values: Values) -> DepthSounding:
+    """Depth below the transducer in three units."""
+    told = _dbt(f)
+    return _first_of(
+        (
+            (told.depth_meters, told.unit_meters, "M", 1.0),
+            (told.depth_feet, told.unit_feet, "F", FOOT),
+            (told.depth_fathoms, told.unit_fathoms, "F", FATHOM),
+        ),
+        "transducer",
+        values,
+    )
 
 
 def in_three_units(f: list[str], values: Values) -> DepthSounding:
-    """DBT, DBS, DBK: the depth from metres, else feet, else fathoms."""
-    below: Literal["transducer", "surface", "keel"] = _BELOW.get(f[0][-1], "transducer")
-    for at, letter, unit in ((3, "M", 1.0), (1, "F", FOOT), (5, "F", FATHOM)):
-        if len(f) > at + 1 and f[at]:
-            if f[at + 1].upper() != letter:
-                values.dropped["depth malformed"] += 1
-                return DepthSounding(None)
-            return DepthSounding(_metres(f[at], unit, values), None, below)
+    """DBS, DBK: the depth from metres, else feet, else fathoms."""
+    below: Literal["surface", "keel"] = _BELOW[f[0][-1]]
+    told = ((f[at] or None, f[at + 1], letter, unit) for at, letter, unit in _UNITS if len(f) > at + 1)
+    return _first_of(told, below, values)
+
+
+def _first_of(told: Iterable[tuple[object, str, str, float]], below: _Below, values: Values) -> DepthSounding:
+    """Return the depth that is given first, of number, unit's letter, the letter it should be, and metres."""
+    for number, letter, wanted, unit in told:
+        if number is None:
+            continue
+        if letter.upper() != wanted:
+            values.dropped["depth malformed"] += 1
+            return DepthSounding(None)
+        return DepthSounding(_metres(number, unit, values), None, below)
     values.dropped["depth blank"] += 1
     return DepthSounding(None)
 
 
-def _metres(text: str, unit: float, values: Values) -> float | None:
-    depth = values.number(text, "depth", 0.0, DEEPEST_READING_M / unit)
+def _metres(number: object, unit: float, values: Values) -> float | None:
+    if isinstance(number, str):
+        depth = values.number(number, "depth", 0.0, DEEPEST_READING_M / unit)
+    else:
+        depth = values.figure(number, "depth", 0.0, DEEPEST_READING_M / unit)
     if depth == 0.0:
         values.dropped["depth lost"] += 1
         return None

@@ -44,6 +44,20 @@ class Values:
             self.dropped[what + (" malformed" if text.strip() else " blank")] += 1
         return None
 
+    def figure(self, value: object, what: str, low: float, high: float) -> float | None:
+        """Return a field that was converted if it is a number in low..high; None: blank, text: no number."""
+        if value is None:
+            self.dropped[what + " blank"] += 1
+        elif isinstance(value, str):
+            self.dropped[what + (" malformed" if value.strip() else " blank")] += 1
+        else:
+            return self.real(float(value), what, low, high)  # type: ignore[arg-type]
+        return None
+
+    def optional_figure(self, value: object, what: str, low: float, high: float) -> float | None:
+        """Return like `figure`; a blank field is not worth counting."""
+        return None if value is None else self.figure(value, what, low, high)
+
     def optional(self, text: str, what: str, low: float, high: float) -> float | None:
         """Return like `number`; a blank field is not worth counting."""
         return self.number(text, what, low, high) if text else None
@@ -55,9 +69,12 @@ class Values:
         self.dropped[what + " out of range"] += 1
         return None
 
-    def signed(self, text: str, side: str, sides: str, what: str, high: float) -> float | None:
+    def signed(self, number: object, side: str, sides: str, what: str, high: float) -> float | None:
         """Return a number with its side in the next field: positive for sides[0], negative for sides[1]."""
-        value = self.optional(text, what, 0.0, high)
+        if isinstance(number, str):
+            value = self.optional(number, what, 0.0, high)
+        else:
+            value = self.optional_figure(number, what, 0.0, high)
         if value is None:
             return None
         if side == sides[0]:

@@ -10,6 +10,9 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from companion.sensing.fields import Values
+from companion.sensing.named import fields_of
+
+_hdt, _hdm, _hdg = fields_of("HDT"), fields_of("HDM"), fields_of("HDG")
 
 
 class Bearing(NamedTuple):
@@ -22,19 +25,20 @@ class Bearing(NamedTuple):
 
 def hdt(f: list[str], values: Values) -> Bearing:
     """Heading from true north."""
-    return Bearing(values.number(f[1], "heading", 0.0, 360.0))
+    return Bearing(values.figure(_hdt(f).heading, "heading", 0.0, 360.0))
 
 
 def hdm(f: list[str], values: Values) -> Bearing:
     """Heading from magnetic north."""
-    return Bearing(None, values.number(f[1], "heading", 0.0, 360.0))
+    return Bearing(None, values.figure(_hdm(f).heading, "heading", 0.0, 360.0))
 
 
 def hdg(f: list[str], values: Values) -> Bearing:
     """Compass reading with deviation and variation."""
-    reading = values.number(f[1], "heading", 0.0, 360.0)
-    deviation = values.signed(f[2], f[3], "EW", "deviation", 180.0) if len(f) > 3 else None
-    variation = values.signed(f[4], f[5], "EW", "variation", 180.0) if len(f) > 5 else None
+    told = _hdg(f)
+    reading = values.figure(told.heading, "heading", 0.0, 360.0)
+    deviation = values.signed(told.deviation, told.dev_dir, "EW", "deviation", 180.0)
+    variation = values.signed(told.variation, told.var_dir, "EW", "variation", 180.0)
     if reading is None:
         return Bearing(None, None, variation)
     magnetic = (reading + (deviation or 0.0)) % 360.0

@@ -13,11 +13,13 @@ from datetime import date
 from typing import NamedTuple
 
 from companion.sensing.fields import Values
+from companion.sensing.named import fields_of
 from companion.units import KNOT
 
 FASTEST_KN = 100.0
 """Knots. No boat that casts goes faster."""
-_FIXED_QUALITY = frozenset("12345")
+_FIXED_QUALITY = frozenset((1, 2, 3, 4, 5))
+_gga, _gll, _rmc, _vtg = fields_of("GGA"), fields_of("GLL"), fields_of("RMC"), fields_of("VTG")
 _FIXED_MODE = frozenset("ADPRF")
 
 
@@ -41,17 +43,20 @@ class Told(NamedTuple):
 
 def gga(f: list[str], values: Values) -> Told:
     """Time, position and its quality."""
+    told = _gga(f)
     time = values.time_of_day(f[1])
-    if f[6] not in _FIXED_QUALITY:
+    if told.gps_qual not in _FIXED_QUALITY:
         values.dropped["position void"] += 1
         return Told(False, time)
-    return Told(True, time, None, values.place(f[2:6]), None, None, None, _hdop(f[8], values))
+    hdop = values.optional(told.horizontal_dil, "hdop", 0.01, 99.0)
+    return Told(True, time, None, values.place(f[2:6]), None, None, None, hdop)
 
 
 def gll(f: list[str], values: Values) -> Told:
     """Position and, from most talkers, time and status; before NMEA 2.0 there was neither."""
     time = values.time_of_day(f[5]) if len(f) > 5 else None
-    if (len(f) > 6 and f[6] != "A") or not _mode_is_fix(f, 7):
+    told = _gll(f)
+    if (len(f) > 6 and told.status != "A") or not _mode_is_fix(told.faa_mode):
         values.dropped["position void"] += 1
         return Told(False, time)
     return Told(True, time, None, values.place(f[1:5]))
@@ -59,34 +64,36 @@ def gll(f: list[str], values: Values) -> Told:
 
 def rmc(f: list[str], values: Values) -> Told:
     """Time, date, position, speed, course, variation."""
+    told = _rmc(f)
     time = values.time_of_day(f[1])
-    if f[2] != "A" or not _mode_is_fix(f, 12):
+    if told.status != "A" or not _mode_is_fix(told.mode_indicator):
         values.dropped["position void"] += 1
         return Told(False, time)
     written = f[9]
     day = values.day(written[:2], written[2:4], written[4:]) if written else None
-    speed = values.number(f[7], "speed", 0.0, FASTEST_KN)
+    speed = values.figure(told.spd_over_grnd, "speed", 0.0, FASTEST_KN)
     return Told(
         True,
         time,
         day,
         values.place(f[3:7]),
         None if speed is None else speed * KNOT,
-        values.optional(f[8], "course", 0.0, 360.0),
-        values.signed(f[10], f[11], "EW", "variation", 180.0) if len(f) > 11 and f[10] else None,
+        values.optional_figure(told.true_course, "course", 0.0, 360.0),
+        values.signed(told.mag_variation or None, told.mag_var_dir, "EW", "variation", 180.0),
     )
 
 
 def vtg(f: list[str], values: Values) -> Told:
     """Course and speed; the old form without unit letters has them in other places and is not read."""
-    if not _mode_is_fix(f, 9):
+    told = _vtg(f)
+    if not _mode_is_fix(told.faa_mode):
         values.dropped["speed void"] += 1
         return Told(False)
-    if f[2] not in ("T", "") or f[6] not in ("N", ""):
+    if told.true_track_sym not in ("T", "") or told.spd_over_grnd_kts_sym not in ("N", ""):
         values.dropped["speed malformed"] += 1
         return Told(False)
-    speed = values.number(f[5], "speed", 0.0, FASTEST_KN)
-    course = values.optional(f[1], "course", 0.0, 360.0)
+    speed = values.figure(told.spd_over_grnd_kts, "speed", 0.0, FASTEST_KN)
+    course = values.optional_figure(told.true_track, "course", 0.0, 360.0)
     return Told(True, speed=None if speed is None else speed * KNOT, course=course)
 
 
@@ -96,10 +103,5 @@ def zda(f: list[str], values: Values) -> Told:
     return Told(time is not None, time, values.day(f[2], f[3], f[4]))
 
 
-def _mode_is_fix(f: list[str], at: int) -> bool:
-    return len(f) <= at or not f[at] or f[at] in _FIXED_MODE
-
-
-def _hdop(text: str, values: Values) -> float | None:
-    """Return the dilution of precision; 99.9 and above is a receiver's "none"."""
-    return values.optional(text, "hdop", 0.01, 99.0)
+def _mode_is_fix(mode: str) -> bool:
+    return not mode or mode in _FIXED_MODE

@@ -36,7 +36,7 @@ _Parser = Callable[[list[str], Values], Any]
 # like (0 best). Fewer fields than these hold no value worth having.
 _SENTENCES: dict[str, tuple[int, str, _Parser, int]] = {
     "DPT": (2, "depth", depth.dpt, 0),
-    "DBT": (5, "depth", depth.in_three_units, 1),
+    "DBT": (5, "depth", depth.dbt, 1),
     "DBS": (5, "depth", depth.in_three_units, 2),
     "DBK": (5, "depth", depth.in_three_units, 3),
     "RMC": (10, "position", position.rmc, 0),

@@ -7,7 +7,7 @@ C computed with a reference library or another implementation.
 from __future__ import annotations
 
 import math
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, time
 from pathlib import Path
 
 import pynmea2
@@ -110,6 +110,42 @@ def test_published_tag_blocks():
     assert verdicts == {"ok": 8, "x5c": 2, "bad": 3}
 
 
+@pytest.mark.parametrize(
+    ("formatter", "data", "name", "theirs"),
+    [
+        ("DPT", "1e2,0.0", "depth", 100),
+        ("DPT", "1_0,0.0", "depth", 10),
+        ("DPT", " 7,0.0", "depth", 7),
+        ("RMC", "14150,A", "timestamp", time(14, 15, tzinfo=UTC)),
+        ("RMC", "235960,A", "timestamp", "235960"),
+        ("RMC", "1,A,,,,,,,31026", "datestamp", date(2026, 10, 3)),
+        ("RMC", "1,A,,,,,,,010170", "datestamp", date(1970, 1, 1)),
+        ("GGA", "1,4875.0,N", "latitude", 49.25),
+        ("GGA", "1,9975.0,N", "latitude", 100.25),
+        ("GGA", "1,4807.0,E", "latitude", 0.0),
+        ("GGA", "1,,", "latitude", 0.0),
+        ("GGA", "1,,,,,1,8,0.9", "horizontal_dil", "0.9"),
+        ("RMC", "1,A,,,,,,,,003.1,W", "mag_variation", "003.1"),
+    ],
+)
+def test_where_pynmea2_is_not_relied_on(formatter, data, name, theirs):
+    """The cases of `decisions/sentences.md` (C, pynmea2 1.19): what it gives; here it tells nothing."""
+    kind = pynmea2.TalkerSentence.sentence_types[formatter]
+    assert getattr(kind("GP", formatter, data.split(",")), name) == theirs
+    body = f"GP{formatter},{data}" + "," * 12
+    _, sensing = read(f"${body}*{checksum(body.encode()):02X}")
+    boat = sensing.boat(sensing.now)
+    assert (boat.depth, boat.lat, sensing.utc(sensing.now)) == (None, None, None)
+
+
+def test_what_pynmea2_does_not_know():
+    assert "DBK" not in pynmea2.TalkerSentence.sentence_types
+    names = [field[1] for field in pynmea2.TalkerSentence.sentence_types["DBS"].fields]
+    assert "depth_ fathoms" in names
+    with pytest.raises(ValueError, match="not valid"):  # a whole minute without a point is lawful
+        _ = pynmea2.TalkerSentence.sentence_types["GGA"]("GP", "GGA", ["1", "4807", "N"]).latitude
+
+
 latitudes = st.tuples(st.integers(0, 89), st.integers(0, 599999), st.sampled_from("NS"))
 longitudes = st.tuples(st.integers(0, 179), st.integers(0, 599999), st.sampled_from("EW"))
 
@@ -128,11 +164,11 @@ def test_good_sentences_mean_what_a_reference_library_says(lat, lon, when, knots
     place = f"{lat[0]:02d}{lat[1] / 10000:07.4f},{lat[2]},{lon[0]:03d}{lon[1] / 10000:07.4f},{lon[2]}"
     if lat[:2] == (0, 0) and lon[:2] == (0, 0):
         return
-    time, day = f"{when:%H%M%S}.{when.microsecond // 10000:02d}", f"{when:%d%m%y}"
+    clock, day = f"{when:%H%M%S}.{when.microsecond // 10000:02d}", f"{when:%d%m%y}"
     lines = []
     for body in (
-        f"GPRMC,{time},A,{place},{knots:.2f},{course:.1f},{day},,,A",
-        f"GPGGA,{time},{place},1,09,0.9,120.0,M,-30.0,M,,",
+        f"GPRMC,{clock},A,{place},{knots:.2f},{course:.1f},{day},,,A",
+        f"GPGGA,{clock},{place},1,09,0.9,120.0,M,-30.0,M,,",
         f"SDDPT,{depth:.2f},{offset:.2f}",
     ):
         lines.append(f"${body}*{checksum(body.encode()):02X}")
