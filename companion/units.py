@@ -29,6 +29,8 @@ INCH = 0.0254
 """Metres in an inch (exact)."""
 KNOT = 1852.0 / 3600.0
 """Metres per second in a knot (exact)."""
+MILE_PER_HOUR = 1609.344 / 3600.0
+"""Metres per second in a mile per hour (exact)."""
 POUND_FORCE = 4.4482216152605
 """Newtons in a pound-force (exact)."""
 POUND = 0.45359237
@@ -166,6 +168,18 @@ class Units:
     def temperature(self, celsius: float) -> str:
         """Return a temperature of the water."""
         return f"{celsius * 9.0 / 5.0 + 32.0:.0f} °F" if self.name == "feet" else f"{celsius:.1f} °C"
+
+    def wind(self, metres_per_second: float, comes_from: float | None) -> str:
+        """Return a wind, and where it comes from where that is known, degrees.
+
+        >>> Units("feet").wind(4.0, 315.0), Units("metres").wind(4.0, None)
+        ('9 mph from the north-west', '4.0 m/s')
+        """
+        if self.name == "feet":
+            told = f"{metres_per_second / MILE_PER_HOUR:.0f} mph"
+        else:
+            told = f"{metres_per_second:.1f} m/s"
+        return told if comes_from is None else f"{told} from the {fine_compass(comes_from)}"
 
     def speed(self, metres_per_second: float) -> str:
         """Return the speed of a retrieve.

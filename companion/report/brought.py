@@ -24,6 +24,7 @@ _TITLES = {
     "month": "By month",
     "water": "By temperature of the water",
     "level": "By level of the water",
+    "wind": "By wind",
 }
 _MOST_LINKS = 8
 _SAME = {

@@ -22,6 +22,7 @@ def _card(found: Findings, catch: Catch) -> str:
     weight = "" if catch.fish is None or catch.fish.size is None else f", {units.weight(catch.fish.size)}"
     rod = escape(f"{first.rod}, {first.lure} on {first.line}") if first.rod else UNKNOWN_HTML
     warm = UNKNOWN_HTML if first.water_temperature is None else units.temperature(first.water_temperature)
+    wind = UNKNOWN_HTML if first.wind_speed is None else units.wind(first.wind_speed, first.wind_from)
     facts = {
         "time": day.time_words(first.t),
         "rod": rod,
@@ -30,6 +31,7 @@ def _card(found: Findings, catch: Catch) -> str:
         "under the boat": UNKNOWN_HTML if first.bottom is None else units.depth(first.bottom),
         "cast": _cast(found, catch),
         "water": warm,
+        "wind": wind,
     }
     photo = found.photos.get(first.number)
     picture = f'<img src="{photo}" alt="Photo of this fish">' if photo else ""

@@ -25,7 +25,7 @@ from companion.report.casts import CastMade, catches_of, off_casts
 from companion.report.day import CATCH_EVENTS, Day
 from companion.report.ground import GroundGrid
 from companion.report.localtime import light_at
-from companion.units import Units
+from companion.units import MILE_PER_HOUR, Units
 
 Z = 1.959963984540054
 """95 %, two-sided."""
@@ -147,7 +147,7 @@ class Try:
 
 CATCH_RATE_QUESTIONS = ("depth", "slope", "structure", "rod", "hour", "light")
 """What is asked of a day, in the order of the tables."""
-SEASON_QUESTIONS = ("depth", "slope", "structure", "light", "month", "water", "level", "rod", "hour")
+SEASON_QUESTIONS = ("depth", "slope", "structure", "light", "month", "water", "level", "wind", "rod", "hour")
 """What is asked of many days."""
 
 
@@ -230,6 +230,7 @@ def _cast_try(day: Day, ground: GroundGrid | None, units: Units, cast: CastMade)
             "structure": _most(structure),
             "rod": _rod_class(cast.event.rod, cast.event.line),
             **_moment_classes(day, cast.event.t, cast.event.boat, cast.event.water_temperature, units),
+            "wind": _wind_class(cast.event.wind_speed, units),
         },
         effort=1.0,
         strikes=cast.catches[:1],
@@ -254,6 +255,7 @@ def _time_tries(day: Day, ground: GroundGrid | None, units: Units) -> list[Try]:
             _structure(track.x[i], track.y[i], steep[i], marks),
             rods(float(t)),
             *_moment_classes(day, float(t), fixes[i], warm[i], units).values(),
+            None,  # no wind is kept beside the way
         )
         at.append(found)
         spent[found] = spent.get(found, 0.0) + float(lasts[i])
@@ -323,7 +325,7 @@ def _rod_class(rod: str | None, line: str | None) -> str | None:
     return None if rod is None else f"{rod}, {line}"
 
 
-_ASKED = ("depth", "slope", "structure", "rod", "hour", "light", "month", "water", "level")
+_ASKED = ("depth", "slope", "structure", "rod", "hour", "light", "month", "water", "level", "wind")
 """All that a try is put into classes by."""
 _MONTHS = (
     "January", "February", "March", "April", "May", "June", "July",
@@ -363,6 +365,16 @@ def _water_class(celsius: float | None, units: Units) -> str | None:
     warm, band = (celsius * 1.8 + 32.0, 5.0) if feet else (celsius, 3.0)
     low = math.floor(warm / band) * band
     return f"{low:g} to {low + band:g} {'°F' if feet else '°C'}"
+
+
+def _wind_class(speed: float | None, units: Units) -> str | None:
+    """Return the class of a wind over the ground, m/s, where an instrument told it."""
+    if speed is None:
+        return None
+    feet = units.name == "feet"
+    number, band = (speed / MILE_PER_HOUR, 5.0) if feet else (speed, 2.0)
+    low = math.floor(number / band) * band
+    return f"{low:g} to {low + band:g} {'mph' if feet else 'm/s'}"
 
 
 def _level_class(rise_m: float | None, units: Units) -> str | None:
@@ -416,6 +428,10 @@ _HOW: Mapping[str, Mapping[Literal["cast", "hour"], str]] = {
     "level": {
         "cast": "The water's level against the map's, as you told it that day.",
         "hour": "The water's level against the map's, as you told it that day.",
+    },
+    "wind": {
+        "cast": "The wind over the ground when the cast was made, where an instrument told it.",
+        "hour": "The wind is kept with casts only.",
     },
     "water": {
         "cast": "Temperature of the water at the boat.",

@@ -212,7 +212,7 @@ _HOW: Mapping[By, str] = {
         "Bites for each hour that a lure was in the water, on the casts that were called, over all trips on "
         "which most bites fell on such casts. 2#8 is entry 8 of trip 2. The bar is the interval that the "
         "count leaves open, nineteen times in twenty. The trips are taken as one, though water and weather "
-        "differ between them; no wind is measured, so none is told."
+        "differ between them; wind counts where an instrument told it."
     ),
     "hour": (
         "Bites for each hour of boat time, over the trips on which most bites fell on no cast that was "

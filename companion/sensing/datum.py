@@ -11,7 +11,7 @@ from companion.sensing.fields import Values
 
 Network = Literal["nmea2000", "signalk", "gpsd"]
 """The networks besides NMEA 0183, each with its own text in a recording."""
-Quantity = Literal["depth", "place", "motion", "fix", "time", "heading", "temperature", "water speed"]
+Quantity = Literal["depth", "place", "motion", "fix", "time", "heading", "temperature", "water speed", "wind"]
 """Kinds of datum; a fix tells place and motion at once."""
 
 MOST_BRACKETS = 500
@@ -26,7 +26,8 @@ class Datum(NamedTuple):
         talker: who on the network said it.
         address: its message: the name of the class, the path or the PGN.
         quantity: what it is.
-        value: as the parser of a sentence gives it: a `DepthSounding`, `Told`, `Bearing`, °C or m/s.
+        value: as the parser of a sentence gives it: a `DepthSounding`, `Told`, `Bearing`, °C or m/s, or
+            a `WindTold`.
         rank: how good it is among its like, 0 best.
     """
 

@@ -26,12 +26,13 @@ from companion.sensing.framing import checksum
 from companion.sensing.heading import Bearing
 from companion.sensing.position import FASTEST_KN, Told
 from companion.sensing.water import COLDEST_READING_C, WARMEST_READING_C
+from companion.sensing.wind import WINDIEST_M_S, WindReference, WindTold
 from companion.units import KNOT
 
 ADDRESS_CLAIM = 60928
 SHORTEST = {
     128267: 5, 129025: 8, 129026: 6, 129029: 34, 127250: 8, 127258: 6, 128259: 3, 130310: 3, 130312: 5,
-    130316: 6, 126992: 8, 129033: 6, ADDRESS_CLAIM: 8,
+    130316: 6, 126992: 8, 129033: 6, 130306: 6, ADDRESS_CLAIM: 8,
 }  # fmt: skip
 """The PGNs that are read, and the fewest bytes that hold what is read of each."""
 MOST_TALKERS = 512
@@ -42,6 +43,7 @@ _FAST_LONGEST = 223
 _GPS_TIME = frozenset((0, 1))
 _NO_FIX = frozenset((0, 6, 7, 8))  # none, dead reckoning, by hand, simulated
 _SEA = 0
+_WIND_REFERENCES: dict[int, WindReference] = {0: "north", 1: "magnetic", 2: "apparent", 3: "bow", 4: "bow"}
 _KELVIN = 273.15
 
 _ID = rb"([0-9A-F]{8})"
@@ -173,6 +175,7 @@ class Nmea2000Decoder:
             130316: self._temperature("130316", "temperature"),
             126992: self._system_time,
             129033: self._time,
+            130306: self._wind,
         }
 
     def decode(self, _ms: int, payload: bytes) -> Sequence[Datum]:
@@ -319,6 +322,14 @@ class Nmea2000Decoder:
 
     def _system_time(self, label: str, told: Mapping[str, Any]) -> Datum | None:
         return self._time(label, told, "126992") if told["source"].raw_value in _GPS_TIME else None
+
+    def _wind(self, label: str, told: Mapping[str, Any]) -> Datum:
+        speed = self._number(told["windSpeed"], "wind speed", 0.0, WINDIEST_M_S)
+        angle = self._degrees(told["windAngle"], "wind angle")
+        reference = _WIND_REFERENCES.get(told["reference"].raw_value)
+        if reference is None:
+            return Datum(label, "130306", "wind", WindTold(None))
+        return Datum(label, "130306", "wind", WindTold(speed, angle, reference))
 
     def _time(self, label: str, told: Mapping[str, Any], address: str = "129033") -> Datum:
         time, day = self._instant(told)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import msgspec
 
+from companion.sensing.wind import WindTold
+
 
 class Origin(msgspec.Struct, frozen=True, gc=False):
     """The origin of a reading: source, talker and sentence; and the source's priority and latency, s."""
@@ -62,6 +64,13 @@ class WaterSpeed(msgspec.Struct, frozen=True, gc=False):
     origin: Origin
 
 
+class Wind(msgspec.Struct, frozen=True, gc=False):
+    """Wind as an instrument tells it: speed, m/s, and the angle it comes from, degrees from its reference."""
+
+    told: WindTold
+    origin: Origin
+
+
 class Warned(msgspec.Struct, frozen=True, gc=False):
     """Something the log's reader should know about a source, in one plain line."""
 
@@ -92,5 +101,7 @@ class Failed(msgspec.Struct, frozen=True, gc=False):
     error: Exception
 
 
-Reading = Depth | Position | Motion | Heading | WaterTemperature | WaterSpeed | Warned | Remark | Failed
+Reading = (
+    Depth | Position | Motion | Heading | WaterTemperature | WaterSpeed | Wind | Warned | Remark | Failed
+)
 """What `Sensing.feed` gives."""

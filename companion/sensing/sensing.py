@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-from companion.sensing import depth, heading, position, remarks, water
+from companion.sensing import depth, heading, position, remarks, water, wind
 from companion.sensing.datum import Datum, Decoder, Quantity
 from companion.sensing.fields import Values
 from companion.sensing.framing import Framer, Sentence
@@ -25,6 +25,7 @@ from companion.sensing.readings import (
     Warned,
     WaterSpeed,
     WaterTemperature,
+    Wind,
 )
 from companion.sensing.settings import BoatOffsets, Chunk, MaximumAges, SourceSettings
 from companion.sensing.state import Boat, BoatState
@@ -49,11 +50,14 @@ _SENTENCES: dict[str, tuple[int, str, _Parser, int]] = {
     "HDM": (2, "heading", heading.hdm, 2),
     "MTW": (2, "temperature", water.mtw, 0),
     "VHW": (6, "water speed", water.vhw, 0),
+    "MWD": (5, "wind", wind.mwd, 0),
+    "MWV": (6, "wind", wind.mwv, 0),
     "TXT": (5, "remark", remarks.txt, 0),
 }
 _Fold = Callable[["_Speaker", Any, int], Sequence[Reading]]
 _PLACES = frozenset(("GGA", "GLL", "RMC", "place", "fix"))
 _MOTIONS = frozenset(("RMC", "VTG", "motion", "fix"))
+_WIND_RANKS: dict[wind.WindReference, int] = {"north": 0, "magnetic": 0, "bow": 1, "apparent": 2}
 _FAMILIES: dict[Quantity, str] = {
     "place": "position",
     "motion": "position",
@@ -360,6 +364,7 @@ class Sensing:
             "heading": self._take_heading,
             "temperature": self._take_temperature,
             "water speed": self._take_water_speed,
+            "wind": self._take_wind,
             "remark": self._take_remark,
         }
 
@@ -480,6 +485,20 @@ class Sensing:
         if self._boat.water_speed.offer(self._time.now / 1000.0, by.sentence, by.rank, reading, known):
             return (reading,)
         return self._not_believed("water speed", known)
+
+    def _take_wind(self, by: _Speaker, told: wind.WindTold, _end: int) -> Sequence[Reading]:
+        t = self._time.now / 1000.0
+        if told.reference == "magnetic":
+            variation = self._boat.variation.at(t)
+            known = told.angle is not None and variation is not None
+            angle = ((told.angle or 0.0) + (variation or 0.0)) % 360.0 if known else None
+            told = wind.WindTold(told.speed, angle)
+        # One sentence tells the apparent wind and the true one in turn: they are different speakers.
+        holder, rank = f"{by.sentence} {told.reference}", (by.rank[0], _WIND_RANKS[told.reference])
+        reading = Wind(told, by.origin)
+        if self._boat.wind.offer(t, holder, rank, reading, told.speed is not None):
+            return (reading,)
+        return self._not_believed("wind", told.speed is not None)
 
     def _take_remark(self, _by: _Speaker, remark: Remark, _end: int) -> Sequence[Reading]:
         return (remark,)

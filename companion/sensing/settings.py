@@ -88,5 +88,6 @@ class MaximumAges(msgspec.Struct, frozen=True, kw_only=True):
     heading: float = 5.0
     hdop: float = 15.0
     water_speed: float = 10.0
+    wind: float = 10.0
     water_temperature: float = 60.0
     variation: float = 3600.0

@@ -25,6 +25,7 @@ from companion.sensing.fields import Values
 from companion.sensing.heading import Bearing
 from companion.sensing.position import FASTEST_KN, Told
 from companion.sensing.water import COLDEST_READING_C, WARMEST_READING_C
+from companion.sensing.wind import WINDIEST_M_S, WindReference, WindTold
 from companion.units import KNOT
 
 SIGNALK_PORT = 3000
@@ -41,6 +42,7 @@ TOGETHER_MS = 2_000
 """Speed and course told no further apart belong to each other, ms."""
 _KELVIN = 273.15
 _DEPTH = "environment.depth."
+_WIND = "environment.wind."
 _NO_FIX = frozenset(("no GPS", "Estimated (DR) mode", "Manual input", "Simulator mode", "Error"))
 
 PATHS = (
@@ -59,8 +61,20 @@ PATHS = (
     "navigation.magneticVariation",
     "navigation.speedThroughWater",
     "environment.water.temperature",
+    _WIND + "speedOverGround",
+    _WIND + "speedTrue",
+    _WIND + "speedApparent",
+    _WIND + "directionTrue",
+    _WIND + "angleTrueWater",
+    _WIND + "angleApparent",
 )
 """What is read."""
+_WINDS: Mapping[str, tuple[str, WindReference]] = {
+    _WIND + "speedOverGround": (_WIND + "directionTrue", "north"),
+    _WIND + "speedTrue": (_WIND + "angleTrueWater", "bow"),
+    _WIND + "speedApparent": (_WIND + "angleApparent", "apparent"),
+}
+"""The paths of a wind's speed, each with that of its angle and what the angle is told from."""
 SUBSCRIPTION = msgspec.json.encode(
     {
         "context": "vessels.self",
@@ -133,6 +147,8 @@ class SignalKDecoder:
             "navigation.headingMagnetic": self._heading,
             "navigation.speedThroughWater": self._water_speed,
             "environment.water.temperature": self._temperature,
+            **dict.fromkeys(_WINDS, self._wind),
+            **{angle: self._kept(math.tau, "wind angle") for angle, _ in _WINDS.values()},
             _DEPTH + "surfaceToTransducer": self._kept(LARGEST_OFFSET, "depth offset"),
             "navigation.courseOverGroundTrue": self._kept(math.tau, "course"),
             "navigation.gnss.horizontalDilution": self._kept(99.0, "hdop"),
@@ -257,6 +273,13 @@ class SignalKDecoder:
 
     def _water_speed(self, _at: int, talker: str, path: str, value: object) -> Datum:
         return Datum(talker, path, "water speed", self._number(value, "water speed", 0.0, FASTEST_KN * KNOT))
+
+    def _wind(self, at: int, talker: str, path: str, value: object) -> Datum:
+        told, reference = _WINDS[path]
+        speed = self._number(value, "wind speed", 0.0, WINDIEST_M_S)
+        angle = self._beside(talker, told, at)
+        degrees = None if angle is None else math.degrees(angle) % 360.0
+        return Datum(talker, path, "wind", WindTold(speed, degrees, reference))
 
     def _temperature(self, _at: int, talker: str, path: str, value: object) -> Datum:
         kelvin = self._number(

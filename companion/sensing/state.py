@@ -14,13 +14,15 @@ from companion.sensing.readings import (
     Position,
     WaterSpeed,
     WaterTemperature,
+    Wind,
 )
 from companion.sensing.settings import BoatOffsets, MaximumAges
+from companion.sensing.wind import wind_over_ground
 
 SOURCE_SILENCE_S = 5.0
 """s without a value after which another source of the same quantity is listened to."""
 
-_T = TypeVar("_T", Depth, Position, Motion, Heading, WaterTemperature, WaterSpeed)
+_T = TypeVar("_T", Depth, Position, Motion, Heading, WaterTemperature, WaterSpeed, Wind)
 
 
 class BoatState(msgspec.Struct, frozen=True, kw_only=True):
@@ -40,6 +42,8 @@ class BoatState(msgspec.Struct, frozen=True, kw_only=True):
         depth_below_transducer: the same below the transducer, m.
         water_temperature: degrees Celsius.
         water_speed: through the water, m/s.
+        wind_speed: of the wind over the ground, m/s.
+        wind_from: where it comes from, degrees from true north.
         position_age: s since that position; None with it.
         depth_age: s since that depth; None with it.
         sounding_lat: latitude of the transducer, degrees: where the depth belongs. None also when the
@@ -60,6 +64,8 @@ class BoatState(msgspec.Struct, frozen=True, kw_only=True):
     depth_below_transducer: float | None = None
     water_temperature: float | None = None
     water_speed: float | None = None
+    wind_speed: float | None = None
+    wind_from: float | None = None
     position_age: float | None = None
     depth_age: float | None = None
     sounding_lat: float | None = None
@@ -144,6 +150,7 @@ class Boat:
         self.heading: Latch[Heading] = Latch(ages.heading)
         self.water_temperature: Latch[WaterTemperature] = Latch(ages.water_temperature)
         self.water_speed: Latch[WaterSpeed] = Latch(ages.water_speed)
+        self.wind: Latch[Wind] = Latch(ages.wind)
         self.hdop = Slow(ages.hdop)
         self.variation = Slow(ages.variation)
 
@@ -153,6 +160,7 @@ class Boat:
             latch.forget()
         self.water_temperature.forget()
         self.water_speed.forget()
+        self.wind.forget()
 
     def at(self, t: float) -> BoatState:
         """Return the state at logic time t, s."""
@@ -165,6 +173,7 @@ class Boat:
         true = heading.true if heading else None
         lat, lon = (position.lat, position.lon) if position else (None, None)
         sounding = self._sounding(lat, lon, true)
+        wind_speed, wind_from = self._wind(t, true, motion)
         return BoatState(
             t=t,
             lat=lat,
@@ -178,11 +187,22 @@ class Boat:
             depth_below_transducer=depth.below_transducer if depth else None,
             water_temperature=temperature.celsius if temperature else None,
             water_speed=water_speed.speed if water_speed else None,
+            wind_speed=wind_speed,
+            wind_from=wind_from,
             position_age=None if lat is None else t - self.position.t,
             depth_age=None if depth is None or depth.below_surface is None else t - self.depth.t,
             sounding_lat=sounding[0],
             sounding_lon=sounding[1],
         )
+
+    def _wind(
+        self, t: float, heading: float | None, motion: Motion | None
+    ) -> tuple[float | None, float | None]:
+        wind = self.wind.at(t)
+        if wind is None:
+            return None, None
+        way = (None, None) if motion is None else (motion.speed, motion.course)
+        return wind_over_ground(wind.told, heading, way)
 
     def _sounding(
         self, lat: float | None, lon: float | None, heading: float | None

@@ -72,6 +72,8 @@ def logged(
         speed=boat.speed,
         bottom=boat.depth,
         water_temperature=boat.water_temperature,
+        wind_speed=None if boat.wind_speed is None else round(boat.wind_speed, 1),
+        wind_from=None if boat.wind_from is None else round(boat.wind_from) % 360,
         rod=rod.name,
         lure=rod.lure.name,
         line=rod.line_name,

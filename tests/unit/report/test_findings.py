@@ -11,6 +11,7 @@ from companion import config
 from companion.dive.calibration import NoTouch, Touch
 from companion.events import Learned, level_notice
 from companion.record.amendments import Amendment
+from companion.report.cards import cards
 from companion.report.casts import catches_of
 from companion.report.counts import CATCH_RATE_QUESTIONS, SEASON_QUESTIONS, Try, shown, tables
 from companion.report.day import read_day
@@ -214,3 +215,18 @@ def test_casts_are_put_by_the_level_of_the_water_that_was_told(script, found):
     ]
     assert len(by_level.unknown.tries) == 1
     assert by_level.unknown.effort == pytest.approx(30.0 / 3600.0)
+
+
+def test_wind_stands_on_the_card_and_in_the_season(script, found):
+    script.cast(10.0, bite=True, wind_speed=4.0, wind_from=315)
+    script.cast(100.0, wind_speed=9.0)
+    script.cast(200.0)
+    script.log(300.0, "fish", wind_speed=4.0, wind_from=315)
+    day = found(script)
+    assert "<dt>wind</dt><dd>9 mph from the north-west</dd>" in cards(day)
+    by_wind = next(one for one in tables(day.tries, "cast", SEASON_QUESTIONS) if one.question == "wind")
+    assert [(shown(row.label), len(row.tries)) for row in by_wind.rows] == [
+        ("5 to 10 mph", 1),
+        ("20 to 25 mph", 1),
+    ]
+    assert len(by_wind.unknown.tries) == 1

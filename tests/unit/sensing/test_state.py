@@ -48,6 +48,7 @@ EVERYTHING = (
     "HCHDG,80.0,,,0.9,E",
     "INMTW,17.9,C",
     "VWVHW,,T,,M,3.00,N,,K",
+    "WIMWD,270.0,T,,M,8.0,N,4.1,M",
 )
 
 
@@ -71,6 +72,8 @@ def test_every_value_grows_old(say):
         "heading_magnetic": ages.heading,
         "water_temperature": ages.water_temperature,
         "water_speed": ages.water_speed,
+        "wind_speed": ages.wind,
+        "wind_from": ages.wind,
     }.items():
         assert getattr(sensing.boat(age), name) is not None, name
         assert getattr(sensing.boat(age + 0.001), name) is None, name
