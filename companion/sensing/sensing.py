@@ -28,7 +28,7 @@ from companion.sensing.readings import (
     Wind,
 )
 from companion.sensing.settings import BoatOffsets, Chunk, MaximumAges, SourceSettings
-from companion.sensing.state import Boat, BoatState
+from companion.sensing.state import Boat, BoatState, Latch
 from companion.sensing.timebase import TimeBase
 
 _Parser = Callable[[list[str], Values], Any]
@@ -362,8 +362,10 @@ class Sensing:
             "depth": self._take_depth,
             "position": self._take_position,
             "heading": self._take_heading,
-            "temperature": self._take_temperature,
-            "water speed": self._take_water_speed,
+            "temperature": self._number_into(
+                self._boat.water_temperature, WaterTemperature, "water temperature"
+            ),
+            "water speed": self._number_into(self._boat.water_speed, WaterSpeed, "water speed"),
             "wind": self._take_wind,
             "remark": self._take_remark,
         }
@@ -471,20 +473,21 @@ class Sensing:
             return (reading,)
         return self._not_believed("heading", known)
 
-    def _take_temperature(self, by: _Speaker, celsius: float | None, _end: int) -> Sequence[Reading]:
-        reading = WaterTemperature(celsius, by.origin)
-        known = reading.celsius is not None
-        latch = self._boat.water_temperature
-        if latch.offer(self._time.now / 1000.0, by.sentence, by.rank, reading, known):
-            return (reading,)
-        return self._not_believed("water temperature", known)
+    def _number_into(
+        self,
+        latch: Latch[WaterTemperature] | Latch[WaterSpeed],
+        kind: type[WaterTemperature] | type[WaterSpeed],
+        what: str,
+    ) -> _Fold:
+        """Return what folds a quantity that is a single number."""
 
-    def _take_water_speed(self, by: _Speaker, speed: float | None, _end: int) -> Sequence[Reading]:
-        reading = WaterSpeed(speed, by.origin)
-        known = reading.speed is not None
-        if self._boat.water_speed.offer(self._time.now / 1000.0, by.sentence, by.rank, reading, known):
-            return (reading,)
-        return self._not_believed("water speed", known)
+        def take(by: _Speaker, value: float | None, _end: int) -> Sequence[Reading]:
+            reading, known = kind(value, by.origin), value is not None
+            if latch.offer(self._time.now / 1000.0, by.sentence, by.rank, reading, known):  # type: ignore[arg-type]
+                return (reading,)
+            return self._not_believed(what, known)
+
+        return take
 
     def _take_wind(self, by: _Speaker, told: wind.WindTold, _end: int) -> Sequence[Reading]:
         t = self._time.now / 1000.0
