@@ -36,7 +36,7 @@ class Leg(NamedTuple):
     way: Way = "idle"
 
 
-class Wind(NamedTuple):
+class SteadyWind(NamedTuple):
     """The drift of a boat: bearing in degrees from north, speed in m/s."""
 
     towards: float = 60.0
@@ -82,7 +82,7 @@ def sail(
     start: tuple[float, float],
     heading: float,
     legs: Sequence[Leg],
-    wind: Wind,
+    wind: SteadyWind,
     *,
     rng: np.random.Generator,
     step: float = 0.1,
@@ -115,7 +115,7 @@ def sail(
     return BoatTrack(np.arange(len(ways), dtype=np.float64) * step, *rows.T)
 
 
-def _orders(leg: Leg, here: tuple[float, float], wind: Wind) -> tuple[float, float]:
+def _orders(leg: Leg, here: tuple[float, float], wind: SteadyWind) -> tuple[float, float]:
     """The heading to steer and the speed wanted now: less near the place, so that it is not overrun."""
     if leg.to is None:
         return (wind.towards + 75.0) % 360.0, 0.0  # a drifting hull lies across the wind
@@ -124,7 +124,7 @@ def _orders(leg: Leg, here: tuple[float, float], wind: Wind) -> tuple[float, flo
     return math.degrees(math.atan2(east, north)), min(leg.speed, slow)
 
 
-def _velocity(leg: Leg, going: float, speed: float, wind: Wind) -> tuple[float, float]:
+def _velocity(leg: Leg, going: float, speed: float, wind: SteadyWind) -> tuple[float, float]:
     way = math.radians(going)
     east, north = speed * math.sin(way), speed * math.cos(way)
     if leg.way == "drift":

@@ -14,7 +14,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 
 from companion.simulate.angler import Throw, TrueRig, throw
-from companion.simulate.boat import BoatTrack, Leg, Wind
+from companion.simulate.boat import BoatTrack, Leg, SteadyWind
 from companion.simulate.lake import Lake, Place, PlaceName
 from companion.units import FOOT
 from companion.voice.grammar import clock_words, number_words
@@ -73,10 +73,10 @@ def legs(lake: Lake) -> list[Scene]:
     ]
 
 
-def wind(lake: Lake) -> Wind:
+def wind(lake: Lake) -> SteadyWind:
     """Return the day's wind: along the shore, a little off it."""
     dx, dy = lake.offset(1.0, 0.25)
-    return Wind(towards=math.degrees(math.atan2(dx, dy)) % 360.0)
+    return SteadyWind(towards=math.degrees(math.atan2(dx, dy)) % 360.0)
 
 
 def wanted_tree(lake: Lake) -> Place:

@@ -118,7 +118,7 @@ def make_world(scenario: str, minutes: float, seed: int) -> World:
     rigs = {rod.number: rig(rod, FLAW) for rod in settings.rods}
     script = _Script(lake, rng, rigs)
     start, heading = _plan(script, scenario, minutes * 60.0)
-    track = boat.sail(start, heading, script.legs, boat.Wind(), rng=rng, step=STEP_S)
+    track = boat.sail(start, heading, script.legs, boat.SteadyWind(), rng=rng, step=STEP_S)
     angler = _Angler(lake, track, rigs, rng)
     angler.live(script, SCENARIOS[scenario][1])
     said = sorted(saying for saying in angler.said if saying.t < script.now - 5.0)

@@ -7,7 +7,7 @@ import pytest
 
 from companion import config
 from companion.simulate.angler import Flaw, rig, throw
-from companion.simulate.boat import Leg, Wind, sail
+from companion.simulate.boat import Leg, SteadyWind, sail
 from companion.simulate.day import boat_settings
 from companion.simulate.lake import Lake
 
@@ -24,7 +24,7 @@ def rigs():
 
 
 def at_rest(place, seconds=90.0):
-    return sail(place, 0.0, [Leg(seconds, place, 0.0)], Wind(), rng=np.random.default_rng(0))
+    return sail(place, 0.0, [Leg(seconds, place, 0.0)], SteadyWind(), rng=np.random.default_rng(0))
 
 
 def deep_water(lake):
@@ -64,7 +64,11 @@ def test_a_lure_follows_a_boat_that_moves_across_the_cast(lake, rigs):
     x0, y0 = deep_water(lake)
     dx, dy = lake.offset(-40.0, 0.0)
     boat = sail(
-        (x0, y0), 0.0, [Leg(90.0, (x0 + dx, y0 + dy), 0.4, "trolling")], Wind(), rng=np.random.default_rng(0)
+        (x0, y0),
+        0.0,
+        [Leg(90.0, (x0 + dx, y0 + dy), 0.4, "trolling")],
+        SteadyWind(),
+        rng=np.random.default_rng(0),
     )
     cast = throw(lake, boat, rigs[1], landed=5.0, bearing=outwards(lake), length=40.0)
     tip_x, tip_y = boat.at(cast.ended)

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from companion.simulate.boat import Instruments, Leg, Readings, Wind, read, sail, sound, wander
+from companion.simulate.boat import Instruments, Leg, Readings, SteadyWind, read, sail, sound, wander
 from companion.simulate.lake import Lake
 
 
@@ -19,25 +19,27 @@ def search(lake, lines=10):
         for along in (-60, 60):
             dx, dy = lake.offset(along, 2.0 * k + 14)
             legs.append(Leg(60, (edge.x + dx, edge.y + dy), 2.2))
-    return sail((edge.x, edge.y), 0.0, legs, Wind(), rng=rng())
+    return sail((edge.x, edge.y), 0.0, legs, SteadyWind(), rng=rng())
 
 
 def test_it_arrives_and_stays():
-    track = sail((0.0, 0.0), 90.0, [Leg(60.0, (0.0, 50.0), 2.0)], Wind(), rng=rng())
+    track = sail((0.0, 0.0), 90.0, [Leg(60.0, (0.0, 50.0), 2.0)], SteadyWind(), rng=rng())
     assert np.hypot(track.x[-1], track.y[-1] - 50.0) < 1.5
     assert track.speed[-1] < 0.1
     assert track.speed.max() == pytest.approx(2.0, abs=0.1)
 
 
 def test_adrift_it_goes_with_the_wind_and_lies_across_it():
-    track = sail((0.0, 0.0), 0.0, [Leg(120.0, None, 0.0, "drift")], Wind(towards=90.0, drift=0.25), rng=rng())
+    track = sail(
+        (0.0, 0.0), 0.0, [Leg(120.0, None, 0.0, "drift")], SteadyWind(towards=90.0, drift=0.25), rng=rng()
+    )
     assert track.x[-1] == pytest.approx(0.25 * 120, rel=0.02)
     assert abs(track.y[-1]) < 0.5
     assert track.heading[-1] == pytest.approx(165.0, abs=15.0)
 
 
 def test_speed_and_position_belong_together():
-    track = sail((3.0, 4.0), 200.0, [Leg(40.0, (80.0, -60.0), 2.5)], Wind(), rng=rng())
+    track = sail((3.0, 4.0), 200.0, [Leg(40.0, (80.0, -60.0), 2.5)], SteadyWind(), rng=rng())
     assert np.diff(track.x) == pytest.approx(track.east[:-1] * 0.1, abs=1e-9)
     assert np.diff(track.y) == pytest.approx(track.north[:-1] * 0.1, abs=1e-9)
 
@@ -94,7 +96,7 @@ def test_over_a_tree_the_sounder_flickers():
 
 def test_the_same_seed_gives_the_same_readings():
     lake = Lake(3)
-    track = sail((0.0, 0.0), 0.0, [Leg(30.0, (20.0, 20.0), 2.0)], Wind(), rng=rng(1))
+    track = sail((0.0, 0.0), 0.0, [Leg(30.0, (20.0, 20.0), 2.0)], SteadyWind(), rng=rng(1))
     first, second = (read(lake, track, Instruments(), rng(2)) for _ in range(2))
     assert all(
         np.array_equal(getattr(first, name), getattr(second, name)) for name in Readings.__dataclass_fields__

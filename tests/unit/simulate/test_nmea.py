@@ -7,7 +7,7 @@ import numpy as np
 import pynmea2
 import pytest
 
-from companion.simulate.boat import Instruments, Leg, Wind, read, sail
+from companion.simulate.boat import Instruments, Leg, SteadyWind, read, sail
 from companion.simulate.lake import Lake
 from companion.simulate.nmea import MAGNETIC_VARIATION_DEG, Faults, Recorder, Span, angle, sentence, tag
 
@@ -27,7 +27,9 @@ def lake():
 @pytest.fixture(scope="module")
 def readings(lake):
     edge = lake.place("ledge")
-    track = sail((edge.x, edge.y), 0.0, [Leg(120.0, (0.0, 0.0), 2.0)], Wind(), rng=np.random.default_rng(1))
+    track = sail(
+        (edge.x, edge.y), 0.0, [Leg(120.0, (0.0, 0.0), 2.0)], SteadyWind(), rng=np.random.default_rng(1)
+    )
     return read(lake, track, Instruments(), np.random.default_rng(2))
 
 
