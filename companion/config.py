@@ -129,10 +129,23 @@ class WaterSettings(msgspec.Struct, frozen=True):
     Attributes:
         temperature: degrees Celsius, until the boat's own instrument tells it.
         level: how far it stands above the map's zero, m, until it is told by voice.
+        current: its speed over the bottom, m/s, until it is told by voice.
+        current_towards: the bearing it moves towards, degrees true.
     """
 
     temperature: Annotated[float, Quantity("temperature", 0.0, 40.0)] = 18.0
     level: Annotated[float, Quantity("length", -30.0, 30.0)] = 0.0
+    current: Annotated[float, Quantity("speed", 0.0, 3.0)] = 0.0
+    current_towards: float = 0.0
+
+    def __post_init__(self) -> None:
+        """Check the bearing.
+
+        Raises:
+            ValueError: it is none.
+        """
+        if not 0.0 <= self.current_towards <= 360.0:
+            raise ValueError("current_towards must be a bearing, 0 to 360 degrees")
 
 
 def _is_ipv4(text: str) -> bool:

@@ -196,6 +196,11 @@ def level_notice(t: float, utc: str | None, rise_m: float) -> Notice:
     return Notice(t=t, utc=utc, text=f"water level {rise_m:+.2f} m against the map")
 
 
+def current_notice(t: float, utc: str | None, speed_mps: float, towards_deg: float) -> Notice:
+    """Return the notice of a current told, towards a bearing from true north."""
+    return Notice(t=t, utc=utc, text=f"current {speed_mps:.2f} m/s towards {towards_deg:.0f} degrees")
+
+
 def level_told(event: Event) -> float | None:
     """Return how far the water stands above the map's level by a notice, m; None of any other event."""
     found = _LEVEL.fullmatch(event.text) if isinstance(event, Notice) else None

@@ -8,7 +8,7 @@ from pathlib import Path
 from threading import Event
 from typing import NamedTuple
 
-from companion.casting.hand import fix_of
+from companion.casting.pose import fix_of
 from companion.clock import LiveClock, ReplayPace
 from companion.config import Settings
 from companion.dive.calibration import Belief

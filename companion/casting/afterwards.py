@@ -13,7 +13,8 @@ from typing import NamedTuple
 from companion.casting.cast import Whereabouts
 from companion.casting.deck import Deck
 from companion.casting.ground import Ground
-from companion.casting.hand import DIRECTION_REMEMBERED_S, Aim, BoatPose, Hand, begin_cast, lure_at
+from companion.casting.hand import DIRECTION_REMEMBERED_S, Aim, Hand, begin_cast, lure_at
+from companion.casting.pose import BoatPose
 from companion.dive.calibration import Belief
 from companion.events import AnyEvent, Fix, Logged, RodTaken
 from companion.sensing.localplane import range_and_bearing

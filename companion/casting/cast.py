@@ -52,7 +52,8 @@ class CastInProgress:
         origin: where the boat was.
         bearing: which way it went, degrees true.
         aim: one sigma of the bearing, rad.
-        drift: speed of the boat towards where the lure landed, m/s.
+        drift: speed of the boat over ground towards where the lure landed, m/s.
+        through_water: the same through the water, m/s; the difference is the current.
         casts: how it may go.
         sounded: the bottom along it from soundings alone, or None when the boat's place or the bearing is
             not known.
@@ -71,6 +72,7 @@ class CastInProgress:
     bearing: float | None
     aim: float
     drift: float
+    through_water: float
     casts: Casts
     sounded: Ahead | None = None
     bottom: Ahead | None = None
@@ -193,7 +195,7 @@ class CastInProgress:
         if found is None or any(stop.told and since < stop.back_at for stop in before):
             return None
         bottom, sigma, beside = found
-        drift = round(self.drift, 2)
+        drift = round(self.through_water, 2)
         # Of a stop that was advised nobody knows whether it was made: the touch teaches, its time does not.
         sure = all(stop.told for stop in before)
         reeled = max(since - sum(stop.length for stop in before), 0.0) if sure else None
@@ -204,7 +206,8 @@ class CastInProgress:
         found = self._known_bottoms()
         if found is None:
             return None
-        return NoTouch(rig_name(self.rod), *found, round(self.drift, 2), ERROR_CORRELATION_M, self.said)
+        drift = round(self.through_water, 2)
+        return NoTouch(rig_name(self.rod), *found, drift, ERROR_CORRELATION_M, self.said)
 
     def _known_bottoms(self) -> tuple[Soundings, float, tuple[tuple[float, Soundings], ...]] | None:
         """Return the bottom by distance from the rod tip, its sigma, and those the cast may have met instead.

@@ -12,6 +12,7 @@ from companion.casting.cast import CastInProgress, Whereabouts, placed
 from companion.casting.deck import Deck
 from companion.casting.ground import Ray, ahead
 from companion.casting.outlook import DRAW_COUNT, outlook
+from companion.casting.pose import BoatPose
 from companion.casting.reelstop import (
     TOP_CLEARANCE_M,
     advised_stop,
@@ -23,10 +24,8 @@ from companion.casting.reelstop import (
 from companion.dive import Line, Lure, Retrieve
 from companion.dive.calibration import SAID_LENGTH_SCATTER
 from companion.events import Fix
-from companion.sensing import BoatState, moved
-from companion.sensing.course_made_good import GPS_SIGMA_M
+from companion.sensing import moved
 from companion.tackle import Rod, rig_name
-from companion.units import nine_in_ten_radius
 
 AIM_SAID_RAD = math.radians(12.0)
 """How far beside its spoken hour a cast goes, one sigma: an hour is 30 degrees wide, and nobody is exact."""
@@ -42,53 +41,12 @@ IN_RANGE_SIGMA_M = 0.8
 """How well the bottom has to be known there for a word about it."""
 SHORT_CAST_SHARE = 0.6
 """A short cast, in usual casts. Common practice, no source."""
-UNDER_WAY_MPS = 0.5
-"""Speed over ground from which the course tells which way the bow points, where no heading does."""
 SLOWEST_RISE_MPS = 0.05
 """A lure that rises slower than this when the reel stops does not come over anything."""
 FARTHEST_LOOK_M = 90.0
 """How far along a cast the bottom is looked at."""
 TOP_MARGIN_M = 3.0
 """How far beyond a cast's end, and beside its line, tree tops are looked for."""
-
-
-class BoatPose(NamedTuple):
-    """The boat's place, its heading and course, degrees true, and its speed, m/s."""
-
-    fix: Fix | None = None
-    heading: float | None = None
-    course: float | None = None
-    speed: float | None = None
-
-    def speed_towards(self, bearing: float) -> float:
-        """Return the boat's speed in a direction, m/s; 0 when it is not known."""
-        if self.speed is None or self.course is None:
-            return 0.0
-        return self.speed * math.cos(math.radians(self.course - bearing))
-
-
-def fix_of(boat: BoatState, moved: float = 0.0) -> Fix | None:
-    """Return the boat's place; None when it is not known.
-
-    `moved` is how far the boat may have been from there at the time that is meant, m, one sigma.
-    """
-    if boat.lat is None or boat.lon is None:
-        return None
-    radius = nine_in_ten_radius(math.hypot(GPS_SIGMA_M, moved), GPS_SIGMA_M)
-    return Fix(boat.lat, boat.lon, round(radius, 1))
-
-
-def bow_of(boat: BoatState) -> float | None:
-    """Return which way the bow points, degrees true: the heading, else the course of a moving boat."""
-    if boat.heading is not None:
-        return boat.heading
-    under_way = boat.speed is not None and boat.speed > UNDER_WAY_MPS
-    return boat.course if under_way else None
-
-
-def pose_of(boat: BoatState) -> BoatPose:
-    """Return where the boat is and how it moves."""
-    return BoatPose(fix_of(boat), bow_of(boat), boat.course, boat.speed)
 
 
 class Aim(NamedTuple):
@@ -142,10 +100,18 @@ def begin_cast(deck: Deck, hand: Hand, t: float, boat: BoatPose, aim: Aim) -> Ha
     learned = deck.learned(rod)
     usual = learned.rigs[rig_name(rod)].retrieve.cast
     length = SHORT_CAST_SHARE * usual if aim.short else aim.length
-    drift = 0.0 if bearing is None else boat.speed_towards(bearing)
-    casts = learned.casts(rig_name(rod), DRAW_COUNT, length, SAID_LENGTH_SCATTER, drift)
-    cast = CastInProgress(rod, t, boat.fix, bearing, spread, drift, casts, said=length and round(length, 1))
+    over_ground, through_water = _drifts(boat, bearing)
+    casts = learned.casts(rig_name(rod), DRAW_COUNT, length, SAID_LENGTH_SCATTER, through_water)
+    said = length and round(length, 1)
+    cast = CastInProgress(rod, t, boat.fix, bearing, spread, over_ground, through_water, casts, said=said)
     return Hand(hand.number, _with_advice(deck, _with_outlook(deck, cast)), direction)
+
+
+def _drifts(boat: BoatPose, bearing: float | None) -> tuple[float, float]:
+    """Return the boat's speed along a cast over ground and through the water, m/s; 0 without a bearing."""
+    if bearing is None:
+        return 0.0, 0.0
+    return boat.speed_towards(bearing), boat.water_speed_towards(bearing)
 
 
 def stop_reel(deck: Deck, hand: Hand, t: float) -> Hand:
@@ -168,7 +134,7 @@ def start_reel(deck: Deck, hand: Hand, t: float) -> Hand:
 
 def _rig_of(deck: Deck, cast: CastInProgress) -> tuple[Line, Lure, Retrieve]:
     learned, name = deck.learned(cast.rod), rig_name(cast.rod)
-    return rig_of_cast(learned.best(name), cast.length, cast.drift)
+    return rig_of_cast(learned.best(name), cast.length, cast.through_water, cast.drift)
 
 
 def _with_advice(deck: Deck, cast: CastInProgress, since: float = 0.0) -> CastInProgress:

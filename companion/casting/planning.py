@@ -13,8 +13,8 @@ from functools import cached_property
 from typing import NamedTuple
 
 from companion.casting.deck import Deck
-from companion.casting.hand import BoatPose
 from companion.casting.plan import Plan, Target, ground, plan
+from companion.casting.pose import BoatPose
 from companion.casting.swim import Wish
 from companion.events import Fix
 from companion.lakebed.bed import Area, Bed

@@ -117,11 +117,12 @@ def stop_over(
 
 
 def rig_of_cast(
-    rig: tuple[dive.Line, dive.Lure, dive.Retrieve], length: float, towards: float
+    rig: tuple[dive.Line, dive.Lure, dive.Retrieve], length: float, through_water: float, over_ground: float
 ) -> tuple[dive.Line, dive.Lure, dive.Retrieve]:
-    """Return a rig with a cast of a length, m, from a boat that comes towards the lure at a speed, m/s."""
+    """Return a rig with a cast of a length, m, from a boat that nears the lure at these speeds, m/s."""
     line, lure, retrieve = rig
-    return line, lure, replace(retrieve, cast=length, drift=-towards)
+    current = through_water - over_ground
+    return line, lure, replace(retrieve, cast=length, drift=-through_water, current=current)
 
 
 def with_stop(casts: Casts, stop: ReelStop, tracks: dive.StopTracks | None) -> Casts:

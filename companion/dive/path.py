@@ -22,8 +22,8 @@ class Path:
         z: depth of the lure below the surface, m, never negative.
         line_out: length of line between rod tip and lure, m.
         tension: of the line at the rod tip, N.
-        tip_x: how far the rod tip has moved towards the place where the lure landed, m (negative when
-            the boat drew away).
+        tip_x: how far the rod tip has moved over the bottom towards the place where the lure landed, m
+            (negative when the boat drew away).
         reach: greatest depth, m.
         reach_at: x where it is reached, m.
         reach_t: when it is reached, s.
@@ -54,6 +54,10 @@ class Path:
         if not self.x[-1] <= x <= self.x[0]:
             return None
         return float(np.interp(-x, -self.x, self.z))
+
+    def over_moving_water(self, current: float) -> Path:
+        """Return the same path where the water moves over the bottom, m/s, away from the lure's landing."""
+        return replace(self, tip_x=self.tip_x - current * self.t) if current else self
 
     def to_boat(self) -> Path:
         """Return the path up to where the lure comes below the rod tip; most paths end before."""

@@ -175,7 +175,8 @@ class Retrieve:
         speed: line taken in, m/s, 0 to 5: a number, or a Profile for starts, stops and slow-downs.
         tip_height: height of the rod tip above the water, m, -2 to 5: negative for a rod held into it.
         drift: speed, m/s, -3 to 3, with which the boat moves away from the lure along the cast (negative:
-            towards it), through water at rest over the bottom: a number, or a Profile.
+            towards it), through the water: a number, or a Profile.
+        current: speed, m/s, -3 to 3, with which the water moves over the bottom the same way.
         temperature: of the water, degrees Celsius, 0 to 40.
 
     Raises:
@@ -187,6 +188,7 @@ class Retrieve:
     tip_height: float = 1.0
     drift: float | Profile = 0.0
     temperature: float = 15.0
+    current: float = 0.0
 
     def __post_init__(self) -> None:
         within("cast", self.cast, 2.0, LONGEST_CAST_M, "m")
@@ -196,6 +198,7 @@ class Retrieve:
             within("retrieve speed", v, 0.0, 5.0, "m/s")
         for v in self.boat.speeds:
             within("drift", v, -3.0, 3.0, "m/s")
+        within("current", self.current, -3.0, 3.0, "m/s")
 
     @property
     def reel(self) -> Profile:

@@ -196,7 +196,7 @@ def solve(
 
     The line is straight from the rod tip to where the lure lands; from then on line and lure follow the
     balance of forces in `companion.dive.balance`, by backward differences of third order in time (reach
-    within 0.5 % at the default detail). What leaves the model out: waves, current, sideways drift, a line
+    within 0.5 % at the default detail). What leaves the model out: waves, sideways drift or current, a line
     that drapes over an edge.
 
     Args:
@@ -211,6 +211,8 @@ def solve(
     Raises:
         DiveError: the inputs do not fit together, or no balance is found.
     """
+    if bottom is not None and retrieve.current:
+        raise DiveError("a bottom below moving water is not solved for; give a path without a bottom")
     full = start.line_out if start else math.hypot(retrieve.cast, retrieve.tip_height)
     left = 0.05 * full if start else line_left(retrieve)
     end = duration(retrieve.reel, full, left, until)
@@ -227,7 +229,7 @@ def solve(
         first = towed(case, points, full, start.speed, retrieve.tip_height)
     march = March(case, points, plan, first, may_slacken=may_slacken)
     states = list(march)
-    return paths(states, march.plan, bottom)[0].to_boat()
+    return paths(states, march.plan, bottom)[0].over_moving_water(retrieve.current).to_boat()
 
 
 def slackens(retrieve: Retrieve) -> bool:
@@ -344,8 +346,8 @@ def solve_together(
     case, points = case_of(rigs, retrieves[0].water), Quadrature.graded(detail.pieces)
     first = landed(case, points, plan, np.array([r.cast + 0j for r in retrieves]))
     march = March(case, points, plan, first)
-    states = list(march)
-    return paths(states, march.plan)
+    solved = paths(list(march), march.plan)
+    return [path.over_moving_water(r.current) for path, r in zip(solved, retrieves, strict=True)]
 
 
 def shared_plan(

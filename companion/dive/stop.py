@@ -149,7 +149,7 @@ class _Retrieved:
         march = March(case, self.points, plan, first)
         self.states = list(march)
         self.plan = march.plan
-        self.path = paths(self.states, self.plan)[0].to_boat()
+        self.path = paths(self.states, self.plan)[0].over_moving_water(retrieve.current).to_boat()
 
     def case(self, cases: int) -> Case:
         """Return the constants of the rig, so many times."""
@@ -189,7 +189,7 @@ class _Reel:
         self.speed, self.drift = float(retrieve.reel.speeds[0]), float(retrieve.boat.speeds[0])
         self.begins = solved_at + until_stop
         self.length = length - self.speed * until_stop
-        self.height = retrieve.tip_height
+        self.height, self.current = retrieve.tip_height, retrieve.current
         self.solved_at = -until_stop
 
     def reeled(self, t: Floats, ends: Floats) -> Floats:
@@ -205,8 +205,12 @@ class _Reel:
         return self.speed * (slowing + np.clip((t - ends) / STOP_RAMP_S, 0.0, 1.0))
 
     def tip_x(self, t: Floats) -> Floats:
-        """Return where the rod tip is, m."""
+        """Return where the rod tip is in the water, m."""
         return -self.drift * (self.begins + t)
+
+    def over_ground(self, x: Floats, t: Floats) -> Floats:
+        """Return where over ground what is at a place x in the water, m, is at times t."""
+        return x - self.current * (self.begins + t)
 
     def until(self, t: Floats, step: float, ends: Floats) -> ReelAndTip:
         """Return what happens at the reel until times t, `step` s later than before."""
@@ -241,7 +245,8 @@ def _followed(
             lines = _stepped(lines, case, points, reel, shift + t, h, ends)
             t, step = t + h, min(step * STEP_GROWTH, LONGEST_STEP_S)
             found.append((t, lines))
-            if not resting and (lines.nodes[:, 0].real < past).all():
+            over_ground = reel.over_ground(lines.nodes[:, 0].real, shift + t)
+            if not resting and (over_ground < past).all():
                 return found
     return found
 
@@ -286,9 +291,8 @@ def _tracks(
     halted = np.minimum(resting[None, :], ends[:, None])
     where = np.interp(halted, resting, at_rest.real) + 1j * np.interp(halted, resting, at_rest.imag)
     since = np.concatenate([halted, ends[:, None] + after], axis=1)
-    never = np.interp(reel.begins + since[:1], free.t, free.over_ground) + 1j * np.interp(
-        reel.begins + since[:1], free.t, free.z
-    )
+    clock = reel.begins + since[:1]
+    never = np.interp(clock, free.t, free.x) + reel.tip_x(since[:1]) + 1j * np.interp(clock, free.t, free.z)
     place = np.concatenate([where, np.concatenate([np.zeros((1, len(after))), moved])], axis=1)
     place[:1] = never
     line_out = reel.length - reel.reeled(since, ends[:, None])
@@ -302,7 +306,7 @@ def _tracks(
         line_out=line_out,
         away=place.real - tip_x,
         depth=np.maximum(place.imag, 0.0),
-        tip_x=tip_x,
+        tip_x=reel.over_ground(tip_x, since),
     )
 
 

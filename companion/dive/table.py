@@ -9,8 +9,9 @@ depth and distance bend sharply as the lure comes up under the tip. So a few Che
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import product
 from typing import Final
 
@@ -39,7 +40,10 @@ _NODES, _DRIFT_NODES = (5, 5, 7), (3, 3, 4)
 fewer, for only what the drift changes is interpolated."""
 _MOST_DRIFT = 0.6
 """Up to which ln of how much faster the boat's drift makes the lure swim, times, paths are solved; they
-change nearly in proportion over it. A drift beyond counts as that."""
+change nearly in proportion over it. A drift beyond counts as that, or as the last of `_FAR_DRIFTS`."""
+_FAR_DRIFTS = (-0.85, -1.3, -2.0)
+"""The same, where a boat comes nearer nearly as fast as the line, as one held in a current may: solved only
+when first asked for."""
 _LEAST_CASTS = 3.0, 2.5
 """Shortest cast in heights of the rod tip, and in m: the solver needs two heights and 2 m."""
 _TOGETHER = 100
@@ -115,6 +119,7 @@ class Curves:
     _still: NDArray[np.float32]
     _lean: NDArray[np.float32]
     _bend: NDArray[np.float32]
+    _far: Callable[[], Sequence[NDArray[np.float32]]]
 
     def paths(self, drift: float = 0.0, pace: Floats | float = 1.0) -> tuple[Floats, Floats]:
         """Return depth below the surface and distance from the rod tip, m, both (n, SHARES).
@@ -123,8 +128,7 @@ class Curves:
             drift: speed of the boat towards where the lure landed, m/s.
             pace: how much faster than usual the line is reeled in, times; one or shape (n,).
         """
-        share = np.reshape(self._drifted(drift, pace), (-1, 1)).astype(np.float32)
-        polar = self._still if not share.any() else self._still + share * (self._lean + share * self._bend)
+        polar = self._polar(np.reshape(self._faster(drift, pace), (-1, 1)).astype(np.float32))
         # A lure that has passed below the rod tip is only lifted from there: its retrieve is over.
         angle = polar[:, : len(PATH_SHARES)]
         passed = np.where(angle < 0.5 * np.pi, np.inf, angle).min(axis=1, keepdims=True)
@@ -133,10 +137,32 @@ class Curves:
         deep = np.maximum(off * np.sin(angle) - np.float32(self._tip), 0.0)
         return np.asarray(deep), np.asarray(off * np.cos(angle))
 
-    def _drifted(self, drift: float, pace: Floats | float) -> Floats:
-        """Return what a drift does, in greatest ones."""
+    def _polar(self, faster: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Return angles and distances, (n, 2 SHARES), where a drift makes the lure faster, ln, (n, 1)."""
+        if not faster.any():
+            return self._still
+        share = np.clip(faster / np.float32(_MOST_DRIFT), -1.0, 1.0)
+        near = self._still + share * (self._lean + share * self._bend)
+        if faster.min() >= -_MOST_DRIFT:
+            return np.asarray(near)
+        ends = [self._still + sign * self._lean + self._bend for sign in (1.0, -1.0)]
+        nodes = [ends[0], self._still, ends[1], *self._far()]
+        drifts = (_MOST_DRIFT, 0.0, -_MOST_DRIFT, *_FAR_DRIFTS)
+        weighted = zip(_lagrange_weights(faster, drifts), nodes, strict=True)
+        far = sum((weight * node for weight, node in weighted), np.zeros_like(near))
+        return np.asarray(np.where(faster < -_MOST_DRIFT, far, near))
+
+    def _faster(self, drift: float, pace: Floats | float) -> Floats:
+        """Return ln of how much faster a drift makes the lure swim, times."""
         faster = 1.0 - drift / (self._speed * np.asarray(pace))
-        return np.clip(np.log(np.maximum(faster, 0.1)) / _MOST_DRIFT, -1.0, 1.0)
+        return np.clip(np.log(np.maximum(faster, 0.1)), _FAR_DRIFTS[-1], _MOST_DRIFT)
+
+
+def _lagrange_weights(at: NDArray[np.float32], nodes: Sequence[float]) -> Iterator[NDArray[np.float32]]:
+    """Yield the weight of each node's value in the polynomial through all, at some places."""
+    for k, node in enumerate(nodes):
+        others = np.array([*nodes[:k], *nodes[k + 1 :]], np.float32)
+        yield np.prod((at - others) / (np.float32(node) - others), axis=-1, keepdims=True, dtype=np.float32)
 
 
 class Table:
@@ -183,7 +209,8 @@ class Table:
             _cast_range(retrieve, cast_spread),
         ]
         self._box = box
-        found = kept("table", (line, replace(lure, lift_ratio=0.0), retrieve, box, self._rise), self._solved)
+        self._inputs = line, replace(lure, lift_ratio=0.0), retrieve, box, self._rise
+        found = kept("table", self._inputs, self._solved)
         self._paths = Smooth(np.asarray(found["paths"]), box, _NODES)
         self._adrift = Smooth(np.asarray(found["adrift"]), box, _DRIFT_NODES)
 
@@ -223,6 +250,7 @@ class Table:
             _still=still[:, 1:].astype(np.float32),
             _lean=lean[:, 1:].astype(np.float32),
             _bend=bend[:, 1:].astype(np.float32),
+            _far=lambda: [far(*at, values=slice(1, None)).astype(np.float32) for far in self._far],
         )
 
     def path(self, lift: float, drag: float, cast: float) -> tuple[Floats, Floats, Floats]:
@@ -245,6 +273,19 @@ class Table:
         )
         still = self._paths(*points.T)
         return np.concatenate([(faster - slower) / 2.0, (faster + slower) / 2.0 - still], axis=1)
+
+    @cached_property
+    def _far(self) -> tuple[Smooth, ...]:
+        """The paths from a boat that comes nearer as fast as each of `_FAR_DRIFTS`."""
+        names = [f"drift {number}" for number in range(len(_FAR_DRIFTS))]
+        found = kept("far", self._inputs, lambda: dict(zip(names, self._solved_far(), strict=True)))
+        return tuple(Smooth(np.asarray(found[name]), self._box, _DRIFT_NODES) for name in names)
+
+    def _solved_far(self) -> list[Floats]:
+        def shapes(away: float) -> Floats:
+            return Smooth.of(lambda points: self._shapes(points, away), self._box, _DRIFT_NODES).coefficients
+
+        return [shapes(float(np.expm1(faster))) for faster in _FAR_DRIFTS]
 
     def _shapes(self, points: Floats, away: float = 0.0) -> Floats:
         """Return `_shape` of casts with pull, drag and cast as in the rows of `points`.

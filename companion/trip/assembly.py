@@ -6,6 +6,7 @@ import os
 
 from companion.casting.deck import Deck
 from companion.casting.ground import Mapped
+from companion.casting.pose import Current
 from companion.config import Settings
 from companion.lakebed.bed import Bed
 from companion.lakebed.soundings import Mounting
@@ -41,7 +42,10 @@ def assemble_trip(
     voice = settings.voice
     policy = SpeechPolicy(voice.silent_above, answers_unknown=voice.not_understood != "silence")
     reaction, unit = voice.reaction, settings.units
-    return Engine(name, sensing, deck, grammar, unit, emit, bed, keep, reaction, policy, raises=raises)
+    current = Current(settings.water.current, settings.water.current_towards)
+    return Engine(
+        name, sensing, deck, grammar, unit, emit, bed, keep, reaction, policy, current, raises=raises
+    )
 
 
 def _wires(settings: Settings) -> dict[str, SourceSettings]:

@@ -12,8 +12,9 @@ from datetime import datetime
 from functools import partial
 
 from companion.casting.deck import Deck
-from companion.casting.hand import Hand, pose_of, rod_of
+from companion.casting.hand import Hand, rod_of
 from companion.casting.planning import Planner, Search
+from companion.casting.pose import STILL_WATER, Current, pose_of
 from companion.casting.view import rods_view, side_view
 from companion.events import Notice, TripBegan, TripEnded
 from companion.glance import Glance
@@ -51,6 +52,7 @@ class Engine:
         keep: where readings, beliefs and soundings go.
         reaction: s between what happens at the lure and the first word about it.
         policy: when it may speak unasked.
+        current: of the water, until it is told.
         raises: an error of the program's own in one reading or utterance is raised, not passed over.
     """
 
@@ -66,12 +68,13 @@ class Engine:
         keep: Keep | None = None,
         reaction: float = REACTION_S,
         policy: SpeechPolicy = SpeechPolicy(),  # noqa: B008  # a value, never changed
+        current: Current = STILL_WATER,
         *,
         raises: bool = True,
     ) -> None:
         bed = bed or Bed()
         rooms = Rooms(deck, bed, Planner(deck, bed), grammar, unit, reaction)
-        state = TripState(Hand(deck.rods[0].number), policy=policy)
+        state = TripState(Hand(deck.rods[0].number), policy=policy, current=current)
         self._name = name
         self._sensing = sensing
         self._core = TripCore(sensing, rooms, state, emit, keep or KeepNothing(), raises=raises)

@@ -11,9 +11,10 @@ import msgspec
 
 from companion.casting.cast import CastInProgress
 from companion.casting.deck import Deck, Lesson
-from companion.casting.hand import bow_of, lure_at, rod_of, whole_way
+from companion.casting.hand import lure_at, rod_of, whole_way
 from companion.casting.match import Standing
 from companion.casting.planning import Planner
+from companion.casting.pose import bow_of
 from companion.events import Fix, Learned, Logged, LoggedWhat, Match, Outlook, RodTaken, TopAhead, Undone
 from companion.lakebed.bed import Bed
 from companion.lakebed.marks import FIX_RADIUS_M, Mark

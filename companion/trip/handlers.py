@@ -18,7 +18,6 @@ from companion.casting.hand import (
     Aim,
     Hand,
     begin_cast,
-    pose_of,
     rod_of,
     start_reel,
     stop_reel,
@@ -27,7 +26,8 @@ from companion.casting.hand import (
 from companion.casting.hand import lure_at as lure_now
 from companion.casting.lessons import Taught, forget_rod, learn_no_touch, learn_touch, unlearn
 from companion.casting.planning import Found
-from companion.events import AnyEvent, Logged, level_notice
+from companion.casting.pose import STILL_WATER, Current, bow_of, pose_of
+from companion.events import AnyEvent, Logged, current_notice, level_notice
 from companion.trip import entries, wording
 from companion.trip.entries import Rooms
 from companion.trip.searches import Question
@@ -73,14 +73,19 @@ def out_of_place(command: c.Command, text: str, t: float, state: TripState) -> s
         return "nothing to put right"
     if isinstance(command, c.SayAgain) and state.to_repeat(t) is None:
         return "nothing was said lately"
-    cast = state.hand.cast_at(t)
-    if isinstance(command, c.StopReel | c.StartReel) and cast is None:
-        return "no cast under way"
-    if isinstance(command, c.StartReel) and cast is not None and not cast.stopped:
-        return "no stop was told"
+    if command == c.WaterCurrent() and state.current == STILL_WATER:
+        return "no current was told"
+    if isinstance(command, c.StopReel | c.StartReel):
+        return _no_such_reel(command, state.hand.cast_at(t))
     if text in CALLED_OUT and not state.fished_lately(t):
         return "no cast or bite lately"
     return None
+
+
+def _no_such_reel(command: c.StopReel | c.StartReel, cast: CastInProgress | None) -> str | None:
+    if cast is None:
+        return "no cast under way"
+    return "no stop was told" if isinstance(command, c.StartReel) and not cast.stopped else None
 
 
 def carry_out(command: c.Command, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
@@ -272,7 +277,7 @@ def _(command: c.RigLine, moment: Moment, state: TripState, rooms: Rooms) -> Out
 
 @handle.register
 def _(_command: c.WhichRod, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
-    boat = pose_of(moment.boat_now)
+    boat = pose_of(moment.boat_now, state.current)
     search = rooms.planner.which_rod(boat)
     if search is not None:
         return Outcome(state, asks=Question(search, partial(_rod_found, boat.heading, rooms.unit)))
@@ -285,7 +290,7 @@ def _(_command: c.WhichRod, moment: Moment, state: TripState, rooms: Rooms) -> O
 
 @handle.register
 def _(_command: c.WhereFrom, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
-    search = rooms.planner.where_from(pose_of(moment.boat_now))
+    search = rooms.planner.where_from(pose_of(moment.boat_now, state.current))
     if search is None:
         return Outcome(state, reply=wording.NOTHING_MAPPED)
     return Outcome(state, asks=Question(search, partial(_place_found, rooms.unit)))
@@ -342,6 +347,18 @@ def _(command: c.WaterLevel, moment: Moment, state: TripState, rooms: Rooms) -> 
     rooms.bed.water_level(command.rise)
     notice = level_notice(moment.t, moment.utc, command.rise)
     return Outcome(state, (notice,), _confirmation(command, rooms), keeps_bed=True)
+
+
+@handle.register
+def _(command: c.WaterCurrent, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
+    bow = bow_of(moment.boat)
+    if command.clock is not None and bow is None:
+        return Outcome(state, reply=wording.HEADING_NOT_KNOWN)
+    hour = 0.0 if command.clock is None or bow is None else (bow + 30.0 * command.clock) % 360.0
+    current = Current(command.speed, hour)
+    notice = current_notice(moment.t, moment.utc, current.speed, current.towards)
+    reply = _confirmation(command, rooms)
+    return Outcome(replace(state, current=current), (notice,), reply)
 
 
 @handle.register
@@ -495,7 +512,7 @@ def _cast_spent(state: TripState, moment: Moment) -> TripState:
 
 def _with_cast(command: c.Cast, moment: Moment, state: TripState, rooms: Rooms) -> TripState:
     aim = Aim(command.clock, command.distance, command.short)
-    boat = pose_of(moment.boat)._replace(fix=moment.fix)
+    boat = pose_of(moment.boat, state.current)._replace(fix=moment.fix)
     return replace(state, hand=begin_cast(rooms.deck, state.hand, moment.began, boat, aim))
 
 

@@ -6,7 +6,8 @@ from dataclasses import replace
 
 import msgspec
 
-from companion.casting.hand import Hand, pose_of
+from companion.casting.hand import Hand
+from companion.casting.pose import pose_of
 from companion.events import DepthNews, Notice
 from companion.lakebed.bed import CoverHint
 from companion.sensing import Depth, MaximumAges, Position

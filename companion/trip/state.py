@@ -10,8 +10,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
-from companion.casting.hand import Hand, fix_of
+from companion.casting.hand import Hand
 from companion.casting.lessons import Lessons
+from companion.casting.pose import STILL_WATER, Current, fix_of
 from companion.events import Fix, Heard, Logged, Said
 from companion.lakebed.marks import Mark
 from companion.sensing import BoatState
@@ -82,6 +83,7 @@ class TripState:
         said: the last line.
         heard: the last utterance.
         helps_given: how often help was asked for.
+        current: of the water, as it was last told.
         asked: the command that asked to be repeated before it is carried out, and when, logic s.
     """
 
@@ -95,6 +97,7 @@ class TripState:
     said: Said | None = None
     heard: Heard | None = None
     helps_given: int = 0
+    current: Current = STILL_WATER
     asked: tuple[Command, float] | None = None
 
     def is_repeated(self, command: Command, t: float) -> bool:

@@ -10,8 +10,9 @@ from typing import NamedTuple
 
 from companion.casting.cast import CastInProgress
 from companion.casting.deck import Deck
-from companion.casting.hand import BoatPose, Hand, depth_in_range, rod_of
+from companion.casting.hand import Hand, depth_in_range, rod_of
 from companion.casting.match import MatchWatch
+from companion.casting.pose import BoatPose
 from companion.events import AnyEvent, Match, Notice
 from companion.lakebed.bed import CoverHint
 from companion.lakebed.surface import LevelHint

@@ -120,6 +120,13 @@ class WaterLevel(Spoken, frozen=True, tag="water level"):
     rise: float
 
 
+class WaterCurrent(Spoken, frozen=True, tag="current"):
+    """The water moves at `speed`, m/s, towards the hour `clock` off the bow; None where it stands still."""
+
+    speed: float = 0.0
+    clock: int | None = None
+
+
 class UndoThat(Spoken, frozen=True, tag="undo"):
     """Take back the last thing logged."""
 
@@ -190,6 +197,7 @@ Command = (
     | HowDeep
     | HowDeepLure
     | WaterLevel
+    | WaterCurrent
     | UndoThat
     | Correct
     | ThatWasRod
@@ -237,7 +245,7 @@ def _as_meant(command: Command, number: int, step: float) -> dict[str, float]:
             return {"strength": number}
         case Quiet():
             return {"minutes": number}
-        case Cast() if 1 <= number <= 12:
+        case Cast() | WaterCurrent() if 1 <= number <= 12:
             return {"clock": number}
         case _:
             return _length_as_meant(command, number * step)

@@ -24,7 +24,7 @@ import msgspec
 
 from companion.config import Settings
 from companion.events import MarkKind
-from companion.units import FOOT, OUNCE, POUND, YARD, LengthUnit
+from companion.units import FOOT, KNOT, OUNCE, POUND, YARD, LengthUnit
 from companion.voice import commands as c
 
 NUMBER_WORDS = [
@@ -60,6 +60,15 @@ HIGHEST_WATER_METRES = 3
 QUIET_MINUTES = (5, 10, 20, 30, 60)
 SPOKEN_DISTANCES = (10, 20, 25, 30, 35, 40, 45, 50, 60)
 """How far a cast goes, or a mark lies, yd or m; fifteen would be taken for fifty."""
+SPOKEN_CURRENTS = {
+    "quarter knot": 0.25,
+    "half a knot": 0.5,
+    "one knot": 1.0,
+    "one and a half knots": 1.5,
+    "two knots": 2.0,
+    "three knots": 3.0,
+}
+"""Currents that are fished in, kn."""
 UNITS_NOT_SAID_BACK = ("yards", "o'clock", "ounce", "ounces")
 """Units that are not said back: what is said back has to be short."""
 MARKS_WITH_DEPTH = ("tree top", "rock pile", "high spot", "grass edge")
@@ -178,6 +187,12 @@ FORMS: tuple[Form, ...] = (
         ),
         "the lake's level against its map",
         "level noted",
+    ),
+    Form(
+        c.WaterCurrent,
+        ("current {knots} {clock}", "{none} current"),
+        "the water's own way over the bottom: how fast, and towards which hour",
+        "noted, {knots}{none} {clock}",
     ),
     Form(
         c.UndoThat,
@@ -306,6 +321,8 @@ def _slots(aboard: Aboard) -> dict[str, Slot]:
         "rise": {words: {"rise": rise} for words, rise in rises.items()},
         "fall": {words: {"rise": -rise} for words, rise in rises.items()},
         "normal": {"normal": {"rise": 0.0}},
+        "knots": {words: {"speed": knots * KNOT} for words, knots in SPOKEN_CURRENTS.items()},
+        "none": {"no": {"speed": 0.0}},
         "clock": hours,
         "oclock": hours,
         "far": {f"{number_words(n)} {yards}": {"distance": n * yard} for n in SPOKEN_DISTANCES},

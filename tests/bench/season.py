@@ -23,7 +23,8 @@ from companion import config, dive
 from companion.casting.cast import FLIGHT_S, CastInProgress
 from companion.casting.deck import Deck
 from companion.casting.ground import Mapped
-from companion.casting.hand import Aim, BoatPose, Hand, begin_cast
+from companion.casting.hand import Aim, Hand, begin_cast
+from companion.casting.pose import BoatPose
 from companion.events import Fix
 from companion.lakebed.bed import Bed
 from companion.lakebed.marks import FIX_RADIUS_M

@@ -3,7 +3,8 @@
 It shares nothing with `companion.dive` but the drag coefficient of a cylinder and the properties of water.
 Unlike the product's line this one has inertia and stretches, its drag is taken per segment at the velocity of
 the segment's middle, and its tension is never negative, so that it may fall slack anywhere. Newton's second
-law for each node; positions in the vertical plane, x towards the lure, z downwards, m.
+law for each node; positions in the vertical plane, x towards the lure, z downwards, m, and y sideways where
+the boat moves across the cast.
 """
 
 from __future__ import annotations
@@ -37,6 +38,7 @@ class ElasticLine:
         pieces: of line, from the lure on; the last is endless.
         reel: (times, speeds), s and m/s, straight between.
         drift: speed of the rod tip away from the lure, m/s.
+        across: the same square to the cast, m/s.
         nodes: of the whole line at first; the leader has its own in proportion, at least four.
         grading: how much longer the topmost segment of the main line is than the lowest, times.
     """
@@ -51,6 +53,7 @@ class ElasticLine:
     reel: tuple[tuple[float, ...], tuple[float, ...]]
     tip: float = 0.5
     drift: float = 0.0
+    across: float = 0.0
     temperature: float = 18.0
     nodes: int = 32
     grading: float = 1.0
@@ -67,8 +70,8 @@ class ElasticLine:
         self._lay(full)
         n = len(self.rest)
         along = np.concatenate([[0.0], np.cumsum(self.rest)]) / full
-        place = np.stack([self.cast * (1.0 - along), -self.tip * along], axis=1)[:n]
-        state = np.concatenate([place.ravel(), np.zeros(2 * n), [0.0]])
+        place = np.stack([self.cast * (1.0 - along), -self.tip * along, 0.0 * along], axis=1)[:n, : self.dims]
+        state = np.concatenate([place.ravel(), np.zeros(self.dims * n), [0.0]])
         t, out = 0.0, full
         self.track = [(0.0, self.cast, 0.0)]
         while n >= 3 and out > left:
@@ -90,9 +93,15 @@ class ElasticLine:
                 self.diameter[-1] if self.rest[-1] > 0.5 * self.rest[-2] else self.diameter[-2]
             )
             self.rest, self.diameter, self.density = self.rest[:-1], self.diameter[:-1], self.density[:-1]
-            state = np.concatenate([state[: 2 * n - 2], state[2 * n : 4 * n - 2], state[-1:]])
+            d = self.dims
+            state = np.concatenate([state[: d * (n - 1)], state[d * n : d * (2 * n - 1)], state[-1:]])
             n -= 1
         return np.array(self.track)
+
+    @property
+    def dims(self) -> int:
+        """Return how many dimensions it moves in."""
+        return 3 if self.across else 2
 
     def _lay(self, full: float) -> None:
         """Cut the line into segments, none of which reaches over two pieces."""
@@ -152,10 +161,11 @@ class ElasticLine:
     def _rates(self, t: float, y: np.ndarray) -> np.ndarray:
         single = y.ndim == 1
         y = y[:, None] if single else y
-        n, k = self.n, y.shape[1]
-        r, v = y[: 2 * n].reshape(n, 2, k), y[2 * n : 4 * n].reshape(n, 2, k)
-        tip = np.broadcast_to(np.array([-self.drift * t, -self.tip])[:, None], (2, k))
-        tip_v = np.broadcast_to(np.array([-self.drift, 0.0])[:, None], (2, k))
+        n, k, d = self.n, y.shape[1], self.dims
+        r, v = y[: d * n].reshape(n, d, k), y[d * n : 2 * d * n].reshape(n, d, k)
+        tip = np.array([-self.drift * t, -self.tip, self.across * t])[:d]
+        tip_v = np.array([-self.drift, 0.0, self.across])[:d]
+        tip, tip_v = (np.broadcast_to(it[:, None], (d, k)) for it in (tip, tip_v))
         rest = self.rest.copy()
         rest[-1] = self.top_full - self._reeled(self.t0, t)
         ends, speeds = np.concatenate([r, tip[None]]), np.concatenate([v, tip_v[None]])
@@ -167,7 +177,7 @@ class ElasticLine:
         stretching[-1] += reel
         pull = self.stiffness * (length / rest[:, None] - 1.0)
         pull = np.where(pull > 0.0, np.maximum(pull + self.damping * stretching, 0.0), 0.0)
-        force = np.zeros((n + 1, 2, k))
+        force = np.zeros((n + 1, d, k))
         force[:-1] += pull[:, None] * along
         force[1:] -= pull[:, None] * along
         material = speeds.copy()
@@ -185,8 +195,8 @@ class ElasticLine:
         force[0] += self._lure_force(r[0], v[0], y[-1], pull[0])
         rates = np.concatenate(
             [
-                v.reshape(2 * n, k),
-                (force[:-1] / mass[:-1, None, None]).reshape(2 * n, k),
+                v.reshape(d * n, k),
+                (force[:-1] / mass[:-1, None, None]).reshape(d * n, k),
                 np.sqrt((v[0] ** 2).sum(0))[None],
             ]
         )
@@ -213,7 +223,14 @@ class ElasticLine:
         # The lip pulls down as far as the lure is led by the nose: none on a lure that swims free.
         drag = k * np.sqrt((v**2).sum(0)) + 1e-9
         lift = lift * np.clip(2.0 * pull / drag, 0.0, 1.0)
-        force = -k * v + k * lift * np.stack([v[1], -v[0]])
+        force = -k * v + k * lift * self._lifted(v)
         force[1] -= self.buoyancy
         force[1] += 100.0 * np.maximum(-r[1], 0.0)
         return force
+
+    def _lifted(self, v: np.ndarray) -> np.ndarray:
+        """Velocities turned by a right angle, downwards, in the upright plane they lie in."""
+        if self.dims == 2:
+            return np.stack([v[1], -v[0]])
+        level = np.sqrt(v[0] ** 2 + v[2] ** 2) + 1e-9
+        return np.stack([-v[1] * v[0] / level, level, -v[1] * v[2] / level])

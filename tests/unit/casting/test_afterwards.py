@@ -10,7 +10,8 @@ from companion import config
 from companion.casting.afterwards import COURSE_LOOK_BACK_S, Aftersight, lure_on
 from companion.casting.deck import Deck
 from companion.casting.ground import Unmapped
-from companion.casting.hand import Aim, BoatPose, Hand, begin_cast, lure_at
+from companion.casting.hand import Aim, Hand, begin_cast, lure_at
+from companion.casting.pose import BoatPose
 from companion.events import Fix, Logged, RodTaken
 from companion.lakebed.marks import FIX_RADIUS_M
 from companion.sensing import moved, range_and_bearing

@@ -11,9 +11,10 @@ from companion import config
 from companion.casting.cast import FLIGHT_S, VAGUEST_TEACHING_SIGMA_M
 from companion.casting.deck import Deck
 from companion.casting.ground import FAN_SIGMAS, Ahead, Ray, TopOnWay, ahead
-from companion.casting.hand import Aim, BoatPose, Hand, begin_cast
+from companion.casting.hand import Aim, Hand, begin_cast
 from companion.casting.lessons import Lessons, forget_rod, learn_no_touch, learn_touch, unlearn
 from companion.casting.outlook import MAY_CHANCE, SHOULD_CHANCE, WILL_CHANCE, outlook
+from companion.casting.pose import BoatPose
 from companion.dive.calibration import NoTouch, Touch
 from companion.events import Fix
 from companion.lakebed.marks import FIX_RADIUS_M

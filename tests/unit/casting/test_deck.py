@@ -8,7 +8,8 @@ import pytest
 from companion import config
 from companion.casting.cast import FLIGHT_S
 from companion.casting.deck import Deck
-from companion.casting.hand import DIRECTION_REMEMBERED_S, Aim, BoatPose, Hand, begin_cast, lure_at, take_rod
+from companion.casting.hand import DIRECTION_REMEMBERED_S, Aim, Hand, begin_cast, lure_at, take_rod
+from companion.casting.pose import BoatPose
 from companion.events import Fix
 from companion.lakebed.marks import FIX_RADIUS_M
 from companion.sensing import moved, range_and_bearing

@@ -552,6 +552,16 @@ def test_stopped_and_going_again_are_talk_where_they_mean_nothing():
     assert [h.reason for h in heard] == ["no cast under way", None, "no stop was told", None, None]
 
 
+def test_a_current_told_by_the_hour_is_noted_and_no_current_ends_it():
+    data = recording(20, lambda _: 5.0) + b"".join(tagged(20 + t, "IIHDT,090.0,T") for t in range(9))
+    spoken = [(3, "no current"), (22, "current half a knot two o'clock"), (26, "no current")]
+    events = run(data + rmc(30) + dpt(30, 5.0), spoken)
+    assert [h.reason for h in of(Heard, events)] == ["no current was told", None, None]
+    told = [n.text for n in of(Notice, events) if n.text.startswith("current")]
+    assert told == ["current 0.26 m/s towards 150 degrees", "current 0.00 m/s towards 0 degrees"]
+    assert [s.text for s in of(Said, events)] == ["noted, half a knot two", "noted, no"]
+
+
 def test_a_cast_that_touched_before_its_reel_stopped_teaches_nothing_more():
     said = [(125, "cast twelve o'clock"), (132, "touched bottom"), (136, "stopped now"), (140, "going again")]
     told = [spoken_at(*one) for one in [*said, (150, "reeled in")]]
@@ -570,7 +580,7 @@ def test_words_after_the_end_of_the_recording_are_not_lost():
 
 
 def test_every_command_is_answered_once_and_within_three_seconds_of_speech():
-    samples = {type(GRAMMAR.parse(p)): p for p in GRAMMAR.phrases}
+    samples = {type(GRAMMAR.parse(p)): p for p in reversed(GRAMMAR.phrases)}
     for command, phrase in samples.items():
         before = [(2, "how deep"), (4, "cast now"), (6, "stopped now")]
         events = run(recording(20, lambda _: 5.0), [*before, (8, phrase)])
@@ -581,7 +591,7 @@ def test_every_command_is_answered_once_and_within_three_seconds_of_speech():
 
 
 def test_no_answer_holds_a_phrase_that_it_could_be_taken_for():
-    samples = {type(GRAMMAR.parse(p)): p for p in GRAMMAR.phrases}
+    samples = {type(GRAMMAR.parse(p)): p for p in reversed(GRAMMAR.phrases)}
     samples.pop(WhatCanISay)
     for phrase in samples.values():
         for said in of(Said, run(recording(20, lambda _: 5.0), [(8, phrase)])):

@@ -5,7 +5,8 @@ import pytest
 from companion import config
 from companion.casting.deck import Deck
 from companion.casting.ground import Unmapped
-from companion.casting.hand import BoatPose, Hand
+from companion.casting.hand import Hand
+from companion.casting.pose import BoatPose
 from companion.events import Fix, Match, Notice
 from companion.lakebed.bed import CoverHint
 from companion.lakebed.surface import LevelHint
