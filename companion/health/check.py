@@ -7,12 +7,10 @@ import itertools
 import os
 import re
 import shutil
-import threading
 from collections.abc import Callable, Iterator
 from datetime import datetime
 from importlib.resources import as_file, files
 from pathlib import Path
-from typing import NamedTuple
 
 import msgspec
 import numpy as np
@@ -21,11 +19,11 @@ from companion.clock import Clock, wall_clock
 from companion.config import ConfiguredSource, Settings
 from companion.health.board import board_findings
 from companion.health.findings import Finding
+from companion.health.hearing import HeardSource, listen_to
 from companion.record.logbook import Logbook, LogbookError
-from companion.record.recording import LineCutter, stamped
 from companion.sensing import OLDEST_LIVE, BoatState, Chunk, Sensing, SourceSettings
-from companion.sensing import sources as wires
 from companion.sensing.datum import Network
+from companion.sensing.tells import quantity_told, rates_in_words
 from companion.units import Units
 from companion.voice.button import ButtonError, push_to_talk
 from companion.voice.clips import read_clip
@@ -56,9 +54,6 @@ _SILENT_NETWORKS: dict[Network, tuple[str, str]] = {
     "gpsd": ("a server, and no position from it", "see with `gpsmon` whether gpsd has found the receiver"),
 }
 """What is wrong when a network answers and tells nothing, and what to do."""
-_TELL_DEPTH = ("DPT", "DBT", "DBS", "DBK", "belowTransducer", "belowSurface", "belowKeel", "128267")
-_TELL_PLACE = ("RMC", "GGA", "GLL", "TPV", "navigation.position", "129025", "129029")
-"""The sentences and messages that tell where the boat is."""
 NO_ROOM = 100_000_000
 """Bytes free below which the logbook itself is in danger."""
 
@@ -91,30 +86,6 @@ def check(
     yield from board_findings()
 
 
-class _Heard(NamedTuple):
-    """The yield of one source: its bytes as they came, what they are, and why it could not be read."""
-
-    source: ConfiguredSource
-    chunks: list[Chunk]
-    trouble: str | None
-    sensing: Sensing
-
-    @classmethod
-    def nothing_yet(cls, source: ConfiguredSource) -> _Heard:
-        return cls(source, [], None, Sensing({source.name: source.settings()}))
-
-    def read(self) -> None:
-        """Take the bytes for sentences and messages; those of a network are stamped as in a recording."""
-        cutter = LineCutter(self.source.network)
-        for n, chunk in enumerate(self.chunks):
-            if chunk.network is not None:
-                ms = round(chunk.t * 1000.0)
-                lines = (stamped(line, chunk.source, ms, chunk.network) for line in cutter.feed(chunk.data))
-                self.chunks[n] = chunk._replace(data=b"".join(lines))
-            for _ in self.sensing.feed(self.chunks[n]):
-                pass
-
-
 class Wires:
     """All sources listened to at once."""
 
@@ -123,21 +94,7 @@ class Wires:
         self._settings = settings
         self._units = Units(settings.units)
         self._seconds = seconds
-        self._heard = [_Heard.nothing_yet(source) for source in settings.sources if source.kind != "file"]
-        stop = threading.Event()
-        threads = [
-            threading.Thread(target=self._listen, args=(n, clock, stop), daemon=True)
-            for n in range(len(self._heard))
-        ]
-        for thread in threads:
-            thread.start()
-        if threads:
-            stop.wait(seconds)
-        stop.set()
-        for thread in threads:
-            thread.join(6.0)
-        for heard in self._heard:
-            heard.read()
+        self._heard = listen_to([one for one in settings.sources if one.kind != "file"], clock, seconds)
         self._sensing = Sensing({s.name: s.settings() for s in settings.sources}, settings.boat.offsets())
         self._boat = BoatState(t=0.0)
         self._fold()
@@ -152,14 +109,6 @@ class Wires:
         yield from self._depth(failed=failed)
         yield from self._position(failed=failed)
 
-    def _listen(self, n: int, clock: Clock, stop: threading.Event) -> None:
-        heard = self._heard[n]
-        try:
-            for chunk in wires.source_for(heard.source, clock).chunks(stop):
-                heard.chunks.append(chunk)
-        except Exception as error:  # a driver's own, as in the reader
-            self._heard[n] = heard._replace(trouble=getattr(error, "strerror", None) or str(error))
-
     def _fold(self) -> None:
         for chunk in sorted(itertools.chain(*(heard.chunks for heard in self._heard)), key=lambda c: c.t):
             for t, _ in self._sensing.feed(chunk):
@@ -168,7 +117,7 @@ class Wires:
                 self._boat = msgspec.structs.replace(self._boat, **known)
                 self.utc = self._sensing.utc(t)
 
-    def _source(self, heard: _Heard) -> Finding:
+    def _source(self, heard: HeardSource) -> Finding:
         part = f"source {heard.source.name}"
         if heard.trouble is not None:
             return Finding(part, "fail", heard.trouble, _remedy_for_port(heard.source))
@@ -179,7 +128,7 @@ class Wires:
             return Finding(part, "fail", *_SILENT_NETWORKS[heard.source.network])
         if not one.counts:
             return Finding(part, "fail", *_no_sentence(heard.chunks))
-        rates = ", ".join(f"{a} {n / self._seconds:.1f}/s" for a, n in sorted(one.counts.items()))
+        rates = rates_in_words(one.counts, self._seconds)
         bad = one.dropped["wrong checksum"] + one.dropped["cut short"]
         if bad > 0.1 * sum(one.counts.values()):
             return Finding(part, "warn", f"{rates}; {bad} damaged", "check plugs and the baud in the config")
@@ -189,7 +138,7 @@ class Wires:
         part, depth = "depth", self._boat.depth
         if depth is not None:
             yield Finding(part, "pass", self._units.depth(depth))
-        elif self._came(_TELL_DEPTH):
+        elif self._came("depth"):
             yield Finding(part, "warn", "sentences without a depth", "is the boat in the water?")
         else:
             yield from self._none_came(part, "DPT or DBT", failed=failed)
@@ -198,13 +147,14 @@ class Wires:
         part = "position"
         if self._boat.lat is not None:
             yield Finding(part, "pass", "a fix")
-        elif self._came(_TELL_PLACE):
+        elif self._came("position"):
             yield Finding(part, "warn", "no fix", "give the GPS a view of the sky")
         else:
             yield from self._none_came(part, "RMC or GGA", failed=failed)
 
-    def _came(self, formatters: tuple[str, ...]) -> bool:
-        return any(address.endswith(formatters) for heard in self._heard for address in heard.sensing.counts)
+    def _came(self, quantity: str) -> bool:
+        counts = (address for heard in self._heard for address in heard.sensing.counts)
+        return any(quantity_told(address) == quantity for address in counts)
 
     def _none_came(self, part: str, sentences: str, *, failed: bool) -> Iterator[Finding]:
         """Yield that nothing told of this, unless a source that failed has said why."""

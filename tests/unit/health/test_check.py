@@ -4,13 +4,9 @@ from __future__ import annotations
 
 import json
 import os
-import pty
 import subprocess
 import sys
-import threading
 import time
-import tty
-from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -44,32 +40,6 @@ def text_with(*sources: str, voice: str = 'microphone = "none"\nspeaker = "none"
 
 def serial(device: str) -> str:
     return f'name = "sonar"\nkind = "serial"\ndevice = "{device}"\nbaud = 38400'
-
-
-@pytest.fixture
-def port() -> Iterator[tuple[str, list[bytes]]]:
-    """A serial port on which what is put into the list is repeated five times a second."""
-    ours, theirs = pty.openpty()
-    tty.setraw(theirs)
-    os.set_blocking(ours, False)
-    lines: list[bytes] = []
-    stop = threading.Event()
-
-    def talk() -> None:
-        while not stop.wait(0.2):
-            for line in lines:
-                try:
-                    os.write(ours, line)
-                except BlockingIOError:
-                    continue
-
-    thread = threading.Thread(target=talk)
-    thread.start()
-    yield os.ttyname(theirs), lines
-    stop.set()
-    thread.join()
-    os.close(ours)
-    os.close(theirs)
 
 
 @pytest.fixture(autouse=True)

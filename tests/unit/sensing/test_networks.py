@@ -110,3 +110,17 @@ def test_a_log_of_others_is_timed_by_its_messages(tmp_path):
 @pytest.mark.parametrize("head", [b"$SDDPT,5.4,0.2*54\r\n", b"", b"\x00\xff", RECORDED])
 def test_anything_else_is_no_log_of_a_network(head):
     assert network_of(head) is None
+
+
+def test_whatever_is_read_is_told_in_words():
+    from companion.sensing.nmea2000 import SHORTEST
+    from companion.sensing.sensing import _SENTENCES
+    from companion.sensing.signalk import PATHS
+    from companion.sensing.tells import NOT_USED, quantity_told
+
+    read = [
+        *(f"XX{formatter}" for formatter in _SENTENCES if formatter != "TXT"),
+        *map(str, SHORTEST),
+        *PATHS,
+    ]
+    assert [address for address in read if quantity_told(address) == NOT_USED] == []
