@@ -178,14 +178,19 @@ def _looked_through(backup: Path) -> tuple[list[Entry], dict[str, str]]:
                 raise BackupError(f"{backup}: its list of contents is too long; use another backup")
             entries = msgspec.json.decode(archive.read(BACKUP_CONTENTS), type=list[Entry])
             names = archive.namelist()
-            if len(names) != len(entries) + 1 or {entry.name for entry in entries} | {BACKUP_CONTENTS} != set(
-                names
-            ):
+            listed = {entry.name for entry in entries} | {BACKUP_CONTENTS}
+            if len(names) != len(entries) + 1 or listed != set(names) or _has_file_as_folder(listed):
                 raise BackupError(f"{backup}: its list of contents does not fit; use another backup")
             wrong = {entry.name: why for entry in entries if (why := _wrong_with(archive, entry))}
     except _UNREADABLE as error:
         raise BackupError(f"{backup}: no backup, or a damaged one ({error}); use another") from error
     return entries, wrong
+
+
+def _has_file_as_folder(names: set[str]) -> bool:
+    """Return whether one of the files lies in another of them, which no disk can hold."""
+    places = {PurePosixPath(name) for name in names}
+    return any(parent in places for place in places for parent in place.parents)
 
 
 def _wrong_with(archive: zipfile.ZipFile, entry: Entry) -> str | None:
@@ -254,9 +259,8 @@ def _place_of(name: str, data: Path, config: Path | None) -> Path | None:
     if name == BACKUP_CONFIG:
         return config
     parts = PurePosixPath(name).parts
-    if name == BACKUP_LOGBOOK or (
-        parts[:1] == (BACKUP_RECORDINGS,) and ".." not in parts and "\0" not in name
-    ):
+    recorded = parts[:1] == (BACKUP_RECORDINGS,) and len(parts) > 1
+    if name == BACKUP_LOGBOOK or (recorded and ".." not in parts and name.isprintable()):
         return data.joinpath(*parts)
     return None
 

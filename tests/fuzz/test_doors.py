@@ -3,17 +3,12 @@
 from __future__ import annotations
 
 import importlib.util
-import io
 import json
 import subprocess
 import sys
-import zipfile
-from hashlib import sha256
 from pathlib import Path
 
-import numpy as np
 import pytest
-import soundfile
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
@@ -192,38 +187,19 @@ def test_toml(text):
     doors.one("toml", text.encode())
 
 
-def flac(samples: int) -> bytes:
-    file = io.BytesIO()
-    soundfile.write(file, np.zeros(samples, np.int16), 16_000, format="FLAC")
-    return file.getvalue()
-
-
 @SHORT
 @given(
     st.lists(st.tuples(st.integers(0, 400), st.binary(min_size=1, max_size=4)), max_size=6),
     st.integers(0, 400),
 )
 def test_flac(changed, cut):
-    data = bytearray(flac(3000))
+    data = bytearray(doors.flac(3000))
     for at, new in changed:
         data[at : at + len(new)] = new
     doors.one("flac", bytes(data[: len(data) - cut]))
 
 
-def zipped(files: dict[str, bytes], contents: object = None) -> bytes:
-    file = io.BytesIO()
-    with zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as archive:
-        for name, data in files.items():
-            archive.writestr(name, data)
-        listed = [{"name": n, "size": len(d), "sha256": sha256(d).hexdigest()} for n, d in files.items()]
-        archive.writestr("contents.json", json.dumps(listed if contents is None else contents))
-    return file.getvalue()
-
-
-NAMES = st.sampled_from(
-    ["logbook.db", "companion.toml", "recordings/2026-11-29/a/sonar.nmea", "recordings/../../x", "/etc/x"]  # noqa: RUF005
-    + ["..", ".", "recordings", "a\\b", "recordings//x"]
-)
+NAMES = st.sampled_from([*doors.NAMES, ".", "a\\b"])
 
 
 @SHORT
@@ -239,9 +215,9 @@ def test_zip(files, contents, cut):
 
 def zipfile_or_none(files: dict[str, bytes], contents: object) -> bytes:
     try:
-        return zipped(files, contents)
+        return doors.zipped(files, contents)
     except (ValueError, TypeError):  # a number that JSON cannot write
-        return zipped(files)
+        return doors.zipped(files)
 
 
 SEED = doors.seed_logbook()
@@ -285,8 +261,8 @@ def bombs() -> dict[str, bytes]:
         "geojson": b'{"features":[' + b"{}," * 3_990_000 + b"{}]}",
         "csv": b"lat,lon,depth\n" + b"1,1,1\n" * 4_000_000,
         "gpx": b"<gpx>" + b"<wpt/>" * 1_990_000 + b"</gpx>",
-        "flac": flac(16_000 * 3600),
-        "zip": zipped({"recordings/2026-11-29/a/sonar.nmea": bytes(400_000_000)}),
+        "flac": doors.flac(16_000 * 3600),
+        "zip": doors.zipped({"recordings/2026-11-29/a/sonar.nmea": bytes(400_000_000)}),
     }
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import os
 import random
 import zipfile
@@ -125,12 +127,7 @@ def test_half_a_backup_is_refused(data: Path, tmp_path: Path, part: float):
         restore(backup, tmp_path / "new")
 
 
-def test_names_that_lead_elsewhere_are_not_followed(tmp_path: Path):
-    import hashlib
-    import json
-
-    backup = tmp_path / "b.zip"
-    names = ["recordings/../../evil", "/etc/evil", "evil"]
+def backup_of(names: list[str], backup: Path) -> Path:
     digest = hashlib.sha256(b"x").hexdigest()
     with zipfile.ZipFile(backup, "w") as archive:
         for name in names:
@@ -138,8 +135,21 @@ def test_names_that_lead_elsewhere_are_not_followed(tmp_path: Path):
         archive.writestr(
             "contents.json", json.dumps([{"name": n, "size": 1, "sha256": digest} for n in names])
         )
-    restore(backup, tmp_path / "new")
-    assert not list(tmp_path.rglob("evil"))
+    return backup
+
+
+def test_names_that_lead_elsewhere_are_not_followed(tmp_path: Path):
+    names = ["recordings/../../evil", "/etc/evil", "evil", "recordings/\x1b[31mevil"]
+    restored = restore(backup_of(names, tmp_path / "b.zip"), tmp_path / "new")
+    assert restored.recordings == 0
+    assert list((tmp_path / "new").iterdir()) == []
+
+
+@pytest.mark.parametrize("names", [["recordings/a", "recordings/a/b"], ["recordings//a/b/c", "recordings/a"]])
+def test_a_file_that_is_also_a_folder_is_refused_and_nothing_happens(names: list[str], tmp_path: Path):
+    with pytest.raises(BackupError, match="does not fit"):
+        restore(backup_of([*names, "recordings/other"], tmp_path / "b.zip"), tmp_path / "new")
+    assert not (tmp_path / "new").exists()
 
 
 def test_a_damaged_logbook_is_not_backed_up(data: Path, tmp_path: Path):
