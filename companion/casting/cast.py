@@ -21,7 +21,7 @@ from companion.events import Fix
 from companion.sensing.course_made_good import GPS_SIGMA_M
 from companion.sensing.localplane import moved, range_and_bearing
 from companion.tackle import Rod, rig_name
-from companion.units import ONE_SIDED_NINE_IN_TEN_SIGMAS, nine_in_ten_radius
+from companion.units import NINE_IN_TEN_SIGMAS, ONE_SIDED_NINE_IN_TEN_SIGMAS, nine_in_ten_radius
 
 FLIGHT_S = 2.5
 """Seconds from "cast now" to the first turn of the reel. Common practice, no source."""
@@ -36,10 +36,29 @@ TAUGHT_STEP = 2
 
 
 class Whereabouts(NamedTuple):
-    """The lure's estimated depth, m below the surface, and place with its radius."""
+    """The lure's estimated depth, m below the surface, and place with its radius.
+
+    `deepest` is the depth that it swims no deeper than, nine times in ten, were there no bottom.
+    """
 
     depth: float | None
     at: Fix | None
+    deepest: float | None = None
+
+    def depth_above(self, bottom: float | None) -> float | None:
+        """Return the depth, m, of a lure that swims over a bottom mapped at a depth, m; None: not known."""
+        if bottom is None or self.depth is None:
+            return self.depth
+        return min(bottom, self.depth)
+
+    def depth_touching(self, bottom: float | None) -> float | None:
+        """Return the depth, m, of a lure that touches a bottom mapped at a depth, m; None: it is not mapped.
+
+        The lure is on the bottom. A map that has it deeper than the lure gets is wrong there.
+        """
+        if bottom is None or self.depth is None or self.deepest is None:
+            return self.depth
+        return min(bottom, max(self.deepest, self.depth))
 
 
 @dataclass(frozen=True, eq=False)
@@ -166,14 +185,15 @@ class CastInProgress:
 
         Seen from above, the line is straight enough: it points from the boat to where the lure landed.
         """
-        far, spread, depth, _ = self.at(t)
+        far, spread, depth, sigma = self.at(t)
         bearing = self.bearing
         if boat is not None and self.origin is not None and bearing is not None:
             landed = moved(self.origin.lat, self.origin.lon, bearing, self.length)
             away, bearing = range_and_bearing(boat.lat, boat.lon, *landed)
             far = min(far, away)
         across = 2.0 * far * math.sin(min(self.aim, math.pi) / 2.0)
-        return Whereabouts(depth, placed(boat, bearing, far, spread, across))
+        deepest = self.free_at(t)[2] + NINE_IN_TEN_SIGMAS * sigma
+        return Whereabouts(depth, placed(boat, bearing, far, spread, across), deepest)
 
     def whole_way(self) -> Whereabouts:
         """Return where on its way the lure was at a moment nobody told of: the middle, and all of it around.

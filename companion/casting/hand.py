@@ -216,8 +216,10 @@ def lure_at(deck: Deck, hand: Hand, t: float, boat: Fix | None, heading: float |
     cast = hand.cast_at(t)
     if cast is not None:
         return cast.lure(t, boat)
-    path = deck.path(rod_of(deck, hand))
-    return Whereabouts(path.reach, placed(boat, heading, path.reach_at, 0.5 * path.reach_at, path.reach_at))
+    rod = rod_of(deck, hand)
+    path = deck.path(rod)
+    place = placed(boat, heading, path.reach_at, 0.5 * path.reach_at, path.reach_at)
+    return Whereabouts(path.reach, place, deck.reach_band(rod).high)
 
 
 def whole_way(deck: Deck, hand: Hand, t: float, boat: Fix | None, heading: float | None) -> Whereabouts:

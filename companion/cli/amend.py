@@ -113,12 +113,15 @@ def _on_rod(
         bed.open_area(thing.boat.lat, thing.boat.lon)
     trip = _aftersight(book, chosen.trip, settings)
     where = lure_on(rigged, thing, trip, book.beliefs(before=chosen.trip + 1), Mapped(bed))
-    bottom = None if where.at is None else bed.bottom(where.at.lat, where.at.lon)
+    found = None if where.at is None else bed.bottom(where.at.lat, where.at.lon)
+    bottom = None if found is None else round(found[0], 3)
+    touching = thing.what == "touch" and thing.detail != "wood"
+    depth = where.depth_touching(bottom) if touching else where.depth_above(bottom)
     return msgspec.structs.replace(
         amendment,
-        lure_depth=None if where.depth is None else round(where.depth, 3),
+        lure_depth=None if depth is None else round(depth, 3),
         lure_at=where.at,
-        lure_bottom=None if bottom is None else round(bottom[0], 3),
+        lure_bottom=bottom,
     )
 
 

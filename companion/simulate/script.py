@@ -64,7 +64,8 @@ def legs(lake: Lake) -> list[Scene]:
         Scene("to the high spot", Leg(50, lake.place("high spot")[:2], 2.2)),
         Scene("back to the timber", Leg(40, off("timber", 0, 32, -10), 2.4)),
         Scene("fish the timber", Leg(112, None, 0.0, "drift")),
-        Scene("back to the point", Leg(56, lake.place("point", 52)[:2], 3.2)),
+        Scene("back to the point", Leg(62, lake.place("point", -4)[:2], 3.2)),
+        Scene("along the point", Leg(34, lake.place("point", 54)[:2], 2.2)),
         Scene("fish the point", Leg(165, off("point", 34, 0, 2), 0.13, "trolling")),
         Scene("to the ledge", Leg(44, off("ledge", 38, 17), 2.8)),
         Scene("fish the ledge", Leg(170, off("ledge", 4, 17), 0.22, "trolling")),
@@ -134,8 +135,8 @@ class Angler:
         return cast
 
     def _casting(self, t: float, bearing: float) -> str:
-        """Return what is said at a cast: the hour it flies towards, but at every third not even that."""
-        if len(self.throws) % 3 == 0:
+        """Return what is said at a cast: the hour it flies towards, but at every fourth not even that."""
+        if len(self.throws) % 4 == 2:
             return "cast now"
         heading = float(np.interp(t, self.track.t, np.unwrap(self.track.heading, period=360.0)))
         hour = round((bearing - heading) / 30.0) % 12 or 12
@@ -222,7 +223,7 @@ def _fish_the_timber(a: Angler, t: float) -> None:
 
 def _fish_the_point(a: Angler, t: float) -> None:
     crest = a.lake.place("point", 0.0)[:2]
-    first = a.cast(t + 2.0, 1, crest)
+    first = a.cast(t + 6.0, 1, crest)
     a.say(first.ended + 4.0, "log bite")
     a.say(first.ended + 7.5, "undo that")
     second = a.cast(first.ended + 12.0, 1, crest, "lost")
@@ -237,7 +238,7 @@ def _fish_the_ledge(a: Angler, t: float) -> None:
     inwards = a.lake.offset(0.0, -14.0)
     target = (shelf.x + inwards[0], shelf.y + inwards[1])
     a.say(t - 6.0, "line fourteen")
-    first = a.cast(t + 2.0, 2, target, "fish")
+    first = a.cast(t + 6.0, 2, target, "fish")
     a.say(first.ended + 6.0, "log fish one pound nine ounces")
     a.say(first.ended + 12.0, "how deep")
     second = a.cast(first.ended + 17.0, 2, target, quiet=True)
@@ -249,7 +250,7 @@ def _fish_the_ledge(a: Angler, t: float) -> None:
 def _fish_the_grass(a: Angler, t: float) -> None:
     edge = a.lake.place("grass edge", 12.0)
     a.mark(t - 4.0, "grass edge", edge.depth)
-    first = a.cast(t + 2.0, 4, edge[:2], "missed")
+    first = a.cast(t + 6.0, 4, edge[:2], "missed")
     a.say(first.ended + 5.0, "which rod here")
     second = a.cast(first.ended + 10.0, 4, edge[:2], quiet=True)
     a.say(second.ended + 3.0, "water up two feet")

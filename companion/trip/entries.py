@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 import msgspec
 
-from companion.casting.cast import CastInProgress
+from companion.casting.cast import CastInProgress, Whereabouts
 from companion.casting.deck import Deck, Lesson
 from companion.casting.hand import lure_at, rod_of, whole_way
 from companion.casting.match import Standing
@@ -86,19 +86,32 @@ def logged_at_lure(
     rooms: Rooms, state: TripState, moment: Moment, what: LoggedWhat, detail: str | None = None
 ) -> Logged:
     """Return a thing that happened at the lure, where the lure was."""
-    then = moment.began - rooms.reaction
-    where = lure_at(rooms.deck, state.hand, then, moment.fix, bow_of(moment.boat))
-    depth = None if where.depth is None else round(where.depth, 3)
-    bottom = _bottom_at(rooms.bed, where.at)
-    thing = logged(rooms, state, moment, what, detail)
-    return msgspec.structs.replace(thing, lure_depth=depth, lure_at=where.at, lure_bottom=bottom)
+    return _put_at(logged(rooms, state, moment, what, detail), _lure_then(rooms, state, moment), rooms.bed)
 
 
-def on_bottom(thing: Logged) -> Logged:
-    """Return a logged touch with the lure on the bottom, where that is mapped, beside the model's depth."""
-    if thing.lure_bottom is None or thing.lure_depth is None:
+def logged_touch(rooms: Rooms, state: TripState, moment: Moment, detail: str | None = None) -> Logged:
+    """Return a touch of the bottom: the lure is on it, where that is mapped, beside the model's depth."""
+    where = _lure_then(rooms, state, moment)
+    thing = _put_at(logged(rooms, state, moment, "touch", detail), where, rooms.bed)
+    depth = where.depth_touching(thing.lure_bottom)
+    if thing.lure_bottom is None or depth is None:
         return thing
-    return msgspec.structs.replace(thing, lure_depth=thing.lure_bottom, model_depth=thing.lure_depth)
+    return msgspec.structs.replace(thing, lure_depth=round(depth, 3), model_depth=thing.lure_depth)
+
+
+def _lure_then(rooms: Rooms, state: TripState, moment: Moment) -> Whereabouts:
+    """Return where the lure was when that happened which the words tell of."""
+    then = moment.began - rooms.reaction
+    return lure_at(rooms.deck, state.hand, then, moment.fix, bow_of(moment.boat))
+
+
+def _put_at(thing: Logged, where: Whereabouts, bed: Bed) -> Logged:
+    """Return a thing with the lure where it was, which is not below the mapped bottom."""
+    bottom = _bottom_at(bed, where.at)
+    depth = where.depth_above(bottom)
+    if depth is not None:
+        depth = round(depth, 3)
+    return msgspec.structs.replace(thing, lure_depth=depth, lure_at=where.at, lure_bottom=bottom)
 
 
 def logged_landed(

@@ -117,7 +117,7 @@ def _question(command: c.Command, state: TripState, rooms: Rooms) -> str | None:
 def in_doubt(outcome: Outcome, command: c.Command, other: c.Command, rooms: Rooms) -> Outcome:
     """Return an outcome whose reply says the value that was taken and the one that may have been spoken."""
     taken, instead = (rooms.grammar.confirmation(one) for one in (command, other))
-    if taken is None or instead is None or outcome.state.asked is not None:
+    if taken is None or instead is None or taken == instead or outcome.state.asked is not None:
         return outcome
     return outcome._replace(reply=wording.or_else(taken, instead), about="answer")
 
@@ -169,10 +169,10 @@ def _(command: c.LostFish, moment: Moment, state: TripState, rooms: Rooms) -> Ou
 
 @handle.register
 def _(command: c.Touched, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
-    touch = entries.logged_at_lure(rooms, state, moment, "touch", command.on)
     if command.on == "wood":  # it stands above the bottom, nobody knows how high
+        touch = entries.logged_at_lure(rooms, state, moment, "touch", command.on)
         return _logged(command, touch, _cast_spent(state, moment), rooms)
-    outcome = _logged(command, entries.on_bottom(touch), state, rooms)
+    outcome = _logged(command, entries.logged_touch(rooms, state, moment, command.on), state, rooms)
     number, cast, boat = outcome.state.last_number, _cast_under_way(state, moment), moment.fix
     if moment.late:
         return outcome._replace(state=_cast_spent(outcome.state, moment))

@@ -178,15 +178,9 @@ FORMS: tuple[Form, ...] = (
     Form(c.HowDeepLure, ("how deep does it go", "lure depth"), "how deep the lure goes"),
     Form(
         c.WaterLevel,
-        (
-            "water up {rise}",
-            "water is up {rise}",
-            "water down {fall}",
-            "water is down {fall}",
-            "water {normal}",
-        ),
+        ("water {level}", "water is {level}", "water {normal}"),
         "the lake's level against its map",
-        "level noted",
+        "level {level}{normal}",
     ),
     Form(
         c.WaterCurrent,
@@ -318,8 +312,11 @@ def _slots(aboard: Aboard) -> dict[str, Slot]:
         "on": {"wood": {"on": "wood"}, "rock": {"on": "rock"}},
         "depth": {words: {"depth": depth} for words, depth in depths.items()},
         "weight": {words: {"weight": weight} for words, weight in _weights(aboard.unit).items()},
-        "rise": {words: {"rise": rise} for words, rise in rises.items()},
-        "fall": {words: {"rise": -rise} for words, rise in rises.items()},
+        "level": {
+            f"{way} {words}": {"rise": sign * rise}
+            for way, sign, falling in (("down", -1.0, True), ("up", 1.0, False))
+            for words, rise in sorted(rises.items(), key=lambda item: item[1], reverse=falling)
+        },
         "normal": {"normal": {"rise": 0.0}},
         "knots": {words: {"speed": knots * KNOT} for words, knots in SPOKEN_CURRENTS.items()},
         "none": {"no": {"speed": 0.0}},

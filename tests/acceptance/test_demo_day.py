@@ -19,7 +19,8 @@ from xml.etree import ElementTree
 
 import pytest
 
-from companion import config, docs
+from companion import config, dive, docs
+from companion.casting.deck import Deck
 from companion.docs.pictures import PICTURES
 from companion.events import Heard, Logged, Notice, Said, from_json
 from companion.record.logbook import Logbook
@@ -189,6 +190,28 @@ def test_the_lure_was_where_the_companion_put_it_within_the_radius_it_states(eve
     assert len(depths) >= 4
     assert sorted(depths)[len(depths) // 2] < 0.8
     assert max(inside) < 1.5
+
+
+def test_the_day_teaches_every_rod_something_true(replayed, home):
+    """The owner states lure, line and cast a little wrong. Afterwards each reach is nearer its truth."""
+    assert replayed.returncode == 0
+    rods = config.load(DAY / "companion.toml").rods
+    truth = [_true_reach(rod) for rod in TRUTH["rods"]]
+    with Logbook(home / "companion" / "replays" / f"{DAY.name}.db") as book:
+        evening = Deck(rods, book.beliefs())
+    morning = Deck(rods)
+    for rod, true in zip(rods, truth, strict=True):
+        stated, learned = morning.reach_band(rod), evening.reach_band(rod)
+        print(f"{rod.name}: truly {true:.2f} m, stated {stated.best:.2f} m, learned {learned.best:.2f} m")
+        assert abs(learned.best - true) < abs(stated.best - true)
+        assert learned.low <= true <= learned.high
+        assert learned.high - learned.low < stated.high - stated.low
+
+
+def _true_reach(rod):
+    """The reach of a rod as it truly is rigged, m."""
+    parts = (dive.Line(**rod["line"]), dive.Lure(**rod["lure"]), dive.Retrieve(**rod["retrieve"]))
+    return dive.solve(*parts).reach
 
 
 def _lure_at(event):

@@ -21,7 +21,7 @@ from companion.trip.agenda import Utterance
 from companion.units import FOOT
 
 DAY = Path(__file__).parents[2] / "replay_logs" / "invented_saturday"
-SHARE = 0.54
+SHARE = 0.6
 """How much of the day is replayed: nine minutes, as fast as it goes between the moments looked at."""
 EVERY = 15.0
 """How often the replay stops until the page has been looked at, s of the day."""
@@ -165,8 +165,8 @@ def test_the_depth_is_the_recordings(followed):
         if seen["depth"] != "not known":
             known += 1
             place = bisect_right(times, float(seen["t"]) + 1e-6)
-            # The last one may be an echo that was refused, and the one before it holds.
-            near = below[max(0, place - 3) : place]
+            # Pings after a step are believed after two seconds; until then the one before it holds.
+            near = below[bisect_right(times, float(seen["t"]) - 2.5) : place]
             assert seen["depth"] in {f"{round(z / FOOT)} ft" for z in near}, seen["t"]
     assert known > 20
 

@@ -241,7 +241,7 @@ def test_a_bite_has_the_lure_between_the_boat_and_the_end_of_the_cast():
 
 
 def test_without_an_announced_cast_the_lure_is_put_at_its_reach_with_a_wide_radius():
-    events = run(recording(60, lambda _: 5.0), [(20, "log bite")])
+    events = run(recording(60, lambda _: 12.0), [(20, "log bite")])
     bite = of(Logged, events)[0]
     assert bite.lure_depth == pytest.approx(REACH[1], abs=1e-3)
     assert bite.lure_at.radius > 5.0
@@ -279,11 +279,24 @@ def mapped_then_still(depth=4.0):
 
 def test_at_a_touch_the_lure_is_on_the_bottom_and_the_models_depth_stands_beside_it():
     heading = b"".join(tagged(t, "IIHDT,000.0,T") for t in range(119, 122))
-    spoken = [(125, "cast twelve o'clock"), (132, "touched bottom"), (134, "log bite")]
+    spoken = [(125, "cast twelve o'clock"), (142, "touched bottom"), (146, "log bite")]
     _, touch, bite = of(Logged, run(mapped_then_still() + heading, spoken))
     assert touch.lure_depth == touch.lure_bottom == pytest.approx(4.0, abs=0.1)
     assert 0.0 < touch.model_depth <= 4.0
     assert bite.model_depth is None
+
+
+def test_a_touch_over_a_bottom_mapped_too_deep_is_no_deeper_than_the_lure_gets():
+    heading = b"".join(tagged(t, "IIHDT,000.0,T") for t in range(119, 122))
+    spoken = [(125, "cast twelve o'clock"), (137, "touched bottom"), (150, "log bite")]
+    _, touch, _ = of(Logged, run(mapped_then_still(30.0) + heading, spoken))
+    assert touch.lure_bottom == pytest.approx(30.0, abs=0.2)
+    assert touch.model_depth < touch.lure_depth < 2.0 * REACH[1]
+
+
+def test_a_level_in_doubt_is_said_back_with_both_values():
+    said = of(Said, run(drifting(20), [(5, heard("water up two feet", doubt="water up ten feet"))]))
+    assert [s.text for s in said if s.about == "answer"] == ["level up two feet, or ten"]
 
 
 def test_a_fish_whose_bite_was_not_told_may_have_struck_all_along_the_cast():
@@ -382,7 +395,7 @@ def test_wood_stands_above_the_bottom_and_a_touch_of_it_says_so():
         (125, "cast twelve o'clock"),
         (132, "hit wood"),
         (140, "cast twelve o'clock"),
-        (147, "hit rock"),
+        (160, "hit rock"),
     ]
     _, wood, _, rock = of(Logged, run(mapped_then_still() + heading, spoken))
     assert (wood.detail, wood.model_depth) == ("wood", None)
