@@ -97,6 +97,9 @@ def network_line(message: bytes, source: str, network: Network, ms: int) -> byte
     return b"\\%s*%02X\\%s\r\n" % (block, checksum(block), defused(message))
 
 
+_NAMES = {name.encode(): name for name in DECODERS}
+
+
 class Message(NamedTuple):
     """A message taken out of a recording: UTC in ms, source, network, and its text as it came."""
 
@@ -112,11 +115,14 @@ def message_in(line: bytes, dropped: Counter[str]) -> Message | None:
     if parts is None:
         return None
     block, source, ms, network, given, payload = parts.groups()
-    if int(given, 16) != checksum(block) or int(ms) >= END_OF_TIME_MS or network.decode() not in DECODERS:
+    stamp, name = int(ms), _NAMES.get(network)
+    if int(given, 16) != checksum(block) or stamp >= END_OF_TIME_MS or name is None:
         dropped["wrong tag checksum"] += 1
         return None
-    text = payload.rstrip(b"\r\n").replace(b"^5C", b"\\")
-    return Message(int(ms), source.decode("ascii", "replace"), network.decode(), text)
+    text = payload.rstrip(b"\r\n")
+    if b"^5C" in text:
+        text = text.replace(b"^5C", b"\\")
+    return Message(stamp, source.decode("ascii", "replace"), name, text)
 
 
 class NetworkLines:

@@ -1,9 +1,9 @@
 """NMEA 2000: frames of a CAN bus and what its messages tell, their fields read by the library `nmea2000`.
 
-Frames come as text: candump's, which SocketCAN's are turned into, and those that gateways publish. What
-these have put together already is cut into frames again, so that everything goes one way. A message of
-several frames may lose some, or have them out of order: the library tells it whole or not at all. It
-would read a message that is cut short as if zeros followed; so frames that are too short are dropped here.
+Frames come as text: candump's, which SocketCAN's are turned into, and those that gateways publish, some of
+them put together already. A message of several frames may lose some, or have them out of order: the library
+tells it whole or not at all. It would read a message that is cut short as if zeros followed; so frames that
+are too short are dropped here.
 
 A device is known by its address until it claims the address by its name (PGN 60928). From then on the
 name counts: whoever takes another address stays the same talker. Of several talkers of one quantity the one
@@ -15,8 +15,9 @@ from __future__ import annotations
 import math
 import re
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import date
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 from companion.sensing.datum import Datum
@@ -35,6 +36,7 @@ SHORTEST = {
     130316: 6, 126992: 8, 129033: 6, 130306: 6, ADDRESS_CLAIM: 8,
 }  # fmt: skip
 """The PGNs that are read, and the fewest bytes that hold what is read of each."""
+_NAMES = {pgn: str(pgn) for pgn in SHORTEST}
 MOST_TALKERS = 512
 """Names and addresses that are kept apart; a bus has 252 addresses."""
 INSTANCES = 256
@@ -46,16 +48,12 @@ _SEA = 0
 _WIND_REFERENCES: dict[int, WindReference] = {0: "north", 1: "magnetic", 2: "apparent", 3: "bow", 4: "bow"}
 _KELVIN = 273.15
 
-_ID = rb"([0-9A-F]{8})"
-_FRAME_TEXTS = (
-    re.compile(
-        rb"\((\d{1,12}(?:\.\d{1,9})?)\) +\S+ +" + _ID + rb"#((?:[0-9A-F]{2}){1,8})(?: [RT])?$", re.IGNORECASE
-    ),
-    re.compile(
-        rb"(?:\((\d{1,12}(?:\.\d{1,9})?)\) +)?[A-Z]\S* +" + _ID + rb" +\[\d\] +((?:[0-9A-F]{2} ?){1,8})$",
-        re.IGNORECASE,
-    ),
-    re.compile(rb"(\d\d:\d\d:\d\d(?:\.\d{1,6})?) R " + _ID + rb" ((?:[0-9A-F]{2} ?){1,8})$", re.IGNORECASE),
+_ID, _BYTES = rb"([0-9A-Fa-f]{8})", rb"((?:[0-9A-Fa-f]{2} ?){1,8})"
+_TIME = rb"\((\d{1,12}(?:\.\d{1,9})?)\) +"
+_FRAME_TEXTS = (  # the first is met most, and most by far: no alternatives in it, nothing that ignores case
+    re.compile(_TIME + rb"[^\s#]+ +" + _ID + rb"#([0-9A-Fa-f]{2,16})(?: [RT])?$").match,
+    re.compile(rb"(?:" + _TIME + rb")?[A-Za-z]\S* +" + _ID + rb" +\[\d\] +" + _BYTES + rb"$").match,
+    re.compile(rb"(\d\d:\d\d:\d\d(?:\.\d{1,6})?) [Rr] " + _ID + rb" " + _BYTES + rb"$").match,
 )
 """A frame as candump logs it, as candump prints it, and as gateways send it with the time of day."""
 _HEX = rb"((?:[0-9A-F]{2}){1,223})"
@@ -89,12 +87,8 @@ class Packet(NamedTuple):
 def packet_in(line: bytes) -> Packet | None:
     """Return what stands on a line of any of the texts; None when it is none of them, or damaged."""
     line = line.strip()
-    for text in _FRAME_TEXTS:
-        if frame := text.match(line):
-            can_id = int(frame[2], 16)
-            pgn = can_id >> 8 & 0x3FFFF
-            pgn = pgn if (pgn >> 8 & 0xFF) >= 240 else pgn & 0x3FF00
-            return Packet(pgn, can_id & 0xFF, bytes.fromhex(frame[3].decode()), frame[1], is_frame=True)
+    if frame := _frame_in(line):
+        return frame
     if told := _ASCII.match(line):
         return Packet(int(told[5], 16), int(told[2], 16), bytes.fromhex(told[6].decode()), told[1])
     if told := _PLAIN.match(line):
@@ -107,6 +101,23 @@ def packet_in(line: bytes) -> Packet | None:
         data = bytes.fromhex(told[5].decode())[::-1]
         return Packet(int(told[2], 16), int(told[4], 16), data, is_frame=True)
     return None
+
+
+def _frame_in(line: bytes) -> Packet | None:
+    for text in _FRAME_TEXTS:
+        if found := text(line):
+            time, can_id, data = found.groups()
+            if len(data) % 2 == 0 or b" " in data:
+                return Packet(*_pgn_and_source(can_id), bytes.fromhex(data.decode()), time, True)
+    return None
+
+
+@lru_cache(maxsize=1024)
+def _pgn_and_source(can_id: bytes) -> tuple[int, int]:
+    """Return the PGN and the sender's address in a CAN identifier, eight hexadecimal digits."""
+    number = int(can_id, 16)
+    pgn = number >> 8 & 0x3FFFF
+    return (pgn if (pgn >> 8 & 0xFF) >= 240 else pgn & 0x3FF00), number & 0xFF
 
 
 def is_read(line: bytes) -> bool:
@@ -137,14 +148,10 @@ def can_filters() -> list[dict[str, Any]]:
     ]
 
 
-def _frames(packet: Packet, sequence: int) -> Iterator[bytes]:
-    """Yield a packet's frames; the first of several has the length behind the counter."""
-    if packet.is_frame or packet.pgn != _FAST:
-        yield packet.data[:8]
-        return
-    rest = bytes([len(packet.data)]) + packet.data
-    for n in range(0, len(rest), 7):
-        yield bytes([sequence << 5 | n // 7]) + rest[n : n + 7].ljust(7, b"\xff")
+def _is_short_frame(data: bytes) -> bool:
+    """Return whether a frame of several is cut, or begins a message that is too short or too long."""
+    begins = data[0] & 0x1F == 0
+    return len(data) < 2 or (begins and not SHORTEST[_FAST] <= data[1] <= _FAST_LONGEST)
 
 
 class Nmea2000Decoder:
@@ -153,11 +160,12 @@ class Nmea2000Decoder:
     def __init__(self, values: Values, counts: Counter[str]) -> None:
         # Loaded by boats with such a bus alone: it costs a third of a second of the start.
         from nmea2000 import NMEA2000Decoder as Library  # noqa: PLC0415
+        from nmea2000 import backend  # noqa: PLC0415
 
         self._values = values
         self._counts = counts
-        self._library = Library()
-        self._sequence = 0
+        self._library = Library()  # for frames that belong together
+        self._read: Callable[[int, bytes, int], Any] = backend.decode  # for a whole message, at half the cost
         self._label_of: dict[int, str] = {}  # by address
         self._name_of: dict[str, int] = {}  # by label
         self._instance: dict[str, int] = {}
@@ -184,41 +192,36 @@ class Nmea2000Decoder:
         if packet is None or packet.pgn not in SHORTEST:
             self._values.dropped["frame malformed"] += 1
             return ()
-        told: list[Datum] = []
-        self._sequence = (self._sequence + 1) % 8
-        for data in _frames(packet, self._sequence):
-            if self._is_short(packet.pgn, data):
-                self._values.dropped["frame too short"] += 1
-                break
-            told += self._message(packet, data)
-        return told
+        pgn, source, data = packet.pgn, packet.source, packet.data
+        pieced = pgn == _FAST and packet.is_frame
+        if _is_short_frame(data) if pieced else len(data) < SHORTEST[pgn]:
+            self._values.dropped["frame too short"] += 1
+            return ()
+        message = self._pieced(packet) if pieced or pgn == ADDRESS_CLAIM else self._read(pgn, data, source)
+        if message is None:
+            return ()
+        self._counts[_NAMES[pgn]] += 1
+        if pgn == ADDRESS_CLAIM:
+            self._claim(source, int.from_bytes(data[:8], "little"), message.source_iso_name)
+            return ()
+        label = self._label_of.get(source) or self._label_of.setdefault(source, str(source))
+        datum = self._readers[pgn](label, {field.id: field for field in message.fields})
+        if datum is None:
+            return ()
+        instance = self._instance.get(label, 0)
+        if instance or datum.rank:
+            datum = datum._replace(rank=datum.rank * INSTANCES + instance)
+        return (datum,)
 
-    @staticmethod
-    def _is_short(pgn: int, data: bytes) -> bool:
-        if pgn != _FAST:
-            return len(data) < SHORTEST[pgn]
-        begins = data[0] & 0x1F == 0
-        return len(data) < 2 or (begins and not SHORTEST[pgn] <= data[1] <= _FAST_LONGEST)
-
-    def _message(self, packet: Packet, data: bytes) -> Iterator[Datum]:
-        pgn, source = packet.pgn, packet.source
-        broadcast = 0xFF00 if pgn == ADDRESS_CLAIM else 0
-        can_id = 6 << 26 | (pgn << 8) | broadcast | source
+    def _pieced(self, packet: Packet) -> Any:  # noqa: ANN401 (the library's own type)
+        """Return the message that a frame completes; None where others are still to come."""
+        broadcast = 0xFF00 if packet.pgn == ADDRESS_CLAIM else 0
+        can_id = 6 << 26 | (packet.pgn << 8) | broadcast | packet.source
         try:
-            message = self._library.decode(f"(0.0) can0 {can_id:08X}#{data.hex().upper()}")
+            return self._library.decode(f"(0.0) can0 {can_id:08X}#{packet.data[:8].hex().upper()}")
         except ValueError:
             self._values.dropped["frame malformed"] += 1
-            return
-        if message is None:
-            return
-        self._counts[str(pgn)] += 1
-        if pgn == ADDRESS_CLAIM:
-            self._claim(source, int.from_bytes(data, "little"), message.source_iso_name)
-            return
-        label = self._label_of.setdefault(source, str(source))
-        datum = self._readers[pgn](label, {field.id: field for field in message.fields})
-        if datum is not None:
-            yield datum._replace(rank=datum.rank * INSTANCES + self._instance.get(label, 0))
+            return None
 
     def _claim(self, source: int, name: int, told: Any) -> None:  # noqa: ANN401 (the library's own type)
         """Note that the device of this name has this address now."""

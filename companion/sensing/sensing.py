@@ -84,6 +84,7 @@ class _Speaker:
     __slots__ = (
         "fewest",
         "fold",
+        "is_noted",
         "moves",
         "origin",
         "parse",
@@ -114,6 +115,7 @@ class _Speaker:
         self.rank = (origin.priority, quality)
         self.priority = (origin.priority, 0)
         self.fold = fold
+        self.is_noted = False  # of a network: it is known whether others tell the same
         self.talker = f"{origin.source} {origin.talker}"
         self.sentence = f"{self.talker}{origin.formatter}"
         self.moves = settings.time in ("auto", "sentences")
@@ -261,7 +263,8 @@ class Sensing:
             except Exception as error:  # nor does one message
                 readings = self._stumbled(error)
             t = self._time.now / 1000.0
-            yield from self._warn(t)
+            if self._time.warnings:
+                yield from self._warn(t)
             for reading in readings:
                 yield t, reading
 
@@ -275,30 +278,34 @@ class Sensing:
             server = self._servers[message.source, message.network] = _Server(decoder)
         readings: list[Reading] = []
         for datum in server.decoder.decode(message.ms, message.payload):
-            self._note_talker(server, message.source, datum)
-            key = (datum.talker, datum.address, datum.quantity)
+            key = datum[:3]
             speaker = server.speakers.get(key)
             if speaker is None:
                 if len(server.speakers) >= _MOST_ADDRESSES:
                     self.counts["other"] += 1
                     continue
                 speaker = server.speakers[key] = self._meet_on_network(message.source, datum)
+            if not speaker.is_noted:
+                speaker.is_noted = self._note_talker(server, message.source, datum)
             readings += speaker.fold(speaker, datum.value, 0)
         return readings
 
-    def _note_talker(self, server: _Server, source: str, datum: Datum) -> None:
-        """Warn once when a second talker of one network tells the same quantity."""
+    def _note_talker(self, server: _Server, source: str, datum: Datum) -> bool:
+        """Warn once when a second talker tells the same quantity; return whether this one needs no more."""
+        what = _FAMILIES.get(datum.quantity, datum.quantity)
+        talkers = server.talkers.get(what)
+        if talkers is None or len(talkers) == 2 or datum.talker in talkers:
+            return True
         known = getattr(datum.value, "depth", None) or getattr(datum.value, "place", None)
-        talkers = server.talkers.get(_FAMILIES.get(datum.quantity, datum.quantity))
-        if known is None or talkers is None or len(talkers) == 2 or datum.talker in talkers:
-            return
+        if known is None:
+            return False
         talkers.append(datum.talker)
         if len(talkers) == 2:
-            what = _FAMILIES.get(datum.quantity, datum.quantity)
             first, second = talkers
             self._time.warnings.append(
                 f"{source} tells {what} twice, by {first} and {second}; one of them is listened to"
             )
+        return True
 
     def _meet_on_network(self, source: str, datum: Datum) -> _Speaker:
         settings = self._sources.get(source, _DEFAULTS)
