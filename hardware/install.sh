@@ -152,7 +152,11 @@ wanted_stamp() { # what an environment was installed for ("tests" or ""), where,
     say "$1"
     say "$here"
     "$venv/bin/python" --version
-    "$venv/bin/python" -c "$describe_package" | cat - hardware/requirements.txt | sha256sum
+    "$venv/bin/python" -c "$describe_package" | cat - "$(lock_for "$1")" | sha256sum
+}
+
+lock_for() { # print the list of pinned packages for "tests" or for ""
+    if [[ $1 == tests ]]; then say hardware/requirements-tests.txt; else say hardware/requirements.txt; fi
 }
 
 # Only what pip goes by: a changed setting of some other tool is no reason to install again.
@@ -163,29 +167,31 @@ print(json.dumps([tables["build-system"], tables["project"]], sort_keys=True))'
 
 stamp_says() { [[ -f $stamp && $(<"$stamp") == "$(wanted_stamp "$1")" ]]; }
 
+as_builder=() # the command that commands which make an environment are given to: nobody else's here
+
 pip_install() { # PLACE WHAT...: install into an environment; a package without a wheel is built as ours is
     local place=$1
     shift
-    PIP_DISABLE_PIP_VERSION_CHECK=1 PIP_USE_PEP517=1 "$place/bin/python" -m pip install --quiet "$@"
+    "${as_builder[@]}" env PIP_DISABLE_PIP_VERSION_CHECK=1 PIP_USE_PEP517=1 \
+        "$place/bin/python" -m pip install --quiet "$@"
 }
 
-install_locked() { # PLACE WHAT...: what it needs, each as pinned and with its hash; then itself, built with that
-    pip_install "$1" --require-hashes --requirement hardware/requirements.txt &&
-        pip_install "$1" --no-build-isolation "${@:2}"
+install_locked() { # PLACE LOCK WHAT...: what LOCK pins, each with its hash; then WHAT, built with that
+    pip_install "$1" --require-hashes --requirement "$2" && pip_install "$1" --no-build-isolation "${@:3}"
 }
 
 install_python_packages() {
-    local extra='[report]'
+    local for='' extra='[report]'
     if [[ $tests == yes ]] || { [[ -f $stamp ]] && [[ $(head -n 1 "$stamp") == tests ]]; }; then
-        extra='[report,test]'
+        for=tests extra='[report,test]'
     fi
     say "installing the Python packages (some minutes on a small board)"
     rm -f "$stamp"
-    install_locked "$venv" --editable ".$extra" ||
+    install_locked "$venv" "$(lock_for "$for")" --editable ".$extra" ||
         stop "the Python packages could not be installed (see above)." \
             "If there is no network here, connect to one once and run this again; what is there is kept."
     sync -f -- "$venv" # the power may be cut: the stamp is not to be there before the rest
-    if [[ $extra == *test* ]]; then wanted_stamp tests; else wanted_stamp ''; fi >"$stamp"
+    wanted_stamp "$for" >"$stamp"
 }
 
 # --- going on to another environment, and back; removing all ------------------------------------------

@@ -5,6 +5,7 @@
 root=${DESTDIR:-}
 root=${root%/}
 home=$root/opt/companion
+downloads=$home/downloads # what pip has fetched, kept until an environment is whole
 current=$home/current   # -> environments/N, what runs; N/before.txt names what ran before
 settings=$root/etc/companion
 data=$root/var/lib/companion
@@ -13,6 +14,7 @@ ports=$root/etc/udev/rules.d/70-companion.rules
 link=$root/usr/local/bin/companion
 completion=$root/etc/bash_completion.d/companion
 account=companion
+builder=companion-setup # fetches and unpacks Python packages, has no other rights, and owns nothing afterwards
 
 on_the_board() { # run something that changes the running system; not when trying it out
     [[ -n $root ]] || "$@"
@@ -64,23 +66,41 @@ can_be_seen() { # the service is shut off from /home and /root
     esac
 }
 
+hand_to_builder() { # FOLDER...: let what comes from the network be run in these by the builder, not by root
+    mkdir -p -- "$@"
+    as_builder=(env --chdir="$1")
+    [[ -z $root ]] || return 0
+    getent passwd "$builder" >/dev/null ||
+        useradd --system --user-group --no-create-home --home-dir /nonexistent --shell /usr/sbin/nologin "$builder"
+    chown -hR "$builder:$builder" "$@"
+    as_builder=(setpriv --reuid "$builder" --regid "$builder" --clear-groups --no-new-privs
+        env --chdir="$1" HOME="$1" PIP_CACHE_DIR="$downloads")
+}
+
+seal() { # FOLDER: from now on root alone may change it, and all may read it
+    on_the_board chown -hR root:root "$1"
+    chmod -R u=rwX,go=rX -- "$1"
+}
+
 build_environment() { # make a whole environment at its final place and try it; what runs is not touched
     local place=$1 python copy
     python=$(find_python) || stop "Python 3.11 or newer is needed, and $(found_python)."
     can_be_seen "$python" ||
         stop "the service cannot see into homes, and $python lies in one: choose another with PYTHON=."
     copy=$(mktemp -d)
-    cp -r -- companion pyproject.toml README.md LICENSE "$copy"
+    cp -r -- companion pyproject.toml README.md LICENSE hardware/requirements.txt "$copy"
+    hand_to_builder "$copy" "$place" "$downloads"
     say "installing the Python packages (some minutes on a small board)"
-    if ! { "$python" -m venv "$place" && install_locked "$place" "${copy}[report]"; }; then
+    if ! { "${as_builder[@]}" "$python" -m venv "$place" && install_locked "$place" requirements.txt '.[report]'; }; then
         rm -rf -- "$copy" "$place"
         stop "the Python packages could not be installed (see above); nothing was changed."
     fi
-    rm -rf -- "$copy"
-    if ! "$place/bin/companion" settings --example >/dev/null; then
-        rm -rf -- "$place"
+    if ! "${as_builder[@]}" "$place/bin/companion" settings --example >/dev/null; then
+        rm -rf -- "$copy" "$place"
         stop "what was installed does not run (see above); nothing was changed."
     fi
+    rm -rf -- "$copy" "$downloads"
+    seal "$place"
     mkdir -p "$place/share/doc/companion"
     cp -- hardware/*.md hardware/*.svg "$place/share/doc/companion"
     source_sum >"$place/made-from.txt"
@@ -125,8 +145,12 @@ put() { # put FILE at PLACE if it is not the same already; 1 when nothing was to
 }
 
 put_model() { # the service has a data folder of its own, and the model is copied there, not fetched twice
-    local found
-    found=$(XDG_DATA_HOME=$root/var/lib "$current/bin/python" -m companion.voice.model) ||
+    local found as_account=()
+    if [[ -z $root ]]; then
+        as_account=(setpriv --reuid "$account" --regid "$account" --clear-groups --no-new-privs
+            env --chdir="$data" --unset=M2_REPO HOME="$data")
+    fi
+    found=$("${as_account[@]}" env XDG_DATA_HOME="$root/var/lib" "$current/bin/python" -m companion.voice.model) ||
         stop "everything else is ready; run this again once the speech model can be had."
     say "$found"
 }
@@ -164,9 +188,9 @@ install_service() {
     is_current || say "this folder holds another version than the one that runs: --update changes to it"
     mkdir -p "$data" "${link%/*}"
     borrow_model
-    put_model
-    on_the_board chown -R "$account:$account" "$data"
+    on_the_board chown -hR "$account:$account" "$data"
     on_the_board chmod 750 "$data"
+    put_model
     put_settings
     point "$link" "$current/bin/companion"
     put_completion
@@ -237,6 +261,7 @@ uninstall_service() { # everything but what its owner wrote and it recorded
     fi
     rm -f -- "$unit" "$ports" "$link" "$completion"
     rm -rf -- "$home"
+    if [[ -z $root ]] && getent passwd "$builder" >/dev/null; then userdel "$builder"; fi
     if systemd_runs; then systemctl daemon-reload; fi
     reload_ports
     say "removed the service; kept $settings and $data"

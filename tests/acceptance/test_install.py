@@ -43,7 +43,10 @@ NEEDED = (
 )  # fmt: skip
 LOCKED = "pip install --quiet --require-hashes --requirement hardware/requirements.txt"
 PIP = (LOCKED, "pip install --quiet --no-build-isolation --editable .[report]")
-PIP_FOR_TESTS = (LOCKED, "pip install --quiet --no-build-isolation --editable .[report,test]")
+PIP_FOR_TESTS = (
+    LOCKED.replace(".txt", "-tests.txt"),
+    "pip install --quiet --no-build-isolation --editable .[report,test]",
+)
 
 
 class Setup:
@@ -53,7 +56,8 @@ class Setup:
         self.project = folder / "a boat"
         (self.project / "hardware").mkdir(parents=True)
         shutil.copy(ROOT / "hardware" / "install.sh", self.project / "hardware")
-        (self.project / "hardware" / "requirements.txt").touch()
+        for name in ("requirements.txt", "requirements-tests.txt"):
+            (self.project / "hardware" / name).touch()
         (self.project / "pyproject.toml").write_text("[project]\n")
         self.programs = folder / "programs"
         self.programs.mkdir()

@@ -19,7 +19,14 @@ import pytest
 
 from companion import config
 from companion.voice import model
-from tests.faults.installer import CHANGES_THE_SYSTEM, DEVICE_GROUPS, INSTALLED, SERVICE_IS_HERE, Board
+from tests.faults.installer import (
+    CHANGES_THE_SYSTEM,
+    DEVICE_GROUPS,
+    INSTALLED,
+    PYTHON,
+    SERVICE_IS_HERE,
+    Board,
+)
 
 ROOT = Path(__file__).parents[2]
 HARDWARE = ROOT / "hardware"
@@ -267,11 +274,16 @@ for folder in /etc /opt /usr/local /var; do
     mount -t overlay overlay -o "lowerdir=$folder,upperdir=$private,workdir=$private.work" "$folder"
 done
 mount -t tmpfs tmpfs /run
+mkdir "$STAND_INS"
+mount --bind "$2" "$STAND_INS"
+shift
 for group in companion gpio $2; do ! getent group "$group" >/dev/null || groupdel --force "$group"; done
 shift 2
 for step; do echo "--- $step"; bash -c "$step"; done
 """
 """Runs its later arguments with folders of the system covered by copies in memory, without some groups."""
+STAND_INS = "/opt/stand-ins"
+"""Where every account of the private system can run them."""
 
 
 def run_privately(board: Board, without: str, *steps: str) -> subprocess.CompletedProcess[str]:
@@ -280,14 +292,16 @@ def run_privately(board: Board, without: str, *steps: str) -> subprocess.Complet
         (board.programs / name).unlink()
     upper = board.home / "private"
     upper.mkdir()
+    (board.programs / "asked").touch(0o666)
+    (board.programs / "asked").chmod(0o666)
     return subprocess.run(
-        ["unshare", "--mount", "bash", "-c", PRIVATE, "private", upper, without, *steps],
+        ["unshare", "--mount", "bash", "-c", PRIVATE, "private", upper, board.programs, without, *steps],
         cwd=board.project,
         env=os.environ
         | {
-            "PATH": f"{board.programs}:{os.environ['PATH']}",
-            "STAND_INS": str(board.programs),
-            "PYTHON": str(board.programs / "python"),
+            "PATH": f"{STAND_INS}:{os.environ['PATH']}",
+            "STAND_INS": STAND_INS,
+            "PYTHON": f"{STAND_INS}/python",
             "HOME": str(board.home),
         },
         capture_output=True, text=True, check=False, stdin=subprocess.DEVNULL,
@@ -313,6 +327,32 @@ def test_the_service_goes_in_and_out_of_a_real_system(board: Board, present: tup
     told = result.stdout.split("--- ")
     assert set(told[3].splitlines()[1].split()) == {"companion", "gpio", *present}
     assert told[4].splitlines()[1] == "companion:companion 750"
+
+
+@needs_root
+def test_what_comes_from_the_network_is_run_without_roots_rights(board: Board) -> None:
+    """Packages by an account that owns nothing afterwards, the model by the service's; all can be killed."""
+    board.stand_in("python", PYTHON.replace('echo "$*" >>', 'echo "$(id -un) $*" >>').replace(
+        'echo "speech model: here"', 'id -un; touch /var/lib/companion/as-its-own'
+    ))  # fmt: skip
+    install = "bash hardware/install.sh"
+    # Cut off in the middle of making an environment: half of one, and downloads, owned by the builder.
+    cut_off = (
+        f"{install} --service >/dev/null; rm /opt/companion/current; mkdir -p /opt/companion/downloads && "
+        "touch /opt/companion/downloads/half && chown -R companion-setup /opt/companion/environments/1"
+    )
+    read = "runuser -u companion -- test -r /opt/companion/current/pyvenv.cfg"
+    not_sealed = "! find /opt/companion ! -user root -o ! -type l -perm /6022 | grep ."
+    result = run_privately(
+        board, "", f"{install} --service", not_sealed, read,
+        f"{cut_off}; {install} --service", not_sealed, "test ! -e /opt/companion/downloads",
+        "rm README.md; echo new >README.md", f"{install} --update", not_sealed,
+        f"{install} --uninstall", "! getent passwd companion-setup",
+    )  # fmt: skip
+    assert (result.returncode, result.stderr) == (0, ""), result.stdout
+    accounts = {line.split()[0] for line in board.asked if " -m pip " in line}
+    assert accounts == {"companion-setup"}
+    assert "\ncompanion\n" in result.stdout
 
 
 @pytest.mark.parametrize("present", ["", "dialout", "dialout audio", "dialout audio gpio"])

@@ -53,6 +53,8 @@ GOLDEN = (
     "| cmp - replay_logs/invented_saturday/expected.jsonl"
 )
 RUNS = f"companion --version && {AS_SERVICE} companion settings /etc/companion/companion.toml >/dev/null"
+SEALED = "! find /opt/companion ! -user root -o ! -type l -perm /6022 | grep ."
+"""All that runs is root's, and nobody else can change it: packages were unpacked by another account."""
 FOLDER_RUNS = f"cd {PROJECT} && .venv/bin/companion settings --example >/dev/null"
 
 
@@ -131,10 +133,10 @@ def step(name: str, what: Callable[[], object]) -> None:
 def service(trial: Trial) -> None:
     """Try the service through its life."""
     version = "readlink /opt/companion/current"
-    step("install", lambda: trial.run(f"{INSTALL} --service"))
+    step("install", lambda: trial.run(f"{INSTALL} --service && {SEALED}"))
     step("demo day as its golden", lambda: trial.run(GOLDEN))
     step("install again, no network", lambda: trial.run(f"{INSTALL} --service && {RUNS}", network=False))
-    step("update", lambda: trial.run(f"{CHANGE}; {INSTALL} --update && {RUNS}"))
+    step("update", lambda: trial.run(f"{CHANGE}; {INSTALL} --update && {RUNS} && {SEALED}"))
     assert trial.run(version).strip() == "environments/2"
     step("back, no network", lambda: trial.run(f"{INSTALL} --back && {RUNS}", network=False))
     assert trial.run(version).strip() == "environments/1"
@@ -143,6 +145,7 @@ def service(trial: Trial) -> None:
     trial.run("test -s /etc/companion/companion.toml && test -d /var/lib/companion")
     step("purge", lambda: trial.run(f"{INSTALL} --uninstall --purge", network=False))
     trial.run("test ! -e /etc/companion && test ! -e /var/lib/companion && ! getent passwd companion")
+    trial.run("! getent passwd companion-setup")
 
 
 def in_folder(trial: Trial) -> None:
