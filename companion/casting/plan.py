@@ -67,7 +67,8 @@ _ROUNDS = ((160, 9), (60, 21), (40, _LAST_SHIFTS))
 """Close rounds: how many casts are kept to look around, and over how many shifts that is done."""
 _OF_EACH_MANNER = 16
 _SHORTLIST = 24
-_UNLIKE_PLACE, _UNLIKE_BEARING, _SAME_BERTH = 15.0, 40.0, 4.5
+_UNLIKE_PLACE, _UNLIKE_BEARING = 15.0, 40.0
+_SAME_BERTH, _SAME_CAST_BEARING = 12.0, 2.0 * BEARING_STEP_DEG  # a boat is held, and a cast aimed, no better
 _WORTH_TELLING = 0.5
 _TOGETHER = 60_000
 _BESIDE_BOAT = 2.0
@@ -296,8 +297,8 @@ def plan(
 ) -> tuple[Plan, ...]:
     """Return the best ways to fish a target, best first; the others differ in place, manner or rod.
 
-    Of two plans alike only the better is told. Another manner is put before another place as long as it
-    has half as many metres as the best, and another place before another rod. Empty when no rod has a
+    Of two plans alike only the better is told. A plan of another manner, or with another rod, is put
+    before another place as long as it has half as many metres as the best. Empty when no rod has a
     metre that counts, and when the lure has to stay clear and on no cast does so often enough.
 
     Args:
@@ -323,20 +324,34 @@ def plan(
 
 
 def _unlike(found: Sequence[Plan], most: int) -> tuple[Plan, ...]:
-    """Return some of the plans, best first, of which no two are the same cast."""
+    """Return some of the plans, best first, of which no two are the same cast by the same rod.
+
+    After the best come those worth half as much that bring the most new: a manner and a rod, one of the two,
+    another place. Less is taken only where there is nothing else.
+    """
     chosen: list[Plan] = []
-    for passing in ("manner", "place", "rod"):
-        for one in found:
-            other = all(one.manner != told.manner for told in chosen)
-            good = (
-                not chosen
-                or passing != "manner"
-                or (other and one.metres >= _WORTH_TELLING * chosen[0].metres)
-            )
-            taken = any(_alike(one, told) and (passing != "rod" or one.rod == told.rod) for told in chosen)
-            if good and not taken and len(chosen) < most:
-                chosen.append(one)
+    while len(chosen) < most:
+        left = [one for one in found if not any(_is_same(one, told) for told in chosen)]
+        if not left:
+            break
+        chosen.append(max(left, key=lambda one: (_news(one, chosen, found[0]), one.metres)))
     return tuple(sorted(chosen, key=lambda one: -one.metres))
+
+
+def _news(one: Plan, chosen: Sequence[Plan], best: Plan) -> int:
+    """Return how much a plan brings that is not among the chosen."""
+    if one.metres < _WORTH_TELLING * best.metres:
+        return -1
+    unlike = not any(_alike(one, told) for told in chosen)
+    manners_told = {told.manner for told in chosen}
+    manner = unlike and one.manner not in manners_told
+    rod = all(one.rod != told.rod for told in chosen)
+    # A second rod before a third manner.
+    return unlike + 2 * rod + manner * (2 if len(manners_told) == 1 else 1)
+
+
+def _is_same(one: Plan, other: Plan) -> bool:
+    return one.rod == other.rod and _alike(one, other)
 
 
 def _shortlist(casts: _Casts, tried: _Tried) -> _Whole:
@@ -361,8 +376,8 @@ def _alike(one: Plan, other: Plan) -> bool:
     (e0, n0), (e1, n1) = (p.at(0.5 * (p.begins + p.ends)) for p in (one, other))
     turned = abs((one.bearing - other.bearing + 180.0) % 360.0 - 180.0)
     near = math.hypot(e1 - e0, n1 - n0) < _UNLIKE_PLACE and turned < _UNLIKE_BEARING
-    same_cast = math.hypot(other.east - one.east, other.north - one.north) < _SAME_BERTH
-    return near and (one.manner == other.manner or (same_cast and turned < 2.0 * BEARING_STEP_DEG))
+    same_berth = math.hypot(other.east - one.east, other.north - one.north) < _SAME_BERTH
+    return near and (one.manner == other.manner or (same_berth and turned < _SAME_CAST_BEARING))
 
 
 class _Casts(NamedTuple):

@@ -50,6 +50,8 @@ PLAN_GRID_M = 2.0
 """Distance of the grid's points, m."""
 MARK_EDGE_REACH = 60.0
 """How far along an edge from the mark on it is fished, m."""
+WHOLE_MAP = "the whole map"
+"""The target when none is named."""
 _EDGES = ("ledge", "grass edge")
 
 
@@ -341,9 +343,7 @@ def _target(area: Area, asked: _Asked, bottom: Relief, units: Units, *, clear: b
     depth = asked.edge
     if depth is None and mark is not None and mark.kind in _EDGES and mark.top is not None:
         depth = mark.top + area.surface.level
-    name = (
-        (mark.note or mark.kind) if mark else "edge" if depth is not None else "the place" if near else "all"
-    )
+    name = _name(mark, near=near is not None, edge=depth is not None)
     target = Target(name)
     if depth is not None:
         edge = Target.edge(bottom, depth, near, MARK_EDGE_REACH)
@@ -357,6 +357,14 @@ def _target(area: Area, asked: _Asked, bottom: Relief, units: Units, *, clear: b
     elif near is not None:
         target = Target.at(name, *near)
     return Target(name, target.lines, asked.within or target.within, asked.between)
+
+
+def _name(mark: Mark | None, *, near: bool, edge: bool) -> str:
+    if mark is not None:
+        return mark.note or f"the {mark.kind}"
+    if edge:
+        return "the edge"
+    return "the place" if near else WHOLE_MAP
 
 
 def _refusal(on: PlanningGround, rods: Sequence[RodReach], target: Target, wish: Wish) -> str:
@@ -392,6 +400,8 @@ def _where_to_lie(one: Plan, place: str, settings: Settings) -> str:
     """Return where to hold the boat and where to cast, in a sentence."""
     off = Units(settings.units).distance(one.stand_off)
     side, towards = fine_compass(one.bearing + 180.0), fine_compass(one.bearing)
+    if one.target == WHOLE_MAP:
+        return f"hold the boat at {place}, and cast {one.name} {towards}: it fishes about {off} away"
     return f"hold the boat at {place}, {off} {side} of {one.target}, and cast {one.name} {towards}"
 
 
@@ -407,10 +417,11 @@ def _waypoints(found: Sequence[Plan], area: Area, path: Path) -> None:
     write = _WAYPOINT_FORMS.get(path.suffix.lower())
     if write is None:
         raise click.UsageError(f"{path}: expected a name that ends in {' or '.join(_WAYPOINT_FORMS)}")
-    places = [
-        Waypoint(*area.plane.to_latlon(one.east, one.north), f"be here {letter} {one.target}")
-        for letter, one in zip(pictures.PLAN_LETTERS, found, strict=False)
-    ]
+    places = []
+    for letter, one in zip(pictures.PLAN_LETTERS, found, strict=False):
+        target = "" if one.target == WHOLE_MAP else one.target.removeprefix("the ")
+        name = f"be here {letter} {target}".rstrip()
+        places.append(Waypoint(*area.plane.to_latlon(one.east, one.north), name))
     path.write_text(write(places, "plan"), encoding="utf-8")
 
 

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from html import escape
 
 from companion.events import Logged
 from companion.report.counts import By, RateTable, Row, shown
 from companion.report.document import table
-from companion.report.forecasts import HitRate
+from companion.report.forecasts import HitRate, Sureness
 
 LinkTo = Callable[[Logged], str]
 """Makes a link to a logged thing."""
@@ -94,9 +94,12 @@ def _span(hours: float) -> str:
     return f"{hours:.1f} h" if hours >= 2.0 else f"{60.0 * hours:.0f} min"
 
 
-def rate_bar(rate: float, low: float, high: float, most: float = 1.0, said: str = "") -> str:
-    """Return a rate with its interval as a small drawing up to `most`, and in words."""
+def rate_bar(
+    rate: float, low: float, high: float, most: float = 1.0, said: str = "", figures: str = ""
+) -> str:
+    """Return a rate with its interval as a small drawing up to `most`, in figures and in words."""
     said = said or f"{100.0 * rate:.0f} %, between {100.0 * low:.0f} % and {100.0 * high:.0f} %"
+    figures = figures or f"{100.0 * rate:.0f} % ({100.0 * low:.0f} to {100.0 * high:.0f})"
 
     def x(at: float) -> str:
         return f"{4.0 + min(at / most, 1.0) * 122.0:.1f}"
@@ -105,6 +108,7 @@ def rate_bar(rate: float, low: float, high: float, most: float = 1.0, said: str 
         f'<svg class="rate-bar" viewBox="0 0 130 20" role="img" aria-label="{said}"><title>{said}</title>'
         f'<path class="axis" d="M4,10 H126"/><path class="rate" d="M{x(low)},10 H{x(high)}"/>'
         f'<circle class="rate-point" cx="{x(rate)}" cy="10" r="4.5"/></svg>'
+        f'<span class="rate-said">{figures}</span>'
     )
 
 
@@ -118,13 +122,22 @@ def interval(row: Row, most: float, share: bool) -> str:
 
     per = "of casts" if share else "an hour"
     said = f"{written(row.rate)} {per}, between {written(row.low)} and {written(row.high)}"
-    return rate_bar(row.rate, row.low, row.high, most, said)
+    figures = "" if share else f"{row.rate:.2g} ({row.low:.2g} to {row.high:.2g})"
+    return rate_bar(row.rate, row.low, row.high, most, said, figures)
+
+
+_FORETOLD: Mapping[Sureness, str] = {
+    "will": "a touch <b>will</b> come",
+    "should": "a touch <b>should</b> come",
+    "may": "a touch <b>may</b> come",
+    "unlikely": "a touch is <b>unlikely</b>",
+}
 
 
 def hit_rate_table(rates: Sequence[HitRate]) -> str:
     """Return how often each word of a forecast was right; "" where nothing was foretold."""
     rows = [
-        f'<tr><td>a touch <b>{one.word}</b> come</td><td class="num">{one.casts}</td>'
+        f'<tr><td>{_FORETOLD[one.word]}</td><td class="num">{one.casts}</td>'
         f'<td class="num">{one.touched}</td>'
         f"<td>{rate_bar(one.touched / one.casts, one.low, one.high)}</td></tr>\n"
         for one in rates

@@ -42,12 +42,21 @@
       .map((one) => ({ thing: one.closest(".thing"), box: one.getBoundingClientRect() }));
     const meets = (a, b) => a.left < b.right + 2 && b.left < a.right + 2 && a.top < b.bottom && b.top < a.bottom;
     for (const label of labels) {
-      const box = label.getBoundingClientRect();
+      const box = inside(label, frame);
       const out = box.right < frame.left || box.left > frame.right;
       const under = signs.some((one) => one.thing !== label.closest(".thing") && meets(box, one.box));
       const crowded = out || under || taken.some((one) => meets(box, one));
       if (crowded) label.setAttribute("data-crowded", ""); else taken.push(box);
     }
+  }
+
+  // A label that would pass the right edge goes to the other side of its sign.
+  function inside(label, frame) {
+    if (!label.closest(".thing")) return label.getBoundingClientRect();
+    const put = (x, anchor) => { label.setAttribute("x", x); label.setAttribute("text-anchor", anchor); };
+    put(13, "start");
+    if (label.getBoundingClientRect().right > frame.right) put(-13, "end");
+    return label.getBoundingClientRect();
   }
 
   const showAll = () => views.forEach(show);

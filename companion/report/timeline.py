@@ -139,11 +139,11 @@ class _TimeLine:
         left, right = self.box.left, self.box.right
         yield f'<path class="surface" d="M{left} {self.surface:.1f}H{right}"/>'
         yield f'<path class="axis" d="M{left} {self.box.top}V{self.box.bottom}H{right}"/>'
-        yield pin(left - 6.0, self.surface, text(0.0, 5.0, units.depth_unit, "tick", "end"))
+        yield pin(left - 6.0, self.surface, text(0.0, 5.0, units.depth_unit, "tick depth-tick", "end"))
         for z in round_steps(self.deepest / units.depth_m)[1:]:
             y = self.y(z * units.depth_m)
             yield f'<path class="grid" d="M{left} {y:.1f}H{right}"/>'
-            yield pin(left - 6.0, y, text(0.0, 5.0, f"{z:g}", "tick", "end"))
+            yield pin(left - 6.0, y, text(0.0, 5.0, f"{z:g}", "tick depth-tick", "end"))
 
 
 def _thinned(depth: Floats, most: int) -> np.ndarray[Any, np.dtype[np.intp]]:

@@ -86,7 +86,18 @@ def test_best_first_and_unlike_each_other(rods):
         for b in range(a):
             turned = abs((found[a].bearing - found[b].bearing + 180.0) % 360.0 - 180.0)
             unlike = math.dist(middles[a], middles[b]) >= 15.0 or turned >= 40.0
-            assert unlike or found[a].rod != found[b].rod or found[a].manner != found[b].manner
+            held = math.dist((found[a].east, found[a].north), (found[b].east, found[b].north)) < 12.0
+            other = found[a].manner != found[b].manner and not (held and turned < 15.0)
+            assert unlike or found[a].rod != found[b].rod or other
+
+
+@pytest.mark.parametrize("bottom", [ledge, hump])
+def test_one_of_three_is_with_another_rod_where_one_is_worth_half_as_much(rods, bottom):
+    found = plan(ground(lake(bottom)), rods, Target("all"))
+    others = [rod for rod in rods if rod.rod != found[0].rod]
+    worth = plan(ground(lake(bottom)), others, Target("all"), most=1)
+    assert worth[0].metres >= 0.5 * found[0].metres
+    assert len({one.rod for one in found}) > 1
 
 
 def test_the_boat_stays_off_what_it_fishes_for(rods):
