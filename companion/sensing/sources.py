@@ -25,7 +25,8 @@ FILE_CHUNK = 65_536
 """Bytes read from a file at a time."""
 _HEAD = 4_096  # bytes of a file that tell whose log it is
 _WAIT = 0.2  # s in a blocking call, after which a wish to stop is seen
-_RETRY = 2.0  # s between attempts to open what was lost
+REOPEN_S = 2.0
+"""Time between two attempts to open what was lost, s."""
 _CONNECT = 5.0  # s
 _KEEP_ALIVE = {"TCP_KEEPIDLE": 5, "TCP_KEEPINTVL": 2, "TCP_KEEPCNT": 3}  # s, s, times
 _DATAGRAM = 65_535
@@ -407,7 +408,7 @@ class Reader(threading.Thread):
         lost: Callable[[str, str], None] | None = None,
         back: Callable[[str], None] | None = None,
         *,
-        retry: float = _RETRY,
+        retry: float = REOPEN_S,
         stop: threading.Event | None = None,
     ) -> None:
         super().__init__(name=f"reader of {source.name}", daemon=True)

@@ -8,8 +8,10 @@ import shutil
 import socket
 import subprocess
 import threading
+import time
 import tty
 from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -17,8 +19,10 @@ import pytest
 from companion import config
 from companion.events import Notice, TripEnded
 from companion.replay import find_day, replay
-from companion.sensing.sources import FileSource
+from companion.sensing.sources import REOPEN_S, FileSource
 from companion.trip.assembly import RECORDING_WIRE
+
+HEALS_WITHIN_S = 5.0
 
 
 def free_port() -> int:
@@ -44,14 +48,48 @@ def told(events: list, text: str) -> int:
     return sum(isinstance(e, Notice) and e.text.startswith(text) for e in events)
 
 
-def knows_place(afloat) -> bool:
+def knows_place(afloat, lat: float = 45.0) -> bool:
     trip = afloat.live.trip
-    return trip is not None and trip.engine.glance(trip.engine.now).boat is not None
+    seen = None if trip is None else trip.engine.glance(trip.engine.now).boat
+    return seen is not None and seen.lat == pytest.approx(lat, abs=1e-5)
 
 
 def knows_depth(afloat) -> bool:
     trip = afloat.live.trip
     return trip is not None and trip.engine.glance(trip.engine.now).depth == pytest.approx(5.7)
+
+
+class Healing:
+    """How long it took from when a source was there again until its place was known, s, each time.
+
+    The seconds are told (`tests/faults/table.py`) and fail nothing, as they are those of a busy machine too;
+    what holds is that nobody waits longer between two tries than the goal allows.
+    """
+
+    def __init__(self, record_property: Callable[[str, object], None]) -> None:
+        assert 2.0 * REOPEN_S < HEALS_WITHIN_S
+        self._record = record_property
+
+    def watch(self, boat, since: float, *wanted: Callable[[object], bool]) -> None:
+        for know in wanted:
+            boat.wait_for(know)
+        self._record("seen", f"known again after {time.monotonic() - since:.1f} s")
+
+
+def answering_again(port: int) -> float:
+    """Wait until a server takes connections; return when it did."""
+    while True:
+        try:
+            socket.create_connection(("127.0.0.1", port), timeout=1.0).close()
+        except OSError:
+            time.sleep(0.02)
+        else:
+            return time.monotonic()
+
+
+@pytest.fixture
+def healing(record_property) -> Healing:
+    return Healing(record_property)
 
 
 class Server:
@@ -100,7 +138,7 @@ def gps() -> Iterator[Callable[[], str]]:
 
 
 @pytest.mark.skipif(shutil.which("gpsd") is None, reason="no gpsd; apt-get install gpsd")
-def test_gpsd_killed_and_restarted(launch, tools, gps, tmp_path):
+def test_gpsd_killed_and_restarted(launch, tools, gps, tmp_path, healing):
     port = free_port()
     server = Server(["gpsd", "-N", "-n", "-S", str(port), gps])
     try:
@@ -110,7 +148,7 @@ def test_gpsd_killed_and_restarted(launch, tools, gps, tmp_path):
         boat.wait_for_text("receiver lost")
         boat.wait_for(lambda me: not knows_place(me))
         server.start()
-        boat.wait_for(knows_place)
+        healing.watch(boat, answering_again(port), knows_place)
         live = boat.stop()
     finally:
         server.kill()
@@ -119,21 +157,24 @@ def test_gpsd_killed_and_restarted(launch, tools, gps, tmp_path):
     assert replayed(tmp_path) == live
 
 
-def test_a_server_that_hangs_up_heals_within_five_seconds(launch, tools, tmp_path):
+def test_a_server_that_hangs_up_heals(launch, tools, tmp_path, healing):
     """The same with a server of ours: what is waited for is our own second try, not the server's start."""
-    report = b'{"class":"TPV","device":"a","mode":3,"lat":45.0,"lon":-93.0,"speed":0.4,"track":90.0}\r\n'
     with socket.create_server(("127.0.0.1", 0)) as server:
         port = server.getsockname()[1]
         boat = launch(tools.config_text(f'name = "receiver"\nkind = "gpsd"\naddress = "127.0.0.1:{port}"'))
-        for _ in range(2):
+        hung_up = time.monotonic()
+        for lat in (45.0, 45.001):
             connection, _ = server.accept()
             asked = connection.recv(100)
             assert asked == b'?WATCH={"enable":true,"json":true};\n'
-            connection.sendall(
-                b'{"class":"VERSION","release":"3.22"}\r\n{"class":"TPV","mo' + b"\r\n" + report
+            report = (
+                f'{{"class":"TPV","device":"a","mode":3,"lat":{lat},"lon":-93.0,"speed":0.4,"track":90.0}}'
             )
-            boat.wait_for(knows_place)
+            connection.sendall(b'{"class":"VERSION","release":"3.22"}\r\n{"class":"TPV","mo\r\n')
+            connection.sendall(report.encode() + b"\r\n")
+            healing.watch(boat, hung_up, partial(knows_place, lat=lat))
             connection.close()
+            hung_up = time.monotonic()
             boat.wait_for_text("receiver lost")
         live = boat.stop()
     assert told(live, "receiver lost") == 2
@@ -169,7 +210,7 @@ def sentences() -> Iterator[int]:
     SIGNALK is None, reason="no signalk-server; npm install signalk-server, and put it in PATH"
 )
 @pytest.mark.parametrize("kind", ["signalk", "tcp"])
-def test_a_signal_k_server_killed_and_restarted(launch, tools, sentences, tmp_path, kind):
+def test_a_signal_k_server_killed_and_restarted(launch, tools, sentences, tmp_path, healing, kind):
     (tmp_path / "server").mkdir()
     (tmp_path / "server" / "settings.json").write_text(SETTINGS % sentences)
     web, tcp = free_port(), free_port()
@@ -187,8 +228,7 @@ def test_a_signal_k_server_killed_and_restarted(launch, tools, sentences, tmp_pa
         boat.wait_for_text("server lost")
         boat.wait_for(lambda me: not knows_place(me))
         server.start()
-        boat.wait_for(knows_place)
-        boat.wait_for(knows_depth)
+        healing.watch(boat, answering_again(web if kind == "signalk" else tcp), knows_place, knows_depth)
         live = boat.stop()
     finally:
         server.kill()
@@ -197,7 +237,7 @@ def test_a_signal_k_server_killed_and_restarted(launch, tools, sentences, tmp_pa
     assert replayed(tmp_path) == live
 
 
-def test_frames_of_a_gateway_live_and_replayed(launch, tools, tmp_path):
+def test_frames_of_a_gateway_live_and_replayed(launch, tools, tmp_path, healing):
     """Depth and place as a gateway's text over TCP, cut in mid-line; a bus that falls silent and is back."""
     frames = (
         b"14:15:00.100 R 09F50B23 00 34 02 00 00 2C 01 FF\r\n"  # 5.64 m, the transducer 0.3 m deep
@@ -213,11 +253,12 @@ def test_frames_of_a_gateway_live_and_replayed(launch, tools, tmp_path):
         boat.wait_for(knows_place)
         boat.wait_for(lambda me: not knows_place(me))
         connection.sendall(frames[20:] + frames)
-        boat.wait_for(knows_place)
+        healing.watch(boat, time.monotonic(), knows_place)
         connection.close()
         boat.wait_for_text("bus lost")
         live = boat.stop()
     assert told(live, "bus lost") == 1
+    assert told(live, "position lost") == 1
     (ended,) = (e for e in live if isinstance(e, TripEnded))
     assert ended.sentences > 4
     assert replayed(tmp_path) == live
