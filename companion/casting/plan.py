@@ -65,7 +65,7 @@ _TURNS = round(360.0 / BEARING_STEP_DEG)
 _ROUGH_SHIFTS, _LAST_SHIFTS = 3, 61
 _ROUNDS = ((160, 9), (60, 21), (40, _LAST_SHIFTS))
 """Close rounds: how many casts are kept to look around, and over how many shifts that is done."""
-_OF_EACH_MANNER = 16
+_OF_EACH_MANNER, _OF_EACH_ROD = 16, 3
 _SHORTLIST = 24
 _UNLIKE_PLACE, _UNLIKE_BEARING = 15.0, 40.0
 _SAME_BERTH, _SAME_CAST_BEARING = 12.0, 2.0 * BEARING_STEP_DEG  # a boat is held, and a cast aimed, no better
@@ -355,10 +355,11 @@ def _is_same(one: Plan, other: Plan) -> bool:
 
 
 def _shortlist(casts: _Casts, tried: _Tried) -> _Whole:
-    """Return the best casts of unlike place, bearing or manner, best first, and the best of each manner."""
+    """Return the best casts of unlike place, bearing or manner, and the best of each manner and rod."""
     alike = np.stack([casts.column // 4, casts.row // 4, casts.turn // 6, casts.rod, tried.manner])
     order = _firsts(alike)
     of_each = [order[tried.manner[order] == m][:3] for m in range(len(MANNER_NAMES))]
+    of_each += [order[casts.rod[order] == rod][:3] for rod in np.unique(casts.rod)]
     return np.unique(np.concatenate([order[:_SHORTLIST], *of_each]))
 
 
@@ -579,6 +580,7 @@ class _Search:
         if self.wish.manner is not None:
             return np.asarray(order[manner == MANNER_NAMES.index(self.wish.manner)][:most], dtype=np.int64)
         of_each = [order[manner == m][:_OF_EACH_MANNER] for m in range(len(MANNER_NAMES))]
+        of_each += [order[casts.rod[order] == rod][:_OF_EACH_ROD] for rod in range(len(self.divers))]
         return np.asarray(np.unique(np.concatenate([order[:most], *of_each])), dtype=np.int64)
 
     def _around(self, casts: _Casts) -> _Casts:

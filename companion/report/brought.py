@@ -118,11 +118,13 @@ def interval(row: Row, most: float, share: bool) -> str:
         return ""
 
     def written(rate: float) -> str:
-        return f"{100.0 * rate:.0f} %" if share else f"{rate:.2g}"
+        if share:
+            return f"{100.0 * rate:.0f} %"
+        return f"{rate:.0f}" if rate >= 10.0 else f"{rate:.2g}"
 
     per = "of casts" if share else "an hour"
     said = f"{written(row.rate)} {per}, between {written(row.low)} and {written(row.high)}"
-    figures = "" if share else f"{row.rate:.2g} ({row.low:.2g} to {row.high:.2g})"
+    figures = "" if share else f"{written(row.rate)} ({written(row.low)} to {written(row.high)})"
     return rate_bar(row.rate, row.low, row.high, most, said, figures)
 
 

@@ -188,8 +188,32 @@ def _tenths(values: Floats) -> list[int | None]:
 SAME_WATER_M = 3000.0
 """Days that began further apart than this are not on one map."""
 
+
+def depth_key(ground: GroundGrid | None, units: Units) -> str:
+    """Return the key of a map's depths and of how well they are known, as HTML; "" where nothing is."""
+    if ground is None or np.isnan(ground.depth).all():
+        return ""
+    edges = watermap.band_edges(ground.depth, units)
+    high = watermap.key_high(edges) + 12.0
+    inside = [
+        *watermap.depth_key(0.0, 6.0, edges, units),
+        *watermap.doubt_key(0.0, 6.0 + watermap.key_high(edges) - 114.0, units),
+    ]
+    return (
+        f'<svg class="drawing depth-key" viewBox="0 0 190 {high:.0f}" role="img" '
+        f'aria-label="Key of the depths and of the hatching">{"".join(inside)}</svg>'
+    )
+
+
 Outing = tuple[Day, GroundGrid | None, Sequence[Catch]]
 """A day with the bottom of its water and its catches."""
+
+
+def best_known(outings: Sequence[Outing]) -> tuple[Day, GroundGrid | None] | None:
+    """Return the day whose water most is known of, with its bottom; None when no day knew where it was."""
+    placed = [(day, ground) for day, ground, _ in outings if day.plane is not None]
+    known = [0 if ground is None else int(np.isfinite(ground.depth).sum()) for _, ground in placed]
+    return placed[int(np.argmax(known))] if placed else None
 
 
 def map_of_days(outings: Sequence[Outing], units: Units) -> DayChart | None:
@@ -198,9 +222,10 @@ def map_of_days(outings: Sequence[Outing], units: Units) -> DayChart | None:
     A catch leads to its trip in the table: "t1" is the first. None when no day knew where it was.
     """
     placed = [(i, *one) for i, one in enumerate(outings, 1) if one[0].plane is not None]
-    if not placed:
+    known_best = best_known(outings)
+    if known_best is None:
         return None
-    _, best, ground, _ = max(placed, key=lambda one: 0 if one[2] is None else np.isfinite(one[2].depth).sum())
+    best, ground = known_best
     assert best.plane is not None
     here = [(i, day, found) for i, day, _, found in placed if _is_near(best, day)]
     places = np.array([best.plane.to_xy(lat, lon) for _, day, _ in here for lat, lon in _way(day)])

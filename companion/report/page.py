@@ -8,14 +8,13 @@ from itertools import pairwise
 import numpy as np
 
 from companion.dive.calibration import Estimate
-from companion.pictures import watermap
 from companion.pictures.drawing import Box, outline, sign
 from companion.pictures.palette import rod_class
 from companion.report.brought import brought, hit_rate_table, verdict
 from companion.report.cards import cards
 from companion.report.chart import CHART_KINDS, GAP_S, DayChart, rods_of, shown_of
 from companion.report.day import CATCH_EVENTS, Day
-from companion.report.daymap import map_of
+from companion.report.daymap import depth_key, map_of
 from companion.report.document import (
     CAUTIONS_HTML,
     UNKNOWN_HTML,
@@ -175,7 +174,7 @@ def _where(found: Findings, chart: DayChart | None) -> str:
     if not found.places:
         how = "This copy is to be shown around: it has no map and no place in it."
         return section("map", "Bites and fish", how, filters, cards(found))
-    beside = f'<div class="aside">{filters}{_depth_key(found)}</div>'
+    beside = f'<div class="aside">{filters}{depth_key(found.ground, found.units)}</div>'
     wide = "" if chart is None else f' style="--wide:{chart.wide:.0f}px"'
     shown = f'<div class="beside"{wide}><div>{drawn(chart)}{map_tools(chart)}</div>{beside}</div>'
     return section("map", "Where the lure was", _how_map(found), shown, cards(found))
@@ -212,23 +211,6 @@ def _sign(kind: str) -> str:
 def _line(kind: str) -> str:
     line = f'<path class="{kind}" d="M2 6H38"/>'
     return f'<svg class="drawing key-line" viewBox="0 0 40 12" aria-hidden="true">{line}</svg>'
-
-
-def _depth_key(found: Findings) -> str:
-    """Return the key of the depths and of how well they are known."""
-    ground = found.ground
-    if ground is None or np.isnan(ground.depth).all():
-        return ""
-    edges = watermap.band_edges(ground.depth, found.units)
-    high = watermap.key_high(edges) + 12.0
-    inside = [
-        *watermap.depth_key(0.0, 6.0, edges, found.units),
-        *watermap.doubt_key(0.0, 6.0 + watermap.key_high(edges) - 114.0, found.units),
-    ]
-    return (
-        f'<svg class="drawing depth-key" viewBox="0 0 190 {high:.0f}" role="img" '
-        f'aria-label="Key of the depths and of the hatching">{"".join(inside)}</svg>'
-    )
 
 
 def _player(chart: DayChart | None) -> str:

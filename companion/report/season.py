@@ -13,7 +13,7 @@ from companion.dive.calibration import Estimate
 from companion.events import Logged
 from companion.report.brought import brought, hit_rate_table, verdict
 from companion.report.counts import SEASON_QUESTIONS, By, RateTable, tables
-from companion.report.daymap import map_of_days
+from companion.report.daymap import best_known, depth_key, map_of_days
 from companion.report.document import CAUTIONS_HTML, document, drawn, map_tools, section, table
 from companion.report.figures import rod_figures, table_figures
 from companion.report.findings import Findings
@@ -43,7 +43,9 @@ def season_page(outings: Sequence[Outing], units: Units) -> str:
     """Return the season as HTML, the trips in the order given."""
     labels = [f"{place}. {one.label}" for place, one in enumerate(outings, 1)]
     reach = reach_over_time(_reaches(outings), labels, units)
-    where = map_of_days([(o.found.day, o.found.ground, o.found.catches) for o in outings], units)
+    days = [(o.found.day, o.found.ground, o.found.catches) for o in outings]
+    where, known = map_of_days(days, units), best_known(days)
+    key = "" if known is None else depth_key(known[1], units)
     links = _Links(outings)
     invented = any(one.found.day.invented for one in outings)
     body = [
@@ -52,7 +54,13 @@ def season_page(outings: Sequence[Outing], units: Units) -> str:
         '<p class="invented">Among them are invented days.</p>' if invented else "",
         "<p>&nbsp;</p></div></header>\n<main>",
         section("trips", "The trips", "Click on a heading to sort.", _trips(outings, units)),
-        section("map", "All days on one map", _HOW_MAP, drawn(where), map_tools(where)),
+        section(
+            "map",
+            "All days on one map",
+            _HOW_MAP,
+            f'<div class="beside"><div>{drawn(where)}{map_tools(where)}</div>',
+            f'<div class="aside">{key}</div></div>',
+        ),
         section("foretold", "Foretold, and what came", _HOW_FORETOLD, hit_rate_table(_pooled_rates(outings))),
         section("reach", "How deep each rod got", _HOW_REACH, drawn(reach)),
         *(
