@@ -9,9 +9,17 @@ import click
 
 from companion.cli.common import command, json_option, logbook_option, told, users_logbook
 from companion.config import users_unit
+from companion.lakebed.waypoints import waypoints_in
 from companion.record import export
 from companion.record.logbook import Logbook
-from companion.sensing.sending import SENT_SENTENCES, Destination, destination_in, send, waypoint_sentences
+from companion.sensing.sending import (
+    SENT_SENTENCES,
+    Destination,
+    destination_in,
+    send,
+    send_to_signalk,
+    waypoint_sentences,
+)
 from companion.units import LengthUnit, Units
 
 
@@ -86,22 +94,35 @@ def _destination(_ctx: click.Context, _param: click.Parameter, value: str) -> De
     required=True,
     callback=_destination,
     metavar="WIRE",
-    help="tcp:HOST:PORT, udp:HOST:PORT, or a serial port with its baud, such as /dev/ttyUSB0@4800.",
+    help="tcp:HOST:PORT, udp:HOST:PORT, signalk:HOST:PORT, or a serial port such as /dev/ttyUSB0@4800.",
+)
+@click.option(
+    "--token-file",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    help="Holds what is shown to a Signal K server that asks for a token.",
 )
 @json_option
-def send_command(file: Path, *, wire: Destination, as_json: bool) -> None:
+def send_command(file: Path, *, wire: Destination, token_file: Path | None, as_json: bool) -> None:
     """Example: companion send waypoints.nmea --to udp:192.0.2.7:10110
 
     Sends the waypoints and routes in FILE (WPL and RTE of NMEA 0183, as export, lakebed and plan write
-    them) to a plotter, once. Nothing else in the file is sent, and the companion never sends by itself.
-    Not for navigation: they are places to fish at, and no route was checked for depth or dangers.
+    them) to a plotter, or the waypoints to a Signal K server, once. Nothing else in the file is sent, and
+    the companion never sends by itself. Not for navigation: they are places to fish at, and no route was
+    checked for depth or dangers.
     """
-    sentences = waypoint_sentences(file.read_bytes())
+    data = file.read_bytes()
+    sentences = waypoint_sentences(data)
+    places = waypoints_in(data)
     if not sentences:
         raise click.UsageError(f"{file}: no waypoint in it; expected {' or '.join(SENT_SENTENCES)} sentences")
     try:
-        send(sentences, wire)
+        if wire.kind == "signalk":
+            token = None if token_file is None else token_file.read_text(encoding="ascii").strip()
+            send_to_signalk(places, wire, token)
+        else:
+            send(sentences, wire)
     except OSError as error:
         reason = getattr(error, "strerror", None) or error
         raise OSError(f"{wire.host}: {str(reason).lower()}; is it on, and its address right?") from error
-    told(f"{len(sentences)} sentences sent to {wire.host}", {"sent": len(sentences)}, as_json=as_json)
+    count, what = (len(places), "waypoints") if wire.kind == "signalk" else (len(sentences), "sentences")
+    told(f"{count} {what} sent to {wire.host}", {"sent": count}, as_json=as_json)

@@ -11,6 +11,7 @@ characters of the standard are those of ISO 8859-1; others become "?".
 
 from __future__ import annotations
 
+import contextlib
 import re
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime
@@ -150,13 +151,28 @@ def marks_from_nmea(data: bytes) -> Imported[MarkPoint]:
     return read
 
 
+def waypoints_in(data: bytes) -> list[Waypoint]:
+    """Return the places in the WPL sentences of a file, by the names they have there."""
+    framer, places = Framer(), []
+    for fields, *_ in chain(framer.feed(data), framer.finish()):
+        if fields[0][2:] == "WPL" and len(fields) >= 6:
+            with contextlib.suppress(ValueError):
+                places.append(Waypoint(*_place_of(fields), _unescaped(fields[5])))
+    return places
+
+
+def _place_of(fields: Sequence[str]) -> tuple[float, float]:
+    return place_in(_angle(fields[1], fields[2], "NS"), _angle(fields[3], fields[4], "EW"))
+
+
+def _unescaped(name: str) -> str:
+    return _ESCAPED.sub(lambda found: chr(int(found[1], 16)), name)
+
+
 def _mark_in(fields: Sequence[str]) -> MarkPoint:
     if len(fields) < 6:
         raise ValueError("expected latitude, longitude and a name")
-    lat = place_in(_angle(fields[1], fields[2], "NS"), 0.0)[0]
-    lon = place_in(0.0, _angle(fields[3], fields[4], "EW"))[1]
-    name = _ESCAPED.sub(lambda found: chr(int(found[1], 16)), fields[5])
-    return mark_named(lat, lon, name)
+    return mark_named(*_place_of(fields), _unescaped(fields[5]))
 
 
 def _angle(text: str, side: str, sides: str) -> float:

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
+import http.client
 import re
 import socket
 from collections.abc import Sequence
 from typing import NamedTuple
 
+import msgspec
 import serial
 
 from companion.sensing.framing import Framer, checksum
@@ -14,13 +17,22 @@ from companion.sensing.framing import Framer, checksum
 SENT_SENTENCES = ("WPL", "RTE")
 """The sentences that may be sent: waypoints and routes, nothing that steers or tells a position."""
 _CONNECT_S = 5.0
-_ON_NETWORK = re.compile(r"(tcp|udp):([^:\s]+):(\d{1,5})").fullmatch
+_WAYPOINTS = "/signalk/v2/api/resources/waypoints"
+_LONGEST_ANSWER = 65_536
+_REFUSED = {
+    401: "it asks for a token; give it with --token-file",
+    403: "the token may not write there",
+    404: "it keeps no waypoints; switch its resources on",
+}
+_ON_NETWORK = re.compile(r"(tcp|udp|signalk):([^:\s]+):(\d{1,5})").fullmatch
 _SERIAL = re.compile(r"(/[^@\s]+?)(?:@(\d{3,6}))?").fullmatch
-_EXPECTED = "expected tcp:HOST:PORT, udp:HOST:PORT or a serial port such as /dev/ttyUSB0@4800"
+_EXPECTED = (
+    "expected tcp:HOST:PORT, udp:HOST:PORT, signalk:HOST:PORT or a serial port such as /dev/ttyUSB0@4800"
+)
 
 
 class Destination(NamedTuple):
-    """A wire that is sent to: `kind` serial, tcp or udp; `number` is the baud or the port."""
+    """A wire that is sent to: `kind` serial, tcp, udp or signalk; `number` is the baud or the port."""
 
     kind: str
     host: str
@@ -71,3 +83,36 @@ def send(sentences: Sequence[bytes], to: Destination) -> None:
         with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
             for sentence in sentences:
                 sender.sendto(sentence, (to.host, to.number))
+
+
+def send_to_signalk(
+    places: Sequence[tuple[float, float, str]], to: Destination, token: str | None = None
+) -> None:
+    """Add places to a Signal K server's waypoints (its resources API, version 2), one request each.
+
+    Args:
+        places: latitude and longitude, degrees, and name.
+        to: the server.
+        token: shown to the server; None where it asks for nothing.
+
+    Raises:
+        OSError: nobody answers, or the server took one of them not.
+    """
+    headers = {"Content-Type": "application/json"}
+    if token is not None:
+        headers["Authorization"] = f"Bearer {token}"
+    connection = http.client.HTTPConnection(to.host, to.number, timeout=_CONNECT_S)
+    with contextlib.closing(connection):
+        for lat, lon, name in places:
+            point = {"type": "Point", "coordinates": [round(lon, 7), round(lat, 7)]}
+            body = {"name": name, "feature": {"type": "Feature", "geometry": point, "properties": {}}}
+            try:
+                connection.request("POST", _WAYPOINTS, msgspec.json.encode(body), headers)
+                answer = connection.getresponse()
+                answer.read(_LONGEST_ANSWER)
+            except http.client.HTTPException as error:
+                raise OSError(f"no answer that is one: {error!r}") from error
+            if answer.status // 100 != 2:
+                raise OSError(
+                    _REFUSED.get(answer.status, f"it answered {answer.status} {answer.reason[:60]}")
+                )

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import socket
 import threading
 from datetime import UTC, datetime, timedelta
+from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
 
 import gpxpy
@@ -160,10 +162,47 @@ def test_a_plotter_on_tcp_gets_all_of_it(logbook, tmp_path):
     assert got == [file.read_bytes()]
 
 
+class Resources(BaseHTTPRequestHandler):
+    """A Signal K server's waypoints, as its resources API takes them; it wants a token."""
+
+    def do_POST(self) -> None:
+        body = json.loads(self.rfile.read(int(self.headers["Content-Length"])))
+        allowed = self.headers["Authorization"] == "Bearer abc"
+        if allowed:
+            self.server.got.append((self.path, body))
+        self.send_response(201 if allowed else 401)
+        self.end_headers()
+
+    def log_message(self, *_: object) -> None:
+        pass
+
+
+def test_waypoints_to_a_signal_k_server(logbook, tmp_path):
+    """POST /signalk/v2/api/resources/waypoints with a GeoJSON feature (its OpenAPI page, S)."""
+    run("export", tmp_path, "--format", "nmea", "--units", "metres", "--logbook", logbook)
+    file, token = tmp_path / "trip-1-waypoints.nmea", tmp_path / "token"
+    token.write_text("abc\n")
+    with HTTPServer(("127.0.0.1", 0), Resources) as server:
+        server.got = []
+        thread = threading.Thread(target=server.serve_forever)
+        thread.start()
+        to = f"signalk:127.0.0.1:{server.server_port}"
+        refused = CliRunner().invoke(commands, ["send", str(file), "--to", to])
+        told = run("send", file, "--to", to, "--token-file", token)
+        server.shutdown()
+        thread.join()
+    assert "it asks for a token" in str(refused.exception)
+    assert told == "3 waypoints sent to 127.0.0.1\n"
+    assert {path for path, _ in server.got} == {"/signalk/v2/api/resources/waypoints"}
+    assert [body["name"] for _, body in server.got] == ["tree top 4.57 m", "old pier 3 m", "ledge"]
+    lon, lat = server.got[0][1]["feature"]["geometry"]["coordinates"]
+    assert (lat, lon) == pytest.approx((PLANE.lat, PLANE.lon), abs=2e-6)
+
+
 @pytest.mark.parametrize(
     ("to", "says"),
     [
-        ("plotter", "is no wire; expected tcp:HOST:PORT, udp:HOST:PORT or a serial port"),
+        ("plotter", "is no wire; expected tcp:HOST:PORT, udp:HOST:PORT, signalk:HOST:PORT or a serial port"),
         ("tcp:127.0.0.1:99999", "is no wire"),
         ("/dev/no-such-port", "could not open port"),
     ],
