@@ -122,7 +122,8 @@ def send_command(file: Path, *, wire: Destination, token_file: Path | None, as_j
         else:
             send(sentences, wire)
     except OSError as error:
-        reason = getattr(error, "strerror", None) or error
-        raise OSError(f"{wire.host}: {str(reason).lower()}; is it on, and its address right?") from error
+        reason = str(getattr(error, "strerror", None) or error).lower()
+        hint = "" if error.errno is None else "; is it on, and its address right?"  # a refusal says why
+        raise OSError(f"{wire.host}: {reason}{hint}") from error
     count, what = (len(places), "waypoints") if wire.kind == "signalk" else (len(sentences), "sentences")
     told(f"{count} {what} sent to {wire.host}", {"sent": count}, as_json=as_json)

@@ -12,6 +12,9 @@ from companion.record.recording import LineCutter, stamped
 from companion.sensing import Chunk, Sensing
 from companion.sensing import sources as wires
 
+MOST_BYTES = 4_000_000
+"""Bytes kept of one source: more than any wire carries in a minute; who floods us is heard no further."""
+
 
 class HeardSource(NamedTuple):
     """The yield of one source: its bytes as they came, what they are, and why it could not be read."""
@@ -45,8 +48,12 @@ def listen_to(sources: Sequence[ConfiguredSource], clock: Clock, seconds: float)
 
     def listen(n: int) -> None:
         try:
+            room = MOST_BYTES
             for chunk in wires.source_for(heard[n].source, clock).chunks(stop):
                 heard[n].chunks.append(chunk)
+                room -= len(chunk.data)
+                if room <= 0:
+                    break
         except Exception as error:  # a driver's own, as in the reader
             heard[n] = heard[n]._replace(trouble=getattr(error, "strerror", None) or str(error))
 

@@ -32,6 +32,8 @@ _QUANTITIES: Mapping[str, tuple[str, ...]] = {
 }  # fmt: skip
 _TOLD_BY = {address: quantity for quantity, addresses in _QUANTITIES.items() for address in addresses}
 _WIND_PATH = "environment.wind."
+MOST_UNUSED = 8
+"""Sentences that are not used, and are named nevertheless."""
 NOT_USED = "not used"
 """What a sentence tells that nothing here is read from."""
 
@@ -53,4 +55,8 @@ def rates_in_words(counts: Counter[str], seconds: float) -> str:
     for address, count in sorted(counts.items()):
         name = address.rpartition(".")[2]
         by_quantity[quantity_told(address)].append(f"{name} {count / seconds:.1f}/s")
+    unused = [told[-20:] for told in by_quantity[NOT_USED]]  # such a name can be as long as a line
+    if len(unused) > MOST_UNUSED:
+        unused = [*unused[:MOST_UNUSED], f"{len(unused) - MOST_UNUSED} more"]
+    by_quantity[NOT_USED] = unused
     return "; ".join(f"{quantity}: {', '.join(rates)}" for quantity, rates in by_quantity.items() if rates)

@@ -14,12 +14,15 @@ from collections.abc import Callable, Iterator
 from functools import partial
 from pathlib import Path
 
+import can
 import pytest
 
 from companion import config
+from companion.clock import LiveClock
 from companion.events import Notice, TripEnded
 from companion.replay import find_day, replay
-from companion.sensing.sources import REOPEN_S, FileSource
+from companion.sensing.nearby import can_interfaces
+from companion.sensing.sources import REOPEN_S, CanSource, FileSource
 from companion.trip.assembly import RECORDING_WIRE
 
 HEALS_WITHIN_S = 5.0
@@ -264,3 +267,40 @@ def test_frames_of_a_gateway_live_and_replayed(launch, tools, tmp_path, healing)
     assert replayed(tmp_path) == live
     (lines,) = (tmp_path / "recordings").glob("*/*/sonar.nmea")
     assert b"09F2000A" not in lines.read_bytes()
+
+
+VIRTUAL_BUSES = [name for name in can_interfaces() if name.startswith("vcan")]
+
+
+@pytest.mark.parametrize(
+    ("driver", "channel"),
+    [
+        ("virtual", "tests"),
+        pytest.param(
+            "socketcan",
+            next(iter(VIRTUAL_BUSES), ""),
+            marks=pytest.mark.skipif(
+                not VIRTUAL_BUSES, reason="no vcan; ip link add vcan0 type vcan && ip link set vcan0 up"
+            ),
+        ),
+    ],
+)
+def test_a_bus_silent_and_back(launch, tools, tmp_path, healing, driver, channel):
+    """Frames of a bus, python-can's own and the kernel's where it has one: silent, told once, and back."""
+    text = tools.config_text('name = "bus"\nkind = "can"\ndevice = "can0"')
+    source = CanSource("bus", channel, LiveClock(), driver=driver)
+    boat = launch(text, sources=(source,))
+    assert source.opened.wait(30.0)
+    place = can.Message(
+        arbitration_id=0x09F80124, data=bytes.fromhex("8074D21A805391C8"), is_extended_id=True
+    )
+    with can.Bus(channel=channel, interface=driver) as sender:
+        sender.send(place)
+        boat.wait_for(knows_place)
+        boat.wait_for(lambda me: not knows_place(me))
+        sender.send(place)
+        healing.watch(boat, time.monotonic(), knows_place)
+    live = boat.stop()
+    assert told(live, "position lost") == 1
+    assert told(live, "bus lost") == 0
+    assert replayed(tmp_path) == live

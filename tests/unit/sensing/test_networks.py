@@ -124,3 +124,15 @@ def test_whatever_is_read_is_told_in_words():
         *PATHS,
     ]
     assert [address for address in read if quantity_told(address) == NOT_USED] == []
+
+
+def test_rates_stand_behind_what_is_told():
+    from companion.sensing.tells import MOST_UNUSED, rates_in_words
+
+    counts = Counter({"SDDPT": 10, "GPRMC": 5, "environment.depth.belowTransducer": 5})
+    assert rates_in_words(counts, 5.0) == "depth: SDDPT 2.0/s, belowTransducer 1.0/s; position: GPRMC 1.0/s"
+    counts = Counter({"X" * 300: 5, **{f"GP{n:03d}": 5 for n in range(MOST_UNUSED + 2)}})
+    told = rates_in_words(counts, 5.0)
+    assert told.startswith("not used: GP000 1.0/s, ")
+    assert told.endswith(", 3 more")
+    assert len(rates_in_words(Counter({"X" * 300: 5}), 5.0)) < 40
