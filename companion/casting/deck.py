@@ -17,6 +17,7 @@ from companion.dive.calibration import (
     Estimate,
     Evidence,
     RigBelief,
+    share_offset,
 )
 from companion.tackle import LineSpec, Rod, RodReach, calibrations, reaches, rig, rig_name
 from companion.units import POUND_FORCE
@@ -73,9 +74,9 @@ class Deck:
         return self._learned[rod.lure.name]
 
     def path(self, rod: Rod) -> dive.Path:
-        """Return the lure's path on the rod's usual cast, as far as is believed."""
+        """Return the lure's path on the rod's usual cast, as far as is believed, by the depths told here."""
         if rod not in self._paths:
-            self._paths[rod] = dive.solve(*self.learned(rod).best(rig_name(rod)))
+            self._paths[rod] = dive.solve(*self.learned(rod).best_as_told(rig_name(rod)))
         return self._paths[rod]
 
     def reach(self, rod: Rod) -> float:
@@ -84,7 +85,7 @@ class Deck:
 
     def reach_band(self, rod: Rod) -> Estimate:
         """Return that depth with its band."""
-        return self.learned(rod).reach(rig_name(rod))
+        return self.learned(rod).reach_as_told(rig_name(rod))
 
     def reaches_as_now(self) -> Callable[[], tuple[RodReach, ...]]:
         """Return what works out every rod's path with its band as believed now, in any thread."""
@@ -109,19 +110,21 @@ class Deck:
     def learn(self, lure: str, seen: Evidence) -> None:
         """Take in what a cast has taught about a lure."""
         self._learned[lure].learn(seen)
-        self._forget_paths(lure)
+        self._follow(lure)
 
     def unlearn(self, lure: str, seen: Evidence) -> None:
         """Take that back."""
         self._learned[lure].unlearn(seen)
-        self._forget_paths(lure)
+        self._follow(lure)
 
     def forget(self, rod: Rod) -> None:
         """Forget what was learned with a rod as it is rigged now."""
         self.learned(rod).forget(rig_name(rod))
-        self._forget_paths(rod.lure.name)
+        self._follow(rod.lure.name)
 
-    def _forget_paths(self, lure: str) -> None:
+    def _follow(self, lure: str) -> None:
+        """Follow what was learned of a lure: the others share what all depths are off by."""
+        share_offset(self._learned.values())
         self._usual.clear()
         self._paths = {rod: path for rod, path in self._paths.items() if rod.lure.name != lure}
 

@@ -134,7 +134,7 @@ def start_reel(deck: Deck, hand: Hand, t: float) -> Hand:
 
 def _rig_of(deck: Deck, cast: CastInProgress) -> tuple[Line, Lure, Retrieve]:
     learned, name = deck.learned(cast.rod), rig_name(cast.rod)
-    return rig_of_cast(learned.best(name), cast.length, cast.through_water, cast.drift)
+    return rig_of_cast(learned.best_as_told(name), cast.length, cast.through_water, cast.drift)
 
 
 def _with_advice(deck: Deck, cast: CastInProgress, since: float = 0.0) -> CastInProgress:

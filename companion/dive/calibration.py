@@ -4,7 +4,9 @@ Two things are shared by every line a lure is fished on: how deep it really goes
 package states a depth (that fixes the lift ratio), and how much line drag counts against lure drag (only
 the ratio of the two shapes a path). Each rig, a rod with its line, adds its own true cast and how far its
 line's thickness is off. All four are given as natural logarithms of what is true over what was assumed,
-with independent normal priors. What is learned on one rig reaches the others through the physics: the
+with independent normal priors. Two more unknowns excuse what is no fault of the lure: by how much all depths
+are off that the sounder and the map tell (common to all rods of the boat), and how much faster or slower a
+rod's reel is turned than was told. What is learned on one rig reaches the others through the physics: the
 shared part of the posterior is common to all, and each rig's path is computed from it.
 
 A grid is exact about the shape of the posterior, needs no start value and cannot diverge. Given the shared
@@ -24,7 +26,8 @@ shape of those at its ends.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+import itertools
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from copy import copy
 from dataclasses import replace
 from functools import cached_property, lru_cache
@@ -55,6 +58,22 @@ FALSE_TOUCHES: Final = 0.05
 the retrieve. As about half of the casts near the bottom touch, one touch in ten is false."""
 MISSED_TOUCHES: Final = 0.10
 """Share of casts on which the lure touched and nothing was said."""
+
+DEPTH_OFFSET_SIGMA_M: Final = 0.3
+"""Standard deviation of what all depths told are off by, m: the transducer, the level, the speed of sound."""
+REEL_SPEED_SIGMA: Final = 0.15
+"""Relative standard deviation of a rod's usual reel speed from what its owner states. Common practice."""
+
+_OFFSETS_M: Final = DEPTH_OFFSET_SIGMA_M * np.linspace(-2.4, 2.4, 5)
+"""How much deeper the bottom may be than is told, m."""
+_PACES: Final = REEL_SPEED_SIGMA * np.linspace(-2.6, 2.6, 9)
+"""How much faster the reel may turn than is told, ln."""
+_OFFSET_PRIOR, _PACE_PRIOR = (
+    -0.5 * (nodes / sigma) ** 2
+    for nodes, sigma in ((_OFFSETS_M, DEPTH_OFFSET_SIGMA_M), (_PACES, REEL_SPEED_SIGMA))
+)
+_OFFSET_FADES_M = 1.0
+"""Depth above which an offset counts less and less for a lure: at the surface nothing is told wrong."""
 
 _DEPTHS, _DRAGS, _CASTS = (np.linspace(-3.0, 3.0, n) for n in (15, 9, 15))
 """The grid, in standard deviations: of the stated depth, the line drag and the rod's cast."""
@@ -211,7 +230,8 @@ class _Grid:
     """A rig's paths for every combination of the unknowns.
 
     Every array has four axes, stated depth, line drag, thickness and cast, or broadcasts to them; the first
-    two are shared by all rigs of the lure. The curves are those of its cells, flattened.
+    two are shared by all rigs of the lure. The curves are those of its cells, flattened. Of what was seen
+    two more follow, which no path depends on: the bottom's offset, shared by all rigs, and the reel's pace.
     """
 
     def __init__(self, stated: Stated, rig: CalibratedRig) -> None:
@@ -258,29 +278,37 @@ class _Grid:
         """Return the retrieve that gives a reach, m, at one drag and cast; t, s, distance and depth, m."""
         return self.table.path(float(np.log(self.lift_for(reach, drag, cast))), drag, cast)
 
-    def casts(self, cells: NDArray[np.intp], cast_log: Floats, pace: Floats, drift: float) -> Casts:
+    @cached_property
+    def seen_shape(self) -> tuple[int, ...]:
+        """The shape of what was seen: the cells', offsets and paces."""
+        return (*self.prior.shape, len(_OFFSETS_M), len(_PACES))
+
+    def casts(
+        self, cells: NDArray[np.intp], offsets: Floats, cast_log: Floats, pace: Floats, drift: float
+    ) -> Casts:
         """Return casts of so much more than the usual length (ln), reeled so much faster, times.
 
-        `drift` as in the evidence, m/s.
+        Their depths are as they would be told: less the offsets, m. `drift` as in the evidence, m/s.
         """
         lift, drag = (np.broadcast_to(a, self.prior.shape).ravel()[cells] for a in (self._lift, self._drag))
         curves = self.table.curves(lift, drag, cast_log)
         depth, away = curves.paths(drift, pace)
-        return Casts(PATH_SHARES * (curves.duration / pace)[:, None], away, depth)
+        told = np.maximum(depth - offsets[:, None] * np.minimum(depth / _OFFSET_FADES_M, 1.0), 0.0)
+        return Casts(PATH_SHARES * (curves.duration / pace)[:, None], away, told)
 
     def log_likelihood(self, seen: Evidence) -> Floats:
-        """Return ln p(seen) on the grid, each cast scattering about the usual one or the one said."""
+        """Return ln p(seen), shape `seen_shape`, each cast scattering about the usual one or the one said."""
         curves = self.curves if seen.length is None else self._said(seen.length)
         ways = [(1.0 - sum(share for share, _ in seen.beside), seen.bottom), *seen.beside]
-        paths = curves.paths(seen.drift)
-        likely = np.asarray(
-            sum(share * _likely(seen, bottom, paths, curves.duration) for share, bottom in ways)
-        )
+        likely = _likely(seen, ways, curves.paths(seen.drift), curves.duration)
+        *cells, casts = self.prior.shape
         if seen.length is None:
-            return np.asarray(np.log(likely.reshape(self.prior.shape) @ self._scatter))
-        weights = _SAID_WEIGHTS / _SAID_WEIGHTS.sum()
-        by_cell = likely.reshape(*self.prior.shape[:3], len(weights)) @ weights
-        return np.asarray(np.broadcast_to(np.log(by_cell)[..., None], self.prior.shape))
+            by_cell = np.einsum("cC,dcop->dCop", self._scatter, likely.reshape(-1, casts, *likely.shape[1:]))
+        else:
+            weights = _SAID_WEIGHTS / _SAID_WEIGHTS.sum()
+            by_cell = np.einsum("c,dcop->dop", weights, likely.reshape(-1, len(weights), *likely.shape[1:]))
+            by_cell = np.repeat(by_cell[:, None], casts, axis=1)
+        return np.asarray(np.log(by_cell).reshape(*cells, casts, *likely.shape[1:]))
 
     def _said(self, length: float) -> Curves:
         """Return the curves of casts about a length said, m: how far the usual one goes they do not tell."""
@@ -289,16 +317,31 @@ class _Grid:
         )
 
 
-def _likely(seen: Evidence, bottom: Soundings, paths: tuple[Floats, Floats], duration: Floats) -> Floats:
-    """Return p(seen) for every path over a bottom, shape (paths,)."""
-    touched = _touched_by(bottom, seen, *paths)
-    if isinstance(seen, NoTouch):
-        return np.asarray(1.0 - (1.0 - MISSED_TOUCHES) * touched[:, -1], dtype=np.float64)
-    return _touch(touched, seen.after, duration)
+def _likely(
+    seen: Evidence,
+    ways: Sequence[tuple[float, Soundings]],
+    paths: tuple[Floats, Floats],
+    duration: Floats,
+) -> Floats:
+    """Return p(seen) for every path, offset and pace, over bottoms with the share of each."""
+    density, false = None, np.zeros(1)
+    if isinstance(seen, Touch):
+        density, false = _when_told(seen.after, duration), _false_touch(seen.after, duration)
+    likely = np.zeros((len(duration), len(_OFFSETS_M), 1 if density is None else len(_PACES)))
+    for share, bottom in ways:
+        for number, untouched in enumerate(_untouched_by(bottom, seen, *paths)):
+            if density is None:
+                here = 1.0 - (1.0 - MISSED_TOUCHES) * (1.0 - untouched[:, -1:])
+            else:
+                here = np.einsum("nk,nkp->np", -np.diff(untouched, axis=1), density)
+            likely[:, number] += share * here
+    if density is not None:
+        likely = (1.0 - FALSE_TOUCHES) * likely + false[:, None, None]
+    return np.broadcast_to(likely, (*likely.shape[:2], len(_PACES)))
 
 
-def _touched_by(soundings: Soundings, seen: Evidence, deep: Floats, away: Floats) -> Floats:
-    """Return the probability that the lure touched by each step, shape (paths, steps).
+def _untouched_by(soundings: Soundings, seen: Evidence, deep: Floats, away: Floats) -> Iterator[Floats]:
+    """Yield for each offset the probability that the lure has not touched by each step, (paths, steps).
 
     Over a stretch the depth of the bottom is off by one normal error, so the first touch there lies
     before a step exactly when the deepest penetration so far exceeds that error.
@@ -307,13 +350,16 @@ def _touched_by(soundings: Soundings, seen: Evidence, deep: Floats, away: Floats
 
     where, depths = np.array(soundings, dtype=np.float32).T
     dug = deep - (depths[0] if len(depths) == 1 else np.interp(away, where, depths))
-    dug = dug.astype(np.float32) / -np.float32(seen.sigma)
-    untouched, so_far = np.empty_like(dug), np.ones((len(dug), 1), np.float32)
+    above = dug.astype(np.float32) / -np.float32(seen.sigma)
     firsts = _stretches(seen.alike, float(away[:, 0].mean()))
-    for here in map(slice, firsts, [*firsts[1:], len(PATH_SHARES)]):
-        untouched[:, here] = so_far * ndtr(np.minimum.accumulate(dug[:, here], axis=1))
-        so_far = untouched[:, here][:, -1:]
-    return np.asarray(1.0 - untouched)
+    stretches = [slice(*ends) for ends in zip(firsts, [*firsts[1:], len(PATH_SHARES)], strict=True)]
+    for here in stretches:
+        above[:, here] = np.minimum.accumulate(above[:, here], axis=1)
+    for offset in _OFFSETS_M:
+        untouched = ndtr(above + np.float32(offset / seen.sigma))
+        for before, here in itertools.pairwise(stretches):
+            untouched[:, here] *= untouched[:, before][:, -1:]
+        yield untouched
 
 
 def _stretches(alike: float | None, way: float) -> list[int]:
@@ -324,15 +370,23 @@ def _stretches(alike: float | None, way: float) -> list[int]:
     return [0, *(np.flatnonzero(np.diff(stretch[:-1])) + 1).tolist()]
 
 
-def _touch(touched: Floats, after: float | None, whole: Floats) -> Floats:
-    """Return p of a touch told of, after so many s, for every path; `whole` is how long each takes, s."""
+def _when_told(after: float | None, whole: Floats) -> Floats:
+    """Return the density of a touch's word, after so many s, 1/s, by where it came: (paths, steps, paces).
+
+    1 where no time was told. `whole` is how long each path takes at the pace told, s.
+    """
     if after is None:
-        return np.asarray((1.0 - FALSE_TOUCHES) * touched[:, -1] + FALSE_TOUCHES, dtype=np.float64)
-    due = whole[:, None] * (0.5 * (PATH_SHARES[1:] + PATH_SHARES[:-1]))
-    width = np.hypot(CALL_DELAY, SPEED_SCATTER * due)
-    density = np.exp(-0.5 * ((after - CALL_DELAY - due) / width) ** 2) / (width * _ROOT_TWO_PI)
-    real = np.einsum("nk,nk->n", np.diff(touched, axis=1), density)
-    return np.asarray((1.0 - FALSE_TOUCHES) * real + FALSE_TOUCHES / whole)
+        return np.ones((len(whole), len(PATH_SHARES) - 1, len(_PACES)), np.float32)
+    steps = 0.5 * (PATH_SHARES[1:] + PATH_SHARES[:-1])
+    due = (whole[:, None, None] * (steps[:, None] * np.exp(-_PACES))).astype(np.float32)
+    width = np.hypot(np.float32(CALL_DELAY), np.float32(SPEED_SCATTER) * due)
+    density = np.exp(-0.5 * ((np.float32(after - CALL_DELAY) - due) / width) ** 2)
+    return np.asarray(density / (width * np.float32(_ROOT_TWO_PI)))
+
+
+def _false_touch(after: float | None, whole: Floats) -> Floats:
+    """Return the probability, or density, of a word for something else than the bottom, (paths,)."""
+    return np.full(len(whole), FALSE_TOUCHES) if after is None else FALSE_TOUCHES / whole
 
 
 @lru_cache(maxsize=24)
@@ -363,11 +417,79 @@ def _solved_lift_logs(stated: Stated) -> Floats:
     return np.array([np.interp(wanted, known, lifts) for known in reaches]).T
 
 
-def _log_sum(log_weight: Floats) -> Floats:
-    """Return ln of the sum of weights over thickness and cast, shape (depths, drags)."""
+class _Posterior:
+    """The odds on the grids of a lure's rigs.
+
+    Attributes:
+        grids: by the rig's name.
+        seen: ln of how likely what was seen is on each, shape `_Grid.seen_shape`.
+        offset_elsewhere: what other lures have told of the bottom's offset.
+    """
+
+    def __init__(self, grids: dict[str, _Grid]) -> None:
+        self.grids = grids
+        self.offset_elsewhere = np.zeros(len(_OFFSETS_M))
+        self.forget()
+
+    def forget(self) -> None:
+        """Forget what was seen."""
+        self.seen = {name: np.zeros(grid.seen_shape) for name, grid in self.grids.items()}
+
+    def copy(self) -> _Posterior:
+        """Return the same, which learns nothing more."""
+        copied = copy(self)
+        copied.grids = dict(self.grids)
+        copied.seen = {name: seen.copy() for name, seen in self.seen.items()}
+        return copied
+
+    def weight(self, rig: str) -> Floats:
+        """Return the posterior on one rig's grid."""
+        return np.asarray(self.full_weight(rig).sum(axis=(-2, -1)))
+
+    def full_weight(self, rig: str) -> Floats:
+        """Return the same with offsets and paces; the others' evidence comes in by the shared axes."""
+        grid = self.grids[rig]
+        log_weight = grid.prior[..., None, None] + self._nuisance_prior + self.seen[rig]
+        for name, seen in self.seen.items():
+            if name != rig and seen.any():
+                log_weight = log_weight + self._shared_of(name)[:, :, None, None, :, None]
+        weight = np.exp(log_weight - log_weight.max())
+        return np.asarray(weight / weight.sum())
+
+    @property
+    def _nuisance_prior(self) -> Floats:
+        return np.asarray((_OFFSET_PRIOR + self.offset_elsewhere)[:, None] + _PACE_PRIOR)
+
+    def _shared_of(self, rig: str) -> Floats:
+        """Return ln of how likely what a rig has told is by depth, drag and offset, the rest summed over."""
+        own = self.grids[rig].own_prior[..., None, None] + _PACE_PRIOR
+        return _log_sum(own + self.seen[rig], (2, 3, 5))
+
+    def offset_log_likelihood(self) -> Floats:
+        """Return ln of how likely what was seen is by the bottom's offset, for the boat's other lures."""
+        told = [self._shared_of(name) for name, seen in self.seen.items() if seen.any()]
+        if not told:
+            return np.zeros(len(_OFFSETS_M))
+        prior = next(iter(self.grids.values())).prior
+        shared = prior.max(axis=(2, 3))[:, :, None] + sum(told)
+        found = _log_sum(np.asarray(shared), (0, 1))
+        return np.asarray(found - found.max())
+
+
+def share_offset(of_lures: Iterable[Calibration]) -> None:
+    """Let the lures of a boat tell each other by how much all depths are off that it is told."""
+    lures = list(of_lures)
+    told = [lure.posterior.offset_log_likelihood() for lure in lures]
+    together = sum(told, np.zeros(len(_OFFSETS_M)))
+    for lure, own in zip(lures, told, strict=True):
+        lure.posterior.offset_elsewhere = together - own
+
+
+def _log_sum(log_weight: Floats, axes: tuple[int, ...]) -> Floats:
+    """Return ln of the sum of weights over some axes."""
     from scipy.special import logsumexp  # noqa: PLC0415  (half of what there is to load before the first depth)
 
-    return np.asarray(logsumexp(log_weight, axis=(2, 3)))
+    return np.asarray(logsumexp(log_weight, axis=axes))
 
 
 def _estimate(values: Floats, weight: Floats) -> Estimate:
@@ -381,6 +503,9 @@ def _estimate(values: Floats, weight: Floats) -> Estimate:
 
 class Calibration:
     """The belief about one lure on its rigs, updated with each touch.
+
+    Attributes:
+        posterior: the odds of every combination of the unknowns.
 
     Raises:
         ValueError: no rig is given, two have one name, or evidence names a rig that is not there.
@@ -398,7 +523,7 @@ class Calibration:
             raise ValueError("a calibration needs at least one rig, each with a name of its own")
         self.evidence: list[Evidence] = []
         self._grids = {rig.name: _grid(stated, rig) for rig in rigs}
-        self._seen = {name: np.zeros_like(grid.prior) for name, grid in self._grids.items()}
+        self.posterior = _Posterior(self._grids)
         self._take_up(evidence)
 
     @classmethod
@@ -409,14 +534,16 @@ class Calibration:
 
     def with_rig(self, rig: CalibratedRig) -> Calibration:
         """Return a calibration that knows the same and has one more rig; this one stays as it is."""
-        return Calibration(self.stated, [*self.rigs.values(), rig], self.evidence)
+        more = Calibration(self.stated, [*self.rigs.values(), rig], self.evidence)
+        more.posterior.offset_elsewhere = self.posterior.offset_elsewhere
+        return more
 
     def copy(self) -> Calibration:
         """Return a calibration that believes the same and learns nothing more, for another thread."""
         copied = copy(self)
         copied.rigs, copied.evidence = dict(self.rigs), list(self.evidence)
-        copied._grids = dict(self._grids)
-        copied._seen = {name: seen.copy() for name, seen in self._seen.items()}
+        copied.posterior = self.posterior.copy()
+        copied._grids = copied.posterior.grids
         return copied
 
     def _take_up(self, evidence: Iterable[Evidence]) -> None:
@@ -429,7 +556,7 @@ class Calibration:
             def say(grid: _Grid = grid, mine: list[Evidence] = mine) -> dict[str, Floats]:
                 return {"log": np.sum([grid.log_likelihood(seen) for seen in mine], axis=0)}
 
-            self._seen[name] = np.array(kept("seen", inputs, say)["log"])
+            self.posterior.seen[name] = np.array(kept("seen by pace", inputs, say)["log"])
 
     def _grid_of(self, rig: str) -> _Grid:
         if rig not in self._grids:
@@ -443,7 +570,7 @@ class Calibration:
             ValueError: its rig is not one of this calibration's.
         """
         grid = self._grid_of(seen.rig)
-        self._seen[seen.rig] += grid.log_likelihood(seen)
+        self.posterior.seen[seen.rig] += grid.log_likelihood(seen)
         self.evidence.append(seen)
 
     def unlearn(self, seen: Evidence) -> None:
@@ -453,13 +580,13 @@ class Calibration:
             ValueError: it was never taken in.
         """
         self.evidence.remove(seen)
-        self._seen[seen.rig] -= self._grids[seen.rig].log_likelihood(seen)
+        self.posterior.seen[seen.rig] -= self._grids[seen.rig].log_likelihood(seen)
 
     def forget(self, rig: str | None = None) -> None:
         """Forget what was learned on one rig, or everything."""
         remaining = [] if rig is None else [seen for seen in self.evidence if seen.rig != rig]
         self.evidence = []
-        self._seen = {name: np.zeros_like(grid.prior) for name, grid in self._grids.items()}
+        self.posterior.forget()
         self._take_up(remaining)
 
     def belief(self) -> Belief:
@@ -477,12 +604,22 @@ class Calibration:
         """Return the reach, m, of a rig on its usual cast."""
         return self._estimate(rig, lambda grid: grid.reach)
 
+    def reach_as_told(self, rig: str) -> Estimate:
+        """Return the reach, m, as depths are told on this boat: less what all of them are off by."""
+        weight = self.posterior.full_weight(rig).sum(axis=-1)
+        return _estimate(self._grids[rig].reach[..., None] - _OFFSETS_M, weight)
+
     def best(self, rig: str) -> tuple[Line, Lure, Retrieve]:
         """Return the line, lure and retrieve that stand for what is believed: their reach is `reach`."""
         drag, cast = self._means(rig)
         assumed = self.rigs[rig]
         retrieve = replace(assumed.retrieve, cast=assumed.retrieve.cast * float(np.exp(cast)))
         return dragged(assumed.line, drag), self.lure_reaching(rig, self.reach(rig).best), retrieve
+
+    def best_as_told(self, rig: str) -> tuple[Line, Lure, Retrieve]:
+        """Return the same as depths are told on this boat: their reach is `reach_as_told`."""
+        line, _, retrieve = self.best(rig)
+        return line, self.lure_reaching(rig, self.reach_as_told(rig).best), retrieve
 
     def lure_reaching(self, rig: str, reach: float) -> Lure:
         """Return the lure with the lift ratio that reaches a depth, m, on the line and cast of `best`."""
@@ -506,22 +643,29 @@ class Calibration:
         """
         from scipy.special import ndtri  # noqa: PLC0415  (half of what there is to load before the first depth)
 
-        grid = self._grids[rig]
+        grid, weight = self._grids[rig], self.posterior.full_weight(rig)
         order = np.argsort(grid.reach, axis=None)
-        share = np.cumsum(self._weight(rig).ravel()[order])
+        by_cell = weight.reshape(len(order), -1)
+        share = np.cumsum(by_cell.sum(axis=1)[order])
         even = (np.arange(n) + 0.5) / n
         cells = order[np.minimum(np.searchsorted(share, even * share[-1]), len(order) - 1)]
-        # Multiples of two irrational numbers spread evenly, and not in step with the reach or each other.
-        scatter, pace = (ndtri((even + np.arange(1, n + 1) * step) % 1.0) for step in (0.7548777, 0.5698403))
+        # Multiples of irrational numbers spread evenly, and not in step with the reach or each other.
+        steps = (0.7548777, 0.5698403, 0.4142136)
+        shares = [(even + np.arange(1, n + 1) * step) % 1.0 for step in steps]
+        scatter, pace = ndtri(shares[0]), ndtri(shares[1])
+        within = np.cumsum(by_cell[cells], axis=1)
+        drawn = (within < (shares[2] * within[:, -1])[:, None]).sum(axis=1)
+        offsets, paces = np.divmod(np.minimum(drawn, within.shape[1] - 1), len(_PACES))
         usual = np.broadcast_to(grid.cast_log, grid.prior.shape).ravel()[cells]
         cast_log = usual + CAST_SCATTER * scatter
         if length is not None:
             cast_log = np.log(length / self.rigs[rig].retrieve.cast) + length_sigma * scatter
-        return grid.casts(cells, cast_log, np.exp(SPEED_SCATTER * pace), drift)
+        faster = np.exp(SPEED_SCATTER * pace + _PACES[paces])
+        return grid.casts(cells, _OFFSETS_M[offsets], cast_log, faster, drift)
 
     def _means(self, rig: str) -> tuple[float, float]:
         """Return the means of ln drag (the line's thickness included) and ln cast."""
-        grid, weight = self._grids[rig], self._weight(rig)
+        grid, weight = self._grids[rig], self.posterior.weight(rig)
         return (
             float(np.sum(weight * (grid.drag_log + grid.thickness))),
             float(np.sum(weight * grid.cast_log)),
@@ -538,13 +682,4 @@ class Calibration:
         )
 
     def _estimate(self, rig: str, what: Callable[[_Grid], Floats]) -> Estimate:
-        return _estimate(what(self._grids[rig]), self._weight(rig))
-
-    def _weight(self, rig: str) -> Floats:
-        """Return the posterior on one rig's grid; the others' evidence comes in by the shared axes."""
-        log_weight = self._grids[rig].prior + self._seen[rig]
-        for name, seen in self._seen.items():
-            if name != rig and seen.any():
-                log_weight = log_weight + _log_sum(self._grids[name].own_prior + seen)[:, :, None, None]
-        weight = np.exp(log_weight - log_weight.max())
-        return np.asarray(weight / weight.sum())
+        return _estimate(what(self._grids[rig]), self.posterior.weight(rig))

@@ -38,7 +38,7 @@ FIRST_STEP_S, STEP_GROWTH, LONGEST_STEP_S = 0.1, 1.3, 0.5
 """Steps in time after each change at the reel."""
 SHORTEST_STEP_S = 1e-3
 """A step that finds no balance is halved as far as this."""
-ALLOWANCE_M = 0.05
+ALLOWANCE_M = 0.08
 """By how much more than wanted a stop is made to clear: what an independent code may find less."""
 SLOWEST_REEL_MPS = 0.05
 LEAD_M = 1.0

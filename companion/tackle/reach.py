@@ -16,7 +16,14 @@ import numpy as np
 from msgspec import structs
 from numpy.typing import NDArray
 
-from companion.dive.calibration import Belief, CalibratedRig, Calibration, Estimate, Stated
+from companion.dive.calibration import (
+    Belief,
+    CalibratedRig,
+    Calibration,
+    Estimate,
+    Stated,
+    share_offset,
+)
 from companion.tackle.lines import THICKEST_LINE_M, THINNEST_LINE_M, LineSpec, Material
 from companion.tackle.lures import RATING_SIGMA, LureSpec
 from companion.tackle.quantities import Quantity
@@ -72,7 +79,8 @@ class RodReach(msgspec.Struct, frozen=True):
         reach: the deepest the lure gets, m, with the band that holds the truth in nine cases of ten.
         reach_at: how far from the rod tip that is, m.
         reach_after: s from the start of the retrieve to there.
-        path: points (distance from the rod tip, depth), m, from the landing to the rod.
+        path: points (distance from the rod tip, depth), m, from the landing to the rod, as depths are told
+            on this boat (`Calibration.reach_as_told`).
         shallow: the same for the low end of the band.
         deep: the same for the high end.
         touches: how many touches this rod and line have taught.
@@ -198,7 +206,9 @@ def calibrations(rods: Iterable[Rod], beliefs: Mapping[str, Belief] | None = Non
     tied: dict[str, list[Rod]] = {}
     for rod in rods:
         tied.setdefault(rod.lure.name, []).append(rod)
-    return {name: _calibration(its, (beliefs or {}).get(name)) for name, its in tied.items()}
+    found = {name: _calibration(its, (beliefs or {}).get(name)) for name, its in tied.items()}
+    share_offset(found.values())
+    return found
 
 
 def _calibration(rods: Sequence[Rod], belief: Belief | None) -> Calibration:
@@ -223,7 +233,9 @@ def _reach(rod: Rod, learned: Calibration, change: Change) -> RodReach:
     calibration, name = _with_change(changed, rod, learned, change)
     cast = calibration.best(name)[2].cast
     reach = calibration.reach(name)
-    t, away, deep = calibration.path(name, reach.best)
+    # What is planned over is the bottom as it is told, so the paths are as they would be told too.
+    told = calibration.reach_as_told(name)
+    t, away, deep = calibration.path(name, told.best)
     deepest = int(deep.argmax())
     return RodReach(
         rod=rod.number,
@@ -239,8 +251,8 @@ def _reach(rod: Rod, learned: Calibration, change: Change) -> RodReach:
         reach_at=float(away[deepest]),
         reach_after=float(t[deepest]),
         path=_points(away, deep),
-        shallow=_points(*calibration.path(name, reach.low)[1:]),
-        deep=_points(*calibration.path(name, reach.high)[1:]),
+        shallow=_points(*calibration.path(name, told.low)[1:]),
+        deep=_points(*calibration.path(name, told.high)[1:]),
         touches=learned.belief().by_rig[rig_name(rod)].touches,
     )
 

@@ -93,11 +93,12 @@ def stated() -> Stated:
     return Stated(nominal, THIN, USUAL, STATED_DEPTH, DEPTH_SIGMA, DRAG_SIGMA)
 
 
-def anglers(rng: np.random.Generator, count: int) -> list[Angler]:
+def anglers(rng: np.random.Generator, count: int, further: float = 1.0) -> list[Angler]:
+    """Return anglers whose casts go so much further than they are told to, times, beside what scatters."""
     depths = STATED_DEPTH * np.exp(rng.normal(0.0, DEPTH_SIGMA, count))
     drags = rng.normal(0.0, DRAG_SIGMA, count)
     lures = lifted(lifts_for(depths, drags))
-    casts = USUAL.cast * np.exp(rng.normal(0.0, CAST_SIGMA, (2, count)))
+    casts = further * USUAL.cast * np.exp(rng.normal(0.0, CAST_SIGMA, (2, count)))
     thin, thick = dragged(THIN, drags), dragged(THICK, drags)
     about = [solved(thin, lures, casts[0] * np.exp(off)) for off in CASTS]
     never = solved(thick, lures, casts[1])

@@ -95,7 +95,7 @@ def test_nothing_is_claimed_over_a_bottom_that_is_not_mapped():
 
 
 def test_a_less_certain_bottom_makes_a_less_certain_outlook():
-    sure, vague = (cast_over(Level(0.75 * REACH, sigma=sigma)).outlook.chance for sigma in (0.05, 2.5))
+    sure, vague = (cast_over(Level(0.7 * REACH, sigma=sigma)).outlook.chance for sigma in (0.05, 2.5))
     assert vague < sure
 
 

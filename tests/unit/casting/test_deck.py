@@ -86,7 +86,7 @@ def test_the_lure_flies_lands_dives_and_comes_back(deck):
     assert away == pytest.approx(deck.rod(1).cast, abs=0.5)
     assert bearing == pytest.approx(90.0, abs=0.5)
     deepest = lure_at(deck, hand, 100.0 + FLIGHT_S + path.reach_t, HERE, 0.0)
-    assert deepest.depth == pytest.approx(path.reach, abs=0.3)  # some casts are slower
+    assert deepest.depth == pytest.approx(path.reach, abs=0.4)  # some casts are slower
 
 
 def test_a_spoken_hour_makes_the_place_surer(deck):

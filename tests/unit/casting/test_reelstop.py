@@ -59,7 +59,7 @@ def test_the_lure_rises_as_the_solver_has_it_and_comes_back(stopped):
         _, _, before, _ = plain.free_at(FLIGHT_S + min(t, AT_S) + max(t - AT_S - LASTS_S, 0.0))
         rise = before - after.free_at(FLIGHT_S + t)[2]
         wanted = free.at(min(t, AT_S) + max(t - AT_S - LASTS_S, 0.0))[1] - path.at(t)[1]
-        assert rise == pytest.approx(wanted, abs=0.15)
+        assert rise == pytest.approx(wanted, abs=0.2), "a median of reels that differ in speed by a sixth"
     assert after.free_at(FLIGHT_S + AT_S + LASTS_S + 9.0)[2] == pytest.approx(
         plain.free_at(FLIGHT_S + AT_S + 9.0)[2], abs=0.15
     )

@@ -278,3 +278,50 @@ def test_a_usual_cast_said_with_its_length_teaches_the_reach_nearly_as_one_that_
         said.learn(Touch("thin", ((0.0, depth),), 24.0, length=USUAL.cast))
         unsaid.learn(Touch("thin", ((0.0, depth),), 24.0))
     assert said.reach("thin").best == pytest.approx(unsaid.reach("thin").best, rel=0.05)
+
+
+LEVEL_DEPTHS = (4.4, 5.0, 5.6, 6.2)
+
+
+def taught_over(calibration: Calibration, deeper: float, pace: float = 1.0) -> Calibration:
+    """Teach what the stated lure does over level bottoms that are deeper than told, reeled so much faster."""
+    path = solve(THIN, stated().lure, USUAL)
+    for told in LEVEL_DEPTHS * 3:
+        met = np.flatnonzero(path.z > told + deeper)
+        bottom = ((0.0, told),)
+        if len(met):
+            calibration.learn(Touch("thin", bottom, float(path.t[met[0]]) / pace + c.CALL_DELAY))
+        else:
+            calibration.learn(NoTouch("thin", bottom))
+    return calibration
+
+
+@pytest.mark.parametrize("deeper", [-0.5, 0.0, 0.5])
+def test_a_band_holds_the_true_reach_though_all_depths_are_told_wrong(deeper: float) -> None:
+    calibration = taught_over(fresh(), deeper)
+    reach, told = calibration.reach("thin"), calibration.reach_as_told("thin")
+    assert reach.low < DEPTH < reach.high
+    assert told.best == pytest.approx(DEPTH - deeper, abs=0.35)
+    assert told.high - told.low < 0.75 * (reach.high - reach.low), "by its own sounder it is known better"
+    casts = calibration.casts("thin", MANY)
+    assert np.median(casts.depth.max(axis=1)) == pytest.approx(told.best, abs=0.1)
+
+
+@pytest.mark.parametrize("pace", [0.8, 1.25])
+def test_a_reel_that_turns_otherwise_than_told_is_found_out(pace: float) -> None:
+    calibration = taught_over(fresh(), 0.0, pace)
+    before, after = (np.median(one.casts("thin", MANY).t[:, -1]) for one in (fresh(), calibration))
+    assert before / after == pytest.approx(pace, rel=0.1)
+    assert calibration.reach("thin").best == pytest.approx(DEPTH, rel=0.05)
+    other = calibration.casts("thick", MANY).t[:, -1]
+    assert np.median(other) == pytest.approx(np.median(fresh().casts("thick", MANY).t[:, -1]), rel=0.03)
+
+
+def test_what_all_depths_are_off_by_is_known_better_from_two_lures() -> None:
+    alone, one, two = (taught_over(fresh(), 0.5) for _ in range(3))
+    c.share_offset([one, two])
+    assert np.abs(one.reach("thin").best - DEPTH) < np.abs(alone.reach("thin").best - DEPTH)
+    assert one.reach_as_told("thin").best == pytest.approx(alone.reach_as_told("thin").best, abs=0.1)
+    one.forget()
+    c.share_offset([one, two])
+    assert two.reach("thin").best == pytest.approx(alone.reach("thin").best)

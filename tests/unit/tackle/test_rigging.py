@@ -135,9 +135,10 @@ def test_reach_before_any_touch_is_that_of_the_description() -> None:
         assert found.reach.best == pytest.approx(plain.reach, rel=0.01)
         assert found.reach.low < 0.9 * plain.reach
         assert found.reach.high > 1.1 * plain.reach
-        for path, depth in ((found.path, found.reach.best), (found.shallow, found.reach.low)):
-            assert max(z for _, z in path) == pytest.approx(depth, rel=0.01)
-        assert max(z for _, z in found.deep) == pytest.approx(found.reach.high, rel=0.01)
+        # The paths are as depths are told on this boat, which may all be off.
+        assert max(z for _, z in found.path) == pytest.approx(found.reach.best, rel=0.01)
+        assert 0.95 * found.reach.low < max(z for _, z in found.shallow) < found.reach.low
+        assert found.reach.high < max(z for _, z in found.deep) < 1.05 * found.reach.high
 
 
 def test_changes_go_the_way_they_must() -> None:

@@ -1,0 +1,109 @@
+"""What common errors do to what touches teach: are the bands honest, and how far off is the reach?
+
+Every angler's lure, line drag and casts are drawn as in `tests/acceptance/test_simulated_anglers.py`; on top
+of that something is wrong that nobody has told: all depths, the reel's speed, all casts. The reach that
+counts is the true one. Eight touches each, with the casts between them, on one rod; the other is never
+fished.
+
+`python tests/bench/common_errors.py 60` prints a row for each error.
+"""
+
+from __future__ import annotations
+
+import sys
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+from companion.dive.calibration import CalibratedRig, Calibration, NoTouch, Touch
+from tests.acceptance import test_simulated_anglers as sim
+
+MOST_CASTS = 40
+
+
+@dataclass(frozen=True)
+class CommonError:
+    """What is wrong: m that the bottom is deeper than told, and how much faster and further than told."""
+
+    name: str
+    deeper: float = 0.0
+    faster: float = 1.0
+    further: float = 1.0
+
+
+ERRORS = (
+    CommonError("none"),
+    CommonError("depth +0.5 m", deeper=0.5),
+    CommonError("depth -0.5 m", deeper=-0.5),
+    CommonError("reel 25 % faster", faster=1.25),
+    CommonError("reel 20 % slower", faster=0.8),
+    CommonError("casts 20 % longer", further=1.2),
+)
+
+
+def fish(angler: sim.Angler, error: CommonError, calibration: Calibration, rng: np.random.Generator) -> None:
+    """Cast until eight touches are told of; depths and times are told as the error has them."""
+    touches = casts = 0
+    while touches < sim.TOUCHES and casts < MOST_CASTS:
+        casts += 1
+        times, depths = sim.one_cast(angler, rng)
+        times = times / error.faster
+        told = sim.STATED_DEPTH * rng.uniform(0.55, 1.15)
+        bottom = told + error.deeper + rng.normal(0.0, 0.3)
+        touched, false = depths.max() > bottom, rng.random() < sim.FALSE_A_CAST
+        if (touched and rng.random() > 0.1) or false:
+            pace = np.exp(rng.normal(0.0, 0.1))
+            when = rng.uniform(0.0, times[-1]) if false else times[np.argmax(depths > bottom)] / pace
+            late = 0.0 if false else rng.exponential(1.0)
+            calibration.learn(Touch("fished", ((0.0, told),), float(when + late)))
+            touches += 1
+        else:
+            calibration.learn(NoTouch("fished", ((0.0, told),)))
+
+
+def row(error: CommonError, anglers: int) -> dict[str, float]:
+    """Return shares of bands that hold, and median errors of reach, on both rods and as depths are told."""
+    rng = np.random.default_rng(24)
+    rigs = [
+        CalibratedRig("fished", sim.THIN, sim.USUAL, sim.CAST_SIGMA),
+        CalibratedRig("never fished", sim.THICK, sim.USUAL, sim.CAST_SIGMA),
+    ]
+    calibration = Calibration(sim.stated(), rigs)
+    held, off, told, unfished, unfished_off = [], [], [], [], []
+    for angler in sim.anglers(rng, anglers, further=error.further):
+        calibration.forget()
+        fish(angler, error, calibration, rng)
+        for name, truth, inside, misses in (
+            ("fished", angler.reach, held, off),
+            ("never fished", angler.unfished, unfished, unfished_off),
+        ):
+            reach = calibration.reach(name)
+            inside.append(reach.low <= truth <= reach.high)
+            misses.append(abs(reach.best / truth - 1.0))
+        casts = calibration.casts("fished", 256)
+        told.append(abs(np.median(casts.depth.max(axis=1)) / (angler.reach - error.deeper) - 1.0))
+    return {
+        "held": float(np.mean(held)),
+        "off": float(np.median(off)),
+        "held, never fished": float(np.mean(unfished)),
+        "off, never fished": float(np.median(unfished_off)),
+        "off as told": float(np.median(told)),
+    }
+
+
+def main(anglers: int) -> None:
+    """Print the table."""
+    print(f"{anglers} anglers an error; shares of 90 % bands that hold, median errors of reach")
+    with ProcessPoolExecutor(2) as pool:
+        rows = list(pool.map(row, ERRORS, [anglers] * len(ERRORS)))
+    for error, figures in zip(ERRORS, rows, strict=True):
+        shares = "  ".join(f"{name} {100 * value:.0f} %" for name, value in figures.items())
+        print(f"{error.name:20}{shares}")
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 60)
