@@ -25,7 +25,7 @@ FILE_CHUNK = 65_536
 """Bytes read from a file at a time."""
 _HEAD = 4_096  # bytes of a file that tell whose log it is
 _WAIT = 0.2  # s in a blocking call, after which a wish to stop is seen
-REOPEN_S = 2.0
+REOPEN_S = 1.0
 """Time between two attempts to open what was lost, s."""
 _CONNECT = 5.0  # s
 _KEEP_ALIVE = {"TCP_KEEPIDLE": 5, "TCP_KEEPINTVL": 2, "TCP_KEEPCNT": 3}  # s, s, times
@@ -394,7 +394,7 @@ class UdpSource:
 
 
 class Reader(threading.Thread):
-    """Runs a source in a thread and hands its chunks over; opens it again every 2 s after it was lost.
+    """Runs a source in a thread and hands its chunks over; opens it again every `REOPEN_S` after it was lost.
 
     ``put`` takes each chunk and may block when its queue is full. ``lost`` is told name and reason once for
     each loss, ``back`` the name at the first chunk after one. All are called in the reader's thread. ``stop``
