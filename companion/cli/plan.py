@@ -35,6 +35,7 @@ from companion.pictures.png import png
 from companion.record.lakes import Lakes
 from companion.record.logbook import Logbook
 from companion.sensing import Sensing, SourceSettings
+from companion.sensing.believed_boat import BelievedBoat
 from companion.sensing.sources import FileSource
 from companion.tackle import RodReach, calibrations, reaches
 from companion.tackle.quantities import Quantity
@@ -289,9 +290,11 @@ def _take_csv(bed: Bed, path: Path, _settings: Settings) -> None:
 
 def _take_nmea(bed: Bed, path: Path, settings: Settings) -> None:
     sensing = Sensing({"sonar": SourceSettings()}, settings.boat.offsets())
+    boat = BelievedBoat(sensing)
     for chunk in FileSource("sonar", path).chunks():
         for t, reading in sensing.feed(chunk):
-            bed.accept_reading(t, reading)
+            bed.accept_reading(t, reading, boat.accept_reading(t, reading))
+    bed.settle(boat.finish())
     bed.finish()
 
 

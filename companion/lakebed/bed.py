@@ -18,10 +18,11 @@ import numpy as np
 from companion.events import MarkKind
 from companion.lakebed.breaks import Break, breaks
 from companion.lakebed.cover import CoverWatch, PossibleCover
-from companion.lakebed.gates import Gate, GateLimits
+from companion.lakebed.gates import Gate, TrackGate
 from companion.lakebed.marks import FIX_RADIUS_M, Mark, Marks, around_the_boat, off_the_bow
 from companion.lakebed.soundings import USUAL_SOUND_SPEED, Joiner, Mounting, Sounding, sound_speed
 from companion.lakebed.surface import BottomProfile, LevelHint, Slope, Surface
+from companion.sensing.believed_depth import Settled, Verdict
 from companion.sensing.localplane import LocalPlane, metres_per_degree
 from companion.sensing.readings import Depth, Heading, Position, Reading, WaterTemperature
 
@@ -109,7 +110,6 @@ class Bed:
     Args:
         areas: what is kept of earlier days.
         mounting: where the transducer sits from the antenna. Delays are taken from the readings' origin.
-        limits: what the gates allow.
         level: how far the water stands above each area's zero today, m, until a level is told.
         half_beam: half the angle of the sounder's cone, rad, for the correction of slopes; None: none.
         from_sound_speed: correct depths by the water's temperature; off unless asked for, because most
@@ -121,7 +121,6 @@ class Bed:
         areas: Iterable[Area] = (),
         *,
         mounting: Mounting | None = None,
-        limits: GateLimits | None = None,
         level: float = 0.0,
         half_beam: float | None = HALF_BEAM,
         from_sound_speed: bool = False,
@@ -129,9 +128,10 @@ class Bed:
         self.areas = list(areas)
         self.here: Area | None = None
         self.kept = 0
-        self._mounting, self._limits = mounting or Mounting(), limits
+        self._mounting = mounting or Mounting()
         self._half_beam, self._from_sound_speed = half_beam, from_sound_speed
-        self._listen_anew()
+        self._joiner, self._gate, self._cover = Joiner(self._mounting), Gate(), CoverWatch()
+        self._track: TrackGate | None = None
         self.begin_trip(level)
 
     def begin_trip(self, level: float = 0.0, *, already: int = 0) -> None:
@@ -148,7 +148,8 @@ class Bed:
         self._sound = 1.0
         self.kept = 0
         self._dropped: Counter[str] = Counter()
-        self._listen_anew()
+        self._joiner, self._gate, self._cover = Joiner(self._mounting), Gate(), CoverWatch()
+        self._track = None
         self.here = None
         self._begun: set[int] = set()
         for area in self.areas:
@@ -158,23 +159,30 @@ class Bed:
     @property
     def dropped(self) -> Counter[str]:
         """Return what was not taken for the bottom this trip, by reason."""
-        return self._dropped + self._joiner.dropped + self._gate.dropped
+        on_track = self._track.gate.dropped if self._track else Counter()
+        return self._dropped + self._joiner.dropped + self._gate.dropped + on_track
 
     @property
     def level(self) -> float:
         """Return how far the water stands above the zero of the area the boat is on, m."""
         return self._level_on(self.here) if self.here else self._level
 
-    def accept_reading(self, t: float, reading: Reading) -> tuple[CoverHint, ...]:
+    def accept_reading(
+        self, t: float, reading: Reading, verdict: Verdict | None = None
+    ) -> tuple[CoverHint, ...]:
         """Take a reading at logic time `t`; return possible cover that is new or has grown.
 
         Readings of other kinds than depth, position, heading and water temperature are passed over.
+
+        Args:
+            t: logic time, s.
+            reading: what was read.
+            verdict: on a depth; without one it is none.
         """
         if isinstance(reading, Depth):
-            if reading.below_surface is not None:
-                if reading.below_transducer is not None:
-                    self._gate.transducer = reading.below_surface - reading.below_transducer
-                self._joiner.depth(t - reading.origin.latency, self._true_depth(reading))
+            if reading.below_surface is not None and verdict is not None:
+                self._joiner.depth(t - reading.origin.latency, self._true_depth(reading), verdict.number)
+                return self.settle(verdict.settled)
         elif isinstance(reading, Position):
             if reading.lat is not None and reading.lon is not None:
                 return self._take_fix(t - reading.origin.latency, reading.lat, reading.lon)
@@ -185,9 +193,13 @@ class Bed:
             self._take_temperature(reading.celsius)
         return NO_HINTS
 
+    def settle(self, settled: Iterable[Settled]) -> tuple[CoverHint, ...]:
+        """Take verdicts on pings for good; return possible cover that is new or has grown."""
+        return self._pass_on(self._gate.settle(settled))
+
     def finish(self) -> None:
         """The trip is over: keep what the gates still held and believe."""
-        self._hang_up()
+        self._leave()
 
     def add(self, lat: float, lon: float, depth: float) -> None:
         """Add a surveyed sounding, which needs no gate: degrees, m below the surface of that day."""
@@ -201,9 +213,10 @@ class Bed:
         """
         area = self.open_area(lat, lon) or self._new_area(lat, lon)
         if area is not self.here:
-            self._hang_up()
+            self._leave()
             self.here = area
-        for kept in self._gate.push(Sounding(t, *area.place(lat, lon), depth)):
+        self._track = self._track or TrackGate()
+        for kept in self._track.push(Sounding(t, *area.place(lat, lon), depth)):
             self._add(kept)
 
     def water_level(self, rise: float) -> None:
@@ -347,13 +360,17 @@ class Bed:
         area = self.here
         if area is None or not _reaches(area, lat, lon):
             area = self.open_area(lat, lon) or self._new_area(lat, lon)
-            self._hang_up()
+            self._leave()
             self.here = area
-        gate = self._gate
-        for sounding in self._joiner.fix(t, *area.place(lat, lon)):
-            for kept in gate.push(sounding):
-                self._add(kept)
-        if not gate.excursions:
+        placed = self._joiner.fix(t, *area.place(lat, lon))
+        return self._pass_on([kept for sounding in placed for kept in self._gate.place(sounding)])
+
+    def _pass_on(self, kept: Iterable[Sounding]) -> tuple[CoverHint, ...]:
+        """Put soundings on the surface, and look at what stands above it."""
+        for sounding in kept:
+            self._add(sounding)
+        gate, area = self._gate, self.here
+        if not gate.excursions or area is None:
             return NO_HINTS
         excursions, gate.excursions = gate.excursions, []
         return tuple(_hint(area, cover) for cover in self._cover.accept_excursions(excursions))
@@ -374,16 +391,15 @@ class Bed:
         self.open_area(lat, lon)
         return area
 
-    def _hang_up(self) -> None:
-        """Bring in what joiner and gate still hold; they count what they never could place or believe."""
+    def _leave(self) -> None:
+        """End what joiner and gates know of this water; pings that they never could place are counted."""
         self._joiner.flush()
-        for kept in self._gate.flush():
-            self._add(kept)
+        if self._track is not None:
+            for kept in self._track.flush():
+                self._add(kept)
         self._dropped = self.dropped
-        self._listen_anew()
-
-    def _listen_anew(self) -> None:
-        self._joiner, self._gate, self._cover = Joiner(self._mounting), Gate(self._limits), CoverWatch()
+        self._joiner, self._cover, self._track = Joiner(self._mounting), CoverWatch(), None
+        self._gate.leave()
 
     def _true_depth(self, reading: Depth) -> float:
         assert reading.below_surface is not None

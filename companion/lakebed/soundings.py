@@ -23,12 +23,13 @@ _AGREEING_FIXES = 3
 
 
 class Sounding(NamedTuple):
-    """One ping: logic time s, place of the transducer m, depth of the bottom below the surface m."""
+    """One ping: logic time s, place of the transducer m, depth of the bottom below the surface m, number."""
 
     t: float
     east: float
     north: float
     depth: float
+    ping: int = 0
 
 
 class BoatFix(NamedTuple):
@@ -94,7 +95,7 @@ class Joiner:
 
     def __init__(self, mounting: Mounting | None = None) -> None:
         self._mounting = mounting or Mounting()
-        self._waiting: deque[tuple[float, float]] = deque()
+        self._waiting: deque[tuple[float, float, int]] = deque()
         self._fix: BoatFix | None = None
         self._strays: list[BoatFix] = []
         self._heading: tuple[float, float] | None = None
@@ -104,12 +105,12 @@ class Joiner:
         """Take the bow's true heading at `t`."""
         self._heading = (t, degrees)
 
-    def depth(self, t: float, depth: float) -> None:
-        """Take a depth below the surface, m; it waits for the next fix."""
+    def depth(self, t: float, depth: float, ping: int = 0) -> None:
+        """Take a depth below the surface, m, of a ping of that number; it waits for the next fix."""
         if len(self._waiting) >= _MAX_WAITING:
             self._waiting.popleft()
             self.dropped["no position"] += 1
-        self._waiting.append((t - self._mounting.depth_latency, depth))
+        self._waiting.append((t - self._mounting.depth_latency, depth, ping))
 
     def fix(self, t: float, east: float, north: float) -> list[Sounding]:
         """Take a position of the antenna; return the soundings it completes, in order of time."""
@@ -158,7 +159,9 @@ class Joiner:
         allowed = _JUMP_ROOM + self._mounting.max_speed * abs(b.t - a.t)
         return math.hypot(b.east - a.east, b.north - a.north) > allowed
 
-    def _place(self, before: BoatFix | None, after: BoatFix, t: float, depth: float) -> Sounding | None:
+    def _place(
+        self, before: BoatFix | None, after: BoatFix, t: float, depth: float, ping: int
+    ) -> Sounding | None:
         gap = self._mounting.max_gap
         if before is None or after.t - before.t > 2.0 * gap or before.t - t > gap:
             self.dropped["no position"] += 1
@@ -167,7 +170,7 @@ class Joiner:
         east = before.east + share * (after.east - before.east)
         north = before.north + share * (after.north - before.north)
         shift_east, shift_north = self._lever(before, after, t)
-        return Sounding(t, east + shift_east, north + shift_north, depth)
+        return Sounding(t, east + shift_east, north + shift_north, depth, ping)
 
     def _lever(self, before: BoatFix, after: BoatFix, t: float) -> tuple[float, float]:
         """Return the way from antenna to transducer, m east and north; zero when no heading is known."""

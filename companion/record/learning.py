@@ -24,6 +24,7 @@ from companion.lakebed.marks import FIX_RADIUS_M
 from companion.lakebed.surface import LevelHint
 from companion.record.lakes import Lakes, LearnedFile
 from companion.sensing import BoatOffsets, Chunk, Sensing, SourceSettings
+from companion.sensing.believed_boat import BelievedBoat
 from companion.sensing.sources import FILE_CHUNK, FileSource
 
 SOUNDINGS_PER_COMMIT = 5_000
@@ -99,11 +100,12 @@ def _recording(
 ) -> LearningOutcome:
     offsets = BoatOffsets(transducer=conditions.transducer)
     sensing = Sensing({path.name: SourceSettings()}, offsets, raises=False)
+    boat = BelievedBoat(sensing)
     due = bed.kept + SOUNDINGS_PER_COMMIT
     marks: Imported[MarkPoint] = Imported()
     for chunk in _by_lines(FileSource(path.name, path).chunks()):
         for t, reading in sensing.feed(chunk):
-            bed.accept_reading(t, reading)
+            bed.accept_reading(t, reading, boat.accept_reading(t, reading))
         found = waypoints.marks_from_nmea(chunk.data)
         marks.items += found.items[: exchange.MOST_POINTS - len(marks.items)]
         marks.problems += found.problems
@@ -112,7 +114,8 @@ def _recording(
             due = bed.kept + SOUNDINGS_PER_COMMIT
             lakes.save(bed, LearnedFile(digest, path.name, bed.kept, 0, False))
     for t, reading in sensing.finish():
-        bed.accept_reading(t, reading)
+        bed.accept_reading(t, reading, boat.accept_reading(t, reading))
+    bed.settle(boat.finish())
     bed.finish()
     _mark_all(bed, marks.items)
     problems = [f"{path}: {line}" for line in marks.problems]

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from companion.lakebed.bed import AREA_REACH, Area, Bed
-from companion.lakebed.gates import Gate
+from companion.lakebed.gates import TrackGate
 from companion.lakebed.relief import Relief, relief
 from companion.lakebed.soundings import Sounding
 from companion.lakebed.surface import Surface
@@ -119,7 +119,7 @@ def _of_lake(day: Day, areas: Sequence[Area], rows: Floats) -> GroundGrid | None
 
 def _of_day(rows: Floats) -> GroundGrid | None:
     """Return the bottom by the day's own soundings."""
-    surface, gate = Surface(), Gate()
+    surface, gate = Surface(), TrackGate()
     kept = [sounding for row in rows.tolist() for sounding in gate.push(Sounding(*row))]
     for sounding in (*kept, *gate.flush()):
         surface.add(sounding.east, sounding.north, sounding.depth)

@@ -12,8 +12,8 @@ from typing import TypedDict
 from companion.clock import written
 from companion.events import AnyEvent, Notice
 from companion.sensing import Sensing
+from companion.sensing.believed_boat import BelievedBoat
 from companion.trip import wording
-from companion.trip.believed_boat import BelievedBoat
 from companion.trip.entries import Rooms
 from companion.trip.keep import Emit, Keep
 from companion.trip.state import TripState

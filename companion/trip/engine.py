@@ -19,7 +19,7 @@ from companion.casting.view import rods_view, side_view
 from companion.events import Notice, TripBegan, TripEnded
 from companion.glance import Glance
 from companion.lakebed.bed import Bed
-from companion.sensing import Chunk, Depth, Failed, Position, Reading, Remark, Sensing, Warned
+from companion.sensing import Chunk, Failed, Position, Reading, Remark, Sensing, Warned
 from companion.trip import entries
 from companion.trip.agenda import Agenda, Utterance
 from companion.trip.core import TripCore
@@ -151,11 +151,15 @@ class Engine:
         self._catch_up(self._now)
         for t, utterance in self._agenda.pop_rest(self._now):
             core.guard(t, partial(self._hear, t, utterance))
-        core.guard(self._now, bed.finish)
+        core.guard(self._now, partial(self._finish_bed, bed))
         core.keep.lakebed(self._now, bed, over=True)
         dropped = dict(sorted((self._sensing.dropped + bed.dropped + core.errors).items()))
         sentences = sum(self._sensing.counts.values())
         core.emit(TripEnded(**core.stamp(self._now), sentences=sentences, dropped=dropped))
+
+    def _finish_bed(self, bed: Bed) -> None:
+        bed.settle(self._core.boat.finish())
+        bed.finish()
 
     def _fold(self, readings: Iterator[tuple[float, Reading]]) -> None:
         for t, reading in readings:
@@ -168,10 +172,11 @@ class Engine:
                 self._core.pass_over(t, error)
 
     def _fold_reading(self, t: float, reading: Reading) -> None:
-        for hint in self._core.rooms.bed.accept_reading(t, reading):
+        verdict = self._core.boat.accept_reading(t, reading)
+        for hint in self._core.rooms.bed.accept_reading(t, reading, verdict):
             self._lookout.accept_cover(t, hint)
-        if isinstance(reading, Depth):
-            self._lookout.accept_depth(t, reading)
+        if verdict is not None:
+            self._lookout.accept_verdict(t, verdict)
         elif isinstance(reading, Position):
             self._lookout.accept_position(t, reading)
         elif isinstance(reading, Warned):

@@ -10,7 +10,8 @@ from companion.casting.hand import Hand
 from companion.casting.pose import pose_of
 from companion.events import DepthNews, Notice
 from companion.lakebed.bed import CoverHint
-from companion.sensing import Depth, MaximumAges, Position
+from companion.sensing import MaximumAges, Position
+from companion.sensing.believed_depth import Verdict
 from companion.trip import wording
 from companion.trip.core import TripCore
 from companion.trip.presence import NEVER_S, Presence
@@ -79,10 +80,10 @@ class Lookout:
         else:
             self._tell_match(t)
 
-    def accept_depth(self, t: float, reading: Depth) -> None:
-        """Fold in a depth at logic time t, s."""
+    def accept_verdict(self, t: float, verdict: Verdict) -> None:
+        """Fold in what is made of a depth at logic time t, s."""
         core = self._core
-        if not core.boat.accept_depth(t, reading):
+        if verdict.belief != "believed":
             return
         depth = core.boat.smoothed_depth(t)
         assert depth is not None, "a depth was just believed"
@@ -94,7 +95,6 @@ class Lookout:
 
     def accept_position(self, t: float, reading: Position) -> None:
         """Fold in a position at logic time t, s."""
-        self._core.boat.accept_position(t, reading)
         if reading.lat is not None and self._position.accept(t):
             self._notice(t, wording.POSITION_BACK)
 

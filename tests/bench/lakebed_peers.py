@@ -22,7 +22,7 @@ import numpy as np
 from scipy.interpolate import LinearNDInterpolator
 from scipy.spatial import cKDTree
 
-from companion.lakebed.gates import Gate
+from companion.lakebed.gates import TrackGate
 from companion.lakebed.soundings import Sounding
 from companion.lakebed.surface import Surface
 from companion.sensing.localplane import LocalPlane
@@ -442,7 +442,7 @@ def harbour_with_spikes():
     """Print the error at good soundings of a harbour learned with its false echoes, through the gate."""
     table = np.genfromtxt(POINTS / "harbour_grohn.csv", delimiter=",", skip_header=1, usecols=(2, 3, 4))
     raw = _on_a_plane(table[:, 1], table[:, 2], table[:, 0])
-    surface, gate = Surface(), Gate()
+    surface, gate = Surface(), TrackGate()
     for t, row in enumerate(zip(*(part.tolist() for part in raw), strict=True)):
         for s in gate.push(Sounding(float(t), *row)):
             surface.add(s.east, s.north, s.depth)

@@ -18,6 +18,7 @@ from companion.lakebed.marks import Marks
 from companion.lakebed.surface import Surface
 from companion.record.lakes import Lakes
 from companion.record.logbook import Logbook
+from companion.sensing.believed_depth import BelievedDepth
 from companion.sensing.localplane import LocalPlane
 from companion.sensing.readings import Depth, Origin, Position
 
@@ -84,9 +85,11 @@ def test_adding_a_sounding(benchmark):
         readings.append((float(i), Position(*place, None, origin)))
 
     def a_day():
-        bed = Bed()
+        bed, belief = Bed(), BelievedDepth()
         for t, reading in readings:
-            bed.accept_reading(t, reading)
+            depth = reading.below_surface if isinstance(reading, Depth) else None
+            bed.accept_reading(t, reading, None if depth is None else belief.accept_ping(t, depth, 2.0))
+        bed.settle(belief.finish())
         bed.finish()
         return bed.kept
 

@@ -16,11 +16,11 @@ from companion.live.trip import MOST_TRIES, RESUME_TRIES_FILE, Rebuilt
 from companion.record.logbook import Logbook
 from companion.record.recording import TRIP_NAME_FORMAT, Recording, ms_of, sentence, stamped
 from companion.replay import find_day, replay
-from companion.sensing import Chunk, Sensing
+from companion.sensing import Chunk, Depth, Sensing
+from companion.sensing.believed_boat import BelievedBoat
 from companion.sensing.sources import FileSource
 from companion.trip.agenda import Utterance
 from companion.trip.assembly import RAISE_VARIABLE, RECORDING_WIRE, assemble_trip
-from companion.trip.believed_boat import BelievedBoat
 from companion.trip.keep import KeepNothing, Known
 from companion.voice.grammar import Grammar, aboard
 
@@ -59,14 +59,15 @@ def passing_over(monkeypatch):
 @pytest.fixture
 def stumbling(monkeypatch):
     """A program that stumbles over the depth `BAD`."""
-    true = BelievedBoat.accept_depth
+    true = BelievedBoat.accept_reading
 
-    def accept_depth(self, t, depth):
-        if BAD <= depth.below_surface < BAD + 0.7:  # the transducer may hang below the surface
+    def accept_reading(self, t, reading):
+        deep = reading.below_surface if isinstance(reading, Depth) else None
+        if deep is not None and BAD <= deep < BAD + 0.7:  # the transducer may hang below the surface
             raise KeyError("a mistake of ours")
-        return true(self, t, depth)
+        return true(self, t, reading)
 
-    monkeypatch.setattr(BelievedBoat, "accept_depth", accept_depth)
+    monkeypatch.setattr(BelievedBoat, "accept_reading", accept_reading)
 
 
 @pytest.mark.usefixtures("passing_over", "stumbling")
@@ -74,9 +75,9 @@ def test_one_line_costs_itself_however_the_bytes_are_cut():
     data = day([5.0, BAD, 5.0, BAD, 5.0])
     events = folded(data, len(data))
     assert [e.text for e in events if isinstance(e, Notice)] == [
-        "error passed over: KeyError in accept_depth"
+        "error passed over: KeyError in accept_reading"
     ]
-    assert errors(events) == {"KeyError in accept_depth": 2}
+    assert errors(events) == {"KeyError in accept_reading": 2}
     assert events[-1].sentences == 5
     assert folded(data, 7) == events
     good = folded(day([5.0, 5.0, 5.0]), 7)
@@ -139,7 +140,7 @@ def test_a_live_trip_goes_on_keeps_the_line_and_replays_the_same(launch, wire, t
     )
     live = boat.stop()
     assert [e.text for e in live if isinstance(e, Notice) and "error" in e.text] == [
-        "error passed over: KeyError in accept_depth"
+        "error passed over: KeyError in accept_reading"
     ]
     (lines,) = (tmp_path / "recordings").glob("*/*/sonar.nmea")
     assert lines.read_bytes().count(b"$SDDPT,6.25,") == 2

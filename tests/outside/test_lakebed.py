@@ -15,7 +15,7 @@ from scipy.interpolate import LinearNDInterpolator
 
 from companion.lakebed import exchange
 from companion.lakebed.beam import depth_ratio
-from companion.lakebed.gates import Gate
+from companion.lakebed.gates import TrackGate
 from companion.lakebed.projected import to_degrees
 from companion.lakebed.soundings import Joiner, depth_below_surface, sound_speed
 from companion.lakebed.surface import Surface
@@ -152,7 +152,7 @@ def _clock_and_place(kind, fields):
 
 def through_the_gates(name, depth_sentence, position_talker=None):
     """Depths as sent, soundings kept, and what was dropped; a reader of its own, simpler than ours."""
-    joiner, gate, sent, kept, plane, now = Joiner(), Gate(), [], [], None, None
+    joiner, gate, sent, kept, plane, now = Joiner(), TrackGate(), [], [], None, None
     for talker, name_of, body in _SENTENCE.findall(data(f"logs/{name}").read_bytes()):
         kind, fields = name_of.decode(), body.decode("latin-1").split(",")
         try:
@@ -173,7 +173,7 @@ def through_the_gates(name, depth_sentence, position_talker=None):
             continue
     joiner.flush()
     kept += gate.flush()
-    dropped = joiner.dropped + gate.dropped
+    dropped = joiner.dropped + gate.gate.dropped
     print(f"\n{name}: {len(sent)} depths, kept {len(kept)}, dropped {dict(dropped)}")
     assert len(kept) + sum(dropped.values()) == len(sent)
     return np.array(sent), kept, dropped

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
-from companion.lakebed.gates import Gate
+from companion.lakebed.gates import TrackGate
 from companion.lakebed.soundings import Sounding
 
 
@@ -72,7 +72,7 @@ def feed():
     """Feed rows t, east, north, depth through a gate into a surface; give the gate back."""
 
     def through(surface, rows):
-        gate = Gate()
+        gate = TrackGate()
         for row in rows.tolist():
             for s in gate.push(Sounding(*row)):
                 surface.add(s.east, s.north, s.depth)

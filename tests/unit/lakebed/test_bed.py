@@ -9,8 +9,27 @@ from companion.lakebed.bed import AREA_REACH, Area, Bed
 from companion.lakebed.marks import FIX_RADIUS_M, Marks
 from companion.lakebed.soundings import Mounting
 from companion.lakebed.surface import Surface
+from companion.sensing.believed_depth import BelievedDepth
 from companion.sensing.localplane import LocalPlane, moved
 from companion.sensing.readings import Depth, Heading, Origin, Position, Warned, WaterTemperature
+
+
+class JudgedBed(Bed):
+    """A bed whose depths are judged as they come, as a trip does it."""
+
+    def begin_trip(self, level=0.0, *, already=0):
+        self.belief = BelievedDepth()
+        super().begin_trip(level, already=already)
+
+    def accept_reading(self, t, reading):
+        depth = reading.below_surface if isinstance(reading, Depth) else None
+        verdict = None if depth is None else self.belief.accept_ping(t, depth, 1.0)
+        return super().accept_reading(t, reading, verdict)
+
+    def finish(self):
+        self.settle(self.belief.finish())
+        super().finish()
+
 
 LAT, LON = -47.2, -126.4  # in open ocean: invented water
 ORIGIN = Origin("sonar", "SD", "DPT")
@@ -38,7 +57,7 @@ def lines(depth=lambda east, _north: 5.0 + 0.02 * east, count=20):
 
 
 def test_readings_become_a_bottom_that_answers():
-    bed = Bed()
+    bed = JudgedBed()
     sail(bed, lines())
     bed.finish()
     lat, lon = LocalPlane(LAT, LON).to_latlon(30.0, 40.0)
@@ -54,7 +73,7 @@ def test_readings_become_a_bottom_that_answers():
 
 
 def test_a_ledge_is_found_along_a_line():
-    bed = Bed()
+    bed = JudgedBed()
     sail(bed, lines(lambda east, _: 5.0 + 3.0 * min(max((east - 28.0) / 4.0, 0.0), 1.0)))
     lat, lon = LocalPlane(LAT, LON).to_latlon(10.0, 40.0)
     (ledge,) = bed.breaks(lat, lon, 90.0, 40.0)
@@ -64,7 +83,7 @@ def test_a_ledge_is_found_along_a_line():
 
 
 def test_nothing_is_known_elsewhere_or_without_a_fix():
-    bed = Bed()
+    bed = JudgedBed()
     bed.accept_reading(0.0, Depth(5.0, 5.0, ORIGIN))
     assert bed.here is None
     assert bed.bottom(LAT, LON) is None
@@ -76,7 +95,7 @@ def test_nothing_is_known_elsewhere_or_without_a_fix():
 
 
 def test_other_readings_change_nothing():
-    bed = Bed()
+    bed = JudgedBed()
     assert bed.accept_reading(0.0, Warned("a line")) == ()
     assert bed.accept_reading(0.0, Position(None, None, None, ORIGIN)) == ()
     assert bed.accept_reading(0.0, Depth(None, None, ORIGIN)) == ()
@@ -84,7 +103,7 @@ def test_other_readings_change_nothing():
 
 
 def test_every_depth_is_kept_or_counted():
-    bed, rows = Bed(), np.array(lines())
+    bed, rows = JudgedBed(), np.array(lines())
     rows[100:103, 3], rows[300, 3], rows[500:502, 3] = 60.0, 0.0, 9.9
     sail(bed, rows)
     bed.finish()
@@ -97,7 +116,7 @@ def test_every_depth_is_kept_or_counted():
 def test_flickering_returns_are_offered_as_possible_cover():
     rows = np.array([(float(i), 0.5 * i, 0.0, 9.0) for i in range(120)])
     rows[40:60:4, 3] = 5.5
-    bed = Bed()
+    bed = JudgedBed()
     hint = sail(bed, rows)[-1]
     assert (hint.top, hint.bottom, hint.height) == (5.5, 9.0, 3.5)
     east, north = LocalPlane(LAT, LON).to_xy(hint.lat, hint.lon)
@@ -106,7 +125,7 @@ def test_flickering_returns_are_offered_as_possible_cover():
 
 
 def test_two_waters_far_apart_are_kept_apart():
-    bed = Bed()
+    bed = JudgedBed()
     far = moved(LAT, LON, 45.0, 4.0 * AREA_REACH)
     sail(bed, lines(lambda *_: 4.0))
     sail(bed, lines(lambda *_: 12.0), *far, t0=10_000.0)
@@ -127,7 +146,7 @@ def test_an_area_is_read_only_when_the_boat_comes_to_it():
         asked.append(1)
         return Surface(), Marks()
 
-    bed = Bed([Area(7, *moved(LAT, LON, 90.0, 1000.0), load), Area(9, 10.0, 10.0, load)])
+    bed = JudgedBed([Area(7, *moved(LAT, LON, 90.0, 1000.0), load), Area(9, 10.0, 10.0, load)])
     sail(bed, lines(count=1))
     assert asked == [1]
     assert bed.here.number == 7
@@ -140,7 +159,7 @@ def test_asking_about_a_place_reads_nothing_until_its_area_is_opened():
         surface.add(0.0, 0.0, 5.0)
         return surface, Marks()
 
-    bed = Bed([Area(7, LAT, LON, load)], level=1.5)
+    bed = JudgedBed([Area(7, LAT, LON, load)], level=1.5)
     assert bed.area_of(LAT, LON) is bed.areas[0]
     assert bed.bottom(LAT, LON) is bed.about(LAT, LON, 5.0) is bed.slope(LAT, LON) is None
     assert np.isnan(bed.along(LAT, LON, 0.0, 5.0).depth).all()
@@ -153,7 +172,7 @@ def test_asking_about_a_place_reads_nothing_until_its_area_is_opened():
 def test_water_told_before_the_first_fix_and_after_it_is_the_same():
     grounds = []
     for early in (True, False):
-        bed = Bed()
+        bed = JudgedBed()
         if early:
             bed.water_level(0.6)
         sail(bed, lines(lambda *_: 5.6))
@@ -168,7 +187,7 @@ def test_water_told_before_the_first_fix_and_after_it_is_the_same():
 
 def test_days_with_different_water_leave_no_step():
     """A metre more water on the second day, told: the seam between the days is no ledge."""
-    bed = Bed()
+    bed = JudgedBed()
     sail(bed, lines(lambda *_: 5.0, count=10))
     bed.begin_trip(1.0)
     sail(bed, [(t, east, north + 60.0, z) for t, east, north, z in lines(lambda *_: 6.0)], t0=5000.0)
@@ -178,7 +197,7 @@ def test_days_with_different_water_leave_no_step():
 
 
 def test_water_not_told_is_noticed():
-    bed = Bed()
+    bed = JudgedBed()
     sail(bed, lines(lambda *_: 5.0))
     bed.begin_trip()
     sail(bed, lines(lambda *_: 5.9), t0=5000.0)
@@ -187,7 +206,7 @@ def test_water_not_told_is_noticed():
 
 def test_depths_belong_under_the_transducer_and_to_their_own_instant():
     """The antenna is 3 m behind the transducer; depths come 2 s late, over a drop at 30 m."""
-    bed = Bed(mounting=Mounting(forward=3.0), half_beam=None)
+    bed = JudgedBed(mounting=Mounting(forward=3.0), half_beam=None)
     rows = [(float(i), float(i) - 3.0, 0.0, 5.0 if i - 2 < 30 else 8.0) for i in range(61)]
     bed.accept_reading(0.0, Heading(90.0, None, ORIGIN))
     sail(bed, rows, latency=2.0)
@@ -199,7 +218,7 @@ def test_depths_belong_under_the_transducer_and_to_their_own_instant():
 def test_cold_water_is_corrected_only_when_asked():
     deep = []
     for asked in (False, True):
-        bed = Bed(from_sound_speed=asked)
+        bed = JudgedBed(from_sound_speed=asked)
         bed.accept_reading(0.0, WaterTemperature(4.0, ORIGIN))
         sail(bed, lines(lambda *_: 30.0, count=3))
         deep.append(bed.bottom(*LocalPlane(LAT, LON).to_latlon(30.0, 6.0))[0])
@@ -208,7 +227,7 @@ def test_cold_water_is_corrected_only_when_asked():
 
 
 def test_marks_at_the_boat_off_the_bow_and_somewhere_around():
-    bed = Bed()
+    bed = JudgedBed()
     bed.water_level(0.5)
     sail(bed, lines(count=1))
     at = bed.mark("tree top", LAT, LON, depth=3.0, note="first")
@@ -225,7 +244,7 @@ def test_marks_at_the_boat_off_the_bow_and_somewhere_around():
 
 
 def test_soundings_taken_in_before_are_not_added_again():
-    whole, halves = Bed(), Bed()
+    whole, halves = JudgedBed(), JudgedBed()
     sail(whole, lines())
     whole.finish()
     sail(halves, lines()[:500])
@@ -238,7 +257,7 @@ def test_soundings_taken_in_before_are_not_added_again():
 
 
 def test_an_area_across_the_180th_meridian_is_one():
-    bed = Bed()
+    bed = JudgedBed()
     sail(bed, lines(), LAT, 179.9999)
     assert len(bed.areas) == 1
     assert bed.bottom(*LocalPlane(LAT, 179.9999).to_latlon(30.0, 40.0))[0] == pytest.approx(5.6, abs=0.1)
@@ -252,7 +271,7 @@ def test_an_area_places_as_its_plane_does():
 
 def test_each_water_keeps_the_level_told_on_it():
     far = moved(LAT, LON, 45.0, 4.0 * AREA_REACH)
-    bed = Bed()
+    bed = JudgedBed()
     sail(bed, lines(lambda *_: 5.0, count=2))
     bed.water_level(0.6)
     sail(bed, lines(lambda *_: 9.0, count=2), *far, t0=5000.0)
@@ -265,7 +284,7 @@ def test_each_water_keeps_the_level_told_on_it():
 
 
 def test_a_day_begun_with_high_water_is_asked_and_marked_before_any_sounding():
-    with_water = Bed()
+    with_water = JudgedBed()
     sail(with_water, lines(lambda *_: 5.0))
     with_water.begin_trip(2.0)
     place = LocalPlane(LAT, LON).to_latlon(30.0, 30.0)

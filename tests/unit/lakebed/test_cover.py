@@ -1,14 +1,14 @@
 from companion.lakebed.cover import CoverWatch
-from companion.lakebed.gates import Gate
+from companion.lakebed.gates import TrackGate
 from companion.lakebed.soundings import Sounding
 
 
 def watch(depths, speed=1.0):
-    gate, cover, hints = Gate(), CoverWatch(), []
+    gate, cover, hints = TrackGate(), CoverWatch(), []
     for i, depth in enumerate(depths):
         gate.push(Sounding(float(i), i * speed, 0.0, depth))
-        hints += cover.accept_excursions(gate.excursions)
-        gate.excursions.clear()
+        hints += cover.accept_excursions(gate.gate.excursions)
+        gate.gate.excursions.clear()
     return hints, gate
 
 
@@ -31,11 +31,11 @@ def test_a_hint_is_given_again_only_when_the_cover_has_grown_by_much():
 def test_one_stray_return_is_no_cover():
     hints, gate = watch([9.0] * 20 + [5.0] + [9.0] * 20)
     assert hints == []
-    assert gate.dropped == {"above the bottom": 1}
+    assert gate.gate.dropped == {"above the bottom": 1}
 
 
 def test_flicker_does_not_lift_the_bottom():
-    gate, kept = Gate(), []
+    gate, kept = TrackGate(), []
     for i in range(60):
         kept += gate.push(Sounding(float(i), float(i), 0.0, 5.5 if 20 < i < 40 and i % 3 == 0 else 9.0))
     assert {s.depth for s in kept} == {9.0}

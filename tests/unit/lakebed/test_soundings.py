@@ -12,7 +12,7 @@ def test_a_ping_is_placed_between_the_fixes_around_it():
     joiner.fix(0.0, 0.0, 0.0)
     joiner.depth(0.25, 5.0)
     (sounding,) = joiner.fix(1.0, 4.0, 8.0)
-    assert sounding == (0.25, 1.0, 2.0, 5.0)
+    assert sounding == (0.25, 1.0, 2.0, 5.0, 0)
 
 
 def test_latencies_move_the_ping_back_to_when_it_was_true():

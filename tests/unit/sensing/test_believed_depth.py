@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from companion.sensing.believed_depth import BelievedDepth, DepthRules
+from companion.sensing.believed_depth import BelievedDepth, DepthRules, Settled
 
 RATES = [0.5, 1.0, 5.0, 10.0]
 
@@ -14,7 +14,7 @@ def fed(depths, *, every=1.0, speed=0.5, transducer=0.0):
     """Feed depths at a steady rate; return the belief, and what was made of each."""
     belief = BelievedDepth()
     belief.transducer = transducer
-    return belief, [belief.accept_ping(i * every, depth, speed) for i, depth in enumerate(depths)]
+    return belief, [belief.accept_ping(i * every, depth, speed).belief for i, depth in enumerate(depths)]
 
 
 def believed_after(depths, **how):
@@ -101,7 +101,7 @@ def test_a_slow_sounder_is_waited_for_longer():
 def test_a_bottom_of_long_ago_holds_nothing_back():
     belief, _ = fed([6.0] * 10)
     t = 9.0 + DepthRules().forget + 1.0
-    made = [belief.accept_ping(t + i, 20.0 + 0.1 * i, 0.5) for i in range(3)]
+    made = [belief.accept_ping(t + i, 20.0 + 0.1 * i, 0.5).belief for i in range(3)]
     assert made == ["provisional", "provisional", "believed"]
 
 
@@ -110,7 +110,7 @@ def test_what_is_believed_does_not_depend_on_what_the_clock_began_with():
     depths = np.where(rng.random(300) < 0.1, rng.uniform(1, 60, 300), 6.0 + rng.normal(0, 0.1, 300))
     _, made = fed(list(depths))
     later = BelievedDepth()
-    assert [later.accept_ping(7200.0 + i, float(z), 0.5) for i, z in enumerate(depths)] == made
+    assert [later.accept_ping(7200.0 + i, float(z), 0.5).belief for i, z in enumerate(depths)] == made
 
 
 def test_three_pings_in_two_seconds_give_their_median_and_none_gives_nothing():
@@ -169,3 +169,57 @@ def test_ringing_under_way_is_counted_below_the_transducer_and_by_the_way_made()
     _, often = fed([1.2] * 60, speed=4.0, every=0.5)
     assert often[48] == "believed", "after 96 m"
     assert often[-1] == "refused"
+
+
+def settled(depths, *, every=1.0, speed=0.5):
+    """Feed depths and end; return by number why each was refused for good, None where it was not."""
+    belief, verdicts = BelievedDepth(), []
+    for i, depth in enumerate(depths):
+        verdicts += belief.accept_ping(i * every, depth, speed).settled
+    verdicts += belief.finish()
+    assert sorted(one.number for one in verdicts) == list(range(len(depths))), "each once"
+    return {one.number: one.reason for one in verdicts}
+
+
+@given(
+    st.lists(st.floats(-1.0, 260.0) | st.sampled_from([5.0, 5.2, 0.9, 10.3]), max_size=120),
+    st.floats(0.0, 12.0),
+)
+def test_every_ping_is_judged_for_good_once(depths, speed):
+    settled(depths, speed=speed)
+
+
+def test_what_leads_over_a_ledge_is_of_the_bottom_with_hindsight():
+    down = [6.0] * 10 + [6.4, 7.7, 9.2, 10.0, 10.0, 10.1, 10.0]
+    _, made = fed(down, speed=1.3)
+    assert "provisional" in made
+    assert set(settled(down, speed=1.3).values()) == {None}
+
+
+def test_a_pile_crossed_between_two_believed_depths_is_of_the_bottom_with_hindsight():
+    pile = [8.0] * 20 + [6.3, 5.2, 6.5] + [8.0] * 20
+    _, made = fed(pile, speed=2.0)
+    assert made[20:22] == ["provisional"] * 2
+    assert set(settled(pile, speed=2.0).values()) == {None}
+    assert settled(pile, speed=0.2)[21] == "above the bottom", "at rest a bottom does not rise and fall"
+
+
+def test_a_first_ping_that_nothing_goes_on_from_was_none():
+    assert settled([40.0] + [8.0] * 10) == {0: "scatter"} | dict.fromkeys(range(1, 11))
+    assert settled([8.0, 8.1]) == dict.fromkeys(range(2), "never confirmed")
+
+
+def test_a_shallow_under_a_fast_boat_is_of_the_bottom_if_it_ends_soon():
+    shoal = [3.0, 2.2, 1.4] + [1.3] * 10 + [1.6, 2.4, 3.1, 3.2]
+    assert set(settled(shoal, speed=5.0).values()) == {None}
+    rings = settled([1.3] * 60 + [1.7] + [1.2] * 40, speed=5.0)
+    assert set(rings.values()) == {"stuck near the surface"}, "one ping a little deeper does not end it"
+
+
+def test_refusals_tell_the_bottom_and_what_they_were_judged_with():
+    belief = BelievedDepth()
+    verdicts = [belief.accept_ping(float(i), z, 0.5) for i, z in enumerate([9.0] * 10 + [5.0, 5.2, 9.1])]
+    assert [one for one in verdicts[-1].settled if one.reason] == [
+        Settled(10, "above the bottom", 9.0, 10),
+        Settled(11, "above the bottom", 9.0, 10),
+    ]

@@ -1,6 +1,6 @@
 """What is believed of the boat, now and a little while ago: its place, depth, and the way it makes good.
 
-Made once for all who ask: match, outlook, logbook, page and answers see the same boat.
+Made once for all who ask: match, outlook, map, logbook, page and answers see the same boat.
 """
 
 from __future__ import annotations
@@ -10,9 +10,11 @@ from collections import deque
 
 import msgspec
 
-from companion.sensing import BoatState, Depth, Position, Sensing
-from companion.sensing.believed_depth import BelievedDepth, Ping
+from companion.sensing.believed_depth import BelievedDepth, Ping, Settled, Verdict
 from companion.sensing.course_made_good import CourseMadeGood
+from companion.sensing.readings import Depth, Position, Reading
+from companion.sensing.sensing import Sensing
+from companion.sensing.state import BoatState
 
 HISTORY_S = 60.0
 """How far back the boat can be asked for."""
@@ -33,25 +35,31 @@ class BelievedBoat:
         self._way = CourseMadeGood()
         self._history: deque[Ping] = deque()
 
-    def accept_position(self, t: float, position: Position) -> None:
-        """Fold in a fix at logic time t, s."""
-        if position.lat is not None and position.lon is not None:
-            self._way.accept_fix(t, position.lat, position.lon)
+    def accept_reading(self, t: float, reading: Reading) -> Verdict | None:
+        """Fold in a reading at logic time t, s; return the verdict on a depth, None for whatever else."""
+        if isinstance(reading, Depth):
+            return self._accept_depth(t, reading)
+        if isinstance(reading, Position) and reading.lat is not None and reading.lon is not None:
+            self._way.accept_fix(t, reading.lat, reading.lon)
+        return None
 
-    def accept_depth(self, t: float, depth: Depth) -> bool:
-        """Fold in a depth at logic time t, s; return whether it is believed."""
+    def finish(self) -> tuple[Settled, ...]:
+        """Judge for good what pings still wait: the trip is over."""
+        return self._depth.finish()
+
+    def _accept_depth(self, t: float, depth: Depth) -> Verdict | None:
         if depth.below_surface is None:
-            return False
+            return None
         if depth.below_transducer is not None:
             self._depth.transducer = depth.below_surface - depth.below_transducer
         speed = self.speed(t)
         bound = SPEED_UNKNOWN_MPS if speed is None else speed
-        if self._depth.accept_ping(t, depth.below_surface, bound) != "believed":
-            return False
-        self._history.append(Ping(t, depth.below_surface))
-        while self._history[0].t < t - HISTORY_S:
-            self._history.popleft()
-        return True
+        verdict = self._depth.accept_ping(t, depth.below_surface, bound)
+        if verdict.belief == "believed":
+            self._history.append(Ping(t, depth.below_surface))
+            while self._history[0].t < t - HISTORY_S:
+                self._history.popleft()
+        return verdict
 
     @property
     def oldest_depth(self) -> float:
