@@ -17,10 +17,11 @@ from companion.casting.plan import Plan, Target, ground, plan
 from companion.casting.pose import BoatPose
 from companion.casting.swim import Wish
 from companion.events import Fix
-from companion.lakebed.bed import Area, Bed
+from companion.lakebed.bed import Bed
 from companion.lakebed.marks import Mark
 from companion.lakebed.relief import relief
 from companion.lakebed.surface import Surface
+from companion.lakebed.waters import Area
 from companion.tackle import RodReach
 
 GRID_M = 3.0

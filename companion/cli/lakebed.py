@@ -19,10 +19,10 @@ from companion.cli.common import (
     warn,
 )
 from companion.lakebed import exchange, waypoints
-from companion.lakebed.bed import Area
 from companion.lakebed.cells import FloatArray
 from companion.lakebed.exchange import DepthPoint, MarkPoint
 from companion.lakebed.relief import contours, relief
+from companion.lakebed.waters import Area
 from companion.pictures import lakebed as pictures
 from companion.pictures.png import png
 from companion.pictures.watermap import CLOSELY_HATCHED_M

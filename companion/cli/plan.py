@@ -24,11 +24,12 @@ from companion.cli.common import (
 from companion.config import Settings
 from companion.dive.calibration import Belief
 from companion.lakebed import waypoints
-from companion.lakebed.bed import Area, Bed
+from companion.lakebed.bed import Bed
 from companion.lakebed.exchange import soundings_from_csv, without_strays
 from companion.lakebed.marks import Mark
 from companion.lakebed.relief import Relief, relief
 from companion.lakebed.soundings import Mounting
+from companion.lakebed.waters import Area
 from companion.lakebed.waypoints import Waypoint
 from companion.pictures import plan as pictures
 from companion.pictures.png import png

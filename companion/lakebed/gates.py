@@ -41,7 +41,7 @@ class Gate:
         self._settled: dict[int, Settled] = {}
         self._above: dict[int, Excursion] = {}
 
-    def place(self, sounding: Sounding) -> list[Sounding]:
+    def accept_place(self, sounding: Sounding) -> list[Sounding]:
         """Take where a ping was; return the sounding if it is of the bottom for good."""
         settled = self._settled.pop(sounding.ping, None)
         if settled is not None:
@@ -101,7 +101,7 @@ class TrackGate:
         if last is not None and sounding.t > last.t:
             way = math.hypot(sounding.east - last.east, sounding.north - last.north)
             speed = way / (sounding.t - last.t)
-        self.gate.place(sounding._replace(ping=self._count))
+        self.gate.accept_place(sounding._replace(ping=self._count))
         self._count += 1
         return self.gate.settle(self._belief.accept_ping(sounding.t, sounding.depth, speed).settled)
 

@@ -13,10 +13,10 @@ from html import escape
 
 import numpy as np
 
-from companion.lakebed.bed import Area
 from companion.lakebed.cells import FloatArray
 from companion.lakebed.marks import Mark
 from companion.lakebed.relief import Relief, relief
+from companion.lakebed.waters import Area
 from companion.pictures import watermap
 from companion.pictures.drawing import (
     Box,

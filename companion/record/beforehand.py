@@ -13,9 +13,9 @@ from pathlib import Path
 import msgspec
 
 from companion.dive.calibration import Belief
-from companion.lakebed.bed import Area
 from companion.lakebed.marks import Mark, Marks
 from companion.lakebed.surface import Surface
+from companion.lakebed.waters import Area
 from companion.record.lakes import KeptArea
 from companion.units import NINE_IN_TEN_RADIUS_SIGMAS
 

@@ -13,10 +13,11 @@ from typing import Any, NamedTuple
 
 import msgspec
 
-from companion.lakebed.bed import Area, Bed
+from companion.lakebed.bed import Bed
 from companion.lakebed.cells import Tile, TileKey
 from companion.lakebed.marks import Mark, Marks
 from companion.lakebed.surface import Surface
+from companion.lakebed.waters import Area
 from companion.record.logbook import Logbook
 
 SAVE_EVERY = 60.0

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 
 from companion.events import Logged
-from companion.lakebed.bed import Area
+from companion.lakebed.waters import Area
 from companion.report.casts import CastMade, Catch, casts_of, catches_of
 from companion.report.counts import By, RateTable, Try, tables, tries_of
 from companion.report.day import CATCH_EVENTS, Day

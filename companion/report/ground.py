@@ -9,11 +9,12 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from companion.lakebed.bed import AREA_REACH, Area, Bed
+from companion.lakebed.bed import Bed
 from companion.lakebed.gates import TrackGate
 from companion.lakebed.relief import Relief, relief
 from companion.lakebed.soundings import Sounding
 from companion.lakebed.surface import Surface
+from companion.lakebed.waters import AREA_REACH, Area
 from companion.report.day import Day, Floats
 
 GROUND_STEP_M = 2.0

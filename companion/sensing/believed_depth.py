@@ -53,6 +53,14 @@ RECENT_SHALLOWS = 15
 """Of so many pings the middle one tells whether it is shallow."""
 
 
+class Ping(NamedTuple):
+    """A ping: logic time, s, depth below the surface, m, and its number, counted from 0."""
+
+    t: float
+    depth: float
+    number: int = 0
+
+
 class DepthRules(msgspec.Struct, frozen=True):
     """The rules of belief (common practice, no source; held against logs by tests/bench/real_logs.py).
 
@@ -90,13 +98,47 @@ class DepthRules(msgspec.Struct, frozen=True):
     fast: float = 2.5
     run: float = 100.0
 
+    def fault(self, depth: float) -> Reason | None:
+        """Return why a depth, m, cannot be one whatever is around it; None: it can."""
+        if not math.isfinite(depth) or depth <= 0.0:
+            return "no bottom"
+        return "beyond range" if depth > self.deepest else None
 
-class Ping(NamedTuple):
-    """A ping: logic time, s, depth below the surface, m, and its number, counted from 0."""
+    def is_one_bottom(self, before: Ping, ping: Ping, speed: float, steep: bool = False) -> bool:
+        """Tell whether two pings may be of one bottom, at a speed made good, m/s; `steep`: with hindsight."""
+        way = min(speed * (ping.t - before.t), self.way)
+        slope = self.steep if steep else self.slope
+        allowed = self.step + self.share * min(before.depth, ping.depth) + slope * way
+        return abs(ping.depth - before.depth) <= allowed
 
-    t: float
-    depth: float
-    number: int = 0
+    def goes_on(self, last: Ping, run: list[Ping] | None, ping: Ping, speed: float) -> bool:
+        """Tell whether a ping continues the believed bottom rather than a run that is kept apart."""
+        if not self.is_one_bottom(last, ping, speed):
+            return False
+        return run is None or abs(ping.depth - last.depth) <= abs(ping.depth - run[-1].depth)
+
+    def is_proved(self, run: list[Ping], last: Ping | None) -> bool:
+        """Tell whether a run is another bottom than the last believed ping's."""
+        if len(run) < self.proof_pings:
+            return False
+        if last is None:
+            return True
+        span = run[-1].t - run[0].t
+        if _is_doubled(run[-1].depth, last.depth):
+            return span >= self.proof_doubled
+        far = abs(run[-1].depth - last.depth) > self.far * last.depth
+        frozen = far and len({round(ping.depth, 2) for ping in run}) < self.proof_pings
+        return span >= (self.proof_frozen if frozen else self.proof)
+
+    def leading_over(self, last: Ping, apart: list[Ping], ping: Ping, speed: float) -> list[Ping]:
+        """Return the pings over which a steep bottom may lead from the last believed one to a later one."""
+        way = [last]
+        for one in apart:
+            if one.t <= ping.t and self.is_one_bottom(way[-1], one, speed, steep=True):
+                way.append(one)
+        while len(way) > 1 and not self.is_one_bottom(way[-1], ping, speed, steep=True):
+            way.pop()
+        return way[1:]
 
 
 class Settled(NamedTuple):
@@ -181,7 +223,7 @@ class BelievedDepth:
         return self._take_settled()
 
     def _judge(self, ping: Ping, speed: float) -> Belief:
-        fault = self._fault(ping.depth)
+        fault = self.rules.fault(ping.depth)
         if fault is not None:
             self._refuse([ping], fault)
             return "refused"
@@ -200,11 +242,6 @@ class BelievedDepth:
             return self._believe([ping])
         return self._compare(ping, speed)
 
-    def _fault(self, depth: float) -> Reason | None:
-        if not math.isfinite(depth) or depth <= 0.0:
-            return "no bottom"
-        return "beyond range" if depth > self.rules.deepest else None
-
     def _time_since(self, t: float) -> float:
         """Return the time since the ping before, s, and learn how often they come."""
         since = 0.0 if self._latest is None else t - self._latest
@@ -216,9 +253,9 @@ class BelievedDepth:
     def _compare(self, ping: Ping, speed: float) -> Belief:
         """Judge a ping by the believed bottom and by what is kept apart."""
         last = self.last
-        alike = [run for run in self._apart if self._is_one_bottom(run[-1], ping, speed)]
+        alike = [run for run in self._apart if self.rules.is_one_bottom(run[-1], ping, speed)]
         run = min(alike, key=lambda run: abs(run[-1].depth - ping.depth), default=None)
-        if last is not None and self._goes_on(last, run, ping, speed):
+        if last is not None and self.rules.goes_on(last, run, ping, speed):
             self._look_back(last, ping, speed)
             return self._believe([ping])
         if self._rings(ping):
@@ -229,7 +266,7 @@ class BelievedDepth:
             self._apart.append(run)
         run.append(ping)
         self._drop_old(ping.t)
-        if not self._is_proved(run, last):
+        if not self.rules.is_proved(run, last):
             return "provisional"
         self._apart.remove(run)
         self._look_back(last, run[0], speed)
@@ -237,32 +274,6 @@ class BelievedDepth:
         self._unproved = []
         self._believed.clear()
         return self._believe(run)
-
-    def _is_one_bottom(self, before: Ping, ping: Ping, speed: float, steep: bool = False) -> bool:
-        rules = self.rules
-        way = min(speed * (ping.t - before.t), rules.way)
-        slope = rules.steep if steep else rules.slope
-        allowed = rules.step + rules.share * min(before.depth, ping.depth) + slope * way
-        return abs(ping.depth - before.depth) <= allowed
-
-    def _goes_on(self, last: Ping, run: list[Ping] | None, ping: Ping, speed: float) -> bool:
-        """Tell whether a ping continues the believed bottom rather than what is kept apart."""
-        if not self._is_one_bottom(last, ping, speed):
-            return False
-        return run is None or abs(ping.depth - last.depth) <= abs(ping.depth - run[-1].depth)
-
-    def _is_proved(self, run: list[Ping], last: Ping | None) -> bool:
-        rules = self.rules
-        if len(run) < rules.proof_pings:
-            return False
-        if last is None:
-            return True
-        span = run[-1].t - run[0].t
-        if _is_doubled(run[-1].depth, last.depth):
-            return span >= rules.proof_doubled
-        far = abs(run[-1].depth - last.depth) > rules.far * last.depth
-        frozen = far and len({round(ping.depth, 2) for ping in run}) < rules.proof_pings
-        return span >= (rules.proof_frozen if frozen else rules.proof)
 
     def _believe(self, pings: list[Ping]) -> Belief:
         self._believed.extend(pings)
@@ -286,41 +297,24 @@ class BelievedDepth:
     def _look_back(self, last: Ping | None, ping: Ping, speed: float) -> None:
         """Judge what was kept apart, now that the bottom is believed to go on, or anew, with a ping."""
         apart = sorted(one for run in self._apart for one in run)
-        leading = [] if last is None else self._leading_over(last, apart, ping, speed)
+        leading = [] if last is None else self.rules.leading_over(last, apart, ping, speed)
         self._settle_bottom(self._shallows.hold(leading))
         for run in self._apart:
             rest = [one for one in run if one not in leading]
             if rest:
-                self._refuse(rest, self._reason(rest, last))
+                self._refuse(rest, _reason(rest, last))
         self._apart = []
-
-    def _leading_over(self, last: Ping, apart: list[Ping], ping: Ping, speed: float) -> list[Ping]:
-        """Return the pings over which a steep bottom may lead from the last believed one to a later one."""
-        way = [last]
-        for one in apart:
-            if one.t <= ping.t and self._is_one_bottom(way[-1], one, speed, steep=True):
-                way.append(one)
-        while len(way) > 1 and not self._is_one_bottom(way[-1], ping, speed, steep=True):
-            way.pop()
-        return way[1:]
 
     def _drop_old(self, t: float) -> None:
         old = [run for run in self._apart if t - run[-1].t > self.rules.proof_doubled]
         for run in old:
-            self._refuse(run, self._reason(run, self.last))
+            self._refuse(run, _reason(run, self.last))
             self._apart.remove(run)
 
     def _give_up(self) -> None:
         for run in self._apart:
             self._refuse(run, "never confirmed")
         self._apart = []
-
-    def _reason(self, run: list[Ping], last: Ping | None) -> Reason:
-        if last is None:
-            return "scatter"
-        if _is_doubled(run[0].depth, last.depth):
-            return "doubled echo"
-        return "deep spike" if run[0].depth > last.depth else "above the bottom"
 
     def _rings(self, ping: Ping) -> bool:
         """Tell whether a ping is a metre of water straight after several: the transducer ringing."""
@@ -336,6 +330,14 @@ class BelievedDepth:
     def _take_settled(self) -> tuple[Settled, ...]:
         settled, self._settled = tuple(self._settled), []
         return settled
+
+
+def _reason(run: list[Ping], last: Ping | None) -> Reason:
+    if last is None:
+        return "scatter"
+    if _is_doubled(run[0].depth, last.depth):
+        return "doubled echo"
+    return "deep spike" if run[0].depth > last.depth else "above the bottom"
 
 
 def _is_doubled(depth: float, believed: float) -> bool:

@@ -8,7 +8,8 @@ from typing import NamedTuple, Protocol
 
 from companion.dive.calibration import Belief
 from companion.events import AnyEvent
-from companion.lakebed.bed import Area, Bed
+from companion.lakebed.bed import Bed
+from companion.lakebed.waters import Area
 from companion.sensing import BoatState
 
 Emit = Callable[[AnyEvent], None]

@@ -13,9 +13,10 @@ import pytest
 
 from companion.clock import stopwatch
 from companion.lakebed import exchange
-from companion.lakebed.bed import HALF_BEAM, Area, Bed
+from companion.lakebed.bed import Bed
 from companion.lakebed.marks import Marks
 from companion.lakebed.surface import Surface
+from companion.lakebed.waters import HALF_BEAM, Area
 from companion.record.lakes import Lakes
 from companion.record.logbook import Logbook
 from companion.sensing.believed_depth import BelievedDepth

@@ -5,10 +5,11 @@ import math
 import numpy as np
 import pytest
 
-from companion.lakebed.bed import AREA_REACH, Area, Bed
+from companion.lakebed.bed import Bed
 from companion.lakebed.marks import FIX_RADIUS_M, Marks
 from companion.lakebed.soundings import Mounting
 from companion.lakebed.surface import Surface
+from companion.lakebed.waters import AREA_REACH, Area
 from companion.sensing.believed_depth import BelievedDepth
 from companion.sensing.localplane import LocalPlane, moved
 from companion.sensing.readings import Depth, Heading, Origin, Position, Warned, WaterTemperature

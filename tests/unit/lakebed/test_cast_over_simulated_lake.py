@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from companion.lakebed.bed import HALF_BEAM
 from companion.lakebed.breaks import breaks
 from companion.lakebed.surface import Surface
+from companion.lakebed.waters import HALF_BEAM
 
 
 def test_bottom_along_200_casts(bed, feed):

@@ -6,7 +6,8 @@ import msgspec
 import numpy as np
 import pytest
 
-from companion.lakebed.bed import AREA_REACH, Bed
+from companion.lakebed.bed import Bed
+from companion.lakebed.waters import AREA_REACH
 from companion.record import beforehand
 from companion.record.lakes import SAVE_EVERY, Lakes, LearnedFile
 from companion.record.logbook import Logbook, LogbookError
