@@ -87,6 +87,8 @@ class BoatLayout(msgspec.Struct, frozen=True):
         antenna_ahead: how far the GPS antenna is ahead of the transducer (negative: behind it).
         antenna_right: how far it is to the right of the transducer (negative: left).
         rod_tip: height of the rod tip above the water during a retrieve; negative when it is held into it.
+        rod_tip_down: the same of a tip held down, "rod tip down" by voice.
+        rod_tip_up: the same of a tip held up, "rod tip up" by voice.
         cone: full angle of the sounder's cone, degrees, for the correction of slopes; 0 corrects nothing.
         sound_from_temperature: correct depths by the water's temperature; for a sounder that does not.
     """
@@ -96,6 +98,8 @@ class BoatLayout(msgspec.Struct, frozen=True):
     antenna_ahead: Annotated[float, Quantity("length", -20.0, 20.0)] = 0.0
     antenna_right: Annotated[float, Quantity("length", -10.0, 10.0)] = 0.0
     rod_tip: TipHeight = 0.5
+    rod_tip_down: TipHeight = 0.0
+    rod_tip_up: TipHeight = 1.8
     cone: float = 20.0
     sound_from_temperature: bool = False
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from functools import cache
+from types import MappingProxyType
 from typing import NamedTuple
 
 from companion import dive
@@ -19,8 +20,11 @@ from companion.dive.calibration import (
     RigBelief,
     share_offset,
 )
-from companion.tackle import LineSpec, Rod, RodReach, calibrations, reaches, rig, rig_name
+from companion.tackle import LineSpec, Rod, RodReach, TipHeld, calibrations, reaches, rig, rig_name
 from companion.units import POUND_FORCE
+
+USUAL_TIPS_M: Mapping[TipHeld, float] = MappingProxyType({"down": 0.0, "up": 1.8})
+"""Height of a rod's tip held down and up, where nobody has said it. Common practice, no source."""
 
 
 class Lesson(NamedTuple):
@@ -36,10 +40,15 @@ class Deck:
     Attributes:
         ground: the bottom.
         felt: what touches told of it.
+        tips: height of a rod's tip, m above the water, by its number and how it is held.
     """
 
     def __init__(
-        self, rods: Iterable[Rod], beliefs: Mapping[str, Belief] | None = None, ground: Ground | None = None
+        self,
+        rods: Iterable[Rod],
+        beliefs: Mapping[str, Belief] | None = None,
+        ground: Ground | None = None,
+        tips: Mapping[TipHeld, float] = USUAL_TIPS_M,
     ) -> None:
         """Lay out the rods.
 
@@ -47,6 +56,7 @@ class Deck:
             rods: as they are rigged.
             beliefs: what was learned of their lures before, by the lure's name.
             ground: the bottom to cast over.
+            tips: height of a rod's tip held down and up, m above the water.
 
         Raises:
             ValueError: there are none.
@@ -54,6 +64,7 @@ class Deck:
         self._rods = {rod.number: rod for rod in rods}
         if not self._rods:
             raise ValueError("no rods: give at least one in the config")
+        self.tips = {number: {**tips, "usual": rod.tip_height} for number, rod in self._rods.items()}
         self._learned = calibrations(self._rods.values(), beliefs)
         self.ground = ground or Unmapped()
         self._paths: dict[Rod, dive.Path] = {}
@@ -137,7 +148,11 @@ class Deck:
         """Put line of this strength, lb on the spool, and the same material on a rod, and return that."""
         old = self._rods[number]
         line = LineSpec(material=old.line.material, strength=strength * POUND_FORCE)
-        new = self._rods[old.number] = old.with_line(line)
+        return self.rerig(old.with_line(line))
+
+    def rerig(self, new: Rod) -> Rod:
+        """Put a rod in the place of the one with its number, and return it."""
+        self._rods[new.number] = new
         known = self._learned[new.lure.name]
         if rig_name(new) not in known.rigs:
             self._learned[new.lure.name] = known.with_rig(rig(new))

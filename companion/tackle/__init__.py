@@ -22,7 +22,7 @@ from companion.tackle.reach import (
     rig_name,
     what_was_learned,
 )
-from companion.tackle.rods import Backing, Leader, Reel, Rod, RodSpec
+from companion.tackle.rods import Backing, Leader, Reel, Rod, RodSpec, TipHeld
 
 __all__ = [
     "DENSITY_KG_M3",
@@ -39,6 +39,7 @@ __all__ = [
     "Rod",
     "RodReach",
     "RodSpec",
+    "TipHeld",
     "WhenStopped",
     "before_and_after",
     "calibrations",

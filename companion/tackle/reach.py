@@ -193,8 +193,12 @@ def rig(rod: Rod) -> CalibratedRig:
 
 
 def rig_name(rod: Rod) -> str:
-    """Return what a rod with its line is called in the calibration, such as "rod 2, 12 lb fluorocarbon"."""
-    return f"rod {rod.number}, {rod.line_name}"
+    """Return what a rod with its line is called in the calibration, such as "rod 2, 12 lb fluorocarbon".
+
+    With its tip held otherwise than usual it is another rig: "rod 2, 12 lb fluorocarbon, tip down".
+    """
+    held = "" if rod.held == "usual" else f", tip {rod.held}"
+    return f"rod {rod.number}, {rod.line_name}{held}"
 
 
 def calibrations(rods: Iterable[Rod], beliefs: Mapping[str, Belief] | None = None) -> dict[str, Calibration]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from typing import Annotated
+from typing import Annotated, Literal
 
 import msgspec
 
@@ -107,6 +107,10 @@ class RodSpec(msgspec.Struct, frozen=True):
             raise ValueError("number must be a whole number from 1 to 99")
 
 
+TipHeld = Literal["usual", "down", "up"]
+"""How a rod is held while it is reeled."""
+
+
 class Rod(msgspec.Struct, frozen=True):
     """A rigged rod: what the owner described, the lure tied on, and where it is fished from.
 
@@ -115,12 +119,14 @@ class Rod(msgspec.Struct, frozen=True):
         lure: the lure tied on.
         tip_height: of the rod tip above the water, m.
         temperature: of the water, degrees Celsius.
+        held: whether the tip is where it usually is.
     """
 
     spec: RodSpec
     lure: LureSpec
     tip_height: float = 0.5
     temperature: float = 18.0
+    held: TipHeld = "usual"
 
     def __post_init__(self) -> None:
         """Check the cast against the height of the rod tip.
@@ -187,6 +193,14 @@ class Rod(msgspec.Struct, frozen=True):
     def with_line(self, line: LineSpec) -> Rod:
         """Return the rod re-rigged with another line."""
         return msgspec.structs.replace(self, spec=msgspec.structs.replace(self.spec, line=line))
+
+    def with_tip(self, held: TipHeld, height: float) -> Rod:
+        """Return the rod with its tip held otherwise, m above the water.
+
+        Raises:
+            ValueError: its cast is too short for that.
+        """
+        return msgspec.structs.replace(self, held=held, tip_height=height)
 
     def with_cast(self, cast: float) -> Rod:
         """Return the rod with another usual cast, m."""

@@ -11,6 +11,7 @@ from companion.config import Settings
 from companion.lakebed.bed import Bed
 from companion.lakebed.soundings import Mounting
 from companion.sensing import Sensing, SourceSettings
+from companion.tackle import TipHeld
 from companion.trip.engine import Engine
 from companion.trip.keep import Emit, Keep, Known
 from companion.trip.policy import SpeechPolicy
@@ -36,7 +37,8 @@ def assemble_trip(
         known: what the boat knew before the trip.
     """
     bed = _bed(settings, known)
-    deck = Deck(settings.rods, known.beliefs, Mapped(bed))
+    tips: dict[TipHeld, float] = {"down": settings.boat.rod_tip_down, "up": settings.boat.rod_tip_up}
+    deck = Deck(settings.rods, known.beliefs, Mapped(bed), tips)
     raises = RAISE_VARIABLE in os.environ
     sensing = Sensing(_wires(settings), settings.boat.offsets(), raises=raises)
     voice = settings.voice

@@ -262,6 +262,21 @@ def _(command: c.TakeRod, moment: Moment, state: TripState, rooms: Rooms) -> Out
 
 
 @handle.register
+def _(command: c.HoldTip, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
+    rod = rod_of(rooms.deck, state.hand)
+    try:
+        held = rod.with_tip(command.held, rooms.deck.tips[rod.number][command.held])
+    except ValueError:
+        return Outcome(state, reply=wording.CAST_TOO_SHORT)
+    rooms.deck.rerig(held)
+    cast = _cast_under_way(state, moment)
+    if cast is not None and not any(stop.told for stop in cast.stops):
+        state = _with_cast_again(state, rooms)
+    taken = entries.rod_taken(moment.t, moment.utc, rooms.deck, held)
+    return Outcome(state, (taken,), _confirmation(command, rooms))
+
+
+@handle.register
 def _(command: c.RigLine, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
     deck = rooms.deck
     carrying = deck.with_line(command.strength, state.hand.number)
@@ -417,10 +432,9 @@ def _(command: c.ThatWasRod, moment: Moment, state: TripState, rooms: Rooms) -> 
     if hand is None:
         return Outcome(state, reply=wording.no_such_rod(command.number))
     under_way = _cast_under_way(state, last.moment) is not None
-    cast = next((one for one in reversed(state.carried) if isinstance(one.command, c.Cast)), None)
     state = replace(state, hand=hand)
-    if under_way and cast is not None and isinstance(cast.command, c.Cast):
-        state = _with_cast(cast.command, cast.moment, state, rooms)
+    if under_way:
+        state = _with_cast_again(state, rooms)
     taken = entries.rod_taken(moment.t, moment.utc, rooms.deck, rod_of(rooms.deck, hand))
     of_catch = {thing.number for thing in state.catch_of(standing)}
     again = tuple(one for one in state.carried if one.number in of_catch)
@@ -514,6 +528,16 @@ def _with_cast(command: c.Cast, moment: Moment, state: TripState, rooms: Rooms) 
     aim = Aim(command.clock, command.distance, command.short)
     boat = pose_of(moment.boat, state.current)._replace(fix=moment.fix)
     return replace(state, hand=begin_cast(rooms.deck, state.hand, moment.began, boat, aim))
+
+
+def _with_cast_again(state: TripState, rooms: Rooms) -> TripState:
+    """Return the state with the last cast begun again as it was called: its rod is another, or held so."""
+    cast = next((one for one in reversed(state.carried) if isinstance(one.command, c.Cast)), None)
+    if cast is None or not isinstance(cast.command, c.Cast):
+        return state
+    before = state.hand.cast
+    again = _with_cast(cast.command, cast.moment, state, rooms)
+    return replace(again, lessons=state.lessons.with_cast_gone_on(before, again.hand.cast))
 
 
 def _better_for_cast(rooms: Rooms, cast: CastInProgress) -> int | None:

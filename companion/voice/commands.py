@@ -11,6 +11,7 @@ from typing import Literal
 import msgspec
 
 from companion.events import MarkKind
+from companion.tackle import TipHeld
 
 
 class Spoken(msgspec.Struct, frozen=True, tag_field="command"):
@@ -84,6 +85,12 @@ class StopReel(Spoken, frozen=True, tag="reel stopped"):
 
 class StartReel(Spoken, frozen=True, tag="reel turns"):
     """The reel turns again after a stop."""
+
+
+class HoldTip(Spoken, frozen=True, tag="rod tip"):
+    """The tip of the rod in hand is held down, up or as usual, until this is said again."""
+
+    held: TipHeld
 
 
 class TakeRod(Spoken, frozen=True, tag="rod"):
@@ -190,6 +197,7 @@ Command = (
     | ReeledIn
     | StopReel
     | StartReel
+    | HoldTip
     | TakeRod
     | RigLine
     | WhichRod

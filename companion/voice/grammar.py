@@ -156,6 +156,7 @@ FORMS: tuple[Form, ...] = (
     Form(c.ReeledIn, ("reeled in", "all reeled in"), "the lure is back at the rod tip", "in"),
     Form(c.StopReel, ("stopped now", "all stopped"), "the reel stands still", "stop noted"),
     Form(c.StartReel, ("going again", "moving again"), "the reel turns again after that", "noted"),
+    Form(c.HoldTip, ("rod tip {held}",), "how the rod in hand is held from now on", "held {held}"),
     Form(
         c.TakeRod,
         ("rod number {rod}", "rod {rod}", "switch to rod {rod}"),
@@ -305,6 +306,7 @@ def _slots(aboard: Aboard) -> dict[str, Slot]:
     return {
         "rod": {number_words(n): {"number": n} for n in sorted(set(aboard.rods))},
         "line": {number_words(n): {"strength": n} for n in sorted(set(aboard.lines))},
+        "held": {"down": {"held": "down"}, "up": {"held": "up"}, "normal": {"held": "usual"}},
         "place": {kind: {"kind": kind} for kind in get_args(MarkKind)},
         "top": {kind: {"kind": kind} for kind in MARKS_WITH_DEPTH},
         "here": {"this spot": {"kind": "spot"}},

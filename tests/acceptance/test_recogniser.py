@@ -39,7 +39,7 @@ COMMON = (
     "touched bottom", "snagged up", "mark a tree top at fifteen feet", "mark tree top fifteen feet",
     "mark a grass edge", "mark a rock pile", "mark a ledge", "mark a point", "mark a high spot",
     "mark this spot", "cast now", "reeled in",
-    "stopped now", "going again", "current half a knot two o'clock",
+    "rod tip down", "stopped now", "going again", "current half a knot two o'clock",
     "rod number one", "rod number two", "rod three", "line twelve",
     "line fourteen", "line seventeen", "line twenty pound", "which rod", "how deep is it", "how deep",
     "how deep does it go", "lure depth", "water up two feet", "undo that", "say again",

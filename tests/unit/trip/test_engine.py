@@ -553,6 +553,23 @@ def test_the_lure_stands_still_while_the_reel_does():
     assert later > 4.0, "further out by the line not reeled in; as no heading tells the way, it is all radius"
 
 
+def test_a_tip_held_down_lets_the_lure_go_deeper_until_it_is_held_as_usual():
+    spoken = [(5, "rod tip down"), (9, "rod tip up"), (13, "rod tip normal")]
+    before, down, up, after = of(RodTaken, run(recording(20, lambda _: 5.0), spoken))
+    assert down.reach > before.reach + 0.2
+    assert up.reach < before.reach - 0.4
+    assert after.reach == before.reach
+
+
+def test_a_tip_is_held_otherwise_for_the_cast_under_way_too():
+    cast, bite = (5, "cast two o'clock"), (24, "log bite")
+    depths = []
+    for told in ([], [(9, "rod tip down")]):
+        *_, thing = of(Logged, run(recording(30, lambda _: 5.0), [cast, *told, bite]))
+        depths.append(thing.lure_depth)
+    assert depths[1] > depths[0] + 0.1
+
+
 def test_stopped_and_going_again_are_talk_where_they_mean_nothing():
     spoken = [
         (4, "stopped now"),

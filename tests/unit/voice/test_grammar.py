@@ -99,6 +99,8 @@ def test_every_row_of_the_table_can_be_said():
         ("stopped now", c.StopReel()),
         ("all stopped", c.StopReel()),
         ("going again", c.StartReel()),
+        ("rod tip down", c.HoldTip("down")),
+        ("rod tip normal", c.HoldTip("usual")),
         ("say again", c.SayAgain()),
         ("quiet for ten minutes", c.Quiet(10)),
         ("start talking again", c.SpeakUp()),
