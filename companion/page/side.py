@@ -152,4 +152,5 @@ def _bottom_words(bottom: Sequence[SideTerrain], units: Units) -> str:
     some = "" if len(depths) == len(bottom) else ", not known everywhere"
     sure = units.short_depth(NINE_IN_TEN_SIGMAS * max(p.sigma or 0.0 for p in bottom))
     least, most = units.short_depth(min(depths)), units.short_depth(max(depths))
-    return f"The bottom along it: {least} to {most}, nine times in ten within {sure}{some}."
+    between = least if least == most else f"{least} to {most}"
+    return f"The bottom along it: {between}, nine times in ten within {sure}{some}."
