@@ -3,7 +3,12 @@
 SI throughout (m, s, N, kg), temperatures in degrees Celsius, depths positive downward.
 """
 
-from companion.dive.backwards import lift_ratio_for, lure_for_reach
+from companion.dive.backwards import (
+    lift_ratio_for,
+    lure_for_descent,
+    lure_for_reach,
+    lure_for_two_reaches,
+)
 from companion.dive.bottom import SolverBottom
 from companion.dive.contact import (
     Contact,
@@ -60,7 +65,9 @@ __all__ = [
     "contact",
     "first_touch",
     "lift_ratio_for",
+    "lure_for_descent",
     "lure_for_reach",
+    "lure_for_two_reaches",
     "solve",
     "solve_many",
     "steady",

@@ -39,6 +39,9 @@ DRAG_AREA_PER_LENGTH2 = 0.3
 DRAG_AREA_SIGMA = 0.35
 """Relative standard deviation of the drag area got from the length."""
 
+TWICE_RATED_DRAG_SIGMA = 0.25
+"""The same of one got from two stated depths, each good to `RATING_SIGMA` beside the other's error."""
+
 RATING_SIGMA = 0.12
 """Relative standard deviation of the depth an owner or a package states. Common practice, no source."""
 
@@ -78,6 +81,8 @@ class LureSpec(msgspec.Struct, frozen=True):
         when_stopped: what it does when the reel stops.
         rise: m/s upward when the reel stops, when measured; else from `when_stopped`.
         weight: kg, or None.
+        also: a second depth it is said to reach, on another cast, which tells how much it is dragged.
+        down_after: m from the landing after which it is down on the rated cast, in place of `style`.
     """
 
     name: str
@@ -87,6 +92,8 @@ class LureSpec(msgspec.Struct, frozen=True):
     when_stopped: WhenStopped = "rises slowly"
     rise: Annotated[float, Quantity("speed", -3.0, 3.0)] | None = None
     weight: Annotated[float, Quantity("mass", 0.5e-3, 1.0)] | None = None
+    also: Rating | None = None
+    down_after: Annotated[float, Quantity("length", 1.0, 100.0)] | None = None
 
     def __post_init__(self) -> None:
         """Check how it rises or sinks.
@@ -102,7 +109,7 @@ class LureSpec(msgspec.Struct, frozen=True):
 
     @property
     def drag_area(self) -> float:
-        """Drag area S Cd, m2, good to `DRAG_AREA_SIGMA`."""
+        """Drag area S Cd by the length, m2, good to `DRAG_AREA_SIGMA`."""
         return DRAG_AREA_PER_LENGTH2 * self.length**2
 
     @property
@@ -118,12 +125,7 @@ class LureSpec(msgspec.Struct, frozen=True):
 
     def rated_retrieve(self) -> dive.Retrieve:
         """Return the retrieve the rating is taken to mean: at 1 m/s, rod tip at 0.5 m, water at 18 C."""
-        return dive.Retrieve(
-            cast=self.rated.cast,
-            speed=_RATING_SPEED,
-            tip_height=_RATING_TIP,
-            temperature=_RATING_TEMPERATURE,
-        )
+        return _retrieve_of(self.rated)
 
     def physics(self) -> dive.Lure:
         """Return the lure as the dive model knows it, with the lift ratio that gives the stated depth.
@@ -132,6 +134,12 @@ class LureSpec(msgspec.Struct, frozen=True):
             ValueError: no lift ratio makes a lure of this size go that deep.
         """
         return _solved_backwards(self)
+
+
+def _retrieve_of(rating: Rating) -> dive.Retrieve:
+    return dive.Retrieve(
+        cast=rating.cast, speed=_RATING_SPEED, tip_height=_RATING_TIP, temperature=_RATING_TEMPERATURE
+    )
 
 
 @lru_cache(maxsize=64)
@@ -143,7 +151,13 @@ def _solved_backwards(spec: LureSpec) -> dive.Lure:
         buoyancy=spec.buoyancy,
         mass=spec.weight,
     )
+    depth, also = spec.rated.depth, spec.also
     try:
-        return dive.lure_for_reach(spec.rated.depth, line, lure, retrieve)
+        if spec.down_after is not None:
+            lure = dive.lure_for_descent(depth, line, lure, retrieve, spec.down_after)
+        if also is not None:
+            second = also.depth, also.line.physics(), _retrieve_of(also)
+            return dive.lure_for_two_reaches(depth, line, lure, retrieve, second)
+        return dive.lure_for_reach(depth, line, lure, retrieve)
     except dive.DiveError as error:
         raise ValueError(f'"{spec.name}": check the stated depth, line and cast: {error}') from None

@@ -33,6 +33,7 @@ from companion.tackle.rods import (
     LEADER_RANGE,
     SHARED_DRAG_SIGMA,
     SLOWEST_MPS,
+    TWICE_RATED_SIGMA,
     Leader,
     Rod,
 )
@@ -177,7 +178,7 @@ def stated(lure: LureSpec) -> Stated:
         retrieve=lure.rated_retrieve(),
         depth=lure.rated.depth,
         depth_sigma=RATING_SIGMA,
-        drag_sigma=SHARED_DRAG_SIGMA,
+        drag_sigma=SHARED_DRAG_SIGMA if lure.also is None else TWICE_RATED_SIGMA,
     )
 
 

@@ -10,7 +10,7 @@ import msgspec
 
 from companion import dive
 from companion.tackle.lines import DENSITY_KG_M3, LineSpec
-from companion.tackle.lures import DRAG_AREA_SIGMA, LureSpec
+from companion.tackle.lures import DRAG_AREA_SIGMA, TWICE_RATED_DRAG_SIGMA, LureSpec
 from companion.tackle.quantities import Cast, Quantity, TipHeight
 from companion.units import FOOT, YARD
 
@@ -31,6 +31,9 @@ LEADER_RANGE = (0.1, 20.0)
 
 SHARED_DRAG_SIGMA = math.hypot(LINE_DRAG_SIGMA, DRAG_AREA_SIGMA)
 """Relative standard deviation of line drag over lure drag; only the ratio of the two shapes a path."""
+
+TWICE_RATED_SIGMA = math.hypot(LINE_DRAG_SIGMA, TWICE_RATED_DRAG_SIGMA)
+"""The same of a lure with two stated depths."""
 
 
 class Reel(msgspec.Struct, frozen=True):

@@ -25,7 +25,7 @@ from companion.tackle import (
     reaches,
     what_was_learned,
 )
-from companion.tackle.reach import rig_name
+from companion.tackle.reach import rig_name, stated
 from companion.units import FOOT, POUND_FORCE
 
 BOAT = "".join(
@@ -49,6 +49,16 @@ def rods() -> tuple[Rod, ...]:
 def test_starter_lures_reach_what_is_stated(lure: LureSpec) -> None:
     path = dive.solve(lure.rated.line.physics(), lure.physics(), lure.rated_retrieve())
     assert path.reach == pytest.approx(lure.rated.depth, rel=2e-3)
+
+
+def test_a_lure_with_two_stated_depths_reaches_both_and_is_known_better() -> None:
+    line = LineSpec("fluorocarbon", strength=12 * POUND_FORCE)
+    once = LureSpec("a", 0.07, Rating(5.4, line, 41.0))
+    twice = LureSpec("a", 0.07, Rating(5.4, line, 41.0), also=Rating(2.9, line, 18.3))
+    lure, short = twice.physics(), dive.Retrieve(18.3, 1.0, 0.5, temperature=18.0)
+    assert dive.solve(line.physics(), lure, twice.rated_retrieve()).reach == pytest.approx(5.4, rel=3e-3)
+    assert dive.solve(line.physics(), lure, short).reach == pytest.approx(2.9, rel=0.01)
+    assert stated(twice).drag_sigma < stated(once).drag_sigma
 
 
 def test_the_way_a_lure_rises_gives_its_buoyancy() -> None:

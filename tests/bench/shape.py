@@ -1,0 +1,82 @@
+"""Lures with two statements: is the shape of their dive found?
+
+Each true lure has its own drag area, lift, onset and way to rise. Its owner knows its length and style, and
+states what is true: a depth on a long cast, and a second one on a short cast or the distance after which it
+is down.
+
+`python tests/bench/shape.py 200` prints how far off the depth half way is, on the long cast and a short one.
+"""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+from companion.dive import (
+    DiveError,
+    Line,
+    Lure,
+    Retrieve,
+    lure_for_descent,
+    lure_for_reach,
+    lure_for_two_reaches,
+    solve,
+)
+from companion.dive.backwards import DOWN_SHARE
+
+LINE = Line(0.285e-3, 1775.0)
+LONG, SHORT = (Retrieve(cast, 1.0, 0.5, temperature=18.0) for cast in (41.0, 18.3))
+GUESS = 1.47e-3
+
+
+def true_lure(rng: np.random.Generator) -> Lure:
+    """Return a lure as it truly is; its drag area is off the guess by a third, its onset by half."""
+    area = GUESS * float(np.exp(0.35 * rng.standard_normal()))
+    rise = float(rng.choice([0.0, 0.08, 0.25]))
+    onset = 3.0 * float(np.exp(0.5 * rng.standard_normal()))
+    return Lure(area, float(rng.uniform(0.45, 1.0)), onset, 500.0 * area * rise * rise)
+
+
+def half_way(lure: Lure, retrieve: Retrieve) -> float:
+    """Return the depth half way back, m."""
+    path = solve(LINE, lure, retrieve)
+    return float(np.interp(-0.5 * retrieve.cast, -path.x, path.z))
+
+
+def described(true: Lure) -> list[Lure]:
+    """Return the lure as found from one statement, from a second depth, and from where it is down."""
+    long, short = (solve(LINE, true, retrieve) for retrieve in (LONG, SHORT))
+    known = replace(true, drag_area=GUESS, buoyancy=true.buoyancy * GUESS / true.drag_area, onset=3.0)
+    rising = slice(0, int(long.z.argmax()) + 1)
+    after = float(long.x[0] - np.interp(DOWN_SHARE * long.reach, long.z[rising], long.x[rising]))
+    one = lure_for_reach(long.reach, LINE, known, LONG)
+    two = lure_for_two_reaches(long.reach, LINE, known, LONG, (short.reach, LINE, SHORT))
+    return [one, two, lure_for_descent(long.reach, LINE, known, LONG, after)]
+
+
+def main(count: int) -> None:
+    """Print the errors."""
+    rng, off, refused = np.random.default_rng(4), [], 0
+    for _ in range(count):
+        true = true_lure(rng)
+        try:
+            found = described(true)
+        except DiveError:
+            refused += 1
+            continue
+        off.append([[half_way(one, r) / half_way(true, r) - 1.0 for r in (LONG, SHORT)] for one in found])
+    errors = 100.0 * np.abs(np.array(off))
+    print(f"{len(off)} lures, {refused} refused; error of the depth half way, %: median, 95 %, worst")
+    for row, name in enumerate(("one statement", "a second depth", "down after")):
+        for column, cast in enumerate(("long cast", "short cast")):
+            each = errors[:, row, column]
+            print(f"{name:16}{cast:12}{np.median(each):6.1f}{np.quantile(each, 0.95):6.1f}{each.max():6.1f}")
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 200)
