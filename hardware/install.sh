@@ -210,6 +210,7 @@ settle_folder() { # end what was cut off: going back is gone on with, an update 
 
 update_folder() { # a new environment in the place of the old, which is kept, and comes back if this fails
     settle_folder || true
+    if [[ ! -e $venv && -e $before_venv ]]; then mv -T -- "$before_venv" "$venv"; fi
     [[ -e $venv ]] || stop "nothing is installed in this folder yet: run this without --update."
     if [[ -f $stamp && $(head -n 1 "$stamp") == tests ]]; then tests=yes; fi
     trap settle_folder EXIT

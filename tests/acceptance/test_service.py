@@ -429,6 +429,20 @@ def test_an_environment_set_aside_alone_is_gone_back_to(board: Board) -> None:
 
 
 @no_service_here
+def test_an_environment_set_aside_alone_is_updated_and_comes_back(board: Board) -> None:
+    environment = board.project / ".venv"
+    board.run(destination=False)
+    (environment / "first").touch()
+    environment.rename(board.project / ".venv.before")
+    updated = board.run("--update", destination=False)
+    assert updated.returncode == 0, updated.stderr
+    assert (environment / "installed.txt").exists()
+    assert not (environment / "first").exists()
+    assert board.run("--back", destination=False).returncode == 0
+    assert (environment / "first").exists()
+
+
+@no_service_here
 def test_a_folder_goes_back_and_is_removed(board: Board) -> None:
     environment = board.project / ".venv"
     board.run(destination=False)
