@@ -104,14 +104,19 @@ def label(words: str, rank: int, dx: float, dy: float, kind: str = "label", anch
     return text(dx, dy, words, kind, anchor).replace("<text ", f'<text data-label="{rank}" ', 1)
 
 
-def thing(day: Day, one: ShownEntry, x: float, y: float, said: str, anchor: str = "") -> str:
-    """Return a thing's sign with its number, which says what it is and leads to its row or another anchor."""
+def thing(
+    day: Day, one: ShownEntry, x: float, y: float, said: str, anchor: str = "", numbers: str = ""
+) -> str:
+    """Return a thing's sign with its number, which says what it is and leads to its row or another anchor.
+
+    `numbers` stands for it where those of its logbook could be of several trips.
+    """
     first = one.things[0]
     kind = (first.detail or "spot") if one.kind == "mark" else one.kind
-    numbers = label(one.numbers, _RANKS[one.kind], 13.0, 4.5)
+    words = label(numbers or one.numbers, _RANKS[one.kind], 13.0, 4.5)
     return (
         f'<a class="thing" href="#{anchor or day.anchor(first)}" {chosen_by(one.kind, first.rod)}>'
-        f"<title>{escape(said)}</title>{pin(x, y, shared_sign(kind) + numbers)}</a>"
+        f"<title>{escape(said)}</title>{pin(x, y, shared_sign(kind) + words)}</a>"
     )
 
 

@@ -271,4 +271,5 @@ def _catches_over(
         if spot is not None:
             one = ShownEntry(catch.what, catch.things, catch.at_lure)
             said = f"trip {trip}, {day.date or ''}\n{_about(day, one, units)}"
-            yield thing(day, one, plane.x(spot[0]), plane.y(spot[1]), said, f"t{trip}")
+            numbers = ", ".join(f"{trip}#{each.number}" for each in one.things)
+            yield thing(day, one, plane.x(spot[0]), plane.y(spot[1]), said, f"t{trip}", numbers)
