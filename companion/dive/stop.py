@@ -38,8 +38,9 @@ FIRST_STEP_S, STEP_GROWTH, LONGEST_STEP_S = 0.1, 1.3, 0.5
 """Steps in time after each change at the reel."""
 SHORTEST_STEP_S = 1e-3
 """A step that finds no balance is halved as far as this."""
-ALLOWANCE_M = 0.08
-"""By how much more than wanted a stop is made to clear: what an independent code may find less."""
+ALLOWANCE_M = 0.10
+"""By how much more than wanted a stop is made to clear: what an independent code may find less. Chosen by 95
+stops over tree tops drawn at random; others are in `tests/outside/test_dive_stops.py`."""
 SLOWEST_REEL_MPS = 0.05
 LEAD_M = 1.0
 """How far before a top's nearest spread the lure is when the reel stops."""

@@ -89,12 +89,14 @@ def test_the_solver_follows_a_lure_in_a_current(name, knots, reach, depths):
 
 
 def test_what_a_cast_is_told_of_a_current_is_within_two_per_cent(known):
-    """At 1.5 knots towards the lure within 6 cm: where it is hardly led any more."""
+    """At 1.5 knots towards the lure within 8 cm: where it is hardly led any more."""
     name, calibration = known
+    at = np.array([np.log(lure(NAMES[name]).lift_ratio)]), np.zeros(1), np.zeros(1)
+    curves = calibration._grids["rod"].table.curves(*at)
     for _, knots, reach, _ in (row for row in ALONG if row[0] == name):
-        casts = calibration.casts("rod", 256, drift=-knots * KNOT)
-        found = float(np.median(casts.depth.max(axis=1)))
-        assert found == pytest.approx(reach, rel=0.02, abs=0.06 if knots == -1.5 else 0.0), knots
+        depth, _ = curves.paths(-knots * KNOT)
+        found = float(depth.max())
+        assert found == pytest.approx(reach, rel=0.02, abs=0.08 if knots == -1.5 else 0.0), knots
 
 
 def test_leaving_out_what_goes_across_the_cast_is_within_its_bound():
@@ -115,7 +117,7 @@ def test_a_top_is_met_where_it_lies_on_the_bottom_though_the_water_moves():
     top = TreeTop(24.0, float(np.interp(-24.0, -over.over_ground, over.z)), 0.3)
     stop = stop_to_clear(LINE, made, stays, top, 0.3)
     stopped = solve(LINE, made, stays.stopped_at(stop.begins, stop.length))
-    assert clearance(stopped, top) == pytest.approx(0.35, abs=0.1)
+    assert clearance(stopped, top) == pytest.approx(0.4, abs=0.1)
 
 
 @pytest.mark.slow
