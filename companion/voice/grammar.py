@@ -181,14 +181,15 @@ FORMS: tuple[Form, ...] = (
         c.WaterLevel,
         ("water {level}", "water is {level}", "water {normal}"),
         "the lake's level against its map",
-        "level {level}{normal}",
+        "{level}{normal}",
     ),
     Form(
         c.WaterCurrent,
-        ("current {knots} {clock}", "{none} current"),
+        ("current {knots} {clock}",),
         "the water's own way over the bottom: how fast, and towards which hour",
-        "noted, {knots}{none} {clock}",
+        "{knots} {clock}",
     ),
+    Form(c.WaterCurrent, ("{none} current",), "the water stands still over the bottom", "noted, {none}"),
     Form(
         c.UndoThat,
         ("undo that", "undo the last one", "cancel that"),

@@ -119,8 +119,10 @@ def test_the_common_phrases_are_all_commands_and_all_commands():
 
 @pytest.mark.parametrize(("decibels", "at_least"), [(None, 0.95), (10.0, 0.85)], ids=["quiet", "10 dB"])
 def test_commands_are_understood_and_none_is_taken_for_another(recogniser, say, decibels, at_least):
+    """Half of all that the voices can say in quiet, the other half in noise; the bench takes all of both."""
     hits, wrong, missed = 0, [], []
-    spoken = [(voice, text) for voice in VOICES for text in COMMON]
+    every = [(voice, text) for voice in VOICES for text in COMMON]
+    spoken = every[0::2] if decibels is None else every[1::2]
     sounds = [in_noise(say(voice, text), decibels, seed) for seed, (voice, text) in enumerate(spoken)]
     with ThreadPoolExecutor(2) as pool:
         hearings = list(pool.map(recogniser.hear, sounds))

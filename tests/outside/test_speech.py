@@ -18,7 +18,7 @@ from companion.voice.sound import SAMPLE_RATE_HZ, Samples, frames_of
 
 SPEECH = Path(__file__).parents[2].parent / "shared" / "data" / "speech"
 GRAMMAR = Grammar(Aboard(rods=(1, 2, 3, 4), lines=(12, 14, 17, 20)))
-TALK_SECONDS = 420
+TALK_SECONDS = 300
 
 
 def missing() -> str:
@@ -61,7 +61,8 @@ def test_two_word_phrases_by_many_people_are_heard(decibels, at_least):
     """Stand-ins for two-word commands: the phrases are listed beside all the commands, and then spoken."""
     named = {"view_glass": "view glass", "smart_mirror": "smart mirror"}
     recogniser = Recogniser(speech_model(), [*GRAMMAR.phrases, *named.values()])
-    spoken = [(path, phrase) for key, phrase in named.items() for path in clips("phrases", f"{key}*")[::2]]
+    every = [(path, phrase) for key, phrase in named.items() for path in clips("phrases", f"{key}*")]
+    spoken = every[0::4] if decibels is None else every[2::4]  # all of both: tests.bench.voice
     heard = [
         recogniser.hear(in_rain(read_clip(path), decibels, i)).text for i, (path, _) in enumerate(spoken)
     ]
@@ -94,7 +95,7 @@ def test_pairs_of_digits_by_people_are_heard():
 
 
 def test_talk_is_never_a_command():
-    """Seven minutes of people ordering drinks, listened to as the microphone's sound is."""
+    """Five minutes of people ordering drinks, listened to as the microphone's sound is."""
     recogniser = for_grammar(speech_model(), GRAMMAR)
     heard, seconds = [], 0.0
     for path in clips("talk"):
