@@ -1,10 +1,11 @@
-"""Five hundred anglers who do not exist: is the reach of their rods found, and is it known how well?
+"""A hundred and twenty anglers who do not exist: is the reach of their rods found, and is it known how well?
 
-Each angler's lure, line drag and casts are drawn from the prior. The depths fished are chosen without
-knowing the truth. Each cast and each retrieve scatters, the sounder errs, the word for a touch comes late,
-one real touch in ten goes unsaid, and one touch spoken of in ten is on something that is not on the map,
-at any time of the retrieve. The truth comes from the solver itself, not from the calibration's own
-interpolation: for every angler the lift ratio is searched for, and the paths on three casts are solved.
+Each angler's lure, line drag, casts, reel speed and what all depths are off by are drawn from the prior. The
+depths fished are chosen without knowing the truth. Each cast and each retrieve scatters, the sounder errs,
+the word for a touch comes late, one real touch in ten goes unsaid, and one touch spoken of in ten is on
+something that is not on the map, at any time of the retrieve. The truth comes from the solver, not from the
+calibration's own interpolation: for every angler the lift ratio is searched for, and the paths on three casts
+are solved.
 """
 
 from dataclasses import dataclass, replace
@@ -13,12 +14,21 @@ from functools import cache
 import numpy as np
 import pytest
 
-from companion.dive.calibration import CalibratedRig, Calibration, Estimate, NoTouch, Stated, Touch
+from companion.dive.calibration import (
+    DEPTH_OFFSET_SIGMA_M,
+    REEL_SPEED_SIGMA,
+    CalibratedRig,
+    Calibration,
+    Estimate,
+    NoTouch,
+    Stated,
+    Touch,
+)
 from companion.dive.path import Path
 from companion.dive.rig import PVDF_KG_M3, Line, Lure, Retrieve
 from companion.dive.solver import solve_many
 
-ANGLERS = 500
+ANGLERS = 120
 TOUCHES = 8
 MOST_CASTS = 40
 TOGETHER = 100
@@ -40,6 +50,8 @@ class Angler:
     reach: float
     unfished: float
     paths: list[Path]
+    deeper: float = 0.0
+    faster: float = 1.0
 
 
 @dataclass
@@ -123,8 +135,8 @@ def fish(angler: Angler, calibration: Calibration, rng: np.random.Generator) -> 
         casts += 1
         times, depths = one_cast(angler, rng)
         shown = STATED_DEPTH * rng.uniform(0.55, 1.15)
-        bottom = shown + rng.normal(0.0, 0.3)
-        pace = np.exp(rng.normal(0.0, 0.1))
+        bottom = shown + angler.deeper + rng.normal(0.0, 0.3)
+        pace = angler.faster * np.exp(rng.normal(0.0, 0.1))
         touched, said = depths.max() > bottom, rng.random() > 0.1
         false = rng.random() < FALSE_A_CAST
         if (touched and said) or false:
@@ -149,6 +161,8 @@ def outcomes() -> tuple[Outcome, ...]:
     found = []
     for angler in anglers(rng, ANGLERS):
         calibration.forget()
+        angler.deeper = float(rng.normal(0.0, DEPTH_OFFSET_SIGMA_M))
+        angler.faster = float(np.exp(rng.normal(0.0, REEL_SPEED_SIGMA)))
         casts, lies = fish(angler, calibration, rng)
         found.append(
             Outcome(angler, calibration.reach("fished"), calibration.reach("never fished"), casts, lies)
@@ -167,7 +181,7 @@ def held(truths: list[float], estimates: list[Estimate]) -> float:
 @pytest.mark.slow
 def test_one_touch_in_ten_is_false() -> None:
     share = sum(o.false for o in outcomes()) / (TOUCHES * ANGLERS)
-    assert share == pytest.approx(0.10, abs=0.015)
+    assert share == pytest.approx(0.10, abs=0.03)
 
 
 @pytest.mark.slow
@@ -177,8 +191,8 @@ def test_eight_touches_find_the_reach() -> None:
     before = float(np.median(np.abs(STATED_DEPTH / np.array(truths) - 1.0)))
     casts = float(np.mean([o.casts for o in outcomes()]))
     print(f"\nmedian error of reach {100 * middle:.1f} %, was {100 * before:.1f} % ({casts:.0f} casts each)")
-    assert middle <= 0.04
-    assert before > 2.0 * middle
+    assert middle <= 0.065
+    assert before > 1.4 * middle
 
 
 @pytest.mark.slow
@@ -193,5 +207,5 @@ def test_a_rod_never_fished_is_predicted_through_the_physics() -> None:
     truths, found = [o.truth.unfished for o in outcomes()], [o.unfished for o in outcomes()]
     middle, share = float(np.median(errors(truths, found))), held(truths, found)
     print(f"\nnever fished: median error {100 * middle:.1f} %, bands hold the truth in {100 * share:.1f} %")
-    assert middle <= 0.07
+    assert middle <= 0.09
     assert 0.85 <= share <= 0.96
