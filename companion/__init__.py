@@ -6,4 +6,4 @@ import os
 # longer than the work takes when the machine is busy. numpy reads this when it is first imported.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
