@@ -219,7 +219,6 @@ class BelievedDepth:
         self._give_up()
         self._refuse(self._unproved, "never confirmed")
         self._unproved = []
-        self._believed.clear()
         return self._take_settled()
 
     def _judge(self, ping: Ping, speed: float) -> Belief:

@@ -158,7 +158,7 @@ def test_a_bottom_far_below_leaves_the_picture_and_says_so(scenes):
     )
     drawn = draw(seen, "feet", 40.0)
     assert "bottom deeper than this" in drawn.picture
-    assert "The bottom along it: 131 ft to 131 ft, nine times in ten within 5 ft." in drawn.words
+    assert "The bottom along it: 131 ft, nine times in ten within 5 ft." in drawn.words
 
 
 def test_a_bottom_is_shown_only_where_the_lure_comes_and_never_above_the_surface(scenes):
