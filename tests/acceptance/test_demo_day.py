@@ -140,6 +140,8 @@ def test_through_a_serial_port_the_day_gives_the_same_bytes(replayed, tmp_path, 
         os.close(ours)
 
     os.write(ours, b"\n")
+    while not _waiting(theirs):  # on a busy machine the kernel takes a moment to hand it over
+        time.sleep(0.01)
     player = threading.Thread(target=play, daemon=True)
     player.start()
     result = run("replay", DAY, "--json", "--port", port, "--logbook", tmp_path / "pty.db", data_home=home)
