@@ -38,6 +38,8 @@ ROOT = Path(__file__).parents[2]
 CLIPS = ROOT / "replay_logs" / "invented_saturday" / "clips"
 KILLS_A_TRIP = 20
 RATE = 16_000
+LONGEST_RUNS_S = (6.0, 20.0)
+"""It is killed soon, or once its ears are on, which takes some seconds."""
 CARD = """#!{python}
 # Gives sound as a card would, in real time, from a random place in it.
 import os, random, sys, time
@@ -120,7 +122,7 @@ class Boat:
                 time.sleep(self._chance.uniform(0.0, 5.0))
             else:
                 first = process.stdout.readline()
-                time.sleep(self._chance.uniform(0.0, 6.0))
+                time.sleep(self._chance.uniform(0.0, self._chance.choice(LONGEST_RUNS_S)))
             process.send_signal(how)
             lines = (first + process.stdout.read()).split(b"\n")
             status = process.wait()
