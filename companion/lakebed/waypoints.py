@@ -23,7 +23,7 @@ import gpxpy.gpx
 
 from companion.events import LoggedWhat, MarkKind
 from companion.lakebed.exchange import CREATOR, DEEPEST_WATER_M, Imported, MarkPoint, instant_in, place_in
-from companion.sensing.framing import Framer, checksum
+from companion.sensing.framing import Framer, sentence
 from companion.units import FOOT, LengthUnit
 
 LONGEST_SENT_SENTENCE = 82
@@ -129,9 +129,9 @@ def marks_to_nmea(marks: Iterable[MarkPoint], unit: LengthUnit) -> str:
 def waypoints_to_nmea(waypoints: Iterable[Waypoint], route: str | None = None) -> str:
     """Write places as WPL sentences, and with `route` as a route of that name (RTE) through them all."""
     named = list(_fitted(waypoints))
-    lines = [_sentence(_wpl(one)) for one in named]
+    lines = [_line(_wpl(one)) for one in named]
     if route is not None:
-        lines += map(_sentence, _rte(route, [one.name for one in named]))
+        lines += map(_line, _rte(route, [one.name for one in named]))
     return "".join(lines)
 
 
@@ -140,10 +140,7 @@ def marks_from_nmea(data: bytes) -> Imported[MarkPoint]:
     read: Imported[MarkPoint] = Imported()
     if _MAY_HAVE_WAYPOINTS not in data:
         return read
-    framer = Framer()
-    for fields, *_ in chain(framer.feed(data), framer.finish()):
-        if fields[0][2:] != "WPL":
-            continue
+    for fields in _wpl_fields(data):
         try:
             read.items.append(_mark_in(fields))
         except ValueError as error:
@@ -153,12 +150,19 @@ def marks_from_nmea(data: bytes) -> Imported[MarkPoint]:
 
 def waypoints_in(data: bytes) -> list[Waypoint]:
     """Return the places in the WPL sentences of a file, by the names they have there."""
-    framer, places = Framer(), []
-    for fields, *_ in chain(framer.feed(data), framer.finish()):
-        if fields[0][2:] == "WPL" and len(fields) >= 6:
+    places = []
+    for fields in _wpl_fields(data):
+        if len(fields) >= 6:
             with contextlib.suppress(ValueError):
                 places.append(Waypoint(*_place_of(fields), _unescaped(fields[5])))
     return places
+
+
+def _wpl_fields(data: bytes) -> Iterator[Sequence[str]]:
+    framer = Framer()
+    for fields, *_ in chain(framer.feed(data), framer.finish()):
+        if fields[0][2:] == "WPL":
+            yield fields
 
 
 def _place_of(fields: Sequence[str]) -> tuple[float, float]:
@@ -215,7 +219,7 @@ def _fitted(waypoints: Iterable[Waypoint]) -> Iterator[Waypoint]:
     """Yield waypoints whose names fit into a sentence and are all different."""
     used: set[str] = set()
     for one in waypoints:
-        room = LONGEST_SENT_SENTENCE - len(_sentence(_wpl(one._replace(name=""))))
+        room = LONGEST_SENT_SENTENCE - len(_line(_wpl(one._replace(name=""))))
         name, count = _shortened(one.name, room), 1
         while name in used:
             count += 1
@@ -252,15 +256,15 @@ def _rte(route: str, names: Sequence[str]) -> Iterator[str]:
     head = f"{TALKER}RTE,99,99,c,{_escaped(route)}"
     parts: list[list[str]] = [[]]
     for name in map(_escaped, names):
-        if len(_sentence(",".join((head, *parts[-1], name)))) > LONGEST_SENT_SENTENCE and parts[-1]:
+        if len(_line(",".join((head, *parts[-1], name)))) > LONGEST_SENT_SENTENCE and parts[-1]:
             parts.append([])
         parts[-1].append(name)
     for number, part in enumerate(parts, 1):
         yield ",".join((f"{TALKER}RTE,{len(parts)},{number},c,{_escaped(route)}", *part))
 
 
-def _sentence(body: str) -> str:
-    return f"${body}*{checksum(body.encode('ascii')):02X}\r\n"
+def _line(body: str) -> str:
+    return sentence(body).decode("ascii") + "\r\n"
 
 
 def _degrees_minutes(degrees: float, digits: int, sides: str) -> str:

@@ -29,12 +29,12 @@ from companion.record.recording import (
     clip_end,
     last_stamp,
     ms_of,
-    sentence,
     stamped,
     trim,
     utc_of,
 )
 from companion.sensing import Chunk
+from companion.sensing.framing import sentence
 from companion.sensing.remarks import FINDS_LATER, FOUND, OWN_SOURCE, own_apart, signal_body, txt_body
 from companion.trip import wording
 from companion.trip.agenda import Utterance

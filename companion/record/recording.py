@@ -63,12 +63,6 @@ def stamped(line: bytes, source: str, ms: int, network: Network | None = None) -
     return (told if found else tag + told) + b"\r\n"
 
 
-def sentence(body: str) -> bytes:
-    """Return a sentence from what stands between its start and its checksum."""
-    raw = body.encode()
-    return b"$%s*%02X" % (raw, checksum(raw))
-
-
 class LineCutter:
     """Cuts one source's bytes into lines, without their ends, and passes over messages that are not read.
 

@@ -54,6 +54,12 @@ class Sentence(NamedTuple):
     end: int
 
 
+def sentence(body: str) -> bytes:
+    """Return a sentence, without its line's end, from what stands between its start and its checksum."""
+    raw = body.encode()
+    return b"$%s*%02X" % (raw, checksum(raw))
+
+
 def checksum(data: bytes) -> int:
     """Return the XOR of all bytes (NMEA 0183, the two hexadecimal digits after ``*``).
 

@@ -12,7 +12,7 @@ from typing import NamedTuple
 import msgspec
 import serial
 
-from companion.sensing.framing import Framer, checksum
+from companion.sensing.framing import Framer, sentence
 
 SENT_SENTENCES = ("WPL", "RTE")
 """The sentences that may be sent: waypoints and routes, nothing that steers or tells a position."""
@@ -57,11 +57,7 @@ def waypoint_sentences(data: bytes) -> list[bytes]:
     framer = Framer()
     found = [*framer.feed(data), *framer.finish()]
     bodies = [",".join(fields) for fields, *_ in found if fields[0][2:] in SENT_SENTENCES]
-    return [_line_of(body) for body in bodies]
-
-
-def _line_of(body: str) -> bytes:
-    return f"${body}*{checksum(body.encode('ascii')):02X}\r\n".encode("ascii")
+    return [sentence(body) + b"\r\n" for body in bodies]
 
 
 def send(sentences: Sequence[bytes], to: Destination) -> None:
@@ -72,8 +68,8 @@ def send(sentences: Sequence[bytes], to: Destination) -> None:
     """
     if to.kind == "serial":
         with serial.Serial(to.host, to.number, write_timeout=30.0, exclusive=True) as port:
-            for sentence in sentences:
-                port.write(sentence)
+            for one in sentences:
+                port.write(one)
             port.flush()
     elif to.kind == "tcp":
         with socket.create_connection((to.host, to.number), timeout=_CONNECT_S) as connection:
@@ -81,8 +77,8 @@ def send(sentences: Sequence[bytes], to: Destination) -> None:
             connection.shutdown(socket.SHUT_WR)
     else:
         with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
-            for sentence in sentences:
-                sender.sendto(sentence, (to.host, to.number))
+            for one in sentences:
+                sender.sendto(one, (to.host, to.number))
 
 
 def send_to_signalk(

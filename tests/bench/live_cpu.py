@@ -19,7 +19,7 @@ import tty
 from datetime import UTC, datetime
 from pathlib import Path
 
-from companion.record.recording import sentence
+from companion.sensing.framing import sentence
 
 ROOT = Path(__file__).parents[2]
 DAY = ROOT / "replay_logs" / "invented_saturday"

@@ -24,8 +24,8 @@ from companion.live.devices import Parts
 from companion.live.keeping import LogbookWriter
 from companion.live.live import Live, Places
 from companion.record.logbook import Logbook
-from companion.record.recording import sentence
 from companion.sensing import Chunk
+from companion.sensing.framing import sentence
 from companion.trip.engine import Engine
 
 HERTZ = 5.0

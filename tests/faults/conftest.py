@@ -20,7 +20,8 @@ from companion.events import AnyEvent
 from companion.live.devices import Parts
 from companion.live.live import Live, Places
 from companion.live.wires import sources_of
-from companion.record.recording import RecordingLimits, sentence
+from companion.record.recording import RecordingLimits
+from companion.sensing.framing import sentence
 from companion.sensing.sources import Source
 
 RATE = 16000

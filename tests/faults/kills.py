@@ -27,8 +27,9 @@ import numpy as np
 from companion import config
 from companion.events import AnyEvent, Heard, Logged, Match, from_json, to_json
 from companion.record.logbook import Logbook
-from companion.record.recording import CONFIG_FILE, LINES_FILE, sentence
+from companion.record.recording import CONFIG_FILE, LINES_FILE
 from companion.replay import find_day, replay
+from companion.sensing.framing import sentence
 from companion.sensing.sources import FileSource
 from companion.trip.assembly import RECORDING_WIRE
 from companion.voice.clips import read_clip

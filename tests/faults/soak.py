@@ -23,8 +23,9 @@ from companion.live import ears, live
 from companion.live.devices import Parts
 from companion.live.live import Live, Places
 from companion.record.logbook import Logbook
-from companion.record.recording import RecordingLimits, sentence
+from companion.record.recording import RecordingLimits
 from companion.sensing import Chunk
+from companion.sensing.framing import sentence
 from companion.voice.heard import Hearing
 from companion.voice.listening import Listener
 

@@ -14,10 +14,11 @@ from companion.live.devices import Parts
 from companion.live.live import Live, Places
 from companion.live.trip import MOST_TRIES, RESUME_TRIES_FILE, Rebuilt
 from companion.record.logbook import Logbook
-from companion.record.recording import TRIP_NAME_FORMAT, Recording, ms_of, sentence, stamped
+from companion.record.recording import TRIP_NAME_FORMAT, Recording, ms_of, stamped
 from companion.replay import find_day, replay
 from companion.sensing import Chunk, Depth, Sensing
 from companion.sensing.believed_boat import BelievedBoat
+from companion.sensing.framing import sentence
 from companion.sensing.sources import FileSource
 from companion.trip.agenda import Utterance
 from companion.trip.assembly import RAISE_VARIABLE, RECORDING_WIRE, assemble_trip

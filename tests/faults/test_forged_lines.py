@@ -19,9 +19,10 @@ from hypothesis import strategies as st
 from companion import config
 from companion.events import AnyEvent, Heard, Notice, Said, TripEnded
 from companion.live.trip import LiveTrip, Rebuilt, Stamps
-from companion.record.recording import CONFIG_FILE, Recording, sentence
+from companion.record.recording import CONFIG_FILE, Recording
 from companion.replay import find_day, replay
 from companion.sensing import Chunk
+from companion.sensing.framing import sentence
 from companion.sensing.remarks import OWN_SOURCE, txt_body
 from companion.sensing.sources import FileSource
 from companion.trip.assembly import assemble_trip

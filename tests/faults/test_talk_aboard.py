@@ -14,9 +14,10 @@ from companion.live.devices import Parts
 from companion.live.ears import Uttered
 from companion.live.live import Live, Places
 from companion.live.trip import LiveTrip, Rebuilt, Stamps
-from companion.record.recording import CLIPS_FOLDER, Recording, sentence
+from companion.record.recording import CLIPS_FOLDER, Recording
 from companion.replay import find_day, replay
 from companion.sensing import Chunk
+from companion.sensing.framing import sentence
 from companion.sensing.sources import FileSource
 from companion.trip.assembly import RECORDING_WIRE, assemble_trip
 from companion.trip.keep import KeepNothing, Known

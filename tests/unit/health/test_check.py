@@ -21,7 +21,7 @@ from companion.health.board import board_findings
 from companion.health.check import check, level_finding
 from companion.health.findings import Finding, summary
 from companion.record.logbook import Logbook
-from companion.record.recording import sentence
+from companion.sensing.framing import sentence
 from companion.voice.model import MODEL_FOLDER_NAME
 
 COMPANION = Path(sys.executable).parent / "companion"

@@ -19,8 +19,8 @@ from companion.cli import commands
 from companion.clock import LiveClock
 from companion.health import discovery
 from companion.health.discovery import discover
-from companion.record.recording import sentence
 from companion.sensing import nearby
+from companion.sensing.framing import sentence
 
 DEPTH = sentence("SDDPT,5.00,0.0") + b"\r\n"
 FIX = sentence("GPGLL,4500.000,N,09300.000,W,120000.00,A") + b"\r\n"

@@ -25,12 +25,11 @@ from companion.record.recording import (
     clip_end,
     last_stamp,
     ms_of,
-    sentence,
     stamped,
     trim,
     utc_of,
 )
-from companion.sensing.framing import LONGEST_LINE, Framer
+from companion.sensing.framing import LONGEST_LINE, Framer, sentence
 from companion.voice.clips import ClipError, clip_began
 from companion.voice.heard import Hearing
 from companion.voice.hearing import clips_in
