@@ -57,6 +57,16 @@ def nine_in_ten_radius(along: float, across: float) -> float:
     return math.sqrt(NINE_IN_TEN_SIGMAS**2 * wide**2 + both_ways * narrow**2)
 
 
+def nine_in_ten_around(distance: float, sigma: float) -> float:
+    """Return the radius of the circle that holds nine of ten things so far away, m, in a direction not known.
+
+    Args:
+        distance: to each, m.
+        sigma: its standard deviation, m.
+    """
+    return distance + ONE_SIDED_NINE_IN_TEN_SIGMAS * sigma
+
+
 def spoken_depth(metres: float, unit: LengthUnit) -> str:
     """Return a depth in the words it is spoken in: whole feet, or metres to one decimal.
 

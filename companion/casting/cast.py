@@ -21,7 +21,7 @@ from companion.events import Fix
 from companion.sensing.course_made_good import GPS_SIGMA_M
 from companion.sensing.localplane import moved, range_and_bearing
 from companion.tackle import Rod, rig_name
-from companion.units import NINE_IN_TEN_SIGMAS, ONE_SIDED_NINE_IN_TEN_SIGMAS, nine_in_ten_radius
+from companion.units import NINE_IN_TEN_SIGMAS, nine_in_ten_around, nine_in_ten_radius
 
 FLIGHT_S = 2.5
 """Seconds from "cast now" to the first turn of the reel. Common practice, no source."""
@@ -293,8 +293,7 @@ def placed(
         return None
     own = GPS_SIGMA_M if boat.sigma is None else boat.sigma
     if bearing is None:
-        farthest = distance + ONE_SIDED_NINE_IN_TEN_SIGMAS * math.hypot(own, along)
-        return Fix(boat.lat, boat.lon, round(farthest, 1))
+        return Fix(boat.lat, boat.lon, round(nine_in_ten_around(distance, math.hypot(own, along)), 1))
     lat, lon = moved(boat.lat, boat.lon, bearing, distance)
     radius = nine_in_ten_radius(math.hypot(own, along), math.hypot(own, across))
     return Fix(lat, lon, round(radius, 1))

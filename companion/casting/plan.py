@@ -359,7 +359,7 @@ def _shortlist(casts: _Casts, tried: _Tried) -> _Whole:
     alike = np.stack([casts.column // 4, casts.row // 4, casts.turn // 6, casts.rod, tried.manner])
     order = _firsts(alike)
     of_each = [order[tried.manner[order] == m][:3] for m in range(len(MANNER_NAMES))]
-    of_each += [order[casts.rod[order] == rod][:3] for rod in np.unique(casts.rod)]
+    of_each += [order[casts.rod[order] == rod][:_OF_EACH_ROD] for rod in np.unique(casts.rod)]
     return np.unique(np.concatenate([order[:_SHORTLIST], *of_each]))
 
 

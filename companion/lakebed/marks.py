@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from companion.events import MarkKind
 from companion.sensing.course_made_good import GPS_SIGMA_M
-from companion.units import NINE_IN_TEN_RADIUS_SIGMAS, ONE_SIDED_NINE_IN_TEN_SIGMAS, nine_in_ten_radius
+from companion.units import NINE_IN_TEN_RADIUS_SIGMAS, nine_in_ten_around, nine_in_ten_radius
 
 FIX_RADIUS_M = round(nine_in_ten_radius(GPS_SIGMA_M, GPS_SIGMA_M), 1)
 """How good a boat's position is taken to be, nine times in ten, m."""
@@ -83,7 +83,7 @@ def around_the_boat(within: float, distance: float) -> float:
     It joins the fix's, `within`, and a fifth of the distance: nine such places of ten lie in it.
     """
     sigma = math.hypot(within / NINE_IN_TEN_RADIUS_SIGMAS, _GUESSED_DISTANCE * distance)
-    return distance + ONE_SIDED_NINE_IN_TEN_SIGMAS * sigma
+    return nine_in_ten_around(distance, sigma)
 
 
 class Marks:
