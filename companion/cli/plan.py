@@ -295,8 +295,7 @@ def _take_nmea(bed: Bed, path: Path, settings: Settings) -> None:
     for chunk in FileSource("sonar", path).chunks():
         for t, reading in sensing.feed(chunk):
             bed.accept_reading(t, reading, boat.accept_reading(t, reading))
-    bed.settle(boat.finish())
-    bed.finish()
+    bed.finish(boat.finish())
 
 
 def _placed(area: Area, place: tuple[float, float] | None) -> tuple[float, float] | None:

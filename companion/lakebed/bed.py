@@ -60,8 +60,6 @@ class Bed(Waters):
         self.kept = 0
         self._mounting = mounting or Mounting()
         self._from_sound_speed = from_sound_speed
-        self._joiner, self._gate, self._cover = Joiner(self._mounting), Gate(), CoverWatch()
-        self._track: TrackGate | None = None
         self.begin_trip(level)
 
     def begin_trip(self, level: float = 0.0, *, already: int = 0) -> None:
@@ -77,8 +75,10 @@ class Bed(Waters):
         self._sound = 1.0
         self.kept = 0
         self._dropped: Counter[str] = Counter()
-        self._joiner, self._gate, self._cover = Joiner(self._mounting), Gate(), CoverWatch()
-        self._track = None
+        self._joiner = Joiner(self._mounting)
+        self._gate = Gate()
+        self._cover = CoverWatch()
+        self._track: TrackGate | None = None
 
     @property
     def dropped(self) -> Counter[str]:
@@ -116,8 +116,9 @@ class Bed(Waters):
         """Take verdicts on pings for good; return possible cover that is new or has grown."""
         return self._pass_on(self._gate.settle(settled))
 
-    def finish(self) -> None:
-        """The trip is over: keep what the gates still held and believe."""
+    def finish(self, settled: Iterable[Settled] = ()) -> None:
+        """The trip is over: take the last verdicts, and keep what the gates still held and believe."""
+        self.settle(settled)
         self._leave()
 
     def add(self, lat: float, lon: float, depth: float) -> None:

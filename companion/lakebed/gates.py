@@ -13,7 +13,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from companion.lakebed.soundings import Sounding
-from companion.sensing.believed_depth import BelievedDepth, DepthRules, Settled
+from companion.sensing.believed_depth import BelievedDepth, Settled
 
 MOST_WAITING = 5_000
 """So many pings wait for their place or their verdict at most; the oldest are given up."""
@@ -88,11 +88,10 @@ class TrackGate:
         gate: counts what was dropped, and why.
     """
 
-    def __init__(self, rules: DepthRules | None = None) -> None:
+    def __init__(self) -> None:
         self.gate = Gate()
-        self._belief = BelievedDepth(rules)
+        self._belief = BelievedDepth()
         self._last: Sounding | None = None
-        self._count = 0
 
     def push(self, sounding: Sounding) -> list[Sounding]:
         """Take a sounding; return those now known to be of the bottom."""
@@ -101,9 +100,9 @@ class TrackGate:
         if last is not None and sounding.t > last.t:
             way = math.hypot(sounding.east - last.east, sounding.north - last.north)
             speed = way / (sounding.t - last.t)
-        self.gate.accept_place(sounding._replace(ping=self._count))
-        self._count += 1
-        return self.gate.settle(self._belief.accept_ping(sounding.t, sounding.depth, speed).settled)
+        verdict = self._belief.accept_ping(sounding.t, sounding.depth, speed)
+        self.gate.accept_place(sounding._replace(ping=verdict.number))
+        return self.gate.settle(verdict.settled)
 
     def flush(self) -> list[Sounding]:
         """End of the track: return what was still held and is believed; count what was never proved."""

@@ -115,8 +115,7 @@ def _recording(
             lakes.save(bed, LearnedFile(digest, path.name, bed.kept, 0, False))
     for t, reading in sensing.finish():
         bed.accept_reading(t, reading, boat.accept_reading(t, reading))
-    bed.settle(boat.finish())
-    bed.finish()
+    bed.finish(boat.finish())
     _mark_all(bed, marks.items)
     problems = [f"{path}: {line}" for line in marks.problems]
     if not (bed.kept or bed.dropped or marks.items):

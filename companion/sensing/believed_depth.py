@@ -237,8 +237,10 @@ class BelievedDepth:
         if shallow == "clear":
             self._settle_bottom(self._shallows.release())
         if self._count == 1:
+            self._believed.append(ping)
+            self._level = ping.depth
             self._unproved = [ping]
-            return self._believe([ping])
+            return "believed"
         return self._compare(ping, speed)
 
     def _time_since(self, t: float) -> float:
@@ -287,7 +289,7 @@ class BelievedDepth:
 
     def _prove(self, pings: list[Ping]) -> None:
         """Settle what the first ping began, once enough others have gone on from it."""
-        self._unproved += [ping for ping in pings if ping is not self._unproved[0]]
+        self._unproved += pings
         span = self._unproved[-1].t - self._unproved[0].t
         if len(self._unproved) >= self.rules.proof_pings and span >= self.rules.proof:
             self._settle_bottom(self._shallows.hold(self._unproved))

@@ -151,15 +151,11 @@ class Engine:
         self._catch_up(self._now)
         for t, utterance in self._agenda.pop_rest(self._now):
             core.guard(t, partial(self._hear, t, utterance))
-        core.guard(self._now, partial(self._finish_bed, bed))
+        core.guard(self._now, lambda: bed.finish(core.boat.finish()))
         core.keep.lakebed(self._now, bed, over=True)
         dropped = dict(sorted((self._sensing.dropped + bed.dropped + core.errors).items()))
         sentences = sum(self._sensing.counts.values())
         core.emit(TripEnded(**core.stamp(self._now), sentences=sentences, dropped=dropped))
-
-    def _finish_bed(self, bed: Bed) -> None:
-        bed.settle(self._core.boat.finish())
-        bed.finish()
 
     def _fold(self, readings: Iterator[tuple[float, Reading]]) -> None:
         for t, reading in readings:

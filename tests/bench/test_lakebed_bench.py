@@ -90,8 +90,7 @@ def test_adding_a_sounding(benchmark):
         for t, reading in readings:
             depth = reading.below_surface if isinstance(reading, Depth) else None
             bed.accept_reading(t, reading, None if depth is None else belief.accept_ping(t, depth, 2.0))
-        bed.settle(belief.finish())
-        bed.finish()
+        bed.finish(belief.finish())
         return bed.kept
 
     start = stopwatch()

@@ -28,8 +28,7 @@ class JudgedBed(Bed):
         return super().accept_reading(t, reading, verdict)
 
     def finish(self):
-        self.settle(self.belief.finish())
-        super().finish()
+        super().finish(self.belief.finish())
 
 
 LAT, LON = -47.2, -126.4  # in open ocean: invented water
