@@ -8,8 +8,10 @@ read: it is a rule without a test, or a change that means the same. Needs `pip i
 from __future__ import annotations
 
 import argparse
+import os
 import re
 import shutil
+import signal
 import subprocess
 import sys
 import tempfile
@@ -41,11 +43,18 @@ def copied(folder: Path, files: list[str], tests: list[str]) -> None:
     (folder / "pyproject.toml").write_text(own + config(files, tests), encoding="utf-8")
 
 
-def mutmut(folder: Path, *arguments: str) -> str:
-    """Run mutmut in the copy; return what it printed."""
-    program = Path(sys.executable).parent / "mutmut"
-    done = subprocess.run([program, *arguments], cwd=folder, capture_output=True, text=True, check=False)
-    return done.stdout + done.stderr
+def mutmut(folder: Path, *arguments: str, seconds: float | None = None) -> str:
+    """Run mutmut in the copy, for so many seconds at most; return what it printed."""
+    command = [Path(sys.executable).parent / "mutmut", *arguments]
+    with tempfile.TemporaryFile("w+") as told:
+        process = subprocess.Popen(command, cwd=folder, stdout=told, stderr=told, start_new_session=True)
+        try:
+            process.wait(seconds)
+        except subprocess.TimeoutExpired:
+            os.killpg(process.pid, signal.SIGKILL)
+            process.wait()
+        told.seek(0)
+        return told.read()
 
 
 def main() -> None:
@@ -57,14 +66,17 @@ def main() -> None:
     parser.add_argument(
         "--only", nargs="*", default=[], help="only changes whose names fit, such as '*_begins*'"
     )
+    parser.add_argument("--jobs", type=int, default=1, help="how many changes are tried at a time")
+    parser.add_argument("--minutes", type=float, help="how long at most; what was tried by then is told")
     asked = parser.parse_args()
+    seconds = None if asked.minutes is None else 60.0 * asked.minutes
     named = asked.named
     files = [name for name in named if name.startswith("companion/")]
     tests = [name for name in named if not name.startswith("companion/")]
     with tempfile.TemporaryDirectory(prefix="mutation-") as name:
         folder = Path(name)
         copied(folder, files, tests)
-        told = mutmut(folder, "run", "--max-children", "1", *asked.only)
+        told = mutmut(folder, "run", "--max-children", str(asked.jobs), *asked.only, seconds=seconds)
         results = re.findall(r"^\s*(\S+): ([a-z ]+)$", mutmut(folder, "results", "--all", "true"), re.M)
         results = [(mutant, result) for mutant, result in results if result != "not checked"]
         if not results:
