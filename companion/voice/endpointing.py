@@ -183,19 +183,23 @@ class Judge:
         """Tell whether the sounds so far accept a phrase that is over by themselves."""
         scorer = self._of.phrase_scorer
         own = None if scorer is None else scorer.score_with_noise_net(np.concatenate(self._sound.raw))
-        if scorer is None or own is None or not may_be_accepted_early(own, scorer):
+        if scorer is None or own is None or not may_be_accepted_early(own, scorer, self._of.thresholds):
             return False
-        fits = accepted_early(self.phrase_scores(own), scorer)
+        fits = accepted_early(self.phrase_scores(own), scorer, self._of.thresholds)
         return fits is not None and self.is_over(fits)
 
     def _by_both(self, heard: Hearing, whole: bool, scorer: PhraseScorer, scores: PhraseScores) -> Hearing:
         listed = heard.text in self._of.phrases
-        if listed and (whole or self.is_over(heard.text)) and sounds_agree(heard.text, scores, scorer):
+        if (
+            listed
+            and (whole or self.is_over(heard.text))
+            and sounds_agree(heard.text, scores, scorer, self._of.thresholds)
+        ):
             return heard
         if not whole and scores.quiet < SHORT_PAUSE_S:
             return self._refused(heard, "it may go on")
         unsounded = listed and not scorer.has_score(scores, heard.text)
-        if not unsounded and not worth_second_pass(heard.text, scores, scorer):
+        if not unsounded and not worth_second_pass(heard.text, scores, scorer, self._of.thresholds):
             return self._refused(heard, "the sounds do not fit")
         words = self._of.second_pass(np.concatenate(self._sound.clean))
         heard = heard._replace(check=words[0].text if words else "")
@@ -203,7 +207,7 @@ class Judge:
             return heard
         return self._with_phrase(
             heard,
-            accepted_phrase(best_candidate(words, heard.text, scores, scorer)),
+            accepted_phrase(best_candidate(words, heard.text, scores, scorer), self._of.thresholds),
             scorer,
             whole,
         )

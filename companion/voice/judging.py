@@ -57,6 +57,8 @@ ACCEPT_THRESHOLD = 1.8
 EARLY_ACCEPT_THRESHOLD = 2.8
 """The score from which it is accepted after the first pass: .92 of the commands by voices in quiet, .85 of
 the sentences by people at 5 dB, and none of the talk that two passes would refuse."""
+LOWEST_SHIFT = -0.6
+"""How far below these one person's thresholds may lie. At 1.2 three times as much talk is taken as at 1.8."""
 UNNAMED_PENALTY, OTHER_NAMED_PENALTY, FIRST_PASS_ONLY_PENALTY = 12.0, 8.0, 6.0
 """Log-likelihoods (natural log) a phrase loses by its words: one that the second pass does not name; one
 where that pass names another phrase; one that only the first pass named."""
@@ -72,6 +74,21 @@ DOUBT_MARGIN = 10.0
 94 commands by voices at 5 dB (choosing) 3 are below it; the middle lead is 40."""
 NEAR_MARGIN = 15.0
 """A wording behind by less than this (natural log) may be the one that was spoken."""
+
+
+class Thresholds(NamedTuple):
+    """The scores from which a phrase is accepted: after two passes, and early, after the first."""
+
+    accept: float = ACCEPT_THRESHOLD
+    early: float = EARLY_ACCEPT_THRESHOLD
+
+    def shifted(self, by: float) -> Thresholds:
+        """Return thresholds that lie so much higher, as one person's voice wants."""
+        return Thresholds(self.accept + by, self.early + by)
+
+
+THRESHOLDS = Thresholds()
+"""The thresholds for everybody."""
 
 
 class Words(NamedTuple):
@@ -171,32 +188,37 @@ def _leads(meant: object, fits: Iterable[Fit], scorer: PhraseScorer) -> _Leads:
     return _Leads(biphone_llr, llr - other, biphone_llr - other_after)
 
 
-def accepted_phrase(likeliest: Candidate | None) -> str | None:
+def accepted_phrase(likeliest: Candidate | None, thresholds: Thresholds = THRESHOLDS) -> str | None:
     """Return the phrase of a candidate that scores high enough; None for any other."""
-    if likeliest is None or likeliest.score < ACCEPT_THRESHOLD:
+    if likeliest is None or likeliest.score < thresholds.accept:
         return None
     return likeliest.fit.phrase if long_enough(likeliest.fit, likeliest.passes) else None
 
 
-def accepted_early(scores: PhraseScores, scorer: PhraseScorer) -> str | None:
+def accepted_early(
+    scores: PhraseScores, scorer: PhraseScorer, thresholds: Thresholds = THRESHOLDS
+) -> str | None:
     """Return the phrase that scores so high that one pass is enough; None where there is none.
 
     Args:
         scores: the phrase scores of the utterance.
         scorer: made them.
+        thresholds: how high that is.
     """
     best = best_by_sounds(scores, scorer)
-    return None if best is None or best.score < EARLY_ACCEPT_THRESHOLD else best.fit.phrase
+    return None if best is None or best.score < thresholds.early else best.fit.phrase
 
 
-def may_be_accepted_early(own: NoiseNetScores, scorer: PhraseScorer) -> bool:
+def may_be_accepted_early(
+    own: NoiseNetScores, scorer: PhraseScorer, thresholds: Thresholds = THRESHOLDS
+) -> bool:
     """Tell whether any phrase can be `accepted_early`, if all unknown features are at their best.
 
     This is a bound, so no phrase is lost by it. It dismisses most talk by one network alone.
     """
     counts, fits = scorer.noise_net_fits(own)
     best = WEIGHTS.lead * LEAD_BOUNDS[1] + WEIGHTS.passes + WEIGHTS.length * np.minimum(counts, MOST_PHONES)
-    return bool(np.any(WEIGHTS.noise_net_llr * fits / (counts + 3) + best >= EARLY_ACCEPT_THRESHOLD))
+    return bool(np.any(WEIGHTS.noise_net_llr * fits / (counts + 3) + best >= thresholds.early))
 
 
 def best_by_sounds(scores: PhraseScores, scorer: PhraseScorer) -> Candidate | None:
@@ -217,33 +239,36 @@ def best_by_sounds(scores: PhraseScores, scorer: PhraseScorer) -> Candidate | No
     return Candidate(best._replace(biphone_llr=leads.biphone_llr), 1, leads.biphone_lead)
 
 
-def sounds_agree(phrase: str, scores: PhraseScores, scorer: PhraseScorer) -> bool:
+def sounds_agree(
+    phrase: str, scores: PhraseScores, scorer: PhraseScorer, thresholds: Thresholds = THRESHOLDS
+) -> bool:
     """Tell whether the sounds alone accept the phrase that the words are: no second pass is needed.
 
     Args:
         phrase: the recognised text.
         scores: the phrase scores of the utterance.
         scorer: made them.
+        thresholds: how high a phrase has to score.
     """
-    fits = accepted_early(scores, scorer)
+    fits = accepted_early(scores, scorer, thresholds)
     return fits is not None and scorer.means(fits) == scorer.means(phrase)
 
 
-def worth_second_pass(first: str, scores: PhraseScores, scorer: PhraseScorer) -> bool:
+def worth_second_pass(
+    first: str, scores: PhraseScores, scorer: PhraseScorer, thresholds: Thresholds = THRESHOLDS
+) -> bool:
     """Tell whether a second pass could lift any phrase above the threshold.
 
     Args:
         first: the text of the first pass.
         scores: the phrase scores of the utterance.
         scorer: made them.
+        thresholds: how high a phrase has to score.
     """
     meant, own = scorer.means(first), scorer.fit(scores, first)
     fits = scores.fits if own is None else [own, *scores.fits]
-    return any(
-        accepted_phrase(Candidate(fit, 1 + (scorer.means(fit.phrase) == meant), math.inf, math.inf))
-        is not None
-        for fit in fits
-    )
+    best = (Candidate(fit, 1 + (scorer.means(fit.phrase) == meant), math.inf, math.inf) for fit in fits)
+    return any(accepted_phrase(one, thresholds) is not None for one in best)
 
 
 def doubt(phrase: str, scores: PhraseScores, scorer: PhraseScorer, check: str | None = None) -> str | None:

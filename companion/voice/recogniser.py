@@ -21,6 +21,7 @@ from __future__ import annotations
 import json
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
+from copy import copy
 from functools import cache, lru_cache
 from hashlib import sha256
 from importlib.resources import files
@@ -34,7 +35,7 @@ from companion.voice.biphones import biphones
 from companion.voice.endpointing import CHUNK_FRAMES, Attempt
 from companion.voice.grammar import NUMBER_WORDS, TENS_WORDS, Grammar
 from companion.voice.heard import UNKNOWN_WORD, Hearing
-from companion.voice.judging import Words
+from companion.voice.judging import THRESHOLDS, Words
 from companion.voice.model import COMMON_WORDS_COUNT, COMMON_WORDS_FILE, ModelError
 from companion.voice.phrase_scorer import PhraseScorer
 from companion.voice.sound import SAMPLE_RATE_HZ, SOUND_FRAME_SAMPLES, Samples, frames_of
@@ -122,6 +123,7 @@ class Recogniser:
             raise ModelError(
                 f"{model}: the speech model does not know {', '.join(missing)}; change the wording"
             )
+        self.thresholds = THRESHOLDS
         self.phrases = frozenset(wanted)
         self.beginnings = frozenset(
             " ".join(words[:n]) for words in map(str.split, wanted) for n in range(1, len(words))
@@ -136,6 +138,12 @@ class Recogniser:
 
     def _knows(self, word: str) -> bool:
         return bool(self._model.vosk_model_find_word(word) >= 0)
+
+    def for_voice(self, shift: float) -> Recogniser:
+        """Return one like this for a person whose thresholds lie so much higher."""
+        other = copy(self)
+        other.thresholds = THRESHOLDS.shifted(shift)
+        return other
 
     def begin(self) -> Attempt:
         """Return a new attempt, which takes the frames of one utterance."""
@@ -174,13 +182,18 @@ def _phrase_scorer(
     return PhraseScorer(phrases, means, network, pairs) if network and pairs else None
 
 
-def for_grammar(model: Path, grammar: Grammar) -> Recogniser:
+def for_grammar(model: Path, grammar: Grammar, shift: float = 0.0) -> Recogniser:
     """Return a recogniser for every phrase that can be said aboard.
+
+    Args:
+        model: the folder of the speech model.
+        grammar: the phrases.
+        shift: how much higher the thresholds of who speaks lie.
 
     Raises:
         ModelError: the model cannot be loaded, or does not know a word of the grammar.
     """
-    return Recogniser(model, grammar.meanings, means=grammar.parse)
+    return Recogniser(model, grammar.meanings, means=grammar.parse).for_voice(shift)
 
 
 def _common(model: Path) -> list[str]:

@@ -13,7 +13,7 @@ import pytest
 from companion.voice import endpointing
 from companion.voice.endpointing import UNKNOWN_WORD, Attempt, _decided
 from companion.voice.heard import Hearing
-from companion.voice.judging import Words
+from companion.voice.judging import THRESHOLDS, Words
 from companion.voice.phrase_scorer import NO_SCORES, Fit, NoiseNetScores, PhraseScores
 from companion.voice.recogniser import REPEATS_PER_COMMAND, Recogniser, _weighted
 from companion.voice.sound import SAMPLE_RATE_HZ, SOUND_FRAME_SAMPLES
@@ -171,6 +171,7 @@ def misheard(
                 phrases={fits, at_last, "log bite"},
                 beginnings={"mark a ledge"},
                 phrase_scorer=_Fits(fits, at_last, ends, behind),
+                thresholds=THRESHOLDS,
                 decoder=lambda: _Deaf(words, pause),
                 second_pass=lambda _: [Words(words, 90.0)],
             ),

@@ -21,9 +21,11 @@ from companion.voice.judging import (
     LEAD_BOUNDS,
     LEADING_SILENCE_S,
     LLR_FLOOR,
+    LOWEST_SHIFT,
     MOST_PHONES,
     OTHER_NAMED_PENALTY,
     TALK_LEAD_BOUNDS,
+    THRESHOLDS,
     UNNAMED_PENALTY,
     WEIGHTS,
     Candidate,
@@ -112,6 +114,15 @@ def test_what_has_enough_points_is_spoken() -> None:
     for more, taken in ((0.01, "log bite"), (-0.01, None)):
         assert accepted_phrase(enough._replace(fit=fit("log bite", 0.0, barely + more))) == taken
     assert accepted_phrase(None) is None
+
+
+def test_a_voice_of_ones_own_is_taken_with_fewer_points() -> None:
+    lower = THRESHOLDS.shifted(LOWEST_SHIFT)
+    enough = Candidate(fit("log bite", 0.0), 2, 20.0)
+    short_of = 9.0 * (ACCEPT_THRESHOLD + LOWEST_SHIFT / 2 - enough.score) / WEIGHTS.noise_net_llr
+    one = enough._replace(fit=fit("log bite", 0.0, short_of))
+    assert (accepted_phrase(one), accepted_phrase(one, lower)) == (None, "log bite")
+    assert lower.early - lower.accept == pytest.approx(EARLY_ACCEPT_THRESHOLD - ACCEPT_THRESHOLD)
 
 
 def test_few_sounds_have_to_be_heard_twice() -> None:
