@@ -15,6 +15,7 @@ from companion import config, events
 from companion.cli import commands
 from companion.cli.help import CAUTIONS, in_users_unit
 from companion.tackle.quantities import Kind, Quantity
+from companion.trip.state import GOES_ON_WITHIN_S
 from companion.voice import grammar
 
 HEAD_OF_PAGE = """# Reference
@@ -242,7 +243,9 @@ def _phrases() -> Iterator[str]:
     yield (
         "## What can be said\n\nAn utterance counts only if the whole of it is one of these. "
         "`companion phrases` prints "
-        "them with your rods and lines.\n\n" + _table(("phrase", "meaning", "said back"), *rows)
+        "them with your rods and lines. What completes the command just before it counts too, begun within "
+        f"{GOES_ON_WITHIN_S:g} s of when that was understood: a depth, a weight, an hour, "
+        "a distance, or “and a half”.\n\n" + _table(("phrase", "meaning", "said back"), *rows)
     )
     aboard = grammar.aboard(config.parse(config.example_text()))
     slots = [(f"`{{{name}}}`", _words(list(words))) for name, words in grammar._slots(aboard).items()]

@@ -52,7 +52,8 @@ class Dialogue:
         core = self._core
         hearing = hearing_of(utterance.words())
         listed = None if hearing.refused else core.rooms.grammar.parse(hearing.text)
-        amiss = self._amiss(hearing, listed, t)
+        began = self._began(utterance, hearing, t)
+        amiss = self._amiss(hearing, listed, t, began)
         command = listed if amiss is None else None
         heard = Heard(
             **core.stamp(t),
@@ -67,7 +68,7 @@ class Dialogue:
             spoke=hearing.spoke,
             doubt=hearing.doubt,
         )
-        before, began = core.state.policy, self._began(utterance, hearing, t)
+        before = core.state.policy
         policy = before.with_heard(t, understood=command is not None)
         core.state = replace(core.state, heard=heard, policy=policy)
         core.emit(heard)
@@ -91,11 +92,12 @@ class Dialogue:
         late = t - sound - hearing.spoke[1]
         return late if late > LATE_AFTER_S else 0.0
 
-    def _amiss(self, hearing: Hearing, command: Command | None, t: float) -> str | None:
+    def _amiss(self, hearing: Hearing, command: Command | None, t: float, began: float) -> str | None:
         """Return why what was heard is not to be carried out; None where it is."""
         if command is None:
             return hearing.refused or _why_not(hearing.text)
-        return out_of_place(command, hearing.text, t, self._core.state)
+        core = self._core
+        return out_of_place(command, hearing.text, t, began, core.state, core.rooms.grammar)
 
     def _carry_out(
         self, command: Command, t: float, utterance: Utterance, hearing: Hearing, began: float

@@ -34,7 +34,7 @@ from companion.trip.searches import Question
 from companion.trip.state import Carried, Moment, TripState
 from companion.units import FOOT, LengthUnit
 from companion.voice import commands as c
-from companion.voice.grammar import clock_words
+from companion.voice.grammar import Grammar, clock_words
 
 
 class Outcome(NamedTuple):
@@ -63,16 +63,16 @@ CALLED_OUT = ("lost the fish", "lost it", "broke off")
 """Wordings that people also use among themselves, to tell what happened to them another day."""
 
 
-def out_of_place(command: c.Command, text: str, t: float, state: TripState) -> str | None:
+def out_of_place(
+    command: c.Command, text: str, t: float, began: float, state: TripState, grammar: Grammar
+) -> str | None:
     """Return why a command means nothing at logic time t, s, so that its words were talk; None where it does.
 
-    Only what people say to each other as well is asked: "no, two", "say again", "going again" and what is
-    `CALLED_OUT`.
+    Only what people say to each other as well is asked: "no, two", "say again", "going again", the rest of a
+    command, and what is `CALLED_OUT`. `began` is when its first word came, logic s.
     """
-    if isinstance(command, c.Correct) and state.to_correct(t) is None:
-        return "nothing to put right"
-    if isinstance(command, c.SayAgain) and state.to_repeat(t) is None:
-        return "nothing was said lately"
+    if isinstance(command, c.Correct | c.SayAgain | c.GoOn):
+        return _nothing_before(command, t, began, state, grammar)
     if command == c.WaterCurrent() and state.current == STILL_WATER:
         return "no current was told"
     if isinstance(command, c.StopReel | c.StartReel):
@@ -82,10 +82,27 @@ def out_of_place(command: c.Command, text: str, t: float, state: TripState) -> s
     return None
 
 
+def _nothing_before(
+    command: c.Correct | c.SayAgain | c.GoOn, t: float, began: float, state: TripState, grammar: Grammar
+) -> str | None:
+    if isinstance(command, c.Correct):
+        return "nothing to put right" if state.to_correct(t) is None else None
+    if isinstance(command, c.SayAgain):
+        return "nothing was said lately" if state.to_repeat(t) is None else None
+    return "no command that goes on so" if _gone_on(command, began, state, grammar) is None else None
+
+
 def _no_such_reel(command: c.StopReel | c.StartReel, cast: CastInProgress | None) -> str | None:
     if cast is None:
         return "no cast under way"
     return "no stop was told" if isinstance(command, c.StartReel) and not cast.stopped else None
+
+
+def _gone_on(command: c.GoOn, began: float, state: TripState, grammar: Grammar) -> Carried | None:
+    """Return the command just before, with the rest of its words that began so late; None where none fits."""
+    last = state.to_go_on(began)
+    meant = None if last is None else grammar.completed(last.command, command.rest)
+    return None if last is None or meant is None else last._replace(command=meant)
 
 
 def carry_out(command: c.Command, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
@@ -98,7 +115,7 @@ def carry_out(command: c.Command, moment: Moment, state: TripState, rooms: Rooms
         outcome = Outcome(replace(state, asked=(command, moment.t)), reply=question)
     else:
         outcome = handle(command, moment, replace(state, asked=None), rooms)
-    if isinstance(command, c.Correct | c.ThatWasRod | c.UndoThat):
+    if isinstance(command, c.Correct | c.GoOn | c.ThatWasRod | c.UndoThat):
         return outcome
     number = next((event.number for event in outcome.events if isinstance(event, Logged)), None)
     return outcome._replace(state=outcome.state.with_carried(command, moment, number))
@@ -420,6 +437,12 @@ def _(command: c.Correct, moment: Moment, state: TripState, rooms: Rooms) -> Out
     if meant is None:
         return Outcome(state, reply=wording.NO_SUCH_NUMBER)
     return _redo((last._replace(command=meant),), moment, Outcome(state), rooms)
+
+
+@handle.register
+def _(command: c.GoOn, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
+    meant = _gone_on(command, moment.began, state, rooms.grammar)
+    return Outcome(state) if meant is None else _redo((meant,), moment, Outcome(state), rooms)
 
 
 @handle.register

@@ -21,6 +21,9 @@ from companion.voice.commands import Command
 
 CORRECTED_WITHIN_S = 30.0
 """How long after a command its number can be put right: later, "no, two" is talk."""
+GOES_ON_WITHIN_S = 0.6
+"""How long after a command was taken the rest of its words may begin: "log fish", then "eight pounds". Later,
+the answer has begun, and what is said is another thing."""
 REPEATED_WITHIN_S = 60.0
 """How long after a line it can be asked for again: later, "say again" is talk."""
 FISHED_WITHIN_S = 180.0
@@ -144,6 +147,11 @@ class TripState:
         """Return the command that can be put right at logic time t, s; None when there is none."""
         last = self.carried[-1] if self.carried else None
         return None if last is None or t - last.moment.t > CORRECTED_WITHIN_S else last
+
+    def to_go_on(self, began: float) -> Carried | None:
+        """Return the command that words which began at `began`, logic s, can be the rest of, or None."""
+        last = self.carried[-1] if self.carried else None
+        return None if last is None or began - last.moment.t > GOES_ON_WITHIN_S else last
 
     def to_repeat(self, t: float) -> Said | None:
         """Return the line that can be said again at logic time t, s; None when there is none."""

@@ -151,6 +151,12 @@ class Correct(Spoken, frozen=True, tag="correct"):
     weight: float | None = None
 
 
+class GoOn(Spoken, frozen=True, tag="goes on"):
+    """The rest of the command just before it, which was taken too early: "eight feet", "and a half"."""
+
+    rest: str
+
+
 class ThatWasRod(Spoken, frozen=True, tag="that was rod"):
     """The last logged thing happened on this rod, which is the one in hand."""
 
@@ -208,6 +214,7 @@ Command = (
     | WaterCurrent
     | UndoThat
     | Correct
+    | GoOn
     | ThatWasRod
     | WhatLearned
     | ForgetRod

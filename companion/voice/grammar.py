@@ -71,6 +71,8 @@ SPOKEN_CURRENTS = {
 """Currents that are fished in, kn."""
 UNITS_NOT_SAID_BACK = ("yards", "o'clock", "ounce", "ounces")
 """Units that are not said back: what is said back has to be short."""
+HALVED_UNITS: Mapping[LengthUnit, tuple[str, ...]] = {"feet": ("feet", "pounds"), "metres": ("metres",)}
+"""Units of which somebody may say, after a while, that it was half a one more."""
 MARKS_WITH_DEPTH = ("tree top", "rock pile", "high spot", "grass edge")
 """The kinds of mark that can be named without an "a"; the others are so short that talk holds them."""
 
@@ -266,6 +268,29 @@ def _counted(number: int, one: str, many: str) -> str:
     return f"{number_words(number)} {one if number == 1 else many}"
 
 
+def _rests(unit: LengthUnit, slots: Mapping[str, Slot]) -> dict[str, str]:
+    """Return what the rest of a command can be, each with the words that stand for it.
+
+    A bare number is none: it is too short to be told from noise.
+    """
+    depths, hours = slots["depth"], slots["clock"]
+    first: dict[float, str] = {}
+    weights = {
+        words: first.setdefault(fields["weight"], words)
+        for words, fields in slots["weight"].items()
+        if not words.endswith(("ounce", "ounces"))
+    }
+    far = [*slots["far"], *(f"{far} {hour}" for far, hour in product(slots["far"], hours))]
+    few = [_counted(n, "ounce", "ounces") for n in range(1, 16)] if unit == "feet" else []
+    halves = [f"and a half {many}" for many in HALVED_UNITS[unit]]
+    return (
+        {words: words for words in (*depths, *hours, *far, *few)}
+        | weights
+        | {f"at {words}": words for words in depths}
+        | dict.fromkeys(("and a half", *halves), "and a half")
+    )
+
+
 def _lengths(most: int, unit: LengthUnit, *, halves: bool) -> dict[str, float]:
     """Return lengths from 1 to `most` units in words, with the half steps between, in m."""
     one, many, metres = ("foot", "feet", FOOT) if unit == "feet" else ("metre", "metres", 1.0)
@@ -384,6 +409,8 @@ class Grammar:
             for wording in form.wordings:
                 self._add(form, wording)
         self.phrases: tuple[str, ...] = tuple(self._commands)
+        self._halved = HALVED_UNITS[aboard.unit]
+        self._rests = {words: c.GoOn(rest) for words, rest in _rests(aboard.unit, self._slots).items()}
 
     def _add(self, form: Form, wording: str) -> None:
         blank = dict.fromkeys(self._slots, "")
@@ -407,7 +434,22 @@ class Grammar:
 
     def parse(self, text: str) -> c.Command | None:
         """Return the command that the whole of a text is a listed phrase for; None for any other text."""
-        return self._commands.get(" ".join(text.lower().split()))
+        plain = " ".join(text.lower().split())
+        return self._commands.get(plain) or self._rests.get(plain)
+
+    def completed(self, command: c.Command, rest: str) -> c.Command | None:
+        """Return the command that another one is with the rest of its words; None where none is listed.
+
+        >>> Grammar(Aboard((1,), (12,))).completed(c.Cast(), "two o'clock")
+        Cast(clock=2, distance=None, short=False)
+        """
+        phrase = self._phrase_of.get(command, "")
+        stem = phrase.rpartition(" ")[0]
+        whole = [f"{phrase} {rest}", f"{phrase} at {rest}", f"{stem} {rest}"]
+        halved = [f"{stem} {rest} {many}" for many in self._halved]
+        found = (self._commands.get(one) for one in (*whole, *halved))
+        same = (one for one in found if type(one) is type(command))
+        return next(same, None)
 
     def phrase(self, command: c.Command) -> str | None:
         """Return the taught phrase for a command; None where this boat has no phrase for it."""
@@ -419,8 +461,8 @@ class Grammar:
 
     @property
     def meanings(self) -> dict[str, str]:
-        """Every phrase with the name of the command it stands for."""
-        return {phrase: command.name for phrase, command in self._commands.items()}
+        """Every phrase, and all that one can go on with, with the name of the command it stands for."""
+        return {phrase: command.name for phrase, command in (self._commands | self._rests).items()}
 
     def words(self) -> list[str]:
         """Return every word of every phrase, each once, sorted."""

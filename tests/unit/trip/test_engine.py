@@ -37,6 +37,7 @@ from companion.trip.entries import REACTION_S
 from companion.trip.keep import KeepNothing
 from companion.trip.presence import BACK_AFTER_S
 from companion.trip.state import Moment
+from companion.units import FOOT, OUNCE, POUND
 from companion.voice.commands import WhatCanISay
 from companion.voice.grammar import Grammar, aboard
 from companion.voice.heard import Hearing
@@ -379,6 +380,35 @@ def test_a_value_in_doubt_is_said_back_with_what_else_it_may_be():
         "fish seven pounds, or seven pounds eight",
         "fish seven pounds eight",
     ]
+
+
+def test_the_rest_of_a_command_amends_it():
+    """ "Log fish", a moment's thought, "eight pounds": words that begin soon after the first were taken."""
+    spoken = [
+        (5, "log fish"), (6, heard("eight pounds")), (7, heard("two ounces")),
+        (20, "mark a ledge"), (21, heard("at nine feet")),
+    ]  # fmt: skip
+    events = run(drifting(60), spoken)
+    fish, heavier, heaviest, mark, deeper = of(Logged, events)
+    assert [one.number for one in of(Undone, events)] == [fish.number, heavier.number, mark.number]
+    assert heavier.size == pytest.approx(8 * POUND, abs=0.001)
+    assert heaviest.size == pytest.approx(8 * POUND + 2 * OUNCE, abs=0.001)
+    assert (fish.lure_at, fish.boat) == (heaviest.lure_at, heaviest.boat)
+    assert (mark.size, deeper.size, deeper.boat) == (None, pytest.approx(9 * FOOT, abs=0.001), mark.boat)
+    assert [one.text for one in of(Said, events) if one.about == "answer"][:3] == [
+        "fish", "fish eight pounds", "fish eight pounds two",
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("first", "rest", "later"),
+    [("log fish", "eight pounds", 1.2), ("log bite", "eight feet", 1.0), ("log fish", "eight feet", 1.0)],
+)
+def test_what_comes_later_or_does_not_fit_is_talk(first, rest, later):
+    events = run(drifting(40), [(5, first), (5 + later, heard(rest))])
+    assert len(of(Logged, events)) == 1
+    assert of(Heard, events)[-1].reason == "no command that goes on so"
+    assert [one for one in of(Said, events) if one.about == "unclear"] == []
 
 
 def test_a_line_that_breaks_ends_the_cast_where_the_lure_was():

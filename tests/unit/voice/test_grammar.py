@@ -30,7 +30,7 @@ def test_every_phrase_means_a_command_whose_taught_phrase_means_the_same(grammar
 def test_every_row_of_the_table_can_be_said():
     commands = {type(FEET.parse(phrase)) for phrase in FEET.phrases}
     assert commands == {form.command for form in FORMS}
-    assert set(c.Command.__args__) == commands
+    assert set(c.Command.__args__) == {*commands, c.GoOn}
 
 
 @pytest.mark.parametrize(
@@ -230,3 +230,52 @@ def test_commands_keep_their_name_and_fields_on_the_way_through_json():
 )
 def test_a_number_is_put_right_where_the_command_has_one(command, said, meant):
     assert c.corrected(command, said, FOOT) == meant
+
+
+@pytest.mark.parametrize(
+    ("first", "rest", "whole"),
+    [
+        ("log fish", "eight pounds", "log fish eight pounds"),
+        ("log a fish", "four pound two", "log fish four pound two"),
+        ("log fish four pound", "two ounces", "log fish four pound two"),
+        ("log fish seven pounds", "and a half", "log fish seven and a half pounds"),
+        ("water up seven feet", "and a half feet", "water up seven and a half feet"),
+        ("water down one foot", "and a half", "water down one and a half feet"),
+        ("mark tree top", "eight feet", "mark tree top eight feet"),
+        ("mark a stump", "at eight feet", "mark a stump at eight feet"),
+        ("mark a ledge", "twenty yards two o'clock", "mark a ledge twenty yards two o'clock"),
+        ("cast now", "two o'clock", "cast two o'clock"),
+        ("cast short", "two o'clock", "cast short two o'clock"),
+        ("cast forty yards", "two o'clock", "cast forty yards two o'clock"),
+    ],
+)
+def test_the_rest_of_a_command_makes_another_that_is_listed(first: str, rest: str, whole: str):
+    said, go_on = FEET.parse(first), FEET.parse(rest)
+    assert said is not None
+    assert isinstance(go_on, c.GoOn)
+    assert FEET.completed(said, go_on.rest) == FEET.parse(whole)
+
+
+@pytest.mark.parametrize(
+    ("first", "rest"),
+    [
+        ("log bite", "eight feet"), ("log fish", "eight feet"), ("rod two", "two o'clock"),
+        ("mark a ledge at five feet", "eight feet"), ("cast two o'clock", "four o'clock"),
+        ("no twenty", "eight feet"), ("current one knot two o'clock", "two o'clock"),
+    ],
+)  # fmt: skip
+def test_a_value_that_was_said_is_not_said_anew_by_the_rest(first: str, rest: str):
+    said, go_on = FEET.parse(first), FEET.parse(rest)
+    assert said is not None
+    assert isinstance(go_on, c.GoOn)
+    assert FEET.completed(said, go_on.rest) is None
+
+
+@pytest.mark.parametrize("grammar", [FEET, METRES], ids=["feet", "metres"])
+def test_every_rest_completes_some_command_and_is_no_phrase(grammar: Grammar):
+    rests = {words: grammar.parse(words) for words in grammar.meanings if words not in grammar.phrases}
+    assert len(rests) > 150
+    commands = {grammar.parse(phrase) for phrase in grammar.phrases}
+    for go_on in set(rests.values()):
+        assert isinstance(go_on, c.GoOn)
+        assert any(grammar.completed(one, go_on.rest) for one in commands if one is not None), go_on
