@@ -70,7 +70,11 @@ def find_day(path: Path) -> RecordedDay:
 def _known(folder: Path) -> Known | None:
     """Return what a recorded trip began from; None for a day that does not tell."""
     before = beforehand.read(folder)
-    return None if before is None else Known(before.beliefs, beforehand.areas_before(folder, before))
+    return (
+        None
+        if before is None
+        else Known(before.beliefs, beforehand.areas_before(folder, before), before.voice)
+    )
 
 
 def chosen_model(settings: Settings) -> Path:
@@ -163,7 +167,8 @@ def _cut(chunks: Iterable[Chunk]) -> Iterator[Chunk]:
 
 def _utterances(day: RecordedDay, settings: Settings, grammar: Grammar) -> Iterator[Utterance]:
     if day.clips:
-        heard = hear_ahead(chosen_model(settings), grammar, day.clips)
+        voice = 0.0 if day.known is None else day.known.voice
+        heard = hear_ahead(chosen_model(settings), grammar, day.clips, voice)
         for clip, words in zip(day.clips, heard, strict=True):
             yield Utterance(clip.began, clip.decided, words, clip.path.name)
 

@@ -30,6 +30,7 @@ from companion.voice.grammar import Grammar, aboard
 from companion.voice.listening import EchoGate, Listener
 from companion.voice.microphone import microphone_frames
 from companion.voice.model import ModelError, data_folder
+from companion.voice.own_voice import shift_in_force
 from companion.voice.recogniser import Recogniser, for_grammar
 from companion.voice.speaker import Speaker, SpeakerError, manner_of
 
@@ -131,7 +132,8 @@ def _recogniser(settings: Settings, missing: list[str]) -> Callable[[], Recognis
     """Return what loads the recogniser, once; None when there is no speech model."""
     try:
         model = chosen_model(settings)
-        return cache(lambda: for_grammar(model, Grammar(aboard(settings))))
+        shift = shift_in_force(settings.voice.microphone, warn)
+        return cache(lambda: for_grammar(model, Grammar(aboard(settings)), shift))
     except ModelError as error:
         warn(str(error))
         missing.append("speech model")

@@ -11,7 +11,7 @@ from pathlib import Path
 import click
 import msgspec
 
-from companion.cli.common import command, config_option, json_option, settings_in_force, told
+from companion.cli.common import command, config_option, json_option, settings_in_force, told, warn
 from companion.clock import wall_clock
 from companion.config import Settings
 from companion.replay import chosen_model
@@ -21,12 +21,13 @@ from companion.voice.grammar import Grammar, aboard
 from companion.voice.listening import Listened, Listener, listened
 from companion.voice.microphone import microphone_frames
 from companion.voice.model import data_folder
-from companion.voice.recogniser import for_grammar
+from companion.voice.own_voice import OwnVoice, VoiceLesson, forget, keep, learned, outcomes, shift_in_force
+from companion.voice.recogniser import Recogniser, for_grammar
 from companion.voice.sound import SAMPLE_RATE_HZ, Samples, frames_of, level
 from companion.voice.suppressor import can_suppress
 
-TEST_COMMANDS = 10
-"""How many commands the guided test asks for."""
+TEST_COMMANDS = 20
+"""How many commands the guided test asks for: two of each of ten kinds."""
 
 
 class Judged(msgspec.Struct, frozen=True, kw_only=True):
@@ -51,7 +52,11 @@ class Judged(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class TestDone(msgspec.Struct, frozen=True, kw_only=True):
-    """A guided test: when (UTC), with which microphone, what was asked, and how much was understood."""
+    """A guided test: when (UTC), with which microphone, what was asked, and how much was understood.
+
+    `shift` is how much higher the thresholds lie that were learned from it, and `then` how much is understood
+    with it, each phrase judged with what the others teach.
+    """
 
     __test__ = False
 
@@ -60,6 +65,8 @@ class TestDone(msgspec.Struct, frozen=True, kw_only=True):
     asked: int
     understood: int
     wrong: int
+    shift: float
+    then: int
     utterances: tuple[Judged, ...]
 
 
@@ -85,26 +92,34 @@ def phrases_command(config_path: Path | None, *, every: bool, as_json: bool) -> 
 @command("listen")
 @click.argument("clips", nargs=-1, type=click.Path(path_type=Path))
 @click.option("--json", "as_json", is_flag=True, help="Print what was heard as JSON, one a line.")
-@click.option("--test", is_flag=True, help="Ask for ten commands, and store how many were understood.")
+@click.option("--test", is_flag=True, help="Ask for twenty commands, and learn your voice from them.")
+@click.option("--forget", "forgets", is_flag=True, help="Forget what was learned of your voice.")
 @config_option
-def listen_command(clips: tuple[Path, ...], config_path: Path | None, *, as_json: bool, test: bool) -> None:
+def listen_command(
+    clips: tuple[Path, ...], config_path: Path | None, *, as_json: bool, test: bool, forgets: bool
+) -> None:
     """Example: companion listen
 
     Listens at the microphone, or to CLIPS (FLAC or WAV files of any length), and prints what was heard, which
     command it is and why, how loud it was, and how loud the noise. Nothing is carried out. Ctrl-C ends it.
 
-    With --test it asks for ten commands and stores how many it understood on this boat with this
-    microphone, in the folder voice-tests among your data.
+    With --test it asks for twenty commands and stores how many it understood on this boat with this
+    microphone, in the folder voice-tests among your data. Where it helps, it learns how much less well your
+    phrases fit than most people's, for this microphone; --forget undoes that. Nothing leaves this computer.
     """
+    if forgets:
+        click.echo("forgotten" if forget() else "nothing was learned of your voice")
+        return
     settings = settings_in_force(config_path)
     grammar = Grammar(aboard(settings))
-    recogniser = for_grammar(chosen_model(settings), grammar)
+    shift = 0.0 if test else shift_in_force(settings.voice.microphone, warn)
+    recogniser = for_grammar(chosen_model(settings), grammar, shift)
     if not can_suppress():
         click.echo("noise is not taken down: libspeexdsp1 is not installed (hardware/install.sh)", err=True)
     listener = Listener(recogniser, complain=lambda text: click.echo(text, err=True))
     heard = _from_clips(clips, listener) if clips else _from_microphone(settings, listener, as_json=as_json)
     if test:
-        _guided(heard, grammar, settings.voice.microphone)
+        _guided(heard, grammar, recogniser, settings.voice.microphone)
         return
     for where, spoken in heard:
         judged = _judged(where, spoken, grammar)
@@ -181,12 +196,14 @@ def _decibels(sound: float) -> float:
     return 20.0 * math.log10(max(sound, 1.0) / 32768.0)
 
 
-def _guided(heard: Iterator[tuple[str, Listened]], grammar: Grammar, microphone: str) -> None:
+def _guided(
+    heard: Iterator[tuple[str, Listened]], grammar: Grammar, recogniser: Recogniser, microphone: str
+) -> None:
     """Ask for commands one after the other, tell how many were understood, and keep that with the sound."""
     now = wall_clock()
     folder = data_folder() / "voice-tests" / now.strftime("%Y%m%dT%H%M%SZ")
     folder.mkdir(parents=True, exist_ok=True)
-    results = []
+    results, read = [], []
     for asked in asked_for(grammar):
         click.echo(f'say: "{asked}"')
         where, spoken = next(heard, (None, None))
@@ -194,19 +211,34 @@ def _guided(heard: Iterator[tuple[str, Listened]], grammar: Grammar, microphone:
             break
         write_clip(folder / clip_name(wall_clock()), spoken.samples)
         results.append(_judged(where, spoken, grammar, asked))
+        read.append((asked, spoken.samples))
         click.echo(f"  {_line(results[-1])}")
+    lesson = learned([outcomes(recogniser, *one) for one in read])
     right = sum(_is_right(judged, grammar) for judged in results)
-    wrong = sum(judged.decision is not None for judged in results) - right
     done = TestDone(
         utc=now.astimezone(UTC).isoformat(timespec="seconds"),
         microphone=microphone,
         asked=len(results),
         understood=right,
-        wrong=wrong,
+        wrong=sum(judged.decision is not None for judged in results) - right,
+        shift=lesson.shift,
+        then=lesson.then,
         utterances=tuple(results),
     )
     (folder / "result.json").write_bytes(msgspec.json.format(msgspec.json.encode(done), indent=1))
-    click.echo(f"understood {right} of {len(results)}, {wrong} taken for another; kept in {folder}")
+    click.echo(f"understood {right} of {done.asked}, {done.wrong} taken for another; kept in {folder}")
+    click.echo(_learned(done, lesson))
+
+
+def _learned(done: TestDone, lesson: VoiceLesson) -> str:
+    """Keep what was learned of a voice, if it helps; return the line that tells of it."""
+    if not lesson.is_gain:
+        return "nothing learned of your voice: it would not be understood better"
+    keep(OwnVoice(utc=done.utc, microphone=done.microphone, **lesson._asdict()))
+    return (
+        f"your voice is learned: {lesson.then} of {lesson.read} instead of {lesson.understood}, "
+        "each by what the others taught; companion listen --forget undoes it"
+    )
 
 
 def _is_right(judged: Judged, grammar: Grammar) -> bool:
@@ -219,4 +251,5 @@ def asked_for(grammar: Grammar) -> list[str]:
     by_name: dict[str, list[str]] = {}
     for phrase, name in grammar.meanings.items():
         by_name.setdefault(name, []).append(phrase)
-    return [by_name[name][len(by_name[name]) // 3] for name in wanted if name in by_name][:TEST_COMMANDS]
+    known = [by_name[name] for name in wanted if name in by_name]
+    return [phrases[len(phrases) * third // 3] for third in (1, 2) for phrases in known]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 
 from companion.clock import Clock
@@ -22,6 +23,7 @@ from companion.trip.assembly import assemble_trip
 from companion.trip.keep import Emit, Keep, KeepNothing, Known
 from companion.voice.grammar import Grammar, aboard
 from companion.voice.heard import Hearing
+from companion.voice.own_voice import shift_in_force
 from companion.voice.sound import Samples
 
 _LOG = logging.getLogger(__name__)
@@ -61,11 +63,13 @@ class Beginning:
         self._tell = tell
         self._hear = hear
         self._grammar = Grammar(aboard(settings))
+        self._voice = 0.0
 
     def begin(self, clock: Clock, wall: datetime) -> LiveTrip:
         """Return the trip: the one that was cut off, or a new one; `wall` is the computer's idea of UTC."""
         if wall.date() < OLDEST_LIVE:
             self._tell(wording.CLOCK_NOT_SET)
+        self._voice = shift_in_force(self._settings.voice.microphone, partial(self._tell, aloud=False))
         stamps = Stamps(clock, max(wall, _oldest(wall)))
         now = stamps.at(clock.now())
         trip = self._gone_on(stamps, now) or self._new(stamps, now)
@@ -81,7 +85,7 @@ class Beginning:
         last = cut_off[-1]
         folder = self._shelf.folder_of(last.name)
         trip = None
-        if may_go_on(folder, self._config, now):
+        if may_go_on(folder, self._config, self._voice, now):
             try:
                 with tried(folder):
                     trip = self._rebuilt(keeper, last, folder, stamps)
@@ -110,12 +114,13 @@ class Beginning:
         folder = self._shelf.new_folder(now)
         keep: Keep = self._keeper or KeepNothing()
         known = Known() if self._keeper is None else self._keeper.known(folder)
+        known = known._replace(voice=self._voice)
         # The engine takes a second to make; a trip that is in the logbook should also have begun.
         engine = assemble_trip(folder.name, self._settings, self._grammar, self._emit, keep, known)
         recording = None
         try:
             recording = Recording(folder, self._config)
-            beforehand.keep(folder, known.beliefs, known.areas)
+            beforehand.keep(folder, known.beliefs, known.areas, known.voice)
         except OSError as error:
             self._tell(wording.not_recording(error.strerror or str(error)))
         if self._keeper is not None:

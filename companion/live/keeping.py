@@ -376,7 +376,9 @@ class Keeper:
         """Return what the trip in a folder began from."""
         before = read(folder) or Beforehand()
         return self._known(
-            lambda lakes, _beliefs: Known(before.beliefs, areas_before(folder, before, lakes.areas()))
+            lambda lakes, _beliefs: Known(
+                before.beliefs, areas_before(folder, before, lakes.areas()), before.voice
+            )
         )
 
     def close(self) -> None:

@@ -19,6 +19,7 @@ from companion.events import AnyEvent, Heard
 from companion.live.disk import Job
 from companion.live.ears import Uttered
 from companion.live.seeking import SearchDone
+from companion.record import beforehand
 from companion.record.recording import (
     CLIPS_FOLDER,
     CONFIG_FILE,
@@ -203,8 +204,8 @@ class RebuildError(Exception):
     """A cut-off trip's recording cannot be gone on with; the message says why."""
 
 
-def may_go_on(folder: Path, config: str, now: int) -> bool:
-    """Return whether a cut-off trip is recent, as configured now, still recorded, and worth a try."""
+def may_go_on(folder: Path, config: str, voice: float, now: int) -> bool:
+    """Return whether a cut-off trip is recent, as configured and heard now, still recorded, worth a try."""
     lines = folder / LINES_FILE
     try:
         trim(lines)
@@ -212,6 +213,8 @@ def may_go_on(folder: Path, config: str, now: int) -> bool:
         same = (folder / CONFIG_FILE).read_text(encoding="utf-8") == config
     except (OSError, ValueError):
         return False
+    before = beforehand.read(folder)
+    same = same and (before is None or before.voice == voice)
     return same and 0 <= now - last <= GONE_ON_WITHIN and _tries(folder) < MOST_TRIES
 
 

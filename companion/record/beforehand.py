@@ -1,7 +1,8 @@
 """What a trip began from, kept in its folder: without it a replay would foretell other things.
 
-`known.json` holds what was believed of the lures and which lakes were known; `lake-N.msgpack` is a lake as
-it was when the boat first came to it on that trip, for it grows with the trip's own soundings.
+`known.json` holds what was believed of the lures, which lakes were known and what was learned of the voice;
+`lake-N.msgpack` is a lake as it was when the boat first came to it on that trip, for it grows with the trip's
+own soundings.
 """
 
 from __future__ import annotations
@@ -28,20 +29,22 @@ class Beforehand(msgspec.Struct, frozen=True):
     Attributes:
         beliefs: of each lure, by its name.
         lakes: the number, latitude and longitude of each lake that was known.
+        voice: how much higher than everybody's the thresholds of who speaks lay.
     """
 
     beliefs: dict[str, Belief] = {}
     lakes: tuple[tuple[int, float, float], ...] = ()
+    voice: float = 0.0
 
 
-def keep(folder: Path, beliefs: Mapping[str, Belief], areas: Iterable[Area]) -> None:
-    """Write down what a trip begins from.
+def keep(folder: Path, beliefs: Mapping[str, Belief], areas: Iterable[Area], voice: float = 0.0) -> None:
+    """Write down what a trip begins from: beliefs, waters, and the thresholds of who speaks.
 
     Raises:
         OSError: the disk refuses.
     """
     lakes = tuple((area.number, area.plane.lat, area.plane.lon) for area in areas)
-    (folder / KNOWN_FILE).write_bytes(msgspec.json.encode(Beforehand(dict(beliefs), lakes)))
+    (folder / KNOWN_FILE).write_bytes(msgspec.json.encode(Beforehand(dict(beliefs), lakes, voice)))
 
 
 def keep_area(folder: Path, kept: KeptArea) -> None:

@@ -21,10 +21,12 @@ class Known(NamedTuple):
     Attributes:
         beliefs: what touches taught of each lure, by its name.
         areas: the waters it has been on.
+        voice: how much higher than everybody's the thresholds of who speaks lie.
     """
 
     beliefs: Mapping[str, Belief] = {}
     areas: Sequence[Area] = ()
+    voice: float = 0.0
 
 
 class Keep(Protocol):

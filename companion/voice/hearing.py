@@ -48,13 +48,21 @@ def clips_in(folder: Path) -> list[Clip]:
     return sorted(found, key=lambda clip: clip.decided)
 
 
-def hear_ahead(model: Path, grammar: Grammar, clips: Sequence[Clip]) -> list[Callable[[], Hearing]]:
+def hear_ahead(
+    model: Path, grammar: Grammar, clips: Sequence[Clip], shift: float = 0.0
+) -> list[Callable[[], Hearing]]:
     """Return for each clip a function that gives what is heard in it, waiting until it is made out.
+
+    Args:
+        model: the folder of the speech model.
+        grammar: the phrases.
+        clips: the utterances.
+        shift: how much higher the thresholds of who speaks lay.
 
     Raises:
         ModelError: the model cannot be loaded, or does not know a word of the grammar.
     """
-    recogniser = for_grammar(model, grammar)
+    recogniser = for_grammar(model, grammar, shift)
     pool = ThreadPoolExecutor(min(DECODED_AHEAD, os.cpu_count() or 1), thread_name_prefix="hearing")
 
     def made_out(clip: Clip) -> Callable[[], Hearing]:

@@ -26,10 +26,10 @@ pytestmark = pytest.mark.speech("flite")
 
 @pytest.fixture(scope="module")
 def clips(tmp_path_factory) -> list[Path]:
-    """The ten commands that the guided test asks for, spoken by a synthetic voice after a moment of quiet."""
+    """The commands that the guided test asks for, spoken by a synthetic voice after a moment of quiet."""
     folder = tmp_path_factory.mktemp("clips")
     for number, text in enumerate(asked_for(GRAMMAR)):
-        path = folder / f"{number}.wav"
+        path = folder / f"{number:02}.wav"
         subprocess.run(["flite", "-voice", "slt", "-t", text, "-o", path], check=True, capture_output=True)
         sound, rate = soundfile.read(path, dtype="int16")
         soundfile.write(path, np.concatenate([np.zeros(rate // 2, np.int16), sound]), rate)
@@ -82,7 +82,7 @@ def test_a_long_recording_is_listened_to_as_the_boat_would(clips, home, tmp_path
     assert told[0]["where"].startswith(f"{tmp_path}/trip.wav ")
 
 
-def test_the_guided_test_asks_for_ten_and_keeps_the_rate_and_the_sound(clips, home):
+def test_the_guided_test_asks_for_twenty_and_keeps_the_rate_and_the_sound(clips, home):
     told = listen(home, "--test", *clips)
     assert [line for line in told.splitlines() if line.startswith("say:")] == [
         f'say: "{text}"' for text in asked_for(GRAMMAR)
