@@ -4,38 +4,23 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
-from typing import Any
 
 from companion.sensing import depth, heading, position, remarks, water, wind
 from companion.sensing.datum import Datum, Decoder, Quantity
 from companion.sensing.fields import Values
+from companion.sensing.folding import Folds, Parser, Talker
 from companion.sensing.framing import Framer, Sentence
 from companion.sensing.networks import DECODERS, Message, NetworkLines, message_in
-from companion.sensing.readings import (
-    Depth,
-    Failed,
-    Heading,
-    Motion,
-    Origin,
-    Position,
-    Reading,
-    Remark,
-    Warned,
-    WaterSpeed,
-    WaterTemperature,
-    Wind,
-)
+from companion.sensing.readings import Failed, Origin, Reading, Warned
 from companion.sensing.settings import BoatOffsets, Chunk, MaximumAges, SourceSettings
-from companion.sensing.state import Boat, BoatState, Latch
+from companion.sensing.state import Boat, BoatState
 from companion.sensing.timebase import TimeBase
-
-_Parser = Callable[[list[str], Values], Any]
 
 # Sentence: the fewest fields with the address, who folds it, who parses it, and how good it is among its
 # like (0 best). Fewer fields than these hold no value worth having.
-_SENTENCES: dict[str, tuple[int, str, _Parser, int]] = {
+_SENTENCES: dict[str, tuple[int, str, Parser, int]] = {
     "DPT": (2, "depth", depth.dpt, 0),
     "DBT": (5, "depth", depth.dbt, 1),
     "DBS": (5, "depth", depth.in_three_units, 2),
@@ -54,10 +39,6 @@ _SENTENCES: dict[str, tuple[int, str, _Parser, int]] = {
     "MWV": (6, "wind", wind.mwv, 0),
     "TXT": (5, "remark", remarks.txt, 0),
 }
-_Fold = Callable[["_Speaker", Any, int], Sequence[Reading]]
-_PLACES = frozenset(("GGA", "GLL", "RMC", "place", "fix"))
-_MOTIONS = frozenset(("RMC", "VTG", "motion", "fix"))
-_WIND_RANKS: dict[wind.WindReference, int] = {"north": 0, "magnetic": 0, "bow": 1, "apparent": 2}
 _FAMILIES: dict[Quantity, str] = {
     "place": "position",
     "motion": "position",
@@ -74,53 +55,6 @@ _MOST_SERVERS = 32
 """Sources of networks in one recording; a configuration has a few."""
 
 
-def _already_parsed(value: object, _values: Values) -> object:
-    return value
-
-
-class _Speaker:
-    """One sentence or message of one talker of one source, and how it is taken."""
-
-    __slots__ = (
-        "fewest",
-        "fold",
-        "is_noted",
-        "moves",
-        "origin",
-        "parse",
-        "priority",
-        "rank",
-        "sentence",
-        "settings",
-        "talker",
-        "tells_motion",
-        "tells_place",
-    )
-
-    def __init__(
-        self,
-        origin: Origin,
-        settings: SourceSettings,
-        fold: _Fold,
-        quality: int,
-        tells: str,
-        fewest: int = 0,
-        parse: _Parser = _already_parsed,
-    ) -> None:
-        """`tells`: the sentence, or the quantity of a network, by which a fix tells place or motion."""
-        self.origin = origin
-        self.settings = settings
-        self.fewest, self.parse = fewest, parse
-        self.tells_place, self.tells_motion = tells in _PLACES, tells in _MOTIONS
-        self.rank = (origin.priority, quality)
-        self.priority = (origin.priority, 0)
-        self.fold = fold
-        self.is_noted = False  # of a network: it is known whether others tell the same
-        self.talker = f"{origin.source} {origin.talker}"
-        self.sentence = f"{self.talker}{origin.formatter}"
-        self.moves = settings.time in ("auto", "sentences")
-
-
 class _Server:
     """One source of a network: its decoder, and who has been heard there."""
 
@@ -129,7 +63,7 @@ class _Server:
     def __init__(self, decoder: Decoder) -> None:
         self.decoder = decoder
         self.talkers: dict[str, list[str]] = {"depth": [], "position": []}
-        self.speakers: dict[tuple[str, str, Quantity], _Speaker] = {}
+        self.speakers: dict[tuple[str, str, Quantity], Talker] = {}
 
 
 class _Wire:
@@ -143,7 +77,7 @@ class _Wire:
         self.mode = settings.time
         self.networks = NetworkLines()
         self.framer = Framer(need_checksum=settings.need_checksum, dropped=dropped)
-        self.speakers: dict[tuple[str | None, str], _Speaker | None] = {}
+        self.speakers: dict[tuple[str | None, str], Talker | None] = {}
 
 
 class Sensing:
@@ -172,14 +106,14 @@ class Sensing:
         self.dropped: Counter[str] = Counter()
         self.passed_over: Counter[str] = Counter()
         self._sources = dict(sources)
-        self._offsets = offsets or BoatOffsets()
         self._values = Values(self.dropped)
-        self._boat = Boat(self._offsets, ages or MaximumAges())
+        offsets = offsets or BoatOffsets()
+        self._boat = Boat(offsets, ages or MaximumAges())
         self._time = TimeBase(self.dropped, self._boat.forget)
+        self._folds = Folds(self._boat, self._time, offsets, self.dropped, self.passed_over)
         self._wires: dict[str, _Wire] = {}
         self._servers: dict[tuple[str, str], _Server] = {}
         self._own = _Wire(remarks.OWN_SOURCE, SourceSettings(), self.dropped)
-        self._fix: tuple[str, int | None, Origin | None] = ("", None, None)
 
     def feed(self, chunk: Chunk) -> Iterator[tuple[float, Reading]]:
         """Yield (logic time s, reading) for all that this chunk completes, times never decreasing.
@@ -307,11 +241,11 @@ class Sensing:
             )
         return True
 
-    def _meet_on_network(self, source: str, datum: Datum) -> _Speaker:
+    def _meet_on_network(self, source: str, datum: Datum) -> Talker:
         settings = self._sources.get(source, _DEFAULTS)
         origin = Origin(source, datum.talker, datum.address, settings.priority, settings.latency)
         family = _FAMILIES.get(datum.quantity, datum.quantity)
-        return _Speaker(origin, settings, self._folds()[family], datum.rank, datum.quantity)
+        return Talker(origin, settings, self._folds.by_family[family], datum.rank, datum.quantity)
 
     def _readings_of(self, wire: _Wire, sentence: Sentence, arrival: float) -> Sequence[Reading] | None:
         """Move the time and return what a sentence tells; None when it tells nothing that is needed."""
@@ -339,7 +273,7 @@ class Sensing:
             return None
         return speaker.fold(speaker, speaker.parse(fields, self._values), end)
 
-    def _meet(self, wire: _Wire, tag_source: str | None, address: str) -> _Speaker | None:
+    def _meet(self, wire: _Wire, tag_source: str | None, address: str) -> Talker | None:
         """Return how to take a new address; None for sentences that tell nothing we need."""
         speaker = None
         if self._heeds(wire, address):
@@ -348,8 +282,8 @@ class Sensing:
             settings = self._sources.get(name, wire.settings)
             origin = Origin(name, address[:2], formatter, settings.priority, settings.latency)
             fewest, family, parse, quality = _SENTENCES[formatter]
-            fold = self._folds()[family]
-            speaker = _Speaker(origin, wire.settings, fold, quality, formatter, fewest, parse)
+            fold = self._folds.by_family[family]
+            speaker = Talker(origin, wire.settings, fold, quality, formatter, fewest, parse)
         wire.speakers[tag_source, address] = speaker
         return speaker
 
@@ -364,156 +298,7 @@ class Sensing:
         # P begins makers' own sentences; a depth sounder with the talker PA is an exception seen at work.
         return address[0] != "P" or known[1] == "depth"
 
-    def _folds(self) -> dict[str, _Fold]:
-        return {
-            "depth": self._take_depth,
-            "position": self._take_position,
-            "heading": self._take_heading,
-            "temperature": self._number_into(
-                self._boat.water_temperature, WaterTemperature, "water temperature"
-            ),
-            "water speed": self._number_into(self._boat.water_speed, WaterSpeed, "water speed"),
-            "wind": self._take_wind,
-            "remark": self._take_remark,
-        }
-
     def _warn(self, t: float) -> Iterator[tuple[float, Reading]]:
         texts, self._time.warnings = self._time.warnings, []
         for text in texts:
             yield t, Warned(text)
-
-    def _take_depth(self, by: _Speaker, sounding: depth.DepthSounding, _end: int) -> Sequence[Reading]:
-        below_transducer, below_surface = self._depths(sounding)
-        reading = Depth(below_transducer, below_surface, by.origin)
-        known = sounding.depth is not None
-        if self._boat.depth.offer(self._time.now / 1000.0, by.sentence, by.rank, reading, known):
-            return (reading,)
-        return self._not_believed("depth", known)
-
-    def _depths(self, sounding: depth.DepthSounding) -> tuple[float | None, float | None]:
-        """Return the depth below the transducer and below the surface, m."""
-        told = sounding.depth
-        transducer = self._offsets.transducer
-        if told is None:
-            return None, None
-        if sounding.below == "surface":
-            return (None if transducer is None else told - transducer), told
-        if sounding.below == "keel":
-            keel = self._offsets.keel
-            if keel is None:
-                self.dropped["depth below keel, and the keel's depth is not configured"] += 1
-                return None, None
-            surface = told + keel
-            return (None if transducer is None else surface - transducer), surface
-        if transducer is None:
-            transducer = max(sounding.offset or 0.0, 0.0)
-        return told, told + transducer
-
-    def _take_position(self, by: _Speaker, told: position.Told, end: int) -> Sequence[Reading]:
-        base = self._time
-        origin = by.origin
-        running = True
-        if told.time is not None:
-            day = told.day
-            if day is not None:
-                day = base.true_day(day, by.settings.not_before, by.talker)
-            moves = by.moves and not base.tagged
-            running = base.by_sentence(
-                origin.source, by.talker, by.sentence, told.time, day, end, moves=moves
-            )
-        t = base.now / 1000.0
-        readings: list[Reading] = []
-        if by.tells_place:
-            self._take_place(t, by, told, running, readings)
-        if by.tells_motion:
-            self._take_motion(t, by, told, readings)
-        return readings
-
-    def _take_place(
-        self, t: float, by: _Speaker, told: position.Told, running: bool, readings: list[Reading]
-    ) -> None:
-        place = told.place
-        latch = self._boat.position
-        if place is None:
-            reading = Position(None, None, None, by.origin)
-            if latch.offer(t, by.talker, by.priority, reading, False):
-                readings.append(reading)
-            return
-        if not running:
-            self.dropped["position standing still in time"] += 1
-            latch.drop(by.talker)
-            return
-        # The sentences of one instant tell one fix: the first to come is taken.
-        talker, time, origin = self._fix
-        if told.time == time and origin is not by.origin and talker == by.talker and time is not None:
-            if told.hdop is not None:
-                self._boat.hdop.accept_value(t, told.hdop)
-            self.passed_over["position told twice"] += 1
-            return
-        reading = Position(place[0], place[1], told.hdop, by.origin)
-        if latch.offer(t, by.talker, by.priority, reading, True):
-            self._fix = (by.talker, told.time, by.origin)
-            self._boat.hdop.accept_value(t, told.hdop)
-            readings.append(reading)
-        else:
-            self._not_believed("position", True)
-
-    def _take_motion(self, t: float, by: _Speaker, told: position.Told, readings: list[Reading]) -> None:
-        known = told.speed is not None
-        reading = Motion(told.speed, told.course, by.origin)
-        if self._boat.motion.offer(t, by.sentence, by.rank, reading, known):
-            readings.append(reading)
-        else:
-            self._not_believed("motion", known)
-        self._boat.variation.accept_value(t, told.variation)
-
-    def _take_heading(self, by: _Speaker, told: heading.Bearing, _end: int) -> Sequence[Reading]:
-        t = self._time.now / 1000.0
-        self._boat.variation.accept_value(t, told.variation)
-        true = told.true
-        if true is None and told.magnetic is not None:
-            variation = self._boat.variation.at(t)
-            true = None if variation is None else (told.magnetic + variation) % 360.0
-        reading = Heading(true, told.magnetic, by.origin)
-        known = true is not None or told.magnetic is not None
-        if self._boat.heading.offer(t, by.sentence, by.rank, reading, known):
-            return (reading,)
-        return self._not_believed("heading", known)
-
-    def _number_into(
-        self,
-        latch: Latch[WaterTemperature] | Latch[WaterSpeed],
-        kind: type[WaterTemperature] | type[WaterSpeed],
-        what: str,
-    ) -> _Fold:
-        """Return what folds a quantity that is a single number."""
-
-        def take(by: _Speaker, value: float | None, _end: int) -> Sequence[Reading]:
-            reading, known = kind(value, by.origin), value is not None
-            if latch.offer(self._time.now / 1000.0, by.sentence, by.rank, reading, known):  # type: ignore[arg-type]
-                return (reading,)
-            return self._not_believed(what, known)
-
-        return take
-
-    def _take_wind(self, by: _Speaker, told: wind.WindTold, _end: int) -> Sequence[Reading]:
-        t = self._time.now / 1000.0
-        if told.reference == "magnetic":
-            variation = self._boat.variation.at(t)
-            known = told.angle is not None and variation is not None
-            angle = ((told.angle or 0.0) + (variation or 0.0)) % 360.0 if known else None
-            told = wind.WindTold(told.speed, angle)
-        # One sentence tells the apparent wind and the true one in turn: they are different speakers.
-        holder, rank = f"{by.sentence} {told.reference}", (by.rank[0], _WIND_RANKS[told.reference])
-        reading = Wind(told, by.origin)
-        if self._boat.wind.offer(t, holder, rank, reading, told.speed is not None):
-            return (reading,)
-        return self._not_believed("wind", told.speed is not None)
-
-    def _take_remark(self, _by: _Speaker, remark: Remark, _end: int) -> Sequence[Reading]:
-        return (remark,)
-
-    def _not_believed(self, what: str, known: bool) -> Sequence[Reading]:
-        if known:
-            self.passed_over[what + " from another source"] += 1
-        return ()

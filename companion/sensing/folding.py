@@ -1,0 +1,248 @@
+"""What each kind of value does to the boat's state: who is believed, and what reading comes of it."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Sequence
+from typing import Any
+
+from companion.sensing import depth, heading, position, wind
+from companion.sensing.fields import Values
+from companion.sensing.readings import (
+    Depth,
+    Heading,
+    Motion,
+    Origin,
+    Position,
+    Reading,
+    Remark,
+    WaterSpeed,
+    WaterTemperature,
+    Wind,
+)
+from companion.sensing.settings import BoatOffsets, SourceSettings
+from companion.sensing.state import Boat, Latch
+from companion.sensing.timebase import TimeBase
+
+Parser = Callable[[list[str], Values], Any]
+"""Parses the fields of a sentence."""
+Fold = Callable[["Talker", Any, int], Sequence[Reading]]
+"""Folds what a speaker has told; the last argument is where its sentence ends in the stream, byte."""
+_PLACES = frozenset(("GGA", "GLL", "RMC", "place", "fix"))
+_MOTIONS = frozenset(("RMC", "VTG", "motion", "fix"))
+_WIND_RANKS: dict[wind.WindReference, int] = {"north": 0, "magnetic": 0, "bow": 1, "apparent": 2}
+
+
+def _already_parsed(value: object, _values: Values) -> object:
+    return value
+
+
+class Talker:
+    """One sentence or message of one talker of one source, and how it is taken."""
+
+    __slots__ = (
+        "fewest",
+        "fold",
+        "is_noted",
+        "moves",
+        "origin",
+        "parse",
+        "priority",
+        "rank",
+        "sentence",
+        "settings",
+        "talker",
+        "tells_motion",
+        "tells_place",
+    )
+
+    def __init__(
+        self,
+        origin: Origin,
+        settings: SourceSettings,
+        fold: Fold,
+        quality: int,
+        tells: str,
+        fewest: int = 0,
+        parse: Parser = _already_parsed,
+    ) -> None:
+        """`tells`: the sentence, or the quantity of a network, by which a fix tells place or motion."""
+        self.origin = origin
+        self.settings = settings
+        self.fewest, self.parse = fewest, parse
+        self.tells_place, self.tells_motion = tells in _PLACES, tells in _MOTIONS
+        self.rank = (origin.priority, quality)
+        self.priority = (origin.priority, 0)
+        self.fold = fold
+        self.is_noted = False  # of a network: it is known whether others tell the same
+        self.talker = f"{origin.source} {origin.talker}"
+        self.sentence = f"{self.talker}{origin.formatter}"
+        self.moves = settings.time in ("auto", "sentences")
+
+
+class Folds:
+    """Folds values into the state of the boat, and returns the readings that are believed.
+
+    Attributes:
+        by_family: what folds each family of sentences and data ("depth", "position").
+    """
+
+    def __init__(
+        self,
+        boat: Boat,
+        time: TimeBase,
+        offsets: BoatOffsets,
+        dropped: Counter[str],
+        passed_over: Counter[str],
+    ) -> None:
+        """`dropped` and `passed_over` count what is not used, by reason."""
+        self._boat, self._time, self._offsets = boat, time, offsets
+        self._dropped, self._passed_over = dropped, passed_over
+        self._fix: tuple[str, int | None, Origin | None] = ("", None, None)
+        self.by_family: dict[str, Fold] = {
+            "depth": self._fold_depth,
+            "position": self._fold_position,
+            "heading": self._fold_heading,
+            "temperature": self._number_into(
+                self._boat.water_temperature, WaterTemperature, "water temperature"
+            ),
+            "water speed": self._number_into(self._boat.water_speed, WaterSpeed, "water speed"),
+            "wind": self._fold_wind,
+            "remark": self._fold_remark,
+        }
+
+    def _fold_depth(self, by: Talker, sounding: depth.DepthSounding, _end: int) -> Sequence[Reading]:
+        below_transducer, below_surface = self._depths(sounding)
+        reading = Depth(below_transducer, below_surface, by.origin)
+        known = sounding.depth is not None
+        if self._boat.depth.offer(self._time.now / 1000.0, by.sentence, by.rank, reading, known):
+            return (reading,)
+        return self._not_believed("depth", known)
+
+    def _depths(self, sounding: depth.DepthSounding) -> tuple[float | None, float | None]:
+        """Return the depth below the transducer and below the surface, m."""
+        told = sounding.depth
+        transducer = self._offsets.transducer
+        if told is None:
+            return None, None
+        if sounding.below == "surface":
+            return (None if transducer is None else told - transducer), told
+        if sounding.below == "keel":
+            keel = self._offsets.keel
+            if keel is None:
+                self._dropped["depth below keel, and the keel's depth is not configured"] += 1
+                return None, None
+            surface = told + keel
+            return (None if transducer is None else surface - transducer), surface
+        if transducer is None:
+            transducer = max(sounding.offset or 0.0, 0.0)
+        return told, told + transducer
+
+    def _fold_position(self, by: Talker, told: position.Told, end: int) -> Sequence[Reading]:
+        base = self._time
+        origin = by.origin
+        running = True
+        if told.time is not None:
+            day = told.day
+            if day is not None:
+                day = base.true_day(day, by.settings.not_before, by.talker)
+            moves = by.moves and not base.tagged
+            running = base.by_sentence(
+                origin.source, by.talker, by.sentence, told.time, day, end, moves=moves
+            )
+        t = base.now / 1000.0
+        readings: list[Reading] = []
+        if by.tells_place:
+            self._fold_place(t, by, told, running, readings)
+        if by.tells_motion:
+            self._fold_motion(t, by, told, readings)
+        return readings
+
+    def _fold_place(
+        self, t: float, by: Talker, told: position.Told, running: bool, readings: list[Reading]
+    ) -> None:
+        place = told.place
+        latch = self._boat.position
+        if place is None:
+            reading = Position(None, None, None, by.origin)
+            if latch.offer(t, by.talker, by.priority, reading, False):
+                readings.append(reading)
+            return
+        if not running:
+            self._dropped["position standing still in time"] += 1
+            latch.drop(by.talker)
+            return
+        # The sentences of one instant tell one fix: the first to come is taken.
+        talker, time, origin = self._fix
+        if told.time == time and origin is not by.origin and talker == by.talker and time is not None:
+            if told.hdop is not None:
+                self._boat.hdop.accept_value(t, told.hdop)
+            self._passed_over["position told twice"] += 1
+            return
+        reading = Position(place[0], place[1], told.hdop, by.origin)
+        if latch.offer(t, by.talker, by.priority, reading, True):
+            self._fix = (by.talker, told.time, by.origin)
+            self._boat.hdop.accept_value(t, told.hdop)
+            readings.append(reading)
+        else:
+            self._not_believed("position", True)
+
+    def _fold_motion(self, t: float, by: Talker, told: position.Told, readings: list[Reading]) -> None:
+        known = told.speed is not None
+        reading = Motion(told.speed, told.course, by.origin)
+        if self._boat.motion.offer(t, by.sentence, by.rank, reading, known):
+            readings.append(reading)
+        else:
+            self._not_believed("motion", known)
+        self._boat.variation.accept_value(t, told.variation)
+
+    def _fold_heading(self, by: Talker, told: heading.Bearing, _end: int) -> Sequence[Reading]:
+        t = self._time.now / 1000.0
+        self._boat.variation.accept_value(t, told.variation)
+        true = told.true
+        if true is None and told.magnetic is not None:
+            variation = self._boat.variation.at(t)
+            true = None if variation is None else (told.magnetic + variation) % 360.0
+        reading = Heading(true, told.magnetic, by.origin)
+        known = true is not None or told.magnetic is not None
+        if self._boat.heading.offer(t, by.sentence, by.rank, reading, known):
+            return (reading,)
+        return self._not_believed("heading", known)
+
+    def _number_into(
+        self,
+        latch: Latch[WaterTemperature] | Latch[WaterSpeed],
+        kind: type[WaterTemperature] | type[WaterSpeed],
+        what: str,
+    ) -> Fold:
+        """Return what folds a quantity that is a single number."""
+
+        def take(by: Talker, value: float | None, _end: int) -> Sequence[Reading]:
+            reading, known = kind(value, by.origin), value is not None
+            if latch.offer(self._time.now / 1000.0, by.sentence, by.rank, reading, known):  # type: ignore[arg-type]
+                return (reading,)
+            return self._not_believed(what, known)
+
+        return take
+
+    def _fold_wind(self, by: Talker, told: wind.WindTold, _end: int) -> Sequence[Reading]:
+        t = self._time.now / 1000.0
+        if told.reference == "magnetic":
+            variation = self._boat.variation.at(t)
+            known = told.angle is not None and variation is not None
+            angle = ((told.angle or 0.0) + (variation or 0.0)) % 360.0 if known else None
+            told = wind.WindTold(told.speed, angle)
+        # One sentence tells the apparent wind and the true one in turn: they are different speakers.
+        holder, rank = f"{by.sentence} {told.reference}", (by.rank[0], _WIND_RANKS[told.reference])
+        reading = Wind(told, by.origin)
+        if self._boat.wind.offer(t, holder, rank, reading, told.speed is not None):
+            return (reading,)
+        return self._not_believed("wind", told.speed is not None)
+
+    def _fold_remark(self, _by: Talker, remark: Remark, _end: int) -> Sequence[Reading]:
+        return (remark,)
+
+    def _not_believed(self, what: str, known: bool) -> Sequence[Reading]:
+        if known:
+            self._passed_over[what + " from another source"] += 1
+        return ()
