@@ -125,7 +125,7 @@ CODES = {
     "companion.pictures.png.PictureError": DEVICE,
     "companion.record.backup.BackupError": DATABASE,
     "companion.record.hold.HeldError": DEVICE,
-    "companion.record.logbook.LogbookError": DATABASE,
+    "companion.record.tables.LogbookError": DATABASE,
     "companion.replay.DayError": USAGE,
     "companion.report.printing.PrintingError": DEVICE,
     "companion.voice.clips.ClipError": DEVICE,

@@ -66,7 +66,7 @@ def amend_command(
     """
     chosen = choose(trip, logbook_path)
     with Logbook(chosen.logbook) as book:
-        things = {thing.event.number: thing for thing in book.corrected(chosen.trip)}
+        things = {thing.event.number: thing for thing in book.corrections.corrected(chosen.trip)}
         if number not in things:
             raise click.UsageError(f"trip {chosen.trip} has nothing logged under {number}")
         kind = what or things[number].event.what
@@ -82,8 +82,8 @@ def amend_command(
             amendment = _on_rod(amendment, rod, things[number].original, book, chosen, config_path)
         if amendment.is_empty:
             raise click.UsageError("say what to correct: --what, --rod, --size, --take-back or --note")
-        book.amend(chosen.trip, amendment)
-        thing = next(one for one in book.corrected(chosen.trip) if one.event.number == number)
+        book.corrections.add(chosen.trip, amendment)
+        thing = next(one for one in book.corrections.corrected(chosen.trip) if one.event.number == number)
     if as_json:
         click.echo(msgspec.json.encode(thing).decode())
         return
@@ -143,7 +143,7 @@ def _rigged(rods: Sequence[Rod], name: str, lure: str, line: str) -> Rod | None:
 
 
 def _aftersight(book: Logbook, trip: int, settings: Settings) -> Aftersight:
-    now = {thing.original.number: thing for thing in book.corrected(trip)}
+    now = {thing.original.number: thing for thing in book.corrections.corrected(trip)}
     events = [
         now[event.number].event if isinstance(event, Logged) else event
         for event in book.events(trip)

@@ -52,7 +52,7 @@ def _entries(
     if everything:
         yield from ((event, "") for event in logbook.events(trip))
         return
-    for thing in logbook.corrected(trip):
+    for thing in logbook.corrections.corrected(trip):
         marks = ["corrected"] * bool(thing.amendments) + ["taken back"] * (not thing.stands)
         mark = f"   [{', '.join(marks)}]" if marks else ""
         yield (thing.original if as_logged else thing.event), mark

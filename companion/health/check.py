@@ -20,7 +20,8 @@ from companion.config import ConfiguredSource, Settings
 from companion.health.board import board_findings
 from companion.health.findings import Finding
 from companion.health.hearing import HeardSource, listen_to
-from companion.record.logbook import Logbook, LogbookError
+from companion.record.logbook import Logbook
+from companion.record.tables import LogbookError
 from companion.sensing import OLDEST_LIVE, BoatState, Chunk, Sensing, SourceSettings
 from companion.sensing.datum import Network
 from companion.sensing.tells import quantity_told, rates_in_words
@@ -314,7 +315,7 @@ def _logbook(path: Path) -> Finding:
     salvage = f"move it aside, then: companion restore --salvage {path.name}"
     try:
         with Logbook(path) as book:
-            faults, trips = book.faults(), len(book.trips())
+            faults, trips = book.tables.faults(), len(book.trips())
     except LogbookError as error:
         return Finding(part, "fail", error.what, salvage if error.damaged else error.remedy)
     if faults:

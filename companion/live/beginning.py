@@ -15,8 +15,9 @@ from companion.live.disk import Job
 from companion.live.keeping import Keeper
 from companion.live.trip import LiveTrip, RebuildError, Rebuilt, Stamps, may_go_on, tried, words_heard
 from companion.record import beforehand
-from companion.record.logbook import LogbookError, TripEntry
+from companion.record.logbook import TripEntry
 from companion.record.recording import Recording, RecordingShelf
+from companion.record.tables import LogbookError
 from companion.sensing import OLDEST_LIVE
 from companion.trip import wording
 from companion.trip.assembly import assemble_trip

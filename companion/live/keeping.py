@@ -22,8 +22,9 @@ from companion.live.disk import Job
 from companion.record.backup import set_aside
 from companion.record.beforehand import Beforehand, areas_before, keep_area, read
 from companion.record.lakes import Changes, Lakes, LearnedFile, of_trip
-from companion.record.logbook import Logbook, LogbookError, TripEntry
+from companion.record.logbook import Logbook, TripEntry
 from companion.record.logbook import Trip as KeptTrip
+from companion.record.tables import LogbookError
 from companion.replay import offer
 from companion.sensing import BoatState
 from companion.trip import wording
@@ -269,7 +270,7 @@ class LogbookWriter:
         try:
             with suppress(LogbookError):
                 book.leave_trip()
-            book.copy_to(rescued)
+            book.tables.copy_to(rescued)
             book.close()
             if file.log is not None and file.log == self._file.log:
                 # The old write-ahead log: read into another file it would destroy that.
@@ -429,7 +430,7 @@ def _sound_logbook(path: Path) -> Logbook:
     book = Logbook(path)
     try:
         cut_off = any(not trip.closed for trip in book.trips())
-        faults = book.faults() if cut_off else []
+        faults = book.tables.faults() if cut_off else []
     except LogbookError:
         book.close()
         raise

@@ -22,7 +22,8 @@ from typing import NamedTuple
 import msgspec
 
 from companion.clock import wall_clock
-from companion.record.logbook import Logbook, LogbookError
+from companion.record.logbook import Logbook
+from companion.record.tables import LogbookError
 
 BACKUP_LOGBOOK, BACKUP_RECORDINGS, BACKUP_CONFIG, BACKUP_CONTENTS = (
     "logbook.db",
@@ -268,7 +269,7 @@ def _place_of(name: str, data: Path, config: Path | None) -> Path | None:
 def _check_logbook(path: Path, backup: Path) -> None:
     try:
         with Logbook(path) as book:
-            faults = book.faults()
+            faults = book.tables.faults()
     except LogbookError as error:
         raise BackupError(f"{backup}: its logbook cannot be used: {error.what}") from error
     if faults:

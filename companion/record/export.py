@@ -58,7 +58,7 @@ def read_trip(book: Logbook, trip: TripEntry) -> Exported:
     Raises:
         LogbookError: the logbook cannot be read.
     """
-    now = {one.original.number: one for one in book.corrected(trip.id)}
+    now = {one.original.number: one for one in book.corrections.corrected(trip.id)}
     events = [
         (now[e.number].event, not now[e.number].stands) if isinstance(e, Logged) else (e, False)
         for e in book.events(trip.id)

@@ -83,7 +83,7 @@ class Lakes:
 
         `found` is then told what was read.
         """
-        rows = self._logbook.rows("SELECT id, lat, lon, state FROM lakes ORDER BY id")
+        rows = self._logbook.tables.rows("SELECT id, lat, lon, state FROM lakes ORDER BY id")
         return [Area(row["id"], row["lat"], row["lon"], self._loader(row, found)) for row in rows]
 
     def save(self, bed: Bed, learned: LearnedFile | None = None) -> int:
@@ -104,7 +104,7 @@ class Lakes:
 
     def write(self, changes: Iterable[Changes], learned: LearnedFile | None = None) -> None:
         """Write changes, and how far a file was learned, in one transaction."""
-        with self._logbook.transaction() as tables:
+        with self._logbook.tables.transaction() as tables:
             for change in changes:
                 _write(tables, change)
             if learned is not None:
@@ -133,26 +133,26 @@ class Lakes:
 
     def take_over(self, other: Logbook) -> bool:
         """Take those lakes of another logbook that are not here; return whether the rest are the same."""
-        here = {row["id"]: (row["lat"], row["lon"]) for row in self._logbook.rows(_PLACES)}
-        there = {row["id"]: (row["lat"], row["lon"]) for row in other.rows(_PLACES)}
-        with self._logbook.transaction() as tables:
+        here = {row["id"]: (row["lat"], row["lon"]) for row in self._logbook.tables.rows(_PLACES)}
+        there = {row["id"]: (row["lat"], row["lon"]) for row in other.tables.rows(_PLACES)}
+        with self._logbook.tables.transaction() as tables:
             for lake in there.keys() - here.keys():
                 for table, column in (("lakes", "id"), ("lake_tiles", "lake"), ("lake_marks", "lake")):
-                    for row in other.rows(f"SELECT * FROM {table} WHERE {column} = ?", lake):
+                    for row in other.tables.rows(f"SELECT * FROM {table} WHERE {column} = ?", lake):
                         places = ", ".join("?" * len(row))
                         tables.execute(f"INSERT INTO {table} VALUES ({places})", list(row.values()))
         return all(here[lake] == there[lake] for lake in here.keys() & there.keys())
 
     def clear(self) -> None:
         """Forget every lake and every file learned: for a replay that is made anew."""
-        with self._logbook.transaction() as tables:
+        with self._logbook.tables.transaction() as tables:
             for table in ("lakes", "lake_tiles", "lake_marks", "lake_learned"):
                 tables.execute(f"DELETE FROM {table}")
         self._saved_marks.clear()
 
     def learned(self) -> list[LearnedFile]:
         """Return the files of others that were taken in, in the order they were."""
-        rows = self._logbook.rows("SELECT * FROM lake_learned ORDER BY rowid")
+        rows = self._logbook.tables.rows("SELECT * FROM lake_learned ORDER BY rowid")
         return [LearnedFile(**{**row, "done": bool(row["done"])}) for row in rows]
 
     def taken(self, digest: str, recording: Path) -> LearnedFile | None:
@@ -175,7 +175,7 @@ class Lakes:
         number, state = lake["id"], lake["state"]
 
         def load() -> tuple[Surface, Marks]:
-            marks = [_mark(row) for row in self._logbook.rows(_MARKS, number)]
+            marks = [_mark(row) for row in self._logbook.tables.rows(_MARKS, number)]
             self._saved_marks[number] = tuple(marks)
             tiles = self._tiles(number)
             if found is not None:
@@ -185,7 +185,7 @@ class Lakes:
         return load
 
     def _tiles(self, number: int) -> list[tuple[TileKey, bytes]]:
-        rows = self._logbook.rows("SELECT east, north, cells FROM lake_tiles WHERE lake = ?", number)
+        rows = self._logbook.tables.rows("SELECT east, north, cells FROM lake_tiles WHERE lake = ?", number)
         return [((row["east"], row["north"]), row["cells"]) for row in rows]
 
     def _surface(self, number: int, state: str, tiles: list[tuple[TileKey, bytes]]) -> Surface:
@@ -198,7 +198,9 @@ class Lakes:
         try:
             return Surface.restore(state, tiles)
         except ValueError as error:
-            raise self._logbook.error(f"lake {number} cannot be read: {error}", "restore a backup") from error
+            raise self._logbook.tables.error(
+                f"lake {number} cannot be read: {error}", "restore a backup"
+            ) from error
 
     def _sound(self, number: int, tiles: Iterable[tuple[TileKey, bytes]]) -> list[tuple[TileKey, bytes]]:
         """Return the tiles that can be read; a damaged one must not keep the others from the angler."""

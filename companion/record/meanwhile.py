@@ -7,8 +7,9 @@ from collections.abc import Callable
 from pathlib import Path
 
 from companion.record.backup import BackupError, set_aside, snapshot
-from companion.record.logbook import Logbook, LogbookError
+from companion.record.logbook import Logbook
 from companion.record.salvage import salvage
+from companion.record.tables import LogbookError
 
 
 def usable_logbook(path: Path, tell: Callable[[str], None]) -> Path:

@@ -84,7 +84,7 @@ def salvage(damaged: Path, logbook: Path) -> Salvaged:
             raise BackupError(f"{damaged}: nothing in it can be read; replay the recordings instead")
         with Logbook(logbook) as book:
             taking = _Taking(book, tables)
-            with book.transaction() as taking.db:
+            with book.tables.transaction() as taking.db:
                 taking.trips()
             taking.lakes()
     lost = {name: table.lost(taking.unfit[name]) for name, table in tables.items()}
@@ -306,7 +306,7 @@ class _Taking:
         tiles, marks = _by_lake(self._tables["lake_tiles"]), _by_lake(self._tables["lake_marks"])
         lakes = list(self._tables["lakes"].rows())
         after, to_merge = self._last("lakes"), []
-        with self._book.transaction() as self.db:
+        with self._book.tables.transaction() as self.db:
             for lake in lakes:
                 number = lake["id"]
                 if bed.area_of(lake["lat"], lake["lon"]) is not None:
@@ -352,10 +352,10 @@ class _Taking:
         return {trip: event.name for trip, event in told if isinstance(event, TripBegan)}
 
     def _rows(self, table: str) -> list[Values]:
-        return self._book.rows(f"SELECT * FROM {table}")
+        return self._book.tables.rows(f"SELECT * FROM {table}")
 
     def _last(self, table: str) -> int:
-        (row,) = self._book.rows(f"SELECT coalesce(max(id), 0) AS last FROM {table}")
+        (row,) = self._book.tables.rows(f"SELECT coalesce(max(id), 0) AS last FROM {table}")
         return int(row["last"])
 
     def _insert(self, table: str, row: Values) -> bool:

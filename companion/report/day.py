@@ -179,8 +179,8 @@ def read_day(book: Logbook, trip: int, *, zone: tzinfo | None = None, invented: 
     return Day(
         entry=next(entry for entry in book.trips() if entry.id == trip),
         events=book.events(trip),
-        things=book.corrected(trip),
-        strays=book.stray_amendments(trip),
+        things=book.corrections.corrected(trip),
+        strays=book.corrections.stray(trip),
         readings=readings,
         zone=zone or _zone_of(readings),
         invented=invented,

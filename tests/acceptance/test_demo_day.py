@@ -106,7 +106,7 @@ def test_the_logbook_holds_each_thing_logged(home, events):
         assert logbook.events(trip.id) == events
         assert trip.closed
         assert sum(1 for _ in logbook.readings(trip.id)) > 0.9 * trip.seconds
-        assert logbook.faults() == []
+        assert logbook.tables.faults() == []
 
 
 def test_the_events_are_those_recorded(replayed):

@@ -29,7 +29,7 @@ def test_it_replays_to_the_end(name, tmp_path):
             chunks = FileSource("sonar", recording).chunks()
             replay(find_day(recording), SETTINGS, chunks, events.append, trip)
         assert logbook.events(trip.id) == events
-        assert logbook.faults() == []
+        assert logbook.tables.faults() == []
         kept = list(logbook.readings(trip.id))
     assert [type(e) for e in (events[0], events[-1])] == [TripBegan, TripEnded]
     assert [e.t for e in events] == sorted(e.t for e in events)

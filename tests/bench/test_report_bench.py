@@ -37,7 +37,7 @@ def fished(path, hours, seed=1):
     depth = lake.bottom(x, y) + rng.normal(0.0, 0.15, len(t))
     lat, lon = lake.plane.to_degrees(x, y)
     with Logbook(path) as book:
-        book._db.execute("PRAGMA synchronous = off")
+        book.tables._db.execute("PRAGMA synchronous = off")
         trip = book.begin_trip("a long day")
         rods = {f"rod {i}": f"deep dorrow on {line}" for i, line in enumerate(LINES, 1)}
         trip.record(TripBegan(t=0.0, name="a long day", rods=rods))

@@ -139,7 +139,7 @@ class Boat:
         if not (self.data / "logbook.db").exists():
             return len(printed)
         with Logbook(self.data / "logbook.db") as book:
-            assert book.faults() == []
+            assert book.tables.faults() == []
             kept = {to_json(event) for trip in book.trips() for event in book.events(trip.id)}
         return sum(not isinstance(from_json(line), Match) for line in printed - kept)
 

@@ -169,7 +169,7 @@ def soak(folder: Path, hours: float, report_every: float = HOUR) -> list[tuple[f
     runner.join()
     took = time.monotonic() - began
     with Logbook(folder / "logbook.db") as book:
-        assert book.faults() == []
+        assert book.tables.faults() == []
         (trip,) = book.trips()
         assert trip.closed
         assert sum(counts.values()) == len(book.events(trip.id))

@@ -43,7 +43,7 @@ def fill(path: Path) -> None:
 
 def events_kept(folder: Path) -> list:
     with Logbook(folder / "logbook.db") as book:
-        assert book.faults() == []
+        assert book.tables.faults() == []
         return book.events(book.trips()[-1].id)
 
 

@@ -72,7 +72,7 @@ def expected(cut, log):
 
 def check(cut, folder, log):
     with reopened(folder, cut[0], log) as book:
-        assert book.faults() == []
+        assert book.tables.faults() == []
         lakes = Lakes(book)
         bed = Bed(lakes.areas())
         assert [content(bed)] == expected(cut, log)

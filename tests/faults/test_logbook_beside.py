@@ -17,7 +17,7 @@ from companion.record.logbook import Logbook
 
 def events_kept(path: Path) -> list[AnyEvent]:
     with Logbook(path) as book:
-        assert book.faults() == []
+        assert book.tables.faults() == []
         return book.events(book.trips()[-1].id)
 
 

@@ -64,7 +64,7 @@ def offsets(log: bytes) -> list[int]:
 
 
 def assert_sound(book: Logbook, cut: Cut, committed: int) -> None:
-    assert book.faults() == []
+    assert book.tables.faults() == []
     today = [trip for trip in book.trips() if trip.name == "today"]
     numbers = [entry.event.number for entry in book.logged(today[0].id)] if today else []
     assert numbers == list(range(1, committed + 1))

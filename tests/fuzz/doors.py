@@ -28,8 +28,9 @@ from companion.lakebed.bed import Bed
 from companion.record.backup import BackupError, restore
 from companion.record.lakes import Lakes
 from companion.record.learning import Conditions, learn
-from companion.record.logbook import Logbook, LogbookError
+from companion.record.logbook import Logbook
 from companion.record.salvage import salvage
+from companion.record.tables import LogbookError
 from companion.voice.clips import ClipError, read_clip
 
 
@@ -79,9 +80,9 @@ def logbook(path: Path) -> None:
         for trip in book.trips():
             list(book.readings(trip.id))
             book.events(trip.id)
-            book.corrected(trip.id)
+            book.corrections.corrected(trip.id)
         book.beliefs()
-        book.faults()
+        book.tables.faults()
         for area in Lakes(book).areas():
             area.surface.sounded()
 

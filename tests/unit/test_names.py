@@ -17,7 +17,7 @@ ROOT = Path(__file__).parents[2]
 MODULES = {path: ast.parse(path.read_text()) for path in sorted((ROOT / "companion").rglob("*.py"))}
 
 MOST_METHODS = 20
-STILL_TOO_LARGE = {"Lake": 22, "Logbook": 30, "Surface": 23}
+STILL_TOO_LARGE = {"Lake": 22, "Surface": 23}
 """Classes that have yet to be split, with the methods they have: fewer is progress, more is not allowed."""
 MOST_LINES = 60
 MEDIAN_LINES = 10

@@ -6,7 +6,8 @@ import pytest
 
 from companion.events import Fix, Logged, Undone
 from companion.record.amendments import Amendment, corrected
-from companion.record.logbook import Logbook, LogbookError
+from companion.record.logbook import Logbook
+from companion.record.tables import LogbookError
 
 BITE = Logged(
     t=7.5, number=1, what="bite", rod="rod 1", lure="dorrow", line="12 lb", lure_depth=4.9,
@@ -31,25 +32,25 @@ def written(book, *events, recording="day"):
 
 def test_the_original_stays_and_the_correction_stands_beside_it(book):
     trip = written(book, BITE)
-    book.amend(
+    book.corrections.add(
         trip, Amendment(number=1, what="fish", size=1.4, note="it came in", utc="2026-10-04T20:00:00Z")
     )
-    (thing,) = book.corrected(trip)
+    (thing,) = book.corrections.corrected(trip)
     assert thing.original == BITE
     assert (thing.event.what, thing.event.size, thing.stands) == ("fish", 1.4, True)
     assert thing.event.lure_depth == 4.9
     assert thing.notes == ("it came in",)
     assert book.logged(trip)[0].event == BITE
     assert book.events(trip) == [BITE]
-    assert book.faults() == []
+    assert book.tables.faults() == []
 
 
 def test_the_last_correction_counts(book):
     trip = written(book, BITE)
-    book.amend(trip, Amendment(number=1, what="fish"))
-    book.amend(trip, Amendment(number=1, what="lost fish"))
-    assert book.corrected(trip)[0].event.what == "lost fish"
-    assert len(book.corrected(trip)[0].amendments) == 2
+    book.corrections.add(trip, Amendment(number=1, what="fish"))
+    book.corrections.add(trip, Amendment(number=1, what="lost fish"))
+    assert book.corrections.corrected(trip)[0].event.what == "lost fish"
+    assert len(book.corrections.corrected(trip)[0].amendments) == 2
 
 
 def test_another_rod_takes_its_line_and_never_keeps_where_the_others_lure_was():
@@ -73,44 +74,44 @@ def test_another_rod_has_its_own_lure_and_the_logged_one_its_own_again():
 
 def test_taking_back_and_restoring(book):
     trip = written(book, BITE, Undone(t=9.0, number=1, what="bite"))
-    assert [thing.stands for thing in book.corrected(trip)] == [False]
-    book.amend(trip, Amendment(number=1, taken_back=False))
-    assert [thing.stands for thing in book.corrected(trip)] == [True]
-    book.amend(trip, Amendment(number=1, taken_back=True))
-    assert [thing.stands for thing in book.corrected(trip)] == [False]
+    assert [thing.stands for thing in book.corrections.corrected(trip)] == [False]
+    book.corrections.add(trip, Amendment(number=1, taken_back=False))
+    assert [thing.stands for thing in book.corrections.corrected(trip)] == [True]
+    book.corrections.add(trip, Amendment(number=1, taken_back=True))
+    assert [thing.stands for thing in book.corrections.corrected(trip)] == [False]
 
 
 def test_a_correction_follows_its_clip_through_a_replay_that_numbers_anew(book):
     trip = written(book, BITE, TOUCH, MARK)
-    book.amend(trip, Amendment(number=2, note="on a stump"))
-    book.amend(trip, Amendment(number=3, size=4.0))
+    book.corrections.add(trip, Amendment(number=2, note="on a stump"))
+    book.corrections.add(trip, Amendment(number=3, size=4.0))
     again = written(
         book,
         Logged(t=20.0, number=1, what="touch", clip="b.flac"),
         Logged(t=30.2, number=2, what="mark", detail="ledge"),
     )
-    assert [(one.number, one.note, one.size) for one in book.amendments(again)] == [
+    assert [(one.number, one.note, one.size) for one in book.corrections.of_trip(again)] == [
         (1, "on a stump", None),
         (2, None, 4.0),
     ]
-    assert book.stray_amendments(again) == []
+    assert book.corrections.stray(again) == []
 
 
 def test_a_correction_of_what_is_logged_no_longer_is_kept_apart(book):
     trip = written(book, BITE)
-    book.amend(trip, Amendment(number=1, note="big"))
+    book.corrections.add(trip, Amendment(number=1, note="big"))
     again = written(book, TOUCH)
-    assert book.amendments(again) == []
-    assert [one.note for one in book.stray_amendments(again)] == ["big"]
+    assert book.corrections.of_trip(again) == []
+    assert [one.note for one in book.corrections.stray(again)] == ["big"]
     assert written(book, BITE) == again
-    assert [one.note for one in book.amendments(again)] == ["big"]
+    assert [one.note for one in book.corrections.of_trip(again)] == ["big"]
 
 
 def test_only_what_was_logged_can_be_corrected(book):
     trip = written(book, BITE)
     with pytest.raises(LogbookError, match=f"trip {trip} has no number 9"):
-        book.amend(trip, Amendment(number=9, note="?"))
-    assert book.amendments(trip) == []
+        book.corrections.add(trip, Amendment(number=9, note="?"))
+    assert book.corrections.of_trip(trip) == []
 
 
 def test_an_empty_correction_says_so():

@@ -50,7 +50,7 @@ def contents(folder: Path) -> dict[str, bytes]:
 
 def numbers(path: Path) -> list[int]:
     with Logbook(path) as book:
-        assert book.faults() == []
+        assert book.tables.faults() == []
         return [entry.event.number for entry in book.logged(book.trips()[-1].id)]
 
 

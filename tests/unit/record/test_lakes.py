@@ -10,7 +10,8 @@ from companion.lakebed.bed import Bed
 from companion.lakebed.waters import AREA_REACH
 from companion.record import beforehand
 from companion.record.lakes import SAVE_EVERY, Lakes, LearnedFile
-from companion.record.logbook import Logbook, LogbookError
+from companion.record.logbook import Logbook
+from companion.record.tables import LogbookError
 from companion.sensing.localplane import LocalPlane, moved
 
 LAT, LON = -47.2, -126.4  # in open ocean: invented water
@@ -52,7 +53,7 @@ def test_a_lake_grows_over_days(path):
             (2, "day 1", 6.0),
             (3, "day 2", 8.0),
         ]
-        assert book.faults() == []
+        assert book.tables.faults() == []
 
 
 def test_what_is_read_back_answers_the_same(path):
@@ -137,7 +138,7 @@ def test_a_damaged_tile_is_left_out_and_told(path):
         lakes, bed = Lakes(book), Bed()
         survey(bed, 5.0, north=(0.0, 200.0))
         tiles = lakes.save(bed)
-        with book.transaction() as tables:
+        with book.tables.transaction() as tables:
             tables.execute("UPDATE lake_tiles SET cells = x'0102' WHERE east = 0 AND north = 0")
         reader = Lakes(book)
         again = Bed(reader.areas())

@@ -26,8 +26,9 @@ from companion.events import (
     Undone,
 )
 from companion.record import logbook as logbook_module
-from companion.record.logbook import KeptReading, Logbook, LogbookError, StoredCalibration
+from companion.record.logbook import KeptReading, Logbook, StoredCalibration
 from companion.record.schema import known_steps, steps
+from companion.record.tables import LogbookError
 
 NOON = datetime(2026, 10, 3, 12, tzinfo=UTC)
 BITE = Logged(
@@ -285,7 +286,7 @@ def test_a_recording_can_be_replaced(book: Logbook) -> None:
     assert book.events(new.id) == [EVERY_KIND[0]]
     assert list(book.readings(new.id)) == []
     assert book.calibrations("rod", "two") == []
-    assert book.faults() == []
+    assert book.tables.faults() == []
 
 
 def test_calibrations_keep_their_history(book: Logbook) -> None:
@@ -305,8 +306,8 @@ def test_calibrations_keep_their_history(book: Logbook) -> None:
 
 
 def test_the_disk_is_asked_to_keep_every_commit(book: Logbook) -> None:
-    assert book._db.execute("PRAGMA journal_mode").fetchone()[0] == "wal"
-    assert book._db.execute("PRAGMA synchronous").fetchone()[0] == 2  # FULL
+    assert book.tables._db.execute("PRAGMA journal_mode").fetchone()[0] == "wal"
+    assert book.tables._db.execute("PRAGMA synchronous").fetchone()[0] == 2  # FULL
 
 
 # Migrations
@@ -338,8 +339,8 @@ def test_a_logbook_of_every_earlier_version_is_brought_up_to_date(tmp_path: Path
     path = tmp_path / "logbook.db"
     at_version(path, version)
     with Logbook(path) as book:
-        assert not steps.pending(book._db)
-        assert book.faults() == []
+        assert not steps.pending(book.tables._db)
+        assert book.tables.faults() == []
         if version >= 1:
             assert [(t.name, t.closed, t.readings, t.seconds) for t in book.trips()] == [
                 ("old day", True, 1, 4.0)
@@ -354,7 +355,7 @@ def test_a_logbook_of_every_earlier_version_is_brought_up_to_date(tmp_path: Path
         book.keep_calibration("rod", "two", [2.5], trip=trip.id)
         assert book.calibrations("rod", "two")[-1].posterior == [2.5]
     with Logbook(tmp_path / "fresh.db") as fresh, Logbook(path) as old:
-        assert old._db.schema == fresh._db.schema
+        assert old.tables._db.schema == fresh.tables._db.schema
 
 
 def test_a_radius_of_one_sigma_is_widened_once_wherever_it_stands(tmp_path: Path) -> None:
@@ -375,9 +376,9 @@ def test_a_radius_of_one_sigma_is_widened_once_wherever_it_stands(tmp_path: Path
             (snag,) = book.logged(1)
             assert snag.event.boat is not None
             assert snag.event.boat.radius == 6.4
-            radii = book.rows("SELECT radius FROM readings UNION ALL SELECT lure_radius FROM events")
+            radii = book.tables.rows("SELECT radius FROM readings UNION ALL SELECT lure_radius FROM events")
             assert [row["radius"] for row in radii] == [6.4, 10.7]
-            assert book.rows("SELECT radius FROM lake_marks") == [{"radius": 21.5}]
+            assert book.tables.rows("SELECT radius FROM lake_marks") == [{"radius": 21.5}]
 
 
 def test_the_steps_are_numbered_without_a_gap() -> None:
@@ -442,12 +443,12 @@ def test_a_full_disk_loses_nothing_that_fits_later(tmp_path: Path) -> None:
     with Logbook(tmp_path / "logbook.db") as book:
         trip = book.begin_trip("invented day")
         trip.record(BITE)
-        pages = book._db.execute("PRAGMA page_count").fetchone()[0]
-        book._db.execute(f"PRAGMA max_page_count = {pages}")
+        pages = book.tables._db.execute("PRAGMA page_count").fetchone()[0]
+        book.tables._db.execute(f"PRAGMA max_page_count = {pages}")
         long_text = Said(t=8.0, text="x" * 50_000, about="notice")
         with pytest.raises(LogbookError, match="the disk is full; free some space"):
             trip.record(long_text)
-        book._db.execute("PRAGMA max_page_count = 100000")
+        book.tables._db.execute("PRAGMA max_page_count = 100000")
         trip.record(EVERY_KIND[1])
         assert book.events(trip.id) == [BITE, long_text, EVERY_KIND[1]]
 
@@ -490,7 +491,7 @@ def test_a_damaged_logbook(tmp_path: Path) -> None:
         data[page : page + 200] = bytes(200)
     path.write_bytes(data)
     with Logbook(path) as book:
-        assert book.faults()
+        assert book.tables.faults()
         with pytest.raises(LogbookError, match="it is damaged; move it aside"):
             book.events(trip.id)
 
@@ -508,7 +509,7 @@ def test_a_database_of_some_other_program_is_left_alone(tmp_path: Path) -> None:
 def test_a_logbook_of_a_newer_version(tmp_path: Path) -> None:
     path = tmp_path / "logbook.db"
     with Logbook(path) as book:
-        book._db["_sqlite_migrations"].insert(
+        book.tables._db["_sqlite_migrations"].insert(
             {"migration_set": "logbook", "name": "0999 from the future", "applied_at": "2031"}
         )
     before = path.read_bytes()
@@ -530,7 +531,8 @@ def test_a_file_in_place_of_the_folder(tmp_path: Path) -> None:
 AS_NOBODY = """
 import os, sys
 from pathlib import Path
-from companion.record.logbook import Logbook, LogbookError
+from companion.record.logbook import Logbook
+from companion.record.tables import LogbookError
 Logbook(Path(sys.argv[2])).close()  # so that all it imports is imported while that is allowed
 if os.geteuid() == 0:
     os.setuid(65534)

@@ -41,7 +41,7 @@ def test_back_and_on_again(tmp_path):
     change(path, f"DELETE FROM _sqlite_migrations WHERE name = '{FUTURE}'")  # the newer version is back
     assert usable_logbook(path, told.append) == path
     with Logbook(path) as book:
-        assert book.faults() == []
+        assert book.tables.faults() == []
         assert [(trip.name, trip.logged) for trip in book.trips()] == [
             ("2026-11-27 100000", 3),
             ("2026-11-28 100000", 2),

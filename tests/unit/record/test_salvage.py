@@ -74,7 +74,7 @@ def write_trip(book: Logbook, n: int) -> None:
             trip.believe(f"{name} {n}", belief(n))
         number = trip.id
     for i in range(1, 41):
-        book.amend(number, Amendment(number=i, note=f"trip {n} note {i} " + "y" * 60))
+        book.corrections.add(number, Amendment(number=i, note=f"trip {n} note {i} " + "y" * 60))
 
 
 def write_lakes(book: Logbook) -> None:
@@ -160,10 +160,10 @@ def check(target: Path, want: dict[str, set[object]], before: dict[str, Counter[
             assert not expected - set(got[table]), f"{table}: unharmed rows missing"
         assert not got[table] - before[table] or table == "trips", f"{table}: rows that never were"
     with Logbook(target) as book:
-        assert book.faults() == []
+        assert book.tables.faults() == []
         assert len(book.trips()) == 3
         for trip in book.trips():
-            book.events(trip.id), list(book.readings(trip.id)), book.corrected(trip.id)
+            book.events(trip.id), list(book.readings(trip.id)), book.corrections.corrected(trip.id)
         assert all(isinstance(one, Belief) for one in book.beliefs().values())
         lakes = Lakes(book)
         for area in lakes.areas():
@@ -257,7 +257,7 @@ def test_a_file_cut_short_gives_what_is_left(whole: Path, tmp_path: Path):
 def test_what_stands_only_in_the_log_comes_over_too(tmp_path: Path):
     path, copy = tmp_path / "live.db", tmp_path / "copy.db"
     with Logbook(path) as book:
-        book._db.execute("PRAGMA wal_autocheckpoint = 0")
+        book.tables._db.execute("PRAGMA wal_autocheckpoint = 0")
         write_trip(book, 0)
         for end in ("", "-wal"):
             (tmp_path / f"copy.db{end}").write_bytes((tmp_path / f"live.db{end}").read_bytes())
@@ -317,7 +317,7 @@ def test_the_new_logbooks_own_trips_and_lakes_stay(whole: Path, tmp_path: Path):
         Lakes(book).save(bed)
     salvage(whole, target)
     with Logbook(target) as book:
-        assert book.faults() == []
+        assert book.tables.faults() == []
         assert [trip.name[:7] for trip in book.trips()] == ["2026-11", *["2026-10"] * 3]
         areas = Lakes(book).areas()
         assert len(areas) == 2, "one water twice"
@@ -360,4 +360,4 @@ def test_radii_of_an_older_logbook_come_over_as_they_are_meant_now(tmp_path: Pat
     for source, other in (("older.db", "once.db"), ("once.db", "twice.db")):
         salvage(tmp_path / source, tmp_path / other)
         with Logbook(tmp_path / other) as book:
-            assert book.rows("SELECT radius FROM readings") == [{"radius": 6.4}]
+            assert book.tables.rows("SELECT radius FROM readings") == [{"radius": 6.4}]

@@ -119,8 +119,10 @@ def test_what_was_said_cannot_become_markup(script, found):
 
 def test_an_amended_thing_shows_both(fished, book, kept):
     trip = kept(fished)
-    book.amend(trip, Amendment(number=3, what="lost fish", note="at the boat", utc="2026-10-04T20:00:00Z"))
-    book.amend(trip, Amendment(number=7, taken_back=True))
+    book.corrections.add(
+        trip, Amendment(number=3, what="lost fish", note="at the boat", utc="2026-10-04T20:00:00Z")
+    )
+    book.corrections.add(trip, Amendment(number=7, taken_back=True))
     day = read_day(book, trip)
     made = Page(page(findings(day, rod_stories(day, book), Units())))
     row = made.rows[day.anchor(day.things[2].original)]
