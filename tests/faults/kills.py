@@ -163,7 +163,7 @@ def replayed(trip: Path, kept: list[AnyEvent]) -> list[AnyEvent]:
 
     heard = {e.clip: hearing_told(e) for e in kept if isinstance(e, Heard)}
 
-    def known(_model: object, _grammar: object, clips: tuple[Clip, ...]) -> list[object]:
+    def known(_model: object, _grammar: object, clips: tuple[Clip, ...], _shift: float) -> list[object]:
         return [lambda name=clip.path.name: heard.get(name, Hearing("")) for clip in clips]
 
     room.hear_ahead, room.chosen_model = known, lambda _settings: Path()  # type: ignore[assignment]
