@@ -34,6 +34,7 @@ COMMANDS = {
     "backup": _Place("backup", "Put logbook, recordings and config into one ZIP file"),
     "check": _Place("check", "Try every part before the boat leaves"),
     "export": _Place("export", "Write a trip as CSV, GPX, GeoJSON or NMEA 0183"),
+    "heard": _Place("heard", "Tell what was heard right or wrong, and hear it again"),
     "lakebed": _Place("lakebed", "Draw the bottom of a lake, and tell what is known of it"),
     "learn": _Place("learn", "Add soundings and marks of others to the map"),
     "listen": _Place("talk", "Show what is understood, from the microphone or a clip"),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shlex
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -13,12 +14,13 @@ from zoneinfo import ZoneInfo
 
 import click
 
-from companion.cli.choosing import choose, entry_name, recording
+from companion.cli.choosing import Chosen, choose, entry_name, recording
 from companion.cli.common import command, settings_in_force, warn
 from companion.config import load, users_unit
 from companion.events import AnyEvent, Heard
 from companion.record.lakes import Lakes
 from companion.record.logbook import Logbook
+from companion.record.own_clips import ClipTruth, OwnClipError, OwnClips
 from companion.replay import KeepInTrip, find_day, look_ready, replay
 from companion.report.clips import embedded
 from companion.report.day import Day, read_day
@@ -98,6 +100,8 @@ def report_command(
     if as_json and output is None and not pdf:
         return
     found = replace(found, photos=photos_of(day, found.catches, photos or folder), places=not without_places)
+    if not without_places:
+        found = replace(found, truths=_truths(), telling=f"companion heard {_same_trip(chosen)}")
     output = output or Path(f"{day.entry.name}.html")
     output.write_text(page(found), encoding="utf-8")
     if not as_json:
@@ -155,6 +159,28 @@ def season_command(
     output.write_text(season_page(outings, in_units), encoding="utf-8")
     if not as_json:
         click.echo(f"season: {output}")
+
+
+def _truths() -> dict[str, ClipTruth]:
+    try:
+        return OwnClips().truths()
+    except OwnClipError as error:
+        warn(str(error))
+        return {}
+
+
+def _same_trip(chosen: Chosen) -> str:
+    """Return the words that name a trip to another command: its recorded day, or its number and logbook."""
+    if chosen.folder is not None:
+        return _quoted(chosen.folder)
+    return f"{chosen.trip} --logbook {_quoted(chosen.logbook)}"
+
+
+def _quoted(path: Path) -> str:
+    whole = path.resolve()
+    if whole.is_relative_to(Path.home()):
+        return f"~/{shlex.quote(str(whole.relative_to(Path.home())))}"
+    return shlex.quote(str(whole))
 
 
 def _sounds(day: Day, clips: Path | None, folder: Path | None) -> dict[str, str]:

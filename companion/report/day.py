@@ -10,7 +10,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from companion.events import AnyEvent, Event, Fix, Logged, LoggedWhat, Outlook, level_told
+from companion.events import AnyEvent, Event, Fix, Heard, Logged, LoggedWhat, Outlook, level_told
 from companion.record.amendments import Amendment, Corrected
 from companion.record.logbook import KeptReading, Logbook, TripEntry
 from companion.report.localtime import zone_at
@@ -96,6 +96,15 @@ class Day:
     def level(self, t: float) -> float | None:
         """Return how far the water stood above the map's level at logic time t, m; None when untold."""
         return next((rise for since, rise in reversed(self._levels) if since <= t), None)
+
+    def heard_number(self, event: Heard) -> int:
+        """Return the number of an utterance among those of the trip, from 1: it is told of by that."""
+        return self._place_of_heard[id(event)]
+
+    @cached_property
+    def _place_of_heard(self) -> dict[int, int]:
+        utterances = (event for event in self.events if isinstance(event, Heard))
+        return {id(event): number for number, event in enumerate(utterances, 1)}
 
     def anchor(self, event: Event) -> str:
         """Return the name an event has in the page: "e" and its place among the trip's events from 1."""

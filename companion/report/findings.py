@@ -9,6 +9,7 @@ from functools import cached_property
 
 from companion.events import Logged
 from companion.lakebed.waters import Area
+from companion.record.own_clips import ClipTruth
 from companion.report.casts import CastMade, Catch, casts_of, catches_of
 from companion.report.counts import By, RateTable, Try, tables, tries_of
 from companion.report.day import CATCH_EVENTS, Day
@@ -34,6 +35,8 @@ class Findings:
         clips: the sound of what was said as data URIs by name.
         photos: pictures of the fish as data URIs, by the number of the catch's first entry.
         places: whether places may be told.
+        truths: what was told of clips, by name.
+        telling: the command that tells of them, with this trip; None where it is not offered.
     """
 
     day: Day
@@ -47,6 +50,8 @@ class Findings:
     clips: Mapping[str, str] = field(default_factory=dict)
     photos: Mapping[int, str] = field(default_factory=dict)
     places: bool = True
+    truths: Mapping[str, ClipTruth] = field(default_factory=dict)
+    telling: str | None = None
 
     @cached_property
     def tables(self) -> list[RateTable]:

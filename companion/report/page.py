@@ -33,7 +33,7 @@ from companion.report.reach_charts import reach_of
 from companion.report.rods import RodStory
 from companion.report.summary import paragraph, tiles
 from companion.report.timeline import playback, timeline_of
-from companion.report.told import heard, how_heard, logged, outlook_words, rest, sounds
+from companion.report.told import heard, how_heard, logged, outlook_words, rest, sounds, telling
 from companion.report.words import count
 from companion.units import Units
 
@@ -61,7 +61,7 @@ def page(found: Findings) -> str:
             brought(found.tables, lambda thing: link(day, thing)),
         ),
         section("log", "What was logged", _HOW_LOG, logged(found)),
-        section("heard", "What was heard", how_heard(found), heard(found)),
+        section("heard", "What was heard", how_heard(found), telling(found), heard(found)),
         section("rest", "Everything else", "", rest(found)),
         _footer(found),
         "</main>",

@@ -247,6 +247,24 @@
     sound.play().catch(stop);
   });
 
+  // Was it right? What is chosen beside an utterance becomes a command to run where the logbook is.
+  const line = at("telling-line");
+  const OPTIONS = [["", "right?"], ["right", "right"], ["meant", "wrong"], ["talk", "talk"]];
+  function write() {
+    const chosen = [...document.querySelectorAll(".telling select")].filter((one) => one.value);
+    const told = chosen.map((one) => `--${one.value} ${one.dataset.number}${one.value === "meant" ? ' "..."' : ""}`);
+    line.value = told.length ? [at("telling").dataset.command, ...told].join(" ") : "";
+  }
+  for (const place of line ? document.querySelectorAll(".telling") : []) {
+    const select = document.createElement("select");
+    select.dataset.number = place.dataset.heard;
+    select.setAttribute("aria-label", `was ${place.dataset.heard} right?`);
+    for (const [value, words] of OPTIONS) select.add(new Option(words, value));
+    select.addEventListener("change", write);
+    place.append(select);
+  }
+  if (line) at("telling").hidden = false;
+
   // Tables that sort: by the number a cell carries, else by its words.
   for (const table of document.querySelectorAll("table.sorts")) {
     const heads = [...table.tHead.rows[0].cells];

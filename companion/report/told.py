@@ -201,10 +201,37 @@ def words_heard(found: Findings, event: Heard | None) -> str:
         return '<span class="plain">not spoken</span>'
     words = escape(event.text or "(no words)").replace("[unk]", "…")
     if event.clip is None or event.clip not in found.clips:
-        return f"“{words}”"
+        return f"“{words}”{_truth(found, event)}"
+    telling = ""
+    if found.telling is not None:
+        telling = f' <span class="telling screen" data-heard="{found.day.heard_number(event)}"></span>'
     name = f"c{list(found.clips).index(event.clip) + 1}"
     kind = f'class="play" data-clip="{name}" aria-pressed="false" aria-label="play: {words}"'
-    return f"<button {kind}>▶</button> “{words}”"
+    return f"<button {kind}>▶</button> “{words}”{_truth(found, event)}{telling}"
+
+
+def _truth(found: Findings, event: Heard) -> str:
+    """Return what was told of an utterance afterwards; empty where nothing was."""
+    truth = found.truths.get(event.clip or "")
+    if truth is None:
+        return ""
+    if truth.said is None:
+        return ' <span class="tag">it was talk</span>'
+    if truth.said == event.text:
+        return ' <span class="tag">right</span>'
+    return f' <span class="tag">it was “{escape(truth.said)}”</span>'
+
+
+def telling(found: Findings) -> str:
+    """Return where the command is put together that tells what was heard right; empty without one."""
+    if found.telling is None or not found.clips:
+        return ""
+    return (
+        f'<div class="telling-line screen" id="telling" data-command="{escape(found.telling)}" hidden>'
+        "<p>Was it right? Choose beside what was heard, then run this where the logbook is. In the place of "
+        'the dots write what you said.</p><textarea id="telling-line" rows="3" spellcheck="false" '
+        'aria-label="the command that tells what was right"></textarea></div>'
+    )
 
 
 def sounds(found: Findings) -> str:

@@ -330,13 +330,32 @@ def test_a_finger_meets_what_it_is_meant_for(browser, report):
     page.goto(report.as_uri())
     until(page, "document.documentElement.classList.contains('scripted')")
     small = page.evaluate(
-        """[...document.querySelectorAll("button, summary, nav a, label, input[type=range]")]
+        """[...document.querySelectorAll("button, summary, nav a, label, select, input[type=range]")]
         .filter((e) => e.getClientRects().length)
         .map((e) => [e.outerHTML.slice(0, 80), e.getBoundingClientRect()])
         .filter(([, box]) => box.height < 48 || box.width < 40).map(([words]) => words)"""
     )
     context.close()
     assert small == []
+
+
+@browsed
+def test_what_is_chosen_beside_an_utterance_becomes_a_command(opened):
+    page, complaints = opened
+    line = page.locator("#telling-line")
+    choices = page.locator("#log .telling select")
+    number = choices.nth(0).get_attribute("data-number")
+    choices.nth(0).select_option("right")
+    choices.nth(1).select_option("meant")
+    other = choices.nth(1).get_attribute("data-number")
+    command, _, told = line.input_value().partition(" --")
+    assert command.endswith(f"/{DAY.name}")
+    assert command.startswith("companion heard ")
+    assert told == f'right {number} --meant {other} "..."'
+    for n in (0, 1):
+        choices.nth(n).select_option("")
+    assert line.input_value() == ""
+    assert complaints == []
 
 
 @browsed

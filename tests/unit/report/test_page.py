@@ -13,6 +13,7 @@ import pytest
 from companion.dive.calibration import Estimate
 from companion.events import Heard, Match, Notice, Outlook
 from companion.record.amendments import Amendment
+from companion.record.own_clips import ClipTruth
 from companion.report import clips
 from companion.report.day import read_day
 from companion.report.daymap import map_of
@@ -240,6 +241,25 @@ def test_sounds_go_in_as_far_as_there_is_room(tmp_path, monkeypatch):
     names = ["a.flac", "b.flac", "gone.flac", "c.flac", "../page.html"]
     assert list(clips.embedded(tmp_path, names, first=["c.flac"])) == ["a.flac", "c.flac"]
     assert clips.embedded(None, names) == {}
+
+
+def test_what_was_heard_is_told_right_by_its_number(fished, found):
+    day = found(fished)
+    said = [event for event in day.day.events if isinstance(event, Heard)]
+    sounds = {event.clip: "data:audio/flac;base64,AA" for event in said[:-1]}
+    plain = page(dataclasses.replace(day, clips=sounds))
+    assert "data-heard" not in plain
+    truths = {
+        said[0].clip: ClipTruth(said=said[0].text, text=said[0].text, command="cast"),
+        said[1].clip: ClipTruth(said="<b>", text=said[1].text, command="bite"),
+        said[-1].clip: ClipTruth(said=None, text=said[-1].text, command=None),
+    }
+    html = page(dataclasses.replace(day, clips=sounds, telling='companion heard "a"', truths=truths))
+    numbers = re.findall(r'data-heard="(\d+)"', html)
+    assert sorted(map(int, numbers)) == list(range(1, len(said)))
+    assert 'data-command="companion heard &quot;a&quot;"' in html
+    for tag in ("right", "it was “&lt;b&gt;”", "it was talk"):
+        assert html.count(f'<span class="tag">{tag}</span>') == 1
 
 
 def test_a_season_pools_its_trips(fished, found):
