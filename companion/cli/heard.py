@@ -11,6 +11,7 @@ import msgspec
 
 from companion.cli.choosing import Chosen, choose, entry_name, recording
 from companion.cli.common import command, config_option, logbook_option, settings_in_force, warn
+from companion.cli.talk import kept_lesson
 from companion.config import Settings
 from companion.events import Heard
 from companion.record.logbook import Logbook
@@ -21,7 +22,7 @@ from companion.voice.clips import read_clip
 from companion.voice.commands import Command, GoOn
 from companion.voice.grammar import Grammar, aboard
 from companion.voice.model import data_folder
-from companion.voice.own_voice import shift_in_force
+from companion.voice.own_voice import learned, outcomes, shift_in_force
 from companion.voice.recogniser import for_grammar
 
 
@@ -35,6 +36,7 @@ from companion.voice.recogniser import for_grammar
 @click.option("--talk", type=int, multiple=True, metavar="NUMBER", help="It was talk.")
 @click.option("--untell", type=int, multiple=True, metavar="NUMBER", help="Take back what was told of it.")
 @click.option("--again", is_flag=True, help="Hear all that was told of again, and count what is understood.")
+@click.option("--learn", is_flag=True, help="Learn your voice from all that was told of.")
 @click.option("--export", "into", type=click.Path(path_type=Path, file_okay=False), help="Copy them there.")
 @config_option
 @click.option("--json", "as_json", is_flag=True, help="Print it as JSON, one thing a line.")
@@ -47,6 +49,7 @@ def heard_command(
     talk: tuple[int, ...],
     untell: tuple[int, ...],
     again: bool,
+    learn: bool,
     into: Path | None,
     config_path: Path | None,
     as_json: bool,
@@ -55,7 +58,8 @@ def heard_command(
 
     Lists what was heard on a trip, with its numbers, or tells what of it was right. TRIP is as for `companion
     report`. What is told of is kept with its sound among your data, in the folder own-clips, and never leaves
-    this computer but by --export. With --again today's program hears all of it once more.
+    this computer but by --export. With --again today's program hears all of it once more; with --learn it
+    learns your voice from it, as `companion listen --test` does from phrases read aloud.
     """
     own = OwnClips()
     try:
@@ -63,6 +67,8 @@ def heard_command(
             click.echo(f"{own.export(into)} clips copied to {into}")
         elif again:
             _hear_again(own, settings_in_force(config_path), as_json=as_json)
+        elif learn:
+            click.echo(_learn(own, settings_in_force(config_path)))
         else:
             told = _Told(right, meant, talk, untell)
             _of_trip(choose(trip, logbook_path), told, own, config_path, as_json=as_json)
@@ -203,6 +209,20 @@ def _hear_again(own: OwnClips, settings: Settings, *, as_json: bool) -> None:
     if not as_json:
         for line in _counted(found, len(clips) - len(found)):
             click.echo(line)
+
+
+def _learn(own: OwnClips, settings: Settings) -> str:
+    """Learn a voice from the set; return the line that tells of it."""
+    grammar = Grammar(aboard(settings))
+    recogniser = for_grammar(chosen_model(settings), grammar)
+    lesson = learned(
+        [
+            outcomes(recogniser, clip.truth.said, read_clip(clip.path))
+            for clip in own.clips()
+            if clip.truth.said is None or grammar.parse(clip.truth.said) is not None
+        ]
+    )
+    return kept_lesson(lesson, settings.voice.microphone)
 
 
 def _compared(clip: OwnClip, text: str, grammar: Grammar) -> HeardAgain:

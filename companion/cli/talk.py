@@ -227,14 +227,15 @@ def _guided(
     )
     (folder / "result.json").write_bytes(msgspec.json.format(msgspec.json.encode(done), indent=1))
     click.echo(f"understood {right} of {done.asked}, {done.wrong} taken for another; kept in {folder}")
-    click.echo(_learned(done, lesson))
+    click.echo(kept_lesson(lesson, microphone))
 
 
-def _learned(done: TestDone, lesson: VoiceLesson) -> str:
+def kept_lesson(lesson: VoiceLesson, microphone: str) -> str:
     """Keep what was learned of a voice, if it helps; return the line that tells of it."""
     if not lesson.is_gain:
         return "nothing learned of your voice: it would not be understood better"
-    keep(OwnVoice(utc=done.utc, microphone=done.microphone, **lesson._asdict()))
+    utc = wall_clock().astimezone(UTC).isoformat(timespec="seconds")
+    keep(OwnVoice(utc=utc, microphone=microphone, **lesson._asdict()))
     return (
         f"your voice is learned: {lesson.then} of {lesson.read} instead of {lesson.understood}, "
         "each by what the others taught; companion listen --forget undoes it"

@@ -70,8 +70,8 @@ class OwnVoiceError(ValueError):
     """The file of a voice cannot be read; the message names it and says what to do."""
 
 
-def outcomes(recogniser: Recogniser, phrase: str, samples: Samples) -> tuple[Outcome, ...]:
-    """Return what becomes of a phrase read aloud with each of the `SHIFTS`."""
+def outcomes(recogniser: Recogniser, phrase: str | None, samples: Samples) -> tuple[Outcome, ...]:
+    """Return what becomes of a phrase with each of the `SHIFTS`; None is talk, which is right left alone."""
     return tuple(_outcome(recogniser.for_voice(shift), phrase, samples) for shift in SHIFTS)
 
 
@@ -140,12 +140,12 @@ def _path(folder: Path | None) -> Path:
     return (folder or data_folder()) / OWN_VOICE_FILE
 
 
-def _outcome(recogniser: Recogniser, phrase: str, samples: Samples) -> Outcome:
-    meant = _meaning(recogniser, phrase)
+def _outcome(recogniser: Recogniser, phrase: str | None, samples: Samples) -> Outcome:
+    meant = None if phrase is None else _meaning(recogniser, phrase)
     found = _meaning(recogniser, recogniser.hear(samples).text)
-    if found is None:
-        return "none"
-    return "right" if found == meant else "wrong"
+    if found == meant:
+        return "right"
+    return "none" if found is None else "wrong"
 
 
 def _meaning(recogniser: Recogniser, text: str) -> object:

@@ -93,6 +93,7 @@ def test_what_was_told_is_heard_again_and_copied_only_when_asked(run, tmp_path):
         "of commands understood: 2 of 2, 0 taken wrongly (on the trip 1, 1)",
         "of talk left alone: 1 of 1, 0 taken wrongly (on the trip 1, 0)",
     ]
+    assert heard("--learn").stdout == "nothing learned of your voice: it would not be understood better\n"
     of_day("--meant", "2", "mark a stump")
     first = heard("--again").stdout.splitlines()[0]
     assert first == f'{CLIPS[1]}  "mark a stump", heard as "how deep": wrong (then wrong)'

@@ -1,6 +1,6 @@
 """What phrases read aloud teach of a voice, and what that is worth on other phrases and costs in talk.
 
-Example: python tests/bench/own_voice.py --decibels 5 --talk 30
+Example: python -m tests.bench.own_voice --decibels 5 --talk 30
 
 Each voice reads the phrases that `companion listen --test` asks for, and then says others, all through the
 listener that `companion run` makes, amid noise. Beside what was learned stands everybody's threshold, in the

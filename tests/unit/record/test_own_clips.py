@@ -4,6 +4,8 @@ from pathlib import Path
 
 import pytest
 
+from companion.record.backup import back_up
+from companion.record.logbook import Logbook
 from companion.record.own_clips import ClipTruth, OwnClipError, OwnClips
 
 RIGHT = ClipTruth(said="log bite", text="log bite", command="bite")
@@ -44,6 +46,15 @@ def test_a_truth_that_cannot_be_read_is_named(tmp_path: Path, sound: Path):
     (tmp_path / "own" / sound.with_suffix(".json").name).write_text("{")
     with pytest.raises(OwnClipError, match=r"250Z\.json: what was said is not told"):
         own.truths()
+
+
+def test_a_backup_has_none_of_it(tmp_path: Path, sound: Path):
+    (tmp_path / "data").mkdir()
+    with Logbook(tmp_path / "data" / "logbook.db"):
+        pass
+    OwnClips(tmp_path / "data" / "own-clips").add(sound, RIGHT)
+    entries = back_up(tmp_path / "data", tmp_path / "backup.zip")
+    assert [entry.name for entry in entries if "own" in entry.name] == []
 
 
 def test_an_export_is_a_copy(tmp_path: Path, sound: Path):

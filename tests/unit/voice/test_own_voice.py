@@ -1,9 +1,12 @@
 """What phrases read aloud teach of a voice: no more than helps phrases that it was not learned from."""
 
 from pathlib import Path
+from typing import cast
 
+import numpy as np
 import pytest
 
+from companion.voice.heard import Hearing
 from companion.voice.judging import LOWEST_SHIFT
 from companion.voice.own_voice import (
     FEWEST_READ,
@@ -15,8 +18,11 @@ from companion.voice.own_voice import (
     forget,
     keep,
     learned,
+    outcomes,
     shift_for,
 )
+from companion.voice.recogniser import Recogniser
+from companion.voice.sound import Samples
 
 ALWAYS: tuple[Outcome, ...] = ("right", "right", "right", "right")
 LOW: tuple[Outcome, ...] = ("none", "none", "right", "right")
@@ -45,6 +51,35 @@ def test_a_single_phrase_that_would_gain_by_itself_teaches_nothing():
 
 def test_a_phrase_taken_for_another_outweighs_one_that_is_understood():
     assert learned([ALWAYS] * 16 + [LOWEST] * 2 + [SPOILT] * 2) == VoiceLesson(0.0, 20, 18, 18)
+
+
+class Stub:
+    """Hears, whatever it is given, what has a score above its threshold."""
+
+    phrase_scorer = None
+    phrases = frozenset(("log bite", "log fish"))
+
+    def __init__(self, text: str, needs: float, shift: float = 0.0):
+        self.text, self.needs, self.shift = text, needs, shift
+
+    def for_voice(self, shift: float) -> "Stub":
+        return Stub(self.text, self.needs, shift)
+
+    def hear(self, _samples: Samples) -> Hearing:
+        return Hearing(self.text if self.shift <= self.needs else "[unk]")
+
+
+@pytest.mark.parametrize(
+    ("said", "text", "outcome"),
+    [
+        ("log bite", "log bite", ("none", "none", "right", "right")),
+        ("log fish", "log bite", ("none", "none", "wrong", "wrong")),
+        (None, "log bite", ("right", "right", "wrong", "wrong")),
+    ],
+)
+def test_each_shift_is_tried_and_talk_is_right_left_alone(said, text, outcome):
+    stub = cast("Recogniser", Stub(text, needs=SHIFTS[2]))
+    assert outcomes(stub, said, np.zeros(9, np.int16)) == outcome
 
 
 def test_few_phrases_teach_nothing():
