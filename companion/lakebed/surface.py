@@ -20,6 +20,7 @@ import numpy as np
 from companion.lakebed.cells import Cells, FloatArray, TileKey
 from companion.lakebed.kriging import Structure, Support, Variation
 from companion.lakebed.mosaic import FARTHEST_SUPPORT_M, Mosaic
+from companion.lakebed.water_level import LevelComparison, LevelHint
 
 KNOWN_WITHIN_M = 50.0
 """Distance to the nearest cell beyond which nothing is known."""
@@ -28,12 +29,6 @@ _OLDER_FORMAT, _FORMAT = 1, 2
 _LEARN_FROM_M = 120.0
 _LEARN_CELLS = 30
 _LEARN_SOONEST, _LEARN_LATEST = 32, 1000
-_LEVEL_CELLS, _MOST_LEVEL_CELLS = 60, 2000
-_LEVEL_NOTED_M = 0.3
-_LEVEL_SURE = 3.0  # standard deviations a level has to be off to be told
-_LEVEL_SURE_TO_M = 0.03  # no level is known better: the water itself moves
-_ALIKE_CELLS = 4.0  # neighbours along a track that err together
-_NORMAL_PER_MAD, _MEDIAN_WIDER = 1.4826, 1.2533
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,18 +54,6 @@ class Slope:
 
     steepness: float
     bearing: float
-
-
-@dataclass(frozen=True, slots=True)
-class LevelHint:
-    """Today's soundings lie `higher` m above the map (water up): the median over `cells` known cells.
-
-    `sigma` is one standard deviation of that, m.
-    """
-
-    higher: float
-    cells: int
-    sigma: float
 
 
 class Surface:
@@ -118,9 +101,7 @@ class Surface:
         self._level = level
         self._trip = array("d")
         self._before: dict[TileKey, bytes | None] = {}
-        self._differences: dict[tuple[TileKey, int], tuple[float, int]] = {}
-        self._level_hint: LevelHint | None = None
-        self._compared, self._judged = 0, 0
+        self._comparison = LevelComparison()
 
     def change_level(self, level: float) -> None:
         """Correct today's level, m above the lake's zero, for the whole trip, soundings already taken too."""
@@ -139,8 +120,9 @@ class Surface:
         if key not in self._before:
             tile = cells.tile(key)
             self._before[key] = None if tile is None else tile.to_bytes()
-        if self._before[key] is not None:
-            self._compare(key, place, depth)
+        mapped = _saved_depth(self._before[key], place)
+        if mapped is not None:
+            self._comparison.compare(key, place, depth - self._level - mapped)
         self._trip.extend((east, north, depth))
         self._mosaic.note(east, north)
         if cells.add(east, north, depth - self._level) and cells.count >= self._learn_at:
@@ -148,10 +130,7 @@ class Surface:
 
     def level_hint(self) -> LevelHint | None:
         """Return by how much today's soundings disagree with the map, while that is sure; else None."""
-        if self._compared != self._judged:
-            self._judged = self._compared
-            self._level_hint = self._judge_level()
-        return self._level_hint
+        return self._comparison.hint()
 
     def at(self, east: FloatArray | float, north: FloatArray | float) -> SurfaceEstimate:
         """Return the bottom at places of any one shape, m."""
@@ -179,18 +158,6 @@ class Surface:
         cells = self._cells.near(east - within, north - within, east + within, north + within)
         inside = (np.abs(cells[:, 0] - east) <= within) & (np.abs(cells[:, 1] - north) <= within)
         return float(np.median(cells[inside, 2])) + self._level if inside.any() else None
-
-    def slope(self, east: float, north: float, over: float = 3.0) -> Slope | None:
-        """Return the slope at a place, measured `over` m to each side; None when nothing is known."""
-        across = np.array([over, -over, 0.0, 0.0])
-        depth = self.at(east + across, north + across[::-1]).depth
-        # `across` reversed is (0, 0, -over, over): the third place lies south, the fourth north.
-        if np.isnan(depth).any():
-            return None
-        falls_east = float(depth[0] - depth[1]) / (2.0 * over)
-        falls_north = float(depth[3] - depth[2]) / (2.0 * over)
-        bearing = math.degrees(math.atan2(falls_east, falls_north)) % 360.0
-        return Slope(math.hypot(falls_east, falls_north), bearing)
 
     def sounded(self) -> FloatArray:
         """Return every cell in use: mean east and north m, mean depth m, count of soundings; shape (n, 4)."""
@@ -238,46 +205,43 @@ class Surface:
         surface._learn_at = surface.cells + _LEARN_LATEST
         return surface
 
-    def _compare(self, key: TileKey, place: int, depth: float) -> None:
-        """Note how a sounding differs from a cell of another day, for the level hint."""
-        data = self._before[key]
-        mapped = None if data is None else _saved_depth(data, place)
-        if mapped is None:
-            return
-        cell = (key, place)
-        if cell in self._differences or len(self._differences) < _MOST_LEVEL_CELLS:
-            total, count = self._differences.get(cell, (0.0, 0))
-            self._differences[cell] = (total + depth - self._level - mapped, count + 1)
-            self._compared += 1
-
-    def _judge_level(self) -> LevelHint | None:
-        """Return the level the cells agree on: a cell counts once, however often it is sounded."""
-        if len(self._differences) < _LEVEL_CELLS:
-            return None
-        off = np.array([total / count for total, count in self._differences.values()])
-        higher = float(np.median(off))
-        spread = _NORMAL_PER_MAD * float(np.median(np.abs(off - higher)))
-        sigma = max(_MEDIAN_WIDER * spread / math.sqrt(len(off) / _ALIKE_CELLS), _LEVEL_SURE_TO_M)
-        sure = abs(higher) >= max(_LEVEL_NOTED_M, _LEVEL_SURE * sigma)
-        return LevelHint(higher, len(off), sigma) if sure else None
-
     def _learn(self, east: float, north: float) -> None:
-        wait = min(max(self.cells // 10, _LEARN_SOONEST), _LEARN_LATEST)
-        self._learn_at = self.cells + wait
-        reach = _LEARN_FROM_M
-        cells = self._cells.near(east - reach, north - reach, east + reach, north + reach)
-        away = np.hypot(cells[:, 0] - east, cells[:, 1] - north)
-        order = np.argsort(away, kind="stable")[: np.count_nonzero(away <= reach)]
-        # Half the patch is the nearest cells, for noise and short range; half is spread over the rest.
-        near, far = order[:_LEARN_CELLS], order[_LEARN_CELLS:]
-        every = max(1, math.ceil(len(far) / _LEARN_CELLS))
-        patch = cells[np.concatenate((near, far[::every]))]
-        patch[:, :2] -= east, north
-        self._structure.learn(Support(*np.column_stack((patch, np.zeros(len(patch)))).T))
+        self._learn_at = self.cells + min(max(self.cells // 10, _LEARN_SOONEST), _LEARN_LATEST)
+        self._structure.learn(_patch_around(self._cells, east, north))
 
 
-def _saved_depth(data: bytes, place: int) -> float | None:
-    """Return the depth of one cell in a saved tile, or None when it was empty."""
+def slope_of(surface: Surface, east: float, north: float, over: float = 3.0) -> Slope | None:
+    """Return the slope at a place, measured `over` m to each side; None when nothing is known."""
+    across = np.array([over, -over, 0.0, 0.0])
+    depth = surface.at(east + across, north + across[::-1]).depth
+    # `across` reversed is (0, 0, -over, over): the third place lies south, the fourth north.
+    if np.isnan(depth).any():
+        return None
+    falls_east = float(depth[0] - depth[1]) / (2.0 * over)
+    falls_north = float(depth[3] - depth[2]) / (2.0 * over)
+    bearing = math.degrees(math.atan2(falls_east, falls_north)) % 360.0
+    return Slope(math.hypot(falls_east, falls_north), bearing)
+
+
+def _patch_around(cells: Cells, east: float, north: float) -> Support:
+    """Return some cells around a place to learn from, counted from it."""
+    near_by = cells.near(
+        east - _LEARN_FROM_M, north - _LEARN_FROM_M, east + _LEARN_FROM_M, north + _LEARN_FROM_M
+    )
+    away = np.hypot(near_by[:, 0] - east, near_by[:, 1] - north)
+    order = np.argsort(away, kind="stable")[: np.count_nonzero(away <= _LEARN_FROM_M)]
+    # Half the patch is the nearest cells, for noise and short range; half is spread over the rest.
+    near, far = order[:_LEARN_CELLS], order[_LEARN_CELLS:]
+    every = max(1, math.ceil(len(far) / _LEARN_CELLS))
+    patch = near_by[np.concatenate((near, far[::every]))]
+    patch[:, :2] -= east, north
+    return Support(*np.column_stack((patch, np.zeros(len(patch)))).T)
+
+
+def _saved_depth(data: bytes | None, place: int) -> float | None:
+    """Return the depth of one cell in a saved tile, or None when it, or the tile, was empty."""
+    if data is None:
+        return None
     used = len(data) // 21
     row = data.find(place, 0, used)
     if row < 0:

@@ -15,7 +15,8 @@ import numpy as np
 from companion.events import MarkKind
 from companion.lakebed.breaks import Break, breaks
 from companion.lakebed.marks import FIX_RADIUS_M, Mark, Marks, around_the_boat, off_the_bow
-from companion.lakebed.surface import BottomProfile, LevelHint, Slope, Surface
+from companion.lakebed.surface import BottomProfile, Slope, Surface, slope_of
+from companion.lakebed.water_level import LevelHint
 from companion.sensing.localplane import LocalPlane, metres_per_degree
 
 SAME_PLACE = 0.5
@@ -160,7 +161,7 @@ class Waters:
     def slope(self, lat: float, lon: float) -> Slope | None:
         """Return how steeply and in which direction the bottom falls; None when nothing is known."""
         area = self._opened(lat, lon)
-        return None if area is None else area.surface.slope(*area.place(lat, lon))
+        return None if area is None else slope_of(area.surface, *area.place(lat, lon))
 
     def mark(
         self,

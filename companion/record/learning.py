@@ -21,7 +21,7 @@ from companion.lakebed import exchange, projected, waypoints
 from companion.lakebed.bed import Bed
 from companion.lakebed.exchange import DepthPoint, Imported, MarkPoint, ToDegrees
 from companion.lakebed.marks import FIX_RADIUS_M
-from companion.lakebed.surface import LevelHint
+from companion.lakebed.water_level import LevelHint
 from companion.record.lakes import Lakes, LearnedFile
 from companion.sensing import BoatOffsets, Chunk, Sensing, SourceSettings
 from companion.sensing.believed_boat import BelievedBoat

@@ -43,6 +43,11 @@ class Trees:
     radius: Floats
 
 
+def _soft_least(a: Floats, b: Floats) -> Floats:
+    """Return the shallower of two depths, rounded off where they meet."""
+    return -_BLEND * np.logaddexp(-a / _BLEND, -b / _BLEND)
+
+
 @dataclass(frozen=True)
 class _Shape:
     """The numbers drawn for one lake, in its own frame: u along the shore, v away from it, m."""
@@ -65,6 +70,60 @@ class _Shape:
     timber_v: float
     waves: Floats
     boulders: Floats
+
+    def ledge(self, u: Floats | np.float64) -> Floats:
+        """Return v of the ledge's middle at u."""
+        return np.asarray(self.ledge_v + self.ledge_swing * np.sin(math.tau * u / 330.0 + self.ledge_phase))
+
+    def crest_u(self, v: Floats | np.float64) -> Floats:
+        """Return u of the point's crest at v."""
+        return np.asarray(self.point_u + self.point_lean * (v - self.ledge_v))
+
+    def grass_edge(self, u: float) -> float:
+        """Return v at u where it gets too deep for grass."""
+        v = np.linspace(40.0, 260.0, 2201)
+        deep_enough = self.bottom(np.full_like(v, u), v) >= 2.7
+        return float(v[int(np.argmax(deep_enough))])
+
+    def bottom(self, u: Floats | np.float64, v: Floats | np.float64) -> Floats:
+        """Return the depth of the firm bottom, m."""
+        depth = _soft_least(self._plain(u, v), self._point(u, v))
+        depth = depth - self._rocks(u, v) - self._high_spot(u, v)
+        depth = depth + self._undulation(u, v)
+        return np.maximum(depth, 0.3)
+
+    def _plain(self, u: Floats | np.float64, v: Floats | np.float64) -> Floats:
+        """Shelf, ledge and deep flat."""
+        edge = self.ledge(u)
+        shelf = 0.8 + _SHELF_SLOPE * np.clip(v, 0.0, edge)
+        flat = 0.004 * np.clip(v - edge, 0.0, 300.0)
+        return shelf + flat + 0.5 * self.ledge_drop * (1.0 + np.tanh((v - edge) / self.ledge_width))
+
+    def _point(self, u: Floats | np.float64, v: Floats | np.float64) -> Floats:
+        """A ridge that leaves the shelf, gets deeper and narrower as it goes out."""
+        out = v - (self.ledge_v - 40.0)
+        crest = 2.9 + self.point_slope * np.maximum(out, 0.0) + 0.05 * np.maximum(-out, 0.0)
+        width = np.clip(16.0 - 0.06 * out, 6.0, 16.0)
+        return crest + 1.4 * ((u - self.crest_u(v)) / width) ** 2
+
+    def _rocks(self, u: Floats | np.float64, v: Floats | np.float64) -> Floats:
+        du, dv = u - self.rock_u, v - self.rock_v
+        mound = 1.6 * np.exp(-(du**2 + dv**2) / 90.0)
+        boulders = np.zeros_like(mound)
+        for bu, bv, radius, height in self.boulders:
+            boulders = np.maximum(boulders, height * (1.0 - ((du - bu) ** 2 + (dv - bv) ** 2) / radius**2))
+        return mound + boulders
+
+    def _high_spot(self, u: Floats | np.float64, v: Floats | np.float64) -> Floats:
+        rise = float(self._plain(np.float64(self.spot_u), np.float64(self.spot_v))) - self.spot_top
+        r2 = ((u - self.spot_u) / 26.0) ** 2 + ((v - self.spot_v) / 15.0) ** 2
+        return np.asarray(rise * np.exp(-(r2**1.5)))
+
+    def _undulation(self, u: Floats | np.float64, v: Floats | np.float64) -> Floats:
+        total = np.zeros(np.broadcast(u, v).shape)
+        for ku, kv, phase, height in self.waves:
+            total = total + height * np.sin(ku * u + kv * v + phase)
+        return total
 
 
 def _draw_shape(rng: np.random.Generator) -> _Shape:
@@ -94,11 +153,6 @@ def _draw_shape(rng: np.random.Generator) -> _Shape:
     )
 
 
-def _soft_least(a: Floats, b: Floats) -> Floats:
-    """Return the shallower of two depths, rounded off where they meet."""
-    return -_BLEND * np.logaddexp(-a / _BLEND, -b / _BLEND)
-
-
 class Lake:
     """An invented lake; the same seed gives the same lake on every machine.
 
@@ -119,7 +173,7 @@ class Lake:
     def bottom(self, x: ArrayLike, y: ArrayLike) -> Floats:
         """Return the depth of the firm bottom, m below the surface, at x, y (m); arrays broadcast."""
         u, v = self._own(x, y)
-        return self._bottom_uv(u, v)
+        return self._shape.bottom(u, v)
 
     def cover(self, x: ArrayLike, y: ArrayLike) -> Floats:
         """Return the depth of the highest thing at x, y: bottom, grass or the crown of a tree, m."""
@@ -129,7 +183,7 @@ class Lake:
     def grass(self, x: ArrayLike, y: ArrayLike) -> Floats:
         """Return how high grass stands above the bottom at x, y, m; it ends at a depth of about 2.7 m."""
         u, v = self._own(x, y)
-        depth = self._bottom_uv(u, v)
+        depth = self._shape.bottom(u, v)
         patchy = 0.75 + 0.25 * np.sin(u / 3.7) * np.sin(v / 2.9)
         return 0.9 * patchy / (1.0 + np.exp((depth - 2.7) / 0.05))
 
@@ -144,13 +198,13 @@ class Lake:
         s = self._shape
         if name == "ledge":
             u = 215.0 + along
-            return self._place(u, float(self._ledge(np.float64(u))))
+            return self._place(u, float(self._shape.ledge(np.float64(u))))
         if name == "grass edge":
             u = 215.0 + along
-            return self._place(u, self._grass_edge(u))
+            return self._place(u, self._shape.grass_edge(u))
         if name == "point":
             v = s.ledge_v + 25.0 + along
-            return self._place(float(self._crest_u(np.float64(v))), v)
+            return self._place(float(self._shape.crest_u(np.float64(v))), v)
         centre = {
             "rock pile": (s.rock_u, s.rock_v),
             "high spot": (s.spot_u, s.spot_v),
@@ -182,63 +236,7 @@ class Lake:
 
     def _place(self, u: float, v: float) -> Place:
         x, y = self._world(u, v)
-        return Place(x, y, float(self._bottom_uv(np.float64(u), np.float64(v))))
-
-    def _ledge(self, u: Floats | np.float64) -> Floats:
-        s = self._shape
-        return np.asarray(s.ledge_v + s.ledge_swing * np.sin(math.tau * u / 330.0 + s.ledge_phase))
-
-    def _crest_u(self, v: Floats | np.float64) -> Floats:
-        s = self._shape
-        return np.asarray(s.point_u + s.point_lean * (v - s.ledge_v))
-
-    def _grass_edge(self, u: float) -> float:
-        v = np.linspace(40.0, 260.0, 2201)
-        deep_enough = self._bottom_uv(np.full_like(v, u), v) >= 2.7
-        return float(v[int(np.argmax(deep_enough))])
-
-    def _bottom_uv(self, u: Floats | np.float64, v: Floats | np.float64) -> Floats:
-        depth = _soft_least(self._plain(u, v), self._point(u, v))
-        depth = depth - self._rocks(u, v) - self._high_spot(u, v)
-        depth = depth + self._undulation(u, v)
-        return np.maximum(depth, 0.3)
-
-    def _plain(self, u: Floats | np.float64, v: Floats | np.float64) -> Floats:
-        """Shelf, ledge and deep flat."""
-        s = self._shape
-        edge = self._ledge(u)
-        shelf = 0.8 + _SHELF_SLOPE * np.clip(v, 0.0, edge)
-        flat = 0.004 * np.clip(v - edge, 0.0, 300.0)
-        return shelf + flat + 0.5 * s.ledge_drop * (1.0 + np.tanh((v - edge) / s.ledge_width))
-
-    def _point(self, u: Floats | np.float64, v: Floats | np.float64) -> Floats:
-        """A ridge that leaves the shelf, gets deeper and narrower as it goes out."""
-        s = self._shape
-        out = v - (s.ledge_v - 40.0)
-        crest = 2.9 + s.point_slope * np.maximum(out, 0.0) + 0.05 * np.maximum(-out, 0.0)
-        width = np.clip(16.0 - 0.06 * out, 6.0, 16.0)
-        return crest + 1.4 * ((u - self._crest_u(v)) / width) ** 2
-
-    def _rocks(self, u: Floats | np.float64, v: Floats | np.float64) -> Floats:
-        s = self._shape
-        du, dv = u - s.rock_u, v - s.rock_v
-        mound = 1.6 * np.exp(-(du**2 + dv**2) / 90.0)
-        boulders = np.zeros_like(mound)
-        for bu, bv, radius, height in s.boulders:
-            boulders = np.maximum(boulders, height * (1.0 - ((du - bu) ** 2 + (dv - bv) ** 2) / radius**2))
-        return mound + boulders
-
-    def _high_spot(self, u: Floats | np.float64, v: Floats | np.float64) -> Floats:
-        s = self._shape
-        rise = float(self._plain(np.float64(s.spot_u), np.float64(s.spot_v))) - s.spot_top
-        r2 = ((u - s.spot_u) / 26.0) ** 2 + ((v - s.spot_v) / 15.0) ** 2
-        return np.asarray(rise * np.exp(-(r2**1.5)))
-
-    def _undulation(self, u: Floats | np.float64, v: Floats | np.float64) -> Floats:
-        total = np.zeros(np.broadcast(u, v).shape)
-        for ku, kv, phase, height in self._shape.waves:
-            total = total + height * np.sin(ku * u + kv * v + phase)
-        return total
+        return Place(x, y, float(self._shape.bottom(np.float64(u), np.float64(v))))
 
     # -- timber ---------------------------------------------------------------------------------
 
@@ -248,7 +246,7 @@ class Lake:
         u = self._shape.timber_u + 34.0 * far * np.cos(bearing)
         v = self._shape.timber_v + 20.0 * far * np.sin(bearing)
         places = np.array([self._world(a, b) for a, b in zip(u, v, strict=True)])
-        bottom = self._bottom_uv(u, v)
+        bottom = self._shape.bottom(u, v)
         top = np.minimum(rng.uniform(3.4, 6.0, n), bottom - 0.8)
         return Trees(places[:, 0], places[:, 1], top, rng.uniform(0.5, 1.3, n))
 

@@ -15,7 +15,7 @@ from companion.casting.match import MatchWatch
 from companion.casting.pose import BoatPose
 from companion.events import AnyEvent, Match, Notice
 from companion.lakebed.bed import CoverHint
-from companion.lakebed.surface import LevelHint
+from companion.lakebed.water_level import LevelHint
 from companion.sensing import range_and_bearing
 from companion.trip import entries, wording
 from companion.trip.policy import Action, Kind

@@ -9,7 +9,7 @@ from companion.casting.hand import Hand
 from companion.casting.pose import BoatPose
 from companion.events import Fix, Match, Notice
 from companion.lakebed.bed import CoverHint
-from companion.lakebed.surface import LevelHint
+from companion.lakebed.water_level import LevelHint
 from companion.sensing import moved
 from companion.trip.volunteer import REMIND_BEFORE_S, Stamp, Volunteer
 
