@@ -26,11 +26,13 @@ from companion.sensing import OLDEST_LIVE, BoatState, Chunk, Sensing, SourceSett
 from companion.sensing.datum import Network
 from companion.sensing.tells import quantity_told, rates_in_words
 from companion.units import Units
+from companion.voice import own_voice
 from companion.voice.button import ButtonError, push_to_talk
 from companion.voice.clips import read_clip
 from companion.voice.grammar import Grammar, aboard
 from companion.voice.microphone import MicrophoneError, microphone_frames
 from companion.voice.model import CONTENTS_SHA256, INSTALL_COMMAND, ModelError, contents_sha256, speech_model
+from companion.voice.own_voice import OwnVoiceError
 from companion.voice.recogniser import EngineError, for_grammar
 from companion.voice.sound import FRAMES_A_SECOND
 from companion.voice.speaker import Speaker, SpeakerError
@@ -77,6 +79,7 @@ def check(
     model, finding = _model(settings)
     yield finding
     yield _recogniser(settings, model)
+    yield from _own_voice(settings)
     yield _speaker(settings, aloud=aloud)
     if settings.voice.button is not None:
         yield _button(settings.voice.button)
@@ -269,6 +272,23 @@ def _recogniser(settings: Settings, model: Path | None) -> Finding:
             part, "warn", f'heard "{text}", by the words alone: the model is of another make', other
         )
     return Finding(part, "pass", f'heard "{text}" in the built-in phrase')
+
+
+def _own_voice(settings: Settings) -> Iterator[Finding]:
+    """Yield what was learned of who speaks; nothing where nothing was."""
+    part, remedy = "own voice", "read the phrases again: companion listen --test"
+    try:
+        voice = own_voice.kept()
+    except OwnVoiceError as error:
+        yield Finding(part, "warn", str(error), remedy)
+        return
+    if voice is None:
+        return
+    if voice.microphone != settings.voice.microphone:
+        yield Finding(part, "warn", f"learned with {voice.microphone}: not used", remedy)
+        return
+    gain = f"{voice.then} of {voice.read} phrases understood instead of {voice.understood}"
+    yield Finding(part, "pass", f"learned on {voice.utc[:10]}: {gain}")
 
 
 def _speaker(settings: Settings, *, aloud: bool) -> Finding:

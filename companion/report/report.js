@@ -259,7 +259,9 @@
     const select = document.createElement("select");
     select.dataset.number = place.dataset.heard;
     select.setAttribute("aria-label", `was ${place.dataset.heard} right?`);
-    for (const [value, words] of OPTIONS) select.add(new Option(words, value));
+    for (const [value, words] of OPTIONS) {
+      if (value !== "right" || "taken" in place.dataset) select.add(new Option(words, value));
+    }
     select.addEventListener("change", write);
     place.append(select);
   }

@@ -204,7 +204,9 @@ def words_heard(found: Findings, event: Heard | None) -> str:
         return f"“{words}”{_truth(found, event)}"
     telling = ""
     if found.telling is not None:
-        telling = f' <span class="telling screen" data-heard="{found.day.heard_number(event)}"></span>'
+        taken = "" if event.command is None else " data-taken"
+        number = found.day.heard_number(event)
+        telling = f' <span class="telling screen" data-heard="{number}"{taken}></span>'
     name = f"c{list(found.clips).index(event.clip) + 1}"
     kind = f'class="play" data-clip="{name}" aria-pressed="false" aria-label="play: {words}"'
     return f"<button {kind}>▶</button> “{words}”{_truth(found, event)}{telling}"

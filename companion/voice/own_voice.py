@@ -108,23 +108,32 @@ def forget(folder: Path | None = None) -> bool:
     return there
 
 
-def shift_for(microphone: str, folder: Path | None = None) -> float:
-    """Return how much higher the thresholds lie with this microphone; 0 where nothing was learned with it.
+def kept(folder: Path | None = None) -> OwnVoice | None:
+    """Return what was learned; None where nothing was.
 
     Raises:
         OwnVoiceError: the file is there and does not hold it.
     """
     path = _path(folder)
     try:
-        voice = msgspec.json.decode(path.read_bytes(), type=OwnVoice)
+        return msgspec.json.decode(path.read_bytes(), type=OwnVoice)
     except FileNotFoundError:
-        return 0.0
+        return None
     except (OSError, msgspec.MsgspecError, UnicodeDecodeError) as error:
         raise OwnVoiceError(
             f"{path}: what was learned of your voice cannot be read ({error}); "
             "read the phrases again: companion listen --test"
         ) from error
-    return voice.shift if voice.microphone == microphone else 0.0
+
+
+def shift_for(microphone: str, folder: Path | None = None) -> float:
+    """Return how much higher the thresholds lie with this microphone; 0 where nothing was learned with it.
+
+    Raises:
+        OwnVoiceError: the file is there and does not hold it.
+    """
+    voice = kept(folder)
+    return 0.0 if voice is None or voice.microphone != microphone else voice.shift
 
 
 def shift_in_force(microphone: str, tell: Callable[[str], None]) -> float:

@@ -10,6 +10,7 @@ import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+import msgspec
 import numpy as np
 import pytest
 
@@ -23,6 +24,7 @@ from companion.health.findings import Finding, summary
 from companion.record.logbook import Logbook
 from companion.sensing.framing import sentence
 from companion.voice.model import MODEL_FOLDER_NAME
+from companion.voice.own_voice import OwnVoice, keep
 
 COMPANION = Path(sys.executable).parent / "companion"
 TALK = [
@@ -244,6 +246,27 @@ def test_the_clock(wall, gps, verdict):
 def test_the_disk(tmp_path: Path):
     settings = config.parse('[recordings]\nkeep_free = "900000 GB"\n' + text_with())
     assert room._disk(settings, tmp_path).verdict == "warn"
+
+
+def test_a_voice_that_was_learned_is_told_with_what_it_is_worth(monkeypatch, tmp_path):
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
+    microphone = config.parse(config.example_text()).voice.microphone
+    voice = OwnVoice(
+        utc="2026-11-29T10:00", microphone=microphone, shift=-0.2, read=20, understood=15, then=18
+    )
+    settings = config.parse(config.example_text())
+    assert list(room._own_voice(settings)) == []
+    keep(voice)
+    (told,) = room._own_voice(settings)
+    assert (told.verdict, told.seen) == (
+        "pass", "learned on 2026-11-29: 18 of 20 phrases understood instead of 15",
+    )  # fmt: skip
+    keep(msgspec.structs.replace(voice, microphone="another"))
+    (other,) = room._own_voice(settings)
+    assert (other.verdict, other.seen) == ("warn", "learned with another: not used")
+    (tmp_path / "companion" / "own-voice.json").write_text("{")
+    (broken,) = room._own_voice(settings)
+    assert broken.verdict == "warn"
 
 
 def test_the_model_and_the_recogniser(monkeypatch: pytest.MonkeyPatch, tmp_path: Path):
