@@ -213,6 +213,7 @@ def _guided(
         results.append(_judged(where, spoken, grammar, asked))
         read.append((asked, spoken.samples))
         click.echo(f"  {_line(results[-1])}")
+    click.echo("learning your voice ...")
     lesson = learned([outcomes(recogniser, *one) for one in read])
     right = sum(_is_right(judged, grammar) for judged in results)
     done = TestDone(

@@ -71,8 +71,15 @@ class OwnVoiceError(ValueError):
 
 
 def outcomes(recogniser: Recogniser, phrase: str | None, samples: Samples) -> tuple[Outcome, ...]:
-    """Return what becomes of a phrase with each of the `SHIFTS`; None is talk, which is right left alone."""
-    return tuple(_outcome(recogniser.for_voice(shift), phrase, samples) for shift in SHIFTS)
+    """Return what becomes of a phrase with each of the `SHIFTS`; None is talk, which is right left alone.
+
+    Where the first and the last give the same, those between are not tried: lower thresholds only take more.
+    """
+    everybodys, *between, lowest = (recogniser.for_voice(shift) for shift in SHIFTS)
+    first, last = _outcome(everybodys, phrase, samples), _outcome(lowest, phrase, samples)
+    if first == last:
+        return (first,) * len(SHIFTS)
+    return (first, *(_outcome(one, phrase, samples) for one in between), last)
 
 
 def learned(read: Sequence[Sequence[Outcome]]) -> VoiceLesson:
