@@ -120,8 +120,9 @@ class Beginning:
         engine = assemble_trip(folder.name, self._settings, self._grammar, self._emit, keep, known)
         recording = None
         try:
-            recording = Recording(folder, self._config)
+            # First, so that every recording with a line in it can be replayed, whenever the power goes.
             beforehand.keep(folder, known.beliefs, known.areas, known.voice)
+            recording = Recording(folder, self._config)
         except OSError as error:
             self._tell(wording.not_recording(error.strerror or str(error)))
         if self._keeper is not None:

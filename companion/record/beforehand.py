@@ -8,6 +8,7 @@ own soundings.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
@@ -18,6 +19,7 @@ from companion.lakebed.marks import Mark, Marks
 from companion.lakebed.surface import Surface
 from companion.lakebed.waters import Area
 from companion.record.lakes import KeptArea
+from companion.record.whole import write_whole
 from companion.units import NINE_IN_TEN_RADIUS_SIGMAS
 
 KNOWN_FILE = "known.json"
@@ -40,23 +42,21 @@ class Beforehand(msgspec.Struct, frozen=True):
 def keep(folder: Path, beliefs: Mapping[str, Belief], areas: Iterable[Area], voice: float = 0.0) -> None:
     """Write down what a trip begins from: beliefs, waters, and the thresholds of who speaks.
 
+    The folder of the trip is made when it is not there.
+
     Raises:
         OSError: the disk refuses.
     """
+    folder.mkdir(parents=True, exist_ok=True)
     lakes = tuple((area.number, area.plane.lat, area.plane.lon) for area in areas)
-    (folder / KNOWN_FILE).write_bytes(msgspec.json.encode(Beforehand(dict(beliefs), lakes, voice)))
+    write_whole(folder / KNOWN_FILE, msgspec.json.encode(Beforehand(dict(beliefs), lakes, voice)))
 
 
 def keep_area(folder: Path, kept: KeptArea) -> None:
     """Write down a lake as the trip finds it; a disk that refuses keeps nothing, and no half of it."""
-    path = _file(folder, kept.number)
-    half = path.with_suffix(".half")
-    try:
+    with suppress(OSError):
         folder.mkdir(parents=True, exist_ok=True)
-        half.write_bytes(msgspec.msgpack.encode(kept))
-        half.rename(path)
-    except OSError:
-        half.unlink(missing_ok=True)
+        write_whole(_file(folder, kept.number), msgspec.msgpack.encode(kept))
 
 
 def read(folder: Path) -> Beforehand | None:

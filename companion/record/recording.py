@@ -18,6 +18,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import NamedTuple
 
+from companion.record.whole import sync_folder, write_whole
 from companion.sensing.datum import Network
 from companion.sensing.framing import LONGEST_LINE, checksum
 from companion.sensing.networks import LONGEST_MESSAGE, is_recorded, network_line
@@ -113,13 +114,13 @@ class Recording:
         self.folder = folder
         (folder / CLIPS_FOLDER).mkdir(parents=True, exist_ok=True)
         if config is not None:
-            (folder / CONFIG_FILE).write_text(config, encoding="utf-8")
+            write_whole(folder / CONFIG_FILE, config.encode())
         trim(folder / LINES_FILE)
         self._file = os.open(folder / LINES_FILE, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o644)
         self._size = os.fstat(self._file).st_size
         self._synced = self._size
         for path in (folder, folder.parent, folder.parent.parent):
-            _sync_folder(path)
+            sync_folder(path)
 
     def write(self, lines: bytes) -> None:
         """Add whole lines."""
@@ -151,7 +152,7 @@ class Recording:
         path = self.folder / CLIPS_FOLDER / name
         try:
             write_clip(path, samples, decided - clip_end(began, samples))
-            _sync_folder(path.parent)
+            sync_folder(path.parent)
         except (OSError, RuntimeError) as error:  # libsndfile's errors are RuntimeErrors
             path.with_suffix(".part").unlink(missing_ok=True)
             path.unlink(missing_ok=True)
@@ -162,7 +163,7 @@ class Recording:
         """Keep what was heard in an utterance, and not its sound; stamps in ms as for `clip`."""
         path = self.folder / CLIPS_FOLDER / clip_name(utc_of(began))
         write_words(path, decided - began, hearing)
-        _sync_folder(path.parent)
+        sync_folder(path.parent)
 
     def close(self) -> None:
         """Put everything on the disk and close; a second time does nothing."""
@@ -217,15 +218,6 @@ def begun_at(name: str) -> int:
 def clip_end(began: int, samples: Samples) -> int:
     """Return the stamp, ms, of an utterance's end: a whole frame is 20 ms."""
     return began + len(samples) * 1000 // SAMPLE_RATE_HZ
-
-
-def _sync_folder(path: Path) -> None:
-    """Return once the names in a folder are on the disk."""
-    handle = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
 
 
 class RecordingLimits(NamedTuple):
