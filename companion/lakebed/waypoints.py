@@ -16,15 +16,15 @@ import re
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime
 from itertools import chain
-from typing import NamedTuple, cast, get_args
-
-import gpxpy
-import gpxpy.gpx
+from typing import TYPE_CHECKING, NamedTuple, cast, get_args
 
 from companion.events import LoggedWhat, MarkKind
 from companion.lakebed.exchange import CREATOR, DEEPEST_WATER_M, Imported, MarkPoint, instant_in, place_in
 from companion.sensing.framing import Framer, sentence
 from companion.units import FOOT, LengthUnit
+
+if TYPE_CHECKING:
+    from gpxpy.gpx import GPXWaypoint
 
 LONGEST_SENT_SENTENCE = 82
 """Characters of a sentence with `$` and line end (NMEA 0183)."""
@@ -57,6 +57,8 @@ def marks_from_gpx(text: str) -> Imported[MarkPoint]:
 
     The catches and casts in an export of our own are no marks and are passed over.
     """
+    import gpxpy  # noqa: PLC0415  (a trip begins without it)
+
     read: Imported[MarkPoint] = Imported()
     try:
         # The library takes any XML for an empty GPX. Entities, which GPX has none of, can fill a memory.
@@ -77,7 +79,7 @@ def marks_from_gpx(text: str) -> Imported[MarkPoint]:
     return read
 
 
-def _mark_of(one: gpxpy.gpx.GPXWaypoint) -> MarkPoint:
+def _mark_of(one: GPXWaypoint) -> MarkPoint:
     lat, lon = place_in(one.latitude, one.longitude)
     kind: MarkKind = one.type if one.type in _KINDS else "spot"
     note = (one.name or "") if one.name != kind else (one.comment or "")
@@ -88,17 +90,21 @@ def _mark_of(one: gpxpy.gpx.GPXWaypoint) -> MarkPoint:
 
 def marks_to_gpx(marks: Iterable[MarkPoint], unit: LengthUnit) -> str:
     """Write marks as GPX 1.1 waypoints, lengths in this unit."""
-    gpx = gpxpy.gpx.GPX()
+    from gpxpy.gpx import GPX  # noqa: PLC0415  (a trip begins without it)
+
+    gpx = GPX()
     gpx.creator = CREATOR
     gpx.waypoints.extend(gpx_waypoint(mark, unit) for mark in marks)
     return str(gpx.to_xml(version="1.1"))
 
 
-def gpx_waypoint(mark: MarkPoint, unit: LengthUnit) -> gpxpy.gpx.GPXWaypoint:
+def gpx_waypoint(mark: MarkPoint, unit: LengthUnit) -> GPXWaypoint:
     """Return a mark as a waypoint: its kind as type and symbol, its note or kind as name."""
+    from gpxpy.gpx import GPXWaypoint  # noqa: PLC0415  (a trip begins without it)
+
     top = [] if mark.top is None else [f"top {_length(mark.top, unit)} below the surface"]
     radius = [] if mark.radius is None else [f"place within {_length(mark.radius, unit)}"]
-    return gpxpy.gpx.GPXWaypoint(
+    return GPXWaypoint(
         mark.lat,
         mark.lon,
         name=mark.note or mark.kind,
@@ -111,12 +117,14 @@ def gpx_waypoint(mark: MarkPoint, unit: LengthUnit) -> gpxpy.gpx.GPXWaypoint:
 
 def waypoints_to_gpx(places: Sequence[Waypoint], route: str) -> str:
     """Write places as GPX 1.1 waypoints, and as a route of this name through them all."""
-    gpx = gpxpy.gpx.GPX()
+    from gpxpy.gpx import GPX, GPXRoute, GPXRoutePoint, GPXWaypoint  # noqa: PLC0415  (as above)
+
+    gpx = GPX()
     gpx.creator = CREATOR
-    path = gpxpy.gpx.GPXRoute(name=route)
+    path = GPXRoute(name=route)
     for one in places:
-        gpx.waypoints.append(gpxpy.gpx.GPXWaypoint(one.lat, one.lon, name=one.name))
-        path.points.append(gpxpy.gpx.GPXRoutePoint(one.lat, one.lon, name=one.name))
+        gpx.waypoints.append(GPXWaypoint(one.lat, one.lon, name=one.name))
+        path.points.append(GPXRoutePoint(one.lat, one.lon, name=one.name))
     gpx.routes.append(path)
     return str(gpx.to_xml(version="1.1"))
 

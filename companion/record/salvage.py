@@ -96,7 +96,7 @@ def salvage(damaged: Path, logbook: Path) -> Salvaged:
 
 def _schema() -> dict[str, tuple[_Column, ...]]:
     """Return the tables of a logbook and their columns, as the newest step leaves them."""
-    db = sqlite_utils.Database(memory=True)
+    db = sqlite_utils.Database(memory=True, execute_plugins=False)
     try:
         steps.apply(db)
         return {

@@ -152,7 +152,8 @@ def _connect(path: Path, patience: float) -> sqlite_utils.Database:
     path.parent.mkdir(parents=True, exist_ok=True)
     with suppress(OSError):
         path.touch(mode=0o600)  # SQLite gives its log and its index the same
-    return sqlite_utils.Database(sqlite3.connect(path, timeout=patience, isolation_level=None))
+    connection = sqlite3.connect(path, timeout=patience, isolation_level=None)
+    return sqlite_utils.Database(connection, execute_plugins=False)
 
 
 def _explained(error: sqlite3.Error) -> tuple[str, str]:

@@ -10,7 +10,6 @@ from typing import Annotated
 
 import msgspec
 import numpy as np
-import soundfile
 
 from companion.voice.heard import Hearing
 from companion.voice.sound import SAMPLE_RATE_HZ, Samples
@@ -33,6 +32,8 @@ def read_clip(path: Path) -> Samples:
     Raises:
         ClipError: the file is not there, or holds no sound that can be read.
     """
+    import soundfile  # noqa: PLC0415  (a trip begins without it)
+
     try:
         info = soundfile.info(path)
         if info.frames * info.channels > MOST_SAMPLES:
@@ -65,6 +66,8 @@ def write_clip(path: Path, samples: Samples, late_ms: int = 0) -> None:
         samples: the sound.
         late_ms: how long after its last sample it was decided, ms; kept in the file's comment.
     """
+    import soundfile  # noqa: PLC0415  (a trip begins without it)
+
     part = path.with_suffix(".part")
     with soundfile.SoundFile(part, "w", SAMPLE_RATE_HZ, 1, format="FLAC", subtype="PCM_16") as file:
         if late_ms:
@@ -116,6 +119,8 @@ def clip_length(path: Path) -> tuple[float, float]:
     Raises:
         ClipError: it holds no sound that can be read.
     """
+    import soundfile  # noqa: PLC0415  (a trip begins without it)
+
     try:
         with soundfile.SoundFile(path) as file:
             told = file.comment.removeprefix(_LATE)

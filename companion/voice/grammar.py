@@ -404,7 +404,7 @@ class Grammar:
         self._slots = _slots(aboard)
         self._commands: dict[str, c.Command] = {}
         self._phrase_of: dict[c.Command, str] = {}
-        self._said_back: dict[c.Command, str] = {}
+        self._said_back: dict[c.Command, tuple[str, dict[str, str]]] = {}
         for form in FORMS:
             for wording in form.wordings:
                 self._add(form, wording)
@@ -413,7 +413,6 @@ class Grammar:
         self._rests = {words: c.GoOn(rest) for words, rest in _rests(aboard.unit, self._slots).items()}
 
     def _add(self, form: Form, wording: str) -> None:
-        blank = dict.fromkeys(self._slots, "")
         for bare, chosen in _spelled_out(wording, self._slots):
             phrase = f"{self.wake} {bare}".strip()
             fields = {
@@ -426,7 +425,7 @@ class Grammar:
                 raise ValueError(f"grammar: '{phrase}' stands for two commands; change one wording")
             self._phrase_of.setdefault(command, phrase)
             if form.said_back is not None:
-                self._said_back.setdefault(command, _in_short(form.said_back.format(**(blank | chosen))))
+                self._said_back.setdefault(command, (form.said_back, chosen))
 
     def spelled(self, wording: str) -> list[str]:
         """Return every phrase that a wording of the table stands for on this boat."""
@@ -457,7 +456,10 @@ class Grammar:
 
     def confirmation(self, command: c.Command) -> str | None:
         """Return the short line that says a command was carried out; None where an answer does that."""
-        return self._said_back.get(command)
+        if command not in self._said_back:
+            return None
+        said_back, chosen = self._said_back[command]
+        return _in_short(said_back.format(**(dict.fromkeys(self._slots, "") | chosen)))
 
     @property
     def meanings(self) -> dict[str, str]:
