@@ -87,6 +87,10 @@ install_packages() { # install what was found needed; 1 when that cannot be done
     fi
     command -v apt-get >/dev/null || return 1
     say "installing the Debian packages: ${packages[*]}"
+    # What was cut off while packages were put in has to be ended before others can be.
+    if command -v dpkg >/dev/null; then
+        "${as_root[@]}" env DEBIAN_FRONTEND=noninteractive dpkg --configure -a >/dev/null || return 1
+    fi
     "${as_root[@]}" apt-get update -qq &&
         "${as_root[@]}" env DEBIAN_FRONTEND=noninteractive \
             apt-get install -qq --yes --no-install-recommends "${packages[@]}" >/dev/null

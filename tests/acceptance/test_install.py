@@ -202,6 +202,17 @@ def test_missing_packages_are_said_and_installed(setup: Setup) -> None:
     assert any(line.startswith("sudo") for line in setup.asked) == (os.geteuid() != 0)
 
 
+def test_packages_that_were_cut_off_are_ended_before_others_come(setup: Setup) -> None:
+    setup.without("arecord")
+    for name in ("apt-get", "dpkg"):
+        setup.stand_in(name, ASKED)
+    setup.stand_in("sudo", ASKED + '"$@"\n')
+    assert setup.run().returncode == 0
+    asked = [line for line in setup.asked if line.startswith(("apt-get", "dpkg"))]
+    assert asked[0] == "dpkg --configure -a"
+    assert asked[1] == "apt-get update -qq"
+
+
 def fails(setup: Setup) -> None:
     setup.stand_in("apt-get", "#!{bash}\nexit 100\n")
 
