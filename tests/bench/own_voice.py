@@ -1,6 +1,6 @@
 """What phrases read aloud teach of a voice, and what that is worth on other phrases and costs in talk.
 
-Example: python -m tests.bench.own_voice --decibels 5 --talk 30
+Example: python tests/bench/own_voice.py --decibels 5 --talk 30
 
 Each voice reads the phrases that `companion listen --test` asks for, and then says others, all through the
 listener that `companion run` makes, amid noise. Beside what was learned stands everybody's threshold, in the
@@ -28,8 +28,9 @@ from companion.voice.model import speech_model
 from companion.voice.own_voice import VoiceLesson, learned, outcomes
 from companion.voice.recogniser import Recogniser, for_grammar
 from companion.voice.sound import SAMPLE_RATE_HZ, Samples, frames_of
-from tests.bench.voice.__main__ import PLAIN, SPEECH, amid, hourly, interval
+from tests.bench.voice.__main__ import hourly, interval
 from tests.bench.voice.noises import Make, mixed
+from tests.bench.voice.spoken import PLAIN, SPEECH, Setting, amid
 from tests.bench.voice.voices import Voice, active_level, job_phrases, speak, voices_here
 
 OTHERS = 27
@@ -61,7 +62,7 @@ def _everybodys() -> Recogniser:
 def _spoken(job: Job, phrase: str, recogniser: Recogniser) -> list[Listened]:
     speech = speak(job.voice, phrase)
     rng = np.random.default_rng([31, job.number, len(phrase)])
-    case = amid(phrase, speech, "mixed", job.decibels, rng)
+    case = amid(phrase, speech, Setting(decibels=job.decibels), rng)
     return list(listened(frames_of(case.samples), Listener(recogniser)))
 
 

@@ -43,8 +43,8 @@ from companion.voice.model import speech_model
 from companion.voice.phrase_scorer import Fit, PhraseScorer, PhraseScores, lexicon
 from companion.voice.recogniser import Recogniser
 from companion.voice.sound import SAMPLE_RATE_HZ, Samples, frames_of
-from tests.bench.voice.__main__ import PLAIN
 from tests.bench.voice.noises import Sound, mixed
+from tests.bench.voice.spoken import PLAIN
 from tests.bench.voice.synthesizers import Voice
 from tests.bench.voice.talk import SAMPLED, SKY, sky, talk, unpacked_at
 from tests.bench.voice.voices import active_level, cut_tight, in_noise, job_phrases, speak, voices_here

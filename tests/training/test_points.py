@@ -8,7 +8,7 @@ import pytest
 from companion.voice.clips import read_clip
 from companion.voice.judging import Features
 from companion.voice.recogniser import for_grammar
-from tests.bench.voice.__main__ import PLAIN
+from tests.bench.voice.spoken import PLAIN
 from tests.training.points import Moment, Utterance, Watched, taken, worth
 
 CLIP = Path(__file__).parents[2] / "companion" / "voice" / "how_deep.flac"

@@ -1,13 +1,15 @@
 """What is understood, on voices and noises that no setting was chosen with, beside a peer in the same run.
 
-Example: python -m tests.bench.voice --full
+Examples:
+    python -m tests.bench.voice --full --outcomes now.jsonl
+    python -m tests.bench.voice.compare before.jsonl now.jsonl
 
 Everything goes through the listener that `companion run` makes, with seconds of noise before and after the
 words; with --bare the recogniser is given each utterance from just before its words, as if somebody had told
-it when they come. Without --full a few utterances a cell, in about a minute. Rates come with their 95 %
+it when they come. Without --full a few utterances a row, in a few minutes. Rates come with their 95 %
 interval (Wilson) and n. Noise is mixed to a ratio of the speech while it sounds to the noise over its whole
 band. People's voices and real noise are those of ../shared/data/speech, where it is there, and are never used
-for choosing.
+for choosing. Every processor measures; what became of each clip goes to a file as soon as it is known.
 """
 
 from __future__ import annotations
@@ -16,99 +18,56 @@ import argparse
 import math
 import multiprocessing
 import os
+import re
 import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
-from functools import lru_cache
+from functools import partial
 from pathlib import Path
 from typing import NamedTuple
 
+import msgspec
 import numpy as np
 
+from companion.voice import commands
 from companion.voice.clips import read_clip
-from companion.voice.grammar import NUMBER_WORDS, Aboard, Grammar, number_words
-from companion.voice.listening import Listener, listened
+from companion.voice.listening import Listener
 from companion.voice.model import speech_model
-from companion.voice.phrase_scorer import lexicon
-from companion.voice.recogniser import Recogniser, for_grammar
-from companion.voice.sound import SAMPLE_RATE_HZ, SOUND_FRAME_SAMPLES, Samples, frames_of
+from companion.voice.recogniser import for_grammar
+from companion.voice.sound import SAMPLE_RATE_HZ, frames_of
 from companion.voice.suppressor import can_suppress
-from tests.bench.voice import peer
-from tests.bench.voice.noises import NOISES, Make, Sound, mixed
+from tests.bench.voice import peer, spoken
+from tests.bench.voice.ears import BARE, ear
+from tests.bench.voice.noises import Make, Sound, mixed
+from tests.bench.voice.outcomes import Kept, Outcome, Overheard
+from tests.bench.voice.spoken import HISS, PLAIN, SPEECH, WAKE, WOKEN, Made, Setting
 from tests.bench.voice.talk import TALK
 from tests.bench.voice.talk import talk as talk_files
-from tests.bench.voice.voices import (
-    AROUND,
-    VOICES,
-    active_level,
-    job_phrases,
-    missing_programs,
-    speak,
-    voices_here,
-)
-
-SPEECH = Path(__file__).parents[3].parent / "shared" / "data" / "speech"
-BARE = "--bare"
-RODS, LINES = (1, 2, 3, 4), (12, 14, 17, 20)
-WAKE = "kitchen ticket"
-BEFORE, AFTER = 3.0, 2.0
-"""Noise before the words (and up to 1 s more) and after them, s: longer than any decision may take."""
-PLAIN, WOKEN = Grammar(Aboard(RODS, LINES)), Grammar(Aboard(RODS, LINES, wake=WAKE))
+from tests.bench.voice.voices import VOICES, active_level, job_phrases, missing_programs, speak, voices_here
 
 
 class Sizes(NamedTuple):
-    """How much is measured: phrases a voice, people's clips of a kind, minutes of talk and of noise."""
+    """How much is measured: phrases a voice, people's clips of a kind, pairs of digits, minutes of noise."""
 
     phrases: int
     people: int
-    talk: float
+    pairs: int
     noise: float
 
 
-SMALL, FULL = Sizes(3, 12, 3.0, 2.0), Sizes(30, 60, 29.5, 10.0)
+SMALL, FULL = Sizes(3, 12, 12, 1.0), Sizes(30, 60, 180, 10.0)
+DESTRUCTIVE = (commands.ForgetRod, commands.UndoThat)
+"""What takes something away."""
+
+Job = Callable[[], Kept]
 
 
-class Case(NamedTuple):
-    """An utterance: what was said, the sound around it, and when in it the words begin and end, s."""
+class Row(NamedTuple):
+    """A row of the table: what, its goal, and the jobs that measure it."""
 
-    words: str
-    samples: Samples
-    begins: float
-    ends: float
-
-
-class Outcome(NamedTuple):
-    """Of one utterance.
-
-    Attributes:
-        words: what was said.
-        right: it was taken for the command that it was, and nothing else was taken.
-        wrong: another command was taken.
-        delay: from the words' end to the decision, s.
-        cost: processor time for all of the sound, s.
-        heard: what was taken, or made out.
-    """
-
-    words: str
-    right: bool
-    wrong: bool
-    delay: float
-    cost: float
-    heard: tuple[str, ...]
-
-
-class Taken(NamedTuple):
-    """What was made out in some sound: the texts, when the last was decided (s of sound, and of processor
-    time after it), and the processor time for all of the sound, s."""
-
-    texts: tuple[str, ...]
-    decided: float
-    cost: float
-
-
-Ear = Callable[[Case], Taken]
-
-_ears: dict[str, Ear] = {}
+    what: str
+    goal: str
+    jobs: list[Job]
 
 
 def interval(hits: int, count: int) -> str:
@@ -128,199 +87,61 @@ def hourly(events: int, hours: float) -> str:
     return f"{events} in {hours:.2f} h; 95 % below {chi2.ppf(0.95, 2 * events + 2) / 2 / hours:.1f} an hour"
 
 
-# -- ears -------------------------------------------------------------------------------------------
+# -- one clip ---------------------------------------------------------------------------------------
 
 
-def _ear(name: str) -> Ear:
-    if name not in _ears:
-        _ears[name] = _make_ear(name)
-    return _ears[name]
+def hear(row: str, clip: int, name: str, made: Made) -> Outcome:
+    """Return the outcome of one utterance, heard by the ear of a name."""
+    case, listens = made(), ear(name)
+    found = listens.hear_case(case)
+    meant = listens.means(case.words)
+    taken = [meaning for text in found.texts if (meaning := listens.means(text)) is not None]
+    others = [meaning for meaning in taken if meaning != meant]
+    delay, late, cost = (
+        None if math.isnan(one) else round(one, 4)
+        for one in (found.decided - case.ends, found.late, found.cost)
+    )
+    destructive = any(isinstance(meaning, DESTRUCTIVE) for meaning in others)
+    return Outcome(
+        row, clip, case.words, taken == [meant], bool(others), destructive, delay, late, cost, found.texts
+    )
 
 
-@lru_cache(maxsize=1)
-def _peer() -> peer.Peer:
-    return peer.Peer(list(PLAIN.phrases))
+def overhear(row: str, clip: int, name: str, made: Callable[[], Sound]) -> Overheard:
+    """Return what is taken for a command in sound in which nothing is one."""
+    samples = np.clip(np.rint(made()), -32768, 32767).astype(np.int16)
+    grammar = WOKEN if name == "woken" else PLAIN
+    listener = Listener(for_grammar(speech_model(), grammar))
+    heard, times = [], [time.process_time()]
+    for frame in frames_of(samples):
+        heard.append(listener.accept_frame(frame))
+        times.append(time.process_time())
+    texts = [one.hearing.text for one in [*heard, listener.finish()] if one is not None]
+    seconds = len(samples) / SAMPLE_RATE_HZ
+    false = tuple(text for text in texts if grammar.parse(text))
+    share, latest = (times[-1] - times[0]) / seconds, float(np.diff(times).max())
+    return Overheard(row, clip, seconds / 3600, share, false, len(texts), latest)
 
 
-def _make_ear(name: str) -> Ear:
-    if name == "peer":
-        return lambda case: Taken((_peer().hear(_bare(case)),), math.nan, math.nan)
-    if name == "people":
-        meanings = {**PLAIN.meanings, **dict.fromkeys(PEOPLE.values(), "people")}
-        means = {phrase: PLAIN.parse(phrase) or phrase for phrase in meanings}
-        lexicon()["mirror"] = MIRROR
-        return _of(Recogniser(speech_model(), meanings, means=means.get))
-    if name == "digits":
-        pairs = [f"{number_words(a)} {number_words(b)}" for a in range(1, 10) for b in range(1, 10)]
-        return _of(Recogniser(speech_model(), pairs, []))
-    if name == "words":
-        return _of(Recogniser(speech_model(), PLAIN.meanings))
-    return _of(for_grammar(speech_model(), WOKEN if name == "woken" else PLAIN))
+# -- what is overheard ------------------------------------------------------------------------------
 
 
-def _of(recogniser: Recogniser) -> Ear:
-    """Return what hears as `companion run` does."""
-
-    def hear(case: Case) -> Taken:
-        listener, texts, decided = Listener(recogniser), [], math.nan
-        began = time.process_time()
-        for number, frame in enumerate(frames_of(case.samples), 1):
-            before = time.process_time()
-            heard = listener.accept_frame(frame)
-            if heard is not None:
-                texts.append(heard.hearing.text)
-                decided = number * SOUND_FRAME_SAMPLES / SAMPLE_RATE_HZ + time.process_time() - before
-        return Taken(tuple(texts), decided, time.process_time() - began)
-
-    def hear_bare(case: Case) -> Taken:
-        began = time.process_time()
-        heard = recogniser.hear(_bare(case))
-        return Taken((heard.text,), case.begins - AROUND + heard.seconds, time.process_time() - began)
-
-    return hear_bare if BARE in sys.argv else hear
-
-
-def _bare(case: Case) -> Samples:
-    """Return an utterance from just before its words."""
-    return case.samples[round((case.begins - AROUND) * SAMPLE_RATE_HZ) :]
-
-
-# -- what is said -----------------------------------------------------------------------------------
-
-
-def synthetic(count: int, noise: str, decibels: float | None, wake: str = "") -> Iterator[Case]:
-    """Yield phrases in the reporting voices amid noise of the reporting make."""
-    for number, voice in enumerate(voices_here("reporting")):
-        for n, phrase in enumerate(job_phrases(PLAIN, count, 900 + number)):
-            words = f"{wake} {phrase}".strip()
-            yield amid(words, speak(voice, words), noise, decibels, np.random.default_rng([number, n]))
-
-
-def amid(words: str, speech: Sound, noise: str, decibels: float | None, rng: np.random.Generator) -> Case:
-    """Return words with seconds of noise before and after."""
-    before, after = round((BEFORE + rng.random()) * SAMPLE_RATE_HZ), round(AFTER * SAMPLE_RATE_HZ)
-    size = before + len(speech) + after
-    sound = rng.standard_normal(size) if decibels is None else _noise(noise, size, rng)
-    level = 3.0 if decibels is None else active_level(speech) * 10 ** (-decibels / 20)
-    sound = level * sound
-    sound[before : before + len(speech)] += speech
-    samples = np.clip(np.rint(sound), -32768, 32767).astype(np.int16)
-    return Case(words, samples, before / SAMPLE_RATE_HZ, (before + len(speech)) / SAMPLE_RATE_HZ)
-
-
-def _noise(name: str, size: int, rng: np.random.Generator) -> Sound:
-    if name in NOISES:
-        return NOISES[name](size, rng, "reporting")
-    clips = sorted((SPEECH / "noise").glob(f"{name}*.flac"))
-    clip = read_clip(clips[rng.integers(len(clips))]).astype(float)
-    start = rng.integers(len(clip))
-    sound = np.resize(np.roll(clip, -start), size)
-    return sound / (np.sqrt(np.mean(sound**2)) + 1e-12)
-
-
-PEOPLE = {"view_glass": "view glass", "smart_mirror": "smart mirror"}
-MIRROR = ("m", "ih", "r", "er")
-"""Its sounds, which every word of a command has, and this is in none (from memory)."""
-
-
-def people(count: int, decibels: float | None) -> Iterator[Case]:
-    """Yield two-word phrases by people, which stand for commands of ours."""
-    for key, phrase in PEOPLE.items():
-        for n, path in enumerate(sorted((SPEECH / "phrases").glob(f"{key}*.flac"))[:count]):
-            speech = read_clip(path).astype(float)
-            yield amid(phrase, speech, "mixed", decibels, np.random.default_rng([7, n]))
-
-
-def digits(count: int) -> Iterator[Case]:
-    """Yield pairs of digits by one person, with a tenth of a second between."""
-    rng = np.random.default_rng(11)
-    for n in range(count):
-        a, b = rng.integers(1, 10, 2)
-        takes = [SPEECH / "digits" / f"{d}_speaker{n % 3 + 1}_{n % 20:02d}.flac" for d in (a, b)]
-        first, second = (read_clip(take).astype(float) for take in takes)
-        speech = np.concatenate([first, np.zeros(SAMPLE_RATE_HZ // 10), second])
-        words = f"{number_words(int(a))} {number_words(int(b))}"
-        yield amid(words, speech, "mixed", None, rng)
-
-
-# -- measuring --------------------------------------------------------------------------------------
-
-
-def _judge(job: tuple[str, Case]) -> Outcome:
-    name, case = job
-    found = _ear(name)(case)
-    meant = _meaning(name, case.words)
-    taken = [meaning for text in found.texts if (meaning := _meaning(name, text)) is not None]
-    wrong = any(meaning != meant for meaning in taken)
-    return Outcome(case.words, taken == [meant], wrong, found.decided - case.ends, found.cost, found.texts)
-
-
-def _meaning(name: str, text: str) -> object:
-    """Return the command that a text is to an ear; None for talk."""
-    if name == "digits":
-        return text if all(word in NUMBER_WORDS for word in text.split()) and len(text.split()) == 2 else None
-    if name == "people" and text in PEOPLE.values():
-        return text
-    return (WOKEN if name == "woken" else PLAIN).parse(text)
-
-
-def measure(pool: multiprocessing.pool.Pool, name: str, cases: Iterator[Case]) -> list[Outcome]:
-    """Return the outcome of every case, heard by a named ear."""
-    return pool.map(_judge, [(name, case) for case in cases], chunksize=4)
-
-
-class Overheard(NamedTuple):
-    """A file of talk to count false commands in: heard by whom, amid what make of noise, for how long."""
-
-    ear: str
-    path: Path
-    decibels: float | None
-    make: Make = "reporting"
-    seconds: float = math.inf
-
-
-def _false_in(job: Overheard) -> tuple[float, float, list[str]]:
-    """Return the hours of a file of talk, its share of a core, and the commands that were heard in it."""
-    sound = read_clip(job.path).astype(float)
-    sound = sound if math.isinf(job.seconds) else sound[: round(job.seconds * SAMPLE_RATE_HZ)]
+def talk_in(path: Path, decibels: float | None, make: Make, part: slice = slice(None)) -> Sound:
+    """Return a file of talk, or a part of it, amid mixed noise."""
+    sound = read_clip(path).astype(float)[part]
     rng = np.random.default_rng(len(sound))
-    if job.decibels is None:
-        sound = sound + 3.0 * rng.standard_normal(len(sound))
-    else:
-        noise = mixed(len(sound), rng, job.make)
-        sound = sound + active_level(sound) * 10 ** (-job.decibels / 20) * noise
-    samples = np.clip(np.rint(sound), -32768, 32767).astype(np.int16)
-    listener = Listener(for_grammar(speech_model(), WOKEN if job.ear == "woken" else PLAIN))
-    began = time.process_time()
-    found = list(listened(frames_of(samples), listener))
-    share = (time.process_time() - began) / (len(samples) / SAMPLE_RATE_HZ)
-    if job.ear == "peer":
-        texts = [_peer().hear(spoken.samples) for spoken in found]
-    else:
-        texts = [spoken.hearing.text for spoken in found]
-    grammar = WOKEN if job.ear == "woken" else PLAIN
-    return len(samples) / SAMPLE_RATE_HZ / 3600, share, [text for text in texts if grammar.parse(text)]
+    if decibels is None:
+        return sound + HISS * rng.standard_normal(len(sound))
+    return sound + active_level(sound) * 10 ** (-decibels / 20) * mixed(len(sound), rng, make)
 
 
-def false_commands(pool: multiprocessing.pool.Pool, jobs: Sequence[Overheard]) -> str:
-    """Return how often people's talk is taken for a command."""
-    found = pool.map(_false_in, jobs, chunksize=1)
-    texts = [text for *_, some in found for text in some]
-    hours = sum(hours for hours, *_ in found)
-    share = sum(hours * share for hours, share, _ in found) / hours
-    return f"{hourly(len(texts), hours)} {texts[:6] if texts else ''}; {100 * share:.0f} % of a core"
+def nobody(minutes: float) -> Sound:
+    """Return a sound card's hiss."""
+    return HISS * np.random.default_rng(4).standard_normal(round(60 * minutes * SAMPLE_RATE_HZ))
 
 
-def overheard(
-    ear: str, files: Sequence[Path], minutes: float, decibels: float | None = None
-) -> list[Overheard]:
-    """Return what is to be listened to: so many minutes of some files."""
-    each = 60.0 * minutes / max(len(files), 1)
-    return [Overheard(ear, path, decibels, seconds=each) for path in files]
-
-
-def cost_of_listening(minutes: float) -> str:
-    """Return the share of a core that listening takes in boat noise with a command every twenty seconds."""
+def boat(minutes: float) -> Sound:
+    """Return boat noise with a command every twenty seconds."""
     rng = np.random.default_rng(5)
     sound = 250.0 * mixed(round(60 * minutes * SAMPLE_RATE_HZ), rng, "reporting")
     for number, start in enumerate(
@@ -328,100 +149,161 @@ def cost_of_listening(minutes: float) -> str:
     ):
         speech = speak(VOICES["reporting"][number % 4], job_phrases(PLAIN, 30, number)[number % 30])
         sound[start : start + len(speech)] += speech
-    samples = np.clip(np.rint(sound), -32768, 32767).astype(np.int16)
-    listener = Listener(for_grammar(speech_model(), PLAIN))
-    began = time.process_time()
-    heard = sum(1 for _ in listened(frames_of(samples), listener))
-    share = (time.process_time() - began) / (len(samples) / SAMPLE_RATE_HZ)
-    return f"{100 * share:.1f} % of a core over {minutes:g} minutes of boat noise, {heard} utterances"
+    return sound
+
+
+def partner_and_radio(minutes: float) -> Sound:
+    """Return somebody who talks, with a radio's voice 10 dB below all the time."""
+    size = round(60 * minutes * SAMPLE_RATE_HZ)
+    one, other = (np.resize(talk_in(path, None, "reporting"), size) for path in _people_talk()[:2])
+    return one + spoken.by_telephone(other) * active_level(one) / active_level(other) * 10**-0.5
+
+
+def talk_for(minutes: float) -> Sound:
+    """Return somebody who talks all the time."""
+    return np.resize(talk_in(_people_talk()[0], None, "reporting"), round(60 * minutes * SAMPLE_RATE_HZ))
+
+
+def _people_talk() -> list[Path]:
+    return sorted((SPEECH / "talk").glob("*.flac"))
 
 
 # -- the table --------------------------------------------------------------------------------------
 
 
-def rows(pool: multiprocessing.pool.Pool, sizes: Sizes) -> Iterator[tuple[str, str, str]]:
-    """Yield the rows of the table as they are measured: what, the goal, the figure."""
-    every: list[Outcome] = []
-    promptly: list[float] = []
-    cells = [
-        ("understood, quiet", ".99", "mixed", None),
-        ("understood, mixed noise 20 dB", ".985", "mixed", 20.0),
-        ("understood, mixed noise 10 dB", ".97", "mixed", 10.0),
-        ("understood, mixed noise 5 dB", ".90", "mixed", 5.0),
-        ("understood, trolling motor 5 dB", ".88", "trolling motor", 5.0),
-        ("understood, outboard 10 dB", "", "outboard", 10.0),
-        ("understood, wind 5 dB", "", "wind", 5.0),
-        ("understood, wave slap 10 dB", "", "wave slap", 10.0),
-        ("understood, generated rain 10 dB", "", "rain", 10.0),
-    ]
-    if (SPEECH / "noise").is_dir():
-        cells += [("understood, real rain 10 dB", ".80", "rain_", 10.0)]
-        cells += [("understood, real sea 10 dB", ".85", "waves_", 10.0)]
-    for what, goal, noise, decibels in cells:
-        outcomes = measure(pool, "ours", synthetic(sizes.phrases, noise, decibels))
-        every += outcomes
-        if noise == "mixed" and (decibels or 99) >= 10:
-            promptly += [outcome.delay for outcome in outcomes if outcome.right]
-        yield what, goal, _rate(outcomes)
-    yield "wrong command, all of the above", "at most .003", interval(sum(o.wrong for o in every), len(every))
-    middle, late = np.percentile(promptly, [50, 95]) if promptly else (math.nan, math.nan)
-    what, goal = "end of speech to decision, median / 95th", ".35 / .65 s"
-    yield what, goal, f"{middle:.2f} / {late:.2f} s n={len(promptly)}"
-    middle, late = np.percentile([outcome.cost for outcome in every], [50, 95])
-    yield "processor time for all of an utterance's sound", ".12 / .3 s", f"{middle:.2f} / {late:.2f} s"
+def rows(sizes: Sizes) -> Iterator[Row]:
+    """Yield the rows of the table."""
+    yield from _voice_rows(sizes)
     for decibels in (None, 10.0, 5.0):
-        outcomes = measure(pool, "woken", synthetic(sizes.phrases, "mixed", decibels, WAKE))
-        yield f"with the wake words, {_at(decibels)}", "", _rate(outcomes)
-    for decibels in (None, 10.0, 5.0):
-        outcomes = measure(pool, "words", synthetic(sizes.phrases, "mixed", decibels))
-        yield f"by the words alone, {_at(decibels)}", "", _rate(outcomes)
-    yield from _people_rows(pool, sizes)
-    yield "CPU of continuous listening", "at most 6 %", cost_of_listening(sizes.noise)
+        setting = Setting(decibels=decibels)
+        yield _row(f"with the wake words, {_at(decibels)}", "", "woken", spoken.synthetic(10, setting, WAKE))
+    yield from _people_rows(sizes)
+    yield Row(
+        "cost: nobody", "1 % of a core", [partial(overhear, "cost: nobody", 0, "ours", partial(nobody, 2.0))]
+    )
+    what = "cost: boat noise, a command every 20 s"
+    yield Row(what, "5 %", [partial(overhear, what, 0, "ours", partial(boat, sizes.noise))])
     if peer.is_here():
         for decibels in (None, 10.0, 5.0):
-            outcomes = measure(pool, "peer", synthetic(max(sizes.phrases // 2, 2), "mixed", decibels))
-            yield f"pocketsphinx, {_at(decibels)}", "", _rate(outcomes)
+            said = spoken.synthetic(max(sizes.phrases // 2, 2), Setting(decibels=decibels))
+            yield _row(f"pocketsphinx, {_at(decibels)}", "", "peer", said)
 
 
-def _people_rows(pool: multiprocessing.pool.Pool, sizes: Sizes) -> Iterator[tuple[str, str, str]]:
+def _voice_rows(sizes: Sizes) -> Iterator[Row]:
+    settings = {
+        "quiet": (".995", Setting()),
+        "mixed noise 20 dB": (".99", Setting(decibels=20.0)),
+        "mixed noise 10 dB": (".98", Setting(decibels=10.0)),
+        "mixed noise 5 dB": (".95", Setting(decibels=5.0)),
+        "1 m away in a room": (".96", Setting(near=spoken.in_a_room)),
+        "telephone band, 10 dB": (".95", Setting(decibels=10.0, far=spoken.by_telephone)),
+        "clipped": (".98", Setting(far=spoken.clipped)),
+        "-30 dB": (".98", Setting(near=spoken.faint)),
+        "trolling motor 5 dB": ("", Setting("trolling motor", 5.0)),
+        "wave slap 10 dB": ("", Setting("wave slap", 10.0)),
+    }
+    if (SPEECH / "noise").is_dir():
+        settings |= {
+            "real rain 10 dB": ("", Setting("rain_", 10.0)),
+            "real sea 10 dB": ("", Setting("waves_", 10.0)),
+        }
+    for what, (goal, setting) in settings.items():
+        yield _row(f"understood, {what}", goal, "ours", spoken.synthetic(sizes.phrases, setting))
+
+
+def _people_rows(sizes: Sizes) -> Iterator[Row]:
     if not (SPEECH / "phrases").is_dir():
-        yield "people", "", "the recordings in ../shared/data/speech are not here"
         return
-    for decibels, goal in ((None, ".98"), (10.0, ".95"), (5.0, ".90")):
-        outcomes = measure(pool, "people", people(sizes.people, decibels))
-        yield f"people's two-word phrases, {_at(decibels)}", goal, _rate(outcomes)
-    yield "people's digits in pairs, quiet", ".97", _rate(measure(pool, "digits", digits(3 * sizes.people)))
-    talk = sorted((SPEECH / "talk").glob("*.flac"))
+    for decibels, goal in ((None, ".985"), (20.0, ".98"), (10.0, ".96"), (5.0, ".92")):
+        said = spoken.people(sizes.people, Setting(decibels=decibels))
+        yield _row(f"people's two-word phrases, {_at(decibels)}", goal, "people", said)
+    yield _row("people's digits in pairs, quiet", ".95", "pairs", spoken.digits(sizes.pairs))
     for decibels in (None, 10.0):
-        what = f"false commands in people's talk, {_at(decibels)}"
-        jobs = overheard("ours", talk, sizes.talk, decibels)
-        yield what, "at most .1 an hour", false_commands(pool, jobs)
-    jobs = overheard("woken", talk, sizes.talk, 10.0)
-    yield "the same with the wake words, 10 dB", "", false_commands(pool, jobs)
-    if peer.is_here():
-        yield (
-            "the same by pocketsphinx, quiet",
-            "",
-            false_commands(pool, overheard("peer", talk, min(sizes.talk, 6.0))),
-        )
+        what = f"orders taken for commands, {_at(decibels)}"
+        files = [partial(talk_in, path, decibels, "reporting") for path in _people_talk()]
+        yield _overheard(what, ".2 / .3 an hour", "ours", files)
+    yield _overheard("cost: somebody talks", "12 % of a core", "ours", [partial(talk_for, 2.0)])
+    yield _overheard(
+        "cost: a partner and a radio", "12 % of a core", "ours", [partial(partner_and_radio, 2.0)]
+    )
 
 
-def talk_rows(pool: multiprocessing.pool.Pool, make: Make) -> Iterator[tuple[str, str, str]]:
+def talk_rows(make: Make) -> Iterator[Row]:
     """Yield how often hours of talk by actors are taken for a command; nothing in it is meant for one."""
-    files = talk_files(make)
-    for ear, decibels in (("ours", None), ("ours", 10.0), ("woken", 10.0)):
-        what = f"false commands in actors' talk for {make}, {ear}, {_at(decibels)}"
-        jobs = [Overheard(ear, path, decibels, make) for path in files]
-        yield what, "at most .1 an hour", false_commands(pool, jobs)
+    for name, decibels in (("ours", None), ("ours", 10.0), ("woken", 10.0)):
+        what = f"actors' talk for {make}, {name}, {_at(decibels)}"
+        files = [partial(talk_in, path, decibels, make) for path in talk_files(make)]
+        yield _overheard(what, ".2 / .3 an hour", name, files)
 
 
-def _rate(outcomes: Sequence[Outcome]) -> str:
-    wrong = sum(outcome.wrong for outcome in outcomes)
-    return f"{interval(sum(outcome.right for outcome in outcomes), len(outcomes))}, {wrong} wrong"
+def _row(what: str, goal: str, name: str, said: Iterator[Made]) -> Row:
+    return Row(what, goal, [partial(hear, what, n, name, made) for n, made in enumerate(said)])
+
+
+def _overheard(what: str, goal: str, name: str, sounds: Sequence[Callable[[], Sound]]) -> Row:
+    return Row(what, goal, [partial(overhear, what, n, name, made) for n, made in enumerate(sounds)])
 
 
 def _at(decibels: float | None) -> str:
     return "quiet" if decibels is None else f"{decibels:g} dB"
+
+
+# -- figures ----------------------------------------------------------------------------------------
+
+
+def figure(kept: Sequence[Kept]) -> str:
+    """Return the figure of a row."""
+    said = [one for one in kept if isinstance(one, Outcome)]
+    talk = [one for one in kept if isinstance(one, Overheard)]
+    if talk:
+        hours, false = sum(one.hours for one in talk), [text for one in talk for text in one.false]
+        share = sum(one.hours * one.share for one in talk) / hours
+        latest = max(one.latest for one in talk)
+        rate = f"{hourly(len(false), hours)} {false[:6] or ''}"
+        return f"{rate}; {100 * share:.1f} % of a core, slowest frame {latest:.2f} s"
+    rate = interval(sum(one.right for one in said), len(said))
+    return f"{rate}, {sum(one.wrong for one in said)} wrong; cost {_quantiles([one.cost for one in said])}"
+
+
+def summary(kept: Sequence[Kept]) -> Iterator[str]:
+    """Yield the lines below the table: of all rows together in which phrases were said to the product."""
+    said = [one for one in kept if isinstance(one, Outcome) and one.row.startswith(("understood", "people"))]
+    right = [one for one in said if one.right]
+    yield f"wrong command (.002): {interval(sum(one.wrong for one in said), len(said))}"
+    yield f"destructive among them (0): {sum(one.destructive for one in said)}"
+    yield f"end of speech to decision, sound (.3 / .6 s): {_quantiles([one.delay for one in right])}"
+    yield f"the same, processor time: {_quantiles([one.late for one in right])}"
+    yield f"processor time for all of an utterance's sound: {_quantiles([one.cost for one in said])}"
+
+
+def _quantiles(values: Sequence[float | None]) -> str:
+    known = [value for value in values if value is not None]
+    if not known:
+        return "-"
+    middle, late = np.percentile(known, [50, 95])
+    return f"{middle:.2f} / {late:.2f} s"
+
+
+def _do(job: Job) -> Kept:
+    return job()
+
+
+def measured(table: Sequence[Row], file: Path | None, processes: int) -> list[Kept]:
+    """Return the outcomes of all rows, and print the figure of each row once it is known."""
+    rows = {row.what: row for row in table}
+    kept: dict[str, list[Kept]] = {what: [] for what in rows}
+    jobs = [job for row in table for job in row.jobs]
+    with (
+        multiprocessing.get_context("fork").Pool(processes) as pool,
+        (file or Path(os.devnull)).open("wb", buffering=0) as out,
+    ):
+        for one in pool.imap_unordered(_do, jobs):
+            out.write(msgspec.json.encode(one) + b"\n")
+            row, some = rows[one.row], kept[one.row]
+            some.append(one)
+            if len(some) == len(row.jobs):
+                print(f"{row.what:44} {row.goal:16} {figure(some)}", flush=True)
+    return [one for some in kept.values() for one in sorted(some, key=lambda one: one.clip)]
 
 
 def main() -> None:
@@ -429,24 +311,24 @@ def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("--full", action="store_true", help="a few hundred utterances a cell")
+    parser.add_argument("--full", action="store_true", help="a few hundred utterances a row")
     parser.add_argument(
-        "--talk",
-        choices=TALK,
-        help="only count false commands in hours of talk (see talk.py), an hour's work",
+        "--talk", choices=TALK, help="only listen to hours of talk (see talk.py), an hour's work"
     )
+    parser.add_argument("--only", default="", help="only rows whose name this regular expression matches")
+    parser.add_argument("--outcomes", type=Path, help="where to keep what became of each clip")
+    parser.add_argument("--jobs", type=int, default=os.cpu_count(), help="processes")
     parser.add_argument(BARE, action="store_true", help="give the recogniser each utterance by itself")
     asked = parser.parse_args()
-    sizes = FULL if asked.full else SMALL
     for program in missing_programs():
         print(f"{program} is not installed (see synthesizers.py): its voices are left out")
     print(
         f"noise taken down: {can_suppress()}; voices: {', '.join(v.name for v in voices_here('reporting'))}"
     )
-    with multiprocessing.get_context("fork").Pool(os.cpu_count()) as pool:
-        for what, goal, figure in talk_rows(pool, asked.talk) if asked.talk else rows(pool, sizes):
-            print(f"{what:44} {goal:20} {figure}", flush=True)
+    table = talk_rows(asked.talk) if asked.talk else rows(FULL if asked.full else SMALL)
+    chosen = [row for row in table if re.search(asked.only, row.what)]
+    print("\n".join(summary(measured(chosen, asked.outcomes, asked.jobs))))
 
 
 if __name__ == "__main__":
-    main()
+    sys.exit(main())

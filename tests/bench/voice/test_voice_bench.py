@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-import re
-from multiprocessing.pool import ThreadPool
+from functools import partial
+from itertools import islice
 
+import msgspec
 import pytest
 from scipy.stats import binomtest
 
 from companion.voice.model import ModelError, speech_model
-from tests.bench.voice.__main__ import hourly, interval, measure, synthetic
+from tests.bench.voice.__main__ import Row, hear, hourly, interval, measured
+from tests.bench.voice.compare import paired
 from tests.bench.voice.noises import NOISES
+from tests.bench.voice.outcomes import Outcome, read_outcomes
+from tests.bench.voice.spoken import Setting, synthetic
 from tests.bench.voice.synthesizers import PROGRAMS, is_here
 from tests.bench.voice.voices import VOICES, missing_programs, voices_here
 
@@ -61,11 +65,26 @@ def test_a_rate_an_hour_has_its_upper_bound():
 
 
 @pytest.mark.skipif(bool(missing()), reason=f"not here: {missing()}")
-def test_a_few_utterances_are_measured():
-    with ThreadPool(1) as pool:
-        outcomes = measure(
-            pool, "ours", (case for case, _ in zip(synthetic(1, "mixed", None), range(2), strict=False))
-        )
+def test_a_few_utterances_are_measured_and_kept(tmp_path):
+    jobs = [
+        partial(hear, "few", n, "ours", made) for n, made in enumerate(islice(synthetic(1, Setting()), 2))
+    ]
+    outcomes = measured([Row("few", "", jobs)], tmp_path / "now.jsonl", 1)
     assert len(outcomes) == 2
     assert sum(outcome.right for outcome in outcomes) >= 1
-    assert re.fullmatch(r"[01]\.\d{3} \[.*\] n=2", interval(sum(o.right for o in outcomes), 2))
+    kept = sorted(read_outcomes(tmp_path / "now.jsonl"), key=lambda one: one.clip)
+    assert kept == outcomes
+    (line,) = paired(tmp_path / "now.jsonl", tmp_path / "now.jsonl")
+    assert "gained 0, lost 0, p 1.000" in line
+
+
+def test_two_runs_are_compared_clip_by_clip(tmp_path):
+    """Of six that differ all are gained: two-sided, that is one in 32 (binomial)."""
+    for name, right in (("before", False), ("now", True)):
+        some = [
+            Outcome("quiet", n, "log bite", right or n > 5, False, False, 0.1, 0.1, 0.1, ())
+            for n in range(10)
+        ]
+        (tmp_path / name).write_bytes(b"".join(msgspec.json.encode(one) + b"\n" for one in some))
+    (line,) = paired(tmp_path / "before", tmp_path / "now")
+    assert "0.400 -> 1.000 n 10: gained 6, lost 0, p 0.031; wrong 0 -> 0" in line
