@@ -12,7 +12,7 @@ import msgspec
 
 from companion.sensing.believed_depth import BelievedDepth, Ping, Settled, Verdict
 from companion.sensing.course_made_good import CourseMadeGood
-from companion.sensing.readings import Depth, Position, Reading
+from companion.sensing.readings import Depth, Heading, Position, Reading
 from companion.sensing.sensing import Sensing
 from companion.sensing.state import BoatState
 
@@ -34,6 +34,7 @@ class BelievedBoat:
         self._depth = BelievedDepth()
         self._way = CourseMadeGood()
         self._history: deque[Ping] = deque()
+        self._headings: deque[tuple[float, Heading]] = deque()
 
     def accept_reading(self, t: float, reading: Reading) -> Verdict | None:
         """Fold in a reading at logic time t, s; return the verdict on a depth, None for whatever else."""
@@ -41,6 +42,10 @@ class BelievedBoat:
             return self._accept_depth(t, reading)
         if isinstance(reading, Position) and reading.lat is not None and reading.lon is not None:
             self._way.accept_fix(t, reading.lat, reading.lon)
+        if isinstance(reading, Heading):
+            self._headings.append((t, reading))
+            while self._headings[0][0] < t - HISTORY_S:
+                self._headings.popleft()
         return None
 
     def finish(self) -> tuple[Settled, ...]:
@@ -78,13 +83,28 @@ class BelievedBoat:
         """Return the boat at logic time t, s, which is now."""
         return self._with_beliefs(self._sensing.boat(t), self._depth.last, t)
 
-    def before(self, t: float, now: float) -> BoatState:
-        """Return the boat at an earlier logic time t, s: its place and depth then, the rest as it is now."""
+    def before(self, t: float, now: float, spoken: float) -> BoatState:
+        """Return the boat at an earlier logic time t, s, of which words tell that began at `spoken`, s.
+
+        Its place and depth are those of t, the rest is as it is now; but its bow is where it pointed when
+        the words began: a boat may turn by tens of degrees while somebody says "nine o'clock".
+        """
         boat = self._with_beliefs(self._sensing.boat(now), self._ping_before(t), t)
+        boat = self._with_heading_before(boat, spoken)
         place = self._way.place_at(t)
         if place is None or boat.lat is None:
             return boat
         return msgspec.structs.replace(boat, lat=place[0], lon=place[1])
+
+    def _with_heading_before(self, boat: BoatState, t: float) -> BoatState:
+        """Return the boat with the last heading before a logic time t, s, as long as it has one now."""
+        if boat.heading is None and boat.heading_magnetic is None:
+            return boat
+        after = bisect_right([at for at, _ in self._headings], t)
+        if after == 0:
+            return boat
+        heading = self._headings[after - 1][1]
+        return msgspec.structs.replace(boat, heading=heading.true, heading_magnetic=heading.magnetic)
 
     def _ping_before(self, t: float) -> Ping | None:
         """Return the last ping before a logic time t, s, or the first after it where none was before."""

@@ -107,7 +107,7 @@ class Dialogue:
         before = core.state.hand
         moment = Moment(
             began=began,
-            boat=core.boat.before(began - core.rooms.reaction, t),
+            boat=core.boat.before(began - core.rooms.reaction, t, began),
             boat_now=core.boat.at(t),
             clip=utterance.clip,
             late=self._lateness(utterance, hearing, t),

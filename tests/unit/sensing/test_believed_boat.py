@@ -88,29 +88,46 @@ def test_the_way_made_good_goes_before_what_the_receiver_says(sail):
 
 def test_the_boat_as_it_was(sail):
     boat, _ = sail(40, place=north_at(2.0), depth=lambda t: 5.0 + 0.1 * t)
-    then = boat.before(30.0, 39.0)
+    then = boat.before(30.0, 39.0, 30.0)
     assert range_and_bearing(*HERE, then.lat, then.lon)[0] == pytest.approx(60.0, abs=2.0)
     assert then.depth == pytest.approx(8.4)
     assert then.depth_age == pytest.approx(0.0)
-    assert boat.before(30.7, 39.0).depth == pytest.approx(8.4), "the last ping before it"
-    assert boat.before(-1.0, 39.0).depth == pytest.approx(5.4), "the first where none was before"
+    assert boat.before(30.7, 39.0, 30.7).depth == pytest.approx(8.4), "the last ping before it"
+    assert boat.before(-1.0, 39.0, -1.0).depth == pytest.approx(5.4), "the first where none was before"
     now = boat.at(39.0)
     assert range_and_bearing(*HERE, now.lat, now.lon)[0] == pytest.approx(78.0, abs=2.0)
+
+
+def test_the_bow_points_where_it_pointed_then(sail, nmea):
+    sensing = Sensing({"boat": SourceSettings(time="arrival")})
+    boat = BelievedBoat(sensing)
+    for t in range(100):
+        turned = f"HEHDT,{20.0 * t % 360.0:.1f},T"
+        for at, reading in sensing.feed(Chunk(float(t), "boat", nmea(turned))):
+            boat.accept_reading(at, reading)
+    assert boat.at(99.0).heading == 20.0 * 99 % 360
+    assert boat.before(95.8, 99.0, 96.5).heading == 20.0 * 96 % 360
+    assert boat.before(10.0, 99.0, 10.0).heading == 20.0 * 99 % 360, "that is forgotten: as it is now"
+    assert boat.before(95.8, 99.0 + 60.0, 96.5).heading is None, "a heading that is no longer told is none"
+    without, _ = sail(10)
+    assert without.before(5.0, 9.0, 5.0).heading is None
 
 
 def test_the_past_ends_after_a_minute(sail):
     boat, _ = sail(100, depth=lambda t: 5.0 + 0.02 * t)
     oldest = 99 - HISTORY_S
-    assert boat.before(oldest + 10.0, 99.0).depth == pytest.approx(5.4 + 0.02 * (oldest + 10.0), abs=0.006)
+    assert boat.before(oldest + 10.0, 99.0, 99.0).depth == pytest.approx(
+        5.4 + 0.02 * (oldest + 10.0), abs=0.006
+    )
     # Further back nothing is kept, and the oldest that is kept is too far from it to stand for it.
-    assert boat.before(10.0, 99.0).depth == pytest.approx(5.4 + 0.02 * oldest, abs=0.006)
+    assert boat.before(10.0, 99.0, 99.0).depth == pytest.approx(5.4 + 0.02 * oldest, abs=0.006)
 
 
 def test_without_a_place_the_past_has_none(sail):
     boat, _ = sail(10)
-    then = boat.before(5.0, 9.0)
+    then = boat.before(5.0, 9.0, 5.0)
     assert (then.lat, then.lon) == (None, None)
-    assert BelievedBoat(Sensing({})).before(5.0, 9.0).depth is None
+    assert BelievedBoat(Sensing({})).before(5.0, 9.0, 5.0).depth is None
 
 
 def test_a_trip_that_ends_settles_what_waits(sail):
