@@ -115,7 +115,8 @@ def rows(pool: multiprocessing.pool.Pool, make: Make, decibels: float) -> Iterat
         lesson = one.lesson
         yield (
             f"{job.voice.name:24} shift {lesson.shift:4.1f}; read {lesson.understood} -> {lesson.then} of "
-            f"{lesson.read}; others {one.before[0]} -> {one.then[0]}, wrong {one.before[1]} -> {one.then[1]}"
+            f"{lesson.read}; others {one.before[0]} -> {one.then[0]} of {one.others}, "
+            f"wrong {one.before[1]} -> {one.then[1]}"
         )
     count = sum(one.others for one in found)
     for what, some in (("before", [one.before for one in found]), ("then", [one.then for one in found])):
