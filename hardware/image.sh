@@ -145,8 +145,7 @@ install_companion() { # by its own installer, from a copy of this folder that is
 set_system_up() {
     cp -rT -- hardware/board/system "$system"
     sed -i "s/@ROOT@/$root_id/; s/@DATA@/$data_id/; s/@FAT@/$fat_id/" "$system/etc/fstab"
-    in_system systemctl --quiet enable companion companion-board ssh systemd-networkd systemd-resolved systemd-timesyncd \
-        wpa_supplicant@wlan0
+    in_system systemctl --quiet enable companion companion-board ssh systemd-networkd systemd-resolved systemd-timesyncd
     in_system systemctl --quiet disable wpa_supplicant systemd-networkd-wait-online 2>/dev/null || true
     in_system systemctl --quiet mask apt-daily.timer apt-daily-upgrade.timer dpkg-db-backup.timer e2scrub_all.timer \
         fstrim.timer systemd-networkd-wait-online systemd-pstore

@@ -140,7 +140,7 @@ def logbook_faults(path: Path, settings: Path, promised: list[str]) -> list[str]
         return [f"no logbook, and {len(promised)} events printed"] if promised else []
     unit = _unit_of(settings.read_text())
     with Logbook(path) as book:
-        found = book.faults()
+        found = book.tables.faults()
         events = [event for trip in book.trips() for event in book.events(trip.id)]
     kept = Counter(told_line(event, unit).splitlines()[0] for event in events)
     kept += Counter(sorted_json(json.loads(to_json(event))) for event in events)

@@ -62,3 +62,10 @@ def test_only_the_root_has_to_be_there_for_the_board_to_start() -> None:
     fields = [line.split() for line in (SYSTEM / "etc/fstab").read_text().splitlines() if line[:1] not in "#"]
     must = [row[1] for row in fields if "nofail" not in row[3] and row[0] != "tmpfs"]
     assert must == ["/"]
+
+
+def test_nothing_waits_for_a_radio_that_is_not_there() -> None:
+    assert "enable" in SCRIPT.read_text()
+    assert "wpa_supplicant@" not in SCRIPT.read_text()
+    rules = (SYSTEM / "etc/udev/rules.d/71-wifi.rules").read_text()
+    assert 'ENV{SYSTEMD_WANTS}+="wpa_supplicant@wlan0.service"' in rules
