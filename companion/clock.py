@@ -1,7 +1,8 @@
 """Time: live or replay. Nothing else in the package asks what time it is.
 
-Two times are kept apart. *Logic time* is a monotonic count of seconds, for ages, intervals and
-timeouts. *UTC* is for the record and comes from the GPS. In a replay both come from the recording.
+Two times are kept apart. *Logic time* is a monotonic count of seconds, for ages,
+intervals and timeouts. *UTC* is for the record and comes from the GPS. In a replay both
+come from the recording.
 """
 
 from __future__ import annotations
@@ -13,7 +14,10 @@ from typing import Protocol
 
 def written(instant: datetime) -> str:
     """Return an instant as the events and the logbook write it, 2026-10-03T14:15:00.250Z."""
-    return instant.astimezone(UTC).replace(tzinfo=None).isoformat(timespec="milliseconds") + "Z"
+    return (
+        instant.astimezone(UTC).replace(tzinfo=None).isoformat(timespec="milliseconds")
+        + "Z"
+    )
 
 
 class Clock(Protocol):

@@ -1,8 +1,9 @@
 """One TOML file in, frozen settings out; every mistake in it named with file, line, key and reason.
 
-The structs below are the schema: their field names are the keys, their types say what a value must be,
-and a number with a unit is written as text, such as "0.33 mm" (`companion.tackle.quantities`). All of a
-file's mistakes are told at once, each with the nearest known name where one looks meant.
+The structs below are the schema: their field names are the keys, their types say what a
+value must be, and a number with a unit is written as text, such as "0.33 mm"
+(`companion.tackle.quantities`). All of a file's mistakes are told at once, each with
+the nearest known name where one looks meant.
 """
 
 from __future__ import annotations
@@ -17,7 +18,17 @@ import types
 from collections.abc import Iterator, Mapping, Sequence
 from importlib.resources import files
 from pathlib import Path
-from typing import Annotated, Any, Literal, NamedTuple, TypeVar, Union, get_args, get_origin, get_type_hints
+from typing import (
+    Annotated,
+    Any,
+    Literal,
+    NamedTuple,
+    TypeVar,
+    Union,
+    get_args,
+    get_origin,
+    get_type_hints,
+)
 
 import msgspec
 
@@ -52,7 +63,10 @@ _PROTOCOL_OF = {
     "nmea2000": ("serial", "tcp", "udp"),
     "signalk": ("tcp",),
 }
-_USUAL_ADDRESSES = {"gpsd": f"127.0.0.1:{gpsd.GPSD_PORT}", "signalk": f"127.0.0.1:{signalk.SIGNALK_PORT}"}
+_USUAL_ADDRESSES = {
+    "gpsd": f"127.0.0.1:{gpsd.GPSD_PORT}",
+    "signalk": f"127.0.0.1:{signalk.SIGNALK_PORT}",
+}
 _SOURCE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _-]{0,29}").fullmatch
 
 
@@ -67,7 +81,9 @@ class Problem(NamedTuple):
 
     def __str__(self) -> str:
         """Return ``file:line: key: reason; hint``."""
-        return f"{self.file}:{self.line}: {self.key}: {self.reason}" + (f"; {self.hint}" if self.hint else "")
+        return f"{self.file}:{self.line}: {self.key}: {self.reason}" + (
+            f"; {self.hint}" if self.hint else ""
+        )
 
 
 class ConfigError(Exception):
@@ -82,15 +98,21 @@ class BoatLayout(msgspec.Struct, frozen=True):
     """The layout of the boat, m.
 
     Attributes:
-        transducer_depth: how far the transducer hangs below the waterline, or None when not measured.
-        keel_depth: how far the keel is below the waterline; only for depths told below the keel.
-        antenna_ahead: how far the GPS antenna is ahead of the transducer (negative: behind it).
+        transducer_depth: how far the transducer hangs below the waterline, or None when
+            not measured.
+        keel_depth: how far the keel is below the waterline; only for depths told below
+            the keel.
+        antenna_ahead: how far the GPS antenna is ahead of the transducer (negative:
+            behind it).
         antenna_right: how far it is to the right of the transducer (negative: left).
-        rod_tip: height of the rod tip above the water during a retrieve; negative when it is held into it.
+        rod_tip: height of the rod tip above the water during a retrieve; negative when
+            it is held into it.
         rod_tip_down: the same of a tip held down, "rod tip down" by voice.
         rod_tip_up: the same of a tip held up, "rod tip up" by voice.
-        cone: full angle of the sounder's cone, degrees, for the correction of slopes; 0 corrects nothing.
-        sound_from_temperature: correct depths by the water's temperature; for a sounder that does not.
+        cone: full angle of the sounder's cone, degrees, for the correction of slopes; 0
+            corrects nothing.
+        sound_from_temperature: correct depths by the water's temperature; for a sounder
+            that does not.
     """
 
     transducer_depth: Annotated[float, Quantity("length", 0.0, 5.0)] | None = None
@@ -110,7 +132,9 @@ class BoatLayout(msgspec.Struct, frozen=True):
             ValueError: it is no angle of a sounder.
         """
         if not 0.0 <= self.cone <= 90.0:
-            raise ValueError("cone must be from 0 (no correction of slopes) to 90 degrees")
+            raise ValueError(
+                "cone must be from 0 (no correction of slopes) to 90 degrees"
+            )
 
     @property
     def half_beam(self) -> float | None:
@@ -165,17 +189,21 @@ class ConfiguredSource(msgspec.Struct, frozen=True):
 
     Attributes:
         name: what the source is called.
-        kind: serial, tcp, udp, can (a bus of NMEA 2000), gpsd, signalk (over its WebSocket) or file.
-        protocol: what a serial, tcp or udp source sends: sentences of NMEA 0183, the lines of an
-            NMEA 2000 gateway or, tcp only, Signal K's deltas.
+        kind: serial, tcp, udp, can (a bus of NMEA 2000), gpsd, signalk (over its
+            WebSocket) or file.
+        protocol: what a serial, tcp or udp source sends: sentences of NMEA 0183, the
+            lines of an NMEA 2000 gateway or, tcp only, Signal K's deltas.
         token_file: where the token stands that a Signal K server asks for, if it asks.
         device: serial port, CAN interface ("can0") or file path.
-        address: "host:port"; for udp the computer's own address it listens on: 127.0.0.1 hears this
-            computer only, 0.0.0.0 every network it is in; without it gpsd and signalk are on this computer.
-        sender: the only address whose udp datagrams are taken; without it, that of the first to send.
+        address: "host:port"; for udp the computer's own address it listens on:
+            127.0.0.1 hears this computer only, 0.0.0.0 every network it is in; without
+            it gpsd and signalk are on this computer.
+        sender: the only address whose udp datagrams are taken; without it, that of the
+            first to send.
         baud: serial speed, bit/s.
         need_checksum: whether a sentence without a checksum is dropped.
-        time: what times its sentences: TAG blocks, the sentences' own UTC, arrival, or the best there is.
+        time: what times its sentences: TAG blocks, the sentences' own UTC, arrival, or
+            the best there is.
         priority: of two sources that tell the same thing, the lower number is believed.
         latency: s from the measurement to its arrival.
     """
@@ -197,7 +225,8 @@ class ConfiguredSource(msgspec.Struct, frozen=True):
         """Check that the source has a name that can be recorded and says where it is.
 
         Raises:
-            ValueError: the name, the device, the address, the sender or the speed cannot be used.
+            ValueError: the name, the device, the address, the sender or the speed
+                cannot be used.
         """
         if not _SOURCE_NAME(self.name) or self.name.lower() in OUR_SOURCES:
             raise ValueError(
@@ -205,24 +234,36 @@ class ConfiguredSource(msgspec.Struct, frozen=True):
                 f"and not {' or '.join(sorted(OUR_SOURCES))}"
             )
         if not BAUD_RATES.start <= self.baud < BAUD_RATES.stop:
-            raise ValueError(f"{self.baud} baud is no speed of a serial port; expected 4800 or 38400")
+            raise ValueError(
+                f"{self.baud} baud is no speed of a serial port; expected 4800 or 38400"
+            )
         if self.kind in ("serial", "file") and not self.device:
-            raise ValueError(f'a {self.kind} source needs a device, such as device = "/dev/ttyUSB0"')
+            raise ValueError(
+                f'a {self.kind} source needs a device, such as device = "/dev/ttyUSB0"'
+            )
         if self.kind in ("tcp", "udp", "gpsd", "signalk"):
             self._check_address()
         if self.kind not in _PROTOCOL_OF[self.protocol]:
             kinds = " or ".join(_PROTOCOL_OF[self.protocol])
             raise ValueError(f'protocol = "{self.protocol}" is for a {kinds} source')
-        if self.kind == "can" and not re.fullmatch(r"[A-Za-z][A-Za-z0-9_.-]{0,14}", self.device or ""):
+        if self.kind == "can" and not re.fullmatch(
+            r"[A-Za-z][A-Za-z0-9_.-]{0,14}", self.device or ""
+        ):
             raise ValueError('a can source needs an interface, such as device = "can0"')
         if self.token_file is not None and self.kind != "signalk":
             raise ValueError("token_file is for a signalk source")
-        if self.sender is not None and (self.kind != "udp" or not _is_ipv4(self.sender)):
-            raise ValueError('"from" is for a udp source, and an address in figures, such as "192.168.1.20"')
+        if self.sender is not None and (
+            self.kind != "udp" or not _is_ipv4(self.sender)
+        ):
+            raise ValueError(
+                '"from" is for a udp source, and an address in figures, such as "192.168.1.20"'
+            )
 
     def _check_address(self) -> None:
         if not re.fullmatch(r"[^:\s]+:\d{1,5}|:\d{1,5}", self._place):
-            raise ValueError(f'a {self.kind} source needs an address with a port, such as "127.0.0.1:10110"')
+            raise ValueError(
+                f'a {self.kind} source needs an address with a port, such as "127.0.0.1:10110"'
+            )
         if not 0 < self.port <= 65_535:
             raise ValueError(
                 f"{self.port} is no port; expected one from 1 to 65535 behind the colon of `address`"
@@ -233,7 +274,9 @@ class ConfiguredSource(msgspec.Struct, frozen=True):
                 f'(hears this computer only) or "0.0.0.0:{self.port}" (every network it is in)'
             )
         if not self.host:
-            raise ValueError(f'a {self.kind} source needs a host, such as "192.168.1.20:{self.port}"')
+            raise ValueError(
+                f'a {self.kind} source needs a host, such as "192.168.1.20:{self.port}"'
+            )
 
     @property
     def _place(self) -> str:
@@ -274,17 +317,22 @@ class VoiceSettings(msgspec.Struct, frozen=True):
 
     Attributes:
         model: path of a speech model, or None for the one the installer fetched.
-        microphone: the sound card's name for recording, as `arecord -L` lists it; "none" when there is none.
-        speaker: the sound card's name for playing, as `aplay -L` lists it; "none" when there is none.
-        button: the GPIO number of a push-to-talk button or foot switch to ground, or None.
+        microphone: the sound card's name for recording, as `arecord -L` lists it;
+            "none" when there is none.
+        speaker: the sound card's name for playing, as `aplay -L` lists it; "none" when
+            there is none.
+        button: the GPIO number of a push-to-talk button or foot switch to ground, or
+            None.
         listen: whether every command has to begin with the wake words, or none.
         wake: the wake words.
         language: the voice it speaks with, as `espeak-ng --voices` lists it.
         rate: words a minute it speaks.
         volume: of its speech and tones, 0 to 1.
-        reaction: s between what happens at the lure and the angler's first word about it.
+        reaction: s between what happens at the lure and the angler's first word about
+            it.
         silent_above: speed over ground from which it speaks only when spoken to.
-        not_understood: what answers a few words by themselves that were not understood, never twice in a row.
+        not_understood: what answers a few words by themselves that were not understood,
+            never twice in a row.
     """
 
     model: str | None = None
@@ -311,7 +359,9 @@ class VoiceSettings(msgspec.Struct, frozen=True):
         if not 0.0 <= self.volume <= 1.0:
             raise ValueError("volume must be from 0 to 1")
         if not re.fullmatch(r"[a-z']+( [a-z']+)+", self.wake):
-            raise ValueError("wake must be two words or more, in small letters: one word comes up in talk")
+            raise ValueError(
+                "wake must be two words or more, in small letters: one word comes up in talk"
+            )
 
 
 class Recordings(msgspec.Struct, frozen=True):
@@ -320,7 +370,8 @@ class Recordings(msgspec.Struct, frozen=True):
     Attributes:
         most: all of them together.
         keep_free: what has to stay free on the disk.
-        keep_talk: whether the sound of all talk is kept; otherwise only what was taken for a command.
+        keep_talk: whether the sound of all talk is kept; otherwise only what was taken
+            for a command.
         sound_days: how many days sound is kept; 0: until room is short.
     """
 
@@ -336,7 +387,9 @@ class Recordings(msgspec.Struct, frozen=True):
             ValueError: they are fewer than none.
         """
         if not 0 <= self.sound_days <= 36_500:
-            raise ValueError(f"sound_days = {self.sound_days}; expected days, or 0 for no end")
+            raise ValueError(
+                f"sound_days = {self.sound_days}; expected days, or 0 for no end"
+            )
 
 
 class GlancePage(msgspec.Struct, frozen=True):
@@ -344,11 +397,11 @@ class GlancePage(msgspec.Struct, frozen=True):
 
     Attributes:
         on: whether there is one.
-        address: the computer's own address it is served on: 127.0.0.1 is this computer only, 0.0.0.0
-            every network it is in.
+        address: the computer's own address it is served on: 127.0.0.1 is this computer
+            only, 0.0.0.0 every network it is in.
         port: the TCP port; 0 lets the system choose one.
-        reading: "open" to whoever reaches the address, or only to devices that are "paired". The
-            buttons always need a paired device.
+        reading: "open" to whoever reaches the address, or only to devices that are
+            "paired". The buttons always need a paired device.
     """
 
     on: bool = True
@@ -397,7 +450,8 @@ class Settings(msgspec.Struct, frozen=True):
         voice: hearing and speaking.
         sources: where sentences come from.
         rods: what is rigged, ordered by rod number.
-        lures: every lure that may be tied on: the starter lures and the owner's, by name.
+        lures: every lure that may be tied on: the starter lures and the owner's, by
+            name.
         recordings: what recordings may take of the disk.
         page: the page in the boat, and who may read it.
     """
@@ -427,7 +481,9 @@ def users_file() -> Path:
 def users_unit(path: Path | None = None) -> LengthUnit:
     """Return the unit of lengths that a config file chooses, or this user's; feet where none can be read."""
     try:
-        chosen = tomllib.loads((path or users_file()).read_text(encoding="utf-8")).get("units")
+        chosen = tomllib.loads((path or users_file()).read_text(encoding="utf-8")).get(
+            "units"
+        )
     except (OSError, ValueError):
         return "feet"
     return "metres" if chosen == "metres" else "feet"
@@ -447,9 +503,13 @@ def load(path: Path) -> Settings:
     try:
         text = path.read_text(encoding="utf-8")
     except FileNotFoundError:
-        raise ConfigError([Problem(str(path), 1, "file", "there is no such file")]) from None
+        raise ConfigError(
+            [Problem(str(path), 1, "file", "there is no such file")]
+        ) from None
     except (OSError, UnicodeDecodeError) as error:
-        raise ConfigError([Problem(str(path), 1, "file", f"cannot be read as text: {error}")]) from None
+        raise ConfigError(
+            [Problem(str(path), 1, "file", f"cannot be read as text: {error}")]
+        ) from None
     return parse(text, str(path))
 
 
@@ -487,7 +547,11 @@ def starter_lures() -> tuple[LureSpec, ...]:
     return file.lures if file else ()
 
 
-_EARLIER_NAMES = {"small plum": "small dorrow", "deep plum": "deep dorrow", "long plum": "long dorrow"}
+_EARLIER_NAMES = {
+    "small plum": "small dorrow",
+    "deep plum": "deep dorrow",
+    "long plum": "long dorrow",
+}
 """What starter lures were called before. A config that calls them so keeps that name, and its lessons."""
 
 
@@ -497,25 +561,37 @@ def _by_earlier_name(name: str, known: Mapping[str, LureSpec]) -> LureSpec | Non
     return None if now is None else msgspec.structs.replace(known[now], name=name)
 
 
-def _rods(file: _File, known: Mapping[str, LureSpec], reader: _Reader) -> tuple[Rod, ...]:
+def _rods(
+    file: _File, known: Mapping[str, LureSpec], reader: _Reader
+) -> tuple[Rod, ...]:
     if len(file.rods) > MOST_RODS:
-        reader.note_problem(("rods", MOST_RODS), f"at most {MOST_RODS} rods can be rigged")
+        reader.note_problem(
+            ("rods", MOST_RODS), f"at most {MOST_RODS} rods can be rigged"
+        )
     for place, name in _repeats([lure.name for lure in file.lures]):
         reader.note_problem(
-            ("lures", place, "name"), f'"{name}" is described twice', "give each lure its own name"
+            ("lures", place, "name"),
+            f'"{name}" is described twice',
+            "give each lure its own name",
         )
     for place, name in _repeats([source.name for source in file.sources]):
         reader.note_problem(
-            ("sources", place, "name"), f'two sources are called "{name}"', "give each its own name"
+            ("sources", place, "name"),
+            f'two sources are called "{name}"',
+            "give each its own name",
         )
     for place, number in _repeats([rod.number for rod in file.rods]):
-        reader.note_problem(("rods", place, "number"), f"there are two rods numbered {number}")
+        reader.note_problem(
+            ("rods", place, "number"), f"there are two rods numbered {number}"
+        )
     rods = []
     for place, spec in enumerate(file.rods):
         lure = known.get(spec.lure) or _by_earlier_name(spec.lure, known)
         if lure is None:
             reader.note_problem(
-                ("rods", place, "lure"), f'no lure is called "{spec.lure}"', _nearest(spec.lure, known)
+                ("rods", place, "lure"),
+                f'no lure is called "{spec.lure}"',
+                _nearest(spec.lure, known),
             )
         else:
             tip = file.boat.rod_tip if spec.rod_tip is None else spec.rod_tip
@@ -527,13 +603,17 @@ def _rods(file: _File, known: Mapping[str, LureSpec], reader: _Reader) -> tuple[
 
 
 def _repeats(values: Sequence[Any]) -> Iterator[tuple[int, Any]]:
-    return ((place, value) for place, value in enumerate(values) if value in values[:place])
+    return (
+        (place, value) for place, value in enumerate(values) if value in values[:place]
+    )
 
 
 def _nearest(word: str, known: Mapping[str, Any] | Sequence[str]) -> str:
     """Return a hint naming the known word nearest to ``word``, or all of them when none is near."""
     near = difflib.get_close_matches(word, list(known), n=1)
-    return f'did you mean "{near[0]}"?' if near else "known: " + ", ".join(sorted(known))
+    return (
+        f'did you mean "{near[0]}"?' if near else "known: " + ", ".join(sorted(known))
+    )
 
 
 class _MistakeError(ValueError):
@@ -557,18 +637,24 @@ class _Reader:
         """Return the text as ``schema``, or None when there are problems."""
         if len(self._text) > MOST_CHARACTERS:
             self.problems.append(
-                Problem(self.name, 1, "file", f"is longer than {MOST_CHARACTERS} characters")
+                Problem(
+                    self.name, 1, "file", f"is longer than {MOST_CHARACTERS} characters"
+                )
             )
             return None
         try:
             table = tomllib.loads(self._text)
         except RecursionError:
-            self.problems.append(Problem(self.name, 1, "file", "has lists or tables nested too deep"))
+            self.problems.append(
+                Problem(self.name, 1, "file", "has lists or tables nested too deep")
+            )
             return None
         except ValueError as error:  # not TOML, or a number with thousands of digits
             line = re.search(r"at line (\d+)", str(error))
             number = int(line[1]) if line else self._text.count("\n") + 1
-            self.problems.append(Problem(self.name, number, "file", f"is not TOML: {error}"))
+            self.problems.append(
+                Problem(self.name, number, "file", f"is not TOML: {error}")
+            )
             return None
         self._lines = _line_numbers(self._text)
         struct = self._value(schema, table, ())
@@ -576,9 +662,16 @@ class _Reader:
 
     def note_problem(self, place: Place, reason: str, hint: str = "") -> None:
         """Note a problem with the value at ``place``."""
-        near = next((place[:n] for n in range(len(place), -1, -1) if place[:n] in self._lines), ())
-        key = "".join(f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in place).lstrip(".")
-        self.problems.append(Problem(self.name, self._lines.get(near, 1), key or "file", reason, hint))
+        near = next(
+            (place[:n] for n in range(len(place), -1, -1) if place[:n] in self._lines),
+            (),
+        )
+        key = "".join(
+            f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in place
+        ).lstrip(".")
+        self.problems.append(
+            Problem(self.name, self._lines.get(near, 1), key or "file", reason, hint)
+        )
 
     def _struct(self, schema: type[S], table: object, place: Place) -> S | None:
         if not isinstance(table, dict):
@@ -588,7 +681,11 @@ class _Reader:
         before = len(self.problems)
         for key in (key for key in table if key not in fields):
             self.note_problem((*place, key), "no such key here", _nearest(key, fields))
-        for name in (name for name, field in fields.items() if field.required and name not in table):
+        for name in (
+            name
+            for name, field in fields.items()
+            if field.required and name not in table
+        ):
             self.note_problem(place, f'the key "{name}" is missing')
         values = {
             field.name: self._value(hints[field.name], table[name], (*place, name))
@@ -625,13 +722,20 @@ class _Reader:
 
     def _list(self, kind: object, value: object, place: Place) -> tuple[object, ...]:
         if not isinstance(value, list):
-            raise _MistakeError(f"expected a list; write each one under [[{place[-1]}]]")
-        return tuple(self._value(kind, item, (*place, number)) for number, item in enumerate(value))
+            raise _MistakeError(
+                f"expected a list; write each one under [[{place[-1]}]]"
+            )
+        return tuple(
+            self._value(kind, item, (*place, number))
+            for number, item in enumerate(value)
+        )
 
 
 def _chosen(choices: tuple[str, ...], value: object) -> object:
     if value not in choices:
-        raise _MistakeError(f"{value!r} is not one of the choices", _nearest(str(value), choices))
+        raise _MistakeError(
+            f"{value!r} is not one of the choices", _nearest(str(value), choices)
+        )
     return value
 
 
@@ -652,13 +756,16 @@ def _plain(kind: object, value: object) -> object:
 _QUOTED = re.compile(r'"(?:\\.|[^"\\])*"|\'[^\']*\'')
 _COMMENT = re.compile(r"#.*")
 _HEADER = re.compile(r"\s*(\[\[?)\s*([^\[\]]+?)\s*\]\]?\s*(#.*)?")
-_KEY = re.compile(r"\s*((?:[\w-]+|\"[^\"]*\"|'[^']*')(?:\s*\.\s*(?:[\w-]+|\"[^\"]*\"|'[^']*'))*)\s*=")
+_KEY = re.compile(
+    r"\s*((?:[\w-]+|\"[^\"]*\"|'[^']*')(?:\s*\.\s*(?:[\w-]+|\"[^\"]*\"|'[^']*'))*)\s*="
+)
 
 
 def _line_numbers(text: str) -> dict[Place, int]:
     """Return the line each table and key of a valid TOML text starts on.
 
-    What stands inside an inline table or a list is not found by itself: its outer key is.
+    What stands inside an inline table or a list is not found by itself: its outer key
+    is.
     """
     found: dict[Place, int] = {(): 1}
     table: Place = ()
@@ -677,7 +784,9 @@ def _line_numbers(text: str) -> dict[Place, int]:
                 in_block = "" if in_block else mark
         bare = _COMMENT.sub("", _QUOTED.sub("", line))
         if not in_block:
-            open_brackets += sum(bare.count(mark) for mark in "[{") - sum(bare.count(mark) for mark in "]}")
+            open_brackets += sum(bare.count(mark) for mark in "[{") - sum(
+                bare.count(mark) for mark in "]}"
+            )
     return found
 
 
@@ -695,4 +804,7 @@ def _place(header: str, counts: dict[Place, int], *, listed: bool) -> Place:
 
 
 def _parts(dotted: str) -> list[str]:
-    return [part.strip().strip("\"'") for part in re.findall(r"\"[^\"]*\"|'[^']*'|[^.\s]+", dotted)]
+    return [
+        part.strip().strip("\"'")
+        for part in re.findall(r"\"[^\"]*\"|'[^']*'|[^.\s]+", dotted)
+    ]

@@ -1,9 +1,10 @@
 """What the engine tells the world: one frozen record per thing that happened.
 
-`companion replay --json` prints one of these a line; the logbook stores the same records; the page
-and the report read them. Times are logic seconds since the trip began, to the millisecond; `utc` is
-None until the GPS has told it. Lengths are metres, speeds metres per second, angles degrees clockwise
-from true north. None means not known, never zero.
+`companion replay --json` prints one of these a line; the logbook stores the same
+records; the page and the report read them. Times are logic seconds since the trip
+began, to the millisecond; `utc` is None until the GPS has told it. Lengths are metres,
+speeds metres per second, angles degrees clockwise from true north. None means not
+known, never zero.
 """
 
 from __future__ import annotations
@@ -15,7 +16,17 @@ import msgspec
 
 from companion.units import NINE_IN_TEN_RADIUS_SIGMAS
 
-LoggedWhat = Literal["bite", "fish", "touch", "snag", "broke off", "lost fish", "mark", "cast", "reeled in"]
+LoggedWhat = Literal[
+    "bite",
+    "fish",
+    "touch",
+    "snag",
+    "broke off",
+    "lost fish",
+    "mark",
+    "cast",
+    "reeled in",
+]
 """What a spoken command can put into the logbook."""
 
 MarkKind = Literal[
@@ -72,13 +83,14 @@ class TripEnded(Event, frozen=True, tag="trip ended"):
 class Heard(Event, frozen=True, tag="heard"):
     """An utterance and what was made of it.
 
-    `text` is the recognised text and `clip` the name of its sound file. `command` is the command's name, or
-    None when the utterance was no command; `reason` says why not. `alternatives` lists other recognised
-    texts, likeliest first; `check` is the text of the second decoding, where there was one; `fit` is the
-    phrase that words and sounds together decided for, where the first text was another. `ended` says what
-    ended the utterance: a whole phrase, a pause, too much time or the end of the sound. `spoke` is when its
-    words began and ended, s since the clip began. `doubt` is a phrase with another value that may have been
-    spoken as well.
+    `text` is the recognised text and `clip` the name of its sound file. `command` is
+    the command's name, or None when the utterance was no command; `reason` says why
+    not. `alternatives` lists other recognised texts, likeliest first; `check` is the
+    text of the second decoding, where there was one; `fit` is the phrase that words and
+    sounds together decided for, where the first text was another. `ended` says what
+    ended the utterance: a whole phrase, a pause, too much time or the end of the sound.
+    `spoke` is when its words began and ended, s since the clip began. `doubt` is a
+    phrase with another value that may have been spoken as well.
     """
 
     text: str
@@ -112,9 +124,9 @@ class RodTaken(Event, frozen=True, tag="rod"):
 class Match(Event, frozen=True, tag="match"):
     """The rod in hand against the bottom: in its casting range where that is mapped, else below.
 
-    `rod` is the rod in hand and `reach` its reach. `where` tells where the bottom was taken and `depth` how
-    deep it is there. `by` is the clearance (`state` clear), the shortfall (short) or how far the lure would
-    dig (touch), m, never negative.
+    `rod` is the rod in hand and `reach` its reach. `where` tells where the bottom was
+    taken and `depth` how deep it is there. `by` is the clearance (`state` clear), the
+    shortfall (short) or how far the lure would dig (touch), m, never negative.
     """
 
     rod: str
@@ -136,12 +148,14 @@ class TopAhead(msgspec.Struct, frozen=True):
 class Outlook(Event, frozen=True, kw_only=True, tag="outlook"):
     """The encounter ahead of the cast just made.
 
-    `cast` is the cast's number among the logged things, `rod` the rod and `bearing` the direction. `state`
-    is touch, clear (close above the bottom), short (well above it) or unknown; `chance` is the probability
-    of a touch and `sureness` the word for it. `distance` (m from where the rod tip was) and `seconds` (from
-    `t`) belong to the first touch, should there be one. `contact` is how many metres of the way are in
-    touch, `margin` the least height of the lure above the bottom (negative when it would dig), `mapped` the
-    share of the deep part of the way over mapped bottom, and `tops` lists the tree tops on the way.
+    `cast` is the cast's number among the logged things, `rod` the rod and `bearing` the
+    direction. `state` is touch, clear (close above the bottom), short (well above it)
+    or unknown; `chance` is the probability of a touch and `sureness` the word for it.
+    `distance` (m from where the rod tip was) and `seconds` (from `t`) belong to the
+    first touch, should there be one. `contact` is how many metres of the way are in
+    touch, `margin` the least height of the lure above the bottom (negative when it
+    would dig), `mapped` the share of the deep part of the way over mapped bottom, and
+    `tops` lists the tree tops on the way.
     """
 
     cast: int
@@ -161,8 +175,9 @@ class Outlook(Event, frozen=True, kw_only=True, tag="outlook"):
 class Learned(Event, frozen=True, tag="learned"):
     """A touch, or a cast without one, has changed what is believed of a rod.
 
-    `rod` carries `lure` on `line`. Its `reach` is now believed to lie between `low` and `high` in nine cases
-    of ten; `was` is what was believed before the first touch; `evidence` counts what has taught it so far.
+    `rod` carries `lure` on `line`. Its `reach` is now believed to lie between `low` and
+    `high` in nine cases of ten; `was` is what was believed before the first touch;
+    `evidence` counts what has taught it so far.
     """
 
     rod: str
@@ -196,9 +211,15 @@ def level_notice(t: float, utc: str | None, rise_m: float) -> Notice:
     return Notice(t=t, utc=utc, text=f"water level {rise_m:+.2f} m against the map")
 
 
-def current_notice(t: float, utc: str | None, speed_mps: float, towards_deg: float) -> Notice:
+def current_notice(
+    t: float, utc: str | None, speed_mps: float, towards_deg: float
+) -> Notice:
     """Return the notice of a current told, towards a bearing from true north."""
-    return Notice(t=t, utc=utc, text=f"current {speed_mps:.2f} m/s towards {towards_deg:.0f} degrees")
+    return Notice(
+        t=t,
+        utc=utc,
+        text=f"current {speed_mps:.2f} m/s towards {towards_deg:.0f} degrees",
+    )
 
 
 def level_told(event: Event) -> float | None:
@@ -210,18 +231,20 @@ def level_told(event: Event) -> float | None:
 class Logged(Event, frozen=True, tag="logged"):
     """A thing that happened, put into the logbook by voice.
 
-    `number` counts the trip's logged things from 1; "undo" and corrections refer to it. `what` is its
-    kind, `detail` what was said with it ("tree top"; "wood" where the lure touched that), `size` a fish's
-    weight in kg, a mark's depth or a cast's length in m. `boat` is where the boat was, with its
-    `heading`, its `speed`, the `bottom` below it (m below the surface) and the `water_temperature`, C,
-    and the `wind_speed`, m/s, with where it comes from (`wind_from`), where an instrument tells them.
-    `rod`, `lure` and `line` are what was fished.
+    `number` counts the trip's logged things from 1; "undo" and corrections refer to it.
+    `what` is its kind, `detail` what was said with it ("tree top"; "wood" where the
+    lure touched that), `size` a fish's weight in kg, a mark's depth or a cast's length
+    in m. `boat` is where the boat was, with its `heading`, its `speed`, the `bottom`
+    below it (m below the surface) and the `water_temperature`, C, and the `wind_speed`,
+    m/s, with where it comes from (`wind_from`), where an instrument tells them. `rod`,
+    `lure` and `line` are what was fished.
 
-    `lure_at` and `lure_depth` tell where the lure was, and `lure_bottom` how deep the mapped bottom is there.
-    They are the model's estimate; at a touch the lure is on the mapped bottom instead, and `model_depth`
-    keeps the model's own depth. `at` is where a mark lies that is not under the boat. `catch` is the number
-    of the bite that this fish or loss came from: the two are one catch, with one rod and one place. `clip`
-    is the name of the sound file.
+    `lure_at` and `lure_depth` tell where the lure was, and `lure_bottom` how deep the
+    mapped bottom is there. They are the model's estimate; at a touch the lure is on the
+    mapped bottom instead, and `model_depth` keeps the model's own depth. `at` is where
+    a mark lies that is not under the boat. `catch` is the number of the bite that this
+    fish or loss came from: the two are one catch, with one rod and one place. `clip` is
+    the name of the sound file.
     """
 
     number: int

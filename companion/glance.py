@@ -1,8 +1,9 @@
 """What can be seen at one instant: the engine's state as plain data, for the page and for whoever shows it.
 
-`Engine.glance` makes one; nothing in it can be changed, and nothing of the engine can be reached through
-it. Lengths are metres, depths below the surface, times logic seconds, angles degrees from true north.
-None means not known, and is never shown as a number.
+`Engine.glance` makes one; nothing in it can be changed, and nothing of the engine can
+be reached through it. Lengths are metres, depths below the surface, times logic
+seconds, angles degrees from true north. None means not known, and is never shown as a
+number.
 """
 
 from __future__ import annotations
@@ -56,15 +57,18 @@ class BottomPoint(msgspec.Struct, frozen=True, array_like=True):
 class SideView(msgspec.Struct, frozen=True, kw_only=True):
     """The water along the cast, seen from the side.
 
-    Without a cast under way it is the usual cast of the rod in hand over the bow, and `lure` is None.
+    Without a cast under way it is the usual cast of the rod in hand over the bow, and
+    `lure` is None.
 
     Attributes:
         bearing: which way it goes, degrees.
         under_way: whether a cast is being fished.
-        path: points (distance from the rod tip, depth) of the lure's way, m, from the landing to the rod.
+        path: points (distance from the rod tip, depth) of the lure's way, m, from the
+            landing to the rod.
         shallow: the same way at the low end of its band.
         deep: the same at the high end.
-        bottom: the mapped bottom below it, by rising distance; empty when nothing is mapped.
+        bottom: the mapped bottom below it, by rising distance; empty when nothing is
+            mapped.
         tops: tree tops near the line: (distance, depth), m.
         lure: where the lure is now: (distance, depth), m.
     """

@@ -60,11 +60,25 @@ def find_day(path: Path) -> RecordedDay:
         return RecordedDay(path.name, path)
     recording = path / LINES_FILE
     if not recording.is_file():
-        what = f"there is no {LINES_FILE} in it" if path.is_dir() else "there is no such file or folder"
-        raise DayError(f"{path}: {what}; name the folder of a recorded day, or an NMEA 0183 file")
+        what = (
+            f"there is no {LINES_FILE} in it"
+            if path.is_dir()
+            else "there is no such file or folder"
+        )
+        raise DayError(
+            f"{path}: {what}; name the folder of a recorded day, or an NMEA 0183 file"
+        )
     own = path / CONFIG_FILE
-    clips = tuple(clips_in(path / CLIPS_FOLDER)) if (path / CLIPS_FOLDER).is_dir() else ()
-    return RecordedDay(path.resolve().name, recording, clips, own if own.is_file() else None, _known(path))
+    clips = (
+        tuple(clips_in(path / CLIPS_FOLDER)) if (path / CLIPS_FOLDER).is_dir() else ()
+    )
+    return RecordedDay(
+        path.resolve().name,
+        recording,
+        clips,
+        own if own.is_file() else None,
+        _known(path),
+    )
 
 
 def _known(folder: Path) -> Known | None:
@@ -73,7 +87,9 @@ def _known(folder: Path) -> Known | None:
     return (
         None
         if before is None
-        else Known(before.beliefs, beforehand.areas_before(folder, before), before.voice)
+        else Known(
+            before.beliefs, beforehand.areas_before(folder, before), before.voice
+        )
     )
 
 
@@ -116,7 +132,8 @@ def replay(
         emit: called with every event, in order, after the trip has recorded it.
         trip: where events are kept, or None.
         known: what the boat knew before that day, unless its own folder tells.
-        pace: holds the replay back to a multiple of real time, or None for as fast as it goes.
+        pace: holds the replay back to a multiple of real time, or None for as fast as
+            it goes.
         onlooker: called with the engine every few sentences, and once more at the end.
         keep: where readings and what the day teaches are kept, or None.
 
@@ -150,7 +167,9 @@ def port_chunks(device: str, baud: int) -> Iterator[Chunk]:
     """
     came = False
     try:
-        for chunk in SerialSource(RECORDING_WIRE, device, LiveClock(), baud=baud).chunks(Event()):
+        for chunk in SerialSource(
+            RECORDING_WIRE, device, LiveClock(), baud=baud
+        ).chunks(Event()):
             came = True
             yield chunk
     except OSError:
@@ -165,7 +184,9 @@ def _cut(chunks: Iterable[Chunk]) -> Iterator[Chunk]:
             yield chunk._replace(data=chunk.data[start : start + CHUNK_BYTES])
 
 
-def _utterances(day: RecordedDay, settings: Settings, grammar: Grammar) -> Iterator[Utterance]:
+def _utterances(
+    day: RecordedDay, settings: Settings, grammar: Grammar
+) -> Iterator[Utterance]:
     if day.clips:
         voice = 0.0 if day.known is None else day.known.voice
         heard = hear_ahead(chosen_model(settings), grammar, day.clips, voice)
@@ -207,14 +228,18 @@ class KeepInTrip:
         """Keep what is now believed of a lure."""
         self._trip.believe(lure, belief)
 
-    def lakebed(self, t: float, bed: Bed, *, now: bool = False, over: bool = False) -> None:
+    def lakebed(
+        self, t: float, bed: Bed, *, now: bool = False, over: bool = False
+    ) -> None:
         """Keep the day's soundings when it is over, unless the lake has them from before."""
         del t, now
         if not over:
             return
         digest = digest_of(self._recording)
         if self._lakes.taken(digest, self._recording) is None:
-            self._lakes.save(bed, LearnedFile(digest, self._recording.name, bed.kept, 0, done=True))
+            self._lakes.save(
+                bed, LearnedFile(digest, self._recording.name, bed.kept, 0, done=True)
+            )
 
 
 def offer(trip: Trip, t: float, utc: datetime | None, boat: BoatState) -> None:

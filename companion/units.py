@@ -17,8 +17,9 @@ NINE_IN_TEN_SIGMAS = 1.645
 ONE_SIDED_NINE_IN_TEN_SIGMAS = 1.282
 """Standard deviations that nine cases of ten do not exceed, if errors are normal."""
 NINE_IN_TEN_RADIUS_SIGMAS = 2.146
-"""The radius of the circle that holds nine places of ten, in standard deviations along any line: the square
-root of -2 ln 0.1, if errors are normal and alike in every direction (Rayleigh distribution)."""
+"""The radius of the circle that holds nine places of ten, in standard deviations along
+any line: the square root of -2 ln 0.1, if errors are normal and alike in every
+direction (Rayleigh distribution)."""
 FOOT = 0.3048
 """Metres in a foot (exact)."""
 YARD = 0.9144
@@ -44,9 +45,9 @@ GRAVITY = 9.80665
 def nine_in_ten_radius(along: float, across: float) -> float:
     """Return the radius of the circle that holds nine places of ten, m.
 
-    Exact where the errors are alike in every direction and where they lie on one line, at most 2.8 % too
-    wide between; the integral it stands for is that of Harter 1960, Circular error probabilities, J. Am.
-    Stat. Assoc. 55.
+    Exact where the errors are alike in every direction and where they lie on one line,
+    at most 2.8 % too wide between; the integral it stands for is that of Harter 1960,
+    Circular error probabilities, J. Am. Stat. Assoc. 55.
 
     Args:
         along: the standard deviation along one line, m.
@@ -144,21 +145,31 @@ class Units:
 
     def depth(self, metres: float | None) -> str:
         """Return a depth to a tenth with its unit, or that it is not known."""
-        return "not known" if metres is None else f"{self.depth_number(metres):.1f} {self.depth_unit}"
+        return (
+            "not known"
+            if metres is None
+            else f"{self.depth_number(metres):.1f} {self.depth_unit}"
+        )
 
     def short_depth(self, metres: float | None) -> str:
         """Return a depth as it is spoken: whole feet, or metres to a tenth; or that it is not known.
 
-        >>> Units("feet").short_depth(5.5), Units("metres").short_depth(5.5), Units().short_depth(None)
-        ('18 ft', '5.5 m', 'not known')
+        >>> Units("feet").short_depth(5.5), Units("metres").short_depth(5.5),
+        Units().short_depth(None) ('18 ft', '5.5 m', 'not known')
         """
         if metres is None:
             return "not known"
-        return f"{round(metres / FOOT)} ft" if self.name == "feet" else f"{metres:.1f} m"
+        return (
+            f"{round(metres / FOOT)} ft" if self.name == "feet" else f"{metres:.1f} m"
+        )
 
     def whole_depth(self, metres: float) -> str:
         """Return a depth to whole feet, or to half a metre."""
-        return f"{metres / FOOT:.0f} ft" if self.name == "feet" else f"{round(2.0 * metres) / 2.0:g} m"
+        return (
+            f"{metres / FOOT:.0f} ft"
+            if self.name == "feet"
+            else f"{round(2.0 * metres) / 2.0:g} m"
+        )
 
     def distance(self, metres: float) -> str:
         """Return the length of a cast or another distance over water."""
@@ -166,7 +177,11 @@ class Units:
 
     def way(self, metres: float) -> str:
         """Return a way that the boat made."""
-        return f"{metres / 1609.344:.1f} miles" if self.name == "feet" else f"{metres / 1000.0:.1f} km"
+        return (
+            f"{metres / 1609.344:.1f} miles"
+            if self.name == "feet"
+            else f"{metres / 1000.0:.1f} km"
+        )
 
     def weight(self, kilograms: float) -> str:
         """Return a fish's weight."""
@@ -177,7 +192,11 @@ class Units:
 
     def temperature(self, celsius: float) -> str:
         """Return a temperature of the water."""
-        return f"{celsius * 9.0 / 5.0 + 32.0:.0f} °F" if self.name == "feet" else f"{celsius:.1f} °C"
+        return (
+            f"{celsius * 9.0 / 5.0 + 32.0:.0f} °F"
+            if self.name == "feet"
+            else f"{celsius:.1f} °C"
+        )
 
     def wind(self, metres_per_second: float, comes_from: float | None) -> str:
         """Return a wind, and where it comes from where that is known, degrees.
@@ -189,7 +208,11 @@ class Units:
             told = f"{metres_per_second / MILE_PER_HOUR:.0f} mph"
         else:
             told = f"{metres_per_second:.1f} m/s"
-        return told if comes_from is None else f"{told} from the {fine_compass(comes_from)}"
+        return (
+            told
+            if comes_from is None
+            else f"{told} from the {fine_compass(comes_from)}"
+        )
 
     def speed(self, metres_per_second: float) -> str:
         """Return the speed of a retrieve.
@@ -204,4 +227,10 @@ class Units:
     def round_distance(self, most_m: float) -> float:
         """Return the greatest round number of the unit of distances within so many metres, at least 1."""
         nice = [size * 10**power for power in range(5) for size in (1, 2, 5)]
-        return float(max(size for size in nice if size * self.distance_m <= max(most_m, self.distance_m)))
+        return float(
+            max(
+                size
+                for size in nice
+                if size * self.distance_m <= max(most_m, self.distance_m)
+            )
+        )

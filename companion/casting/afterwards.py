@@ -1,7 +1,8 @@
 """Where the lure was at something logged, when it turns out afterwards that it was on another rod.
 
-The cast is the one that was under way, by what was logged; that the same cast was made with the other rod
-is all that changes. What was called ("two o'clock", "thirty yards") holds for it as well.
+The cast is the one that was under way, by what was logged; that the same cast was made
+with the other rod is all that changes. What was called ("two o'clock", "thirty yards")
+holds for it as well.
 """
 
 from __future__ import annotations
@@ -13,7 +14,13 @@ from typing import NamedTuple
 from companion.casting.cast import Whereabouts
 from companion.casting.deck import Deck
 from companion.casting.ground import Ground
-from companion.casting.hand import DIRECTION_REMEMBERED_S, Aim, Hand, begin_cast, lure_at
+from companion.casting.hand import (
+    DIRECTION_REMEMBERED_S,
+    Aim,
+    Hand,
+    begin_cast,
+    lure_at,
+)
 from companion.casting.pose import BoatPose
 from companion.dive.calibration import Belief
 from companion.events import AnyEvent, Fix, Logged, RodTaken
@@ -48,11 +55,16 @@ class Aftersight(NamedTuple):
 
 
 def lure_on(
-    rod: Rod, thing: Logged, trip: Aftersight, beliefs: Mapping[str, Belief] | None, ground: Ground
+    rod: Rod,
+    thing: Logged,
+    trip: Aftersight,
+    beliefs: Mapping[str, Belief] | None,
+    ground: Ground,
 ) -> Whereabouts:
     """Return where the lure was at a logged thing if that was on this rod.
 
-    Without a cast under way it is where the rod's path is deepest, ahead of the bow, as on the water.
+    Without a cast under way it is where the rod's path is deepest, ahead of the bow, as
+    on the water.
 
     Args:
         rod: as it was rigged then.
@@ -66,7 +78,9 @@ def lure_on(
     if cast is not None:
         for one in _calls(trip.events, cast):
             hand = begin_cast(deck, hand, trip.began(one), _pose(one, trip), _aim(one))
-    return lure_at(deck, hand, trip.began(thing) - trip.reaction, thing.boat, thing.heading)
+    return lure_at(
+        deck, hand, trip.began(thing) - trip.reaction, thing.boat, thing.heading
+    )
 
 
 def _cast_of(thing: Logged, events: Iterable[AnyEvent], rod: str) -> Logged | None:
@@ -77,15 +91,23 @@ def _cast_of(thing: Logged, events: Iterable[AnyEvent], rod: str) -> Logged | No
             return cast
         if isinstance(event, Logged) and event.what in ("cast", "reeled in"):
             cast = event if event.what == "cast" else None
-        elif isinstance(event, RodTaken) and cast is not None and cast.rod not in (event.rod, rod):
+        elif (
+            isinstance(event, RodTaken)
+            and cast is not None
+            and cast.rod not in (event.rod, rod)
+        ):
             cast = None
     return cast
 
 
 def _calls(events: Iterable[AnyEvent], cast: Logged) -> list[Logged]:
     """Return a cast and those before it whose direction it may have gone in."""
-    calls = [event for event in events if isinstance(event, Logged) and event.what == "cast"]
-    return [call for call in calls if cast.t - DIRECTION_REMEMBERED_S <= call.t <= cast.t]
+    calls = [
+        event for event in events if isinstance(event, Logged) and event.what == "cast"
+    ]
+    return [
+        call for call in calls if cast.t - DIRECTION_REMEMBERED_S <= call.t <= cast.t
+    ]
 
 
 def _aim(cast: Logged) -> Aim:
@@ -96,6 +118,8 @@ def _pose(thing: Logged, trip: Aftersight) -> BoatPose:
     before = trip.boat(thing.t - COURSE_LOOK_BACK_S)
     if before is None or thing.boat is None:
         return BoatPose(thing.boat, thing.heading)
-    away, course = range_and_bearing(before.lat, before.lon, thing.boat.lat, thing.boat.lon)
+    away, course = range_and_bearing(
+        before.lat, before.lon, thing.boat.lat, thing.boat.lon
+    )
     known = math.isfinite(away) and away >= MOVED_FOR_COURSE_M
     return BoatPose(thing.boat, thing.heading, course if known else None, thing.speed)

@@ -1,6 +1,7 @@
 """A cast under way: where it goes, where its lure is, what it will meet and what it can teach.
 
-The retrieve begins `FLIGHT_S` s after the first word of "cast now". Times are logic seconds.
+The retrieve begins `FLIGHT_S` s after the first word of "cast now". Times are logic
+seconds.
 """
 
 from __future__ import annotations
@@ -13,7 +14,12 @@ from typing import NamedTuple
 import numpy as np
 
 from companion.casting.ground import RAY_STEP_M, Ahead, Floats, Ray
-from companion.casting.outlook import ERROR_CORRELATION_M, MAPPED_LEAST_SHARE, CastOutlook, TopOutlook
+from companion.casting.outlook import (
+    ERROR_CORRELATION_M,
+    MAPPED_LEAST_SHARE,
+    CastOutlook,
+    TopOutlook,
+)
 from companion.casting.reelstop import BACK_ON_PATH_M, ReelStop, along_rows, with_stop
 from companion.dive import StopTracks
 from companion.dive.calibration import BOTTOM_SIGMA, Casts, NoTouch, Soundings, Touch
@@ -38,7 +44,8 @@ TAUGHT_STEP = 2
 class Whereabouts(NamedTuple):
     """The lure's estimated depth, m below the surface, and place with its radius.
 
-    `deepest` is the depth that it swims no deeper than, nine times in ten, were there no bottom.
+    `deepest` is the depth that it swims no deeper than, nine times in ten, were there
+    no bottom.
     """
 
     depth: float | None
@@ -54,7 +61,8 @@ class Whereabouts(NamedTuple):
     def depth_touching(self, bottom: float | None) -> float | None:
         """Return the depth, m, of a lure that touches a bottom mapped at a depth, m; None: it is not mapped.
 
-        The lure is on the bottom. A map that has it deeper than the lure gets is wrong there.
+        The lure is on the bottom. A map that has it deeper than the lure gets is wrong
+        there.
         """
         if bottom is None or self.depth is None or self.deepest is None:
             return self.depth
@@ -74,14 +82,16 @@ class CastInProgress:
         drift: speed of the boat over ground towards where the lure landed, m/s.
         through_water: the same through the water, m/s; the difference is the current.
         casts: how it may go.
-        sounded: the bottom along it from soundings alone, or None when the boat's place or the bearing is
-            not known.
+        sounded: the bottom along it from soundings alone, or None when the boat's place
+            or the bearing is not known.
         bottom: the same with what lures have felt of it.
         outlook: what it will meet, or None as well.
         said: its length, m, as it was said; None for a usual one.
-        stops: of the reel, in order; the last one may be going on, or be one that was advised.
+        stops: of the reel, in order; the last one may be going on, or be one that was
+            advised.
         unstopped: how it may go without the last stop; None where there is none.
-        tracks: of the lure at the last stop; None where there is none, or they are not known.
+        tracks: of the lure at the last stop; None where there is none, or they are not
+            known.
         going: whether the reel turns, as far as was told.
     """
 
@@ -102,7 +112,9 @@ class CastInProgress:
     tracks: StopTracks | None = None
     going: bool = True
 
-    def with_outlook(self, sounded: Ahead, bottom: Ahead, seen: CastOutlook) -> CastInProgress:
+    def with_outlook(
+        self, sounded: Ahead, bottom: Ahead, seen: CastOutlook
+    ) -> CastInProgress:
         """Return the same cast with the bottom along it, sounded and refined, and what it will meet."""
         return replace(self, sounded=sounded, bottom=bottom, outlook=seen)
 
@@ -113,7 +125,12 @@ class CastInProgress:
             casts, stops = self.unstopped or casts, stops[:-1]
         stopped = with_stop(casts, stop, tracks)
         return replace(
-            self, casts=stopped, stops=(*stops, stop), unstopped=casts, tracks=tracks, going=not stop.told
+            self,
+            casts=stopped,
+            stops=(*stops, stop),
+            unstopped=casts,
+            tracks=tracks,
+            going=not stop.told,
         )
 
     def with_stop_ended(self, t: float) -> CastInProgress:
@@ -146,7 +163,11 @@ class CastInProgress:
     @cached_property
     def over_by(self) -> float:
         """Return when the line must be in."""
-        return self.retrieved_from + float(np.quantile(self.casts.t[:, -1], 0.9)) + REEL_IN_SLACK_S
+        return (
+            self.retrieved_from
+            + float(np.quantile(self.casts.t[:, -1], 0.9))
+            + REEL_IN_SLACK_S
+        )
 
     def at(self, t: float) -> tuple[float, float, float, float]:
         """Return distance from the rod tip, its sigma, depth and its sigma at a time, m.
@@ -160,7 +181,12 @@ class CastInProgress:
     def free_at(self, t: float) -> tuple[float, float, float, float]:
         """Return the same of a lure that meets no bottom."""
         away, depth = self._drawn_at(max(t - self.retrieved_from, 0.0))
-        return float(np.median(away)), float(np.std(away)), float(np.median(depth)), float(np.std(depth))
+        return (
+            float(np.median(away)),
+            float(np.std(away)),
+            float(np.median(depth)),
+            float(np.std(depth)),
+        )
 
     def _drawn_at(self, since: float) -> tuple[Floats, Floats]:
         """Return distance and depth of every drawn cast at a time since the retrieve began."""
@@ -173,7 +199,11 @@ class CastInProgress:
         if self.ray is None:
             return None
         depth, place = self.ray.depth, round(distance)
-        return float(depth[place]) if 0 <= place < len(depth) and np.isfinite(depth[place]) else None
+        return (
+            float(depth[place])
+            if 0 <= place < len(depth) and np.isfinite(depth[place])
+            else None
+        )
 
     @cached_property
     def ray(self) -> Ray | None:
@@ -183,7 +213,8 @@ class CastInProgress:
     def lure(self, t: float, boat: Fix | None) -> Whereabouts:
         """Return where the lure is at a time, s, with the boat where it then is.
 
-        Seen from above, the line is straight enough: it points from the boat to where the lure landed.
+        Seen from above, the line is straight enough: it points from the boat to where
+        the lure landed.
         """
         far, spread, depth, sigma = self.at(t)
         bearing = self.bearing
@@ -198,17 +229,20 @@ class CastInProgress:
     def whole_way(self) -> Whereabouts:
         """Return where on its way the lure was at a moment nobody told of: the middle, and all of it around.
 
-        The depth is not known: it changed along the way. The place is equally likely all along the
-        retrieve.
+        The depth is not known: it changed along the way. The place is equally likely
+        all along the retrieve.
         """
         along = self.length / math.sqrt(12.0)
         across = self.length * math.sin(min(self.aim, math.pi) / 2.0)
-        return Whereabouts(None, placed(self.origin, self.bearing, 0.5 * self.length, along, across))
+        return Whereabouts(
+            None, placed(self.origin, self.bearing, 0.5 * self.length, along, across)
+        )
 
     def touched(self, said: float) -> Touch | None:
         """Return what a touch whose words began at a time, s, teaches.
 
-        None when the bottom is not known, or the reel stopped so lately that the lure was off its way.
+        None when the bottom is not known, or the reel stopped so lately that the lure
+        was off its way.
         """
         found, since = self._known_bottoms(), max(said - self.retrieved_from, 0.0)
         before = [stop for stop in self.stops if stop.begins < since]
@@ -216,10 +250,20 @@ class CastInProgress:
             return None
         bottom, sigma, beside = found
         drift = round(self.through_water, 2)
-        # Of a stop that was advised nobody knows whether it was made: the touch teaches, its time does not.
+        # Of a stop that was advised nobody knows whether it was made: the touch
+        # teaches, its time does not.
         sure = all(stop.told for stop in before)
         reeled = max(since - sum(stop.length for stop in before), 0.0) if sure else None
-        return Touch(rig_name(self.rod), bottom, reeled, sigma, beside, drift, ERROR_CORRELATION_M, self.said)
+        return Touch(
+            rig_name(self.rod),
+            bottom,
+            reeled,
+            sigma,
+            beside,
+            drift,
+            ERROR_CORRELATION_M,
+            self.said,
+        )
 
     def untouched(self) -> NoTouch | None:
         """Return what a cast without a touch teaches; None when the bottom is not known."""
@@ -227,19 +271,30 @@ class CastInProgress:
         if found is None:
             return None
         drift = round(self.through_water, 2)
-        return NoTouch(rig_name(self.rod), *found, drift, ERROR_CORRELATION_M, self.said)
+        return NoTouch(
+            rig_name(self.rod), *found, drift, ERROR_CORRELATION_M, self.said
+        )
 
-    def _known_bottoms(self) -> tuple[Soundings, float, tuple[tuple[float, Soundings], ...]] | None:
+    def _known_bottoms(
+        self,
+    ) -> tuple[Soundings, float, tuple[tuple[float, Soundings], ...]] | None:
         """Return the bottom by distance from the rod tip, its sigma, and those the cast may have met instead.
 
         None where they are not mapped well enough.
         """
-        if self.sounded is None or self.outlook is None or self.outlook.mapped < MAPPED_LEAST_SHARE:
+        if (
+            self.sounded is None
+            or self.outlook is None
+            or self.outlook.mapped < MAPPED_LEAST_SHARE
+        ):
             return None
         depth, sigma, weight = self.sounded
         rays = [self._from_tip(Ray(z, s)) for z, s in zip(depth, sigma, strict=True)]
         vague = float(
-            np.hypot(np.median([s for _, s in rays if np.isfinite(s)] or [np.nan]), BOTTOM_SIGMA / 2.0)
+            np.hypot(
+                np.median([s for _, s in rays if np.isfinite(s)] or [np.nan]),
+                BOTTOM_SIGMA / 2.0,
+            )
         )
         middle = len(rays) // 2
         if (
@@ -248,7 +303,11 @@ class CastInProgress:
             or not all(soundings for soundings, _ in rays)
         ):
             return None
-        beside = tuple((round(float(weight[k]), 3), rays[k][0]) for k in range(len(rays)) if k != middle)
+        beside = tuple(
+            (round(float(weight[k]), 3), rays[k][0])
+            for k in range(len(rays))
+            if k != middle
+        )
         return rays[middle][0], round(vague, 3), beside
 
     def _from_tip(self, ray: Ray) -> tuple[Soundings, float]:
@@ -257,16 +316,21 @@ class CastInProgress:
         ground = np.arange(len(ray.depth), dtype=float)[every]
         away, t = np.median(self.casts.away, axis=0), np.median(self.casts.t, axis=0)
         order = np.argsort(away + self.drift * t)
-        far = ground - self.drift * np.interp(ground, (away + self.drift * t)[order], t[order])
+        far = ground - self.drift * np.interp(
+            ground, (away + self.drift * t)[order], t[order]
+        )
         depth, sigma = ray.depth[every], ray.sigma[every]
         for stop in self.stops:
             # The lure is off its way there: that it met nothing says nothing.
             stopped_at = float(np.interp(stop.begins, t, away))
-            lifted = (far <= stopped_at + RAY_STEP_M) & (far >= stopped_at - BACK_ON_PATH_M)
+            lifted = (far <= stopped_at + RAY_STEP_M) & (
+                far >= stopped_at - BACK_ON_PATH_M
+            )
             depth = np.where(lifted, OUT_OF_REACH_M, depth)
         known = np.isfinite(depth) & (far >= 0.0) & (far <= 1.1 * self.length)
         points = tuple(
-            (round(float(x), 1), round(float(z), 2)) for x, z in zip(far[known], depth[known], strict=True)
+            (round(float(x), 1), round(float(z), 2))
+            for x, z in zip(far[known], depth[known], strict=True)
         )
         return points, float(np.median(sigma[known])) if known.any() else float("nan")
 
@@ -278,13 +342,18 @@ class CastInProgress:
 
 
 def placed(
-    boat: Fix | None, bearing: float | None, distance: float, along: float, across: float
+    boat: Fix | None,
+    bearing: float | None,
+    distance: float,
+    along: float,
+    across: float,
 ) -> Fix | None:
     """Return the place at a distance from the boat, m, with its radius.
 
     Args:
         boat: the boat's place.
-        bearing: from the boat, degrees true; None: not known, and the place is somewhere around the boat.
+        bearing: from the boat, degrees true; None: not known, and the place is
+            somewhere around the boat.
         distance: from the boat, m.
         along: the distance's standard deviation, m.
         across: the standard deviation at a right angle to it, m.
@@ -293,7 +362,11 @@ def placed(
         return None
     own = GPS_SIGMA_M if boat.sigma is None else boat.sigma
     if bearing is None:
-        return Fix(boat.lat, boat.lon, round(nine_in_ten_around(distance, math.hypot(own, along)), 1))
+        return Fix(
+            boat.lat,
+            boat.lon,
+            round(nine_in_ten_around(distance, math.hypot(own, along)), 1),
+        )
     lat, lon = moved(boat.lat, boat.lon, bearing, distance)
     radius = nine_in_ten_radius(math.hypot(own, along), math.hypot(own, across))
     return Fix(lat, lon, round(radius, 1))

@@ -20,7 +20,16 @@ from companion.dive.calibration import (
     RigBelief,
     share_offset,
 )
-from companion.tackle import LineSpec, Rod, RodReach, TipHeld, calibrations, reaches, rig, rig_name
+from companion.tackle import (
+    LineSpec,
+    Rod,
+    RodReach,
+    TipHeld,
+    calibrations,
+    reaches,
+    rig,
+    rig_name,
+)
 from companion.units import POUND_FORCE
 
 USUAL_TIPS_M: Mapping[TipHeld, float] = MappingProxyType({"down": 0.0, "up": 1.8})
@@ -40,7 +49,8 @@ class Deck:
     Attributes:
         ground: the bottom.
         felt: what touches told of it.
-        tips: height of a rod's tip, m above the water, by its number and how it is held.
+        tips: height of a rod's tip, m above the water, by its number and how it is
+            held.
     """
 
     def __init__(
@@ -64,7 +74,10 @@ class Deck:
         self._rods = {rod.number: rod for rod in rods}
         if not self._rods:
             raise ValueError("no rods: give at least one in the config")
-        self.tips = {number: {**tips, "usual": rod.tip_height} for number, rod in self._rods.items()}
+        self.tips = {
+            number: {**tips, "usual": rod.tip_height}
+            for number, rod in self._rods.items()
+        }
         self._learned = calibrations(self._rods.values(), beliefs)
         self.ground = ground or Unmapped()
         self._paths: dict[Rod, dive.Path] = {}
@@ -87,7 +100,9 @@ class Deck:
     def path(self, rod: Rod) -> dive.Path:
         """Return the lure's path on the rod's usual cast, as far as is believed, by the depths told here."""
         if rod not in self._paths:
-            self._paths[rod] = dive.solve(*self.learned(rod).best_as_told(rig_name(rod)))
+            self._paths[rod] = dive.solve(
+                *self.learned(rod).best_as_told(rig_name(rod))
+            )
         return self._paths[rod]
 
     def reach(self, rod: Rod) -> float:
@@ -100,7 +115,10 @@ class Deck:
 
     def reaches_as_now(self) -> Callable[[], tuple[RodReach, ...]]:
         """Return what works out every rod's path with its band as believed now, in any thread."""
-        rods, learned = self.rods, {name: known.copy() for name, known in self._learned.items()}
+        rods, learned = (
+            self.rods,
+            {name: known.copy() for name, known in self._learned.items()},
+        )
         return cache(lambda: reaches(rods, learned))
 
     def usual_casts(self, rod: Rod) -> Casts:
@@ -116,7 +134,11 @@ class Deck:
     def lessons(self) -> list[Lesson]:
         """Return the same of every rod that casts have taught something about."""
         every = [self.lesson(rod) for rod in self.rods]
-        return [lesson for lesson in every if lesson.belief.touches or lesson.belief.without_touch]
+        return [
+            lesson
+            for lesson in every
+            if lesson.belief.touches or lesson.belief.without_touch
+        ]
 
     def learn(self, lure: str, seen: Evidence) -> None:
         """Take in what a cast has taught about a lure."""
@@ -137,7 +159,9 @@ class Deck:
         """Follow what was learned of a lure: the others share what all depths are off by."""
         share_offset(self._learned.values())
         self._usual.clear()
-        self._paths = {rod: path for rod, path in self._paths.items() if rod.lure.name != lure}
+        self._paths = {
+            rod: path for rod, path in self._paths.items() if rod.lure.name != lure
+        }
 
     def with_line(self, strength: int, in_hand: int) -> list[Rod]:
         """Return the rods whose line is sold as so many pounds, the one in hand first."""
@@ -161,7 +185,11 @@ class Deck:
     def best_for(self, depth: float) -> Rod:
         """Return the rod for a bottom at this depth, m: the shallowest that touches it, else the deepest."""
         touching = [rod for rod in self.rods if self.reach(rod) >= depth]
-        return min(touching, key=self.reach) if touching else max(self.rods, key=self.reach)
+        return (
+            min(touching, key=self.reach)
+            if touching
+            else max(self.rods, key=self.reach)
+        )
 
     def better_than(self, rod: Rod, depth: float) -> Rod | None:
         """Return a rod that gets down to this depth, m, where another does not; None when none does."""

@@ -1,13 +1,15 @@
 """The bottom as lures have felt it: every touch is a sounding where the boat never was.
 
-A touch is a poor sounding. Where it was is known to some metres, and how deep only as well as the lure is
-known; that second error is shared by all touches of one lure. So touches are kept apart from the soundings:
-they refine what a cast is told of the bottom, as observations with a shared error, and the shared error
-keeps a wrong belief about the lure from bending the bottom. Calibration learns from soundings alone; if it
+A touch is a poor sounding. Where it was is known to some metres, and how deep only as
+well as the lure is known; that second error is shared by all touches of one lure. So
+touches are kept apart from the soundings: they refine what a cast is told of the
+bottom, as observations with a shared error, and the shared error keeps a wrong belief
+about the lure from bending the bottom. Calibration learns from soundings alone; if it
 learned from touches too, lure and bottom would confirm each other.
 
-The refinement is that of a Gaussian process whose prior is the sounded bottom (Rasmussen & Williams 2006,
-Gaussian Processes for Machine Learning, section 2.2, from memory). Metres, degrees from true north.
+The refinement is that of a Gaussian process whose prior is the sounded bottom
+(Rasmussen & Williams 2006, Gaussian Processes for Machine Learning, section 2.2, from
+memory). Metres, degrees from true north.
 """
 
 from __future__ import annotations
@@ -39,8 +41,10 @@ class FeltTouch(NamedTuple):
     Attributes:
         at: where, with its radius.
         depth: below the lake's surface of its day, m.
-        own: sigma of that depth from this cast alone: its length, its speed, the moment of the word, m.
-        shared: sigma from what is not known of the lure, in common with all its touches, m.
+        own: sigma of that depth from this cast alone: its length, its speed, the moment
+            of the word, m.
+        shared: sigma from what is not known of the lure, in common with all its
+            touches, m.
         lure: the lure's name.
     """
 
@@ -51,11 +55,13 @@ class FeltTouch(NamedTuple):
     lure: str
 
 
-def felt_touch(cast: CastInProgress, said: float, boat: Fix | None, reach: Estimate) -> FeltTouch | None:
+def felt_touch(
+    cast: CastInProgress, said: float, boat: Fix | None, reach: Estimate
+) -> FeltTouch | None:
     """Return the sounding in a touch whose words began at a logic time, s; None without a place.
 
-    `reach` is what is believed of the rod: how far its band is from its middle is what the lure's touches
-    share.
+    `reach` is what is believed of the rod: how far its band is from its middle is what
+    the lure's touches share.
     """
     t = said - CALL_DELAY
     where = cast.lure(t, boat)
@@ -65,7 +71,9 @@ def felt_touch(cast: CastInProgress, said: float, boat: Fix | None, reach: Estim
     later = cast.free_at(t + CALL_DELAY)[2]
     shared = depth * (reach.high - reach.low) / (2.0 * NINE_IN_TEN_SIGMAS * reach.best)
     own = np.hypot(max(spread**2 - shared**2, 0.0) ** 0.5, later - depth)
-    return FeltTouch(where.at, depth, float(max(own, 0.1)), float(shared), cast.rod.lure.name)
+    return FeltTouch(
+        where.at, depth, float(max(own, 0.1)), float(shared), cast.rod.lure.name
+    )
 
 
 class Felt:
@@ -85,7 +93,9 @@ class Felt:
         """Take it back."""
         self._touches.pop(number, None)
 
-    def refine(self, ground: Ground, at: Fix, bearing: float, aim: float, sounded: Ahead) -> Ahead:
+    def refine(
+        self, ground: Ground, at: Fix, bearing: float, aim: float, sounded: Ahead
+    ) -> Ahead:
         """Return the bottom along a cast's fan of rays, the touches taken into account.
 
         Args:
@@ -108,19 +118,28 @@ class Felt:
         if not known.any():
             return sounded
         kept = [touch for touch, good in zip(near, known, strict=True) if good]
-        places, prior_depth, prior_sigma = places[known], prior.depth[known], prior.sigma[known]
+        places, prior_depth, prior_sigma = (
+            places[known],
+            prior.depth[known],
+            prior.sigma[known],
+        )
         noise = _noise(kept, _steepness(sounded))
         between = _alike(places[:, 0], places[:, 1], places[:, 0], places[:, 1])
         covariance = prior_sigma[:, None] * between * prior_sigma + noise
         miss = np.array([touch.depth for touch in kept]) - prior_depth
-        across = _alike(east.ravel(), north.ravel(), places[:, 0], places[:, 1]) * prior_sigma
+        across = (
+            _alike(east.ravel(), north.ravel(), places[:, 0], places[:, 1])
+            * prior_sigma
+        )
         across *= sounded.sigma.ravel()[:, None]
         solved = np.linalg.solve(covariance, np.column_stack((miss, across.T)))
         shift = across @ solved[:, 0]
         less = np.einsum("ij,ji->i", across, solved[:, 1:])
         shape = sounded.depth.shape
         variance = np.maximum(sounded.sigma**2 - less.reshape(shape), 1e-4)
-        return Ahead(sounded.depth + shift.reshape(shape), np.sqrt(variance), sounded.weight)
+        return Ahead(
+            sounded.depth + shift.reshape(shape), np.sqrt(variance), sounded.weight
+        )
 
     def _near(self, plane: LocalPlane, east: Floats, north: Floats) -> list[FeltTouch]:
         """Return the latest touches near any point of the fan."""
@@ -132,7 +151,9 @@ class Felt:
         return found[:MOST_TOUCHES]
 
 
-def _alike(east: Floats, north: Floats, other_east: Floats, other_north: Floats) -> Floats:
+def _alike(
+    east: Floats, north: Floats, other_east: Floats, other_north: Floats
+) -> Floats:
     """Return how alike the errors of the sounded bottom are at places, shape (n, m)."""
     away = np.hypot(east[:, None] - other_east, north[:, None] - other_north)
     return np.asarray(np.exp(-away / ERROR_CORRELATION_M))
@@ -140,7 +161,9 @@ def _alike(east: Floats, north: Floats, other_east: Floats, other_north: Floats)
 
 def _noise(touches: list[FeltTouch], steepness: float) -> Floats:
     """Return the covariance of the touches' own errors, shape (n, n)."""
-    own = np.array([touch.own**2 + (steepness * (touch.at.sigma or 0.0)) ** 2 for touch in touches])
+    own = np.array(
+        [touch.own**2 + (steepness * (touch.at.sigma or 0.0)) ** 2 for touch in touches]
+    )
     shared = np.array([touch.shared for touch in touches])
     same = np.array([[a.lure == b.lure for b in touches] for a in touches])
     return np.asarray(np.diag(own) + same * np.outer(shared, shared))
@@ -150,4 +173,8 @@ def _steepness(sounded: Ahead) -> float:
     """Return how steep the bottom is along the rays, m per m, as far as it is known."""
     rises = np.diff(sounded.depth, axis=1) / RAY_STEP_M
     known = rises[~np.isnan(rises)]
-    return max(float(np.sqrt(np.mean(known**2))), LEAST_SLOPE) if known.size else LEAST_SLOPE
+    return (
+        max(float(np.sqrt(np.mean(known**2))), LEAST_SLOPE)
+        if known.size
+        else LEAST_SLOPE
+    )

@@ -1,7 +1,8 @@
 """The bottom that a cast goes over: several rays side by side, because nobody casts along a ruler.
 
-`Ground` is what casting asks of the lakebed. A cast's bearing is only known to some degrees, so its
-bottom is looked up along a fan of rays; how much they differ belongs to what is not known of it.
+`Ground` is what casting asks of the lakebed. A cast's bearing is only known to some
+degrees, so its bottom is looked up along a fan of rays; how much they differ belongs to
+what is not known of it.
 """
 
 from __future__ import annotations
@@ -60,7 +61,9 @@ class Ground(Protocol):
     def spots(self, places: Sequence[Fix]) -> Ray:
         """Return the bottom at some places."""
 
-    def tops(self, at: Fix, bearing: float, length: float, aside: float) -> Sequence[TopOnWay]:
+    def tops(
+        self, at: Fix, bearing: float, length: float, aside: float
+    ) -> Sequence[TopOnWay]:
         """Return the tops with a known depth within `aside` m of that line, nearest first."""
 
 
@@ -78,7 +81,9 @@ class Unmapped:
         nothing = np.full(len(places), np.nan)
         return Ray(nothing, nothing)
 
-    def tops(self, at: Fix, bearing: float, length: float, aside: float) -> Sequence[TopOnWay]:
+    def tops(
+        self, at: Fix, bearing: float, length: float, aside: float
+    ) -> Sequence[TopOnWay]:
         """Return no tops."""
         del at, bearing, length, aside
         return ()
@@ -107,10 +112,14 @@ class Ahead(NamedTuple):
         total = weight.sum(axis=0)
         with np.errstate(invalid="ignore"):
             mean = (weight * np.nan_to_num(self.depth)).sum(axis=0) / total
-            spread = np.nan_to_num(self.depth - mean) ** 2 + np.nan_to_num(self.sigma) ** 2
+            spread = (
+                np.nan_to_num(self.depth - mean) ** 2 + np.nan_to_num(self.sigma) ** 2
+            )
             variance = (weight * spread).sum(axis=0) / total
         enough = total > 2.0 / 3.0
-        return Ray(np.where(enough, mean, np.nan), np.where(enough, np.sqrt(variance), np.nan))
+        return Ray(
+            np.where(enough, mean, np.nan), np.where(enough, np.sqrt(variance), np.nan)
+        )
 
 
 def fan(bearing: float, aim: float) -> Floats:
@@ -123,7 +132,9 @@ def ahead(ground: Ground, at: Fix, bearing: float, aim: float, length: float) ->
     rays = [ground.ray(at, float(ray) % 360.0, length) for ray in fan(bearing, aim)]
     weight = np.exp(-0.5 * FAN_SIGMAS**2)
     return Ahead(
-        np.stack([ray.depth for ray in rays]), np.stack([ray.sigma for ray in rays]), weight / weight.sum()
+        np.stack([ray.depth for ray in rays]),
+        np.stack([ray.sigma for ray in rays]),
+        weight / weight.sum(),
     )
 
 
@@ -140,18 +151,29 @@ class Mapped:
 
     def spots(self, places: Sequence[Fix]) -> Ray:
         """Return the bottom at some places."""
-        found = [self._bed.bottom(place.lat, place.lon) or (np.nan, np.nan) for place in places]
+        found = [
+            self._bed.bottom(place.lat, place.lon) or (np.nan, np.nan)
+            for place in places
+        ]
         both = np.array(found, dtype=float).reshape(-1, 2)
         return Ray(both[:, 0], both[:, 1])
 
-    def tops(self, at: Fix, bearing: float, length: float, aside: float) -> Sequence[TopOnWay]:
+    def tops(
+        self, at: Fix, bearing: float, length: float, aside: float
+    ) -> Sequence[TopOnWay]:
         """Return the marked tree tops near a line."""
         area = self._bed.area_of(at.lat, at.lon)
         if area is None:
             return ()
         east, north = area.place(at.lat, at.lon)
         return [
-            TopOnWay(on.distance, on.aside, on.mark.sigma, on.mark.top + area.surface.level, on.mark.number)
+            TopOnWay(
+                on.distance,
+                on.aside,
+                on.mark.sigma,
+                on.mark.top + area.surface.level,
+                on.mark.number,
+            )
             for on in area.marks.along(east, north, bearing, length, aside)
             if on.mark.kind == "tree top" and on.mark.top is not None
         ]

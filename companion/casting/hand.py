@@ -1,6 +1,7 @@
 """The rod in hand, its cast under way, and where its lure is: one value, replaced at every act.
 
-Nothing here changes a `Hand` or the deck: every act returns the hand as it is afterwards.
+Nothing here changes a `Hand` or the deck: every act returns the hand as it is
+afterwards.
 """
 
 from __future__ import annotations
@@ -101,9 +102,13 @@ def begin_cast(deck: Deck, hand: Hand, t: float, boat: BoatPose, aim: Aim) -> Ha
     usual = learned.rigs[rig_name(rod)].retrieve.cast
     length = SHORT_CAST_SHARE * usual if aim.short else aim.length
     over_ground, through_water = _drifts(boat, bearing)
-    casts = learned.casts(rig_name(rod), DRAW_COUNT, length, SAID_LENGTH_SCATTER, through_water)
+    casts = learned.casts(
+        rig_name(rod), DRAW_COUNT, length, SAID_LENGTH_SCATTER, through_water
+    )
     said = length and round(length, 1)
-    cast = CastInProgress(rod, t, boat.fix, bearing, spread, over_ground, through_water, casts, said=said)
+    cast = CastInProgress(
+        rod, t, boat.fix, bearing, spread, over_ground, through_water, casts, said=said
+    )
     return Hand(hand.number, _with_advice(deck, _with_outlook(deck, cast)), direction)
 
 
@@ -119,7 +124,8 @@ def stop_reel(deck: Deck, hand: Hand, t: float) -> Hand:
     cast = hand.cast
     assert cast is not None, "a cast is under way"
     since = t - cast.retrieved_from
-    # Solved as if none of its other stops had been: a lure is back on its way some metres after one.
+    # Solved as if none of its other stops had been: a lure is back on its way some
+    # metres after one.
     reeled = since - sum(stop.length for stop in cast.stops if stop.told)
     stopped = cast.with_stop(open_stop(since), tracks_of(_rig_of(deck, cast), reeled))
     return hand._replace(cast=_with_outlook(deck, stopped))
@@ -134,21 +140,29 @@ def start_reel(deck: Deck, hand: Hand, t: float) -> Hand:
 
 def _rig_of(deck: Deck, cast: CastInProgress) -> tuple[Line, Lure, Retrieve]:
     learned, name = deck.learned(cast.rod), rig_name(cast.rod)
-    return rig_of_cast(learned.best_as_told(name), cast.length, cast.through_water, cast.drift)
+    return rig_of_cast(
+        learned.best_as_told(name), cast.length, cast.through_water, cast.drift
+    )
 
 
-def _with_advice(deck: Deck, cast: CastInProgress, since: float = 0.0) -> CastInProgress:
+def _with_advice(
+    deck: Deck, cast: CastInProgress, since: float = 0.0
+) -> CastInProgress:
     """Return a cast with the stop that lets its lure over a tree top, which may well be made.
 
-    `since` is s since the retrieve began: a stop that would have had to begin before is none.
+    `since` is s since the retrieve began: a stop that would have had to begin before is
+    none.
     """
     danger = cast.danger()
     if danger is None or cast.rod.lure.rises < SLOWEST_RISE_MPS:
         return cast
     top = danger.top
-    # A top that may well be met although the likeliest way clears it asks for a rise all the same.
+    # A top that may well be met although the likeliest way clears it asks for a rise
+    # all the same.
     margin = TOP_CLEARANCE_M + max(danger.clearance.best, 0.0)
-    stop = stop_over(_rig_of(deck, cast), top.distance, top.depth, top.place_sigma, margin)
+    stop = stop_over(
+        _rig_of(deck, cast), top.distance, top.depth, top.place_sigma, margin
+    )
     if stop is None or stop.length == 0.0:
         return cast
     # It was solved as if the reel had turned all the time.
@@ -194,10 +208,17 @@ def depth_in_range(deck: Deck, hand: Hand, t: float, boat: BoatPose) -> float | 
     if boat.fix is None or bearing is None:
         return None
     usual = rod_of(deck, hand).cast
-    away = [moved(boat.fix.lat, boat.fix.lon, bearing, share * usual) for share in IN_RANGE_SHARES]
+    away = [
+        moved(boat.fix.lat, boat.fix.lon, bearing, share * usual)
+        for share in IN_RANGE_SHARES
+    ]
     depth, sigma = deck.ground.spots([Fix(*place) for place in away])
     known = sorted(depth[sigma <= IN_RANGE_SIGMA_M])
-    return float(known[len(known) // 2]) if len(known) > len(IN_RANGE_SHARES) // 2 else None
+    return (
+        float(known[len(known) // 2])
+        if len(known) > len(IN_RANGE_SHARES) // 2
+        else None
+    )
 
 
 def usual_ray(deck: Deck, hand: Hand, boat: BoatPose) -> Ray | None:
@@ -207,11 +228,13 @@ def usual_ray(deck: Deck, hand: Hand, boat: BoatPose) -> Ray | None:
     return deck.ground.ray(boat.fix, boat.heading, rod_of(deck, hand).cast)
 
 
-def lure_at(deck: Deck, hand: Hand, t: float, boat: Fix | None, heading: float | None) -> Whereabouts:
+def lure_at(
+    deck: Deck, hand: Hand, t: float, boat: Fix | None, heading: float | None
+) -> Whereabouts:
     """Return where the lure of the rod in hand is at logic time t, s.
 
-    Without an announced cast it is put where the path is deepest, ahead of the bow, and the radius
-    says how little that is known.
+    Without an announced cast it is put where the path is deepest, ahead of the bow, and
+    the radius says how little that is known.
     """
     cast = hand.cast_at(t)
     if cast is not None:
@@ -222,7 +245,9 @@ def lure_at(deck: Deck, hand: Hand, t: float, boat: Fix | None, heading: float |
     return Whereabouts(path.reach, place, deck.reach_band(rod).high)
 
 
-def whole_way(deck: Deck, hand: Hand, t: float, boat: Fix | None, heading: float | None) -> Whereabouts:
+def whole_way(
+    deck: Deck, hand: Hand, t: float, boat: Fix | None, heading: float | None
+) -> Whereabouts:
     """Return where the lure was at some moment of the cast that nobody told of.
 
     Without an announced cast it is somewhere on a usual one, ahead of the bow.
@@ -231,4 +256,6 @@ def whole_way(deck: Deck, hand: Hand, t: float, boat: Fix | None, heading: float
     if cast is not None:
         return cast.whole_way()
     usual = rod_of(deck, hand).cast
-    return Whereabouts(None, placed(boat, heading, 0.5 * usual, usual / math.sqrt(12.0), 0.5 * usual))
+    return Whereabouts(
+        None, placed(boat, heading, 0.5 * usual, usual / math.sqrt(12.0), 0.5 * usual)
+    )

@@ -1,9 +1,11 @@
 """What casts teach: touches told of, and casts reeled in without one, over a bottom that is mapped.
 
-A cast without a touch teaches only when its end is told as well ("reeled in"): who says nothing at all
-may just as well have felt the bottom. A cast on which a fish struck or the lure hung teaches nothing more.
+A cast without a touch teaches only when its end is told as well ("reeled in"): who says
+nothing at all may just as well have felt the bottom. A cast on which a fish struck or
+the lure hung teaches nothing more.
 
-A `Lessons` is a value; the acts below change the deck's beliefs and return the lessons as they are then.
+A `Lessons` is a value; the acts below change the deck's beliefs and return the lessons
+as they are then.
 """
 
 from __future__ import annotations
@@ -26,7 +28,8 @@ class Lessons(NamedTuple):
     """The lessons of the trip's casts.
 
     Attributes:
-        taught: the rod and the evidence, by the number of the logged thing that gave it.
+        taught: the rod and the evidence, by the number of the logged thing that gave
+            it.
         spent: the cast that teaches nothing more.
     """
 
@@ -37,9 +40,15 @@ class Lessons(NamedTuple):
         """Return the same after a fish or a snag has ended the even retrieve of a cast."""
         return self._replace(spent=cast or self.spent)
 
-    def with_cast_gone_on(self, before: CastInProgress | None, after: CastInProgress | None) -> Lessons:
+    def with_cast_gone_on(
+        self, before: CastInProgress | None, after: CastInProgress | None
+    ) -> Lessons:
         """Return the same after a cast went on as another value: one that is spent stays so."""
-        return self._replace(spent=after) if before is not None and self.spent is before else self
+        return (
+            self._replace(spent=after)
+            if before is not None and self.spent is before
+            else self
+        )
 
 
 Taught = tuple[Lessons, Lesson | None]
@@ -47,12 +56,17 @@ Taught = tuple[Lessons, Lesson | None]
 
 
 def learn_touch(
-    deck: Deck, lessons: Lessons, number: int, said: float, cast: CastInProgress | None, boat: Fix | None
+    deck: Deck,
+    lessons: Lessons,
+    number: int,
+    said: float,
+    cast: CastInProgress | None,
+    boat: Fix | None,
 ) -> Taught:
     """Learn from a touch logged as `number`, whose words began at logic time `said`, s.
 
-    `boat` is where the boat was then. Only the first touch of a cast teaches: after it the lure no
-    longer swims free.
+    `boat` is where the boat was then. Only the first touch of a cast teaches: after it
+    the lure no longer swims free.
     """
     if cast is None or cast is lessons.spent:
         return lessons, None
@@ -62,7 +76,9 @@ def learn_touch(
     return _learn(deck, lessons.with_spent(cast), number, cast.rod, cast.touched(said))
 
 
-def learn_no_touch(deck: Deck, lessons: Lessons, number: int, cast: CastInProgress | None) -> Taught:
+def learn_no_touch(
+    deck: Deck, lessons: Lessons, number: int, cast: CastInProgress | None
+) -> Taught:
     """Learn from a cast whose end was logged as `number` and on which nothing was told."""
     if cast is None or cast is lessons.spent:
         return lessons, None
@@ -76,7 +92,9 @@ def unlearn(deck: Deck, lessons: Lessons, number: int) -> Taught:
     if rod is None or seen is None:
         return lessons, None
     deck.unlearn(rod.lure.name, seen)
-    left = {other: taught for other, taught in lessons.taught.items() if other != number}
+    left = {
+        other: taught for other, taught in lessons.taught.items() if other != number
+    }
     return Lessons(left, None), deck.lesson(rod)
 
 
@@ -84,12 +102,20 @@ def forget_rod(deck: Deck, lessons: Lessons, rod: Rod) -> Taught:
     """Forget what was learned with a rod as it is rigged now."""
     deck.forget(rod)
     name = rig_name(rod)
-    left = {number: taught for number, taught in lessons.taught.items() if taught[1].rig != name}
+    left = {
+        number: taught
+        for number, taught in lessons.taught.items()
+        if taught[1].rig != name
+    }
     return lessons._replace(taught=left), deck.lesson(rod)
 
 
-def _learn(deck: Deck, lessons: Lessons, number: int, rod: Rod, seen: Evidence | None) -> Taught:
+def _learn(
+    deck: Deck, lessons: Lessons, number: int, rod: Rod, seen: Evidence | None
+) -> Taught:
     if seen is None:
         return lessons, None
     deck.learn(rod.lure.name, seen)
-    return lessons._replace(taught={**lessons.taught, number: (rod, seen)}), deck.lesson(rod)
+    return lessons._replace(
+        taught={**lessons.taught, number: (rod, seen)}
+    ), deck.lesson(rod)

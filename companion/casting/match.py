@@ -1,11 +1,11 @@
 """How the rods match the bottom, and when a change of that is a change at all.
 
-What counts is what an angler can do about it: nothing, where the rod in hand gets down; take another rod,
-where that one gets down and this does not, or where this one digs deep and a lesser would do; move, where
-none gets down.
-Depth flickers by a foot from ping to ping (revisits of one spot differ by a median of 0.35 m in real
-recordings), so a limit has to be passed by a clear amount, and for a while, before it counts: a deadband and
-an on-delay, as alarm practice has them (ISA-18.2, from memory).
+What counts is what an angler can do about it: nothing, where the rod in hand gets down;
+take another rod, where that one gets down and this does not, or where this one digs
+deep and a lesser would do; move, where none gets down. Depth flickers by a foot from
+ping to ping (revisits of one spot differ by a median of 0.35 m in real recordings), so
+a limit has to be passed by a clear amount, and for a while, before it counts: a
+deadband and an on-delay, as alarm practice has them (ISA-18.2, from memory).
 """
 
 from __future__ import annotations
@@ -26,7 +26,8 @@ class MatchRules(msgspec.Struct, frozen=True):
         near: margin up to which the lure still passes close above the bottom, m.
         deadband: how far past a limit the bottom has to be before the state changes, m.
         dwell: how long it has to stay there, s, and for two pings at least.
-        digs: how much deeper than the bottom a rod may reach before a lesser one is worth naming, m.
+        digs: how much deeper than the bottom a rod may reach before a lesser one is
+            worth naming, m.
     """
 
     near: float = 1.0
@@ -54,7 +55,8 @@ class Standing(msgspec.Struct, frozen=True):
     def action(self) -> tuple[bool, int | None]:
         """Return what an angler can do about it: whether the lure gets down, and which rod to take.
 
-        Where it digs, it is all one which lesser rod would do: who was told once and digs on means to.
+        Where it digs, it is all one which lesser rod would do: who was told once and
+        digs on means to.
         """
         if self.state == "touch":
             return True, None if self.better is None else ANY_LESSER
@@ -87,7 +89,9 @@ class MatchWatch:
         self._down.clear()
         self._pending.clear()
 
-    def accept_depth(self, t: float, depth: float, reaches: Mapping[int, float], in_hand: int) -> Standing:
+    def accept_depth(
+        self, t: float, depth: float, reaches: Mapping[int, float], in_hand: int
+    ) -> Standing:
         """Fold in a depth of the bottom, m below the surface, at logic time t, s, and return the standing.
 
         Args:
@@ -104,7 +108,13 @@ class MatchWatch:
     def _judge(self, t: float, number: int, margin: float) -> None:
         """Follow whether a rod gets down; a change counts when it has stood for the dwell."""
         before = self._down.get(number)
-        limit = 0.0 if before is None else self.rules.deadband if before else -self.rules.deadband
+        limit = (
+            0.0
+            if before is None
+            else self.rules.deadband
+            if before
+            else -self.rules.deadband
+        )
         down = margin <= limit
         if before is None:
             self._down[number] = down
@@ -114,14 +124,30 @@ class MatchWatch:
             self._down[number] = down
             del self._pending[number]
 
-    def _standing(self, depth: float, reaches: Mapping[int, float], in_hand: int) -> Standing:
+    def _standing(
+        self, depth: float, reaches: Mapping[int, float], in_hand: int
+    ) -> Standing:
         margin = depth - reaches[in_hand]
-        least = min((n for n in reaches if self._down[n]), key=lambda n: reaches[n], default=None)
+        least = min(
+            (n for n in reaches if self._down[n]),
+            key=lambda n: reaches[n],
+            default=None,
+        )
         if self._down[in_hand]:
-            deep = margin < -self.rules.digs and least is not None and reaches[least] < reaches[in_hand]
+            deep = (
+                margin < -self.rules.digs
+                and least is not None
+                and reaches[least] < reaches[in_hand]
+            )
             return Standing("touch", depth, margin, least if deep else None)
         state: MatchState = "clear" if margin <= self.rules.near else "short"
         named = self.standing.better
-        if named is not None and self._down.get(named) and reaches[named] - depth <= self.rules.digs:
-            return Standing(state, depth, margin, named)  # the rod named before still does
+        if (
+            named is not None
+            and self._down.get(named)
+            and reaches[named] - depth <= self.rules.digs
+        ):
+            return Standing(
+                state, depth, margin, named
+            )  # the rod named before still does
         return Standing(state, depth, margin, least)

@@ -1,9 +1,10 @@
 """What a cast will meet: whether the lure touches, when and how surely, and how it passes over tree tops.
 
-A few hundred casts are drawn from what is believed of the rig, and for each a bottom from what is known
-of the lakebed. Counting what happens to them joins both uncertainties without any formula for it, and
-whatever the two errors do together, such as a lure that follows a slope, comes out by itself. The draws
-are the same at every call, so that the same cast over the same bottom has the same outlook.
+A few hundred casts are drawn from what is believed of the rig, and for each a bottom
+from what is known of the lakebed. Counting what happens to them joins both
+uncertainties without any formula for it, and whatever the two errors do together, such
+as a lure that follows a slope, comes out by itself. The draws are the same at every
+call, so that the same cast over the same bottom has the same outlook.
 """
 
 from __future__ import annotations
@@ -63,12 +64,14 @@ class CastOutlook(msgspec.Struct, frozen=True):
     """The encounter ahead of a cast; distances from where the rod tip was at the landing, m.
 
     Attributes:
-        verdict: touch, clear (close above the bottom), short (well above it), or unknown.
+        verdict: touch, clear (close above the bottom), short (well above it), or
+            unknown.
         chance: probability of touching the bottom, over what is mapped of the way.
         distance: of the first touch, m, should there be one.
         after: of the first touch, s since the start of the retrieve.
         contact: how much of the way is in contact, m, should there be a touch.
-        margin: least height of the lure above the bottom, m; negative when it would dig.
+        margin: least height of the lure above the bottom, m; negative when it would
+            dig.
         mapped: share of the deep part of the way that is mapped.
         tops: tree tops on the way.
     """
@@ -88,12 +91,20 @@ class CastOutlook(msgspec.Struct, frozen=True):
         if self.chance >= WILL_CHANCE:
             return "will"
         return (
-            "should" if self.chance >= SHOULD_CHANCE else "may" if self.chance >= MAY_CHANCE else "unlikely"
+            "should"
+            if self.chance >= SHOULD_CHANCE
+            else "may"
+            if self.chance >= MAY_CHANCE
+            else "unlikely"
         )
 
 
 def outlook(
-    casts: Casts, bottom: Ahead, drift: float = 0.0, tops: Sequence[TopOnWay] = (), aim: float = 0.0
+    casts: Casts,
+    bottom: Ahead,
+    drift: float = 0.0,
+    tops: Sequence[TopOnWay] = (),
+    aim: float = 0.0,
 ) -> CastOutlook:
     """Return what a cast will meet.
 
@@ -108,9 +119,16 @@ def outlook(
     below = _bottoms(bottom, x)
     room = below - casts.depth
     deep = casts.depth >= 0.6 * casts.depth.max(axis=1, keepdims=True)
-    # Steps lie closer at the ends of a way: what counts is the line that comes in over each.
-    mapped = float(np.average(~np.isnan(room), weights=deep * np.gradient(casts.t, axis=1)))
-    passed = tuple(over for top in tops if (over := _over_top(casts, x, below, top, aim)) is not None)
+    # Steps lie closer at the ends of a way: what counts is the line that comes in over
+    # each.
+    mapped = float(
+        np.average(~np.isnan(room), weights=deep * np.gradient(casts.t, axis=1))
+    )
+    passed = tuple(
+        over
+        for top in tops
+        if (over := _over_top(casts, x, below, top, aim)) is not None
+    )
     known = np.asarray(~np.isnan(room).all(axis=1))
     if not known.any():
         return CastOutlook("unknown", 0.0, None, None, None, None, mapped, passed)
@@ -121,7 +139,14 @@ def outlook(
     margin = _band(least[known])
     distance, after, contact = _touches(casts, x, room, touching)
     return CastOutlook(
-        _verdict(chance, margin.best, mapped), chance, distance, after, contact, margin, mapped, passed
+        _verdict(chance, margin.best, mapped),
+        chance,
+        distance,
+        after,
+        contact,
+        margin,
+        mapped,
+        passed,
     )
 
 
@@ -178,23 +203,30 @@ def _fixed_draws(n: int, points: int) -> tuple[Floats, Floats]:
     return white, random.permutation((np.arange(n) + 0.5) / n)
 
 
-def _over_top(casts: Casts, x: Floats, below: Floats, top: TopOnWay, aim: float) -> TopOutlook | None:
+def _over_top(
+    casts: Casts, x: Floats, below: Floats, top: TopOnWay, aim: float
+) -> TopOutlook | None:
     """Return how the casts pass a tree top; None when none comes there.
 
-    `x` is where they are, m, and `below` the bottom there. A lure that drags along the bottom is no deeper.
+    `x` is where they are, m, and `below` the bottom there. A lure that drags along the
+    bottom is no deeper.
 
-    The clearance is that of a lure that passes right over it; the chance counts those that pass beside.
+    The clearance is that of a lure that passes right over it; the chance counts those
+    that pass beside.
     """
     normal, _ = _fixed_draws(len(x), 64)
     at = top.distance + top.place_sigma * normal[:, 0]
     over = (x.min(axis=1) <= at) & (at <= x.max(axis=1))
     if not over.any():
         return None
-    # A crown falls off more steeply than a lure's way: where it stands highest is where the lure meets it.
+    # A crown falls off more steeply than a lure's way: where it stands highest is where
+    # the lure meets it.
     nearest = np.abs(x - at[:, None]).argmin(axis=1)
     rows = np.arange(len(x))
     before, after = np.maximum(nearest - 1, 0), np.minimum(nearest + 1, x.shape[1] - 1)
-    slope = (casts.depth[rows, after] - casts.depth[rows, before]) / (x[rows, after] - x[rows, before])
+    slope = (casts.depth[rows, after] - casts.depth[rows, before]) / (
+        x[rows, after] - x[rows, before]
+    )
     free = casts.depth[rows, nearest] + slope * (at - x[rows, nearest])
     depth = np.fmin(free, below[rows, nearest])
     clear = top.depth + TOP_SIGMA * normal[:, 30] - depth

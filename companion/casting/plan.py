@@ -1,16 +1,18 @@
 """Where to lie, which rod to take and which way to cast, for the most metres of lure where it is wanted.
 
-A target is a zone of the map; a wish (`companion.casting.swim`) says which metres of path count there: those
-in contact or near it, or those in a band of depth. Every boat place of a lattice, every bearing and every
-rod is a cast that could be made. `plan` tries the coarse half of the lattice roughly, then the neighbours
-of what came out best closely, all casts at once in numpy.
+A target is a zone of the map; a wish (`companion.casting.swim`) says which metres of
+path count there: those in contact or near it, or those in a band of depth. Every boat
+place of a lattice, every bearing and every rod is a cast that could be made. `plan`
+tries the coarse half of the lattice roughly, then the neighbours of what came out best
+closely, all casts at once in numpy.
 
-What is expected is the mean over how far dive and bottom may be off together; the sureness is the share of
-that in which a metre counts at all. A lure that has to stay clear is planned for only where it does so in
-nine casts of ten, thrown as exactly as people throw.
+What is expected is the mean over how far dive and bottom may be off together; the
+sureness is the share of that in which a metre counts at all. A lure that has to stay
+clear is planned for only where it does so in nine casts of ten, thrown as exactly as
+people throw.
 
-Metres east and north on the lake's plane, depths in metres below today's surface, bearings in degrees
-clockwise from true north. NaN is not known.
+Metres east and north on the lake's plane, depths in metres below today's surface,
+bearings in degrees clockwise from true north. NaN is not known.
 """
 
 from __future__ import annotations
@@ -68,7 +70,10 @@ _ROUNDS = ((160, 9), (60, 21), (40, _LAST_SHIFTS))
 _OF_EACH_MANNER, _OF_EACH_ROD = 16, 3
 _SHORTLIST = 24
 _UNLIKE_PLACE, _UNLIKE_BEARING = 15.0, 40.0
-_SAME_BERTH, _SAME_CAST_BEARING = 12.0, 2.0 * BEARING_STEP_DEG  # a boat is held, and a cast aimed, no better
+_SAME_BERTH, _SAME_CAST_BEARING = (
+    12.0,
+    2.0 * BEARING_STEP_DEG,
+)  # a boat is held, and a cast aimed, no better
 _WORTH_TELLING = 0.5
 _TOGETHER = 60_000
 _BESIDE_BOAT = 2.0
@@ -83,9 +88,11 @@ class PlanningGround:
     Attributes:
         west, south: place of the first column and row, m.
         step: distance of columns and rows, m.
-        depth: of the bottom, m, shape (rows to the north, columns to the east); NaN not known.
+        depth: of the bottom, m, shape (rows to the north, columns to the east); NaN not
+            known.
         sigma: its standard deviation, m, same shape.
-        top: depth of the highest thing a lure meets there, bottom or tree top, m, same shape.
+        top: depth of the highest thing a lure meets there, bottom or tree top, m, same
+            shape.
         open: where the boat may lie and a lure may land, same shape.
     """
 
@@ -101,7 +108,8 @@ class PlanningGround:
         """Return east and north, m, of every point of the grid, each in the grid's shape."""
         rows, columns = self.depth.shape
         return np.meshgrid(
-            self.west + self.step * np.arange(columns), self.south + self.step * np.arange(rows)
+            self.west + self.step * np.arange(columns),
+            self.south + self.step * np.arange(rows),
         )
 
 
@@ -111,8 +119,8 @@ class Target:
 
     Attributes:
         name: what to call it.
-        lines: the corners of each line, (k, 2) east and north, m; one corner alone is a place. None is all
-            of the map.
+        lines: the corners of each line, (k, 2) east and north, m; one corner alone is a
+            place. None is all of the map.
         within: how far from there a metre still counts, m.
         depths: only where the bottom is between these, m; None at any depth.
     """
@@ -134,13 +142,22 @@ class Target:
 
     @classmethod
     def edge(
-        cls, relief: Relief, depth: float, near: tuple[float, float] | None = None, reach: float = 60.0
+        cls,
+        relief: Relief,
+        depth: float,
+        near: tuple[float, float] | None = None,
+        reach: float = 60.0,
     ) -> Target | None:
         """Return the line where the bottom has a depth, m, such as a grass edge or the lip of a ledge.
 
-        Only what lies within `reach` m of a place `near` (east, north, m); None where there is none.
+        Only what lies within `reach` m of a place `near` (east, north, m); None where
+        there is none.
         """
-        drawn = [contour.lines for contour in contours(relief, depth) if contour.depth == depth]
+        drawn = [
+            contour.lines
+            for contour in contours(relief, depth)
+            if contour.depth == depth
+        ]
         lines = [line for found in drawn for line in found]
         if near is not None:
             lines = [part for line in lines for part in _parts_near(line, near, reach)]
@@ -163,8 +180,8 @@ def _parts_near(line: Floats, near: tuple[float, float], reach: float) -> list[F
 class Step(msgspec.Struct, frozen=True):
     """One step of a path: `away` m from the boat, the lure at `depth` m.
 
-    There: the `bottom`, m, its `sigma`, m, the `top` of what stands on it, m (None where not known), and
-    whether the metre `counts`.
+    There: the `bottom`, m, its `sigma`, m, the `top` of what stands on it, m (None
+    where not known), and whether the metre `counts`.
     """
 
     away: float
@@ -185,11 +202,14 @@ class Plan(msgspec.Struct, frozen=True):
         east, north: where the boat lies, m.
         bearing: which way to cast, degrees true.
         cast: how far, m.
-        stand_off: from the boat to the target, or to the middle of what it fishes of a longer one, m.
+        stand_off: from the boat to the target, or to the middle of what it fishes of a
+            longer one, m.
         metres: of path that count, as expected.
-        low, high: nine of ten such casts have at least `low` metres, one has more than `high`.
+        low, high: nine of ten such casts have at least `low` metres, one has more than
+            `high`.
         sureness: probability that any metre counts.
-        clear: probability that the lure meets nothing on its way, its aim as unsure as people's.
+        clear: probability that the lure meets nothing on its way, its aim as unsure as
+            people's.
         manner: how the bottom runs under them.
         depth: of the bottom under the middle of them, m; None not known.
         reach: of the rod, m.
@@ -224,16 +244,21 @@ class Plan(msgspec.Struct, frozen=True):
 
 
 def ground(
-    relief: Relief, tree_tops: Iterable[Mark] = (), *, level: float = 0.0, anywhere: bool = False
+    relief: Relief,
+    tree_tops: Iterable[Mark] = (),
+    *,
+    level: float = 0.0,
+    anywhere: bool = False,
 ) -> PlanningGround:
     """Return a relief with the tree tops on it as the ground to plan over.
 
     Args:
         relief: the bottom on a square grid.
-        tree_tops: marks whose `top` is known; others stand for nothing. They reach as far as their radius.
+        tree_tops: marks whose `top` is known; others stand for nothing. They reach as
+            far as their radius.
         level: of today's water above the lake's zero, m.
-        anywhere: whether the boat may lie and a lure may land where nothing is mapped, too. Where the
-            map has no water by one standard deviation, neither may.
+        anywhere: whether the boat may lie and a lure may land where nothing is mapped,
+            too. Where the map has no water by one standard deviation, neither may.
     """
     step = float(relief.east[1] - relief.east[0])
     known = np.isfinite(relief.depth)
@@ -249,7 +274,9 @@ def ground(
     east, north = bare.places()
     for mark in tree_tops:
         if mark.top is not None:
-            near = np.hypot(east - mark.east, north - mark.north) <= max(mark.radius, step)
+            near = np.hypot(east - mark.east, north - mark.north) <= max(
+                mark.radius, step
+            )
             bare.top[near] = np.fmin(bare.top[near], mark.top + level)
     return bare
 
@@ -282,7 +309,9 @@ def _dense(line: Floats) -> Floats:
     pieces = [line[:1]]
     for start, end in pairwise(line):
         count = math.ceil(2.0 * math.hypot(*(end - start)))
-        pieces.append(start + (end - start) * (np.arange(1, count + 1) / max(count, 1))[:, None])
+        pieces.append(
+            start + (end - start) * (np.arange(1, count + 1) / max(count, 1))[:, None]
+        )
     return np.concatenate(pieces)
 
 
@@ -297,9 +326,10 @@ def plan(
 ) -> tuple[Plan, ...]:
     """Return the best ways to fish a target, best first; the others differ in place, manner or rod.
 
-    Of two plans alike only the better is told. A plan of another manner, or with another rod, is put
-    before another place as long as it has half as many metres as the best. Empty when no rod has a
-    metre that counts, and when the lure has to stay clear and on no cast does so often enough.
+    Of two plans alike only the better is told. A plan of another manner, or with
+    another rod, is put before another place as long as it has half as many metres as
+    the best. Empty when no rod has a metre that counts, and when the lure has to stay
+    clear and on no cast does so often enough.
 
     Args:
         on: the ground; its rectangle bounds where the boat may lie.
@@ -326,15 +356,17 @@ def plan(
 def _unlike(found: Sequence[Plan], most: int) -> tuple[Plan, ...]:
     """Return some of the plans, best first, of which no two are the same cast by the same rod.
 
-    After the best come those worth half as much that bring the most new: a manner and a rod, one of the two,
-    another place. Less is taken only where there is nothing else.
+    After the best come those worth half as much that bring the most new: a manner and a
+    rod, one of the two, another place. Less is taken only where there is nothing else.
     """
     chosen: list[Plan] = []
     while len(chosen) < most:
         left = [one for one in found if not any(_is_same(one, told) for told in chosen)]
         if not left:
             break
-        chosen.append(max(left, key=lambda one: (_news(one, chosen, found[0]), one.metres)))
+        chosen.append(
+            max(left, key=lambda one: (_news(one, chosen, found[0]), one.metres))
+        )
     return tuple(sorted(chosen, key=lambda one: -one.metres))
 
 
@@ -356,10 +388,14 @@ def _is_same(one: Plan, other: Plan) -> bool:
 
 def _shortlist(casts: _Casts, tried: _Tried) -> _Whole:
     """Return the best casts of unlike place, bearing or manner, and the best of each manner and rod."""
-    alike = np.stack([casts.column // 4, casts.row // 4, casts.turn // 6, casts.rod, tried.manner])
+    alike = np.stack(
+        [casts.column // 4, casts.row // 4, casts.turn // 6, casts.rod, tried.manner]
+    )
     order = _firsts(alike)
     of_each = [order[tried.manner[order] == m][:3] for m in range(len(MANNER_NAMES))]
-    of_each += [order[casts.rod[order] == rod][:_OF_EACH_ROD] for rod in np.unique(casts.rod)]
+    of_each += [
+        order[casts.rod[order] == rod][:_OF_EACH_ROD] for rod in np.unique(casts.rod)
+    ]
     return np.unique(np.concatenate([order[:_SHORTLIST], *of_each]))
 
 
@@ -377,8 +413,12 @@ def _alike(one: Plan, other: Plan) -> bool:
     (e0, n0), (e1, n1) = (p.at(0.5 * (p.begins + p.ends)) for p in (one, other))
     turned = abs((one.bearing - other.bearing + 180.0) % 360.0 - 180.0)
     near = math.hypot(e1 - e0, n1 - n0) < _UNLIKE_PLACE and turned < _UNLIKE_BEARING
-    same_berth = math.hypot(other.east - one.east, other.north - one.north) < _SAME_BERTH
-    return near and (one.manner == other.manner or (same_berth and turned < _SAME_CAST_BEARING))
+    same_berth = (
+        math.hypot(other.east - one.east, other.north - one.north) < _SAME_BERTH
+    )
+    return near and (
+        one.manner == other.manner or (same_berth and turned < _SAME_CAST_BEARING)
+    )
 
 
 class _Casts(NamedTuple):
@@ -390,7 +430,9 @@ class _Casts(NamedTuple):
     rod: _Whole
 
     def pick(self, which: _Whole | Flags) -> _Casts:
-        return _Casts(self.column[which], self.row[which], self.turn[which], self.rod[which])
+        return _Casts(
+            self.column[which], self.row[which], self.turn[which], self.rod[which]
+        )
 
 
 class _Tried(NamedTuple):
@@ -404,14 +446,17 @@ class _Tried(NamedTuple):
 class _Search:
     """A ground, a target, a wish and the rods, ready to try casts."""
 
-    def __init__(self, on: PlanningGround, rods: Sequence[RodReach], target: Target, wish: Wish) -> None:
+    def __init__(
+        self, on: PlanningGround, rods: Sequence[RodReach], target: Target, wish: Wish
+    ) -> None:
         self.on, self.target, self.wish = on, target, wish
         self.zone = zone(on, target)
         self.divers = [Diver(rod) for rod in rods]
         self.longest = max(rod.cast for rod in rods)
         # Unknown bottom is far below every lure: nothing is met there.
         self._top, self._bottom = (
-            np.nan_to_num(layer, nan=UNKNOWN_BOTTOM_M).astype(np.float32) for layer in (on.top, on.depth)
+            np.nan_to_num(layer, nan=UNKNOWN_BOTTOM_M).astype(np.float32)
+            for layer in (on.top, on.depth)
         )
         self._bare = bool((self._top == self._bottom).all())
         self._sigma = np.nan_to_num(on.sigma, nan=0.0).astype(np.float32)
@@ -424,7 +469,12 @@ class _Search:
         column, row = self._berths(every)
         turns = np.arange(0, _TURNS, every)
         turn = np.tile(turns, len(column))
-        one = _Casts(np.repeat(column, len(turns)), np.repeat(row, len(turns)), turn, np.zeros_like(turn))
+        one = _Casts(
+            np.repeat(column, len(turns)),
+            np.repeat(row, len(turns)),
+            turn,
+            np.zeros_like(turn),
+        )
         one, rods = one.pick(self.meets(one)), len(self.divers)
         each = np.repeat(np.arange(rods), len(one.turn))
         column, row, turn = (np.tile(part, rods) for part in one[:3])
@@ -435,9 +485,15 @@ class _Search:
         if self.wish.boat is not None:
             return np.zeros(1, dtype=np.int64), np.zeros(1, dtype=np.int64)
         rows, columns = (
-            math.floor((n - 1) * self.on.step / BERTH_SPACING_M) + 1 for n in self.on.depth.shape
+            math.floor((n - 1) * self.on.step / BERTH_SPACING_M) + 1
+            for n in self.on.depth.shape
         )
-        c, r = (a.ravel() for a in np.meshgrid(np.arange(0, columns, every), np.arange(0, rows, every)))
+        c, r = (
+            a.ravel()
+            for a in np.meshgrid(
+                np.arange(0, columns, every), np.arange(0, rows, every)
+            )
+        )
         fits = self._fits(c, r)
         return c[fits], r[fits]
 
@@ -456,7 +512,10 @@ class _Search:
         fits = inside & self.on.open[j, i] & (depth >= self.wish.least_water)
         if self.target.place is not None:
             target_east, target_north = self.target.place
-            fits &= np.hypot(east - target_east, north - target_north) >= self.wish.stand_off
+            fits &= (
+                np.hypot(east - target_east, north - target_north)
+                >= self.wish.stand_off
+            )
         return np.asarray(fits)
 
     def allowed(self, casts: _Casts) -> _Casts:
@@ -464,8 +523,12 @@ class _Search:
         length = np.array([diver.rod.cast for diver in self.divers])[casts.rod]
         east, north = self.place(casts.column, casts.row)
         angle = np.radians(BEARING_STEP_DEG * casts.turn)
-        i, j, inside = self._cell(east + length * np.sin(angle), north + length * np.cos(angle))
-        return casts.pick(inside & self.on.open[j, i] & self._fits(casts.column, casts.row))
+        i, j, inside = self._cell(
+            east + length * np.sin(angle), north + length * np.cos(angle)
+        )
+        return casts.pick(
+            inside & self.on.open[j, i] & self._fits(casts.column, casts.row)
+        )
 
     def _cell(self, east: Floats, north: Floats) -> tuple[_Whole, _Whole, Flags]:
         """Return the nearest grid column and row of places, held inside, and whether they were inside."""
@@ -490,10 +553,12 @@ class _Search:
             np.radians(BEARING_STEP_DEG * casts.turn),
             (away / self.on.step).astype(np.float32)[:, None],
         )
-        x = ((east - self.on.west) / self.on.step).astype(np.float32) + out * np.sin(angle).astype(np.float32)
-        y = ((north - self.on.south) / self.on.step).astype(np.float32) + out * np.cos(angle).astype(
-            np.float32
-        )
+        x = ((east - self.on.west) / self.on.step).astype(np.float32) + out * np.sin(
+            angle
+        ).astype(np.float32)
+        y = ((north - self.on.south) / self.on.step).astype(np.float32) + out * np.cos(
+            angle
+        ).astype(np.float32)
         return x, y, (x >= 0.0) & (x <= columns - 1) & (y >= 0.0) & (y <= rows - 1)
 
     def meets(self, casts: _Casts) -> Flags:
@@ -516,25 +581,36 @@ class _Search:
 
         def between(values: Singles) -> Singles:
             flat = values.ravel()
-            return np.asarray(sum(w * flat[c] for w, c in zip(weights, corners, strict=True)))
+            return np.asarray(
+                sum(w * flat[c] for w, c in zip(weights, corners, strict=True))
+            )
 
         nearest = corner + (u >= 1.0 - _HALF) + columns * (v >= 1.0 - _HALF)
         nothing = np.float32(UNKNOWN_BOTTOM_M)
         top = np.where(inside, between(self._top), nothing)
         bottom = top if self._bare else np.where(inside, between(self._bottom), nothing)
-        return CastTerrain(top, bottom, between(self._sigma), inside & self.zone.ravel()[nearest])
+        return CastTerrain(
+            top, bottom, between(self._sigma), inside & self.zone.ravel()[nearest]
+        )
 
-    def metres(self, casts: _Casts, step: float, shifts: int) -> tuple[Floats, NDArray[np.int8], Floats]:
+    def metres(
+        self, casts: _Casts, step: float, shifts: int
+    ) -> tuple[Floats, NDArray[np.int8], Floats]:
         """Return metres for some equally likely shifts, (shifts, m), manners and share clear, (m,)."""
         away, levels = self.steps(step), equal_shifts(shifts)
         metres = np.zeros((shifts, len(casts.rod)))
         manner = np.zeros(len(casts.rod), dtype=np.int8)
         clear = np.zeros(len(casts.rod))
-        # Side by side, so that what lies under a cast is looked up once for all the rods.
+        # Side by side, so that what lies under a cast is looked up once for all the
+        # rods.
         order = np.lexsort((casts.turn, casts.row, casts.column))
-        for part in np.array_split(order, max(1, math.ceil(len(order) * shifts / _TOGETHER))):
+        for part in np.array_split(
+            order, max(1, math.ceil(len(order) * shifts / _TOGETHER))
+        ):
             lines = np.stack(casts[:3])[:, part]
-            new = np.append(True, (np.diff(lines, axis=1) != 0).any(axis=0))[: len(part)]
+            new = np.append(True, (np.diff(lines, axis=1) != 0).any(axis=0))[
+                : len(part)
+            ]
             under, line = self.under(casts.pick(part[new]), away), np.cumsum(new) - 1
             for index, diver in enumerate(self.divers):
                 its = np.flatnonzero(casts.rod[part] == index)
@@ -550,8 +626,11 @@ class _Search:
         metres, manner, clear = self.metres(casts, step, shifts)
         expected = metres.mean(axis=0)
         if self.wish.clear or self.wish.band is not None:
-            # What meets something too often is only a step on the search's way to what does not.
-            expected = np.where(clear >= LEAST_CLEAR_SHARE, expected, 1e-3 * clear * expected)
+            # What meets something too often is only a step on the search's way to what
+            # does not.
+            expected = np.where(
+                clear >= LEAST_CLEAR_SHARE, expected, 1e-3 * clear * expected
+            )
         return _Tried(expected, manner, clear)
 
     # -- the search -----------------------------------------------------------------------------
@@ -568,25 +647,47 @@ class _Search:
         if self.wish.manner is not None:
             good &= tried.manner == MANNER_NAMES.index(self.wish.manner)
         order = np.flatnonzero(good)[np.argsort(-tried.metres[good], kind="stable")]
-        return casts.pick(order), _Tried(tried.metres[order], tried.manner[order], tried.clear[order])
+        return casts.pick(order), _Tried(
+            tried.metres[order], tried.manner[order], tried.clear[order]
+        )
 
     def _finalists(self, casts: _Casts, tried: _Tried, most: int) -> _Whole:
         """Return the best casts of unlike place, bearing, rod or manner, and some of each manner."""
         wanted = np.flatnonzero(tried.metres > 0.0)
         order = wanted[np.argsort(-tried.metres[wanted], kind="stable")]
-        alike = np.stack([casts.column // 4, casts.row // 4, casts.turn // 4, casts.rod, tried.manner])
+        alike = np.stack(
+            [
+                casts.column // 4,
+                casts.row // 4,
+                casts.turn // 4,
+                casts.rod,
+                tried.manner,
+            ]
+        )
         order = order[_firsts(alike[:, order])]
         manner = tried.manner[order]
         if self.wish.manner is not None:
-            return np.asarray(order[manner == MANNER_NAMES.index(self.wish.manner)][:most], dtype=np.int64)
-        of_each = [order[manner == m][:_OF_EACH_MANNER] for m in range(len(MANNER_NAMES))]
-        of_each += [order[casts.rod[order] == rod][:_OF_EACH_ROD] for rod in range(len(self.divers))]
-        return np.asarray(np.unique(np.concatenate([order[:most], *of_each])), dtype=np.int64)
+            return np.asarray(
+                order[manner == MANNER_NAMES.index(self.wish.manner)][:most],
+                dtype=np.int64,
+            )
+        of_each = [
+            order[manner == m][:_OF_EACH_MANNER] for m in range(len(MANNER_NAMES))
+        ]
+        of_each += [
+            order[casts.rod[order] == rod][:_OF_EACH_ROD]
+            for rod in range(len(self.divers))
+        ]
+        return np.asarray(
+            np.unique(np.concatenate([order[:most], *of_each])), dtype=np.int64
+        )
 
     def _around(self, casts: _Casts) -> _Casts:
         """Return casts and their neighbours on the lattice, each once."""
         reach = (0,) if self.wish.boat is not None else (-1, 0, 1)
-        offsets = np.array([(c, r, t, 0) for c in reach for r in reach for t in (-1, 0, 1)])
+        offsets = np.array(
+            [(c, r, t, 0) for c in reach for r in reach for t in (-1, 0, 1)]
+        )
         every = (np.stack(casts, axis=1)[:, None, :] + offsets).reshape(-1, 4).T
         every[2] %= _TURNS
         near = self.allowed(_Casts(*every[:, _firsts(every)]))
@@ -596,12 +697,20 @@ class _Search:
         """Return casts as plans, each with its whole way."""
         metres, manner, _ = self.metres(casts, FINE_STEP_M, _LAST_SHIFTS)
         counting = np.flatnonzero(metres.any(axis=0))
-        casts, metres, manner = casts.pick(counting), metres[:, counting], manner[counting]
+        casts, metres, manner = (
+            casts.pick(counting),
+            metres[:, counting],
+            manner[counting],
+        )
         low, high = np.quantile(metres, (0.1, 0.9), axis=0)
         sureness = (metres > 0.0).mean(axis=0)
-        figures = np.stack([metres.mean(axis=0), low, high, sureness, self.clear_as_aimed(casts)])
+        figures = np.stack(
+            [metres.mean(axis=0), low, high, sureness, self.clear_as_aimed(casts)]
+        )
         return [
-            self._told(casts.pick(np.array([k])), figures[:, k], MANNER_NAMES[manner[k]], way)
+            self._told(
+                casts.pick(np.array([k])), figures[:, k], MANNER_NAMES[manner[k]], way
+            )
             for k, way in enumerate(self._ways(casts))
         ]
 
@@ -613,7 +722,9 @@ class _Search:
             share += weight * self.metres(thrown, FINE_STEP_M, _LAST_SHIFTS)[2]
         return share
 
-    def _told(self, cast: _Casts, figures: Floats, manner: Manner, way: tuple[Step, ...]) -> Plan:
+    def _told(
+        self, cast: _Casts, figures: Floats, manner: Manner, way: tuple[Step, ...]
+    ) -> Plan:
         metres, low, high, sureness, clear = figures.tolist()
         diver = self.divers[int(cast.rod[0])]
         east, north = (float(a[0]) for a in self.place(cast.column, cast.row))
@@ -628,7 +739,9 @@ class _Search:
             north=round(north, 2),
             bearing=BEARING_STEP_DEG * float(cast.turn[0]),
             cast=diver.rod.cast,
-            stand_off=middle if place is None else math.hypot(place[0] - east, place[1] - north),
+            stand_off=middle
+            if place is None
+            else math.hypot(place[0] - east, place[1] - north),
             metres=metres,
             low=low,
             high=high,
@@ -645,7 +758,9 @@ class _Search:
     def _ways(self, casts: _Casts) -> list[tuple[Step, ...]]:
         """Return the way of each cast as it most likely is."""
         away = self.steps(FINE_STEP_M)
-        nearer = np.arange(self.wish.stand_off - FINE_STEP_M, _BESIDE_BOAT, -FINE_STEP_M)
+        nearer = np.arange(
+            self.wish.stand_off - FINE_STEP_M, _BESIDE_BOAT, -FINE_STEP_M
+        )
         away = np.concatenate([away, nearer])
         under = self.under(casts, away)
         under.counted[len(away) - len(nearer) :] = False
@@ -671,5 +786,8 @@ def _steps(away: Floats, swum: Way, below: CastTerrain, k: int) -> tuple[Step, .
         ]
         for layer in (below.bottom, below.sigma, below.top)
     )
-    depth, counts = [round(z, 3) for z in swum.depth[:, k].tolist()], swum.counts[:, k].tolist()
+    depth, counts = (
+        [round(z, 3) for z in swum.depth[:, k].tolist()],
+        swum.counts[:, k].tolist(),
+    )
     return tuple(map(Step, away.tolist(), depth, bottom, sigma, top, counts))

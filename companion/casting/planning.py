@@ -1,8 +1,8 @@
 """Planning on the water: from where the boat is, over what is mapped around it.
 
-"Which rod" keeps the boat where it lies; "where from" moves it around the nearest mark, or around here. To
-ask is quick: a `Search` takes along what it needs as it is then. To work it out takes up to seconds, and can
-be done in any thread.
+"Which rod" keeps the boat where it lies; "where from" moves it around the nearest mark,
+or around here. To ask is quick: a `Search` takes along what it needs as it is then. To
+work it out takes up to seconds, and can be done in any thread.
 """
 
 from __future__ import annotations
@@ -97,7 +97,9 @@ class Planner:
         here = area.place(boat.fix.lat, boat.fix.lon)
         mark = next(iter(area.marks.near(*here, MARK_NEAR_M)), None)
         if mark is None:
-            return self._search(area, here, here, AROUND_M, Target("around here"), Wish())
+            return self._search(
+                area, here, here, AROUND_M, Target("around here"), Wish()
+            )
         middle = (mark.east, mark.north)
         return self._search(area, here, middle, AROUND_M, *_wanted_at(mark))
 
@@ -118,7 +120,9 @@ class Planner:
         within = (east - around, north - around, east + around, north + around)
         tops = tuple(mark for mark in area.marks if mark.kind == "tree top")
         surface = area.surface.copy_around(*within)
-        return Search(surface, within, tops, self._deck.reaches_as_now(), here, target, wish)
+        return Search(
+            surface, within, tops, self._deck.reaches_as_now(), here, target, wish
+        )
 
 
 def _wanted_at(mark: Mark) -> tuple[Target, Wish]:

@@ -1,7 +1,8 @@
 """Where the boat lies and how it moves: over ground, and through the water, which may move itself.
 
-A lure swims through the water, and the bottom lies still. So a cast's path follows from the boat's drift
-through the water, and what it meets from the drift over ground. Bearings are degrees true, speeds m/s.
+A lure swims through the water, and the bottom lies still. So a cast's path follows from
+the boat's drift through the water, and what it meets from the drift over ground.
+Bearings are degrees true, speeds m/s.
 """
 
 from __future__ import annotations
@@ -62,20 +63,28 @@ class BoatPose(NamedTuple):
     def water_speed_towards(self, bearing: float) -> float:
         """Return the boat's speed through the water in a direction.
 
-        A log tells the part along the bow; the rest, or all, is the speed over ground less the current.
+        A log tells the part along the bow; the rest, or all, is the speed over ground
+        less the current.
         """
         less_current = self.speed_towards(bearing) - self.current.along(bearing)
-        if self.heading is None or self.water_speed is None or self.water_speed < LOG_STALLS_MPS:
+        if (
+            self.heading is None
+            or self.water_speed is None
+            or self.water_speed < LOG_STALLS_MPS
+        ):
             return less_current
         along_bow = self.speed_towards(self.heading) - self.current.along(self.heading)
         unlike_log = self.water_speed - along_bow
-        return less_current + unlike_log * math.cos(math.radians(self.heading - bearing))
+        return less_current + unlike_log * math.cos(
+            math.radians(self.heading - bearing)
+        )
 
 
 def fix_of(boat: BoatState, moved: float = 0.0) -> Fix | None:
     """Return the boat's place; None when it is not known.
 
-    `moved` is how far the boat may have been from there at the time that is meant, m, one sigma.
+    `moved` is how far the boat may have been from there at the time that is meant, m,
+    one sigma.
     """
     if boat.lat is None or boat.lon is None:
         return None
@@ -93,4 +102,6 @@ def bow_of(boat: BoatState) -> float | None:
 
 def pose_of(boat: BoatState, current: Current = STILL_WATER) -> BoatPose:
     """Return where the boat is and how it moves in a current."""
-    return BoatPose(fix_of(boat), bow_of(boat), boat.course, boat.speed, boat.water_speed, current)
+    return BoatPose(
+        fix_of(boat), bow_of(boat), boat.course, boat.speed, boat.water_speed, current
+    )

@@ -71,7 +71,9 @@ class ReelStop(NamedTuple):
     def ended(self, t: float) -> ReelStop:
         """Return the same stop after it was told that the reel turns again, t s since the retrieve began."""
         length = max(t - self.begins, dive.STOP_RAMP_S)
-        return self._replace(length=length, length_sigma=min(STOP_SAID_SIGMA_S / length, OPEN_STOP_SIGMA))
+        return self._replace(
+            length=length, length_sigma=min(STOP_SAID_SIGMA_S / length, OPEN_STOP_SIGMA)
+        )
 
 
 def open_stop(begins: float) -> ReelStop:
@@ -82,10 +84,14 @@ def open_stop(begins: float) -> ReelStop:
 def advised_stop(stop: dive.Stop, stopped_before: float = 0.0) -> ReelStop:
     """Return an advised stop as one that was perhaps made, on a reel that stood still for some time, s."""
     begins = stop.begins + stopped_before
-    return ReelStop(begins, stop.length, OBEYED_SIGMA_S, OBEYED_LENGTH_SIGMA, OBEYED_SHARE)
+    return ReelStop(
+        begins, stop.length, OBEYED_SIGMA_S, OBEYED_LENGTH_SIGMA, OBEYED_SHARE
+    )
 
 
-def tracks_of(rig: tuple[dive.Line, dive.Lure, dive.Retrieve], begins: float) -> dive.StopTracks | None:
+def tracks_of(
+    rig: tuple[dive.Line, dive.Lure, dive.Retrieve], begins: float
+) -> dive.StopTracks | None:
     """Return the tracks of a rig's lure when the reel stops; None where they cannot be solved."""
     try:
         return dive.stop_tracks(*rig, max(begins, 0.1))
@@ -103,7 +109,8 @@ def stop_over(
     """Return the stop that lets the lure of a rig come over a top; None where none does.
 
     Args:
-        rig: as it is believed to be, its retrieve with the length and the drift of the cast.
+        rig: as it is believed to be, its retrieve with the length and the drift of the
+            cast.
         distance: of the top from where the rod tip was at the landing, m.
         depth: of the top, m.
         place_sigma: the standard deviation of its place along any line, m.
@@ -117,30 +124,44 @@ def stop_over(
 
 
 def rig_of_cast(
-    rig: tuple[dive.Line, dive.Lure, dive.Retrieve], length: float, through_water: float, over_ground: float
+    rig: tuple[dive.Line, dive.Lure, dive.Retrieve],
+    length: float,
+    through_water: float,
+    over_ground: float,
 ) -> tuple[dive.Line, dive.Lure, dive.Retrieve]:
     """Return a rig with a cast of a length, m, from a boat that nears the lure at these speeds, m/s."""
     line, lure, retrieve = rig
     current = through_water - over_ground
-    return line, lure, replace(retrieve, cast=length, drift=-through_water, current=current)
+    return (
+        line,
+        lure,
+        replace(retrieve, cast=length, drift=-through_water, current=current),
+    )
 
 
 def with_stop(casts: Casts, stop: ReelStop, tracks: dive.StopTracks | None) -> Casts:
     """Return casts as they may go with a stop of the reel.
 
-    Each of them is stopped as the stop's doubt has it, or not at all; the rise of the lure, and how it is
-    drawn down again, is that of `tracks` at the same time, beside the way without a stop.
+    Each of them is stopped as the stop's doubt has it, or not at all; the rise of the
+    lure, and how it is drawn down again, is that of `tracks` at the same time, beside
+    the way without a stop.
     """
     n = len(casts.t)
     made, early, long = _draws(n)
     begins = np.maximum(stop.begins + stop.begins_sigma * early, 0.05)
-    length = np.where(made < stop.share, stop.length * np.exp(stop.length_sigma * long), 0.0)
+    length = np.where(
+        made < stop.share, stop.length * np.exp(stop.length_sigma * long), 0.0
+    )
     length = np.where(begins < casts.t[:, -1], length, 0.0)
     seen = np.where(length > 0.0, length, 1.0)[:, None] * _DURING
     instants = np.concatenate([seen, seen[:, -1:] + _AFTER_S], axis=1) + begins[:, None]
     clock = np.where(casts.t > begins[:, None], casts.t + length[:, None], casts.t)
     last = clock[:, -1:]
-    t = np.sort(np.concatenate([clock, np.minimum(instants, last - 1e-3 * (1.0 + np.arange(11)))], axis=1))
+    t = np.sort(
+        np.concatenate(
+            [clock, np.minimum(instants, last - 1e-3 * (1.0 + np.arange(11)))], axis=1
+        )
+    )
     since = t - begins[:, None]
     reeled = t - np.clip(since, 0.0, length[:, None])
     away, depth = along_rows(casts, reeled)
@@ -155,7 +176,12 @@ def with_stop(casts: Casts, stop: ReelStop, tracks: dive.StopTracks | None) -> C
 
 def along_rows(casts: Casts, t: Floats) -> tuple[Floats, Floats]:
     """Return distance and depth of every cast at times of its own, shape (casts, times), or (casts, 1)."""
-    step = np.stack([np.searchsorted(row, at, side="right") for row, at in zip(casts.t, t, strict=True)])
+    step = np.stack(
+        [
+            np.searchsorted(row, at, side="right")
+            for row, at in zip(casts.t, t, strict=True)
+        ]
+    )
     right = np.clip(step, 1, casts.t.shape[1] - 1)
     rows = np.arange(len(t))[:, None]
     before, after = casts.t[rows, right - 1], casts.t[rows, right]
@@ -167,17 +193,23 @@ def along_rows(casts: Casts, t: Floats) -> tuple[Floats, Floats]:
     )
 
 
-def _off_path(tracks: dive.StopTracks | None, since: Floats, length: Floats) -> tuple[Floats, Floats]:
+def _off_path(
+    tracks: dive.StopTracks | None, since: Floats, length: Floats
+) -> tuple[Floats, Floats]:
     """Return how much further and deeper a lure is than without the stop, m, shape (casts, times).
 
     `since` is s since the stop began, `length` that of each cast's stop.
     """
     if tracks is None:
         return np.zeros_like(since), np.zeros_like(since)
-    by_length = np.array([_off_by(tracks, k, since, length) for k in range(1, len(tracks.lengths))])
+    by_length = np.array(
+        [_off_by(tracks, k, since, length) for k in range(1, len(tracks.lengths))]
+    )
     lengths = tracks.lengths[1:]
     right = np.clip(np.searchsorted(lengths, length), 1, len(lengths) - 1)
-    share = np.clip((length - lengths[right - 1]) / (lengths[right] - lengths[right - 1]), 0.0, 1.0)
+    share = np.clip(
+        (length - lengths[right - 1]) / (lengths[right] - lengths[right - 1]), 0.0, 1.0
+    )
     rows = np.arange(len(length))
     low, high = by_length[right - 1, :, rows], by_length[right, :, rows]
     mixed = low + share[:, None, None] * (high - low)
@@ -196,14 +228,19 @@ def _off_by(tracks: dive.StopTracks, k: int, since: Floats, length: Floats) -> F
     at = np.where(after > 0.0, own + after, np.minimum(since, own))
     last = float(tracks.since[k, -1])
     fading = np.exp(-np.maximum(at - last, 0.0) / FADING_S)
-    return np.stack([np.interp(at, tracks.since[k], off) * fading for off in (further, deeper)])
+    return np.stack(
+        [np.interp(at, tracks.since[k], off) * fading for off in (further, deeper)]
+    )
 
 
 @lru_cache(maxsize=4)
 def _draws(n: int) -> tuple[Floats, Floats, Floats]:
     """Return whether, when and how long, drawn n times: a share and two normal numbers, each shape (n,)."""
     even = (np.arange(n) + 0.5) / n
-    shares = [(even + np.arange(1, n + 1) * step) % 1.0 for step in (math.sqrt(2.0), math.sqrt(3.0), math.e)]
+    shares = [
+        (even + np.arange(1, n + 1) * step) % 1.0
+        for step in (math.sqrt(2.0), math.sqrt(3.0), math.e)
+    ]
     from scipy.special import ndtri  # noqa: PLC0415  (half of what there is to load before the first depth)
 
     return shares[0], np.asarray(ndtri(shares[1])), np.asarray(ndtri(shares[2]))

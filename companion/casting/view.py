@@ -18,7 +18,10 @@ from companion.tackle import Rod
 
 def rods_view(deck: Deck, hand: Hand, depth: float | None) -> tuple[RodView, ...]:
     """Return every rod as it would stand against a bottom at this depth, m."""
-    return tuple(_rod_view(deck, rod, depth, in_hand=rod.number == hand.number) for rod in deck.rods)
+    return tuple(
+        _rod_view(deck, rod, depth, in_hand=rod.number == hand.number)
+        for rod in deck.rods
+    )
 
 
 def _rod_view(deck: Deck, rod: Rod, depth: float | None, *, in_hand: bool) -> RodView:
@@ -61,7 +64,8 @@ def side_view(deck: Deck, hand: Hand, t: float, boat: BoatPose) -> SideView:
 def _side(casts: Casts, bottom: Ray | None, bearing: float | None) -> SideView:
     away = np.median(casts.away, axis=0)
     shallow, path, deep = (
-        _points(away, np.quantile(casts.depth, share, axis=0)) for share in (0.05, 0.5, 0.95)
+        _points(away, np.quantile(casts.depth, share, axis=0))
+        for share in (0.05, 0.5, 0.95)
     )
     return SideView(
         bearing=None if bearing is None else round(bearing, 1),
@@ -74,7 +78,10 @@ def _side(casts: Casts, bottom: Ray | None, bearing: float | None) -> SideView:
 
 
 def _points(away: np.ndarray, depth: np.ndarray) -> tuple[tuple[float, float], ...]:
-    return tuple((round(float(x), 2), round(float(z), 2)) for x, z in zip(away, depth, strict=True))
+    return tuple(
+        (round(float(x), 2), round(float(z), 2))
+        for x, z in zip(away, depth, strict=True)
+    )
 
 
 def _bottom(ray: Ray) -> tuple[BottomPoint, ...]:
@@ -82,7 +89,8 @@ def _bottom(ray: Ray) -> tuple[BottomPoint, ...]:
         return ()
     return tuple(
         BottomPoint(
-            round(place * RAY_STEP_M, 2), *(None if np.isnan(v) else round(float(v), 2) for v in both)
+            round(place * RAY_STEP_M, 2),
+            *(None if np.isnan(v) else round(float(v), 2) for v in both),
         )
         for place, both in enumerate(zip(ray.depth, ray.sigma, strict=True))
     )

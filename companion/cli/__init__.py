@@ -36,7 +36,9 @@ COMMANDS = {
     "check": _Place("check", "Try every part before the boat leaves"),
     "export": _Place("export", "Write a trip as CSV, GPX, GeoJSON or NMEA 0183"),
     "heard": _Place("heard", "Tell what was heard right or wrong, and hear it again"),
-    "lakebed": _Place("lakebed", "Draw the bottom of a lake, and tell what is known of it"),
+    "lakebed": _Place(
+        "lakebed", "Draw the bottom of a lake, and tell what is known of it"
+    ),
     "learn": _Place("learn", "Add soundings and marks of others to the map"),
     "listen": _Place("talk", "Show what is understood, from the microphone or a clip"),
     "logbook": _Place("logbook", "List the trips, and what was logged on one"),
@@ -45,7 +47,9 @@ COMMANDS = {
     "reach": _Place("reach", "Print how deep the lure of each rod gets"),
     "replay": _Place("replaying", "Run a recorded day again"),
     "report": _Place("report", "Make a page of one trip"),
-    "restore": _Place("backup", "Bring a backup back, or what is whole of a damaged logbook"),
+    "restore": _Place(
+        "backup", "Bring a backup back, or what is whole of a damaged logbook"
+    ),
     "run": _Place("run", "Run live in the boat"),
     "season": _Place("report", "Make a page of many trips"),
     "send": _Place("export", "Send waypoints to a plotter on the boat's network"),
@@ -59,7 +63,8 @@ class _Imported(MutableMapping[str, click.Command]):
     """The commands, each imported when it is asked for: help and completion do not wait for the physics."""
 
     def __getitem__(self, name: str) -> click.Command:
-        # All that is imported stays: to look through it for garbage is a tenth of the time it takes.
+        # All that is imported stays: to look through it for garbage is a tenth of the
+        # time it takes.
         gc.disable()
         try:
             module = importlib.import_module(f"companion.cli.{COMMANDS[name].module}")
@@ -89,12 +94,18 @@ class _Imported(MutableMapping[str, click.Command]):
 class _Commands(ExampleFirst, click.Group):
     """The commands together, listed without importing them, with help that begins with an example too."""
 
-    def format_commands(self, _ctx: click.Context, formatter: click.HelpFormatter) -> None:
+    def format_commands(
+        self, _ctx: click.Context, formatter: click.HelpFormatter
+    ) -> None:
         """Write the name and the summary of each command."""
         with formatter.section("Commands"):
-            formatter.write_dl([(name, place.summary) for name, place in COMMANDS.items()])
+            formatter.write_dl(
+                [(name, place.summary) for name, place in COMMANDS.items()]
+            )
 
-    def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem]:
+    def shell_complete(
+        self, ctx: click.Context, incomplete: str
+    ) -> list[CompletionItem]:
         """Return the commands and options that begin so."""
         found = [
             CompletionItem(name, help=place.summary)
@@ -114,11 +125,12 @@ class _Commands(ExampleFirst, click.Group):
 def commands() -> None:
     """Example: companion replay replay_logs/DAY
 
-    Tells an angler, out loud and in time, how the lure on the rod in hand matches the bottom, and keeps
-    the logbook. Each command has its own --help, which starts with an example.
+    Tells an angler, out loud and in time, how the lure on the rod in hand matches the
+    bottom, and keeps the logbook. Each command has its own --help, which starts with an
+    example.
 
-    Exit codes: 0 done, 1 a bug, 2 wrong usage, 3 the config, 4 a device or the speech model,
-    5 the logbook, 6 not everything could be checked.
+    Exit codes: 0 done, 1 a bug, 2 wrong usage, 3 the config, 4 a device or the speech
+    model, 5 the logbook, 6 not everything could be checked.
     """
 
 
@@ -166,7 +178,9 @@ def _run() -> int:
         code = _code(error)
         if code == BUG:
             traceback.print_exc()
-        return _complain(_told(error) if code != BUG else "a bug; the lines above say where", code)
+        return _complain(
+            _told(error) if code != BUG else "a bug; the lines above say where", code
+        )
     return code if isinstance(code, int) else OK
 
 

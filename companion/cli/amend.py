@@ -15,7 +15,13 @@ import msgspec
 from companion.casting.afterwards import Aftersight, lure_on
 from companion.casting.ground import Mapped
 from companion.cli.choosing import Chosen, choose, entry_name, recording
-from companion.cli.common import command, config_option, logbook_option, settings_in_force, warn
+from companion.cli.common import (
+    command,
+    config_option,
+    logbook_option,
+    settings_in_force,
+    warn,
+)
 from companion.clock import wall_clock
 from companion.config import Settings, load, users_unit
 from companion.events import AnyEvent, Fix, Logged, LoggedWhat, RodTaken, TripBegan
@@ -34,17 +40,33 @@ from companion.voice.model import data_folder
 
 @command("amend")
 @click.argument("number", type=click.IntRange(min=1))
-@click.option("--trip", help="As for `companion report`: a number, a replayed day or a logbook file.")
+@click.option(
+    "--trip",
+    help="As for `companion report`: a number, a replayed day or a logbook file.",
+)
 @logbook_option
-@click.option("--what", type=click.Choice(get_args(LoggedWhat)), help="What it was instead.")
+@click.option(
+    "--what", type=click.Choice(get_args(LoggedWhat)), help="What it was instead."
+)
 @click.option("--rod", help="The rod it was on: its number or its name.")
 @click.option(
-    "--size", help='A fish\'s weight ("<3 lb 2 oz|1.4 kg>") or the depth of a mark ("<15 ft|4.6 m>").'
+    "--size",
+    help='A fish\'s weight ("<3 lb 2 oz|1.4 kg>") or the depth of a mark ("<15 ft|4.6 m>").',
 )
-@click.option("--take-back/--restore", "taken_back", default=None, help="It did not happen; or it did.")
+@click.option(
+    "--take-back/--restore",
+    "taken_back",
+    default=None,
+    help="It did not happen; or it did.",
+)
 @click.option("--note", help="Something to add.")
 @config_option
-@click.option("--json", "as_json", is_flag=True, help="Print the thing as logged and as it stands, as JSON.")
+@click.option(
+    "--json",
+    "as_json",
+    is_flag=True,
+    help="Print the thing as logged and as it stands, as JSON.",
+)
 def amend_command(
     number: int,
     *,
@@ -60,15 +82,18 @@ def amend_command(
 ) -> None:
     """Example: companion amend 8 --what fish --size "3 lb 2 oz"
 
-    Corrects what was logged under NUMBER on a trip. What was logged stays; the correction is kept beside
-    it, and reports show both. With --rod, where the lure was is worked out anew for that rod, by the
-    config the trip was made with.
+    Corrects what was logged under NUMBER on a trip. What was logged stays; the
+    correction is kept beside it, and reports show both. With --rod, where the lure was
+    is worked out anew for that rod, by the config the trip was made with.
     """
     chosen = choose(trip, logbook_path)
     with Logbook(chosen.logbook) as book:
-        things = {thing.event.number: thing for thing in book.corrections.corrected(chosen.trip)}
+        every = book.corrections.corrected(chosen.trip)
+        things = {thing.event.number: thing for thing in every}
         if number not in things:
-            raise click.UsageError(f"trip {chosen.trip} has nothing logged under {number}")
+            raise click.UsageError(
+                f"trip {chosen.trip} has nothing logged under {number}"
+            )
         kind = what or things[number].event.what
         amendment = Amendment(
             number=number,
@@ -79,24 +104,36 @@ def amend_command(
             utc=wall_clock().strftime("%Y-%m-%dT%H:%M:%SZ"),
         )
         if rod is not None:
-            amendment = _on_rod(amendment, rod, things[number].original, book, chosen, config_path)
+            amendment = _on_rod(
+                amendment, rod, things[number].original, book, chosen, config_path
+            )
         if amendment.is_empty:
-            raise click.UsageError("say what to correct: --what, --rod, --size, --take-back or --note")
+            raise click.UsageError(
+                "say what to correct: --what, --rod, --size, --take-back or --note"
+            )
         book.corrections.add(chosen.trip, amendment)
-        thing = next(one for one in book.corrections.corrected(chosen.trip) if one.event.number == number)
+        every = book.corrections.corrected(chosen.trip)
+        thing = next(one for one in every if one.event.number == number)
     if as_json:
         click.echo(msgspec.json.encode(thing).decode())
         return
     click.echo(f"{chosen.logbook}, trip {chosen.trip}, #{number}")
     units = Units(users_unit(config_path))
     click.echo(f"  logged: {_in_words(thing.original, units)}")
-    click.echo(f"  now:    {_in_words(thing.event, units)}{'' if thing.stands else ', taken back'}")
+    click.echo(
+        f"  now:    {_in_words(thing.event, units)}{'' if thing.stands else ', taken back'}"
+    )
     for told in (one.note for one in thing.amendments if one.note):
         click.echo(f"  note:   {told}")
 
 
 def _on_rod(
-    amendment: Amendment, said: str, thing: Logged, book: Logbook, chosen: Chosen, config_path: Path | None
+    amendment: Amendment,
+    said: str,
+    thing: Logged,
+    book: Logbook,
+    chosen: Chosen,
+    config_path: Path | None,
 ) -> Amendment:
     """Return a correction to another rod, with where its lure was when the thing was logged."""
     name, lure, line = _rod_aboard(book.events(chosen.trip), said)
@@ -106,13 +143,21 @@ def _on_rod(
     settings = _settings_of(chosen, entry_name(book, chosen.trip), config_path)
     rigged = _rigged(settings.rods, name, lure, line)
     if rigged is None:
-        warn(f"where the lure was is not known: the config has no {name} with {lure} on {line}; see --config")
+        warn(
+            f"where the lure was is not known: the config has no {name} with {lure} on {line}; see --config"
+        )
         return amendment
-    bed = Bed(Lakes(book).areas(), half_beam=settings.boat.half_beam, level=settings.water.level)
+    bed = Bed(
+        Lakes(book).areas(),
+        half_beam=settings.boat.half_beam,
+        level=settings.water.level,
+    )
     if thing.boat is not None:
         bed.open_area(thing.boat.lat, thing.boat.lon)
     trip = _aftersight(book, chosen.trip, settings)
-    where = lure_on(rigged, thing, trip, book.beliefs(before=chosen.trip + 1), Mapped(bed))
+    where = lure_on(
+        rigged, thing, trip, book.beliefs(before=chosen.trip + 1), Mapped(bed)
+    )
     found = None if where.at is None else bed.bottom(where.at.lat, where.at.lon)
     bottom = None if found is None else round(found[0], 3)
     touching = thing.what == "touch" and thing.detail != "wood"
@@ -127,17 +172,29 @@ def _on_rod(
 
 def _settings_of(chosen: Chosen, name: str, config_path: Path | None) -> Settings:
     """Return the settings given, or those a trip was recorded with, or else those in force."""
-    folders = (chosen.folder, recording(name), RecordingShelf(data_folder() / "recordings").folder_of(name))
+    folders = (
+        chosen.folder,
+        recording(name),
+        RecordingShelf(data_folder() / "recordings").folder_of(name),
+    )
     kept = (folder / CONFIG_FILE for folder in folders if folder is not None)
     found = next((path for path in kept if path.is_file()), None)
-    return settings_in_force(config_path) if config_path or found is None else load(found)
+    return (
+        settings_in_force(config_path) if config_path or found is None else load(found)
+    )
 
 
 def _rigged(rods: Sequence[Rod], name: str, lure: str, line: str) -> Rod | None:
     """Return the rod as it was rigged then: with its line, or one of the same material rigged on the trip."""
     rod = next((rod for rod in rods if (rod.name, rod.lure.name) == (name, lure)), None)
-    if rod is not None and rod.line_name != line and (pounds := re.match(r"\d+(?= lb)", line)):
-        spool = LineSpec(material=rod.line.material, strength=int(pounds[0]) * POUND_FORCE)
+    if (
+        rod is not None
+        and rod.line_name != line
+        and (pounds := re.match(r"\d+(?= lb)", line))
+    ):
+        spool = LineSpec(
+            material=rod.line.material, strength=int(pounds[0]) * POUND_FORCE
+        )
         rod = rod.with_line(spool)
     return rod if rod is not None and rod.line_name == line else None
 
@@ -149,7 +206,11 @@ def _aftersight(book: Logbook, trip: int, settings: Settings) -> Aftersight:
         for event in book.events(trip)
         if not isinstance(event, Logged) or now[event.number].stands
     ]
-    fixes = [(reading.t, reading.fix) for reading in book.readings(trip) if reading.fix is not None]
+    fixes = [
+        (reading.t, reading.fix)
+        for reading in book.readings(trip)
+        if reading.fix is not None
+    ]
 
     def boat(t: float) -> Fix | None:
         at = bisect_right(fixes, t, key=lambda one: one[0]) - 1
@@ -178,7 +239,9 @@ def _rod_aboard(events: Sequence[AnyEvent], rod: str) -> tuple[str, str, str]:
             aboard[event.rod] = (event.lure, event.line)
     name = f"rod {rod}" if rod.isdecimal() else rod
     if name not in aboard:
-        raise click.UsageError(f'no rod "{rod}" on that trip; there were: {", ".join(aboard)}')
+        raise click.UsageError(
+            f'no rod "{rod}" on that trip; there were: {", ".join(aboard)}'
+        )
     return name, *aboard[name]
 
 
@@ -193,6 +256,17 @@ def _size(text: str, kind: LoggedWhat) -> float:
 
 
 def _in_words(thing: Logged, units: Units) -> str:
-    lure = None if thing.lure_depth is None else f"lure {units.depth(thing.lure_depth)} deep"
-    parts = [thing.what, thing.detail, size_words(thing, units), thing.rod, thing.line, lure]
+    lure = (
+        None
+        if thing.lure_depth is None
+        else f"lure {units.depth(thing.lure_depth)} deep"
+    )
+    parts = [
+        thing.what,
+        thing.detail,
+        size_words(thing, units),
+        thing.rod,
+        thing.line,
+        lure,
+    ]
     return ", ".join(part for part in parts if part)

@@ -20,7 +20,9 @@ from companion.record.salvage import Lost, Salvaged, salvage
 from companion.voice.model import data_folder
 
 data_option = click.option(
-    "--data", type=click.Path(path_type=Path), help="Another folder of logbook and recordings."
+    "--data",
+    type=click.Path(path_type=Path),
+    help="Another folder of logbook and recordings.",
 )
 
 
@@ -32,16 +34,26 @@ data_option = click.option(
 @config_option
 @json_option
 def backup_command(
-    to: Path, *, no_audio: bool, verify: bool, data: Path | None, config_path: Path | None, as_json: bool
+    to: Path,
+    *,
+    no_audio: bool,
+    verify: bool,
+    data: Path | None,
+    config_path: Path | None,
+    as_json: bool,
 ) -> None:
     """Example: companion backup /media/stick
 
-    Writes logbook, recordings and config into one ZIP file, in the folder TO or under that name, and
-    reads it through. The companion may be running.
+    Writes logbook, recordings and config into one ZIP file, in the folder TO or under
+    that name, and reads it through. The companion may be running.
     """
     if verify:
         count_of = len(verified(to))
-        told(f"{to}: whole, {count_of} files", {"backup": str(to), "files": count_of}, as_json=as_json)
+        told(
+            f"{to}: whole, {count_of} files",
+            {"backup": str(to), "files": count_of},
+            as_json=as_json,
+        )
         return
     target = to / default_name() if to.is_dir() else to
     with tqdm(unit=" files", disable=None, leave=False) as bar:
@@ -67,20 +79,29 @@ def backup_command(
 @command("restore")
 @click.argument("backup", type=click.Path(path_type=Path))
 @click.option(
-    "--salvage", "from_damaged", is_flag=True, help="BACKUP is a damaged logbook: take what can be read."
+    "--salvage",
+    "from_damaged",
+    is_flag=True,
+    help="BACKUP is a damaged logbook: take what can be read.",
 )
 @data_option
 @config_option
 @json_option
 def restore_command(
-    backup: Path, *, from_damaged: bool, data: Path | None, config_path: Path | None, as_json: bool
+    backup: Path,
+    *,
+    from_damaged: bool,
+    data: Path | None,
+    config_path: Path | None,
+    as_json: bool,
 ) -> None:
     """Example: companion restore companion-20261003T200000Z.zip
 
-    Reads a backup through and puts it back. The logbook that is there is kept under another name;
-    recordings are added, none is replaced; a config is put back only where there is none. Stop a
-    running companion first. With --salvage it takes what can still be read out of a damaged logbook
-    (trips, lakes, marks, lessons and corrections) into the boat's own, and tells what could not be.
+    Reads a backup through and puts it back. The logbook that is there is kept under
+    another name; recordings are added, none is replaced; a config is put back only
+    where there is none. Stop a running companion first. With --salvage it takes what
+    can still be read out of a damaged logbook (trips, lakes, marks, lessons and
+    corrections) into the boat's own, and tells what could not be.
     """
     if not backup.is_file():
         raise click.UsageError(f"{backup}: there is no such file")
@@ -93,9 +114,17 @@ def restore_command(
         done = restore(backup, folder, config_path or config.users_file())
     own = config_path or config.users_file()
     lines = [f"restored into {folder}: logbook, {done.recordings} files of recordings"]
-    lines += [f"the logbook that was there is now {done.former}"] if done.former is not None else []
+    lines += (
+        [f"the logbook that was there is now {done.former}"]
+        if done.former is not None
+        else []
+    )
     lines += [f"config: {own}"] if done.config else []
-    lines += [f"left out, as they are damaged: {', '.join(done.left_out)}"] if done.left_out else []
+    lines += (
+        [f"left out, as they are damaged: {', '.join(done.left_out)}"]
+        if done.left_out
+        else []
+    )
     data_told = {
         "folder": str(folder),
         "recordings": done.recordings,
@@ -108,8 +137,12 @@ def restore_command(
 
 def _salvaged(found: Salvaged) -> str:
     """Return what was taken out of a damaged logbook and what was not, in two lines."""
-    taken = ", ".join(f"{count} {_WORDS[table]}" for table, count in found.taken.items())
-    lost = ", ".join(f"{_how_many(lost)} {_WORDS[table]}" for table, lost in found.lost.items())
+    taken = ", ".join(
+        f"{count} {_WORDS[table]}" for table, count in found.taken.items()
+    )
+    lost = ", ".join(
+        f"{_how_many(lost)} {_WORDS[table]}" for table, lost in found.lost.items()
+    )
     return f"taken: {taken}\nnot taken, as they cannot be read: {lost or 'none'}"
 
 

@@ -26,47 +26,72 @@ FAILED, NOT_ALL_TRIED = 4, 6
 @command("check")
 @click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
 @click.option(
-    "--find", is_flag=True, help="Look for sources that are not in the config, and print the lines for it."
+    "--find",
+    is_flag=True,
+    help="Look for sources that are not in the config, and print the lines for it.",
 )
 @click.option("--quiet", is_flag=True, help="Do not try the speaker.")
 @click.option(
-    "--seconds", type=click.FloatRange(1, 60), default=LISTEN_S, show_default=True, help="Listen so long."
+    "--seconds",
+    type=click.FloatRange(1, 60),
+    default=LISTEN_S,
+    show_default=True,
+    help="Listen so long.",
 )
-@click.option("--data", type=click.Path(path_type=Path), help="Another folder of logbook and recordings.")
+@click.option(
+    "--data",
+    type=click.Path(path_type=Path),
+    help="Another folder of logbook and recordings.",
+)
 @config_option
 def check_command(
-    *, as_json: bool, find: bool, quiet: bool, seconds: float, data: Path | None, config_path: Path | None
+    *,
+    as_json: bool,
+    find: bool,
+    quiet: bool,
+    seconds: float,
+    data: Path | None,
+    config_path: Path | None,
 ) -> None:
     """Example: companion check
 
-    Tries every part: sources and their rates, depth, position, microphone, speech model, recogniser,
-    speaker, button, permissions, logbook, disk, clock, the board's heat and supply. Each part passes,
-    warns, fails or is skipped; every problem comes with a fix. Stop a running companion first: it holds
-    the ports.
+    Tries every part: sources and their rates, depth, position, microphone, speech
+    model, recogniser, speaker, button, permissions, logbook, disk, clock, the board's
+    heat and supply. Each part passes, warns, fails or is skipped; every problem comes
+    with a fix. Stop a running companion first: it holds the ports.
 
-    With --find it looks for sources instead: serial ports at the usual speeds, CAN interfaces, and servers of
-    gpsd, Signal K and NMEA 0183 on this computer and the private networks it is in, at most 254 addresses
-    each. It only listens. What has something to tell is printed as it stands in a config.
+    With --find it looks for sources instead: serial ports at the usual speeds, CAN
+    interfaces, and servers of gpsd, Signal K and NMEA 0183 on this computer and the
+    private networks it is in, at most 254 addresses each. It only listens. What has
+    something to tell is printed as it stands in a config.
 
-    Exit codes: 0 all tried and none failed, 3 the config, 4 something failed, 6 nothing failed but
-    something was skipped: skipped is not passed.
+    Exit codes: 0 all tried and none failed, 3 the config, 4 something failed, 6 nothing
+    failed but something was skipped: skipped is not passed.
     """
     settings = settings_in_force(config_path)
     if find:
         _find(settings, seconds, as_json=as_json)
         return
-    tried = check(settings, data or data_folder(), LiveClock(), aloud=not quiet, seconds=seconds)
+    tried = check(
+        settings, data or data_folder(), LiveClock(), aloud=not quiet, seconds=seconds
+    )
     findings: list[Finding] = []
     for finding in itertools.chain([_config(config_path, settings)], tried):
         findings.append(finding)
         if not as_json:
             click.echo(_line(finding))
     if as_json:
-        click.echo(msgspec.json.encode({"findings": findings, "summary": summary(findings)}).decode())
+        click.echo(
+            msgspec.json.encode(
+                {"findings": findings, "summary": summary(findings)}
+            ).decode()
+        )
     else:
         click.echo(summary(findings))
     verdicts = {finding.verdict for finding in findings}
-    code = FAILED if "fail" in verdicts else NOT_ALL_TRIED if "skipped" in verdicts else 0
+    code = (
+        FAILED if "fail" in verdicts else NOT_ALL_TRIED if "skipped" in verdicts else 0
+    )
     if code:
         raise click.exceptions.Exit(code)
 
@@ -74,14 +99,18 @@ def check_command(
 def _find(settings: Settings, seconds: float, *, as_json: bool) -> None:
     """Print the lines for the config to standard output, and what is looked at beside them."""
     found = []
-    for one in discover(settings.sources, LiveClock(), min(seconds, FIND_LISTEN_S), warn):
+    for one in discover(
+        settings.sources, LiveClock(), min(seconds, FIND_LISTEN_S), warn
+    ):
         found.append(one)
         if not as_json:
             click.echo(f"{one.lines}\n")
     if as_json:
         click.echo(msgspec.json.encode(found).decode())
     if not found:
-        warn("nothing found that is not in the config; are sonar and GPS on, and does their output send?")
+        warn(
+            "nothing found that is not in the config; are sonar and GPS on, and does their output send?"
+        )
         raise click.exceptions.Exit(FAILED)
 
 

@@ -32,10 +32,14 @@ def choose(trip: str | None, logbook: Path | None) -> Chosen:
             logbook = named
         else:
             folder = named if named.is_dir() else None
-            logbook = logbook or data_folder() / "replays" / f"{named.resolve().name}.db"
+            logbook = (
+                logbook or data_folder() / "replays" / f"{named.resolve().name}.db"
+            )
             if not logbook.is_file():
                 what = "no trip, no logbook and no replayed day"
-                raise click.UsageError(f"{trip}: {what}; replay it first: companion replay {trip}")
+                raise click.UsageError(
+                    f"{trip}: {what}; replay it first: companion replay {trip}"
+                )
     logbook = logbook or _last_written()
     if not logbook.is_file():
         raise click.UsageError(f"{logbook}: there is no such logbook")
@@ -64,7 +68,9 @@ def _written(book: Path) -> float:
 
 def entry_name(book: Logbook, trip: int) -> str:
     """Return what a trip is called: its recording, or its own name."""
-    return next(entry.recording or entry.name for entry in book.trips() if entry.id == trip)
+    return next(
+        entry.recording or entry.name for entry in book.trips() if entry.id == trip
+    )
 
 
 def recording(name: str) -> Path | None:

@@ -26,7 +26,10 @@ __all__ = [
 ]
 
 config_option = click.option(
-    "--config", "config_path", type=click.Path(path_type=Path), help="Another config file."
+    "--config",
+    "config_path",
+    type=click.Path(path_type=Path),
+    help="Another config file.",
 )
 """`--config FILE`, as most commands have it; hand its value to `settings_in_force`."""
 
@@ -41,7 +44,10 @@ def told(text: str, data: object, *, as_json: bool) -> None:
 
 
 logbook_option = click.option(
-    "--logbook", "logbook_path", type=click.Path(path_type=Path), help="Another logbook file."
+    "--logbook",
+    "logbook_path",
+    type=click.Path(path_type=Path),
+    help="Another logbook file.",
 )
 """`--logbook FILE`; hand its value to `users_logbook` where the boat's own is meant without it."""
 
@@ -71,5 +77,7 @@ def settings_in_force(path: Path | None) -> Settings:
             reason, hint = "no rod is rigged", "give at least one under [[rods]]"
             raise ConfigError([config.Problem(str(path), 1, "rods", reason, hint)])
         return settings
-    click.echo(f"no config ({users}): rods and lines are those of the example", err=True)
+    click.echo(
+        f"no config ({users}): rods and lines are those of the example", err=True
+    )
     return config.parse(config.example_text(), "the example config")

@@ -7,7 +7,13 @@ from typing import get_args
 
 import click
 
-from companion.cli.common import command, json_option, logbook_option, told, users_logbook
+from companion.cli.common import (
+    command,
+    json_option,
+    logbook_option,
+    told,
+    users_logbook,
+)
 from companion.config import users_unit
 from companion.lakebed.waypoints import waypoints_in
 from companion.record import export
@@ -40,7 +46,11 @@ from companion.units import LengthUnit, Units
     multiple=True,
     help="Only things of this kind; may be given several times.",
 )
-@click.option("--units", type=click.Choice(["feet", "metres"]), help="Of lengths.  [default: as configured]")
+@click.option(
+    "--units",
+    type=click.Choice(["feet", "metres"]),
+    help="Of lengths.  [default: as configured]",
+)
 @logbook_option
 @json_option
 def export_command(
@@ -55,9 +65,11 @@ def export_command(
 ) -> None:
     """Example: companion export ~/trips --format gpx --only mark --only fish
 
-    Writes a trip for other programs into FOLDER: events, soundings (thinned to one every five metres), marks
-    and track as CSV; track and everything logged as GPX; all of it as GeoJSON; marks as waypoints of NMEA
-    0183. What was exported can be learned back with companion learn. Not for navigation.
+    Writes a trip for other programs into FOLDER: events, soundings (thinned to one
+    every five metres), marks and track as CSV; track and everything logged as GPX; all
+    of it as GeoJSON; marks as waypoints of NMEA
+    0183. What was exported can be learned back with companion learn. Not for
+      navigation.
     """
     path = users_logbook(logbook_path)
     if not path.is_file():
@@ -67,19 +79,25 @@ def export_command(
         trips = book.trips()
         chosen = [t for t in trips if trip is None or t.id == trip][-1:]
         if not chosen:
-            raise click.UsageError(f"{path}: there is no trip {trip if trip is not None else 'in it'}")
+            raise click.UsageError(
+                f"{path}: there is no trip {trip if trip is not None else 'in it'}"
+            )
         read = export.read_trip(book, chosen[0])
     folder.mkdir(parents=True, exist_ok=True)
     written = []
     for form in forms or get_args(export.Format):
-        for end, text in export.files(read, form, in_units, parts or export.PARTS).items():
+        for end, text in export.files(
+            read, form, in_units, parts or export.PARTS
+        ).items():
             target = folder / f"trip-{chosen[0].id}-{end}"
             target.write_text(text, encoding="utf-8")
             written.append(str(target))
     told("\n".join(written), {"trip": chosen[0].id, "files": written}, as_json=as_json)
 
 
-def _destination(_ctx: click.Context, _param: click.Parameter, value: str) -> Destination:
+def _destination(
+    _ctx: click.Context, _param: click.Parameter, value: str
+) -> Destination:
     try:
         return destination_in(value)
     except ValueError as error:
@@ -102,28 +120,43 @@ def _destination(_ctx: click.Context, _param: click.Parameter, value: str) -> De
     help="Holds what is shown to a Signal K server that asks for a token.",
 )
 @json_option
-def send_command(file: Path, *, wire: Destination, token_file: Path | None, as_json: bool) -> None:
+def send_command(
+    file: Path, *, wire: Destination, token_file: Path | None, as_json: bool
+) -> None:
     """Example: companion send waypoints.nmea --to udp:192.0.2.7:10110
 
-    Sends the waypoints and routes in FILE (WPL and RTE of NMEA 0183, as export, lakebed and plan write
-    them) to a plotter, or the waypoints to a Signal K server, once. Nothing else in the file is sent, and
-    the companion never sends by itself. Not for navigation: they are places to fish at, and no route was
-    checked for depth or dangers.
+    Sends the waypoints and routes in FILE (WPL and RTE of NMEA 0183, as export, lakebed
+    and plan write them) to a plotter, or the waypoints to a Signal K server, once.
+    Nothing else in the file is sent, and the companion never sends by itself. Not for
+    navigation: they are places to fish at, and no route was checked for depth or
+    dangers.
     """
     data = file.read_bytes()
     sentences = waypoint_sentences(data)
     places = waypoints_in(data)
     if not sentences:
-        raise click.UsageError(f"{file}: no waypoint in it; expected {' or '.join(SENT_SENTENCES)} sentences")
+        raise click.UsageError(
+            f"{file}: no waypoint in it; expected {' or '.join(SENT_SENTENCES)} sentences"
+        )
     try:
         if wire.kind == "signalk":
-            token = None if token_file is None else token_file.read_text(encoding="ascii").strip()
+            token = (
+                None
+                if token_file is None
+                else token_file.read_text(encoding="ascii").strip()
+            )
             send_to_signalk(places, wire, token)
         else:
             send(sentences, wire)
     except OSError as error:
         reason = str(getattr(error, "strerror", None) or error).lower()
-        hint = "" if error.errno is None else "; is it on, and its address right?"  # a refusal says why
+        hint = (
+            "" if error.errno is None else "; is it on, and its address right?"
+        )  # a refusal says why
         raise OSError(f"{wire.host}: {reason}{hint}") from error
-    count, what = (len(places), "waypoints") if wire.kind == "signalk" else (len(sentences), "sentences")
+    count, what = (
+        (len(places), "waypoints")
+        if wire.kind == "signalk"
+        else (len(sentences), "sentences")
+    )
     told(f"{count} {what} sent to {wire.host}", {"sent": count}, as_json=as_json)

@@ -10,7 +10,13 @@ import click
 import msgspec
 
 from companion.cli.choosing import Chosen, choose, entry_name, recording
-from companion.cli.common import command, config_option, logbook_option, settings_in_force, warn
+from companion.cli.common import (
+    command,
+    config_option,
+    logbook_option,
+    settings_in_force,
+    warn,
+)
 from companion.cli.talk import kept_lesson
 from companion.config import Settings
 from companion.events import Heard
@@ -29,17 +35,46 @@ from companion.voice.recogniser import for_grammar
 @command("heard")
 @click.argument("trip", required=False)
 @logbook_option
-@click.option("--right", type=int, multiple=True, metavar="NUMBER", help="It was what it was taken for.")
 @click.option(
-    "--meant", type=(int, str), multiple=True, metavar="NUMBER PHRASE", help="It was another phrase: which."
+    "--right",
+    type=int,
+    multiple=True,
+    metavar="NUMBER",
+    help="It was what it was taken for.",
+)
+@click.option(
+    "--meant",
+    type=(int, str),
+    multiple=True,
+    metavar="NUMBER PHRASE",
+    help="It was another phrase: which.",
 )
 @click.option("--talk", type=int, multiple=True, metavar="NUMBER", help="It was talk.")
-@click.option("--untell", type=int, multiple=True, metavar="NUMBER", help="Take back what was told of it.")
-@click.option("--again", is_flag=True, help="Hear all that was told of again, and count what is understood.")
-@click.option("--learn", is_flag=True, help="Learn your voice from all that was told of.")
-@click.option("--export", "into", type=click.Path(path_type=Path, file_okay=False), help="Copy them there.")
+@click.option(
+    "--untell",
+    type=int,
+    multiple=True,
+    metavar="NUMBER",
+    help="Take back what was told of it.",
+)
+@click.option(
+    "--again",
+    is_flag=True,
+    help="Hear all that was told of again, and count what is understood.",
+)
+@click.option(
+    "--learn", is_flag=True, help="Learn your voice from all that was told of."
+)
+@click.option(
+    "--export",
+    "into",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Copy them there.",
+)
 @config_option
-@click.option("--json", "as_json", is_flag=True, help="Print it as JSON, one thing a line.")
+@click.option(
+    "--json", "as_json", is_flag=True, help="Print it as JSON, one thing a line."
+)
 def heard_command(
     trip: str | None,
     *,
@@ -56,10 +91,11 @@ def heard_command(
 ) -> None:
     """Example: companion heard 3 --right 4 --meant 7 "mark a stump" --talk 9
 
-    Lists what was heard on a trip, with its numbers, or tells what of it was right. TRIP is as for `companion
-    report`. What is told of is kept with its sound among your data, in the folder own-clips, and never leaves
-    this computer but by --export. With --again today's program hears all of it once more; with --learn it
-    learns your voice from it, as `companion listen --test` does from phrases read aloud.
+    Lists what was heard on a trip, with its numbers, or tells what of it was right.
+    TRIP is as for `companion report`. What is told of is kept with its sound among your
+    data, in the folder own-clips, and never leaves this computer but by --export. With
+    --again today's program hears all of it once more; with --learn it learns your voice
+    from it, as `companion listen --test` does from phrases read aloud.
     """
     own = OwnClips()
     try:
@@ -71,7 +107,9 @@ def heard_command(
             click.echo(_learn(own, settings_in_force(config_path)))
         else:
             told = _Told(right, meant, talk, untell)
-            _of_trip(choose(trip, logbook_path), told, own, config_path, as_json=as_json)
+            _of_trip(
+                choose(trip, logbook_path), told, own, config_path, as_json=as_json
+            )
     except OwnClipError as error:
         raise click.UsageError(str(error)) from error
 
@@ -100,14 +138,30 @@ class HeardThing(msgspec.Struct, frozen=True, kw_only=True):
     told: ClipTruth | None = None
 
 
-def _of_trip(chosen: Chosen, told: _Told, own: OwnClips, config_path: Path | None, *, as_json: bool) -> None:
+def _of_trip(
+    chosen: Chosen,
+    told: _Told,
+    own: OwnClips,
+    config_path: Path | None,
+    *,
+    as_json: bool,
+) -> None:
     with Logbook(chosen.logbook) as book:
-        events = [event for event in book.events(chosen.trip) if isinstance(event, Heard)]
+        events = [
+            event for event in book.events(chosen.trip) if isinstance(event, Heard)
+        ]
         folder = chosen.folder or recording(entry_name(book, chosen.trip))
     by_number = dict(enumerate(events, 1))
-    numbers = [*told.right, *(number for number, _ in told.meant), *told.talk, *told.untell]
+    numbers = [
+        *told.right,
+        *(number for number, _ in told.meant),
+        *told.talk,
+        *told.untell,
+    ]
     if strangers := [number for number in numbers if number not in by_number]:
-        raise click.UsageError(f"trip {chosen.trip} has nothing heard under {strangers[0]}")
+        raise click.UsageError(
+            f"trip {chosen.trip} has nothing heard under {strangers[0]}"
+        )
     for number, truth in _truths(told, by_number, config_path):
         own.add(_sound(by_number[number], folder), truth)
     for number in told.untell:
@@ -135,20 +189,33 @@ def _truths(
     for number in told.right:
         event = heard[number]
         if event.command is None:
-            raise click.UsageError(f"{number} was not taken for a command: say --talk or --meant")
+            raise click.UsageError(
+                f"{number} was not taken for a command: say --talk or --meant"
+            )
         yield number, ClipTruth(said=event.text, text=event.text, command=event.command)
     if told.meant:
         grammar = Grammar(aboard(settings_in_force(config_path)))
         for number, phrase in told.meant:
             if grammar.parse(phrase) is None:
-                raise click.UsageError(f'"{phrase}" is no phrase; see companion phrases --every')
+                raise click.UsageError(
+                    f'"{phrase}" is no phrase; see companion phrases --every'
+                )
             event = heard[number]
             yield (
                 number,
-                ClipTruth(said=" ".join(phrase.lower().split()), text=event.text, command=event.command),
+                ClipTruth(
+                    said=" ".join(phrase.lower().split()),
+                    text=event.text,
+                    command=event.command,
+                ),
             )
     for number in told.talk:
-        yield number, ClipTruth(said=None, text=heard[number].text, command=heard[number].command)
+        yield (
+            number,
+            ClipTruth(
+                said=None, text=heard[number].text, command=heard[number].command
+            ),
+        )
 
 
 def _sound(event: Heard, folder: Path | None) -> Path:
@@ -158,7 +225,9 @@ def _sound(event: Heard, folder: Path | None) -> Path:
     beside = None if folder is None else folder / CLIPS_FOLDER / event.clip
     if beside is not None and beside.is_file():
         return beside
-    found = sorted((data_folder() / "recordings").glob(f"*/*/{CLIPS_FOLDER}/{event.clip}"))
+    found = sorted(
+        (data_folder() / "recordings").glob(f"*/*/{CLIPS_FOLDER}/{event.clip}")
+    )
     return found[0] if found else Path(event.clip)
 
 
@@ -174,7 +243,11 @@ def _told_words(thing: HeardThing) -> str:
         return ""
     if truth.said is None:
         return "; told: talk"
-    return "; told: right" if truth.said == truth.text else f'; told: it was "{truth.said}"'
+    return (
+        "; told: right"
+        if truth.said == truth.text
+        else f'; told: it was "{truth.said}"'
+    )
 
 
 # --- hearing again -------------------------------------------------------------------------------------
@@ -194,7 +267,9 @@ def _hear_again(own: OwnClips, settings: Settings, *, as_json: bool) -> None:
     """Hear every clip of the set with today's program, and count what is understood now and was then."""
     clips = own.clips()
     if not clips:
-        raise OwnClipError("nothing has been told right or wrong yet; see companion heard --help")
+        raise OwnClipError(
+            "nothing has been told right or wrong yet; see companion heard --help"
+        )
     grammar = Grammar(aboard(settings))
     shift = shift_in_force(settings.voice.microphone, warn)
     recogniser = for_grammar(chosen_model(settings), grammar, shift)
@@ -205,7 +280,9 @@ def _hear_again(own: OwnClips, settings: Settings, *, as_json: bool) -> None:
     ]
     for one in found:
         if as_json or one.outcome != "right":
-            click.echo(msgspec.json.encode(one).decode() if as_json else _difference(one))
+            click.echo(
+                msgspec.json.encode(one).decode() if as_json else _difference(one)
+            )
     if not as_json:
         for line in _counted(found, len(clips) - len(found)):
             click.echo(line)
@@ -228,7 +305,9 @@ def _learn(own: OwnClips, settings: Settings) -> str:
 def _compared(clip: OwnClip, text: str, grammar: Grammar) -> HeardAgain:
     truth = clip.truth
     then = truth.text if truth.command is not None else ""
-    out_of_place = truth.command is None and text == truth.text  # as the trip found it, and would again
+    out_of_place = (
+        truth.command is None and text == truth.text
+    )  # as the trip found it, and would again
     return HeardAgain(
         clip=clip.path.name,
         said=truth.said,
@@ -261,9 +340,18 @@ def _counted(found: Sequence[HeardAgain], left_out: int) -> Iterator[str]:
     """Yield how many commands are understood, and how much talk is taken for one, now and then."""
     commands = [one for one in found if one.said is not None]
     talk = [one for one in found if one.said is None]
-    for what, some in (("of commands understood", commands), ("of talk left alone", talk)):
-        now, then = (sum(getattr(one, when) == "right" for one in some) for when in ("outcome", "then"))
-        wrong, before = (sum(getattr(one, when) == "wrong" for one in some) for when in ("outcome", "then"))
+    for what, some in (
+        ("of commands understood", commands),
+        ("of talk left alone", talk),
+    ):
+        now, then = (
+            sum(getattr(one, when) == "right" for one in some)
+            for when in ("outcome", "then")
+        )
+        wrong, before = (
+            sum(getattr(one, when) == "wrong" for one in some)
+            for when in ("outcome", "then")
+        )
         yield f"{what}: {now} of {len(some)}, {wrong} taken wrongly (on the trip {then}, {before})"
     if left_out:
         yield f"{left_out} left out: no phrase of this boat"

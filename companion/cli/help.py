@@ -37,9 +37,13 @@ class _InUsersUnit(click.HelpFormatter):
         """Write a paragraph."""
         super().write_text(in_users_unit(text))
 
-    def write_dl(self, rows: Iterable[tuple[str, str]], *args: int, **kwargs: int) -> None:
+    def write_dl(
+        self, rows: Iterable[tuple[str, str]], *args: int, **kwargs: int
+    ) -> None:
         """Write options with what they do."""
-        super().write_dl([(name, in_users_unit(told)) for name, told in rows], *args, **kwargs)
+        super().write_dl(
+            [(name, in_users_unit(told)) for name, told in rows], *args, **kwargs
+        )
 
 
 class _Context(click.Context):
@@ -62,7 +66,9 @@ class ExampleFirst(click.Command):
         formatter.write(f"{in_users_unit(self._parts()[0])}\n\n")
         super().format_usage(ctx, formatter)
 
-    def format_help_text(self, _ctx: click.Context, formatter: click.HelpFormatter) -> None:
+    def format_help_text(
+        self, _ctx: click.Context, formatter: click.HelpFormatter
+    ) -> None:
         """Write the help without the example."""
         formatter.write_paragraph()
         with formatter.indentation():

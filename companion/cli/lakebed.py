@@ -39,13 +39,29 @@ _path = click.Path(path_type=Path, dir_okay=False)
 
 @command("lakebed")
 @click.argument("pictures_to_draw", nargs=-1, type=_path, metavar="[PICTURE]...")
-@click.option("--lake", type=int, help="The lake of this number; else the one with most soundings.")
-@click.option("--around", help='The middle of the picture: "LATITUDE, LONGITUDE" in degrees.')
+@click.option(
+    "--lake",
+    type=int,
+    help="The lake of this number; else the one with most soundings.",
+)
+@click.option(
+    "--around", help='The middle of the picture: "LATITUDE, LONGITUDE" in degrees.'
+)
 @click.option("--across", help="How wide it is then.  [default: <300 yd|300 m>]")
-@click.option("--soundings", type=_path, help="Write the soundings, a mean for each cell: .csv or .geojson.")
-@click.option("--contours", "contour_file", type=_path, help="Write depth contours: .geojson.")
-@click.option("--marks", type=_path, help="Write the marks: .gpx, .csv, .geojson or .nmea.")
-@click.option("--json", "as_json", is_flag=True, help="Print what is known of each lake as JSON.")
+@click.option(
+    "--soundings",
+    type=_path,
+    help="Write the soundings, a mean for each cell: .csv or .geojson.",
+)
+@click.option(
+    "--contours", "contour_file", type=_path, help="Write depth contours: .geojson."
+)
+@click.option(
+    "--marks", type=_path, help="Write the marks: .gpx, .csv, .geojson or .nmea."
+)
+@click.option(
+    "--json", "as_json", is_flag=True, help="Print what is known of each lake as JSON."
+)
 @logbook_option
 @config_option
 def lakebed_command(
@@ -63,13 +79,16 @@ def lakebed_command(
 ) -> None:
     """Example: companion lakebed lake.png --marks marks.gpx
 
-    Tells what is known of each lake, and draws one into PICTURE (.png, .svg or .html): depth in bands,
-    hatched where it is less sure, with the last trip's track and the marks. Not for navigation.
+    Tells what is known of each lake, and draws one into PICTURE (.png, .svg or .html):
+    depth in bands, hatched where it is less sure, with the last trip's track and the
+    marks. Not for navigation.
     """
     unit = settings_in_force(config_path).units
     path = users_logbook(logbook_path)
     if not path.is_file():
-        raise click.UsageError(f"{path}: there is no such logbook; give one with --logbook")
+        raise click.UsageError(
+            f"{path}: there is no such logbook; give one with --logbook"
+        )
     with Logbook(path) as logbook:
         lakes = Lakes(logbook)
         areas = lakes.areas()
@@ -77,7 +96,11 @@ def lakebed_command(
         wanted = (*pictures_to_draw, soundings, contour_file, marks)
         if any(wanted):
             area = _chosen(areas, lake, path)
-            box = None if around is None else _box(area, around, across or _USUAL_WIDTH[unit])
+            box = (
+                None
+                if around is None
+                else _box(area, around, across or _USUAL_WIDTH[unit])
+            )
             _draw(area, logbook, pictures_to_draw, box, unit)
             _write(soundings, _SOUNDINGS, area)
             _write(contour_file, _CONTOURS[unit], area)
@@ -94,7 +117,11 @@ def _tell(areas: Iterable[Area], unit: LengthUnit, *, as_json: bool) -> None:
     units = Units(unit)
     for one in found:
         shallowest, deepest = one["shallowest"], one["deepest"]
-        deep = "" if deepest is None else f", {units.short_depth(shallowest)} to {units.short_depth(deepest)}"
+        deep = (
+            ""
+            if deepest is None
+            else f", {units.short_depth(shallowest)} to {units.short_depth(deepest)}"
+        )
         click.echo(
             f"lake {one['lake']} at {one['lat']:.4f}, {one['lon']:.4f}: "
             f"{one['cells']} cells sounded{deep}; {one['marks']} marks"
@@ -119,12 +146,16 @@ def _summary(area: Area) -> dict[str, Any]:
 
 def _chosen(areas: list[Area], lake: int | None, path: Path) -> Area:
     if not areas:
-        raise click.UsageError(f"{path}: no lake is known there yet; see: companion learn --help")
+        raise click.UsageError(
+            f"{path}: no lake is known there yet; see: companion learn --help"
+        )
     if lake is None:
         return max(areas, key=lambda area: area.surface.cells)
     found = next((area for area in areas if area.number == lake), None)
     if found is None:
-        raise click.UsageError(f"there is no lake {lake}; lakes: {', '.join(str(a.number) for a in areas)}")
+        raise click.UsageError(
+            f"there is no lake {lake}; lakes: {', '.join(str(a.number) for a in areas)}"
+        )
     return found
 
 
@@ -141,16 +172,26 @@ def _box(area: Area, around: str, across: str) -> pictures.Bounds:
 
 
 def _draw(
-    area: Area, logbook: Logbook, paths: Iterable[Path], box: pictures.Bounds | None, unit: LengthUnit
+    area: Area,
+    logbook: Logbook,
+    paths: Iterable[Path],
+    box: pictures.Bounds | None,
+    unit: LengthUnit,
 ) -> None:
     chart = None
     for path in paths:
         form = _PICTURES.get(path.suffix.lower())
         if form is None:
-            raise click.UsageError(f"{path}: expected a name that ends in {', '.join(_PICTURES)}")
-        chart = chart or pictures.chart(area, f"Lake {area.number}, as sounded", _tracks(logbook, area), box)
+            raise click.UsageError(
+                f"{path}: expected a name that ends in {', '.join(_PICTURES)}"
+            )
+        chart = chart or pictures.chart(
+            area, f"Lake {area.number}, as sounded", _tracks(logbook, area), box
+        )
         if chart is None:
-            raise click.UsageError("nothing is known there; see what is with: companion lakebed")
+            raise click.UsageError(
+                "nothing is known there; see what is with: companion lakebed"
+            )
         path.write_bytes(form(chart, unit))
         click.echo(f"drawn: {path}")
 
@@ -159,23 +200,31 @@ def _tracks(logbook: Logbook, area: Area) -> list[FloatArray]:
     """Return where the boat went on the last trip that was on this area, m on its plane, cut at gaps."""
     for trip in reversed(logbook.trips()):
         fixes = [
-            (r.t, *area.place(r.fix.lat, r.fix.lon)) for r in logbook.readings(trip.id) if r.fix is not None
+            (r.t, *area.place(r.fix.lat, r.fix.lon))
+            for r in logbook.readings(trip.id)
+            if r.fix is not None
         ]
         rows = np.array(fixes).reshape(-1, 3)
         rows = rows[np.hypot(rows[:, 1], rows[:, 2]) < 30_000.0]
         if len(rows) > 1:
-            gap = (np.diff(rows[:, 0]) > _GAP_S) | (np.hypot(*np.diff(rows[:, 1:], axis=0).T) > _GAP_M)
+            gap = (np.diff(rows[:, 0]) > _GAP_S) | (
+                np.hypot(*np.diff(rows[:, 1:], axis=0).T) > _GAP_M
+            )
             pieces = np.split(rows[:, 1:], np.flatnonzero(gap) + 1)
             return [piece for piece in pieces if len(piece) > 1]
     return []
 
 
-def _write(path: Path | None, forms: Mapping[str, Callable[[Area], str]], area: Area) -> None:
+def _write(
+    path: Path | None, forms: Mapping[str, Callable[[Area], str]], area: Area
+) -> None:
     if path is None:
         return
     form = forms.get(path.suffix.lower())
     if form is None:
-        raise click.UsageError(f"{path}: expected a name that ends in {' or '.join(forms)}")
+        raise click.UsageError(
+            f"{path}: expected a name that ends in {' or '.join(forms)}"
+        )
     path.write_text(form(area), encoding="utf-8")
     click.echo(f"written: {path}")
 
@@ -187,7 +236,9 @@ def _depth_points(area: Area) -> Iterable[DepthPoint]:
 
 def _mark_points(area: Area) -> Iterable[MarkPoint]:
     for mark in area.marks:
-        yield MarkPoint(*area.where(mark), mark.kind, mark.top, mark.note, mark.utc, mark.radius)
+        yield MarkPoint(
+            *area.where(mark), mark.kind, mark.top, mark.note, mark.utc, mark.radius
+        )
 
 
 def _contour_text(area: Area, every: float) -> str:

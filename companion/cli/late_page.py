@@ -26,23 +26,31 @@ class LatePage:
         kept: the file that remembers paired devices.
 
     Attributes:
-        tapped: takes the words of a tapped button from the page's thread, and tells whether it did.
+        tapped: takes the words of a tapped button from the page's thread, and tells
+            whether it did.
     """
 
-    def __init__(self, settings: Settings, say: Callable[[str], None], kept: Path) -> None:
+    def __init__(
+        self, settings: Settings, say: Callable[[str], None], kept: Path
+    ) -> None:
         self.tapped: Callable[[str], bool] = lambda _: False
         self._settings, self._say, self._kept = settings, say, kept
         self._told: list[AnyEvent] | None = [] if settings.page.on else None
         self._showing: Showing | None = None
         self._lock = threading.Lock()
-        self._loading = threading.Thread(target=self._load, name="loading page", daemon=True)
+        self._loading = threading.Thread(
+            target=self._load, name="loading page", daemon=True
+        )
 
     def __enter__(self) -> Self:
         """Begin with a page that is not there yet."""
         return self
 
     def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
     ) -> None:
         """Close the page if it was opened."""
         if self._loading.ident is not None:

@@ -30,19 +30,31 @@ _MOST_LINES = 5
 
 @command("learn")
 @click.argument(
-    "files", nargs=-1, required=True, type=click.Path(exists=True, dir_okay=False, path_type=Path)
+    "files",
+    nargs=-1,
+    required=True,
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
 )
 @click.option(
-    "--level", help='How the water stood against the map\'s, such as "<2 ft|0.6 m>" or "<-2 ft|-0.6 m>".'
+    "--level",
+    help='How the water stood against the map\'s, such as "<2 ft|0.6 m>" or "<-2 ft|-0.6 m>".',
 )
 @click.option(
-    "--transducer", help='How deep the transducer hung, such as "<1 ft|0.3 m>", where a file does not say.'
+    "--transducer",
+    help='How deep the transducer hung, such as "<1 ft|0.3 m>", where a file does not say.',
 )
-@click.option("--zone", help='The zone of eastings and northings, such as "UTM 17N" or EPSG:32617.')
 @click.option(
-    "--shoreline", is_flag=True, help="Take the lines of .geojson files for the water's edge: depth 0."
+    "--zone",
+    help='The zone of eastings and northings, such as "UTM 17N" or EPSG:32617.',
 )
-@click.option("--json", "as_json", is_flag=True, help="Print what became of each file as JSON.")
+@click.option(
+    "--shoreline",
+    is_flag=True,
+    help="Take the lines of .geojson files for the water's edge: depth 0.",
+)
+@click.option(
+    "--json", "as_json", is_flag=True, help="Print what became of each file as JSON."
+)
 @logbook_option
 @config_option
 def learn_command(
@@ -58,13 +70,19 @@ def learn_command(
 ) -> None:
     """Example: companion learn their_day.nmea survey.csv marks.gpx
 
-    Adds recordings of others to the lake: NMEA 0183 logs with depth and position or with waypoints,
-    soundings as .csv, .xyz, .geojson or GeoTIFF, marks as .csv, .geojson or .gpx waypoints. False echoes
-    are dropped and counted. A file that was learned before is passed over, whatever its name. When it is
-    interrupted, run it again: it goes on.
+    Adds recordings of others to the lake: NMEA 0183 logs with depth and position or
+    with waypoints, soundings as .csv, .xyz, .geojson or GeoTIFF, marks as .csv,
+    .geojson or .gpx waypoints. False echoes are dropped and counted. A file that was
+    learned before is passed over, whatever its name. When it is interrupted, run it
+    again: it goes on.
     """
     unit = settings_in_force(config_path).units
-    conditions = Conditions(_length(level, -30.0) or 0.0, _length(transducer, 0.0), _degrees(zone), shoreline)
+    conditions = Conditions(
+        _length(level, -30.0) or 0.0,
+        _length(transducer, 0.0),
+        _degrees(zone),
+        shoreline,
+    )
     outcomes = []
     size = sum(path.stat().st_size for path in files)
     with (
@@ -82,7 +100,9 @@ def learn_command(
         for problem in lakes.problems:
             warn(problem)
     if any(outcome.useless for outcome in outcomes):
-        raise click.ClickException("nothing could be learned from some of the files; see above")
+        raise click.ClickException(
+            "nothing could be learned from some of the files; see above"
+        )
 
 
 def _length(text: str | None, low: float) -> float | None:
@@ -101,25 +121,39 @@ def _degrees(zone: str | None) -> ToDegrees | None:
 
 def _tell(outcome: LearningOutcome, unit: LengthUnit, *, as_json: bool) -> None:
     if as_json:
-        click.echo(msgspec.json.encode(outcome._asdict() | {"dropped": dict(outcome.dropped)}).decode())
+        click.echo(
+            msgspec.json.encode(
+                outcome._asdict() | {"dropped": dict(outcome.dropped)}
+            ).decode()
+        )
         return
     click.echo(f"{outcome.name}: {_summary(outcome)}")
     for line in outcome.problems[:_MOST_LINES]:
         warn(line)
     if len(outcome.problems) > _MOST_LINES:
-        warn(f"{outcome.name}: and {len(outcome.problems) - _MOST_LINES} more lines like these")
+        warn(
+            f"{outcome.name}: and {len(outcome.problems) - _MOST_LINES} more lines like these"
+        )
     if outcome.hint is not None:
         off, way = (
             spoken_depth(abs(outcome.hint.higher), unit),
             "deeper" if outcome.hint.higher > 0 else "shoaler",
         )
-        click.echo(f"  it is {off} {way} than the map; the water may have stood otherwise: see --level")
+        click.echo(
+            f"  it is {off} {way} than the map; the water may have stood otherwise: see --level"
+        )
 
 
 def _summary(outcome: LearningOutcome) -> str:
     if outcome.known_as is not None:
         return f"learned before, as {outcome.known_as}"
-    parts = [f"{outcome.soundings} soundings"] if outcome.soundings or not outcome.marks else []
+    parts = (
+        [f"{outcome.soundings} soundings"]
+        if outcome.soundings or not outcome.marks
+        else []
+    )
     parts += [f"{outcome.marks} marks"] if outcome.marks else []
-    dropped = ", ".join(f"{count} {reason}" for reason, count in sorted(outcome.dropped.items()))
+    dropped = ", ".join(
+        f"{count} {reason}" for reason, count in sorted(outcome.dropped.items())
+    )
     return " and ".join(parts) + (f"; dropped: {dropped}" if dropped else "")

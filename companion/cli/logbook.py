@@ -18,11 +18,24 @@ from companion.units import LengthUnit
 @command("logbook")
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--trip", type=int, help="This trip instead of the last one.")
-@click.option("--all", "everything", is_flag=True, help="Every event, not only what was logged.")
-@click.option("--json", "as_json", is_flag=True, help="Print events as JSON, one a line.")
-@click.option("--units", type=click.Choice(["feet", "metres"]), help="Of lengths.  [default: as configured]")
+@click.option(
+    "--all", "everything", is_flag=True, help="Every event, not only what was logged."
+)
+@click.option(
+    "--json", "as_json", is_flag=True, help="Print events as JSON, one a line."
+)
+@click.option(
+    "--units",
+    type=click.Choice(["feet", "metres"]),
+    help="Of lengths.  [default: as configured]",
+)
 def logbook_command(
-    file: Path, *, trip: int | None, everything: bool, as_json: bool, units: LengthUnit | None
+    file: Path,
+    *,
+    trip: int | None,
+    everything: bool,
+    as_json: bool,
+    units: LengthUnit | None,
 ) -> None:
     """Example: companion logbook ~/.local/share/companion/replays/DAY.db
 
@@ -41,8 +54,14 @@ def logbook_command(
                 click.echo(
                     f"trip {entry.id}  {entry.began or 'no date'}  {entry.name}: {entry.logged} logged"
                 )
-        for event, mark in _entries(logbook, chosen, everything=everything, as_logged=as_json):
-            click.echo(to_json(event).decode() if as_json else timeline.line(event, unit) + mark)
+        for event, mark in _entries(
+            logbook, chosen, everything=everything, as_logged=as_json
+        ):
+            click.echo(
+                to_json(event).decode()
+                if as_json
+                else timeline.line(event, unit) + mark
+            )
 
 
 def _entries(
@@ -53,6 +72,8 @@ def _entries(
         yield from ((event, "") for event in logbook.events(trip))
         return
     for thing in logbook.corrections.corrected(trip):
-        marks = ["corrected"] * bool(thing.amendments) + ["taken back"] * (not thing.stands)
+        marks = ["corrected"] * bool(thing.amendments) + ["taken back"] * (
+            not thing.stands
+        )
         mark = f"   [{', '.join(marks)}]" if marks else ""
         yield (thing.original if as_logged else thing.event), mark

@@ -10,7 +10,14 @@ from typing import Any, NamedTuple
 import click
 import msgspec
 
-from companion.casting.plan import LEAST_CLEAR_SHARE, Plan, PlanningGround, Target, ground, plan
+from companion.casting.plan import (
+    LEAST_CLEAR_SHARE,
+    Plan,
+    PlanningGround,
+    Target,
+    ground,
+    plan,
+)
 from companion.casting.planning import CLEAR_HEIGHT_M
 from companion.casting.swim import MANNER_NAMES, Manner, Wish
 from companion.cli.common import (
@@ -74,7 +81,9 @@ def _lengths(
     return None if value is None else _length(value)
 
 
-def _latlon(_ctx: click.Context, _param: click.Parameter, value: str | None) -> tuple[float, float] | None:
+def _latlon(
+    _ctx: click.Context, _param: click.Parameter, value: str | None
+) -> tuple[float, float] | None:
     """Take a latitude and longitude in degrees, such as "-47.2000,-126.4000"."""
     if value is None:
         return None
@@ -101,7 +110,12 @@ class _Asked(NamedTuple):
 
 
 @command("plan")
-@click.option("--at", callback=_latlon, metavar="LAT,LON", help="Fish this place, LAT,LON in degrees.")
+@click.option(
+    "--at",
+    callback=_latlon,
+    metavar="LAT,LON",
+    help="Fish this place, LAT,LON in degrees.",
+)
 @click.option("--mark", help="Fish this mark: its number, note or kind.")
 @click.option(
     "--edge",
@@ -134,7 +148,9 @@ class _Asked(NamedTuple):
     metavar="LENGTH",
     help="How far too deep a rod may dig.  [default: <3 ft|0.9 m>]",
 )
-@click.option("--clear", is_flag=True, help="The lure has to stay clear of bottom and timber.")
+@click.option(
+    "--clear", is_flag=True, help="The lure has to stay clear of bottom and timber."
+)
 @click.option(
     "--depth-band",
     callback=_lengths,
@@ -148,11 +164,26 @@ class _Asked(NamedTuple):
     metavar="LENGTH",
     help="How far the boat stays off.  [default: <11 yd|10 m>]",
 )
-@click.option("--from", "boat", callback=_latlon, metavar="LAT,LON", help="The boat stays here, LAT,LON.")
-@click.option("--anywhere", is_flag=True, help="Boat and cast may go where nothing is mapped, too.")
-@click.option("--manner", type=click.Choice(MANNER_NAMES), help="Only casts over such ground.")
 @click.option(
-    "--level", callback=_lengths, metavar="LENGTH", help="Today's water above the map's.  [default: none]"
+    "--from",
+    "boat",
+    callback=_latlon,
+    metavar="LAT,LON",
+    help="The boat stays here, LAT,LON.",
+)
+@click.option(
+    "--anywhere",
+    is_flag=True,
+    help="Boat and cast may go where nothing is mapped, too.",
+)
+@click.option(
+    "--manner", type=click.Choice(MANNER_NAMES), help="Only casts over such ground."
+)
+@click.option(
+    "--level",
+    callback=_lengths,
+    metavar="LENGTH",
+    help="Today's water above the map's.  [default: none]",
 )
 @click.option(
     "--soundings",
@@ -161,9 +192,14 @@ class _Asked(NamedTuple):
     help="A lake from this file instead of the logbook: CSV of soundings, or NMEA 0183.",
 )
 @click.option(
-    "--svg", "svg_path", type=click.Path(path_type=Path), help="Draw the best three into this file."
+    "--svg",
+    "svg_path",
+    type=click.Path(path_type=Path),
+    help="Draw the best three into this file.",
 )
-@click.option("--png", "png_path", type=click.Path(path_type=Path), help="The same as pixels.")
+@click.option(
+    "--png", "png_path", type=click.Path(path_type=Path), help="The same as pixels."
+)
 @click.option(
     "--waypoints",
     "waypoint_path",
@@ -207,10 +243,13 @@ def plan_command(
     area, beliefs = _known(settings, logbook_path, soundings, at or boat)
     area.surface.begin_trip(level or 0.0)
     asked = _Asked(at, mark, edge, between, within, boat)
+    if height is None:
+        height = CLEAR_HEIGHT_M if clear else NEAR_HEIGHT_M
+    dig = DIG_M if dig is None else dig
+    off = STAND_OFF_M if stand_off is None else stand_off
+    lies = _placed(area, boat)
     try:
-        near = height if height is not None else CLEAR_HEIGHT_M if clear else NEAR_HEIGHT_M
-        dig, off = DIG_M if dig is None else dig, STAND_OFF_M if stand_off is None else stand_off
-        wish = Wish(near, dig, clear, depth_band, off, manner=manner, boat=_placed(area, boat))
+        wish = Wish(height, dig, clear, depth_band, off, manner=manner, boat=lies)
     except ValueError as error:
         raise click.UsageError(str(error)) from error
     units = Units(settings.units)
@@ -223,7 +262,8 @@ def plan_command(
     refused = "" if found else _refusal(on, rods, target, wish)
     _print(found, area, settings, refused, clear=staying, as_json=as_json)
     if svg_path is not None or png_path is not None:
-        _draw(pictures.svg(found, on, target, settings.units, clear=staying), svg_path, png_path)
+        picture = pictures.svg(found, on, target, settings.units, clear=staying)
+        _draw(picture, svg_path, png_path)
     if waypoint_path is not None:
         _waypoints(found, area, waypoint_path)
 
@@ -239,7 +279,9 @@ def _known(
     if book.is_file():
         with Logbook(book) as logbook:
             lakes = Lakes(logbook)
-            area = _lake(_sounded(settings, soundings) if soundings else Bed(lakes.areas()), near)
+            area = _lake(
+                _sounded(settings, soundings) if soundings else Bed(lakes.areas()), near
+            )
             for problem in lakes.problems:
                 warn(problem)
             return area, logbook.beliefs()
@@ -254,12 +296,16 @@ def _lake(bed: Bed, near: tuple[float, float] | None) -> Area:
     """Return the water a place lies on; without a place the only one, or the best mapped of several."""
     known = [area for area in bed.areas if area.surface.extent is not None]
     if not known:
-        raise click.UsageError("nothing is mapped yet: run trips over the water, or give --soundings FILE")
+        raise click.UsageError(
+            "nothing is mapped yet: run trips over the water, or give --soundings FILE"
+        )
     if near is None:
         area = max(known, key=lambda one: one.surface.cells)
         found = bed.open_area(area.plane.lat, area.plane.lon)
         if len(known) > 1:
-            warn(f"{len(known)} waters are mapped; this is the best known one. Choose with --at LAT,LON")
+            warn(
+                f"{len(known)} waters are mapped; this is the best known one. Choose with --at LAT,LON"
+            )
         return found or area
     found = bed.open_area(*near)
     if found is None or found.surface.extent is None:
@@ -274,7 +320,9 @@ def _sounded(settings: Settings, files: Sequence[Path]) -> Bed:
     for path in files:
         if not path.is_file():
             raise click.UsageError(f"{path}: there is no such file")
-        (_take_csv if path.suffix.lower() == ".csv" else _take_nmea)(bed, path, settings)
+        (_take_csv if path.suffix.lower() == ".csv" else _take_nmea)(
+            bed, path, settings
+        )
     return bed
 
 
@@ -298,7 +346,9 @@ def _take_nmea(bed: Bed, path: Path, settings: Settings) -> None:
     bed.finish(boat.finish())
 
 
-def _placed(area: Area, place: tuple[float, float] | None) -> tuple[float, float] | None:
+def _placed(
+    area: Area, place: tuple[float, float] | None
+) -> tuple[float, float] | None:
     return None if place is None else area.place(*place)
 
 
@@ -312,9 +362,15 @@ def _middle(area: Area, asked: _Asked) -> tuple[float, float] | None:
 
 def _mark(area: Area, words: str) -> Mark:
     """Return the mark of a number, note or kind; the newest where several are alike."""
-    alike = [m for m in area.marks if words.lower() in (str(m.number), m.note.lower(), m.kind)]
+    alike = [
+        m
+        for m in area.marks
+        if words.lower() in (str(m.number), m.note.lower(), m.kind)
+    ]
     if not alike:
-        known = ", ".join(f"{m.number} {m.note or m.kind}" for m in area.marks) or "none"
+        known = (
+            ", ".join(f"{m.number} {m.note or m.kind}" for m in area.marks) or "none"
+        )
         raise click.UsageError(f'there is no mark "{words}"; marks here: {known}')
     return max(alike, key=lambda m: m.number)
 
@@ -340,11 +396,18 @@ def _relief(area: Area, middle: tuple[float, float] | None, units: Units) -> Rel
     return found
 
 
-def _target(area: Area, asked: _Asked, bottom: Relief, units: Units, *, clear: bool) -> Target:
+def _target(
+    area: Area, asked: _Asked, bottom: Relief, units: Units, *, clear: bool
+) -> Target:
     mark = None if asked.mark is None else _mark(area, asked.mark)
     near = _middle(area, asked) if asked.at or mark else None
     depth = asked.edge
-    if depth is None and mark is not None and mark.kind in _EDGES and mark.top is not None:
+    if (
+        depth is None
+        and mark is not None
+        and mark.kind in _EDGES
+        and mark.top is not None
+    ):
         depth = mark.top + area.surface.level
     name = _name(mark, near=near is not None, edge=depth is not None)
     target = Target(name)
@@ -370,10 +433,16 @@ def _name(mark: Mark | None, *, near: bool, edge: bool) -> str:
     return "the place" if near else WHOLE_MAP
 
 
-def _refusal(on: PlanningGround, rods: Sequence[RodReach], target: Target, wish: Wish) -> str:
+def _refusal(
+    on: PlanningGround, rods: Sequence[RodReach], target: Target, wish: Wish
+) -> str:
     """Return why there is no plan, and what comes nearest to one."""
     if wish.clear or wish.band is not None:
-        nearest = max(plan(on, rods, target, wish, least_clear=0.0), key=lambda one: one.clear, default=None)
+        nearest = max(
+            plan(on, rods, target, wish, least_clear=0.0),
+            key=lambda one: one.clear,
+            default=None,
+        )
         if nearest is not None:
             return (
                 f"no cast worth making: the lure should stay clear in {LEAST_CLEAR_SHARE:.0%} of casts, and "
@@ -384,10 +453,18 @@ def _refusal(on: PlanningGround, rods: Sequence[RodReach], target: Target, wish:
 
 
 def _print(
-    found: Sequence[Plan], area: Area, settings: Settings, refused: str, *, clear: bool, as_json: bool
+    found: Sequence[Plan],
+    area: Area,
+    settings: Settings,
+    refused: str,
+    *,
+    clear: bool,
+    as_json: bool,
 ) -> None:
     if as_json:
-        click.echo(msgspec.json.encode([_with_place(one, area) for one in found]).decode())
+        click.echo(
+            msgspec.json.encode([_with_place(one, area) for one in found]).decode()
+        )
         return
     if not found:
         click.echo(refused)
@@ -419,7 +496,9 @@ def _waypoints(found: Sequence[Plan], area: Area, path: Path) -> None:
     """Write the places to lie at; the route is a list of them, and no way that was checked."""
     write = _WAYPOINT_FORMS.get(path.suffix.lower())
     if write is None:
-        raise click.UsageError(f"{path}: expected a name that ends in {' or '.join(_WAYPOINT_FORMS)}")
+        raise click.UsageError(
+            f"{path}: expected a name that ends in {' or '.join(_WAYPOINT_FORMS)}"
+        )
     places = []
     for letter, one in zip(pictures.PLAN_LETTERS, found, strict=False):
         target = "" if one.target == WHOLE_MAP else one.target.removeprefix("the ")

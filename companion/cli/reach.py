@@ -7,7 +7,13 @@ from pathlib import Path
 import click
 import msgspec
 
-from companion.cli.common import command, config_option, logbook_option, settings_in_force, users_logbook
+from companion.cli.common import (
+    command,
+    config_option,
+    logbook_option,
+    settings_in_force,
+    users_logbook,
+)
 from companion.dive.calibration import Belief
 from companion.pictures import reach as pictures
 from companion.pictures.png import png
@@ -17,17 +23,29 @@ from companion.tackle import calibrations, change_from, reaches
 
 @command("reach")
 @click.option(
-    "--line", help='What if every rod had this main line: material and diameter, such as "nylon 0.33 mm".'
+    "--line",
+    help='What if every rod had this main line: material and diameter, such as "nylon 0.33 mm".',
 )
 @click.option(
     "--leader",
     help='What if every rod had this leader, such as "fluorocarbon 0.3 mm of <6 ft|1.8 m>", or "none".',
 )
 @click.option("--cast", help='What if the cast were this long, such as "<35 yd|32 m>".')
-@click.option("--speed", help='What if it were reeled at this speed, such as "<3.3 ft/s|1 m/s>".')
-@click.option("--temperature", help='What if the water were this warm, such as "<54 F|12 C>".')
-@click.option("--svg", "svg_path", type=click.Path(path_type=Path), help="Draw the paths into this file.")
-@click.option("--png", "png_path", type=click.Path(path_type=Path), help="The same as a PNG.")
+@click.option(
+    "--speed", help='What if it were reeled at this speed, such as "<3.3 ft/s|1 m/s>".'
+)
+@click.option(
+    "--temperature", help='What if the water were this warm, such as "<54 F|12 C>".'
+)
+@click.option(
+    "--svg",
+    "svg_path",
+    type=click.Path(path_type=Path),
+    help="Draw the paths into this file.",
+)
+@click.option(
+    "--png", "png_path", type=click.Path(path_type=Path), help="The same as a PNG."
+)
 @click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
 @logbook_option
 @config_option
@@ -46,13 +64,18 @@ def reach_command(
 ) -> None:
     """Example: companion reach --cast "<35 yd|32 m>" --svg reach.svg
 
-    Prints how deep the lure of every rod gets and along which path, with the band that holds the truth
-    in nine cases of ten, as far as the descriptions and the touches in the logbook tell.
+    Prints how deep the lure of every rod gets and along which path, with the band that
+    holds the truth in nine cases of ten, as far as the descriptions and the touches in
+    the logbook tell.
     """
     settings = settings_in_force(config_path)
     try:
-        change = change_from(line=line, leader=leader, cast=cast, speed=speed, temperature=temperature)
-        found = reaches(settings.rods, calibrations(settings.rods, _beliefs(logbook_path)), change)
+        change = change_from(
+            line=line, leader=leader, cast=cast, speed=speed, temperature=temperature
+        )
+        found = reaches(
+            settings.rods, calibrations(settings.rods, _beliefs(logbook_path)), change
+        )
     except ValueError as error:
         raise click.UsageError(str(error)) from error
     if as_json:

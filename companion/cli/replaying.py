@@ -10,7 +10,13 @@ from pathlib import Path
 import click
 from tqdm import tqdm
 
-from companion.cli.common import command, config_option, logbook_option, settings_in_force, warn
+from companion.cli.common import (
+    command,
+    config_option,
+    logbook_option,
+    settings_in_force,
+    warn,
+)
 from companion.cli.showing import Showing
 from companion.clock import ReplayPace
 from companion.config import Settings
@@ -18,7 +24,14 @@ from companion.events import AnyEvent, to_json
 from companion.record import timeline
 from companion.record.lakes import Lakes
 from companion.record.logbook import Logbook
-from companion.replay import KeepInTrip, RecordedDay, find_day, look_ready, port_chunks, replay
+from companion.replay import (
+    KeepInTrip,
+    RecordedDay,
+    find_day,
+    look_ready,
+    port_chunks,
+    replay,
+)
 from companion.sensing import Chunk
 from companion.sensing.sources import FileSource
 from companion.trip.assembly import RECORDING_WIRE
@@ -29,14 +42,33 @@ from companion.voice.speaker import Speaker, manner_of
 
 @command("replay")
 @click.argument("day", type=click.Path(path_type=Path))
-@click.option("--json", "as_json", is_flag=True, help="Print events as JSON, one a line.")
-@click.option("--speak", is_flag=True, help="Speak what the companion says (in real time unless --pace).")
-@click.option("--pace", type=click.FloatRange(min=0.01), help="So many times real time; else flat out.")
+@click.option(
+    "--json", "as_json", is_flag=True, help="Print events as JSON, one a line."
+)
+@click.option(
+    "--speak",
+    is_flag=True,
+    help="Speak what the companion says (in real time unless --pace).",
+)
+@click.option(
+    "--pace",
+    type=click.FloatRange(min=0.01),
+    help="So many times real time; else flat out.",
+)
 @config_option
 @logbook_option
-@click.option("--port", help="Read the sentences from this serial port instead of the day's file.")
-@click.option("--baud", default=38400, show_default=True, help="The speed of that port.")
-@click.option("--page", "on_page", is_flag=True, help="Show it on the page, and go on until Ctrl-C.")
+@click.option(
+    "--port", help="Read the sentences from this serial port instead of the day's file."
+)
+@click.option(
+    "--baud", default=38400, show_default=True, help="The speed of that port."
+)
+@click.option(
+    "--page",
+    "on_page",
+    is_flag=True,
+    help="Show it on the page, and go on until Ctrl-C.",
+)
 def replay_command(
     day: Path,
     *,
@@ -51,14 +83,15 @@ def replay_command(
 ) -> None:
     """Example: companion replay replay_logs/DAY
 
-    Runs a recorded day through the companion and prints what happened, was heard and was said. DAY is
-    the folder of a recorded day (sonar.nmea, clips/, companion.toml) or any file of NMEA 0183 sentences.
+    Runs a recorded day through the companion and prints what happened, was heard and
+    was said. DAY is the folder of a recorded day (sonar.nmea, clips/, companion.toml)
+    or any file of NMEA 0183 sentences.
 
     The day goes into a logbook of its own, which is made anew each time:
     the folder `replays` among your data, or --logbook.
 
-    With --page the day can be followed in a browser. What is tapped there goes into this replay's
-    logbook as if it had been said.
+    With --page the day can be followed in a browser. What is tapped there goes into
+    this replay's logbook as if it had been said.
     """
     recorded = find_day(day)
     settings = settings_in_force(config_path or recorded.config)
@@ -105,7 +138,9 @@ def _told(
     """Return what prints each event, above the progress bar, speaks what is said, and shows it."""
 
     def tell(event: AnyEvent) -> None:
-        line = to_json(event).decode() if as_json else timeline.line(event, settings.units)
+        line = (
+            to_json(event).decode() if as_json else timeline.line(event, settings.units)
+        )
         tqdm.write(line, file=sys.stdout)
         speaker.speak_event(event)
         if shown is not None:
@@ -117,7 +152,9 @@ def _told(
 def _file_with_bar(day: RecordedDay) -> Iterator[Chunk]:
     """Yield a recording's chunks, with a progress bar on a terminal."""
     size = day.recording.stat().st_size
-    with tqdm(total=size, unit="B", unit_scale=True, desc=day.name, disable=None, leave=False) as bar:
+    with tqdm(
+        total=size, unit="B", unit_scale=True, desc=day.name, disable=None, leave=False
+    ) as bar:
         for chunk in FileSource(RECORDING_WIRE, day.recording).chunks():
             yield chunk
             bar.update(len(chunk.data))

@@ -43,29 +43,46 @@ _units = click.option(
     help="What depths are written in.  [default: as configured]",
 )
 _zone = click.option(
-    "--timezone", help="Such as America/Chicago, or UTC.  [default: that of the place]", metavar="NAME"
+    "--timezone",
+    help="Such as America/Chicago, or UTC.  [default: that of the place]",
+    metavar="NAME",
 )
 _logbook = click.option(
-    "--logbook", "logbook_path", type=click.Path(path_type=Path), help="The logbook file."
+    "--logbook",
+    "logbook_path",
+    type=click.Path(path_type=Path),
+    help="The logbook file.",
 )
-_json = click.option("--json", "as_json", is_flag=True, help="Print the figures as JSON.")
-_output = click.option("-o", "--output", type=click.Path(path_type=Path), help="The HTML file to write.")
+_json = click.option(
+    "--json", "as_json", is_flag=True, help="Print the figures as JSON."
+)
+_output = click.option(
+    "-o", "--output", type=click.Path(path_type=Path), help="The HTML file to write."
+)
 
 
 @command("report")
 @click.argument("trip", required=False)
 @_logbook
 @_output
-@click.option("--pdf", is_flag=True, help="Print it into a PDF beside the HTML too, by Chromium.")
 @click.option(
-    "--clips", type=click.Path(path_type=Path, file_okay=False), help="The folder of the utterances' sound."
+    "--pdf", is_flag=True, help="Print it into a PDF beside the HTML too, by Chromium."
+)
+@click.option(
+    "--clips",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="The folder of the utterances' sound.",
 )
 @click.option(
     "--photos",
     type=click.Path(path_type=Path, file_okay=False, exists=True),
     help="Where the fish's photos lie; they are found by their time.  [default: the trip's folder]",
 )
-@click.option("--without-places", is_flag=True, help="A copy to show around: no map and no place in it.")
+@click.option(
+    "--without-places",
+    is_flag=True,
+    help="A copy to show around: no map and no place in it.",
+)
 @_zone
 @_units
 @_json
@@ -84,24 +101,36 @@ def report_command(
 ) -> None:
     """Example: companion report replay_logs/DAY
 
-    Makes one HTML file of a trip, to keep and to show: map, depth, rods, what brought bites, what was
-    heard. TRIP is a trip's number, a recorded day that has been replayed, or a logbook file; without it,
-    the last trip of the logbook written last.
+    Makes one HTML file of a trip, to keep and to show: map, depth, rods, what brought
+    bites, what was heard. TRIP is a trip's number, a recorded day that has been
+    replayed, or a logbook file; without it, the last trip of the logbook written last.
     """
     chosen, in_units = choose(trip, logbook_path), Units(units or users_unit())
     with Logbook(chosen.logbook) as book:
         folder = chosen.folder or recording(entry_name(book, chosen.trip))
-        day = read_day(book, chosen.trip, zone=_zone_of(timezone), invented=_invented(folder))
+        day = read_day(
+            book, chosen.trip, zone=_zone_of(timezone), invented=_invented(folder)
+        )
         found = findings(
-            day, rod_stories(day, book), in_units, _sounds(day, clips, folder), Lakes(book).areas()
+            day,
+            rod_stories(day, book),
+            in_units,
+            _sounds(day, clips, folder),
+            Lakes(book).areas(),
         )
     if as_json:
         click.echo(json.dumps(figures(found), ensure_ascii=False))
     if as_json and output is None and not pdf:
         return
-    found = replace(found, photos=photos_of(day, found.catches, photos or folder), places=not without_places)
+    found = replace(
+        found,
+        photos=photos_of(day, found.catches, photos or folder),
+        places=not without_places,
+    )
     if not without_places:
-        found = replace(found, truths=_truths(), telling=f"companion heard {_same_trip(chosen)}")
+        found = replace(
+            found, truths=_truths(), telling=f"companion heard {_same_trip(chosen)}"
+        )
     output = output or Path(f"{day.entry.name}.html")
     output.write_text(page(found), encoding="utf-8")
     if not as_json:
@@ -120,7 +149,11 @@ def report_command(
     type=click.Path(path_type=Path),
     help="Replay this recorded day with today's model first; may be given many times.",
 )
-@click.option("--into", type=click.Path(path_type=Path, file_okay=False), help="Where their logbooks go.")
+@click.option(
+    "--into",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Where their logbooks go.",
+)
 @click.option("--jobs", type=click.IntRange(min=1), help="How many to replay at once.")
 @_output
 @_zone
@@ -139,17 +172,24 @@ def season_command(
 ) -> None:
     """Example: companion season ~/.local/share/companion/replays/*.db
 
-    Makes one HTML file of many trips: each rod's reach over time, bites by depth and structure, a table of
-    the trips. LOGBOOKS are logbook files; with --rerun the recorded days are replayed first, side by side,
-    each by itself: it begins from what its recording says was known then, else from the config. What one of
-    them teaches is not carried to the next.
+    Makes one HTML file of many trips: each rod's reach over time, bites by depth and
+    structure, a table of the trips. LOGBOOKS are logbook files; with --rerun the
+    recorded days are replayed first, side by side, each by itself: it begins from what
+    its recording says was known then, else from the config. What one of them teaches is
+    not carried to the next.
     """
     books = [*logbooks, *_rerun(rerun, into or data_folder() / "replays", jobs)]
     if not books:
-        raise click.UsageError("name at least one logbook, or a recorded day with --rerun")
+        raise click.UsageError(
+            "name at least one logbook, or a recorded day with --rerun"
+        )
     zone, in_units = _zone_of(timezone), Units(units or users_unit())
     folders = {find_day(day).name: day for day in rerun}
-    found = (one for path in dict.fromkeys(books) for one in _outings(path, folders, zone, in_units))
+    found = (
+        one
+        for path in dict.fromkeys(books)
+        for one in _outings(path, folders, zone, in_units)
+    )
     outings = _each_once(list(found))
     if as_json:
         click.echo(json.dumps(season_figures(outings), ensure_ascii=False))
@@ -186,7 +226,9 @@ def _quoted(path: Path) -> str:
 def _sounds(day: Day, clips: Path | None, folder: Path | None) -> dict[str, str]:
     """Return the sound of what was heard, as far as it is there and there is room for it."""
     first = [thing.original.clip for thing in day.things if thing.original.clip]
-    names = [event.clip for event in day.events if isinstance(event, Heard) and event.clip]
+    names = [
+        event.clip for event in day.events if isinstance(event, Heard) and event.clip
+    ]
     return embedded(clips or _clips_of(day, folder), list(dict.fromkeys(names)), first)
 
 
@@ -194,7 +236,10 @@ def _clips_of(day: Day, folder: Path | None) -> Path | None:
     """Return the folder with the sound of a day: beside its recording, or in that of a live trip."""
     if folder is not None and (folder / "clips").is_dir():
         return folder / "clips"
-    clip = next((event.clip for event in day.events if isinstance(event, Heard) and event.clip), None)
+    clip = next(
+        (event.clip for event in day.events if isinstance(event, Heard) and event.clip),
+        None,
+    )
     if clip is None:
         return None
     found = sorted((data_folder() / "recordings").glob(f"*/*/clips/{clip}"))
@@ -205,7 +250,9 @@ def _invented(folder: Path | None) -> str | None:
     """Return why nothing in a recording is real, when it says so itself."""
     if folder is None or not (folder / "truth.json").is_file():
         return None
-    said = json.loads((folder / "truth.json").read_text(encoding="utf-8")).get("invented")
+    said = json.loads((folder / "truth.json").read_text(encoding="utf-8")).get(
+        "invented"
+    )
     return str(said) if said else None
 
 
@@ -215,13 +262,17 @@ def _zone_of(name: str | None) -> tzinfo | None:
     try:
         return UTC if name == "UTC" else ZoneInfo(name)
     except (KeyError, ValueError, OSError) as error:
-        raise click.UsageError(f"{name}: no such time zone; such as America/Chicago") from error
+        raise click.UsageError(
+            f"{name}: no such time zone; such as America/Chicago"
+        ) from error
 
 
 # -- a season -----------------------------------------------------------------------------------------
 
 
-def _outings(path: Path, folders: Mapping[str, Path], zone: tzinfo | None, units: Units) -> Iterable[Outing]:
+def _outings(
+    path: Path, folders: Mapping[str, Path], zone: tzinfo | None, units: Units
+) -> Iterable[Outing]:
     if not path.is_file():
         raise click.UsageError(f"{path}: there is no such logbook")
     with Logbook(path) as book:
@@ -255,7 +306,9 @@ def _rerun(days: Sequence[Path], into: Path, jobs: int | None) -> list[Path]:
     named = Counter(find_day(day).name for day in days)
     twice = [name for name, times in named.items() if times > 1]
     if twice:
-        raise click.UsageError(f"--rerun: two recorded days are called {twice[0]}; rename one of the folders")
+        raise click.UsageError(
+            f"--rerun: two recorded days are called {twice[0]}; rename one of the folders"
+        )
     with ProcessPoolExecutor(max_workers=jobs) as pool:
         made = list(pool.map(_replay_one, days, [into] * len(days)))
     for path in made:
@@ -268,11 +321,17 @@ def _replay_one(folder: Path, into: Path) -> Path:
     settings = load(recorded.config) if recorded.config else settings_in_force(None)
     look_ready(recorded, settings)
     path = into / f"{recorded.name}.db"
-    with Logbook(path) as book, book.begin_trip(recorded.name, recording=recorded.name, replace=True) as trip:
+    with (
+        Logbook(path) as book,
+        book.begin_trip(recorded.name, recording=recorded.name, replace=True) as trip,
+    ):
         lakes = Lakes(book)
         if all(entry.recording == recorded.name for entry in book.trips()):
             lakes.clear()
-        chunks, known = FileSource(RECORDING_WIRE, recorded.recording).chunks(), Known(book.beliefs())
+        chunks, known = (
+            FileSource(RECORDING_WIRE, recorded.recording).chunks(),
+            Known(book.beliefs()),
+        )
         keep = KeepInTrip(trip, lakes, recorded.recording)
         replay(recorded, settings, chunks, _silent, trip, known=known, keep=keep)
     return path

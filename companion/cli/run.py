@@ -41,28 +41,46 @@ PAIRED_DEVICES_FILE = "paired-devices"
 
 
 @command("run")
-@click.option("--dry-run", is_flag=True, help="Everything but the speaker and the logbook.")
-@click.option("--json", "as_json", is_flag=True, help="Print events as JSON, one a line.")
-@click.option("--data", type=click.Path(path_type=Path), help="Another folder for logbook and recordings.")
+@click.option(
+    "--dry-run", is_flag=True, help="Everything but the speaker and the logbook."
+)
+@click.option(
+    "--json", "as_json", is_flag=True, help="Print events as JSON, one a line."
+)
+@click.option(
+    "--data",
+    type=click.Path(path_type=Path),
+    help="Another folder for logbook and recordings.",
+)
 @config_option
-def run_command(*, dry_run: bool, as_json: bool, data: Path | None, config_path: Path | None) -> None:
+def run_command(
+    *, dry_run: bool, as_json: bool, data: Path | None, config_path: Path | None
+) -> None:
     """Example: companion run
 
-    Runs live: reads the sources in the config, listens, speaks, keeps the logbook and records the trip.
-    Ctrl-C or SIGTERM ends the trip in order. A trip that was cut off less than half an hour ago goes on.
+    Runs live: reads the sources in the config, listens, speaks, keeps the logbook and
+    records the trip. Ctrl-C or SIGTERM ends the trip in order. A trip that was cut off
+    less than half an hour ago goes on.
 
-    What is not there (a wire, the microphone, the speech model) is said, and the rest runs without it.
+    What is not there (a wire, the microphone, the speech model) is said, and the rest
+    runs without it.
     """
-    os.umask(0o077)  # who was aboard, what was said and where the fish are is the owner's matter
+    os.umask(
+        0o077
+    )  # who was aboard, what was said and where the fish are is the owner's matter
     settings = settings_in_force(config_path)
     folder = data or data_folder()
     told: list[str] = []
     with contextlib.ExitStack() as open_parts:
         open_parts.enter_context(hold(folder))
-        logbook = None if dry_run else usable_logbook(folder / "logbook.db", told.append)
+        logbook = (
+            None if dry_run else usable_logbook(folder / "logbook.db", told.append)
+        )
         places = Places(logbook, folder / "recordings")
         parts = _parts(settings, open_parts, dry_run=dry_run)
-        page = open_parts.enter_context(LatePage(settings, _aloud(parts), folder / PAIRED_DEVICES_FILE))
+        page = open_parts.enter_context(
+            LatePage(settings, _aloud(parts), folder / PAIRED_DEVICES_FILE)
+        )
         live = Live(
             settings,
             _text_in_force(config_path),
@@ -70,7 +88,9 @@ def run_command(*, dry_run: bool, as_json: bool, data: Path | None, config_path:
             places,
             _printer(settings, as_json=as_json),
             look=page.look,
-            limits=RecordingLimits(int(settings.recordings.most), int(settings.recordings.keep_free)),
+            limits=RecordingLimits(
+                int(settings.recordings.most), int(settings.recordings.keep_free)
+            ),
         )
         page.tapped = live.tapped
         for text in told:
@@ -94,13 +114,25 @@ def _text_in_force(path: Path | None) -> str:
 def _parts(settings: Settings, stack: contextlib.ExitStack, *, dry_run: bool) -> Parts:
     """Return the devices of this boat, as far as they can be had; what cannot is named."""
     missing: list[str] = []
-    recogniser = None if settings.voice.microphone == NO_DEVICE else _recogniser(settings, missing)
-    speaker = None if dry_run or settings.voice.speaker == NO_DEVICE else _speaker(settings, stack, missing)
+    recogniser = (
+        None
+        if settings.voice.microphone == NO_DEVICE
+        else _recogniser(settings, missing)
+    )
+    speaker = (
+        None
+        if dry_run or settings.voice.speaker == NO_DEVICE
+        else _speaker(settings, stack, missing)
+    )
     held = _button(settings, missing)
     parts = Parts(sources=tuple(sources_of(settings, LiveClock())), missing=missing)
     if speaker is not None:
         parts = parts._replace(tell=speaker.speak_event)
-    return parts if recogniser is None else with_ears(parts, settings, recogniser, speaker, held)
+    return (
+        parts
+        if recogniser is None
+        else with_ears(parts, settings, recogniser, speaker, held)
+    )
 
 
 def with_ears(
@@ -128,7 +160,9 @@ def with_ears(
     )
 
 
-def _recogniser(settings: Settings, missing: list[str]) -> Callable[[], Recogniser] | None:
+def _recogniser(
+    settings: Settings, missing: list[str]
+) -> Callable[[], Recogniser] | None:
     """Return what loads the recogniser, once; None when there is no speech model."""
     try:
         model = chosen_model(settings)
@@ -140,10 +174,14 @@ def _recogniser(settings: Settings, missing: list[str]) -> Callable[[], Recognis
         return None
 
 
-def _speaker(settings: Settings, stack: contextlib.ExitStack, missing: list[str]) -> Speaker | None:
+def _speaker(
+    settings: Settings, stack: contextlib.ExitStack, missing: list[str]
+) -> Speaker | None:
     try:
         voice = settings.voice
-        return stack.enter_context(Speaker(voice.speaker, manner=manner_of(voice), trouble=warn))
+        return stack.enter_context(
+            Speaker(voice.speaker, manner=manner_of(voice), trouble=warn)
+        )
     except SpeakerError as error:
         warn(str(error))
         missing.append("speaker")
@@ -175,7 +213,9 @@ def _printer(settings: Settings, *, as_json: bool) -> Callable[[AnyEvent], None]
     """Return what prints each event; when nobody reads any more the trip goes on."""
 
     def tell(event: AnyEvent) -> None:
-        line = to_json(event).decode() if as_json else timeline.line(event, settings.units)
+        line = (
+            to_json(event).decode() if as_json else timeline.line(event, settings.units)
+        )
         with contextlib.suppress(BrokenPipeError):
             click.echo(line)
 

@@ -19,8 +19,8 @@ from companion.units import Units
 def settings_command(file: Path | None, *, example: bool, as_json: bool) -> None:
     """Example: companion settings --example > companion.toml
 
-    Checks a config FILE and prints each rod with what it carries, or prints an example config.
-    Without FILE it checks the one in force.
+    Checks a config FILE and prints each rod with what it carries, or prints an example
+    config. Without FILE it checks the one in force.
     """
     if example:
         click.echo(config.example_text(), nl=False)
@@ -30,11 +30,15 @@ def settings_command(file: Path | None, *, example: bool, as_json: bool) -> None
         for rod in settings.rods:
             rod.lure.physics()
     except ValueError as error:
-        raise ConfigError([Problem(str(file or config.users_file()), 1, "lures", str(error))]) from None
+        raise ConfigError(
+            [Problem(str(file or config.users_file()), 1, "lures", str(error))]
+        ) from None
     lines, units = [], Units(settings.units)
     for rod in settings.rods:
         cast, reeled = units.distance(rod.cast), units.speed(rod.speed)
-        lines.append(f"{rod.name}: {rod.lure.name} on {rod.line_name}, cast {cast}, reeled at {reeled}")
+        lines.append(
+            f"{rod.name}: {rod.lure.name} on {rod.line_name}, cast {cast}, reeled at {reeled}"
+        )
         if rod.guessed:
             lines.append(f"    {rod.guessed}")
     told("\n".join(lines), settings, as_json=as_json)

@@ -31,8 +31,9 @@ class Showing:
         kept: the file that remembers paired devices, or None.
 
     Attributes:
-        tapped: takes the words of a tapped button from another thread, and tells whether it did; unless
-            it is set they are given to the engine that is looked at, as said now.
+        tapped: takes the words of a tapped button from another thread, and tells
+            whether it did; unless it is set they are given to the engine that is looked
+            at, as said now.
     """
 
     def __init__(
@@ -46,7 +47,9 @@ class Showing:
         self._over = False
         self._open = False
         self.tapped: Callable[[str], bool] = self._wait
-        self._page = Page(settings.page, settings.units, self._tap, self._announce, warn, kept)
+        self._page = Page(
+            settings.page, settings.units, self._tap, self._announce, warn, kept
+        )
         self.event: Callable[[AnyEvent], None] = self._page.event
 
     def __enter__(self) -> Self:
@@ -67,7 +70,9 @@ class Showing:
     def look(self, engine: Engine) -> None:
         """Hand in the taps that wait, and show how things stand if wanted; in the engine's thread."""
         while not self._taps.empty():
-            engine.utterance(Utterance(engine.now, engine.now, partial(str, self._taps.get())))
+            engine.utterance(
+                Utterance(engine.now, engine.now, partial(str, self._taps.get()))
+            )
         if self._open and self._page.wants():
             self._page.show(engine.glance(engine.now))
 

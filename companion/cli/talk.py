@@ -11,7 +11,14 @@ from pathlib import Path
 import click
 import msgspec
 
-from companion.cli.common import command, config_option, json_option, settings_in_force, told, warn
+from companion.cli.common import (
+    command,
+    config_option,
+    json_option,
+    settings_in_force,
+    told,
+    warn,
+)
 from companion.clock import wall_clock
 from companion.config import Settings
 from companion.replay import chosen_model
@@ -21,7 +28,15 @@ from companion.voice.grammar import Grammar, aboard
 from companion.voice.listening import Listened, Listener, listened
 from companion.voice.microphone import microphone_frames
 from companion.voice.model import data_folder
-from companion.voice.own_voice import OwnVoice, VoiceLesson, forget, keep, learned, outcomes, shift_in_force
+from companion.voice.own_voice import (
+    OwnVoice,
+    VoiceLesson,
+    forget,
+    keep,
+    learned,
+    outcomes,
+    shift_in_force,
+)
 from companion.voice.recogniser import Recogniser, for_grammar
 from companion.voice.sound import SAMPLE_RATE_HZ, Samples, frames_of, level
 from companion.voice.suppressor import can_suppress
@@ -33,9 +48,9 @@ TEST_COMMANDS = 20
 class Judged(msgspec.Struct, frozen=True, kw_only=True):
     """An utterance as `companion listen --json` prints it; times in s, levels in dB of full scale.
 
-    `asked` is what the guided test asked for. `decision` is the command's name, or None; `reason` says
-    why there is none, or what ended the listening. `fit` is a phrase that words and sounds together spoke
-    for, against the first words.
+    `asked` is what the guided test asked for. `decision` is the command's name, or
+    None; `reason` says why there is none, or what ended the listening. `fit` is a
+    phrase that words and sounds together spoke for, against the first words.
     """
 
     where: str
@@ -54,8 +69,8 @@ class Judged(msgspec.Struct, frozen=True, kw_only=True):
 class TestDone(msgspec.Struct, frozen=True, kw_only=True):
     """A guided test: when (UTC), with which microphone, what was asked, and how much was understood.
 
-    `shift` is how much higher the thresholds lie that were learned from it, and `then` how much is understood
-    with it, each phrase judged with what the others teach.
+    `shift` is how much higher the thresholds lie that were learned from it, and `then`
+    how much is understood with it, each phrase judged with what the others teach.
     """
 
     __test__ = False
@@ -77,7 +92,8 @@ class TestDone(msgspec.Struct, frozen=True, kw_only=True):
 def phrases_command(config_path: Path | None, *, every: bool, as_json: bool) -> None:
     """Example: companion phrases
 
-    Prints what can be said to the companion with the rods in the config, and what it does.
+    Prints what can be said to the companion with the rods in the config, and what it
+    does.
     """
     grammar = Grammar(aboard(settings_in_force(config_path)))
     if every:
@@ -85,27 +101,45 @@ def phrases_command(config_path: Path | None, *, every: bool, as_json: bool) -> 
         return
     lines = [f'begin each with "{grammar.wake}"'] if grammar.wake else []
     lines += [f"{does}\n    {wordings}" for wordings, does in grammar.help()]
-    data = [{"does": does, "wordings": wordings.split("; ")} for wordings, does in grammar.help()]
+    data = [
+        {"does": does, "wordings": wordings.split("; ")}
+        for wordings, does in grammar.help()
+    ]
     told("\n".join(lines), {"wake": grammar.wake, "phrases": data}, as_json=as_json)
 
 
 @command("listen")
 @click.argument("clips", nargs=-1, type=click.Path(path_type=Path))
-@click.option("--json", "as_json", is_flag=True, help="Print what was heard as JSON, one a line.")
-@click.option("--test", is_flag=True, help="Ask for twenty commands, and learn your voice from them.")
-@click.option("--forget", "forgets", is_flag=True, help="Forget what was learned of your voice.")
+@click.option(
+    "--json", "as_json", is_flag=True, help="Print what was heard as JSON, one a line."
+)
+@click.option(
+    "--test",
+    is_flag=True,
+    help="Ask for twenty commands, and learn your voice from them.",
+)
+@click.option(
+    "--forget", "forgets", is_flag=True, help="Forget what was learned of your voice."
+)
 @config_option
 def listen_command(
-    clips: tuple[Path, ...], config_path: Path | None, *, as_json: bool, test: bool, forgets: bool
+    clips: tuple[Path, ...],
+    config_path: Path | None,
+    *,
+    as_json: bool,
+    test: bool,
+    forgets: bool,
 ) -> None:
     """Example: companion listen
 
-    Listens at the microphone, or to CLIPS (FLAC or WAV files of any length), and prints what was heard, which
-    command it is and why, how loud it was, and how loud the noise. Nothing is carried out. Ctrl-C ends it.
+    Listens at the microphone, or to CLIPS (FLAC or WAV files of any length), and prints
+    what was heard, which command it is and why, how loud it was, and how loud the
+    noise. Nothing is carried out. Ctrl-C ends it.
 
-    With --test it asks for twenty commands and stores how many it understood on this boat with this
-    microphone, in the folder voice-tests among your data. Where it helps, it learns how much less well your
-    phrases fit than most people's, for this microphone; --forget undoes that. Nothing leaves this computer.
+    With --test it asks for twenty commands and stores how many it understood on this
+    boat with this microphone, in the folder voice-tests among your data. Where it
+    helps, it learns how much less well your phrases fit than most people's, for this
+    microphone; --forget undoes that. Nothing leaves this computer.
     """
     if forgets:
         click.echo("forgotten" if forget() else "nothing was learned of your voice")
@@ -115,9 +149,16 @@ def listen_command(
     shift = 0.0 if test else shift_in_force(settings.voice.microphone, warn)
     recogniser = for_grammar(chosen_model(settings), grammar, shift)
     if not can_suppress():
-        click.echo("noise is not taken down: libspeexdsp1 is not installed (hardware/install.sh)", err=True)
+        click.echo(
+            "noise is not taken down: libspeexdsp1 is not installed (hardware/install.sh)",
+            err=True,
+        )
     listener = Listener(recogniser, complain=lambda text: click.echo(text, err=True))
-    heard = _from_clips(clips, listener) if clips else _from_microphone(settings, listener, as_json=as_json)
+    heard = (
+        _from_clips(clips, listener)
+        if clips
+        else _from_microphone(settings, listener, as_json=as_json)
+    )
     if test:
         _guided(heard, grammar, recogniser, settings.voice.microphone)
         return
@@ -126,11 +167,13 @@ def listen_command(
         click.echo(msgspec.json.encode(judged).decode() if as_json else _line(judged))
 
 
-def _from_clips(clips: tuple[Path, ...], listener: Listener) -> Iterator[tuple[str, Listened]]:
+def _from_clips(
+    clips: tuple[Path, ...], listener: Listener
+) -> Iterator[tuple[str, Listened]]:
     """Yield what is heard in each file.
 
-    A clip is one utterance, and is heard as a replay hears it; what is longer is a recording, and is listened
-    to as the boat would.
+    A clip is one utterance, and is heard as a replay hears it; what is longer is a
+    recording, and is listened to as the boat would.
     """
     for clip in clips:
         samples = read_clip(clip)
@@ -142,7 +185,10 @@ def _from_clips(clips: tuple[Path, ...], listener: Listener) -> Iterator[tuple[s
         hearing = listener.recogniser.hear(samples)
         loudest = max((level(frame) for frame in frames_of(samples)), default=0.0)
         quietest = min((level(frame) for frame in frames_of(samples)), default=0.0)
-        yield str(clip), Listened(0.0, hearing.seconds, samples, hearing, loudest, quietest)
+        yield (
+            str(clip),
+            Listened(0.0, hearing.seconds, samples, hearing, loudest, quietest),
+        )
 
 
 def _from_microphone(
@@ -164,11 +210,20 @@ def _with_meter(frames: Iterator[Samples], listener: Listener) -> Iterator[Sampl
         yield frame
 
 
-def _judged(where: str, spoken: Listened, grammar: Grammar, asked: str | None = None) -> Judged:
+def _judged(
+    where: str, spoken: Listened, grammar: Grammar, asked: str | None = None
+) -> Judged:
     hearing = spoken.hearing
     meant = None if hearing.refused else grammar.parse(hearing.text)
-    why_not = hearing.refused or ("not one of the phrases" if hearing.text else "no words made out")
-    ends = {"phrase": "a whole phrase", "pause": "a pause", "time": "too long", "sound": "quiet"}
+    why_not = hearing.refused or (
+        "not one of the phrases" if hearing.text else "no words made out"
+    )
+    ends = {
+        "phrase": "a whole phrase",
+        "pause": "a pause",
+        "time": "too long",
+        "sound": "quiet",
+    }
     return Judged(
         where=where,
         text=hearing.text,
@@ -197,7 +252,10 @@ def _decibels(sound: float) -> float:
 
 
 def _guided(
-    heard: Iterator[tuple[str, Listened]], grammar: Grammar, recogniser: Recogniser, microphone: str
+    heard: Iterator[tuple[str, Listened]],
+    grammar: Grammar,
+    recogniser: Recogniser,
+    microphone: str,
 ) -> None:
     """Ask for commands one after the other, tell how many were understood, and keep that with the sound."""
     now = wall_clock()
@@ -226,8 +284,12 @@ def _guided(
         then=lesson.then,
         utterances=tuple(results),
     )
-    (folder / "result.json").write_bytes(msgspec.json.format(msgspec.json.encode(done), indent=1))
-    click.echo(f"understood {right} of {done.asked}, {done.wrong} taken for another; kept in {folder}")
+    (folder / "result.json").write_bytes(
+        msgspec.json.format(msgspec.json.encode(done), indent=1)
+    )
+    click.echo(
+        f"understood {right} of {done.asked}, {done.wrong} taken for another; kept in {folder}"
+    )
     click.echo(kept_lesson(lesson, microphone))
 
 
@@ -244,12 +306,25 @@ def kept_lesson(lesson: VoiceLesson, microphone: str) -> str:
 
 
 def _is_right(judged: Judged, grammar: Grammar) -> bool:
-    return judged.decision is not None and grammar.parse(judged.text) == grammar.parse(judged.asked or "")
+    return judged.decision is not None and grammar.parse(judged.text) == grammar.parse(
+        judged.asked or ""
+    )
 
 
 def asked_for(grammar: Grammar) -> list[str]:
     """Return the commands that the guided test asks for: short and long, with numbers and without."""
-    wanted = ("bite", "touch", "cast", "rod", "line", "fish", "mark", "how deep", "reeled in", "undo")
+    wanted = (
+        "bite",
+        "touch",
+        "cast",
+        "rod",
+        "line",
+        "fish",
+        "mark",
+        "how deep",
+        "reeled in",
+        "undo",
+    )
     by_name: dict[str, list[str]] = {}
     for phrase, name in grammar.meanings.items():
         by_name.setdefault(name, []).append(phrase)

@@ -35,7 +35,13 @@ from companion.dive.rig import (
     with_stop,
 )
 from companion.dive.solver import DEFAULT_DETAIL, Detail, solve, solve_many, tow
-from companion.dive.stop import LONGEST_STOP_S, Stop, StopTracks, stop_to_clear, stop_tracks
+from companion.dive.stop import (
+    LONGEST_STOP_S,
+    Stop,
+    StopTracks,
+    stop_to_clear,
+    stop_tracks,
+)
 from companion.dive.water import Water
 
 __all__ = [

@@ -1,7 +1,8 @@
 """The dive solved backwards: the lift ratio that makes a lure reach a stated depth, and its shape.
 
-One stated depth leaves the shape open. A second one on another cast tells how much the lure is dragged beside
-its line, and the distance after which it is down tells how soon its lip takes hold.
+One stated depth leaves the shape open. A second one on another cast tells how much the
+lure is dragged beside its line, and the distance after which it is down tells how soon
+its lip takes hold.
 """
 
 from __future__ import annotations
@@ -35,20 +36,26 @@ SHAPE_TOLERANCE = 0.01
 def lift_ratio_for(reach: float, line: Line, lure: Lure, retrieve: Retrieve) -> float:
     """Return the lift ratio with which a lure reaches a stated depth, m, on a stated line and retrieve.
 
-    `lure` says all about the lure but its lift ratio. The retrieve has one constant speed, the boat rests.
+    `lure` says all about the lure but its lift ratio. The retrieve has one constant
+    speed, the boat rests.
 
     Raises:
-        DiveError: no lift ratio from 0 to 4 gives that depth; the message says what they give.
+        DiveError: no lift ratio from 0 to 4 gives that depth; the message says what
+            they give.
     """
     inputs = reach, line, replace(lure, lift_ratio=0.0), retrieve
-    return float(kept("lift", inputs, lambda: {"ratio": np.array(_solved(*inputs))})["ratio"])
+    return float(
+        kept("lift", inputs, lambda: {"ratio": np.array(_solved(*inputs))})["ratio"]
+    )
 
 
 def _solved(reach: float, line: Line, lure: Lure, retrieve: Retrieve) -> float:
     lifts = np.linspace(0.0, 1.0, 17) ** 2 * MOST_LIFT
     rigs = [(line, replace(lure, lift_ratio=float(lift))) for lift in lifts]
     # Flattened where a hard-pulling lure comes so near that more lift gains nothing.
-    reaches = np.maximum.accumulate([path.reach for path in solve_many(rigs, [retrieve] * len(rigs))])
+    reaches = np.maximum.accumulate(
+        [path.reach for path in solve_many(rigs, [retrieve] * len(rigs))]
+    )
     if not reaches[0] <= reach <= reaches[-1]:
         raise DiveError(
             f"a reach of {reach:.2f} m is out of this lure's range on this line and cast: "
@@ -88,22 +95,34 @@ def lure_for_two_reaches(
     Its buoyancy follows, for it rises as fast as before.
 
     Raises:
-        DiveError: no lure of about this size does; the message says what the second depth can be.
+        DiveError: no lure of about this size does; the message says what the second
+            depth can be.
     """
     also, its_line, its_retrieve = second
 
     def dragged_more(times: float) -> Lure:
-        more = replace(lure, drag_area=times * lure.drag_area, buoyancy=times * lure.buoyancy)
+        more = replace(
+            lure, drag_area=times * lure.drag_area, buoyancy=times * lure.buoyancy
+        )
         return lure_for_reach(reach, line, more, retrieve)
 
     def depth(times: float) -> float:
         return solve(its_line, dragged_more(times), its_retrieve).reach
 
-    inputs = ("two reaches", reach, line, replace(lure, lift_ratio=0.0), retrieve, second)
+    inputs = (
+        "two reaches",
+        reach,
+        line,
+        replace(lure, lift_ratio=0.0),
+        retrieve,
+        second,
+    )
     return dragged_more(_found(inputs, depth, also, DRAG_TIMES, "second depth"))
 
 
-def lure_for_descent(reach: float, line: Line, lure: Lure, retrieve: Retrieve, after: float) -> Lure:
+def lure_for_descent(
+    reach: float, line: Line, lure: Lure, retrieve: Retrieve, after: float
+) -> Lure:
     """Return the lure that is down `after` m from its landing: its onset distance is looked for.
 
     Raises:
@@ -116,14 +135,30 @@ def lure_for_descent(reach: float, line: Line, lure: Lure, retrieve: Retrieve, a
     def way(onset: float) -> float:
         path = solve(line, with_onset(onset), retrieve)
         rising = slice(0, int(path.z.argmax()) + 1)
-        return float(path.x[0] - np.interp(DOWN_SHARE * path.reach, path.z[rising], path.x[rising]))
+        return float(
+            path.x[0]
+            - np.interp(DOWN_SHARE * path.reach, path.z[rising], path.x[rising])
+        )
 
-    inputs = ("descent", reach, line, replace(lure, lift_ratio=0.0, onset=0.0), retrieve, after)
-    return with_onset(_found(inputs, way, after, ONSETS_M, "distance after which it is down"))
+    inputs = (
+        "descent",
+        reach,
+        line,
+        replace(lure, lift_ratio=0.0, onset=0.0),
+        retrieve,
+        after,
+    )
+    return with_onset(
+        _found(inputs, way, after, ONSETS_M, "distance after which it is down")
+    )
 
 
 def _found(
-    inputs: object, what: Callable[[float], float], wanted: float, range_: tuple[float, float], name: str
+    inputs: object,
+    what: Callable[[float], float],
+    wanted: float,
+    range_: tuple[float, float],
+    name: str,
 ) -> float:
     """Return where in a range a quantity, m, is as wanted."""
 
@@ -137,7 +172,9 @@ def _found(
         from scipy.optimize import brentq  # noqa: PLC0415  (26 MB that listening alone does not need)
 
         low, high = (float(np.log(end)) for end in range_)
-        found = brentq(lambda at: what(float(np.exp(at))) - wanted, low, high, xtol=SHAPE_TOLERANCE)
+        found = brentq(
+            lambda at: what(float(np.exp(at))) - wanted, low, high, xtol=SHAPE_TOLERANCE
+        )
         return {"at": np.array(np.exp(found))}
 
     return float(kept("shape", inputs, look)["at"])

@@ -1,13 +1,15 @@
 """The balance of forces on a line and a lure, and its derivative: the kernel of every solve.
 
-A vector in the vertical plane is one complex number, horizontal + 1j * downward: turning it by a right
-angle is multiplying by 1j, and the dot product of a and b is the real part of conj(a) b. The first axis
-of every array is the case, so that many casts are solved at once; B cases, N points on the line.
+A vector in the vertical plane is one complex number, horizontal + 1j * downward:
+turning it by a right angle is multiplying by 1j, and the dot product of a and b is the
+real part of conj(a) b. The first axis of every array is the case, so that many casts
+are solved at once; B cases, N points on the line.
 
-The line is described by its angle phi at N points, at the fraction xi of its length from the lure.
-Positions follow by integrating exp(1j phi) downward from the rod tip, so the line cannot stretch; the
-force in it follows by integrating the loads upward from the lure. What is left to solve is that the line
-points where its force does: N equations, no sparse Jacobian and none that is large.
+The line is described by its angle phi at N points, at the fraction xi of its length
+from the lure. Positions follow by integrating exp(1j phi) downward from the rod tip, so
+the line cannot stretch; the force in it follows by integrating the loads upward from
+the lure. What is left to solve is that the line points where its force does: N
+equations, no sparse Jacobian and none that is large.
 """
 
 from __future__ import annotations
@@ -39,7 +41,8 @@ class Quadrature:
 
     Attributes:
         xi: fraction of the line's length from the lure, shape (N,).
-        weight: share of the length that each point stands for, shape (N,), adding up to 1.
+        weight: share of the length that each point stands for, shape (N,), adding up to
+            1.
         below: integrates from the lure to each point, shape (N, N).
         above: integrates from each point to the rod tip, shape (N, N).
     """
@@ -53,7 +56,8 @@ class Quadrature:
     def graded(cls, n: int, longest: float = 4.0) -> Quadrature:
         """Return n pieces with a point in the middle of each (second order), the lowest the shortest.
 
-        The line bends most at the lure; the uppermost piece is `longest` times the lowest.
+        The line bends most at the lure; the uppermost piece is `longest` times the
+        lowest.
         """
         weight = np.geomspace(1.0, longest, n)
         weight /= weight.sum()
@@ -64,9 +68,16 @@ class Quadrature:
     def gauss(cls, n: int) -> Quadrature:
         """Return n Gauss-Legendre points (spectral order, for a smooth line as in a steady tow)."""
         x, w = np.polynomial.legendre.leggauss(n)
-        # The k-th Legendre coefficient of the polynomial that is 1 at point j and 0 at the others.
-        basis = np.polynomial.legendre.legvander(x, n - 1).T * (np.arange(n)[:, None] + 0.5) * w
-        sums = np.polynomial.legendre.legval(x, np.polynomial.legendre.legint(basis, lbnd=-1))
+        # The k-th Legendre coefficient of the polynomial that is 1 at point j and 0 at
+        # the others.
+        basis = (
+            np.polynomial.legendre.legvander(x, n - 1).T
+            * (np.arange(n)[:, None] + 0.5)
+            * w
+        )
+        sums = np.polynomial.legendre.legval(
+            x, np.polynomial.legendre.legint(basis, lbnd=-1)
+        )
         below: Floats = 0.5 * np.asarray(sums, dtype=float).T
         return cls(0.5 * (x + 1.0), 0.5 * w, below, 0.5 * w - below)
 
@@ -91,7 +102,10 @@ class LineConstants:
         """Return the means over points of which each line makes up a share, (B, N, lines): (B, N)."""
         reynolds = None if self.reynolds is None else _mean(share, self.reynolds)
         return LineConstants(
-            _mean(share, self.normal), reynolds, _mean(share, self.tangential), _mean(share, self.weight)
+            _mean(share, self.normal),
+            reynolds,
+            _mean(share, self.tangential),
+            _mean(share, self.weight),
         )
 
 
@@ -105,14 +119,16 @@ class Case:
 
     Attributes:
         lines: of the lines tied to each other, the lure's first, (B, lines).
-        knots: distance from the lure, m, at which each but the first begins, (B, lines - 1).
+        knots: distance from the lure, m, at which each but the first begins, (B, lines
+            - 1).
         drag: rho S Cd / 2 of the lure, (B,).
         lift: its working lift ratio, (B,).
         onset: its onset distance, m, (B,), never 0.
         buoyancy: N, (B,).
         mass: own and added mass, kg, (B,); None leaves it out.
         each_axis: drag of the lure on each component by itself.
-        slide: speed, m/s, taken for the tangential drag instead of the true one; None the true one.
+        slide: speed, m/s, taken for the tangential drag instead of the true one; None
+            the true one.
         bottom: the bottom under the lure; None for deep water.
     """
 
@@ -132,9 +148,13 @@ class Case:
         if not self.knots.shape[1]:
             return self.lines
         edges = length[:, None] * np.append(0.0, np.cumsum(points.weight))
-        # What of each piece of line lies nearer to the lure than each knot, and than the rod tip.
+        # What of each piece of line lies nearer to the lure than each knot, and than
+        # the rod tip.
         nearer = np.clip(
-            (self.knots[:, None, :] - edges[:, :-1, None]) / np.diff(edges, axis=1)[:, :, None], 0.0, 1.0
+            (self.knots[:, None, :] - edges[:, :-1, None])
+            / np.diff(edges, axis=1)[:, :, None],
+            0.0,
+            1.0,
         )
         return self.lines.mixed(np.diff(nearer, axis=2, prepend=0.0, append=1.0))
 
@@ -156,8 +176,8 @@ class Instant:
         past_speed: the rest of the lure's acceleration, m/s2, (B,).
         last_lure: where the lure was an instant before, (B,).
         swum: distance the lure had swum by then, m, (B,).
-        led: share of its lift that the lure's lip has, (B,): 1 on a lure pulled by the nose, less on one
-            that swings or sinks on a line with little pull.
+        led: share of its lift that the lure's lip has, (B,): 1 on a lure pulled by the
+            nose, less on one that swings or sinks on a line with little pull.
     """
 
     length: Floats
@@ -177,7 +197,9 @@ def pressed(depth: Floats) -> tuple[Floats, Floats]:
     """Return how far a soft edge gives way before it holds, m, and its slope; soft over SOFT."""
     soft = np.clip(depth / PENALTY_ONSET_M, 0.0, 1.0)
     return np.where(
-        depth > PENALTY_ONSET_M, depth - 0.5 * PENALTY_ONSET_M, 0.5 * PENALTY_ONSET_M * soft * soft
+        depth > PENALTY_ONSET_M,
+        depth - 0.5 * PENALTY_ONSET_M,
+        0.5 * PENALTY_ONSET_M * soft * soft,
     ), soft
 
 
@@ -197,7 +219,9 @@ class Balance:
         tension: force along the line, N, (B, N).
     """
 
-    def __init__(self, case: Case, points: Quadrature, now: Instant, phi: Floats) -> None:
+    def __init__(
+        self, case: Case, points: Quadrature, now: Instant, phi: Floats
+    ) -> None:
         self.case, self.points, self.now, self.phi = case, points, now, phi
         self.along = np.exp(1j * phi)
         self.across = 1j * self.along
@@ -207,7 +231,9 @@ class Balance:
         self.velocity = now.rate * self.lure + now.past_lure
         self._line_load()
         self._lure_force()
-        force = -(self.force[:, None] + now.length[:, None] * (self.load @ points.below.T))
+        force = -(
+            self.force[:, None] + now.length[:, None] * (self.load @ points.below.T)
+        )
         self.residual, self.tension = dot(self.across, force), dot(self.along, force)
 
     def _line_load(self) -> None:
@@ -222,17 +248,27 @@ class Balance:
         )
         speed, pace = np.abs(self.sideways), np.abs(sliding)
         if line.reynolds is None:
-            per_speed, self.normal_slope = line.normal * speed, 2.0 * line.normal * speed
+            per_speed, self.normal_slope = (
+                line.normal * speed,
+                2.0 * line.normal * speed,
+            )
         else:
             cn, slope = cylinder_with_slope(speed * line.reynolds)
-            per_speed, self.normal_slope = line.normal * cn * speed, line.normal * (2.0 * cn + slope) * speed
+            per_speed, self.normal_slope = (
+                line.normal * cn * speed,
+                line.normal * (2.0 * cn + slope) * speed,
+            )
         self.normal = per_speed * self.sideways
         self.tangential = line.tangential * pace * sliding
-        self.tangential_slope = 2.0 * line.tangential * pace if self.case.slide is None else 0.0 * speed
+        self.tangential_slope = (
+            2.0 * line.tangential * pace if self.case.slide is None else 0.0 * speed
+        )
         rise = np.clip(1.0 + self.line.imag / LOAD_FADE_M, 0.0, 1.0)
         self.wet = rise * rise * (3.0 - 2.0 * rise)
         self.wetting = 6.0 * rise * (1.0 - rise) / LOAD_FADE_M
-        self.load_in_water = 1j * line.weight - self.normal * self.across - self.tangential * self.along
+        self.load_in_water = (
+            1j * line.weight - self.normal * self.across - self.tangential * self.along
+        )
         self.load = self.wet * self.load_in_water
 
     def _lure_force(self) -> None:
@@ -247,14 +283,24 @@ class Balance:
         self.taking_up = 6.0 * share * (1.0 - share) / case.onset
         self.lifting = case.lift * self.swimming * self.now.led
         square = self.speed * v
-        drag = np.abs(v.real) * v.real + 1j * np.abs(v.imag) * v.imag if case.each_axis else square
+        drag = (
+            np.abs(v.real) * v.real + 1j * np.abs(v.imag) * v.imag
+            if case.each_axis
+            else square
+        )
         force = -case.drag * (drag + 1j * self.lifting * square) - 1j * case.buoyancy
         self.out, self.outing = pressed(-self.lure.imag)
         force = force + 1j * SURFACE_STIFFNESS_N_M * self.out
         if case.bottom is not None:
             self.dug, self.downward = case.bottom.pushed(self.lure)
             held, self.holding = pressed(self.dug)
-            force = force - BOTTOM_STIFFNESS_N_M * held * self.downward / np.abs(self.downward) ** 2
+            force = (
+                force
+                - BOTTOM_STIFFNESS_N_M
+                * held
+                * self.downward
+                / np.abs(self.downward) ** 2
+            )
         if case.mass is not None:
             force = force - case.mass * (self.now.rate * v + self.now.past_speed)
         self.force = force
@@ -262,14 +308,18 @@ class Balance:
     def jacobian(self, brisk: float = 0.0) -> Floats:
         """Return the derivative of the residual by phi, (B, N, N).
 
-        `brisk`, m/s, is added to the sideways speed where the slope of the line's drag is taken: a line at
-        rest has none, and would be thrown about by Newton's method.
+        `brisk`, m/s, is added to the sideways speed where the slope of the line's drag
+        is taken: a line at rest has none, and would be thrown about by Newton's method.
         """
         drawn = -self.now.length[:, None] * self.across
         line = self.points.above * drawn[:, None, :]
         lure = self.points.weight * drawn
-        load = self.now.length[:, None, None] * (self.points.below @ self._load_derivative(line, brisk))
-        rows = dot(self.across[:, :, None], -(self._force_derivative(lure)[:, None, :] + load))
+        load = self.now.length[:, None, None] * (
+            self.points.below @ self._load_derivative(line, brisk)
+        )
+        rows = dot(
+            self.across[:, :, None], -(self._force_derivative(lure)[:, None, :] + load)
+        )
         i = np.arange(rows.shape[1])
         rows[:, i, i] -= self.tension
         return rows
@@ -286,7 +336,9 @@ class Balance:
         normal = (self.wet * slope)[:, :, None] * sideways
         tangential = (self.wet * self.tangential_slope)[:, :, None] * endways
         load: Vectors = -(across * normal + along * tangential)
-        load[:, i, i] += self.wet * (self.normal * self.along - self.tangential * self.across)
+        load[:, i, i] += self.wet * (
+            self.normal * self.along - self.tangential * self.across
+        )
         if self.wetting.any():
             load += (self.wetting * self.load_in_water)[:, :, None] * line.imag
         return load
@@ -300,13 +352,24 @@ class Balance:
         square = speed * moving + v * faster
         drag = square
         if case.each_axis:
-            drag = 2.0 * (np.abs(v.real) * moving.real + 1j * np.abs(v.imag) * moving.imag)
-        force: Vectors = -case.drag[:, None] * (drag + 1j * self.lifting[:, None] * square)
-        lifting = (case.lift * self.taking_up * self.now.led)[:, None] * dot(self.heading[:, None], lure)
+            drag = 2.0 * (
+                np.abs(v.real) * moving.real + 1j * np.abs(v.imag) * moving.imag
+            )
+        force: Vectors = -case.drag[:, None] * (
+            drag + 1j * self.lifting[:, None] * square
+        )
+        lifting = (case.lift * self.taking_up * self.now.led)[:, None] * dot(
+            self.heading[:, None], lure
+        )
         force = force - 1j * (case.drag[:, None] * speed * v) * lifting
         force = force - 1j * (SURFACE_STIFFNESS_N_M * self.outing)[:, None] * lure.imag
         if case.bottom is not None:
-            held = BOTTOM_STIFFNESS_N_M * self.holding * self.downward / np.abs(self.downward) ** 2
+            held = (
+                BOTTOM_STIFFNESS_N_M
+                * self.holding
+                * self.downward
+                / np.abs(self.downward) ** 2
+            )
             force = force - held[:, None] * dot(self.downward[:, None], lure)
         if case.mass is not None:
             force = force - (case.mass * self.now.rate)[:, None] * moving

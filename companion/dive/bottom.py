@@ -22,13 +22,14 @@ class SolverBottom:
     """Depth of the bottom along a cast; between the points a monotone cubic, so no step overshoots.
 
     Attributes:
-        x: distance, m, from where the rod tip was when the lure landed, strictly rising, shape (n,), n >= 2.
-            Beyond the first and the last the bottom is not known and nothing is touched.
+        x: distance, m, from where the rod tip was when the lure landed, strictly
+            rising, shape (n,), n >= 2. Beyond the first and the last the bottom is not
+            known and nothing is touched.
         z: depth below the surface, m, shape (n,).
 
     Raises:
-        DiveError: fewer than two points, lengths that differ, a value that is not a number, or distances
-            that do not rise.
+        DiveError: fewer than two points, lengths that differ, a value that is not a
+            number, or distances that do not rise.
     """
 
     x: Floats
@@ -39,15 +40,24 @@ class SolverBottom:
     def __post_init__(self) -> None:
         x, z = np.asarray(self.x, dtype=float), np.asarray(self.z, dtype=float)
         if x.ndim != 1 or x.shape != z.shape or len(x) < 2:
-            raise DiveError("a bottom needs as many depths as distances, at least two of each")
+            raise DiveError(
+                "a bottom needs as many depths as distances, at least two of each"
+            )
         if not (np.isfinite(x).all() and np.isfinite(z).all()):
-            raise DiveError("a bottom holds a value that is not a number; leave such points out")
+            raise DiveError(
+                "a bottom holds a value that is not a number; leave such points out"
+            )
         if (np.diff(x) <= 0.0).any():
             raise DiveError("the distances of a bottom must rise from point to point")
         from scipy.interpolate import PchipInterpolator  # noqa: PLC0415  (26 MB that listening alone does not need)
 
         curve = PchipInterpolator(x, z, extrapolate=False)
-        for name, value in (("x", x), ("z", z), ("_curve", curve), ("_slope", curve.derivative())):
+        for name, value in (
+            ("x", x),
+            ("z", z),
+            ("_curve", curve),
+            ("_slope", curve.derivative()),
+        ):
             object.__setattr__(self, name, value)
 
     @classmethod
@@ -62,7 +72,8 @@ class SolverBottom:
     def pushed(self, place: Vectors) -> tuple[Floats, Vectors]:
         """Return how far places lie below the bottom, m, and the downward gradient of that.
 
-        Both have the shape of place, which is distance + 1j * depth; above the bottom, the first is 0.
+        Both have the shape of place, which is distance + 1j * depth; above the bottom,
+        the first is 0.
         """
         below = np.asarray(place.imag - self._curve(place.real), dtype=float)
         slope = np.asarray(self._slope(place.real), dtype=float)

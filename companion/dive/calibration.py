@@ -1,27 +1,32 @@
 """What touches teach: the lure's lift, the true cast and the line's drag, narrowed by Bayes' rule on a grid.
 
-Two things are shared by every line a lure is fished on: how deep it really goes where its owner or its
-package states a depth (that fixes the lift ratio), and how much line drag counts against lure drag (only
-the ratio of the two shapes a path). Each rig, a rod with its line, adds its own true cast and how far its
-line's thickness is off. All four are given as natural logarithms of what is true over what was assumed,
-with independent normal priors. Two more unknowns excuse what is no fault of the lure: by how much all depths
-are off that the sounder and the map tell (common to all rods of the boat), and how much faster or slower a
-rod's reel is turned than was told. What is learned on one rig reaches the others through the physics: the
-shared part of the posterior is common to all, and each rig's path is computed from it.
+Two things are shared by every line a lure is fished on: how deep it really goes where
+its owner or its package states a depth (that fixes the lift ratio), and how much line
+drag counts against lure drag (only the ratio of the two shapes a path). Each rig, a rod
+with its line, adds its own true cast and how far its line's thickness is off. All four
+are given as natural logarithms of what is true over what was assumed, with independent
+normal priors. Two more unknowns excuse what is no fault of the lure: by how much all
+depths are off that the sounder and the map tell (common to all rods of the boat), and
+how much faster or slower a rod's reel is turned than was told. What is learned on one
+rig reaches the others through the physics: the shared part of the posterior is common
+to all, and each rig's path is computed from it.
 
-A grid is exact about the shape of the posterior, needs no start value and cannot diverge. Given the shared
-part the rigs are independent, so the grid is a small one for each rig. Its paths come from a table
-(`companion.dive.table`), interpolated from some 270 solutions for each rig.
+A grid is exact about the shape of the posterior, needs no start value and cannot
+diverge. Given the shared part the rigs are independent, so the grid is a small one for
+each rig. Its paths come from a table (`companion.dive.table`), interpolated from some
+270 solutions for each rig.
 
-How near they are to the solver at twice its detail was counted on 300 casts of 30 random rigs: lines of
-three materials, lures that float, hang or sink and dive in four ways, 0.5 to 1.5 m/s, rod tips 0.3 to 2 m
-up, stated lift ratios up to 1.5; casts drawn from what is believed beforehand, of a sixth of the usual
-length to 1.7 times it. At every instant from the landing until the lure is at the boat, reach, depth and
-distance are within 1 % of the reach, or 5 cm where that is more, in 99.0, 98.7 and 99.3 % of the casts. The
-worst was 5 % off, with a rig whose heaviest drag takes a lift ratio near the greatest considered; above a
-stated lift ratio of 1.5, where that is common, 7 % was seen. From a boat that drifts at up to 0.45 of the
-reel's speed the depth was within 2 % of the reach (16 casts of one rig). Casts out of that range have the
-shape of those at its ends.
+How near they are to the solver at twice its detail was counted on 300 casts of 30
+random rigs: lines of three materials, lures that float, hang or sink and dive in four
+ways, 0.5 to 1.5 m/s, rod tips 0.3 to 2 m up, stated lift ratios up to 1.5; casts drawn
+from what is believed beforehand, of a sixth of the usual length to 1.7 times it. At
+every instant from the landing until the lure is at the boat, reach, depth and distance
+are within 1 % of the reach, or 5 cm where that is more, in 99.0, 98.7 and 99.3 % of the
+casts. The worst was 5 % off, with a rig whose heaviest drag takes a lift ratio near the
+greatest considered; above a stated lift ratio of 1.5, where that is common, 7 % was
+seen. From a boat that drifts at up to 0.45 of the reel's speed the depth was within 2 %
+of the reach (16 casts of one rig). Casts out of that range have the shape of those at
+its ends.
 """
 
 from __future__ import annotations
@@ -39,7 +44,16 @@ from numpy.typing import NDArray
 
 from companion.dive.kept import kept
 from companion.dive.rig import Line, Lure, Retrieve
-from companion.dive.table import LIFT_RANGE, PATH_SHARES, Curves, Smooth, Table, dragged, lifted, solved
+from companion.dive.table import (
+    LIFT_RANGE,
+    PATH_SHARES,
+    Curves,
+    Smooth,
+    Table,
+    dragged,
+    lifted,
+    solved,
+)
 
 Floats = NDArray[np.float64]
 
@@ -54,8 +68,9 @@ CALL_DELAY: Final = 1.0
 SAID_LENGTH_SCATTER: Final = 0.10
 """Relative standard deviation of a cast's length as somebody says it. Common practice, no source."""
 FALSE_TOUCHES: Final = 0.05
-"""Share of casts with a touch spoken of that was on something else, a stump, weed, a fish, at any time of
-the retrieve. As about half of the casts near the bottom touch, one touch in ten is false."""
+"""Share of casts with a touch spoken of that was on something else, a stump, weed, a
+fish, at any time of the retrieve. As about half of the casts near the bottom touch, one
+touch in ten is false."""
 MISSED_TOUCHES: Final = 0.10
 """Share of casts on which the lure touched and nothing was said."""
 
@@ -77,7 +92,10 @@ _OFFSET_FADES_M = 1.0
 
 _DEPTHS, _DRAGS, _CASTS = (np.linspace(-3.0, 3.0, n) for n in (15, 9, 15))
 """The grid, in standard deviations: of the stated depth, the line drag and the rod's cast."""
-_THICKNESSES, _THICKNESS_WEIGHTS = np.array([-1.0, 0.0, 1.0]) * 3.0**0.5, np.array([1.0, 4.0, 1.0]) / 6.0
+_THICKNESSES, _THICKNESS_WEIGHTS = (
+    np.array([-1.0, 0.0, 1.0]) * 3.0**0.5,
+    np.array([1.0, 4.0, 1.0]) / 6.0,
+)
 """The thickness of the line is only averaged over: three points of Gauss and Hermite are enough."""
 _THIN = 0.03
 """A relative standard deviation of the thickness that is nothing beside that of the drag."""
@@ -131,8 +149,9 @@ class CalibratedRig(msgspec.Struct, frozen=True):
 
 
 Soundings = tuple[tuple[float, float], ...]
-"""The bottom along a cast: points (distance from the rod tip, depth below the surface), m, by rising
-distance, straight between them and level beyond; a single point is a level bottom."""
+"""The bottom along a cast: points (distance from the rod tip, depth below the surface),
+m, by rising distance, straight between them and level beyond; a single point is a level
+bottom."""
 
 
 class Touch(msgspec.Struct, frozen=True, tag="touch"):
@@ -141,12 +160,15 @@ class Touch(msgspec.Struct, frozen=True, tag="touch"):
     Attributes:
         rig: which rig was cast.
         bottom: the bottom along the cast.
-        after: s from the start of the retrieve to the word for the first touch, or None.
+        after: s from the start of the retrieve to the word for the first touch, or
+            None.
         sigma: standard deviation of the bottom's depth, m.
-        beside: the bottom along other ways the cast may have gone, for its direction is not sure, each with
-            how likely that is; the rest goes to `bottom`.
-        drift: speed of the boat towards where the lure landed, m/s; negative away from it.
-        alike: along how much of the way the bottom's error is one and the same, m; None: all of it.
+        beside: the bottom along other ways the cast may have gone, for its direction is
+            not sure, each with how likely that is; the rest goes to `bottom`.
+        drift: speed of the boat towards where the lure landed, m/s; negative away from
+            it.
+        alike: along how much of the way the bottom's error is one and the same, m;
+            None: all of it.
         length: of the cast as it was said, m; None: it was a usual one.
     """
 
@@ -217,8 +239,9 @@ class Belief(msgspec.Struct, frozen=True):
 class Casts(NamedTuple):
     """Casts drawn from what is believed of a rig, shape (casts, steps): all equally likely.
 
-    `t` is s since the retrieve began, `away` the distance from the rod tip and `depth` that below the
-    surface, m. The steps are the same shares of the time for every cast (`companion.dive.table.SHARES`).
+    `t` is s since the retrieve began, `away` the distance from the rod tip and `depth`
+    that below the surface, m. The steps are the same shares of the time for every cast
+    (`companion.dive.table.SHARES`).
     """
 
     t: Floats
@@ -229,34 +252,49 @@ class Casts(NamedTuple):
 class _Grid:
     """A rig's paths for every combination of the unknowns.
 
-    Every array has four axes, stated depth, line drag, thickness and cast, or broadcasts to them; the first
-    two are shared by all rigs of the lure. The curves are those of its cells, flattened. Of what was seen
-    two more follow, which no path depends on: the bottom's offset, shared by all rigs, and the reel's pace.
+    Every array has four axes, stated depth, line drag, thickness and cast, or
+    broadcasts to them; the first two are shared by all rigs of the lure. The curves are
+    those of its cells, flattened. Of what was seen two more follow, which no path
+    depends on: the bottom's offset, shared by all rigs, and the reel's pace.
     """
 
     def __init__(self, stated: Stated, rig: CalibratedRig) -> None:
         depth, drag, self.thickness, self.cast_log = np.ix_(
             stated.depth_sigma * _DEPTHS,
             stated.drag_sigma * _DRAGS,
-            rig.thickness_sigma * (_THICKNESSES if rig.thickness_sigma > _THIN else np.zeros(1)),
+            rig.thickness_sigma
+            * (_THICKNESSES if rig.thickness_sigma > _THIN else np.zeros(1)),
             rig.cast_sigma * _CASTS,
         )
         self.depth_log, self.drag_log = depth, drag
         self.lift_log = _lift_logs(stated)[:, :, None, None]
-        shape = np.broadcast_shapes(depth.shape, drag.shape, self.thickness.shape, self.cast_log.shape)
-        weights = np.log(_THICKNESS_WEIGHTS) if shape[2] == len(_THICKNESS_WEIGHTS) else np.zeros(1)
+        shape = np.broadcast_shapes(
+            depth.shape, drag.shape, self.thickness.shape, self.cast_log.shape
+        )
+        weights = (
+            np.log(_THICKNESS_WEIGHTS)
+            if shape[2] == len(_THICKNESS_WEIGHTS)
+            else np.zeros(1)
+        )
         self.own_prior = (weights[:, None] - 0.5 * _CASTS**2)[None, None]
         shared = -0.5 * (_DEPTHS[:, None] ** 2 + _DRAGS**2)
         self.prior = shared[:, :, None, None] + self.own_prior
         self.usual = rig.retrieve.cast
         self.cast = np.broadcast_to(self.usual * np.exp(self.cast_log), shape)
         self._lift, self._drag = (
-            np.broadcast_to(axis, (*shape[:3], 1)) for axis in (self.lift_log, drag + self.thickness)
+            np.broadcast_to(axis, (*shape[:3], 1))
+            for axis in (self.lift_log, drag + self.thickness)
         )
-        # A table is asked at every drag and thickness: each lift goes with its drag and all thicknesses.
+        # A table is asked at every drag and thickness: each lift goes with its drag and
+        # all thicknesses.
         lifts = self._lift.reshape(shape[0], -1)
         self.table = Table(
-            rig.line, stated.lure, rig.retrieve, lifts, self._drag[0].ravel(), 3.0 * rig.cast_sigma
+            rig.line,
+            stated.lure,
+            rig.retrieve,
+            lifts,
+            self._drag[0].ravel(),
+            3.0 * rig.cast_sigma,
         )
         self.reach = self.table.reach(self._lift, self._drag, self.cast_log)
         apart = (self.cast_log.ravel()[:, None] - self.cast_log.ravel()) / CAST_SCATTER
@@ -270,13 +308,19 @@ class _Grid:
 
     def lift_for(self, reach: float, drag: float, cast: float) -> float:
         """Return the lift ratio that gives a reach, m, at one drag and cast (logarithms, as on the grid)."""
-        lifts = np.linspace(float(np.log(LIFT_RANGE[0])), float(np.log(LIFT_RANGE[1])), 400)
+        lifts = np.linspace(
+            float(np.log(LIFT_RANGE[0])), float(np.log(LIFT_RANGE[1])), 400
+        )
         reaches = self.table.reach(lifts, np.array(drag), np.array(cast))
         return float(np.exp(np.interp(reach, np.maximum.accumulate(reaches), lifts)))
 
-    def path(self, reach: float, drag: float, cast: float) -> tuple[Floats, Floats, Floats]:
+    def path(
+        self, reach: float, drag: float, cast: float
+    ) -> tuple[Floats, Floats, Floats]:
         """Return the retrieve that gives a reach, m, at one drag and cast; t, s, distance and depth, m."""
-        return self.table.path(float(np.log(self.lift_for(reach, drag, cast))), drag, cast)
+        return self.table.path(
+            float(np.log(self.lift_for(reach, drag, cast))), drag, cast
+        )
 
     @cached_property
     def seen_shape(self) -> tuple[int, ...]:
@@ -284,36 +328,60 @@ class _Grid:
         return (*self.prior.shape, len(_OFFSETS_M), len(_PACES))
 
     def casts(
-        self, cells: NDArray[np.intp], offsets: Floats, cast_log: Floats, pace: Floats, drift: float
+        self,
+        cells: NDArray[np.intp],
+        offsets: Floats,
+        cast_log: Floats,
+        pace: Floats,
+        drift: float,
     ) -> Casts:
         """Return casts of so much more than the usual length (ln), reeled so much faster, times.
 
-        Their depths are as they would be told: less the offsets, m. `drift` as in the evidence, m/s.
+        Their depths are as they would be told: less the offsets, m. `drift` as in the
+        evidence, m/s.
         """
-        lift, drag = (np.broadcast_to(a, self.prior.shape).ravel()[cells] for a in (self._lift, self._drag))
+        lift, drag = (
+            np.broadcast_to(a, self.prior.shape).ravel()[cells]
+            for a in (self._lift, self._drag)
+        )
         curves = self.table.curves(lift, drag, cast_log)
         depth, away = curves.paths(drift, pace)
-        told = np.maximum(depth - offsets[:, None] * np.minimum(depth / _OFFSET_FADES_M, 1.0), 0.0)
+        told = np.maximum(
+            depth - offsets[:, None] * np.minimum(depth / _OFFSET_FADES_M, 1.0), 0.0
+        )
         return Casts(PATH_SHARES * (curves.duration / pace)[:, None], away, told)
 
     def log_likelihood(self, seen: Evidence) -> Floats:
         """Return ln p(seen), shape `seen_shape`, each cast scattering about the usual one or the one said."""
         curves = self.curves if seen.length is None else self._said(seen.length)
-        ways = [(1.0 - sum(share for share, _ in seen.beside), seen.bottom), *seen.beside]
+        ways = [
+            (1.0 - sum(share for share, _ in seen.beside), seen.bottom),
+            *seen.beside,
+        ]
         likely = _likely(seen, ways, curves.paths(seen.drift), curves.duration)
         *cells, casts = self.prior.shape
         if seen.length is None:
-            by_cell = np.einsum("cC,dcop->dCop", self._scatter, likely.reshape(-1, casts, *likely.shape[1:]))
+            by_cell = np.einsum(
+                "cC,dcop->dCop",
+                self._scatter,
+                likely.reshape(-1, casts, *likely.shape[1:]),
+            )
         else:
             weights = _SAID_WEIGHTS / _SAID_WEIGHTS.sum()
-            by_cell = np.einsum("c,dcop->dop", weights, likely.reshape(-1, len(weights), *likely.shape[1:]))
+            by_cell = np.einsum(
+                "c,dcop->dop",
+                weights,
+                likely.reshape(-1, len(weights), *likely.shape[1:]),
+            )
             by_cell = np.repeat(by_cell[:, None], casts, axis=1)
         return np.asarray(np.log(by_cell).reshape(*cells, casts, *likely.shape[1:]))
 
     def _said(self, length: float) -> Curves:
         """Return the curves of casts about a length said, m: how far the usual one goes they do not tell."""
         return self.table.curves(
-            self._lift, self._drag, np.log(length / self.usual) + SAID_LENGTH_SCATTER * _SAID
+            self._lift,
+            self._drag,
+            np.log(length / self.usual) + SAID_LENGTH_SCATTER * _SAID,
         )
 
 
@@ -326,8 +394,13 @@ def _likely(
     """Return p(seen) for every path, offset and pace, over bottoms with the share of each."""
     density, false = None, np.zeros(1)
     if isinstance(seen, Touch):
-        density, false = _when_told(seen.after, duration), _false_touch(seen.after, duration)
-    likely = np.zeros((len(duration), len(_OFFSETS_M), 1 if density is None else len(_PACES)))
+        density, false = (
+            _when_told(seen.after, duration),
+            _false_touch(seen.after, duration),
+        )
+    likely = np.zeros(
+        (len(duration), len(_OFFSETS_M), 1 if density is None else len(_PACES))
+    )
     for share, bottom in ways:
         for number, untouched in enumerate(_untouched_by(bottom, seen, *paths)):
             if density is None:
@@ -340,11 +413,14 @@ def _likely(
     return np.broadcast_to(likely, (*likely.shape[:2], len(_PACES)))
 
 
-def _untouched_by(soundings: Soundings, seen: Evidence, deep: Floats, away: Floats) -> Iterator[Floats]:
+def _untouched_by(
+    soundings: Soundings, seen: Evidence, deep: Floats, away: Floats
+) -> Iterator[Floats]:
     """Yield for each offset the probability that the lure has not touched by each step, (paths, steps).
 
-    Over a stretch the depth of the bottom is off by one normal error, so the first touch there lies
-    before a step exactly when the deepest penetration so far exceeds that error.
+    Over a stretch the depth of the bottom is off by one normal error, so the first
+    touch there lies before a step exactly when the deepest penetration so far exceeds
+    that error.
     """
     from scipy.special import ndtr  # noqa: PLC0415  (half of what there is to load before the first depth)
 
@@ -352,7 +428,10 @@ def _untouched_by(soundings: Soundings, seen: Evidence, deep: Floats, away: Floa
     dug = deep - (depths[0] if len(depths) == 1 else np.interp(away, where, depths))
     above = dug.astype(np.float32) / -np.float32(seen.sigma)
     firsts = _stretches(seen.alike, float(away[:, 0].mean()))
-    stretches = [slice(*ends) for ends in zip(firsts, [*firsts[1:], len(PATH_SHARES)], strict=True)]
+    stretches = [
+        slice(*ends)
+        for ends in zip(firsts, [*firsts[1:], len(PATH_SHARES)], strict=True)
+    ]
     for here in stretches:
         above[:, here] = np.minimum.accumulate(above[:, here], axis=1)
     for offset in _OFFSETS_M:
@@ -386,7 +465,9 @@ def _when_told(after: float | None, whole: Floats) -> Floats:
 
 def _false_touch(after: float | None, whole: Floats) -> Floats:
     """Return the probability, or density, of a word for something else than the bottom, (paths,)."""
-    return np.full(len(whole), FALSE_TOUCHES) if after is None else FALSE_TOUCHES / whole
+    return (
+        np.full(len(whole), FALSE_TOUCHES) if after is None else FALSE_TOUCHES / whole
+    )
 
 
 @lru_cache(maxsize=24)
@@ -398,22 +479,32 @@ def _grid(stated: Stated, rig: CalibratedRig) -> _Grid:
 @lru_cache(maxsize=24)
 def _lift_logs(stated: Stated) -> Floats:
     """Return ln of the lift ratio that gives each stated depth at each drag, shape (depths, drags)."""
-    return np.asarray(kept("lifts", stated, lambda: {"logs": _solved_lift_logs(stated)})["logs"])
+    return np.asarray(
+        kept("lifts", stated, lambda: {"logs": _solved_lift_logs(stated)})["logs"]
+    )
 
 
 def _solved_lift_logs(stated: Stated) -> Floats:
     def reach(points: Floats) -> Floats:
-        rigs = [(dragged(stated.line, drag), lifted(stated.lure, lift)) for lift, drag in points]
+        rigs = [
+            (dragged(stated.line, drag), lifted(stated.lure, lift))
+            for lift, drag in points
+        ]
         found = solved(rigs, [stated.retrieve] * len(rigs))
         # One that floats too well to dive at all has no logarithm.
         return np.log([[max(path.reach, _LEAST_REACH)] for path in found])
 
     drags = stated.drag_sigma * _DRAGS
     wanted = np.log(stated.depth) + stated.depth_sigma * _DEPTHS
-    low, high = (float(bound) for bound in np.log(np.clip(stated.lure.lift_ratio * _LIFT_RANGE, *LIFT_RANGE)))
+    low, high = (
+        float(bound)
+        for bound in np.log(np.clip(stated.lure.lift_ratio * _LIFT_RANGE, *LIFT_RANGE))
+    )
     smooth = Smooth.of(reach, [(low, high), (drags[0], drags[-1])], _LIFT_NODES)
     lifts = np.linspace(low, high, 400)
-    reaches = [np.maximum.accumulate(smooth(lifts, np.array(drag))[:, 0]) for drag in drags]
+    reaches = [
+        np.maximum.accumulate(smooth(lifts, np.array(drag))[:, 0]) for drag in drags
+    ]
     return np.array([np.interp(wanted, known, lifts) for known in reaches]).T
 
 
@@ -433,7 +524,9 @@ class _Posterior:
 
     def forget(self) -> None:
         """Forget what was seen."""
-        self.seen = {name: np.zeros(grid.seen_shape) for name, grid in self.grids.items()}
+        self.seen = {
+            name: np.zeros(grid.seen_shape) for name, grid in self.grids.items()
+        }
 
     def copy(self) -> _Posterior:
         """Return the same, which learns nothing more."""
@@ -452,13 +545,17 @@ class _Posterior:
         log_weight = grid.prior[..., None, None] + self._nuisance_prior + self.seen[rig]
         for name, seen in self.seen.items():
             if name != rig and seen.any():
-                log_weight = log_weight + self._shared_of(name)[:, :, None, None, :, None]
+                log_weight = (
+                    log_weight + self._shared_of(name)[:, :, None, None, :, None]
+                )
         weight = np.exp(log_weight - log_weight.max())
         return np.asarray(weight / weight.sum())
 
     @property
     def _nuisance_prior(self) -> Floats:
-        return np.asarray((_OFFSET_PRIOR + self.offset_elsewhere)[:, None] + _PACE_PRIOR)
+        return np.asarray(
+            (_OFFSET_PRIOR + self.offset_elsewhere)[:, None] + _PACE_PRIOR
+        )
 
     def _shared_of(self, rig: str) -> Floats:
         """Return ln of how likely what a rig has told is by depth, drag and offset, the rest summed over."""
@@ -497,7 +594,9 @@ def _estimate(values: Floats, weight: Floats) -> Estimate:
     values, weight = (array.ravel() for array in np.broadcast_arrays(values, weight))
     order = np.argsort(values)
     share = np.cumsum(weight[order])
-    low, best, high = np.interp((0.05, 0.5, 0.95), (share - 0.5 * weight[order]) / share[-1], values[order])
+    low, best, high = np.interp(
+        (0.05, 0.5, 0.95), (share - 0.5 * weight[order]) / share[-1], values[order]
+    )
     return Estimate(best=float(best), low=float(low), high=float(high))
 
 
@@ -508,7 +607,8 @@ class Calibration:
         posterior: the odds of every combination of the unknowns.
 
     Raises:
-        ValueError: no rig is given, two have one name, or evidence names a rig that is not there.
+        ValueError: no rig is given, two have one name, or evidence names a rig that is
+            not there.
     """
 
     def __init__(
@@ -520,7 +620,9 @@ class Calibration:
         self.stated = stated
         self.rigs = {rig.name: rig for rig in rigs}
         if not rigs or len(self.rigs) < len(rigs):
-            raise ValueError("a calibration needs at least one rig, each with a name of its own")
+            raise ValueError(
+                "a calibration needs at least one rig, each with a name of its own"
+            )
         self.evidence: list[Evidence] = []
         self._grids = {rig.name: _grid(stated, rig) for rig in rigs}
         self.posterior = _Posterior(self._grids)
@@ -550,13 +652,22 @@ class Calibration:
         """Take in what was seen before, rig by rig; what it says together is kept for the next time."""
         self.evidence = list(evidence)
         for name in {seen.rig for seen in self.evidence}:
-            grid, mine = self._grid_of(name), [seen for seen in self.evidence if seen.rig == name]
+            grid, mine = (
+                self._grid_of(name),
+                [seen for seen in self.evidence if seen.rig == name],
+            )
             inputs = self.stated, self.rigs[name], mine
 
-            def say(grid: _Grid = grid, mine: list[Evidence] = mine) -> dict[str, Floats]:
-                return {"log": np.sum([grid.log_likelihood(seen) for seen in mine], axis=0)}
+            def say(
+                grid: _Grid = grid, mine: list[Evidence] = mine
+            ) -> dict[str, Floats]:
+                return {
+                    "log": np.sum([grid.log_likelihood(seen) for seen in mine], axis=0)
+                }
 
-            self.posterior.seen[name] = np.array(kept("seen by pace", inputs, say)["log"])
+            self.posterior.seen[name] = np.array(
+                kept("seen by pace", inputs, say)["log"]
+            )
 
     def _grid_of(self, rig: str) -> _Grid:
         if rig not in self._grids:
@@ -584,7 +695,9 @@ class Calibration:
 
     def forget(self, rig: str | None = None) -> None:
         """Forget what was learned on one rig, or everything."""
-        remaining = [] if rig is None else [seen for seen in self.evidence if seen.rig != rig]
+        remaining = (
+            [] if rig is None else [seen for seen in self.evidence if seen.rig != rig]
+        )
         self.evidence = []
         self.posterior.forget()
         self._take_up(remaining)
@@ -595,8 +708,12 @@ class Calibration:
             stated=self.stated,
             rigs=tuple(self.rigs.values()),
             evidence=tuple(self.evidence),
-            lift_ratio=self._estimate(next(iter(self.rigs)), lambda grid: np.exp(grid.lift_log)),
-            drag_factor=self._estimate(next(iter(self.rigs)), lambda grid: np.exp(grid.drag_log)),
+            lift_ratio=self._estimate(
+                next(iter(self.rigs)), lambda grid: np.exp(grid.lift_log)
+            ),
+            drag_factor=self._estimate(
+                next(iter(self.rigs)), lambda grid: np.exp(grid.drag_log)
+            ),
             by_rig={name: self._rig_belief(name) for name in self.rigs},
         )
 
@@ -613,8 +730,14 @@ class Calibration:
         """Return the line, lure and retrieve that stand for what is believed: their reach is `reach`."""
         drag, cast = self._means(rig)
         assumed = self.rigs[rig]
-        retrieve = replace(assumed.retrieve, cast=assumed.retrieve.cast * float(np.exp(cast)))
-        return dragged(assumed.line, drag), self.lure_reaching(rig, self.reach(rig).best), retrieve
+        retrieve = replace(
+            assumed.retrieve, cast=assumed.retrieve.cast * float(np.exp(cast))
+        )
+        return (
+            dragged(assumed.line, drag),
+            self.lure_reaching(rig, self.reach(rig).best),
+            retrieve,
+        )
 
     def best_as_told(self, rig: str) -> tuple[Line, Lure, Retrieve]:
         """Return the same as depths are told on this boat: their reach is `reach_as_told`."""
@@ -623,14 +746,22 @@ class Calibration:
 
     def lure_reaching(self, rig: str, reach: float) -> Lure:
         """Return the lure with the lift ratio that reaches a depth, m, on the line and cast of `best`."""
-        return replace(self.stated.lure, lift_ratio=self._grids[rig].lift_for(reach, *self._means(rig)))
+        return replace(
+            self.stated.lure,
+            lift_ratio=self._grids[rig].lift_for(reach, *self._means(rig)),
+        )
 
     def path(self, rig: str, reach: float) -> tuple[Floats, Floats, Floats]:
         """Return the usual retrieve that reaches a depth, m: t, s, distance from the rod tip and depth, m."""
         return self._grids[rig].path(reach, *self._means(rig))
 
     def casts(
-        self, rig: str, n: int, length: float | None = None, length_sigma: float = 0.0, drift: float = 0.0
+        self,
+        rig: str,
+        n: int,
+        length: float | None = None,
+        length_sigma: float = 0.0,
+        drift: float = 0.0,
     ) -> Casts:
         """Return n casts as they may go, the scatter from cast to cast included; the same at every call.
 
@@ -648,8 +779,11 @@ class Calibration:
         by_cell = weight.reshape(len(order), -1)
         share = np.cumsum(by_cell.sum(axis=1)[order])
         even = (np.arange(n) + 0.5) / n
-        cells = order[np.minimum(np.searchsorted(share, even * share[-1]), len(order) - 1)]
-        # Multiples of irrational numbers spread evenly, and not in step with the reach or each other.
+        cells = order[
+            np.minimum(np.searchsorted(share, even * share[-1]), len(order) - 1)
+        ]
+        # Multiples of irrational numbers spread evenly, and not in step with the reach
+        # or each other.
         steps = (0.7548777, 0.5698403, 0.4142136)
         shares = [(even + np.arange(1, n + 1) * step) % 1.0 for step in steps]
         scatter, pace = ndtri(shares[0]), ndtri(shares[1])
@@ -659,7 +793,9 @@ class Calibration:
         usual = np.broadcast_to(grid.cast_log, grid.prior.shape).ravel()[cells]
         cast_log = usual + CAST_SCATTER * scatter
         if length is not None:
-            cast_log = np.log(length / self.rigs[rig].retrieve.cast) + length_sigma * scatter
+            cast_log = (
+                np.log(length / self.rigs[rig].retrieve.cast) + length_sigma * scatter
+            )
         faster = np.exp(SPEED_SCATTER * pace + _PACES[paces])
         return grid.casts(cells, _OFFSETS_M[offsets], cast_log, faster, drift)
 

@@ -65,7 +65,8 @@ class TreeTop:
     Attributes:
         x: distance, m, from where the rod tip is when the lure lands.
         z: depth of the top below the surface, m.
-        x_spread: standard deviation of x, m; the lure must clear it all the way within that.
+        x_spread: standard deviation of x, m; the lure must clear it all the way within
+            that.
         z_spread: standard deviation of z, m.
     """
 
@@ -78,8 +79,8 @@ class TreeTop:
 def first_touch(path: Path, bottom: SolverBottom) -> tuple[float, float, float] | None:
     """Return time, s, distance, m, and depth, m, of a free path's first touch of a bottom, None if none.
 
-    Until the first touch the bottom changes nothing, so a path solved without it will do. Distance is
-    from where the rod tip was when the lure landed.
+    Until the first touch the bottom changes nothing, so a path solved without it will
+    do. Distance is from where the rod tip was when the lure landed.
     """
     x = path.over_ground
     above = np.nan_to_num(bottom.depth(x) - path.z, nan=np.inf)
@@ -94,11 +95,14 @@ def first_touch(path: Path, bottom: SolverBottom) -> tuple[float, float, float] 
     return t, at, float(bottom.depth(at))
 
 
-def contact(line: Line, lure: Lure, retrieve: Retrieve, bottom: SolverBottom) -> Contact:
+def contact(
+    line: Line, lure: Lure, retrieve: Retrieve, bottom: SolverBottom
+) -> Contact:
     """Return how a lure goes over a bottom: its path along it, and where it touches and leaves.
 
-    The lure slides without friction: it leaves where the line would lift it. The line itself does not
-    touch, so beyond a ledge towards the boat the true line lies higher and the lure with it.
+    The lure slides without friction: it leaves where the line would lift it. The line
+    itself does not touch, so beyond a ledge towards the boat the true line lies higher
+    and the lure with it.
 
     Raises:
         DiveError: as `companion.dive.solve`.
@@ -129,7 +133,8 @@ def stretches(path: Path, bottom: SolverBottom) -> tuple[Stretch, ...]:
 def clearance(path: Path, top: TreeTop) -> float | None:
     """Return by how much, m, a path passes over a tree top; negative when it runs into it.
 
-    The least within the top's spread of distance. None when the path does not come there.
+    The least within the top's spread of distance. None when the path does not come
+    there.
     """
     x = path.over_ground
     near = np.array([top.x - top.x_spread, top.x, top.x + top.x_spread])

@@ -14,8 +14,9 @@ _LEAST = 1e-6
 def cylinder(reynolds: ArrayLike) -> Floats:
     """Return the drag coefficient of a smooth cylinder across the flow, on diameter times length.
 
-    `reynolds` is speed times diameter over kinematic viscosity, of any shape. The fit is that of
-    Cheng, J. Hydraul. Eng. 139:602, 2013; within 10 % of Panton's figure from Re 10 to 1000.
+    `reynolds` is speed times diameter over kinematic viscosity, of any shape. The fit
+    is that of Cheng, J. Hydraul. Eng. 139:602, 2013; within 10 % of Panton's figure
+    from Re 10 to 1000.
     """
     return cylinder_with_slope(np.asarray(reynolds, dtype=float))[0]
 

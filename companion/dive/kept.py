@@ -1,6 +1,7 @@
 """Computed arrays kept from one run to the next, known by what they were computed from.
 
-Nothing is kept until `keep_on` has named a shelf: whoever starts the program says where that is.
+Nothing is kept until `keep_on` has named a shelf: whoever starts the program says where
+that is.
 """
 
 from __future__ import annotations

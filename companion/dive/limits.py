@@ -13,7 +13,10 @@ def within(what: str, value: float, low: float, high: float, unit: str) -> None:
     """Check that a value is a number from low to high.
 
     Raises:
-        DiveError: it is not; the message names the quantity, the value, the range and the unit.
+        DiveError: it is not; the message names the quantity, the value, the range and
+            the unit.
     """
     if not (math.isfinite(value) and low <= value <= high):
-        raise DiveError(f"{what} is {value:g} {unit}, expected {low:g} to {high:g} {unit}")
+        raise DiveError(
+            f"{what} is {value:g} {unit}, expected {low:g} to {high:g} {unit}"
+        )

@@ -58,7 +58,12 @@ class TimeGrid:
     def split(self, k: int, share: float = 0.5) -> TimeGrid:
         """Return the plan with one more instant between k - 1 and k, at a share of the time between."""
         between = (a[k - 1] + share * (a[k] - a[k - 1]) for a in self._all())
-        return TimeGrid(*(np.insert(a, k, m, axis=0) for a, m in zip(self._all(), between, strict=True)))
+        return TimeGrid(
+            *(
+                np.insert(a, k, m, axis=0)
+                for a, m in zip(self._all(), between, strict=True)
+            )
+        )
 
     def until(self, k: int) -> TimeGrid:
         """Return the plan without instant k and what follows."""
@@ -81,8 +86,8 @@ class State:
         pull: tension of the line at the lure, N, (B,).
         swum: distance the lure has swum, m, (B,).
         led: share of its lift that its lip has, (B,).
-        tension: of the line at its points, N, (B, N); where it is folded, the unknown of
-            `companion.dive.slack`, below 0.
+        tension: of the line at its points, N, (B, N); where it is folded, the unknown
+            of `companion.dive.slack`, below 0.
         tip_force: what line and lure are drawn with at the rod tip, N, (B,).
         touching: whether the lure touches the bottom, (B,).
     """
@@ -116,7 +121,9 @@ def ahead_weights(times: list[Floats], t: Floats) -> list[Floats]:
     """Return the weights of values at times in the polynomial through them at t, each (B,)."""
     one = np.ones_like(t)
     return [
-        math.prod([(t - u) / (own - u) for j, u in enumerate(times) if j != i], start=one)
+        math.prod(
+            [(t - u) / (own - u) for j, u in enumerate(times) if j != i], start=one
+        )
         for i, own in enumerate(times)
     ]
 
@@ -126,9 +133,10 @@ def solve_balance(
 ) -> Balance | None:
     """Return the balance at an instant, by Newton's method from the angles phi; None if it fails.
 
-    A step that makes the balance much worse is taken back and halved: drag, square to speed, has no slope
-    at rest. The Jacobian is kept while it shrinks the error at least threefold a step. With
-    `brisk`, m/s, the line's drag is first taken for steeper than it is: slower, but surer from rest.
+    A step that makes the balance much worse is taken back and halved: drag, square to
+    speed, has no slope at rest. The Jacobian is kept while it shrinks the error at
+    least threefold a step. With `brisk`, m/s, the line's drag is first taken for
+    steeper than it is: slower, but surer from rest.
     """
     inverse, last, share, change = None, math.inf, np.ones(len(phi)), np.zeros_like(phi)
     off = np.full(len(phi), math.inf)
@@ -142,7 +150,9 @@ def solve_balance(
             continue
         off = np.abs(balance.residual).max(axis=1)
         try:
-            inverse = np.linalg.inv(balance.jacobian(brisk)) if inverse is None else inverse
+            inverse = (
+                np.linalg.inv(balance.jacobian(brisk)) if inverse is None else inverse
+            )
         except np.linalg.LinAlgError:
             return None
         change = (inverse @ balance.residual[:, :, None])[:, :, 0]
@@ -165,14 +175,21 @@ def solve_balance(
 class March:
     """Goes through a plan from a first state; iterate it for the solved states, the first included.
 
-    A line can pull but not push. When somewhere it would push (the reel stops under a lure that floats up, or
-    the boat comes nearer faster than the line comes in), it is solved as one that may lie folded
-    (`companion.dive.slack`) until it is tight all along. Only single cases go slack, and only where
-    `may_slacken`: in a steady retrieve no line does.
+    A line can pull but not push. When somewhere it would push (the reel stops under a
+    lure that floats up, or the boat comes nearer faster than the line comes in), it is
+    solved as one that may lie folded (`companion.dive.slack`) until it is tight all
+    along. Only single cases go slack, and only where `may_slacken`: in a steady
+    retrieve no line does.
     """
 
     def __init__(
-        self, case: Case, points: Quadrature, plan: TimeGrid, first: State, *, may_slacken: bool = False
+        self,
+        case: Case,
+        points: Quadrature,
+        plan: TimeGrid,
+        first: State,
+        *,
+        may_slacken: bool = False,
     ) -> None:
         self.case, self.points, self.plan = case, points, plan
         self.known = [first]
@@ -194,9 +211,11 @@ class March:
             yield state
             if (
                 len(state.lure) == 1
-                and self._out_in_front(state, k - 1) * self._out_in_front(first, 0) <= 0.0
+                and self._out_in_front(state, k - 1) * self._out_in_front(first, 0)
+                <= 0.0
             ):
-                # Below the rod tip the retrieve is over; a boat that runs over its line is not followed.
+                # Below the rod tip the retrieve is over; a boat that runs over its line
+                # is not followed.
                 self.plan = self.plan.until(k)
 
     def _out_in_front(self, state: State, k: int) -> float:
@@ -209,15 +228,25 @@ class March:
         now = self._instant(k)
         balance = solve_balance(self.case, self.points, now, guess)
         if balance is None:
-            balance = solve_balance(self.case, self.points, now, self.known[-1].phi, brisk=DAMPING_SPEED_M_S)
-        if balance is not None and np.abs(balance.phi - self.known[-1].phi).max() > MAX_TURN_PER_STEP_RAD:
+            balance = solve_balance(
+                self.case, self.points, now, self.known[-1].phi, brisk=DAMPING_SPEED_M_S
+            )
+        if (
+            balance is not None
+            and np.abs(balance.phi - self.known[-1].phi).max() > MAX_TURN_PER_STEP_RAD
+        ):
             balance = None
-        if balance is not None and not (self.may_slacken and (balance.tension <= LEAST_PULL_N).any()):
+        if balance is not None and not (
+            self.may_slacken and (balance.tension <= LEAST_PULL_N).any()
+        ):
             return state_of(self.plan.t[k], balance)
         if self.may_slacken and step <= 1.01 * SLACK_STEP_S:
             self.slack = self._let_go(k - 1)
             return None
-        if step < MIN_STEP_S and (self.plan.length[k] < NEARLY_IN * self.plan.length[0]).all():
+        if (
+            step < MIN_STEP_S
+            and (self.plan.length[k] < NEARLY_IN * self.plan.length[0]).all()
+        ):
             self.plan = self.plan.until(k)
             return None
         if step < MIN_STEP_S:
@@ -230,7 +259,9 @@ class March:
 
     def _let_go(self, k: int) -> SlackLines:
         """Return the line at instant k, the last one solved, as one that may lie slack."""
-        return let_go(self.known[-1], self.points, self.plan.length[k], self.plan.tip[k])
+        return let_go(
+            self.known[-1], self.points, self.plan.length[k], self.plan.tip[k]
+        )
 
     def _slack(self, k: int, line: SlackLines) -> State | None:
         """Return the state at instant k with the line slack somewhere; None after a change of plan."""
@@ -239,7 +270,10 @@ class March:
             self.plan = self.plan.split(k, 1.0 / math.ceil(step / SLACK_STEP_S))
         plan = self.plan
         then = ReelAndTip(
-            float(plan.t[k, 0] - plan.t[k - 1, 0]), plan.length[k], plan.reeling[k], plan.tip[k]
+            float(plan.t[k, 0] - plan.t[k - 1, 0]),
+            plan.length[k],
+            plan.reeling[k],
+            plan.tip[k],
         )
         found = advanced(line, self.case, self.points, then)
         if found is None:
@@ -265,7 +299,9 @@ class March:
             led=line.led,
             tension=line.tension,
             tip_force=line.tip_force,
-            touching=np.zeros(len(lure), dtype=bool) if bottom is None else bottom.pushed(lure)[0] > 0.0,
+            touching=np.zeros(len(lure), dtype=bool)
+            if bottom is None
+            else bottom.pushed(lure)[0] > 0.0,
         )
 
     def _lost(self, k: int) -> DiveError:
@@ -283,10 +319,17 @@ class March:
             tip=plan.tip[k],
             rate=rate,
             past_line=sum(
-                (w[:, None] * s.line for w, s in zip(past, known, strict=True)), 0j * known[0].line
+                (w[:, None] * s.line for w, s in zip(past, known, strict=True)),
+                0j * known[0].line,
             ),
-            past_lure=sum((w * s.lure for w, s in zip(past, known, strict=True)), 0j * known[0].lure),
-            past_speed=sum((w * s.velocity for w, s in zip(past, known, strict=True)), 0j * known[0].lure),
+            past_lure=sum(
+                (w * s.lure for w, s in zip(past, known, strict=True)),
+                0j * known[0].lure,
+            ),
+            past_speed=sum(
+                (w * s.velocity for w, s in zip(past, known, strict=True)),
+                0j * known[0].lure,
+            ),
             last_lure=known[0].lure,
             swum=known[0].swum,
             led=known[0].led,
@@ -295,7 +338,10 @@ class March:
     def _guess(self, t: Floats) -> Floats:
         weights = ahead_weights([s.t for s in self.known], t)
         last = self.known[-1].phi
-        return sum((w[:, None] * s.phi for w, s in zip(weights, self.known, strict=True)), 0.0 * last)
+        return sum(
+            (w[:, None] * s.phi for w, s in zip(weights, self.known, strict=True)),
+            0.0 * last,
+        )
 
 
 def state_of(t: Floats, balance: Balance) -> State:
@@ -314,7 +360,9 @@ def state_of(t: Floats, balance: Balance) -> State:
         tension=balance.tension,
         led=np.clip(2.0 * pull / (case.drag * balance.speed**2), 0.0, 1.0),
         tip_force=force,
-        touching=np.zeros(len(t), dtype=bool) if case.bottom is None else balance.dug > 0.0,
+        touching=np.zeros(len(t), dtype=bool)
+        if case.bottom is None
+        else balance.dug > 0.0,
     )
 
 
@@ -324,7 +372,8 @@ def let_go(last: State, points: Quadrature, length: Floats, tip: Vectors) -> Sla
     nodes = tip[:, None] - np.cumsum(chords[:, ::-1], axis=1)[:, ::-1]
     return SlackLines(
         nodes=nodes,
-        moving=0.0 * nodes + np.where(np.arange(len(points.xi)) == 0, last.velocity[:, None], 0.0),
+        moving=0.0 * nodes
+        + np.where(np.arange(len(points.xi)) == 0, last.velocity[:, None], 0.0),
         tip=tip,
         tension=last.tension,
         led=last.led,

@@ -22,12 +22,13 @@ class Path:
         z: depth of the lure below the surface, m, never negative.
         line_out: length of line between rod tip and lure, m.
         tension: of the line at the rod tip, N.
-        tip_x: how far the rod tip has moved over the bottom towards the place where the lure landed, m
-            (negative when the boat drew away).
+        tip_x: how far the rod tip has moved over the bottom towards the place where the
+            lure landed, m (negative when the boat drew away).
         reach: greatest depth, m.
         reach_at: x where it is reached, m.
         reach_t: when it is reached, s.
-        touching: bottom contact at each instant, shape (n,), or None when no bottom was given.
+        touching: bottom contact at each instant, shape (n,), or None when no bottom was
+            given.
     """
 
     t: Floats
@@ -49,7 +50,8 @@ class Path:
     def depth_at(self, x: float) -> float | None:
         """Return the depth, m, at which the lure passes the distance x, m, from the rod tip.
 
-        None where the path does not come: beyond the cast, or nearer than where it ends.
+        None where the path does not come: beyond the cast, or nearer than where it
+        ends.
         """
         if not self.x[-1] <= x <= self.x[0]:
             return None
@@ -66,7 +68,10 @@ class Path:
             return self
         n = max(int(under[0]) + 1, 2)
         touching = None if self.touching is None else self.touching[:n]
-        arrays = {name: getattr(self, name)[:n] for name in ("t", "x", "z", "line_out", "tension", "tip_x")}
+        arrays = {
+            name: getattr(self, name)[:n]
+            for name in ("t", "x", "z", "line_out", "tension", "tip_x")
+        }
         return replace(self, **arrays, touching=touching)
 
     def at(self, t: float) -> tuple[float, float]:
@@ -83,8 +88,10 @@ class Tow:
         layback: horizontal distance of the lure behind the rod tip, m.
         tension: at the rod tip, N.
         top_angle: of the line at the rod tip below the horizontal, degrees.
-        x: horizontal distance from the rod tip of points along the line, lure first, m, shape (n,).
-        z: their depths below the surface, m, shape (n,); the rod tip's is negative when it is above.
+        x: horizontal distance from the rod tip of points along the line, lure first, m,
+            shape (n,).
+        z: their depths below the surface, m, shape (n,); the rod tip's is negative when
+            it is above.
         line_out: length of line, m.
         speed: of the boat through the water, m/s.
     """

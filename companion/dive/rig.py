@@ -43,13 +43,14 @@ class Line:
     Attributes:
         diameter: m, 0.00005 to 0.0015.
         density: kg/m3, 800 to 3000; see NYLON, PVDF, BRAID.
-        drag_factor: what the normal drag of a smooth still cylinder is multiplied with (strumming,
-            coating, weed), 0 to 5; learned by calibration.
-        normal_drag: a fixed normal drag coefficient Cn on d times length, 0 to 5; None takes Cn from
-            the local normal Reynolds number (`companion.dive.drag.cylinder`).
+        drag_factor: what the normal drag of a smooth still cylinder is multiplied with
+            (strumming, coating, weed), 0 to 5; learned by calibration.
+        normal_drag: a fixed normal drag coefficient Cn on d times length, 0 to 5; None
+            takes Cn from the local normal Reynolds number
+            (`companion.dive.drag.cylinder`).
         tangential_drag: coefficient Ct on the wetted area pi d times length, 0 to 0.2.
-        sections: what is tied between it and the lure, from the lure on; drag factor and coefficients are
-            those of the whole.
+        sections: what is tied between it and the lure, from the lure on; drag factor
+            and coefficients are those of the whole.
 
     Raises:
         DiveError: a value lies outside its range.
@@ -70,11 +71,25 @@ class Line:
             within("line diameter", diameter * 1e3, 0.05, 1.5, "mm")
             within("line density", density, 800.0, 3000.0, "kg/m3")
         for section in self.sections:
-            within("length of a leader or of the main line", section.length, 0.01, 1000.0, "m")
+            within(
+                "length of a leader or of the main line",
+                section.length,
+                0.01,
+                1000.0,
+                "m",
+            )
         within("line drag factor", self.drag_factor, 0.0, 5.0, "times")
-        within("line tangential drag coefficient", self.tangential_drag, 0.0, 0.2, "(no unit)")
+        within(
+            "line tangential drag coefficient",
+            self.tangential_drag,
+            0.0,
+            0.2,
+            "(no unit)",
+        )
         if self.normal_drag is not None:
-            within("line normal drag coefficient", self.normal_drag, 0.0, 5.0, "(no unit)")
+            within(
+                "line normal drag coefficient", self.normal_drag, 0.0, 5.0, "(no unit)"
+            )
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,15 +98,18 @@ class Lure:
 
     Attributes:
         drag_area: drag coefficient times area S Cd, m2, 1e-5 to 0.05.
-        lift_ratio: downward force square to the motion over the drag, working value, 0 to 4.
-        onset: distance swum, m, over which the lift ratio rises from 0 to its working value, 0 to 30:
-            short for a straight-down diver, long for one that sinks along a gradual curve.
-        buoyancy: force upward in still water, N, -20 to 2; negative for a lure that sinks.
-        mass: own mass, kg, 0 to 2; None leaves inertia out, which is right within 0.02 s for
-            a cast lure.
+        lift_ratio: downward force square to the motion over the drag, working value, 0
+            to 4.
+        onset: distance swum, m, over which the lift ratio rises from 0 to its working
+            value, 0 to 30: short for a straight-down diver, long for one that sinks
+            along a gradual curve.
+        buoyancy: force upward in still water, N, -20 to 2; negative for a lure that
+            sinks.
+        mass: own mass, kg, 0 to 2; None leaves inertia out, which is right within 0.02
+            s for a cast lure.
         added_mass: mass of water moved along, kg, 0 to 2; only used when mass is given.
-        drag_each_axis: drag on each velocity component by itself, as some cable programs have it, for
-            comparison with them.
+        drag_each_axis: drag on each velocity component by itself, as some cable
+            programs have it, for comparison with them.
 
     Raises:
         DiveError: a value lies outside its range.
@@ -123,7 +141,8 @@ class Profile:
         speeds: m/s at these times.
 
     Raises:
-        DiveError: the two differ in length, are empty, not finite, or the times do not rise.
+        DiveError: the two differ in length, are empty, not finite, or the times do not
+            rise.
     """
 
     times: tuple[float, ...]
@@ -131,11 +150,15 @@ class Profile:
 
     def __post_init__(self) -> None:
         if len(self.times) != len(self.speeds) or not self.times:
-            raise DiveError("a speed profile needs as many speeds as times, at least one of each")
+            raise DiveError(
+                "a speed profile needs as many speeds as times, at least one of each"
+            )
         if not (np.isfinite(self.times).all() and np.isfinite(self.speeds).all()):
             raise DiveError("a speed profile holds a value that is not a number")
         if any(b <= a for a, b in zip(self.times, self.times[1:], strict=False)):
-            raise DiveError(f"the times of a speed profile must rise, got {list(self.times)}")
+            raise DiveError(
+                f"the times of a speed profile must rise, got {list(self.times)}"
+            )
 
     def at(self, t: float) -> float:
         """Return the speed, m/s, at time t, s."""
@@ -154,13 +177,22 @@ def steady(speed: float) -> Profile:
 
 
 def with_stop(
-    speed: float, start: float, length: float, slow: float = 0.0, ramp: float = STOP_RAMP_S
+    speed: float,
+    start: float,
+    length: float,
+    slow: float = 0.0,
+    ramp: float = STOP_RAMP_S,
 ) -> Profile:
     """Return a steady speed, m/s, interrupted from time start, s, for length s by the speed slow, m/s.
 
     Each change takes ramp s, as a hand at the reel does.
     """
-    ends = (start, start + ramp, start + max(length, 2 * ramp) - ramp, start + max(length, 2 * ramp))
+    ends = (
+        start,
+        start + ramp,
+        start + max(length, 2 * ramp) - ramp,
+        start + max(length, 2 * ramp),
+    )
     if ends[1] >= ends[2]:
         return Profile((ends[0], ends[1], ends[3]), (speed, slow, speed))
     return Profile(ends, (speed, slow, slow, speed))
@@ -171,12 +203,16 @@ class Retrieve:
     """A cast and what is done with reel and boat afterwards.
 
     Attributes:
-        cast: horizontal distance, m, from the rod tip to where the lure lands, 2 to 260.
-        speed: line taken in, m/s, 0 to 5: a number, or a Profile for starts, stops and slow-downs.
-        tip_height: height of the rod tip above the water, m, -2 to 5: negative for a rod held into it.
-        drift: speed, m/s, -3 to 3, with which the boat moves away from the lure along the cast (negative:
-            towards it), through the water: a number, or a Profile.
-        current: speed, m/s, -3 to 3, with which the water moves over the bottom the same way.
+        cast: horizontal distance, m, from the rod tip to where the lure lands, 2 to
+            260.
+        speed: line taken in, m/s, 0 to 5: a number, or a Profile for starts, stops and
+            slow-downs.
+        tip_height: height of the rod tip above the water, m, -2 to 5: negative for a
+            rod held into it.
+        drift: speed, m/s, -3 to 3, with which the boat moves away from the lure along
+            the cast (negative: towards it), through the water: a number, or a Profile.
+        current: speed, m/s, -3 to 3, with which the water moves over the bottom the
+            same way.
         temperature: of the water, degrees Celsius, 0 to 40.
 
     Raises:
@@ -221,5 +257,7 @@ class Retrieve:
         Only for a retrieve of one constant speed.
         """
         if isinstance(self.speed, Profile):
-            raise DiveError("only a retrieve of one constant speed can be given a stop; write the profile")
+            raise DiveError(
+                "only a retrieve of one constant speed can be given a stop; write the profile"
+            )
         return replace(self, speed=with_stop(self.speed, start, length, slow))

@@ -1,11 +1,12 @@
 """Lines that have gone slack somewhere: they can pull but not push, and lie where they were.
 
-The nodes of a line are free to come nearer to each other than the line between them is long; then there is
-no tension there, and water drags at the folded line as at any other. So the belly of a slack line stays where
-it is, and draws the lure back along its track when the reel goes on. A step in time is by a backward
-difference of first order: drag, tension and weight all come from convex potentials in the nodes' places, so
-that a Newton method with a line search finds the balance from nearly anywhere. Only the lip's pull does not;
-it counts as far as the lure was led by the nose an instant before.
+The nodes of a line are free to come nearer to each other than the line between them is
+long; then there is no tension there, and water drags at the folded line as at any
+other. So the belly of a slack line stays where it is, and draws the lure back along its
+track when the reel goes on. A step in time is by a backward difference of first order:
+drag, tension and weight all come from convex potentials in the nodes' places, so that a
+Newton method with a line search finds the balance from nearly anywhere. Only the lip's
+pull does not; it counts as far as the lure was led by the nose an instant before.
 
 Lines are solved side by side, a case each: B cases, N pieces.
 """
@@ -32,8 +33,9 @@ Floats = NDArray[np.float64]
 Vectors = NDArray[np.complex128]
 
 STIFFNESS_N = 100.0
-"""Tension at which the line would be drawn to twice its length: about that of nylon. Stiffer and more sudden
-lines take Newton's method ten times as long and are no nearer to `tests/outside/test_dive_stops.py`."""
+"""Tension at which the line would be drawn to twice its length: about that of nylon.
+Stiffer and more sudden lines take Newton's method ten times as long and are no nearer
+to `tests/outside/test_dive_stops.py`."""
 SOFT_STRETCH = 0.02
 """Stretch over which the line begins to hold."""
 CREEP_MPS = 0.03
@@ -51,7 +53,9 @@ SEARCHED_FROM_M = 2e-3
 def _soft(stretch: Floats) -> tuple[Floats, Floats]:
     """Return how much of a stretch is held, and the slope of that; soft over SOFT_STRETCH."""
     share = np.clip(stretch / SOFT_STRETCH, 0.0, 1.0)
-    return np.where(share < 1.0, 0.5 * SOFT_STRETCH * share**2, stretch - 0.5 * SOFT_STRETCH), share
+    return np.where(
+        share < 1.0, 0.5 * SOFT_STRETCH * share**2, stretch - 0.5 * SOFT_STRETCH
+    ), share
 
 
 @dataclass(slots=True, eq=False)
@@ -59,7 +63,8 @@ class SlackLines:
     """Lines at an instant.
 
     Attributes:
-        nodes: places of the ends of their pieces, lure first, without the rod tip, (B, N).
+        nodes: places of the ends of their pieces, lure first, without the rod tip, (B,
+            N).
         moving: velocity of these, m/s, (B, N).
         tip: place of the rod tip, (B,).
         tension: of the pieces, N, (B, N).
@@ -104,7 +109,9 @@ class ReelAndTip:
     tip: Vectors
 
 
-def advanced(lines: SlackLines, case: Case, points: Quadrature, then: ReelAndTip) -> SlackLines | None:
+def advanced(
+    lines: SlackLines, case: Case, points: Quadrature, then: ReelAndTip
+) -> SlackLines | None:
     """Return the lines at the next instant; None where no balance was found for one of them."""
     step = _Step(lines, case, points, then)
     nodes = step.balanced(lines.nodes + then.step * lines.moving)
@@ -114,7 +121,9 @@ def advanced(lines: SlackLines, case: Case, points: Quadrature, then: ReelAndTip
 class _Step:
     """One step in time: the force on the nodes at a trial of their places."""
 
-    def __init__(self, was: SlackLines, case: Case, points: Quadrature, then: ReelAndTip) -> None:
+    def __init__(
+        self, was: SlackLines, case: Case, points: Quadrature, then: ReelAndTip
+    ) -> None:
         self.was, self.case, self.then = was, case, then
         self.h = then.step
         self.rest = then.length[:, None] * points.weight
@@ -153,7 +162,9 @@ class _Step:
         stretched, self.stiffness = _soft(self.size / self.rest - 1.0)
         self.tension = STIFFNESS_N * stretched
         pull = self.tension * self.towards
-        load = 0.5 * self._load((nodes + 0.5 * chords - self.middles) / self.h + self.sliding)
+        load = 0.5 * self._load(
+            (nodes + 0.5 * chords - self.middles) / self.h + self.sliding
+        )
         force = pull + load
         force[:, 1:] += load[:, :-1] - pull[:, :-1]
         force[:, 0] += self._lure_force(nodes[:, 0])
@@ -169,7 +180,9 @@ class _Step:
             return None
         return move[:, :, 0] + 1j * move[:, :, 1] if np.isfinite(move).all() else None
 
-    def _searched(self, nodes: Vectors, force: Vectors, move: Vectors) -> tuple[Vectors, Vectors]:
+    def _searched(
+        self, nodes: Vectors, force: Vectors, move: Vectors
+    ) -> tuple[Vectors, Vectors]:
         """Return nodes and force so far along a move that the force along it has become less."""
         most = np.abs(move).max(axis=1)
         share = np.minimum(1.0, 1.0 / (most + 1e-30))
@@ -180,7 +193,9 @@ class _Step:
             good = (np.abs(now) <= 0.9 * np.abs(along)) | (most < SEARCHED_FROM_M)
             if good.all():
                 break
-            less = np.where(now < 0.0, np.clip(along / (along - now + 1e-30), 0.1, 0.7), 0.5)
+            less = np.where(
+                now < 0.0, np.clip(along / (along - now + 1e-30), 0.1, 0.7), 0.5
+            )
             share = np.where(good, share, share * less)
         return nodes + share[:, None] * move, tried
 
@@ -196,7 +211,9 @@ class _Step:
         self.stiff_along = share * self.tangential * (2.0 * np.abs(endways) + CREEP_MPS)
         across = self.normal * cn * speed * sideways
         along = self.tangential * (np.abs(endways) + CREEP_MPS) * endways
-        return np.asarray(share * (1j * self.weight - across * self.across - along * self.along))
+        return np.asarray(
+            share * (1j * self.weight - across * self.across - along * self.along)
+        )
 
     def _lure_force(self, place: Vectors) -> Vectors:
         """Return the force of water, weight, surface and bottom on the lures, N; note its derivatives."""
@@ -212,19 +229,27 @@ class _Step:
         force = force - inertia * (v - was.moving[:, 0])
         # By a move in x and in z: the drag's slope has v's own direction in it.
         slopes = [
-            -case.drag * turned * (speed * d + v * dot(v, np.full_like(v, d)) / speed) / self.h
+            -case.drag
+            * turned
+            * (speed * d + v * dot(v, np.full_like(v, d)) / speed)
+            / self.h
             - inertia / self.h * d
             for d in (1.0, 1j)
         ]
         held, holding = self._held(place)
-        self.lure_slopes = [slope + hold for slope, hold in zip(slopes, holding, strict=True)]
+        self.lure_slopes = [
+            slope + hold for slope, hold in zip(slopes, holding, strict=True)
+        ]
         return np.asarray(force + held)
 
     def _held(self, place: Vectors) -> tuple[Vectors, list[Vectors]]:
         """Return the force of surface and bottom on the lures, N, and its derivatives by x and z."""
         out, outing = pressed(-place.imag)
         force: Vectors = np.asarray(1j * SURFACE_STIFFNESS_N_M * out)
-        slopes: list[Vectors] = [0.0 * place, np.asarray(-1j * SURFACE_STIFFNESS_N_M * outing)]
+        slopes: list[Vectors] = [
+            0.0 * place,
+            np.asarray(-1j * SURFACE_STIFFNESS_N_M * outing),
+        ]
         if self.case.bottom is None:
             return force, slopes
         dug, down = self.case.bottom.pushed(place)
@@ -239,7 +264,8 @@ class _Step:
     def jacobian(self, damping: float = 0.0) -> Floats:
         """Return the derivative of the last force by x and z of the nodes in turn, (B, 2 N, 2 N).
 
-        `damping`, m/s, is added to the speeds at which the slope of the line's drag is taken.
+        `damping`, m/s, is added to the speeds at which the slope of the line's drag is
+        taken.
         """
         cases, n = self.size.shape
         loose = self.tension / self.size

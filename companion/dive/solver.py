@@ -50,36 +50,53 @@ class Detail:
 
     def finer(self, times: int = 2) -> Detail:
         """Return pieces, steps and growth divided so many times."""
-        return Detail(self.pieces * times, self.step / times, 1.0 + (self.growth - 1.0) / times)
+        return Detail(
+            self.pieces * times, self.step / times, 1.0 + (self.growth - 1.0) / times
+        )
 
 
 DEFAULT_DETAIL = Detail()
 
 
-def case_of(rigs: Sequence[tuple[Line, Lure]], water: Water, bottom: SolverBottom | None = None) -> Case:
+def case_of(
+    rigs: Sequence[tuple[Line, Lure]], water: Water, bottom: SolverBottom | None = None
+) -> Case:
     """Return lines with their lures as the kernel's constants.
 
     Raises:
-        DiveError: rigs solved together differ in what only all of them can have: a fixed normal drag
-            coefficient, a mass, drag on each axis.
+        DiveError: rigs solved together differ in what only all of them can have: a
+            fixed normal drag coefficient, a mass, drag on each axis.
     """
     lines, lures = [line for line, _ in rigs], [lure for _, lure in rigs]
     rho = water.density
-    for what in ({i.normal_drag is None for i in lines}, {(i.mass is None, i.drag_each_axis) for i in lures}):
-        if len(what) > 1:
-            raise DiveError("rigs solved together must share the kind of drag and whether a mass is given")
+    of_lines = {i.normal_drag is None for i in lines}
+    of_lures = {(i.mass is None, i.drag_each_axis) for i in lures}
+    if len(of_lines) > 1 or len(of_lures) > 1:
+        raise DiveError(
+            "rigs solved together must share the kind of drag and whether a mass is given"
+        )
     tied = [tied_lines(line) for line in lines]
-    # A line of fewer pieces has the last one over and over: no point lies between two knots at one place.
+    # A line of fewer pieces has the last one over and over: no point lies between two
+    # knots at one place.
     most = max(len(its) for its in tied)
-    knots = [[*np.cumsum([i.length for i in its[:-1]]), *[math.inf] * (most - len(its))] for its in tied]
+    knots = [
+        [*np.cumsum([i.length for i in its[:-1]]), *[math.inf] * (most - len(its))]
+        for its in tied
+    ]
     padded = [[*its, *[its[-1]] * (most - len(its))] for its in tied]
-    d, density = (np.array([[getattr(i, n) for i in its] for its in padded]) for n in ("diameter", "density"))
-    cn = np.array([i.drag_factor * (1.0 if i.normal_drag is None else i.normal_drag) for i in lines])
+    d, density = (
+        np.array([[getattr(i, n) for i in its] for its in padded])
+        for n in ("diameter", "density")
+    )
+    fixed = [1.0 if i.normal_drag is None else i.normal_drag for i in lines]
+    cn = np.array([[i.drag_factor * its] for i, its in zip(lines, fixed, strict=True)])
+    ct = np.array([[i.tangential_drag] for i in lines])
+    reynolds = d / water.kinematic_viscosity if lines[0].normal_drag is None else None
     return Case(
         lines=LineConstants(
-            normal=0.5 * rho * d * cn[:, None],
-            reynolds=d / water.kinematic_viscosity if lines[0].normal_drag is None else None,
-            tangential=0.5 * math.pi * rho * d * np.array([[i.tangential_drag] for i in lines]),
+            normal=0.5 * rho * d * cn,
+            reynolds=reynolds,
+            tangential=0.5 * math.pi * rho * d * ct,
             weight=0.25 * math.pi * GRAVITY * d * d * (density - rho),
         ),
         knots=np.array(knots),
@@ -87,7 +104,9 @@ def case_of(rigs: Sequence[tuple[Line, Lure]], water: Water, bottom: SolverBotto
         lift=np.array([i.lift_ratio for i in lures]),
         onset=np.array([max(i.onset, 1e-9) for i in lures]),
         buoyancy=np.array([i.buoyancy for i in lures]),
-        mass=None if lures[0].mass is None else np.array([(i.mass or 0.0) + i.added_mass for i in lures]),
+        mass=None
+        if lures[0].mass is None
+        else np.array([(i.mass or 0.0) + i.added_mass for i in lures]),
         each_axis=lures[0].drag_each_axis,
         bottom=bottom,
     )
@@ -116,20 +135,31 @@ def duration(reel: Profile, full: float, left: float, until: float | None) -> fl
         return until
     if full - reel.distance(last) > left:
         if reel.speeds[-1] < 0.01:
-            raise DiveError("the reel stops before the line is in; say until when to solve (until=, s)")
-        return max(last, 0.0) + (full - left - reel.distance(max(last, 0.0))) / reel.speeds[-1]
+            raise DiveError(
+                "the reel stops before the line is in; say until when to solve (until=, s)"
+            )
+        return (
+            max(last, 0.0)
+            + (full - left - reel.distance(max(last, 0.0))) / reel.speeds[-1]
+        )
     from scipy.optimize import brentq  # noqa: PLC0415  (26 MB that listening alone does not need)
 
     return float(brentq(lambda t: full - reel.distance(t) - left, 0.0, last))
 
 
 def instants(
-    retrieve: Retrieve, onsets: Sequence[float], end: float, full: float, detail: Detail, still: float
+    retrieve: Retrieve,
+    onsets: Sequence[float],
+    end: float,
+    full: float,
+    detail: Detail,
+    still: float,
 ) -> Floats:
     """Return the times, s, to solve at: short steps first and after each change of speed, then longer.
 
-    A step is a share of the time the line left would take to come in; while a lure takes up its
-    lift ratio, a sixth of its onset distance. `full` is the line out at first, `still` the longest step.
+    A step is a share of the time the line left would take to come in; while a lure
+    takes up its lift ratio, a sixth of its onset distance. `full` is the line out at
+    first, `still` the longest step.
     """
     reel, boat = retrieve.reel, retrieve.boat
     changes = sorted({k for k in (*reel.times, *boat.times) if 0.0 < k < end} | {end})
@@ -142,7 +172,10 @@ def instants(
             left = full - reel.distance(t)
             longest = min(detail.step * (left + 0.1 * full) / 1.1 / speed, still)
             onset = min((o for o in onsets if o > full - left), default=math.inf)
-            longest = min(longest, detail.step / MAX_STEP_SHARE * max(onset / 6.0, 0.0025 * full) / speed)
+            longest = min(
+                longest,
+                detail.step / MAX_STEP_SHARE * max(onset / 6.0, 0.0025 * full) / speed,
+            )
             h = min(h, longest)
             rest = change - t
             h = rest if rest < 1.05 * h else min(h, 0.5 * rest) if rest < 2.0 * h else h
@@ -159,13 +192,17 @@ def plan_of(retrieve: Retrieve, times: Floats, full: float) -> TimeGrid:
     drawn = np.array([retrieve.boat.distance(t) for t in times])
     reeling = np.interp(times, retrieve.reel.times, retrieve.reel.speeds)
     tip = -drawn - 1j * retrieve.tip_height
-    return TimeGrid(times[:, None], (full - reeled)[:, None], reeling[:, None], tip[:, None])
+    return TimeGrid(
+        times[:, None], (full - reeled)[:, None], reeling[:, None], tip[:, None]
+    )
 
 
 def landed(case: Case, points: Quadrature, plan: TimeGrid, landing: Vectors) -> State:
     """Return the first state of casts: straight lines from the rod tip to the lure at rest."""
     reach = landing - plan.tip[0]
-    phi = np.repeat((np.angle(-reach) % (2.0 * math.pi))[:, None], len(points.xi), axis=1)
+    phi = np.repeat(
+        (np.angle(-reach) % (2.0 * math.pi))[:, None], len(points.xi), axis=1
+    )
     pull = case.drag * np.maximum(plan.reeling[:2].max(axis=0), 0.05) ** 2
     return State(
         t=plan.t[0],
@@ -194,17 +231,19 @@ def solve(
 ) -> Path:
     """Return the path of a lure that is cast and retrieved.
 
-    The line is straight from the rod tip to where the lure lands; from then on line and lure follow the
-    balance of forces in `companion.dive.balance`, by backward differences of third order in time (reach
-    within 0.5 % at the default detail). What leaves the model out: waves, sideways drift or current, a line
-    that drapes over an edge.
+    The line is straight from the rod tip to where the lure lands; from then on line and
+    lure follow the balance of forces in `companion.dive.balance`, by backward
+    differences of third order in time (reach within 0.5 % at the default detail). What
+    leaves the model out: waves, sideways drift or current, a line that drapes over an
+    edge.
 
     Args:
         line: the line.
         lure: the lure.
         retrieve: cast, reel and boat.
         bottom: what the lure may touch, None for deep water; without friction.
-        start: a tow to begin from instead of a cast; its length of line counts, not `retrieve.cast`.
+        start: a tow to begin from instead of a cast; its length of line counts, not
+            `retrieve.cast`.
         until: time, s, at which to stop; None goes on until the lure is at the boat.
         detail: how finely to solve.
 
@@ -212,7 +251,9 @@ def solve(
         DiveError: the inputs do not fit together, or no balance is found.
     """
     if bottom is not None and retrieve.current:
-        raise DiveError("a bottom below moving water is not solved for; give a path without a bottom")
+        raise DiveError(
+            "a bottom below moving water is not solved for; give a path without a bottom"
+        )
     full = start.line_out if start else math.hypot(retrieve.cast, retrieve.tip_height)
     left = 0.05 * full if start else line_left(retrieve)
     end = duration(retrieve.reel, full, left, until)
@@ -229,17 +270,25 @@ def solve(
         first = towed(case, points, full, start.speed, retrieve.tip_height)
     march = March(case, points, plan, first, may_slacken=may_slacken)
     states = list(march)
-    return paths(states, march.plan, bottom)[0].over_moving_water(retrieve.current).to_boat()
+    return (
+        paths(states, march.plan, bottom)[0]
+        .over_moving_water(retrieve.current)
+        .to_boat()
+    )
 
 
 def slackens(retrieve: Retrieve) -> bool:
     """Return whether the line may go slack on the way: reel or boat change speed, or hardly take it in."""
     reel, boat = retrieve.reel, retrieve.boat
     least = LEAST_TAKEN_IN if any(boat.speeds) else LEAST_REELED
-    return len(reel.times) + len(boat.times) > 2 or reel.speeds[0] + boat.speeds[0] < least
+    return (
+        len(reel.times) + len(boat.times) > 2 or reel.speeds[0] + boat.speeds[0] < least
+    )
 
 
-def towed(case: Case, points: Quadrature, length: float, speed: float, tip_height: float) -> State:
+def towed(
+    case: Case, points: Quadrature, length: float, speed: float, tip_height: float
+) -> State:
     """Return the steady state of a line of the given length, m, towed at a speed, m/s, the lure at +x."""
     n = len(points.xi)
     velocity = np.array([-speed + 0j])
@@ -256,15 +305,24 @@ def towed(case: Case, points: Quadrature, length: float, speed: float, tip_heigh
         swum=np.array([1e9]),
         led=np.ones(1),
     )
-    # Found for a short piece first, which hangs by the lure's force, then for longer ones.
+    # Found for a short piece first, which hangs by the lure's force, then for longer
+    # ones.
     pull = case.drag[0] * speed**2 * (1.0 + 1j * case.lift[0]) - 1j * case.buoyancy[0]
-    phi = np.full((1, n), math.pi + max(float(np.angle(pull)), math.asin(min(tip_height / length, 1.0))))
+    phi = np.full(
+        (1, n),
+        math.pi + max(float(np.angle(pull)), math.asin(min(tip_height / length, 1.0))),
+    )
     for share in (0.02, 0.1, 0.3, 0.6, 1.0):
-        now.length, now.tip = np.array([share * length]), np.array([-1j * share * tip_height])
+        now.length, now.tip = (
+            np.array([share * length]),
+            np.array([-1j * share * tip_height]),
+        )
         now.line = case.line_constants(points, now.length)
         balance = solve_balance(case, points, now, phi)
         if balance is None:
-            raise DiveError(f"found no steady tow at {speed:g} m/s with {length:g} m of line")
+            raise DiveError(
+                f"found no steady tow at {speed:g} m/s with {length:g} m of line"
+            )
         phi, state = balance.phi, state_of(np.zeros(1), balance)
     return state
 
@@ -288,15 +346,21 @@ def tow(
         length: line out, m, 1 to 200.
         tip_height: of the rod tip above water, m.
         temperature: of the water, degrees Celsius.
-        sliding_at_full_speed: take the tangential drag at the full speed whatever the line's angle, the
-            assumption of Pode, 1951, for comparison.
+        sliding_at_full_speed: take the tangential drag at the full speed whatever the
+            line's angle, the assumption of Pode, 1951, for comparison.
 
     Raises:
         DiveError: a value out of range, or no steady shape is found.
     """
     within("towing speed", speed, 0.05, 5.0, "m/s")
     within("line out", length, 1.0, 200.0, "m")
-    within("rod tip height", tip_height, TIP_HEIGHTS_M[0], min(TIP_HEIGHTS_M[1], 0.5 * length), "m")
+    within(
+        "rod tip height",
+        tip_height,
+        TIP_HEIGHTS_M[0],
+        min(TIP_HEIGHTS_M[1], 0.5 * length),
+        "m",
+    )
     case = case_of([(line, lure)], Water(temperature))
     if sliding_at_full_speed:
         case = replace(case, slide=speed)
@@ -316,11 +380,14 @@ def tow(
 
 
 def solve_many(
-    rigs: Sequence[tuple[Line, Lure]], retrieves: Sequence[Retrieve], detail: Detail = DEFAULT_DETAIL
+    rigs: Sequence[tuple[Line, Lure]],
+    retrieves: Sequence[Retrieve],
+    detail: Detail = DEFAULT_DETAIL,
 ) -> list[Path]:
     """Return the paths of many steady retrieves, solved together: some ten times quicker than one by one.
 
-    All at one temperature, reel and boat each at a constant speed; see `case_of` for what rigs must share.
+    All at one temperature, reel and boat each at a constant speed; see `case_of` for
+    what rigs must share.
 
     Raises:
         DiveError: they do not share these, or no balance is found.
@@ -339,19 +406,33 @@ def solve_together(
     ``ends`` is the line left, m, at which each is over; None takes `line_left`.
     """
     if len({r.temperature for r in retrieves}) > 1 or any(
-        not (isinstance(r.speed, float | int) and isinstance(r.drift, float | int)) for r in retrieves
+        not (isinstance(r.speed, float | int) and isinstance(r.drift, float | int))
+        for r in retrieves
     ):
-        raise DiveError("retrieves solved together need one temperature and constant speeds")
-    plan = shared_plan(rigs, retrieves, detail, [line_left(r) for r in retrieves] if ends is None else ends)
+        raise DiveError(
+            "retrieves solved together need one temperature and constant speeds"
+        )
+    plan = shared_plan(
+        rigs,
+        retrieves,
+        detail,
+        [line_left(r) for r in retrieves] if ends is None else ends,
+    )
     case, points = case_of(rigs, retrieves[0].water), Quadrature.graded(detail.pieces)
     first = landed(case, points, plan, np.array([r.cast + 0j for r in retrieves]))
     march = March(case, points, plan, first)
     solved = paths(list(march), march.plan)
-    return [path.over_moving_water(r.current) for path, r in zip(solved, retrieves, strict=True)]
+    return [
+        path.over_moving_water(r.current)
+        for path, r in zip(solved, retrieves, strict=True)
+    ]
 
 
 def shared_plan(
-    rigs: Sequence[tuple[Line, Lure]], retrieves: Sequence[Retrieve], detail: Detail, ends: Sequence[float]
+    rigs: Sequence[tuple[Line, Lure]],
+    retrieves: Sequence[Retrieve],
+    detail: Detail,
+    ends: Sequence[float],
 ) -> TimeGrid:
     """Return a plan in which all cases take in the same shares of their line at the same instants.
 
@@ -360,7 +441,10 @@ def shared_plan(
     full = np.array([math.hypot(r.cast, r.tip_height) for r in retrieves])
     left = np.array(ends)
     speed = np.array([float(r.reel.speeds[0]) for r in retrieves])
-    onsets = [100.0 * lure.onset / r.cast for (_, lure), r in zip(rigs, retrieves, strict=True)]
+    onsets = [
+        100.0 * lure.onset / r.cast
+        for (_, lure), r in zip(rigs, retrieves, strict=True)
+    ]
     model = Retrieve(cast=100.0, speed=1.0, tip_height=0.0)
     times = instants(model, onsets, 92.0, 100.0, detail, math.inf)
     share = (times / times[-1])[:, None]
@@ -376,7 +460,9 @@ FILL_SHARES = np.arange(4) / 4.0
 """Where within a time step a path is filled in by a cubic."""
 
 
-def paths(states: Sequence[State], plan: TimeGrid, bottom: SolverBottom | None = None) -> list[Path]:
+def paths(
+    states: Sequence[State], plan: TimeGrid, bottom: SolverBottom | None = None
+) -> list[Path]:
     """Return the paths that solved states and their plan make, one per case."""
     t, length, tip = plan.t, plan.length, plan.tip
     lure = np.array([s.lure for s in states])
@@ -416,7 +502,12 @@ def one_path(
     """
     h = np.diff(t)[:, None]
     u = FILL_SHARES
-    a, b, va, vb = lure[:-1, None], lure[1:, None], velocity[:-1, None], velocity[1:, None]
+    a, b, va, vb = (
+        lure[:-1, None],
+        lure[1:, None],
+        velocity[:-1, None],
+        velocity[1:, None],
+    )
     filled = (
         a * (1.0 + 2.0 * u) * (1.0 - u) ** 2
         + b * u * u * (3.0 - 2.0 * u)
@@ -429,10 +520,14 @@ def one_path(
     touched = None
     if bottom is not None:
         # A piece of path touches when the instants at both its ends do.
-        touched = np.append(np.repeat(touching[:-1] & touching[1:], len(u)), touching[-1])
+        touched = np.append(
+            np.repeat(touching[:-1] & touching[1:], len(u)), touching[-1]
+        )
         touched[:: len(u)] |= touching
         z = np.fmin(z, bottom.depth(place.real))
-    reach, reach_t = crest(at, z) if bottom is None else (float(z.max()), float(at[np.argmax(z)]))
+    reach, reach_t = (
+        crest(at, z) if bottom is None else (float(z.max()), float(at[np.argmax(z)]))
+    )
     x = place.real - tip_x
     return Path(
         t=at,

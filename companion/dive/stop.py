@@ -1,7 +1,8 @@
 """A stop of the reel in a retrieve: where the lure goes during it and after, and the stop that clears a top.
 
-All stops that begin at one moment are solved together: the line at rest once, then the lines that are reeled
-in again after so many seconds, side by side, as lines that may lie slack (`companion.dive.slack`).
+All stops that begin at one moment are solved together: the line at rest once, then the
+lines that are reeled in again after so many seconds, side by side, as lines that may
+lie slack (`companion.dive.slack`).
 """
 
 from __future__ import annotations
@@ -20,7 +21,15 @@ from companion.dive.march import March, let_go
 from companion.dive.path import Path
 from companion.dive.rig import STOP_RAMP_S, Line, Lure, Profile, Retrieve
 from companion.dive.slack import ReelAndTip, SlackLines, advanced
-from companion.dive.solver import DEFAULT_DETAIL, case_of, instants, landed, line_left, paths, plan_of
+from companion.dive.solver import (
+    DEFAULT_DETAIL,
+    case_of,
+    instants,
+    landed,
+    line_left,
+    paths,
+    plan_of,
+)
 
 Floats = NDArray[np.float64]
 
@@ -39,8 +48,9 @@ FIRST_STEP_S, STEP_GROWTH, LONGEST_STEP_S = 0.1, 1.3, 0.5
 SHORTEST_STEP_S = 1e-3
 """A step that finds no balance is halved as far as this."""
 ALLOWANCE_M = 0.10
-"""By how much more than wanted a stop is made to clear: what an independent code may find less. Chosen by 95
-stops over tree tops drawn at random; others are in `tests/outside/test_dive_stops.py`."""
+"""By how much more than wanted a stop is made to clear: what an independent code may
+find less. Chosen by 95 stops over tree tops drawn at random; others are in
+`tests/outside/test_dive_stops.py`."""
 SLOWEST_REEL_MPS = 0.05
 LEAD_M = 1.0
 """How far before a top's nearest spread the lure is when the reel stops."""
@@ -75,7 +85,8 @@ class StopTracks:
         line_out: m, shape (L, K).
         away: distance of the lure from the rod tip, m, shape (L, K).
         depth: of the lure below the surface, m, shape (L, K).
-        tip_x: how far the rod tip has moved towards where the lure landed, m, shape (L, K).
+        tip_x: how far the rod tip has moved towards where the lure landed, m, shape (L,
+            K).
     """
 
     free: Path
@@ -127,7 +138,8 @@ def stop_tracks(
         begins: when the reel stops, s since the retrieve began.
         lengths: of the stops, s, rising, each at least twice `STOP_RAMP_S`.
         after: s for which the lure is followed after a stop.
-        past: distance, m, from where the rod tip was at the landing: it ends once all lures are past it.
+        past: distance, m, from where the rod tip was at the landing: it ends once all
+            lures are past it.
 
     Raises:
         DiveError: the retrieve has a profile already, or no balance is found.
@@ -140,17 +152,31 @@ class _Retrieved:
 
     def __init__(self, line: Line, lure: Lure, retrieve: Retrieve) -> None:
         if isinstance(retrieve.speed, Profile) or isinstance(retrieve.drift, Profile):
-            raise DiveError("only a retrieve of one constant speed, from a boat of one, can be given a stop")
+            raise DiveError(
+                "only a retrieve of one constant speed, from a boat of one, can be given a stop"
+            )
         full = math.hypot(retrieve.cast, retrieve.tip_height)
         end = (full - line_left(retrieve)) / max(retrieve.speed, SLOWEST_REEL_MPS)
-        self.rig, self.retrieve, self.points = (line, lure), retrieve, Quadrature.graded(PIECES)
-        plan = plan_of(retrieve, instants(retrieve, [lure.onset], end, full, DEFAULT_DETAIL, np.inf), full)
+        self.rig, self.retrieve, self.points = (
+            (line, lure),
+            retrieve,
+            Quadrature.graded(PIECES),
+        )
+        plan = plan_of(
+            retrieve,
+            instants(retrieve, [lure.onset], end, full, DEFAULT_DETAIL, np.inf),
+            full,
+        )
         case = self.case(1)
         first = landed(case, self.points, plan, np.array([retrieve.cast + 0j]))
         march = March(case, self.points, plan, first)
         self.states = list(march)
         self.plan = march.plan
-        self.path = paths(self.states, self.plan)[0].over_moving_water(retrieve.current).to_boat()
+        self.path = (
+            paths(self.states, self.plan)[0]
+            .over_moving_water(retrieve.current)
+            .to_boat()
+        )
 
     def case(self, cases: int) -> Case:
         """Return the constants of the rig, so many times."""
@@ -162,9 +188,15 @@ class _Retrieved:
         With it the time of that instant, s, and the line out, m.
         """
         solved = np.array([float(state.t[0]) for state in self.states])
-        k = int(np.clip(np.searchsorted(solved, t, side="right") - 1, 0, len(solved) - 1))
+        k = int(
+            np.clip(np.searchsorted(solved, t, side="right") - 1, 0, len(solved) - 1)
+        )
         length, tip = self.plan.length[k], self.plan.tip[k]
-        return let_go(self.states[k], self.points, length, tip), float(solved[k]), float(length[0])
+        return (
+            let_go(self.states[k], self.points, length, tip),
+            float(solved[k]),
+            float(length[0]),
+        )
 
 
 def _tracks_of(
@@ -173,21 +205,34 @@ def _tracks_of(
     first, solved_at, length = free.let_go_before(begins)
     reel = _Reel(free.retrieve, length, solved_at, begins - solved_at)
     still = _followed(
-        first, free.case(1), free.points, reel, np.array([np.inf]), max(lengths) - STOP_RAMP_S, lengths
+        first,
+        free.case(1),
+        free.points,
+        reel,
+        np.array([np.inf]),
+        max(lengths) - STOP_RAMP_S,
+        lengths,
     )
     ends = np.array([length - STOP_RAMP_S for length in lengths])
     at_rest = {round(t, 6): lines for t, lines in still}
     lines = _side_by_side([at_rest[round(float(t), 6)] for t in ends])
     many = free.case(len(lengths))
-    going = _followed(lines, many, free.points, reel, ends, after + STOP_RAMP_S, past=past)
+    going = _followed(
+        lines, many, free.points, reel, ends, after + STOP_RAMP_S, past=past
+    )
     return _tracks(free.path, reel, lengths, still, going)
 
 
 class _Reel:
     """The acts of reel and rod tip in a stop; times are s since the stop began."""
 
-    def __init__(self, retrieve: Retrieve, length: float, solved_at: float, until_stop: float) -> None:
-        self.speed, self.drift = float(retrieve.reel.speeds[0]), float(retrieve.boat.speeds[0])
+    def __init__(
+        self, retrieve: Retrieve, length: float, solved_at: float, until_stop: float
+    ) -> None:
+        self.speed, self.drift = (
+            float(retrieve.reel.speeds[0]),
+            float(retrieve.boat.speeds[0]),
+        )
         self.begins = solved_at + until_stop
         self.length = length - self.speed * until_stop
         self.height, self.current = retrieve.tip_height, retrieve.current
@@ -196,9 +241,13 @@ class _Reel:
     def reeled(self, t: Floats, ends: Floats) -> Floats:
         """Return the line taken in since the stop began, m; the stop ends at `ends`."""
         slowing, going = np.clip(t, None, STOP_RAMP_S), np.maximum(t - ends, 0.0)
-        slowed = np.where(slowing < 0.0, slowing, slowing * (1.0 - 0.5 * slowing / STOP_RAMP_S))
+        slowed = np.where(
+            slowing < 0.0, slowing, slowing * (1.0 - 0.5 * slowing / STOP_RAMP_S)
+        )
         speeding = np.minimum(going, STOP_RAMP_S)
-        return self.speed * (slowed + 0.5 * speeding**2 / STOP_RAMP_S + going - speeding)
+        return self.speed * (
+            slowed + 0.5 * speeding**2 / STOP_RAMP_S + going - speeding
+        )
 
     def reeling(self, t: Floats, ends: Floats) -> Floats:
         """Return the speed line is taken in with, m/s."""
@@ -237,11 +286,19 @@ def _followed(
     resting = not np.isfinite(ends).all()
     t = reel.solved_at if resting else 0.0
     found, step = [(t, lines)], FIRST_STEP_S
-    knots = sorted({0.0, *(length - STOP_RAMP_S for length in lengths), lasts, STOP_RAMP_S})
+    knots = sorted(
+        {0.0, *(length - STOP_RAMP_S for length in lengths), lasts, STOP_RAMP_S}
+    )
     for knot in (knot for knot in knots if t < knot <= lasts + 1e-9):
         while t < knot - 1e-6:
             left = knot - t
-            h = left if left < 1.05 * step else min(step, 0.5 * left) if left < 2.0 * step else step
+            h = (
+                left
+                if left < 1.05 * step
+                else min(step, 0.5 * left)
+                if left < 2.0 * step
+                else step
+            )
             shift = np.zeros(1) if resting else ends
             lines = _stepped(lines, case, points, reel, shift + t, h, ends)
             t, step = t + h, min(step * STEP_GROWTH, LONGEST_STEP_S)
@@ -253,7 +310,13 @@ def _followed(
 
 
 def _stepped(
-    lines: SlackLines, case: Case, points: Quadrature, reel: _Reel, t: Floats, step: float, ends: Floats
+    lines: SlackLines,
+    case: Case,
+    points: Quadrature,
+    reel: _Reel,
+    t: Floats,
+    step: float,
+    ends: Floats,
 ) -> SlackLines:
     """Return the lines `step` s after times t, in as many steps as it takes to find a balance.
 
@@ -264,7 +327,9 @@ def _stepped(
     if found is not None:
         return found
     if step < SHORTEST_STEP_S:
-        raise DiveError(f"found no balance of a slack line {float(t[0]):.2f} s after its stop")
+        raise DiveError(
+            f"found no balance of a slack line {float(t[0]):.2f} s after its stop"
+        )
     half = _stepped(lines, case, points, reel, t, 0.5 * step, ends)
     return _stepped(half, case, points, reel, t + 0.5 * step, 0.5 * step, ends)
 
@@ -272,7 +337,12 @@ def _stepped(
 def _side_by_side(lines: Sequence[SlackLines]) -> SlackLines:
     """Return single lines as cases of one."""
     names = ("nodes", "moving", "tip", "tension", "led", "swum", "tip_force")
-    return SlackLines(**{name: np.concatenate([getattr(one, name) for one in lines]) for name in names})
+    return SlackLines(
+        **{
+            name: np.concatenate([getattr(one, name) for one in lines])
+            for name in names
+        }
+    )
 
 
 def _tracks(
@@ -288,13 +358,22 @@ def _tracks(
     ends = np.array([0.0, *(length - STOP_RAMP_S for length in lengths)])
     after = np.array([t for t, _ in going])
     moved = np.array([lines.nodes[:, 0] for _, lines in going]).T
-    # While the reel is going again a track stays at its last instant at rest, which costs nothing.
+    # While the reel is going again a track stays at its last instant at rest, which
+    # costs nothing.
     halted = np.minimum(resting[None, :], ends[:, None])
-    where = np.interp(halted, resting, at_rest.real) + 1j * np.interp(halted, resting, at_rest.imag)
+    where = np.interp(halted, resting, at_rest.real) + 1j * np.interp(
+        halted, resting, at_rest.imag
+    )
     since = np.concatenate([halted, ends[:, None] + after], axis=1)
     clock = reel.begins + since[:1]
-    never = np.interp(clock, free.t, free.x) + reel.tip_x(since[:1]) + 1j * np.interp(clock, free.t, free.z)
-    place = np.concatenate([where, np.concatenate([np.zeros((1, len(after))), moved])], axis=1)
+    never = (
+        np.interp(clock, free.t, free.x)
+        + reel.tip_x(since[:1])
+        + 1j * np.interp(clock, free.t, free.z)
+    )
+    place = np.concatenate(
+        [where, np.concatenate([np.zeros((1, len(after))), moved])], axis=1
+    )
     place[:1] = never
     line_out = reel.length - reel.reeled(since, ends[:, None])
     line_out[:1] = np.interp(reel.begins + since[:1], free.t, free.line_out)
@@ -312,7 +391,12 @@ def _tracks(
 
 
 def stop_to_clear(
-    line: Line, lure: Lure, retrieve: Retrieve, top: TreeTop, margin: float = 0.3, lead: float = LEAD_M
+    line: Line,
+    lure: Lure,
+    retrieve: Retrieve,
+    top: TreeTop,
+    margin: float = 0.3,
+    lead: float = LEAD_M,
 ) -> Stop | None:
     """Return the shortest stop that lets a lure rise over a tree top by a margin, m; None when none does.
 
@@ -322,7 +406,8 @@ def stop_to_clear(
         retrieve: of one constant speed.
         top: what to clear.
         margin: clearance wanted, m.
-        lead: how far, m, before the top's nearest spread the lure is when the reel stops.
+        lead: how far, m, before the top's nearest spread the lure is when the reel
+            stops.
 
     Raises:
         DiveError: as `stop_tracks`.
@@ -339,14 +424,19 @@ def stop_to_clear(
     if not lengths:
         return None
     tracks = _tracks_of(solved, begins, lengths, AFTER_STOP_S, top.x - top.x_spread)
-    by = [cleared, *(clearance(tracks.path(k), top) for k in range(1, len(tracks.lengths)))]
+    by = [
+        cleared,
+        *(clearance(tracks.path(k), top) for k in range(1, len(tracks.lengths))),
+    ]
     gained = np.array([-np.inf if one is None else one for one in by])
     aimed = margin + ALLOWANCE_M
     enough = np.flatnonzero(gained >= aimed)
     if not len(enough):
         return None
     k = int(enough[0])
-    length = float(np.interp(aimed, gained[k - 1 : k + 1], tracks.lengths[k - 1 : k + 1]))
+    length = float(
+        np.interp(aimed, gained[k - 1 : k + 1], tracks.lengths[k - 1 : k + 1])
+    )
     return Stop(begins, length, margin, tracks)
 
 

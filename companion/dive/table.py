@@ -1,10 +1,12 @@
 """Answers in milliseconds: one rig's paths, solved beforehand and interpolated.
 
-A path is kept as the line sees it: at fixed shares of the line taken in, the angle at which the lure lies
-below the rod tip and how far off it is, as a share of the line still out. Without line drag and buoyancy
-that angle grows with the logarithm of the line left at a rate that is the lift ratio, all the way up to the
-rod (`companion.dive`'s equiangular spiral), and with them it stays a smooth function of everything, where
-depth and distance bend sharply as the lure comes up under the tip. So a few Chebyshev nodes are enough.
+A path is kept as the line sees it: at fixed shares of the line taken in, the angle at
+which the lure lies below the rod tip and how far off it is, as a share of the line
+still out. Without line drag and buoyancy that angle grows with the logarithm of the
+line left at a rate that is the lift ratio, all the way up to the rod
+(`companion.dive`'s equiangular spiral), and with them it stays a smooth function of
+everything, where depth and distance bend sharply as the lure comes up under the tip. So
+a few Chebyshev nodes are enough.
 """
 
 from __future__ import annotations
@@ -36,14 +38,15 @@ _STEPS = 41
 _GATHERED = 0.8
 """How much closer the points on a path lie at its ends, where the lure tips over and where it comes up."""
 _NODES, _DRIFT_NODES = (5, 5, 7), (3, 3, 4)
-"""Casts that are solved to interpolate from: lift by drag by cast; from a boat that drifts there need be
-fewer, for only what the drift changes is interpolated."""
+"""Casts that are solved to interpolate from: lift by drag by cast; from a boat that
+drifts there need be fewer, for only what the drift changes is interpolated."""
 _MOST_DRIFT = 0.6
-"""Up to which ln of how much faster the boat's drift makes the lure swim, times, paths are solved; they
-change nearly in proportion over it. A drift beyond counts as that, or as the last of `_FAR_DRIFTS`."""
+"""Up to which ln of how much faster the boat's drift makes the lure swim, times, paths
+are solved; they change nearly in proportion over it. A drift beyond counts as that, or
+as the last of `_FAR_DRIFTS`."""
 _FAR_DRIFTS = (-0.85, -1.3, -2.0)
-"""The same, where a boat comes nearer nearly as fast as the line, as one held in a current may: solved only
-when first asked for."""
+"""The same, where a boat comes nearer nearly as fast as the line, as one held in a
+current may: solved only when first asked for."""
 _LEAST_CASTS = 3.0, 2.5
 """Shortest cast in heights of the rod tip, and in m: the solver needs two heights and 2 m."""
 _TOGETHER = 100
@@ -63,11 +66,15 @@ class Smooth:
     """A smooth function of a few variables on a box, interpolated from its values at Chebyshev nodes.
 
     Attributes:
-        coefficients: of the products of Chebyshev polynomials, shape (products, values).
+        coefficients: of the products of Chebyshev polynomials, shape (products,
+            values).
     """
 
     def __init__(
-        self, coefficients: Floats, box: Sequence[tuple[float, float]], nodes: Sequence[int]
+        self,
+        coefficients: Floats,
+        box: Sequence[tuple[float, float]],
+        nodes: Sequence[int],
     ) -> None:
         self.coefficients, self._box, self._nodes = coefficients, box, nodes
 
@@ -81,7 +88,8 @@ class Smooth:
         """Return an interpolated function of points, (points, variables), with values, (points, values)."""
         units = [chebyshev.chebpts1(n) for n in nodes]
         points = [
-            0.5 * (low + high + (high - low) * unit) for (low, high), unit in zip(box, units, strict=True)
+            0.5 * (low + high + (high - low) * unit)
+            for (low, high), unit in zip(box, units, strict=True)
         ]
         values = function(np.array(list(product(*points)))).reshape(*nodes, -1)
         for axis, unit in enumerate(units):
@@ -92,13 +100,16 @@ class Smooth:
     def __call__(self, *variables: Floats, values: slice = slice(None)) -> Floats:
         """Return the function at points, shape (points, values); the variables broadcast, flattened.
 
-        Outside the box it is what it is at the box's edge. ``values``: only some of them.
+        Outside the box it is what it is at the box's edge. ``values``: only some of
+        them.
         """
         basis = np.ones((1, 1))
         flat = (variable.ravel() for variable in np.broadcast_arrays(*variables))
         for variable, (low, high), n in zip(flat, self._box, self._nodes, strict=True):
             unit = np.clip((2.0 * variable - low - high) / (high - low), -1.0, 1.0)
-            basis = (basis[:, :, None] * chebyshev.chebvander(unit, n - 1)[:, None, :]).reshape(len(unit), -1)
+            basis = (
+                basis[:, :, None] * chebyshev.chebvander(unit, n - 1)[:, None, :]
+            ).reshape(len(unit), -1)
         return np.asarray(basis @ self.coefficients[:, values])
 
 
@@ -121,15 +132,21 @@ class Curves:
     _bend: NDArray[np.float32]
     _far: Callable[[], Sequence[NDArray[np.float32]]]
 
-    def paths(self, drift: float = 0.0, pace: Floats | float = 1.0) -> tuple[Floats, Floats]:
+    def paths(
+        self, drift: float = 0.0, pace: Floats | float = 1.0
+    ) -> tuple[Floats, Floats]:
         """Return depth below the surface and distance from the rod tip, m, both (n, SHARES).
 
         Args:
             drift: speed of the boat towards where the lure landed, m/s.
-            pace: how much faster than usual the line is reeled in, times; one or shape (n,).
+            pace: how much faster than usual the line is reeled in, times; one or shape
+                (n,).
         """
-        polar = self._polar(np.reshape(self._faster(drift, pace), (-1, 1)).astype(np.float32))
-        # A lure that has passed below the rod tip is only lifted from there: its retrieve is over.
+        polar = self._polar(
+            np.reshape(self._faster(drift, pace), (-1, 1)).astype(np.float32)
+        )
+        # A lure that has passed below the rod tip is only lifted from there: its
+        # retrieve is over.
         angle = polar[:, : len(PATH_SHARES)]
         passed = np.where(angle < 0.5 * np.pi, np.inf, angle).min(axis=1, keepdims=True)
         angle = np.minimum(angle, passed.astype(np.float32))
@@ -158,19 +175,27 @@ class Curves:
         return np.clip(np.log(np.maximum(faster, 0.1)), _FAR_DRIFTS[-1], _MOST_DRIFT)
 
 
-def _lagrange_weights(at: NDArray[np.float32], nodes: Sequence[float]) -> Iterator[NDArray[np.float32]]:
+def _lagrange_weights(
+    at: NDArray[np.float32], nodes: Sequence[float]
+) -> Iterator[NDArray[np.float32]]:
     """Yield the weight of each node's value in the polynomial through all, at some places."""
     for k, node in enumerate(nodes):
         others = np.array([*nodes[:k], *nodes[k + 1 :]], np.float32)
-        yield np.prod((at - others) / (np.float32(node) - others), axis=-1, keepdims=True, dtype=np.float32)
+        yield np.prod(
+            (at - others) / (np.float32(node) - others),
+            axis=-1,
+            keepdims=True,
+            dtype=np.float32,
+        )
 
 
 class Table:
     """Every path of one rig, at any lift ratio, line drag and cast in its range, without solving again.
 
-    Lift, drag and cast are given as natural logarithms: of the lift ratio, of what the line's drag is
-    multiplied with, and of the cast over the rig's usual one. A path differs from `companion.dive.solve` as
-    told in `companion.dive.calibration`, which holds the figures and whose tests hold them.
+    Lift, drag and cast are given as natural logarithms: of the lift ratio, of what the
+    line's drag is multiplied with, and of the cast over the rig's usual one. A path
+    differs from `companion.dive.solve` as told in `companion.dive.calibration`, which
+    holds the figures and whose tests hold them.
     """
 
     def __init__(
@@ -187,14 +212,17 @@ class Table:
         Args:
             line: of the rig.
             lure: of the rig; its lift ratio does not matter.
-            retrieve: the usual cast and retrieve, of one steady speed, from a boat at rest.
-            lifts: ln of the lift ratios, rising, that go with each of `drags`, shape (lifts, drags): over
-                these the table is asked.
+            retrieve: the usual cast and retrieve, of one steady speed, from a boat at
+                rest.
+            lifts: ln of the lift ratios, rising, that go with each of `drags`, shape
+                (lifts, drags): over these the table is asked.
             drags: ln of the drag factors, shape (drags,).
-            cast_spread: how much ln of the cast may differ from the usual at least; see also SHORTEST.
+            cast_spread: how much ln of the cast may differ from the usual at least; see
+                also SHORTEST.
 
         Raises:
-            DiveError: a cast finds no balance, or the rig lies outside what can be solved.
+            DiveError: a cast finds no balance, or the rig lies outside what can be
+                solved.
             TypeError: the retrieve has no steady speed.
         """
         if not isinstance(retrieve.speed, float | int):
@@ -228,15 +256,20 @@ class Table:
     def reach(self, lift: Floats, drag: Floats, cast: Floats) -> Floats:
         """Return the greatest depth, m, from a boat at rest, shape of the three broadcast together."""
         lift, drag, cast = np.broadcast_arrays(lift, drag, cast)
-        found = self._paths(lift - self._rise * drag, drag, cast, values=slice(1)).reshape(cast.shape)
+        found = self._paths(
+            lift - self._rise * drag, drag, cast, values=slice(1)
+        ).reshape(cast.shape)
         return np.maximum(found, 0.0) * self._retrieve.cast * np.exp(cast)
 
     def curves(self, lift: Floats, drag: Floats, cast: Floats) -> Curves:
         """Return the ways of casts; lift, drag and cast broadcast together and are flattened.
 
-        A cast out of range has its own length and the shape of the nearest one in range.
+        A cast out of range has its own length and the shape of the nearest one in
+        range.
         """
-        lift, drag, cast = (each.ravel() for each in np.broadcast_arrays(lift, drag, cast))
+        lift, drag, cast = (
+            each.ravel() for each in np.broadcast_arrays(lift, drag, cast)
+        )
         at = lift - self._rise * drag, drag, cast
         still, (lean, bend) = self._paths(*at), np.split(self._adrift(*at), 2, axis=1)
         length, tip = self._retrieve.cast * np.exp(cast), self._retrieve.tip_height
@@ -244,16 +277,22 @@ class Table:
         return Curves(
             duration=(full - end) / self._speed,
             reach=np.maximum(still[:, 0], 0.0) * length,
-            _line=(full[:, None] - PATH_SHARES * (full - end)[:, None]).astype(np.float32),
+            _line=(full[:, None] - PATH_SHARES * (full - end)[:, None]).astype(
+                np.float32
+            ),
             _speed=self._speed,
             _tip=tip,
             _still=still[:, 1:].astype(np.float32),
             _lean=lean[:, 1:].astype(np.float32),
             _bend=bend[:, 1:].astype(np.float32),
-            _far=lambda: [far(*at, values=slice(1, None)).astype(np.float32) for far in self._far],
+            _far=lambda: [
+                far(*at, values=slice(1, None)).astype(np.float32) for far in self._far
+            ],
         )
 
-    def path(self, lift: float, drag: float, cast: float) -> tuple[Floats, Floats, Floats]:
+    def path(
+        self, lift: float, drag: float, cast: float
+    ) -> tuple[Floats, Floats, Floats]:
         """Return a retrieve from a boat at rest, at SHARES until below the rod tip.
 
         Time, s, distance from the rod tip and depth, m.
@@ -261,29 +300,45 @@ class Table:
         curves = self.curves(*(np.array([each]) for each in (lift, drag, cast)))
         (deep,), (away,) = curves.paths()
         until = max(int(np.append(np.flatnonzero(away < 0.0), len(PATH_SHARES))[0]), 2)
-        return (PATH_SHARES * float(curves.duration[0]))[:until], away[:until], deep[:until]
+        return (
+            (PATH_SHARES * float(curves.duration[0]))[:until],
+            away[:until],
+            deep[:until],
+        )
 
     def _changes(self, points: Floats) -> Floats:
         """Return what a drifting boat adds: with the share of `_MOST_DRIFT` it does, and with its square.
 
-        A boat that comes nearer tows the lure less while the line comes in, so it dives less far.
+        A boat that comes nearer tows the lure less while the line comes in, so it dives
+        less far.
         """
         slower, faster = (
-            self._shapes(points, away) for away in np.expm1(_MOST_DRIFT * np.array([-1.0, 1.0]))
+            self._shapes(points, away)
+            for away in np.expm1(_MOST_DRIFT * np.array([-1.0, 1.0]))
         )
         still = self._paths(*points.T)
-        return np.concatenate([(faster - slower) / 2.0, (faster + slower) / 2.0 - still], axis=1)
+        return np.concatenate(
+            [(faster - slower) / 2.0, (faster + slower) / 2.0 - still], axis=1
+        )
 
     @cached_property
     def _far(self) -> tuple[Smooth, ...]:
         """The paths from a boat that comes nearer as fast as each of `_FAR_DRIFTS`."""
         names = [f"drift {number}" for number in range(len(_FAR_DRIFTS))]
-        found = kept("far", self._inputs, lambda: dict(zip(names, self._solved_far(), strict=True)))
-        return tuple(Smooth(np.asarray(found[name]), self._box, _DRIFT_NODES) for name in names)
+        found = kept(
+            "far",
+            self._inputs,
+            lambda: dict(zip(names, self._solved_far(), strict=True)),
+        )
+        return tuple(
+            Smooth(np.asarray(found[name]), self._box, _DRIFT_NODES) for name in names
+        )
 
     def _solved_far(self) -> list[Floats]:
         def shapes(away: float) -> Floats:
-            return Smooth.of(lambda points: self._shapes(points, away), self._box, _DRIFT_NODES).coefficients
+            return Smooth.of(
+                lambda points: self._shapes(points, away), self._box, _DRIFT_NODES
+            ).coefficients
 
         return [shapes(float(np.expm1(faster))) for faster in _FAR_DRIFTS]
 
@@ -298,10 +353,16 @@ class Table:
             for pull, drag, _ in points
         ]
         casts = [
-            replace(usual, cast=usual.cast * float(np.exp(cast)), drift=float(away * self._speed))
+            replace(
+                usual,
+                cast=usual.cast * float(np.exp(cast)),
+                drift=float(away * self._speed),
+            )
             for _, _, cast in points
         ]
-        return np.array([_shape(*found) for found in zip(solved(rigs, casts), casts, strict=True)])
+        return np.array(
+            [_shape(*found) for found in zip(solved(rigs, casts), casts, strict=True)]
+        )
 
 
 def _rise(lifts: Floats, drags: Floats) -> float:
@@ -327,9 +388,9 @@ def _cast_range(retrieve: Retrieve, spread: float) -> tuple[float, float]:
 def at_boat(cast: Floats, tip_height: float) -> Floats:
     """Return the line left, m, at which a table takes the lure to be at the boat.
 
-    A little less than `companion.dive.solver.line_left`, so that its paths reach as far, and without its
-    corner at 25 heights of the rod tip, which would go through all paths. A tip below the water is nothing
-    the lure has to stay away from.
+    A little less than `companion.dive.solver.line_left`, so that its paths reach as
+    far, and without its corner at 25 heights of the rod tip, which would go through all
+    paths. A tip below the water is nothing the lure has to stay away from.
     """
     share, tip = 0.08 * np.hypot(cast, tip_height), 2.0 * max(tip_height, 0.0)
     return np.asarray((0.5 * (share**4 + tip**4)) ** 0.25)
@@ -352,8 +413,8 @@ def _shape(path: Path, retrieve: Retrieve) -> Floats:
 def solved(rigs: list[tuple[Line, Lure]], retrieves: list[Retrieve]) -> list[Path]:
     """Return solved paths, past the boat to `at_boat`; a hundred together is quickest.
 
-    Cases share their time steps, and where one of a hundred finds no balance with them it does in smaller
-    company: then the two halves are solved apart.
+    Cases share their time steps, and where one of a hundred finds no balance with them
+    it does in smaller company: then the two halves are solved apart.
 
     Raises:
         DiveError: one finds no balance even alone.

@@ -22,13 +22,21 @@ class Water:
     temperature: float = 15.0
 
     def __post_init__(self) -> None:
-        within("water temperature", self.temperature, COLDEST_WATER_C, WARMEST_WATER_C, "degrees Celsius")
+        within(
+            "water temperature",
+            self.temperature,
+            COLDEST_WATER_C,
+            WARMEST_WATER_C,
+            "degrees Celsius",
+        )
 
     @property
     def density(self) -> float:
         """Density, kg/m3: the formula of Tanaka and others, Metrologia 38:301, 2001 (from memory)."""
         t = self.temperature
-        return 999.97495 * (1.0 - (t - 3.983035) ** 2 * (t + 301.797) / (522528.9 * (t + 69.34881)))
+        return 999.97495 * (
+            1.0 - (t - 3.983035) ** 2 * (t + 301.797) / (522528.9 * (t + 69.34881))
+        )
 
     @property
     def viscosity(self) -> float:
@@ -45,5 +53,12 @@ class Water:
     @property
     def sound_speed(self) -> float:
         """Speed of sound, m/s: the polynomial of Marczak, J. Acoust. Soc. Am. 102:2776, 1997."""
-        powers = (1402.385, 5.038813, -5.799136e-2, 3.287156e-4, -1.398845e-6, 2.78786e-9)
+        powers = (
+            1402.385,
+            5.038813,
+            -5.799136e-2,
+            3.287156e-4,
+            -1.398845e-6,
+            2.78786e-9,
+        )
         return math.fsum(c * self.temperature**k for k, c in enumerate(powers))

@@ -1,6 +1,7 @@
 """What is to be read, as it comes with the program: tutorial, guides, reference, results, decisions.
 
-The reference, and the pictures, are made by `python -m companion.docs` from the code they show.
+The reference, and the pictures, are made by `python -m companion.docs` from the code
+they show.
 """
 
 from importlib.resources import files
@@ -22,7 +23,9 @@ PAGE_NAMES = (
 
 def picture(name: str) -> str | None:
     """Return a picture of the pages as SVG; None when there is none of that name."""
-    there = {one.name: one for one in files("companion.docs").joinpath("pictures").iterdir()}
+    there = {
+        one.name: one for one in files("companion.docs").joinpath("pictures").iterdir()
+    }
     return there[name].read_text(encoding="utf-8") if name in there else None
 
 

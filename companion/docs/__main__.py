@@ -1,7 +1,7 @@
 """Makes what the pages have from the program anew, beside them.
 
-`python -m companion.docs` writes reference.md; with the folder of the invented day it replays that day and
-draws the tutorial's pictures too.
+`python -m companion.docs` writes reference.md; with the folder of the invented day it
+replays that day and draws the tutorial's pictures too.
 """
 
 import sys
@@ -16,7 +16,11 @@ from companion.docs.reference import reference
 def _draw(day: Path, folder: Path) -> None:
     with tempfile.TemporaryDirectory() as scratch:
         logbook = Path(scratch) / "day.db"
-        commands.main(["replay", str(day), "--logbook", str(logbook)], "companion", standalone_mode=False)
+        commands.main(
+            ["replay", str(day), "--logbook", str(logbook)],
+            "companion",
+            standalone_mode=False,
+        )
         draw_pictures(folder, day, logbook)
 
 

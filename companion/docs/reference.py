@@ -6,7 +6,15 @@ import inspect
 import re
 import types
 from collections.abc import Iterator
-from typing import Annotated, Literal, NamedTuple, Union, get_args, get_origin, get_type_hints
+from typing import (
+    Annotated,
+    Literal,
+    NamedTuple,
+    Union,
+    get_args,
+    get_origin,
+    get_type_hints,
+)
 
 import click
 import msgspec
@@ -59,22 +67,44 @@ SI_UNITS = {
 MOST_LISTED_WORDS = 7
 """Words of a slot that are still all listed."""
 
-_PLAIN: dict[object, str] = {str: "text", int: "whole number", float: "number", bool: "true or false"}
+_PLAIN: dict[object, str] = {
+    str: "text",
+    int: "whole number",
+    float: "number",
+    bool: "true or false",
+}
 
 
 def reference() -> str:
     """Return the whole page, Markdown."""
-    parts = (HEAD_OF_PAGE, *_commands(), *_configuration(), *_phrases(), RECORDED_DAY, *_events())
+    parts = (
+        HEAD_OF_PAGE,
+        *_commands(),
+        *_configuration(),
+        *_phrases(),
+        RECORDED_DAY,
+        *_events(),
+    )
     return "\n".join(part.rstrip() + "\n" for part in parts)
 
 
 def _row(*cells: str) -> str:
-    return "| " + " | ".join(cell.replace("|", "\\|").replace("\n", " ") for cell in cells) + " |\n"
+    return (
+        "| "
+        + " | ".join(cell.replace("|", "\\|").replace("\n", " ") for cell in cells)
+        + " |\n"
+    )
 
 
 def _table(*rows: tuple[str, ...]) -> str:
     head, *body = rows
-    return _row(*head) + "|" + "---|" * len(head) + "\n" + "".join(_row(*row) for row in body)
+    return (
+        _row(*head)
+        + "|"
+        + "---|" * len(head)
+        + "\n"
+        + "".join(_row(*row) for row in body)
+    )
 
 
 # --- commands ----------------------------------------------------------------------------------------
@@ -92,7 +122,9 @@ def _commands() -> Iterator[str]:
 
 
 def _command(name: str, command: click.Command) -> str:
-    example, _, rest = inspect.cleandoc(in_users_unit(command.help or "", "feet")).partition("\n\n")
+    example, _, rest = inspect.cleandoc(
+        in_users_unit(command.help or "", "feet")
+    ).partition("\n\n")
     usage = " ".join([name, *command.collect_usage_pieces(click.Context(command))])
     options = [
         (
@@ -111,11 +143,19 @@ def _command(name: str, command: click.Command) -> str:
 
 
 def _taken(option: click.Option) -> str:
-    return "" if option.is_flag else " " + option.make_metavar(click.Context(click.Command("")))
+    return (
+        ""
+        if option.is_flag
+        else " " + option.make_metavar(click.Context(click.Command("")))
+    )
 
 
 def _default(option: click.Option) -> str:
-    return str(option.default) if option.show_default and option.default is not None else ""
+    return (
+        str(option.default)
+        if option.show_default and option.default is not None
+        else ""
+    )
 
 
 # --- configuration -----------------------------------------------------------------------------------
@@ -167,7 +207,11 @@ def _inner(hint: object) -> tuple[type[msgspec.Struct] | None, bool]:
         return _inner(get_args(hint)[0])[0], True
     if get_origin(hint) in (Union, types.UnionType):
         return _inner(next(part for part in get_args(hint) if part is not type(None)))
-    return (hint, False) if isinstance(hint, type) and issubclass(hint, msgspec.Struct) else (None, False)
+    return (
+        (hint, False)
+        if isinstance(hint, type) and issubclass(hint, msgspec.Struct)
+        else (None, False)
+    )
 
 
 def _keys(schema: type[msgspec.Struct], headers: list[str]) -> str:
@@ -183,7 +227,11 @@ def _keys(schema: type[msgspec.Struct], headers: list[str]) -> str:
         for field in msgspec.structs.fields(schema)
         if _inner(hints[field.name])[0] is None
     ]
-    title = "At the top of the file" if headers == [""] else ", ".join(f"`{header}`" for header in headers)
+    title = (
+        "At the top of the file"
+        if headers == [""]
+        else ", ".join(f"`{header}`" for header in headers)
+    )
     body = _table(("key", "a", "meaning", "if left out"), *rows) if rows else ""
     return f"### {title}\n\n{summary if headers != [''] else ''}\n\n{body}"
 
@@ -223,9 +271,17 @@ def _unless(field: msgspec.structs.FieldInfo, hint: object) -> str:
     if field.default is None:
         return "not set"
     if get_origin(hint) is not Annotated:
-        return f"`{field.default}`".lower() if isinstance(field.default, bool) else f"`{field.default}`"
+        return (
+            f"`{field.default}`".lower()
+            if isinstance(field.default, bool)
+            else f"`{field.default}`"
+        )
     kind: Kind = get_args(hint)[1].kind
-    return f"{field.default / 1e9:g} GB" if kind == "size" else f"{field.default:g} {SI_UNITS[kind]}"
+    return (
+        f"{field.default / 1e9:g} GB"
+        if kind == "size"
+        else f"{field.default:g} {SI_UNITS[kind]}"
+    )
 
 
 # --- phrases -----------------------------------------------------------------------------------------
@@ -245,11 +301,17 @@ def _phrases() -> Iterator[str]:
         "`companion phrases` prints "
         "them with your rods and lines. What completes the command just before it counts too, begun within "
         f"{GOES_ON_WITHIN_S:g} s of when that was understood: a depth, a weight, an hour, "
-        "a distance, or “and a half”.\n\n" + _table(("phrase", "meaning", "said back"), *rows)
+        "a distance, or “and a half”.\n\n"
+        + _table(("phrase", "meaning", "said back"), *rows)
     )
     aboard = grammar.aboard(config.parse(config.example_text()))
-    slots = [(f"`{{{name}}}`", _words(list(words))) for name, words in grammar._slots(aboard).items()]
-    yield "With the rods and units of the example:\n\n" + _table(("in a phrase", "stands for"), *slots)
+    slots = [
+        (f"`{{{name}}}`", _words(list(words)))
+        for name, words in grammar._slots(aboard).items()
+    ]
+    yield "With the rods and units of the example:\n\n" + _table(
+        ("in a phrase", "stands for"), *slots
+    )
 
 
 def _words(words: list[str]) -> str:
@@ -271,13 +333,19 @@ def _events() -> Iterator[str]:
     )
     for kind in get_args(events.AnyEvent):
         hints = get_type_hints(kind)
-        fields = [name for name in kind.__struct_fields__ if name not in events.Event.__struct_fields__]
+        fields = [
+            name
+            for name in kind.__struct_fields__
+            if name not in events.Event.__struct_fields__
+        ]
         rows = [(f"`{name}`", _json(hints[name])) for name in fields]
         yield f"### `{kind.__struct_config__.tag}`\n\n{_paragraph(kind)}\n\n{_table(('field', 'a'), *rows)}"
 
 
 def _paragraph(schema: type) -> str:
-    return re.sub(r"\bNone\b", "null", " ".join(inspect.cleandoc(schema.__doc__ or "").split()))
+    return re.sub(
+        r"\bNone\b", "null", " ".join(inspect.cleandoc(schema.__doc__ or "").split())
+    )
 
 
 def _sentence(text: str) -> str:
@@ -289,7 +357,9 @@ def _json(hint: object) -> str:
     """Return in words what a field of an event holds."""
     origin, parts = get_origin(hint), get_args(hint)
     if origin in (Union, types.UnionType):
-        return " or ".join("null" if part is type(None) else _json(part) for part in parts)
+        return " or ".join(
+            "null" if part is type(None) else _json(part) for part in parts
+        )
     if origin is Literal:
         return ", ".join(f"`{choice}`" for choice in parts)
     if origin is dict:
@@ -297,5 +367,7 @@ def _json(hint: object) -> str:
     if origin in (tuple, list):
         return f"list of {_json(parts[0])}"
     if isinstance(hint, type) and issubclass(hint, msgspec.Struct):
-        return "object with " + ", ".join(f"`{name}`" for name in hint.__struct_fields__)
+        return "object with " + ", ".join(
+            f"`{name}`" for name in hint.__struct_fields__
+        )
     return _PLAIN[hint]

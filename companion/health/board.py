@@ -13,15 +13,24 @@ TOO_HOT_C = 80.0
 
 def board_findings(system: Path = Path("/sys/class")) -> Iterator[Finding]:
     """Yield how hot the board is and whether its supply sags, as far as the kernel tells."""
-    zones = [zone for zone in system.glob("thermal/thermal_zone*") if _number(zone / "temp") is not None]
+    zones = [
+        zone
+        for zone in system.glob("thermal/thermal_zone*")
+        if _number(zone / "temp") is not None
+    ]
     if zones:
         yield _heat(min(zones, key=_margin))
     alarms = [
-        alarm for alarm in map(_number, system.glob("hwmon/hwmon*/in*_lcrit_alarm")) if alarm is not None
+        alarm
+        for alarm in map(_number, system.glob("hwmon/hwmon*/in*_lcrit_alarm"))
+        if alarm is not None
     ]
     if any(alarms):
         yield Finding(
-            "power", "fail", "the supply sags below what the board needs", "see hardware/wiring.md, Power"
+            "power",
+            "fail",
+            "the supply sags below what the board needs",
+            "see hardware/wiring.md, Power",
         )
     elif alarms:
         yield Finding("power", "pass", "no alarm of low voltage")
@@ -33,11 +42,17 @@ def _heat(zone: Path) -> Finding:
     seen = f"{degrees:.0f} °C"
     if margin <= 0.0:
         return Finding(
-            part, "fail", seen + ", slowed down", "shade, and air round the box: hardware/wiring.md"
+            part,
+            "fail",
+            seen + ", slowed down",
+            "shade, and air round the box: hardware/wiring.md",
         )
     if margin <= 10.0:
         return Finding(
-            part, "warn", f"{seen}, slows down at {degrees + margin:.0f}", "shade, and air round the box"
+            part,
+            "warn",
+            f"{seen}, slows down at {degrees + margin:.0f}",
+            "shade, and air round the box",
         )
     return Finding(part, "pass", seen)
 

@@ -31,7 +31,13 @@ from companion.voice.button import ButtonError, push_to_talk
 from companion.voice.clips import read_clip
 from companion.voice.grammar import Grammar, aboard
 from companion.voice.microphone import MicrophoneError, microphone_frames
-from companion.voice.model import CONTENTS_SHA256, INSTALL_COMMAND, ModelError, contents_sha256, speech_model
+from companion.voice.model import (
+    CONTENTS_SHA256,
+    INSTALL_COMMAND,
+    ModelError,
+    contents_sha256,
+    speech_model,
+)
 from companion.voice.own_voice import OwnVoiceError
 from companion.voice.recogniser import EngineError, for_grammar
 from companion.voice.sound import FRAMES_A_SECOND
@@ -54,7 +60,10 @@ _SILENT_NETWORKS: dict[Network, tuple[str, str]] = {
         "a server, and nothing of this boat from it",
         "see in its data browser whether it has environment.depth and navigation.position",
     ),
-    "gpsd": ("a server, and no position from it", "see with `gpsmon` whether gpsd has found the receiver"),
+    "gpsd": (
+        "a server, and no position from it",
+        "see with `gpsmon` whether gpsd has found the receiver",
+    ),
 }
 """What is wrong when a network answers and tells nothing, and what to do."""
 NO_ROOM = 100_000_000
@@ -62,7 +71,12 @@ NO_ROOM = 100_000_000
 
 
 def check(
-    settings: Settings, data: Path, clock: Clock, *, aloud: bool = True, seconds: float = LISTEN_S
+    settings: Settings,
+    data: Path,
+    clock: Clock,
+    *,
+    aloud: bool = True,
+    seconds: float = LISTEN_S,
 ) -> Iterator[Finding]:
     """Try every part, and yield what came of each as soon as it is known.
 
@@ -98,15 +112,24 @@ class Wires:
         self._settings = settings
         self._units = Units(settings.units)
         self._seconds = seconds
-        self._heard = listen_to([one for one in settings.sources if one.kind != "file"], clock, seconds)
-        self._sensing = Sensing({s.name: s.settings() for s in settings.sources}, settings.boat.offsets())
+        self._heard = listen_to(
+            [one for one in settings.sources if one.kind != "file"], clock, seconds
+        )
+        self._sensing = Sensing(
+            {s.name: s.settings() for s in settings.sources}, settings.boat.offsets()
+        )
         self._boat = BoatState(t=0.0)
         self._fold()
 
     def findings(self) -> Iterator[Finding]:
         """Yield one finding for each source, and of depth and position what the sources' do not tell."""
         if not self._heard:
-            yield Finding("sources", "skipped", "none in the config", "describe one under [[sources]]")
+            yield Finding(
+                "sources",
+                "skipped",
+                "none in the config",
+                "describe one under [[sources]]",
+            )
         of_sources = [self._source(heard) for heard in self._heard]
         yield from of_sources
         failed = any(finding.verdict == "fail" for finding in of_sources)
@@ -114,10 +137,16 @@ class Wires:
         yield from self._position(failed=failed)
 
     def _fold(self) -> None:
-        for chunk in sorted(itertools.chain(*(heard.chunks for heard in self._heard)), key=lambda c: c.t):
+        for chunk in sorted(
+            itertools.chain(*(heard.chunks for heard in self._heard)), key=lambda c: c.t
+        ):
             for t, _ in self._sensing.feed(chunk):
                 state = self._sensing.boat(t)
-                known = {k: v for k in state.__struct_fields__ if (v := getattr(state, k)) is not None}
+                known = {
+                    k: v
+                    for k in state.__struct_fields__
+                    if (v := getattr(state, k)) is not None
+                }
                 self._boat = msgspec.structs.replace(self._boat, **known)
                 self.utc = self._sensing.utc(t)
 
@@ -126,7 +155,12 @@ class Wires:
         if heard.trouble is not None:
             return Finding(part, "fail", heard.trouble, _remedy_for_port(heard.source))
         if not heard.chunks:
-            return Finding(part, "fail", "opened, and nothing came", _remedy_for_silence(heard.source))
+            return Finding(
+                part,
+                "fail",
+                "opened, and nothing came",
+                _remedy_for_silence(heard.source),
+            )
         one = heard.sensing
         if not one.counts and heard.source.network is not None:
             return Finding(part, "fail", *_SILENT_NETWORKS[heard.source.network])
@@ -135,7 +169,12 @@ class Wires:
         rates = rates_in_words(one.counts, self._seconds)
         bad = one.dropped["wrong checksum"] + one.dropped["cut short"]
         if bad > 0.1 * sum(one.counts.values()):
-            return Finding(part, "warn", f"{rates}; {bad} damaged", "check plugs and the baud in the config")
+            return Finding(
+                part,
+                "warn",
+                f"{rates}; {bad} damaged",
+                "check plugs and the baud in the config",
+            )
         return Finding(part, "pass", rates)
 
     def _depth(self, *, failed: bool) -> Iterator[Finding]:
@@ -143,7 +182,9 @@ class Wires:
         if depth is not None:
             yield Finding(part, "pass", self._units.depth(depth))
         elif self._came("depth"):
-            yield Finding(part, "warn", "sentences without a depth", "is the boat in the water?")
+            yield Finding(
+                part, "warn", "sentences without a depth", "is the boat in the water?"
+            )
         else:
             yield from self._none_came(part, "DPT or DBT", failed=failed)
 
@@ -160,19 +201,26 @@ class Wires:
         counts = (address for heard in self._heard for address in heard.sensing.counts)
         return any(quantity_told(address) == quantity for address in counts)
 
-    def _none_came(self, part: str, sentences: str, *, failed: bool) -> Iterator[Finding]:
+    def _none_came(
+        self, part: str, sentences: str, *, failed: bool
+    ) -> Iterator[Finding]:
         """Yield that nothing told of this, unless a source that failed has said why."""
         if not self._heard:
             yield Finding(part, "skipped", "no source", "see the sources")
         elif not failed:
             yield Finding(
-                part, "warn", "no sentence tells it", f"switch {sentences} on in the output of sonar or GPS"
+                part,
+                "warn",
+                "no sentence tells it",
+                f"switch {sentences} on in the output of sonar or GPS",
             )
 
 
 def _no_sentence(chunks: list[Chunk]) -> tuple[str, str]:
     """Return why bytes made no sentence, and what to do."""
-    unchecked = Sensing({chunk.source: SourceSettings(need_checksum=False) for chunk in chunks})
+    unchecked = Sensing(
+        {chunk.source: SourceSettings(need_checksum=False) for chunk in chunks}
+    )
     for chunk in chunks:
         for _ in unchecked.feed(chunk):
             pass
@@ -180,7 +228,10 @@ def _no_sentence(chunks: list[Chunk]) -> tuple[str, str]:
         return "sentences without checksums", (
             "switch them on in the sonar; else set `need_checksum = false` for it, and damage passes too"
         )
-    return "bytes, but no sentence", "check the baud in the config; perhaps A and B are swapped"
+    return (
+        "bytes, but no sentence",
+        "check the baud in the config; perhaps A and B are swapped",
+    )
 
 
 def _remedy_for_silence(source: ConfiguredSource) -> str:
@@ -208,15 +259,29 @@ def _remedy_for_port(source: ConfiguredSource) -> str:
 def _microphone(settings: Settings) -> Iterator[Finding]:
     part, name = "microphone", settings.voice.microphone
     if name == "none":
-        yield Finding(part, "skipped", "none in the config", "name one under [voice] if there is one")
+        yield Finding(
+            part,
+            "skipped",
+            "none in the config",
+            "name one under [voice] if there is one",
+        )
         return
     try:
         with contextlib.closing(microphone_frames(name)) as frames:
             sound = np.concatenate(
-                list(itertools.islice(frames, round(MICROPHONE_LISTEN_S * FRAMES_A_SECOND)))
+                list(
+                    itertools.islice(
+                        frames, round(MICROPHONE_LISTEN_S * FRAMES_A_SECOND)
+                    )
+                )
             )
     except (MicrophoneError, OSError, ValueError) as error:
-        yield Finding(part, "fail", str(error), "choose one that `arecord -L` lists, under [voice]")
+        yield Finding(
+            part,
+            "fail",
+            str(error),
+            "choose one that `arecord -L` lists, under [voice]",
+        )
         return
     yield level_finding(sound)
 
@@ -225,13 +290,22 @@ def level_finding(sound: np.ndarray[tuple[int], np.dtype[np.int16]]) -> Finding:
     """Return what the level of a room's sound says of its microphone; full scale is 32768."""
     power = float(np.mean(np.square(sound, dtype=np.float64)))
     if power == 0.0:
-        return Finding("microphone", "fail", "exact silence", "check its plug, and that it is not muted")
+        return Finding(
+            "microphone",
+            "fail",
+            "exact silence",
+            "check its plug, and that it is not muted",
+        )
     level = 10.0 * np.log10(power / 32768.0**2)
     seen = f"{level:.0f} dB of full scale"
     if level > TOO_LOUD:
-        return Finding("microphone", "warn", seen + ", too loud", "turn its gain down in alsamixer")
+        return Finding(
+            "microphone", "warn", seen + ", too loud", "turn its gain down in alsamixer"
+        )
     if level < TOO_QUIET:
-        return Finding("microphone", "warn", seen + ", very quiet", "turn its gain up in alsamixer")
+        return Finding(
+            "microphone", "warn", seen + ", very quiet", "turn its gain up in alsamixer"
+        )
     return Finding("microphone", "pass", seen)
 
 
@@ -246,9 +320,14 @@ def _model(settings: Settings) -> tuple[Path | None, Finding]:
     if digest == CONTENTS_SHA256:
         return folder, Finding(part, "pass", f"whole, SHA-256 {digest[:12]}")
     if chosen:
-        return folder, Finding(part, "warn", "not the one we know", "nothing, if you chose it on purpose")
+        return folder, Finding(
+            part, "warn", "not the one we know", "nothing, if you chose it on purpose"
+        )
     return None, Finding(
-        part, "fail", "its files have changed", f"remove {folder}, then fetch it: {INSTALL_COMMAND}"
+        part,
+        "fail",
+        "its files have changed",
+        f"remove {folder}, then fetch it: {INSTALL_COMMAND}",
     )
 
 
@@ -258,18 +337,25 @@ def _recogniser(settings: Settings, model: Path | None) -> Finding:
         return Finding(part, "skipped", "no speech model", "see the speech model")
     other = "use the model that the installer fetches"
     try:
-        recogniser = for_grammar(model, Grammar(msgspec.structs.replace(aboard(settings), wake="")))
+        recogniser = for_grammar(
+            model, Grammar(msgspec.structs.replace(aboard(settings), wake=""))
+        )
         with as_file(files("companion.voice").joinpath("how_deep.flac")) as clip:
             text = recogniser.hear(read_clip(clip)).text
     except EngineError as error:
         return Finding(part, "fail", error.what, error.remedy)
     except ModelError as error:
-        return Finding(part, "fail", str(error), f"fetch the model again: {INSTALL_COMMAND}")
+        return Finding(
+            part, "fail", str(error), f"fetch the model again: {INSTALL_COMMAND}"
+        )
     if text != "how deep":
         return Finding(part, "fail", f'heard "{text}" for "how deep"', other)
     if recogniser.phrase_scorer is None:
         return Finding(
-            part, "warn", f'heard "{text}", by the words alone: the model is of another make', other
+            part,
+            "warn",
+            f'heard "{text}", by the words alone: the model is of another make',
+            other,
         )
     return Finding(part, "pass", f'heard "{text}" in the built-in phrase')
 
@@ -285,18 +371,29 @@ def _own_voice(settings: Settings) -> Iterator[Finding]:
     if voice is None:
         return
     if voice.microphone != settings.voice.microphone:
-        yield Finding(part, "warn", f"learned with {voice.microphone}: not used", remedy)
+        yield Finding(
+            part, "warn", f"learned with {voice.microphone}: not used", remedy
+        )
         return
-    gain = f"{voice.then} of {voice.read} phrases understood instead of {voice.understood}"
+    gain = (
+        f"{voice.then} of {voice.read} phrases understood instead of {voice.understood}"
+    )
     yield Finding(part, "pass", f"learned on {voice.utc[:10]}: {gain}")
 
 
 def _speaker(settings: Settings, *, aloud: bool) -> Finding:
     part, name = "speaker", settings.voice.speaker
     if name == "none":
-        return Finding(part, "skipped", "none in the config", "name one under [voice] if there is one")
+        return Finding(
+            part,
+            "skipped",
+            "none in the config",
+            "name one under [voice] if there is one",
+        )
     if not aloud:
-        return Finding(part, "skipped", "asked to be quiet", "run the check without --quiet")
+        return Finding(
+            part, "skipped", "asked to be quiet", "run the check without --quiet"
+        )
     troubles: list[str] = []
     try:
         with Speaker(name, trouble=troubles.append) as speaker:
@@ -304,7 +401,9 @@ def _speaker(settings: Settings, *, aloud: bool) -> Finding:
     except SpeakerError as error:
         troubles.append(str(error))
     if troubles:
-        return Finding(part, "fail", troubles[0], "choose one that `aplay -L` lists, under [voice]")
+        return Finding(
+            part, "fail", troubles[0], "choose one that `aplay -L` lists, under [voice]"
+        )
     return Finding(part, "pass", 'said "companion check"; did you hear it?')
 
 
@@ -324,7 +423,9 @@ def _folder(data: Path) -> Finding:
         trial.write_bytes(b"x")
         trial.unlink()
     except OSError as error:
-        return Finding(part, "fail", f"{data}: {error.strerror}", f"sudo chown -R $USER {data}")
+        return Finding(
+            part, "fail", f"{data}: {error.strerror}", f"sudo chown -R $USER {data}"
+        )
     return Finding(part, "pass", f"{data} can be written")
 
 
@@ -337,7 +438,9 @@ def _logbook(path: Path) -> Finding:
         with Logbook(path) as book:
             faults, trips = book.tables.faults(), len(book.trips())
     except LogbookError as error:
-        return Finding(part, "fail", error.what, salvage if error.damaged else error.remedy)
+        return Finding(
+            part, "fail", error.what, salvage if error.damaged else error.remedy
+        )
     if faults:
         return Finding(part, "fail", faults[0], salvage)
     return Finding(part, "pass", f"sound, {trips} trips")
@@ -353,17 +456,34 @@ def _disk(settings: Settings, data: Path) -> Finding:
     if free < NO_ROOM:
         return Finding(part, "fail", seen, "free some space")
     if free < settings.recordings.keep_free:
-        return Finding(part, "warn", seen + ", less than keep_free", "old recordings will go; back them up")
+        return Finding(
+            part,
+            "warn",
+            seen + ", less than keep_free",
+            "old recordings will go; back them up",
+        )
     return Finding(part, "pass", seen)
 
 
 def _clock(gps: datetime | None, wall: Callable[[], datetime] = wall_clock) -> Finding:
     part, now = "clock", wall()
     if now.date() < OLDEST_LIVE:
-        return Finding(part, "warn", f"not set ({now:%Y-%m-%d})", "give it a network or a clock battery")
+        return Finding(
+            part,
+            "warn",
+            f"not set ({now:%Y-%m-%d})",
+            "give it a network or a clock battery",
+        )
     if gps is None:
-        return Finding(part, "pass", f"{now:%Y-%m-%d %H:%M} UTC, no GPS time to compare with")
+        return Finding(
+            part, "pass", f"{now:%Y-%m-%d %H:%M} UTC, no GPS time to compare with"
+        )
     off = abs((gps - now).total_seconds())
     if off > CLOCK_OFF:
-        return Finding(part, "warn", f"{off:.0f} s from GPS time", "give it a network or a clock battery")
+        return Finding(
+            part,
+            "warn",
+            f"{off:.0f} s from GPS time",
+            "give it a network or a clock battery",
+        )
     return Finding(part, "pass", "agrees with GPS time")

@@ -36,12 +36,15 @@ class FoundSource(msgspec.Struct, frozen=True):
 
 
 def discover(
-    known: Sequence[ConfiguredSource], clock: Clock, seconds: float, tell: Callable[[str], None]
+    known: Sequence[ConfiguredSource],
+    clock: Clock,
+    seconds: float,
+    tell: Callable[[str], None],
 ) -> Iterator[FoundSource]:
     """Yield the sources that have something to tell and are not in the config.
 
-    It takes about `seconds` for each speed of the serial ports, some seconds for the networks, and `seconds`
-    for what was found there.
+    It takes about `seconds` for each speed of the serial ports, some seconds for the
+    networks, and `seconds` for what was found there.
 
     Args:
         known: the sources in the config: they are passed over.
@@ -51,16 +54,26 @@ def discover(
     """
     there = {_place(source) for source in known}
     used = {source.name for source in known}
-    for heard in chain(_on_serial(there, clock, seconds, tell), _on_networks(there, clock, seconds, tell)):
+    for heard in chain(
+        _on_serial(there, clock, seconds, tell),
+        _on_networks(there, clock, seconds, tell),
+    ):
         source = msgspec.structs.replace(heard.source, name=_free_name(heard, used))
         used.add(source.name)
         gives = rates_in_words(heard.sensing.counts, seconds)
-        yield FoundSource(source.name, _where(source), gives, config_lines(source, gives))
+        yield FoundSource(
+            source.name, _where(source), gives, config_lines(source, gives)
+        )
 
 
 def config_lines(source: ConfiguredSource, gives: str) -> str:
     """Return a source as it stands in the config, what it gives as a comment above it."""
-    lines = [f"# {gives}", "[[sources]]", f'name = "{source.name}"', f'kind = "{source.kind}"']
+    lines = [
+        f"# {gives}",
+        "[[sources]]",
+        f'name = "{source.name}"',
+        f'kind = "{source.kind}"',
+    ]
     if source.device is not None:
         lines.append(f'device = "{source.device}"')
     if source.address is not None:
@@ -76,16 +89,26 @@ def _on_serial(
     there: set[str], clock: Clock, seconds: float, tell: Callable[[str], None]
 ) -> Iterator[HeardSource]:
     """Yield the serial ports and CAN interfaces that tell something; ports at one speed after the other."""
-    ports = [port for port in nearby.serial_ports() if str(Path(port).resolve()) not in there]
+    ports = [
+        port for port in nearby.serial_ports() if str(Path(port).resolve()) not in there
+    ]
     buses = [bus for bus in nearby.can_interfaces() if bus not in there]
-    tell(f"serial ports: {', '.join(ports) or 'none'}; CAN interfaces: {', '.join(buses) or 'none'}")
+    tell(
+        f"serial ports: {', '.join(ports) or 'none'}; CAN interfaces: {', '.join(buses) or 'none'}"
+    )
     asked = [ConfiguredSource("bus", "can", device=bus) for bus in buses]
     yield from filter(_tells, _hear(asked, clock, seconds, tell))
     for baud in BAUDS:
-        asked = [ConfiguredSource("port", "serial", device=port, baud=baud) for port in ports]
+        asked = [
+            ConfiguredSource("port", "serial", device=port, baud=baud) for port in ports
+        ]
         heard = list(_hear(asked, clock, seconds, tell))
         yield from filter(_tells, heard)
-        ports = [one.source.device or "" for one in heard if one.trouble is None and not _tells(one)]
+        ports = [
+            one.source.device or ""
+            for one in heard
+            if one.trouble is None and not _tells(one)
+        ]
 
 
 def _on_networks(
@@ -95,9 +118,13 @@ def _on_networks(
     own = nearby.own_networks()
     hosts = [_LOCALHOST, *chain.from_iterable(nearby.hosts_near(one) for one in own)]
     hosts = [host for host in hosts if host not in {str(one.ip) for one in own}]
-    tell(f"networks: {', '.join(str(one.network) for one in own) or 'none'}, {len(hosts)} addresses")
+    tell(
+        f"networks: {', '.join(str(one.network) for one in own) or 'none'}, {len(hosts)} addresses"
+    )
     asked = [ConfiguredSource("server", "udp", address=f"0.0.0.0:{NMEA_PORT}")]
-    for host, port in nearby.open_ports(hosts, (GPSD_PORT, SIGNALK_PORT, SIGNALK_TCP_PORT, NMEA_PORT)):
+    for host, port in nearby.open_ports(
+        hosts, (GPSD_PORT, SIGNALK_PORT, SIGNALK_TCP_PORT, NMEA_PORT)
+    ):
         asked.append(_server_at(host, port))
     unknown = [one for one in asked if _place(one) not in there]
     yield from filter(_tells, _hear(unknown, clock, seconds, tell))
@@ -115,13 +142,20 @@ def _server_at(host: str, port: int) -> ConfiguredSource:
 
 
 def _hear(
-    asked: Sequence[ConfiguredSource], clock: Clock, seconds: float, tell: Callable[[str], None]
+    asked: Sequence[ConfiguredSource],
+    clock: Clock,
+    seconds: float,
+    tell: Callable[[str], None],
 ) -> Iterator[HeardSource]:
     """Yield what sources gave; what came as text of an NMEA 2000 gateway is read as that."""
     for heard in listen_to(asked, clock, seconds):
         if heard.trouble is not None:
             tell(f"{_where(heard.source)}: {heard.trouble}")
-        yield heard if heard.source.network is not None or _tells(heard) else _as_gateway(heard)
+        yield (
+            heard
+            if heard.source.network is not None or _tells(heard)
+            else _as_gateway(heard)
+        )
 
 
 def _as_gateway(heard: HeardSource) -> HeardSource:
@@ -135,7 +169,10 @@ def _as_gateway(heard: HeardSource) -> HeardSource:
 
 
 def _quantities(heard: HeardSource) -> set[str]:
-    return {quantity_told(address) for address in heard.sensing.counts} - {NOT_USED, NAMES}
+    return {quantity_told(address) for address in heard.sensing.counts} - {
+        NOT_USED,
+        NAMES,
+    }
 
 
 def _tells(heard: HeardSource) -> bool:
@@ -155,5 +192,15 @@ def _where(source: ConfiguredSource) -> str:
 def _free_name(heard: HeardSource, used: set[str]) -> str:
     """Return a name by what it gives, which no other source has."""
     told = _quantities(heard)
-    name = "sonar" if told == {"depth"} else "gps" if told and "depth" not in told else "boat"
-    return next(free for n in count(1) if (free := name if n == 1 else f"{name} {n}") not in used)
+    name = (
+        "sonar"
+        if told == {"depth"}
+        else "gps"
+        if told and "depth" not in told
+        else "boat"
+    )
+    return next(
+        free
+        for n in count(1)
+        if (free := name if n == 1 else f"{name} {n}") not in used
+    )

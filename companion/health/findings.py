@@ -21,7 +21,12 @@ class Finding(msgspec.Struct, frozen=True):
 
 def summary(findings: Sequence[Finding]) -> str:
     """Return one line that counts the verdicts, and does not take what was not tried for good."""
-    count = {v: sum(f.verdict == v for f in findings) for v in ("pass", "warn", "fail", "skipped")}
+    count = {
+        v: sum(f.verdict == v for f in findings)
+        for v in ("pass", "warn", "fail", "skipped")
+    }
     line = f"{count['pass']} passed, {count['warn']} to look at, "
     line += f"{count['fail']} failed, {count['skipped']} skipped"
-    return line + ("; what was skipped is not known to work" if count["skipped"] else "")
+    return line + (
+        "; what was skipped is not known to work" if count["skipped"] else ""
+    )

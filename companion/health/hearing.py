@@ -35,13 +35,18 @@ class HeardSource(NamedTuple):
         for n, chunk in enumerate(self.chunks):
             if chunk.network is not None:
                 ms = round(chunk.t * 1000.0)
-                lines = (stamped(line, chunk.source, ms, chunk.network) for line in cutter.feed(chunk.data))
+                lines = (
+                    stamped(line, chunk.source, ms, chunk.network)
+                    for line in cutter.feed(chunk.data)
+                )
                 self.chunks[n] = chunk._replace(data=b"".join(lines))
             for _ in self.sensing.feed(self.chunks[n]):
                 pass
 
 
-def listen_to(sources: Sequence[ConfiguredSource], clock: Clock, seconds: float) -> list[HeardSource]:
+def listen_to(
+    sources: Sequence[ConfiguredSource], clock: Clock, seconds: float
+) -> list[HeardSource]:
     """Listen to sources at the same time, and return what each gave, in their order."""
     heard = [HeardSource.nothing_yet(source) for source in sources]
     stop = threading.Event()
@@ -55,9 +60,14 @@ def listen_to(sources: Sequence[ConfiguredSource], clock: Clock, seconds: float)
                 if room <= 0:
                     break
         except Exception as error:  # a driver's own, as in the reader
-            heard[n] = heard[n]._replace(trouble=getattr(error, "strerror", None) or str(error))
+            heard[n] = heard[n]._replace(
+                trouble=getattr(error, "strerror", None) or str(error)
+            )
 
-    threads = [threading.Thread(target=listen, args=(n,), daemon=True) for n in range(len(heard))]
+    threads = [
+        threading.Thread(target=listen, args=(n,), daemon=True)
+        for n in range(len(heard))
+    ]
     for thread in threads:
         thread.start()
     if threads:

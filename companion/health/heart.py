@@ -30,7 +30,9 @@ class Heart:
     def stuck(self) -> list[str]:
         """Return the parts that have been quiet for too long."""
         now = self._clock.now()
-        return sorted(part for part, last in list(self._beats.items()) if now - last > QUIET_FOR)
+        return sorted(
+            part for part, last in list(self._beats.items()) if now - last > QUIET_FOR
+        )
 
 
 class BeatingStop(threading.Event):
@@ -62,7 +64,9 @@ def tell_manager(*states: str) -> bool:
         return False
     name = "\0" + address[1:] if address.startswith("@") else address
     try:
-        with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC) as manager:
+        with socket.socket(
+            socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC
+        ) as manager:
             manager.sendto("\n".join(states).encode(), name)
     except OSError:
         return False

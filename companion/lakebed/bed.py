@@ -1,7 +1,8 @@
 """The bed under the boat: what the engine feeds readings to and asks the bottom of.
 
-`Bed` joins depths to fixes and to what was decided of each ping, and puts them onto the water the boat is on.
-Depths are metres below today's surface, bearings degrees clockwise from true north, times logic seconds.
+`Bed` joins depths to fixes and to what was decided of each ping, and puts them onto the
+water the boat is on. Depths are metres below today's surface, bearings degrees
+clockwise from true north, times logic seconds.
 """
 
 from __future__ import annotations
@@ -12,16 +13,29 @@ from typing import NamedTuple
 
 from companion.lakebed.cover import CoverWatch, PossibleCover
 from companion.lakebed.gates import Gate, TrackGate
-from companion.lakebed.soundings import USUAL_SOUND_SPEED, Joiner, Mounting, Sounding, sound_speed
+from companion.lakebed.soundings import (
+    USUAL_SOUND_SPEED,
+    Joiner,
+    Mounting,
+    Sounding,
+    sound_speed,
+)
 from companion.lakebed.waters import HALF_BEAM, Area, Waters, reaches
 from companion.sensing.believed_depth import Settled, Verdict
-from companion.sensing.readings import Depth, Heading, Position, Reading, WaterTemperature
+from companion.sensing.readings import (
+    Depth,
+    Heading,
+    Position,
+    Reading,
+    WaterTemperature,
+)
 
 
 class CoverHint(NamedTuple):
     """Something that may stand on the bottom: it may as well be fish, so it is told as possible.
 
-    `lat` and `lon` degrees; `top` and `bottom` depths, `height` and `width` of what stands there, m.
+    `lat` and `lon` degrees; `top` and `bottom` depths, `height` and `width` of what
+    stands there, m.
     """
 
     lat: float
@@ -40,11 +54,14 @@ class Bed(Waters):
 
     Args:
         areas: what is kept of earlier days.
-        mounting: where the transducer sits from the antenna. Delays are taken from the readings' origin.
-        level: how far the water stands above each area's zero today, m, until a level is told.
-        half_beam: half the angle of the sounder's cone, rad, for the correction of slopes; None: none.
-        from_sound_speed: correct depths by the water's temperature; off unless asked for, because most
-            sounders with a thermometer do so themselves.
+        mounting: where the transducer sits from the antenna. Delays are taken from the
+            readings' origin.
+        level: how far the water stands above each area's zero today, m, until a level
+            is told.
+        half_beam: half the angle of the sounder's cone, rad, for the correction of
+            slopes; None: none.
+        from_sound_speed: correct depths by the water's temperature; off unless asked
+            for, because most sounders with a thermometer do so themselves.
     """
 
     def __init__(
@@ -67,8 +84,9 @@ class Bed(Waters):
 
         Args:
             level: how far the water stands above the zero, m.
-            already: how many of its first soundings are on the surface already, because the recording
-                was taken in up to there before; they pass the gates again and are not added again.
+            already: how many of its first soundings are on the surface already, because
+                the recording was taken in up to there before; they pass the gates again
+                and are not added again.
         """
         self.begin_day(level)
         self._already = already
@@ -91,7 +109,8 @@ class Bed(Waters):
     ) -> tuple[CoverHint, ...]:
         """Take a reading at logic time `t`; return possible cover that is new or has grown.
 
-        Readings of other kinds than depth, position, heading and water temperature are passed over.
+        Readings of other kinds than depth, position, heading and water temperature are
+        passed over.
 
         Args:
             t: logic time, s.
@@ -100,11 +119,17 @@ class Bed(Waters):
         """
         if isinstance(reading, Depth):
             if reading.below_surface is not None and verdict is not None:
-                self._joiner.depth(t - reading.origin.latency, self._true_depth(reading), verdict.number)
+                self._joiner.depth(
+                    t - reading.origin.latency,
+                    self._true_depth(reading),
+                    verdict.number,
+                )
                 return self.settle(verdict.settled)
         elif isinstance(reading, Position):
             if reading.lat is not None and reading.lon is not None:
-                return self._take_fix(t - reading.origin.latency, reading.lat, reading.lon)
+                return self._take_fix(
+                    t - reading.origin.latency, reading.lat, reading.lon
+                )
         elif isinstance(reading, Heading):
             if reading.true is not None:
                 self._joiner.heading(t - reading.origin.latency, reading.true)
@@ -146,7 +171,9 @@ class Bed(Waters):
             self._leave()
             self.here = area
         placed = self._joiner.fix(t, *area.place(lat, lon))
-        return self._pass_on([kept for sounding in placed for kept in self._gate.accept_place(sounding)])
+        return self._pass_on(
+            [kept for sounding in placed for kept in self._gate.accept_place(sounding)]
+        )
 
     def _pass_on(self, kept: Iterable[Sounding]) -> tuple[CoverHint, ...]:
         """Put soundings on the surface, and look at what stands above it."""
@@ -156,7 +183,9 @@ class Bed(Waters):
         if not gate.excursions or area is None:
             return NO_HINTS
         excursions, gate.excursions = gate.excursions, []
-        return tuple(_hint(area, cover) for cover in self._cover.accept_excursions(excursions))
+        return tuple(
+            _hint(area, cover) for cover in self._cover.accept_excursions(excursions)
+        )
 
     def _add(self, sounding: Sounding) -> None:
         assert self.here is not None
@@ -171,14 +200,22 @@ class Bed(Waters):
             for kept in self._track.flush():
                 self._add(kept)
         self._dropped = self.dropped
-        self._joiner, self._cover, self._track = Joiner(self._mounting), CoverWatch(), None
+        self._joiner, self._cover, self._track = (
+            Joiner(self._mounting),
+            CoverWatch(),
+            None,
+        )
         self._gate.leave()
 
     def _true_depth(self, reading: Depth) -> float:
         assert reading.below_surface is not None
         if self._sound == 1.0:
             return reading.below_surface
-        echo = reading.below_surface if reading.below_transducer is None else reading.below_transducer
+        echo = (
+            reading.below_surface
+            if reading.below_transducer is None
+            else reading.below_transducer
+        )
         return reading.below_surface + (self._sound - 1.0) * echo
 
     def _take_temperature(self, celsius: float | None) -> None:

@@ -1,8 +1,9 @@
 """The memory of the lake: square cells with running statistics, kept in small tiles.
 
-A cell keeps the mean place, mean depth, variance and count of every sounding that fell into it, so
-memory grows with the area visited and not with the number of soundings. Coordinates are metres east
-and north on the lake's plane, depths metres below the lake's zero level.
+A cell keeps the mean place, mean depth, variance and count of every sounding that fell
+into it, so memory grows with the area visited and not with the number of soundings.
+Coordinates are metres east and north on the lake's plane, depths metres below the
+lake's zero level.
 """
 
 from __future__ import annotations
@@ -32,7 +33,9 @@ class Tile:
 
     __slots__ = ("_blocks", "_index", "_places", "_rows", "used")
 
-    def __init__(self, places: bytes = b"", rows: npt.NDArray[np.float32] | None = None) -> None:
+    def __init__(
+        self, places: bytes = b"", rows: npt.NDArray[np.float32] | None = None
+    ) -> None:
         self._index = array("h", [-1]) * (_SIDE * _SIDE)
         self._places = bytearray(places)
         self.used = len(places)
@@ -55,7 +58,8 @@ class Tile:
             return True
         cell = self._rows[row]
         e, n, z, variance, count = cell.tolist()
-        # The count stops growing, so that a bottom that changes over the years is followed.
+        # The count stops growing, so that a bottom that changes over the years is
+        # followed.
         count = min(count + 1.0, _FULL_COUNT)
         off = depth - z
         z += off / count
@@ -80,7 +84,9 @@ class Tile:
         square = place // _SIDE // wide * _SIDE + place % _SIDE // wide
         cells = np.bincount(square)
         used = np.flatnonzero(cells)
-        east, north, depth, count = (np.bincount(square, column)[used] for column in rows.T)
+        east, north, depth, count = (
+            np.bincount(square, column)[used] for column in rows.T
+        )
         means = (east / cells[used], north / cells[used], depth / cells[used], count)
         return np.stack(means, axis=1).astype(np.float32)
 
@@ -97,15 +103,25 @@ class Tile:
         """
         used, rest = divmod(len(data), _ROW_BYTES)
         if rest or used > _SIDE * _SIDE:
-            raise ValueError(f"a tile of {len(data)} bytes: expected a multiple of {_ROW_BYTES}")
-        rows = np.frombuffer(data, "<f4", offset=used).reshape(used, _COLUMNS).astype(np.float32)
+            raise ValueError(
+                f"a tile of {len(data)} bytes: expected a multiple of {_ROW_BYTES}"
+            )
+        rows = (
+            np.frombuffer(data, "<f4", offset=used)
+            .reshape(used, _COLUMNS)
+            .astype(np.float32)
+        )
         if not np.isfinite(rows).all():
-            raise ValueError("a tile with values that are not finite: expected depths and places in metres")
+            raise ValueError(
+                "a tile with values that are not finite: expected depths and places in metres"
+            )
         return cls(data[:used], rows)
 
     def _grow(self, place: int, values: tuple[float, ...]) -> None:
         if self.used == len(self._rows):
-            bigger = np.empty((min(2 * max(self.used, 2), _SIDE * _SIDE), _COLUMNS), np.float32)
+            bigger = np.empty(
+                (min(2 * max(self.used, 2), _SIDE * _SIDE), _COLUMNS), np.float32
+            )
             bigger[: self.used] = self._rows
             self._rows = bigger
         self._rows[self.used] = values
@@ -137,7 +153,9 @@ class Cells:
         if tile is None:
             tile = self._tiles[key] = Tile()
         span = self.side * _SIDE
-        new = tile.add_sounding(place, east - key[0] * span, north - key[1] * span, depth)
+        new = tile.add_sounding(
+            place, east - key[0] * span, north - key[1] * span, depth
+        )
         self.count += new
         self._changed.add(key)
         return new
@@ -162,7 +180,10 @@ class Cells:
 
     def take_changed(self) -> dict[TileKey, bytes]:
         """Return the tiles changed since the last call, as bytes; empty bytes for one that is gone."""
-        taken = {key: self._tiles[key].to_bytes() if key in self._tiles else b"" for key in self._changed}
+        taken = {
+            key: self._tiles[key].to_bytes() if key in self._tiles else b""
+            for key in self._changed
+        }
         self._changed.clear()
         return taken
 
@@ -183,10 +204,13 @@ class Cells:
                 raise ValueError(f"tile {key[0]},{key[1]}: {error}") from error
             self._changed.discard(key)
 
-    def near(self, west: float, south: float, east: float, north: float, wide: int = 1) -> FloatArray:
+    def near(
+        self, west: float, south: float, east: float, north: float, wide: int = 1
+    ) -> FloatArray:
         """Return what the tiles that touch a rectangle hold, one row a square of `wide` cells, shape (n, 4).
 
-        Columns: mean east m, mean north m, mean depth m, soundings. A tile is 16 cells wide.
+        Columns: mean east m, mean north m, mean depth m, soundings. A tile is 16 cells
+        wide.
         """
         span = self.side * _SIDE
         found: list[npt.NDArray[np.float32]] = []
@@ -201,16 +225,22 @@ class Cells:
         if not found:
             return np.empty((0, 4))
         cells = np.concatenate(found).astype(np.float64)
-        cells[:, :2] += np.repeat(np.array(corners), [len(rows) for rows in found], axis=0)
+        cells[:, :2] += np.repeat(
+            np.array(corners), [len(rows) for rows in found], axis=0
+        )
         return cells
 
-    def copy_within(self, west: float, south: float, east: float, north: float) -> Cells:
+    def copy_within(
+        self, west: float, south: float, east: float, north: float
+    ) -> Cells:
         """Return the tiles that touch a rectangle, m, as cells of their own."""
         copied, span = Cells(self.side), self.side * _SIDE
         for column in range(math.floor(west / span), math.floor(east / span) + 1):
             for row in range(math.floor(south / span), math.floor(north / span) + 1):
                 if (column, row) in self._tiles:
-                    copied.replace_tile((column, row), self._tiles[column, row].to_bytes())
+                    copied.replace_tile(
+                        (column, row), self._tiles[column, row].to_bytes()
+                    )
         return copied
 
     def everything(self) -> Iterator[FloatArray]:
@@ -226,5 +256,8 @@ class Cells:
         if not self._tiles:
             return None
         keys, span = np.array(list(self._tiles)), self.side * _SIDE
-        (west, south), (east, north) = keys.min(axis=0) * span, (keys.max(axis=0) + 1) * span
+        (west, south), (east, north) = (
+            keys.min(axis=0) * span,
+            (keys.max(axis=0) + 1) * span,
+        )
         return float(west), float(south), float(east), float(north)

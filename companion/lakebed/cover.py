@@ -1,8 +1,9 @@
 """Possible cover: where returns flicker between the bottom and something above it.
 
-A sounder over standing timber, brush or tall grass gives now the bottom, now a branch. The gates drop
-the branch from the bottom; here several such returns close together become a hint. It may as well be
-fish, so it is offered as possible and never as a fact. Metres; depths below today's surface.
+A sounder over standing timber, brush or tall grass gives now the bottom, now a branch.
+The gates drop the branch from the bottom; here several such returns close together
+become a hint. It may as well be fish, so it is offered as possible and never as a fact.
+Metres; depths below today's surface.
 """
 
 from __future__ import annotations
@@ -54,21 +55,29 @@ class _Group:
 
     def middle(self) -> tuple[float, float]:
         count = len(self.soundings)
-        return sum(s.east for s in self.soundings) / count, sum(s.north for s in self.soundings) / count
+        return sum(s.east for s in self.soundings) / count, sum(
+            s.north for s in self.soundings
+        ) / count
 
     def news(self) -> PossibleCover | None:
         """Return what is known of it, once that is enough and when it is more than was told before."""
         if self.excursions < 2 or len(self.soundings) < 3:
             return None
         hint = self._hint()
-        if self.told and self.told.top - hint.top < _TALLER and hint.width - self.told.width < _WIDER:
+        if (
+            self.told
+            and self.told.top - hint.top < _TALLER
+            and hint.width - self.told.width < _WIDER
+        ):
             return None
         self.told = hint
         return hint
 
     def _hint(self) -> PossibleCover:
         east, north = self.middle()
-        width = 2.0 * max(math.hypot(s.east - east, s.north - north) for s in self.soundings)
+        width = 2.0 * max(
+            math.hypot(s.east - east, s.north - north) for s in self.soundings
+        )
         top = min(s.depth for s in self.soundings)
         return PossibleCover(east, north, top, self.bottom, width, len(self.soundings))
 
@@ -76,8 +85,9 @@ class _Group:
 class CoverWatch:
     """Gathers excursions into hints.
 
-    Two excursions and three returns within `within` m of each other make a hint; one is anything.
-    Returns less than `height` m or a twelfth of the depth above the bottom are the bottom's own.
+    Two excursions and three returns within `within` m of each other make a hint; one is
+    anything. Returns less than `height` m or a twelfth of the depth above the bottom
+    are the bottom's own.
     """
 
     def __init__(self, within: float = 10.0, height: float = 0.6) -> None:

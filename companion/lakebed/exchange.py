@@ -1,7 +1,8 @@
 """Soundings, shorelines, marks and contours in and out as text: CSV and GeoJSON (RFC 7946).
 
-Nothing here reads or writes files. Latitudes and longitudes are WGS 84 degrees, depths metres below the
-surface. What cannot be read is left out and named, one line each; the rest is kept.
+Nothing here reads or writes files. Latitudes and longitudes are WGS 84 degrees, depths
+metres below the surface. What cannot be read is left out and named, one line each; the
+rest is kept.
 """
 
 from __future__ import annotations
@@ -38,7 +39,12 @@ _LONGITUDE = ("lon", "long", "lng", "longitude", "x")
 _NORTHING = ("northing", "north", "n", "y")
 _EASTING = ("easting", "east", "e", "x")
 _ALSO_DEPTH = ("depth", "water_depth", "depth_below_surface", "sounding")
-_DEPTH_IN = {"ft": "depth_ft", "feet": "depth_ft", "fm": "depth_fathoms", "fathoms": "depth_fathoms"}
+_DEPTH_IN = {
+    "ft": "depth_ft",
+    "feet": "depth_ft",
+    "fm": "depth_fathoms",
+    "fathoms": "depth_fathoms",
+}
 _BRACKETED = re.compile(r"(.*?)[ _]*[(\[] *(.*?) *[)\]]")
 _DATES = ("%m/%d/%Y", "%d.%m.%Y", "%Y/%m/%d")
 _DEPTHS = {
@@ -96,7 +102,9 @@ class Imported(Generic[_Item]):
     problems: list[str] = field(default_factory=list)
 
 
-def without_strays(points: Sequence[DepthPoint]) -> tuple[list[DepthPoint], list[DepthPoint]]:
+def without_strays(
+    points: Sequence[DepthPoint],
+) -> tuple[list[DepthPoint], list[DepthPoint]]:
     """Split points into those of one lake and strays that lie far from all of them.
 
     A stray is further from the median place than five times 95 % of the points are.
@@ -112,13 +120,16 @@ def without_strays(points: Sequence[DepthPoint]) -> tuple[list[DepthPoint], list
     return kept, [p for p, far in zip(points, stray, strict=True) if far]
 
 
-def soundings_from_csv(text: str, degrees: ToDegrees | None = None) -> Imported[DepthPoint]:
+def soundings_from_csv(
+    text: str, degrees: ToDegrees | None = None
+) -> Imported[DepthPoint]:
     """Read soundings from CSV with a header.
 
-    Columns by name: lat or latitude or y; lon or longitude or x; depth (m, down), depth_m, depth_ft,
-    depth_fathoms, or z or elevation (m, up); optionally utc or time, or date and time. What is in brackets
-    after a name is its unit, as in "Depth (ft)", or a remark. Commas, semicolons or tabs part the columns.
-    With `degrees`, places are easting or east or e or x, and northing or north or n or y, m.
+    Columns by name: lat or latitude or y; lon or longitude or x; depth (m, down),
+    depth_m, depth_ft, depth_fathoms, or z or elevation (m, up); optionally utc or time,
+    or date and time. What is in brackets after a name is its unit, as in "Depth (ft)",
+    or a remark. Commas, semicolons or tabs part the columns. With `degrees`, places are
+    easting or east or e or x, and northing or north or n or y, m.
     """
     read: Imported[DepthPoint] = Imported()
     rows: list[tuple[str, float, float, float, str | None]] = []
@@ -130,14 +141,22 @@ def soundings_from_csv(text: str, degrees: ToDegrees | None = None) -> Imported[
     for where, row in _rows(text, read.problems, {**wanted, "depth": tuple(_DEPTHS)}):
         name = next(column for column in _DEPTHS if column in row)
         try:
-            north, east = (_number(_of(row, names), what) for what, names in wanted.items())
-            rows.append((where, north, east, _depth(row[name], _DEPTHS[name]), instant_in(row)))
+            north, east = (
+                _number(_of(row, names), what) for what, names in wanted.items()
+            )
+            rows.append(
+                (where, north, east, _depth(row[name], _DEPTHS[name]), instant_in(row))
+            )
         except ValueError as error:
             read.problems.append(f"{where}: {error}; row left out")
     if degrees is not None and rows:
-        lat, lon = degrees(np.array([row[2] for row in rows]), np.array([row[1] for row in rows]))
+        lat, lon = degrees(
+            np.array([row[2] for row in rows]), np.array([row[1] for row in rows])
+        )
         places = zip(lat.tolist(), lon.tolist(), strict=True)
-        rows = [(row[0], *place, *row[3:]) for row, place in zip(rows, places, strict=True)]
+        rows = [
+            (row[0], *place, *row[3:]) for row, place in zip(rows, places, strict=True)
+        ]
     for where, north, east, depth, utc in rows:
         try:
             read.items.append(DepthPoint(*place_in(north, east), depth, utc))
@@ -148,16 +167,19 @@ def soundings_from_csv(text: str, degrees: ToDegrees | None = None) -> Imported[
 
 def soundings_to_csv(points: Iterable[DepthPoint]) -> str:
     """Write soundings as CSV: lat, lon, depth_m, utc."""
-    rows = ((f"{p.lat:.7f}", f"{p.lon:.7f}", f"{p.depth:.2f}", p.utc or "") for p in points)
+    rows = (
+        (f"{p.lat:.7f}", f"{p.lon:.7f}", f"{p.depth:.2f}", p.utc or "") for p in points
+    )
     return _csv(("lat", "lon", "depth_m", "utc"), rows)
 
 
 def soundings_from_geojson(text: str, transducer: float = 0.0) -> Imported[DepthPoint]:
     """Read soundings from a GeoJSON FeatureCollection of points with a property depth, m (down).
 
-    Depths that say they are below the transducer (IHO B-12, crowd-sourced bathymetry) are put below the
-    surface by the draft that stands beside them, else by `transducer`, m. In an export of our own, where each
-    feature says `what` it is, only the soundings are read.
+    Depths that say they are below the transducer (IHO B-12, crowd-sourced bathymetry)
+    are put below the surface by the draft that stands beside them, else by
+    `transducer`, m. In an export of our own, where each feature says `what` it is, only
+    the soundings are read.
     """
     read: Imported[DepthPoint] = Imported()
     collection = _collection_of(text, read.problems)
@@ -178,22 +200,33 @@ def soundings_from_geojson(text: str, transducer: float = 0.0) -> Imported[Depth
 def shoreline_from_geojson(text: str) -> Imported[DepthPoint]:
     """Read lines and polygons as the water's edge: points of depth 0, at most `SHORE_STEP_M` apart."""
     read: Imported[DepthPoint] = Imported()
-    for number, feature in enumerate(_collection_of(text, read.problems).get("features", ()), 1):
+    for number, feature in enumerate(
+        _collection_of(text, read.problems).get("features", ()), 1
+    ):
         try:
             for line in _lines(feature["geometry"]):
                 places = [place_in(lat, lon) for lon, lat, *_ in line]
                 read.items += _along_shore(places, MOST_POINTS - len(read.items))
         except (KeyError, TypeError, ValueError):
-            read.problems.append(f"feature {number}: expected lines of longitude, latitude; left out")
+            read.problems.append(
+                f"feature {number}: expected lines of longitude, latitude; left out"
+            )
     if len(read.items) >= MOST_POINTS:
-        read.problems.append(f"only {MOST_POINTS} points of the shore are taken; split the file")
+        read.problems.append(
+            f"only {MOST_POINTS} points of the shore are taken; split the file"
+        )
     return read
 
 
 def soundings_to_geojson(points: Iterable[DepthPoint]) -> str:
     """Write soundings as a GeoJSON FeatureCollection of points with depth (m) and utc."""
     return _collection(
-        _point(p.lat, p.lon, {"depth": round(p.depth, 2)} | ({"utc": p.utc} if p.utc else {})) for p in points
+        _point(
+            p.lat,
+            p.lon,
+            {"depth": round(p.depth, 2)} | ({"utc": p.utc} if p.utc else {}),
+        )
+        for p in points
     )
 
 
@@ -244,10 +277,13 @@ def marks_to_csv(marks: Iterable[MarkPoint]) -> str:
 def marks_from_geojson(text: str) -> Imported[MarkPoint]:
     """Read marks from a GeoJSON FeatureCollection of points with kind; else optional as in CSV.
 
-    In an export of our own, where each feature says `what` it is, only the marks are read.
+    In an export of our own, where each feature says `what` it is, only the marks are
+    read.
     """
     read: Imported[MarkPoint] = Imported()
-    for where, lon, lat, properties in _points_of(_collection_of(text, read.problems), read.problems):
+    for where, lon, lat, properties in _points_of(
+        _collection_of(text, read.problems), read.problems
+    ):
         if properties.get("what") in _NOT_MARKS:
             continue
         try:
@@ -288,18 +324,28 @@ def _rows(
     for missing, group in wanted.items():
         if not set(names) & set(group):
             planar = missing == "latitude" and set(names) & set(_EASTING)
-            hint = '; eastings and northings: say their zone, such as --zone "UTM 17N"' if planar else ""
-            problems.append(f"line 1: no {missing}: expected a column named {' or '.join(group)}{hint}")
+            hint = (
+                '; eastings and northings: say their zone, such as --zone "UTM 17N"'
+                if planar
+                else ""
+            )
+            problems.append(
+                f"line 1: no {missing}: expected a column named {' or '.join(group)}{hint}"
+            )
             return
     reader.fieldnames = names
     try:
         for number, row in enumerate(reader):
             if number >= MOST_POINTS:
-                problems.append(f"line {reader.line_num}: only {MOST_POINTS} rows are taken; split the file")
+                problems.append(
+                    f"line {reader.line_num}: only {MOST_POINTS} rows are taken; split the file"
+                )
                 return
             yield f"line {reader.line_num}", row
     except csv.Error as error:
-        problems.append(f"line {reader.line_num}: {error}; expected CSV, the rest left out")
+        problems.append(
+            f"line {reader.line_num}: {error}; expected CSV, the rest left out"
+        )
 
 
 def _column(name: str) -> str:
@@ -320,7 +366,9 @@ def _collection_of(text: str, problems: list[str]) -> dict[str, Any]:
         problems.append(f"not GeoJSON: {error}; expected a FeatureCollection")
         return {}
     if not isinstance(features, list):
-        problems.append("not GeoJSON: its features are no list; expected a FeatureCollection")
+        problems.append(
+            "not GeoJSON: its features are no list; expected a FeatureCollection"
+        )
         return {}
     if len(features) > MOST_POINTS:
         problems.append(f"only {MOST_POINTS} features are taken; split the file")
@@ -340,7 +388,9 @@ def _points_of(
             properties = dict(feature.get("properties") or {})
             yield f"feature {number}", lon, lat, properties
         except (KeyError, TypeError, ValueError):
-            problems.append(f"feature {number}: no point: expected coordinates longitude, latitude; left out")
+            problems.append(
+                f"feature {number}: no point: expected coordinates longitude, latitude; left out"
+            )
 
 
 def _below_surface(collection: Mapping[str, Any], transducer: float) -> float:
@@ -350,9 +400,15 @@ def _below_surface(collection: Mapping[str, Any], transducer: float) -> float:
         platform = told.get("platform") or {}
         reference = (told.get("trustedNode") or {}).get("verticalReferenceOfDepth")
         reference = reference or (collection.get("crs") or {}).get("vertical") or ""
-        if reference.lower() != "transducer" or (platform.get("correctors") or {}).get("draftApplied"):
+        if reference.lower() != "transducer" or (platform.get("correctors") or {}).get(
+            "draftApplied"
+        ):
             return 0.0
-        drafts = [sensor.get("draft") for sensor in platform.get("sensors") or () if "draft" in sensor]
+        drafts = [
+            sensor.get("draft")
+            for sensor in platform.get("sensors") or ()
+            if "draft" in sensor
+        ]
         return _number(drafts[0], "draft") if drafts else transducer
     except (AttributeError, TypeError, ValueError):
         return 0.0
@@ -365,17 +421,25 @@ def _lines(geometry: Mapping[str, Any]) -> list[Any]:
         return [coordinates]
     if kind in ("MultiLineString", "Polygon"):
         return list(coordinates)
-    return [ring for polygon in coordinates for ring in polygon] if kind == "MultiPolygon" else []
+    return (
+        [ring for polygon in coordinates for ring in polygon]
+        if kind == "MultiPolygon"
+        else []
+    )
 
 
-def _along_shore(places: Sequence[tuple[float, float]], most: int) -> Iterator[DepthPoint]:
+def _along_shore(
+    places: Sequence[tuple[float, float]], most: int
+) -> Iterator[DepthPoint]:
     """Yield at most so many points of depth 0 along a line of latitudes and longitudes."""
     for (lat, lon), (to_lat, to_lon) in pairwise(places):
         length = math.hypot(*LocalPlane(lat, lon).to_xy(to_lat, to_lon))
         steps = max(1, math.ceil(length / SHORE_STEP_M))
         for step in range(min(steps, most)):
             share = step / steps
-            yield DepthPoint(lat + share * (to_lat - lat), lon + share * (to_lon - lon), 0.0)
+            yield DepthPoint(
+                lat + share * (to_lat - lat), lon + share * (to_lon - lon), 0.0
+            )
         most -= steps
         if most <= 0:
             return
@@ -398,7 +462,11 @@ def _number(value: object, what: str) -> float:
 
 def _short(value: object) -> str:
     """Return a value as it may stand in a message."""
-    text = str(value) if isinstance(value, str | float | bool | None) else f"a {type(value).__name__}"
+    text = (
+        str(value)
+        if isinstance(value, str | float | bool | None)
+        else f"a {type(value).__name__}"
+    )
     return text if len(text) <= 40 else f"{text[:40]}..."
 
 
@@ -411,7 +479,9 @@ def place_in(lat: object, lon: object) -> tuple[float, float]:
     degrees = _number(lat, "latitude"), _number(lon, "longitude")
     if not (abs(degrees[0]) <= 90.0 and abs(degrees[1]) <= 180.0):
         place = f"{degrees[0]:.10g}, {degrees[1]:.10g}"
-        raise ValueError(f"position {place}: expected latitude within 90 and longitude within 180")
+        raise ValueError(
+            f"position {place}: expected latitude within 90 and longitude within 180"
+        )
     return degrees
 
 
@@ -454,7 +524,9 @@ def _mark(lat: object, lon: object, row: Mapping[str, object]) -> MarkPoint:
     place = place_in(lat, lon)
     kind = str(row.get("kind") or "spot")
     if kind not in get_args(MarkKind):
-        raise ValueError(f"kind {_short(repr(kind))}: expected {', '.join(get_args(MarkKind))}")
+        raise ValueError(
+            f"kind {_short(repr(kind))}: expected {', '.join(get_args(MarkKind))}"
+        )
     top, radius = row.get("top_m"), row.get("radius_m")
     depth = None if top in (None, "") else _depth(top, 1.0)
     within = None if radius in (None, "") else _number(radius, "radius")
@@ -486,7 +558,9 @@ def _csv(header: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
 
 def trip_collection(features: Iterable[Mapping[str, Any]]) -> str:
     """Return features of a trip as GeoJSON that says whose it is; each tells `what` it is."""
-    return json.dumps({"type": "FeatureCollection", "creator": CREATOR, "features": list(features)})
+    return json.dumps(
+        {"type": "FeatureCollection", "creator": CREATOR, "features": list(features)}
+    )
 
 
 def is_own_trip(text: str) -> bool:
@@ -503,6 +577,10 @@ def _point(lat: float, lon: float, properties: Mapping[str, Any]) -> dict[str, A
     return {"type": "Feature", "properties": dict(properties), "geometry": geometry}
 
 
-def _lonlat(line: np.ndarray[Any, np.dtype[np.float64]], plane: LocalPlane) -> list[list[float]]:
+def _lonlat(
+    line: np.ndarray[Any, np.dtype[np.float64]], plane: LocalPlane
+) -> list[list[float]]:
     lat, lon = plane.to_latlon(line[:, 0], line[:, 1])
-    return [[round(float(x), 7), round(float(y), 7)] for x, y in zip(lon, lat, strict=True)]
+    return [
+        [round(float(x), 7), round(float(y), 7)] for x, y in zip(lon, lat, strict=True)
+    ]

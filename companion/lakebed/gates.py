@@ -1,8 +1,9 @@
 """Gates against false echoes: where the pings were that are of the bottom, and where the others.
 
-What is of the bottom is decided in one place, `companion.sensing.believed_depth`, for whatever is spoken,
-shown and mapped. Here each ping's place, known once the fix after it is, meets its verdict, known once
-enough pings came after it; whichever is later lets it pass. Lengths are metres, times logic seconds.
+What is of the bottom is decided in one place, `companion.sensing.believed_depth`, for
+whatever is spoken, shown and mapped. Here each ping's place, known once the fix after
+it is, meets its verdict, known once enough pings came after it; whichever is later lets
+it pass. Lengths are metres, times logic seconds.
 """
 
 from __future__ import annotations
@@ -30,8 +31,8 @@ class Excursion:
 class Gate:
     """Passes soundings of the bottom; `dropped` counts the rest by reason.
 
-    `excursions` collects what was dropped from above the bottom since it was last taken, for
-    `companion.lakebed.cover`.
+    `excursions` collects what was dropped from above the bottom since it was last
+    taken, for `companion.lakebed.cover`.
     """
 
     def __init__(self) -> None:
@@ -72,12 +73,17 @@ class Gate:
 
     def _join(self, sounding: Sounding, settled: Settled) -> list[Sounding]:
         if settled.reason is None:
-            # Places come in order: what was above the bottom before this one is complete.
-            self.excursions += [self._above.pop(run) for run in list(self._above) if run < sounding.ping]
+            # Places come in order: what was above the bottom before this one is
+            # complete.
+            self.excursions += [
+                self._above.pop(run) for run in list(self._above) if run < sounding.ping
+            ]
             return [sounding]
         self.dropped[settled.reason] += 1
         if settled.reason == "above the bottom":
-            self._above.setdefault(settled.run, Excursion(settled.bottom)).soundings.append(sounding)
+            self._above.setdefault(
+                settled.run, Excursion(settled.bottom)
+            ).soundings.append(sounding)
         return []
 
 

@@ -1,13 +1,15 @@
 """Kriging: depth and its standard deviation from soundings around.
 
-The bottom is taken for self-affine: two places h metres apart differ by a variance of 2 s (h/10)^1.75,
-whatever h is (power variogram; Chiles & Delfiner 1999, Geostatistics, section 2.5, from memory). It has no
-range, so the far shore of a gap is not forgotten, and where soundings are dense they screen what lies behind
-them. Exponent and noise were chosen on a lake, a harbour and three pieces of coast thinned in three ways:
-learned from each by likelihood they were 2 to 5 % worse between tracks, for errors along a track are alike.
-s is scaled to each neighbourhood, so a flat is known better than a ledge; what it is for the lake is
-summed as the lake is explored. This is Gaussian process regression with an unknown mean (Rasmussen & Williams
-2006, section 2.7, from memory). A sounding that its neighbours contradict is doubted by as much as it is off.
+The bottom is taken for self-affine: two places h metres apart differ by a variance of 2
+s (h/10)^1.75, whatever h is (power variogram; Chiles & Delfiner 1999, Geostatistics,
+section 2.5, from memory). It has no range, so the far shore of a gap is not forgotten,
+and where soundings are dense they screen what lies behind them. Exponent and noise were
+chosen on a lake, a harbour and three pieces of coast thinned in three ways: learned
+from each by likelihood they were 2 to 5 % worse between tracks, for errors along a
+track are alike. s is scaled to each neighbourhood, so a flat is known better than a
+ledge; what it is for the lake is summed as the lake is explored. This is Gaussian
+process regression with an unknown mean (Rasmussen & Williams 2006, section 2.7, from
+memory). A sounding that its neighbours contradict is doubted by as much as it is off.
 Metres throughout.
 """
 
@@ -42,7 +44,9 @@ _PRIOR_SILL = 0.15
 _FADING = 0.98
 _STRETCH_FROM = 8  # soundings, below which no direction is worth having
 _VIEW_M = 12.0  # over which the slope's direction is judged
-_DOUBTED_FROM = 4.0  # standard deviations between a sounding and what its neighbours say
+_DOUBTED_FROM = (
+    4.0  # standard deviations between a sounding and what its neighbours say
+)
 _DOUBT_ROUNDS = 2
 _CHI2_MEDIAN = 0.455
 
@@ -72,15 +76,23 @@ class Support:
     count: FloatArray
     spread: FloatArray
 
-    def pick(self, which: slice | npt.NDArray[np.bool_] | npt.NDArray[np.intp]) -> Support:
+    def pick(
+        self, which: slice | npt.NDArray[np.bool_] | npt.NDArray[np.intp]
+    ) -> Support:
         """Return part of the support, by any numpy index."""
         return Support(
-            self.east[which], self.north[which], self.depth[which], self.count[which], self.spread[which]
+            self.east[which],
+            self.north[which],
+            self.depth[which],
+            self.count[which],
+            self.spread[which],
         )
 
     def noise(self, model: Variation) -> FloatArray:
         """Return the noise variance of each depth, in sills: it falls with the count, to a floor."""
-        own = (model.noise**2 / model.sill) * (_SHARED_ERROR + (1.0 - _SHARED_ERROR) / self.count)
+        own = (model.noise**2 / model.sill) * (
+            _SHARED_ERROR + (1.0 - _SHARED_ERROR) / self.count
+        )
         # A mean over a square stands for its middle only roughly.
         return np.asarray(own + BLOCK_ERROR * _variogram((0.5 * self.spread) ** 2))
 
@@ -103,7 +115,9 @@ class _Frame:
     down_north: float = 0.0
     stretch: float = 1.0
 
-    def __call__(self, east: FloatArray, north: FloatArray) -> tuple[FloatArray, FloatArray]:
+    def __call__(
+        self, east: FloatArray, north: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
         down = east * self.down_east + north * self.down_north
         return down, (north * self.down_east - east * self.down_north) / self.stretch
 
@@ -115,12 +129,17 @@ def _frame(support: Support) -> _Frame:
     x, y = support.east, support.north
     weight = np.exp(-0.5 * (x * x + y * y) / _VIEW_M**2)
     design = np.stack((np.ones_like(x), x, y))
-    # One square metre of weight in place of data keeps a single track from leaving the plane undecided.
+    # One square metre of weight in place of data keeps a single track from leaving the
+    # plane undecided.
     normal = (design * weight) @ design.T + np.diag((1e-6, 1.0, 1.0))
     right = (design * weight) @ (support.depth - np.median(support.depth))
     _, east, north = np.linalg.solve(normal, right)
     steep = math.hypot(east, north)
-    return _Frame(float(east) / steep, float(north) / steep, CONTOUR_STRETCH) if steep > 1e-9 else _Frame()
+    return (
+        _Frame(float(east) / steep, float(north) / steep, CONTOUR_STRETCH)
+        if steep > 1e-9
+        else _Frame()
+    )
 
 
 @cache
@@ -133,7 +152,9 @@ def _lapack() -> ModuleType:
 def _factor(covariance: FloatArray) -> FloatArray:
     factor, failed = _lapack().dpotrf(covariance, lower=1, overwrite_a=0)
     if failed:
-        raise np.linalg.LinAlgError("covariance of the soundings is not positive definite")
+        raise np.linalg.LinAlgError(
+            "covariance of the soundings is not positive definite"
+        )
     return np.asarray(factor)
 
 
@@ -172,7 +193,8 @@ class Structure:
         self._refit()
 
     def _refit(self) -> None:
-        # In steps of a tenth, so that every estimate need not be made anew for a change that nobody sees.
+        # In steps of a tenth, so that every estimate need not be made anew for a change
+        # that nobody sees.
         steps = math.log(max(self._misfit / self._cells, 1e-5)) / math.log(1.1)
         self.variation = Variation(1.1 ** round(steps))
 
@@ -180,7 +202,8 @@ class Structure:
 def _off(factor: FloatArray, rest: FloatArray, sill: float) -> FloatArray:
     """Return by how many standard deviations each depth is off what all others say of it.
 
-    From the inverse of the covariance (Dubrule 1983, Mathematical Geology 15, 687, from memory).
+    From the inverse of the covariance (Dubrule 1983, Mathematical Geology 15, 687, from
+    memory).
     """
     inverse, _ = _lapack().dpotri(factor, lower=1)
     precision = np.diag(inverse)
@@ -194,11 +217,22 @@ class Local:
 
     Distance is shortened along the contours, for the bottom keeps its depth along them.
 
-    `sill` is how much the bottom varies here, `misfit` the sum of squares of what each sounding brought that
-    those before it did not foretell, `noisy_as` the sill their share of noise was taken from, m2 each.
+    `sill` is how much the bottom varies here, `misfit` the sum of squares of what each
+    sounding brought that those before it did not foretell, `noisy_as` the sill their
+    share of noise was taken from, m2 each.
     """
 
-    __slots__ = ("_down", "_factor", "_frame", "_mean", "_support", "_weights", "misfit", "noisy_as", "sill")
+    __slots__ = (
+        "_down",
+        "_factor",
+        "_frame",
+        "_mean",
+        "_support",
+        "_weights",
+        "misfit",
+        "noisy_as",
+        "sill",
+    )
 
     def __init__(self, support: Support, model: Variation) -> None:
         self._support, self._frame = support, _frame(support)
@@ -207,11 +241,14 @@ class Local:
         rest, count = support.depth - self._mean, len(support.depth)
         covariance = self._covariance(support.east, support.north)
         self.sill = model.sill
-        for _ in range(2):  # the share of noise is not known before the neighbourhood's own variation is
+        # The share of noise is not known before the neighbourhood's own variation is.
+        for _ in range(2):
             self.noisy_as = self.sill
             innovations = self._solve(covariance, rest, Variation(self.sill))
             self.misfit = float(innovations @ innovations)
-            self.sill = (_PRIOR_CELLS * model.sill + self.misfit) / (_PRIOR_CELLS + count)
+            self.sill = (_PRIOR_CELLS * model.sill + self.misfit) / (
+                _PRIOR_CELLS + count
+            )
         self._weights, _ = _lapack().dtrtrs(self._factor, innovations, lower=1, trans=1)
 
     def depth(self, east: FloatArray, north: FloatArray) -> FloatArray:
@@ -221,9 +258,14 @@ class Local:
     def variance(self, east: FloatArray, north: FloatArray) -> FloatArray:
         """Return the variance of the bottom there, m2, without the noise of one more sounding."""
         known = _forward(self._factor, self._covariance(east, north))
-        return np.asarray(self.sill * np.maximum(_MEAN_VARIANCE - np.einsum("ij,ij->j", known, known), 1e-9))
+        return np.asarray(
+            self.sill
+            * np.maximum(_MEAN_VARIANCE - np.einsum("ij,ij->j", known, known), 1e-9)
+        )
 
-    def _solve(self, covariance: FloatArray, rest: FloatArray, model: Variation) -> FloatArray:
+    def _solve(
+        self, covariance: FloatArray, rest: FloatArray, model: Variation
+    ) -> FloatArray:
         """Factor the covariance, doubting what is far off, and return the innovations."""
         noise, sill = self._support.noise(model), max(model.sill, _PRIOR_SILL)
         for _ in range(_DOUBT_ROUNDS):
@@ -234,16 +276,23 @@ class Local:
             doubted = off > _DOUBTED_FROM
             if not doubted.any():
                 return innovations
-            noise = np.where(doubted, noise * off**2 + (off / _DOUBTED_FROM) ** 2, noise)
+            noise = np.where(
+                doubted, noise * off**2 + (off / _DOUBTED_FROM) ** 2, noise
+            )
         return self._factored(covariance, noise, rest)
 
-    def _factored(self, covariance: FloatArray, noise: FloatArray, rest: FloatArray) -> FloatArray:
+    def _factored(
+        self, covariance: FloatArray, noise: FloatArray, rest: FloatArray
+    ) -> FloatArray:
         self._factor = _factor(covariance + np.diag(noise))
         return _forward(self._factor, rest)
 
     def _covariance(self, east: FloatArray, north: FloatArray) -> FloatArray:
         (x, y), (down, along) = self._down, self._frame(east, north)
-        return np.asarray(_MEAN_VARIANCE - _variogram((x[:, None] - down) ** 2 + (y[:, None] - along) ** 2))
+        return np.asarray(
+            _MEAN_VARIANCE
+            - _variogram((x[:, None] - down) ** 2 + (y[:, None] - along) ** 2)
+        )
 
 
 def _may_hold_doubtful(innovations: FloatArray, sill: float) -> bool:

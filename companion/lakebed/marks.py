@@ -1,7 +1,8 @@
 """Marks: what the angler knows is there. Metres on the lake's plane; depths below the lake's zero.
 
-A mark at the boat is as good as the fix; one called out at a distance and an hour of the clock is as
-good as the guess, and carries that as its radius: nine times in ten it is no farther from where it is put.
+A mark at the boat is as good as the fix; one called out at a distance and an hour of
+the clock is as good as the guess, and carries that as its radius: nine times in ten it
+is no farther from where it is put.
 """
 
 from __future__ import annotations
@@ -12,7 +13,11 @@ from dataclasses import dataclass
 
 from companion.events import MarkKind
 from companion.sensing.course_made_good import GPS_SIGMA_M
-from companion.units import NINE_IN_TEN_RADIUS_SIGMAS, nine_in_ten_around, nine_in_ten_radius
+from companion.units import (
+    NINE_IN_TEN_RADIUS_SIGMAS,
+    nine_in_ten_around,
+    nine_in_ten_radius,
+)
 
 FIX_RADIUS_M = round(nine_in_ten_radius(GPS_SIGMA_M, GPS_SIGMA_M), 1)
 """How good a boat's position is taken to be, nine times in ten, m."""
@@ -25,8 +30,9 @@ _HOUR = math.radians(30.0)
 class Mark:
     """A marked place.
 
-    `radius` holds it nine times in ten, m. `top` is the depth of its top below the lake's zero, m (add
-    today's level for the depth below today's surface); None when it was not said.
+    `radius` holds it nine times in ten, m. `top` is the depth of its top below the
+    lake's zero, m (add today's level for the depth below today's surface); None when it
+    was not said.
     """
 
     number: int
@@ -54,12 +60,18 @@ class MarkOnLine:
 
 
 def off_the_bow(
-    east: float, north: float, heading: float, distance: float, hour: float, within: float = FIX_RADIUS_M
+    east: float,
+    north: float,
+    heading: float,
+    distance: float,
+    hour: float,
+    within: float = FIX_RADIUS_M,
 ) -> tuple[float, float, float]:
     """Return east, north and radius, m, of a place `distance` m away at an hour of the clock.
 
-    Twelve o'clock is over the bow, three o'clock to starboard; `heading` is the bow's, degrees true.
-    The radius joins the fix's, `within`, a fifth of the distance along, and half an hour either way across.
+    Twelve o'clock is over the bow, three o'clock to starboard; `heading` is the bow's,
+    degrees true. The radius joins the fix's, `within`, a fifth of the distance along,
+    and half an hour either way across.
 
     Raises:
         ValueError: the hour is not on the clock, or the distance is negative.
@@ -71,16 +83,22 @@ def off_the_bow(
     bearing = math.radians(heading) + _HOUR * hour
     own = within / NINE_IN_TEN_RADIUS_SIGMAS
     along = math.hypot(own, _GUESSED_DISTANCE * distance)
-    # An hour said is anywhere within half an hour of it: uniform, so 1/sqrt(12) of an hour.
+    # An hour said is anywhere within half an hour of it: uniform, so 1/sqrt(12) of an
+    # hour.
     across = math.hypot(own, distance * _HOUR / math.sqrt(12.0))
     radius = nine_in_ten_radius(along, across)
-    return east + distance * math.sin(bearing), north + distance * math.cos(bearing), radius
+    return (
+        east + distance * math.sin(bearing),
+        north + distance * math.cos(bearing),
+        radius,
+    )
 
 
 def around_the_boat(within: float, distance: float) -> float:
     """Return the radius, m, of a place `distance` m from the boat in a direction that was not told.
 
-    It joins the fix's, `within`, and a fifth of the distance: nine such places of ten lie in it.
+    It joins the fix's, `within`, and a fifth of the distance: nine such places of ten
+    lie in it.
     """
     sigma = math.hypot(within / NINE_IN_TEN_RADIUS_SIGMAS, _GUESSED_DISTANCE * distance)
     return nine_in_ten_around(distance, sigma)
@@ -123,8 +141,14 @@ class Marks:
 
     def near(self, east: float, north: float, within: float) -> list[Mark]:
         """Return the marks within a distance of a place, m, nearest first."""
-        found = [(math.hypot(mark.east - east, mark.north - north), mark) for mark in self]
-        return [mark for away, mark in sorted(found, key=lambda pair: pair[0]) if away <= within]
+        found = [
+            (math.hypot(mark.east - east, mark.north - north), mark) for mark in self
+        ]
+        return [
+            mark
+            for away, mark in sorted(found, key=lambda pair: pair[0])
+            if away <= within
+        ]
 
     def along(
         self, east: float, north: float, bearing: float, length: float, aside: float

@@ -1,11 +1,12 @@
 """One continuous bottom from many local ones: a lattice of kriged neighbourhoods, blended where they overlap.
 
-Every 12 m stands a local model of the bottom, solved from the soundings around it: cells near by, means over
-ever larger squares further off, as far out as there is no sounding on some side. Models overlap by half, and
-what is between them is their mean, weighted to nought where each one ends (a partition of unity), so the
-bottom depends on the soundings alone, not on what is asked, and has no steps. Values are kept every 2 m and
-interpolated linearly. A model is made when it is first asked for and again once a sounding has come within
-its reach. Metres; depths below the lake's zero.
+Every 12 m stands a local model of the bottom, solved from the soundings around it:
+cells near by, means over ever larger squares further off, as far out as there is no
+sounding on some side. Models overlap by half, and what is between them is their mean,
+weighted to nought where each one ends (a partition of unity), so the bottom depends on
+the soundings alone, not on what is asked, and has no steps. Values are kept every 2 m
+and interpolated linearly. A model is made when it is first asked for and again once a
+sounding has come within its reach. Metres; depths below the lake's zero.
 """
 
 from __future__ import annotations
@@ -28,14 +29,17 @@ NODE_M = 2.0
 UNSEEN_SLOPE = 0.045
 """How steeply, rms, the bottom may leave what is expected of it beyond the outermost soundings around.
 
-Kriging is too sure out there. Chosen on the western half of one surveyed lake cut at 24 edges, where 90 %
-intervals 10 to 50 m out then hold 90 % of the soundings; on its eastern half, which had no say, as many.
+Kriging is too sure out there. Chosen on the western half of one surveyed lake cut at 24
+edges, where 90 % intervals 10 to 50 m out then hold 90 % of the soundings; on its
+eastern half, which had no say, as many.
 """
 
 _STEPS = round(SPACING_M / NODE_M)
 _NODES = 2 * _STEPS + 1
 _OFFSETS = NODE_M * (np.arange(_NODES) - _STEPS)
-_GRID_EAST, _GRID_NORTH = (part.ravel() for part in np.meshgrid(_OFFSETS, _OFFSETS, indexing="ij"))
+_GRID_EAST, _GRID_NORTH = (
+    part.ravel() for part in np.meshgrid(_OFFSETS, _OFFSETS, indexing="ij")
+)
 _COARSE_EAST, _COARSE_NORTH = (
     part.ravel() for part in np.meshgrid(_OFFSETS[::2], _OFFSETS[::2], indexing="ij")
 )
@@ -112,12 +116,20 @@ class Mosaic:
         across, up = east / SPACING_M, north / SPACING_M
         column, row = np.floor(across), np.floor(up)
         which, index = np.unique(column + 1j * row, return_inverse=True)
-        pieces = np.stack([self._piece(int(key.real), int(key.imag)) for key in which.tolist()])
+        pieces = np.stack(
+            [self._piece(int(key.real), int(key.imag)) for key in which.tolist()]
+        )
         x, y = (across - column) * _STEPS, (up - row) * _STEPS
-        ix, iy = np.minimum(x.astype(np.intp), _STEPS - 1), np.minimum(y.astype(np.intp), _STEPS - 1)
+        ix, iy = (
+            np.minimum(x.astype(np.intp), _STEPS - 1),
+            np.minimum(y.astype(np.intp), _STEPS - 1),
+        )
         x, y = (x - ix)[:, None], (y - iy)[:, None]
         west = pieces[index, :, ix, iy] * (1.0 - y) + pieces[index, :, ix, iy + 1] * y
-        east_side = pieces[index, :, ix + 1, iy] * (1.0 - y) + pieces[index, :, ix + 1, iy + 1] * y
+        east_side = (
+            pieces[index, :, ix + 1, iy] * (1.0 - y)
+            + pieces[index, :, ix + 1, iy + 1] * y
+        )
         found = west * (1.0 - x) + east_side * x
         return SurfaceView(found[:, 0], found[:, 1], found[:, 2])
 
@@ -126,7 +138,9 @@ class Mosaic:
         if kept is not None and kept[0] == now:
             return kept[1].values
         models = tuple(self._model(column + i, row + j) for i in (0, 1) for j in (0, 1))
-        if kept is None or any(one is not other for one, other in zip(models, kept[1].models, strict=True)):
+        if kept is None or any(
+            one is not other for one, other in zip(models, kept[1].models, strict=True)
+        ):
             piece = _Piece(models, _blended(models))
         else:
             piece = kept[1]
@@ -139,7 +153,9 @@ class Mosaic:
 
     def _model(self, column: int, row: int) -> _Model | None:
         now, kept = self._now, self._models.get((column, row))
-        if kept is not None and (kept[0] == now or not self._touched(kept, column, row)):
+        if kept is not None and (
+            kept[0] == now or not self._touched(kept, column, row)
+        ):
             if kept[0] != now:
                 self._models[column, row] = (now, kept[1])
             return kept[1]
@@ -152,8 +168,14 @@ class Mosaic:
         if since < self._older:
             return True
         reach = _RINGS[-1][0] + 32.0 if model is None else model.reach
-        news = np.frombuffer(self._news, offset=16 * (since - self._older)).reshape(-1, 2)
-        touched = (np.abs(news - (column * SPACING_M, row * SPACING_M)) <= reach).all(axis=1).any()
+        news = np.frombuffer(self._news, offset=16 * (since - self._older)).reshape(
+            -1, 2
+        )
+        touched = (
+            (np.abs(news - (column * SPACING_M, row * SPACING_M)) <= reach)
+            .all(axis=1)
+            .any()
+        )
         del news  # an array that is looked at cannot grow
         return bool(touched)
 
@@ -166,9 +188,10 @@ class Mosaic:
         variance = local.variance(_COARSE_EAST, _COARSE_NORTH)
         variance += (UNSEEN_SLOPE * _beyond(support, _COARSE_EAST, _COARSE_NORTH)) ** 2
         away = np.sqrt(
-            ((support.east[:, None] - _COARSE_EAST) ** 2 + (support.north[:, None] - _COARSE_NORTH) ** 2).min(
-                axis=0
-            )
+            (
+                (support.east[:, None] - _COARSE_EAST) ** 2
+                + (support.north[:, None] - _COARSE_NORTH) ** 2
+            ).min(axis=0)
         )
         values = np.stack((depth, _doubled(variance), _doubled(away)))
         if self.half_beam is not None:
@@ -182,7 +205,10 @@ class Mosaic:
         kept: list[FloatArray] = []
         inner, side = 0.0, self._cells.side
         for outer, wide in _RINGS:
-            rows, spread = self._ring(east, north, inner, outer, wide), wide * side if wide > 1 else 0.0
+            rows, spread = (
+                self._ring(east, north, inner, outer, wide),
+                wide * side if wide > 1 else 0.0,
+            )
             if inner == 0.0 and len(rows) > _DENSE_CELLS:
                 rows, spread = self._ring(east, north, inner, outer, 2), 2.0 * side
             if len(rows):
@@ -193,11 +219,16 @@ class Mosaic:
         if not kept:
             return None, outer
         rows = np.concatenate(kept)
-        # A tile is taken by where its soundings' mean lies, so it may hold some from further off.
+        # A tile is taken by where its soundings' mean lies, so it may hold some from
+        # further off.
         return Support(*rows.T), outer + 16.0 * side
 
-    def _ring(self, east: float, north: float, inner: float, outer: float, wide: int) -> FloatArray:
-        rows = self._cells.near(east - outer, north - outer, east + outer, north + outer, wide)
+    def _ring(
+        self, east: float, north: float, inner: float, outer: float, wide: int
+    ) -> FloatArray:
+        rows = self._cells.near(
+            east - outer, north - outer, east + outer, north + outer, wide
+        )
         rows[:, 0] -= east
         rows[:, 1] -= north
         away = np.abs(rows[:, :2]).max(axis=1)
@@ -209,13 +240,19 @@ def _sides(kept: list[FloatArray]) -> int:
     if not kept:
         return 0
     rows = np.concatenate(kept)
-    return len(np.unique(np.floor(np.arctan2(rows[:, 0], rows[:, 1]) * (0.5 * _SIDES / math.pi))))
+    return len(
+        np.unique(
+            np.floor(np.arctan2(rows[:, 0], rows[:, 1]) * (0.5 * _SIDES / math.pi))
+        )
+    )
 
 
 def _beyond(support: Support, east: FloatArray, north: FloatArray) -> FloatArray:
     """Return how far each place lies beyond the outermost soundings, m; 0 where they are on all sides."""
     outermost = (support.east * _ROUND_EAST + support.north * _ROUND_NORTH).max(axis=1)
-    away: FloatArray = (east * _ROUND_EAST + north * _ROUND_NORTH - outermost[:, None]).max(axis=0)
+    away: FloatArray = (
+        east * _ROUND_EAST + north * _ROUND_NORTH - outermost[:, None]
+    ).max(axis=0)
     return np.asarray(np.maximum(away, 0.0))
 
 
@@ -232,14 +269,19 @@ def _blending() -> FloatArray:
     """Return the four models' weights on the nodes of the square between them, shape (4, 7, 7)."""
     along = np.linspace(0.0, 1.0, _STEPS + 1)
     fading = 1.0 - along * along * (3.0 - 2.0 * along)
-    return np.stack([np.outer(x, y) for x in (fading, fading[::-1]) for y in (fading, fading[::-1])])
+    return np.stack(
+        [np.outer(x, y) for x in (fading, fading[::-1]) for y in (fading, fading[::-1])]
+    )
 
 
 _WEIGHTS = _blending()
 _FIRST, _LAST = slice(0, _STEPS + 1), slice(_STEPS, None)
 _PARTS = ((_LAST, _LAST), (_LAST, _FIRST), (_FIRST, _LAST), (_FIRST, _FIRST))
 _NOTHING = np.concatenate(
-    [np.full((2, _STEPS + 1, _STEPS + 1), 0.0), np.full((1, _STEPS + 1, _STEPS + 1), 1e6)]
+    [
+        np.full((2, _STEPS + 1, _STEPS + 1), 0.0),
+        np.full((1, _STEPS + 1, _STEPS + 1), 1e6),
+    ]
 ).astype(np.float32)
 
 
@@ -256,7 +298,9 @@ def _blended(models: tuple[_Model | None, ...]) -> npt.NDArray[np.float32]:
     return np.stack((depth, variance, away)).astype(np.float32)
 
 
-def _remember(where: dict[tuple[int, int], _T], key: tuple[int, int], value: _T, most: int) -> None:
+def _remember(
+    where: dict[tuple[int, int], _T], key: tuple[int, int], value: _T, most: int
+) -> None:
     """Keep a value as the newest; drop the oldest when there are too many."""
     where.pop(key, None)
     where[key] = value

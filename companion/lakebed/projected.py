@@ -1,7 +1,7 @@
 """Soundings on other planes and in grids: eastings and northings through PROJ, XYZ text and GeoTIFF.
 
-Nothing here reads or writes files. Depths are metres below the surface. A grid's heights may be depths or
-elevations: where most are below nought they are elevations.
+Nothing here reads or writes files. Depths are metres below the surface. A grid's
+heights may be depths or elevations: where most are below nought they are elevations.
 """
 
 from __future__ import annotations
@@ -14,7 +14,13 @@ from typing import Any
 import numpy as np
 
 from companion.lakebed.cells import FloatArray
-from companion.lakebed.exchange import DEEPEST_WATER_M, MOST_POINTS, DepthPoint, Imported, ToDegrees
+from companion.lakebed.exchange import (
+    DEEPEST_WATER_M,
+    MOST_POINTS,
+    DepthPoint,
+    Imported,
+    ToDegrees,
+)
 
 _UTM = re.compile(r"(?:wgs ?84 ?/? ?)?utm(?: zone)? ?(\d{1,2}) ?([ns])", re.IGNORECASE)
 _NUMBERS = re.compile(r"[\s,;]+")
@@ -34,11 +40,15 @@ def to_degrees(zone: str) -> ToDegrees:
     try:
         import pyproj  # noqa: PLC0415  a quarter of a second that only charts need
     except ImportError as error:
-        raise ValueError("projected coordinates: expected the package pyproj to be installed") from error
+        raise ValueError(
+            "projected coordinates: expected the package pyproj to be installed"
+        ) from error
     try:
         transformer = pyproj.Transformer.from_crs(code, "EPSG:4326", always_xy=True)
     except pyproj.exceptions.ProjError as error:
-        raise ValueError(f'zone "{zone}": expected one such as "UTM 17N" or "EPSG:32617"') from error
+        raise ValueError(
+            f'zone "{zone}": expected one such as "UTM 17N" or "EPSG:32617"'
+        ) from error
 
     def transform(east: FloatArray, north: FloatArray) -> tuple[FloatArray, FloatArray]:
         lon, lat = transformer.transform(east, north)
@@ -47,7 +57,9 @@ def to_degrees(zone: str) -> ToDegrees:
     return transform
 
 
-def soundings_from_xyz(text: str, degrees: ToDegrees | None = None) -> Imported[DepthPoint]:
+def soundings_from_xyz(
+    text: str, degrees: ToDegrees | None = None
+) -> Imported[DepthPoint]:
     """Read soundings from lines of x, y and z: longitude and latitude, or as `degrees` takes them."""
     read: Imported[DepthPoint] = Imported()
     rows: list[tuple[float, float, float]] = []
@@ -55,19 +67,25 @@ def soundings_from_xyz(text: str, degrees: ToDegrees | None = None) -> Imported[
         if not line.strip() or line.lstrip().startswith("#"):
             continue
         if len(rows) >= MOST_POINTS:
-            read.problems.append(f"line {number}: only {MOST_POINTS} rows are taken; split the file")
+            read.problems.append(
+                f"line {number}: only {MOST_POINTS} rows are taken; split the file"
+            )
             break
         try:
             x, y, z = (float(part) for part in _NUMBERS.split(line.strip())[:3])
         except ValueError:
-            read.problems.append(f"line {number}: expected three numbers, x y z; left out")
+            read.problems.append(
+                f"line {number}: expected three numbers, x y z; left out"
+            )
             continue
         rows.append((x, y, z))
     _add(read, np.array(rows).reshape(-1, 3), degrees)
     return read
 
 
-def soundings_from_geotiff(data: bytes, degrees: ToDegrees | None = None) -> Imported[DepthPoint]:
+def soundings_from_geotiff(
+    data: bytes, degrees: ToDegrees | None = None
+) -> Imported[DepthPoint]:
     """Read soundings from the first band of a GeoTIFF with square axes; its zone goes before `degrees`."""
     read: Imported[DepthPoint] = Imported()
     try:
@@ -84,7 +102,9 @@ def soundings_from_geotiff(data: bytes, degrees: ToDegrees | None = None) -> Imp
                 read.problems.append(f"{problem}; cut out your water")
                 return read
             places = _places(keys, page.imagelength, page.imagewidth)
-            values = np.asarray(page.asarray(), float).reshape(page.imagelength, page.imagewidth, -1)[..., 0]
+            values = np.asarray(page.asarray(), float).reshape(
+                page.imagelength, page.imagewidth, -1
+            )[..., 0]
             degrees = _zone_of(keys) or degrees
             no_data = float(empty.value) if empty is not None else math.nan
     except Exception as error:  # whatever a damaged file leads the library to
@@ -93,15 +113,24 @@ def soundings_from_geotiff(data: bytes, degrees: ToDegrees | None = None) -> Imp
         )
         return read
     known = np.isfinite(values) & (values != no_data)
-    _add(read, np.column_stack((*(part[known] for part in places), values[known])), degrees)
+    _add(
+        read,
+        np.column_stack((*(part[known] for part in places), values[known])),
+        degrees,
+    )
     return read
 
 
-def _places(keys: dict[str, Any], rows: int, columns: int) -> tuple[FloatArray, FloatArray]:
+def _places(
+    keys: dict[str, Any], rows: int, columns: int
+) -> tuple[FloatArray, FloatArray]:
     """Return x and y of every pixel, shape (rows, columns)."""
     if "ModelPixelScale" not in keys or "ModelTiepoint" not in keys:
         raise ValueError("no pixel scale and tie point")
-    (wide, high, *_), (i, j, _, x, y, *_) = keys["ModelPixelScale"], keys["ModelTiepoint"]
+    (wide, high, *_), (i, j, _, x, y, *_) = (
+        keys["ModelPixelScale"],
+        keys["ModelTiepoint"],
+    )
     middle = 0.5 if int(keys.get("GTRasterTypeGeoKey", _AREA)) == _AREA else 0.0
     xs = x + (np.arange(columns) + middle - i) * wide
     ys = y - (np.arange(rows) + middle - j) * high
@@ -115,7 +144,9 @@ def _zone_of(keys: dict[str, Any]) -> ToDegrees | None:
     return None if code is None else to_degrees(f"EPSG:{int(code)}")
 
 
-def _add(read: Imported[DepthPoint], rows: FloatArray, degrees: ToDegrees | None) -> None:
+def _add(
+    read: Imported[DepthPoint], rows: FloatArray, degrees: ToDegrees | None
+) -> None:
     """Add rows of x, y and z, leaving out what is no water, counted in one line each."""
     x, y, z = rows.T
     lat, lon = (y, x) if degrees is None else degrees(x, y)
@@ -128,6 +159,10 @@ def _add(read: Imported[DepthPoint], rows: FloatArray, degrees: ToDegrees | None
             'are they in a zone? say it, such as --zone "UTM 17N"'
         )
     if not wet.all():
-        read.problems.append(f"{np.count_nonzero(~wet)} heights are not below the surface; left out")
+        read.problems.append(
+            f"{np.count_nonzero(~wet)} heights are not below the surface; left out"
+        )
     good = placed & wet
-    read.items += [DepthPoint(*row) for row in np.column_stack((lat, lon, depth))[good].tolist()]
+    read.items += [
+        DepthPoint(*row) for row in np.column_stack((lat, lon, depth))[good].tolist()
+    ]

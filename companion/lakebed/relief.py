@@ -37,14 +37,18 @@ def relief(
 ) -> Relief | None:
     """Return the bottom on a grid of `step` m over west, south, east, north (m; None: all that is known).
 
-    The step is widened until the grid has at most `most_points`. None for an empty lake.
+    The step is widened until the grid has at most `most_points`. None for an empty
+    lake.
     """
     bounds = within or surface.extent
     if bounds is None:
         return None
     west, south, east, north = bounds
     step = max(step, float(np.sqrt((east - west) * (north - south) / most_points)))
-    easts, norths = np.arange(west, east + 0.5 * step, step), np.arange(south, north + 0.5 * step, step)
+    easts, norths = (
+        np.arange(west, east + 0.5 * step, step),
+        np.arange(south, north + 0.5 * step, step),
+    )
     bottom = surface.at(*np.meshgrid(easts, norths))
     return Relief(easts, norths, bottom.depth, bottom.sigma)
 
@@ -59,5 +63,12 @@ def contours(grid: Relief, every: float, surer_than: float = 1.0) -> list[Contou
         grid.east, grid.north, known, line_type=contourpy.LineType.Separate
     )
     first, last = np.ceil(known.min() / every), np.floor(known.max() / every)
-    found = [(float(i * every), generator.lines(float(i * every))) for i in np.arange(first, last + 1.0)]
-    return [Contour(depth, [np.asarray(line) for line in lines]) for depth, lines in found if lines]
+    found = [
+        (float(i * every), generator.lines(float(i * every)))
+        for i in np.arange(first, last + 1.0)
+    ]
+    return [
+        Contour(depth, [np.asarray(line) for line in lines])
+        for depth, lines in found
+        if lines
+    ]

@@ -1,8 +1,9 @@
 """Depth joined to place: where the transducer was at the moment of each ping.
 
-Fixes, headings and pings arrive in any interleaving, each with its own delay. A ping waits until the
-fix after it is known, and is placed between the two. Times are logic seconds; east and north are
-metres on the lake's plane; bearings are degrees clockwise from true north; depths are metres.
+Fixes, headings and pings arrive in any interleaving, each with its own delay. A ping
+waits until the fix after it is known, and is placed between the two. Times are logic
+seconds; east and north are metres on the lake's plane; bearings are degrees clockwise
+from true north; depths are metres.
 """
 
 from __future__ import annotations
@@ -44,10 +45,10 @@ class BoatFix(NamedTuple):
 class Mounting:
     """The instruments' places in the boat, and their delays.
 
-    `forward` and `starboard` lead from the antenna to the transducer, m. `fix_latency` and
-    `depth_latency` are how long before its arrival a fix or a depth was true, s. A ping further than
-    `max_gap` s from a fix on either side has no position. Fixes that imply more than `max_speed` m/s
-    are jumps.
+    `forward` and `starboard` lead from the antenna to the transducer, m. `fix_latency`
+    and `depth_latency` are how long before its arrival a fix or a depth was true, s. A
+    ping further than `max_gap` s from a fix on either side has no position. Fixes that
+    imply more than `max_speed` m/s are jumps.
     """
 
     forward: float = 0.0
@@ -61,14 +62,22 @@ class Mounting:
 def sound_speed(temperature: float) -> float:
     """Return the speed of sound in fresh water at the surface, m/s, at a temperature in degrees C.
 
-    Marczak 1997, J. Acoust. Soc. Am. 102, 2776 (coefficients from memory), 0 to 95 degrees.
+    Marczak 1997, J. Acoust. Soc. Am. 102, 2776 (coefficients from memory), 0 to 95
+    degrees.
 
     Raises:
         ValueError: the temperature is outside that range.
     """
     if not 0.0 <= temperature <= 95.0:
         raise ValueError(f"water temperature {temperature} C: expected 0 to 95")
-    coefficients = (1402.385, 5.038813, -5.799136e-2, 3.287156e-4, -1.398845e-6, 2.787860e-9)
+    coefficients = (
+        1402.385,
+        5.038813,
+        -5.799136e-2,
+        3.287156e-4,
+        -1.398845e-6,
+        2.787860e-9,
+    )
     return sum(c * temperature**power for power, c in enumerate(coefficients))
 
 
@@ -81,9 +90,9 @@ def depth_below_surface(
 ) -> float:
     """Return depth below the surface, m, from depth below the transducer, m.
 
-    With a water temperature (degrees C) the echo's travel is rescaled from the speed the sounder
-    assumes to the true one; the surface temperature stands for the whole column, so the correction
-    is an upper bound in stratified water.
+    With a water temperature (degrees C) the echo's travel is rescaled from the speed
+    the sounder assumes to the true one; the surface temperature stands for the whole
+    column, so the correction is an upper bound in stratified water.
     """
     if temperature is not None:
         reading *= sound_speed(temperature) / assumed_sound_speed
@@ -141,7 +150,8 @@ class Joiner:
         if len(self._strays) < _AGREEING_FIXES:
             self.dropped["jump in position"] += 1
             return False
-        # Three fixes agree with each other and not with the old one: the old one was wrong.
+        # Three fixes agree with each other and not with the old one: the old one was
+        # wrong.
         self._strays.clear()
         self._fix = None
         return True

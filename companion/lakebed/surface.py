@@ -1,10 +1,11 @@
 """The bottom as a surface: depth and how well it is known, at points, along a line, on a grid.
 
-Every sounding ever taken goes into cells; the bottom between them is one continuous surface (`mosaic`), the
-same for every question. Depths given and returned are below today's surface: `level` is how far today's water
-stands above the lake's zero, and is taken off before a sounding is kept. There is water, so no depth is
-nought or less. Where no cell is near, the answer is NaN: nothing is known there. Metres, degrees clockwise
-from true north.
+Every sounding ever taken goes into cells; the bottom between them is one continuous
+surface (`mosaic`), the same for every question. Depths given and returned are below
+today's surface: `level` is how far today's water stands above the lake's zero, and is
+taken off before a sounding is kept. There is water, so no depth is nought or less.
+Where no cell is near, the answer is NaN: nothing is known there. Metres, degrees
+clockwise from true north.
 """
 
 from __future__ import annotations
@@ -59,8 +60,9 @@ class Slope:
 class Surface:
     """A lake's bottom, growing with every sounding; one thread only.
 
-    `half_beam`, radians, is half the angle of the sounder's cone: with it, answers are corrected for the
-    echo's coming from up the slope (`companion.lakebed.beam`); None leaves them as sounded.
+    `half_beam`, radians, is half the angle of the sounder's cone: with it, answers are
+    corrected for the echo's coming from up the slope (`companion.lakebed.beam`); None
+    leaves them as sounded.
     """
 
     def __init__(self, cell: float = 2.0, level: float = 0.0) -> None:
@@ -125,52 +127,80 @@ class Surface:
             self._comparison.compare(key, place, depth - self._level - mapped)
         self._trip.extend((east, north, depth))
         self._mosaic.note(east, north)
-        if cells.add(east, north, depth - self._level) and cells.count >= self._learn_at:
+        if (
+            cells.add(east, north, depth - self._level)
+            and cells.count >= self._learn_at
+        ):
             self._learn(east, north)
 
     def level_hint(self) -> LevelHint | None:
         """Return by how much today's soundings disagree with the map, while that is sure; else None."""
         return self._comparison.hint()
 
-    def at(self, east: FloatArray | float, north: FloatArray | float) -> SurfaceEstimate:
+    def at(
+        self, east: FloatArray | float, north: FloatArray | float
+    ) -> SurfaceEstimate:
         """Return the bottom at places of any one shape, m."""
-        easts, norths = np.broadcast_arrays(np.asarray(east, float), np.asarray(north, float))
+        easts, norths = np.broadcast_arrays(
+            np.asarray(east, float), np.asarray(north, float)
+        )
         if not easts.size:
             return SurfaceEstimate(np.empty(easts.shape), np.empty(easts.shape))
         self._mosaic.settle(self.variation, self.half_beam)
         found = self._mosaic.evaluate(easts.ravel(), norths.ravel())
-        depth, sigma = _below_the_surface(found.depth + self._level, np.sqrt(found.variance))
+        depth, sigma = _below_the_surface(
+            found.depth + self._level, np.sqrt(found.variance)
+        )
         unknown = found.away > KNOWN_WITHIN_M
         depth[unknown] = sigma[unknown] = np.nan
         return SurfaceEstimate(depth.reshape(easts.shape), sigma.reshape(easts.shape))
 
     def along(
-        self, east: float, north: float, bearing: float, length: float, step: float = 1.0
+        self,
+        east: float,
+        north: float,
+        bearing: float,
+        length: float,
+        step: float = 1.0,
     ) -> BottomProfile:
         """Return the bottom along a line from a place, in a direction, every `step` m up to `length` m."""
         distance = np.arange(0.0, length + 0.5 * step, step)
         angle = math.radians(bearing)
-        bottom = self.at(east + distance * math.sin(angle), north + distance * math.cos(angle))
+        bottom = self.at(
+            east + distance * math.sin(angle), north + distance * math.cos(angle)
+        )
         return BottomProfile(distance, bottom.depth, bottom.sigma)
 
     def about(self, east: float, north: float, within: float) -> float | None:
         """Return the middle depth of the cells within a square of so many m each way; None without any."""
-        cells = self._cells.near(east - within, north - within, east + within, north + within)
-        inside = (np.abs(cells[:, 0] - east) <= within) & (np.abs(cells[:, 1] - north) <= within)
-        return float(np.median(cells[inside, 2])) + self._level if inside.any() else None
+        cells = self._cells.near(
+            east - within, north - within, east + within, north + within
+        )
+        inside = (np.abs(cells[:, 0] - east) <= within) & (
+            np.abs(cells[:, 1] - north) <= within
+        )
+        return (
+            float(np.median(cells[inside, 2])) + self._level if inside.any() else None
+        )
 
     def sounded(self) -> FloatArray:
         """Return every cell in use: mean east and north m, mean depth m, count of soundings; shape (n, 4)."""
-        cells = np.concatenate([np.empty((0, 5)), *self._cells.everything()])[:, [0, 1, 2, 4]]
+        cells = np.concatenate([np.empty((0, 5)), *self._cells.everything()])[
+            :, [0, 1, 2, 4]
+        ]
         cells[:, 2] += self._level
         return cells
 
-    def copy_around(self, west: float, south: float, east: float, north: float) -> Surface:
+    def copy_around(
+        self, west: float, south: float, east: float, north: float
+    ) -> Surface:
         """Return the bottom of a rectangle, m, as it is now, for another thread; nothing is solved yet."""
         far = FARTHEST_SUPPORT_M
         copied = Surface(self.cell_side, self.level)
         copied.half_beam = self.half_beam
-        copied._cells = self._cells.copy_within(west - far, south - far, east + far, north + far)
+        copied._cells = self._cells.copy_within(
+            west - far, south - far, east + far, north + far
+        )
         copied._mosaic = Mosaic(copied._cells)
         copied._structure.from_list(self._structure.to_list())
         return copied
@@ -186,10 +216,14 @@ class Surface:
     def state(self) -> str:
         """Return what is not in the tiles (cell side, what was learnt about variation) as JSON."""
         learnt = self._structure.to_list()
-        return json.dumps({"format": _FORMAT, "cell": self._cells.side, "learnt": learnt})
+        return json.dumps(
+            {"format": _FORMAT, "cell": self._cells.side, "learnt": learnt}
+        )
 
     @classmethod
-    def restore(cls, state: str, tiles: Iterable[tuple[TileKey, bytes]], level: float = 0.0) -> Surface:
+    def restore(
+        cls, state: str, tiles: Iterable[tuple[TileKey, bytes]], level: float = 0.0
+    ) -> Surface:
         """Return the surface saved as `state` and tiles, at today's level, m.
 
         Raises:
@@ -197,7 +231,9 @@ class Surface:
         """
         saved = json.loads(state)
         if saved.get("format") not in (_OLDER_FORMAT, _FORMAT):
-            raise ValueError(f"lakebed format {saved.get('format')}: expected {_FORMAT}; update the program")
+            raise ValueError(
+                f"lakebed format {saved.get('format')}: expected {_FORMAT}; update the program"
+            )
         surface = cls(float(saved["cell"]), level)
         if saved["format"] == _FORMAT:
             surface._structure.from_list(saved["learnt"])
@@ -206,15 +242,20 @@ class Surface:
         return surface
 
     def _learn(self, east: float, north: float) -> None:
-        self._learn_at = self.cells + min(max(self.cells // 10, _LEARN_SOONEST), _LEARN_LATEST)
+        self._learn_at = self.cells + min(
+            max(self.cells // 10, _LEARN_SOONEST), _LEARN_LATEST
+        )
         self._structure.learn(_patch_around(self._cells, east, north))
 
 
-def slope_of(surface: Surface, east: float, north: float, over: float = 3.0) -> Slope | None:
+def slope_of(
+    surface: Surface, east: float, north: float, over: float = 3.0
+) -> Slope | None:
     """Return the slope at a place, measured `over` m to each side; None when nothing is known."""
     across = np.array([over, -over, 0.0, 0.0])
     depth = surface.at(east + across, north + across[::-1]).depth
-    # `across` reversed is (0, 0, -over, over): the third place lies south, the fourth north.
+    # `across` reversed is (0, 0, -over, over): the third place lies south, the fourth
+    # north.
     if np.isnan(depth).any():
         return None
     falls_east = float(depth[0] - depth[1]) / (2.0 * over)
@@ -226,11 +267,15 @@ def slope_of(surface: Surface, east: float, north: float, over: float = 3.0) -> 
 def _patch_around(cells: Cells, east: float, north: float) -> Support:
     """Return some cells around a place to learn from, counted from it."""
     near_by = cells.near(
-        east - _LEARN_FROM_M, north - _LEARN_FROM_M, east + _LEARN_FROM_M, north + _LEARN_FROM_M
+        east - _LEARN_FROM_M,
+        north - _LEARN_FROM_M,
+        east + _LEARN_FROM_M,
+        north + _LEARN_FROM_M,
     )
     away = np.hypot(near_by[:, 0] - east, near_by[:, 1] - north)
     order = np.argsort(away, kind="stable")[: np.count_nonzero(away <= _LEARN_FROM_M)]
-    # Half the patch is the nearest cells, for noise and short range; half is spread over the rest.
+    # Half the patch is the nearest cells, for noise and short range; half is spread
+    # over the rest.
     near, far = order[:_LEARN_CELLS], order[_LEARN_CELLS:]
     every = max(1, math.ceil(len(far) / _LEARN_CELLS))
     patch = near_by[np.concatenate((near, far[::every]))]
@@ -249,11 +294,13 @@ def _saved_depth(data: bytes | None, place: int) -> float | None:
     return float(np.frombuffer(data, "<f4", 1, used + 20 * row + 8)[0])
 
 
-def _below_the_surface(depth: FloatArray, sigma: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _below_the_surface(
+    depth: FloatArray, sigma: FloatArray
+) -> tuple[FloatArray, FloatArray]:
     """Return mean and standard deviation of a normal depth that is known to be more than nought, m.
 
-    The moments of a truncated normal distribution (Johnson, Kotz & Balakrishnan 1994, Continuous Univariate
-    Distributions 1, section 13.10.1, from memory).
+    The moments of a truncated normal distribution (Johnson, Kotz & Balakrishnan 1994,
+    Continuous Univariate Distributions 1, section 13.10.1, from memory).
     """
     from scipy.special import log_ndtr  # noqa: PLC0415  (half of what there is to load before the first depth)
 

@@ -59,6 +59,9 @@ class LevelComparison:
         off = np.array([total / count for total, count in self._differences.values()])
         higher = float(np.median(off))
         spread = _NORMAL_PER_MAD * float(np.median(np.abs(off - higher)))
-        sigma = max(_MEDIAN_WIDER * spread / math.sqrt(len(off) / _ALIKE_CELLS), _LEVEL_SURE_TO_M)
+        sigma = max(
+            _MEDIAN_WIDER * spread / math.sqrt(len(off) / _ALIKE_CELLS),
+            _LEVEL_SURE_TO_M,
+        )
         sure = abs(higher) >= max(_LEVEL_NOTED_M, _LEVEL_SURE * sigma)
         return LevelHint(higher, len(off), sigma) if sure else None

@@ -1,8 +1,9 @@
 """The waters the boat has been on: one plane each, what is known of its bottom, and the marks on it.
 
-The Earth is round and a trailer has wheels, so waters that lie far apart are kept on planes of their own, one
-an `Area`; an area is read from where it is kept when the boat first comes to it. Answers are in latitude and
-longitude. Depths are metres below today's surface, bearings degrees clockwise from true north.
+The Earth is round and a trailer has wheels, so waters that lie far apart are kept on
+planes of their own, one an `Area`; an area is read from where it is kept when the boat
+first comes to it. Answers are in latitude and longitude. Depths are metres below
+today's surface, bearings degrees clockwise from true north.
 """
 
 from __future__ import annotations
@@ -14,7 +15,13 @@ import numpy as np
 
 from companion.events import MarkKind
 from companion.lakebed.breaks import Break, breaks
-from companion.lakebed.marks import FIX_RADIUS_M, Mark, Marks, around_the_boat, off_the_bow
+from companion.lakebed.marks import (
+    FIX_RADIUS_M,
+    Mark,
+    Marks,
+    around_the_boat,
+    off_the_bow,
+)
 from companion.lakebed.surface import BottomProfile, Slope, Surface, slope_of
 from companion.lakebed.water_level import LevelHint
 from companion.sensing.localplane import LocalPlane, metres_per_degree
@@ -25,8 +32,9 @@ AREA_REACH = 25_000.0
 """How far from its origin an area reaches, m: lengths on its plane are then good to half a percent."""
 
 HALF_BEAM = math.radians(10.0)
-"""Half the angle of a sounder's cone, rad, when it is not told (common practice, no source): with it the map
-of an invented lake sounded through cones of 10, 20 and 40 degrees is nearer its truth than without."""
+"""Half the angle of a sounder's cone, rad, when it is not told (common practice, no
+source): with it the map of an invented lake sounded through cones of 10, 20 and 40
+degrees is nearer its truth than without."""
 
 Load = Callable[[], tuple[Surface, Marks]]
 """Reads what is kept of an area."""
@@ -35,7 +43,9 @@ Load = Callable[[], tuple[Surface, Marks]]
 class Area:
     """A piece of the Earth on one plane: its number, the plane, and the surface and marks on it."""
 
-    def __init__(self, number: int, lat: float, lon: float, load: Load | None = None) -> None:
+    def __init__(
+        self, number: int, lat: float, lon: float, load: Load | None = None
+    ) -> None:
         self.number = number
         self.plane = LocalPlane(lat, lon)
         self._load = load
@@ -85,14 +95,17 @@ class Waters:
 
     Args:
         areas: what is kept of earlier days.
-        half_beam: half the angle of the sounder's cone, rad, for the correction of slopes; None: none.
+        half_beam: half the angle of the sounder's cone, rad, for the correction of
+            slopes; None: none.
 
     Attributes:
         areas: every water.
         here: the one the boat is on; None before its first place.
     """
 
-    def __init__(self, areas: Iterable[Area] = (), half_beam: float | None = HALF_BEAM) -> None:
+    def __init__(
+        self, areas: Iterable[Area] = (), half_beam: float | None = HALF_BEAM
+    ) -> None:
         self.areas = list(areas)
         self.here: Area | None = None
         self._half_beam = half_beam
@@ -143,18 +156,25 @@ class Waters:
         area = self._opened(lat, lon)
         if area is None:
             distance = np.arange(0.0, length + 0.5 * step, step)
-            return BottomProfile(distance, np.full_like(distance, np.nan), np.full_like(distance, np.nan))
+            return BottomProfile(
+                distance, np.full_like(distance, np.nan), np.full_like(distance, np.nan)
+            )
         return area.surface.along(*area.place(lat, lon), bearing, length, step)
 
     def about(self, lat: float, lon: float, within: float) -> float | None:
         """Return the middle depth of what was sounded within a square of so many m each way; else None.
 
-        A look at the cells without any estimate between them: a hundred times quicker than `bottom`.
+        A look at the cells without any estimate between them: a hundred times quicker
+        than `bottom`.
         """
         area = self._opened(lat, lon)
-        return None if area is None else area.surface.about(*area.place(lat, lon), within)
+        return (
+            None if area is None else area.surface.about(*area.place(lat, lon), within)
+        )
 
-    def breaks(self, lat: float, lon: float, bearing: float, length: float) -> list[Break]:
+    def breaks(
+        self, lat: float, lon: float, bearing: float, length: float
+    ) -> list[Break]:
         """Return the breaks and ledge edges along a line of `length` m, in order."""
         return breaks(self.along(lat, lon, bearing, length))
 
@@ -179,7 +199,8 @@ class Waters:
     ) -> Mark:
         """Mark a place and return the mark, on the area of `area_of(lat, lon)`.
 
-        What is marked already, by a day that is replayed or in another file, is returned as it is.
+        What is marked already, by a day that is replayed or in another file, is
+        returned as it is.
 
         Args:
             kind: what is there.
@@ -188,8 +209,8 @@ class Waters:
             depth: of its top, m below today's surface.
             distance: how far from the boat, m.
             hour: in which direction, o'clock off the bow.
-            heading: of the bow, degrees; without it, or without an hour, a distant place is somewhere
-                around the boat, and the mark says so by its radius.
+            heading: of the bow, degrees; without it, or without an hour, a distant
+                place is somewhere around the boat, and the mark says so by its radius.
             note: words.
             utc: when, ISO 8601.
             known_within: how far off the place given is nine times in ten at most, m.
@@ -198,7 +219,9 @@ class Waters:
         east, north = area.place(lat, lon)
         radius = known_within
         if hour is not None and heading is not None:
-            east, north, radius = off_the_bow(east, north, heading, distance, hour, known_within)
+            east, north, radius = off_the_bow(
+                east, north, heading, distance, hour, known_within
+            )
         elif distance > 0.0:
             radius = around_the_boat(known_within, distance)
         level = self._level_on(area)
@@ -207,7 +230,16 @@ class Waters:
         known = next((mark for mark in area.marks if _same(mark, wanted)), None)
         if known is not None:
             return known
-        return area.marks.add(kind, east, north, radius=radius, depth=depth, level=level, note=note, utc=utc)
+        return area.marks.add(
+            kind,
+            east,
+            north,
+            radius=radius,
+            depth=depth,
+            level=level,
+            note=note,
+            utc=utc,
+        )
 
     def marked_near(self, lat: float, lon: float, within: float) -> bool:
         """Tell whether there is a mark within a distance of a place, m."""
@@ -225,18 +257,21 @@ class Waters:
     def area_of(self, lat: float, lon: float) -> Area | None:
         """Return the area a place lies on: the boat's when it reaches so far, else the nearest that does.
 
-        It changes nothing and reads nothing: what is kept of the area is read by `open_area`.
+        It changes nothing and reads nothing: what is kept of the area is read by
+        `open_area`.
         """
         if self.here is not None and reaches(self.here, lat, lon):
             return self.here
         near = [area for area in self.areas if reaches(area, lat, lon)]
-        return min(near, key=lambda area: math.hypot(*area.place(lat, lon)), default=None)
+        return min(
+            near, key=lambda area: math.hypot(*area.place(lat, lon)), default=None
+        )
 
     def open_area(self, lat: float, lon: float) -> Area | None:
         """Read what is kept of the area a place lies on and begin today there; return the area, or None.
 
-        The boat's own fixes open its area. Whoever asks about a place where the boat has not been opens it
-        first; until then nothing is known there.
+        The boat's own fixes open its area. Whoever asks about a place where the boat
+        has not been opens it first; until then nothing is known there.
         """
         area = self.area_of(lat, lon)
         if area is not None and area.number not in self._begun:
@@ -274,9 +309,17 @@ def _same(one: Mark, other: Mark) -> bool:
 
     Files carry depths to the centimetre.
     """
-    if (one.kind, one.note, one.top is None) != (other.kind, other.note, other.top is None):
+    if (one.kind, one.note, one.top is None) != (
+        other.kind,
+        other.note,
+        other.top is None,
+    ):
         return False
-    if one.top is not None and other.top is not None and abs(one.top - other.top) > 0.011:
+    if (
+        one.top is not None
+        and other.top is not None
+        and abs(one.top - other.top) > 0.011
+    ):
         return False
     if one.utc is not None and other.utc is not None:
         return one.utc == other.utc

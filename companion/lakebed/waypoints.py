@@ -1,12 +1,14 @@
 """Marks as waypoints of other programs and of plotters: GPX 1.1, and NMEA 0183's WPL and RTE.
 
-Nothing here reads or writes files or wires. Latitudes and longitudes are WGS 84 degrees, depths metres below
-the surface. A waypoint in GPX has the mark's note or kind as its name, the kind as its type and symbol, and
-the depth with its unit in its description; the elevation is left alone, being a height above the sea.
+Nothing here reads or writes files or wires. Latitudes and longitudes are WGS 84
+degrees, depths metres below the surface. A waypoint in GPX has the mark's note or kind
+as its name, the kind as its type and symbol, and the depth with its unit in its
+description; the elevation is left alone, being a height above the sea.
 
-A WPL has only a name: "tree top 15 ft" holds kind, note and depth, and what goes out comes back the same.
-Plotters know a waypoint by its name, so a name that was used before gets a count in brackets. The
-characters of the standard are those of ISO 8859-1; others become "?".
+A WPL has only a name: "tree top 15 ft" holds kind, note and depth, and what goes out
+comes back the same. Plotters know a waypoint by its name, so a name that was used
+before gets a count in brackets. The characters of the standard are those of ISO 8859-1;
+others become "?".
 """
 
 from __future__ import annotations
@@ -19,7 +21,14 @@ from itertools import chain
 from typing import TYPE_CHECKING, NamedTuple, cast, get_args
 
 from companion.events import LoggedWhat, MarkKind
-from companion.lakebed.exchange import CREATOR, DEEPEST_WATER_M, Imported, MarkPoint, instant_in, place_in
+from companion.lakebed.exchange import (
+    CREATOR,
+    DEEPEST_WATER_M,
+    Imported,
+    MarkPoint,
+    instant_in,
+    place_in,
+)
 from companion.sensing.framing import Framer, sentence
 from companion.units import FOOT, LengthUnit
 
@@ -38,7 +47,9 @@ _TOP = re.compile(f"top {_LENGTH}").search
 _RADIUS = re.compile(f"place within {_LENGTH}").search
 _COUNT = re.compile(r" \(\d+\)\Z")
 _DEPTH_AT_END = re.compile(f"(?:^| )(?:{_LENGTH}|\\? m)\\Z")
-_KIND_AT_START = re.compile(f"({'|'.join(sorted(_KINDS, key=len, reverse=True))})(?::? |\\Z)").match
+_KIND_AT_START = re.compile(
+    f"({'|'.join(sorted(_KINDS, key=len, reverse=True))})(?::? |\\Z)"
+).match
 _RESERVED = frozenset("$*,!\\^~\r\n\x7f")
 _ESCAPED = re.compile(r"\^([0-9A-Fa-f]{2})")
 _MAY_HAVE_WAYPOINTS = b"WPL,"
@@ -61,10 +72,14 @@ def marks_from_gpx(text: str) -> Imported[MarkPoint]:
 
     read: Imported[MarkPoint] = Imported()
     try:
-        # The library takes any XML for an empty GPX. Entities, which GPX has none of, can fill a memory.
-        fit = "<gpx" in text and not any(word in text for word in ("<!DOCTYPE", "<!ENTITY"))
+        # The library takes any XML for an empty GPX. Entities, which GPX has none of,
+        # can fill a memory.
+        fit = "<gpx" in text and not any(
+            word in text for word in ("<!DOCTYPE", "<!ENTITY")
+        )
         gpx = gpxpy.parse(text) if fit else None
-    except Exception:  # besides its own, whatever an element in the wrong place leads it to
+    # Besides its own, whatever an element in the wrong place leads it to.
+    except Exception:
         gpx = None
     if gpx is None:
         read.problems.append("not GPX: expected a GPX file with waypoints")
@@ -102,8 +117,12 @@ def gpx_waypoint(mark: MarkPoint, unit: LengthUnit) -> GPXWaypoint:
     """Return a mark as a waypoint: its kind as type and symbol, its note or kind as name."""
     from gpxpy.gpx import GPXWaypoint  # noqa: PLC0415  (a trip begins without it)
 
-    top = [] if mark.top is None else [f"top {_length(mark.top, unit)} below the surface"]
-    radius = [] if mark.radius is None else [f"place within {_length(mark.radius, unit)}"]
+    top = (
+        [] if mark.top is None else [f"top {_length(mark.top, unit)} below the surface"]
+    )
+    radius = (
+        [] if mark.radius is None else [f"place within {_length(mark.radius, unit)}"]
+    )
     return GPXWaypoint(
         mark.lat,
         mark.lon,
@@ -131,7 +150,9 @@ def waypoints_to_gpx(places: Sequence[Waypoint], route: str) -> str:
 
 def marks_to_nmea(marks: Iterable[MarkPoint], unit: LengthUnit) -> str:
     """Write marks as NMEA 0183 WPL sentences, a line each."""
-    return waypoints_to_nmea(Waypoint(mark.lat, mark.lon, waypoint_name(mark, unit)) for mark in marks)
+    return waypoints_to_nmea(
+        Waypoint(mark.lat, mark.lon, waypoint_name(mark, unit)) for mark in marks
+    )
 
 
 def waypoints_to_nmea(waypoints: Iterable[Waypoint], route: str | None = None) -> str:
@@ -174,7 +195,9 @@ def _wpl_fields(data: bytes) -> Iterator[Sequence[str]]:
 
 
 def _place_of(fields: Sequence[str]) -> tuple[float, float]:
-    return place_in(_angle(fields[1], fields[2], "NS"), _angle(fields[3], fields[4], "EW"))
+    return place_in(
+        _angle(fields[1], fields[2], "NS"), _angle(fields[3], fields[4], "EW")
+    )
 
 
 def _unescaped(name: str) -> str:
@@ -190,7 +213,9 @@ def _mark_in(fields: Sequence[str]) -> MarkPoint:
 def _angle(text: str, side: str, sides: str) -> float:
     """Return the degrees in dddmm.mm and its side."""
     if not re.fullmatch(r"\d{3,5}(\.\d+)?", text) or not side or side not in sides:
-        raise ValueError(f"{text[:20]} {side[:5]}: expected degrees and minutes, and {' or '.join(sides)}")
+        raise ValueError(
+            f"{text[:20]} {side[:5]}: expected degrees and minutes, and {' or '.join(sides)}"
+        )
     degrees, minutes = divmod(float(text), 100.0)
     return (degrees + minutes / 60.0) * (1.0 if side == sides[0] else -1.0)
 
@@ -202,11 +227,17 @@ def waypoint_name(mark: MarkPoint, unit: LengthUnit) -> str:
     'tree top 15 ft'
     """
     depth = "" if mark.top is None else f" {_length(mark.top, unit)}"
-    short = f"{mark.note}{depth}" if mark.note and mark.kind == "spot" else f"{mark.kind}{depth}"
+    short = (
+        f"{mark.note}{depth}"
+        if mark.note and mark.kind == "spot"
+        else f"{mark.kind}{depth}"
+    )
     if mark.note and mark.kind != "spot":
         short = f"{mark.kind} {mark.note}{depth}"
     understood = mark_named(mark.lat, mark.lon, short)
-    if (understood.kind, understood.note) == (mark.kind, mark.note) and bool(depth) == bool(understood.top):
+    if (understood.kind, understood.note) == (mark.kind, mark.note) and bool(
+        depth
+    ) == bool(understood.top):
         return short
     return f"{mark.kind}: {mark.note}{depth or ' ? m'}"
 
@@ -256,7 +287,9 @@ def _escaped(name: str) -> str:
 
 def _wpl(one: Waypoint) -> str:
     north = _degrees_minutes(one.lat, 2, "NS")
-    return f"{TALKER}WPL,{north},{_degrees_minutes(one.lon, 3, 'EW')},{_escaped(one.name)}"
+    return (
+        f"{TALKER}WPL,{north},{_degrees_minutes(one.lon, 3, 'EW')},{_escaped(one.name)}"
+    )
 
 
 def _rte(route: str, names: Sequence[str]) -> Iterator[str]:
@@ -264,11 +297,16 @@ def _rte(route: str, names: Sequence[str]) -> Iterator[str]:
     head = f"{TALKER}RTE,99,99,c,{_escaped(route)}"
     parts: list[list[str]] = [[]]
     for name in map(_escaped, names):
-        if len(_line(",".join((head, *parts[-1], name)))) > LONGEST_SENT_SENTENCE and parts[-1]:
+        if (
+            len(_line(",".join((head, *parts[-1], name)))) > LONGEST_SENT_SENTENCE
+            and parts[-1]
+        ):
             parts.append([])
         parts[-1].append(name)
     for number, part in enumerate(parts, 1):
-        yield ",".join((f"{TALKER}RTE,{len(parts)},{number},c,{_escaped(route)}", *part))
+        yield ",".join(
+            (f"{TALKER}RTE,{len(parts)},{number},c,{_escaped(route)}", *part)
+        )
 
 
 def _line(body: str) -> str:

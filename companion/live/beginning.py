@@ -13,7 +13,15 @@ from companion.config import Settings
 from companion.live.devices import Tell
 from companion.live.disk import Job
 from companion.live.keeping import Keeper
-from companion.live.trip import LiveTrip, RebuildError, Rebuilt, Stamps, may_go_on, tried, words_heard
+from companion.live.trip import (
+    LiveTrip,
+    RebuildError,
+    Rebuilt,
+    Stamps,
+    may_go_on,
+    tried,
+    words_heard,
+)
 from companion.record import beforehand
 from companion.record.logbook import TripEntry
 from companion.record.recording import Recording, RecordingShelf
@@ -70,7 +78,9 @@ class Beginning:
         """Return the trip: the one that was cut off, or a new one; `wall` is the computer's idea of UTC."""
         if wall.date() < OLDEST_LIVE:
             self._tell(wording.CLOCK_NOT_SET)
-        self._voice = shift_in_force(self._settings.voice.microphone, partial(self._tell, aloud=False))
+        self._voice = shift_in_force(
+            self._settings.voice.microphone, partial(self._tell, aloud=False)
+        )
         stamps = Stamps(clock, max(wall, _oldest(wall)))
         now = stamps.at(clock.now())
         trip = self._gone_on(stamps, now) or self._new(stamps, now)
@@ -90,37 +100,56 @@ class Beginning:
             try:
                 with tried(folder):
                     trip = self._rebuilt(keeper, last, folder, stamps)
-            except Exception as error:  # whatever it is, it must not come again at the next start
+            except (
+                Exception
+            ) as error:  # whatever it is, it must not come again at the next start
                 if not isinstance(error, RebuildError | LogbookError | OSError):
                     _LOG.exception("the trip that was cut off could not be rebuilt")
-                self._tell(wording.not_gone_on(str(error) or type(error).__name__), aloud=False)
+                self._tell(
+                    wording.not_gone_on(str(error) or type(error).__name__), aloud=False
+                )
         keeper.close_interrupted(cut_off[:-1] if trip else cut_off)
         self._tell(wording.TRIP_GOES_ON if trip else wording.TRIP_WAS_CUT_OFF)
         return trip
 
-    def _rebuilt(self, keeper: Keeper, last: TripEntry, folder: Path, stamps: Stamps) -> LiveTrip | None:
+    def _rebuilt(
+        self, keeper: Keeper, last: TripEntry, folder: Path, stamps: Stamps
+    ) -> LiveTrip | None:
         """Return the trip brought to where it was; None when its recording and the logbook disagree."""
         told = keeper.events_of(last)
         known = keeper.known_before(folder)
-        rebuilt = Rebuilt(folder, self._settings, self._grammar, words_heard(told), self._hear, known)
+        rebuilt = Rebuilt(
+            folder, self._settings, self._grammar, words_heard(told), self._hear, known
+        )
         if rebuilt.events[: len(told)] != told:
             return None
         keeper.resume(last)
         for event in rebuilt.events[len(told) :]:
             keeper.record(event, is_new=False)
         rebuilt.go_on(self._emit, keeper)
-        return LiveTrip(rebuilt.engine, stamps, Recording(folder), self._tell, self._put, self.keeps_sound)
+        return LiveTrip(
+            rebuilt.engine,
+            stamps,
+            Recording(folder),
+            self._tell,
+            self._put,
+            self.keeps_sound,
+        )
 
     def _new(self, stamps: Stamps, now: int) -> LiveTrip:
         folder = self._shelf.new_folder(now)
         keep: Keep = self._keeper or KeepNothing()
         known = Known() if self._keeper is None else self._keeper.known(folder)
         known = known._replace(voice=self._voice)
-        # The engine takes a second to make; a trip that is in the logbook should also have begun.
-        engine = assemble_trip(folder.name, self._settings, self._grammar, self._emit, keep, known)
+        # The engine takes a second to make; a trip that is in the logbook should also
+        # have begun.
+        engine = assemble_trip(
+            folder.name, self._settings, self._grammar, self._emit, keep, known
+        )
         recording = None
         try:
-            # First, so that every recording with a line in it can be replayed, whenever the power goes.
+            # First, so that every recording with a line in it can be replayed, whenever
+            # the power goes.
             beforehand.keep(folder, known.beliefs, known.areas, known.voice)
             recording = Recording(folder, self._config)
         except OSError as error:
@@ -128,7 +157,9 @@ class Beginning:
         if self._keeper is not None:
             self._keeper.begin(folder.name)
         self._tell(wording.STARTING)
-        return LiveTrip(engine, stamps, recording, self._tell, self._put, self.keeps_sound)
+        return LiveTrip(
+            engine, stamps, recording, self._tell, self._put, self.keeps_sound
+        )
 
     def keeps_sound(self, hearing: Hearing) -> bool:
         """Return whether an utterance's sound is kept: when it was taken for a command, or all of it is."""
@@ -139,4 +170,6 @@ class Beginning:
 
 def _oldest(like: datetime) -> datetime:
     """Return the beginning of the earliest day this program can run on: a clock before it is not set."""
-    return datetime(OLDEST_LIVE.year, OLDEST_LIVE.month, OLDEST_LIVE.day, tzinfo=like.tzinfo)
+    return datetime(
+        OLDEST_LIVE.year, OLDEST_LIVE.month, OLDEST_LIVE.day, tzinfo=like.tzinfo
+    )

@@ -45,11 +45,14 @@ class Parts(NamedTuple):
     Attributes:
         sources: the wires.
         frames: opens the microphone and yields its frames.
-        listener: makes what listens and decides as the sound comes, told what to complain with.
+        listener: makes what listens and decides as the sound comes, told what to
+            complain with.
         hear: makes out the words in the clips of a trip that was cut off.
         tell: is told every event, and speaks what is to be spoken, at once or soon.
-        missing: what the configuration asks for and is not there, in a word or two each.
-        begin_rest: called once the wires have been read for a while, to begin what can wait.
+        missing: what the configuration asks for and is not there, in a word or two
+            each.
+        begin_rest: called once the wires have been read for a while, to begin what can
+            wait.
     """
 
     sources: Sequence[Source] = ()
@@ -76,7 +79,12 @@ class Devices:
     """
 
     def __init__(
-        self, parts: Parts, put: Callable[[Chunk | Uttered], None], clock: Clock, heart: Heart, tell: Tell
+        self,
+        parts: Parts,
+        put: Callable[[Chunk | Uttered], None],
+        clock: Clock,
+        heart: Heart,
+        tell: Tell,
     ) -> None:
         self.ready = threading.Event()
         self._parts = parts
@@ -108,15 +116,21 @@ class Devices:
         self._parts.begin_rest()
         if self._parts.frames is not None and self._parts.listener is not None:
             load = partial(self._load_ears, self._parts.frames, self._parts.listener)
-            self._loading = threading.Thread(target=load, name="loading ears", daemon=True)
+            self._loading = threading.Thread(
+                target=load, name="loading ears", daemon=True
+            )
             self._loading.start()
 
     def look_whether_ready(self, waited: float) -> None:
         """Tell once that all is ready, or what is missing, when it was waited for so long, s."""
         if self.ready.is_set():
             return
-        missing = [name for name, opened in self._waited_for.items() if not opened.is_set()]
-        patience = FAILED_AFTER_S if self._failed.issuperset(missing) else READY_WITHIN_S
+        missing = [
+            name for name, opened in self._waited_for.items() if not opened.is_set()
+        ]
+        patience = (
+            FAILED_AFTER_S if self._failed.issuperset(missing) else READY_WITHIN_S
+        )
         if missing and (waited < patience or self._is_loading()):
             return
         self.ready.set()
@@ -157,10 +171,14 @@ class Devices:
         )
 
     def _is_loading(self) -> bool:
-        return not self._rest_begun or (self._loading is not None and self._loading.is_alive())
+        return not self._rest_begun or (
+            self._loading is not None and self._loading.is_alive()
+        )
 
     def _load_ears(
-        self, frames: Callable[[], Iterator[Samples]], load: Callable[[Callable[[str], None]], Listener]
+        self,
+        frames: Callable[[], Iterator[Samples]],
+        load: Callable[[Callable[[str], None]], Listener],
     ) -> None:
         """Load what listens, and begin to."""
         try:
@@ -174,7 +192,9 @@ class Devices:
             self._ears = ears
             ears.start()
 
-    def _listening(self, frames: Callable[[], Iterator[Samples]], listener: Listener) -> Ears:
+    def _listening(
+        self, frames: Callable[[], Iterator[Samples]], listener: Listener
+    ) -> Ears:
         return Ears(
             frames,
             listener,

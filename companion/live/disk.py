@@ -1,7 +1,8 @@
 """The disk's thread: whatever is to be written, in order, while nobody waits for it.
 
-The engine hands over values and goes on: a card that takes ten seconds for a write, or a logbook that another
-program has locked, costs the angler no word. What cannot be written yet waits in memory, bounded.
+The engine hands over values and goes on: a card that takes ten seconds for a write, or
+a logbook that another program has locked, costs the angler no word. What cannot be
+written yet waits in memory, bounded.
 """
 
 from __future__ import annotations
@@ -39,7 +40,9 @@ class Disk(threading.Thread):
         tell: told, in a few words, when the disk does not keep up.
     """
 
-    def __init__(self, commit: Job, look_after: Job, clock: Clock, tell: Callable[[str], None]) -> None:
+    def __init__(
+        self, commit: Job, look_after: Job, clock: Clock, tell: Callable[[str], None]
+    ) -> None:
         super().__init__(name="disk", daemon=True)
         self._commit = commit
         self._look_after = look_after
@@ -92,7 +95,8 @@ class Disk(threading.Thread):
     def _do(self, job: Job) -> None:
         try:
             job()
-        except Exception:  # one thing that cannot be written must not keep the others from the disk
+        # One thing that cannot be written must not keep the others from the disk.
+        except Exception:
             _LOG.exception("something could not be written")
             self._once(wording.WRITING_FAILED)
 

@@ -42,9 +42,9 @@ class Uttered(NamedTuple):
 class StreamAnchor:
     """A clock for the samples of a stream, by their count.
 
-    A frame can be late, when whoever takes it was busy, but never early: so the promptest frame of the last
-    five to ten seconds tells when the stream began. It follows a sound card whose second is not the clock's,
-    and samples that were lost.
+    A frame can be late, when whoever takes it was busy, but never early: so the
+    promptest frame of the last five to ten seconds tells when the stream began. It
+    follows a sound card whose second is not the clock's, and samples that were lost.
     """
 
     def __init__(self) -> None:
@@ -67,7 +67,8 @@ class Ears(threading.Thread):
     """Listens until stopped; a microphone that fails, or gives no sound, is opened again.
 
     Args:
-        frames: opens the microphone and yields its frames; closing the iterator closes it.
+        frames: opens the microphone and yields its frames; closing the iterator closes
+            it.
         listener: listens, and decides as the sound comes.
         put: takes each utterance.
         lost: told once why the microphone is not there.
@@ -106,7 +107,9 @@ class Ears(threading.Thread):
                 self._listen()
             except (MicrophoneError, OSError) as error:
                 self._went_away(str(error))
-            except Exception as error:  # an error of the recogniser's own must not end the listening
+            except (
+                Exception
+            ) as error:  # an error of the recogniser's own must not end the listening
                 self._went_away(f"listening failed ({type(error).__name__}: {error})")
             self._stop_wanted.wait(self._retry)
         self._heart.forget(MICROPHONE_PART)

@@ -62,7 +62,9 @@ class House:
         if now - self._synced >= SYNC_EVERY_S:
             self._synced = now
             self.sync()
-            if now - self._room_seen >= ROOM_EVERY_S or (self.trip and self.trip.refused):
+            if now - self._room_seen >= ROOM_EVERY_S or (
+                self.trip and self.trip.refused
+            ):
                 self._room_seen = now
                 self._keep_room()
 

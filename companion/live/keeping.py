@@ -1,7 +1,8 @@
 """The logbook of a live trip, whatever the disk does: nothing that fails here ends the trip, or holds it up.
 
-`Keeper` is what the engine's thread sees: it reads what was known before, and hands over what is to be
-kept. `LogbookWriter` writes it in the disk's thread, with a connection of its own.
+`Keeper` is what the engine's thread sees: it reads what was known before, and hands
+over what is to be kept. `LogbookWriter` writes it in the disk's thread, with a
+connection of its own.
 """
 
 from __future__ import annotations
@@ -63,7 +64,8 @@ class LogbookWriter:
         path: the logbook's file.
         tell: told, in a few words, what happened.
         before_commit: puts on the disk what the events rest on.
-        written: told each event, in order, once it is on the disk or the disk has refused.
+        written: told each event, in order, once it is on the disk or the disk has
+            refused.
     """
 
     def __init__(
@@ -126,7 +128,8 @@ class LogbookWriter:
         if self._trip is None:
             self._waiting.append(event)
             return
-        with suppress(LogbookError):  # a number that is taken: then it stands there already
+        # A number that is taken: then it stands there already.
+        with suppress(LogbookError):
             self._trip.add(event)
 
     def reading(self, t: float, utc: datetime | None, boat: BoatState) -> None:
@@ -206,7 +209,9 @@ class LogbookWriter:
 
     def _opened(self) -> Logbook | None:
         if self._book is None:
-            self._book = _opened(self.path, self._tell, self._refused, partial(Logbook, patience=BUSY_S))
+            self._book = _opened(
+                self.path, self._tell, self._refused, partial(Logbook, patience=BUSY_S)
+            )
             if self._book is not None:
                 self._book.before_commit = self._before_commit
                 self._file = _File.under(self.path)
@@ -235,7 +240,11 @@ class LogbookWriter:
 
     def _refused(self, error: LogbookError) -> None:
         """Keep in memory what the disk does not take: the trip does, unless the file is damaged."""
-        if error.damaged and self._book is not None and _moved_aside(self.path, self._tell):
+        if (
+            error.damaged
+            and self._book is not None
+            and _moved_aside(self.path, self._tell)
+        ):
             self._waiting.extend([] if self._trip is None else self._trip.waiting)
             with suppress(LogbookError):
                 self._book.close()
@@ -265,7 +274,10 @@ class LogbookWriter:
 
     def _lost(self, book: Logbook, file: _File) -> None:
         """Write the trip again when the logbook was removed or replaced: the old file is still open."""
-        trip, rescued = self._trip, self.path.with_name(f"{self.path.stem}-rescued{self.path.suffix}")
+        trip, rescued = (
+            self._trip,
+            self.path.with_name(f"{self.path.stem}-rescued{self.path.suffix}"),
+        )
         self._book = self._trip = None
         try:
             with suppress(LogbookError):
@@ -276,7 +288,11 @@ class LogbookWriter:
                 # The old write-ahead log: read into another file it would destroy that.
                 for end in ("-wal", "-shm"):
                     self.path.with_name(self.path.name + end).unlink(missing_ok=True)
-            self._write_again(rescued, None if trip is None else trip.id, replaced=file.main is not None)
+            self._write_again(
+                rescued,
+                None if trip is None else trip.id,
+                replaced=file.main is not None,
+            )
             for event in [] if trip is None else trip.waiting:
                 self.record(event, is_new=False)
         except (LogbookError, OSError) as error:
@@ -312,7 +328,11 @@ class Keeper:
     """
 
     def __init__(
-        self, path: Path, writer: LogbookWriter, put: Callable[[Job], None], tell: Callable[[str], None]
+        self,
+        path: Path,
+        writer: LogbookWriter,
+        put: Callable[[Job], None],
+        tell: Callable[[str], None],
     ) -> None:
         self.path = path
         self._writer = writer
@@ -326,7 +346,11 @@ class Keeper:
         """Return the live trips that were cut off, oldest first."""
         book = self._opened()
         try:
-            return [] if book is None else [t for t in book.trips() if t.recording is None and not t.closed]
+            return (
+                []
+                if book is None
+                else [t for t in book.trips() if t.recording is None and not t.closed]
+            )
         except LogbookError as error:
             self._not_read(error)
             return []
@@ -362,7 +386,9 @@ class Keeper:
         """Keep what is now believed of a lure."""
         self._put(partial(self._writer.belief, lure, belief))
 
-    def lakebed(self, t: float, bed: Bed, *, now: bool = False, over: bool = False) -> None:
+    def lakebed(
+        self, t: float, bed: Bed, *, now: bool = False, over: bool = False
+    ) -> None:
         """Keep what has changed of the lakebed, now and then, with how much of the trip that is."""
         if self._lakes is None or not (self._lakes.is_due(t) or now or over):
             return
@@ -371,14 +397,20 @@ class Keeper:
 
     def known(self, folder: Path) -> Known:
         """Return what the boat knows; a lake goes into the trip's folder when the boat comes to it."""
-        return self._known(lambda lakes, beliefs: Known(beliefs, lakes.areas(partial(keep_area, folder))))
+        return self._known(
+            lambda lakes, beliefs: Known(
+                beliefs, lakes.areas(partial(keep_area, folder))
+            )
+        )
 
     def known_before(self, folder: Path) -> Known:
         """Return what the trip in a folder began from."""
         before = read(folder) or Beforehand()
         return self._known(
             lambda lakes, _beliefs: Known(
-                before.beliefs, areas_before(folder, before, lakes.areas()), before.voice
+                before.beliefs,
+                areas_before(folder, before, lakes.areas()),
+                before.voice,
             )
         )
 
@@ -436,7 +468,9 @@ def _sound_logbook(path: Path) -> Logbook:
         raise
     if faults:
         book.close()
-        raise LogbookError(path, f"it is damaged ({faults[0]})", "a new one is begun", damaged=True)
+        raise LogbookError(
+            path, f"it is damaged ({faults[0]})", "a new one is begun", damaged=True
+        )
     return book
 
 

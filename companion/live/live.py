@@ -69,9 +69,10 @@ class Live:
         config: the text those settings were read from; it is kept with the recording.
         parts: the devices.
         places: where the trip is kept.
-        outlet: called in the disk's thread with every event, once it is in the logbook or the disk refuses.
-        look: called in the engine's thread with the engine after whatever came, at least four times a
-            second, to show how things stand.
+        outlet: called in the disk's thread with every event, once it is in the logbook
+            or the disk refuses.
+        look: called in the engine's thread with the engine after whatever came, at
+            least four times a second, to show how things stand.
         limits: what recordings may take of the disk.
         wall: tells the computer's idea of UTC.
     """
@@ -95,24 +96,41 @@ class Live:
         self._outlet = outlet
         self._look = look
         self._wall = wall
-        self._queue: queue.Queue[Chunk | Uttered | SearchDone] = queue.Queue(QUEUE_LENGTH)
+        self._queue: queue.Queue[Chunk | Uttered | SearchDone] = queue.Queue(
+            QUEUE_LENGTH
+        )
         self._seeker = Seeker(self._queue.put, self.clock)
         self._remarks: deque[tuple[str, bool]] = deque()
         self._taps: deque[str] = deque()
         self._told: set[str] = set()
         self._stop = threading.Event()
-        self._devices = Devices(parts, self._queue.put, self.clock, self.heart, self.announce)
+        self._devices = Devices(
+            parts, self._queue.put, self.clock, self.heart, self.announce
+        )
         self.ready = self._devices.ready
         shelf = RecordingShelf(places.recordings, limits)
-        self._house = House(shelf, settings.recordings.sound_days, self.clock, wall, self._once)
+        self._house = House(
+            shelf, settings.recordings.sound_days, self.clock, wall, self._once
+        )
         self._writer = self._keeper = None
         if places.logbook is not None:
             book, sync = places.logbook, self._house.sync
-            self._writer = LogbookWriter(book, self.clock, self.announce, sync, self._give_out)
+            self._writer = LogbookWriter(
+                book, self.clock, self.announce, sync, self._give_out
+            )
             self._keeper = Keeper(book, self._writer, self._put, self.announce)
-        self._disk = Disk(self._commit, self._look_after_disk, self.clock, self.announce)
+        self._disk = Disk(
+            self._commit, self._look_after_disk, self.clock, self.announce
+        )
         self._beginning = Beginning(
-            settings, config, shelf, self._keeper, self._emit, self._put, self.announce, parts.hear
+            settings,
+            config,
+            shelf,
+            self._keeper,
+            self._emit,
+            self._put,
+            self.announce,
+            parts.hear,
         )
         self.trip: LiveTrip | None = None
 
@@ -136,7 +154,9 @@ class Live:
         self._disk.start()
         self._seeker.start()
         self._house.tidy()
-        self.trip = self._house.trip = trip = self._beginning.begin(self.clock, self._wall())
+        self.trip = self._house.trip = trip = self._beginning.begin(
+            self.clock, self._wall()
+        )
         for missing in self._parts.missing:
             self.announce(wording.not_there(missing), aloud=False)
         # What the beginning has to say comes before what the first depth gives to say.

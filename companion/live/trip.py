@@ -1,7 +1,8 @@
 """A live trip: its recording, its engine and the stamps that tie them, begun anew or gone on with.
 
-The engine is given the very bytes that go into the recording, so that a replay of it gives the same
-events; and so a trip that was cut off is gone on with by replaying what it had recorded.
+The engine is given the very bytes that go into the recording, so that a replay of it
+gives the same events; and so a trip that was cut off is gone on with by replaying what
+it had recorded.
 """
 
 from __future__ import annotations
@@ -36,7 +37,14 @@ from companion.record.recording import (
 )
 from companion.sensing import Chunk
 from companion.sensing.framing import sentence
-from companion.sensing.remarks import FINDS_LATER, FOUND, OWN_SOURCE, own_apart, signal_body, txt_body
+from companion.sensing.remarks import (
+    FINDS_LATER,
+    FOUND,
+    OWN_SOURCE,
+    own_apart,
+    signal_body,
+    txt_body,
+)
 from companion.trip import wording
 from companion.trip.agenda import Utterance
 from companion.trip.assembly import RECORDING_WIRE, assemble_trip
@@ -88,10 +96,11 @@ class LiveTrip:
 
     Args:
         recording: where it is kept, or None when the disk does not take one.
-        tell: told, in a few words, when the disk refuses, and when it takes the recording again; the trip
-            goes on.
+        tell: told, in a few words, when the disk refuses, and when it takes the
+            recording again; the trip goes on.
         put: has done, in order and soon, what waits for the disk.
-        keeps_sound: tells whether the sound of an utterance in which this was heard is kept, or its words.
+        keeps_sound: tells whether the sound of an utterance in which this was heard is
+            kept, or its words.
 
     Attributes:
         refused: the disk did not take what came last.
@@ -124,7 +133,11 @@ class LiveTrip:
         lines = list(cutter.feed(chunk.data))
         if lines:
             ms = self.stamps.at(chunk.t)
-            self._take_in(b"".join(stamped(line, chunk.source, ms, chunk.network) for line in lines))
+            self._take_in(
+                b"".join(
+                    stamped(line, chunk.source, ms, chunk.network) for line in lines
+                )
+            )
 
     def begin(self, t: float) -> None:
         """Have the recording say that answers come when they are found, from `t`, s of the clock, on."""
@@ -148,15 +161,23 @@ class LiveTrip:
     def utterance(self, uttered: Uttered) -> None:
         """Take an utterance that has just been decided; it is dated by when its samples were taken."""
         decided = self.stamps.later(uttered.t)
-        began = min(self.stamps.unordered(uttered.began), decided - clip_end(0, uttered.samples))
+        began = min(
+            self.stamps.unordered(uttered.began), decided - clip_end(0, uttered.samples)
+        )
         name = None
         if self.recording is not None and not self.recording_paused:
             name = clip_name(utc_of(began))
             if self._keeps_sound(uttered.hearing):
-                self._later(lambda recording: recording.clip(began, decided, uttered.samples))
+                self._later(
+                    lambda recording: recording.clip(began, decided, uttered.samples)
+                )
             else:
-                self._later(lambda recording: recording.words(began, decided, uttered.hearing))
-        self.engine.utterance(Utterance(utc_of(began), utc_of(decided), lambda: uttered.hearing, name))
+                self._later(
+                    lambda recording: recording.words(began, decided, uttered.hearing)
+                )
+        self.engine.utterance(
+            Utterance(utc_of(began), utc_of(decided), lambda: uttered.hearing, name)
+        )
         self.remark(uttered.t, None)
 
     def sync(self) -> None:
@@ -173,7 +194,10 @@ class LiveTrip:
         self._later(Recording.close)
 
     def _signal(self, t: float, kind: str) -> None:
-        self._take_in(stamped(sentence(signal_body(kind)), OWN_SOURCE, self.stamps.at(t)), own=True)
+        self._take_in(
+            stamped(sentence(signal_body(kind)), OWN_SOURCE, self.stamps.at(t)),
+            own=True,
+        )
 
     def _take_in(self, lines: bytes, *, own: bool = False) -> None:
         """Record whole lines, of a wire or of our own, and give them to the engine."""
@@ -250,7 +274,8 @@ class Rebuilt:
         known: what the boat knew before that trip.
 
     Raises:
-        RebuildError: the recording cannot be read, or is too long to be replayed in time.
+        RebuildError: the recording cannot be read, or is too long to be replayed in
+            time.
     """
 
     def __init__(
@@ -264,7 +289,9 @@ class Rebuilt:
     ) -> None:
         self.events: list[AnyEvent] = []
         self._emit: Emit = self.events.append
-        self.engine = assemble_trip(folder.name, settings, grammar, self._pass_event, KeepNothing(), known)
+        self.engine = assemble_trip(
+            folder.name, settings, grammar, self._pass_event, KeepNothing(), known
+        )
         try:
             for clip in clips_in(folder / CLIPS_FOLDER):
                 name = clip.path.name
@@ -286,7 +313,9 @@ class Rebuilt:
         began = stopwatch()
         with lines.open("rb") as file:
             pieces = iter(partial(file.read, _PIECE), b"")
-            for chunk in own_apart(Chunk(0.0, RECORDING_WIRE, piece) for piece in pieces):
+            for chunk in own_apart(
+                Chunk(0.0, RECORDING_WIRE, piece) for piece in pieces
+            ):
                 self.engine.chunk(chunk)
                 if stopwatch() - began > REBUILD_LIMIT_S:
                     raise RebuildError("it is too long to be replayed in time")
@@ -302,4 +331,8 @@ def _words_of(
 
 def words_heard(events: list[AnyEvent]) -> dict[str, Hearing]:
     """Return what was heard in each clip that a trip's events tell of."""
-    return {e.clip: hearing_told(e) for e in events if isinstance(e, Heard) and e.clip is not None}
+    return {
+        e.clip: hearing_told(e)
+        for e in events
+        if isinstance(e, Heard) and e.clip is not None
+    }

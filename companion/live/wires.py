@@ -19,7 +19,11 @@ _STARTS = (b"$", b"!", b"\\")
 
 def sources_of(settings: Settings, clock: Clock) -> Iterator[Source]:
     """Yield the sources a boat has; files are for replay and are passed over."""
-    return (source_for(source, clock) for source in settings.sources if source.kind != "file")
+    return (
+        source_for(source, clock)
+        for source in settings.sources
+        if source.kind != "file"
+    )
 
 
 class Allowance:
@@ -33,7 +37,9 @@ class Allowance:
     def wait_for(self, size: int) -> float:
         """Take so many bytes; return how long to wait before they may pass, s (0: at once)."""
         now = self._clock.now()
-        self._room = min(SOURCE_BURST_BYTES, self._room + (now - self._at) * SOURCE_BYTES_PER_S)
+        self._room = min(
+            SOURCE_BURST_BYTES, self._room + (now - self._at) * SOURCE_BYTES_PER_S
+        )
         self._at = now
         return max(0.0, (size - self._room) / SOURCE_BYTES_PER_S)
 
@@ -45,12 +51,18 @@ class Allowance:
 class Inlet:
     """One source's way into the queue, so that none can crowd out the others.
 
-    A wire or a connection that sends more than `SOURCE_BYTES_PER_S` is made to wait; datagrams cannot wait
-    and are dropped, those that do not begin like a sentence before those that do.
+    A wire or a connection that sends more than `SOURCE_BYTES_PER_S` is made to wait;
+    datagrams cannot wait and are dropped, those that do not begin like a sentence
+    before those that do.
     """
 
     def __init__(
-        self, put: Callable[[Chunk], None], clock: Clock, *, drops: bool, flooded: Callable[[], None]
+        self,
+        put: Callable[[Chunk], None],
+        clock: Clock,
+        *,
+        drops: bool,
+        flooded: Callable[[], None],
     ) -> None:
         self.dropped = 0
         self._put = put
@@ -61,7 +73,11 @@ class Inlet:
 
     def pass_on(self, chunk: Chunk) -> None:
         """Hand a chunk on, later, or not at all."""
-        likely = not self._drops or chunk.network is not None or chunk.data.startswith(_STARTS)
+        likely = (
+            not self._drops
+            or chunk.network is not None
+            or chunk.data.startswith(_STARTS)
+        )
         allowance = self._likely if likely else self._noise
         wait = allowance.wait_for(len(chunk.data))
         if wait > 0.0 and self._drops:

@@ -38,7 +38,11 @@ COOKIE_LIFE = 400 * 86_400
 """How long a device stays paired unless others push it out, s."""
 MOST_TAPS, MOST_TAPS_WITHIN_S = 10, 10.0
 """How many taps are taken in how many seconds."""
-_KINDS = {"glance.css": "text/css", "glance.js": "text/javascript", "mark.svg": "image/svg+xml"}
+_KINDS = {
+    "glance.css": "text/css",
+    "glance.js": "text/javascript",
+    "mark.svg": "image/svg+xml",
+}
 
 TAP_ANSWERS = {
     "sent": "Sent.",
@@ -56,10 +60,23 @@ TAP_ANSWERS = {
 }
 """Every answer to a tap, by its name; a page without scripts is sent to it by name."""
 _PAIRING = {"spoken", "wait", "locked", "wrong", "no-code"}
-_CODES = {"not-sent": 503, "too-many": 429, "no-such": 400, "unpaired": 403, "wait": 429, "locked": 403}
+_CODES = {
+    "not-sent": 503,
+    "too-many": 429,
+    "no-such": 400,
+    "unpaired": 403,
+    "wait": 429,
+    "locked": 403,
+}
 _CODES |= {"wrong": 403, "no-code": 403, "too-long": 413}
 _ASKED = {"spoken": "spoken", "too soon": "wait", "locked": "locked"}
-_TRIED = {"paired": "paired", "wrong": "wrong", "no code": "no-code", "too soon": "wait", "locked": "locked"}
+_TRIED = {
+    "paired": "paired",
+    "wrong": "wrong",
+    "no code": "no-code",
+    "too soon": "wait",
+    "locked": "locked",
+}
 
 
 class Access(NamedTuple):
@@ -68,8 +85,10 @@ class Access(NamedTuple):
     Attributes:
         pairing: knows the paired devices.
         reading_needs_pairing: whether only paired devices may look.
-        tapped: called with the words of a tapped button; False when they could not be taken.
-        cookie: the name the token goes by, another for each port, because cookies know no ports.
+        tapped: called with the words of a tapped button; False when they could not be
+            taken.
+        cookie: the name the token goes by, another for each port, because cookies know
+            no ports.
     """
 
     pairing: Pairing
@@ -84,11 +103,15 @@ def _key() -> str:
         ("way of the lure", '<path class="path" d="M1 8H33"/>'),
         ("nine in ten", '<path class="band" d="M1 3H33V13H1Z"/>'),
         ("on the bottom", '<path class="touching" d="M4 8H30"/>'),
-        ("bottom, nine in ten", '<path class="seam" fill="url(#hatch)" d="M1 3H33V13H1Z"/>'),
+        (
+            "bottom, nine in ten",
+            '<path class="seam" fill="url(#hatch)" d="M1 3H33V13H1Z"/>',
+        ),
         ("not known", '<path fill="url(#unknown)" d="M1 1H33V15H1Z"/>'),
     )
     drawn = (
-        f'<span><svg class="drawing" viewBox="0 0 34 16">{line}</svg>{words}</span>' for words, line in rows
+        f'<span><svg class="drawing" viewBox="0 0 34 16">{line}</svg>{words}</span>'
+        for words, line in rows
     )
     return f'<svg class="drawing shared">{hatches()}</svg>{"".join(drawn)}'
 
@@ -103,14 +126,18 @@ class _Form(Template):
 class Site:
     """Answers requests that the guard let through. Runs in the page's own thread."""
 
-    def __init__(self, board: Board, access: Access, refusals: Refusals, clock: Clock) -> None:
+    def __init__(
+        self, board: Board, access: Access, refusals: Refusals, clock: Clock
+    ) -> None:
         folder = files("companion.page")
         self._texts: dict[str, str] = {
             name: folder.joinpath(name).read_text(encoding="utf-8")
             for name in ("page.html", "rod.html", "pairing.html", "door.html", *_KINDS)
         }
         self._texts["glance.css"] = variables() + sheet() + self._texts["glance.css"]
-        self.build = hashlib.sha256("".join(self._texts.values()).encode()).hexdigest()[:12]
+        self.build = hashlib.sha256("".join(self._texts.values()).encode()).hexdigest()[
+            :12
+        ]
         self._board = board
         self._access = access
         self._refusals = refusals
@@ -128,12 +155,19 @@ class Site:
             Route("/read", self._read),
             Route("/read/{name}", self._read),
             Route("/read/pictures/{name}", self._picture),
-            *(Route(f"/{name}", self._file(name, kind)) for name, kind in _KINDS.items()),
+            *(
+                Route(f"/{name}", self._file(name, kind))
+                for name, kind in _KINDS.items()
+            ),
         ]
-        return Starlette(routes=routes, exception_handlers={404: self._nothing, 405: self._nothing})
+        return Starlette(
+            routes=routes, exception_handlers={404: self._nothing, 405: self._nothing}
+        )
 
     async def _nothing(self, request: Request, _: Exception) -> Response:
-        self._refusals.note_refusal("a request for what is not here", who(request.scope))
+        self._refusals.note_refusal(
+            "a request for what is not here", who(request.scope)
+        )
         return Response("There is nothing here.\n", 404, media_type="text/plain")
 
     def _file(self, name: str, kind: str) -> Callable[[Request], Awaitable[Response]]:
@@ -147,7 +181,11 @@ class Site:
 
     async def _read(self, request: Request) -> Response:
         text = reading(request.path_params.get("name", "index"))
-        return await self._nothing(request, KeyError()) if text is None else HTMLResponse(text)
+        return (
+            await self._nothing(request, KeyError())
+            if text is None
+            else HTMLResponse(text)
+        )
 
     async def _picture(self, request: Request) -> Response:
         drawn = docs.picture(request.path_params["name"])
@@ -167,20 +205,31 @@ class Site:
         name = request.query_params.get("told", "")
         told = TAP_ANSWERS.get(name, "")
         fields = {"build": self.build, "pairing": self._texts["pairing.html"]}
-        fields |= {"told": "" if name in _PAIRING else told, "pair-told": told if name in _PAIRING else ""}
+        fields |= {
+            "told": "" if name in _PAIRING else told,
+            "pair-told": told if name in _PAIRING else "",
+        }
         if self._may_read(request):
             self._board.refresh()
             paired = "yes" if self._is_paired(request) else "no"
-            fields |= {"paired": paired, "disabled": "" if paired == "yes" else " disabled"}
+            fields |= {
+                "paired": paired,
+                "disabled": "" if paired == "yes" else " disabled",
+            }
             html = self._rendered(self._board.view, fields)
         else:
             html = _Form(self._texts["door.html"]).substitute(fields)
-        return Response(html, media_type="text/html", headers={"Cache-Control": "no-store"})
+        return Response(
+            html, media_type="text/html", headers={"Cache-Control": "no-store"}
+        )
 
     def _rendered(self, view: View, fields: Mapping[str, str]) -> str:
         shown = {part: escape(text) for part, text in view.text.items()}
         shown |= {f"state-{part}": escape(state) for part, state in view.state.items()}
-        rows = "".join(self._row(number, shown, fields["disabled"]) for number in view.state["rods"].split())
+        rows = "".join(
+            self._row(number, shown, fields["disabled"])
+            for number in view.state["rods"].split()
+        )
         size = {"width": str(SIDE_WIDTH), "height": str(SIDE_HEIGHT), "key": _KEY}
         # The picture is markup of our own making; everything else is text.
         return _Form(self._texts["page.html"]).substitute(
@@ -188,8 +237,15 @@ class Site:
         )
 
     def _row(self, number: str, shown: Mapping[str, str], disabled: str) -> str:
-        fields = {part: shown[f"rod-{number}-{part}"] for part in ("name", "carries", "reach", "match")}
-        fields |= {"number": number, "state": shown[f"state-rod-{number}"], "disabled": disabled}
+        fields = {
+            part: shown[f"rod-{number}-{part}"]
+            for part in ("name", "carries", "reach", "match")
+        }
+        fields |= {
+            "number": number,
+            "state": shown[f"state-rod-{number}"],
+            "disabled": disabled,
+        }
         return _Form(self._texts["rod.html"]).substitute(fields)
 
     async def _ask(self, request: Request) -> Response:
@@ -205,7 +261,9 @@ class Site:
         answer = self._told(request, _TRIED[tried], paired=token is not None)
         if token is not None:
             name = self._access.cookie
-            answer.set_cookie(name, token, max_age=COOKIE_LIFE, httponly=True, samesite="strict")
+            answer.set_cookie(
+                name, token, max_age=COOKIE_LIFE, httponly=True, samesite="strict"
+            )
         return answer
 
     async def _do(self, request: Request) -> Response:
@@ -221,22 +279,30 @@ class Site:
         if len(self._taps) == MOST_TAPS and now - self._taps[0] < MOST_TAPS_WITHIN_S:
             return self._told(request, "too-many")
         self._taps.append(now)
-        return self._told(request, "sent" if self._access.tapped(words) else "not-sent", words=words)
+        return self._told(
+            request, "sent" if self._access.tapped(words) else "not-sent", words=words
+        )
 
-    def _told(self, request: Request, name: str, *, words: str = "", paired: bool = False) -> Response:
+    def _told(
+        self, request: Request, name: str, *, words: str = "", paired: bool = False
+    ) -> Response:
         """Answer a tap: in JSON to a script, by sending a page without scripts back to the page."""
         code = _CODES.get(name, 200)
         if name in ("wrong", "locked", "unpaired", "too-long", "too-many", "no-such"):
             self._refusals.note_refusal(
-                f"a tap or a code: {TAP_ANSWERS[name].rstrip('.').lower()}", who(request.scope)
+                f"a tap or a code: {TAP_ANSWERS[name].rstrip('.').lower()}",
+                who(request.scope),
             )
-        # What was not read to its end must not be waited for, nor taken for the next request.
+        # What was not read to its end must not be waited for, nor taken for the next
+        # request.
         headers = {"Connection": "close"} if name == "too-long" else None
         if request.headers.get("accept") != "application/json":
             return RedirectResponse(f"/?told={name}", 303, headers)
         text = f'Sent: "{words}".' if name == "sent" else TAP_ANSWERS[name]
         yes = paired or self._is_paired(request)
-        return JSONResponse({"told": text, "paired": "yes" if yes else "no"}, code, headers)
+        return JSONResponse(
+            {"told": text, "paired": "yes" if yes else "no"}, code, headers
+        )
 
     async def _stream(self, scope: Scope, receive: Receive, send: Send) -> None:
         request = Request(scope)
@@ -244,26 +310,40 @@ class Site:
             await Response(status_code=403)(scope, receive, send)
         elif len(self._board.followers) >= MOST_FOLLOWERS:
             self._refusals.note_refusal("one page too many that follows", who(scope))
-            await Response(status_code=503, headers={"Retry-After": "10"})(scope, receive, send)
+            await Response(status_code=503, headers={"Retry-After": "10"})(
+                scope, receive, send
+            )
         else:
-            first = {"build": self.build, "paired": "yes" if self._is_paired(request) else "no"}
+            first = {
+                "build": self.build,
+                "paired": "yes" if self._is_paired(request) else "no",
+            }
             await self._follow(first, receive, send)
 
-    async def _follow(self, first: dict[str, str], receive: Receive, send: Send) -> None:
+    async def _follow(
+        self, first: dict[str, str], receive: Receive, send: Send
+    ) -> None:
         """Send the whole view, then what changes, until the other side leaves, dawdles, or time is up."""
 
         async def tell(message: bytes) -> None:
             body = {"type": "http.response.body", "body": message, "more_body": True}
             await asyncio.wait_for(send(body), REQUEST_TIME)
 
-        headers = [(b"content-type", b"text/event-stream"), (b"cache-control", b"no-store")]
+        headers = [
+            (b"content-type", b"text/event-stream"),
+            (b"cache-control", b"no-store"),
+        ]
         await send({"type": "http.response.start", "status": 200, "headers": headers})
         gone = asyncio.ensure_future(_left(receive))
         until = self._clock.now() + STREAM_TIME
         try:
             with self._board.following() as follower:
                 await tell(follower.everything(first))
-                while not gone.done() and not self._board.closing and self._clock.now() < until:
+                while (
+                    not gone.done()
+                    and not self._board.closing
+                    and self._clock.now() < until
+                ):
                     await tell(await follower.change(FOLLOW_BEAT_S))
         except (TimeoutError, OSError):
             pass  # it does not read: it may ask again
@@ -275,7 +355,9 @@ class Site:
 class _Stream:
     """An ASGI app made of a method: starlette hands it the connection itself."""
 
-    def __init__(self, answer: Callable[[Scope, Receive, Send], Awaitable[None]]) -> None:
+    def __init__(
+        self, answer: Callable[[Scope, Receive, Send], Awaitable[None]]
+    ) -> None:
         self._answer = answer
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:

@@ -40,7 +40,8 @@ class Board:
         self._unit: LengthUnit = unit
         self._clock = clock
         self._news = News()
-        # Both may be written by another thread: one assignment, and a deque's append, are each done at once.
+        # Both may be written by another thread: one assignment, and a deque's append,
+        # are each done at once.
         self.newest = ShownView(None, clock.now())
         self.events: deque[AnyEvent] = deque(maxlen=MOST_WAITING_NOTES)
         self.number = 0
@@ -70,7 +71,9 @@ class Board:
     def change(self, number: int, older: View) -> bytes:
         """Return the message with all that changed since an older view; made once for all who share it."""
         if number not in self._messages:
-            changed = msgspec.to_builtins(self.view.since(older)) | {"number": self.number}
+            changed = msgspec.to_builtins(self.view.since(older)) | {
+                "number": self.number
+            }
             self._messages[number] = _message(changed)
         return self._messages[number]
 
@@ -101,7 +104,9 @@ class Follower:
         """Return the message with the whole view, and some fields that come only once."""
         self._board.refresh()
         self._number, self._view = self._board.number, self._board.view
-        return b"retry: 1000\n" + _message(msgspec.to_builtins(self._view) | first | {"number": self._number})
+        return b"retry: 1000\n" + _message(
+            msgspec.to_builtins(self._view) | first | {"number": self._number}
+        )
 
     async def change(self, patience: float) -> bytes:
         """Wait for a change; return it, or after so many seconds a sign of life."""

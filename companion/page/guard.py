@@ -1,8 +1,9 @@
 """The door: what is not let in, and what is said about it, once.
 
-Every request passes `Guard` before anything answers it, and every connection is a `GuardedProtocol`, which
-cuts off who opens one and then takes his time. Nothing refused is logged twice for the same reason and
-address, and no header, body or cookie is ever logged.
+Every request passes `Guard` before anything answers it, and every connection is a
+`GuardedProtocol`, which cuts off who opens one and then takes his time. Nothing refused
+is logged twice for the same reason and address, and no header, body or cookie is ever
+logged.
 """
 
 from __future__ import annotations
@@ -83,13 +84,17 @@ class Guard:
         refusals: told of what is refused.
     """
 
-    def __init__(self, app: ASGIApp, address: str, port: int, refusals: Refusals) -> None:
+    def __init__(
+        self, app: ASGIApp, address: str, port: int, refusals: Refusals
+    ) -> None:
         self._app = app
         self._port = port
         self._refusals = refusals
         self._only_here = ipaddress.ip_address(address).is_loopback
         name = socket.gethostname().lower()
-        self._names = {"localhost"} if self._only_here else {"localhost", name, f"{name}.local"}
+        self._names = (
+            {"localhost"} if self._only_here else {"localhost", name, f"{name}.local"}
+        )
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer a request, or refuse it."""
@@ -100,35 +105,50 @@ class Guard:
             status, reason = refused
             self._refusals.note_refusal(reason, who(scope))
             answer = PlainTextResponse(
-                f"Refused: {reason}.\n", status, SECURITY_HEADERS | {"Connection": "close"}
+                f"Refused: {reason}.\n",
+                status,
+                SECURITY_HEADERS | {"Connection": "close"},
             )
             await answer(scope, receive, send)
             return
         await self._app(scope, receive, _with_headers(send))
 
     def _refused(self, scope: Scope) -> tuple[int, str] | None:
-        if len(scope["raw_path"]) + sum(len(k) + len(v) for k, v in scope["headers"]) > HEADER_BYTES:
+        if (
+            len(scope["raw_path"]) + sum(len(k) + len(v) for k, v in scope["headers"])
+            > HEADER_BYTES
+        ):
             return 431, "a request with a long head"
         headers = Headers(scope=scope)
         hosts = headers.getlist("host")
         if len(hosts) != 1 or not self.is_ours(hosts[0]):
             return 421, "a request for another host"
-        origin, site = headers.get("origin"), headers.get("sec-fetch-site", "same-origin")
+        origin, site = (
+            headers.get("origin"),
+            headers.get("sec-fetch-site", "same-origin"),
+        )
         ours = origin == f"http://{hosts[0]}"
         if scope["method"] == "POST":
-            return None if ours and site == "same-origin" else (403, "a request made by another site")
+            return (
+                None
+                if ours and site == "same-origin"
+                else (403, "a request made by another site")
+            )
         if scope["method"] not in ("GET", "HEAD"):
             return 405, "a method that is not used here"
         followed_a_link = headers.get("sec-fetch-mode") == "navigate"
-        if (origin is not None and not ours) or (site == "cross-site" and not followed_a_link):
+        if (origin is not None and not ours) or (
+            site == "cross-site" and not followed_a_link
+        ):
             return 403, "a request made by another site"
         return None
 
     def is_ours(self, host: str) -> bool:
         """Return whether a Host header names this page.
 
-        Addresses written in figures are taken when the page is served to the boat's network: other sites get
-        in by names of theirs that are made to lead here, and those are names.
+        Addresses written in figures are taken when the page is served to the boat's
+        network: other sites get in by names of theirs that are made to lead here, and
+        those are names.
         """
         found = _HOST.fullmatch(host.lower())
         if found is None or int(found[2] or 80) != self._port:
@@ -147,7 +167,10 @@ def _with_headers(send: Send) -> Send:
 
     async def adding(message: Message) -> None:
         if message["type"] == "http.response.start":
-            added = [(name.lower().encode(), value.encode()) for name, value in SECURITY_HEADERS.items()]
+            added = [
+                (name.lower().encode(), value.encode())
+                for name, value in SECURITY_HEADERS.items()
+            ]
             message = {**message, "headers": [*message.get("headers", []), *added]}
         await send(message)
 
@@ -171,7 +194,9 @@ def guarded_protocol(refusals: Refusals) -> type[asyncio.Protocol]:
             self._hurry = self.loop.call_later(REQUEST_TIME, self._too_slow)
 
         def data_received(self, data: bytes) -> None:
-            if self._hurry is None and (self.cycle is None or self.cycle.response_complete):
+            if self._hurry is None and (
+                self.cycle is None or self.cycle.response_complete
+            ):
                 self._hurry = self.loop.call_later(REQUEST_TIME, self._too_slow)
             super().data_received(data)
             if self.cycle is not None and not self.cycle.response_complete:
@@ -183,7 +208,8 @@ def guarded_protocol(refusals: Refusals) -> type[asyncio.Protocol]:
 
         def send_400_response(self, msg: str) -> None:
             refusals.note_refusal("what is no HTTP request", self._peer())
-            if self.cycle is not None:  # its head was right and is being answered: that answer goes nowhere
+            if self.cycle is not None:
+                # Its head was right and is being answered: that answer goes nowhere.
                 self.cycle.disconnected = True
                 self.cycle.message_event.set()
             super().send_400_response(msg)
@@ -192,7 +218,9 @@ def guarded_protocol(refusals: Refusals) -> type[asyncio.Protocol]:
             """Return whether this address has more connections than another device needs."""
             if _is_this_computer(self._peer()):
                 return False
-            its = sum(1 for other in self.connections if _address_of(other) == self._peer())
+            its = sum(
+                1 for other in self.connections if _address_of(other) == self._peer()
+            )
             return its > CONNECTIONS_OF_ONE
 
         def _at_ease(self) -> None:

@@ -1,7 +1,7 @@
 """The one figure of the page: by how much the lure clears the bottom or falls short, with its doubt.
 
-Before a cast it is the rod in hand over the bottom under the boat; while a cast is fished it is what that
-cast will meet. The words are those that the voice says.
+Before a cast it is the rod in hand over the bottom under the boat; while a cast is
+fished it is what that cast will meet. The words are those that the voice says.
 """
 
 from __future__ import annotations
@@ -34,7 +34,9 @@ class Headline(NamedTuple):
     about: str
 
 
-def headline(seen: Glance, rod: RodView | None, outlook: Outlook | None, unit: LengthUnit) -> Headline:
+def headline(
+    seen: Glance, rod: RodView | None, outlook: Outlook | None, unit: LengthUnit
+) -> Headline:
     """Return the headline for an instant.
 
     Args:
@@ -48,7 +50,11 @@ def headline(seen: Glance, rod: RodView | None, outlook: Outlook | None, unit: L
         return _of_cast(seen.t, outlook, units)
     if rod is None:
         return Headline(
-            "unknown", "", NOT_KNOWN, "no rod in hand: say its number, or tap it", "the rod in hand"
+            "unknown",
+            "",
+            NOT_KNOWN,
+            "no rod in hand: say its number, or tap it",
+            "the rod in hand",
         )
     return _of_rod(seen, rod, units)
 
@@ -56,10 +62,17 @@ def headline(seen: Glance, rod: RodView | None, outlook: Outlook | None, unit: L
 def _of_rod(seen: Glance, rod: RodView, units: Units) -> Headline:
     about = f"{rod.name} over the bottom under the boat"
     if seen.depth is None or rod.margin is None:
-        return Headline("unknown", "", NOT_KNOWN, "no depth comes from the sonar now", about)
+        return Headline(
+            "unknown", "", NOT_KNOWN, "no depth comes from the sonar now", about
+        )
     word, figure = _gap(rod.margin, units)
-    deep, shallow = _gap(seen.depth - rod.high, units), _gap(seen.depth - rod.low, units)
-    return Headline(rod.state, word, figure, f"nine in ten: {_between(deep, shallow)}", about)
+    deep, shallow = (
+        _gap(seen.depth - rod.high, units),
+        _gap(seen.depth - rod.low, units),
+    )
+    return Headline(
+        rod.state, word, figure, f"nine in ten: {_between(deep, shallow)}", about
+    )
 
 
 def _gap(margin: float, units: Units) -> tuple[str, str]:
@@ -70,7 +83,9 @@ def _gap(margin: float, units: Units) -> tuple[str, str]:
         return "", "touch"
     if margin < JUST_CLEAR_M:
         return "just", "clear"
-    return ("clear by" if margin <= MatchRules().near else "short by"), units.short_depth(margin)
+    return (
+        "clear by" if margin <= MatchRules().near else "short by"
+    ), units.short_depth(margin)
 
 
 def _between(deep: tuple[str, str], shallow: tuple[str, str]) -> str:
@@ -86,11 +101,15 @@ def _between(deep: tuple[str, str], shallow: tuple[str, str]) -> str:
 def _of_cast(t: float, outlook: Outlook, units: Units) -> Headline:
     about = f"this cast, {outlook.rod}"
     if outlook.state == "unknown":
-        return Headline("unknown", "", NOT_KNOWN, "nothing is mapped along this cast", about)
+        return Headline(
+            "unknown", "", NOT_KNOWN, "nothing is mapped along this cast", about
+        )
     band = f"touches in {round(10 * outlook.chance)} of 10 such casts"
     if outlook.state == "touch" or outlook.sureness == "may":
         word: str = "may" if outlook.sureness == "unlikely" else outlook.sureness
-        return Headline("touch", word, "touch", band, about + _first_touch(t, outlook, units))
+        return Headline(
+            "touch", word, "touch", band, about + _first_touch(t, outlook, units)
+        )
     word, figure = _gap(max(outlook.margin or 0.0, 0.01), units)
     return Headline(outlook.state, word, figure, band, about)
 

@@ -1,8 +1,9 @@
 """Who may use the buttons: devices that were paired with a code heard in the boat.
 
-A device asks, the companion speaks and prints a short code once, and who types it in gets a token. Codes
-live briefly and die after a few wrong tries; after some dead codes nobody can pair until the companion is
-started again. Of tokens only their hashes are kept. Neither codes nor tokens are ever logged.
+A device asks, the companion speaks and prints a short code once, and who types it in
+gets a token. Codes live briefly and die after a few wrong tries; after some dead codes
+nobody can pair until the companion is started again. Of tokens only their hashes are
+kept. Neither codes nor tokens are ever logged.
 """
 
 from __future__ import annotations
@@ -42,10 +43,13 @@ class Pairing:
     Args:
         clock: how codes get old.
         announce: called once with each code's digits, to be spoken and shown.
-        kept: the file that remembers paired devices (hashes only); None remembers them until the end.
+        kept: the file that remembers paired devices (hashes only); None remembers them
+            until the end.
     """
 
-    def __init__(self, clock: Clock, announce: Callable[[str], None], kept: Path | None = None) -> None:
+    def __init__(
+        self, clock: Clock, announce: Callable[[str], None], kept: Path | None = None
+    ) -> None:
         self._clock = clock
         self._announce = announce
         self._kept = kept
@@ -117,7 +121,9 @@ class Pairing:
     def _remembered(self) -> list[str]:
         if self._kept is None or not self._kept.is_file():
             return []
-        return self._kept.read_text(encoding="ascii", errors="replace").split()[-MOST_PAIRED_DEVICES:]
+        return self._kept.read_text(encoding="ascii", errors="replace").split()[
+            -MOST_PAIRED_DEVICES:
+        ]
 
 
 def _hash(token: str) -> str:

@@ -21,17 +21,26 @@ _HEADING = re.compile(r"<h([2-4])>(.*?)</h\1>", re.DOTALL)
 def reading(name: str) -> str | None:
     """Return a page to read as HTML; None when there is none of that name.
 
-    Links between the pages stay; what lies elsewhere in the source is named without a link.
+    Links between the pages stay; what lies elsewhere in the source is named without a
+    link.
     """
     if name not in docs.PAGE_NAMES:
         return None
-    body = MarkdownIt("commonmark", {"html": False}).enable("table").render(docs.page(name))
+    body = (
+        MarkdownIt("commonmark", {"html": False})
+        .enable("table")
+        .render(docs.page(name))
+    )
     body = body.replace('<img src="pictures/', '<img src="/read/pictures/')
     body = _INSIDE.sub(r'href="/read/\1\2"', body)
     body = _OUTSIDE.sub(r"\1", body)
     body = _HEADING.sub(_anchored, body)
-    template = files("companion.page").joinpath("reading.html").read_text(encoding="utf-8")
-    return Template(template).substitute(title=escape(docs.title(name)), pages=_pages(name), body=body)
+    template = (
+        files("companion.page").joinpath("reading.html").read_text(encoding="utf-8")
+    )
+    return Template(template).substitute(
+        title=escape(docs.title(name)), pages=_pages(name), body=body
+    )
 
 
 def _pages(here: str) -> str:
@@ -45,7 +54,11 @@ def _pages(here: str) -> str:
 
 def _short(name: str) -> str:
     """Return what a page is called in the list of them: its title up to a colon."""
-    return "All pages" if name == docs.PAGE_NAMES[0] else docs.title(name).partition(":")[0]
+    return (
+        "All pages"
+        if name == docs.PAGE_NAMES[0]
+        else docs.title(name).partition(":")[0]
+    )
 
 
 def _anchored(heading: re.Match[str]) -> str:

@@ -41,10 +41,10 @@ class Page:
     Args:
         settings: where, and who may read.
         unit: what depths are shown in.
-        tapped: called from the page's thread with the words a tapped button stands for; it must return
-            at once, and False when they cannot be taken.
-        announce: called from the page's thread with the figures of a new pairing code, to be spoken and
-            shown, once.
+        tapped: called from the page's thread with the words a tapped button stands for;
+            it must return at once, and False when they cannot be taken.
+        announce: called from the page's thread with the figures of a new pairing code,
+            to be spoken and shown, once.
         warn: called with a line about what was refused.
         kept: the file that remembers paired devices; None forgets them at the end.
     """
@@ -94,7 +94,10 @@ class Page:
         return self
 
     def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
     ) -> None:
         """Stop serving; whoever follows is told that it ends."""
         if self._server is not None:
@@ -157,7 +160,9 @@ class Page:
         self._wake = asyncio.Event()
         self._loop = asyncio.get_running_loop()
         cookie = f"companion-{self._port}"
-        access = Access(self._pairing, self._settings.reading == "paired", self._tapped, cookie)
+        access = Access(
+            self._pairing, self._settings.reading == "paired", self._tapped, cookie
+        )
         site = Site(self._board, access, self._refusals, self._clock)
         guard = Guard(site.app(), self._settings.address, self._port, self._refusals)
         self._server = uvicorn.Server(

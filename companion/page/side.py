@@ -28,7 +28,10 @@ class Drawing(NamedTuple):
 
 
 def draw(
-    side: SideView | None, unit: LengthUnit, under_boat: float | None, bow: float | None = None
+    side: SideView | None,
+    unit: LengthUnit,
+    under_boat: float | None,
+    bow: float | None = None,
 ) -> Drawing:
     """Draw the water along the cast.
 
@@ -36,12 +39,15 @@ def draw(
         side: what is there; None gives water of which nothing is known, and its reason.
         unit: what depths and distances are shown in.
         under_boat: the depth under the boat, m, None when it is not known.
-        bow: heading, degrees, from which directions are counted in hours; None when it is not known.
+        bow: heading, degrees, from which directions are counted in hours; None when it
+            is not known.
     """
     units = Units(unit)
     if side is None or not side.path:
         words = "The water along the cast is not known yet."
-        empty = _BOX.rect("", ' fill="url(#unknown)"') + text(SIDE_WIDTH / 2, 120.0, words, "label", "middle")
+        empty = _BOX.rect("", ' fill="url(#unknown)"') + text(
+            SIDE_WIDTH / 2, 120.0, words, "label", "middle"
+        )
         return Drawing(empty, words)
     bottom = _bottom_of(side)
     section, labels = _section(side, bottom, units, under_boat), Labels(_BOX)
@@ -49,10 +55,15 @@ def draw(
         sideview.water(section, _CLIP),
         *sideview.ground(section, bottom, _CLIP),
         f'<g clip-path="url(#{_CLIP})">',
-        sideview.band(section, side.shallow, side.deep, bottom) if side.shallow and side.deep else "",
+        sideview.band(section, side.shallow, side.deep, bottom)
+        if side.shallow and side.deep
+        else "",
         *sideview.way(section, side.path, bottom),
         _sonar(section, under_boat),
-        *(sideview.tree_top(section, x, z, sideview.depth_at(bottom, x)) for x, z in side.tops),
+        *(
+            sideview.tree_top(section, x, z, sideview.depth_at(bottom, x))
+            for x, z in side.tops
+        ),
         "</g>",
         sideview.rod(section),
         *section.axes(units),
@@ -78,17 +89,30 @@ def _bottom_of(side: SideView) -> list[SideTerrain]:
 
 
 def _section(
-    side: SideView, bottom: Sequence[SideTerrain], units: Units, under_boat: float | None
+    side: SideView,
+    bottom: Sequence[SideTerrain],
+    units: Units,
+    under_boat: float | None,
 ) -> SideSection:
     """Return where distances and depths come to lie; the extents change in whole steps."""
     reach = max(z for _, z in (*side.path, *side.deep))
-    lower = [p.depth + NINE_IN_TEN_SIGMAS * (p.sigma or 0.0) for p in bottom if p.depth is not None]
+    lower = [
+        p.depth + NINE_IN_TEN_SIGMAS * (p.sigma or 0.0)
+        for p in bottom
+        if p.depth is not None
+    ]
     wanted = max([reach, *(z for _, z in side.tops), *lower, under_boat or 0.0])
     step = 5.0 * units.depth_m if units.name == "feet" else 2.0
-    deepest = step * math.ceil(max(min(wanted, DEEPEST_SHOWN * reach) * 1.08, step) / step)
+    deepest = step * math.ceil(
+        max(min(wanted, DEEPEST_SHOWN * reach) * 1.08, step) / step
+    )
     longest = max(x for x, _ in (*side.path, *side.deep))
     across = 5.0 * units.distance_m
-    return SideSection(_BOX, across * math.ceil(max(longest * 1.02, units.distance_m) / across), deepest)
+    return SideSection(
+        _BOX,
+        across * math.ceil(max(longest * 1.02, units.distance_m) / across),
+        deepest,
+    )
 
 
 def _sonar(section: SideSection, under_boat: float | None) -> str:
@@ -99,9 +123,17 @@ def _sonar(section: SideSection, under_boat: float | None) -> str:
 
 
 def _labels(
-    side: SideView, bottom: Sequence[SideTerrain], section: SideSection, units: Units, labels: Labels
+    side: SideView,
+    bottom: Sequence[SideTerrain],
+    section: SideSection,
+    units: Units,
+    labels: Labels,
 ) -> list[str]:
-    lure = "" if side.lure is None else sideview.lure(section, *_lying(side.lure, bottom), units, labels)
+    lure = (
+        ""
+        if side.lure is None
+        else sideview.lure(section, *_lying(side.lure, bottom), units, labels)
+    )
     tops = []
     for x, z in side.tops:
         px, py = section.x(x), section.y(z)
@@ -110,7 +142,9 @@ def _labels(
     return [*tops, lure, *sideview.bottom_words(section, bottom, labels)]
 
 
-def _lying(lure: tuple[float, float], bottom: Sequence[SideTerrain]) -> tuple[float, float]:
+def _lying(
+    lure: tuple[float, float], bottom: Sequence[SideTerrain]
+) -> tuple[float, float]:
     """Return where the lure is, on the bottom where the model has it below."""
     ((away, depth, _),) = sideview.laid([lure], bottom)
     return away, depth
@@ -130,17 +164,31 @@ def clock_hour(bearing: float | None, bow: float | None) -> str:
     return f"{round(((bearing - bow) % 360.0) / 30.0) % 12 or 12} o'clock"
 
 
-def _words(side: SideView, bottom: Sequence[SideTerrain], bow: float | None, units: Units) -> str:
+def _words(
+    side: SideView, bottom: Sequence[SideTerrain], bow: float | None, units: Units
+) -> str:
     hour = clock_hour(side.bearing, bow)
-    whose = f"This cast{f', {hour}' if hour else ''}" if side.under_way else "The usual cast over the bow"
-    sentences = [f"{whose}: the lure gets to {units.short_depth(max(z for _, z in side.path))}."]
+    whose = (
+        f"This cast{f', {hour}' if hour else ''}"
+        if side.under_way
+        else "The usual cast over the bow"
+    )
+    sentences = [
+        f"{whose}: the lure gets to {units.short_depth(max(z for _, z in side.path))}."
+    ]
     if side.lure is not None:
         away, depth = _lying(side.lure, bottom)
-        sentences.append(f"It is at {units.short_depth(depth)}, {units.distance(away)} out.")
+        sentences.append(
+            f"It is at {units.short_depth(depth)}, {units.distance(away)} out."
+        )
     sentences.append(_bottom_words(bottom, units))
     if side.tops:
         highest = units.short_depth(min(z for _, z in side.tops))
-        count = f"{len(side.tops)} tree tops, the highest" if len(side.tops) > 1 else "A tree top"
+        count = (
+            f"{len(side.tops)} tree tops, the highest"
+            if len(side.tops) > 1
+            else "A tree top"
+        )
         sentences.append(f"{count} at {highest}.")
     return " ".join(sentences)
 

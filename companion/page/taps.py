@@ -1,14 +1,22 @@
 """A tapped button as the words that could have been said instead.
 
-A tap goes the way of speech from here on: through the grammar, into the record, answered aloud. So it can
-mean only what can also be said.
+A tap goes the way of speech from here on: through the grammar, into the record,
+answered aloud. So it can mean only what can also be said.
 """
 
 from __future__ import annotations
 
 import re
 
-from companion.voice.commands import Cast, LogBite, LogFish, Spoken, TakeRod, Touched, UndoThat
+from companion.voice.commands import (
+    Cast,
+    LogBite,
+    LogFish,
+    Spoken,
+    TakeRod,
+    Touched,
+    UndoThat,
+)
 from companion.voice.grammar import FORMS, number_words
 
 _BUTTONS: dict[str, type[Spoken]] = {

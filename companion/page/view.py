@@ -1,8 +1,9 @@
 """A glance put into words: each part of the page with its text and its state, as data.
 
-The page's first HTML and every later change of it are made from the same `View`, so that they cannot
-disagree. A part is named as the element that shows it; a state goes beside the words and never instead
-of them. What is not known is said in words, never as a number.
+The page's first HTML and every later change of it are made from the same `View`, so
+that they cannot disagree. A part is named as the element that shows it; a state goes
+beside the words and never instead of them. What is not known is said in words, never as
+a number.
 """
 
 from __future__ import annotations
@@ -47,8 +48,16 @@ class View(msgspec.Struct, frozen=True):
     def since(self, older: View) -> View:
         """Return only what has changed since an older view; an unchanged picture is empty."""
         return View(
-            {part: text for part, text in self.text.items() if older.text.get(part) != text},
-            {part: state for part, state in self.state.items() if older.state.get(part) != state},
+            {
+                part: text
+                for part, text in self.text.items()
+                if older.text.get(part) != text
+            },
+            {
+                part: state
+                for part, state in self.state.items()
+                if older.state.get(part) != state
+            },
             "" if self.picture == older.picture else self.picture,
         )
 
@@ -70,7 +79,9 @@ class News:
         elif isinstance(event, Outlook):
             self.outlook = event
         elif isinstance(event, Undone):
-            kept = [logged for logged in self._standing if logged.number != event.number]
+            kept = [
+                logged for logged in self._standing if logged.number != event.number
+            ]
             self._standing = deque(kept, MOST_UNDO_STEPS)
         elif isinstance(event, TripBegan | TripEnded):
             self.ended = isinstance(event, TripEnded)
@@ -81,10 +92,14 @@ class News:
         if not self._standing:
             return "nothing logged yet"
         logged = self._standing[-1]
-        return f"{logged.number}. {logged.what}" + (f", {logged.detail}" if logged.detail else "")
+        return f"{logged.number}. {logged.what}" + (
+            f", {logged.detail}" if logged.detail else ""
+        )
 
 
-def make_view(glance: Glance | None, news: News, unit: LengthUnit, quiet_for: float) -> View:
+def make_view(
+    glance: Glance | None, news: News, unit: LengthUnit, quiet_for: float
+) -> View:
     """Put a glance into words.
 
     Args:
@@ -110,7 +125,12 @@ def make_view(glance: Glance | None, news: News, unit: LengthUnit, quiet_for: fl
         **_needs(glance, news),
     }
     told = headline(seen, in_hand, news.outlook, unit)
-    text |= {"word": told.word, "figure": told.figure, "band": told.band, "about": told.about}
+    text |= {
+        "word": told.word,
+        "figure": told.figure,
+        "band": told.band,
+        "about": told.about,
+    }
     state = {"feed": feed, "depth": "not-known" if seen.depth is None else "known"}
     for rod in seen.rods:
         text |= _other(rod, in_hand, unit)
@@ -119,8 +139,12 @@ def make_view(glance: Glance | None, news: News, unit: LengthUnit, quiet_for: fl
     state["utc"] = seen.utc or ""
     state["rods"] = " ".join(str(rod.number) for rod in seen.rods)
     state["headline"] = told.state
-    state |= {name: "missing" if text[name] else "there" for name in _needs(glance, news)}
-    state["needs"] = "missing" if any(text[name] for name in _needs(glance, news)) else "there"
+    state |= {
+        name: "missing" if text[name] else "there" for name in _needs(glance, news)
+    }
+    state["needs"] = (
+        "missing" if any(text[name] for name in _needs(glance, news)) else "there"
+    )
     drawn = draw(seen.side, unit, seen.depth, seen.heading)
     return View(text | {"side": drawn.words}, state, drawn.picture)
 
@@ -157,9 +181,14 @@ def age(seconds: float) -> str:
 
 def _depth(seen: Glance, now: float, unit: LengthUnit) -> dict[str, str]:
     if seen.depth_at is None:
-        return {"depth": Units(unit).short_depth(seen.depth), "depth-age": "none heard yet"}
+        return {
+            "depth": Units(unit).short_depth(seen.depth),
+            "depth-age": "none heard yet",
+        }
     when = age(now - seen.depth_at)
-    heard = f"measured {when}" if seen.depth is not None else f"the last one came {when}"
+    heard = (
+        f"measured {when}" if seen.depth is not None else f"the last one came {when}"
+    )
     return {"depth": Units(unit).short_depth(seen.depth), "depth-age": heard}
 
 
@@ -167,9 +196,13 @@ def _words(seen: Glance, now: float) -> dict[str, str]:
     return {
         "said": seen.said or "nothing yet",
         "said-age": "" if seen.said_at is None else age(now - seen.said_at),
-        "heard": "nothing yet" if seen.heard is None else seen.heard or "no words made out",
+        "heard": "nothing yet"
+        if seen.heard is None
+        else seen.heard or "no words made out",
         "heard-age": "" if seen.heard_at is None else age(now - seen.heard_at),
-        "understood": "" if seen.heard is None else f"taken as: {seen.understood or 'no command'}",
+        "understood": ""
+        if seen.heard is None
+        else f"taken as: {seen.understood or 'no command'}",
     }
 
 
@@ -187,14 +220,18 @@ def _other(rod: RodView, in_hand: RodView | None, unit: LengthUnit) -> dict[str,
     same_lure = in_hand is not None and rod.lure == in_hand.lure
     return {
         f"rod-{rod.number}-name": rod.name.capitalize(),
-        f"rod-{rod.number}-carries": rod.line if same_lure else f"{rod.lure} on {rod.line}",
+        f"rod-{rod.number}-carries": rod.line
+        if same_lure
+        else f"{rod.lure} on {rod.line}",
         f"rod-{rod.number}-reach": _reach(rod, unit),
         f"rod-{rod.number}-match": "in hand" if rod.in_hand else _match(rod, unit),
     }
 
 
 def _reach(rod: RodView, unit: LengthUnit) -> str:
-    low, best, high = (Units(unit).short_depth(depth) for depth in (rod.low, rod.reach, rod.high))
+    low, best, high = (
+        Units(unit).short_depth(depth) for depth in (rod.low, rod.reach, rod.high)
+    )
     return f"reaches {best} ({low.split()[0]} to {high.split()[0]})"
 
 
@@ -206,7 +243,16 @@ def _count(logged: int) -> str:
     return f"{logged} logged" if logged else "none logged"
 
 
-_COMPASS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
+_COMPASS = (
+    "north",
+    "north-east",
+    "east",
+    "south-east",
+    "south",
+    "south-west",
+    "west",
+    "north-west",
+)
 
 
 def _boat(seen: Glance, unit: LengthUnit) -> str:
@@ -231,7 +277,10 @@ def _needs(glance: Glance | None, news: News) -> dict[str, str]:
         "need-bow": seen.heading is None and not seen.logged,
         "need-rods": not seen.rods,
     }
-    return {name: _MENDED[name] if gone and not news.ended else "" for name, gone in missing.items()}
+    return {
+        name: _MENDED[name] if gone and not news.ended else ""
+        for name, gone in missing.items()
+    }
 
 
 _MENDED = {

@@ -1,7 +1,7 @@
 """What every drawing is made of: frames that turn metres into places on paper, axes, rulers, hatches, signs.
 
-A drawing is SVG whose parts bear the classes of `companion.pictures.palette`. Places on paper are in the
-drawing's own units, x to the right and y down.
+A drawing is SVG whose parts bear the classes of `companion.pictures.palette`. Places on
+paper are in the drawing's own units, x to the right and y down.
 """
 
 from __future__ import annotations
@@ -64,13 +64,17 @@ class Box(NamedTuple):
         return f'<rect class="{kind}" {place}{more}/>'
 
 
-def document(wide: float, high: float, title: str, parts: Iterable[str], *, alone: bool = True) -> str:
+def document(
+    wide: float, high: float, title: str, parts: Iterable[str], *, alone: bool = True
+) -> str:
     """Return a drawing as an SVG document; `alone` puts the colours of the day into it."""
     own = f"<style>{sheet('day')}</style>" if alone else ""
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" class="drawing" width="{wide:.0f}" height="{high:.0f}" '
         f'viewBox="0 0 {wide:.0f} {high:.0f}" role="img"><title>{escape(title)}</title>{own}'
-        f'<rect class="paper" width="{wide:.0f}" height="{high:.0f}"/>\n' + "\n".join(parts) + "\n</svg>\n"
+        f'<rect class="paper" width="{wide:.0f}" height="{high:.0f}"/>\n'
+        + "\n".join(parts)
+        + "\n</svg>\n"
     )
 
 
@@ -96,7 +100,11 @@ def outline(points: Iterable[Point], *, closed: bool = False) -> str:
         x, y = round(10 * point[0]), round(10 * point[1])
         parts.append(f"{(x - x0) / 10:g} {(y - y0) / 10:g}")
         x0, y0 = x, y
-    return f"M{parts[0]}" + ("l" + " ".join(parts[1:]) if parts[1:] else "h0") + ("Z" if closed else "")
+    return (
+        f"M{parts[0]}"
+        + ("l" + " ".join(parts[1:]) if parts[1:] else "h0")
+        + ("Z" if closed else "")
+    )
 
 
 def _pair(point: Point) -> str:
@@ -108,7 +116,10 @@ def thinned(points: Iterable[Point]) -> list[Point]:
     kept: list[Point] = []
     last: Point | None = None
     for last in points:
-        if not kept or abs(last[0] - kept[-1][0]) + abs(last[1] - kept[-1][1]) >= NEAREST_POINTS:
+        if (
+            not kept
+            or abs(last[0] - kept[-1][0]) + abs(last[1] - kept[-1][1]) >= NEAREST_POINTS
+        ):
             kept.append(last)
     if last is not None and kept[-1] != last:
         kept.append(last)
@@ -118,7 +129,8 @@ def thinned(points: Iterable[Point]) -> list[Point]:
 class Plane(NamedTuple):
     """A piece of the lake's plane on paper, north up, one scale for both ways.
 
-    `west` and `north` (m) lie at the box's left and top; `scale` is units of paper a metre.
+    `west` and `north` (m) lie at the box's left and top; `scale` is units of paper a
+    metre.
     """
 
     box: Box
@@ -127,9 +139,13 @@ class Plane(NamedTuple):
     scale: float
 
     @classmethod
-    def fitting(cls, box: Box, west: float, south: float, east: float, north: float) -> Plane:
+    def fitting(
+        cls, box: Box, west: float, south: float, east: float, north: float
+    ) -> Plane:
         """Return the plane that shows a rectangle of m as large as a box holds, in its middle."""
-        scale = min(box.wide / max(east - west, 1e-6), box.high / max(north - south, 1e-6))
+        scale = min(
+            box.wide / max(east - west, 1e-6), box.high / max(north - south, 1e-6)
+        )
         wide, high = box.wide / scale, box.high / scale
         return cls(box, (west + east - wide) / 2.0, (south + north + high) / 2.0, scale)
 
@@ -168,7 +184,10 @@ class SideSection(NamedTuple):
 
     def points(self, way: Iterable[Point]) -> str:
         """Return points for an SVG along (distance, depth), m."""
-        return " ".join(f"{x:.1f},{y:.1f}" for x, y in thinned((self.x(a), self.y(z)) for a, z in way))
+        return " ".join(
+            f"{x:.1f},{y:.1f}"
+            for x, y in thinned((self.x(a), self.y(z)) for a, z in way)
+        )
 
     def axes(self, units: Units, *, named: str = "from the rod tip") -> Iterator[str]:
         """Yield the surface, both axes with their figures, and what these are."""
@@ -183,7 +202,13 @@ class SideSection(NamedTuple):
         for x in round_steps(self.longest / units.distance_m)[1:]:
             at = self.x(x * units.distance_m)
             yield f'<path class="axis" d="M{at:.1f} {floor:.1f}v4"/>'
-            yield text(at, floor + 17.0, f"{x:g}", "tick", "end" if at > right - 12.0 else "middle")
+            yield text(
+                at,
+                floor + 17.0,
+                f"{x:g}",
+                "tick",
+                "end" if at > right - 12.0 else "middle",
+            )
         yield text(left - 30.0, top - 9.0, units.depth_unit, "tick")
         yield text(right, floor + 32.0, f"{units.distance_unit} {named}", "tick", "end")
 
@@ -191,7 +216,11 @@ class SideSection(NamedTuple):
 def ruler(plane: Plane, units: Units) -> Iterator[str]:
     """Yield a bar of a round length, and which way north is, below a map."""
     length = units.round_distance(0.25 * plane.box.wide / plane.scale)
-    x, y, wide = plane.box.left, plane.box.bottom + 22.0, length * units.distance_m * plane.scale
+    x, y, wide = (
+        plane.box.left,
+        plane.box.bottom + 22.0,
+        length * units.distance_m * plane.scale,
+    )
     yield f'<path class="ruler" d="M{x:.1f} {y - 6:.1f}v6h{wide:.1f}v-6"/>'
     yield text(x + wide + 8.0, y, f"{length:g} {units.distance_unit}")
     end = plane.box.right
@@ -210,7 +239,9 @@ class Labels:
         """Keep labels out of a rectangle."""
         self._taken.append(box)
 
-    def beside(self, x: float, y: float, words: str, size: float = 13.0, gap: float = 13.0) -> str:
+    def beside(
+        self, x: float, y: float, words: str, size: float = 13.0, gap: float = 13.0
+    ) -> str:
         """Return a label right, left, above or below a place, whichever has room; "" when none has."""
         wide, half = len(words) * WIDE_LETTER * size, 0.36 * size
         for dx, dy, anchor in (
@@ -230,7 +261,9 @@ class Labels:
                 return text(x, y + 0.36 * size, words, "label", "middle")
         return ""
 
-    def _has_room(self, x: float, y: float, wide: float, size: float, anchor: str) -> bool:
+    def _has_room(
+        self, x: float, y: float, wide: float, size: float, anchor: str
+    ) -> bool:
         left = x - {"start": 0.0, "middle": 0.5, "end": 1.0}[anchor] * wide
         wanted = Box(left - 2.0, y - size, left + wide + 2.0, y + 0.3 * size)
         if not self._box.holds(wanted) or any(wanted.meets(one) for one in self._taken):
@@ -246,8 +279,12 @@ def hatches() -> str:
         how = f'width="{every}" height="{every}" patternUnits="userSpaceOnUse"'
         return f'<pattern id="{name}" {how} patternTransform="rotate({turn})">{lines}</pattern>'
 
-    less = '<path class="doubt-paper" d="M0 0V9"/><path class="doubt-ink" d="M1.8 0V9"/>'
-    least = '<path class="doubt-wide" d="M0 0V5"/><path class="doubt-ink" d="M1.8 0V5"/>'
+    less = (
+        '<path class="doubt-paper" d="M0 0V9"/><path class="doubt-ink" d="M1.8 0V9"/>'
+    )
+    least = (
+        '<path class="doubt-wide" d="M0 0V5"/><path class="doubt-ink" d="M1.8 0V5"/>'
+    )
     nothing = '<rect class="unknown" width="10" height="10"/><path class="unknown-hatch" d="M0 0V10"/>'
     return (
         "<defs>"
@@ -294,7 +331,9 @@ def sign(kind: str) -> str:
 
 def signs() -> str:
     """Return every sign, to be drawn by `shared_sign` as often as a page wants it."""
-    drawn = (f'<g id="{_sign_name(kind)}">{sign(kind)}</g>' for kind in (*_HAPPENED, *_MARKS))
+    drawn = (
+        f'<g id="{_sign_name(kind)}">{sign(kind)}</g>' for kind in (*_HAPPENED, *_MARKS)
+    )
     return f"<defs>{''.join(drawn)}</defs>"
 
 
@@ -325,4 +364,8 @@ def badge(x: float, y: float, words: str, place: int) -> str:
 def round_up(rough: float) -> float:
     """Return 1, 2 or 5 times a power of ten, the nearest above."""
     power = 10.0 ** math.floor(math.log10(rough))
-    return next(factor * power for factor in (1.0, 2.0, 5.0, 10.0) if factor * power >= rough * 0.999)
+    return next(
+        factor * power
+        for factor in (1.0, 2.0, 5.0, 10.0)
+        if factor * power >= rough * 0.999
+    )

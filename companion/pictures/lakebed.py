@@ -48,9 +48,9 @@ _ROOM = 15.0  # m of paper around what was sounded
 class LakebedPicture:
     """The drawing of an area.
 
-    `grid` is the bottom, `sounded` (k, 2) the places of soundings and `tracks` (n, 2) each the boat's
-    ways, m on the `plane`; `span` is the shallowest and the deepest sounding, m; `level` is how far today's
-    water stands above the marks' zero, m.
+    `grid` is the bottom, `sounded` (k, 2) the places of soundings and `tracks` (n, 2)
+    each the boat's ways, m on the `plane`; `span` is the shallowest and the deepest
+    sounding, m; `level` is how far today's water stands above the marks' zero, m.
     """
 
     title: str
@@ -66,7 +66,12 @@ class LakebedPicture:
     def box(self) -> Bounds:
         """Return what it spans, m on the plane."""
         grid = self.grid
-        return float(grid.east[0]), float(grid.north[0]), float(grid.east[-1]), float(grid.north[-1])
+        return (
+            float(grid.east[0]),
+            float(grid.north[0]),
+            float(grid.east[-1]),
+            float(grid.north[-1]),
+        )
 
 
 def chart(
@@ -74,37 +79,64 @@ def chart(
 ) -> LakebedPicture | None:
     """Return what is to be drawn of an area, or of a box on it; None when nothing is known there."""
     cells, marks = area.surface.sounded(), list(area.marks)
-    places = np.concatenate((cells[:, :2], np.array([(m.east, m.north) for m in marks]).reshape(-1, 2)))
+    places = np.concatenate(
+        (cells[:, :2], np.array([(m.east, m.north) for m in marks]).reshape(-1, 2))
+    )
     if not len(places):
         return None
     box = box or _around(places)
     grid = _relief(area, box)
-    inside = [mark for mark in marks if box[0] <= mark.east <= box[2] and box[1] <= mark.north <= box[3]]
+    inside = [
+        mark
+        for mark in marks
+        if box[0] <= mark.east <= box[2] and box[1] <= mark.north <= box[3]
+    ]
     sounded = cells[_within(cells, box), :3]
     if not inside and np.isnan(grid.depth).all():
         return None
     every = max(1, math.ceil(len(sounded) / _MOST_DOTS))
-    span = (float(sounded[:, 2].min()), float(sounded[:, 2].max())) if len(sounded) else None
+    span = (
+        (float(sounded[:, 2].min()), float(sounded[:, 2].max()))
+        if len(sounded)
+        else None
+    )
     return LakebedPicture(
-        title, area.plane, grid, sounded[::every, :2], span, tracks, inside, area.surface.level
+        title,
+        area.plane,
+        grid,
+        sounded[::every, :2],
+        span,
+        tracks,
+        inside,
+        area.surface.level,
     )
 
 
 def svg(drawn: LakebedPicture, unit: LengthUnit) -> str:
     """Return the chart as an SVG document."""
     sheet_of_paper = _Sheet(drawn, Units(unit))
-    return document(sheet_of_paper.wide, sheet_of_paper.high, drawn.title, sheet_of_paper.parts())
+    return document(
+        sheet_of_paper.wide, sheet_of_paper.high, drawn.title, sheet_of_paper.parts()
+    )
 
 
 def html(drawn: LakebedPicture, unit: LengthUnit) -> str:
     """Return the chart as a page by itself: the drawing, the depth under the pointer, a table of marks."""
     paper = _Sheet(drawn, Units(unit))
-    rows = "".join(f"<tr>{''.join(f'<td>{escape(cell)}</td>' for cell in row)}</tr>" for row in paper.table())
-    head = "".join(f"<th>{cell}</th>" for cell in ("no.", "what", "top", "note", "latitude", "longitude"))
+    rows = "".join(
+        f"<tr>{''.join(f'<td>{escape(cell)}</td>' for cell in row)}</tr>"
+        for row in paper.table()
+    )
+    head = "".join(
+        f"<th>{cell}</th>"
+        for cell in ("no.", "what", "top", "note", "latitude", "longitude")
+    )
     return _PAGE.format(
         title=escape(drawn.title),
         style=variables() + sheet() + _STYLE,
-        drawing=document(paper.wide, paper.high, drawn.title, paper.parts(), alone=False),
+        drawing=document(
+            paper.wide, paper.high, drawn.title, paper.parts(), alone=False
+        ),
         table=f'<div class="table"><table><tr>{head}</tr>{rows}</table></div>'
         if rows
         else "<p>No marks here.</p>",
@@ -118,13 +150,19 @@ class _Sheet:
     def __init__(self, drawn: LakebedPicture, units: Units) -> None:
         self._chart, self._units = drawn, units
         west, south, east, north = drawn.box
-        scale = min(_MAP_WIDE / max(east - west, 1.0), _MAP_HIGH / max(north - south, 1.0))
-        box = Box(_LEFT, _TOP, _LEFT + (east - west) * scale, _TOP + (north - south) * scale)
+        scale = min(
+            _MAP_WIDE / max(east - west, 1.0), _MAP_HIGH / max(north - south, 1.0)
+        )
+        box = Box(
+            _LEFT, _TOP, _LEFT + (east - west) * scale, _TOP + (north - south) * scale
+        )
         self._plane = Plane(box, west, north, scale)
         self._edges = watermap.band_edges(drawn.grid.depth, units)
         self._kinds = list(dict.fromkeys(mark.kind for mark in drawn.marks))
         key_high = (
-            watermap.key_high(self._edges) + _SIGN_STEP * (len(self._kinds) + bool(drawn.tracks)) + 40.0
+            watermap.key_high(self._edges)
+            + _SIGN_STEP * (len(self._kinds) + bool(drawn.tracks))
+            + 40.0
         )
         words_wide = 30.0 + 7.6 * max(len(self._subtitle()), 1.6 * len(drawn.title))
         self.wide = max(box.right + _KEY_WIDE, _LEFT + words_wide)
@@ -142,7 +180,9 @@ class _Sheet:
         yield from watermap.bottom(self._plane, self._chart.grid, self._edges)
         yield from self._dots()
         yield from self._tracks()
-        yield from watermap.contour_lines(self._plane, self._chart.grid, self._edges, self._units, labels)
+        yield from watermap.contour_lines(
+            self._plane, self._chart.grid, self._edges, self._units, labels
+        )
         yield from signs
         yield "</g>" + box.rect("frame")
         yield from self._key()
@@ -151,14 +191,24 @@ class _Sheet:
     def table(self) -> Iterable[tuple[str, ...]]:
         for mark in self._chart.marks:
             lat, lon = self._chart.plane.to_latlon(mark.east, mark.north)
-            yield str(mark.number), mark.kind, self._top(mark), mark.note, f"{lat:.6f}", f"{lon:.6f}"
+            yield (
+                str(mark.number),
+                mark.kind,
+                self._top(mark),
+                mark.note,
+                f"{lat:.6f}",
+                f"{lon:.6f}",
+            )
 
     def data(self) -> dict[str, object]:
         """Return what the page needs to tell the depth under the pointer."""
         grid, per, box = self._chart.grid, self._units.depth_m, self._plane.box
 
         def rounded(values: FloatArray) -> list[list[float | None]]:
-            return [[None if math.isnan(v) else round(v / per, 1) for v in row] for row in values.tolist()]
+            return [
+                [None if math.isnan(v) else round(v / per, 1) for v in row]
+                for row in values.tolist()
+            ]
 
         return {
             "unit": self._units.depth_unit,
@@ -170,7 +220,8 @@ class _Sheet:
     def _subtitle(self) -> str:
         if np.isnan(self._chart.grid.depth).all():
             return "marks only: nothing is sounded here"
-        # A guess beside the soundings may be far off: it is drawn as one, and no figure is made of it.
+        # A guess beside the soundings may be far off: it is drawn as one, and no figure
+        # is made of it.
         span, unit = self._chart.span, self._units.depth_unit
         depths = "not sounded here, only around"
         if span is not None:
@@ -184,7 +235,11 @@ class _Sheet:
         return self._units.short_depth(metres).split()[0]
 
     def _top(self, mark: Mark) -> str:
-        return "" if mark.top is None else self._units.short_depth(mark.top + self._chart.level)
+        return (
+            ""
+            if mark.top is None
+            else self._units.short_depth(mark.top + self._chart.level)
+        )
 
     def _dots(self) -> Iterable[str]:
         wide = 2.0 * min(max(0.35 * self._plane.scale, 0.7), 1.6)
@@ -199,11 +254,16 @@ class _Sheet:
             yield f'<path class="track-halo" d="{path}"/><path class="track" d="{path}"/>'
 
     def _marks(self, labels: Labels) -> Iterable[str]:
-        placed = [(mark, self._plane.x(mark.east), self._plane.y(mark.north)) for mark in self._chart.marks]
+        placed = [
+            (mark, self._plane.x(mark.east), self._plane.y(mark.north))
+            for mark in self._chart.marks
+        ]
         for _, x, y in placed:
             labels.block(Box(x - 11.0, y - 11.0, x + 11.0, y + 11.0))
         for mark, x, y in placed:
-            yield at(x, y, sign(mark.kind)) + (labels.beside(x, y, top) if (top := self._top(mark)) else "")
+            yield at(x, y, sign(mark.kind)) + (
+                labels.beside(x, y, top) if (top := self._top(mark)) else ""
+            )
 
     def _key(self) -> Iterable[str]:
         x, y = self._plane.box.right + 22.0, _TOP + 4.0
@@ -212,7 +272,9 @@ class _Sheet:
         yield from watermap.doubt_key(x, y, self._units)
         y += 138.0
         if self._chart.tracks:
-            yield f'<path class="track" d="M{x} {y}h40"/>' + text(x + 48.0, y + 5.0, "where the boat went")
+            yield f'<path class="track" d="M{x} {y}h40"/>' + text(
+                x + 48.0, y + 5.0, "where the boat went"
+            )
             y += _SIGN_STEP
         for kind in self._kinds:
             yield at(x + 20.0, y, sign(kind)) + text(x + 48.0, y + 5.0, kind)
@@ -226,11 +288,16 @@ def _relief(area: Area, box: Bounds) -> Relief:
 
 
 def _around(places: FloatArray) -> Bounds:
-    (west, south), (east, north) = places.min(axis=0) - _ROOM, places.max(axis=0) + _ROOM
+    (west, south), (east, north) = (
+        places.min(axis=0) - _ROOM,
+        places.max(axis=0) + _ROOM,
+    )
     return float(west), float(south), float(east), float(north)
 
 
-def _within(cells: FloatArray, box: Bounds) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+def _within(
+    cells: FloatArray, box: Bounds
+) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
     east, north = cells[:, 0], cells[:, 1]
     inside: np.ndarray[tuple[int], np.dtype[np.bool_]] = (
         (east >= box[0]) & (east <= box[2]) & (north >= box[1]) & (north <= box[3])

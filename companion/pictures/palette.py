@@ -1,9 +1,10 @@
 """The colours of every picture, by day and by night, and the style sheet that gives them to its parts.
 
-A part of a drawing bears a class that says what it is ("water", "ground", "catch"); the style sheet gives
-the class its colour. A drawing by itself carries the sheet in the colours of the day; a page carries it
-with variables, so that day and night need no second drawing. No two colours that have to be told apart
-look alike to colour-blind eyes, and a shape, a line style or a word goes with each.
+A part of a drawing bears a class that says what it is ("water", "ground", "catch"); the
+style sheet gives the class its colour. A drawing by itself carries the sheet in the
+colours of the day; a page carries it with variables, so that day and night need no
+second drawing. No two colours that have to be told apart look alike to colour-blind
+eyes, and a shape, a line style or a word goes with each.
 """
 
 from __future__ import annotations
@@ -59,7 +60,8 @@ def colours(look: Look) -> dict[str, str]:
 def variables() -> str:
     """Return the colours as CSS variables: those of the device's scheme, unless the page asks for a look."""
     day, night = (
-        "".join(f"--{name}:{colour};" for name, colour in colours(look).items()) for look in ("day", "night")
+        "".join(f"--{name}:{colour};" for name, colour in colours(look).items())
+        for look in ("day", "night")
     )
     dark = f"color-scheme:dark;{night}"
     return (
@@ -73,15 +75,20 @@ def variables() -> str:
 def sheet(look: Look | None = None) -> str:
     """Return the style sheet of drawings: in the colours of a look, or with variables for a page."""
     text = _SHEET + "".join(
-        f".depth-{i}{{fill:@depth-{i};stroke:@depth-{i}}}\n" for i in range(len(DEPTH_RAMP["day"]))
+        f".depth-{i}{{fill:@depth-{i};stroke:@depth-{i}}}\n"
+        for i in range(len(DEPTH_RAMP["day"]))
     )
     for i, dash in enumerate(ROD_DASHES):
         text += f".rod-{i}{{stroke:@rod-{i}}}.fill-rod-{i}{{fill:@rod-{i}}}\n"
         if dash:
             text += f".dash-{i}{{stroke-dasharray:{dash}}}\n"
-    found = {f"var(--{name})": colour for name, colour in colours(look or "day").items()}
+    found = {
+        f"var(--{name})": colour for name, colour in colours(look or "day").items()
+    }
     for name in sorted(colours("day"), key=len, reverse=True):
-        text = text.replace(f"@{name}", found[f"var(--{name})"] if look else f"var(--{name})")
+        text = text.replace(
+            f"@{name}", found[f"var(--{name})"] if look else f"var(--{name})"
+        )
     return text
 
 

@@ -1,8 +1,9 @@
 """The best ways to fish a target: a table, and a drawing with the map and a section along each cast.
 
-On the map north is up; A, B and C are the boats and their lines the casts. In a section the boat is at the
-left, the lure lands at the right and comes back along its line, thick where its metres count. All sections
-have one scale, so that they can be laid beside each other by eye.
+On the map north is up; A, B and C are the boats and their lines the casts. In a section
+the boat is at the left, the lure lands at the right and comes back along its line,
+thick where its metres count. All sections have one scale, so that they can be laid
+beside each other by eye.
 """
 
 from __future__ import annotations
@@ -47,10 +48,16 @@ _TELLING_DEPTH = 1.9
 def table(found: Sequence[Plan], unit: LengthUnit, *, clear: bool = False) -> str:
     """Return the plans as lines of text in columns, best first.
 
-    With `clear` the chance of meeting nothing comes first, else the metres where the lure is wanted.
+    With `clear` the chance of meeting nothing comes first, else the metres where the
+    lure is wanted.
     """
     units = Units(unit)
-    depth, far, short, long = units.depth_m, units.distance_m, units.depth_unit, units.distance_unit
+    depth, far, short, long = (
+        units.depth_m,
+        units.distance_m,
+        units.depth_unit,
+        units.distance_unit,
+    )
     head = (
         "",
         "rod",
@@ -76,15 +83,23 @@ def table(found: Sequence[Plan], unit: LengthUnit, *, clear: bool = False) -> st
         )
         for place, one in enumerate(found)
     ]
-    widths = [max(len(row[column]) for row in (head, *rows)) for column in range(len(head))]
+    widths = [
+        max(len(row[column]) for row in (head, *rows)) for column in range(len(head))
+    ]
     lines = [
-        "  ".join(c.ljust(w) for c, w in zip(row, widths, strict=True)).rstrip() for row in (head, *rows)
+        "  ".join(c.ljust(w) for c, w in zip(row, widths, strict=True)).rstrip()
+        for row in (head, *rows)
     ]
     return "\n".join(lines) + "\n"
 
 
 def svg(
-    found: Sequence[Plan], on: PlanningGround, target: Target, unit: LengthUnit, *, clear: bool = False
+    found: Sequence[Plan],
+    on: PlanningGround,
+    target: Target,
+    unit: LengthUnit,
+    *,
+    clear: bool = False,
 ) -> str:
     """Return the plans as an SVG drawing, readable without colour: the map, a section of each of three."""
     chosen, units = found[:3], Units(unit)
@@ -99,7 +114,12 @@ def svg(
             "Thick line: the lure is where it is wanted. Hatched edge: the bottom, nine times in ten.",
             "note",
         ),
-        text(_MAP.left, _HIGH - 16.0, "Estimates for fishing; not for navigation.", "note"),
+        text(
+            _MAP.left,
+            _HIGH - 16.0,
+            "Estimates for fishing; not for navigation.",
+            "note",
+        ),
     ]
     title = (
         "; ".join(" ".join(_words(one, units, clear=clear)) for one in chosen)
@@ -111,7 +131,9 @@ def svg(
 # -- the map ------------------------------------------------------------------------------------------
 
 
-def _map(found: Sequence[Plan], on: PlanningGround, target: Target, units: Units) -> Iterator[str]:
+def _map(
+    found: Sequence[Plan], on: PlanningGround, target: Target, units: Units
+) -> Iterator[str]:
     plane, labels = _plane(found, on, target), Labels(_MAP)
     grid = _near(on, plane)
     edges = watermap.band_edges(grid.depth, units)
@@ -128,7 +150,8 @@ def _map(found: Sequence[Plan], on: PlanningGround, target: Target, units: Units
         yield from _on_map(plane, one, place)
     yield "</g>" + _MAP.rect("frame")
     yield from (
-        badge(plane.x(one.east), plane.y(one.north), PLAN_LETTERS[i], i) for i, one in enumerate(found)
+        badge(plane.x(one.east), plane.y(one.north), PLAN_LETTERS[i], i)
+        for i, one in enumerate(found)
     )
     yield from ruler(plane, units)
     x, y = _MAP.right + 18.0, _MAP.top + 4.0
@@ -138,12 +161,17 @@ def _map(found: Sequence[Plan], on: PlanningGround, target: Target, units: Units
 
 def _plane(found: Sequence[Plan], on: PlanningGround, target: Target) -> Plane:
     """Return the square of the lake that holds all the casts and the target."""
-    ends = [place for one in found for place in ((one.east, one.north), one.at(one.cast))]
+    ends = [
+        place for one in found for place in ((one.east, one.north), one.at(one.cast))
+    ]
     if target.place is not None:
         ends.append(target.place)
     if not ends:
         east, north = on.places()
-        ends = [(float(east.min()), float(north.min())), (float(east.max()), float(north.max()))]
+        ends = [
+            (float(east.min()), float(north.min())),
+            (float(east.max()), float(north.max())),
+        ]
     low, high = np.min(ends, axis=0), np.max(ends, axis=0)
     half = max(float((high - low).max()) + 24.0, 70.0) / 2.0
     (east0, north0) = (float(v) for v in (low + high) / 2.0)
@@ -158,9 +186,13 @@ def _near(on: PlanningGround, plane: Plane) -> Relief:
     east: FloatArray = np.linspace(on.west, on.west + on.step * (columns - 1), columns)
     north: FloatArray = np.linspace(on.south, on.south + on.step * (rows - 1), rows)
     e = np.flatnonzero((east >= plane.west - room) & (east <= plane.west + side + room))
-    n = np.flatnonzero((north >= plane.north - side - room) & (north <= plane.north + room))
+    n = np.flatnonzero(
+        (north >= plane.north - side - room) & (north <= plane.north + room)
+    )
     inside = np.ix_(n, e)
-    return watermap.worth_drawing(Relief(east[e], north[n], on.depth[inside], on.sigma[inside]))
+    return watermap.worth_drawing(
+        Relief(east[e], north[n], on.depth[inside], on.sigma[inside])
+    )
 
 
 def _tree_tops(plane: Plane, on: PlanningGround) -> Iterator[str]:
@@ -201,14 +233,24 @@ def _sections(found: Sequence[Plan], units: Units, *, clear: bool) -> Iterator[s
     if not found:
         return
     steps = [step for one in found for step in one.way]
-    depths = [s.bottom for s in steps if s.bottom is not None] + [s.depth for s in steps]
-    deepest = min(1.15 * max(depths), _TELLING_DEPTH * max(max(one.reach, 1.0) for one in found))
+    depths = [s.bottom for s in steps if s.bottom is not None] + [
+        s.depth for s in steps
+    ]
+    deepest = min(
+        1.15 * max(depths), _TELLING_DEPTH * max(max(one.reach, 1.0) for one in found)
+    )
     longest = max(one.cast for one in found)
     for place, one in enumerate(found):
         top = _SECTION_TOP + place * _SECTION_STEP
-        box = Box(_SECTION_LEFT, top + _HEAD, _SECTION_RIGHT, top + _SECTION_STEP - _FOOT)
+        box = Box(
+            _SECTION_LEFT, top + _HEAD, _SECTION_RIGHT, top + _SECTION_STEP - _FOOT
+        )
         yield from _section(
-            one, place, SideSection(box, longest, deepest), units, _words(one, units, clear=clear)
+            one,
+            place,
+            SideSection(box, longest, deepest),
+            units,
+            _words(one, units, clear=clear),
         )
 
 
@@ -218,8 +260,13 @@ def _section(
     box, clip, labels = section.box, f"section-{place}", Labels(section.box)
     yield badge(box.left + 2.0, box.top - 42.0, PLAN_LETTERS[place], place)
     for row, words in enumerate(heading):
-        yield text(box.left + 22.0, box.top - 46.0 + 18.0 * row, words, "" if row else "strong")
-    bottom = sorted((SideTerrain(s.away, s.bottom, s.sigma) for s in one.way), key=lambda under: under.away)
+        yield text(
+            box.left + 22.0, box.top - 46.0 + 18.0 * row, words, "" if row else "strong"
+        )
+    bottom = sorted(
+        (SideTerrain(s.away, s.bottom, s.sigma) for s in one.way),
+        key=lambda under: under.away,
+    )
     yield sideview.water(section, clip)
     yield from sideview.ground(section, bottom, clip)
     yield f'<g clip-path="url(#{clip})">'
@@ -228,7 +275,9 @@ def _section(
     for counts, part in groupby(one.way, lambda step: step.counts):
         steps = [*begins, *part]
         stretch = section.points((s.away, s.depth) for s in steps)
-        yield polyline(stretch, f"counted rod-{place}" if counts else f"way {rod_class(place)}")
+        yield polyline(
+            stretch, f"counted rod-{place}" if counts else f"way {rod_class(place)}"
+        )
         begins = steps[-1:]
     yield "</g>"
     yield from sideview.bottom_words(section, bottom, labels)
@@ -238,7 +287,11 @@ def _section(
 def _timber(section: SideSection, way: Sequence[Step]) -> Iterable[str]:
     wide = section.x(1.0) - section.x(0.0)
     for step in way:
-        if step.top is not None and step.bottom is not None and step.top < step.bottom - 0.01:
+        if (
+            step.top is not None
+            and step.bottom is not None
+            and step.top < step.bottom - 0.01
+        ):
             x, y = section.x(step.away) - 0.5 * wide, section.y(step.top)
             yield Box(x, y, x + wide, section.y(step.bottom)).rect("top")
 
@@ -247,7 +300,11 @@ def _words(one: Plan, units: Units, *, clear: bool) -> tuple[str, str]:
     """Return a plan in two lines' worth of words, the chance first."""
     over = "" if one.depth is None else f", over {units.whole_depth(one.depth)}"
     wanted = f"{units.distance(one.metres)} where wanted"
-    chance = f"stays clear {one.clear:.0%}, {wanted}" if clear else f"{wanted}, any at all {one.sureness:.0%}"
+    chance = (
+        f"stays clear {one.clear:.0%}, {wanted}"
+        if clear
+        else f"{wanted}, any at all {one.sureness:.0%}"
+    )
     side, towards = fine_compass(one.bearing + 180.0), fine_compass(one.bearing)
     return (
         f"{one.name}: {chance}",

@@ -1,7 +1,7 @@
 """How deep each rod gets: a table, a plot in characters, and a drawing in SVG.
 
-All three show the same data (`companion.tackle.RodReach`): the path of each rod's lure from where it
-lands to the rod, and the band that holds the truth in nine cases of ten.
+All three show the same data (`companion.tackle.RodReach`): the path of each rod's lure
+from where it lands to the rod, and the band that holds the truth in nine cases of ten.
 """
 
 from __future__ import annotations
@@ -37,9 +37,17 @@ def table(found: Sequence[RodReach], unit: LengthUnit) -> str:
     )
     rows = [head, *(_row(one, unit) for one in found)]
     widths = [max(len(row[column]) for row in rows) for column in range(len(head))]
-    lines = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)) for row in rows]
+    lines = [
+        "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True))
+        for row in rows
+    ]
     notes = dict.fromkeys(one.guessed for one in found if one.guessed)
-    return "\n".join([*(line.rstrip() for line in lines), *(f"note: {note}" for note in notes)]) + "\n"
+    return (
+        "\n".join(
+            [*(line.rstrip() for line in lines), *(f"note: {note}" for note in notes)]
+        )
+        + "\n"
+    )
 
 
 def _row(one: RodReach, unit: LengthUnit) -> tuple[str, ...]:
@@ -58,7 +66,9 @@ def _row(one: RodReach, unit: LengthUnit) -> tuple[str, ...]:
     )
 
 
-def plot(found: Sequence[RodReach], unit: LengthUnit, width: int = 78, height: int = 20) -> str:
+def plot(
+    found: Sequence[RodReach], unit: LengthUnit, width: int = 78, height: int = 20
+) -> str:
     """Return the paths drawn in characters: each rod's number marks its way, the rod tip is at the left."""
     depth, far = Units(unit).depth_m, Units(unit).distance_m
     deepest, longest = _extent(found)
@@ -69,16 +79,32 @@ def plot(found: Sequence[RodReach], unit: LengthUnit, width: int = 78, height: i
             column, row = int(x / longest * (across - 1)), int(z / deepest * (down - 1))
             if 0 <= column < across:
                 canvas[row][column] = str(one.rod)[-1]
-    labels = {round(z * depth / deepest * (down - 1)): f"{z:g}" for z in round_steps(deepest / depth)}
-    drawn = [f"{labels.get(row, ''):>5}|{''.join(cells).rstrip()}" for row, cells in enumerate(canvas)]
+    labels = {
+        round(z * depth / deepest * (down - 1)): f"{z:g}"
+        for z in round_steps(deepest / depth)
+    }
+    drawn = [
+        f"{labels.get(row, ''):>5}|{''.join(cells).rstrip()}"
+        for row, cells in enumerate(canvas)
+    ]
     ruler = [" "] * (across + 4)
     for x in round_steps(longest / far):
         at = round(x * far / longest * (across - 1))
         ruler[at : at + len(f"{x:g}")] = f"{x:g}"
     ticks = "".join(ruler)
-    names = ("depth ft, distance from the rod tip yd", "depth and distance from the rod tip m")
+    names = (
+        "depth ft, distance from the rod tip yd",
+        "depth and distance from the rod tip m",
+    )
     return (
-        "\n".join(["     " + "~" * (across + 1), *drawn, f"      {ticks}".rstrip(), names[unit != "feet"]])
+        "\n".join(
+            [
+                "     " + "~" * (across + 1),
+                *drawn,
+                f"      {ticks}".rstrip(),
+                names[unit != "feet"],
+            ]
+        )
         + "\n"
     )
 
@@ -93,10 +119,22 @@ def svg(found: Sequence[RodReach], unit: LengthUnit) -> str:
     parts = [
         text(_BOX.left, 30.0, "How deep each rod gets", "title"),
         _BOX.rect("water"),
-        *(part for place, one in enumerate(found) for part in _band(one, place, section)),
-        *(part for place, one in enumerate(found) for part in _way(one, place, section)),
+        *(
+            part
+            for place, one in enumerate(found)
+            for part in _band(one, place, section)
+        ),
+        *(
+            part
+            for place, one in enumerate(found)
+            for part in _way(one, place, section)
+        ),
         *section.axes(units),
-        *(part for place, one in enumerate(found) for part in _legend(one, place, units)),
+        *(
+            part
+            for place, one in enumerate(found)
+            for part in _legend(one, place, units)
+        ),
         text(
             _BOX.left,
             high - 10.0,
@@ -114,7 +152,8 @@ def _band(one: RodReach, place: int, section: SideSection) -> Iterable[str]:
 
 def _way(one: RodReach, place: int, section: SideSection) -> Iterable[str]:
     yield polyline(section.points(one.path), f"way {rod_class(place)}")
-    # The badges stand beside each other along the paths, so that rods that reach alike stay readable.
+    # The badges stand beside each other along the paths, so that rods that reach alike
+    # stay readable.
     x, z = one.path[min(len(one.path) - 1, len(one.path) * (4 + place % 6) // 14)]
     yield badge(section.x(x), section.y(z), str(one.rod), place)
 

@@ -1,8 +1,8 @@
 """The water along a cast from the side: bottom with its doubt, timber, the lure's way lying where it touches.
 
-The boat is at the left and the lure lands at the right. The bottom's shaded seam and the lure's shaded band
-each hold the truth nine times in ten. Where the bottom is not known the picture is hatched from surface to
-floor and no bottom stands in it.
+The boat is at the left and the lure lands at the right. The bottom's shaded seam and
+the lure's shaded band each hold the truth nine times in ten. Where the bottom is not
+known the picture is hatched from surface to floor and no bottom stands in it.
 """
 
 from __future__ import annotations
@@ -30,7 +30,10 @@ def water(section: SideSection, clip: str) -> str:
 
 def runs(bottom: Sequence[SideTerrain]) -> list[tuple[bool, list[SideTerrain]]]:
     """Return the bottom in stretches, known or not; an unknown one begins and ends at known neighbours."""
-    found = [(known, list(part)) for known, part in groupby(bottom, lambda p: p.depth is not None)]
+    found = [
+        (known, list(part))
+        for known, part in groupby(bottom, lambda p: p.depth is not None)
+    ]
     for i, (known, part) in enumerate(found):
         if not known:
             before = found[i - 1][1][-1:] if i else []
@@ -39,7 +42,9 @@ def runs(bottom: Sequence[SideTerrain]) -> list[tuple[bool, list[SideTerrain]]]:
     return found
 
 
-def ground(section: SideSection, bottom: Sequence[SideTerrain], clip: str) -> Iterator[str]:
+def ground(
+    section: SideSection, bottom: Sequence[SideTerrain], clip: str
+) -> Iterator[str]:
     """Yield the ground where the bottom is known, with its seam, and what is unknown as unknown."""
     yield f'<g clip-path="url(#{clip})">'
     if not bottom:
@@ -63,13 +68,17 @@ def ground(section: SideSection, bottom: Sequence[SideTerrain], clip: str) -> It
     yield "</g>"
 
 
-def bottom_words(section: SideSection, bottom: Sequence[SideTerrain], labels: Labels) -> Iterator[str]:
+def bottom_words(
+    section: SideSection, bottom: Sequence[SideTerrain], labels: Labels
+) -> Iterator[str]:
     """Yield where the bottom is not known, or out of the picture, in words."""
     low = section.box.bottom - 16.0
     middle = 0.5 * (section.box.left + section.box.right)
     depths = [p.depth for p in bottom if p.depth is not None]
     if not depths:
-        yield labels.amid([(middle, low), (middle, section.box.top + 20.0)], "bottom not known here")
+        yield labels.amid(
+            [(middle, low), (middle, section.box.top + 20.0)], "bottom not known here"
+        )
     elif min(depths) > section.deepest:
         yield labels.amid([(middle, low)], "bottom deeper than this")
     for known, stretch in runs(bottom):
@@ -91,17 +100,23 @@ def depth_at(bottom: Sequence[SideTerrain], away: float) -> float | None:
     return None
 
 
-def laid(path: Sequence[Point], bottom: Sequence[SideTerrain]) -> list[tuple[float, float, bool]]:
+def laid(
+    path: Sequence[Point], bottom: Sequence[SideTerrain]
+) -> list[tuple[float, float, bool]]:
     """Return a lure's way lying on the bottom where it would go through: distance, depth, touching."""
     found = []
     for away, depth in path:
         floor = depth_at(bottom, away)
         touching = floor is not None and depth >= floor > 0.0
-        found.append((away, floor if touching and floor is not None else depth, touching))
+        found.append(
+            (away, floor if touching and floor is not None else depth, touching)
+        )
     return found
 
 
-def way(section: SideSection, path: Sequence[Point], bottom: Sequence[SideTerrain]) -> Iterator[str]:
+def way(
+    section: SideSection, path: Sequence[Point], bottom: Sequence[SideTerrain]
+) -> Iterator[str]:
     """Yield the lure's way, thick where it drags along the bottom."""
     lying = laid(path, bottom)
     yield f'<polyline class="path" points="{section.points((x, z) for x, z, _ in lying)}"/>'
@@ -113,25 +128,36 @@ def way(section: SideSection, path: Sequence[Point], bottom: Sequence[SideTerrai
 
 
 def band(
-    section: SideSection, shallow: Sequence[Point], deep: Sequence[Point], bottom: Sequence[SideTerrain]
+    section: SideSection,
+    shallow: Sequence[Point],
+    deep: Sequence[Point],
+    bottom: Sequence[SideTerrain],
 ) -> str:
     """Return the band around a lure's way, its lower edge no deeper than the bottom."""
     lower = [(x, z) for x, z, _ in laid(deep, bottom)]
     upper = [(x, z) for x, z, _ in laid(shallow, bottom)]
-    return f'<polygon class="band" points="{section.points([*upper, *reversed(lower)])}"/>'
+    return (
+        f'<polygon class="band" points="{section.points([*upper, *reversed(lower)])}"/>'
+    )
 
 
-def tree_top(section: SideSection, away: float, depth: float, floor: float | None) -> str:
+def tree_top(
+    section: SideSection, away: float, depth: float, floor: float | None
+) -> str:
     """Return a tree top on its stem down to the bottom."""
     x, y = section.x(away), section.y(depth)
-    down = section.y(min(floor if floor is not None else section.deepest, section.deepest))
+    down = section.y(
+        min(floor if floor is not None else section.deepest, section.deepest)
+    )
     return (
         f'<path class="stem" d="M{x:.1f} {y:.1f}V{max(down, y):.1f}"/>'
         f'<path class="top" d="M{x:.1f} {y:.1f}l7 13h-14z"/>'
     )
 
 
-def lure(section: SideSection, away: float, depth: float, units: Units, labels: Labels) -> str:
+def lure(
+    section: SideSection, away: float, depth: float, units: Units, labels: Labels
+) -> str:
     """Return the lure where it is, with its depth."""
     x, y = section.x(away), section.y(depth)
     labels.block(Box(x - 9.0, y - 9.0, x + 9.0, y + 9.0))

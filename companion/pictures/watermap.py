@@ -1,8 +1,9 @@
 """A piece of water from above: depth in bands, how well it is known, contours with their depths, a key.
 
-Depth runs from sand to ink, each band darker than the one above it, so that the order of depths needs no
-hue: it survives colour-blind eyes, grey print and glare. What is less well known is hatched, and where
-nothing is known the paper is hatched otherwise and no depth stands.
+Depth runs from sand to ink, each band darker than the one above it, so that the order
+of depths needs no hue: it survives colour-blind eyes, grey print and glare. What is
+less well known is hatched, and where nothing is known the paper is hatched otherwise
+and no depth stands.
 """
 
 from __future__ import annotations
@@ -32,7 +33,9 @@ _FEWEST_POINTS = 12
 def worth_drawing(grid: Relief) -> Relief:
     """Return a relief with NaN where it is not known well enough, and where it runs on above the water."""
     hidden = ~(grid.sigma < UNKNOWN_M) | ~(grid.depth > 0.0)
-    depth, sigma = (np.where(hidden, np.nan, values) for values in (grid.depth, grid.sigma))
+    depth, sigma = (
+        np.where(hidden, np.nan, values) for values in (grid.depth, grid.sigma)
+    )
     return Relief(grid.east, grid.north, depth, sigma)
 
 
@@ -46,7 +49,10 @@ def band_edges(depth: FloatArray, units: Units) -> list[float]:
     step = round_up(max(high - low, 1.0) / MOST_BANDS)
     while math.ceil(high / step) - math.floor(low / step) > MOST_BANDS:
         step = round_up(1.01 * step)
-    first, last = math.floor(low / step), max(math.ceil(high / step), math.floor(low / step) + 1)
+    first, last = (
+        math.floor(low / step),
+        max(math.ceil(high / step), math.floor(low / step) + 1),
+    )
     return [edge * step * per for edge in range(first, last + 1)]
 
 
@@ -72,7 +78,9 @@ def bottom(plane: Plane, grid: Relief, edges: Sequence[float]) -> Iterator[str]:
             yield f'<path fill="url(#{hatch})" fill-rule="evenodd" d="{path}"/>'
 
 
-def _area(plane: Plane, grid: Relief, values: FloatArray, low: float, high: float) -> str:
+def _area(
+    plane: Plane, grid: Relief, values: FloatArray, low: float, high: float
+) -> str:
     """Return the path around where values lie between two figures."""
     drawn = contourpy.contour_generator(
         grid.east,
@@ -99,7 +107,8 @@ def contour_lines(
         yield f'<path class="contour" d="{path}"/>'
         longest = max(contour.lines, key=len)
         if len(longest) >= _FEWEST_POINTS:
-            # From a third of the way on round the line, so that neighbours' depths do not stand in a row.
+            # From a third of the way on round the line, so that neighbours' depths do
+            # not stand in a row.
             places = list(plane.places(longest[:: max(1, len(longest) // 24)]))
             begin = len(places) // 3
             shown = f"{contour.depth / units.depth_m:g}"
@@ -107,7 +116,9 @@ def contour_lines(
     yield from words
 
 
-def depth_key(x: float, y: float, edges: Sequence[float], units: Units) -> Iterator[str]:
+def depth_key(
+    x: float, y: float, edges: Sequence[float], units: Units
+) -> Iterator[str]:
     """Yield the key of the bands from a place downwards, shallow first; `key_high` tells how high it is."""
     yield text(x, y + 8.0, f"depth, {units.depth_unit}", "strong")
     for place, (low, high) in enumerate(pairwise(edges)):
@@ -121,7 +132,10 @@ def depth_key(x: float, y: float, edges: Sequence[float], units: Units) -> Itera
 def doubt_key(x: float, y: float, units: Units) -> Iterator[str]:
     """Yield the key of the hatching from a place downwards."""
     yield text(x, y, "nine times in ten", "strong")
-    sure, less = (units.depth(NINE_IN_TEN_SIGMAS * sigma) for sigma in (HATCHED_M, CLOSELY_HATCHED_M))
+    sure, less = (
+        units.depth(NINE_IN_TEN_SIGMAS * sigma)
+        for sigma in (HATCHED_M, CLOSELY_HATCHED_M)
+    )
     middle = f"depth-{(MOST_BANDS - 1) // 3}"
     rows = (
         (f"within {sure}", ""),

@@ -19,7 +19,8 @@ class Amendment(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
         rod: the rod it was on, with the `lure` and `line` that rod carries.
         lure: see `rod`.
         line: see `rod`.
-        lure_depth: where the lure was on that rod, m below the surface; None: not known.
+        lure_depth: where the lure was on that rod, m below the surface; None: not
+            known.
         lure_at: its place, likewise.
         lure_bottom: the mapped depth there, m, likewise.
         size: a fish's weight, kg, or the depth of a mark or the length of a cast, m.
@@ -64,19 +65,27 @@ class Corrected(NamedTuple):
         return tuple(one.note for one in self.amendments if one.note)
 
 
-def corrected(entries: Iterable[tuple[Logged, bool]], amendments: Sequence[Amendment]) -> list[Corrected]:
+def corrected(
+    entries: Iterable[tuple[Logged, bool]], amendments: Sequence[Amendment]
+) -> list[Corrected]:
     """Return logged things (each with whether it was taken back) with their corrections, oldest first.
 
-    A thing that was on another rod than logged has its lure where the correction says, if anywhere: where
-    it was logged is where the other rod's was.
+    A thing that was on another rod than logged has its lure where the correction says,
+    if anywhere: where it was logged is where the other rod's was.
     """
     return [
-        _corrected(logged, undone, tuple(one for one in amendments if one.number == logged.number))
+        _corrected(
+            logged,
+            undone,
+            tuple(one for one in amendments if one.number == logged.number),
+        )
         for logged, undone in entries
     ]
 
 
-def _corrected(logged: Logged, undone: bool, amendments: tuple[Amendment, ...]) -> Corrected:
+def _corrected(
+    logged: Logged, undone: bool, amendments: tuple[Amendment, ...]
+) -> Corrected:
     event, stands = logged, not undone
     for one in amendments:
         changes = {
@@ -86,7 +95,10 @@ def _corrected(logged: Logged, undone: bool, amendments: tuple[Amendment, ...]) 
         }
         if one.rod is not None:
             lures = logged if one.rod == logged.rod else one
-            changes |= {name: getattr(lures, name) for name in ("lure_depth", "lure_at", "lure_bottom")}
+            changes |= {
+                name: getattr(lures, name)
+                for name in ("lure_depth", "lure_at", "lure_bottom")
+            }
         event = msgspec.structs.replace(event, **changes)
         stands = stands if one.taken_back is None else not one.taken_back
     return Corrected(logged, event, stands, amendments)

@@ -1,7 +1,8 @@
 """Backup and restore of everything a boat has kept, each file checked on the way out and on the way in.
 
-A backup is one ZIP file: `logbook.db` as it stood at one instant, `companion.toml`, `recordings/` and
-`contents.json`, which lists every other file with its size and SHA-256.
+A backup is one ZIP file: `logbook.db` as it stood at one instant, `companion.toml`,
+`recordings/` and `contents.json`, which lists every other file with its size and
+SHA-256.
 """
 
 from __future__ import annotations
@@ -72,7 +73,12 @@ Progress = Callable[[str], None]
 
 
 def back_up(
-    data: Path, to: Path, config: Path | None = None, *, audio: bool = True, tell: Progress = lambda _: None
+    data: Path,
+    to: Path,
+    config: Path | None = None,
+    *,
+    audio: bool = True,
+    tell: Progress = lambda _: None,
 ) -> list[Entry]:
     """Write everything in a data folder into the ZIP file `to`, whole or not at all; the trip may be running.
 
@@ -97,7 +103,9 @@ def back_up(
                 for path, name in _wanted(data, config, Path(scratch), audio=audio):
                     tell(name)
                     entries.append(_add(archive, path, name))
-                archive.writestr(BACKUP_CONTENTS, msgspec.json.format(msgspec.json.encode(entries)))
+                archive.writestr(
+                    BACKUP_CONTENTS, msgspec.json.format(msgspec.json.encode(entries))
+                )
             _sync(part)
         verified(part)
         part.replace(to)
@@ -106,7 +114,9 @@ def back_up(
     return entries
 
 
-def _wanted(data: Path, config: Path | None, scratch: Path, *, audio: bool) -> Iterator[tuple[Path, str]]:
+def _wanted(
+    data: Path, config: Path | None, scratch: Path, *, audio: bool
+) -> Iterator[tuple[Path, str]]:
     if (data / BACKUP_LOGBOOK).exists():
         copy = scratch / BACKUP_LOGBOOK
         snapshot(data / BACKUP_LOGBOOK, copy)
@@ -114,10 +124,19 @@ def _wanted(data: Path, config: Path | None, scratch: Path, *, audio: bool) -> I
     if config is not None and config.is_file():
         yield config, BACKUP_CONFIG
     for path in sorted((data / BACKUP_RECORDINGS).rglob("*")):
-        if path.is_file() and path.suffix != ".part" and (audio or path.suffix != ".flac"):
+        if (
+            path.is_file()
+            and path.suffix != ".part"
+            and (audio or path.suffix != ".flac")
+        ):
             yield (
                 path,
-                str(PurePosixPath(BACKUP_RECORDINGS, *path.relative_to(data / BACKUP_RECORDINGS).parts)),
+                str(
+                    PurePosixPath(
+                        BACKUP_RECORDINGS,
+                        *path.relative_to(data / BACKUP_RECORDINGS).parts,
+                    )
+                ),
             )
 
 
@@ -129,16 +148,28 @@ def snapshot(logbook: Path, to: Path) -> None:
     """
     try:
         with (
-            closing(sqlite3.connect(f"{logbook.resolve().as_uri()}?mode=ro", uri=True)) as source,
+            closing(
+                sqlite3.connect(f"{logbook.resolve().as_uri()}?mode=ro", uri=True)
+            ) as source,
             closing(sqlite3.connect(to)) as copy,
         ):
             source.backup(copy)
-            copy.execute("PRAGMA journal_mode = delete")  # one file, that needs no others beside it
-            faults = [row[0] for row in copy.execute("PRAGMA integrity_check") if row[0] != "ok"]
+            copy.execute(
+                "PRAGMA journal_mode = delete"
+            )  # one file, that needs no others beside it
+            faults = [
+                row[0]
+                for row in copy.execute("PRAGMA integrity_check")
+                if row[0] != "ok"
+            ]
     except sqlite3.Error as error:
-        raise BackupError(f"{logbook}: {error}; `companion check` says what to do") from error
+        raise BackupError(
+            f"{logbook}: {error}; `companion check` says what to do"
+        ) from error
     if faults:
-        raise BackupError(f"{logbook}: it is damaged ({faults[0]}); `companion check` says what to do")
+        raise BackupError(
+            f"{logbook}: it is damaged ({faults[0]}); `companion check` says what to do"
+        )
 
 
 def _add(archive: zipfile.ZipFile, path: Path, name: str) -> Entry:
@@ -146,7 +177,9 @@ def _add(archive: zipfile.ZipFile, path: Path, name: str) -> Entry:
     digest, left = hashlib.sha256(), path.stat().st_size
     size = left
     info = zipfile.ZipInfo.from_file(path, name, strict_timestamps=False)
-    info.compress_type = zipfile.ZIP_STORED if path.suffix == ".flac" else zipfile.ZIP_DEFLATED
+    info.compress_type = (
+        zipfile.ZIP_STORED if path.suffix == ".flac" else zipfile.ZIP_DEFLATED
+    )
     with path.open("rb") as file, archive.open(info, "w", force_zip64=True) as into:
         while left and (data := file.read(min(_PIECE, left))):
             left -= len(data)
@@ -176,15 +209,31 @@ def _looked_through(backup: Path) -> tuple[list[Entry], dict[str, str]]:
     try:
         with zipfile.ZipFile(backup) as archive:
             if archive.getinfo(BACKUP_CONTENTS).file_size > MOST_CONTENTS:
-                raise BackupError(f"{backup}: its list of contents is too long; use another backup")
-            entries = msgspec.json.decode(archive.read(BACKUP_CONTENTS), type=list[Entry])
+                raise BackupError(
+                    f"{backup}: its list of contents is too long; use another backup"
+                )
+            entries = msgspec.json.decode(
+                archive.read(BACKUP_CONTENTS), type=list[Entry]
+            )
             names = archive.namelist()
             listed = {entry.name for entry in entries} | {BACKUP_CONTENTS}
-            if len(names) != len(entries) + 1 or listed != set(names) or _has_file_as_folder(listed):
-                raise BackupError(f"{backup}: its list of contents does not fit; use another backup")
-            wrong = {entry.name: why for entry in entries if (why := _wrong_with(archive, entry))}
+            if (
+                len(names) != len(entries) + 1
+                or listed != set(names)
+                or _has_file_as_folder(listed)
+            ):
+                raise BackupError(
+                    f"{backup}: its list of contents does not fit; use another backup"
+                )
+            wrong = {
+                entry.name: why
+                for entry in entries
+                if (why := _wrong_with(archive, entry))
+            }
     except _UNREADABLE as error:
-        raise BackupError(f"{backup}: no backup, or a damaged one ({error}); use another") from error
+        raise BackupError(
+            f"{backup}: no backup, or a damaged one ({error}); use another"
+        ) from error
     return entries, wrong
 
 
@@ -196,7 +245,9 @@ def _has_file_as_folder(names: set[str]) -> bool:
 
 def _wrong_with(archive: zipfile.ZipFile, entry: Entry) -> str | None:
     info = archive.getinfo(entry.name)
-    if info.file_size != entry.size or info.file_size > MOST_SQUEEZED * max(info.compress_size, _PIECE):
+    if info.file_size != entry.size or info.file_size > MOST_SQUEEZED * max(
+        info.compress_size, _PIECE
+    ):
         return "is not of the size it should be"
     try:
         with archive.open(entry.name) as file:
@@ -207,7 +258,11 @@ def _wrong_with(archive: zipfile.ZipFile, entry: Entry) -> str | None:
 
 
 def restore(
-    backup: Path, data: Path, config: Path | None = None, *, tell: Progress = lambda _: None
+    backup: Path,
+    data: Path,
+    config: Path | None = None,
+    *,
+    tell: Progress = lambda _: None,
 ) -> Restored:
     """Put a backup back. The logbook that is there is kept under another name; recordings are only added.
 
@@ -220,8 +275,8 @@ def restore(
         tell: told each file's name.
 
     Raises:
-        BackupError: the logbook or the config in it is damaged, or it does not fit the disk; nothing has been
-            changed then.
+        BackupError: the logbook or the config in it is damaged, or it does not fit the
+            disk; nothing has been changed then.
         OSError: a disk refuses.
     """
     entries, damaged = _looked_through(backup)
@@ -237,7 +292,9 @@ def restore(
         zipfile.ZipFile(backup) as zipped,
     ):
         for entry in entries:
-            place = None if entry.name in damaged else _place_of(entry.name, data, config)
+            place = (
+                None if entry.name in damaged else _place_of(entry.name, data, config)
+            )
             if place is None or (place.exists() and entry.name != BACKUP_LOGBOOK):
                 continue
             unpacked = Path(scratch) / "file"
@@ -261,7 +318,9 @@ def _place_of(name: str, data: Path, config: Path | None) -> Path | None:
         return config
     parts = PurePosixPath(name).parts
     recorded = parts[:1] == (BACKUP_RECORDINGS,) and len(parts) > 1
-    if name == BACKUP_LOGBOOK or (recorded and ".." not in parts and name.isprintable()):
+    if name == BACKUP_LOGBOOK or (
+        recorded and ".." not in parts and name.isprintable()
+    ):
         return data.joinpath(*parts)
     return None
 
@@ -271,7 +330,9 @@ def _check_logbook(path: Path, backup: Path) -> None:
         with Logbook(path) as book:
             faults = book.tables.faults()
     except LogbookError as error:
-        raise BackupError(f"{backup}: its logbook cannot be used: {error.what}") from error
+        raise BackupError(
+            f"{backup}: its logbook cannot be used: {error.what}"
+        ) from error
     if faults:
         raise BackupError(f"{backup}: its logbook is damaged: {faults[0]}")
     for beside in ("-wal", "-shm"):
@@ -287,7 +348,9 @@ def set_aside(logbook: Path, why: str) -> Path | None:
     if not logbook.exists():
         return None
     n = 1
-    while (to := logbook.with_name(f"{logbook.stem}-{why}-{n}{logbook.suffix}")).exists():
+    while (
+        to := logbook.with_name(f"{logbook.stem}-{why}-{n}{logbook.suffix}")
+    ).exists():
         n += 1
     for end in ("-wal", "-shm", ""):
         beside = logbook.with_name(logbook.name + end)

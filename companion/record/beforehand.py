@@ -1,8 +1,8 @@
 """What a trip began from, kept in its folder: without it a replay would foretell other things.
 
-`known.json` holds what was believed of the lures, which lakes were known and what was learned of the voice;
-`lake-N.msgpack` is a lake as it was when the boat first came to it on that trip, for it grows with the trip's
-own soundings.
+`known.json` holds what was believed of the lures, which lakes were known and what was
+learned of the voice; `lake-N.msgpack` is a lake as it was when the boat first came to
+it on that trip, for it grows with the trip's own soundings.
 """
 
 from __future__ import annotations
@@ -39,7 +39,12 @@ class Beforehand(msgspec.Struct, frozen=True):
     voice: float = 0.0
 
 
-def keep(folder: Path, beliefs: Mapping[str, Belief], areas: Iterable[Area], voice: float = 0.0) -> None:
+def keep(
+    folder: Path,
+    beliefs: Mapping[str, Belief],
+    areas: Iterable[Area],
+    voice: float = 0.0,
+) -> None:
     """Write down what a trip begins from: beliefs, waters, and the thresholds of who speaks.
 
     The folder of the trip is made when it is not there.
@@ -49,7 +54,10 @@ def keep(folder: Path, beliefs: Mapping[str, Belief], areas: Iterable[Area], voi
     """
     folder.mkdir(parents=True, exist_ok=True)
     lakes = tuple((area.number, area.plane.lat, area.plane.lon) for area in areas)
-    write_whole(folder / KNOWN_FILE, msgspec.json.encode(Beforehand(dict(beliefs), lakes, voice)))
+    write_whole(
+        folder / KNOWN_FILE,
+        msgspec.json.encode(Beforehand(dict(beliefs), lakes, voice)),
+    )
 
 
 def keep_area(folder: Path, kept: KeptArea) -> None:
@@ -67,11 +75,13 @@ def read(folder: Path) -> Beforehand | None:
         return None
 
 
-def areas_before(folder: Path, before: Beforehand, now: Sequence[Area] = ()) -> list[Area]:
+def areas_before(
+    folder: Path, before: Beforehand, now: Sequence[Area] = ()
+) -> list[Area]:
     """Return the lakes as a trip found them.
 
-    One that the trip never came to is as it is `now`; without that it is left out, and so are those that
-    the trip itself began.
+    One that the trip never came to is as it is `now`; without that it is left out, and
+    so are those that the trip itself began.
     """
     known = {area.number: area for area in now}
     found = []
@@ -94,7 +104,10 @@ def _area(folder: Path, number: int, lat: float, lon: float) -> Area:
 def _marks_of(kept: KeptArea) -> list[Mark]:
     if kept.nine_in_ten:
         return kept.marks
-    return [replace(mark, radius=NINE_IN_TEN_RADIUS_SIGMAS * mark.radius) for mark in kept.marks]
+    return [
+        replace(mark, radius=NINE_IN_TEN_RADIUS_SIGMAS * mark.radius)
+        for mark in kept.marks
+    ]
 
 
 def _file(folder: Path, number: int) -> Path:

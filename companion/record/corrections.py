@@ -11,8 +11,12 @@ from companion.events import Logged
 from companion.record.amendments import Amendment, Corrected, corrected
 from companion.record.tables import Tables
 
-AMENDMENTS_OF_TRIP = "SELECT number, t, clip, payload FROM amendments WHERE trip = ? ORDER BY id"
-INSERT_AMENDMENT = "INSERT INTO amendments (trip, number, t, clip, payload) VALUES (?, ?, ?, ?, ?)"
+AMENDMENTS_OF_TRIP = (
+    "SELECT number, t, clip, payload FROM amendments WHERE trip = ? ORDER BY id"
+)
+INSERT_AMENDMENT = (
+    "INSERT INTO amendments (trip, number, t, clip, payload) VALUES (?, ?, ?, ?, ?)"
+)
 
 
 class LoggedEntry(msgspec.Struct, frozen=True):
@@ -25,11 +29,15 @@ class LoggedEntry(msgspec.Struct, frozen=True):
 def logged_entries(tables: Tables, trip: int) -> list[LoggedEntry]:
     """Return a trip's logged things in order, also those that were taken back."""
     rows = tables.rows(
-        "SELECT payload, undone FROM events WHERE trip = ? AND event = 'logged' ORDER BY id", trip
+        "SELECT payload, undone FROM events WHERE trip = ? AND event = 'logged' ORDER BY id",
+        trip,
     )
     with tables.plain_errors():
         return [
-            LoggedEntry(msgspec.json.decode(row["payload"], type=Logged), bool(row["undone"])) for row in rows
+            LoggedEntry(
+                msgspec.json.decode(row["payload"], type=Logged), bool(row["undone"])
+            )
+            for row in rows
         ]
 
 
@@ -61,8 +69,8 @@ class Corrections:
     def of_trip(self, trip: int) -> list[Amendment]:
         """Return a trip's corrections, oldest first.
 
-        After a replay a thing may have another number: it is known by its clip, else by its time.
-        One whose thing is no longer logged is left out (`stray`).
+        After a replay a thing may have another number: it is known by its clip, else by
+        its time. One whose thing is no longer logged is left out (`stray`).
         """
         return [
             msgspec.structs.replace(one, number=number)
@@ -76,7 +84,9 @@ class Corrections:
 
     def corrected(self, trip: int) -> list[Corrected]:
         """Return a trip's logged things in order, as logged and as they stand after all corrections."""
-        entries = [(entry.event, entry.undone) for entry in logged_entries(self._tables, trip)]
+        entries = [
+            (entry.event, entry.undone) for entry in logged_entries(self._tables, trip)
+        ]
         return corrected(entries, self.of_trip(trip))
 
     def _numbered(self, trip: int) -> list[tuple[Amendment, int | None]]:
@@ -84,7 +94,10 @@ class Corrections:
         logged = [entry.event for entry in logged_entries(self._tables, trip)]
         with self._tables.plain_errors():
             return [
-                (msgspec.json.decode(row["payload"], type=Amendment), _number_now(row, logged))
+                (
+                    msgspec.json.decode(row["payload"], type=Amendment),
+                    _number_now(row, logged),
+                )
                 for row in self._tables.rows(AMENDMENTS_OF_TRIP, trip)
             ]
 
@@ -92,5 +105,13 @@ class Corrections:
 def _number_now(amendment: Mapping[str, Any], logged: Iterable[Logged]) -> int | None:
     """Return the number of the thing a correction is about: it has the same clip, or without one its time."""
     clip, t = amendment["clip"], amendment["t"]
-    same = [one for one in logged if one.clip == clip and (clip is not None or abs(one.t - t) < 1.0)]
-    return min((one.number for one in same), key=lambda n: abs(n - amendment["number"]), default=None)
+    same = [
+        one
+        for one in logged
+        if one.clip == clip and (clip is not None or abs(one.t - t) < 1.0)
+    ]
+    return min(
+        (one.number for one in same),
+        key=lambda n: abs(n - amendment["number"]),
+        default=None,
+    )

@@ -1,7 +1,7 @@
 """A trip for other programs: CSV, GPX 1.1, GeoJSON (RFC 7946), waypoints of NMEA 0183. Degrees WGS 84, UTC.
 
-Lengths are metres, but in what a plotter shows (names, descriptions) they have their unit beside them.
-Depths are for fishing, not for navigation.
+Lengths are metres, but in what a plotter shows (names, descriptions) they have their
+unit beside them. Depths are for fishing, not for navigation.
 """
 
 from __future__ import annotations
@@ -18,7 +18,12 @@ import msgspec
 
 from companion.events import AnyEvent, Fix, Logged, LoggedWhat, MarkKind
 from companion.lakebed import exchange, waypoints
-from companion.lakebed.exchange import DepthPoint, MarkPoint, marks_to_csv, soundings_to_csv
+from companion.lakebed.exchange import (
+    DepthPoint,
+    MarkPoint,
+    marks_to_csv,
+    soundings_to_csv,
+)
 from companion.record.logbook import METRES_PER_DEGREE, KeptReading, Logbook, TripEntry
 from companion.units import Units
 
@@ -60,27 +65,40 @@ def read_trip(book: Logbook, trip: TripEntry) -> Exported:
     """
     now = {one.original.number: one for one in book.corrections.corrected(trip.id)}
     events = [
-        (now[e.number].event, not now[e.number].stands) if isinstance(e, Logged) else (e, False)
+        (now[e.number].event, not now[e.number].stands)
+        if isinstance(e, Logged)
+        else (e, False)
         for e in book.events(trip.id)
     ]
     return Exported(trip, events, list(book.readings(trip.id)))
 
 
 def files(
-    one: Exported, form: Format, units: Units, chosen: Collection[str] = frozenset(PARTS)
+    one: Exported,
+    form: Format,
+    units: Units,
+    chosen: Collection[str] = frozenset(PARTS),
 ) -> dict[str, str]:
     """Return the texts of a trip in a format, by the end of the file's name.
 
     `chosen` are those of `PARTS` that go out; of waypoints in NMEA 0183 only marks do.
     """
     if set(chosen) < set(PARTS):
-        one = one._replace(events=[(e, gone) for e, gone in one.events if getattr(e, "what", None) in chosen])
+        one = one._replace(
+            events=[
+                (e, gone)
+                for e, gone in one.events
+                if getattr(e, "what", None) in chosen
+            ]
+        )
     if form == "csv":
         parts: dict[str, Callable[[Exported], str]] = {"events.csv": events_csv}
         parts |= {name: write for name, part, write in _CSV_FILES if part in chosen}
         return {name: write(one) for name, write in parts.items()}
     if form == "nmea":
-        return {"waypoints.nmea": waypoints.marks_to_nmea(marks(one.logged()), units.name)}
+        return {
+            "waypoints.nmea": waypoints.marks_to_nmea(marks(one.logged()), units.name)
+        }
     write = gpx if form == "gpx" else geojson
     return {f"trip.{form}": write(one, units, chosen)}
 
@@ -103,7 +121,15 @@ def marks(logged: Iterable[Logged]) -> Iterator[MarkPoint]:
         if one.what == "mark" and place is not None:
             kind = one.detail if one.detail in get_args(MarkKind) else "spot"
             note = "" if kind == one.detail else one.detail or ""
-            yield MarkPoint(place.lat, place.lon, cast(MarkKind, kind), one.size, note, one.utc, place.radius)
+            yield MarkPoint(
+                place.lat,
+                place.lon,
+                cast(MarkKind, kind),
+                one.size,
+                note,
+                one.utc,
+                place.radius,
+            )
 
 
 def tracks(readings: Iterable[KeptReading]) -> list[list[KeptReading]]:
@@ -125,9 +151,22 @@ def events_csv(one: Exported) -> str:
 
 def track_csv(readings: Iterable[KeptReading]) -> str:
     """Return the boat's way as CSV."""
-    columns = ("t", "utc", "lat", "lon", "depth", "heading", "speed", "water_temperature")
+    columns = (
+        "t",
+        "utc",
+        "lat",
+        "lon",
+        "depth",
+        "heading",
+        "speed",
+        "water_temperature",
+    )
     rows = (
-        {"lat": r.fix.lat, "lon": r.fix.lon, **{c: getattr(r, c) for c in columns if hasattr(r, c)}}
+        {
+            "lat": r.fix.lat,
+            "lon": r.fix.lon,
+            **{c: getattr(r, c) for c in columns if hasattr(r, c)},
+        }
         for r in readings
         if r.fix is not None
     )
@@ -135,7 +174,11 @@ def track_csv(readings: Iterable[KeptReading]) -> str:
 
 
 _CSV_FILES: tuple[tuple[str, str, Callable[[Exported], str]], ...] = (
-    ("soundings.csv", "sounding", lambda one: soundings_to_csv(soundings(one.readings))),
+    (
+        "soundings.csv",
+        "sounding",
+        lambda one: soundings_to_csv(soundings(one.readings)),
+    ),
     ("marks.csv", "mark", lambda one: marks_to_csv(marks(one.logged()))),
     ("track.csv", "track", lambda one: track_csv(one.readings)),
 )
@@ -149,8 +192,14 @@ def gpx(one: Exported, units: Units, chosen: Collection[str]) -> str:
     made.description = "For fishing, not for navigation."
     if "track" in chosen:
         made.tracks.append(_gpx_track(one))
-    made.waypoints += [waypoints.gpx_waypoint(mark, units.name) for mark in marks(one.logged())]
-    made.waypoints += [_gpx_catch(e, e.place, units) for e in one.logged() if e.what != "mark" and e.place]
+    made.waypoints += [
+        waypoints.gpx_waypoint(mark, units.name) for mark in marks(one.logged())
+    ]
+    made.waypoints += [
+        _gpx_catch(e, e.place, units)
+        for e in one.logged()
+        if e.what != "mark" and e.place
+    ]
     return str(made.to_xml(version="1.1"))
 
 
@@ -161,7 +210,9 @@ def _gpx_track(one: Exported) -> gpxpy.gpx.GPXTrack:
         track.segments.append(segment)
         for reading in piece:
             assert reading.fix is not None
-            point = gpxpy.gpx.GPXTrackPoint(reading.fix.lat, reading.fix.lon, time=_time(reading.utc))
+            point = gpxpy.gpx.GPXTrackPoint(
+                reading.fix.lat, reading.fix.lon, time=_time(reading.utc)
+            )
             segment.points.append(point)
     return track
 
@@ -182,21 +233,35 @@ def _gpx_catch(logged: Logged, place: Fix, units: Units) -> gpxpy.gpx.GPXWaypoin
 def geojson(one: Exported, _units: Units, chosen: Collection[str]) -> str:
     """Return a FeatureCollection: the track, soundings, marks and everything else logged.
 
-    The property `what` tells which; a logged thing without a place has no geometry (RFC 7946, 3.2).
+    The property `what` tells which; a logged thing without a place has no geometry (RFC
+    7946, 3.2).
     """
     features = [_track_feature(one)] if "track" in chosen else []
-    features += map(_sounding_feature, soundings(one.readings)) if "sounding" in chosen else ()
+    features += (
+        map(_sounding_feature, soundings(one.readings)) if "sounding" in chosen else ()
+    )
     features += [_logged_feature(logged) for logged in one.logged()]
-    return exchange.trip_collection(feature for feature in features if feature is not None)
+    return exchange.trip_collection(
+        feature for feature in features if feature is not None
+    )
 
 
 def _track_feature(one: Exported) -> dict[str, Any] | None:
-    lines = [[_position(r.fix) for r in piece if r.fix] for piece in tracks(one.readings)]
-    lines = [line for line in lines if len(line) >= 2]  # a line has two positions (RFC 7946, 3.1.4)
+    lines = [
+        [_position(r.fix) for r in piece if r.fix] for piece in tracks(one.readings)
+    ]
+    lines = [
+        line for line in lines if len(line) >= 2
+    ]  # a line has two positions (RFC 7946, 3.1.4)
     if not lines:
         return None
     geometry = {"type": "MultiLineString", "coordinates": lines}
-    properties = {"what": "track", "name": one.trip.name, "began": one.trip.began, "ended": one.trip.ended}
+    properties = {
+        "what": "track",
+        "name": one.trip.name,
+        "began": one.trip.began,
+        "ended": one.trip.ended,
+    }
     return {"type": "Feature", "properties": properties, "geometry": geometry}
 
 
@@ -206,7 +271,11 @@ def _sounding_feature(point: DepthPoint) -> dict[str, Any]:
 
 
 def _logged_feature(logged: Logged) -> dict[str, Any]:
-    told = {k: v for k, v in msgspec.to_builtins(logged).items() if k not in ("event", *_PLACES)}
+    told = {
+        k: v
+        for k, v in msgspec.to_builtins(logged).items()
+        if k not in ("event", *_PLACES)
+    }
     told["radius"] = None if (place := logged.place) is None else place.radius
     for mark in marks((logged,)):
         told |= exchange.mark_properties(mark)
@@ -214,7 +283,9 @@ def _logged_feature(logged: Logged) -> dict[str, Any]:
 
 
 def _feature(place: Fix | None, properties: Mapping[str, Any]) -> dict[str, Any]:
-    geometry = None if place is None else {"type": "Point", "coordinates": _position(place)}
+    geometry = (
+        None if place is None else {"type": "Point", "coordinates": _position(place)}
+    )
     return {"type": "Feature", "properties": dict(properties), "geometry": geometry}
 
 
@@ -227,19 +298,27 @@ def _row(event: AnyEvent, undone: bool) -> dict[str, Any]:
     for name, before in _PLACES.items():
         place = told.pop(name, None) or {}
         told |= {f"{before}{key}": value for key, value in place.items()}
-    return {key: value for key, value in told.items() if key in _COLUMNS} | {"undone": int(undone)}
+    return {key: value for key, value in told.items() if key in _COLUMNS} | {
+        "undone": int(undone)
+    }
 
 
 def _csv(columns: Sequence[str], rows: Iterable[Mapping[str, Any]]) -> str:
     text = io.StringIO()
-    writer = csv.DictWriter(text, columns, restval="", lineterminator="\n", extrasaction="ignore")
+    writer = csv.DictWriter(
+        text, columns, restval="", lineterminator="\n", extrasaction="ignore"
+    )
     writer.writeheader()
-    writer.writerows({key: exchange.inert(value) for key, value in row.items()} for row in rows)
+    writer.writerows(
+        {key: exchange.inert(value) for key, value in row.items()} for row in rows
+    )
     return text.getvalue()
 
 
 def _described(logged: Logged, units: Units) -> str:
-    size = {"fish": ("weight", units.weight), "cast": ("length", units.distance)}.get(logged.what)
+    size = {"fish": ("weight", units.weight), "cast": ("length", units.distance)}.get(
+        logged.what
+    )
     parts: list[tuple[str, object, Callable[[Any], str]]] = [
         ("rod", logged.rod, str),
         ("lure at", logged.lure_depth, units.depth),
@@ -247,7 +326,9 @@ def _described(logged: Logged, units: Units) -> str:
     ]
     if size is not None:
         parts.append((size[0], logged.size, size[1]))
-    return ", ".join(f"{name} {write(value)}" for name, value, write in parts if value is not None)
+    return ", ".join(
+        f"{name} {write(value)}" for name, value, write in parts if value is not None
+    )
 
 
 def _time(utc: str | None) -> datetime | None:

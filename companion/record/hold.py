@@ -40,17 +40,22 @@ def _opened(folder: Path) -> int | None:
     """Open the lock file, to lock it; None on a disk that cannot be written.
 
     Raises:
-        HeldError: it belongs to another account, which lets nobody see whether it is in use.
+        HeldError: it belongs to another account, which lets nobody see whether it is in
+            use.
     """
     path = folder / ".in-use"
     try:
         folder.mkdir(parents=True, exist_ok=True)
         lock = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
         with suppress(OSError):
-            os.fchmod(lock, 0o644)  # it holds nothing, and other accounts have to find it locked
+            os.fchmod(
+                lock, 0o644
+            )  # it holds nothing, and other accounts have to find it locked
     except PermissionError:
         try:
-            return os.open(path, os.O_RDONLY | os.O_CLOEXEC)  # another account's: it can still be locked
+            return os.open(
+                path, os.O_RDONLY | os.O_CLOEXEC
+            )  # another account's: it can still be locked
         except PermissionError:
             raise HeldError(
                 f"{path}: it belongs to another account; delete it, or use that account"

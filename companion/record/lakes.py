@@ -1,7 +1,8 @@
 """The lakebed in the logbook: what was sounded and marked, on all days, on all waters.
 
-Only what has changed is written, each time in one transaction of the logbook, so a battery switched off
-costs at most what was sounded since the last `Lakes.save`, and what is read back always belongs together.
+Only what has changed is written, each time in one transaction of the logbook, so a
+battery switched off costs at most what was sounded since the last `Lakes.save`, and
+what is read back always belongs together.
 """
 
 from __future__ import annotations
@@ -42,7 +43,8 @@ def of_trip(name: str) -> str:
 class KeptArea(msgspec.Struct, frozen=True):
     """A lake as it is kept: its number, where its plane touches, its bottom's state and tiles, its marks.
 
-    `nine_in_ten` tells that the radii of its marks hold nine places of ten; they were one standard deviation.
+    `nine_in_ten` tells that the radii of its marks hold nine places of ten; they were
+    one standard deviation.
     """
 
     number: int
@@ -68,8 +70,9 @@ class Changes(NamedTuple):
 class Lakes:
     """The lakes kept in a logbook.
 
-    `problems` has one line for every tile that could not be read and was left out. Every method raises
-    LogbookError when the file fails; nothing is lost then, and the next `save` tries again.
+    `problems` has one line for every tile that could not be read and was left out.
+    Every method raises LogbookError when the file fails; nothing is lost then, and the
+    next `save` tries again.
     """
 
     def __init__(self, logbook: Logbook) -> None:
@@ -83,8 +86,13 @@ class Lakes:
 
         `found` is then told what was read.
         """
-        rows = self._logbook.tables.rows("SELECT id, lat, lon, state FROM lakes ORDER BY id")
-        return [Area(row["id"], row["lat"], row["lon"], self._loader(row, found)) for row in rows]
+        rows = self._logbook.tables.rows(
+            "SELECT id, lat, lon, state FROM lakes ORDER BY id"
+        )
+        return [
+            Area(row["id"], row["lat"], row["lon"], self._loader(row, found))
+            for row in rows
+        ]
 
     def save(self, bed: Bed, learned: LearnedFile | None = None) -> int:
         """Write what has changed in a bed, and how far a file was learned; return how many tiles."""
@@ -100,9 +108,15 @@ class Lakes:
 
     def take_changes(self, bed: Bed) -> list[Changes]:
         """Return what has changed in a bed since this was last called; nothing is read or written."""
-        return [change for area in bed.areas if area.loaded and (change := self._changes(area))]
+        return [
+            change
+            for area in bed.areas
+            if area.loaded and (change := self._changes(area))
+        ]
 
-    def write(self, changes: Iterable[Changes], learned: LearnedFile | None = None) -> None:
+    def write(
+        self, changes: Iterable[Changes], learned: LearnedFile | None = None
+    ) -> None:
         """Write changes, and how far a file was learned, in one transaction."""
         with self._logbook.tables.transaction() as tables:
             for change in changes:
@@ -119,7 +133,9 @@ class Lakes:
                 if taken[area.number].marks is not None:
                     self._saved_marks[area.number] = None
 
-    def save_now_and_then(self, t: float, bed: Bed, learned: LearnedFile | None = None) -> None:
+    def save_now_and_then(
+        self, t: float, bed: Bed, learned: LearnedFile | None = None
+    ) -> None:
         """Save at logic time `t`, s, unless that was done less than `SAVE_EVERY` ago."""
         if self.is_due(t):
             self.save(bed, learned)
@@ -133,14 +149,27 @@ class Lakes:
 
     def take_over(self, other: Logbook) -> bool:
         """Take those lakes of another logbook that are not here; return whether the rest are the same."""
-        here = {row["id"]: (row["lat"], row["lon"]) for row in self._logbook.tables.rows(_PLACES)}
-        there = {row["id"]: (row["lat"], row["lon"]) for row in other.tables.rows(_PLACES)}
+        here = {
+            row["id"]: (row["lat"], row["lon"])
+            for row in self._logbook.tables.rows(_PLACES)
+        }
+        there = {
+            row["id"]: (row["lat"], row["lon"]) for row in other.tables.rows(_PLACES)
+        }
         with self._logbook.tables.transaction() as tables:
             for lake in there.keys() - here.keys():
-                for table, column in (("lakes", "id"), ("lake_tiles", "lake"), ("lake_marks", "lake")):
-                    for row in other.tables.rows(f"SELECT * FROM {table} WHERE {column} = ?", lake):
+                for table, column in (
+                    ("lakes", "id"),
+                    ("lake_tiles", "lake"),
+                    ("lake_marks", "lake"),
+                ):
+                    for row in other.tables.rows(
+                        f"SELECT * FROM {table} WHERE {column} = ?", lake
+                    ):
                         places = ", ".join("?" * len(row))
-                        tables.execute(f"INSERT INTO {table} VALUES ({places})", list(row.values()))
+                        tables.execute(
+                            f"INSERT INTO {table} VALUES ({places})", list(row.values())
+                        )
         return all(here[lake] == there[lake] for lake in here.keys() & there.keys())
 
     def clear(self) -> None:
@@ -167,7 +196,9 @@ class Lakes:
             return None
         self._saved_marks[area.number] = marks
         plane, state = area.plane, area.surface.state()
-        return Changes(area.number, plane.lat, plane.lon, state, tiles, marks if moved else None)
+        return Changes(
+            area.number, plane.lat, plane.lon, state, tiles, marks if moved else None
+        )
 
     def _loader(
         self, lake: dict[str, Any], found: Callable[[KeptArea], None] | None
@@ -179,22 +210,38 @@ class Lakes:
             self._saved_marks[number] = tuple(marks)
             tiles = self._tiles(number)
             if found is not None:
-                found(KeptArea(number, lake["lat"], lake["lon"], state, tiles, marks, nine_in_ten=True))
+                found(
+                    KeptArea(
+                        number,
+                        lake["lat"],
+                        lake["lon"],
+                        state,
+                        tiles,
+                        marks,
+                        nine_in_ten=True,
+                    )
+                )
             return self._surface(number, state, tiles), Marks(marks)
 
         return load
 
     def _tiles(self, number: int) -> list[tuple[TileKey, bytes]]:
-        rows = self._logbook.tables.rows("SELECT east, north, cells FROM lake_tiles WHERE lake = ?", number)
+        rows = self._logbook.tables.rows(
+            "SELECT east, north, cells FROM lake_tiles WHERE lake = ?", number
+        )
         return [((row["east"], row["north"]), row["cells"]) for row in rows]
 
-    def _surface(self, number: int, state: str, tiles: list[tuple[TileKey, bytes]]) -> Surface:
+    def _surface(
+        self, number: int, state: str, tiles: list[tuple[TileKey, bytes]]
+    ) -> Surface:
         try:
             return Surface.restore(state, tiles)
         except ValueError:
             return self._restored(number, state, self._sound(number, tiles))
 
-    def _restored(self, number: int, state: str, tiles: Iterable[tuple[TileKey, bytes]]) -> Surface:
+    def _restored(
+        self, number: int, state: str, tiles: Iterable[tuple[TileKey, bytes]]
+    ) -> Surface:
         try:
             return Surface.restore(state, tiles)
         except ValueError as error:
@@ -202,14 +249,18 @@ class Lakes:
                 f"lake {number} cannot be read: {error}", "restore a backup"
             ) from error
 
-    def _sound(self, number: int, tiles: Iterable[tuple[TileKey, bytes]]) -> list[tuple[TileKey, bytes]]:
+    def _sound(
+        self, number: int, tiles: Iterable[tuple[TileKey, bytes]]
+    ) -> list[tuple[TileKey, bytes]]:
         """Return the tiles that can be read; a damaged one must not keep the others from the angler."""
         sound = []
         for key, cells in tiles:
             try:
                 Tile.from_bytes(cells)
             except ValueError as error:
-                self.problems.append(f"lake {number}, tile {key[0]},{key[1]}: {error}; it was left out")
+                self.problems.append(
+                    f"lake {number}, tile {key[0]},{key[1]}: {error}; it was left out"
+                )
             else:
                 sound.append((key, cells))
         return sound
@@ -217,13 +268,19 @@ class Lakes:
 
 def _write(tables: sqlite3.Connection, change: Changes) -> None:
     tables.execute(_LAKE, [change.number, change.lat, change.lon, change.state])
-    kept = [(change.number, *key, cells) for key, cells in change.tiles.items() if cells]
+    kept = [
+        (change.number, *key, cells) for key, cells in change.tiles.items() if cells
+    ]
     gone = [(change.number, *key) for key, cells in change.tiles.items() if not cells]
     tables.executemany(_TILE, kept)
-    tables.executemany("DELETE FROM lake_tiles WHERE lake = ? AND east = ? AND north = ?", gone)
+    tables.executemany(
+        "DELETE FROM lake_tiles WHERE lake = ? AND east = ? AND north = ?", gone
+    )
     if change.marks is not None:
         tables.execute("DELETE FROM lake_marks WHERE lake = ?", [change.number])
-        tables.executemany(_MARK, [(change.number, *_mark_row(mark)) for mark in change.marks])
+        tables.executemany(
+            _MARK, [(change.number, *_mark_row(mark)) for mark in change.marks]
+        )
 
 
 _PLACES = "SELECT id, lat, lon FROM lakes"
@@ -240,10 +297,12 @@ _MARK = (
     "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)"
 )
 _MARKS = (
-    "SELECT number, kind, east, north, radius, top, note, utc FROM lake_marks WHERE lake = ? ORDER BY number"
+    "SELECT number, kind, east, north, radius, top, note, utc FROM lake_marks "
+    "WHERE lake = ? ORDER BY number"
 )
 _REMEMBER = (
-    "INSERT OR REPLACE INTO lake_learned (digest, name, soundings, marks, done) VALUES (?, ?, ?, ?, ?)"
+    "INSERT OR REPLACE INTO lake_learned (digest, name, soundings, marks, done) "
+    "VALUES (?, ?, ?, ?, ?)"
 )
 
 

@@ -1,8 +1,9 @@
 """Files of others into the lake: NMEA logs, soundings as CSV, GeoJSON, XYZ or GeoTIFF, shores and marks.
 
-A file is known by the digest of its bytes, whatever it is called. A recording is taken in piece by piece,
-each piece's soundings and how many they are by now in one commit; after an interruption it goes through
-the same gates from its beginning, and only what is not in the lake yet is added.
+A file is known by the digest of its bytes, whatever it is called. A recording is taken
+in piece by piece, each piece's soundings and how many they are by now in one commit;
+after an interruption it goes through the same gates from its beginning, and only what
+is not in the lake yet is added.
 """
 
 from __future__ import annotations
@@ -29,7 +30,10 @@ from companion.sensing.sources import FILE_CHUNK, FileSource
 
 SOUNDINGS_PER_COMMIT = 5_000
 """Soundings between two commits."""
-_TRACK_POINTS, _TRACK_STEP_S = 20, 5.0  # from which, and how soon one after the other, points are a track
+_TRACK_POINTS, _TRACK_STEP_S = (
+    20,
+    5.0,
+)  # from which, and how soon one after the other, points are a track
 
 Progress = Callable[[int], object]
 """Told how many more bytes are done."""
@@ -38,9 +42,10 @@ Progress = Callable[[int], object]
 class Conditions(NamedTuple):
     """The facts a file does not tell about itself.
 
-    `level` is how far the water stood above the lake's zero, m; `transducer` how far the transducer hung
-    below the surface, m (None: as the recording says); `degrees` turns the eastings and northings of a chart
-    into degrees; `shoreline` says that the lines of GeoJSON are the water's edge.
+    `level` is how far the water stood above the lake's zero, m; `transducer` how far
+    the transducer hung below the surface, m (None: as the recording says); `degrees`
+    turns the eastings and northings of a chart into degrees; `shoreline` says that the
+    lines of GeoJSON are the water's edge.
     """
 
     level: float = 0.0
@@ -52,9 +57,10 @@ class Conditions(NamedTuple):
 class LearningOutcome(NamedTuple):
     """The outcome of learning a file.
 
-    `soundings` and `marks` are in the lake; `dropped` counts what is not, by reason; `problems` has a line
-    for each thing that could not be read; `known_as` is the name it was learned under before; `hint` says
-    by how much it disagrees with what was known.
+    `soundings` and `marks` are in the lake; `dropped` counts what is not, by reason;
+    `problems` has a line for each thing that could not be read; `known_as` is the name
+    it was learned under before; `hint` says by how much it disagrees with what was
+    known.
     """
 
     name: str
@@ -71,7 +77,9 @@ class LearningOutcome(NamedTuple):
         return not (self.soundings or self.marks or self.known_as)
 
 
-def learn(path: Path, lakes: Lakes, bed: Bed, conditions: Conditions, progress: Progress) -> LearningOutcome:
+def learn(
+    path: Path, lakes: Lakes, bed: Bed, conditions: Conditions, progress: Progress
+) -> LearningOutcome:
     """Take a file into the lake, unless it is there already.
 
     Raises:
@@ -91,12 +99,19 @@ def learn(path: Path, lakes: Lakes, bed: Bed, conditions: Conditions, progress: 
         else _points(path, bed, read, conditions, progress)
     )
     if not outcome.useless:
-        lakes.save(bed, LearnedFile(digest, path.name, outcome.soundings, outcome.marks, True))
+        lakes.save(
+            bed, LearnedFile(digest, path.name, outcome.soundings, outcome.marks, True)
+        )
     return outcome
 
 
 def _recording(
-    path: Path, digest: str, lakes: Lakes, bed: Bed, conditions: Conditions, progress: Progress
+    path: Path,
+    digest: str,
+    lakes: Lakes,
+    bed: Bed,
+    conditions: Conditions,
+    progress: Progress,
 ) -> LearningOutcome:
     offsets = BoatOffsets(transducer=conditions.transducer)
     sensing = Sensing({path.name: SourceSettings()}, offsets, raises=False)
@@ -119,9 +134,13 @@ def _recording(
     _mark_all(bed, marks.items)
     problems = [f"{path}: {line}" for line in marks.problems]
     if not (bed.kept or bed.dropped or marks.items):
-        problems.append(f"{path}: no depth with a position and no waypoint in it; {_EXPECTED}")
+        problems.append(
+            f"{path}: no depth with a position and no waypoint in it; {_EXPECTED}"
+        )
     hint = bed.level_hint()
-    return LearningOutcome(path.name, bed.kept, len(marks.items), bed.dropped, problems, hint=hint)
+    return LearningOutcome(
+        path.name, bed.kept, len(marks.items), bed.dropped, problems, hint=hint
+    )
 
 
 def _by_lines(chunks: Iterable[Chunk]) -> Iterator[Chunk]:
@@ -150,12 +169,17 @@ def _mark_all(bed: Bed, marks: Sequence[MarkPoint]) -> None:
         )
 
 
-def _points(path: Path, bed: Bed, read: _Read, conditions: Conditions, progress: Progress) -> LearningOutcome:
+def _points(
+    path: Path, bed: Bed, read: _Read, conditions: Conditions, progress: Progress
+) -> LearningOutcome:
     """Take in a chart: all of it or, when that is interrupted, nothing."""
     most = MOST_CHART_BYTES.get(path.suffix.lower(), MOST_CHART_BYTES[".csv"])
     if path.stat().st_size > most:
         return LearningOutcome(
-            path.name, problems=[f"{path}: more than {most // 1_000_000} MB; split it, or give it as .csv"]
+            path.name,
+            problems=[
+                f"{path}: more than {most // 1_000_000} MB; split it, or give it as .csv"
+            ],
         )
     try:
         soundings, marks = read(path.read_bytes(), conditions)
@@ -171,18 +195,26 @@ def _points(path: Path, bed: Bed, read: _Read, conditions: Conditions, progress:
     bed.finish()
     _mark_all(bed, marks.items)
     progress(path.stat().st_size)
-    dropped = bed.dropped + Counter({"far from all the others": len(strays)} if strays else {})
+    dropped = bed.dropped + Counter(
+        {"far from all the others": len(strays)} if strays else {}
+    )
     problems = [f"{path}: {line}" for line in (*soundings.problems, *marks.problems)]
     if not (problems or soundings.items or marks.items):
         problems = [f"{path}: no soundings and no marks in it; {_EXPECTED}"]
-    return LearningOutcome(path.name, bed.kept, len(marks.items), dropped, problems, hint=bed.level_hint())
+    return LearningOutcome(
+        path.name, bed.kept, len(marks.items), dropped, problems, hint=bed.level_hint()
+    )
 
 
 def _track_times(points: Sequence[DepthPoint]) -> list[float] | None:
     """Return the times of soundings taken one after the other on one way, s; None where they were not."""
     if len(points) < _TRACK_POINTS or any(point.utc is None for point in points):
         return None
-    times = [datetime.fromisoformat(point.utc).timestamp() for point in points if point.utc is not None]
+    times = [
+        datetime.fromisoformat(point.utc).timestamp()
+        for point in points
+        if point.utc is not None
+    ]
     steps = [b - a for a, b in pairwise(times)]
     return times if min(steps) >= 0.0 and median(steps) <= _TRACK_STEP_S else None
 
@@ -205,7 +237,9 @@ def _text(data: bytes) -> str:
     return data.decode("utf-8-sig")
 
 
-def _from_csv(data: bytes, told: Conditions) -> tuple[Imported[DepthPoint], Imported[MarkPoint]]:
+def _from_csv(
+    data: bytes, told: Conditions
+) -> tuple[Imported[DepthPoint], Imported[MarkPoint]]:
     text = _text(data)
     header = {name.strip().lower() for name in text.partition("\n")[0].split(",")}
     if "kind" in header:
@@ -213,7 +247,9 @@ def _from_csv(data: bytes, told: Conditions) -> tuple[Imported[DepthPoint], Impo
     return exchange.soundings_from_csv(text, told.degrees), Imported()
 
 
-def _from_geojson(data: bytes, told: Conditions) -> tuple[Imported[DepthPoint], Imported[MarkPoint]]:
+def _from_geojson(
+    data: bytes, told: Conditions
+) -> tuple[Imported[DepthPoint], Imported[MarkPoint]]:
     text = _text(data)
     if told.shoreline:
         return exchange.shoreline_from_geojson(text), Imported()
@@ -224,15 +260,21 @@ def _from_geojson(data: bytes, told: Conditions) -> tuple[Imported[DepthPoint], 
     return exchange.soundings_from_geojson(text, told.transducer or 0.0), Imported()
 
 
-def _from_gpx(data: bytes, _: Conditions) -> tuple[Imported[DepthPoint], Imported[MarkPoint]]:
+def _from_gpx(
+    data: bytes, _: Conditions
+) -> tuple[Imported[DepthPoint], Imported[MarkPoint]]:
     return Imported(), waypoints.marks_from_gpx(_text(data))
 
 
-def _from_xyz(data: bytes, told: Conditions) -> tuple[Imported[DepthPoint], Imported[MarkPoint]]:
+def _from_xyz(
+    data: bytes, told: Conditions
+) -> tuple[Imported[DepthPoint], Imported[MarkPoint]]:
     return projected.soundings_from_xyz(_text(data), told.degrees), Imported()
 
 
-def _from_geotiff(data: bytes, told: Conditions) -> tuple[Imported[DepthPoint], Imported[MarkPoint]]:
+def _from_geotiff(
+    data: bytes, told: Conditions
+) -> tuple[Imported[DepthPoint], Imported[MarkPoint]]:
     return projected.soundings_from_geotiff(data, told.degrees), Imported()
 
 

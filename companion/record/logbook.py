@@ -1,8 +1,9 @@
 """The logbook: one SQLite file that holds every trip, and loses nothing it has taken.
 
-Events are committed as they are recorded, readings in bounded batches. A commit is on the disk before
-the call returns (write-ahead log, synchronous=FULL), so a battery switched off costs at most the
-readings of the last batch, and the raw recording still has those.
+Events are committed as they are recorded, readings in bounded batches. A commit is on
+the disk before the call returns (write-ahead log, synchronous=FULL), so a battery
+switched off costs at most the readings of the last batch, and the raw recording still
+has those.
 """
 
 from __future__ import annotations
@@ -52,8 +53,9 @@ Subject = Literal["lure", "rod"]
 class TripEntry(msgspec.Struct, frozen=True, kw_only=True):
     """A trip as the logbook lists it.
 
-    `began` and `ended` are the first and last UTC it has, `seconds` the logic time it lasted, `closed`
-    whether it was ended in order; `logged` counts the logged things that stand.
+    `began` and `ended` are the first and last UTC it has, `seconds` the logic time it
+    lasted, `closed` whether it was ended in order; `logged` counts the logged things
+    that stand.
     """
 
     id: int
@@ -90,17 +92,19 @@ class StoredCalibration(msgspec.Struct, frozen=True):
 class Logbook:
     """The logbook in the file `path`, made or brought up to date when it is opened.
 
-    One trip at a time is written through one `Logbook`; other programs and threads may open their own.
+    One trip at a time is written through one `Logbook`; other programs and threads may
+    open their own.
 
     Args:
         patience: how long to wait for another program that is writing to it, s.
 
     Raises:
-        LogbookError: the file is locked, read-only, damaged, no logbook, or written by a newer version.
-            Every method raises it when the file fails later.
+        LogbookError: the file is locked, read-only, damaged, no logbook, or written by
+            a newer version. Every method raises it when the file fails later.
 
     Attributes:
-        before_commit: called before a trip's events are committed, to put on the disk what they rest on.
+        before_commit: called before a trip's events are committed, to put on the disk
+            what they rest on.
         tables: its file.
         corrections: what was corrected after the trips.
     """
@@ -125,30 +129,45 @@ class Logbook:
         finally:
             self.tables.close()
 
-    def begin_trip(self, name: str, *, recording: str | None = None, replace: bool = False) -> Trip:
+    def begin_trip(
+        self, name: str, *, recording: str | None = None, replace: bool = False
+    ) -> Trip:
         """Begin a trip.
 
-        `recording` names the recording that is replayed, None for a live trip. A recording is in a
-        logbook once: `replace` removes its earlier trip, with what was learned in it, in the same commit;
-        corrections made afterwards go over to the new one.
+        `recording` names the recording that is replayed, None for a live trip. A
+        recording is in a logbook once: `replace` removes its earlier trip, with what
+        was learned in it, in the same commit; corrections made afterwards go over to
+        the new one.
 
         Raises:
-            LogbookError: the recording is here already, or another trip is still being written.
+            LogbookError: the recording is here already, or another trip is still being
+                written.
         """
         if self._trip is not None:
-            raise self.tables.error("its present trip is still open", "close it before the next begins")
+            raise self.tables.error(
+                "its present trip is still open", "close it before the next begins"
+            )
         with self.tables.transaction() as tables:
             earlier = [
-                trip for (trip,) in tables.execute("SELECT id FROM trips WHERE recording = ?", [recording])
+                trip
+                for (trip,) in tables.execute(
+                    "SELECT id FROM trips WHERE recording = ?", [recording]
+                )
             ]
             if earlier and not replace:
                 raise self.tables.error(
                     f"it already holds a replay of {recording} (trip {earlier[0]})",
                     "ask to replace that one, or give another logbook file",
                 )
-            kept = [row for old in earlier for row in tables.execute(AMENDMENTS_OF_TRIP, [old])]
+            kept = [
+                row
+                for old in earlier
+                for row in tables.execute(AMENDMENTS_OF_TRIP, [old])
+            ]
             tables.execute("DELETE FROM trips WHERE recording = ?", [recording])
-            cursor = tables.execute("INSERT INTO trips (name, recording) VALUES (?, ?)", [name, recording])
+            cursor = tables.execute(
+                "INSERT INTO trips (name, recording) VALUES (?, ?)", [name, recording]
+            )
             for row in kept:
                 tables.execute(INSERT_AMENDMENT, [cursor.lastrowid, *row])
         assert cursor.lastrowid is not None
@@ -162,9 +181,13 @@ class Logbook:
             LogbookError: another trip is still being written.
         """
         if self._trip is not None:
-            raise self.tables.error("its present trip is still open", "close it before the next begins")
+            raise self.tables.error(
+                "its present trip is still open", "close it before the next begins"
+            )
         entries = self.logged(trip_id)
-        self._trip = Trip(self, trip_id, {entry.event.number: entry.event for entry in entries})
+        self._trip = Trip(
+            self, trip_id, {entry.event.number: entry.event for entry in entries}
+        )
         return self._trip
 
     def close_trip(self, trip_id: int) -> None:
@@ -175,12 +198,17 @@ class Logbook:
     def trips(self) -> list[TripEntry]:
         """Return every trip, in the order they were begun."""
         with self.tables.plain_errors():
-            return [msgspec.convert(row, TripEntry, strict=False) for row in self.tables.rows(_TRIPS)]
+            return [
+                msgspec.convert(row, TripEntry, strict=False)
+                for row in self.tables.rows(_TRIPS)
+            ]
 
     def events(self, trip: int) -> list[AnyEvent]:
         """Return a trip's events in the order they happened."""
         with self.tables.plain_errors():
-            rows = self.tables.rows("SELECT payload FROM events WHERE trip = ? ORDER BY id", trip)
+            rows = self.tables.rows(
+                "SELECT payload FROM events WHERE trip = ? ORDER BY id", trip
+            )
             return [from_json(row["payload"]) for row in rows]
 
     def logged(self, trip: int) -> list[LoggedEntry]:
@@ -189,7 +217,9 @@ class Logbook:
 
     def readings(self, trip: int) -> Iterator[KeptReading]:
         """Yield a trip's kept readings in order."""
-        for row in self.tables.rows("SELECT * FROM readings WHERE trip = ? ORDER BY id", trip):
+        for row in self.tables.rows(
+            "SELECT * FROM readings WHERE trip = ? ORDER BY id", trip
+        ):
             yield _kept_reading(row)
 
     def keep_calibration(
@@ -208,7 +238,8 @@ class Logbook:
         text = None if posterior is None else msgspec.json.encode(posterior).decode()
         with self.tables.transaction() as tables:
             tables.execute(
-                "DELETE FROM calibrations WHERE trip = ? AND subject = ? AND name = ?", [trip, subject, name]
+                "DELETE FROM calibrations WHERE trip = ? AND subject = ? AND name = ?",
+                [trip, subject, name],
             )
             tables.execute(
                 "INSERT INTO calibrations (trip, utc, subject, name, posterior) VALUES (?, ?, ?, ?, ?)",
@@ -218,10 +249,15 @@ class Logbook:
     def calibrations(self, subject: Subject, name: str) -> list[StoredCalibration]:
         """Return what has been believed of a lure or a rod, oldest first: the last one is in force."""
         rows = self.tables.rows(
-            "SELECT * FROM calibrations WHERE subject = ? AND name = ? ORDER BY id", subject, name
+            "SELECT * FROM calibrations WHERE subject = ? AND name = ? ORDER BY id",
+            subject,
+            name,
         )
         with self.tables.plain_errors():
-            return [StoredCalibration(_decoded(row["posterior"]), row["utc"], row["trip"]) for row in rows]
+            return [
+                StoredCalibration(_decoded(row["posterior"]), row["utc"], row["trip"])
+                for row in rows
+            ]
 
     def beliefs(self, before: int | None = None) -> dict[str, Belief]:
         """Return what is believed of each lure, by its name; those that were reset are left out.
@@ -234,7 +270,10 @@ class Logbook:
             2**62 if before is None else before,
         )
         with self.tables.plain_errors():
-            return {row["name"]: msgspec.json.decode(row["posterior"], type=Belief) for row in rows}
+            return {
+                row["name"]: msgspec.json.decode(row["posterior"], type=Belief)
+                for row in rows
+            }
 
     def copy_trip(self, trip: int, to: Logbook) -> Trip:
         """Write a trip that is under way into another logbook, and return it there, to be gone on with.
@@ -242,10 +281,15 @@ class Logbook:
         Raises:
             LogbookError: it cannot be read here or written there.
         """
-        (name,) = (row["name"] for row in self.tables.rows("SELECT name FROM trips WHERE id = ?", trip))
+        (name,) = (
+            row["name"]
+            for row in self.tables.rows("SELECT name FROM trips WHERE id = ?", trip)
+        )
         copied = to.begin_trip(name)
         for table in ("readings", "events", "calibrations"):
-            rows = self.tables.rows(f"SELECT * FROM {table} WHERE trip = ? ORDER BY id", trip)
+            rows = self.tables.rows(
+                f"SELECT * FROM {table} WHERE trip = ? ORDER BY id", trip
+            )
             with to.tables.transaction() as tables:
                 for row in rows:
                     values = {**row, "trip": copied.id}
@@ -269,11 +313,13 @@ class Logbook:
 class Trip:
     """A trip being written; `id` is its number in the logbook. `Logbook.begin_trip` makes it.
 
-    Every method raises LogbookError when the file fails. What was handed over is then kept in memory and
-    goes with the next commit that succeeds: do not record it again.
+    Every method raises LogbookError when the file fails. What was handed over is then
+    kept in memory and goes with the next commit that succeeds: do not record it again.
     """
 
-    def __init__(self, logbook: Logbook, trip_id: int, logged: Mapping[int, Logged] | None = None) -> None:
+    def __init__(
+        self, logbook: Logbook, trip_id: int, logged: Mapping[int, Logged] | None = None
+    ) -> None:
         self.id = trip_id
         self._logbook = logbook
         self._events: list[AnyEvent] = []
@@ -288,7 +334,10 @@ class Trip:
         return self
 
     def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
     ) -> None:
         if kind is None:
             self.close()
@@ -301,7 +350,8 @@ class Trip:
         An `Undone` marks the logged thing it names, which stays in the logbook.
 
         Raises:
-            LogbookError: also when a `Logged` has a number already used, or an `Undone` one never used.
+            LogbookError: also when a `Logged` has a number already used, or an `Undone`
+                one never used.
         """
         self.add(event)
         if self.is_due:
@@ -328,10 +378,14 @@ class Trip:
         """The events that are not on the disk yet."""
         return list(self._events)
 
-    def undo(self, number: int, t: float | None = None, utc: str | None = None) -> Undone:
+    def undo(
+        self, number: int, t: float | None = None, utc: str | None = None
+    ) -> Undone:
         """Take back a logged thing at logic time `t`, s (None: that of the last event); return the event."""
         what = self._logged[number].what if number in self._logged else "mark"
-        event = Undone(t=self._last_t if t is None else t, utc=utc, number=number, what=what)
+        event = Undone(
+            t=self._last_t if t is None else t, utc=utc, number=number, what=what
+        )
         self.record(event)
         return event
 
@@ -348,14 +402,16 @@ class Trip:
     ) -> None:
         """Offer a reading: logic s, UTC, place, m of water, degrees, m/s, degrees Celsius.
 
-        It is kept once a second, or sooner when the depth or the place has changed enough, was lost or
-        came back; a full batch is committed.
+        It is kept once a second, or sooner when the depth or the place has changed
+        enough, was lost or came back; a full batch is committed.
         """
         if not self._is_news(t, fix, depth):
             return
         self._kept = (t, fix, depth)
         place = (None, None, None) if fix is None else (fix.lat, fix.lon, fix.radius)
-        self._readings.append((self.id, t, _iso(utc), *place, depth, heading, speed, water_temperature))
+        self._readings.append(
+            (self.id, t, _iso(utc), *place, depth, heading, speed, water_temperature)
+        )
         self._waiting += 1
         if self._waiting >= READINGS_PER_COMMIT:
             self._waiting = 0  # a commit that fails is tried again a batch later, not at every reading
@@ -393,26 +449,33 @@ class Trip:
         if self._kept is None:
             return True
         kept_t, kept_fix, kept_depth = self._kept
-        return t - kept_t >= READING_INTERVAL_S or _depth_changed(kept_depth, depth) or _moved(kept_fix, fix)
+        return (
+            t - kept_t >= READING_INTERVAL_S
+            or _depth_changed(kept_depth, depth)
+            or _moved(kept_fix, fix)
+        )
 
     def _check_number(self, event: AnyEvent) -> None:
         """Refuse a wrong number now: the table would refuse it too, and with it all that waits beside it."""
         if isinstance(event, Logged):
             if event.number in self._logged:
                 raise self._logbook.tables.error(
-                    f"trip {self.id} already has a number {event.number}", "count on from it"
+                    f"trip {self.id} already has a number {event.number}",
+                    "count on from it",
                 )
             self._logged[event.number] = event
         elif isinstance(event, Undone) and event.number not in self._logged:
             raise self._logbook.tables.error(
-                f"trip {self.id} has no number {event.number}", "undo one that was logged"
+                f"trip {self.id} has no number {event.number}",
+                "undo one that was logged",
             )
 
     def _write(self, tables: sqlite3.Connection, event: AnyEvent) -> None:
         tables.execute(_INSERT_EVENT, _event_row(self.id, event))
         if isinstance(event, Undone):
             tables.execute(
-                "UPDATE events SET undone = 1 WHERE trip = ? AND number = ?", [self.id, event.number]
+                "UPDATE events SET undone = 1 WHERE trip = ? AND number = ?",
+                [self.id, event.number],
             )
 
 
@@ -435,7 +498,8 @@ def _insert(table: str, columns: str) -> str:
 
 
 _INSERT_READING = _insert(
-    "readings", "trip, t, utc, lat, lon, radius, depth, heading, speed, water_temperature"
+    "readings",
+    "trip, t, utc, lat, lon, radius, depth, heading, speed, water_temperature",
 )
 _EVENT_COLUMNS = (
     "trip, event, t, utc, number, what, lat, lon, radius, depth, rod, lure, line, "
@@ -474,7 +538,11 @@ def _place(fix: Fix | None) -> tuple[float | None, float | None, float | None]:
 
 
 def _kept_reading(row: Mapping[str, Any]) -> KeptReading:
-    fix = None if row["lat"] is None else Fix(lat=row["lat"], lon=row["lon"], radius=row["radius"])
+    fix = (
+        None
+        if row["lat"] is None
+        else Fix(lat=row["lat"], lon=row["lon"], radius=row["radius"])
+    )
     rest = (row[name] for name in ("depth", "heading", "speed", "water_temperature"))
     return KeptReading(row["t"], row["utc"], fix, *rest)
 

@@ -15,9 +15,9 @@ from companion.record.tables import LogbookError
 def usable_logbook(path: Path, tell: Callable[[str], None]) -> Path:
     """Return the logbook that this version can write.
 
-    It is the one at `path`; while that has had steps of a newer version, it is a second one beside it. What
-    stands in the second is taken over once this version can write the first, and the second is kept under
-    another name.
+    It is the one at `path`; while that has had steps of a newer version, it is a second
+    one beside it. What stands in the second is taken over once this version can write
+    the first, and the second is kept under another name.
 
     Args:
         path: the boat's logbook.

@@ -1,8 +1,8 @@
 """The owner's own set of utterances: clips of trips of which somebody has told what was truly said.
 
-A clip that is told of is copied into a folder of its own among the user's data, with what was said beside it
-as JSON, so that it stays when the sound of its trip is deleted. Nothing of it leaves this computer unless it
-is exported, and it is in no backup.
+A clip that is told of is copied into a folder of its own among the user's data, with
+what was said beside it as JSON, so that it stays when the sound of its trip is deleted.
+Nothing of it leaves this computer unless it is exported, and it is in no backup.
 """
 
 from __future__ import annotations
@@ -20,9 +20,11 @@ class ClipTruth(msgspec.Struct, frozen=True, kw_only=True):
     """The truth about a clip, as somebody told it.
 
     Attributes:
-        said: the phrase that was said; None for talk, of which nothing was meant for the companion.
+        said: the phrase that was said; None for talk, of which nothing was meant for
+            the companion.
         text: what had been made out on the trip.
-        command: the name of the command it was taken for then; None where it was not taken.
+        command: the name of the command it was taken for then; None where it was not
+            taken.
     """
 
     said: str | None
@@ -57,7 +59,9 @@ class OwnClips:
         kept = self.folder / sound.name
         if not kept.is_file():
             if not sound.is_file():
-                raise OwnClipError(f"{sound.name}: its sound was not kept; see keep_talk and sound_days")
+                raise OwnClipError(
+                    f"{sound.name}: its sound was not kept; see keep_talk and sound_days"
+                )
             part = kept.with_suffix(".part")
             shutil.copyfile(sound, part)
             part.replace(kept)

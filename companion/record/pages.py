@@ -1,11 +1,13 @@
 """An SQLite file read page by page, without SQLite, which gives up where a page is damaged.
 
-The layout is that of SQLite's "Database File Format": pages of one size, each table a tree of them, whose
-leaves hold rows by ascending rowid. Where a page on the way to leaves is lost, the leaves are found by
-looking at every page that no tree leads to. Nothing here raises over what stands in the file.
+The layout is that of SQLite's "Database File Format": pages of one size, each table a
+tree of them, whose leaves hold rows by ascending rowid. Where a page on the way to
+leaves is lost, the leaves are found by looking at every page that no tree leads to.
+Nothing here raises over what stands in the file.
 
-SQLite's own program has a `.recover`, but Debian 12 builds it without the virtual table that this reads pages
-with: 3.40.1-2 gives "SQL logic error" and no rows even of a sound file.
+SQLite's own program has a `.recover`, but Debian 12 builds it without the virtual table
+that this reads pages with: 3.40.1-2 gives "SQL logic error" and no rows even of a sound
+file.
 """
 
 from __future__ import annotations
@@ -37,7 +39,11 @@ class Gap(NamedTuple):
 
     def __contains__(self, rowid: object) -> bool:
         """Tell whether a row with this id would be one of them."""
-        return isinstance(rowid, int) and self.after < rowid and (self.upto is None or rowid <= self.upto)
+        return (
+            isinstance(rowid, int)
+            and self.after < rowid
+            and (self.upto is None or rowid <= self.upto)
+        )
 
 
 class Leaf(NamedTuple):
@@ -65,7 +71,11 @@ class Pages:
     def __init__(self, path: Path) -> None:
         self._file = path.open("rb")
         header = self._file.read(100)
-        size = int.from_bytes(header[16:18]) if header.startswith(SQLITE_MAGIC) else USUAL_SIZE
+        size = (
+            int.from_bytes(header[16:18])
+            if header.startswith(SQLITE_MAGIC)
+            else USUAL_SIZE
+        )
         size = 65536 if size == 1 else size
         self.size = size if size >= 512 and size & (size - 1) == 0 else USUAL_SIZE
         self.count = -(-path.stat().st_size // self.size)
@@ -135,8 +145,14 @@ class Pages:
     def _grow(self, tree: Tree, number: int, rowids: Gap, deep: int) -> None:
         """Add what a page leads to; whatever is wrong about it, its rowids are a gap."""
         kind = self._kind(number) if 1 <= number <= self.count else 0
-        leads = self._branches(number, rowids) if kind == _INTERIOR and deep < _DEEPEST else []
-        if number in tree.pages or not (leads or (kind == _LEAF and self._is_leaf(number, rowids))):
+        leads = (
+            self._branches(number, rowids)
+            if kind == _INTERIOR and deep < _DEEPEST
+            else []
+        )
+        if number in tree.pages or not (
+            leads or (kind == _LEAF and self._is_leaf(number, rowids))
+        ):
             tree.gaps.append(rowids)
             return
         tree.pages.add(number)

@@ -1,10 +1,11 @@
 r"""The raw recording of a trip: every line that came in, stamped, and every utterance.
 
-A trip's folder holds `sonar.nmea` (NMEA 0183 lines, each in a TAG block with its source and the time in
-milliseconds: ``\s:sonar,c:1764061200123*hh\$SDDPT,...``), `clips/` and the `companion.toml` of that
-trip. The folders of a day lie in a folder named by its UTC date. Times are whole milliseconds of UTC by
-the computer's clock as it was when the trip began, counted on from there by the monotonic clock: setting
-the clock during a trip changes nothing.
+A trip's folder holds `sonar.nmea` (NMEA 0183 lines, each in a TAG block with its source
+and the time in milliseconds: ``\s:sonar,c:1764061200123*hh\$SDDPT,...``), `clips/` and
+the `companion.toml` of that trip. The folders of a day lie in a folder named by its UTC
+date. Times are whole milliseconds of UTC by the computer's clock as it was when the
+trip began, counted on from there by the monotonic clock: setting the clock during a
+trip changes nothing.
 """
 
 from __future__ import annotations
@@ -28,8 +29,8 @@ from companion.voice.heard import Hearing
 from companion.voice.sound import SAMPLE_RATE_HZ, Samples
 
 LINES_FILE, CLIPS_FOLDER, CONFIG_FILE = "sonar.nmea", "clips", "companion.toml"
-"""What a trip's folder holds: the lines, the folder of utterances, the configuration in force; and what the
-trip began from (`companion.record.beforehand`)."""
+"""What a trip's folder holds: the lines, the folder of utterances, the configuration in
+force; and what the trip began from (`companion.record.beforehand`)."""
 TRIP_NAME_FORMAT = "%Y-%m-%d %H%M%S"
 """The name of a trip: the UTC at which it began."""
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -53,8 +54,8 @@ def ms_of(utc: datetime) -> int:
 def stamped(line: bytes, source: str, ms: int, network: Network | None = None) -> bytes:
     """Return a line as it stands in a recording: a TAG block of ours before each sentence, and its end.
 
-    A TAG block that the line brought with it is none any more (`defused`): who spoke, and when, we tell.
-    A message of a network is stamped as a whole.
+    A TAG block that the line brought with it is none any more (`defused`): who spoke,
+    and when, we tell. A message of a network is stamped as a whole.
     """
     if network is not None:
         return network_line(line, source, network, ms)
@@ -103,7 +104,8 @@ class Recording:
     """A trip's recording being written. What cannot be written leaves no half line behind.
 
     Args:
-        folder: the trip's; it is made when it is not there, and gone on with when it is.
+        folder: the trip's; it is made when it is not there, and gone on with when it
+            is.
         config: the text of the configuration in force, kept beside the lines.
 
     Raises:
@@ -116,7 +118,9 @@ class Recording:
         if config is not None:
             write_whole(folder / CONFIG_FILE, config.encode())
         trim(folder / LINES_FILE)
-        self._file = os.open(folder / LINES_FILE, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o644)
+        self._file = os.open(
+            folder / LINES_FILE, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o644
+        )
         self._size = os.fstat(self._file).st_size
         self._synced = self._size
         for path in (folder, folder.parent, folder.parent.parent):
@@ -153,10 +157,15 @@ class Recording:
         try:
             write_clip(path, samples, decided - clip_end(began, samples))
             sync_folder(path.parent)
-        except (OSError, RuntimeError) as error:  # libsndfile's errors are RuntimeErrors
+        except (
+            OSError,
+            RuntimeError,
+        ) as error:  # libsndfile's errors are RuntimeErrors
             path.with_suffix(".part").unlink(missing_ok=True)
             path.unlink(missing_ok=True)
-            raise OSError(f"{path}: the utterance could not be written ({error})") from error
+            raise OSError(
+                f"{path}: the utterance could not be written ({error})"
+            ) from error
         return name
 
     def words(self, began: int, decided: int, hearing: Hearing) -> None:
@@ -230,8 +239,8 @@ class RecordingLimits(NamedTuple):
 class RecordingShelf:
     """The folder of all trips' recordings: a folder for each day, in it one for each trip.
 
-    When room is short the oldest utterances go first, then the oldest lines; never those of the trip that
-    is being recorded, and nothing beside the recordings.
+    When room is short the oldest utterances go first, then the oldest lines; never
+    those of the trip that is being recorded, and nothing beside the recordings.
     """
 
     def __init__(self, root: Path, limits: RecordingLimits | None = None) -> None:
@@ -252,8 +261,17 @@ class RecordingShelf:
 
     def trips(self) -> list[Path]:
         """Return the folders of all trips, oldest first."""
-        days = [d for d in sorted(self.root.glob("*")) if d.is_dir() and _DAY.fullmatch(d.name)]
-        return [trip for day in days for trip in sorted(day.iterdir()) if (trip / LINES_FILE).exists()]
+        days = [
+            d
+            for d in sorted(self.root.glob("*"))
+            if d.is_dir() and _DAY.fullmatch(d.name)
+        ]
+        return [
+            trip
+            for day in days
+            for trip in sorted(day.iterdir())
+            if (trip / LINES_FILE).exists()
+        ]
 
     def short_of(self) -> int:
         """Return how many bytes would have to go to keep within the limits; 0 when nothing has to."""
@@ -266,7 +284,8 @@ class RecordingShelf:
     def make_room(self, present: Path | None = None) -> int:
         """Let the oldest go until the limits are kept; return how many bytes are still too many.
 
-        Of the `present` trip only utterances go, the oldest first, and only when nothing else is left.
+        Of the `present` trip only utterances go, the oldest first, and only when
+        nothing else is left.
         """
         needed = self.short_of()
         if not needed:

@@ -1,8 +1,8 @@
 """What can still be read out of a damaged logbook, taken over into another.
 
-Every table of the schema is read page by page (`companion.record.pages`); a page or row that cannot be
-read costs only itself. What was read has to make sense as well: events, corrections, beliefs and tiles are
-decoded before they are taken.
+Every table of the schema is read page by page (`companion.record.pages`); a page or row
+that cannot be read costs only itself. What was read has to make sense as well: events,
+corrections, beliefs and tiles are decoded before they are taken.
 """
 
 from __future__ import annotations
@@ -70,18 +70,23 @@ class _Column(NamedTuple):
 def salvage(damaged: Path, logbook: Path) -> Salvaged:
     """Take what can still be read out of a damaged logbook into another, which is made where there is none.
 
-    Trips that are there already, by name or recording, are left out with all that belongs to them. A trip
-    whose own row is lost is called as its first event says, else "salvaged" with its number. A lake that
-    is there already is filled up where it knows nothing. Beliefs come after those that are there.
+    Trips that are there already, by name or recording, are left out with all that
+    belongs to them. A trip whose own row is lost is called as its first event says,
+    else "salvaged" with its number. A lake that is there already is filled up where it
+    knows nothing. Beliefs come after those that are there.
 
     Raises:
         BackupError: not one row can be read.
         LogbookError: the other logbook cannot be written.
     """
     with _opened(damaged) as pages:
-        tables = {name: _Table(pages, name, columns) for name, columns in _schema().items()}
+        tables = {
+            name: _Table(pages, name, columns) for name, columns in _schema().items()
+        }
         if not any(next(table.rows(), None) for table in tables.values()):
-            raise BackupError(f"{damaged}: nothing in it can be read; replay the recordings instead")
+            raise BackupError(
+                f"{damaged}: nothing in it can be read; replay the recordings instead"
+            )
         with Logbook(logbook) as book:
             taking = _Taking(book, tables)
             with book.tables.transaction() as taking.db:
@@ -135,9 +140,13 @@ def _settle(copy: Path) -> None:
     with copy.open("r+b") as file:
         if not file.read(100).startswith(SQLITE_MAGIC):
             file.seek(0)
-            file.write(SQLITE_MAGIC + USUAL_SIZE.to_bytes(2) + bytes([2, 2, 0, 64, 32, 32]))
+            file.write(
+                SQLITE_MAGIC + USUAL_SIZE.to_bytes(2) + bytes([2, 2, 0, 64, 32, 32])
+            )
     with suppress(sqlite3.Error), closing(sqlite3.connect(copy)) as book:
-        book.execute("PRAGMA writable_schema = on")  # a damaged schema is no reason to refuse
+        book.execute(
+            "PRAGMA writable_schema = on"
+        )  # a damaged schema is no reason to refuse
         book.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
 
 
@@ -174,7 +183,9 @@ class _Table:
     def lost(self, unfit: int) -> Lost:
         """Return what is missing after all rows were read, with those read that had no place to go."""
         more = any(gap.upto is None for gap in self.gaps)
-        ends = ((gap, self._last if gap.upto is None else gap.upto) for gap in self.gaps)
+        ends = (
+            (gap, self._last if gap.upto is None else gap.upto) for gap in self.gaps
+        )
         gone = sum(max(0, end - gap.after) for gap, end in ends)
         missing = self._promised - self._found + gone - self._strays
         return Lost(max(0, missing) + unfit, more)
@@ -196,10 +207,17 @@ class _Table:
         values += (None,) * (len(self._columns) - len(values))
         if not all(map(_fits, self._columns, values)):
             return None
-        named = {c.name: rowid if c.is_rowid else v for c, v in zip(self._columns, values, strict=True)}
+        named = {
+            c.name: rowid if c.is_rowid else v
+            for c, v in zip(self._columns, values, strict=True)
+        }
         with suppress(msgspec.MsgspecError, ValueError, KeyError, TypeError):
             if self._sound(named):
-                return with_nine_in_ten_radii(self._name, named) if self._is_before_radii else named
+                return (
+                    with_nine_in_ten_radii(self._name, named)
+                    if self._is_before_radii
+                    else named
+                )
         return None
 
 
@@ -219,7 +237,12 @@ def _fits(column: _Column, value: object) -> bool:
 
 def _sound_reading(row: Values) -> bool:
     lat, lon, depth = row["lat"] or 0.0, row["lon"] or 0.0, row["depth"] or 0.0
-    return bool(row["t"] >= 0.0 and abs(lat) <= 90.0 and abs(lon) <= 180.0 and 0.0 <= depth <= _DEEPEST)
+    return bool(
+        row["t"] >= 0.0
+        and abs(lat) <= 90.0
+        and abs(lon) <= 180.0
+        and 0.0 <= depth <= _DEEPEST
+    )
 
 
 def _sound_event(row: Values) -> bool:
@@ -228,12 +251,16 @@ def _sound_event(row: Values) -> bool:
 
 def _sound_belief(row: Values) -> bool:
     if row["posterior"] is not None:
-        msgspec.json.decode(row["posterior"], type=Belief if row["subject"] == "lure" else Any)
+        msgspec.json.decode(
+            row["posterior"], type=Belief if row["subject"] == "lure" else Any
+        )
     return bool(row["subject"] in ("lure", "rod"))
 
 
 def _sound_amendment(row: Values) -> bool:
-    return bool(row["number"] == msgspec.json.decode(row["payload"], type=Amendment).number)
+    return bool(
+        row["number"] == msgspec.json.decode(row["payload"], type=Amendment).number
+    )
 
 
 def _sound_lake(row: Values) -> bool:
@@ -244,7 +271,9 @@ def _sound_lake(row: Values) -> bool:
 def _sound_tile(row: Values) -> bool:
     cells = Tile.from_bytes(row["cells"]).rows
     depths, counts = cells[:, 2], cells[:, 4]
-    return bool((abs(depths) <= _DEEPEST).all() and ((counts >= 1.0) & (counts <= 255.0)).all())
+    return bool(
+        (abs(depths) <= _DEEPEST).all() and ((counts >= 1.0) & (counts <= 255.0)).all()
+    )
 
 
 def _sound_mark(row: Values) -> bool:
@@ -252,7 +281,9 @@ def _sound_mark(row: Values) -> bool:
 
 
 def _mark(row: Values) -> Mark:
-    return msgspec.convert({name: value for name, value in row.items() if name != "lake"}, Mark)
+    return msgspec.convert(
+        {name: value for name, value in row.items() if name != "lake"}, Mark
+    )
 
 
 _SOUND: Mapping[str, Callable[[Values], bool]] = {
@@ -291,26 +322,40 @@ class _Taking:
         self._after = self._last("trips")
         self._lost_names = self._names_told() if self._tables["trips"].gaps else {}
         for row in self._tables["trips"].rows():
-            self._numbers[row["id"]] = self._trip(row["id"], row["name"], row["recording"])
+            self._numbers[row["id"]] = self._trip(
+                row["id"], row["name"], row["recording"]
+            )
         reset = [row for row in self._rows("calibrations") if row["trip"] is None]
         for table in ("events", "readings", "calibrations", "amendments"):
             after = self._last(table)
             for row in self._tables[table].rows():
                 trip = None if row["trip"] is None else self._number(row["trip"])
-                if trip is not None or (row["trip"] is None and not _is_among(reset, row)):
-                    self._insert(table, _rewritten(table, {**row, "id": row["id"] + after, "trip": trip}))
+                if trip is not None or (
+                    row["trip"] is None and not _is_among(reset, row)
+                ):
+                    self._insert(
+                        table,
+                        _rewritten(
+                            table, {**row, "id": row["id"] + after, "trip": trip}
+                        ),
+                    )
 
     def lakes(self) -> None:
         """Take the lakes: whole where the other logbook has none so near, else into the one it has."""
         bed = Bed(Lakes(self._book).areas())
-        tiles, marks = _by_lake(self._tables["lake_tiles"]), _by_lake(self._tables["lake_marks"])
+        tiles, marks = (
+            _by_lake(self._tables["lake_tiles"]),
+            _by_lake(self._tables["lake_marks"]),
+        )
         lakes = list(self._tables["lakes"].rows())
         after, to_merge = self._last("lakes"), []
         with self._book.tables.transaction() as self.db:
             for lake in lakes:
                 number = lake["id"]
                 if bed.area_of(lake["lat"], lake["lon"]) is not None:
-                    to_merge.append((lake, tiles.pop(number, []), marks.pop(number, [])))
+                    to_merge.append(
+                        (lake, tiles.pop(number, []), marks.pop(number, []))
+                    )
                     continue
                 self._insert("lakes", {**lake, "id": number + after})
                 for table, rows in (("lake_tiles", tiles), ("lake_marks", marks)):
@@ -329,7 +374,12 @@ class _Taking:
             self.taken.update(lakes=1, lake_tiles=len(tiles), lake_marks=len(marks))
             pieces = [((row["east"], row["north"]), row["cells"]) for row in tiles]
             surface = Surface.restore(lake["state"], pieces)
-            _fill_up(bed, LocalPlane(lake["lat"], lake["lon"]), surface, [_mark(row) for row in marks])
+            _fill_up(
+                bed,
+                LocalPlane(lake["lat"], lake["lon"]),
+                surface,
+                [_mark(row) for row in marks],
+            )
         kept.save(bed)
 
     def _number(self, old: int) -> int | None:
@@ -342,27 +392,39 @@ class _Taking:
     def _trip(self, old: int, name: str, recording: str | None) -> int | None:
         if any(recording == r and (r is not None or name == n) for n, r in self._there):
             return None
-        values = {"id": old + self._after, "name": name, "recording": recording, "closed": 1}
+        values = {
+            "id": old + self._after,
+            "name": name,
+            "recording": recording,
+            "closed": 1,
+        }
         return old + self._after if self._insert("trips", values) else None
 
     def _names_told(self) -> dict[int, str]:
         """Return the trips' names as their first events tell them."""
-        began = [row for row in self._tables["events"].rows() if row["event"] == "trip began"]
+        began = [
+            row for row in self._tables["events"].rows() if row["event"] == "trip began"
+        ]
         told = [(row["trip"], from_json(row["payload"])) for row in began]
-        return {trip: event.name for trip, event in told if isinstance(event, TripBegan)}
+        return {
+            trip: event.name for trip, event in told if isinstance(event, TripBegan)
+        }
 
     def _rows(self, table: str) -> list[Values]:
         return self._book.tables.rows(f"SELECT * FROM {table}")
 
     def _last(self, table: str) -> int:
-        (row,) = self._book.tables.rows(f"SELECT coalesce(max(id), 0) AS last FROM {table}")
+        (row,) = self._book.tables.rows(
+            f"SELECT coalesce(max(id), 0) AS last FROM {table}"
+        )
         return int(row["last"])
 
     def _insert(self, table: str, row: Values) -> bool:
         """Insert a row; what the tables' own rules refuse, because its like is there, stays out."""
         places = ", ".join("?" * len(row))
         cursor = self.db.execute(
-            f"INSERT OR IGNORE INTO {table} ({', '.join(row)}) VALUES ({places})", list(row.values())
+            f"INSERT OR IGNORE INTO {table} ({', '.join(row)}) VALUES ({places})",
+            list(row.values()),
         )
         self.taken[table] += cursor.rowcount
         return cursor.rowcount == 1
@@ -370,7 +432,11 @@ class _Taking:
 
 def _rewritten(table: str, row: Values) -> Values:
     """Return an event's row with its columns as the event itself tells them, which was decoded."""
-    return {**row, **event_columns(row["trip"], from_json(row["payload"]))} if table == "events" else row
+    return (
+        {**row, **event_columns(row["trip"], from_json(row["payload"]))}
+        if table == "events"
+        else row
+    )
 
 
 def _is_among(beliefs: list[Values], row: Values) -> bool:
@@ -388,9 +454,22 @@ def _by_lake(table: _Table) -> dict[int, list[Values]]:
 def _fill_up(bed: Bed, plane: LocalPlane, surface: Surface, marks: list[Mark]) -> None:
     """Put a lake's soundings where the bed knows nothing, and its marks where they are not yet."""
     bed.open_area(plane.lat, plane.lon)
-    cells = [(*plane.to_latlon(east, north), z) for east, north, z, _ in surface.sounded().tolist()]
-    for lat, lon, depth in [cell for cell in cells if bed.about(cell[0], cell[1], _NEAR) is None]:
+    cells = [
+        (*plane.to_latlon(east, north), z)
+        for east, north, z, _ in surface.sounded().tolist()
+    ]
+    for lat, lon, depth in [
+        cell for cell in cells if bed.about(cell[0], cell[1], _NEAR) is None
+    ]:
         bed.add(lat, lon, depth)
     for mark in marks:
         lat, lon = plane.to_latlon(mark.east, mark.north)
-        bed.mark(mark.kind, lat, lon, depth=mark.top, note=mark.note, utc=mark.utc, known_within=mark.radius)
+        bed.mark(
+            mark.kind,
+            lat,
+            lon,
+            depth=mark.top,
+            note=mark.note,
+            utc=mark.utc,
+            known_within=mark.radius,
+        )

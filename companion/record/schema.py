@@ -1,8 +1,8 @@
 """The logbook's tables, as numbered steps forward: a logbook of any earlier version is brought up to date.
 
-A step that has been released is never edited; a change to the tables is a new step at the end. Each
-step's SQL says what its columns mean; units are SI, `t` is logic seconds since the trip began, `utc` is
-ISO 8601 and sorts as text, and NULL means not known.
+A step that has been released is never edited; a change to the tables is a new step at
+the end. Each step's SQL says what its columns mean; units are SI, `t` is logic seconds
+since the trip began, `utc` is ISO 8601 and sorts as text, and NULL means not known.
 """
 
 from __future__ import annotations
@@ -142,7 +142,9 @@ def _radii(db: sqlite_utils.Database) -> None:
         settings = ", ".join(f"{column} = ?" for column in columns)
         rows = list(db.query(f"SELECT rowid AS row, {', '.join(columns)} FROM {table}"))
         wider = (with_nine_in_ten_radii(table, row) for row in rows)
-        changed = [row for row, before in zip(wider, rows, strict=True) if row != before]
+        changed = [
+            row for row, before in zip(wider, rows, strict=True) if row != before
+        ]
         db.conn.executemany(
             f"UPDATE {table} SET {settings} WHERE rowid = ?",
             [(*(row[column] for column in columns), row["row"]) for row in changed],
@@ -151,7 +153,10 @@ def _radii(db: sqlite_utils.Database) -> None:
 
 def with_nine_in_ten_radii(table: str, row: dict[str, Any]) -> dict[str, Any]:
     """Return a row written before `RADII_STEP` with its radii as they are meant since."""
-    return {**row, **{column: _widened(row[column]) for column in _WITH_RADII.get(table, ())}}
+    return {
+        **row,
+        **{column: _widened(row[column]) for column in _WITH_RADII.get(table, ())},
+    }
 
 
 def _widened(value: float | str | None) -> float | str | None:

@@ -1,8 +1,9 @@
 """The shelf of computed tables among the user's data: a file each, and the oldest go when there are too many.
 
-A file begins with the SHA-256 of the rest. One that is torn, wrong or of another version of the code is not
-used; the next that is made takes its place. Nothing here ends a program: a disk that is full or may not be
-written to only means that tables are made again.
+A file begins with the SHA-256 of the rest. One that is torn, wrong or of another
+version of the code is not used; the next that is made takes its place. Nothing here
+ends a program: a disk that is full or may not be written to only means that tables are
+made again.
 """
 
 from __future__ import annotations
@@ -38,9 +39,14 @@ class TableShelf:
         path = self._path(name)
         try:
             content = path.read_bytes()
-            if hashlib.sha256(content[_DIGEST_BYTES:]).digest() != content[:_DIGEST_BYTES]:
+            if (
+                hashlib.sha256(content[_DIGEST_BYTES:]).digest()
+                != content[:_DIGEST_BYTES]
+            ):
                 return None
-            with np.load(io.BytesIO(content[_DIGEST_BYTES:]), allow_pickle=False) as arrays:
+            with np.load(
+                io.BytesIO(content[_DIGEST_BYTES:]), allow_pickle=False
+            ) as arrays:
                 found = dict(arrays)
         except (OSError, ValueError, zipfile.BadZipFile):
             return None
@@ -55,7 +61,9 @@ class TableShelf:
         content = buffer.getvalue()
         with contextlib.suppress(OSError):
             self._folder.mkdir(parents=True, exist_ok=True)
-            handle, made = tempfile.mkstemp(dir=self._folder, prefix=".", suffix=_SUFFIX)
+            handle, made = tempfile.mkstemp(
+                dir=self._folder, prefix=".", suffix=_SUFFIX
+            )
             try:
                 with os.fdopen(handle, "wb") as file:
                     file.write(hashlib.sha256(content).digest() + content)
@@ -69,7 +77,11 @@ class TableShelf:
 
     def _tidy(self) -> None:
         """Remove the tables used longest ago until the rest is small enough."""
-        by_use = sorted(self._folder.glob(f"*{_SUFFIX}"), key=lambda path: path.stat().st_mtime, reverse=True)
+        by_use = sorted(
+            self._folder.glob(f"*{_SUFFIX}"),
+            key=lambda path: path.stat().st_mtime,
+            reverse=True,
+        )
         total = 0
         for path in by_use:
             total += path.stat().st_size
@@ -81,7 +93,9 @@ class TableShelf:
 def _code_version() -> str:
     """Return a digest of the code that makes tables, and of the version of what computes for it."""
     digest = hashlib.sha256(np.__version__.encode())
-    for module in sorted(files("companion.dive").iterdir(), key=lambda module: module.name):
+    for module in sorted(
+        files("companion.dive").iterdir(), key=lambda module: module.name
+    ):
         if module.name.endswith(".py"):
             digest.update(module.read_bytes())
     return digest.hexdigest()[:16]

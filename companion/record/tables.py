@@ -17,14 +17,21 @@ from companion.record.schema import known_steps, steps
 class LogbookError(Exception):
     """The logbook cannot be used: which file, what is wrong with it, and what to do, in one line.
 
-    `damaged`: the file's contents are broken, so that only another file helps. `busy`: another program is
-    writing to it, and it may be had later. `newer`: a newer version of the companion wrote it.
+    `damaged`: the file's contents are broken, so that only another file helps. `busy`:
+    another program is writing to it, and it may be had later. `newer`: a newer version
+    of the companion wrote it.
     """
 
     newer = False
 
     def __init__(
-        self, path: Path, what: str, remedy: str, *, damaged: bool = False, busy: bool = False
+        self,
+        path: Path,
+        what: str,
+        remedy: str,
+        *,
+        damaged: bool = False,
+        busy: bool = False,
     ) -> None:
         super().__init__(f"logbook {path}: {what}; {remedy}")
         self.path = path
@@ -42,11 +49,13 @@ class Tables:
         before_reading: called before a query, to write what it is to find.
 
     Raises:
-        LogbookError: the file is locked, read-only, damaged, no logbook, or written by a newer version.
-            Every method raises it when the file fails later.
+        LogbookError: the file is locked, read-only, damaged, no logbook, or written by
+            a newer version. Every method raises it when the file fails later.
     """
 
-    def __init__(self, path: Path, patience: float, before_reading: Callable[[], None]) -> None:
+    def __init__(
+        self, path: Path, patience: float, before_reading: Callable[[], None]
+    ) -> None:
         self.path = path
         self._before_reading = before_reading
         with self.plain_errors():
@@ -73,7 +82,10 @@ class Tables:
     def faults(self) -> list[str]:
         """Return what SQLite's integrity and foreign-key checks find wrong: nothing, in a sound logbook."""
         try:
-            found = [str(row["integrity_check"]) for row in self.rows("PRAGMA integrity_check")]
+            found = [
+                str(row["integrity_check"])
+                for row in self.rows("PRAGMA integrity_check")
+            ]
             loose = self.rows("PRAGMA foreign_key_check")
         except LogbookError as error:  # damaged so badly that the check itself stumbles
             return [error.what]
@@ -84,7 +96,9 @@ class Tables:
     def _prepare(self) -> None:
         self._refuse_strangers()
         if self._db.execute("PRAGMA journal_mode = wal").fetchone()[0] != "wal":
-            raise self.error("it cannot keep a write-ahead log there", "put it on a local disk")
+            raise self.error(
+                "it cannot keep a write-ahead log there", "put it on a local disk"
+            )
         for pragma in ("synchronous = full", "foreign_keys = on"):
             self._db.execute(f"PRAGMA {pragma}")
         if steps.pending(self._db):
@@ -132,12 +146,16 @@ class Tables:
             yield
         except (msgspec.MsgspecError, UnicodeDecodeError) as error:
             what = f"a row of it cannot be read ({error})"
-            raise LogbookError(self.path, what, "restore a backup", damaged=True) from error
+            raise LogbookError(
+                self.path, what, "restore a backup", damaged=True
+            ) from error
         except sqlite3.Error as error:
             code = _code_of(error)
             damaged = code in (sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT)
             busy = code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)
-            raise LogbookError(self.path, *_explained(error), damaged=damaged, busy=busy) from error
+            raise LogbookError(
+                self.path, *_explained(error), damaged=damaged, busy=busy
+            ) from error
         except OSError as error:
             raise self.error(
                 error.strerror or str(error), "give a file in a folder you may write to"
@@ -158,7 +176,9 @@ def _connect(path: Path, patience: float) -> sqlite_utils.Database:
 
 def _explained(error: sqlite3.Error) -> tuple[str, str]:
     """Return what an SQLite error means to the logbook's owner, and what to do about it."""
-    return _MEANINGS.get(_code_of(error), (str(error), "check the file, or give another"))
+    return _MEANINGS.get(
+        _code_of(error), (str(error), "check the file, or give another")
+    )
 
 
 def _code_of(error: sqlite3.Error) -> int:
@@ -167,12 +187,27 @@ def _code_of(error: sqlite3.Error) -> int:
 
 
 _MEANINGS: Mapping[int, tuple[str, str]] = {
-    sqlite3.SQLITE_BUSY: ("another program is writing to it", "close that program and try again"),
-    sqlite3.SQLITE_LOCKED: ("another program is writing to it", "close that program and try again"),
+    sqlite3.SQLITE_BUSY: (
+        "another program is writing to it",
+        "close that program and try again",
+    ),
+    sqlite3.SQLITE_LOCKED: (
+        "another program is writing to it",
+        "close that program and try again",
+    ),
     sqlite3.SQLITE_READONLY: ("it is read-only", "give a file you may write to"),
-    sqlite3.SQLITE_CANTOPEN: ("it cannot be opened", "give a file in a folder you may write to"),
-    sqlite3.SQLITE_NOTADB: ("it is damaged, or no logbook", "move it aside and a new one is begun"),
+    sqlite3.SQLITE_CANTOPEN: (
+        "it cannot be opened",
+        "give a file in a folder you may write to",
+    ),
+    sqlite3.SQLITE_NOTADB: (
+        "it is damaged, or no logbook",
+        "move it aside and a new one is begun",
+    ),
     sqlite3.SQLITE_CORRUPT: ("it is damaged", "move it aside and a new one is begun"),
     sqlite3.SQLITE_FULL: ("the disk is full", "free some space"),
-    sqlite3.SQLITE_IOERR: ("the disk cannot be read or written", "check the disk and its space"),
+    sqlite3.SQLITE_IOERR: (
+        "the disk cannot be read or written",
+        "check the disk and its space",
+    ),
 }

@@ -31,14 +31,21 @@ def _told(event: events.Event, unit: LengthUnit) -> tuple[str, str]:  # noqa: AR
 
 @_told.register
 def _(event: events.TripBegan, unit: LengthUnit) -> tuple[str, str]:  # noqa: ARG001
-    rods = "".join(f"\n{_MARGIN}        {name}: {carries}" for name, carries in event.rods.items())
+    rods = "".join(
+        f"\n{_MARGIN}        {name}: {carries}" for name, carries in event.rods.items()
+    )
     return "trip", f"{event.name}{rods}"
 
 
 @_told.register
 def _(event: events.TripEnded, unit: LengthUnit) -> tuple[str, str]:  # noqa: ARG001
-    dropped = ", ".join(f"{count} {reason}" for reason, count in sorted(event.dropped.items()))
-    return "trip", f"ended after {event.sentences} sentences; dropped: {dropped or 'nothing'}"
+    dropped = ", ".join(
+        f"{count} {reason}" for reason, count in sorted(event.dropped.items())
+    )
+    return (
+        "trip",
+        f"ended after {event.sentences} sentences; dropped: {dropped or 'nothing'}",
+    )
 
 
 @_told.register
@@ -54,7 +61,10 @@ def _(event: events.Said, unit: LengthUnit) -> tuple[str, str]:  # noqa: ARG001
 
 @_told.register
 def _(event: events.RodTaken, unit: LengthUnit) -> tuple[str, str]:
-    return "rod", f"{event.rod}: {event.lure} on {event.line}, reaches {_length(event.reach, unit)}"
+    return (
+        "rod",
+        f"{event.rod}: {event.lure} on {event.line}, reaches {_length(event.reach, unit)}",
+    )
 
 
 @_told.register
@@ -67,7 +77,11 @@ def _(event: events.Match, unit: LengthUnit) -> tuple[str, str]:
 @_told.register
 def _(event: events.Outlook, unit: LengthUnit) -> tuple[str, str]:
     parts = [f"{event.rod} towards {event.bearing:.0f}: "]
-    if event.state == "touch" and event.distance is not None and event.seconds is not None:
+    if (
+        event.state == "touch"
+        and event.distance is not None
+        and event.seconds is not None
+    ):
         far = _length(event.distance, unit)
         parts.append(f"{event.sureness} touch {far} out, in {event.seconds:.0f} s")
     elif event.state == "unknown" or event.margin is None:
@@ -98,7 +112,9 @@ def _(event: events.Learned, unit: LengthUnit) -> tuple[str, str]:
 
 @_told.register
 def _(event: events.DepthNews, unit: LengthUnit) -> tuple[str, str]:
-    return "depth", event.state + (f" at {_length(event.depth, unit)}" if event.depth else "")
+    return "depth", event.state + (
+        f" at {_length(event.depth, unit)}" if event.depth else ""
+    )
 
 
 @_told.register
@@ -112,7 +128,9 @@ def _(event: events.Logged, unit: LengthUnit) -> tuple[str, str]:
     if event.detail:
         parts.append(event.detail)
     if event.size is not None:
-        parts.append(_weight(event.size) if event.what == "fish" else _length(event.size, unit))
+        parts.append(
+            _weight(event.size) if event.what == "fish" else _length(event.size, unit)
+        )
     if event.rod:
         parts.append(f"{event.rod} ({event.line})")
     if event.lure_depth is not None:

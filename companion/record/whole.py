@@ -9,7 +9,8 @@ from pathlib import Path
 def write_whole(path: Path, data: bytes) -> None:
     """Write a file and return once it is on the disk under its name.
 
-    A name may reach a disk before what the file holds, so both are waited for, in that order.
+    A name may reach a disk before what the file holds, so both are waited for, in that
+    order.
 
     Args:
         path: where; what is there stays until the new file is whole.

@@ -36,7 +36,11 @@ _SAME = {
 
 def brought(asked: Sequence[RateTable], link_to: LinkTo) -> str:
     """Return the tables as HTML."""
-    return '<div class="brought">\n' + "".join(_table(one, link_to) for one in asked) + "</div>\n"
+    return (
+        '<div class="brought">\n'
+        + "".join(_table(one, link_to) for one in asked)
+        + "</div>\n"
+    )
 
 
 def verdict(asked: Sequence[RateTable]) -> str:
@@ -48,7 +52,11 @@ def verdict(asked: Sequence[RateTable]) -> str:
 
 def _table(asked: RateTable, link_to: LinkTo) -> str:
     by_cast = asked.by == "cast"
-    most = 1.0 if by_cast else max([row.high for row in asked.rows if row.effort > 0.1] or [1.0])
+    most = (
+        1.0
+        if by_cast
+        else max([row.high for row in asked.rows if row.effort > 0.1] or [1.0])
+    )
     verdicts = {row.verdict for row in asked.rows}
     alike = _SAME.get(next(iter(verdicts), "")) if len(verdicts) == 1 else None
     heads = [
@@ -58,8 +66,13 @@ def _table(asked: RateTable, link_to: LinkTo) -> str:
         "share of casts" if by_cast else "bites an hour",
     ]
     heads += [] if alike else ["what it bears"]
-    head = "".join(f"<th{_NUMBER if text in _NUMBERS else ''}>{text}</th>" for text in heads)
-    rows = [_row(row, link_to, asked.by, interval(row, most, by_cast), alike is None) for row in asked.rows]
+    head = "".join(
+        f"<th{_NUMBER if text in _NUMBERS else ''}>{text}</th>" for text in heads
+    )
+    rows = [
+        _row(row, link_to, asked.by, interval(row, most, by_cast), alike is None)
+        for row in asked.rows
+    ]
     if asked.unknown is not None:
         rows.append(_row(asked.unknown, link_to, asked.by, "", alike is None))
     return (
@@ -81,7 +94,9 @@ def _row(row: Row, link_to: LinkTo, by: By, bar: str, told_apart: bool) -> str:
     effort = f"{row.effort:.1f}" if by == "hour" else str(len(row.tries))
     if row.tries:
         effort = f"<details><summary>{effort}</summary>{', '.join(map(link_to, row.tries))}</details>"
-    effort += f"<small>{_span(row.effort)} in the water</small>" if by == "lure hour" else ""
+    effort += (
+        f"<small>{_span(row.effort)} in the water</small>" if by == "lure hour" else ""
+    )
     cells = [f"<td>{escape(shown(row.label))}</td>", f"<td{_NUMBER}>{hits}</td>"]
     cells += [f"<td{_NUMBER}>{effort}</td>"]
     cells += [f"<td>{bar}</td>"]
@@ -95,11 +110,21 @@ def _span(hours: float) -> str:
 
 
 def rate_bar(
-    rate: float, low: float, high: float, most: float = 1.0, said: str = "", figures: str = ""
+    rate: float,
+    low: float,
+    high: float,
+    most: float = 1.0,
+    said: str = "",
+    figures: str = "",
 ) -> str:
     """Return a rate with its interval as a small drawing up to `most`, in figures and in words."""
-    said = said or f"{100.0 * rate:.0f} %, between {100.0 * low:.0f} % and {100.0 * high:.0f} %"
-    figures = figures or f"{100.0 * rate:.0f} % ({100.0 * low:.0f} to {100.0 * high:.0f})"
+    said = (
+        said
+        or f"{100.0 * rate:.0f} %, between {100.0 * low:.0f} % and {100.0 * high:.0f} %"
+    )
+    figures = (
+        figures or f"{100.0 * rate:.0f} % ({100.0 * low:.0f} to {100.0 * high:.0f})"
+    )
 
     def x(at: float) -> str:
         return f"{4.0 + min(at / most, 1.0) * 122.0:.1f}"
@@ -123,8 +148,14 @@ def interval(row: Row, most: float, share: bool) -> str:
         return f"{rate:.0f}" if rate >= 10.0 else f"{rate:.2g}"
 
     per = "of casts" if share else "an hour"
-    said = f"{written(row.rate)} {per}, between {written(row.low)} and {written(row.high)}"
-    figures = "" if share else f"{written(row.rate)} ({written(row.low)} to {written(row.high)})"
+    said = (
+        f"{written(row.rate)} {per}, between {written(row.low)} and {written(row.high)}"
+    )
+    figures = (
+        ""
+        if share
+        else f"{written(row.rate)} ({written(row.low)} to {written(row.high)})"
+    )
     return rate_bar(row.rate, row.low, row.high, most, said, figures)
 
 
@@ -144,4 +175,6 @@ def hit_rate_table(rates: Sequence[HitRate]) -> str:
         f"<td>{rate_bar(one.touched / one.casts, one.low, one.high)}</td></tr>\n"
         for one in rates
     ]
-    return table(("said", "casts", "touched", "share that touched"), rows) if rows else ""
+    return (
+        table(("said", "casts", "touched", "share that touched"), rows) if rows else ""
+    )

@@ -37,9 +37,11 @@ class CastMade:
         catches: bites, fish and lost fish on it.
         touches: of the bottom or of what stands on it, on it.
         bearing: which way it went, degrees; None when neither bow nor course was known.
-        hour_said: whether its hour off the bow was spoken; else it is taken to have gone over the bow.
+        hour_said: whether its hour off the bow was spoken; else it is taken to have
+            gone over the bow.
         length: of the cast, m.
-        x: m east of where its lure may have worked, all equally likely; empty when not known.
+        x: m east of where its lure may have worked, all equally likely; empty when not
+            known.
         y: the same, m north.
     """
 
@@ -60,7 +62,12 @@ def casts_of(day: Day, lengths: Mapping[str, float] | None = None) -> list[CastM
     calls = day.of("cast")
     following = [*(call.t for call in calls[1:]), math.inf][: len(calls)]
     return [
-        _made(day, call, until, call.size or (lengths or {}).get(call.rod or "", USUAL_CAST))
+        _made(
+            day,
+            call,
+            until,
+            call.size or (lengths or {}).get(call.rod or "", USUAL_CAST),
+        )
         for call, until in zip(calls, following, strict=True)
     ]
 
@@ -106,16 +113,23 @@ class Catch:
 def catches_of(things: Iterable[Logged], within: float = 90.0) -> list[Catch]:
     """Return bites, fish and lost fish as catches.
 
-    A fish belongs to the bite it names (`Logged.catch`); one that was logged before they were named, to a
-    bite on its rod so many s before.
+    A fish belongs to the bite it names (`Logged.catch`); one that was logged before
+    they were named, to a bite on its rod so many s before.
     """
     found: list[list[Logged]] = []
     for thing in things:
         last = found[-1][-1] if found else None
         if thing.catch is not None:
-            mine = next((one for one in found if any(it.number == thing.catch for it in one)), None)
+            mine = next(
+                (one for one in found if any(it.number == thing.catch for it in one)),
+                None,
+            )
         else:
-            mine = found[-1] if last is not None and _of_bite(thing, last, within) else None
+            mine = (
+                found[-1]
+                if last is not None and _of_bite(thing, last, within)
+                else None
+            )
         if mine is None:
             found.append([thing])
         else:
@@ -133,16 +147,28 @@ def _made(day: Day, call: Logged, until: float, length: float) -> CastMade:
     reeled = next((thing for thing in within if thing.what == "reeled in"), None)
     back = math.inf if reeled is None else reeled.t
     ended = min(back, until, call.t + LONGEST_CAST_S)
-    mine = [thing for thing in within if thing.t <= ended + CATCH_AFTER_CAST_S and thing.rod == call.rod]
+    mine = [
+        thing
+        for thing in within
+        if thing.t <= ended + CATCH_AFTER_CAST_S and thing.rod == call.rod
+    ]
     hour = CLOCK_HOUR_BY_WORDS.get(call.detail or "")
     bearing = _bearing(day, call, hour)
-    x, y = _worked(day, call, bearing, length, AIM_SAID_RAD if hour is not None else AIM_UNKNOWN_RAD)
+    x, y = _worked(
+        day,
+        call,
+        bearing,
+        length,
+        AIM_SAID_RAD if hour is not None else AIM_UNKNOWN_RAD,
+    )
     return CastMade(
         event=call,
         ended=ended,
         reeled=reeled if ended == back else None,
         catches=tuple(thing for thing in mine if thing.what in CATCH_EVENTS),
-        touches=tuple(thing for thing in mine if thing.what in ("touch", "snag", "broke off")),
+        touches=tuple(
+            thing for thing in mine if thing.what in ("touch", "snag", "broke off")
+        ),
         bearing=bearing,
         hour_said=hour is not None,
         length=length,
@@ -165,4 +191,6 @@ def _worked(
     if boat is None or bearing is None:
         return np.empty(0), np.empty(0)
     angles, far = np.meshgrid(math.radians(bearing) + aim * _ASIDE, length * _ALONG)
-    return (boat[0] + far * np.sin(angles)).ravel(), (boat[1] + far * np.cos(angles)).ravel()
+    return (boat[0] + far * np.sin(angles)).ravel(), (
+        boat[1] + far * np.cos(angles)
+    ).ravel()

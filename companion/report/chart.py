@@ -1,8 +1,9 @@
 """What the report's charts are made of: worlds that can be zoomed, pins that keep their size, links to rows.
 
-Charts are SVG and need no script. What is in a chart's world is zoomed by the page's script; signs and words
-are pins, which keep their size then. Everything that happened is a link to the row that tells it, and says
-itself what it is. Kinds differ in shape as well as in colour, and what is not known is drawn as not known.
+Charts are SVG and need no script. What is in a chart's world is zoomed by the page's
+script; signs and words are pins, which keep their size then. Everything that happened
+is a link to the row that tells it, and says itself what it is. Kinds differ in shape as
+well as in colour, and what is not known is drawn as not known.
 """
 
 from __future__ import annotations
@@ -75,7 +76,13 @@ def shown_of(day: Day, catches: Sequence[Catch]) -> list[ShownEntry]:
 
 
 def chart(
-    name: str, said: str, wide: float, high: float, still: Iterable[str], world: Iterable[str], clip: Box
+    name: str,
+    said: str,
+    wide: float,
+    high: float,
+    still: Iterable[str],
+    world: Iterable[str],
+    clip: Box,
 ) -> str:
     """Return a chart: its moving world clipped to a box, and over it what stands still."""
     return (
@@ -99,13 +106,28 @@ def pin(x: float, y: float, inside: str) -> str:
     return f'<g transform="translate({x:.1f} {y:.1f})"><g class="pin">{inside}</g></g>'
 
 
-def label(words: str, rank: int, dx: float, dy: float, kind: str = "label", anchor: str = "start") -> str:
+def label(
+    words: str,
+    rank: int,
+    dx: float,
+    dy: float,
+    kind: str = "label",
+    anchor: str = "start",
+) -> str:
     """Return words for a pin; of labels that lie on each other that of the lower rank stays."""
-    return text(dx, dy, words, kind, anchor).replace("<text ", f'<text data-label="{rank}" ', 1)
+    return text(dx, dy, words, kind, anchor).replace(
+        "<text ", f'<text data-label="{rank}" ', 1
+    )
 
 
 def thing(
-    day: Day, one: ShownEntry, x: float, y: float, said: str, anchor: str = "", numbers: str = ""
+    day: Day,
+    one: ShownEntry,
+    x: float,
+    y: float,
+    said: str,
+    anchor: str = "",
+    numbers: str = "",
 ) -> str:
     """Return a thing's sign with its number, which says what it is and leads to its row or another anchor.
 

@@ -10,7 +10,9 @@ MOST_SOUND_BYTES = 12_000_000
 """How much sound goes into a page, bytes of FLAC."""
 
 
-def embedded(folder: Path | None, names: Sequence[str], first: Iterable[str] = ()) -> dict[str, str]:
+def embedded(
+    folder: Path | None, names: Sequence[str], first: Iterable[str] = ()
+) -> dict[str, str]:
     """Return clips of a folder as data URIs by their name, those in `first` before the others.
 
     What would go over `MOST_SOUND_BYTES`, and what is not there, is left out.

@@ -1,11 +1,12 @@
 """What brought bites: counts against effort, the interval each count leaves open, and what may be said of it.
 
-Per cast when casts were called: the share of casts with a strike has Wilson's interval (Wilson 1927, J. Am.
-Stat. Assoc. 22, 209), and a class is compared with all the others by Fisher's exact test. Over a season per
-hour that a lure was in the water, and without casts per hour of boat time: a rate has Garwood's exact Poisson
-interval (Garwood 1936, Biometrika 28, 437), and is compared by the binomial test that two Poisson counts
-allow (both from memory). The classes of one table share
-their error (Bonferroni): of twenty tables in which nothing is going on, one will point at something.
+Per cast when casts were called: the share of casts with a strike has Wilson's interval
+(Wilson 1927, J. Am. Stat. Assoc. 22, 209), and a class is compared with all the others
+by Fisher's exact test. Over a season per hour that a lure was in the water, and without
+casts per hour of boat time: a rate has Garwood's exact Poisson interval (Garwood 1936,
+Biometrika 28, 437), and is compared by the binomial test that two Poisson counts allow
+(both from memory). The classes of one table share their error (Bonferroni): of twenty
+tables in which nothing is going on, one will point at something.
 """
 
 from __future__ import annotations
@@ -42,7 +43,13 @@ FLAT_SLOPE, BREAK_SLOPE = 0.1, 0.25
 
 By = Literal["cast", "lure hour", "hour"]
 """What effort is counted in: casts, hours of a lure in the water on casts that were called, boat time."""
-Verdict = Literal["more than elsewhere", "fewer than elsewhere", "too few to tell", "no clear difference", ""]
+Verdict = Literal[
+    "more than elsewhere",
+    "fewer than elsewhere",
+    "too few to tell",
+    "no clear difference",
+    "",
+]
 
 
 @dataclass(frozen=True)
@@ -92,7 +99,9 @@ def wilson(hits: int, tries: int) -> tuple[float, float]:
         return 0.0, 1.0
     p, z2 = hits / tries, Z * Z
     middle = (p + z2 / (2 * tries)) / (1 + z2 / tries)
-    half = Z / (1 + z2 / tries) * math.sqrt(p * (1 - p) / tries + z2 / (4 * tries * tries))
+    half = (
+        Z / (1 + z2 / tries) * math.sqrt(p * (1 - p) / tries + z2 / (4 * tries * tries))
+    )
     return max(0.0, middle - half), min(1.0, middle + half)
 
 
@@ -122,12 +131,18 @@ def fisher(hits: int, tries: int, other_hits: int, other_tries: int) -> float:
 
     least, most = max(0, all_hits - other_tries), min(all_hits, tries)
     seen = chance(hits)
-    return min(1.0, sum(p for k in range(least, most + 1) if (p := chance(k)) <= seen * (1 + 1e-9)))
+    return min(
+        1.0,
+        sum(p for k in range(least, most + 1) if (p := chance(k)) <= seen * (1 + 1e-9)),
+    )
 
 
 def binomial(hits: int, tries: int, share: float) -> float:
     """Return the two-sided probability of so uneven a number of hits by chance."""
-    chances = [math.comb(tries, k) * share**k * (1 - share) ** (tries - k) for k in range(tries + 1)]
+    chances = [
+        math.comb(tries, k) * share**k * (1 - share) ** (tries - k)
+        for k in range(tries + 1)
+    ]
     return min(1.0, sum(p for p in chances if p <= chances[hits] * (1 + 1e-9)))
 
 
@@ -135,7 +150,8 @@ def binomial(hits: int, tries: int, share: float) -> float:
 class Try:
     """A piece of effort with its classes by question: a cast, or the time of one reading.
 
-    `effort` is 1 cast or hours of boat time; of a cast `wet_h` is how long its lure was in the water, hours.
+    `effort` is 1 cast or hours of boat time; of a cast `wet_h` is how long its lure was
+    in the water, hours.
     """
 
     classes: Mapping[str, str | None]
@@ -147,36 +163,69 @@ class Try:
 
 CATCH_RATE_QUESTIONS = ("depth", "slope", "structure", "rod", "hour", "light")
 """What is asked of a day, in the order of the tables."""
-SEASON_QUESTIONS = ("depth", "slope", "structure", "light", "month", "water", "level", "wind", "rod", "hour")
+SEASON_QUESTIONS = (
+    "depth",
+    "slope",
+    "structure",
+    "light",
+    "month",
+    "water",
+    "level",
+    "wind",
+    "rod",
+    "hour",
+)
 """What is asked of many days."""
 
 
-def tables(tries: Sequence[Try], by: By, questions: Sequence[str] = CATCH_RATE_QUESTIONS) -> list[RateTable]:
+def tables(
+    tries: Sequence[Try], by: By, questions: Sequence[str] = CATCH_RATE_QUESTIONS
+) -> list[RateTable]:
     """Return a table for each question about efforts and what they brought."""
     return [_table(question, tries, by) for question in questions]
 
 
 def _table(question: str, tries: Sequence[Try], by: By) -> RateTable:
     labels = sorted(
-        {label for one in tries if (label := one.classes[question]) is not None}, key=_natural_order
+        {label for one in tries if (label := one.classes[question]) is not None},
+        key=_natural_order,
     )
-    groups = {label: [one for one in tries if one.classes[question] == label] for label in labels}
+    groups = {
+        label: [one for one in tries if one.classes[question] == label]
+        for label in labels
+    }
     all_hits = sum(len(one.strikes) for group in groups.values() for one in group)
-    all_effort = math.fsum(_effort(one, by) for group in groups.values() for one in group)
-    rows = tuple(_row(label, group, by, all_hits, all_effort, len(groups)) for label, group in groups.items())
+    all_effort = math.fsum(
+        _effort(one, by) for group in groups.values() for one in group
+    )
+    rows = tuple(
+        _row(label, group, by, all_hits, all_effort, len(groups))
+        for label, group in groups.items()
+    )
     lost = [one for one in tries if one.classes[question] is None]
     unknown = _row("not known well enough", lost, by, 0, 0.0, 0) if lost else None
-    return RateTable(question, _HOW[question]["hour" if by == "hour" else "cast"], by, rows, unknown)
+    return RateTable(
+        question, _HOW[question]["hour" if by == "hour" else "cast"], by, rows, unknown
+    )
 
 
 def _effort(one: Try, by: By) -> float:
     return one.wet_h if by == "lure hour" else one.effort
 
 
-def _row(label: str, group: Sequence[Try], by: By, all_hits: int, all_effort: float, classes: int) -> Row:
+def _row(
+    label: str,
+    group: Sequence[Try],
+    by: By,
+    all_hits: int,
+    all_effort: float,
+    classes: int,
+) -> Row:
     hits = tuple(strike for one in group for strike in one.strikes)
     effort = math.fsum(_effort(one, by) for one in group)
-    low, high = wilson(len(hits), round(effort)) if by == "cast" else garwood(len(hits), effort)
+    low, high = (
+        wilson(len(hits), round(effort)) if by == "cast" else garwood(len(hits), effort)
+    )
     return Row(
         label=label,
         strikes=hits,
@@ -188,7 +237,9 @@ def _row(label: str, group: Sequence[Try], by: By, all_hits: int, all_effort: fl
     )
 
 
-def _verdict(hits: int, effort: float, all_hits: int, all_effort: float, by: By, classes: int) -> Verdict:
+def _verdict(
+    hits: int, effort: float, all_hits: int, all_effort: float, by: By, classes: int
+) -> Verdict:
     rest = all_effort - effort
     if classes < 2 or rest <= 0.0 or effort <= 0.0:
         return ""
@@ -222,14 +273,19 @@ def _cast_try(day: Day, ground: GroundGrid | None, units: Units, cast: CastMade)
     depth = nothing if ground is None else ground.depth_at(cast.x, cast.y)
     steep = nothing if ground is None else ground.steepness_at(cast.x, cast.y)
     marks = _marks(day)
-    structure = [_structure(x, y, s, marks) for x, y, s in zip(cast.x, cast.y, steep, strict=True)]
+    structure = [
+        _structure(x, y, s, marks)
+        for x, y, s in zip(cast.x, cast.y, steep, strict=True)
+    ]
     return Try(
         classes={
             "depth": _most([_depth_class(d, units) for d in depth]),
             "slope": _most([_slope_class(s) for s in steep]),
             "structure": _most(structure),
             "rod": _rod_class(cast.event.rod, cast.event.line),
-            **_moment_classes(day, cast.event.t, cast.event.boat, cast.event.water_temperature, units),
+            **_moment_classes(
+                day, cast.event.t, cast.event.boat, cast.event.water_temperature, units
+            ),
             "wind": _wind_class(cast.event.wind_speed, units),
         },
         effort=1.0,
@@ -242,9 +298,16 @@ def _cast_try(day: Day, ground: GroundGrid | None, units: Units, cast: CastMade)
 def _time_tries(day: Day, ground: GroundGrid | None, units: Units) -> list[Try]:
     """Return the boat's time in classes, gathered; a strike goes where the boat was."""
     track, marks = day.track, _marks(day)
-    steep = np.full(len(track.t), np.nan) if ground is None else ground.steepness_at(track.x, track.y)
+    steep = (
+        np.full(len(track.t), np.nan)
+        if ground is None
+        else ground.steepness_at(track.x, track.y)
+    )
     rods = _rods_in_hand(day)
-    fixes, warm = [r.fix for r in day.readings], [r.water_temperature for r in day.readings]
+    fixes, warm = (
+        [r.fix for r in day.readings],
+        [r.water_temperature for r in day.readings],
+    )
     lasts = np.minimum(np.diff(track.t, append=track.t[-1:]), LONGEST_STEP) / 3600.0
     spent: dict[tuple[str | None, ...], float] = {}
     at: list[tuple[str | None, ...]] = []
@@ -271,7 +334,9 @@ def _time_tries(day: Day, ground: GroundGrid | None, units: Units) -> list[Try]:
 
 
 def _marks(day: Day) -> list[tuple[float, float, str]]:
-    placed = ((day.xy(mark.at or mark.boat), mark.detail or "spot") for mark in day.of("mark"))
+    placed = (
+        (day.xy(mark.at or mark.boat), mark.detail or "spot") for mark in day.of("mark")
+    )
     return [(*place, kind) for place, kind in placed if place is not None]
 
 
@@ -292,7 +357,11 @@ def _most(classes: Sequence[str | None]) -> str | None:
         return None
     known = [one for one in classes if one is not None]
     best = max(sorted(set(known)), key=known.count, default=None)
-    return best if best is not None and known.count(best) >= SURE_SHARE * len(classes) else None
+    return (
+        best
+        if best is not None and known.count(best) >= SURE_SHARE * len(classes)
+        else None
+    )
 
 
 def _depth_class(depth: float, units: Units) -> str | None:
@@ -311,7 +380,9 @@ def _slope_class(steepness: float) -> str | None:
     return "2. sloping" if steepness < BREAK_SLOPE else "3. a break, more than 1 in 4"
 
 
-def _structure(x: float, y: float, steepness: float, marks: Sequence[tuple[float, float, str]]) -> str | None:
+def _structure(
+    x: float, y: float, steepness: float, marks: Sequence[tuple[float, float, str]]
+) -> str | None:
     near = [(math.hypot(x - mx, y - my), kind) for mx, my, kind in marks]
     closest = min(near, default=(math.inf, ""))
     if closest[0] <= NEAR_MARK_M:
@@ -325,7 +396,18 @@ def _rod_class(rod: str | None, line: str | None) -> str | None:
     return None if rod is None else f"{rod}, {line}"
 
 
-_ASKED = ("depth", "slope", "structure", "rod", "hour", "light", "month", "water", "level", "wind")
+_ASKED = (
+    "depth",
+    "slope",
+    "structure",
+    "rod",
+    "hour",
+    "light",
+    "month",
+    "water",
+    "level",
+    "wind",
+)
 """All that a try is put into classes by."""
 _MONTHS = (
     "January", "February", "March", "April", "May", "June", "July",
@@ -338,8 +420,13 @@ def _moment_classes(
 ) -> dict[str, str | None]:
     """Return the classes of a moment: its hour, light, month and the water's temperature."""
     at = day.clock(t)
-    # The sun moves a degree in four minutes: a reading's light is that of its ten minutes.
-    sun = None if at is None or fix is None else _light(at.replace(minute=at.minute // 10 * 10), fix)
+    # The sun moves a degree in four minutes: a reading's light is that of its ten
+    # minutes.
+    sun = (
+        None
+        if at is None or fix is None
+        else _light(at.replace(minute=at.minute // 10 * 10), fix)
+    )
     return {
         "hour": _hour_class(day, t),
         "light": sun,
@@ -350,7 +437,9 @@ def _moment_classes(
 
 
 def _light(at: datetime, fix: Fix) -> str:
-    return _light_of(at.replace(second=0, microsecond=0), round(fix.lat, 1), round(fix.lon, 1))
+    return _light_of(
+        at.replace(second=0, microsecond=0), round(fix.lat, 1), round(fix.lon, 1)
+    )
 
 
 @lru_cache(maxsize=4096)
@@ -390,7 +479,11 @@ def _level_class(rise_m: float | None, units: Units) -> str | None:
 
 def _hour_class(day: Day, t: float) -> str | None:
     at = day.clock(t)
-    return f"hour {int(t // 3600) + 1}" if at is None else f"{at.hour:02d}:00 to {(at.hour + 1) % 24:02d}:00"
+    return (
+        f"hour {int(t // 3600) + 1}"
+        if at is None
+        else f"{at.hour:02d}:00 to {(at.hour + 1) % 24:02d}:00"
+    )
 
 
 def _natural_order(label: str) -> tuple[float, str]:
@@ -418,7 +511,10 @@ _HOW: Mapping[str, Mapping[Literal["cast", "hour"], str]] = {
         "cast": "The nearest mark, if one lies within three boat lengths of the cast; else the bottom.",
         "hour": "The nearest mark, if one lies within three boat lengths; else the bottom.",
     },
-    "rod": {"cast": "The rod that was cast, with its line.", "hour": "The rod in hand, with its line."},
+    "rod": {
+        "cast": "The rod that was cast, with its line.",
+        "hour": "The rod in hand, with its line.",
+    },
     "hour": {"cast": "The hour the cast was made in.", "hour": "The hour."},
     "light": {
         "cast": "The sun when the cast was made: low is from dawn to 10° and again to dusk.",

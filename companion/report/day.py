@@ -10,7 +10,16 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from companion.events import AnyEvent, Event, Fix, Heard, Logged, LoggedWhat, Outlook, level_told
+from companion.events import (
+    AnyEvent,
+    Event,
+    Fix,
+    Heard,
+    Logged,
+    LoggedWhat,
+    Outlook,
+    level_told,
+)
 from companion.record.amendments import Amendment, Corrected
 from companion.record.logbook import KeptReading, Logbook, TripEntry
 from companion.report.localtime import zone_at
@@ -87,15 +96,23 @@ class Day:
     @cached_property
     def outlooks(self) -> dict[int, Outlook]:
         """Return what was foretold of each cast, by the cast's number."""
-        return {event.cast: event for event in self.events if isinstance(event, Outlook)}
+        return {
+            event.cast: event for event in self.events if isinstance(event, Outlook)
+        }
 
     @cached_property
     def _levels(self) -> list[tuple[float, float]]:
-        return [(event.t, rise) for event in self.events if (rise := level_told(event)) is not None]
+        return [
+            (event.t, rise)
+            for event in self.events
+            if (rise := level_told(event)) is not None
+        ]
 
     def level(self, t: float) -> float | None:
         """Return how far the water stood above the map's level at logic time t, m; None when untold."""
-        return next((rise for since, rise in reversed(self._levels) if since <= t), None)
+        return next(
+            (rise for since, rise in reversed(self._levels) if since <= t), None
+        )
 
     def heard_number(self, event: Heard) -> int:
         """Return the number of an utterance among those of the trip, from 1: it is told of by that."""
@@ -118,7 +135,11 @@ class Day:
 
     @cached_property
     def _place_of_number(self) -> dict[int, int]:
-        return {e.number: place for place, e in enumerate(self.events, 1) if isinstance(e, Logged)}
+        return {
+            e.number: place
+            for place, e in enumerate(self.events, 1)
+            if isinstance(e, Logged)
+        }
 
     @cached_property
     def plane(self) -> LocalPlane | None:
@@ -140,7 +161,9 @@ class Day:
         x, y = np.array(places, float).reshape(-1, 2).T
 
         def column(values: Iterable[float | None]) -> Floats:
-            return np.array([np.nan if value is None else value for value in values], float)
+            return np.array(
+                [np.nan if value is None else value for value in values], float
+            )
 
         return DayTrack(
             t=column(r.t for r in self.readings),
@@ -154,13 +177,26 @@ class Day:
     @cached_property
     def _began(self) -> datetime | None:
         """The instant of logic time 0, from the first thing whose UTC is known."""
-        stamped = ((e.t, e.utc) for source in (self.events, self.readings) for e in source if e.utc)
+        stamped = (
+            (e.t, e.utc)
+            for source in (self.events, self.readings)
+            for e in source
+            if e.utc
+        )
         first = min(stamped, default=None)
-        return None if first is None else datetime.fromisoformat(first[1]) - timedelta(seconds=first[0])
+        return (
+            None
+            if first is None
+            else datetime.fromisoformat(first[1]) - timedelta(seconds=first[0])
+        )
 
     def clock(self, t: float) -> datetime | None:
         """Return the time of day at logic time t, s; None when the trip never knew it."""
-        return None if self._began is None else (self._began + timedelta(seconds=t)).astimezone(self.zone)
+        return (
+            None
+            if self._began is None
+            else (self._began + timedelta(seconds=t)).astimezone(self.zone)
+        )
 
     def time_words(self, t: float, *, seconds: bool = False) -> str:
         """Return the time of day, such as "14:15", else the time since the trip began, such as "+0:04"."""
@@ -168,16 +204,24 @@ class Day:
         if at is not None:
             return at.strftime("%H:%M:%S" if seconds else "%H:%M")
         minutes, rest = divmod(int(t), 60)
-        return f"+{minutes // 60}:{minutes % 60:02d}" + (f":{rest:02d}" if seconds else "")
+        return f"+{minutes // 60}:{minutes % 60:02d}" + (
+            f":{rest:02d}" if seconds else ""
+        )
 
     @cached_property
     def date(self) -> str | None:
         """The day's date, such as "Saturday 3 October 2026"."""
         at = self.clock(0.0)
-        return None if at is None else f"{_WEEKDAYS[at.weekday()]} {at.day} {_MONTHS[at.month - 1]} {at.year}"
+        return (
+            None
+            if at is None
+            else f"{_WEEKDAYS[at.weekday()]} {at.day} {_MONTHS[at.month - 1]} {at.year}"
+        )
 
 
-def read_day(book: Logbook, trip: int, *, zone: tzinfo | None = None, invented: str | None = None) -> Day:
+def read_day(
+    book: Logbook, trip: int, *, zone: tzinfo | None = None, invented: str | None = None
+) -> Day:
     """Return a trip of a logbook; its times are those of a zone, without one those where the boat was.
 
     Raises:
@@ -202,7 +246,15 @@ def _zone_of(readings: Sequence[KeptReading]) -> tzinfo:
     return UTC if fix is None else zone_at(fix.lat, fix.lon)
 
 
-_WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+_WEEKDAYS = (
+    "Monday",
+    "Tuesday",
+    "Wednesday",
+    "Thursday",
+    "Friday",
+    "Saturday",
+    "Sunday",
+)
 _MONTHS = (
     "January", "February", "March", "April", "May", "June", "July",
     "August", "September", "October", "November", "December",

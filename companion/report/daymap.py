@@ -37,7 +37,11 @@ _LAST_RANK = 8
 
 
 def map_of(
-    day: Day, ground: GroundGrid | None, casts: Sequence[CastMade], catches: Sequence[Catch], units: Units
+    day: Day,
+    ground: GroundGrid | None,
+    casts: Sequence[CastMade],
+    catches: Sequence[Catch],
+    units: Units,
 ) -> DayChart | None:
     """Return the map: lakebed, track, casts, and what was logged where the lure was; None without a place."""
     if day.plane is None:
@@ -53,10 +57,20 @@ def map_of(
         *_track(plane, day),
         *_cast_lines(plane, day, casts, units),
         *_things(plane, day, shown_of(day, catches), units),
-        '<g class="cursor" id="boat-now" hidden="">' + pin(0, 0, '<circle class="boat" r="8"/>') + "</g>",
+        '<g class="cursor" id="boat-now" hidden="">'
+        + pin(0, 0, '<circle class="boat" r="8"/>')
+        + "</g>",
     ]
     said = "Map of the day: bottom, the boat's way, casts, and what happened where the lure was"
-    svg = chart("map-chart", said, wide, high + _FOOT, [box.rect("frame"), *ruler(plane, units)], world, box)
+    svg = chart(
+        "map-chart",
+        said,
+        wide,
+        high + _FOOT,
+        [box.rect("frame"), *ruler(plane, units)],
+        world,
+        box,
+    )
     return DayChart(svg, wide, high + _FOOT, _map_data(plane, ground, units))
 
 
@@ -103,15 +117,23 @@ def _track(plane: Plane, day: Day) -> Iterator[str]:
     track = day.track
     for run in runs_of(track.t, ~np.isnan(track.x)):
         every = max(1, math.ceil(len(run) / MOST_CHART_POINTS))
-        path = plane.path(zip(track.x[run][::every], track.y[run][::every], strict=True))
+        path = plane.path(
+            zip(track.x[run][::every], track.y[run][::every], strict=True)
+        )
         name = f"track-{run[0]}"
         yield f'<defs><path id="{name}" d="{path}"/></defs>'
         yield f'<use href="#{name}" class="track-halo"/><use href="#{name}" class="track"/>'
 
 
-def _cast_lines(plane: Plane, day: Day, casts: Sequence[CastMade], units: Units) -> Iterator[str]:
+def _cast_lines(
+    plane: Plane, day: Day, casts: Sequence[CastMade], units: Units
+) -> Iterator[str]:
     for rod in dict.fromkeys(cast.event.rod for cast in casts):
-        mine = (_cast_line(plane, day, cast, units) for cast in casts if cast.event.rod == rod)
+        mine = (
+            _cast_line(plane, day, cast, units)
+            for cast in casts
+            if cast.event.rod == rod
+        )
         yield f"<g {chosen_by('cast', rod)}>{''.join(mine)}</g>"
 
 
@@ -120,7 +142,10 @@ def _cast_line(plane: Plane, day: Day, cast: CastMade, units: Units) -> str:
     if boat is None or cast.bearing is None:
         return ""
     angle = math.radians(cast.bearing)
-    end = (boat[0] + cast.length * math.sin(angle), boat[1] + cast.length * math.cos(angle))
+    end = (
+        boat[0] + cast.length * math.sin(angle),
+        boat[1] + cast.length * math.cos(angle),
+    )
     said = f"#{cast.event.number} cast, {cast.event.rod}, {units.distance(cast.length)} long"
     guess = "" if cast.hour_said else " wide-guess"
     said += "" if cast.hour_said else ", hour not said"
@@ -132,7 +157,9 @@ def _cast_line(plane: Plane, day: Day, cast: CastMade, units: Units) -> str:
     )
 
 
-def _things(plane: Plane, day: Day, shown: Sequence[ShownEntry], units: Units) -> Iterator[str]:
+def _things(
+    plane: Plane, day: Day, shown: Sequence[ShownEntry], units: Units
+) -> Iterator[str]:
     for one in shown:
         fix = (one.at.at if one.kind == "mark" else one.at.lure_at) or one.at.boat
         spot = day.xy(fix)
@@ -153,7 +180,9 @@ def _about(day: Day, one: ShownEntry, units: Units) -> str:
     first = one.things[0]
     size = size_words(one.things[-1], units)
     rod = f"{first.rod}, {first.line}" if first.rod else ""
-    lure = "" if one.at.lure_depth is None else f"lure at {units.depth(one.at.lure_depth)}"
+    lure = (
+        "" if one.at.lure_depth is None else f"lure at {units.depth(one.at.lure_depth)}"
+    )
     parts = (one.said, size, day.time_words(first.t, seconds=True), rod, lure)
     return "\n".join(part for part in parts if part)
 
@@ -170,11 +199,17 @@ def _map_data(plane: Plane, ground: GroundGrid | None, units: Units) -> dict[str
         data["grid"] = {
             "east": round(float(grid.east[0]), 2),
             "north": round(float(grid.north[0]), 2),
-            "step": round(float(grid.east[1] - grid.east[0]), 4) if len(grid.east) > 1 else 1.0,
-            "rise": round(float(grid.north[1] - grid.north[0]), 4) if len(grid.north) > 1 else 1.0,
+            "step": round(float(grid.east[1] - grid.east[0]), 4)
+            if len(grid.east) > 1
+            else 1.0,
+            "rise": round(float(grid.north[1] - grid.north[0]), 4)
+            if len(grid.north) > 1
+            else 1.0,
             "columns": len(grid.east),
             "depth": _tenths(ground.depth / units.depth_m),
-            "within": _tenths(NINE_IN_TEN_SIGMAS * grid.sigma / units.depth_m + 0.0 * ground.depth),
+            "within": _tenths(
+                NINE_IN_TEN_SIGMAS * grid.sigma / units.depth_m + 0.0 * ground.depth
+            ),
         }
     return data
 
@@ -212,14 +247,18 @@ Outing = tuple[Day, GroundGrid | None, Sequence[Catch]]
 def best_known(outings: Sequence[Outing]) -> tuple[Day, GroundGrid | None] | None:
     """Return the day whose water most is known of, with its bottom; None when no day knew where it was."""
     placed = [(day, ground) for day, ground, _ in outings if day.plane is not None]
-    known = [0 if ground is None else int(np.isfinite(ground.depth).sum()) for _, ground in placed]
+    known = [
+        0 if ground is None else int(np.isfinite(ground.depth).sum())
+        for _, ground in placed
+    ]
     return placed[int(np.argmax(known))] if placed else None
 
 
 def map_of_days(outings: Sequence[Outing], units: Units) -> DayChart | None:
     """Return the map of the water that most is known of, with the ways and the catches of all days there.
 
-    A catch leads to its trip in the table: "t1" is the first. None when no day knew where it was.
+    A catch leads to its trip in the table: "t1" is the first. None when no day knew
+    where it was.
     """
     placed = [(i, *one) for i, one in enumerate(outings, 1) if one[0].plane is not None]
     known_best = best_known(outings)
@@ -228,7 +267,9 @@ def map_of_days(outings: Sequence[Outing], units: Units) -> DayChart | None:
     best, ground = known_best
     assert best.plane is not None
     here = [(i, day, found) for i, day, _, found in placed if _is_near(best, day)]
-    places = np.array([best.plane.to_xy(lat, lon) for _, day, _ in here for lat, lon in _way(day)])
+    places = np.array(
+        [best.plane.to_xy(lat, lon) for _, day, _ in here for lat, lon in _way(day)]
+    )
     (west, south), (east, north) = places.min(axis=0) - 40.0, places.max(axis=0) + 40.0
     wide = min(max(_HIGHEST * (east - west) / (north - south), _NARROWEST), _WIDEST)
     high = min(max(wide * (north - south) / (east - west), 380.0), _HIGHEST)
@@ -238,10 +279,24 @@ def map_of_days(outings: Sequence[Outing], units: Units) -> DayChart | None:
         box.rect("", ' fill="url(#unknown)"'),
         *_lakebed(plane, ground, units),
         *(_way_over(plane, best, day) for _, day, _ in here),
-        *(sign for i, day, found in here for sign in _catches_over(plane, best, day, found, i, units)),
+        *(
+            sign
+            for i, day, found in here
+            for sign in _catches_over(plane, best, day, found, i, units)
+        ),
     ]
-    said = "Map of the season: bottom, the boat's ways, and the catches where the lure was"
-    svg = chart("map-chart", said, wide, high + _FOOT, [box.rect("frame"), *ruler(plane, units)], world, box)
+    said = (
+        "Map of the season: bottom, the boat's ways, and the catches where the lure was"
+    )
+    svg = chart(
+        "map-chart",
+        said,
+        wide,
+        high + _FOOT,
+        [box.rect("frame"), *ruler(plane, units)],
+        world,
+        box,
+    )
     return DayChart(svg, wide, high + _FOOT, _map_data(plane, ground, units))
 
 
@@ -272,4 +327,6 @@ def _catches_over(
             one = ShownEntry(catch.what, catch.things, catch.at_lure)
             said = f"trip {trip}, {day.date or ''}\n{_about(day, one, units)}"
             numbers = ", ".join(f"{trip}#{each.number}" for each in one.things)
-            yield thing(day, one, plane.x(spot[0]), plane.y(spot[1]), said, f"t{trip}", numbers)
+            yield thing(
+                day, one, plane.x(spot[0]), plane.y(spot[1]), said, f"t{trip}", numbers
+            )

@@ -29,8 +29,15 @@ CAUTIONS_HTML = (
 def document(title: str, body: str, data: Mapping[str, object] | None = None) -> str:
     """Return a whole HTML file; `data` is what the script of its charts has to know."""
     here = files("companion.report")
-    style, script = (here.joinpath(f"report.{kind}").read_text(encoding="utf-8") for kind in ("css", "js"))
-    known = f'<script type="application/json" id="data">{_json(data)}</script>\n' if data else ""
+    style, script = (
+        here.joinpath(f"report.{kind}").read_text(encoding="utf-8")
+        for kind in ("css", "js")
+    )
+    known = (
+        f'<script type="application/json" id="data">{_json(data)}</script>\n'
+        if data
+        else ""
+    )
     return (
         '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         f'<meta http-equiv="Content-Security-Policy" content="{_POLICY}">\n'

@@ -78,7 +78,11 @@ def table_figures(table: RateTable) -> dict[str, Any]:
     return {
         "question": table.question,
         "how": table.how,
-        "effort": {"cast": "casts", "lure hour": "hours of lure in the water", "hour": "hours"}[table.by],
+        "effort": {
+            "cast": "casts",
+            "lure hour": "hours of lure in the water",
+            "hour": "hours",
+        }[table.by],
         "rows": [_row(row) for row in table.rows],
         "unknown": None if table.unknown is None else _row(table.unknown),
     }
@@ -101,4 +105,8 @@ def _numbers(row: Row) -> Sequence[int]:
 
 
 def _band(band: Estimate | None) -> dict[str, float] | None:
-    return None if band is None else {name: round(getattr(band, name), 3) for name in ("best", "low", "high")}
+    return (
+        None
+        if band is None
+        else {name: round(getattr(band, name), 3) for name in ("best", "low", "high")}
+    )

@@ -33,10 +33,12 @@ class Findings:
         by: what they are counted in.
         off: bites, fish and lost fish that belong to none of them.
         clips: the sound of what was said as data URIs by name.
-        photos: pictures of the fish as data URIs, by the number of the catch's first entry.
+        photos: pictures of the fish as data URIs, by the number of the catch's first
+            entry.
         places: whether places may be told.
         truths: what was told of clips, by name.
-        telling: the command that tells of them, with this trip; None where it is not offered.
+        telling: the command that tells of them, with this trip; None where it is not
+            offered.
     """
 
     day: Day
@@ -83,7 +85,10 @@ class Findings:
     def title(self) -> str:
         """The trip's name as a title."""
         words = self.day.entry.name.replace("_", " ").split() or ["A", "day"]
-        return " ".join(word.capitalize() if re.fullmatch("[a-z]+", word) else word for word in words)
+        return " ".join(
+            word.capitalize() if re.fullmatch("[a-z]+", word) else word
+            for word in words
+        )
 
 
 def findings(
@@ -94,7 +99,9 @@ def findings(
     areas: Sequence[Area] = (),
 ) -> Findings:
     """Work out a day: its bottom, with what `areas` know of it, its casts and what brought bites."""
-    lengths = {story.rod: story.cast.best for story in stories if story.cast is not None}
+    lengths = {
+        story.rod: story.cast.best for story in stories if story.cast is not None
+    }
     ground, casts = mapped(day, areas), casts_of(day, lengths)
     tries, by, off = tries_of(day, casts, ground, units)
     return Findings(day, stories, units, ground, casts, tries, by, off, clips or {})

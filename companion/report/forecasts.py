@@ -37,7 +37,9 @@ def forecasts_of(day: Day, casts: Iterable[CastMade]) -> list[Forecast]:
     """Return the casts of which something was foretold, in order."""
     known = ((cast, day.outlooks.get(cast.event.number)) for cast in casts)
     return [
-        Forecast(cast, outlook, True if cast.touches else False if cast.reeled else None)
+        Forecast(
+            cast, outlook, True if cast.touches else False if cast.reeled else None
+        )
         for cast, outlook in known
         if outlook is not None and outlook.state != "unknown"
     ]
@@ -47,7 +49,13 @@ def hit_rates(forecasts: Sequence[Forecast]) -> list[HitRate]:
     """Return for each word how often the lure touched, over the casts whose end was told (Wilson)."""
     rates = []
     for word in SURENESS_WORDS:
-        told = [one.touched for one in forecasts if one.outlook.sureness == word and one.touched is not None]
+        told = [
+            one.touched
+            for one in forecasts
+            if one.outlook.sureness == word and one.touched is not None
+        ]
         if told:
-            rates.append(HitRate(word, len(told), sum(told), *wilson(sum(told), len(told))))
+            rates.append(
+                HitRate(word, len(told), sum(told), *wilson(sum(told), len(told)))
+            )
     return rates

@@ -35,7 +35,8 @@ KNOWN_SIGMA_M = 1.0
 class GroundGrid:
     """The mapped bottom: a grid of depth, NaN where it is not known well enough.
 
-    `all_days` tells whether it is all that is known of the lake, or the day's own soundings alone.
+    `all_days` tells whether it is all that is known of the lake, or the day's own
+    soundings alone.
     """
 
     grid: Relief
@@ -44,7 +45,9 @@ class GroundGrid:
     @cached_property
     def depth(self) -> Floats:
         """Depth below the surface, m, NaN where not known; rows go north, columns east."""
-        return np.where(_without_slivers(self.grid.sigma < KNOWN_SIGMA_M), self.grid.depth, np.nan)
+        return np.where(
+            _without_slivers(self.grid.sigma < KNOWN_SIGMA_M), self.grid.depth, np.nan
+        )
 
     @cached_property
     def steepness(self) -> Floats:
@@ -72,7 +75,9 @@ def _without_slivers(known: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Drop what is less than three points wide: there the contours would only be ragged."""
     around = np.pad(known, 2)
     inner = np.lib.stride_tricks.sliding_window_view(around, (3, 3)).all(axis=(2, 3))
-    return np.asarray(np.lib.stride_tricks.sliding_window_view(inner, (3, 3)).any(axis=(2, 3)))
+    return np.asarray(
+        np.lib.stride_tricks.sliding_window_view(inner, (3, 3)).any(axis=(2, 3))
+    )
 
 
 def _nearest(lines: Floats, at: Floats) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
@@ -85,8 +90,9 @@ def _nearest(lines: Floats, at: Floats) -> tuple[NDArray[np.intp], NDArray[np.bo
 def mapped(day: Day, areas: Sequence[Area] = ()) -> GroundGrid | None:
     """Return the bottom of a day's water, below the surface of that day.
 
-    It is what `areas`, the lakes of the logbook, have of it from all days; where they have nothing, what the
-    day's own kept readings map. None when no depth was ever joined to a place.
+    It is what `areas`, the lakes of the logbook, have of it from all days; where they
+    have nothing, what the day's own kept readings map. None when no depth was ever
+    joined to a place.
     """
     track = day.track
     known = ~(np.isnan(track.x) | np.isnan(track.depth))
@@ -111,10 +117,15 @@ def _of_lake(day: Day, areas: Sequence[Area], rows: Floats) -> GroundGrid | None
     some = slice(None, None, max(1, len(rows) // LEVELLED_BY))
     off = rows[some, 3] - area.surface.at(east[some], north[some]).depth
     box = _around(east, north, IN_CAST)
-    if np.isnan(off).all() or (grid := relief(area.surface, GROUND_STEP_M, box, MOST_GRID_POINTS)) is None:
+    if (
+        np.isnan(off).all()
+        or (grid := relief(area.surface, GROUND_STEP_M, box, MOST_GRID_POINTS)) is None
+    ):
         return None
     depth = grid.depth + float(np.nanmedian(off))
-    here = Relief((grid.east - east0) / wider, (grid.north - north0) / longer, depth, grid.sigma)
+    here = Relief(
+        (grid.east - east0) / wider, (grid.north - north0) / longer, depth, grid.sigma
+    )
     return GroundGrid(here, all_days=True)
 
 
@@ -126,11 +137,23 @@ def _of_day(rows: Floats) -> GroundGrid | None:
         surface.add(sounding.east, sounding.north, sounding.depth)
     if surface.cells == 0:
         return None
-    grid = relief(surface, GROUND_STEP_M, _around(rows[:, 1], rows[:, 2], GROUND_MARGIN_M), MOST_GRID_POINTS)
+    grid = relief(
+        surface,
+        GROUND_STEP_M,
+        _around(rows[:, 1], rows[:, 2], GROUND_MARGIN_M),
+        MOST_GRID_POINTS,
+    )
     return None if grid is None else GroundGrid(grid)
 
 
-def _around(east: Floats, north: Floats, margin: float) -> tuple[float, float, float, float]:
+def _around(
+    east: Floats, north: Floats, margin: float
+) -> tuple[float, float, float, float]:
     """Return west, south, east and north of a box around places, m."""
     west, south = float(round(east.min())) - margin, float(round(north.min())) - margin
-    return west, south, float(round(east.max())) + margin, float(round(north.max())) + margin
+    return (
+        west,
+        south,
+        float(round(east.max())) + margin,
+        float(round(north.max())) + margin,
+    )

@@ -28,7 +28,8 @@ def zone_name(zone: tzinfo) -> str:
     name = str(getattr(zone, "key", zone))
     if not name.startswith("Etc/GMT"):
         return name
-    # At sea the names count the other way round: Etc/GMT+8 is eight hours behind UTC (IANA, "etcetera").
+    # At sea the names count the other way round: Etc/GMT+8 is eight hours behind UTC
+    # (IANA, "etcetera").
     hours = name.removeprefix("Etc/GMT")
     return "UTC" + hours.translate(str.maketrans("+-", "-+"))
 
@@ -36,4 +37,10 @@ def zone_name(zone: tzinfo) -> str:
 def light_at(utc: datetime, lat: float, lon: float) -> Light:
     """Return by what light it was somewhere."""
     height = elevation(Observer(lat, lon), utc, with_refraction=False)
-    return "night" if height < DAWN_DEGREES else "low sun" if height < LOW_DEGREES else "day"
+    return (
+        "night"
+        if height < DAWN_DEGREES
+        else "low sun"
+        if height < LOW_DEGREES
+        else "day"
+    )

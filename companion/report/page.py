@@ -33,7 +33,15 @@ from companion.report.reach_charts import reach_of
 from companion.report.rods import RodStory
 from companion.report.summary import paragraph, tiles
 from companion.report.timeline import playback, timeline_of
-from companion.report.told import heard, how_heard, logged, outlook_words, rest, sounds, telling
+from companion.report.told import (
+    heard,
+    how_heard,
+    logged,
+    outlook_words,
+    rest,
+    sounds,
+    telling,
+)
 from companion.report.words import count
 from companion.units import Units
 
@@ -41,7 +49,11 @@ from companion.units import Units
 def page(found: Findings) -> str:
     """Return the report as HTML; without places where the findings say so."""
     day, units = found.day, found.units
-    where = map_of(day, found.ground, found.casts, found.catches, units) if found.places else None
+    where = (
+        map_of(day, found.ground, found.casts, found.catches, units)
+        if found.places
+        else None
+    )
     depth = timeline_of(day, found.casts, found.catches, units)
     reach = reach_of(found.stories, units)
     body = [
@@ -51,9 +63,23 @@ def page(found: Findings) -> str:
         f'<p class="lead" id="summary">{paragraph(found)}</p>',
         tiles(found),
         _where(found, where),
-        section("time", "Depth through the day", _HOW_TIME, drawn(depth), _player(depth)),
-        section("foretold", "Foretold, and what came", _how_foretold(found), _foretold(found)),
-        section("reach", "How deep each rod gets", _HOW_REACH, _reach_key(reach), drawn(reach), _rods(found)),
+        section(
+            "time", "Depth through the day", _HOW_TIME, drawn(depth), _player(depth)
+        ),
+        section(
+            "foretold",
+            "Foretold, and what came",
+            _how_foretold(found),
+            _foretold(found),
+        ),
+        section(
+            "reach",
+            "How deep each rod gets",
+            _HOW_REACH,
+            _reach_key(reach),
+            drawn(reach),
+            _rods(found),
+        ),
         section(
             "brought",
             "What brought bites",
@@ -61,7 +87,9 @@ def page(found: Findings) -> str:
             brought(found.tables, lambda thing: link(day, thing)),
         ),
         section("log", "What was logged", _HOW_LOG, logged(found)),
-        section("heard", "What was heard", how_heard(found), telling(found), heard(found)),
+        section(
+            "heard", "What was heard", how_heard(found), telling(found), heard(found)
+        ),
         section("rest", "Everything else", "", rest(found)),
         _footer(found),
         "</main>",
@@ -70,13 +98,21 @@ def page(found: Findings) -> str:
     return document(found.title, "\n".join(body), _data(found, where, depth))
 
 
-def _data(found: Findings, where: DayChart | None, depth: DayChart | None) -> dict[str, object]:
+def _data(
+    found: Findings, where: DayChart | None, depth: DayChart | None
+) -> dict[str, object]:
     """Return what the page's script has to know."""
-    data: dict[str, object] = {"unit": found.units.depth_unit, "per": found.units.depth_m}
+    data: dict[str, object] = {
+        "unit": found.units.depth_unit,
+        "per": found.units.depth_m,
+    }
     if where is not None:
         data["map"] = where.data
     if depth is not None:
-        data |= {"time": depth.data, "day": playback(found.day, places=where is not None)}
+        data |= {
+            "time": depth.data,
+            "day": playback(found.day, places=where is not None),
+        }
     return data
 
 
@@ -104,7 +140,11 @@ def _header(found: Findings) -> str:
     when = f"{day.time_words(0.0)} to {day.time_words(day.entry.seconds)}"
     if day.date is not None:
         when = f"{day.date}, {when} {zone_name(day.zone)}"
-    badge = f'<p class="invented">An invented day: {escape(day.invented)}.</p>\n' if day.invented else ""
+    badge = (
+        f'<p class="invented">An invented day: {escape(day.invented)}.</p>\n'
+        if day.invented
+        else ""
+    )
     return (
         f'<header><div class="inner">\n<h1>{escape(found.title)}</h1>\n<p class="date">{escape(when)}</p>\n'
         f"{badge}</div>\n{_profile(day)}</header>"
@@ -117,8 +157,8 @@ _HERO = Box(0.0, 34.0, 1200.0, 200.0)
 def _profile(day: Day) -> str:
     """Return the bottom under the boat through the day as a drawing, with a dot at each catch.
 
-    Where the depth was not known there is no bottom, and a catch whose depth is not known is a ring above
-    the surface.
+    Where the depth was not known there is no bottom, and a catch whose depth is not
+    known is a ring above the surface.
     """
     t, depth = day.track.t, day.track.believed
     known = np.flatnonzero(~np.isnan(depth))
@@ -132,13 +172,20 @@ def _profile(day: Day) -> str:
 
     runs = np.split(known, np.flatnonzero(np.diff(t[known]) > GAP_S) + 1)
     bottom = "".join(
-        _profile_run([(x(float(t[i])), _HERO.top + float(depth[i]) * scale) for i in run]) for run in runs
+        _profile_run(
+            [(x(float(t[i])), _HERO.top + float(depth[i]) * scale) for i in run]
+        )
+        for run in runs
     )
     gaps = "".join(
-        Box(x(float(t[a[-1]])), _HERO.top, x(float(t[b[0]])), _HERO.bottom).rect("", ' fill="url(#unknown)"')
+        Box(x(float(t[a[-1]])), _HERO.top, x(float(t[b[0]])), _HERO.bottom).rect(
+            "", ' fill="url(#unknown)"'
+        )
         for a, b in pairwise(runs)
     )
-    dots = "".join(_profile_dot(x(one.t), one.lure_depth, scale) for one in day.of(*CATCH_EVENTS))
+    dots = "".join(
+        _profile_dot(x(one.t), one.lure_depth, scale) for one in day.of(*CATCH_EVENTS)
+    )
     said = (
         "The bottom under the boat through the day, hatched where it was not known, with a dot for each "
         "bite and fish, a ring above the water where its depth is not known"
@@ -154,9 +201,8 @@ def _profile_run(points: list[tuple[float, float]]) -> str:
     """Return a stretch of bottom that was known, one point for each of the drawing's units."""
     kept = list({round(x): (x, y) for x, y in points}.values())
     ground = [*kept, (kept[-1][0], _HERO.bottom), (kept[0][0], _HERO.bottom)]
-    return (
-        f'<path class="ground" d="{outline(ground, closed=True)}"/><path class="bottom" d="{outline(kept)}"/>'
-    )
+    below = f'<path class="ground" d="{outline(ground, closed=True)}"/>'
+    return below + f'<path class="bottom" d="{outline(kept)}"/>'
 
 
 def _profile_dot(x: float, lure_depth: float | None, scale: float) -> str:
@@ -184,7 +230,10 @@ def _filters(found: Findings) -> str:
     """Return the key of the signs and of the rods' lines, each with a box that shows or hides them."""
     shown = shown_of(found.day, found.catches)
     kinds = [kind for kind in CHART_KINDS if any(one.kind == kind for one in shown)]
-    rows = [_filter("kind", kind, _sign(kind), f"{CHART_KINDS[kind]}", kind) for kind in kinds]
+    rows = [
+        _filter("kind", kind, _sign(kind), f"{CHART_KINDS[kind]}", kind)
+        for kind in kinds
+    ]
     if found.casts:
         rows.append(_filter("kind", "cast", _line("cast"), "casts", "cast"))
     rods = [
@@ -193,8 +242,16 @@ def _filters(found: Findings) -> str:
     ]
     if not rows and not rods:
         return ""
-    parts = f'<fieldset class="filter"><legend>Shown</legend>{"".join(rows)}</fieldset>' if rows else ""
-    parts += f'<fieldset class="filter"><legend>Rods</legend>{"".join(rods)}</fieldset>' if rods else ""
+    parts = (
+        f'<fieldset class="filter"><legend>Shown</legend>{"".join(rows)}</fieldset>'
+        if rows
+        else ""
+    )
+    parts += (
+        f'<fieldset class="filter"><legend>Rods</legend>{"".join(rods)}</fieldset>'
+        if rods
+        else ""
+    )
     return parts
 
 
@@ -234,7 +291,8 @@ def _foretold(found: Findings) -> str:
         return ""
     rates = hit_rate_table(found.hit_rates)
     each = table(
-        ("cast", "time", "rod", "foretold", "what came"), [_forecast(found, one) for one in found.forecasts]
+        ("cast", "time", "rod", "foretold", "what came"),
+        [_forecast(found, one) for one in found.forecasts],
     )
     return f"{rates}<details><summary>Cast by cast</summary>{each}</details>"
 
@@ -262,7 +320,10 @@ def _forecast(found: Findings, one: Forecast) -> str:
 def _rods(found: Findings) -> str:
     stories = found.stories
     columns = {
-        "rod": [f"<b>{escape(one.rod)}</b><br>{escape(one.lure)}<br>{escape(one.line)}" for one in stories],
+        "rod": [
+            f"<b>{escape(one.rod)}</b><br>{escape(one.lure)}<br>{escape(one.line)}"
+            for one in stories
+        ],
         "as described": [_band(one.described, found.units) for one in stories],
         "when the day began": [_band(one.morning, found.units) for one in stories],
         "when it ended": [_band(one.evening, found.units) for one in stories],
@@ -284,7 +345,9 @@ def _rods(found: Findings) -> str:
 def _band(band: Estimate | None, units: Units) -> str:
     if band is None:
         return ""
-    between = f"{units.depth_number(band.low):.1f} to {units.depth_number(band.high):.1f}"
+    between = (
+        f"{units.depth_number(band.low):.1f} to {units.depth_number(band.high):.1f}"
+    )
     return f'<b>{units.depth(band.best)}</b><br><span class="plain">{between}</span>'
 
 
@@ -302,7 +365,10 @@ def _evidence(story: RodStory) -> str:
 
 def _today(day: Day, story: RodStory) -> str:
     touched = f"touches {links(day, story.evidence)}" if story.evidence else "no touch"
-    steps = ", ".join(f'<a href="#{day.anchor(one)}">{day.time_words(one.t)}</a>' for one in story.learned)
+    steps = ", ".join(
+        f'<a href="#{day.anchor(one)}">{day.time_words(one.t)}</a>'
+        for one in story.learned
+    )
     return touched + (f"<br>learned at {steps}" if steps else "")
 
 
@@ -368,8 +434,16 @@ def _how_map(found: Findings) -> str:
         else "Contours from the day's own soundings,"
     )
     day = found.day
-    lost = [one for one in day.of(*CATCH_EVENTS, "touch", "snag", "broke off", "mark") if one.place is None]
-    nowhere = f" Not on it, because the boat's place was not known: {links(day, lost)}." if lost else ""
+    lost = [
+        one
+        for one in day.of(*CATCH_EVENTS, "touch", "snag", "broke off", "mark")
+        if one.place is None
+    ]
+    nowhere = (
+        f" Not on it, because the boat's place was not known: {links(day, lost)}."
+        if lost
+        else ""
+    )
     return (
         f"{whence} drawn only where the bottom is known to about a metre. Bites, fish and touches stand "
         "where the <em>lure</em> was by the model; the ring is how well that is known. "

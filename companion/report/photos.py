@@ -24,14 +24,19 @@ _EXIF, _TAKEN, _OFFSET = 0x8769, 0x9003, 0x9011
 """Tags of the camera's directory, the time of taking, and its offset from UTC (Exif 2.31; M)."""
 
 
-def photos_of(day: Day, catches: Sequence[Catch], folder: Path | None) -> dict[int, str]:
+def photos_of(
+    day: Day, catches: Sequence[Catch], folder: Path | None
+) -> dict[int, str]:
     """Return a photo for each catch that has one, as a data URI, by the number of the catch's first entry.
 
-    The pictures are written anew, so that no place or camera is told in what a photo carries along.
+    The pictures are written anew, so that no place or camera is told in what a photo
+    carries along.
     """
     if folder is None or Image is None or not folder.is_dir():
         return {}
-    files = sorted(path for path in folder.rglob("*") if path.suffix.lower() in _ENDINGS)
+    files = sorted(
+        path for path in folder.rglob("*") if path.suffix.lower() in _ENDINGS
+    )
     taken = [(at, path) for path in files if (at := _taken(path, day.zone)) is not None]
     found: dict[int, str] = {}
     for catch in catches:
@@ -58,7 +63,11 @@ def _taken(path: Path, zone: tzinfo) -> datetime | None:
     try:
         at = datetime.strptime(str(camera[_TAKEN]), "%Y:%m:%d %H:%M:%S")
         offset = camera.get(_OFFSET)
-        return datetime.fromisoformat(f"{at.isoformat()}{offset}") if offset else at.replace(tzinfo=zone)
+        return (
+            datetime.fromisoformat(f"{at.isoformat()}{offset}")
+            if offset
+            else at.replace(tzinfo=zone)
+        )
     except (KeyError, ValueError):
         return datetime.fromtimestamp(path.stat().st_mtime, UTC)
 

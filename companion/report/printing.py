@@ -61,9 +61,13 @@ def _by_chromium(page: Path, to: Path, size: tuple[int, int], *options: str) -> 
             page.resolve().as_uri(),
         ]
         try:
-            done = subprocess.run(command, capture_output=True, text=True, timeout=_PATIENCE, check=False)
+            done = subprocess.run(
+                command, capture_output=True, text=True, timeout=_PATIENCE, check=False
+            )
         except subprocess.TimeoutExpired as error:
-            raise PrintingError(f"Chromium did not finish within {_PATIENCE:.0f} s") from error
+            raise PrintingError(
+                f"Chromium did not finish within {_PATIENCE:.0f} s"
+            ) from error
         if not made.is_file():
             last = (done.stderr.strip().splitlines() or ["it said nothing"])[-1]
             raise PrintingError(f"Chromium made no {kind}: {last}")

@@ -22,9 +22,16 @@ def reach_of(stories: Sequence[RodStory], units: Units) -> DayChart | None:
     if not known:
         return None
     bands = [
-        [("described", one.described), ("morning", one.morning), ("evening", one.evening)] for one in known
+        [
+            ("described", one.described),
+            ("morning", one.morning),
+            ("evening", one.evening),
+        ]
+        for one in known
     ]
-    ends = [e for row in bands for _, band in row if band for e in (band.low, band.high)]
+    ends = [
+        e for row in bands for _, band in row if band for e in (band.low, band.high)
+    ]
     ends += [one.said.reach for one in known if one.said and one.said.reach is not None]
     ends += [one.reach for one in known if one.reach is not None]
     low, high = 0.92 * min(ends), 1.04 * max(ends)
@@ -35,7 +42,9 @@ def reach_of(stories: Sequence[RodStory], units: Units) -> DayChart | None:
         return float(box.left + (depth - low) / max(high - low, 1e-6) * box.wide)
 
     parts = [
-        part for i, row in enumerate(bands) for part in _reach_row(known[i], row, x, box.top + _REACH_ROW * i)
+        part
+        for i, row in enumerate(bands)
+        for part in _reach_row(known[i], row, x, box.top + _REACH_ROW * i)
     ]
     parts += _reach_axis(x, low, high, box, units)
     said = "; ".join(f"{one.name}: {units.depth(one.reach)}" for one in known)
@@ -62,23 +71,37 @@ def _reach_axis(x: Along, low: float, high: float, box: Box, units: Units) -> li
     parts = []
     span = (high - low) / units.depth_m
     step = next(s for s in (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 50.0) if span / s <= 12)
-    for n in range(math.ceil(low / units.depth_m / step), math.floor(high / units.depth_m / step) + 1):
+    for n in range(
+        math.ceil(low / units.depth_m / step),
+        math.floor(high / units.depth_m / step) + 1,
+    ):
         at = x(n * step * units.depth_m)
-        parts.append(f'<path class="grid" d="M{at:.1f} {box.top:.1f}V{box.bottom:.1f}"/>')
+        parts.append(
+            f'<path class="grid" d="M{at:.1f} {box.top:.1f}V{box.bottom:.1f}"/>'
+        )
         parts.append(text(at, box.bottom + 18.0, f"{n * step:g}", "tick", "middle"))
-    return [*parts, text(box.right, box.bottom + 38.0, f"reach, {units.depth_unit}", "tick", "end")]
+    return [
+        *parts,
+        text(box.right, box.bottom + 38.0, f"reach, {units.depth_unit}", "tick", "end"),
+    ]
 
 
 Reaches = Mapping[str, Sequence[tuple[int, str, float, Estimate | None]]]
 """For each rod with its line: the trip's place from 1, its label, the reach in m and its band."""
 
 
-def reach_over_time(points: Reaches, trips: Sequence[str], units: Units) -> DayChart | None:
+def reach_over_time(
+    points: Reaches, trips: Sequence[str], units: Units
+) -> DayChart | None:
     """Return the season's chart: each rod's reach, trip by trip, with the bands side by side."""
     if not points:
         return None
     every = [(reach, band) for its in points.values() for *_, reach, band in its]
-    ends = [end for reach, band in every for end in (reach, *((band.low, band.high) if band else ()))]
+    ends = [
+        end
+        for reach, band in every
+        for end in (reach, *((band.low, band.high) if band else ()))
+    ]
     low, high = 0.94 * min(ends), 1.03 * max(ends)
     box = Box(52.0, 14.0, 984.0, 340.0)
     column = box.wide / len(trips)
@@ -89,7 +112,10 @@ def reach_over_time(points: Reaches, trips: Sequence[str], units: Units) -> DayC
     parts = list(_season_axes(box, low, high, y, trips, units))
     for i, (name, its) in enumerate(points.items()):
         aside = (i - 0.5 * (len(points) - 1)) * min(column / (len(points) + 1.0), 26.0)
-        line = [(box.left + (place - 0.5) * column + aside, y(reach)) for place, _, reach, _ in its]
+        line = [
+            (box.left + (place - 0.5) * column + aside, y(reach))
+            for place, _, reach, _ in its
+        ]
         way = " ".join(f"{a:.1f},{b:.1f}" for a, b in line)
         parts.append(f'<polyline class="way {rod_class(i)}" points="{way}"/>')
         for (a, b), (place, label, reach, band) in zip(line, its, strict=True):
@@ -102,7 +128,12 @@ def reach_over_time(points: Reaches, trips: Sequence[str], units: Units) -> DayC
                 f'<a href="#t{place}" aria-label="{escape(said)}"><title>{escape(said)}</title>'
                 f"{badge(a, b, name.split(',')[0].split()[-1][:2], i)}</a>"
             )
-    return DayChart(still(1000.0, 400.0, "Reach of each rod, trip by trip", parts), 1000.0, 400.0, {})
+    return DayChart(
+        still(1000.0, 400.0, "Reach of each rod, trip by trip", parts),
+        1000.0,
+        400.0,
+        {},
+    )
 
 
 def _season_axes(
@@ -110,7 +141,10 @@ def _season_axes(
 ) -> Iterator[str]:
     span = (high - low) / units.depth_m
     step = next(s for s in (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 50.0) if span / s <= 8)
-    for n in range(math.ceil(low / units.depth_m / step), math.floor(high / units.depth_m / step) + 1):
+    for n in range(
+        math.ceil(low / units.depth_m / step),
+        math.floor(high / units.depth_m / step) + 1,
+    ):
         at = y(n * step * units.depth_m)
         yield f'<path class="grid" d="M{box.left} {at:.1f}H{box.right}"/>'
         yield text(box.left - 8.0, at + 4.5, f"{n * step:g}", "tick", "end")
@@ -118,4 +152,10 @@ def _season_axes(
     column, every = box.wide / len(trips), math.ceil(len(trips) / 9)
     for place, label in enumerate(trips):
         if place % every == 0:
-            yield text(box.left + (place + 0.5) * column, box.bottom + 22.0, label, "tick", "middle")
+            yield text(
+                box.left + (place + 0.5) * column,
+                box.bottom + 22.0,
+                label,
+                "tick",
+                "middle",
+            )

@@ -20,9 +20,11 @@ class RodStory:
         rod: its name.
         lure: what it carried.
         line: on which line.
-        said: the event that told its reach, the last of the day; None when it was never in hand.
+        said: the event that told its reach, the last of the day; None when it was never
+            in hand.
         described: its reach before any touch, m.
-        morning: what was believed when the day began, m; None when nothing had been learned by then.
+        morning: what was believed when the day began, m; None when nothing had been
+            learned by then.
         evening: what was believed when it ended, m; None when nothing is stored.
         cast: its usual cast as believed in the evening, m.
         touches: how many touches on this rig count, over all days.
@@ -76,7 +78,9 @@ def rod_stories(day: Day, book: Logbook) -> list[RodStory]:
     ]
 
 
-def _beliefs(book: Logbook, lure: str, trip: int) -> tuple[Belief | None, Belief | None]:
+def _beliefs(
+    book: Logbook, lure: str, trip: int
+) -> tuple[Belief | None, Belief | None]:
     """Return what was believed of a lure before a trip, and after it."""
     before: Belief | None = None
     after: Belief | None = None
@@ -115,9 +119,13 @@ def _story(
 ) -> RodStory:
     rod, lure, line = key
     morning, evening = _rig(before, rod, line), _rig(after, rod, line)
-    touches = tuple(one for one in day.of("touch") if (one.rod, one.line) == (rod, line))
+    touches = tuple(
+        one for one in day.of("touch") if (one.rod, one.line) == (rod, line)
+    )
     learned = tuple(
-        one for one in day.events if isinstance(one, Learned) and (one.rod, one.line) == (rod, line)
+        one
+        for one in day.events
+        if isinstance(one, Learned) and (one.rod, one.line) == (rod, line)
     )
     return RodStory(
         rod=rod,

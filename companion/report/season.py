@@ -14,7 +14,14 @@ from companion.events import Logged
 from companion.report.brought import brought, hit_rate_table, verdict
 from companion.report.counts import SEASON_QUESTIONS, By, RateTable, tables
 from companion.report.daymap import best_known, depth_key, map_of_days
-from companion.report.document import CAUTIONS_HTML, document, drawn, map_tools, section, table
+from companion.report.document import (
+    CAUTIONS_HTML,
+    document,
+    drawn,
+    map_tools,
+    section,
+    table,
+)
 from companion.report.figures import rod_figures, table_figures
 from companion.report.findings import Findings
 from companion.report.forecasts import HitRate, hit_rates
@@ -53,7 +60,9 @@ def season_page(outings: Sequence[Outing], units: Units) -> str:
         f'<p class="date">{escape(_span(outings))}</p>',
         '<p class="invented">Among them are invented days.</p>' if invented else "",
         "<p>&nbsp;</p></div></header>\n<main>",
-        section("trips", "The trips", "Click on a heading to sort.", _trips(outings, units)),
+        section(
+            "trips", "The trips", "Click on a heading to sort.", _trips(outings, units)
+        ),
         section(
             "map",
             "All days on one map",
@@ -61,7 +70,12 @@ def season_page(outings: Sequence[Outing], units: Units) -> str:
             f'<div class="beside"><div>{drawn(where)}{map_tools(where)}</div>',
             f'<div class="aside">{key}</div></div>',
         ),
-        section("foretold", "Foretold, and what came", _HOW_FORETOLD, hit_rate_table(_pooled_rates(outings))),
+        section(
+            "foretold",
+            "Foretold, and what came",
+            _HOW_FORETOLD,
+            hit_rate_table(_pooled_rates(outings)),
+        ),
         section("reach", "How deep each rod got", _HOW_REACH, drawn(reach)),
         *(
             section(
@@ -75,7 +89,11 @@ def season_page(outings: Sequence[Outing], units: Units) -> str:
         f'<footer id="how">{CAUTIONS_HTML}{_HOW_NUMBERS}</footer>',
         "</main>",
     ]
-    data = {} if where is None else {"unit": units.depth_unit, "per": units.depth_m, "map": where.data}
+    data = (
+        {}
+        if where is None
+        else {"unit": units.depth_unit, "per": units.depth_m, "map": where.data}
+    )
     return document("Many trips", "\n".join(body), data)
 
 
@@ -94,7 +112,10 @@ def season_figures(outings: Sequence[Outing]) -> dict[str, Any]:
             for one in outings
         ],
         "foretold": [one._asdict() for one in _pooled_rates(outings)],
-        "brought": {by: [table_figures(table) for table in asked] for by, asked in _pooled(outings)},
+        "brought": {
+            by: [table_figures(table) for table in asked]
+            for by, asked in _pooled(outings)
+        },
     }
 
 
@@ -103,7 +124,9 @@ class _Links:
 
     def __init__(self, outings: Sequence[Outing]) -> None:
         self._trip = {
-            id(thing): place for place, one in enumerate(outings, 1) for thing in one.found.day.standing
+            id(thing): place
+            for place, one in enumerate(outings, 1)
+            for thing in one.found.day.standing
         }
 
     def __call__(self, thing: Logged) -> str:
@@ -116,7 +139,12 @@ def _pooled(outings: Sequence[Outing]) -> Iterator[tuple[By, list[RateTable]]]:
     ways: tuple[By, ...] = ("lure hour", "hour")
     for by in ways:
         made = "hour" if by == "hour" else "cast"
-        tries = [one for outing in outings if outing.found.by == made for one in outing.found.tries]
+        tries = [
+            one
+            for outing in outings
+            if outing.found.by == made
+            for one in outing.found.tries
+        ]
         if tries:
             yield by, tables(tries, by, SEASON_QUESTIONS)
 
@@ -126,7 +154,9 @@ def _pooled_rates(outings: Sequence[Outing]) -> list[HitRate]:
     return hit_rates([one for outing in outings for one in outing.found.forecasts])
 
 
-def _reaches(outings: Sequence[Outing]) -> dict[str, list[tuple[int, str, float, Estimate | None]]]:
+def _reaches(
+    outings: Sequence[Outing],
+) -> dict[str, list[tuple[int, str, float, Estimate | None]]]:
     points: dict[str, list[tuple[int, str, float, Estimate | None]]] = {}
     for place, one in enumerate(outings, 1):
         for story in one.found.stories:
@@ -138,7 +168,13 @@ def _reaches(outings: Sequence[Outing]) -> dict[str, list[tuple[int, str, float,
 
 def _span(outings: Sequence[Outing]) -> str:
     dates = [one.label for one in outings if one.found.day.date]
-    return "" if not dates else dates[0] if dates[0] == dates[-1] else f"{dates[0]} to {dates[-1]}"
+    return (
+        ""
+        if not dates
+        else dates[0]
+        if dates[0] == dates[-1]
+        else f"{dates[0]} to {dates[-1]}"
+    )
 
 
 def _trips(outings: Sequence[Outing], units: Units) -> str:
@@ -155,7 +191,11 @@ def _trips(outings: Sequence[Outing], units: Units) -> str:
         "water",
         "depth",
     )
-    return table(names, [_trip_row(i, one, units) for i, one in enumerate(outings, 1)], sorts=True)
+    return table(
+        names,
+        [_trip_row(i, one, units) for i, one in enumerate(outings, 1)],
+        sorts=True,
+    )
 
 
 def _trip_row(place: int, one: Outing, units: Units) -> str:
@@ -174,7 +214,10 @@ def _trip_row(place: int, one: Outing, units: Units) -> str:
         ),
         (lasting(day.entry.seconds), day.entry.seconds),
         (str(len(found.casts)), len(found.casts)),
-        (f"{len(one.found.catches)}<br><small class='plain'>{hits}</small>", len(one.found.catches)),
+        (
+            f"{len(one.found.catches)}<br><small class='plain'>{hits}</small>",
+            len(one.found.catches),
+        ),
         (str(len(fish)), len(fish)),
         (units.weight(best) if best else "", best or ""),
         (str(len(day.of("touch"))), len(day.of("touch"))),
@@ -182,7 +225,9 @@ def _trip_row(place: int, one: Outing, units: Units) -> str:
         ("" if depth is None else units.depth(depth), "" if depth is None else depth),
     )
     inside = "".join(
-        f"<td>{cell}</td>" if i == 2 else f'<td data-sort="{escape(str(key))}">{cell}</td>'
+        f"<td>{cell}</td>"
+        if i == 2
+        else f'<td data-sort="{escape(str(key))}">{cell}</td>'
         for i, (cell, key) in enumerate(cells)
     )
     return f'<tr id="t{place}">{inside}</tr>'
@@ -205,7 +250,8 @@ def _by_chance(asked: Sequence[RateTable]) -> str:
 
 
 _HOW_MAP = (
-    "Every catch where the lure was, over the water of which most is known. Choose one to get to its trip."
+    "Every catch where the lure was, over the water of which most is known. Choose one "
+    "to get to its trip."
 )
 _HOW_FORETOLD = (
     "Over the casts of all trips whose end was told: how often the lure touched after each word. The bar is "

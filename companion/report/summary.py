@@ -31,13 +31,23 @@ def tiles(found: Findings) -> str:
     day, best = found.day, found.best_fish
     hits = [hit.first for hit in found.catches]
     shown = [
-        ("casts called", str(len(found.casts)), _few(found, [cast.event for cast in found.casts])),
+        (
+            "casts called",
+            str(len(found.casts)),
+            _few(found, [cast.event for cast in found.casts]),
+        ),
         ("bites", str(len(hits)), _few(found, hits)),
         ("fish in the boat", str(len(day.of("fish"))), _few(found, day.of("fish"))),
-        ("touches of the bottom", str(len(day.of("touch"))), _few(found, day.of("touch"))),
+        (
+            "touches of the bottom",
+            str(len(day.of("touch"))),
+            _few(found, day.of("touch")),
+        ),
     ]
     if best is not None:
-        shown.insert(3, ("best fish", found.units.weight(best.size or 0.0), link(day, best)))
+        shown.insert(
+            3, ("best fish", found.units.weight(best.size or 0.0), link(day, best))
+        )
     inside = "".join(
         f"<div><dt>{name}</dt><dd>{value}<small>{whence or '&nbsp;'}</small></dd></div>\n"
         for name, value, whence in shown
@@ -47,7 +57,9 @@ def tiles(found: Findings) -> str:
 
 def _few(found: Findings, things: list[Logged]) -> str:
     more = '<a href="#log">…</a>' if len(things) > _MOST_LINKS else ""
-    return ", ".join(part for part in (links(found.day, things[:_MOST_LINKS]), more) if part)
+    return ", ".join(
+        part for part in (links(found.day, things[:_MOST_LINKS]), more) if part
+    )
 
 
 def _outing(found: Findings) -> str:
@@ -68,7 +80,11 @@ def _outing(found: Findings) -> str:
 def _fishing(found: Findings) -> str:
     day, hits = found.day, found.catches
     rods = {cast.event.rod for cast in found.casts}
-    casts = f"{count(len(found.casts), 'cast')} called with {count(len(rods), 'rod')}" if found.casts else ""
+    casts = (
+        f"{count(len(found.casts), 'cast')} called with {count(len(rods), 'rod')}"
+        if found.casts
+        else ""
+    )
     if not hits:
         return _sentence(f"{casts or 'no cast was called'}, and no bite was logged")
     brought = f"{count(len(hits), 'bite')} ({links(day, [hit.first for hit in hits])})"
@@ -83,7 +99,9 @@ def _best(found: Findings) -> str:
         return ""
     weight = found.units.weight(best.size or 0.0)
     alone = len(found.day.of("fish")) == 1
-    text = f" {'It' if alone else 'The best'}, {link(found.day, best)}, weighed {weight}"
+    text = (
+        f" {'It' if alone else 'The best'}, {link(found.day, best)}, weighed {weight}"
+    )
     if best.rod:
         text += f" and came on {escape(f'{best.rod} ({best.line})')}"
     strike = next(hit for hit in found.catches if best in hit.things)
@@ -94,17 +112,23 @@ def _best(found: Findings) -> str:
 
 def _bottom(found: Findings) -> str:
     day = found.day
-    touches, snags, lost, marks = (day.of(what) for what in ("touch", "snag", "broke off", "mark"))
+    touches, snags, lost, marks = (
+        day.of(what) for what in ("touch", "snag", "broke off", "mark")
+    )
     parts = []
     if touches:
-        parts.append(f"the lure was felt to touch bottom {_times(len(touches))} ({links(day, touches)})")
+        parts.append(
+            f"the lure was felt to touch bottom {_times(len(touches))} ({links(day, touches)})"
+        )
     if snags:
         parts.append(f"it snagged {_times(len(snags))} ({links(day, snags)})")
     if lost:
         parts.append(f"{count(len(lost), 'lure')} broke off ({links(day, lost)})")
     if marks:
         were = "was" if len(marks) == 1 else "were"
-        parts.append(f"{count(len(marks), 'place')} {were} marked ({links(day, marks)})")
+        parts.append(
+            f"{count(len(marks), 'place')} {were} marked ({links(day, marks)})"
+        )
     return _sentence("; ".join(parts)) if parts else ""
 
 
@@ -116,9 +140,13 @@ def _talk(found: Findings) -> str:
     taken = sum(event.command is not None for event in heard)
     gone = [thing.event for thing in day.things if not thing.stands]
     changed = [thing.event for thing in day.things if thing.stands and thing.amendments]
-    parts = [f'of <a href="#heard">{len(heard)} things said</a>, {taken} were taken for commands']
+    parts = [
+        f'of <a href="#heard">{len(heard)} things said</a>, {taken} were taken for commands'
+    ]
     if gone:
-        parts.append(f"{count(len(gone), 'entry was', 'entries were')} taken back ({links(day, gone)})")
+        parts.append(
+            f"{count(len(gone), 'entry was', 'entries were')} taken back ({links(day, gone)})"
+        )
     if changed:
         said = count(len(changed), "entry was", "entries were")
         parts.append(f"{said} corrected afterwards ({links(day, changed)})")

@@ -45,7 +45,9 @@ def timeline_of(
         return None
     line = _TimeLine(day)
     world = [
-        Box(line.box.left, line.surface, line.box.right, line.box.bottom).rect("", ' fill="url(#unknown)"'),
+        Box(line.box.left, line.surface, line.box.right, line.box.bottom).rect(
+            "", ' fill="url(#unknown)"'
+        ),
         *line.bottom(),
         *line.reaches(),
         *line.cast_spans(casts),
@@ -76,7 +78,9 @@ class _TimeLine:
         self.day, self.box, self.surface = day, _TIME_BOX, _TIME_BOX.top + _AIR_HIGH
         self.began = float(day.track.t[0])
         self.lasted = max(float(day.track.t[-1]) - self.began, 1.0)
-        self.deepest = 1.1 * float(np.nanmax([*day.track.believed, *(r for _, r, *_ in _steps(day)), 1.0]))
+        self.deepest = 1.1 * float(
+            np.nanmax([*day.track.believed, *(r for _, r, *_ in _steps(day)), 1.0])
+        )
 
     def x(self, t: float) -> float:
         return self.box.left + (t - self.began) / self.lasted * self.box.wide
@@ -102,7 +106,10 @@ class _TimeLine:
         share = MOST_CHART_POINTS / max(int(known.sum()), 1)
         for run in runs_of(track.t, known):
             kept = run[_thinned(track.believed[run], math.ceil(share * len(run)))]
-            line = [(self.x(t), self.y(z)) for t, z in zip(track.t[kept], track.believed[kept], strict=True)]
+            line = [
+                (self.x(t), self.y(z))
+                for t, z in zip(track.t[kept], track.believed[kept], strict=True)
+            ]
             ends = (line[0][0], line[-1][0])
             yield Box(ends[0], self.surface, ends[1], self.box.bottom).rect("water")
             floor = [*line, (ends[1], self.box.bottom), (ends[0], self.box.bottom)]
@@ -112,7 +119,9 @@ class _TimeLine:
     def reaches(self) -> Iterator[str]:
         """Yield the reach of the rod in hand, rod by rod."""
         steps, rods = _steps(self.day), rods_of(self.day)
-        until = [*(t for _, _, t in steps[1:]), float(self.day.track.t[-1])][: len(steps)]
+        until = [*(t for _, _, t in steps[1:]), float(self.day.track.t[-1])][
+            : len(steps)
+        ]
         for place, rod in enumerate(rods):
             ways = (
                 f"M{self.x(begins):.1f} {self.y(reach):.1f}H{self.x(ends):.1f}"
@@ -125,21 +134,32 @@ class _TimeLine:
         """Yield when a lure was in the water, rod by rod."""
         for rod in dict.fromkeys(cast.event.rod for cast in casts):
             mine = [cast for cast in casts if cast.event.rod == rod]
-            ways = (f"M{self.x(c.event.t):.1f} {self.surface:.1f}H{self.x(c.ended):.1f}" for c in mine)
+            ways = (
+                f"M{self.x(c.event.t):.1f} {self.surface:.1f}H{self.x(c.ended):.1f}"
+                for c in mine
+            )
             yield f'<path class="span" {chosen_by("cast", rod)} d="{"".join(ways)}"/>'
 
     def ticks(self) -> Iterator[str]:
         """Yield times of day along the lower edge, round ones first where not all have room."""
         y = self.box.bottom
         for t, rank in _tick_times(self.day, self.began, self.lasted):
-            yield pin(self.x(t), y, label(self.day.time_words(t), rank, 0.0, 19.0, "tick", "middle"))
+            yield pin(
+                self.x(t),
+                y,
+                label(self.day.time_words(t), rank, 0.0, 19.0, "tick", "middle"),
+            )
 
     def depth_axis(self, units: Units) -> Iterator[str]:
         """Yield the surface and the depths at the left."""
         left, right = self.box.left, self.box.right
         yield f'<path class="surface" d="M{left} {self.surface:.1f}H{right}"/>'
         yield f'<path class="axis" d="M{left} {self.box.top}V{self.box.bottom}H{right}"/>'
-        yield pin(left - 6.0, self.surface, text(0.0, 5.0, units.depth_unit, "tick depth-tick", "end"))
+        yield pin(
+            left - 6.0,
+            self.surface,
+            text(0.0, 5.0, units.depth_unit, "tick depth-tick", "end"),
+        )
         for z in round_steps(self.deepest / units.depth_m)[1:]:
             y = self.y(z * units.depth_m)
             yield f'<path class="grid" d="M{left} {y:.1f}H{right}"/>'
@@ -161,7 +181,9 @@ def _steps(day: Day) -> list[tuple[str, float, float]]:
     steps: list[tuple[str, float, float]] = []
     for event in day.events:
         taken = isinstance(event, RodTaken) and event.reach is not None
-        learned = isinstance(event, Learned) and bool(steps) and steps[-1][0] == event.rod
+        learned = (
+            isinstance(event, Learned) and bool(steps) and steps[-1][0] == event.rod
+        )
         if isinstance(event, RodTaken | Learned) and (taken or learned):
             steps.append((event.rod, event.reach or 0.0, event.t))
     return steps
@@ -169,14 +191,19 @@ def _steps(day: Day) -> list[tuple[str, float, float]]:
 
 def _tick_times(day: Day, began: float, lasted: float) -> Iterator[tuple[float, int]]:
     """Yield round times within the day and a rank, the lower the rounder."""
-    minutes = next(m for m in (1, 2, 5, 10, 15, 30, 60, 1e9) if lasted / 60.0 / m <= _MOST_TICKS)
+    minutes = next(
+        m for m in (1, 2, 5, 10, 15, 30, 60, 1e9) if lasted / 60.0 / m <= _MOST_TICKS
+    )
     clock = day.clock(began)
     origin = began if clock is None else began - _past_midnight(clock)
     t = origin + math.ceil((began - origin) / (60.0 * minutes)) * 60.0 * minutes
     levels = (180, 60, 30, 15, 10, 5, 2, 1)
     while t <= began + lasted:
         minute = round((t - origin) / 60.0)
-        yield t, next((rank for rank, level in enumerate(levels) if minute % level == 0), 9)
+        yield (
+            t,
+            next((rank for rank, level in enumerate(levels) if minute % level == 0), 9),
+        )
         t += 60.0 * minutes
 
 
@@ -192,9 +219,14 @@ def playback(day: Day, *, places: bool) -> dict[str, Any]:
     some = slice(None, None, every)
 
     def rounded(values: Floats, digits: int) -> list[float | None]:
-        return [None if math.isnan(v) else round(float(v), digits) for v in values[some]]
+        return [
+            None if math.isnan(v) else round(float(v), digits) for v in values[some]
+        ]
 
-    data: dict[str, Any] = {"t": rounded(track.t, 0), "depth": rounded(track.believed, 2)}
+    data: dict[str, Any] = {
+        "t": rounded(track.t, 0),
+        "depth": rounded(track.believed, 2),
+    }
     if places:
         data |= {"x": rounded(track.x, 1), "y": rounded(track.y, 1)}
     at = day.clock(0.0)

@@ -17,7 +17,9 @@ from companion.units import Units
 
 _AT_LURE = (*CATCH_EVENTS, "touch", "snag", "broke off")
 """What happens where the lure is."""
-_ELSEWHERE = "What was made out of what was said, except what stands beside its entry above."
+_ELSEWHERE = (
+    "What was made out of what was said, except what stands beside its entry above."
+)
 MOST_MATCHES = 2000
 """Of more matches than these only the logbook tells."""
 
@@ -28,22 +30,40 @@ MOST_MATCHES = 2000
 def logged(found: Findings) -> str:
     """Return the table of the logged things, each as it stands and, where that differs, as it was logged.
 
-    A catch is one row, however often it was told of, and so is a cast with its reeling in.
+    A catch is one row, however often it was told of, and so is a cast with its reeling
+    in.
     """
-    heard = {event.clip: event for event in found.day.events if isinstance(event, Heard) and event.clip}
+    heard = {
+        event.clip: event
+        for event in found.day.events
+        if isinstance(event, Heard) and event.clip
+    }
     rows = [_logged(found, told, lure, heard) for told, lure in _one_row_each(found)]
     if not rows:
         return '<p class="plain">Nothing was logged.</p>'
-    heads = ["number", "time", "what", "on", "lure", "bottom", *(["where"] if found.places else []), "heard"]
+    heads = [
+        "number",
+        "time",
+        "what",
+        "on",
+        "lure",
+        "bottom",
+        *(["where"] if found.places else []),
+        "heard",
+    ]
     return table(heads, rows, sorts=True) + _strays(found.day.strays)
 
 
 def _one_row_each(found: Findings) -> Iterator[tuple[list[Corrected], Logged]]:
     """Yield what stands in one row together, and the one of it that tells where the lure was."""
     corrected = {thing.original.number: thing for thing in found.day.things}
-    together = {catch.first.number: (catch.things, catch.at_lure) for catch in found.catches}
+    together = {
+        catch.first.number: (catch.things, catch.at_lure) for catch in found.catches
+    }
     together |= {
-        cast.event.number: ((cast.event, cast.reeled), cast.event) for cast in found.casts if cast.reeled
+        cast.event.number: ((cast.event, cast.reeled), cast.event)
+        for cast in found.casts
+        if cast.reeled
     }
     later = {one.number for things, _ in together.values() for one in things[1:]}
     for number, thing in corrected.items():
@@ -52,26 +72,43 @@ def _one_row_each(found: Findings) -> Iterator[tuple[list[Corrected], Logged]]:
             yield [corrected[one.number] for one in things], lure
 
 
-def _logged(found: Findings, told: Sequence[Corrected], lure: Logged, heard: Mapping[str, Heard]) -> str:
+def _logged(
+    found: Findings, told: Sequence[Corrected], lure: Logged, heard: Mapping[str, Heard]
+) -> str:
     """Return the row of one thing, or of all that was told of a catch or a cast."""
     day, units, first, last = found.day, found.units, told[0], told[-1].event
     now = first.event
-    kind = ' class="back"' if not first.stands else ' class="catch"' if now.what in CATCH_EVENTS else ""
+    kind = (
+        ' class="back"'
+        if not first.stands
+        else ' class="catch"'
+        if now.what in CATCH_EVENTS
+        else ""
+    )
     said = [heard.get(one.original.clip or "") for one in told]
     anchors = [day.anchor(one.event) for one in told[1:]]
     anchors += [day.anchor(one) for one in said if one is not None and _is_plain(one)]
     cells = (
         _cell("".join(f'<i id="{one}"></i>' for one in anchors) + _numbers(told)),
         _cell(day.time_words(now.t, seconds=True)),
-        _cell("<br>".join(_what(one, units) for one in told) + _foretold(day, now.number, units)),
+        _cell(
+            "<br>".join(_what(one, units) for one in told)
+            + _foretold(day, now.number, units)
+        ),
         _cell(_changed(_carried(now), _carried(first.original))),
-        _depth(lure.lure_depth, units, unknown=UNKNOWN_HTML if now.what in _AT_LURE else ""),
+        _depth(
+            lure.lure_depth, units, unknown=UNKNOWN_HTML if now.what in _AT_LURE else ""
+        ),
         _depth(now.bottom, units, unknown=UNKNOWN_HTML),
         _cell(_where(lure, units)) if found.places else "",
         _cell("<br>".join(words_heard(found, one) for one in said)),
     )
     what = now.what if now.what == "cast" else last.what
-    chosen = f' data-kind="{what}" data-rod="{escape(now.rod or "")}"' if first.stands else ""
+    chosen = (
+        f' data-kind="{what}" data-rod="{escape(now.rod or "")}"'
+        if first.stands
+        else ""
+    )
     return f'<tr id="{day.anchor(now)}"{kind}{chosen}>{"".join(cells)}</tr>\n'
 
 
@@ -81,7 +118,9 @@ def _numbers(told: Sequence[Corrected]) -> str:
 
 def _is_plain(event: Heard) -> bool:
     """Tell whether there is nothing to say of how something was made out."""
-    return not (event.alternatives or event.fit or (event.check and event.check != event.text))
+    return not (
+        event.alternatives or event.fit or (event.check and event.check != event.text)
+    )
 
 
 def _cell(inside: str, key: object = None) -> str:
@@ -94,7 +133,9 @@ def _what(thing: Corrected, units: Units) -> str:
     if not thing.stands:
         later = any(one.taken_back for one in thing.amendments)
         text += f' <span class="tag">taken back{" afterwards" if later else ""}</span>'
-    text += "".join(f'<br><span class="note">{escape(note)}</span>' for note in thing.notes)
+    text += "".join(
+        f'<br><span class="note">{escape(note)}</span>' for note in thing.notes
+    )
     if thing.amendments:
         dates = [f" {one.utc[:10]}" for one in thing.amendments if one.utc]
         text += f'<br><span class="tag">corrected{dates[-1] if dates else ""}</span>'
@@ -130,13 +171,17 @@ def _where(thing: Logged, units: Units) -> str:
     at = thing.place
     if at is None:
         return UNKNOWN_HTML
-    whose = "lure" if at is thing.lure_at else "boat" if at is thing.boat else thing.what
+    whose = (
+        "lure" if at is thing.lure_at else "boat" if at is thing.boat else thing.what
+    )
     within = f", within {units.whole_depth(at.radius)}" if at.radius is not None else ""
     return f"<small>{place(at)}<br>the {whose}{within}</small>"
 
 
 def _strays(strays: Iterable[Amendment]) -> str:
-    items = "".join(f"<li>#{one.number}: {escape(_correction(one))}</li>" for one in strays)
+    items = "".join(
+        f"<li>#{one.number}: {escape(_correction(one))}</li>" for one in strays
+    )
     said = "<p>Corrections of things that are no longer logged since the day was replayed:</p>"
     return f"{said}<ul>{items}</ul>" if items else ""
 
@@ -154,7 +199,11 @@ def _correction(one: Amendment) -> str:
 
 def how_heard(found: Findings) -> str:
     """Return how much of the sound is in the page."""
-    names = {event.clip for event in found.day.events if isinstance(event, Heard) and event.clip}
+    names = {
+        event.clip
+        for event in found.day.events
+        if isinstance(event, Heard) and event.clip
+    }
     if not names:
         return "Nothing was heard."
     if not found.clips:
@@ -167,9 +216,16 @@ def how_heard(found: Findings) -> str:
 def heard(found: Findings) -> str:
     """Return the table of what was said beside what was logged: the words, and what they were taken for."""
     day = found.day
-    led_to = {thing.original.clip: thing.event for thing in day.things if thing.original.clip}
+    led_to = {
+        thing.original.clip: thing.event for thing in day.things if thing.original.clip
+    }
     rows = [
-        _row(day, event, words_heard(found, event), _made(day, event, led_to.get(event.clip or "")))
+        _row(
+            day,
+            event,
+            words_heard(found, event),
+            _made(day, event, led_to.get(event.clip or "")),
+        )
         for event in day.events
         if isinstance(event, Heard) and not (event.clip in led_to and _is_plain(event))
     ]
@@ -192,7 +248,11 @@ def _made(day: Day, event: Heard, led_to: Logged | None) -> str:
         also += f"<br><small>it may have been {others}</small>"
     if event.command is None:
         return f'<span class="plain">not taken: {escape(event.reason or "no reason kept")}</span>{also}'
-    return f"<b>{escape(event.command)}</b>" + (f", {link(day, led_to)}" if led_to else "") + also
+    return (
+        f"<b>{escape(event.command)}</b>"
+        + (f", {link(day, led_to)}" if led_to else "")
+        + also
+    )
 
 
 def words_heard(found: Findings, event: Heard | None) -> str:
@@ -252,9 +312,20 @@ def rest(found: Findings) -> str:
     day = found.day
     other = [event for event in day.events if not isinstance(event, Logged | Heard)]
     matches = sum(isinstance(event, Match) for event in other)
-    listed = [event for event in other if matches <= MOST_MATCHES or not isinstance(event, Match)]
-    rows = [_row(day, one, str(one.__struct_config__.tag), _told(one, found.units)) for one in listed]
-    left = "" if len(listed) == len(other) else f"; {matches:,} matches are in the logbook only"
+    listed = [
+        event
+        for event in other
+        if matches <= MOST_MATCHES or not isinstance(event, Match)
+    ]
+    rows = [
+        _row(day, one, str(one.__struct_config__.tag), _told(one, found.units))
+        for one in listed
+    ]
+    left = (
+        ""
+        if len(listed) == len(other)
+        else f"; {matches:,} matches are in the logbook only"
+    )
     return (
         f"<details><summary>{len(other):,} other events: what was said, how the rod matched the bottom, "
         f"notices{left}</summary>{table(('time', 'event', 'what it said'), rows)}</details>"
@@ -286,7 +357,9 @@ def outlook_words(event: Outlook, units: Units) -> str:
     """Return what was foretold of a cast."""
     if event.state == "unknown":
         return "nothing known there"
-    where = f" {units.distance(event.distance)} out" if event.distance is not None else ""
+    where = (
+        f" {units.distance(event.distance)} out" if event.distance is not None else ""
+    )
     margin = f", {units.depth(abs(event.margin))}" if event.margin is not None else ""
     if event.state == "touch":
         return f"{event.sureness} touch{where}"
@@ -297,17 +370,23 @@ def outlook_words(event: Outlook, units: Units) -> str:
 def _(event: events.Learned, units: Units) -> str:
     band = f"{units.depth_number(event.low):.1f} to {units.depth(event.high)}"
     was = units.depth(event.was)
-    return escape(f"{event.rod}, {event.line}: reach {units.depth(event.reach)} ({band}), first {was}")
+    return escape(
+        f"{event.rod}, {event.line}: reach {units.depth(event.reach)} ({band}), first {was}"
+    )
 
 
 @_told.register
 def _(event: events.RodTaken, units: Units) -> str:
-    return escape(f"{event.rod}: {event.lure} on {event.line}, reaches {units.depth(event.reach)}")
+    return escape(
+        f"{event.rod}: {event.lure} on {event.line}, reaches {units.depth(event.reach)}"
+    )
 
 
 @_told.register
 def _(event: events.DepthNews, units: Units) -> str:
-    return event.state + (f" at {units.depth(event.depth)}" if event.depth is not None else "")
+    return event.state + (
+        f" at {units.depth(event.depth)}" if event.depth is not None else ""
+    )
 
 
 @_told.register
@@ -323,7 +402,9 @@ def _(event: events.TripBegan, units: Units) -> str:  # noqa: ARG001
 @_told.register
 def _(event: events.TripEnded, units: Units) -> str:  # noqa: ARG001
     dropped = ", ".join(f"{n} {why}" for why, n in sorted(event.dropped.items()))
-    return escape(f"{event.sentences:,} sentences read; dropped: {dropped or 'nothing'}")
+    return escape(
+        f"{event.sentences:,} sentences read; dropped: {dropped or 'nothing'}"
+    )
 
 
 @_told.register

@@ -30,6 +30,18 @@ def lasting(seconds: float) -> str:
 
 def count(number: int, one: str, many: str | None = None) -> str:
     """Return a number with its noun, such as "no casts", "one cast", "12 casts"."""
-    words = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
+    words = (
+        "no",
+        "one",
+        "two",
+        "three",
+        "four",
+        "five",
+        "six",
+        "seven",
+        "eight",
+        "nine",
+        "ten",
+    )
     said = words[number] if number < len(words) else str(number)
     return f"{said} {one if number == 1 else many or one + 's'}"

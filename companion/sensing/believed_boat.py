@@ -1,6 +1,7 @@
 """What is believed of the boat, now and a little while ago: its place, depth, and the way it makes good.
 
-Made once for all who ask: match, outlook, map, logbook, page and answers see the same boat.
+Made once for all who ask: match, outlook, map, logbook, page and answers see the same
+boat.
 """
 
 from __future__ import annotations
@@ -40,7 +41,11 @@ class BelievedBoat:
         """Fold in a reading at logic time t, s; return the verdict on a depth, None for whatever else."""
         if isinstance(reading, Depth):
             return self._accept_depth(t, reading)
-        if isinstance(reading, Position) and reading.lat is not None and reading.lon is not None:
+        if (
+            isinstance(reading, Position)
+            and reading.lat is not None
+            and reading.lon is not None
+        ):
             self._way.accept_fix(t, reading.lat, reading.lon)
         if isinstance(reading, Heading):
             self._headings.append((t, reading))
@@ -73,7 +78,11 @@ class BelievedBoat:
 
     def speed(self, t: float) -> float | None:
         """Return the speed over ground, m/s: that made good, else the receiver's; None when not known."""
-        return self._way.speed if self._way.speed is not None else self._sensing.boat(t).speed
+        return (
+            self._way.speed
+            if self._way.speed is not None
+            else self._sensing.boat(t).speed
+        )
 
     def smoothed_depth(self, t: float) -> float | None:
         """Return the believed depth below the surface, m, smoothed over the last seconds."""
@@ -86,8 +95,9 @@ class BelievedBoat:
     def before(self, t: float, now: float, spoken: float) -> BoatState:
         """Return the boat at an earlier logic time t, s, of which words tell that began at `spoken`, s.
 
-        Its place and depth are those of t, the rest is as it is now; but its bow is where it pointed when
-        the words began: a boat may turn by tens of degrees while somebody says "nine o'clock".
+        Its place and depth are those of t, the rest is as it is now; but its bow is
+        where it pointed when the words began: a boat may turn by tens of degrees while
+        somebody says "nine o'clock".
         """
         boat = self._with_beliefs(self._sensing.boat(now), self._ping_before(t), t)
         boat = self._with_heading_before(boat, spoken)
@@ -104,7 +114,9 @@ class BelievedBoat:
         if after == 0:
             return boat
         heading = self._headings[after - 1][1]
-        return msgspec.structs.replace(boat, heading=heading.true, heading_magnetic=heading.magnetic)
+        return msgspec.structs.replace(
+            boat, heading=heading.true, heading_magnetic=heading.magnetic
+        )
 
     def _ping_before(self, t: float) -> Ping | None:
         """Return the last ping before a logic time t, s, or the first after it where none was before."""

@@ -1,19 +1,23 @@
 """Which of a sounder's depths are believed to be of the bottom, ping by ping, with no future to look into.
 
-One depth is believed. A ping that can be the same bottom a little further on is believed at once: it may
-differ by `step + share * depth`, and by `slope` for each metre the boat went since. One that cannot is kept
-apart, with those like it. If the pings come back, those apart were false echoes; if they stay, it is a ledge,
-and believed once `proof_pings` of them span `proof` seconds. Some count for less. Pings of exactly one value
-far off are what a sounder sends that holds a false echo, as on recordings of others: they are believed after
-`proof_frozen`. Twice the believed depth is the second echo's, and takes `proof_doubled`. A metre of
-water straight after several is the transducer ringing, and so is one that goes on and on under a fast boat.
+One depth is believed. A ping that can be the same bottom a little further on is
+believed at once: it may differ by `step + share * depth`, and by `slope` for each metre
+the boat went since. One that cannot is kept apart, with those like it. If the pings
+come back, those apart were false echoes; if they stay, it is a ledge, and believed once
+`proof_pings` of them span `proof` seconds. Some count for less. Pings of exactly one
+value far off are what a sounder sends that holds a false echo, as on recordings of
+others: they are believed after `proof_frozen`. Twice the believed depth is the second
+echo's, and takes `proof_doubled`. A metre of water straight after several is the
+transducer ringing, and so is one that goes on and on under a fast boat.
 
-Until something is believed anew, the last believed depth grows old and then is not known.
+Until something is believed anew, the last believed depth grows old and then is not
+known.
 
-What is spoken and shown needs an answer at once; what is mapped can wait. So every ping is judged twice: when
-it comes, and once for good, when what came after it has told. The second is the same decision with hindsight:
-the pings that proved a ledge are of the bottom, and so is a pile crossed between two believed depths, if a
-bottom may rise so steeply; a shallow under a fast boat is of the bottom if it ends soon.
+What is spoken and shown needs an answer at once; what is mapped can wait. So every ping
+is judged twice: when it comes, and once for good, when what came after it has told. The
+second is the same decision with hindsight: the pings that proved a ledge are of the
+bottom, and so is a pile crossed between two believed depths, if a bottom may rise so
+steeply; a shallow under a fast boat is of the bottom if it ends soon.
 """
 
 from __future__ import annotations
@@ -73,7 +77,8 @@ class DepthRules(msgspec.Struct, frozen=True):
         way: the most way that counts, m.
         proof_pings: how many pings prove another bottom.
         proof: how long they have to span, s.
-        proof_frozen: the same where they all have one value, `far` from the believed one, s.
+        proof_frozen: the same where they all have one value, `far` from the believed
+            one, s.
         far: how far off a frozen value is doubted, as a share of the believed depth.
         proof_doubled: the same at twice the believed depth, s.
         forget: believed depths older than this hold nothing back, s.
@@ -104,18 +109,24 @@ class DepthRules(msgspec.Struct, frozen=True):
             return "no bottom"
         return "beyond range" if depth > self.deepest else None
 
-    def is_one_bottom(self, before: Ping, ping: Ping, speed: float, steep: bool = False) -> bool:
+    def is_one_bottom(
+        self, before: Ping, ping: Ping, speed: float, steep: bool = False
+    ) -> bool:
         """Tell whether two pings may be of one bottom, at a speed made good, m/s; `steep`: with hindsight."""
         way = min(speed * (ping.t - before.t), self.way)
         slope = self.steep if steep else self.slope
         allowed = self.step + self.share * min(before.depth, ping.depth) + slope * way
         return abs(ping.depth - before.depth) <= allowed
 
-    def goes_on(self, last: Ping, run: list[Ping] | None, ping: Ping, speed: float) -> bool:
+    def goes_on(
+        self, last: Ping, run: list[Ping] | None, ping: Ping, speed: float
+    ) -> bool:
         """Tell whether a ping continues the believed bottom rather than a run that is kept apart."""
         if not self.is_one_bottom(last, ping, speed):
             return False
-        return run is None or abs(ping.depth - last.depth) <= abs(ping.depth - run[-1].depth)
+        return run is None or abs(ping.depth - last.depth) <= abs(
+            ping.depth - run[-1].depth
+        )
 
     def is_proved(self, run: list[Ping], last: Ping | None) -> bool:
         """Tell whether a run is another bottom than the last believed ping's."""
@@ -130,7 +141,9 @@ class DepthRules(msgspec.Struct, frozen=True):
         frozen = far and len({round(ping.depth, 2) for ping in run}) < self.proof_pings
         return span >= (self.proof_frozen if frozen else self.proof)
 
-    def leading_over(self, last: Ping, apart: list[Ping], ping: Ping, speed: float) -> list[Ping]:
+    def leading_over(
+        self, last: Ping, apart: list[Ping], ping: Ping, speed: float
+    ) -> list[Ping]:
         """Return the pings over which a steep bottom may lead from the last believed one to a later one."""
         way = [last]
         for one in apart:
@@ -199,7 +212,8 @@ class BelievedDepth:
     def smoothed(self, t: float) -> float | None:
         """Return the median of what was believed of late, m; None when nothing is believed.
 
-        A sounder too slow for a median gives its last ping: a median of two would be the shallower one.
+        A sounder too slow for a median gives its last ping: a median of two would be
+        the shallower one.
         """
         recent = [ping.depth for ping in self._believed if ping.t > t - SMOOTHED_OVER_S]
         if len(recent) >= FEWEST_SMOOTHED:
@@ -254,7 +268,9 @@ class BelievedDepth:
     def _compare(self, ping: Ping, speed: float) -> Belief:
         """Judge a ping by the believed bottom and by what is kept apart."""
         last = self.last
-        alike = [run for run in self._apart if self.rules.is_one_bottom(run[-1], ping, speed)]
+        alike = [
+            run for run in self._apart if self.rules.is_one_bottom(run[-1], ping, speed)
+        ]
         run = min(alike, key=lambda run: abs(run[-1].depth - ping.depth), default=None)
         if last is not None and self.rules.goes_on(last, run, ping, speed):
             self._look_back(last, ping, speed)
@@ -298,7 +314,9 @@ class BelievedDepth:
     def _look_back(self, last: Ping | None, ping: Ping, speed: float) -> None:
         """Judge what was kept apart, now that the bottom is believed to go on, or anew, with a ping."""
         apart = sorted(one for run in self._apart for one in run)
-        leading = [] if last is None else self.rules.leading_over(last, apart, ping, speed)
+        leading = (
+            [] if last is None else self.rules.leading_over(last, apart, ping, speed)
+        )
         self._settle_bottom(self._shallows.hold(leading))
         for run in self._apart:
             rest = [one for one in run if one not in leading]
@@ -319,11 +337,16 @@ class BelievedDepth:
 
     def _rings(self, ping: Ping) -> bool:
         """Tell whether a ping is a metre of water straight after several: the transducer ringing."""
-        return ping.depth - self.transducer <= self.rules.shallow and ping.depth < self._level / 3.0
+        return (
+            ping.depth - self.transducer <= self.rules.shallow
+            and ping.depth < self._level / 3.0
+        )
 
     def _refuse(self, pings: list[Ping], reason: Reason) -> None:
         bottom = math.nan if self.last is None else self.last.depth
-        self._settled += [Settled(ping.number, reason, bottom, pings[0].number) for ping in pings]
+        self._settled += [
+            Settled(ping.number, reason, bottom, pings[0].number) for ping in pings
+        ]
 
     def _settle_bottom(self, pings: list[Ping]) -> None:
         self._settled += [Settled(ping.number) for ping in pings]
@@ -393,5 +416,8 @@ class _Shallows:
         if median(ping.depth for ping, _, _ in recent) > shallow:
             return False
         steps = list(recent)[1:]
-        way, lasted = sum(way for _, way, _ in steps), sum(since for _, _, since in steps)
+        way, lasted = (
+            sum(way for _, way, _ in steps),
+            sum(since for _, _, since in steps),
+        )
         return len(recent) < rules.proof_pings or way >= rules.fast * lasted

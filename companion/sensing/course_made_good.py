@@ -1,9 +1,10 @@
 """Where the boat was and which way it truly goes, from its fixes.
 
-A receiver's own course is good at speed; at walking pace many hold their last one (in four of five recorded
-slow logs 20 to 83 % of moving fixes are told more than 45 degrees off the way made good). So the course is
-made from the fixes, by a Kalman filter along each axis with the nearly-constant-velocity model (Bar-Shalom,
-Li & Kirubarajan 2001, Estimation with Applications to Tracking and Navigation, section 6.2, from memory), and
+A receiver's own course is good at speed; at walking pace many hold their last one (in
+four of five recorded slow logs 20 to 83 % of moving fixes are told more than 45 degrees
+off the way made good). So the course is made from the fixes, by a Kalman filter along
+each axis with the nearly-constant-velocity model (Bar-Shalom, Li & Kirubarajan 2001,
+Estimation with Applications to Tracking and Navigation, section 6.2, from memory), and
 comes with its error: where that is large, the direction is not known.
 """
 
@@ -18,8 +19,9 @@ from companion.sensing.localplane import metres_per_degree
 from companion.units import NINE_IN_TEN_SIGMAS
 
 GPS_SIGMA_M = 2.0
-"""How far off a receiver's place is along any line, m, one sigma: nineteen places of twenty lie within 4.9 m
-under an open sky, as the operator of GPS tells of small receivers (gps.gov, "GPS Accuracy")."""
+"""How far off a receiver's place is along any line, m, one sigma: nineteen places of
+twenty lie within 4.9 m under an open sky, as the operator of GPS tells of small
+receivers (gps.gov, "GPS Accuracy")."""
 KEPT_S = 60.0
 """How long fixes are kept, for telling where the boat was."""
 FIX_NOISE_M = 0.7
@@ -82,7 +84,11 @@ class _Track:
             self._place[axis] = before + gain_place * (seen - before)
             self.velocity[axis] += gain_velocity * (seen - before)
             off += (seen - before) ** 2 / expected / 2.0
-        self._variance = (pp * (1.0 - gain_place), pv * (1.0 - gain_place), vv - gain_velocity * pv)
+        self._variance = (
+            pp * (1.0 - gain_place),
+            pv * (1.0 - gain_place),
+            vv - gain_velocity * pv,
+        )
         self._misfit += FIT_MEMORY * (off - self._misfit)
 
     def _metres(self, fix: _Fix) -> tuple[float, float]:
@@ -101,7 +107,11 @@ class CourseMadeGood:
     def speed(self) -> float | None:
         """The speed made good, m/s, also where the direction is not known; None without fixes."""
         track = self._track
-        return None if track is None or track.t - track.since < SETTLED_S else math.hypot(*track.velocity)
+        return (
+            None
+            if track is None or track.t - track.since < SETTLED_S
+            else math.hypot(*track.velocity)
+        )
 
     def accept_fix(self, t: float, lat: float, lon: float) -> None:
         """Fold in a fix at logic time t, s, degrees."""
@@ -121,7 +131,9 @@ class CourseMadeGood:
         track, speed = self._track, self.speed
         if track is None or speed is None or t - track.t > LONGEST_GAP_S:
             return None
-        error = math.degrees(math.atan2(NINE_IN_TEN_SIGMAS * track.velocity_sigma, speed))
+        error = math.degrees(
+            math.atan2(NINE_IN_TEN_SIGMAS * track.velocity_sigma, speed)
+        )
         if error > KNOWN_WITHIN_DEG:
             return None
         east, north = track.velocity

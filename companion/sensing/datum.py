@@ -11,7 +11,17 @@ from companion.sensing.fields import Values
 
 Network = Literal["nmea2000", "signalk", "gpsd"]
 """The networks besides NMEA 0183, each with its own text in a recording."""
-Quantity = Literal["depth", "place", "motion", "fix", "time", "heading", "temperature", "water speed", "wind"]
+Quantity = Literal[
+    "depth",
+    "place",
+    "motion",
+    "fix",
+    "time",
+    "heading",
+    "temperature",
+    "water speed",
+    "wind",
+]
 """Kinds of datum; a fix tells place and motion at once."""
 
 MOST_BRACKETS = 500
@@ -26,8 +36,8 @@ class Datum(NamedTuple):
         talker: who on the network said it.
         address: its message: the name of the class, the path or the PGN.
         quantity: what it is.
-        value: as the parser of a sentence gives it: a `DepthSounding`, `Told`, `Bearing`, °C or m/s, or
-            a `WindTold`.
+        value: as the parser of a sentence gives it: a `DepthSounding`, `Told`,
+            `Bearing`, °C or m/s, or a `WindTold`.
         rank: how good it is among its like, 0 best.
     """
 
@@ -49,7 +59,9 @@ class Decoder(Protocol):
         ...
 
 
-def json_as(kind: msgspec.json.Decoder[_Message], text: bytes, values: Values, what: str) -> _Message | None:
+def json_as(
+    kind: msgspec.json.Decoder[_Message], text: bytes, values: Values, what: str
+) -> _Message | None:
     """Return a JSON text as a struct; None, and counted, when it is none or has too many brackets."""
     if text.count(b"[") + text.count(b"{") > MOST_BRACKETS:
         values.dropped[what + " nested too deep"] += 1

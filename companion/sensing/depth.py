@@ -1,15 +1,17 @@
 """Depth sentences: DPT, DBT, DBS and DBK, from any talker, also ``$PADBT``.
 
-DPT has metres below the transducer and an offset: positive is the transducer below the waterline,
-negative is the keel below the transducer (NMEA 0183). Only the first says where the surface is. In the
-field the offset is blank, absent, or followed by a spare comma, and a third field may hold the range.
+DPT has metres below the transducer and an offset: positive is the transducer below the
+waterline, negative is the keel below the transducer (NMEA 0183). Only the first says
+where the surface is. In the field the offset is blank, absent, or followed by a spare
+comma, and a third field may hold the range.
 
-DBT, DBS and DBK say it in feet, metres and fathoms; sounders fill one or two and leave the others blank
-or 000.000. Metres first, being what the sounder measures in or nearest to it; 0.1 ft is coarser than 0.1 m
-only in its name, but the fathom is coarse.
+DBT, DBS and DBK say it in feet, metres and fathoms; sounders fill one or two and leave
+the others blank or 000.000. Metres first, being what the sounder measures in or nearest
+to it; 0.1 ft is coarser than 0.1 m only in its name, but the fathom is coarse.
 
-A sounder that has lost the bottom sends a blank, or 0.00 (seen 51 times in a row in a harbour survey).
-Nothing can be told from a wrong "about 1 m" in deep water, another way to lose it.
+A sounder that has lost the bottom sends a blank, or 0.00 (seen 51 times in a row in a
+harbour survey). Nothing can be told from a wrong "about 1 m" in deep water, another way
+to lose it.
 """
 
 from __future__ import annotations
@@ -29,7 +31,10 @@ LARGEST_OFFSET = 20.0
 _Below = Literal["transducer", "surface", "keel"]
 _UNITS = ((3, "M", 1.0), (1, "F", FOOT), (5, "F", FATHOM))
 _dpt, _dbt = fields_of("DPT"), fields_of("DBT")
-_BELOW: dict[str, Literal["surface", "keel"]] = {"S": "surface", "K": "keel"}  # by the sentence's last letter
+_BELOW: dict[str, Literal["surface", "keel"]] = {
+    "S": "surface",
+    "K": "keel",
+}  # by the sentence's last letter
 
 
 class DepthSounding(NamedTuple):
@@ -43,7 +48,9 @@ class DepthSounding(NamedTuple):
 def dpt(f: list[str], values: Values) -> DepthSounding:
     """Depth below the transducer and the offset."""
     told = _dpt(f)
-    offset = values.optional_figure(told.offset, "depth offset", -LARGEST_OFFSET, LARGEST_OFFSET)
+    offset = values.optional_figure(
+        told.offset, "depth offset", -LARGEST_OFFSET, LARGEST_OFFSET
+    )
     return DepthSounding(_metres(told.depth, 1.0, values), offset)
 
 
@@ -64,11 +71,17 @@ def dbt(f: list[str], values: Values) -> DepthSounding:
 def in_three_units(f: list[str], values: Values) -> DepthSounding:
     """DBS, DBK: the depth from metres, else feet, else fathoms."""
     below: Literal["surface", "keel"] = _BELOW[f[0][-1]]
-    told = ((f[at] or None, f[at + 1], letter, unit) for at, letter, unit in _UNITS if len(f) > at + 1)
+    told = (
+        (f[at] or None, f[at + 1], letter, unit)
+        for at, letter, unit in _UNITS
+        if len(f) > at + 1
+    )
     return _first_of(told, below, values)
 
 
-def _first_of(told: Iterable[tuple[object, str, str, float]], below: _Below, values: Values) -> DepthSounding:
+def _first_of(
+    told: Iterable[tuple[object, str, str, float]], below: _Below, values: Values
+) -> DepthSounding:
     """Return the depth that is given first, of number, unit's letter, the letter it should be, and metres."""
     for number, letter, wanted, unit in told:
         if number is None:

@@ -1,8 +1,9 @@
 """Fields to values: a number in range or None, and every None with its reason counted.
 
-Sensors say "not known" in many ways: an empty field, a row of nines, 4294967.295 (all bits set, in
-millimetres), 6553.5, NaN, 0.00 for a lost bottom, 0,0 for a lost position. None of these may become a
-number; a range check takes the rows of bits and nines, the sentence families know the rest.
+Sensors say "not known" in many ways: an empty field, a row of nines, 4294967.295 (all
+bits set, in millimetres), 6553.5, NaN, 0.00 for a lost bottom, 0,0 for a lost position.
+None of these may become a number; a range check takes the rows of bits and nines, the
+sentence families know the rest.
 """
 
 from __future__ import annotations
@@ -54,7 +55,9 @@ class Values:
             return self.real(float(value), what, low, high)  # type: ignore[arg-type]
         return None
 
-    def optional_figure(self, value: object, what: str, low: float, high: float) -> float | None:
+    def optional_figure(
+        self, value: object, what: str, low: float, high: float
+    ) -> float | None:
         """Return like `figure`; a blank field is not worth counting."""
         return None if value is None else self.figure(value, what, low, high)
 
@@ -62,14 +65,18 @@ class Values:
         """Return like `number`; a blank field is not worth counting."""
         return self.number(text, what, low, high) if text else None
 
-    def real(self, value: float | None, what: str, low: float, high: float) -> float | None:
+    def real(
+        self, value: float | None, what: str, low: float, high: float
+    ) -> float | None:
         """Return a number that is one already if it lies in low..high; None is not worth counting."""
         if value is None or low <= value <= high:
             return value
         self.dropped[what + " out of range"] += 1
         return None
 
-    def signed(self, number: object, side: str, sides: str, what: str, high: float) -> float | None:
+    def signed(
+        self, number: object, side: str, sides: str, what: str, high: float
+    ) -> float | None:
         """Return a number with its side in the next field: positive for sides[0], negative for sides[1]."""
         if isinstance(number, str):
             value = self.optional(number, what, 0.0, high)
@@ -105,7 +112,9 @@ class Values:
         self._place = (fields, place)
         return place
 
-    def degrees(self, lat: float | None, lon: float | None) -> tuple[float, float] | None:
+    def degrees(
+        self, lat: float | None, lon: float | None
+    ) -> tuple[float, float] | None:
         """Return latitude and longitude that are degrees already; None as for `place`."""
         if lat is None or lon is None:
             self.dropped["position blank"] += 1
@@ -134,7 +143,11 @@ class Values:
     def epoch_ms(self, text: object) -> int | None:
         """Return an ISO 8601 instant as ms of UTC; None without one."""
         day, time = self.instant(text)
-        return None if day is None or time is None else (day.toordinal() - _EPOCH) * DAY_MS + time
+        return (
+            None
+            if day is None or time is None
+            else (day.toordinal() - _EPOCH) * DAY_MS + time
+        )
 
     def _angle(self, text: str, side: str, sides: str, limit: int) -> float | None:
         if not _NUMBER(text) or side not in sides or not side:

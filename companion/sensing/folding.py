@@ -30,7 +30,12 @@ Fold = Callable[["Talker", Any, int], Sequence[Reading]]
 """Folds what a speaker has told; the last argument is where its sentence ends in the stream, byte."""
 _PLACES = frozenset(("GGA", "GLL", "RMC", "place", "fix"))
 _MOTIONS = frozenset(("RMC", "VTG", "motion", "fix"))
-_WIND_RANKS: dict[wind.WindReference, int] = {"north": 0, "magnetic": 0, "bow": 1, "apparent": 2}
+_WIND_RANKS: dict[wind.WindReference, int] = {
+    "north": 0,
+    "magnetic": 0,
+    "bow": 1,
+    "apparent": 2,
+}
 
 
 def _already_parsed(value: object, _values: Values) -> object:
@@ -106,20 +111,28 @@ class Folds:
             "temperature": self._number_into(
                 self._boat.water_temperature, WaterTemperature, "water temperature"
             ),
-            "water speed": self._number_into(self._boat.water_speed, WaterSpeed, "water speed"),
+            "water speed": self._number_into(
+                self._boat.water_speed, WaterSpeed, "water speed"
+            ),
             "wind": self._fold_wind,
             "remark": self._fold_remark,
         }
 
-    def _fold_depth(self, by: Talker, sounding: depth.DepthSounding, _end: int) -> Sequence[Reading]:
+    def _fold_depth(
+        self, by: Talker, sounding: depth.DepthSounding, _end: int
+    ) -> Sequence[Reading]:
         below_transducer, below_surface = self._depths(sounding)
         reading = Depth(below_transducer, below_surface, by.origin)
         known = sounding.depth is not None
-        if self._boat.depth.offer(self._time.now / 1000.0, by.sentence, by.rank, reading, known):
+        if self._boat.depth.offer(
+            self._time.now / 1000.0, by.sentence, by.rank, reading, known
+        ):
             return (reading,)
         return self._not_believed("depth", known)
 
-    def _depths(self, sounding: depth.DepthSounding) -> tuple[float | None, float | None]:
+    def _depths(
+        self, sounding: depth.DepthSounding
+    ) -> tuple[float | None, float | None]:
         """Return the depth below the transducer and below the surface, m."""
         told = sounding.depth
         transducer = self._offsets.transducer
@@ -130,7 +143,9 @@ class Folds:
         if sounding.below == "keel":
             keel = self._offsets.keel
             if keel is None:
-                self._dropped["depth below keel, and the keel's depth is not configured"] += 1
+                self._dropped[
+                    "depth below keel, and the keel's depth is not configured"
+                ] += 1
                 return None, None
             surface = told + keel
             return (None if transducer is None else surface - transducer), surface
@@ -138,7 +153,9 @@ class Folds:
             transducer = max(sounding.offset or 0.0, 0.0)
         return told, told + transducer
 
-    def _fold_position(self, by: Talker, told: position.Told, end: int) -> Sequence[Reading]:
+    def _fold_position(
+        self, by: Talker, told: position.Told, end: int
+    ) -> Sequence[Reading]:
         base = self._time
         origin = by.origin
         running = True
@@ -159,7 +176,12 @@ class Folds:
         return readings
 
     def _fold_place(
-        self, t: float, by: Talker, told: position.Told, running: bool, readings: list[Reading]
+        self,
+        t: float,
+        by: Talker,
+        told: position.Told,
+        running: bool,
+        readings: list[Reading],
     ) -> None:
         place = told.place
         latch = self._boat.position
@@ -174,7 +196,12 @@ class Folds:
             return
         # The sentences of one instant tell one fix: the first to come is taken.
         talker, time, origin = self._fix
-        if told.time == time and origin is not by.origin and talker == by.talker and time is not None:
+        if (
+            told.time == time
+            and origin is not by.origin
+            and talker == by.talker
+            and time is not None
+        ):
             if told.hdop is not None:
                 self._boat.hdop.accept_value(t, told.hdop)
             self._passed_over["position told twice"] += 1
@@ -187,7 +214,9 @@ class Folds:
         else:
             self._not_believed("position", True)
 
-    def _fold_motion(self, t: float, by: Talker, told: position.Told, readings: list[Reading]) -> None:
+    def _fold_motion(
+        self, t: float, by: Talker, told: position.Told, readings: list[Reading]
+    ) -> None:
         known = told.speed is not None
         reading = Motion(told.speed, told.course, by.origin)
         if self._boat.motion.offer(t, by.sentence, by.rank, reading, known):
@@ -196,7 +225,9 @@ class Folds:
             self._not_believed("motion", known)
         self._boat.variation.accept_value(t, told.variation)
 
-    def _fold_heading(self, by: Talker, told: heading.Bearing, _end: int) -> Sequence[Reading]:
+    def _fold_heading(
+        self, by: Talker, told: heading.Bearing, _end: int
+    ) -> Sequence[Reading]:
         t = self._time.now / 1000.0
         self._boat.variation.accept_value(t, told.variation)
         true = told.true
@@ -218,22 +249,31 @@ class Folds:
         """Return what folds a quantity that is a single number."""
 
         def take(by: Talker, value: float | None, _end: int) -> Sequence[Reading]:
+            t = self._time.now / 1000.0
             reading, known = kind(value, by.origin), value is not None
-            if latch.offer(self._time.now / 1000.0, by.sentence, by.rank, reading, known):  # type: ignore[arg-type]
+            if latch.offer(t, by.sentence, by.rank, reading, known):  # type: ignore[arg-type]
                 return (reading,)
             return self._not_believed(what, known)
 
         return take
 
-    def _fold_wind(self, by: Talker, told: wind.WindTold, _end: int) -> Sequence[Reading]:
+    def _fold_wind(
+        self, by: Talker, told: wind.WindTold, _end: int
+    ) -> Sequence[Reading]:
         t = self._time.now / 1000.0
         if told.reference == "magnetic":
             variation = self._boat.variation.at(t)
             known = told.angle is not None and variation is not None
-            angle = ((told.angle or 0.0) + (variation or 0.0)) % 360.0 if known else None
+            angle = (
+                ((told.angle or 0.0) + (variation or 0.0)) % 360.0 if known else None
+            )
             told = wind.WindTold(told.speed, angle)
-        # One sentence tells the apparent wind and the true one in turn: they are different speakers.
-        holder, rank = f"{by.sentence} {told.reference}", (by.rank[0], _WIND_RANKS[told.reference])
+        # One sentence tells the apparent wind and the true one in turn: they are
+        # different speakers.
+        holder, rank = (
+            f"{by.sentence} {told.reference}",
+            (by.rank[0], _WIND_RANKS[told.reference]),
+        )
         reading = Wind(told, by.origin)
         if self._boat.wind.offer(t, holder, rank, reading, told.speed is not None):
             return (reading,)

@@ -2,17 +2,19 @@ r"""Bytes to sentences: NMEA 0183 framing of a stream that may start, stop and b
 
 What is met on real wires, and what is done:
 
-* a stream begins or breaks off in mid-line, noise with the top bit set: what is not printable ASCII cannot
-  be inside a sentence;
-* runs of NULs, hundreds long: in one log each lies within a sentence whose checksum is right without it,
-  so they are padding and are taken out; not where checksums are not asked for, as nothing would show
-  that digits were lost with them;
-* a lost newline joins two sentences; a multiplexer starts one sentence inside another: every ``$`` or
-  ``!`` begins anew, the sentence it interrupts is lost and counted, the inner one is kept;
+* a stream begins or breaks off in mid-line, noise with the top bit set: what is not
+  printable ASCII cannot be inside a sentence;
+* runs of NULs, hundreds long: in one log each lies within a sentence whose checksum is
+  right without it, so they are padding and are taken out; not where checksums are not
+  asked for, as nothing would show that digits were lost with them;
+* a lost newline joins two sentences; a multiplexer starts one sentence inside another:
+  every ``$`` or ``!`` begins anew, the sentence it interrupts is lost and counted, the
+  inner one is kept;
 * loggers put the time or a channel before the ``$``: text before a sentence is skipped;
 * newlines lost altogether: no more than `LONGEST_LINE` bytes are ever held;
-* TAG blocks (``\s:sonar,c:1764061200123*hh\``), also two in a row: each is checked by itself, and one with
-  a wrong checksum is dropped without its sentence, since the sentence has a checksum of its own.
+* TAG blocks (``\s:sonar,c:1764061200123*hh\``), also two in a row: each is checked by
+  itself, and one with a wrong checksum is dropped without its sentence, since the
+  sentence has a checksum of its own.
 
 The result does not depend on how the bytes were cut into chunks.
 """
@@ -35,17 +37,25 @@ LONGEST_SENTENCE = 256
 _SENTENCE = re.compile(
     rb"((?:\\[^\\\x00-\x1f\x7f-\xff]*\\)*)[$!]([^$!*\\\x00-\x1f\x7f-\xff]+)\*([0-9A-Fa-f]{2})"
 )
-_UNCHECKED = re.compile(rb"((?:\\[^\\\x00-\x1f\x7f-\xff]*\\)*)[$!]([^$!*\\\x00-\x1f\x7f-\xff]+)\s*\Z")
-_HEX = {bytes(pair): int(bytes(pair), 16) for pair in product(b"0123456789abcdefABCDEF", repeat=2)}
+_UNCHECKED = re.compile(
+    rb"((?:\\[^\\\x00-\x1f\x7f-\xff]*\\)*)[$!]([^$!*\\\x00-\x1f\x7f-\xff]+)\s*\Z"
+)
+_HEX = {
+    bytes(pair): int(bytes(pair), 16)
+    for pair in product(b"0123456789abcdefABCDEF", repeat=2)
+}
 _START = re.compile(rb"[$!]")
 _ENDS = (0x0A, 0x0D)
-_MILLISECONDS_FROM = 100_000_000_000  # as seconds the year 5138, as milliseconds March 1973
+_MILLISECONDS_FROM = (
+    100_000_000_000  # as seconds the year 5138, as milliseconds March 1973
+)
 
 
 class Sentence(NamedTuple):
     """One sentence: fields (the first is the address), TAG time (ms UTC) and source, and where it ended.
 
-    ``end`` counts bytes from the beginning of the stream to the end of the sentence, padding left out.
+    ``end`` counts bytes from the beginning of the stream to the end of the sentence,
+    padding left out.
     """
 
     fields: list[str]
@@ -63,7 +73,8 @@ def sentence(body: str) -> bytes:
 def checksum(data: bytes) -> int:
     """Return the XOR of all bytes (NMEA 0183, the two hexadecimal digits after ``*``).
 
-    Folding one big integer in halves takes a fifth of the time of a loop over the bytes.
+    Folding one big integer in halves takes a fifth of the time of a loop over the
+    bytes.
     """
     x = int.from_bytes(data, "little")
     if len(data) > 128:
@@ -82,11 +93,14 @@ def checksum(data: bytes) -> int:
 class Framer:
     """Takes bytes, gives sentences; keeps at most `LONGEST_LINE` bytes between calls.
 
-    `dropped` counts what was thrown away, by reason: "cut short", "wrong checksum", "no checksum",
-    "wrong tag checksum", "malformed tag time", "line without end", "line without a sentence".
+    `dropped` counts what was thrown away, by reason: "cut short", "wrong checksum", "no
+    checksum", "wrong tag checksum", "malformed tag time", "line without end", "line
+    without a sentence".
     """
 
-    def __init__(self, *, need_checksum: bool = True, dropped: Counter[str] | None = None) -> None:
+    def __init__(
+        self, *, need_checksum: bool = True, dropped: Counter[str] | None = None
+    ) -> None:
         self.dropped: Counter[str] = Counter() if dropped is None else dropped
         self._need_checksum = need_checksum
         self._rest = b""
@@ -107,7 +121,11 @@ class Framer:
                 length = len(line)
             match = _SENTENCE.match(line)
             # Nearly always a line is one sentence and its end, and no more.
-            if match is not None and length - match.end() <= 2 and line[match.end() :].isspace():
+            if (
+                match is not None
+                and length - match.end() <= 2
+                and line[match.end() :].isspace()
+            ):
                 sentence = self._checked(match, self._offset)
                 if sentence is not None:
                     yield sentence
@@ -124,7 +142,8 @@ class Framer:
     def _shorten(self, line: bytes) -> Generator[Sentence, None, bytes]:
         """Take complete sentences off the front of an endless line and return what is still to come.
 
-        This happens at the very byte at which the line gets too long, however the bytes arrived.
+        This happens at the very byte at which the line gets too long, however the bytes
+        arrived.
         """
         content = len(line.rstrip(b"\r\n"))
         begin = 0
@@ -158,7 +177,9 @@ class Framer:
             if self._need_checksum:
                 self.dropped["no checksum"] += 1
             else:
-                yield self._sentence(unchecked[1], unchecked[2], self._offset + unchecked.end(2))
+                yield self._sentence(
+                    unchecked[1], unchecked[2], self._offset + unchecked.end(2)
+                )
         starts = len(_START.findall(line))
         if starts > found:
             self.dropped["cut short"] += starts - found
@@ -172,7 +193,9 @@ class Framer:
             return None
         if tags:
             return self._sentence(tags, body, offset + match.end())
-        return Sentence(body.decode("ascii").split(","), None, None, offset + match.end())
+        return Sentence(
+            body.decode("ascii").split(","), None, None, offset + match.end()
+        )
 
     def _sentence(self, tags: bytes, body: bytes, end: int) -> Sentence:
         time: int | None = None

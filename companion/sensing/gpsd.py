@@ -1,8 +1,8 @@
 """gpsd's JSON (man page gpsd_json(5)): position, motion, time from TPV, the dilution of precision from SKY.
 
-`mode` says whether there is a fix, `status` how it was made: dead reckoning (5) and simulation (8) are no
-place to log a fish at, as with GGA 6 and 8. TPV's depth is not read: the page itself says only that it is
-"probably" below the keel.
+`mode` says whether there is a fix, `status` how it was made: dead reckoning (5) and
+simulation (8) are no place to log a fish at, as with GGA 6 and 8. TPV's depth is not
+read: the page itself says only that it is "probably" below the keel.
 """
 
 from __future__ import annotations
@@ -56,7 +56,11 @@ def is_report(line: bytes) -> bool:
 def ms_in(line: bytes) -> int | None:
     """Return the instant that a report tells, ms of UTC."""
     found = _TIME(line)
-    return None if found is None else Values(Counter()).epoch_ms(found[1].decode("ascii", "replace"))
+    return (
+        None
+        if found is None
+        else Values(Counter()).epoch_ms(found[1].decode("ascii", "replace"))
+    )
 
 
 class GpsdDecoder:

@@ -1,8 +1,9 @@
 """Heading sentences: HDT, HDG and HDM.
 
-HDG has what the compass reads, its deviation and the variation, each with E or W: easterly is added
-(magnetic = reading + deviation, true = magnetic + variation). Most senders leave deviation blank, many
-the variation too; then true north is known only when another sentence (RMC) tells the variation.
+HDG has what the compass reads, its deviation and the variation, each with E or W:
+easterly is added (magnetic = reading + deviation, true = magnetic + variation). Most
+senders leave deviation blank, many the variation too; then true north is known only
+when another sentence (RMC) tells the variation.
 """
 
 from __future__ import annotations
@@ -42,4 +43,8 @@ def hdg(f: list[str], values: Values) -> Bearing:
     if reading is None:
         return Bearing(None, None, variation)
     magnetic = (reading + (deviation or 0.0)) % 360.0
-    return Bearing(None if variation is None else (magnetic + variation) % 360.0, magnetic, variation)
+    return Bearing(
+        None if variation is None else (magnetic + variation) % 360.0,
+        magnetic,
+        variation,
+    )

@@ -1,9 +1,10 @@
 """A flat piece of the Earth: metres east and north of an origin, good for a lake and exact for a cast.
 
-The radii of curvature of the WGS 84 ellipsoid at the origin make degrees into metres (NIMA TR8350.2:
-a = 6378137 m, 1/f = 298.257223563; the radii are those of any textbook of geodesy). The error grows with
-the square of the distance from the origin and with the tangent of the latitude: under half a millimetre in a
-50 m cast, some metres at 10 km. All functions take floats or NumPy arrays.
+The radii of curvature of the WGS 84 ellipsoid at the origin make degrees into metres
+(NIMA TR8350.2: a = 6378137 m, 1/f = 298.257223563; the radii are those of any textbook
+of geodesy). The error grows with the square of the distance from the origin and with
+the tangent of the latitude: under half a millimetre in a 50 m cast, some metres at 10
+km. All functions take floats or NumPy arrays.
 """
 
 from __future__ import annotations
@@ -53,19 +54,26 @@ class LocalPlane(msgspec.Struct, frozen=True):
         return self.lat + y / north, (self.lon + x / east + 180.0) % 360.0 - 180.0
 
 
-def moved(lat: float, lon: float, bearing: float, distance: float) -> tuple[float, float]:
+def moved(
+    lat: float, lon: float, bearing: float, distance: float
+) -> tuple[float, float]:
     """Return the latitude and longitude `distance` m away on `bearing`, degrees clockwise from true north."""
     angle = radians(bearing)
     return LocalPlane(lat, lon).to_latlon(distance * sin(angle), distance * cos(angle))
 
 
-def range_and_bearing(lat1: float, lon1: float, lat2: float, lon2: float) -> tuple[float, float]:
+def range_and_bearing(
+    lat1: float, lon1: float, lat2: float, lon2: float
+) -> tuple[float, float]:
     """Return the distance, m, and the bearing, degrees true 0..360, from the first point to the second.
 
-    The plane touches half way between, in latitude, so that the distance is good to 1 m in 50 km.
+    The plane touches half way between, in latitude, so that the distance is good to 1 m
+    in 50 km.
     """
     middle = LocalPlane((lat1 + lat2) / 2.0, lon1)
     x1, y1 = middle.to_xy(lat1, lon1)
     x2, y2 = middle.to_xy(lat2, lon2)
     east, north = x2 - x1, y2 - y1
-    return float(np.hypot(east, north)), float(np.degrees(np.arctan2(east, north)) % 360.0)
+    return float(np.hypot(east, north)), float(
+        np.degrees(np.arctan2(east, north)) % 360.0
+    )

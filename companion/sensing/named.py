@@ -1,8 +1,9 @@
 """The fields of a sentence by their names, as the library pynmea2 knows and converts them.
 
-Framing and checksum are done before; ranges and status are judged after. In between stands what the library
-would take for a number and is none: "nan", "1e2", "1_0", " 7" become "?", which it hands on as text. Its
-times, dates and places are not used; `decisions/sentences.md` lists the case of each.
+Framing and checksum are done before; ranges and status are judged after. In between
+stands what the library would take for a number and is none: "nan", "1e2", "1_0", " 7"
+become "?", which it hands on as text. Its times, dates and places are not used;
+`decisions/sentences.md` lists the case of each.
 """
 
 from __future__ import annotations

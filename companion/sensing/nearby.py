@@ -1,7 +1,7 @@
 """What there is to listen to: serial ports, CAN interfaces, servers on the networks this computer is in.
 
-Looking opens connections and sends nothing. Only private networks are looked at, `MOST_HOSTS` addresses of
-each, and only for the ports of the standards.
+Looking opens connections and sends nothing. Only private networks are looked at,
+`MOST_HOSTS` addresses of each, and only for the ports of the standards.
 """
 
 from __future__ import annotations
@@ -32,13 +32,19 @@ _INTERFACES = Path("/sys/class/net")
 def serial_ports(by_id: Path = _BY_ID) -> list[str]:
     """Return the serial ports, each by the name that stays the same when it is plugged in elsewhere."""
     lasting = {str(link.resolve()): str(link) for link in sorted(by_id.glob("*"))}
-    return [lasting.get(port.device, port.device) for port in sorted(list_ports.comports())]
+    return [
+        lasting.get(port.device, port.device) for port in sorted(list_ports.comports())
+    ]
 
 
 def can_interfaces(interfaces: Path = _INTERFACES) -> list[str]:
     """Return the names of the CAN interfaces, up or not."""
     kinds = ((one.name, one / "type") for one in sorted(interfaces.glob("*")))
-    return [name for name, kind in kinds if kind.is_file() and kind.read_text().strip() == _ARPHRD_CAN]
+    return [
+        name
+        for name, kind in kinds
+        if kind.is_file() and kind.read_text().strip() == _ARPHRD_CAN
+    ]
 
 
 def own_networks() -> list[ipaddress.IPv4Interface]:
@@ -46,7 +52,12 @@ def own_networks() -> list[ipaddress.IPv4Interface]:
     found = []
     for _, name in socket.if_nameindex():
         own = _address_of(name)
-        if own is not None and own.is_private and not own.is_loopback and not own.is_link_local:
+        if (
+            own is not None
+            and own.is_private
+            and not own.is_loopback
+            and not own.is_link_local
+        ):
             found.append(own)
     return found[:MOST_NETWORKS]
 

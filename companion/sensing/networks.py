@@ -1,8 +1,10 @@
 r"""The networks in a recording: every message a line of its own, in the network's own text, stamped by us.
 
-A line is a TAG block (NMEA 0183) with the source, the time and, as its text, the network; then the message
-as it came: ``\s:gps,c:1764061200123,t:gpsd*hh\{"class":"TPV",...}``. Backslashes of the message stand as
-``^5C``, like those of a wire, so that no wire and no message can write such a line.
+A line is a TAG block (NMEA 0183) with the source, the time and, as its text, the
+network; then the message as it came:
+``\s:gps,c:1764061200123,t:gpsd*hh\{"class":"TPV",...}``. Backslashes of the message
+stand as ``^5C``, like those of a wire, so that no wire and no message can write such a
+line.
 """
 
 from __future__ import annotations
@@ -26,7 +28,9 @@ _NETWORK_LINE = re.compile(
     re.MULTILINE,
 )
 _UNFIT = re.compile(r"[^A-Za-z0-9 ._-]")
-_PARTS = re.compile(rb"\\(s:([^\\,*]+),c:(\d+),t:(\w+))\*([0-9A-F]{2})\\(.*)", re.DOTALL).match
+_PARTS = re.compile(
+    rb"\\(s:([^\\,*]+),c:(\d+),t:(\w+))\*([0-9A-F]{2})\\(.*)", re.DOTALL
+).match
 _MAY_BECOME_ONE = re.compile(
     rb"\\(?:s(?::[^\\\r\n]{0,90}(?:,t:[^\\\r\n]{0,20}\\[^\n]*)?)?)?\Z", re.DOTALL
 ).match
@@ -45,7 +49,12 @@ _IS_READ: dict[str, Callable[[bytes], bool]] = {
 
 
 _STARTS: Sequence[tuple[Network, re.Pattern[bytes]]] = (
-    ("gpsd", re.compile(rb'^\{ ?"class" ?: ?"(?:VERSION|DEVICES|WATCH|TPV|SKY)"', re.MULTILINE)),
+    (
+        "gpsd",
+        re.compile(
+            rb'^\{ ?"class" ?: ?"(?:VERSION|DEVICES|WATCH|TPV|SKY)"', re.MULTILINE
+        ),
+    ),
     ("signalk", re.compile(rb'^\{.*"(?:updates|roles)" ?:', re.MULTILINE)),
 )
 """How a log of each network is known by one of its lines."""

@@ -1,13 +1,14 @@
 """NMEA 2000: frames of a CAN bus and what its messages tell, their fields read by the library `nmea2000`.
 
-Frames come as text: candump's, which SocketCAN's are turned into, and those that gateways publish, some of
-them put together already. A message of several frames may lose some, or have them out of order: the library
-tells it whole or not at all. It would read a message that is cut short as if zeros followed; so frames that
-are too short are dropped here.
+Frames come as text: candump's, which SocketCAN's are turned into, and those that
+gateways publish, some of them put together already. A message of several frames may
+lose some, or have them out of order: the library tells it whole or not at all. It would
+read a message that is cut short as if zeros followed; so frames that are too short are
+dropped here.
 
-A device is known by its address until it claims the address by its name (PGN 60928). From then on the
-name counts: whoever takes another address stays the same talker. Of several talkers of one quantity the one
-with the lower device instance is listened to.
+A device is known by its address until it claims the address by its name (PGN 60928).
+From then on the name counts: whoever takes another address stays the same talker. Of
+several talkers of one quantity the one with the lower device instance is listened to.
 """
 
 from __future__ import annotations
@@ -45,20 +46,33 @@ _FAST_LONGEST = 223
 _GPS_TIME = frozenset((0, 1))
 _NO_FIX = frozenset((0, 6, 7, 8))  # none, dead reckoning, by hand, simulated
 _SEA = 0
-_WIND_REFERENCES: dict[int, WindReference] = {0: "north", 1: "magnetic", 2: "apparent", 3: "bow", 4: "bow"}
+_WIND_REFERENCES: dict[int, WindReference] = {
+    0: "north",
+    1: "magnetic",
+    2: "apparent",
+    3: "bow",
+    4: "bow",
+}
 _KELVIN = 273.15
 
 _ID, _BYTES = rb"([0-9A-Fa-f]{8})", rb"((?:[0-9A-Fa-f]{2} ?){1,8})"
 _TIME = rb"\((\d{1,12}(?:\.\d{1,9})?)\) +"
 _FRAME_TEXTS = (  # the first is met most, and most by far: no alternatives in it, nothing that ignores case
     re.compile(_TIME + rb"[^\s#]+ +" + _ID + rb"#([0-9A-Fa-f]{2,16})(?: [RT])?$").match,
-    re.compile(rb"(?:" + _TIME + rb")?[A-Za-z]\S* +" + _ID + rb" +\[\d\] +" + _BYTES + rb"$").match,
-    re.compile(rb"(\d\d:\d\d:\d\d(?:\.\d{1,6})?) [Rr] " + _ID + rb" " + _BYTES + rb"$").match,
+    re.compile(
+        rb"(?:" + _TIME + rb")?[A-Za-z]\S* +" + _ID + rb" +\[\d\] +" + _BYTES + rb"$"
+    ).match,
+    re.compile(
+        rb"(\d\d:\d\d:\d\d(?:\.\d{1,6})?) [Rr] " + _ID + rb" " + _BYTES + rb"$"
+    ).match,
 )
 """A frame as candump logs it, as candump prints it, and as gateways send it with the time of day."""
 _HEX = rb"((?:[0-9A-F]{2}){1,223})"
 _ASCII = re.compile(
-    rb"A(\d{6}(?:\.\d{1,6})?) ([0-9A-F]{2})([0-9A-F]{2})([0-7]) ([0-9A-F]{5,6}) " + _HEX + b"$", re.IGNORECASE
+    rb"A(\d{6}(?:\.\d{1,6})?) ([0-9A-F]{2})([0-9A-F]{2})([0-7]) ([0-9A-F]{5,6}) "
+    + _HEX
+    + b"$",
+    re.IGNORECASE,
 )
 _PLAIN = re.compile(
     rb"(\d{4}-\d\d-\d\d[T-]\d\d:\d\d:\d\d(?:\.\d{1,6})?)Z?,([0-7]),(\d{1,6}),(\d{1,3}),(\d{1,3}),(\d{1,3}),"
@@ -66,7 +80,10 @@ _PLAIN = re.compile(
     re.IGNORECASE,
 )
 _PCDIN = re.compile(
-    rb"\$(PCDIN,([0-9A-F]{6}),[0-9A-F]{8},([0-9A-F]{2})," + _HEX + rb")\*([0-9A-F]{2})$", re.IGNORECASE
+    rb"\$(PCDIN,([0-9A-F]{6}),[0-9A-F]{8},([0-9A-F]{2}),"
+    + _HEX
+    + rb")\*([0-9A-F]{2})$",
+    re.IGNORECASE,
 )
 _MXPGN = re.compile(
     rb"\$(MXPGN,([0-9A-F]{6}),([0-9A-F]{2})([0-9A-F]{2}),((?:[0-9A-F]{2}){1,8}))\*([0-9A-F]{2})$",
@@ -90,13 +107,17 @@ def packet_in(line: bytes) -> Packet | None:
     if frame := _frame_in(line):
         return frame
     if told := _ASCII.match(line):
-        return Packet(int(told[5], 16), int(told[2], 16), bytes.fromhex(told[6].decode()), told[1])
+        return Packet(
+            int(told[5], 16), int(told[2], 16), bytes.fromhex(told[6].decode()), told[1]
+        )
     if told := _PLAIN.match(line):
         data = bytes.fromhex(told[7].replace(b",", b"").decode())
         whole = len(data) == int(told[6]) and int(told[4]) < 256
         return Packet(int(told[3]), int(told[4]), data, told[1]) if whole else None
     if (told := _PCDIN.match(line)) and checksum(told[1]) == int(told[5], 16):
-        return Packet(int(told[2], 16), int(told[3], 16), bytes.fromhex(told[4].decode()))
+        return Packet(
+            int(told[2], 16), int(told[3], 16), bytes.fromhex(told[4].decode())
+        )
     if (told := _MXPGN.match(line)) and checksum(told[1]) == int(told[6], 16):
         data = bytes.fromhex(told[5].decode())[::-1]
         return Packet(int(told[2], 16), int(told[4], 16), data, is_frame=True)
@@ -108,7 +129,9 @@ def _frame_in(line: bytes) -> Packet | None:
         if found := text(line):
             time, can_id, data = found.groups()
             if len(data) % 2 == 0 or b" " in data:
-                return Packet(*_pgn_and_source(can_id), bytes.fromhex(data.decode()), time, True)
+                return Packet(
+                    *_pgn_and_source(can_id), bytes.fromhex(data.decode()), time, True
+                )
     return None
 
 
@@ -137,13 +160,19 @@ def ms_in(line: bytes) -> int | None:
     if "-" in text:
         return Values(Counter()).epoch_ms(f"{text[:10]}T{text[11:]}Z")
     digits = text.replace(":", "")
-    return (int(digits[:2]) * 3600 + int(digits[2:4]) * 60) * 1000 + int(float(digits[4:]) * 1000.0)
+    return (int(digits[:2]) * 3600 + int(digits[2:4]) * 60) * 1000 + int(
+        float(digits[4:]) * 1000.0
+    )
 
 
 def can_filters() -> list[dict[str, Any]]:
     """Return the filters that let the PGNs that are read into this computer, as python-can wants them."""
     return [
-        {"can_id": pgn << 8, "can_mask": 0x3FF0000 if pgn == ADDRESS_CLAIM else 0x3FFFF00, "extended": True}
+        {
+            "can_id": pgn << 8,
+            "can_mask": 0x3FF0000 if pgn == ADDRESS_CLAIM else 0x3FFFF00,
+            "extended": True,
+        }
         for pgn in SHORTEST
     ]
 
@@ -158,19 +187,24 @@ class Nmea2000Decoder:
     """Reads the frames of one bus."""
 
     def __init__(self, values: Values, counts: Counter[str]) -> None:
-        # Loaded by boats with such a bus alone: it costs a third of a second of the start.
+        # Loaded by boats with such a bus alone: it costs a third of a second of the
+        # start.
         from nmea2000 import NMEA2000Decoder as Library  # noqa: PLC0415
         from nmea2000 import backend  # noqa: PLC0415
 
         self._values = values
         self._counts = counts
         self._library = Library()  # for frames that belong together
-        self._read: Callable[[int, bytes, int], Any] = backend.decode  # for a whole message, at half the cost
+        self._read: Callable[[int, bytes, int], Any] = (
+            backend.decode
+        )  # for a whole message, at half the cost
         self._label_of: dict[int, str] = {}  # by address
         self._name_of: dict[str, int] = {}  # by label
         self._instance: dict[str, int] = {}
         self._no_fix: set[str] = set()
-        self._readers: Mapping[int, Callable[[str, Mapping[str, Any]], Datum | None]] = {
+        self._readers: Mapping[
+            int, Callable[[str, Mapping[str, Any]], Datum | None]
+        ] = {
             128267: self._depth,
             129025: self._rapid_place,
             129026: self._motion,
@@ -197,14 +231,22 @@ class Nmea2000Decoder:
         if _is_short_frame(data) if pieced else len(data) < SHORTEST[pgn]:
             self._values.dropped["frame too short"] += 1
             return ()
-        message = self._pieced(packet) if pieced or pgn == ADDRESS_CLAIM else self._read(pgn, data, source)
+        message = (
+            self._pieced(packet)
+            if pieced or pgn == ADDRESS_CLAIM
+            else self._read(pgn, data, source)
+        )
         if message is None:
             return ()
         self._counts[_NAMES[pgn]] += 1
         if pgn == ADDRESS_CLAIM:
-            self._claim(source, int.from_bytes(data[:8], "little"), message.source_iso_name)
+            self._claim(
+                source, int.from_bytes(data[:8], "little"), message.source_iso_name
+            )
             return ()
-        label = self._label_of.get(source) or self._label_of.setdefault(source, str(source))
+        label = self._label_of.get(source) or self._label_of.setdefault(
+            source, str(source)
+        )
         datum = self._readers[pgn](label, {field.id: field for field in message.fields})
         if datum is None:
             return ()
@@ -218,7 +260,9 @@ class Nmea2000Decoder:
         broadcast = 0xFF00 if packet.pgn == ADDRESS_CLAIM else 0
         can_id = 6 << 26 | (packet.pgn << 8) | broadcast | packet.source
         try:
-            return self._library.decode(f"(0.0) can0 {can_id:08X}#{packet.data[:8].hex().upper()}")
+            return self._library.decode(
+                f"(0.0) can0 {can_id:08X}#{packet.data[:8].hex().upper()}"
+            )
         except ValueError:
             self._values.dropped["frame malformed"] += 1
             return None
@@ -229,7 +273,8 @@ class Nmea2000Decoder:
         label = labels.get(name)
         if label is None:
             label = self._label_of.get(source, str(source))
-            if self._name_of.get(label, name) != name:  # the address was another device's
+            # The address was another device's.
+            if self._name_of.get(label, name) != name:
                 label = f"{source} {name:016X}"
             if len(self._name_of) >= MOST_TALKERS:
                 return
@@ -253,7 +298,9 @@ class Nmea2000Decoder:
         if depth == 0.0 or told["depth"].value is None:
             self._values.dropped["depth lost"] += 1
             depth = None
-        offset = self._number(told["offset"], "depth offset", -LARGEST_OFFSET, LARGEST_OFFSET)
+        offset = self._number(
+            told["offset"], "depth offset", -LARGEST_OFFSET, LARGEST_OFFSET
+        )
         return Datum(label, "128267", "depth", DepthSounding(depth, offset))
 
     def _place(self, label: str, told: Mapping[str, Any]) -> tuple[float, float] | None:
@@ -275,7 +322,12 @@ class Nmea2000Decoder:
         place = self._place(label, told)
         hdop = None if place is None else self._number(told["hdop"], "hdop", 0.01, 99.0)
         time, day = self._instant(told)
-        return Datum(label, "129029", "place", Told(place is not None, time, day, place, hdop=hdop))
+        return Datum(
+            label,
+            "129029",
+            "place",
+            Told(place is not None, time, day, place, hdop=hdop),
+        )
 
     def _instant(self, told: Mapping[str, Any]) -> tuple[int | None, date | None]:
         seconds, day = told["time"].raw_value, told["date"].value
@@ -289,7 +341,12 @@ class Nmea2000Decoder:
         course = self._degrees(told["cog"], "course")
         if told["cogReference"].raw_value != 0:  # not from true north
             course = None
-        return Datum(label, "129026", "motion", Told(speed is not None, speed=speed, course=course))
+        return Datum(
+            label,
+            "129026",
+            "motion",
+            Told(speed is not None, speed=speed, course=course),
+        )
 
     def _heading(self, label: str, told: Mapping[str, Any]) -> Datum:
         heading = self._degrees(told["heading"], "heading")
@@ -308,10 +365,14 @@ class Nmea2000Decoder:
         return Datum(label, "127258", "heading", Bearing(None, None, variation), 2)
 
     def _water_speed(self, label: str, told: Mapping[str, Any]) -> Datum:
-        speed = self._number(told["speedWaterReferenced"], "water speed", 0.0, FASTEST_KN * KNOT)
+        speed = self._number(
+            told["speedWaterReferenced"], "water speed", 0.0, FASTEST_KN * KNOT
+        )
         return Datum(label, "128259", "water speed", speed)
 
-    def _temperature(self, address: str, name: str) -> Callable[[str, Mapping[str, Any]], Datum | None]:
+    def _temperature(
+        self, address: str, name: str
+    ) -> Callable[[str, Mapping[str, Any]], Datum | None]:
         """Return what reads the water's temperature from a message, and no other's."""
 
         def read(label: str, told: Mapping[str, Any]) -> Datum | None:
@@ -319,12 +380,21 @@ class Nmea2000Decoder:
                 return None
             low, high = COLDEST_READING_C + _KELVIN, WARMEST_READING_C + _KELVIN
             kelvin = self._number(told[name], "water temperature", low, high)
-            return Datum(label, address, "temperature", None if kelvin is None else kelvin - _KELVIN)
+            return Datum(
+                label,
+                address,
+                "temperature",
+                None if kelvin is None else kelvin - _KELVIN,
+            )
 
         return read
 
     def _system_time(self, label: str, told: Mapping[str, Any]) -> Datum | None:
-        return self._time(label, told, "126992") if told["source"].raw_value in _GPS_TIME else None
+        return (
+            self._time(label, told, "126992")
+            if told["source"].raw_value in _GPS_TIME
+            else None
+        )
 
     def _wind(self, label: str, told: Mapping[str, Any]) -> Datum:
         speed = self._number(told["windSpeed"], "wind speed", 0.0, WINDIEST_M_S)
@@ -334,6 +404,8 @@ class Nmea2000Decoder:
             return Datum(label, "130306", "wind", WindTold(None))
         return Datum(label, "130306", "wind", WindTold(speed, angle, reference))
 
-    def _time(self, label: str, told: Mapping[str, Any], address: str = "129033") -> Datum:
+    def _time(
+        self, label: str, told: Mapping[str, Any], address: str = "129033"
+    ) -> Datum:
         time, day = self._instant(told)
         return Datum(label, address, "time", Told(time is not None, time, day))

@@ -1,10 +1,11 @@
 """Position sentences: GGA, GLL, RMC, VTG and ZDA.
 
-A receiver without a fix goes on sending: the last position with quality 0 or status V, or zeros, or
-blanks. Whether the numbers mean anything is said by the quality (GGA), the status (GLL, RMC) and the mode
-(GLL, RMC, VTG since NMEA 2.3). Dead reckoning, manual input and simulation (GGA 6, 7, 8; mode E, M, S) are
-no place to log a fish at. The newer status V at the end of an RMC (4.1) says only that the receiver does
-not vouch for its integrity; hardly any does.
+A receiver without a fix goes on sending: the last position with quality 0 or status V,
+or zeros, or blanks. Whether the numbers mean anything is said by the quality (GGA), the
+status (GLL, RMC) and the mode (GLL, RMC, VTG since NMEA 2.3). Dead reckoning, manual
+input and simulation (GGA 6, 7, 8; mode E, M, S) are no place to log a fish at. The
+newer status V at the end of an RMC (4.1) says only that the receiver does not vouch for
+its integrity; hardly any does.
 """
 
 from __future__ import annotations
@@ -19,16 +20,21 @@ from companion.units import KNOT
 FASTEST_KN = 100.0
 """Knots. No boat that casts goes faster."""
 _FIXED_QUALITY = frozenset((1, 2, 3, 4, 5))
-_gga, _gll, _rmc, _vtg = fields_of("GGA"), fields_of("GLL"), fields_of("RMC"), fields_of("VTG")
+_gga, _gll, _rmc, _vtg = (
+    fields_of("GGA"),
+    fields_of("GLL"),
+    fields_of("RMC"),
+    fields_of("VTG"),
+)
 _FIXED_MODE = frozenset("ADPRF")
 
 
 class Told(NamedTuple):
     """The content of a position sentence.
 
-    `time` ms since midnight UTC, `day` the date; `place` (lat, lon) degrees; `speed` m/s; `course` degrees
-    true; `variation` degrees, east positive; `hdop`. None: not told or void. `fixed`: the receiver says
-    that it has a fix.
+    `time` ms since midnight UTC, `day` the date; `place` (lat, lon) degrees; `speed`
+    m/s; `course` degrees true; `variation` degrees, east positive; `hdop`. None: not
+    told or void. `fixed`: the receiver says that it has a fix.
     """
 
     fixed: bool
@@ -79,7 +85,9 @@ def rmc(f: list[str], values: Values) -> Told:
         values.place(f[3:7]),
         None if speed is None else speed * KNOT,
         values.optional_figure(told.true_course, "course", 0.0, 360.0),
-        values.signed(told.mag_variation or None, told.mag_var_dir, "EW", "variation", 180.0),
+        values.signed(
+            told.mag_variation or None, told.mag_var_dir, "EW", "variation", 180.0
+        ),
     )
 
 
@@ -89,7 +97,10 @@ def vtg(f: list[str], values: Values) -> Told:
     if not _mode_is_fix(told.faa_mode):
         values.dropped["speed void"] += 1
         return Told(False)
-    if told.true_track_sym not in ("T", "") or told.spd_over_grnd_kts_sym not in ("N", ""):
+    if told.true_track_sym not in ("T", "") or told.spd_over_grnd_kts_sym not in (
+        "N",
+        "",
+    ):
         values.dropped["speed malformed"] += 1
         return Told(False)
     speed = values.figure(told.spd_over_grnd_kts, "speed", 0.0, FASTEST_KN)

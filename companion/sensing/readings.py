@@ -83,8 +83,10 @@ class Remark(msgspec.Struct, frozen=True, gc=False):
     Attributes:
         text: its words.
         aloud: whether it was spoken.
-        tapped: it is what a tapped button stands for, to be taken as if it had been heard.
-        finds_later: from now on the planner's answers come when a remark says that one is `found`.
+        tapped: it is what a tapped button stands for, to be taken as if it had been
+            heard.
+        finds_later: from now on the planner's answers come when a remark says that one
+            is `found`.
         found: the answer to the first question that waits is there.
     """
 
@@ -102,6 +104,15 @@ class Failed(msgspec.Struct, frozen=True, gc=False):
 
 
 Reading = (
-    Depth | Position | Motion | Heading | WaterTemperature | WaterSpeed | Wind | Warned | Remark | Failed
+    Depth
+    | Position
+    | Motion
+    | Heading
+    | WaterTemperature
+    | WaterSpeed
+    | Wind
+    | Warned
+    | Remark
+    | Failed
 )
 """What `Sensing.feed` gives."""

@@ -1,11 +1,13 @@
 r"""The companion's own words in a recording, so that a replay tells and says them too.
 
-They are TXT sentences (NMEA 0183: text transmission; total, number, identifier, text) of the talker U0,
-which the standard leaves to the user, each a line of its own in a TAG block whose source is `OWN_SOURCE`.
+They are TXT sentences (NMEA 0183: text transmission; total, number, identifier, text)
+of the talker U0, which the standard leaves to the user, each a line of its own in a TAG
+block whose source is `OWN_SOURCE`.
 
-No wire can speak so. Live, own words travel as chunks marked `own`, and a wire's bytes are never marked. In
-a recording every backslash of a wire stands as ``^5C`` (`defused`), so that a line that begins with a TAG
-block of `OWN_SOURCE` was written by the companion, and `own_apart` finds those lines again.
+No wire can speak so. Live, own words travel as chunks marked `own`, and a wire's bytes
+are never marked. In a recording every backslash of a wire stands as ``^5C``
+(`defused`), so that a line that begins with a TAG block of `OWN_SOURCE` was written by
+the companion, and `own_apart` finds those lines again.
 """
 
 from __future__ import annotations
@@ -29,8 +31,8 @@ REMARK_TIME_PASSED, REMARK_NOTED, REMARK_SPOKEN, REMARK_TAPPED, FINDS_LATER, FOU
     "04",
     "05",
 )
-"""Identifiers: time has passed; for whoever reads the log; said aloud; the words of a tapped button; the
-planner's answers come when they are found; one is."""
+"""Identifiers: time has passed; for whoever reads the log; said aloud; the words of a
+tapped button; the planner's answers come when they are found; one is."""
 _WITHOUT_TEXT = (REMARK_TIME_PASSED, FINDS_LATER, FOUND)
 _RESERVED = re.compile(r"[!$*,\\^~]")
 _NO_TEXT = re.compile(r"[^ -~]")
@@ -51,14 +53,16 @@ def txt(fields: list[str], values: Values) -> Remark:
     kind = fields[3]
     if kind in _WITHOUT_TEXT:
         return Remark(None, finds_later=kind == FINDS_LATER, found=kind == FOUND)
-    return Remark(text or None, aloud=kind == REMARK_SPOKEN, tapped=kind == REMARK_TAPPED)
+    return Remark(
+        text or None, aloud=kind == REMARK_SPOKEN, tapped=kind == REMARK_TAPPED
+    )
 
 
 def txt_body(text: str | None, *, aloud: bool = False, tapped: bool = False) -> str:
     """Return the sentence, without its start and checksum, that holds a remark.
 
-    Reserved characters are written as ^ and two hexadecimal digits (NMEA 0183), all that is not ASCII as ?;
-    control characters are left out.
+    Reserved characters are written as ^ and two hexadecimal digits (NMEA 0183), all
+    that is not ASCII as ?; control characters are left out.
 
     >>> txt_body("ready, no sonar", aloud=True)
     'U0TXT,01,01,02,ready^2C no sonar'
@@ -66,7 +70,9 @@ def txt_body(text: str | None, *, aloud: bool = False, tapped: bool = False) -> 
     if text is None:
         return signal_body(REMARK_TIME_PASSED)
     kind = REMARK_TAPPED if tapped else REMARK_SPOKEN if aloud else REMARK_NOTED
-    plain = _NO_TEXT.sub("", text.encode("ascii", "replace").decode())[:MOST_REMARK_CHARACTERS]
+    plain = _NO_TEXT.sub("", text.encode("ascii", "replace").decode())[
+        :MOST_REMARK_CHARACTERS
+    ]
     return f"U0TXT,01,01,{kind},{_RESERVED.sub(lambda match: f'^{ord(match[0]):02X}', plain)}"
 
 
@@ -90,7 +96,8 @@ def own_apart(chunks: Iterable[Chunk]) -> Iterator[Chunk]:
     chunk = Chunk(0.0, "", b"")
     for chunk in chunks:
         data = held + chunk.data
-        # Of a line longer than any own one the beginning has been let through: it ends before the others.
+        # Of a line longer than any own one the beginning has been let through: it ends
+        # before the others.
         first = (data.find(b"\n") + 1 or len(data)) if amid else 0
         amid = amid and not data.endswith(b"\n", 0, first)
         last = max(first, data.rfind(b"\n") + 1)
@@ -101,6 +108,8 @@ def own_apart(chunks: Iterable[Chunk]) -> Iterator[Chunk]:
         parted = _OWN_LINE.split(pieces) if _OWN_MARK in pieces else [pieces]
         for n, piece in enumerate((data[:first], *parted, rest)):
             if piece:
-                yield chunk._replace(data=piece, own=n % 2 == 0 and 0 < n <= len(parted))
+                yield chunk._replace(
+                    data=piece, own=n % 2 == 0 and 0 < n <= len(parted)
+                )
     if held:
         yield chunk._replace(data=held)

@@ -27,7 +27,8 @@ _REFUSED = {
 _ON_NETWORK = re.compile(r"(tcp|udp|signalk):([^:\s]+):(\d{1,5})").fullmatch
 _SERIAL = re.compile(r"(/[^@\s]+?)(?:@(\d{3,6}))?").fullmatch
 _EXPECTED = (
-    "expected tcp:HOST:PORT, udp:HOST:PORT, signalk:HOST:PORT or a serial port such as /dev/ttyUSB0@4800"
+    "expected tcp:HOST:PORT, udp:HOST:PORT, signalk:HOST:PORT or a serial port "
+    "such as /dev/ttyUSB0@4800"
 )
 
 
@@ -56,7 +57,9 @@ def waypoint_sentences(data: bytes) -> list[bytes]:
     """Return the sentences in a file that may be sent, each a line with a right checksum."""
     framer = Framer()
     found = [*framer.feed(data), *framer.finish()]
-    bodies = [",".join(fields) for fields, *_ in found if fields[0][2:] in SENT_SENTENCES]
+    bodies = [
+        ",".join(fields) for fields, *_ in found if fields[0][2:] in SENT_SENTENCES
+    ]
     return [sentence(body) + b"\r\n" for body in bodies]
 
 
@@ -67,12 +70,16 @@ def send(sentences: Sequence[bytes], to: Destination) -> None:
         OSError: the wire is not there or takes nothing.
     """
     if to.kind == "serial":
-        with serial.Serial(to.host, to.number, write_timeout=30.0, exclusive=True) as port:
+        with serial.Serial(
+            to.host, to.number, write_timeout=30.0, exclusive=True
+        ) as port:
             for one in sentences:
                 port.write(one)
             port.flush()
     elif to.kind == "tcp":
-        with socket.create_connection((to.host, to.number), timeout=_CONNECT_S) as connection:
+        with socket.create_connection(
+            (to.host, to.number), timeout=_CONNECT_S
+        ) as connection:
             connection.sendall(b"".join(sentences))
             connection.shutdown(socket.SHUT_WR)
     else:
@@ -82,7 +89,9 @@ def send(sentences: Sequence[bytes], to: Destination) -> None:
 
 
 def send_to_signalk(
-    places: Sequence[tuple[float, float, str]], to: Destination, token: str | None = None
+    places: Sequence[tuple[float, float, str]],
+    to: Destination,
+    token: str | None = None,
 ) -> None:
     """Add places to a Signal K server's waypoints (its resources API, version 2), one request each.
 
@@ -101,14 +110,22 @@ def send_to_signalk(
     with contextlib.closing(connection):
         for lat, lon, name in places:
             point = {"type": "Point", "coordinates": [round(lon, 7), round(lat, 7)]}
-            body = {"name": name, "feature": {"type": "Feature", "geometry": point, "properties": {}}}
+            body = {
+                "name": name,
+                "feature": {"type": "Feature", "geometry": point, "properties": {}},
+            }
             try:
-                connection.request("POST", _WAYPOINTS, msgspec.json.encode(body), headers)
+                connection.request(
+                    "POST", _WAYPOINTS, msgspec.json.encode(body), headers
+                )
                 answer = connection.getresponse()
                 answer.read(_LONGEST_ANSWER)
             except http.client.HTTPException as error:
                 raise OSError(f"no answer that is one: {error!r}") from error
             if answer.status // 100 != 2:
                 raise OSError(
-                    _REFUSED.get(answer.status, f"it answered {answer.status} {answer.reason[:60]}")
+                    _REFUSED.get(
+                        answer.status,
+                        f"it answered {answer.status} {answer.reason[:60]}",
+                    )
                 )

@@ -18,8 +18,9 @@ from companion.sensing.settings import BoatOffsets, Chunk, MaximumAges, SourceSe
 from companion.sensing.state import Boat, BoatState
 from companion.sensing.timebase import TimeBase
 
-# Sentence: the fewest fields with the address, who folds it, who parses it, and how good it is among its
-# like (0 best). Fewer fields than these hold no value worth having.
+# Sentence: the fewest fields with the address, who folds it, who parses it, and how
+# good it is among its like (0 best). Fewer fields than these hold no value worth
+# having.
 _SENTENCES: dict[str, tuple[int, str, Parser, int]] = {
     "DPT": (2, "depth", depth.dpt, 0),
     "DBT": (5, "depth", depth.dbt, 1),
@@ -71,7 +72,9 @@ class _Wire:
 
     __slots__ = ("framer", "mode", "name", "networks", "settings", "speakers")
 
-    def __init__(self, name: str, settings: SourceSettings, dropped: Counter[str]) -> None:
+    def __init__(
+        self, name: str, settings: SourceSettings, dropped: Counter[str]
+    ) -> None:
         self.name = name
         self.settings = settings
         self.mode = settings.time
@@ -85,8 +88,10 @@ class Sensing:
 
     Attributes:
         counts: sentences taken, by address ("GPRMC"), used or not.
-        dropped: what was thrown away or made None, by reason ("wrong checksum", "depth lost").
-        passed_over: good values that were not needed, by reason ("position told twice").
+        dropped: what was thrown away or made None, by reason ("wrong checksum", "depth
+            lost").
+        passed_over: good values that were not needed, by reason ("position told
+            twice").
     """
 
     def __init__(
@@ -99,7 +104,8 @@ class Sensing:
     ) -> None:
         """Sources not named in `sources` are read with default settings.
 
-        `raises`: an error of the program's own in a sentence is raised; otherwise it comes as `Failed`.
+        `raises`: an error of the program's own in a sentence is raised; otherwise it
+        comes as `Failed`.
         """
         self._raises = raises
         self.counts: Counter[str] = Counter()
@@ -110,7 +116,9 @@ class Sensing:
         offsets = offsets or BoatOffsets()
         self._boat = Boat(offsets, ages or MaximumAges())
         self._time = TimeBase(self.dropped, self._boat.forget)
-        self._folds = Folds(self._boat, self._time, offsets, self.dropped, self.passed_over)
+        self._folds = Folds(
+            self._boat, self._time, offsets, self.dropped, self.passed_over
+        )
         self._wires: dict[str, _Wire] = {}
         self._servers: dict[tuple[str, str], _Server] = {}
         self._own = _Wire(remarks.OWN_SOURCE, SourceSettings(), self.dropped)
@@ -118,11 +126,13 @@ class Sensing:
     def feed(self, chunk: Chunk) -> Iterator[tuple[float, Reading]]:
         """Yield (logic time s, reading) for all that this chunk completes, times never decreasing.
 
-        The boat's state follows the iteration: after each item it is what it was at that item. Iterate to
-        the end before the next chunk.
+        The boat's state follows the iteration: after each item it is what it was at
+        that item. Iterate to the end before the next chunk.
         """
         if chunk.own:
-            yield from self._take_all(self._own, self._own.framer.feed(chunk.data), chunk.t)
+            yield from self._take_all(
+                self._own, self._own.framer.feed(chunk.data), chunk.t
+            )
             return
         wire = self._wires.get(chunk.source) or self._connect(chunk.source)
         for of_network, piece in wire.networks.feed(chunk.data):
@@ -153,12 +163,15 @@ class Sensing:
     def at(self, utc: datetime) -> float | None:
         """Return the logic time, s, of a UTC instant on the recorder's own clock; None while none is known.
 
-        With TAG blocks that is the clock which also names the clips; without, the GPS's.
+        With TAG blocks that is the clock which also names the clips; without, the
+        GPS's.
         """
         return self._time.at(utc)
 
     def _connect(self, name: str) -> _Wire:
-        wire = self._wires[name] = _Wire(name, self._sources.get(name, SourceSettings()), self.dropped)
+        wire = self._wires[name] = _Wire(
+            name, self._sources.get(name, SourceSettings()), self.dropped
+        )
         return wire
 
     def _take_all(
@@ -169,7 +182,9 @@ class Sensing:
             readings: Sequence[Reading] | None
             try:
                 readings = self._readings_of(wire, sentence, arrival)
-            except Exception as error:  # one sentence never costs those that come after it
+            except (
+                Exception
+            ) as error:  # one sentence never costs those that come after it
                 readings = self._stumbled(error)
             if readings is None:
                 continue
@@ -218,7 +233,9 @@ class Sensing:
                 if len(server.speakers) >= _MOST_ADDRESSES:
                     self.counts["other"] += 1
                     continue
-                speaker = server.speakers[key] = self._meet_on_network(message.source, datum)
+                speaker = server.speakers[key] = self._meet_on_network(
+                    message.source, datum
+                )
             if not speaker.is_noted:
                 speaker.is_noted = self._note_talker(server, message.source, datum)
             readings += speaker.fold(speaker, datum.value, 0)
@@ -230,7 +247,9 @@ class Sensing:
         talkers = server.talkers.get(what)
         if talkers is None or len(talkers) == 2 or datum.talker in talkers:
             return True
-        known = getattr(datum.value, "depth", None) or getattr(datum.value, "place", None)
+        known = getattr(datum.value, "depth", None) or getattr(
+            datum.value, "place", None
+        )
         if known is None:
             return False
         talkers.append(datum.talker)
@@ -243,11 +262,17 @@ class Sensing:
 
     def _meet_on_network(self, source: str, datum: Datum) -> Talker:
         settings = self._sources.get(source, _DEFAULTS)
-        origin = Origin(source, datum.talker, datum.address, settings.priority, settings.latency)
+        origin = Origin(
+            source, datum.talker, datum.address, settings.priority, settings.latency
+        )
         family = _FAMILIES.get(datum.quantity, datum.quantity)
-        return Talker(origin, settings, self._folds.by_family[family], datum.rank, datum.quantity)
+        return Talker(
+            origin, settings, self._folds.by_family[family], datum.rank, datum.quantity
+        )
 
-    def _readings_of(self, wire: _Wire, sentence: Sentence, arrival: float) -> Sequence[Reading] | None:
+    def _readings_of(
+        self, wire: _Wire, sentence: Sentence, arrival: float
+    ) -> Sequence[Reading] | None:
         """Move the time and return what a sentence tells; None when it tells nothing that is needed."""
         fields, tag_time, tag_source, end = sentence
         mode = wire.mode
@@ -280,10 +305,14 @@ class Sensing:
             formatter = address[2:]
             name = tag_source or wire.name
             settings = self._sources.get(name, wire.settings)
-            origin = Origin(name, address[:2], formatter, settings.priority, settings.latency)
+            origin = Origin(
+                name, address[:2], formatter, settings.priority, settings.latency
+            )
             fewest, family, parse, quality = _SENTENCES[formatter]
             fold = self._folds.by_family[family]
-            speaker = Talker(origin, wire.settings, fold, quality, formatter, fewest, parse)
+            speaker = Talker(
+                origin, wire.settings, fold, quality, formatter, fewest, parse
+            )
         wire.speakers[tag_source, address] = speaker
         return speaker
 
@@ -292,10 +321,12 @@ class Sensing:
         known = _SENTENCES.get(address[2:])
         if known is None or not _ADDRESS(address):
             return False
-        # Words are the companion's own; a TXT of anybody else is passed over, whatever its TAG block says.
+        # Words are the companion's own; a TXT of anybody else is passed over, whatever
+        # its TAG block says.
         if wire is self._own or known[1] == "remark":
             return wire is self._own and known[1] == "remark"
-        # P begins makers' own sentences; a depth sounder with the talker PA is an exception seen at work.
+        # P begins makers' own sentences; a depth sounder with the talker PA is an
+        # exception seen at work.
         return address[0] != "P" or known[1] == "depth"
 
     def _warn(self, t: float) -> Iterator[tuple[float, Reading]]:

@@ -12,9 +12,10 @@ from companion.sensing.datum import Network
 TimeFrom = Literal["auto", "tags", "sentences", "arrival"]
 """Where a source's time comes from.
 
-``tags``: the TAG blocks. ``sentences``: the times of day inside GGA, GLL, RMC and ZDA. ``arrival``: when
-the bytes came in (a live wire). ``auto``: tags where there are any, else sentences, else the pace of a
-4800 baud line, which is what a recording without any clock is given.
+``tags``: the TAG blocks. ``sentences``: the times of day inside GGA, GLL, RMC and ZDA.
+``arrival``: when the bytes came in (a live wire). ``auto``: tags where there are any,
+else sentences, else the pace of a 4800 baud line, which is what a recording without any
+clock is given.
 """
 
 OLDEST_RECORDING = date(2005, 1, 1)
@@ -27,9 +28,10 @@ OLDEST_LIVE = date(2025, 1, 1)
 class Chunk(NamedTuple):
     """Bytes as they came from a source.
 
-    ``t`` is the arrival, logic seconds (not used when time comes from tags or sentences), ``source`` the
-    source's name, ``data`` the bytes, cut anywhere. ``own``: they are the companion's own words, whole lines
-    of them. Nothing in the bytes can claim that. ``network``: whose messages they are; None: NMEA 0183.
+    ``t`` is the arrival, logic seconds (not used when time comes from tags or
+    sentences), ``source`` the source's name, ``data`` the bytes, cut anywhere. ``own``:
+    they are the companion's own words, whole lines of them. Nothing in the bytes can
+    claim that. ``network``: whose messages they are; None: NMEA 0183.
     """
 
     t: float
@@ -43,12 +45,14 @@ class SourceSettings(msgspec.Struct, frozen=True, kw_only=True):
     """The settings of one source.
 
     Attributes:
-        need_checksum: drop sentences that carry no checksum. A wrong checksum is always dropped.
+        need_checksum: drop sentences that carry no checksum. A wrong checksum is always
+            dropped.
         time: where the source's time comes from.
         priority: when two sources give the same quantity the lower number is believed.
-        latency: s from the measurement to the arrival; carried in each reading's origin.
-        not_before: dates before this are moved on by whole 1024-week GPS eras. A live source should use
-            `OLDEST_LIVE`.
+        latency: s from the measurement to the arrival; carried in each reading's
+            origin.
+        not_before: dates before this are moved on by whole 1024-week GPS eras. A live
+            source should use `OLDEST_LIVE`.
     """
 
     need_checksum: bool = True
@@ -62,11 +66,14 @@ class BoatOffsets(msgspec.Struct, frozen=True, kw_only=True):
     """The transducer's place, m.
 
     Attributes:
-        transducer: how far below the waterline; None when not measured, and then a positive offset in
-            the DPT sentence is used, or 0 (the transducer at the surface, which errs to the shallow side).
-        keel: how far the keel is below the waterline; needed only for depth-below-keel sentences.
+        transducer: how far below the waterline; None when not measured, and then a
+            positive offset in the DPT sentence is used, or 0 (the transducer at the
+            surface, which errs to the shallow side).
+        keel: how far the keel is below the waterline; needed only for depth-below-keel
+            sentences.
         forward: how far the transducer is ahead of the GPS antenna (negative: astern).
-        starboard: how far the transducer is to starboard of the GPS antenna (negative: to port).
+        starboard: how far the transducer is to starboard of the GPS antenna (negative:
+            to port).
     """
 
     transducer: float | None = None
@@ -78,8 +85,9 @@ class BoatOffsets(msgspec.Struct, frozen=True, kw_only=True):
 class MaximumAges(msgspec.Struct, frozen=True, kw_only=True):
     """The age up to which a reading stands for the present, s; after that the value is None.
 
-    Sounders and receivers send once or twice a second, some every two: three missed in a row and a bit
-    is a lost depth. Water temperature and magnetic variation change slowly.
+    Sounders and receivers send once or twice a second, some every two: three missed in
+    a row and a bit is a lost depth. Water temperature and magnetic variation change
+    slowly.
     """
 
     depth: float = 5.0

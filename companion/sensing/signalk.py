@@ -1,12 +1,14 @@
 """Signal K's delta messages (Signal K specification 1.7): a server's view of the boat, over WebSocket or TCP.
 
-A delta tells values at paths, each with its source and the time it was measured at. A server also sends
-what it last knew of a path, and what it knows of other vessels: neither is this boat now. Its greeting names
-the vessel that is its own, and a value is passed over when it is more than `STALEST_MS` old. Angles come in
-radians, temperatures in kelvin.
+A delta tells values at paths, each with its source and the time it was measured at. A
+server also sends what it last knew of a path, and what it knows of other vessels:
+neither is this boat now. Its greeting names the vessel that is its own, and a value is
+passed over when it is more than `STALEST_MS` old. Angles come in radians, temperatures
+in kelvin.
 
-Servers' clocks are often wrong, and a path's times may come from the receiver instead. So each path's
-times are compared with our own stamps by their difference, as it was when the path was freshest.
+Servers' clocks are often wrong, and a path's times may come from the receiver instead.
+So each path's times are compared with our own stamps by their difference, as it was
+when the path was freshest.
 """
 
 from __future__ import annotations
@@ -43,7 +45,9 @@ TOGETHER_MS = 2_000
 _KELVIN = 273.15
 _DEPTH = "environment.depth."
 _WIND = "environment.wind."
-_NO_FIX = frozenset(("no GPS", "Estimated (DR) mode", "Manual input", "Simulator mode", "Error"))
+_NO_FIX = frozenset(
+    ("no GPS", "Estimated (DR) mode", "Manual input", "Simulator mode", "Error")
+)
 
 PATHS = (
     _DEPTH + "belowTransducer",
@@ -78,11 +82,15 @@ _WINDS: Mapping[str, tuple[str, WindReference]] = {
 SUBSCRIPTION = msgspec.json.encode(
     {
         "context": "vessels.self",
-        "subscribe": [{"path": path, "policy": "instant", "minPeriod": 200} for path in PATHS],
+        "subscribe": [
+            {"path": path, "policy": "instant", "minPeriod": 200} for path in PATHS
+        ],
     }
 )
 """Asks for these paths, each at most five times a second."""
-_IS_READ = re.compile(rb'"(?:self|%s)"' % b"|".join(re.escape(path.encode()) for path in PATHS)).search
+_IS_READ = re.compile(
+    rb'"(?:self|%s)"' % b"|".join(re.escape(path.encode()) for path in PATHS)
+).search
 _TIME = re.compile(rb'"timestamp" ?: ?"([^"]{1,40})"').search
 
 
@@ -123,7 +131,11 @@ def is_read(line: bytes) -> bool:
 def ms_in(line: bytes) -> int | None:
     """Return the first instant in a delta, ms of UTC."""
     found = _TIME(line)
-    return None if found is None else Values(Counter()).epoch_ms(found[1].decode("ascii", "replace"))
+    return (
+        None
+        if found is None
+        else Values(Counter()).epoch_ms(found[1].decode("ascii", "replace"))
+    )
 
 
 class SignalKDecoder:
@@ -133,8 +145,12 @@ class SignalKDecoder:
         self._values = values
         self._counts = counts
         self._own: str | None = None
-        self._greeted: int | None = None  # the server's clock before ours, ms, by its greeting
-        self._freshest: dict[tuple[str, str], tuple[int, int]] = {}  # the same of a path, and when it was
+        self._greeted: int | None = (
+            None  # the server's clock before ours, ms, by its greeting
+        )
+        self._freshest: dict[
+            tuple[str, str], tuple[int, int]
+        ] = {}  # the same of a path, and when it was
         self._last: dict[tuple[str, str], tuple[int, float | None]] = {}
         self._no_fix: set[str] = set()
         self._readers: Mapping[str, Callable[[int, str, str, object], Datum | None]] = {
@@ -148,7 +164,10 @@ class SignalKDecoder:
             "navigation.speedThroughWater": self._water_speed,
             "environment.water.temperature": self._temperature,
             **dict.fromkeys(_WINDS, self._wind),
-            **{angle: self._kept(math.tau, "wind angle") for angle, _ in _WINDS.values()},
+            **{
+                angle: self._kept(math.tau, "wind angle")
+                for angle, _ in _WINDS.values()
+            },
             _DEPTH + "surfaceToTransducer": self._kept(LARGEST_OFFSET, "depth offset"),
             "navigation.courseOverGroundTrue": self._kept(math.tau, "course"),
             "navigation.gnss.horizontalDilution": self._kept(99.0, "hdop"),
@@ -165,7 +184,10 @@ class SignalKDecoder:
             told = self._values.epoch_ms(delta.timestamp)
             self._greeted = None if told is None else told - ms
             return ()
-        if delta.context is not None and delta.context.removeprefix("vessels.") not in ("self", self._own):
+        if delta.context is not None and delta.context.removeprefix("vessels.") not in (
+            "self",
+            self._own,
+        ):
             self._values.dropped["of another vessel"] += 1
             return ()
         return [datum for update in delta.updates for datum in self._told(ms, update)]
@@ -178,10 +200,14 @@ class SignalKDecoder:
             if read is None:
                 continue
             self._counts[one.path] += 1
-            if measured is not None and self._is_stale(ms, measured, (talker, one.path)):
+            if measured is not None and self._is_stale(
+                ms, measured, (talker, one.path)
+            ):
                 self._values.dropped["stale"] += 1
                 continue
-            datum = read(ms if measured is None else measured, talker, one.path, one.value)
+            datum = read(
+                ms if measured is None else measured, talker, one.path, one.value
+            )
             if datum is not None:
                 yield datum
 
@@ -202,17 +228,28 @@ class SignalKDecoder:
 
         def keep(measured: int, talker: str, path: str, value: object) -> None:
             if (talker, path) in self._last or len(self._last) < MOST_PATHS:
-                self._last[talker, path] = measured, self._number(value, what, -most, most)
+                self._last[talker, path] = (
+                    measured,
+                    self._number(value, what, -most, most),
+                )
 
         return keep
 
-    def _beside(self, talker: str, path: str, measured: int | None = None) -> float | None:
+    def _beside(
+        self, talker: str, path: str, measured: int | None = None
+    ) -> float | None:
         """Return the value last kept of a path, if it was measured together with another."""
         at, value = self._last.get((talker, path), (0, None))
-        return None if measured is not None and abs(at - measured) > TOGETHER_MS else value
+        return (
+            None if measured is not None and abs(at - measured) > TOGETHER_MS else value
+        )
 
-    def _number(self, value: object, what: str, low: float, high: float) -> float | None:
-        if value is None or (isinstance(value, int | float) and not isinstance(value, bool)):
+    def _number(
+        self, value: object, what: str, low: float, high: float
+    ) -> float | None:
+        if value is None or (
+            isinstance(value, int | float) and not isinstance(value, bool)
+        ):
             return self._values.real(value, what, low, high)
         self._values.dropped[what + " malformed"] += 1
         return None
@@ -230,7 +267,9 @@ class SignalKDecoder:
             offset = self._beside(talker, _DEPTH + "surfaceToTransducer")
             return Datum(talker, path, "depth", DepthSounding(depth, offset), 0)
         if path == PATHS[1]:
-            return Datum(talker, path, "depth", DepthSounding(depth, None, "surface"), 2)
+            return Datum(
+                talker, path, "depth", DepthSounding(depth, None, "surface"), 2
+            )
         return Datum(talker, path, "depth", DepthSounding(depth, None, "keel"), 3)
 
     def _place(self, _at: int, talker: str, path: str, value: object) -> Datum:
@@ -244,7 +283,12 @@ class SignalKDecoder:
             return Datum(talker, path, "place", Told(False))
         hdop = self._beside(talker, "navigation.gnss.horizontalDilution")
         place = self._values.degrees(told.latitude, told.longitude)
-        return Datum(talker, path, "place", Told(True, place=place, hdop=None if hdop == 0.0 else hdop))
+        return Datum(
+            talker,
+            path,
+            "place",
+            Told(True, place=place, hdop=None if hdop == 0.0 else hdop),
+        )
 
     def _quality(self, _at: int, talker: str, _path: str, value: object) -> None:
         if not isinstance(value, str) or value not in _NO_FIX:
@@ -254,8 +298,12 @@ class SignalKDecoder:
 
     def _motion(self, at: int, talker: str, path: str, value: object) -> Datum:
         speed = self._number(value, "speed", 0.0, FASTEST_KN * KNOT)
-        course = self._degrees(self._beside(talker, "navigation.courseOverGroundTrue", at), "course")
-        variation = self._degrees(self._beside(talker, "navigation.magneticVariation"), "variation", -0.5)
+        course = self._degrees(
+            self._beside(talker, "navigation.courseOverGroundTrue", at), "course"
+        )
+        variation = self._degrees(
+            self._beside(talker, "navigation.magneticVariation"), "variation", -0.5
+        )
         told = Told(speed is not None, speed=speed, course=course, variation=variation)
         return Datum(talker, path, "motion", told)
 
@@ -267,12 +315,23 @@ class SignalKDecoder:
         degrees = self._degrees(value, "heading")
         if path.endswith("True"):
             return Datum(talker, path, "heading", Bearing(degrees), 0)
-        variation = self._degrees(self._beside(talker, "navigation.magneticVariation"), "variation", -0.5)
-        true = None if degrees is None or variation is None else (degrees + variation) % 360.0
+        variation = self._degrees(
+            self._beside(talker, "navigation.magneticVariation"), "variation", -0.5
+        )
+        true = (
+            None
+            if degrees is None or variation is None
+            else (degrees + variation) % 360.0
+        )
         return Datum(talker, path, "heading", Bearing(true, degrees, variation), 1)
 
     def _water_speed(self, _at: int, talker: str, path: str, value: object) -> Datum:
-        return Datum(talker, path, "water speed", self._number(value, "water speed", 0.0, FASTEST_KN * KNOT))
+        return Datum(
+            talker,
+            path,
+            "water speed",
+            self._number(value, "water speed", 0.0, FASTEST_KN * KNOT),
+        )
 
     def _wind(self, at: int, talker: str, path: str, value: object) -> Datum:
         told, reference = _WINDS[path]
@@ -283,9 +342,14 @@ class SignalKDecoder:
 
     def _temperature(self, _at: int, talker: str, path: str, value: object) -> Datum:
         kelvin = self._number(
-            value, "water temperature", COLDEST_READING_C + _KELVIN, WARMEST_READING_C + _KELVIN
+            value,
+            "water temperature",
+            COLDEST_READING_C + _KELVIN,
+            WARMEST_READING_C + _KELVIN,
         )
-        return Datum(talker, path, "temperature", None if kelvin is None else kelvin - _KELVIN)
+        return Datum(
+            talker, path, "temperature", None if kelvin is None else kelvin - _KELVIN
+        )
 
 
 def _talker(update: _Update) -> str:

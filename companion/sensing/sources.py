@@ -1,7 +1,8 @@
 """Where the bytes come from: a file, a serial port, a TCP server, UDP datagrams. The only room with wires.
 
-Each source gives `Chunk`s from `chunks(stop)`, blocking in between; a `Reader` runs one in a thread of its
-own and opens it again when the cable was pulled. Nothing here looks into the bytes.
+Each source gives `Chunk`s from `chunks(stop)`, blocking in between; a `Reader` runs one
+in a thread of its own and opens it again when the cable was pulled. Nothing here looks
+into the bytes.
 """
 
 from __future__ import annotations
@@ -30,7 +31,10 @@ REOPEN_S = 1.0
 _CONNECT = 5.0  # s
 _KEEP_ALIVE = {"TCP_KEEPIDLE": 5, "TCP_KEEPINTVL": 2, "TCP_KEEPCNT": 3}  # s, s, times
 _DATAGRAM = 65_535
-_REQUESTS: dict[Network | None, bytes] = {"gpsd": gpsd.WATCH, "signalk": signalk.SUBSCRIPTION + b"\n"}
+_REQUESTS: dict[Network | None, bytes] = {
+    "gpsd": gpsd.WATCH,
+    "signalk": signalk.SUBSCRIPTION + b"\n",
+}
 _BLANKS = bytes.maketrans(b"\r\n", b"  ")
 SENDER_SILENT = 30.0
 """Silence of the one address a UDP source listens to, s, after which another may take its place."""
@@ -105,7 +109,13 @@ class SerialSource:
     ends = False
 
     def __init__(
-        self, name: str, device: str, clock: Clock, *, baud: int = 4800, network: Network | None = None
+        self,
+        name: str,
+        device: str,
+        clock: Clock,
+        *,
+        baud: int = 4800,
+        network: Network | None = None,
     ) -> None:
         self.name = name
         self._network = network
@@ -125,12 +135,16 @@ class SerialSource:
         Raises:
             OSError: the device is not there, is taken, or went away.
         """
-        with serial.Serial(self.device, self.baud, timeout=_WAIT, exclusive=True) as port:
+        with serial.Serial(
+            self.device, self.baud, timeout=_WAIT, exclusive=True
+        ) as port:
             self.opened.set()  # opening has thrown away what the system had kept
             while not stop.is_set():
                 data = port.read(max(1, port.in_waiting))
                 if data:
-                    yield Chunk(self._clock.now(), self.name, data, network=self._network)
+                    yield Chunk(
+                        self._clock.now(), self.name, data, network=self._network
+                    )
 
 
 class CanSource:
@@ -142,7 +156,9 @@ class CanSource:
 
     ends = False
 
-    def __init__(self, name: str, device: str, clock: Clock, *, driver: str = "socketcan") -> None:
+    def __init__(
+        self, name: str, device: str, clock: Clock, *, driver: str = "socketcan"
+    ) -> None:
         self.name = name
         self.device = device
         self.opened = threading.Event()
@@ -163,12 +179,19 @@ class CanSource:
         import can  # noqa: PLC0415 (a third of a second that only boats with such a bus spend)
 
         with can.Bus(
-            channel=self.device, interface=self._driver, can_filters=can_filters(), ignore_config=True
+            channel=self.device,
+            interface=self._driver,
+            can_filters=can_filters(),
+            ignore_config=True,
         ) as bus:
             self.opened.set()
             while not stop.is_set():
                 frame = bus.recv(_WAIT)
-                if frame is not None and frame.is_extended_id and not frame.is_remote_frame:
+                if (
+                    frame is not None
+                    and frame.is_extended_id
+                    and not frame.is_remote_frame
+                ):
                     told = f"({frame.timestamp:.6f}) {self.device} {frame.arbitration_id:08X}#"
                     line = told.encode() + frame.data.hex().upper().encode() + b"\n"
                     yield Chunk(self._clock.now(), self.name, line, network="nmea2000")
@@ -210,7 +233,9 @@ class TcpSource:
         Raises:
             OSError: nobody answers, or the server hung up.
         """
-        with socket.create_connection((self.host, self.port), timeout=_CONNECT) as connection:
+        with socket.create_connection(
+            (self.host, self.port), timeout=_CONNECT
+        ) as connection:
             _keep_alive(connection)
             connection.sendall(_REQUESTS.get(self._network, b""))
             self.opened.set()
@@ -267,15 +292,19 @@ class SignalKSource:
         """Yield what comes in, each message a line.
 
         Raises:
-            OSError: nobody answers, the server refused or hung up, the token cannot be read.
+            OSError: nobody answers, the server refused or hung up, the token cannot be
+                read.
         """
-        # Loaded by boats with such a server alone: it costs a fifth of a second of the start.
+        # Loaded by boats with such a server alone: it costs a fifth of a second of the
+        # start.
         from websockets.exceptions import WebSocketException  # noqa: PLC0415
         from websockets.sync.client import connect  # noqa: PLC0415
 
         headers = None
         if self._token_file is not None:
-            token = Path(self._token_file).expanduser().read_text(encoding="ascii").strip()
+            token = (
+                Path(self._token_file).expanduser().read_text(encoding="ascii").strip()
+            )
             headers = {"Authorization": f"Bearer {token}"}
         try:
             with connect(
@@ -305,8 +334,8 @@ class SignalKSource:
 class Senders:
     """Whose datagrams are taken: those of one address, the given one or else the first that sends.
 
-    When that first one has been silent for `SENDER_SILENT`, the next that sends takes its place: a sonar
-    that was switched on again may have another address.
+    When that first one has been silent for `SENDER_SILENT`, the next that sends takes
+    its place: a sonar that was switched on again may have another address.
 
     Args:
         given: the address, or None.
@@ -322,7 +351,8 @@ class Senders:
     def takes(self, address: str, tell: Callable[[str], None]) -> bool:
         """Return whether a datagram of this address is taken.
 
-        `tell` is told, once each, of an address that is not, and of one that takes the first one's place.
+        `tell` is told, once each, of an address that is not, and of one that takes the
+        first one's place.
         """
         now = self._clock.now()
         silent = self._given is None and now - self._heard_at >= SENDER_SILENT
@@ -342,8 +372,9 @@ class Senders:
 class UdpSource:
     """Datagrams sent to a port of this computer, each with whole sentences, with or without a line end.
 
-    ``port`` 0 takes any free one; `port` then tells which, once it is open. ``sender`` is the only address
-    that is listened to (None: the first that sends); `tell` is told, in the reader's thread, of others.
+    ``port`` 0 takes any free one; `port` then tells which, once it is open. ``sender``
+    is the only address that is listened to (None: the first that sends); `tell` is
+    told, in the reader's thread, of others.
     """
 
     ends = False
@@ -390,15 +421,18 @@ class UdpSource:
                     continue
                 if data and self._senders.takes(sender[0], self.tell):
                     whole = data if data.endswith((b"\n", b"\r")) else data + b"\r\n"
-                    yield Chunk(self._clock.now(), self.name, whole, network=self._network)
+                    yield Chunk(
+                        self._clock.now(), self.name, whole, network=self._network
+                    )
 
 
 class Reader(threading.Thread):
     """Runs a source in a thread and hands its chunks over; opens it again every `REOPEN_S` after it was lost.
 
-    ``put`` takes each chunk and may block when its queue is full. ``lost`` is told name and reason once for
-    each loss, ``back`` the name at the first chunk after one. All are called in the reader's thread. ``stop``
-    is what `stop()` sets; it is looked at several times a second, which shows that the reader is alive.
+    ``put`` takes each chunk and may block when its queue is full. ``lost`` is told name
+    and reason once for each loss, ``back`` the name at the first chunk after one. All
+    are called in the reader's thread. ``stop`` is what `stop()` sets; it is looked at
+    several times a second, which shows that the reader is alive.
     """
 
     def __init__(
@@ -427,7 +461,9 @@ class Reader(threading.Thread):
                 for chunk in self.source.chunks(self._stop_wanted):
                     self._came_back()
                     self._put(chunk)
-            except Exception as error:  # pyserial's, termios' or a driver's: none may end the reader
+            except (
+                Exception
+            ) as error:  # pyserial's, termios' or a driver's: none may end the reader
                 self._went_away(error)
             if self.source.ends:
                 break
@@ -495,16 +531,27 @@ def source_for(described: Described, clock: Clock) -> Source:
     """Return the source that a description asks for, not opened yet; not for files."""
     if described.kind == "signalk":
         token_file = described.token_file
-        return SignalKSource(described.name, described.host, described.port, clock, token_file=token_file)
+        return SignalKSource(
+            described.name, described.host, described.port, clock, token_file=token_file
+        )
     if described.kind in ("tcp", "gpsd"):
         network = described.network
-        return TcpSource(described.name, described.host, described.port, clock, network=network)
+        return TcpSource(
+            described.name, described.host, described.port, clock, network=network
+        )
     if described.kind == "udp":
         address, sender = described.host, described.sender
         return UdpSource(
-            described.name, described.port, clock, address=address, sender=sender, network=described.network
+            described.name,
+            described.port,
+            clock,
+            address=address,
+            sender=sender,
+            network=described.network,
         )
     device = described.device or ""
     if described.kind == "can":
         return CanSource(described.name, device, clock)
-    return SerialSource(described.name, device, clock, baud=described.baud, network=described.network)
+    return SerialSource(
+        described.name, device, clock, baud=described.baud, network=described.network
+    )

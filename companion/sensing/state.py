@@ -35,7 +35,8 @@ class BoatState(msgspec.Struct, frozen=True, kw_only=True):
         hdop: horizontal dilution of precision of the position, when GGA tells it.
         speed: over ground, m/s.
         course: over ground, degrees from true north.
-        course_error: how far off that may be, nine times in ten, degrees; None where nobody has told.
+        course_error: how far off that may be, nine times in ten, degrees; None where
+            nobody has told.
         heading: of the bow, degrees from true north.
         heading_magnetic: of the bow, degrees from magnetic north.
         depth: of the water under the transducer, m below the surface.
@@ -46,8 +47,9 @@ class BoatState(msgspec.Struct, frozen=True, kw_only=True):
         wind_from: where it comes from, degrees from true north.
         position_age: s since that position; None with it.
         depth_age: s since that depth; None with it.
-        sounding_lat: latitude of the transducer, degrees: where the depth belongs. None also when the
-            transducer is away from the antenna and the heading is not known.
+        sounding_lat: latitude of the transducer, degrees: where the depth belongs. None
+            also when the transducer is away from the antenna and the heading is not
+            known.
         sounding_lon: longitude of the transducer, degrees.
     """
 
@@ -75,9 +77,10 @@ class BoatState(msgspec.Struct, frozen=True, kw_only=True):
 class Latch(Generic[_T]):
     """One quantity: its last reading and the one holder that is believed.
 
-    A better holder (lower priority number, then the better sentence) takes over with its first value; a
-    lesser one only when the present one has given no value for `SOURCE_SILENCE_S`. So two that differ
-    by twenty metres never make the boat jump to and fro.
+    A better holder (lower priority number, then the better sentence) takes over with
+    its first value; a lesser one only when the present one has given no value for
+    `SOURCE_SILENCE_S`. So two that differ by twenty metres never make the boat jump to
+    and fro.
     """
 
     def __init__(self, maximum_age: float) -> None:
@@ -88,19 +91,29 @@ class Latch(Generic[_T]):
         self._rank = (0, 0)
         self._valued = 0.0
 
-    def offer(self, t: float, holder: str, rank: tuple[int, int], reading: _T, known: bool) -> bool:
+    def offer(
+        self, t: float, holder: str, rank: tuple[int, int], reading: _T, known: bool
+    ) -> bool:
         """Take a reading if its holder is believed; return whether it was.
 
-        One without a value (``known`` False) counts only from the sentence that gave the last value: a
-        receiver that fills RMC but never GGA has not lost its fix.
+        One without a value (``known`` False) counts only from the sentence that gave
+        the last value: a receiver that fills RMC but never GGA has not lost its fix.
         """
         if holder != self._holder:
             if not known:
                 return False
-            if self._holder and rank >= self._rank and t - self._valued <= SOURCE_SILENCE_S:
+            if (
+                self._holder
+                and rank >= self._rank
+                and t - self._valued <= SOURCE_SILENCE_S
+            ):
                 return False
             self._holder, self._rank = holder, rank
-        elif not known and self.reading is not None and self.reading.origin is not reading.origin:
+        elif (
+            not known
+            and self.reading is not None
+            and self.reading.origin is not reading.origin
+        ):
             return False
         if known:
             self._valued = t
@@ -164,7 +177,11 @@ class Boat:
 
     def at(self, t: float) -> BoatState:
         """Return the state at logic time t, s."""
-        depth, position, motion = self.depth.at(t), self.position.at(t), self.motion.at(t)
+        depth, position, motion = (
+            self.depth.at(t),
+            self.position.at(t),
+            self.motion.at(t),
+        )
         heading, temperature, water_speed = (
             self.heading.at(t),
             self.water_temperature.at(t),
@@ -190,7 +207,9 @@ class Boat:
             wind_speed=wind_speed,
             wind_from=wind_from,
             position_age=None if lat is None else t - self.position.t,
-            depth_age=None if depth is None or depth.below_surface is None else t - self.depth.t,
+            depth_age=None
+            if depth is None or depth.below_surface is None
+            else t - self.depth.t,
             sounding_lat=sounding[0],
             sounding_lon=sounding[1],
         )

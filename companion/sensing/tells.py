@@ -30,7 +30,11 @@ _QUANTITIES: Mapping[str, tuple[str, ...]] = {
     "time": ("ZDA", "126992", "129033", "navigation.datetime"),
     NAMES: ("60928",),
 }  # fmt: skip
-_TOLD_BY = {address: quantity for quantity, addresses in _QUANTITIES.items() for address in addresses}
+_TOLD_BY = {
+    address: quantity
+    for quantity, addresses in _QUANTITIES.items()
+    for address in addresses
+}
 _WIND_PATH = "environment.wind."
 MOST_UNUSED = 8
 """Sentences that are not used, and are named nevertheless."""
@@ -51,12 +55,20 @@ def quantity_told(address: str) -> str:
 
 def rates_in_words(counts: Counter[str], seconds: float) -> str:
     """Return what is given and how often, such as "depth: SDDPT 5.0/s; position: GPGGA 1.0/s"."""
-    by_quantity: dict[str, list[str]] = {quantity: [] for quantity in (*_QUANTITIES, NOT_USED)}
+    by_quantity: dict[str, list[str]] = {
+        quantity: [] for quantity in (*_QUANTITIES, NOT_USED)
+    }
     for address, count in sorted(counts.items()):
         name = address.rpartition(".")[2]
         by_quantity[quantity_told(address)].append(f"{name} {count / seconds:.1f}/s")
-    unused = [told[-20:] for told in by_quantity[NOT_USED]]  # such a name can be as long as a line
+    unused = [
+        told[-20:] for told in by_quantity[NOT_USED]
+    ]  # such a name can be as long as a line
     if len(unused) > MOST_UNUSED:
         unused = [*unused[:MOST_UNUSED], f"{len(unused) - MOST_UNUSED} more"]
     by_quantity[NOT_USED] = unused
-    return "; ".join(f"{quantity}: {', '.join(rates)}" for quantity, rates in by_quantity.items() if rates)
+    return "; ".join(
+        f"{quantity}: {', '.join(rates)}"
+        for quantity, rates in by_quantity.items()
+        if rates
+    )

@@ -1,13 +1,14 @@
 """The time base: from TAG blocks, times of day, arrivals or nothing at all to logic time and UTC.
 
-Logic time counts milliseconds since the first datum and never goes back. UTC is a set of anchors: at this
-logic time it was that UTC. All arithmetic is in whole milliseconds, so that the same recording gives
-the same times to the last bit however it is read.
+Logic time counts milliseconds since the first datum and never goes back. UTC is a set
+of anchors: at this logic time it was that UTC. All arithmetic is in whole milliseconds,
+so that the same recording gives the same times to the last bit however it is read.
 
-What is met: sentences of one receiver out of order by some tenths; a GLL whose time stands still for
-hours beside a GGA that runs; a second receiver with its own idea; time that goes back 12 s once; no time
-for a minute, then time again; seconds told only every ten; midnight with no date beside it; a date 1024
-weeks early; recordings with times of day and no date; recordings with no clock.
+What is met: sentences of one receiver out of order by some tenths; a GLL whose time
+stands still for hours beside a GGA that runs; a second receiver with its own idea; time
+that goes back 12 s once; no time for a minute, then time again; seconds told only every
+ten; midnight with no date beside it; a date 1024 weeks early; recordings with times of
+day and no date; recordings with no clock.
 """
 
 from __future__ import annotations
@@ -29,7 +30,9 @@ _OTHER_TALKER_MS = 10_000  # another receiver moves the clock after this much si
 _SAME_CLOCK_MS = 2_000  # this near, TAG blocks and GPS tell one UTC; the rest is delay in receiver and wire
 _UTC_TOLERANCE_MS = 3_000  # UTC is anchored anew only beyond this
 _MIDNIGHT_MS = 60_000  # about midnight: time and date may disagree
-_OUT_OF_ORDER_MS = 5_000  # TAG times come from one clock; further back than this it has been set
+_OUT_OF_ORDER_MS = (
+    5_000  # TAG times come from one clock; further back than this it has been set
+)
 
 
 class Anchors:
@@ -71,12 +74,14 @@ class Anchors:
 class GpsClock:
     """The time the sentences tell: UTC in ms once a date is known, before that ms on a day without a name.
 
-    A tick is late when it is behind the clock; the clock is set back only when one sentence shows two
-    late times running on while nothing shows a newer one. An undated tick starts the clock only by
-    moving: a time of day that stands still starts nothing.
+    A tick is late when it is behind the clock; the clock is set back only when one
+    sentence shows two late times running on while nothing shows a newer one. An undated
+    tick starts the clock only by moving: a time of day that stands still starts
+    nothing.
 
     Attributes:
-        now: ms, UTC or (not yet `dated`) since some midnight; None before the first tick.
+        now: ms, UTC or (not yet `dated`) since some midnight; None before the first
+            tick.
         lag: ms by which the last tick was behind the clock.
     """
 
@@ -87,7 +92,9 @@ class GpsClock:
         self._talker: str = ""
         self._last: dict[str, int] = {}
 
-    def tick(self, talker: str, sentence: str, time: int, day: date | None) -> int | None:
+    def tick(
+        self, talker: str, sentence: str, time: int, day: date | None
+    ) -> int | None:
         """Take a time of day, ms, and perhaps a date; return the ms passed since the last tick.
 
         0: nothing new; negative: set back; None: late, or not believed.
@@ -114,8 +121,8 @@ class GpsClock:
     def _resolve(self, time: int, day: date | None) -> int:
         """Return the tick: dated as told, undated on the day that brings it within 12 h of the clock.
 
-        About midnight some receivers change the time and the date in different sentences: there a date that
-        is one day off is not believed.
+        About midnight some receivers change the time and the date in different
+        sentences: there a date that is one day off is not believed.
         """
         if day is not None:
             tick = (day.toordinal() - _EPOCH) * DAY_MS + time
@@ -123,7 +130,9 @@ class GpsClock:
                 return tick
             if abs(abs(tick - self.now) - DAY_MS) > _MIDNIGHT_MS:
                 return tick
-        return time if self.now is None else self.now + _within_half_a_day(time - self.now)
+        return (
+            time if self.now is None else self.now + _within_half_a_day(time - self.now)
+        )
 
     def _open(self, talker: str, sentence: str, tick: int, dated: bool) -> int | None:
         before = self._last.get(sentence, tick)
@@ -143,7 +152,11 @@ class GpsClock:
     def _set_back(self, talker: str, sentence: str, tick: int) -> bool:
         before = self._last.get(sentence)
         self._last[sentence] = tick
-        if talker != self._talker or before is None or not before < tick <= before + _OLD_FIX_MS:
+        if (
+            talker != self._talker
+            or before is None
+            or not before < tick <= before + _OLD_FIX_MS
+        ):
             return False
         self._last.clear()
         return True
@@ -156,9 +169,10 @@ def _within_half_a_day(ms: int) -> int:
 class BytePace:
     """The flow of time between the ticks of a recording's own clock: as fast as its bytes come.
 
-    A clock that tells whole seconds, or seconds by tens, is filled in between; it is waited for as long as
-    two steps of bytes, and when it then stays away (the fix is lost) time goes on at the last pace. Before
-    any tick the pace is that of a 4800 baud line, the slowest there is to hear from.
+    A clock that tells whole seconds, or seconds by tens, is filled in between; it is
+    waited for as long as two steps of bytes, and when it then stays away (the fix is
+    lost) time goes on at the last pace. Before any tick the pace is that of a 4800 baud
+    line, the slowest there is to hear from.
 
     Attributes:
         ticking: a clock has been heard.
@@ -186,10 +200,20 @@ class BytePace:
 
     def tick(self, source: str, end: int, passed: int) -> None:
         """Note that the clock moved by `passed` ms with the sentence ending at byte `end`."""
-        if self.ticking and source == self._source and 0 < passed <= _OLD_FIX_MS and end > self._end:
-            # Sums that forget a quarter at each tick, for a mean over about four; the first stands for all.
+        if (
+            self.ticking
+            and source == self._source
+            and 0 < passed <= _OLD_FIX_MS
+            and end > self._end
+        ):
+            # Sums that forget a quarter at each tick, for a mean over about four; the
+            # first stands for all.
             if not self._learnt:
-                self._time, self._bytes, self._learnt = passed * 3, (end - self._end) * 3, True
+                self._time, self._bytes, self._learnt = (
+                    passed * 3,
+                    (end - self._end) * 3,
+                    True,
+                )
             else:
                 self._time, self._bytes = self._time * 3 // 4, self._bytes * 3 // 4
             self._time += passed
@@ -216,7 +240,9 @@ class TimeBase:
         self._dropped = dropped
         self._gps = GpsClock()
         self._pace = BytePace()
-        self._ticked = 0  # logic time of the clock's last tick, before the pace fills in
+        self._ticked = (
+            0  # logic time of the clock's last tick, before the pace fills in
+        )
         self._utc = Anchors()
         self._tags = Anchors()
         self._tag = 0
@@ -263,8 +289,9 @@ class TimeBase:
     ) -> bool:
         """Take a time of day, ms, and perhaps a date; return False when that time has been standing still.
 
-        ``talker`` and ``sentence`` are names unique over all sources, ``end`` the byte at which the sentence
-        ended. ``moves``: these times are what logic time comes from; otherwise they only tell UTC.
+        ``talker`` and ``sentence`` are names unique over all sources, ``end`` the byte
+        at which the sentence ended. ``moves``: these times are what logic time comes
+        from; otherwise they only tell UTC.
         """
         passed = self._gps.tick(talker, sentence, time, day)
         if passed is None:
@@ -283,7 +310,9 @@ class TimeBase:
             passed = 0
         self._ticked += passed
         if passed == 0 or self._ticked < self.now - _OLD_FIX_MS:
-            self._ticked = self.now  # also when the pace ran on for longer than the clock was away
+            self._ticked = (
+                self.now
+            )  # also when the pace ran on for longer than the clock was away
         self.now = max(self.now, self._ticked)
         self._pace.tick(source, end, passed)
 
@@ -313,7 +342,9 @@ class TimeBase:
             self._dropped["date 1024 weeks early"] += 1
             if source not in self._rolled_over:
                 self._rolled_over.add(source)
-                self.warnings.append(f"{source} gives the date {day}; it lags by 1024 weeks, taken as {true}")
+                self.warnings.append(
+                    f"{source} gives the date {day}; it lags by 1024 weeks, taken as {true}"
+                )
         self._day_told, self._not_before, self._day_true = day, not_before, true
         return true
 
@@ -328,7 +359,9 @@ class TimeBase:
     def _was_set(self, whose: str) -> None:
         self._on_set()
         self._dropped["clock set"] += 1
-        self.warnings.append(f"{whose} clock was set; how much time passed is not known")
+        self.warnings.append(
+            f"{whose} clock was set; how much time passed is not known"
+        )
 
     def utc(self, t: float) -> datetime | None:
         """Return UTC at logic time t, s; None until the GPS has told it."""

@@ -18,7 +18,9 @@ def mtw(f: list[str], values: Values) -> float | None:
     if told.units not in ("C", ""):
         values.dropped["water temperature malformed"] += 1
         return None
-    return values.figure(told.temperature, "water temperature", COLDEST_READING_C, WARMEST_READING_C)
+    return values.figure(
+        told.temperature, "water temperature", COLDEST_READING_C, WARMEST_READING_C
+    )
 
 
 def vhw(f: list[str], values: Values) -> float | None:
@@ -27,5 +29,9 @@ def vhw(f: list[str], values: Values) -> float | None:
     if told.water_speed_knots is not None:
         speed = values.figure(told.water_speed_knots, "water speed", 0.0, 100.0)
         return None if speed is None else speed * KNOT
-    speed = values.figure(told.water_speed_km, "water speed", 0.0, 185.2) if len(f) > 7 else None
+    speed = (
+        values.figure(told.water_speed_km, "water speed", 0.0, 185.2)
+        if len(f) > 7
+        else None
+    )
     return None if speed is None else speed * _KILOMETRE_PER_HOUR

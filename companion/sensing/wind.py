@@ -1,8 +1,9 @@
 """Wind: the sentences MWV and MWD, and the wind over the ground from what a boat under way feels.
 
-An anemometer tells the apparent wind: the air's movement past a boat that moves itself. Instruments work the
-true wind out, off the bow or off north. Over the ground it is the apparent one with the boat's own movement
-added, as vectors; that takes a heading and the speed and course over ground.
+An anemometer tells the apparent wind: the air's movement past a boat that moves itself.
+Instruments work the true wind out, off the bow or off north. Over the ground it is the
+apparent one with the boat's own movement added, as vectors; that takes a heading and
+the speed and course over ground.
 """
 
 from __future__ import annotations
@@ -46,15 +47,21 @@ def mwv(f: list[str], values: Values) -> WindTold:
 def mwd(f: list[str], values: Values) -> WindTold:
     """Wind off north: true, else magnetic; metres per second, else knots."""
     told = _mwd(f)
-    speed = values.optional_figure(told.wind_speed_meters, "wind speed", 0.0, WINDIEST_M_S)
+    speed = values.optional_figure(
+        told.wind_speed_meters, "wind speed", 0.0, WINDIEST_M_S
+    )
     if speed is None:
-        knots = values.figure(told.wind_speed_knots, "wind speed", 0.0, WINDIEST_M_S / KNOT)
+        knots = values.figure(
+            told.wind_speed_knots, "wind speed", 0.0, WINDIEST_M_S / KNOT
+        )
         speed = None if knots is None else knots * KNOT
     angle = values.optional_figure(told.direction_true, "wind angle", 0.0, 360.0)
     if angle is not None:
         return WindTold(speed, angle)
     return WindTold(
-        speed, values.optional_figure(told.direction_magnetic, "wind angle", 0.0, 360.0), "magnetic"
+        speed,
+        values.optional_figure(told.direction_magnetic, "wind angle", 0.0, 360.0),
+        "magnetic",
     )
 
 
@@ -70,7 +77,11 @@ def wind_over_ground(
     """
     if told.speed is None or told.reference == "north":
         return told.speed, None if told.speed is None else told.angle
-    off_north = None if heading is None or told.angle is None else (heading + told.angle) % 360.0
+    off_north = (
+        None
+        if heading is None or told.angle is None
+        else (heading + told.angle) % 360.0
+    )
     if told.reference == "bow":
         return told.speed, off_north
     speed, course = motion

@@ -17,7 +17,9 @@ from companion.simulate.speech import NoSynthesizerError
     same day. Needs the speech synthesizers espeak-ng and flite."""
 )
 @click.argument("folder", type=click.Path(file_okay=False, path_type=Path))
-@click.option("--seed", default=1, show_default=True, help="Which day: any whole number from 0.")
+@click.option(
+    "--seed", default=1, show_default=True, help="Which day: any whole number from 0."
+)
 def main(folder: Path, seed: int) -> None:
     """Make a day and say what is in it."""
     day = make_day(seed)

@@ -1,7 +1,8 @@
 """The angler: what is truly rigged, where each lure truly goes, and what it touches on the way.
 
-An owner states a lure's depth, a line and a usual cast, and is a little wrong about each; `rig` turns a
-stated rod into the true one. `throw` follows one cast over the known bottom.
+An owner states a lure's depth, a line and a usual cast, and is a little wrong about
+each; `rig` turns a stated rod into the true one. `throw` follows one cast over the
+known bottom.
 """
 
 from __future__ import annotations
@@ -72,8 +73,9 @@ class TrueTouch:
 class Throw:
     """One cast, as it truly went.
 
-    `landed` and `ended` in s of the track's time; `bearing` in degrees and `length` in m of the throw;
-    t (s), x, y (m) and depth z (m) of the lure along its way; what it touched, in order.
+    `landed` and `ended` in s of the track's time; `bearing` in degrees and `length` in
+    m of the throw; t (s), x, y (m) and depth z (m) of the lure along its way; what it
+    touched, in order.
     """
 
     rod: int
@@ -98,7 +100,13 @@ class Throw:
 
 
 def throw(
-    lake: Lake, track: BoatTrack, rigged: TrueRig, *, landed: float, bearing: float, length: float
+    lake: Lake,
+    track: BoatTrack,
+    rigged: TrueRig,
+    *,
+    landed: float,
+    bearing: float,
+    length: float,
 ) -> Throw:
     """Follow one cast from where the lure lands to the rod.
 
@@ -110,7 +118,9 @@ def throw(
         bearing: of the throw, degrees from north.
         length: of the throw, m.
     """
-    retrieve = replace(rigged.retrieve, cast=length, drift=_drift(track, landed, bearing))
+    retrieve = replace(
+        rigged.retrieve, cast=length, drift=_drift(track, landed, bearing)
+    )
     free = dive.solve(rigged.line, rigged.lure, retrieve)
     below = _bottom_along(lake, track, free, landed, bearing)
     held = dive.solve(rigged.line, rigged.lure, retrieve, bottom=below)
@@ -130,7 +140,10 @@ def _bottom_along(
     d = np.arange(float(far.min()), float(far.max()) + 0.5, 0.5)
     order = np.argsort(far)
     return dive.SolverBottom(
-        d, lake.bottom(np.interp(d, far[order], x[order]), np.interp(d, far[order], y[order]))
+        d,
+        lake.bottom(
+            np.interp(d, far[order], x[order]), np.interp(d, far[order], y[order])
+        ),
     )
 
 
@@ -138,7 +151,9 @@ def _drift(track: BoatTrack, landed: float, bearing: float) -> float:
     """Mean speed of the boat away from the lure over the next half minute, m/s."""
     while_out = (track.t >= landed) & (track.t < landed + 30.0)
     way = math.radians(bearing)
-    towards = track.east[while_out] * math.sin(way) + track.north[while_out] * math.cos(way)
+    towards = track.east[while_out] * math.sin(way) + track.north[while_out] * math.cos(
+        way
+    )
     return -float(np.mean(towards)) if len(towards) else 0.0
 
 
@@ -150,7 +165,9 @@ def _over_ground(
     tip_x, tip_y = track.at(t)
     way = math.radians(bearing)
     x, y = np.empty(len(t)), np.empty(len(t))
-    lure = np.array([tip_x[0] + path.x[0] * math.sin(way), tip_y[0] + path.x[0] * math.cos(way)])
+    lure = np.array(
+        [tip_x[0] + path.x[0] * math.sin(way), tip_y[0] + path.x[0] * math.cos(way)]
+    )
     for i in range(len(t)):
         tip = np.array([tip_x[i], tip_y[i]])
         towards = lure - tip
@@ -159,12 +176,16 @@ def _over_ground(
     return t, x, y
 
 
-def _touches(lake: Lake, t: Floats, x: Floats, y: Floats, z: Floats) -> tuple[TrueTouch, ...]:
+def _touches(
+    lake: Lake, t: Floats, x: Floats, y: Floats, z: Floats
+) -> tuple[TrueTouch, ...]:
     """Return the contacts along a lure's way; two with less than half a second between are one."""
     firm = lake.bottom(x, y)
     cover = lake.cover(x, y)
     near_grass = firm - lake.grass(x, y)
-    met = np.where(z >= firm - 0.02, 1, np.where(z >= near_grass, 2, np.where(z >= cover, 3, 0)))
+    met = np.where(
+        z >= firm - 0.02, 1, np.where(z >= near_grass, 2, np.where(z >= cover, 3, 0))
+    )
     names: dict[int, Met] = {1: "bottom", 2: "grass", 3: "tree"}
     found: list[TrueTouch] = []
     for i in np.flatnonzero(met):
@@ -172,5 +193,14 @@ def _touches(lake: Lake, t: Floats, x: Floats, y: Floats, z: Floats) -> tuple[Tr
         if found and found[-1].met == what and t[i] - found[-1].until < 0.5:
             found[-1] = replace(found[-1], until=float(t[i]))
         else:
-            found.append(TrueTouch(float(t[i]), float(t[i]), float(x[i]), float(y[i]), float(z[i]), what))
+            found.append(
+                TrueTouch(
+                    float(t[i]),
+                    float(t[i]),
+                    float(x[i]),
+                    float(y[i]),
+                    float(z[i]),
+                    what,
+                )
+            )
     return tuple(found)

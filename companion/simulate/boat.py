@@ -1,7 +1,8 @@
 """The boat: how it moves, and what its instruments make of where it is.
 
-`sail` steers a boat along legs at a fixed step. `Instruments` adds what real ones add: a GPS that
-wanders, a compass that swings, a sounder whose soundings of one spot differ from visit to visit.
+`sail` steers a boat along legs at a fixed step. `Instruments` adds what real ones add:
+a GPS that wanders, a compass that swings, a sounder whose soundings of one spot differ
+from visit to visit.
 """
 
 from __future__ import annotations
@@ -26,8 +27,9 @@ _RESPONSE = {"idle": 4.0, "trolling": 2.5, "drift": 8.0}  # s, to take up speed
 class Leg(NamedTuple):
     """One stretch of the boat's day.
 
-    `seconds` it lasts; the place it makes for, x and y in m (None: it goes where the wind takes it);
-    the speed it goes at, m/s; and how it is driven. Once there, the boat stays until the leg ends.
+    `seconds` it lasts; the place it makes for, x and y in m (None: it goes where the
+    wind takes it); the speed it goes at, m/s; and how it is driven. Once there, the
+    boat stays until the leg ends.
     """
 
     seconds: float
@@ -47,8 +49,8 @@ class SteadyWind(NamedTuple):
 class BoatTrack:
     """The boat's true track.
 
-    Time (s), x and y (m), heading (degrees from north), speed over ground east and north (m/s). All
-    arrays have one length; `t` rises by a fixed step.
+    Time (s), x and y (m), heading (degrees from north), speed over ground east and
+    north (m/s). All arrays have one length; `t` rises by a fixed step.
     """
 
     t: Floats
@@ -70,7 +72,9 @@ class BoatTrack:
 
     def at(self, t: float | Floats) -> tuple[Floats, Floats]:
         """Return x and y, m, at time `t`, s."""
-        return np.asarray(np.interp(t, self.t, self.x)), np.asarray(np.interp(t, self.t, self.y))
+        return np.asarray(np.interp(t, self.t, self.x)), np.asarray(
+            np.interp(t, self.t, self.y)
+        )
 
     def heading_at(self, t: float | Floats) -> Floats:
         """Return the heading, degrees, at time `t`, s."""
@@ -115,21 +119,29 @@ def sail(
     return BoatTrack(np.arange(len(ways), dtype=np.float64) * step, *rows.T)
 
 
-def _orders(leg: Leg, here: tuple[float, float], wind: SteadyWind) -> tuple[float, float]:
+def _orders(
+    leg: Leg, here: tuple[float, float], wind: SteadyWind
+) -> tuple[float, float]:
     """The heading to steer and the speed wanted now: less near the place, so that it is not overrun."""
     if leg.to is None:
-        return (wind.towards + 75.0) % 360.0, 0.0  # a drifting hull lies across the wind
+        return (
+            wind.towards + 75.0
+        ) % 360.0, 0.0  # a drifting hull lies across the wind
     east, north = leg.to[0] - here[0], leg.to[1] - here[1]
     slow = math.hypot(east, north) / (2.2 * _RESPONSE[leg.way])
     return math.degrees(math.atan2(east, north)), min(leg.speed, slow)
 
 
-def _velocity(leg: Leg, going: float, speed: float, wind: SteadyWind) -> tuple[float, float]:
+def _velocity(
+    leg: Leg, going: float, speed: float, wind: SteadyWind
+) -> tuple[float, float]:
     way = math.radians(going)
     east, north = speed * math.sin(way), speed * math.cos(way)
     if leg.way == "drift":
         carried = math.radians(wind.towards)
-        return east + wind.drift * math.sin(carried), north + wind.drift * math.cos(carried)
+        return east + wind.drift * math.sin(carried), north + wind.drift * math.cos(
+            carried
+        )
     return east, north
 
 
@@ -146,13 +158,14 @@ def wander(n: int, step: float, settle: float, rng: np.random.Generator) -> Floa
 class Instruments:
     """The errors of the instruments. Lengths in m, times in s, angles in degrees, all 1 sigma.
 
-    The defaults give soundings of one spot on gently sloping bottom that differ between visits by a
-    median near 0.35 m and a 90th percentile near 0.8 m, as in a recording of a comparable lake; on a
-    ledge the wandering GPS makes it more.
+    The defaults give soundings of one spot on gently sloping bottom that differ between
+    visits by a median near 0.35 m and a 90th percentile near 0.8 m, as in a recording
+    of a comparable lake; on a ledge the wandering GPS makes it more.
 
-    `half_beam` is half the sounder's cone, degrees; `tree_chance` how often a crown in the cone is taken
-    for the bottom; `double_echo_chance` how often the second echo is; `transducer` its depth below
-    the waterline; `antenna_ahead` how far the antenna sits ahead of it.
+    `half_beam` is half the sounder's cone, degrees; `tree_chance` how often a crown in
+    the cone is taken for the bottom; `double_echo_chance` how often the second echo is;
+    `transducer` its depth below the waterline; `antenna_ahead` how far the antenna sits
+    ahead of it.
     """
 
     gps_wander: float = 1.1
@@ -184,7 +197,9 @@ class Readings:
     depth: Floats
 
 
-def read(lake: Lake, track: BoatTrack, instruments: Instruments, rng: np.random.Generator) -> Readings:
+def read(
+    lake: Lake, track: BoatTrack, instruments: Instruments, rng: np.random.Generator
+) -> Readings:
     """Return what a boat's instruments show along a track."""
     n, step = len(track.t), float(track.t[1] - track.t[0])
     i = instruments
@@ -195,7 +210,10 @@ def read(lake: Lake, track: BoatTrack, instruments: Instruments, rng: np.random.
     ahead = np.radians(track.heading)
     x = track.x + i.antenna_ahead * np.sin(ahead) + astray(i.gps_wander, i.gps_settle)
     y = track.y + i.antenna_ahead * np.cos(ahead) + astray(i.gps_wander, i.gps_settle)
-    east, north = track.east + rng.normal(0, 0.04, n), track.north + rng.normal(0, 0.04, n)
+    east, north = (
+        track.east + rng.normal(0, 0.04, n),
+        track.north + rng.normal(0, 0.04, n),
+    )
     return Readings(
         x=x + rng.normal(0, i.gps_jitter, n),
         y=y + rng.normal(0, i.gps_jitter, n),
@@ -207,12 +225,19 @@ def read(lake: Lake, track: BoatTrack, instruments: Instruments, rng: np.random.
 
 
 def sound(
-    lake: Lake, x: Floats, y: Floats, step: float, *, instruments: Instruments, rng: np.random.Generator
+    lake: Lake,
+    x: Floats,
+    y: Floats,
+    step: float,
+    *,
+    instruments: Instruments,
+    rng: np.random.Generator,
 ) -> Floats:
     """Return the depths a sounder shows below the transducer, m, along x, y (m) taken every `step` s.
 
-    The first echo comes from the nearest bottom in the beam; over timber it flickers between the bottom
-    and the crowns; now and then the second echo is taken for the first.
+    The first echo comes from the nearest bottom in the beam; over timber it flickers
+    between the bottom and the crowns; now and then the second echo is taken for the
+    first.
     """
     n, i = len(x), instruments
     depth = _first_echo(lake, x, y, i.half_beam)
@@ -220,7 +245,9 @@ def sound(
     depth = np.where(rng.random(n) < i.tree_chance, np.minimum(depth, crown), depth)
     depth = depth + i.sounder_wander * wander(n, step, i.sounder_settle, rng)
     depth = depth + rng.normal(0, i.sounder_jitter, n) - i.transducer
-    depth = np.where(rng.random(n) < i.double_echo_chance, 2.0 * depth + i.transducer, depth)
+    depth = np.where(
+        rng.random(n) < i.double_echo_chance, 2.0 * depth + i.transducer, depth
+    )
     return np.maximum(depth, 0.2)
 
 

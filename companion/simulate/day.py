@@ -1,7 +1,8 @@
 """One invented day: everything that happened, and its folder on disk.
 
-`make_day` draws a whole day from a seed; `InventedDay.write` puts it into a folder, in the form of a recorded
-day: `sonar.nmea`, `clips/`, `companion.toml`, and beside them `truth.json` and a `README.md`.
+`make_day` draws a whole day from a seed; `InventedDay.write` puts it into a folder, in
+the form of a recorded day: `sonar.nmea`, `clips/`, `companion.toml`, and beside them
+`truth.json` and a `README.md`.
 """
 
 from __future__ import annotations
@@ -99,7 +100,11 @@ def make_day(seed: int) -> InventedDay:
         now += scene.leg.seconds
     at, out = lake.place("ledge", -60), lake.offset(0.0, 24.0)
     track = boat.sail(
-        (at.x + out[0], at.y + out[1]), 0.0, [s.leg for s in scenes], wind(lake), rng=_rng(seed, 2)
+        (at.x + out[0], at.y + out[1]),
+        0.0,
+        [s.leg for s in scenes],
+        wind(lake),
+        rng=_rng(seed, 2),
     )
     settings = config.parse(boat_settings(), "demo.toml")
     rigs = {rod.number: rig(rod, _FLAW) for rod in settings.rods}
@@ -112,7 +117,14 @@ def make_day(seed: int) -> InventedDay:
         mangled=25,
     )
     readings = boat.read(lake, track, DAY_INSTRUMENTS, _rng(seed, 4))
-    recorder = Recorder(lake, _milliseconds(DAY_START), _STEP, _WATER, DAY_INSTRUMENTS.transducer, faults)
+    recorder = Recorder(
+        lake,
+        _milliseconds(DAY_START),
+        _STEP,
+        _WATER,
+        DAY_INSTRUMENTS.transducer,
+        faults,
+    )
     recording = recorder.write(readings, _rng(seed, 6))
     utterances = tuple(_sounding(_spaced(angler.said), track, _rng(seed, 7)))
     truth = _truth(angler, utterances, settings, faults, recording)
@@ -144,7 +156,9 @@ def _spaced(said: list[ScriptedWords]) -> Iterator[ScriptedWords]:
     for t, words in sorted(said):
         begin = round(max(t, free), 3)
         yield ScriptedWords(begin, words)
-        free = begin + 2 * speech.SILENCE_AROUND_WORDS_S + 0.9 + 0.42 * len(words.split())
+        free = (
+            begin + 2 * speech.SILENCE_AROUND_WORDS_S + 0.9 + 0.42 * len(words.split())
+        )
 
 
 def _sounding(
@@ -158,7 +172,11 @@ def _sounding(
         if number % 30 == 20:
             yield InventedUtterance(t, words, _HARD, _HARD_SNR, under_way)
             continue
-        name = next(name for name, voice in turns if not any(part in words for part in voice.avoids))
+        name = next(
+            name
+            for name, voice in turns
+            if not any(part in words for part in voice.avoids)
+        )
         turns.rotate(-1)
         yield InventedUtterance(t, words, name, snr, under_way)
 
@@ -176,10 +194,17 @@ def _truth(
     lake = angler.lake
     return {
         "invented": "every place, boat, word and fish in here is made up by companion.simulate",
-        "lake": {"seed": lake.seed, "latitude": lake.plane.latitude, "longitude": lake.plane.longitude},
+        "lake": {
+            "seed": lake.seed,
+            "latitude": lake.plane.latitude,
+            "longitude": lake.plane.longitude,
+        },
         "start": DAY_START.isoformat(timespec="milliseconds"),
         "instruments": asdict(DAY_INSTRUMENTS),
-        "faults": {name: list(getattr(faults, name)) for name in ("depth_lost", "gps_void", "gps_silent")}
+        "faults": {
+            name: list(getattr(faults, name))
+            for name in ("depth_lost", "gps_void", "gps_silent")
+        }
         | {"on the wire": dict(recording.faults)},
         "sentences": recording.sentences,
         "rods": [_rod(r) for r in angler.rigs.values()],
@@ -191,7 +216,9 @@ def _truth(
     }
 
 
-def _said(utterances: tuple[InventedUtterance, ...], grammar: Grammar) -> list[dict[str, Any]]:
+def _said(
+    utterances: tuple[InventedUtterance, ...], grammar: Grammar
+) -> list[dict[str, Any]]:
     """Return what was said; `command` is what should be made of it, None for talk that is no command."""
     return [
         {
@@ -232,7 +259,11 @@ def _cast(lake: Lake, number: int, cast: Throw, bite: Bite | None) -> dict[str, 
         "touches": [_touch(lake, touch) for touch in cast.touches],
         "bite": None
         if bite is None
-        else {"t": round(bite.t, 3), "lure": _fix(lake, *cast.at(bite.t)), "outcome": bite.outcome},
+        else {
+            "t": round(bite.t, 3),
+            "lure": _fix(lake, *cast.at(bite.t)),
+            "outcome": bite.outcome,
+        },
     }
 
 

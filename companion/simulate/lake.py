@@ -1,9 +1,10 @@
 """An invented lake whose bottom is known everywhere.
 
-Positions are metres east (x) and north (y) of the lake's origin; depths are metres below the surface,
-positive downwards. Shape and place of everything follow from the seed. The shore runs along one side;
-from there the bottom falls over a shelf, a ledge and a deep flat. A point tapers out from the shelf, and
-a rock pile, a high spot and a stand of drowned timber rise from the flat; grass grows on the shelf.
+Positions are metres east (x) and north (y) of the lake's origin; depths are metres
+below the surface, positive downwards. Shape and place of everything follow from the
+seed. The shore runs along one side; from there the bottom falls over a shelf, a ledge
+and a deep flat. A point tapers out from the shelf, and a rock pile, a high spot and a
+stand of drowned timber rise from the flat; grass grows on the shelf.
 """
 
 from __future__ import annotations
@@ -73,7 +74,10 @@ class _Shape:
 
     def ledge(self, u: Floats | np.float64) -> Floats:
         """Return v of the ledge's middle at u."""
-        return np.asarray(self.ledge_v + self.ledge_swing * np.sin(math.tau * u / 330.0 + self.ledge_phase))
+        return np.asarray(
+            self.ledge_v
+            + self.ledge_swing * np.sin(math.tau * u / 330.0 + self.ledge_phase)
+        )
 
     def crest_u(self, v: Floats | np.float64) -> Floats:
         """Return u of the point's crest at v."""
@@ -97,12 +101,18 @@ class _Shape:
         edge = self.ledge(u)
         shelf = 0.8 + _SHELF_SLOPE * np.clip(v, 0.0, edge)
         flat = 0.004 * np.clip(v - edge, 0.0, 300.0)
-        return shelf + flat + 0.5 * self.ledge_drop * (1.0 + np.tanh((v - edge) / self.ledge_width))
+        return (
+            shelf
+            + flat
+            + 0.5 * self.ledge_drop * (1.0 + np.tanh((v - edge) / self.ledge_width))
+        )
 
     def _point(self, u: Floats | np.float64, v: Floats | np.float64) -> Floats:
         """A ridge that leaves the shelf, gets deeper and narrower as it goes out."""
         out = v - (self.ledge_v - 40.0)
-        crest = 2.9 + self.point_slope * np.maximum(out, 0.0) + 0.05 * np.maximum(-out, 0.0)
+        crest = (
+            2.9 + self.point_slope * np.maximum(out, 0.0) + 0.05 * np.maximum(-out, 0.0)
+        )
         width = np.clip(16.0 - 0.06 * out, 6.0, 16.0)
         return crest + 1.4 * ((u - self.crest_u(v)) / width) ** 2
 
@@ -111,11 +121,16 @@ class _Shape:
         mound = 1.6 * np.exp(-(du**2 + dv**2) / 90.0)
         boulders = np.zeros_like(mound)
         for bu, bv, radius, height in self.boulders:
-            boulders = np.maximum(boulders, height * (1.0 - ((du - bu) ** 2 + (dv - bv) ** 2) / radius**2))
+            boulders = np.maximum(
+                boulders, height * (1.0 - ((du - bu) ** 2 + (dv - bv) ** 2) / radius**2)
+            )
         return mound + boulders
 
     def _high_spot(self, u: Floats | np.float64, v: Floats | np.float64) -> Floats:
-        rise = float(self._plain(np.float64(self.spot_u), np.float64(self.spot_v))) - self.spot_top
+        rise = (
+            float(self._plain(np.float64(self.spot_u), np.float64(self.spot_v)))
+            - self.spot_top
+        )
         r2 = ((u - self.spot_u) / 26.0) ** 2 + ((v - self.spot_v) / 15.0) ** 2
         return np.asarray(rise * np.exp(-(r2**1.5)))
 
@@ -128,9 +143,13 @@ class _Shape:
 
 def _draw_shape(rng: np.random.Generator) -> _Shape:
     u = rng.uniform
-    waves = np.column_stack([u(-1, 1, 8) / 45.0, u(-1, 1, 8) / 45.0, u(0, math.tau, 8), u(0.03, 0.11, 8)])
+    waves = np.column_stack(
+        [u(-1, 1, 8) / 45.0, u(-1, 1, 8) / 45.0, u(0, math.tau, 8), u(0.03, 0.11, 8)]
+    )
     bearing, far = u(0, math.tau, 22), 8.0 * np.sqrt(u(0, 1, 22))
-    boulders = np.column_stack([far * np.cos(bearing), far * np.sin(bearing), u(1, 2.8, 22), u(0.5, 1.5, 22)])
+    boulders = np.column_stack(
+        [far * np.cos(bearing), far * np.sin(bearing), u(1, 2.8, 22), u(0.5, 1.5, 22)]
+    )
     return _Shape(
         angle=u(0, math.tau),
         ledge_v=u(160, 180),
@@ -159,11 +178,13 @@ class Lake:
     Args:
         seed: any whole number.
         latitude: of the origin, degrees north.
-        longitude: of the origin, degrees east. The default lies in open ocean, far from any land, so
-            that nobody takes the lake for a real one.
+        longitude: of the origin, degrees east. The default lies in open ocean, far from
+            any land, so that nobody takes the lake for a real one.
     """
 
-    def __init__(self, seed: int, latitude: float = -47.2, longitude: float = -126.4) -> None:
+    def __init__(
+        self, seed: int, latitude: float = -47.2, longitude: float = -126.4
+    ) -> None:
         self.seed = seed
         self.plane = LakePlane(latitude, longitude)
         rng = np.random.default_rng([seed, 1])
@@ -192,8 +213,8 @@ class Lake:
 
         Args:
             name: the feature.
-            along: metres from the feature's middle, along the shore (ledge, grass edge) or away from
-                it (the others).
+            along: metres from the feature's middle, along the shore (ledge, grass edge)
+                or away from it (the others).
         """
         s = self._shape
         if name == "ledge":
@@ -252,7 +273,9 @@ class Lake:
 
     def _tree_depth(self, x: ArrayLike, y: ArrayLike) -> Floats:
         """Depth of the highest crown over each place, infinite where there is none."""
-        x, y = np.broadcast_arrays(np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64))
+        x, y = np.broadcast_arrays(
+            np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
+        )
         depth = np.full(x.shape, np.inf)
         t = self.trees
         for tx, ty, top, radius in zip(t.x, t.y, t.top, t.radius, strict=True):
@@ -264,8 +287,8 @@ class Lake:
 class LakePlane:
     """A flat frame in metres that touches the WGS 84 ellipsoid at one place.
 
-    Northings by the meridian's radius of curvature there, eastings by the parallel's length half way
-    to the place. Good to a centimetre within a kilometre of the origin.
+    Northings by the meridian's radius of curvature there, eastings by the parallel's
+    length half way to the place. Good to a centimetre within a kilometre of the origin.
     """
 
     _A = 6378137.0
@@ -281,16 +304,25 @@ class LakePlane:
         """Metres per degree of longitude half way between the origin and a latitude."""
         half_way = np.radians((latitude + self.latitude) / 2)
         return (
-            math.radians(1.0) * self._A * np.cos(half_way) / np.sqrt(1.0 - self._E2 * np.sin(half_way) ** 2)
+            math.radians(1.0)
+            * self._A
+            * np.cos(half_way)
+            / np.sqrt(1.0 - self._E2 * np.sin(half_way) ** 2)
         )
 
     def to_degrees(self, x: ArrayLike, y: ArrayLike) -> tuple[Floats, Floats]:
         """Return latitude and longitude, degrees, of x (m east) and y (m north)."""
         latitude = self.latitude + np.asarray(y, dtype=np.float64) / self._north
-        return latitude, self.longitude + np.asarray(x, dtype=np.float64) / self._east(latitude)
+        return latitude, self.longitude + np.asarray(x, dtype=np.float64) / self._east(
+            latitude
+        )
 
-    def to_metres(self, latitude: ArrayLike, longitude: ArrayLike) -> tuple[Floats, Floats]:
+    def to_metres(
+        self, latitude: ArrayLike, longitude: ArrayLike
+    ) -> tuple[Floats, Floats]:
         """Return x (m east) and y (m north) of latitude and longitude, degrees."""
         latitude = np.asarray(latitude, dtype=np.float64)
-        x = (np.asarray(longitude, dtype=np.float64) - self.longitude) * self._east(latitude)
+        x = (np.asarray(longitude, dtype=np.float64) - self.longitude) * self._east(
+            latitude
+        )
         return x, (latitude - self.latitude) * self._north

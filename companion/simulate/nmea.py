@@ -1,7 +1,8 @@
 """What a boat's instruments send: NMEA 0183 sentences with TAG blocks, and what goes wrong with them.
 
-`Recorder` turns the readings along a track into the bytes a logger would have kept. `Faults` says what is
-to go wrong and when: the sounder loses the bottom, the GPS loses the sky, bytes are mangled on the wire.
+`Recorder` turns the readings along a track into the bytes a logger would have kept.
+`Faults` says what is to go wrong and when: the sounder loses the bottom, the GPS loses
+the sky, bytes are mangled on the wire.
 """
 
 from __future__ import annotations
@@ -43,8 +44,9 @@ NO_SPAN = Span(math.inf, math.inf)
 class Faults:
     """The faults of a day and their times.
 
-    `depth_lost`: the sounder sends blank depths. `gps_void`: the GPS sends sentences that say they are
-    not to be used. `gps_silent`: it sends nothing. `mangled`: how many times bytes are damaged on the wire.
+    `depth_lost`: the sounder sends blank depths. `gps_void`: the GPS sends sentences
+    that say they are not to be used. `gps_silent`: it sends nothing. `mangled`: how
+    many times bytes are damaged on the wire.
     """
 
     depth_lost: Span = NO_SPAN
@@ -133,10 +135,13 @@ class Recorder:
         for tick in range(len(readings.depth)):
             now_ms = self.start_ms + round(1000 * tick * self.step)
             for order, body in enumerate(self.bodies(readings, tick)):
-                # a sentence reaches the logger a little after its instant, and after the one ahead of it
+                # a sentence reaches the logger a little after its instant, and after
+                # the one ahead of it
                 late = 40 + 12 * order + int(rng.integers(0, 25))
                 last_ms = max(last_ms + 1, now_ms + late)
-                lines.append((tag("sonar", last_ms) + sentence(body) + "\r\n").encode("ascii"))
+                lines.append(
+                    (tag("sonar", last_ms) + sentence(body) + "\r\n").encode("ascii")
+                )
         whole = len(lines)
         counts = _mangle(lines, self.faults.mangled, rng)
         return Written(b"".join(lines), whole, counts)
@@ -208,7 +213,8 @@ def _vtg(m: _Moment) -> str:
 
 def _dpt(m: _Moment, tick: int, lost: bool) -> str:
     if lost:
-        # some units leave the field blank, some say zero: this one does the second now and then
+        # some units leave the field blank, some say zero: this one does the second now
+        # and then
         return f"SDDPT,{'0.00' if tick % 26 == 0 else ''},{m.transducer:.2f}"
     return f"SDDPT,{m.depth:.2f},{m.transducer:.2f}"
 
@@ -233,12 +239,18 @@ def _mangle(lines: list[bytes], times: int, rng: np.random.Generator) -> Counter
 
 
 def _noise_between(line: bytes, rng: np.random.Generator) -> bytes:
-    return line + rng.integers(128, 256, int(rng.integers(8, 60)), dtype=np.uint8).tobytes() + b"\r\n"
+    return (
+        line
+        + rng.integers(128, 256, int(rng.integers(8, 60)), dtype=np.uint8).tobytes()
+        + b"\r\n"
+    )
 
 
 def _noise_inside(line: bytes, rng: np.random.Generator) -> bytes:
     at = int(rng.integers(len(line) // 2, len(line) - 4))
-    return line[:at] + rng.integers(0, 256, 6, dtype=np.uint8).tobytes() + line[at + 6 :]
+    return (
+        line[:at] + rng.integers(0, 256, 6, dtype=np.uint8).tobytes() + line[at + 6 :]
+    )
 
 
 def _nulls(line: bytes, rng: np.random.Generator) -> bytes:

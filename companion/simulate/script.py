@@ -1,8 +1,8 @@
 """What happens on the demo day: where the boat goes, what is cast and what is said.
 
-`legs` is the boat's way past every kind of structure the lake has; `fish` is the angler's day on it. The
-angler reacts to what truly happens: a touch is called when the lure touches, a mark has the depth of
-what is marked.
+`legs` is the boat's way past every kind of structure the lake has; `fish` is the
+angler's day on it. The angler reacts to what truly happens: a touch is called when the
+lure touches, a mark has the depth of what is marked.
 """
 
 from __future__ import annotations
@@ -49,7 +49,9 @@ class Bite(NamedTuple):
 def legs(lake: Lake) -> list[Scene]:
     """Return the boat's day: first a look round, then the fishing."""
 
-    def off(name: PlaceName, along: float, out: float, aside: float = 0.0) -> tuple[float, float]:
+    def off(
+        name: PlaceName, along: float, out: float, aside: float = 0.0
+    ) -> tuple[float, float]:
         place, (dx, dy) = lake.place(name, along), lake.offset(aside, out)
         return place.x + dx, place.y + dy
 
@@ -83,7 +85,9 @@ def wind(lake: Lake) -> SteadyWind:
 def wanted_tree(lake: Lake) -> Place:
     """Return the tree whose top comes nearest to fifteen feet, where it matters to these lures."""
     i = int(np.argmin(np.abs(lake.trees.top - 15 * FOOT)))
-    return Place(float(lake.trees.x[i]), float(lake.trees.y[i]), float(lake.trees.top[i]))
+    return Place(
+        float(lake.trees.x[i]), float(lake.trees.y[i]), float(lake.trees.top[i])
+    )
 
 
 @dataclass
@@ -104,10 +108,17 @@ class Angler:
 
     def mark(self, t: float, kind: str, depth: float | None = None) -> None:
         """Mark what is under the boat, with the depth of its top, m, when that is known."""
-        self.say(t, f"mark a {kind}" if depth is None else f"mark {kind} {in_feet(depth)}")
+        self.say(
+            t, f"mark a {kind}" if depth is None else f"mark {kind} {in_feet(depth)}"
+        )
 
     def cast(
-        self, t: float, rod: int, at: tuple[float, float], bite: Outcome | None = None, quiet: bool = False
+        self,
+        t: float,
+        rod: int,
+        at: tuple[float, float],
+        bite: Outcome | None = None,
+        quiet: bool = False,
     ) -> Throw:
         """Cast a rod at a place (x, y in m) at `t`, s, and fish the cast out.
 
@@ -123,7 +134,12 @@ class Angler:
         bearing = math.degrees(math.atan2(at[0] - x, at[1] - y)) + self.rng.normal(0, 3)
         length = self.rigs[rod].retrieve.cast * self.rng.normal(1.0, 0.04)
         cast = throw(
-            self.lake, self.track, self.rigs[rod], landed=landed, bearing=bearing % 360.0, length=length
+            self.lake,
+            self.track,
+            self.rigs[rod],
+            landed=landed,
+            bearing=bearing % 360.0,
+            length=length,
         )
         self.throws.append(cast)
         if not quiet:
@@ -138,19 +154,32 @@ class Angler:
         """Return what is said at a cast: the hour it flies towards, but at every fourth not even that."""
         if len(self.throws) % 4 == 2:
             return "cast now"
-        heading = float(np.interp(t, self.track.t, np.unwrap(self.track.heading, period=360.0)))
+        heading = float(
+            np.interp(t, self.track.t, np.unwrap(self.track.heading, period=360.0))
+        )
         hour = round((bearing - heading) / 30.0) % 12 or 12
         return f"cast {clock_words(hour)}"
 
     def _call_touch(self, cast: Throw) -> None:
         """Say what the angler feels first: the bottom, or a tree."""
-        felt = [t for t in cast.touches if t.met == "tree" or (t.met == "bottom" and t.until - t.t > 0.3)]
+        felt = [
+            t
+            for t in cast.touches
+            if t.met == "tree" or (t.met == "bottom" and t.until - t.t > 0.3)
+        ]
         if felt:
-            self.say(felt[0].t + _REACTION, "touched bottom" if felt[0].met == "bottom" else "snagged up")
+            self.say(
+                felt[0].t + _REACTION,
+                "touched bottom" if felt[0].met == "bottom" else "snagged up",
+            )
 
     def _bitten(self, cast: Throw, outcome: Outcome) -> None:
         """Put a bite where the lure comes off what it touched, or else where it is deepest."""
-        spot = cast.touches[-1].until + 1.0 if cast.touches else float(cast.t[int(np.argmax(cast.z))])
+        spot = (
+            cast.touches[-1].until + 1.0
+            if cast.touches
+            else float(cast.t[int(np.argmax(cast.z))])
+        )
         bite = Bite(min(spot, cast.ended - 6.0), outcome)
         self.bites[len(self.throws)] = bite
         self.say(bite.t + _REACTION, "log bite")
@@ -187,7 +216,10 @@ def _look_round(a: Angler, begins: dict[str, float]) -> None:
     a.mark(_passing(a, begins["to the timber"], tree), "tree top", tree.depth)
     spot = a.lake.place("high spot")
     a.mark(_passing(a, begins["to the high spot"], spot), "high spot", spot.depth)
-    a.say(begins["back to the timber"] + 14.0, "there was a big bird sitting on that stump yesterday")
+    a.say(
+        begins["back to the timber"] + 14.0,
+        "there was a big bird sitting on that stump yesterday",
+    )
 
 
 def _passing(a: Angler, begin: float, place: Place) -> float:

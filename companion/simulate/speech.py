@@ -1,7 +1,8 @@
 """Invented speech on an invented boat: synthetic voices with wind, motor and waves mixed in.
 
-Two speech synthesizers are run as programs, so that nothing here is a recording of a person. Sound is
-mono at 16 kHz. Noise is drawn from a seed; with the same synthesizers the same words give the same clip.
+Two speech synthesizers are run as programs, so that nothing here is a recording of a
+person. Sound is mono at 16 kHz. Noise is drawn from a seed; with the same synthesizers
+the same words give the same clip.
 """
 
 from __future__ import annotations
@@ -36,9 +37,11 @@ class SyntheticVoice(NamedTuple):
     Attributes:
         program: what speaks.
         name: the voice's name there.
-        pace: words a minute for espeak-ng, a stretch of durations for flite (1 is its own pace).
+        pace: words a minute for espeak-ng, a stretch of durations for flite (1 is its
+            own pace).
         pitch: mean pitch in Hz, flite only; None for the voice's own.
-        avoids: what the speech engine does not get from it even in quiet; another voice says that.
+        avoids: what the speech engine does not get from it even in quiet; another voice
+            says that.
     """
 
     program: str
@@ -54,13 +57,16 @@ DEMO_VOICES = {
     "dale": SyntheticVoice("flite", "kal16", 1.1, pitch=85),
     "birch": SyntheticVoice("espeak-ng", "en-us+f1", 135, avoids=("touched bottom",)),
     "wren": SyntheticVoice("flite", "kal16", 1.1, pitch=160),
-    "moss": SyntheticVoice("espeak-ng", "en-us+m6", 135, avoids=("pound nine ounces", "undo that")),
+    "moss": SyntheticVoice(
+        "espeak-ng", "en-us+m6", 135, avoids=("pound nine ounces", "undo that")
+    ),
 }
 """The voices of the demo days, under names of our own.
 
-Chosen by two rules, because a synthetic voice that the engine does not follow says nothing about noise on a
-boat: in quiet (30 dB) what it misses three times out of three is left to another voice; at 15 dB it gets
-95 % of the rest of the day's commands. So the share that is understood says nothing about real people.
+Chosen by two rules, because a synthetic voice that the engine does not follow says
+nothing about noise on a boat: in quiet (30 dB) what it misses three times out of three
+is left to another voice; at 15 dB it gets 95 % of the rest of the day's commands. So
+the share that is understood says nothing about real people.
 """
 
 HARD_VOICE = SyntheticVoice("flite", "awb", 1.3)
@@ -85,7 +91,16 @@ def _command(words: str, voice: SyntheticVoice, out: Path) -> list[str]:
         if voice.pitch is not None:
             ways += ["--setf", f"int_f0_target_mean={voice.pitch}"]
         return ["flite", "-voice", voice.name, *ways, "-t", words, "-o", str(out)]
-    return ["espeak-ng", "-v", voice.name, "-s", f"{voice.pace:.0f}", "-w", str(out), words]
+    return [
+        "espeak-ng",
+        "-v",
+        voice.name,
+        "-s",
+        f"{voice.pace:.0f}",
+        "-w",
+        str(out),
+        words,
+    ]
 
 
 def _run(command: list[str], program: str) -> None:
@@ -100,7 +115,9 @@ def _run(command: list[str], program: str) -> None:
 def _read(path: Path) -> Floats:
     with wave.open(str(path)) as file:
         rate = file.getframerate()
-        samples = np.frombuffer(file.readframes(file.getnframes()), dtype="<i2") / 32768.0
+        samples = (
+            np.frombuffer(file.readframes(file.getnframes()), dtype="<i2") / 32768.0
+        )
     common = math.gcd(rate, SAMPLE_RATE_HZ)
     return np.asarray(resample_poly(samples, SAMPLE_RATE_HZ // common, rate // common))
 
@@ -110,9 +127,13 @@ def _read(path: Path) -> Floats:
 
 def wind(n: int, rng: np.random.Generator) -> Floats:
     """Return `n` samples of wind on a microphone: rumble that falls with frequency, in gusts."""
-    rumble = _band(rng.standard_normal(n), 60.0, 500.0) + 0.25 * _band(rng.standard_normal(n), 300.0, 4000.0)
+    rumble = _band(rng.standard_normal(n), 60.0, 500.0) + 0.25 * _band(
+        rng.standard_normal(n), 300.0, 4000.0
+    )
     times = np.arange(n) / SAMPLE_RATE_HZ
-    gusts = 1.0 + 0.5 * np.sin(math.tau * times / rng.uniform(1.2, 3.0) + rng.uniform(0, math.tau))
+    gusts = 1.0 + 0.5 * np.sin(
+        math.tau * times / rng.uniform(1.2, 3.0) + rng.uniform(0, math.tau)
+    )
     return rumble * gusts
 
 
@@ -121,7 +142,10 @@ def motor(n: int, rng: np.random.Generator) -> Floats:
     times = np.arange(n) / SAMPLE_RATE_HZ
     pitch = rng.uniform(85.0, 120.0)
     turns = math.tau * (pitch * times + 0.6 * np.sin(math.tau * 0.7 * times))
-    hum = sum((np.sin(k * turns + rng.uniform(0, math.tau)) / k for k in range(1, 9)), np.zeros(n))
+    hum = sum(
+        (np.sin(k * turns + rng.uniform(0, math.tau)) / k for k in range(1, 9)),
+        np.zeros(n),
+    )
     return hum + 0.1 * np.sin(math.tau * rng.uniform(900, 1300) * times)
 
 
@@ -131,14 +155,18 @@ def waves(n: int, rng: np.random.Generator) -> Floats:
     at = rng.uniform(0.0, 0.8)
     while at * SAMPLE_RATE_HZ < n:
         start = int(at * SAMPLE_RATE_HZ)
-        burst = np.exp(-np.arange(n - start) / (SAMPLE_RATE_HZ * rng.uniform(0.05, 0.12)))
+        burst = np.exp(
+            -np.arange(n - start) / (SAMPLE_RATE_HZ * rng.uniform(0.05, 0.12))
+        )
         sound[start:] += burst * rng.standard_normal(n - start)
         at += rng.uniform(0.6, 1.6)
     return _band(sound, 200.0, 1500.0)
 
 
 def _band(sound: Floats, low: float, high: float) -> Floats:
-    return np.asarray(sosfilt(butter(2, [low, high], "band", fs=SAMPLE_RATE_HZ, output="sos"), sound))
+    return np.asarray(
+        sosfilt(butter(2, [low, high], "band", fs=SAMPLE_RATE_HZ, output="sos"), sound)
+    )
 
 
 def boat_noise(n: int, rng: np.random.Generator, under_way: bool) -> Floats:
@@ -179,7 +207,12 @@ def mix(speech: Floats, noise: Floats, snr: float) -> Floats:
 
 
 def clip(
-    words: str, voice: SyntheticVoice, snr: float, *, rng: np.random.Generator, under_way: bool
+    words: str,
+    voice: SyntheticVoice,
+    snr: float,
+    *,
+    rng: np.random.Generator,
+    under_way: bool,
 ) -> Samples:
     """Return one utterance as it would have been recorded: 16-bit samples at 16 kHz.
 
@@ -196,7 +229,9 @@ def clip(
     speech = _trim(speak(words, voice))
     n = len(speech) + 2 * round(SILENCE_AROUND_WORDS_S * SAMPLE_RATE_HZ)
     sound = mix(speech, boat_noise(n, rng, under_way), snr)
-    return np.asarray(np.round(sound * (_PEAK * 32767.0 / np.abs(sound).max())), dtype=np.int16)
+    return np.asarray(
+        np.round(sound * (_PEAK * 32767.0 / np.abs(sound).max())), dtype=np.int16
+    )
 
 
 def _trim(speech: Floats) -> Floats:

@@ -1,8 +1,8 @@
 """Lines as people describe them: a material, and a diameter, a size number, or only a strength.
 
-Drag goes with the diameter, so the diameter the owner measured is worth most. A size number is a
-standard diameter. A strength says least: makers and materials differ, so it comes with a wide
-uncertainty, and `LineSpec.guessed` says so.
+Drag goes with the diameter, so the diameter the owner measured is worth most. A size
+number is a standard diameter. A strength says least: makers and materials differ, so it
+comes with a wide uncertainty, and `LineSpec.guessed` says so.
 """
 
 from __future__ import annotations
@@ -20,7 +20,9 @@ from companion.units import POUND_FORCE
 Material = Literal["nylon", "fluorocarbon", "braid"]
 """What a line is made of."""
 
-DENSITY_KG_M3 = MappingProxyType({"nylon": 1140.0, "fluorocarbon": 1775.0, "braid": 970.0})
+DENSITY_KG_M3 = MappingProxyType(
+    {"nylon": 1140.0, "fluorocarbon": 1775.0, "braid": 970.0}
+)
 """kg/m3: polyamide 6; polyvinylidene fluoride (1770-1780); ultra-high-molecular-weight polyethylene."""
 
 SIZE_DIAMETER_M = MappingProxyType(
@@ -43,7 +45,9 @@ THINNEST_LINE_M, THICKEST_LINE_M = 0.05e-3, 1.5e-3
 """Range of lines' diameters, m."""
 _POUNDS_PER_SIZE = MappingProxyType({"nylon": 4.0, "fluorocarbon": 4.0})
 _BRAID_AT_30_LB = 0.27e-3
-_SIGMA = MappingProxyType({"diameter": 0.02, "size": 0.03, "strength": 0.10, "braid strength": 0.15})
+_SIGMA = MappingProxyType(
+    {"diameter": 0.02, "size": 0.03, "strength": 0.10, "braid strength": 0.15}
+)
 
 
 class LineSpec(msgspec.Struct, frozen=True):
@@ -65,14 +69,19 @@ class LineSpec(msgspec.Struct, frozen=True):
         """Check that the description gives a thickness.
 
         Raises:
-            ValueError: none of diameter, size and strength is given, or the size is out of range.
+            ValueError: none of diameter, size and strength is given, or the size is out
+                of range.
         """
         if self.diameter is None and self.size is None and self.strength is None:
-            raise ValueError('give the diameter ("0.33 mm"), the size (4) or at least the strength ("17 lb")')
+            raise ValueError(
+                'give the diameter ("0.33 mm"), the size (4) or at least the strength ("17 lb")'
+            )
         if self.size is not None and not 0.1 <= self.size <= 40:
             raise ValueError("size must be a standard size number between 0.1 and 40")
         if self.size is not None and self.material == "braid" and self.diameter is None:
-            raise ValueError("size numbers here are for single filaments; give the braid's diameter")
+            raise ValueError(
+                "size numbers here are for single filaments; give the braid's diameter"
+            )
         if not THINNEST_LINE_M <= self.thickness <= THICKEST_LINE_M:
             raise ValueError(
                 f"a line of this strength would be {self.thickness * 1e3:.2g} mm thick; "
@@ -139,8 +148,9 @@ def size_diameter(size: float) -> float:
 def strength_diameter(material: Material, strength: float) -> float:
     """Return a typical diameter, m, of a line sold as ``strength`` N. Common practice, no source.
 
-    Single filaments: about four pounds a size number (12 lb is size 3). Braid: 30 lb is about 0.27 mm,
-    and strength goes with the square of the diameter. Makers differ by 10-15 % (one sigma).
+    Single filaments: about four pounds a size number (12 lb is size 3). Braid: 30 lb is
+    about 0.27 mm, and strength goes with the square of the diameter. Makers differ by
+    10-15 % (one sigma).
     """
     pounds = strength / POUND_FORCE
     if material == "braid":

@@ -1,10 +1,11 @@
 """Lures as their owners know them, and what the dive model needs, with how sure it is.
 
-Nobody knows a lure's lift ratio. Its owner knows how deep it is said to go, on which line and cast;
-`physics` solves the dive model backwards for the lift ratio that makes it so. The rest follows from what
-can be seen: length gives drag, the way it dives gives the onset distance, the way it rises gives buoyancy.
-Figures marked "common practice" have no source; the calibration (`companion.dive.calibration`) corrects
-them from touches.
+Nobody knows a lure's lift ratio. Its owner knows how deep it is said to go, on which
+line and cast; `physics` solves the dive model backwards for the lift ratio that makes
+it so. The rest follows from what can be seen: length gives drag, the way it dives gives
+the onset distance, the way it rises gives buoyancy. Figures marked "common practice"
+have no source; the calibration (`companion.dive.calibration`) corrects them from
+touches.
 """
 
 from __future__ import annotations
@@ -22,14 +23,22 @@ from companion.tackle.quantities import Cast, Depth, Quantity
 DiveStyle = Literal["gradual curve", "steep", "straight down"]
 """How the lure gets down: along a long curve, steeply, or straight down from the first turns of the reel."""
 
-WhenStopped = Literal["rises fast", "rises slowly", "hangs", "sinks slowly", "sinks fast"]
+WhenStopped = Literal[
+    "rises fast", "rises slowly", "hangs", "sinks slowly", "sinks fast"
+]
 """What the lure does when the reel stops."""
 
 ONSET_M = MappingProxyType({"gradual curve": 6.0, "steep": 3.0, "straight down": 1.0})
 """m swum before the lure pulls down with its full strength. Common practice, no source."""
 
 RISE_M_S = MappingProxyType(
-    {"rises fast": 0.25, "rises slowly": 0.08, "hangs": 0.0, "sinks slowly": -0.08, "sinks fast": -0.25}
+    {
+        "rises fast": 0.25,
+        "rises slowly": 0.08,
+        "hangs": 0.0,
+        "sinks slowly": -0.08,
+        "sinks fast": -0.25,
+    }
 )
 """m/s upward when the reel stops. Common practice, no source."""
 
@@ -67,7 +76,9 @@ class Rating(msgspec.Struct, frozen=True):
             ValueError: it cannot, whatever the lure.
         """
         if self.depth > 0.4 * self.cast:
-            raise ValueError("no lure gets deeper than two fifths of its cast; check depth and cast")
+            raise ValueError(
+                "no lure gets deeper than two fifths of its cast; check depth and cast"
+            )
 
 
 class LureSpec(msgspec.Struct, frozen=True):
@@ -81,8 +92,10 @@ class LureSpec(msgspec.Struct, frozen=True):
         when_stopped: what it does when the reel stops.
         rise: m/s upward when the reel stops, when measured; else from `when_stopped`.
         weight: kg, or None.
-        also: a second depth it is said to reach, on another cast, which tells how much it is dragged.
-        down_after: m from the landing after which it is down on the rated cast, in place of `style`.
+        also: a second depth it is said to reach, on another cast, which tells how much
+            it is dragged.
+        down_after: m from the landing after which it is down on the rated cast, in
+            place of `style`.
     """
 
     name: str
@@ -138,7 +151,10 @@ class LureSpec(msgspec.Struct, frozen=True):
 
 def _retrieve_of(rating: Rating) -> dive.Retrieve:
     return dive.Retrieve(
-        cast=rating.cast, speed=_RATING_SPEED, tip_height=_RATING_TIP, temperature=_RATING_TEMPERATURE
+        cast=rating.cast,
+        speed=_RATING_SPEED,
+        tip_height=_RATING_TIP,
+        temperature=_RATING_TEMPERATURE,
     )
 
 
@@ -160,4 +176,6 @@ def _solved_backwards(spec: LureSpec) -> dive.Lure:
             return dive.lure_for_two_reaches(depth, line, lure, retrieve, second)
         return dive.lure_for_reach(depth, line, lure, retrieve)
     except dive.DiveError as error:
-        raise ValueError(f'"{spec.name}": check the stated depth, line and cast: {error}') from None
+        raise ValueError(
+            f'"{spec.name}": check the stated depth, line and cast: {error}'
+        ) from None

@@ -1,7 +1,8 @@
 """Numbers with units, as an owner writes them: "0.33 mm", "35 yd", "12 lb", "4 in/s", "66 F".
 
-A field of a frozen struct says which kind it is and what range makes sense, through `typing.Annotated`:
-``diameter: Annotated[float, Quantity("length", 0.05e-3, 2e-3)]``. The field itself holds SI.
+A field of a frozen struct says which kind it is and what range makes sense, through
+`typing.Annotated`: ``diameter: Annotated[float, Quantity("length", 0.05e-3, 2e-3)]``.
+The field itself holds SI.
 """
 
 from __future__ import annotations
@@ -12,12 +13,32 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Annotated, Literal
 
-from companion.units import FATHOM, FOOT, GRAVITY, INCH, KNOT, OUNCE, POUND, POUND_FORCE, YARD
+from companion.units import (
+    FATHOM,
+    FOOT,
+    GRAVITY,
+    INCH,
+    KNOT,
+    OUNCE,
+    POUND,
+    POUND_FORCE,
+    YARD,
+)
 
-Kind = Literal["length", "speed", "strength", "mass", "temperature", "rate", "time", "size"]
+Kind = Literal[
+    "length", "speed", "strength", "mass", "temperature", "rate", "time", "size"
+]
 """What a number with a unit measures."""
 
-_LENGTHS = {"mm": 1e-3, "cm": 1e-2, "m": 1.0, "in": INCH, "ft": FOOT, "yd": YARD, "fathom": FATHOM}
+_LENGTHS = {
+    "mm": 1e-3,
+    "cm": 1e-2,
+    "m": 1.0,
+    "in": INCH,
+    "ft": FOOT,
+    "yd": YARD,
+    "fathom": FATHOM,
+}
 _UNITS: Mapping[Kind, Mapping[str, float]] = {
     "length": _LENGTHS,
     "speed": {f"{unit}/s": factor for unit, factor in _LENGTHS.items()} | {"kn": KNOT},
@@ -39,7 +60,9 @@ _EXAMPLE: Mapping[Kind, str] = {
     "time": '"1.5 s"',
     "size": '"8 GB" or "500 MB"',
 }
-_FORM = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+))\s*°?\s*(/?[A-Za-z]+(?:/[A-Za-z]+)?)\s*")
+_FORM = re.compile(
+    r"\s*([-+]?(?:\d+\.?\d*|\.\d+))\s*°?\s*(/?[A-Za-z]+(?:/[A-Za-z]+)?)\s*"
+)
 
 
 @dataclass(frozen=True)
@@ -59,11 +82,18 @@ class Quantity:
         18.9
 
         Raises:
-            ValueError: no number with a unit of this kind, or out of range; the message is fit to show.
+            ValueError: no number with a unit of this kind, or out of range; the message
+                is fit to show.
         """
         form = _FORM.fullmatch(text) if isinstance(text, str) else None
         units = _UNITS[self.kind]
-        unit = form[2].rstrip("s") if form and form[2] not in units else form[2] if form else ""
+        unit = (
+            form[2].rstrip("s")
+            if form and form[2] not in units
+            else form[2]
+            if form
+            else ""
+        )
         if form is None or unit not in units:
             known = ", ".join(units)
             raise ValueError(
@@ -78,7 +108,9 @@ class Quantity:
         low, high = (self._written(value, unit) for value in (self.low, self.high))
         if math.isinf(self.high):
             return f"at least {low}"
-        return f"at most {high}" if math.isinf(self.low) else f"between {low} and {high}"
+        return (
+            f"at most {high}" if math.isinf(self.low) else f"between {low} and {high}"
+        )
 
     def _written(self, value: float, unit: str) -> str:
         return f"{value / _UNITS[self.kind][unit] + _ZERO_AT.get(unit, 0.0):.3g} {unit}"

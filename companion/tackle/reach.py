@@ -1,7 +1,7 @@
 """What each rod reaches, how sure that is, and what would change it.
 
-Joins the owner's description to the calibration: one `Calibration` for each lure, shared by all the rods
-it is tied to, each rod with its line being one rig of it.
+Joins the owner's description to the calibration: one `Calibration` for each lure,
+shared by all the rods it is tied to, each rod with its line being one rig of it.
 """
 
 from __future__ import annotations
@@ -77,11 +77,12 @@ class RodReach(msgspec.Struct, frozen=True):
         cast: the cast the path is for, m.
         speed: of the retrieve, m/s.
         temperature: of the water, C.
-        reach: the deepest the lure gets, m, with the band that holds the truth in nine cases of ten.
+        reach: the deepest the lure gets, m, with the band that holds the truth in nine
+            cases of ten.
         reach_at: how far from the rod tip that is, m.
         reach_after: s from the start of the retrieve to there.
-        path: points (distance from the rod tip, depth), m, from the landing to the rod, as depths are told
-            on this boat (`Calibration.reach_as_told`).
+        path: points (distance from the rod tip, depth), m, from the landing to the rod,
+            as depths are told on this boat (`Calibration.reach_as_told`).
         shallow: the same for the low end of the band.
         deep: the same for the high end.
         touches: how many touches this rod and line have taught.
@@ -114,21 +115,27 @@ def change_from(
 ) -> Change:
     """Return a change from words such as "nylon 0.33 mm" (or "nylon size 4"), "35 yd", "1 m/s", "12 C".
 
-    A leader is its line, "of" and its length, such as "fluorocarbon 0.3 mm of 6 ft", or "none".
+    A leader is its line, "of" and its length, such as "fluorocarbon 0.3 mm of 6 ft", or
+    "none".
 
     Raises:
-        ValueError: one of them cannot be understood; the message says which and what was expected.
+        ValueError: one of them cannot be understood; the message says which and what
+            was expected.
     """
     return Change(
         line=_read("line", line, _line_from),
         leader=_read("leader", leader, _leader_from),
         cast=_read("cast", cast, Quantity("length", 5.0, 150.0).read),
         speed=_read("speed", speed, Quantity("speed", SLOWEST_MPS, FASTEST_MPS).read),
-        temperature=_read("temperature", temperature, Quantity("temperature", 0.0, 40.0).read),
+        temperature=_read(
+            "temperature", temperature, Quantity("temperature", 0.0, 40.0).read
+        ),
     )
 
 
-def _read(what: str, words: str | None, read: Callable[[str], _Quantity]) -> _Quantity | None:
+def _read(
+    what: str, words: str | None, read: Callable[[str], _Quantity]
+) -> _Quantity | None:
     try:
         return None if words is None else read(words)
     except ValueError as error:
@@ -139,11 +146,19 @@ def _line_from(words: str) -> LineSpec:
     material, _, rest = words.strip().partition(" ")
     if material not in get_args(Material) or not rest:
         known = ", ".join(get_args(Material))
-        raise ValueError(f'expected a material ({known}) and "0.33 mm", "size 4" or "17 lb"')
+        raise ValueError(
+            f'expected a material ({known}) and "0.33 mm", "size 4" or "17 lb"'
+        )
     if rest.startswith("size "):
-        return LineSpec(material=cast_to(Material, material), size=_size_from(rest.removeprefix("size ")))
+        return LineSpec(
+            material=cast_to(Material, material),
+            size=_size_from(rest.removeprefix("size ")),
+        )
     if rest.endswith(("lb", "kg", "N")):
-        return LineSpec(material=cast_to(Material, material), strength=Quantity("strength").read(rest))
+        return LineSpec(
+            material=cast_to(Material, material),
+            strength=Quantity("strength").read(rest),
+        )
     return LineSpec(
         material=cast_to(Material, material),
         diameter=Quantity("length", THINNEST_LINE_M, THICKEST_LINE_M).read(rest),
@@ -155,7 +170,9 @@ def _leader_from(words: str) -> Leader | Literal[False]:
         return False
     line, of, length = words.partition(" of ")
     if not of:
-        raise ValueError('expected its line and length, like "fluorocarbon 0.3 mm of 6 ft", or "none"')
+        raise ValueError(
+            'expected its line and length, like "fluorocarbon 0.3 mm of 6 ft", or "none"'
+        )
     return Leader(_line_from(line), Quantity("length", *LEADER_RANGE).read(length))
 
 
@@ -163,7 +180,9 @@ def _size_from(words: str) -> float:
     try:
         return float(words)
     except ValueError:
-        raise ValueError(f'size "{words}": expected a standard size number, like "size 4"') from None
+        raise ValueError(
+            f'size "{words}": expected a standard size number, like "size 4"'
+        ) from None
 
 
 def stated(lure: LureSpec) -> Stated:
@@ -196,22 +215,27 @@ def rig(rod: Rod) -> CalibratedRig:
 def rig_name(rod: Rod) -> str:
     """Return what a rod with its line is called in the calibration, such as "rod 2, 12 lb fluorocarbon".
 
-    With its tip held otherwise than usual it is another rig: "rod 2, 12 lb fluorocarbon, tip down".
+    With its tip held otherwise than usual it is another rig: "rod 2, 12 lb
+    fluorocarbon, tip down".
     """
     held = "" if rod.held == "usual" else f", tip {rod.held}"
     return f"rod {rod.number}, {rod.line_name}{held}"
 
 
-def calibrations(rods: Iterable[Rod], beliefs: Mapping[str, Belief] | None = None) -> dict[str, Calibration]:
+def calibrations(
+    rods: Iterable[Rod], beliefs: Mapping[str, Belief] | None = None
+) -> dict[str, Calibration]:
     """Return a calibration for each lure that is tied on, by its name, from what is described and learned.
 
-    ``beliefs`` are the stored ones by the lure's name. Where the owner has described a lure, line or cast
-    anew since, the touches are taken again on the new description.
+    ``beliefs`` are the stored ones by the lure's name. Where the owner has described a
+    lure, line or cast anew since, the touches are taken again on the new description.
     """
     tied: dict[str, list[Rod]] = {}
     for rod in rods:
         tied.setdefault(rod.lure.name, []).append(rod)
-    found = {name: _calibration(its, (beliefs or {}).get(name)) for name, its in tied.items()}
+    found = {
+        name: _calibration(its, (beliefs or {}).get(name)) for name, its in tied.items()
+    }
     share_offset(found.values())
     return found
 
@@ -224,13 +248,17 @@ def _calibration(rods: Sequence[Rod], belief: Belief | None) -> Calibration:
 
 
 def reaches(
-    rods: Sequence[Rod], learned: Mapping[str, Calibration], change: Change | None = None
+    rods: Sequence[Rod],
+    learned: Mapping[str, Calibration],
+    change: Change | None = None,
 ) -> tuple[RodReach, ...]:
     """Return what each rod reaches, as it is or with a change.
 
     ``learned`` has the calibration of every lure tied on, by name (`calibrations`).
     """
-    return tuple(_reach(rod, learned[rod.lure.name], change or Change()) for rod in rods)
+    return tuple(
+        _reach(rod, learned[rod.lure.name], change or Change()) for rod in rods
+    )
 
 
 def _reach(rod: Rod, learned: Calibration, change: Change) -> RodReach:
@@ -238,7 +266,8 @@ def _reach(rod: Rod, learned: Calibration, change: Change) -> RodReach:
     calibration, name = _with_change(changed, rod, learned, change)
     cast = calibration.best(name)[2].cast
     reach = calibration.reach(name)
-    # What is planned over is the bottom as it is told, so the paths are as they would be told too.
+    # What is planned over is the bottom as it is told, so the paths are as they would
+    # be told too.
     told = calibration.reach_as_told(name)
     t, away, deep = calibration.path(name, told.best)
     deepest = int(deep.argmax())
@@ -271,12 +300,17 @@ def _changed(rod: Rod, change: Change) -> Rod:
     if change.cast is not None:
         spec = structs.replace(spec, cast=change.cast)
     if change.speed is not None:
-        spec = structs.replace(spec, reel=structs.replace(spec.reel, turns=change.speed / spec.reel.per_turn))
+        spec = structs.replace(
+            spec,
+            reel=structs.replace(spec.reel, turns=change.speed / spec.reel.per_turn),
+        )
     temperature = rod.temperature if change.temperature is None else change.temperature
     return structs.replace(rod, spec=spec, temperature=temperature)
 
 
-def _with_change(changed: Rod, rod: Rod, learned: Calibration, change: Change) -> tuple[Calibration, str]:
+def _with_change(
+    changed: Rod, rod: Rod, learned: Calibration, change: Change
+) -> tuple[Calibration, str]:
     """Return a calibration that holds the changed rod as a rig, and the rig's name."""
     if change == Change():
         return learned, rig_name(rod)
@@ -290,7 +324,10 @@ def _with_change(changed: Rod, rod: Rod, learned: Calibration, change: Change) -
 
 
 def _points(away: Floats, deep: Floats) -> tuple[tuple[float, float], ...]:
-    return tuple((round(float(x), 3), round(float(z), 3)) for x, z in zip(away, deep, strict=True))
+    return tuple(
+        (round(float(x), 3), round(float(z), 3))
+        for x, z in zip(away, deep, strict=True)
+    )
 
 
 def before_and_after(rod: Rod, learned: Calibration, unit: LengthUnit) -> str:
@@ -303,10 +340,16 @@ def before_and_after(rod: Rod, learned: Calibration, unit: LengthUnit) -> str:
     now, was = f"{belief.reach.best / scale:.1f}", f"{belief.before.best / scale:.1f}"
     short = "ft" if unit == "feet" else "m"
     name = f"rod {_WORDS[rod.number - 1] if rod.number <= len(_WORDS) else rod.number}"
-    return f"{name}: {now} {short}, as before" if now == was else f"{name}: {now} {short}, was {was}"
+    return (
+        f"{name}: {now} {short}, as before"
+        if now == was
+        else f"{name}: {now} {short}, was {was}"
+    )
 
 
-def what_was_learned(rods: Sequence[Rod], learned: Mapping[str, Calibration], unit: LengthUnit) -> str:
+def what_was_learned(
+    rods: Sequence[Rod], learned: Mapping[str, Calibration], unit: LengthUnit
+) -> str:
     """Return what the touches have taught about each rod, a line for each, to be read on a screen."""
     far, long = (YARD, "yd") if unit == "feet" else (1.0, "m")
     lines = []

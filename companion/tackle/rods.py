@@ -85,9 +85,10 @@ class RodSpec(msgspec.Struct, frozen=True):
         cast: the usual cast, m from the rod tip to where the lure lands.
         name: a name to show, or None.
         leader: between line and lure, or None.
-        rod_tip: height of its tip above the water while it is reeled, m, negative when it is held into the
-            water; None: the boat's usual one.
-        backing: what the main line is tied to on the reel, or None where no cast gets there.
+        rod_tip: height of its tip above the water while it is reeled, m, negative when
+            it is held into the water; None: the boat's usual one.
+        backing: what the main line is tied to on the reel, or None where no cast gets
+            there.
     """
 
     number: int
@@ -164,7 +165,8 @@ class Rod(msgspec.Struct, frozen=True):
     def line_name(self) -> str:
         """Return what the whole line is called, such as "30 lb braid with 20 lb fluorocarbon leader".
 
-        Without lengths: a leader gets shorter with every knot, and what it taught still counts.
+        Without lengths: a leader gets shorter with every knot, and what it taught still
+        counts.
         """
         leader, backing = self.spec.leader, self.spec.backing
         with_leader = "" if leader is None else f" with {leader.line.name} leader"
@@ -181,7 +183,10 @@ class Rod(msgspec.Struct, frozen=True):
     def line_sigma(self) -> float:
         """Relative standard deviation of thickness: the greater of main line's and leader's."""
         leader = self.spec.leader
-        return max(self.line.thickness_sigma, 0.0 if leader is None else leader.line.thickness_sigma)
+        return max(
+            self.line.thickness_sigma,
+            0.0 if leader is None else leader.line.thickness_sigma,
+        )
 
     @property
     def cast(self) -> float:
@@ -195,7 +200,9 @@ class Rod(msgspec.Struct, frozen=True):
 
     def with_line(self, line: LineSpec) -> Rod:
         """Return the rod re-rigged with another line."""
-        return msgspec.structs.replace(self, spec=msgspec.structs.replace(self.spec, line=line))
+        return msgspec.structs.replace(
+            self, spec=msgspec.structs.replace(self.spec, line=line)
+        )
 
     def with_tip(self, held: TipHeld, height: float) -> Rod:
         """Return the rod with its tip held otherwise, m above the water.
@@ -207,7 +214,9 @@ class Rod(msgspec.Struct, frozen=True):
 
     def with_cast(self, cast: float) -> Rod:
         """Return the rod with another usual cast, m."""
-        return msgspec.structs.replace(self, spec=msgspec.structs.replace(self.spec, cast=cast))
+        return msgspec.structs.replace(
+            self, spec=msgspec.structs.replace(self.spec, cast=cast)
+        )
 
     def dive_line(self) -> dive.Line:
         """Return the line in the dive model's terms, leader and backing where they are."""
@@ -215,7 +224,9 @@ class Rod(msgspec.Struct, frozen=True):
         tied = [] if leader is None else [_section(leader.line, leader.length)]
         if backing is None:
             return replace(main.physics(), sections=tuple(tied))
-        return replace(backing.line.physics(), sections=(*tied, _section(main, backing.after)))
+        return replace(
+            backing.line.physics(), sections=(*tied, _section(main, backing.after))
+        )
 
     def dive_lure(self) -> dive.Lure:
         """Return the lure in the dive model's terms, before any calibration."""
@@ -224,7 +235,10 @@ class Rod(msgspec.Struct, frozen=True):
     def dive_retrieve(self) -> dive.Retrieve:
         """Return the usual retrieve in the dive model's terms."""
         return dive.Retrieve(
-            cast=self.cast, speed=self.speed, tip_height=self.tip_height, temperature=self.temperature
+            cast=self.cast,
+            speed=self.speed,
+            tip_height=self.tip_height,
+            temperature=self.temperature,
         )
 
 

@@ -14,9 +14,10 @@ from companion.voice.heard import Hearing
 class Utterance(NamedTuple):
     """Words as they reach the engine: when their sound began and they were decided, and the clip's name.
 
-    `began` and `ended` are UTC in a recording, logic seconds when live: `began` is that of the sound's first
-    sample, `ended` of when it was decided what they are. `words` is asked once, when the engine gets to them,
-    for what was heard; until then the recogniser may still be at work.
+    `began` and `ended` are UTC in a recording, logic seconds when live: `began` is that
+    of the sound's first sample, `ended` of when it was decided what they are. `words`
+    is asked once, when the engine gets to them, for what was heard; until then the
+    recogniser may still be at work.
     """
 
     began: datetime | float
@@ -29,7 +30,8 @@ class Agenda:
     """Keeps utterances until their logic time has come.
 
     Args:
-        logic_time: returns the logic time, s, of a UTC instant; None while no clock of it is known.
+        logic_time: returns the logic time, s, of a UTC instant; None while no clock of
+            it is known.
     """
 
     def __init__(self, logic_time: Callable[[datetime], float | None]) -> None:

@@ -24,7 +24,12 @@ RAISE_VARIABLE = "COMPANION_RAISE"
 
 
 def assemble_trip(
-    name: str, settings: Settings, grammar: Grammar, emit: Emit, keep: Keep, known: Known
+    name: str,
+    settings: Settings,
+    grammar: Grammar,
+    emit: Emit,
+    keep: Keep,
+    known: Known,
 ) -> Engine:
     """Return the engine of a trip on this boat, fed with chunks of `RECORDING_WIRE`.
 
@@ -37,16 +42,32 @@ def assemble_trip(
         known: what the boat knew before the trip.
     """
     bed = _bed(settings, known)
-    tips: dict[TipHeld, float] = {"down": settings.boat.rod_tip_down, "up": settings.boat.rod_tip_up}
+    tips: dict[TipHeld, float] = {
+        "down": settings.boat.rod_tip_down,
+        "up": settings.boat.rod_tip_up,
+    }
     deck = Deck(settings.rods, known.beliefs, Mapped(bed), tips)
     raises = RAISE_VARIABLE in os.environ
     sensing = Sensing(_wires(settings), settings.boat.offsets(), raises=raises)
     voice = settings.voice
-    policy = SpeechPolicy(voice.silent_above, answers_unknown=voice.not_understood != "silence")
+    policy = SpeechPolicy(
+        voice.silent_above, answers_unknown=voice.not_understood != "silence"
+    )
     reaction, unit = voice.reaction, settings.units
     current = Current(settings.water.current, settings.water.current_towards)
     return Engine(
-        name, sensing, deck, grammar, unit, emit, bed, keep, reaction, policy, current, raises=raises
+        name,
+        sensing,
+        deck,
+        grammar,
+        unit,
+        emit,
+        bed,
+        keep,
+        reaction,
+        policy,
+        current,
+        raises=raises,
     )
 
 

@@ -38,7 +38,8 @@ class TripCore:
         state: as the trip begins.
         emit: called with every event, in order.
         keep: where readings, beliefs and soundings go.
-        raises: an error of the program's own in one reading or utterance is raised, not passed over.
+        raises: an error of the program's own in one reading or utterance is raised, not
+            passed over.
 
     Attributes:
         boat: what is believed of the boat.
@@ -46,7 +47,14 @@ class TripCore:
     """
 
     def __init__(
-        self, sensing: Sensing, rooms: Rooms, state: TripState, emit: Emit, keep: Keep, *, raises: bool
+        self,
+        sensing: Sensing,
+        rooms: Rooms,
+        state: TripState,
+        emit: Emit,
+        keep: Keep,
+        *,
+        raises: bool,
     ) -> None:
         self.rooms = rooms
         self.boat = BelievedBoat(sensing)
@@ -92,7 +100,8 @@ class TripCore:
         """Count an error of the program's own and note each kind once; the trip goes on.
 
         Raises:
-            Exception: the error, if it came from where events and what is to be kept go, or in a test.
+            Exception: the error, if it came from where events and what is to be kept
+                go, or in a test.
         """
         if error is self._outside_error or self._raises:
             raise error

@@ -30,7 +30,8 @@ class Dialogue:
         speech: gives the replies.
         lookout: is told what a command has changed in the hand.
         searches: takes what the planner has to find.
-        logic_time_of: returns the logic time, s, of an instant of an utterance; None while it is not known.
+        logic_time_of: returns the logic time, s, of an instant of an utterance; None
+            while it is not known.
     """
 
     def __init__(
@@ -74,7 +75,11 @@ class Dialogue:
         core.emit(heard)
         if command is not None:
             self._carry_out(command, t, utterance, hearing, began)
-        elif listed is None and hearing.is_like_a_command and before.allows_asking_again(t, began):
+        elif (
+            listed is None
+            and hearing.is_like_a_command
+            and before.allows_asking_again(t, began)
+        ):
             core.state = replace(core.state, policy=policy._replace(asked_again=True))
             self._speech.say(t, wording.NOT_UNDERSTOOD, "unclear")
 
@@ -92,15 +97,24 @@ class Dialogue:
         late = t - sound - hearing.spoke[1]
         return late if late > LATE_AFTER_S else 0.0
 
-    def _amiss(self, hearing: Hearing, command: Command | None, t: float, began: float) -> str | None:
+    def _amiss(
+        self, hearing: Hearing, command: Command | None, t: float, began: float
+    ) -> str | None:
         """Return why what was heard is not to be carried out; None where it is."""
         if command is None:
             return hearing.refused or _why_not(hearing.text)
         core = self._core
-        return out_of_place(command, hearing.text, t, began, core.state, core.rooms.grammar)
+        return out_of_place(
+            command, hearing.text, t, began, core.state, core.rooms.grammar
+        )
 
     def _carry_out(
-        self, command: Command, t: float, utterance: Utterance, hearing: Hearing, began: float
+        self,
+        command: Command,
+        t: float,
+        utterance: Utterance,
+        hearing: Hearing,
+        began: float,
     ) -> None:
         """Carry out a command whose first word came at logic time `began`, s, and that is decided at t."""
         core = self._core

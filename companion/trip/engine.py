@@ -1,8 +1,8 @@
 """The one loop: takes sentences and spoken words in the order they happened, and emits events.
 
-Live and replay run this same code; they differ in where the bytes come from and in the clock. All times
-here are logic seconds as `sensing` tells them, so nothing depends on how fast a recording is read or on
-how its bytes were cut into chunks.
+Live and replay run this same code; they differ in where the bytes come from and in the
+clock. All times here are logic seconds as `sensing` tells them, so nothing depends on
+how fast a recording is read or on how its bytes were cut into chunks.
 """
 
 from __future__ import annotations
@@ -53,7 +53,8 @@ class Engine:
         reaction: s between what happens at the lure and the first word about it.
         policy: when it may speak unasked.
         current: of the water, until it is told.
-        raises: an error of the program's own in one reading or utterance is raised, not passed over.
+        raises: an error of the program's own in one reading or utterance is raised, not
+            passed over.
     """
 
     def __init__(
@@ -77,13 +78,19 @@ class Engine:
         state = TripState(Hand(deck.rods[0].number), policy=policy, current=current)
         self._name = name
         self._sensing = sensing
-        self._core = TripCore(sensing, rooms, state, emit, keep or KeepNothing(), raises=raises)
+        self._core = TripCore(
+            sensing, rooms, state, emit, keep or KeepNothing(), raises=raises
+        )
         self._agenda = Agenda(sensing.at)
         self._speech = Speech(self._core)
         self._lookout = Lookout(self._core, self._speech)
         self._searches = Searches(self._speech)
         self._dialogue = Dialogue(
-            self._core, self._speech, self._lookout, self._searches, self._agenda.logic_time_of
+            self._core,
+            self._speech,
+            self._lookout,
+            self._searches,
+            self._agenda.logic_time_of,
         )
         self._now = 0.0
         self._due = float("-inf")
@@ -102,7 +109,11 @@ class Engine:
 
     def glance(self, t: float) -> Glance:
         """Return what can be seen at logic time t, s."""
-        boat, deck, state = self._core.boat.at(t), self._core.rooms.deck, self._core.state
+        boat, deck, state = (
+            self._core.boat.at(t),
+            self._core.rooms.deck,
+            self._core.state,
+        )
         pose = pose_of(boat)
         depth = None if self._lookout.depth_lost else boat.depth
         said, heard = state.said, state.heard
@@ -114,7 +125,9 @@ class Engine:
             depth=depth,
             depth_at=self._lookout.depth_seen,
             water_temperature=boat.water_temperature,
-            rods=rods_view(deck, state.hand, self._lookout.bottom if depth is not None else None),
+            rods=rods_view(
+                deck, state.hand, self._lookout.bottom if depth is not None else None
+            ),
             side=side_view(deck, state.hand, t, pose),
             said=None if said is None else said.text,
             said_at=None if said is None else said.t,
@@ -153,9 +166,13 @@ class Engine:
             core.guard(t, partial(self._hear, t, utterance))
         core.guard(self._now, lambda: bed.finish(core.boat.finish()))
         core.keep.lakebed(self._now, bed, over=True)
-        dropped = dict(sorted((self._sensing.dropped + bed.dropped + core.errors).items()))
+        dropped = dict(
+            sorted((self._sensing.dropped + bed.dropped + core.errors).items())
+        )
         sentences = sum(self._sensing.counts.values())
-        core.emit(TripEnded(**core.stamp(self._now), sentences=sentences, dropped=dropped))
+        core.emit(
+            TripEnded(**core.stamp(self._now), sentences=sentences, dropped=dropped)
+        )
 
     def _fold(self, readings: Iterator[tuple[float, Reading]]) -> None:
         for t, reading in readings:
@@ -219,10 +236,16 @@ class Engine:
         core, deck = self._core, self._core.rooms.deck
         rods = {rod.name: f"{rod.lure.name} on {rod.line_name}" for rod in deck.rods}
         core.emit(TripBegan(**core.stamp(t), name=self._name, rods=rods))
-        core.emit(entries.rod_taken(**core.stamp(t), deck=deck, rod=rod_of(deck, core.state.hand)))
+        core.emit(
+            entries.rod_taken(
+                **core.stamp(t), deck=deck, rod=rod_of(deck, core.state.hand)
+            )
+        )
 
     def _next_due(self) -> float:
-        return min(self._lookout.next_due, self._searches.next_due, self._agenda.next_at)
+        return min(
+            self._lookout.next_due, self._searches.next_due, self._agenda.next_at
+        )
 
     def _do_due(self, t: float) -> None:
         self._now = max(self._now, t)

@@ -15,7 +15,17 @@ from companion.casting.hand import lure_at, rod_of, whole_way
 from companion.casting.match import Standing
 from companion.casting.planning import Planner
 from companion.casting.pose import bow_of
-from companion.events import Fix, Learned, Logged, LoggedWhat, Match, Outlook, RodTaken, TopAhead, Undone
+from companion.events import (
+    Fix,
+    Learned,
+    Logged,
+    LoggedWhat,
+    Match,
+    Outlook,
+    RodTaken,
+    TopAhead,
+    Undone,
+)
 from companion.lakebed.bed import Bed
 from companion.lakebed.marks import FIX_RADIUS_M, Mark
 from companion.tackle import Rod
@@ -83,20 +93,32 @@ def logged(
 
 
 def logged_at_lure(
-    rooms: Rooms, state: TripState, moment: Moment, what: LoggedWhat, detail: str | None = None
+    rooms: Rooms,
+    state: TripState,
+    moment: Moment,
+    what: LoggedWhat,
+    detail: str | None = None,
 ) -> Logged:
     """Return a thing that happened at the lure, where the lure was."""
-    return _put_at(logged(rooms, state, moment, what, detail), _lure_then(rooms, state, moment), rooms.bed)
+    return _put_at(
+        logged(rooms, state, moment, what, detail),
+        _lure_then(rooms, state, moment),
+        rooms.bed,
+    )
 
 
-def logged_touch(rooms: Rooms, state: TripState, moment: Moment, detail: str | None = None) -> Logged:
+def logged_touch(
+    rooms: Rooms, state: TripState, moment: Moment, detail: str | None = None
+) -> Logged:
     """Return a touch of the bottom: the lure is on it, where that is mapped, beside the model's depth."""
     where = _lure_then(rooms, state, moment)
     thing = _put_at(logged(rooms, state, moment, "touch", detail), where, rooms.bed)
     depth = where.depth_touching(thing.lure_bottom)
     if thing.lure_bottom is None or depth is None:
         return thing
-    return msgspec.structs.replace(thing, lure_depth=round(depth, 3), model_depth=thing.lure_depth)
+    return msgspec.structs.replace(
+        thing, lure_depth=round(depth, 3), model_depth=thing.lure_depth
+    )
 
 
 def _lure_then(rooms: Rooms, state: TripState, moment: Moment) -> Whereabouts:
@@ -111,20 +133,29 @@ def _put_at(thing: Logged, where: Whereabouts, bed: Bed) -> Logged:
     depth = where.depth_above(bottom)
     if depth is not None:
         depth = round(depth, 3)
-    return msgspec.structs.replace(thing, lure_depth=depth, lure_at=where.at, lure_bottom=bottom)
+    return msgspec.structs.replace(
+        thing, lure_depth=depth, lure_at=where.at, lure_bottom=bottom
+    )
 
 
 def logged_landed(
-    rooms: Rooms, state: TripState, moment: Moment, what: LoggedWhat, weight: float | None = None
+    rooms: Rooms,
+    state: TripState,
+    moment: Moment,
+    what: LoggedWhat,
+    weight: float | None = None,
 ) -> Logged:
     """Return what came of a bite: where the lure was then, not where the fish is taken off it.
 
-    Without a bite told of, the fish may have struck anywhere on the way of the cast. `weight` in kg.
+    Without a bite told of, the fish may have struck anywhere on the way of the cast.
+    `weight` in kg.
     """
     fish = logged(rooms, state, moment, what, size=weight)
     bite = state.bite_before(moment.began, rod_of(rooms.deck, state.hand).name)
     if bite is None:
-        way = whole_way(rooms.deck, state.hand, moment.began, moment.fix, bow_of(moment.boat))
+        way = whole_way(
+            rooms.deck, state.hand, moment.began, moment.fix, bow_of(moment.boat)
+        )
         return msgspec.structs.replace(fish, lure_at=way.at)
     return msgspec.structs.replace(
         fish,
@@ -141,7 +172,9 @@ def _bottom_at(bed: Bed, place: Fix | None) -> float | None:
     return None if found is None else round(found[0], 3)
 
 
-def put_mark(rooms: Rooms, command: c.MarkPlace, moment: Moment) -> tuple[Mark, Fix] | None:
+def put_mark(
+    rooms: Rooms, command: c.MarkPlace, moment: Moment
+) -> tuple[Mark, Fix] | None:
     """Put a mark on the lakebed and return it, with where it lies; None without the boat's place."""
     boat, fix = moment.boat, moment.fix
     if fix is None:
@@ -185,7 +218,9 @@ def rod_taken(t: float, utc: str | None, deck: Deck, rod: Rod) -> RodTaken:
     )
 
 
-def outlook_of(t: float, utc: str | None, number: int, cast: CastInProgress) -> Outlook | None:
+def outlook_of(
+    t: float, utc: str | None, number: int, cast: CastInProgress
+) -> Outlook | None:
     """Return what a cast, logged as `number`, will meet; None when there is nothing to go by."""
     seen = cast.outlook
     if seen is None or cast.bearing is None:
@@ -206,7 +241,11 @@ def outlook_of(t: float, utc: str | None, number: int, cast: CastInProgress) -> 
         margin=None if seen.margin is None else round(seen.margin.best, 3),
         mapped=round(seen.mapped, 3),
         tops=tuple(
-            TopAhead(round(top.top.distance, 2), round(top.clearance.best, 3), round(top.chance, 3))
+            TopAhead(
+                round(top.top.distance, 2),
+                round(top.clearance.best, 3),
+                round(top.chance, 3),
+            )
             for top in seen.tops
         ),
     )
@@ -229,7 +268,9 @@ def learned(t: float, utc: str | None, lesson: Lesson) -> Learned:
     )
 
 
-def match_of(t: float, utc: str | None, deck: Deck, rod: Rod, standing: Standing, *, mapped: bool) -> Match:
+def match_of(
+    t: float, utc: str | None, deck: Deck, rod: Rod, standing: Standing, *, mapped: bool
+) -> Match:
     """Return how a rod stands against the bottom; `mapped` tells that the bottom is that in range."""
     return Match(
         t=t,

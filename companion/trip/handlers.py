@@ -1,8 +1,9 @@
 """What a trip does when it is spoken to: one handler for each command.
 
-A handler takes the command, the moment it was spoken in, the state and the rooms it works with, and returns
-an `Outcome`: the state as it is then, what happened, and the reply. It changes nothing else but what the
-command is meant to change: beliefs of the deck, marks and level of the bed.
+A handler takes the command, the moment it was spoken in, the state and the rooms it
+works with, and returns an `Outcome`: the state as it is then, what happened, and the
+reply. It changes nothing else but what the command is meant to change: beliefs of the
+deck, marks and level of the bed.
 """
 
 from __future__ import annotations
@@ -24,7 +25,13 @@ from companion.casting.hand import (
     take_rod,
 )
 from companion.casting.hand import lure_at as lure_now
-from companion.casting.lessons import Taught, forget_rod, learn_no_touch, learn_touch, unlearn
+from companion.casting.lessons import (
+    Taught,
+    forget_rod,
+    learn_no_touch,
+    learn_touch,
+    unlearn,
+)
 from companion.casting.planning import Found
 from companion.casting.pose import STILL_WATER, Current, bow_of, pose_of
 from companion.events import AnyEvent, Logged, current_notice, level_notice
@@ -64,12 +71,18 @@ CALLED_OUT = ("lost the fish", "lost it", "broke off")
 
 
 def out_of_place(
-    command: c.Command, text: str, t: float, began: float, state: TripState, grammar: Grammar
+    command: c.Command,
+    text: str,
+    t: float,
+    began: float,
+    state: TripState,
+    grammar: Grammar,
 ) -> str | None:
     """Return why a command means nothing at logic time t, s, so that its words were talk; None where it does.
 
-    Only what people say to each other as well is asked: "no, two", "say again", "going again", the rest of a
-    command, and what is `CALLED_OUT`. `began` is when its first word came, logic s.
+    Only what people say to each other as well is asked: "no, two", "say again", "going
+    again", the rest of a command, and what is `CALLED_OUT`. `began` is when its first
+    word came, logic s.
     """
     if isinstance(command, c.Correct | c.SayAgain | c.GoOn):
         return _nothing_before(command, t, began, state, grammar)
@@ -83,41 +96,65 @@ def out_of_place(
 
 
 def _nothing_before(
-    command: c.Correct | c.SayAgain | c.GoOn, t: float, began: float, state: TripState, grammar: Grammar
+    command: c.Correct | c.SayAgain | c.GoOn,
+    t: float,
+    began: float,
+    state: TripState,
+    grammar: Grammar,
 ) -> str | None:
     if isinstance(command, c.Correct):
         return "nothing to put right" if state.to_correct(t) is None else None
     if isinstance(command, c.SayAgain):
         return "nothing was said lately" if state.to_repeat(t) is None else None
-    return "no command that goes on so" if _gone_on(command, began, state, grammar) is None else None
+    return (
+        "no command that goes on so"
+        if _gone_on(command, began, state, grammar) is None
+        else None
+    )
 
 
-def _no_such_reel(command: c.StopReel | c.StartReel, cast: CastInProgress | None) -> str | None:
+def _no_such_reel(
+    command: c.StopReel | c.StartReel, cast: CastInProgress | None
+) -> str | None:
     if cast is None:
         return "no cast under way"
-    return "no stop was told" if isinstance(command, c.StartReel) and not cast.stopped else None
+    return (
+        "no stop was told"
+        if isinstance(command, c.StartReel) and not cast.stopped
+        else None
+    )
 
 
-def _gone_on(command: c.GoOn, began: float, state: TripState, grammar: Grammar) -> Carried | None:
+def _gone_on(
+    command: c.GoOn, began: float, state: TripState, grammar: Grammar
+) -> Carried | None:
     """Return the command just before, with the rest of its words that began so late; None where none fits."""
     last = state.to_go_on(began)
     meant = None if last is None else grammar.completed(last.command, command.rest)
     return None if last is None or meant is None else last._replace(command=meant)
 
 
-def carry_out(command: c.Command, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
+def carry_out(
+    command: c.Command, moment: Moment, state: TripState, rooms: Rooms
+) -> Outcome:
     """Carry out a command, and remember it as one that can be put right.
 
     One that destroys what cannot be had again asks to be repeated first.
     """
-    question = None if state.is_repeated(command, moment.t) else _question(command, state, rooms)
+    question = (
+        None
+        if state.is_repeated(command, moment.t)
+        else _question(command, state, rooms)
+    )
     if question is not None:
         outcome = Outcome(replace(state, asked=(command, moment.t)), reply=question)
     else:
         outcome = handle(command, moment, replace(state, asked=None), rooms)
     if isinstance(command, c.Correct | c.GoOn | c.ThatWasRod | c.UndoThat):
         return outcome
-    number = next((event.number for event in outcome.events if isinstance(event, Logged)), None)
+    number = next(
+        (event.number for event in outcome.events if isinstance(event, Logged)), None
+    )
     return outcome._replace(state=outcome.state.with_carried(command, moment, number))
 
 
@@ -131,22 +168,33 @@ def _question(command: c.Command, state: TripState, rooms: Rooms) -> str | None:
     return None
 
 
-def in_doubt(outcome: Outcome, command: c.Command, other: c.Command, rooms: Rooms) -> Outcome:
+def in_doubt(
+    outcome: Outcome, command: c.Command, other: c.Command, rooms: Rooms
+) -> Outcome:
     """Return an outcome whose reply says the value that was taken and the one that may have been spoken."""
     taken, instead = (rooms.grammar.confirmation(one) for one in (command, other))
-    if taken is None or instead is None or taken == instead or outcome.state.asked is not None:
+    if (
+        taken is None
+        or instead is None
+        or taken == instead
+        or outcome.state.asked is not None
+    ):
         return outcome
     return outcome._replace(reply=wording.or_else(taken, instead), about="answer")
 
 
 @singledispatch
-def handle(command: object, _moment: Moment, _state: TripState, _rooms: Rooms) -> Outcome:
+def handle(
+    command: object, _moment: Moment, _state: TripState, _rooms: Rooms
+) -> Outcome:
     """Do what a command asks for, and return what came of it.
 
     Raises:
         TypeError: no handler is registered for this kind of command.
     """
-    raise TypeError(f"no handler for {type(command).__name__}: add one to companion.trip.handlers")
+    raise TypeError(
+        f"no handler for {type(command).__name__}: add one to companion.trip.handlers"
+    )
 
 
 # --- what happens at the lure ---------------------------------------------------------------------------
@@ -168,7 +216,9 @@ def _(command: c.Snagged, moment: Moment, state: TripState, rooms: Rooms) -> Out
 @handle.register
 def _(command: c.BrokeOff, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
     outcome = _at_lure(command, moment, _cast_spent(state, moment), rooms, "broke off")
-    return outcome._replace(state=replace(outcome.state, hand=outcome.state.hand.without_cast()))
+    return outcome._replace(
+        state=replace(outcome.state, hand=outcome.state.hand.without_cast())
+    )
 
 
 @handle.register
@@ -181,7 +231,9 @@ def _(command: c.LogFish, moment: Moment, state: TripState, rooms: Rooms) -> Out
 @handle.register
 def _(command: c.LostFish, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
     state = _cast_spent(state, moment)
-    return _logged(command, entries.logged_landed(rooms, state, moment, "lost fish"), state, rooms)
+    return _logged(
+        command, entries.logged_landed(rooms, state, moment, "lost fish"), state, rooms
+    )
 
 
 @handle.register
@@ -189,8 +241,14 @@ def _(command: c.Touched, moment: Moment, state: TripState, rooms: Rooms) -> Out
     if command.on == "wood":  # it stands above the bottom, nobody knows how high
         touch = entries.logged_at_lure(rooms, state, moment, "touch", command.on)
         return _logged(command, touch, _cast_spent(state, moment), rooms)
-    outcome = _logged(command, entries.logged_touch(rooms, state, moment, command.on), state, rooms)
-    number, cast, boat = outcome.state.last_number, _cast_under_way(state, moment), moment.fix
+    outcome = _logged(
+        command, entries.logged_touch(rooms, state, moment, command.on), state, rooms
+    )
+    number, cast, boat = (
+        outcome.state.last_number,
+        _cast_under_way(state, moment),
+        moment.fix,
+    )
     if moment.late:
         return outcome._replace(state=_cast_spent(outcome.state, moment))
     taught = learn_touch(rooms.deck, state.lessons, number, moment.began, cast, boat)
@@ -215,7 +273,9 @@ def _(command: c.Cast, moment: Moment, state: TripState, rooms: Rooms) -> Outcom
     if seen is None:
         return outcome
     outcome = outcome._replace(events=(*outcome.events, seen))
-    line = wording.cast_outlook(cast, moment.t, rooms.unit, _better_for_cast(rooms, cast))
+    line = wording.cast_outlook(
+        cast, moment.t, rooms.unit, _better_for_cast(rooms, cast)
+    )
     return outcome if line is None else outcome._replace(reply=line, about="outlook")
 
 
@@ -223,11 +283,15 @@ def _(command: c.Cast, moment: Moment, state: TripState, rooms: Rooms) -> Outcom
 def _(command: c.ReeledIn, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
     cast = _cast_under_way(state, moment)
     state = replace(state, hand=state.hand.without_cast())
-    outcome = _logged(command, entries.logged(rooms, state, moment, "reeled in"), state, rooms)
+    outcome = _logged(
+        command, entries.logged(rooms, state, moment, "reeled in"), state, rooms
+    )
     if moment.late:
         return outcome
     return _with_lesson(
-        outcome, moment, learn_no_touch(rooms.deck, state.lessons, outcome.state.last_number, cast)
+        outcome,
+        moment,
+        learn_no_touch(rooms.deck, state.lessons, outcome.state.last_number, cast),
     )
 
 
@@ -245,12 +309,18 @@ def _(command: c.StopReel, moment: Moment, state: TripState, rooms: Rooms) -> Ou
 def _(command: c.StartReel, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
     cast = _cast_under_way(state, moment)
     if cast is None or not cast.stopped:
-        return Outcome(state, reply=wording.NO_CAST if cast is None else wording.NO_STOP)
+        return Outcome(
+            state, reply=wording.NO_CAST if cast is None else wording.NO_STOP
+        )
     state = _with_reel(state, start_reel(rooms.deck, state.hand, moment.began))
     cast = state.hand.cast
     assert cast is not None, "its reel turns again"
     outcome = Outcome(state, reply=_confirmation(command, rooms))
-    line = None if cast is state.lessons.spent else wording.cast_outlook(cast, moment.t, rooms.unit)
+    line = (
+        None
+        if cast is state.lessons.spent
+        else wording.cast_outlook(cast, moment.t, rooms.unit)
+    )
     return outcome if line is None else outcome._replace(reply=line, about="outlook")
 
 
@@ -274,7 +344,9 @@ def _(command: c.TakeRod, moment: Moment, state: TripState, rooms: Rooms) -> Out
     hand = take_rod(rooms.deck, state.hand, command.number)
     if hand is None:
         return Outcome(state, reply=wording.no_such_rod(command.number))
-    taken = entries.rod_taken(moment.t, moment.utc, rooms.deck, rod_of(rooms.deck, hand))
+    taken = entries.rod_taken(
+        moment.t, moment.utc, rooms.deck, rod_of(rooms.deck, hand)
+    )
     return Outcome(replace(state, hand=hand), (taken,), _confirmation(command, rooms))
 
 
@@ -302,7 +374,10 @@ def _(command: c.RigLine, moment: Moment, state: TripState, rooms: Rooms) -> Out
         hand = take_rod(deck, state.hand, rod.number) or state.hand
     else:
         rod = deck.rig(state.hand.number, command.strength)
-        reply, hand = wording.rod_rigged(rod.name, command.strength), state.hand.without_cast()
+        reply, hand = (
+            wording.rod_rigged(rod.name, command.strength),
+            state.hand.without_cast(),
+        )
     taken = entries.rod_taken(moment.t, moment.utc, deck, rod)
     return Outcome(replace(state, hand=hand), (taken,), reply)
 
@@ -312,12 +387,17 @@ def _(_command: c.WhichRod, moment: Moment, state: TripState, rooms: Rooms) -> O
     boat = pose_of(moment.boat_now, state.current)
     search = rooms.planner.which_rod(boat)
     if search is not None:
-        return Outcome(state, asks=Question(search, partial(_rod_found, boat.heading, rooms.unit)))
+        return Outcome(
+            state, asks=Question(search, partial(_rod_found, boat.heading, rooms.unit))
+        )
     depth = moment.boat_now.depth
     if depth is None:
         return Outcome(state, reply=wording.DEPTH_NOT_KNOWN)
     rod = rooms.deck.best_for(depth)
-    return Outcome(state, reply=wording.rod_for_depth(rod, rooms.deck.reach(rod), depth, rooms.unit))
+    return Outcome(
+        state,
+        reply=wording.rod_for_depth(rod, rooms.deck.reach(rod), depth, rooms.unit),
+    )
 
 
 @handle.register
@@ -341,11 +421,15 @@ def _place_found(unit: LengthUnit, found: Found) -> str:
 
 @handle.register
 def _(_command: c.HowDeep, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
-    return Outcome(state, reply=wording.depth_under_boat(moment.boat_now.depth, rooms.unit))
+    return Outcome(
+        state, reply=wording.depth_under_boat(moment.boat_now.depth, rooms.unit)
+    )
 
 
 @handle.register
-def _(_command: c.HowDeepLure, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
+def _(
+    _command: c.HowDeepLure, moment: Moment, state: TripState, rooms: Rooms
+) -> Outcome:
     if state.hand.cast_at(moment.t) is None:
         reach = rooms.deck.reach(rod_of(rooms.deck, state.hand))
         return Outcome(state, reply=wording.lure_reach(reach, rooms.unit))
@@ -354,9 +438,13 @@ def _(_command: c.HowDeepLure, moment: Moment, state: TripState, rooms: Rooms) -
 
 
 @handle.register
-def _(_command: c.WhatLearned, _moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
+def _(
+    _command: c.WhatLearned, _moment: Moment, state: TripState, rooms: Rooms
+) -> Outcome:
     in_hand = rod_of(rooms.deck, state.hand)
-    return Outcome(state, reply=wording.lesson(rooms.deck.lessons(), in_hand, rooms.unit))
+    return Outcome(
+        state, reply=wording.lesson(rooms.deck.lessons(), in_hand, rooms.unit)
+    )
 
 
 @handle.register
@@ -366,7 +454,9 @@ def _(_command: c.SayAgain, moment: Moment, state: TripState, _rooms: Rooms) -> 
 
 
 @handle.register
-def _(_command: c.WhatCanISay, _moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
+def _(
+    _command: c.WhatCanISay, _moment: Moment, state: TripState, rooms: Rooms
+) -> Outcome:
     text = rooms.grammar.what_can_i_say(state.helps_given)
     return Outcome(replace(state, helps_given=state.helps_given + 1), reply=text)
 
@@ -382,11 +472,17 @@ def _(command: c.WaterLevel, moment: Moment, state: TripState, rooms: Rooms) -> 
 
 
 @handle.register
-def _(command: c.WaterCurrent, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
+def _(
+    command: c.WaterCurrent, moment: Moment, state: TripState, rooms: Rooms
+) -> Outcome:
     bow = bow_of(moment.boat)
     if command.clock is not None and bow is None:
         return Outcome(state, reply=wording.HEADING_NOT_KNOWN)
-    hour = 0.0 if command.clock is None or bow is None else (bow + 30.0 * command.clock) % 360.0
+    hour = (
+        0.0
+        if command.clock is None or bow is None
+        else (bow + 30.0 * command.clock) % 360.0
+    )
     current = Current(command.speed, hour)
     notice = current_notice(moment.t, moment.utc, current.speed, current.towards)
     reply = _confirmation(command, rooms)
@@ -424,7 +520,9 @@ def _(_command: c.UndoThat, moment: Moment, state: TripState, rooms: Rooms) -> O
         return Outcome(state.without_carried(), reply=wording.NOTHING_TO_UNDO)
     if last.what == "cast":
         state = replace(state, hand=state.hand.without_cast())
-    outcome = _take_back(last, moment, Outcome(state.without_carried(last.number)), rooms)
+    outcome = _take_back(
+        last, moment, Outcome(state.without_carried(last.number)), rooms
+    )
     return outcome._replace(reply=wording.taken_back(last.what))
 
 
@@ -442,7 +540,11 @@ def _(command: c.Correct, moment: Moment, state: TripState, rooms: Rooms) -> Out
 @handle.register
 def _(command: c.GoOn, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
     meant = _gone_on(command, moment.began, state, rooms.grammar)
-    return Outcome(state) if meant is None else _redo((meant,), moment, Outcome(state), rooms)
+    return (
+        Outcome(state)
+        if meant is None
+        else _redo((meant,), moment, Outcome(state), rooms)
+    )
 
 
 @handle.register
@@ -458,18 +560,24 @@ def _(command: c.ThatWasRod, moment: Moment, state: TripState, rooms: Rooms) -> 
     state = replace(state, hand=hand)
     if under_way:
         state = _with_cast_again(state, rooms)
-    taken = entries.rod_taken(moment.t, moment.utc, rooms.deck, rod_of(rooms.deck, hand))
+    taken = entries.rod_taken(
+        moment.t, moment.utc, rooms.deck, rod_of(rooms.deck, hand)
+    )
     of_catch = {thing.number for thing in state.catch_of(standing)}
     again = tuple(one for one in state.carried if one.number in of_catch)
     outcome = _redo(again, moment, Outcome(state, (taken,)), rooms)
     return outcome._replace(reply=_confirmation(command, rooms), about="answer")
 
 
-def _redo(carried: tuple[Carried, ...], moment: Moment, before: Outcome, rooms: Rooms) -> Outcome:
+def _redo(
+    carried: tuple[Carried, ...], moment: Moment, before: Outcome, rooms: Rooms
+) -> Outcome:
     """Carry out commands again, put right, as of when they were first spoken; what they logged is undone."""
     outcome = before
     for one in reversed(carried):
-        thing = next((it for it in outcome.state.standing if it.number == one.number), None)
+        thing = next(
+            (it for it in outcome.state.standing if it.number == one.number), None
+        )
         if thing is not None:
             outcome = _take_back(thing, moment, outcome, rooms)
     numbers = {one.number for one in carried}
@@ -487,11 +595,19 @@ def _take_back(thing: Logged, moment: Moment, before: Outcome, rooms: Rooms) -> 
     mark = state.marks.get(thing.number)
     if mark is not None:
         rooms.bed.unmark(mark)
-        left = {number: other for number, other in state.marks.items() if number != thing.number}
+        left = {
+            number: other
+            for number, other in state.marks.items()
+            if number != thing.number
+        }
         state = replace(state, marks=left)
     events = (*before.events, entries.undone(moment, thing))
-    outcome = before._replace(state=state, events=events, keeps_bed=before.keeps_bed or mark is not None)
-    return _with_lesson(outcome, moment, unlearn(rooms.deck, state.lessons, thing.number))
+    outcome = before._replace(
+        state=state, events=events, keeps_bed=before.keeps_bed or mark is not None
+    )
+    return _with_lesson(
+        outcome, moment, unlearn(rooms.deck, state.lessons, thing.number)
+    )
 
 
 def _after(before: Outcome, outcome: Outcome) -> Outcome:
@@ -509,13 +625,17 @@ def _with_lesson(outcome: Outcome, moment: Moment, taught: Taught) -> Outcome:
     if lesson is None:
         return outcome._replace(state=state)
     told = entries.learned(moment.t, moment.utc, lesson)
-    return outcome._replace(state=state, events=(*outcome.events, told), taught=(*outcome.taught, lesson))
+    return outcome._replace(
+        state=state, events=(*outcome.events, told), taught=(*outcome.taught, lesson)
+    )
 
 
 # --- parts of the above ---------------------------------------------------------------------------------
 
 
-def _logged(command: c.Command, thing: Logged, state: TripState, rooms: Rooms) -> Outcome:
+def _logged(
+    command: c.Command, thing: Logged, state: TripState, rooms: Rooms
+) -> Outcome:
     return Outcome(state.with_logged(thing), (thing,), _confirmation(command, rooms))
 
 
@@ -526,7 +646,9 @@ def _at_lure(
     rooms: Rooms,
     what: Literal["bite", "snag", "broke off"],
 ) -> Outcome:
-    return _logged(command, entries.logged_at_lure(rooms, state, moment, what), state, rooms)
+    return _logged(
+        command, entries.logged_at_lure(rooms, state, moment, what), state, rooms
+    )
 
 
 def _confirmation(command: c.Command, rooms: Rooms) -> str:
@@ -544,23 +666,34 @@ def _with_reel(state: TripState, hand: Hand) -> TripState:
 
 
 def _cast_spent(state: TripState, moment: Moment) -> TripState:
-    return replace(state, lessons=state.lessons.with_spent(_cast_under_way(state, moment)))
+    return replace(
+        state, lessons=state.lessons.with_spent(_cast_under_way(state, moment))
+    )
 
 
-def _with_cast(command: c.Cast, moment: Moment, state: TripState, rooms: Rooms) -> TripState:
+def _with_cast(
+    command: c.Cast, moment: Moment, state: TripState, rooms: Rooms
+) -> TripState:
     aim = Aim(command.clock, command.distance, command.short)
     boat = pose_of(moment.boat, state.current)._replace(fix=moment.fix)
-    return replace(state, hand=begin_cast(rooms.deck, state.hand, moment.began, boat, aim))
+    return replace(
+        state, hand=begin_cast(rooms.deck, state.hand, moment.began, boat, aim)
+    )
 
 
 def _with_cast_again(state: TripState, rooms: Rooms) -> TripState:
     """Return the state with the last cast begun again as it was called: its rod is another, or held so."""
-    cast = next((one for one in reversed(state.carried) if isinstance(one.command, c.Cast)), None)
+    cast = next(
+        (one for one in reversed(state.carried) if isinstance(one.command, c.Cast)),
+        None,
+    )
     if cast is None or not isinstance(cast.command, c.Cast):
         return state
     before = state.hand.cast
     again = _with_cast(cast.command, cast.moment, state, rooms)
-    return replace(again, lessons=state.lessons.with_cast_gone_on(before, again.hand.cast))
+    return replace(
+        again, lessons=state.lessons.with_cast_gone_on(before, again.hand.cast)
+    )
 
 
 def _better_for_cast(rooms: Rooms, cast: CastInProgress) -> int | None:
@@ -568,5 +701,7 @@ def _better_for_cast(rooms: Rooms, cast: CastInProgress) -> int | None:
     seen = cast.outlook
     if seen is None or seen.verdict != "short" or seen.margin is None:
         return None
-    better = rooms.deck.better_than(cast.rod, rooms.deck.reach(cast.rod) + seen.margin.best)
+    better = rooms.deck.better_than(
+        cast.rod, rooms.deck.reach(cast.rod) + seen.margin.best
+    )
     return None if better is None else better.number

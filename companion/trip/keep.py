@@ -38,11 +38,13 @@ class Keep(Protocol):
     def belief(self, lure: str, belief: Belief) -> None:
         """Take what is now believed of a lure."""
 
-    def lakebed(self, t: float, bed: Bed, *, now: bool = False, over: bool = False) -> None:
+    def lakebed(
+        self, t: float, bed: Bed, *, now: bool = False, over: bool = False
+    ) -> None:
         """Take the lakebed as it is at logic time t, s, about once a second.
 
-        `now` asks for it to be on the disk at once, because a mark or the level may have changed; `over`
-        tells that the trip is.
+        `now` asks for it to be on the disk at once, because a mark or the level may
+        have changed; `over` tells that the trip is.
         """
 
 
@@ -55,5 +57,7 @@ class KeepNothing:
     def belief(self, lure: str, belief: Belief) -> None:
         """Let it go."""
 
-    def lakebed(self, t: float, bed: Bed, *, now: bool = False, over: bool = False) -> None:
+    def lakebed(
+        self, t: float, bed: Bed, *, now: bool = False, over: bool = False
+    ) -> None:
         """Let it go."""

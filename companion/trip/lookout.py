@@ -53,7 +53,9 @@ class Lookout:
     def next_due(self) -> float:
         """Return when something is due to be done, logic s; infinite when nothing is."""
         there = (self._depth, self._position)
-        lost = min(due for one in there for due in (one.expires, one.untold, one.back_untold))
+        lost = min(
+            due for one in there for due in (one.expires, one.untold, one.back_untold)
+        )
         return min(lost, self._volunteer.remind_at, self._match_due)
 
     def do_due(self, t: float) -> None:
@@ -67,9 +69,13 @@ class Lookout:
             self._position.lose(t)
             self._notice(t, wording.POSITION_LOST)
         elif self._depth.untold <= t:
-            self._depth.loss_told(t, spoken=self._speech.speak_up(t, wording.DEPTH_LOST, "depth"))
+            self._depth.loss_told(
+                t, spoken=self._speech.speak_up(t, wording.DEPTH_LOST, "depth")
+            )
         elif self._position.untold <= t:
-            self._position.loss_told(t, spoken=self._speech.speak_up(t, wording.POSITION_LOST, "position"))
+            self._position.loss_told(
+                t, spoken=self._speech.speak_up(t, wording.POSITION_LOST, "position")
+            )
         elif self._depth.back_untold <= t:
             self._tell_depth_back(t)
         elif self._position.back_untold <= t:
@@ -102,7 +108,9 @@ class Lookout:
         """Tell of possible cover seen at logic time t, s, unless it is marked."""
         core = self._core
         if not core.rooms.bed.marked_near(hint.lat, hint.lon, KNOWN_COVER_M):
-            self._speech.volunteer(t, self._volunteer.notice_cover(core.instant(t), hint))
+            self._speech.volunteer(
+                t, self._volunteer.notice_cover(core.instant(t), hint)
+            )
 
     def look_at_level(self, t: float) -> None:
         """Tell at logic time t, s, where the water stands otherwise than when the lake was mapped."""
@@ -116,7 +124,9 @@ class Lookout:
         hand = core.state.hand
         if hand.number != before.number:
             self._volunteer.look_anew()
-            core.state = replace(core.state, policy=core.state.policy.with_match_wanted())
+            core.state = replace(
+                core.state, policy=core.state.policy.with_match_wanted()
+            )
         if hand.cast is not None and hand.cast is not before.cast:
             self._volunteer.look_anew()
             self._volunteer.watch_cast(hand.cast, t)
@@ -128,7 +138,9 @@ class Lookout:
         self._depth.back_told()
         depth = self._core.boat.smoothed_depth(t)
         if depth is not None:
-            self._speech.say(t, wording.depth_back(depth, self._core.rooms.unit), "depth")
+            self._speech.say(
+                t, wording.depth_back(depth, self._core.rooms.unit), "depth"
+            )
 
     def _match(self, t: float, depth: float) -> None:
         """Look how the rods match a depth, m, and tell it where that has changed what can be done."""
@@ -138,7 +150,9 @@ class Lookout:
             self._volunteer.look_away()
         elif self._volunteer.wants_boat(t):
             boat = pose_of(core.boat.at(t))
-        self._matched = self._volunteer.notice_depth(core.instant(t), depth, core.state.hand, boat)
+        self._matched = self._volunteer.notice_depth(
+            core.instant(t), depth, core.state.hand, boat
+        )
         self._tell_match(t)
 
     def _tell_match(self, t: float) -> None:
@@ -155,6 +169,10 @@ class Lookout:
             core.emit(msgspec.structs.replace(matched.match, **core.stamp(t)))
             core.state = replace(core.state, policy=policy.with_told(t, matched.action))
             if not begins:  # how a trip begins asks for nothing to be done
-                self._speech.speak(t, matched.line_for_taken if policy.wanted else matched.line, "match")
+                self._speech.speak(
+                    t,
+                    matched.line_for_taken if policy.wanted else matched.line,
+                    "match",
+                )
         elif policy.next_at("match") > t:
             self._match_due = policy.next_at("match")

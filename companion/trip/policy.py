@@ -1,11 +1,12 @@
 """When a line nobody asked for may be spoken: all of it in one place.
 
-An angler who is told too much stops listening. The model is the practice with alarms (ANSI/ISA-18.2,
-EEMUA 191, from memory): what asks for nothing to be done is no alarm; six an hour are acceptable and twelve
-the most that can be borne; what has just been said is not taken back a moment later; what chatters is
-held back. Answers are always given. What is volunteered gives way to "quiet", is not said at all rather
-than late, and nothing is volunteered at travelling speed, where no lure is in the water. A danger to the
-lure goes before everything but quiet.
+An angler who is told too much stops listening. The model is the practice with alarms
+(ANSI/ISA-18.2, EEMUA 191, from memory): what asks for nothing to be done is no alarm;
+six an hour are acceptable and twelve the most that can be borne; what has just been
+said is not taken back a moment later; what chatters is held back. Answers are always
+given. What is volunteered gives way to "quiet", is not said at all rather than late,
+and nothing is volunteered at travelling speed, where no lure is in the water. A danger
+to the lure goes before everything but quiet.
 """
 
 from __future__ import annotations
@@ -15,8 +16,8 @@ from types import MappingProxyType
 from typing import Literal, NamedTuple
 
 Kind = Literal["danger", "match", "cover", "water", "depth", "position", "notice"]
-"""What is volunteered: a tree top ahead of the lure, the match of rod and bottom, cover, the level, what was
-lost or came back, a word of the program's own."""
+"""What is volunteered: a tree top ahead of the lure, the match of rod and bottom,
+cover, the level, what was lost or came back, a word of the program's own."""
 Action = tuple[bool, int | None]
 """What an angler can do about a match: whether the lure gets down, and which rod to take."""
 
@@ -52,10 +53,12 @@ class SpeechPolicy(NamedTuple):
         quiet_until: logic time until which nothing is volunteered, s.
         spoken_at: when a line of each kind was last spoken, logic s.
         told: what was last told of the match; None when nothing was.
-        wanted: whether the match was asked for, by taking a rod: then it is told at once.
+        wanted: whether the match was asked for, by taking a rod: then it is told at
+            once.
         notes: when each word of the program's own was last spoken, logic s.
         part_lost_at: when it was last told that a part was lost, logic s.
-        answers_unknown: whether what may have been a command, and was not understood, is answered.
+        answers_unknown: whether what may have been a command, and was not understood,
+            is answered.
         asked_again: that was done, and no command has been understood since.
         heard_at: when the last utterance was decided, logic s.
         commanded_at: when a command was last carried out, logic s.
@@ -77,15 +80,23 @@ class SpeechPolicy(NamedTuple):
 
     def with_heard(self, t: float, *, understood: bool) -> SpeechPolicy:
         """Return the policy after an utterance was decided at logic time t, s."""
-        return self._replace(heard_at=t, asked_again=self.asked_again and not understood)
+        return self._replace(
+            heard_at=t, asked_again=self.asked_again and not understood
+        )
 
     def allows_asking_again(self, t: float, began: float) -> bool:
         """Tell whether an utterance that began at logic time `began`, s, may be asked for again at t.
 
-        It has to stand alone, for amid talk it was not meant; and nobody is asked twice in a row.
+        It has to stand alone, for amid talk it was not meant; and nobody is asked twice
+        in a row.
         """
         alone = began - self.heard_at >= ALONE_S
-        return self.answers_unknown and alone and not self.asked_again and t >= self.quiet_until
+        return (
+            self.answers_unknown
+            and alone
+            and not self.asked_again
+            and t >= self.quiet_until
+        )
 
     def with_note(self, t: float, text: str) -> SpeechPolicy:
         """Return the policy after a word of the program's own was spoken at logic time t, s."""
@@ -106,7 +117,9 @@ class SpeechPolicy(NamedTuple):
 
     def with_told(self, t: float, action: Action) -> SpeechPolicy:
         """Return the policy after a match was told at logic time t, s, or is known without being told."""
-        return self._replace(told=action, wanted=False, dug_at=t if _digs(action) else self.dug_at)
+        return self._replace(
+            told=action, wanted=False, dug_at=t if _digs(action) else self.dug_at
+        )
 
     def with_wish_met(self) -> SpeechPolicy:
         """Return the policy that keeps its distances again: of the rod just taken there is no news."""
@@ -115,7 +128,11 @@ class SpeechPolicy(NamedTuple):
     def is_news(self, t: float, action: Action) -> bool:
         """Tell whether a match is another than was told: that a lure digs, or no longer does, seldom is."""
         if self.told is not None and self.told[0] and action[0]:
-            return _digs(action) and not _digs(self.told) and t - self.dug_at >= DIG_APART_S
+            return (
+                _digs(action)
+                and not _digs(self.told)
+                and t - self.dug_at >= DIG_APART_S
+            )
         return action != self.told
 
     def with_command(self, t: float) -> SpeechPolicy:
@@ -134,11 +151,13 @@ class SpeechPolicy(NamedTuple):
         """Tell whether a boat makes so much speed over ground, m/s, that no lure is in the water."""
         return speed is not None and speed > self.travelling
 
-    def allows(self, t: float, kind: Kind, *, casting: bool = False, speed: float | None = None) -> bool:
+    def allows(
+        self, t: float, kind: Kind, *, casting: bool = False, speed: float | None = None
+    ) -> bool:
         """Tell whether a line may be spoken at logic time t, s.
 
-        `casting` tells that a cast is under way whose outlook has been told; `speed` is the boat's over
-        ground, m/s.
+        `casting` tells that a cast is under way whose outlook has been told; `speed` is
+        the boat's over ground, m/s.
         """
         if t < self.quiet_until:
             return False
@@ -156,7 +175,9 @@ class SpeechPolicy(NamedTuple):
         """Return the earliest logic time, s, at which a line of this kind keeps its distance from others."""
         after_any = max(self.spoken_at.values(), default=float("-inf")) + LINES_APART_S
         after_like = self.spoken_at.get(kind, float("-inf")) + APART_S.get(kind, 0.0)
-        after_command = self.commanded_at + AFTER_COMMAND_S if kind in CAN_WAIT else float("-inf")
+        after_command = (
+            self.commanded_at + AFTER_COMMAND_S if kind in CAN_WAIT else float("-inf")
+        )
         return max(after_any, after_like, after_command)
 
 

@@ -20,8 +20,10 @@ class Presence:
     Attributes:
         maximum_age: how old its last value may be, s.
         lost: whether it is lost.
-        untold: when its loss is to be spoken of, logic s, unless it comes back; infinite when it is not.
-        back_untold: when its return is to be spoken of, where its loss was; infinite when it is not.
+        untold: when its loss is to be spoken of, logic s, unless it comes back;
+            infinite when it is not.
+        back_untold: when its return is to be spoken of, where its loss was; infinite
+            when it is not.
     """
 
     def __init__(self, maximum_age: float) -> None:
@@ -40,7 +42,11 @@ class Presence:
     @property
     def expires(self) -> float:
         """Return when it will count as lost, logic s, if nothing more comes."""
-        return NEVER_S if self.lost or self._seen is None else self._seen + self.maximum_age
+        return (
+            NEVER_S
+            if self.lost or self._seen is None
+            else self._seen + self.maximum_age
+        )
 
     def lose(self, t: float) -> None:
         """Count it as lost from logic time t, s."""

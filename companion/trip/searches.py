@@ -1,9 +1,9 @@
 """Questions to the planner that take longer than the engine may stand still.
 
-A trip that a boat records says at its start that answers come when they are found. From then on a question
-waits, another thread works at it, and a line in the recording tells the instant at which its answer is taken:
-so a replay, which works it out then, gives it at the same logic time. Any other recording has its answers at
-once.
+A trip that a boat records says at its start that answers come when they are found. From
+then on a question waits, another thread works at it, and a line in the recording tells
+the instant at which its answer is taken: so a replay, which works it out then, gives it
+at the same logic time. Any other recording has its answers at once.
 """
 
 from __future__ import annotations
@@ -62,7 +62,8 @@ class Searches:
     def say_looking(self, t: float) -> None:
         """Say at logic time t, s, that what is due is looked for."""
         self._waiting = deque(
-            one._replace(looking_at=NEVER_S) if one.looking_at <= t else one for one in self._waiting
+            one._replace(looking_at=NEVER_S) if one.looking_at <= t else one
+            for one in self._waiting
         )
         self._speech.say(t, wording.LOOKING, "answer")
 

@@ -42,7 +42,9 @@ class Speech:
         """Speak a word of the program's own, unless the same was spoken less than `every` s ago."""
         core = self._core
         if core.state.policy.allows_note(t, text, every):
-            core.state = replace(core.state, policy=core.state.policy.with_note(t, text))
+            core.state = replace(
+                core.state, policy=core.state.policy.with_note(t, text)
+            )
             self.say(t, text, "notice")
 
     def volunteer(self, t: float, noticed: Noticed | None) -> None:
@@ -64,8 +66,14 @@ class Speech:
         """Tell whether a line nobody asked for is in place at logic time t, s."""
         state = self._core.state
         cast = state.hand.cast_at(t)
-        casting = cast is not None and cast.outlook is not None and cast.outlook.verdict != "unknown"
-        return state.policy.allows(t, kind, casting=casting, speed=self._core.boat.speed(t))
+        casting = (
+            cast is not None
+            and cast.outlook is not None
+            and cast.outlook.verdict != "unknown"
+        )
+        return state.policy.allows(
+            t, kind, casting=casting, speed=self._core.boat.speed(t)
+        )
 
     def speak(self, t: float, line: str, kind: Kind) -> None:
         """Speak a line nobody asked for, and note when."""

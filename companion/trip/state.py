@@ -1,6 +1,7 @@
 """All that a trip remembers of what was said and done: one value, replaced and never changed.
 
-What the boat has learned of rods and bottom is not here: that is the deck's and the bed's.
+What the boat has learned of rods and bottom is not here: that is the deck's and the
+bed's.
 """
 
 from __future__ import annotations
@@ -22,8 +23,8 @@ from companion.voice.commands import Command
 CORRECTED_WITHIN_S = 30.0
 """How long after a command its number can be put right: later, "no, two" is talk."""
 GOES_ON_WITHIN_S = 0.6
-"""How long after a command was taken the rest of its words may begin: "log fish", then "eight pounds". Later,
-the answer has begun, and what is said is another thing."""
+"""How long after a command was taken the rest of its words may begin: "log fish", then
+"eight pounds". Later, the answer has begun, and what is said is another thing."""
 REPEATED_WITHIN_S = 60.0
 """How long after a line it can be asked for again: later, "say again" is talk."""
 FISHED_WITHIN_S = 180.0
@@ -43,9 +44,10 @@ REACTION_SCATTER_S = 0.3
 class Moment(NamedTuple):
     """The time and place at which a command was spoken.
 
-    `t` and `utc` are when its words ended, `began` when they began (logic s). `boat` is the boat when that
-    happened which the words tell of, a little before they began; `boat_now` the boat when they ended.
-    `late` is how long after their last word they were decided, s, where that was too long.
+    `t` and `utc` are when its words ended, `began` when they began (logic s). `boat` is
+    the boat when that happened which the words tell of, a little before they began;
+    `boat_now` the boat when they ended. `late` is how long after their last word they
+    were decided, s, where that was too long.
     """
 
     t: float
@@ -87,7 +89,8 @@ class TripState:
         heard: the last utterance.
         helps_given: how often help was asked for.
         current: of the water, as it was last told.
-        asked: the command that asked to be repeated before it is carried out, and when, logic s.
+        asked: the command that asked to be repeated before it is carried out, and when,
+            logic s.
     """
 
     hand: Hand
@@ -105,7 +108,11 @@ class TripState:
 
     def is_repeated(self, command: Command, t: float) -> bool:
         """Tell whether a command that asked to be repeated is, at logic time t, s."""
-        return self.asked is not None and self.asked[0] == command and t - self.asked[1] <= SURE_WITHIN_S
+        return (
+            self.asked is not None
+            and self.asked[0] == command
+            and t - self.asked[1] <= SURE_WITHIN_S
+        )
 
     @property
     def last_standing(self) -> Logged | None:
@@ -114,19 +121,28 @@ class TripState:
 
     def with_logged(self, logged: Logged) -> TripState:
         """Return the state after one more thing was logged."""
-        return replace(self, standing=(*self.standing, logged), last_number=logged.number)
+        return replace(
+            self, standing=(*self.standing, logged), last_number=logged.number
+        )
 
     def without_logged(self, number: int) -> TripState:
         """Return the state after the logged thing `number` was taken back."""
-        return replace(self, standing=tuple(thing for thing in self.standing if thing.number != number))
+        return replace(
+            self,
+            standing=tuple(thing for thing in self.standing if thing.number != number),
+        )
 
     def bite_before(self, t: float, rod: str) -> Logged | None:
         """Return the bite that a fish told of at logic time t, s, came from; None when none was told.
 
-        It is the last one on this rod, with neither another cast nor another fish since.
+        It is the last one on this rod, with neither another cast nor another fish
+        since.
         """
         for thing in reversed(self.standing):
-            if thing.what in ("cast", "fish", "lost fish", "broke off") or t - thing.t > CATCH_WITHIN_S:
+            if (
+                thing.what in ("cast", "fish", "lost fish", "broke off")
+                or t - thing.t > CATCH_WITHIN_S
+            ):
                 return None
             if thing.what == "bite":
                 return thing if thing.rod == rod else None
@@ -135,7 +151,10 @@ class TripState:
     def fished_lately(self, t: float) -> bool:
         """Tell whether a cast is under way at logic time t, s, or something of one was told not long ago."""
         recent = (thing for thing in self.standing if t - thing.t <= FISHED_WITHIN_S)
-        told = any(thing.what not in ("mark", "fish", "lost fish", "broke off") for thing in recent)
+        told = any(
+            thing.what not in ("mark", "fish", "lost fish", "broke off")
+            for thing in recent
+        )
         return told or self.hand.cast_at(t) is not None
 
     def catch_of(self, thing: Logged) -> tuple[Logged, ...]:
@@ -151,17 +170,30 @@ class TripState:
     def to_go_on(self, began: float) -> Carried | None:
         """Return the command that words which began at `began`, logic s, can be the rest of, or None."""
         last = self.carried[-1] if self.carried else None
-        return None if last is None or began - last.moment.t > GOES_ON_WITHIN_S else last
+        return (
+            None if last is None or began - last.moment.t > GOES_ON_WITHIN_S else last
+        )
 
     def to_repeat(self, t: float) -> Said | None:
         """Return the line that can be said again at logic time t, s; None when there is none."""
-        return None if self.said is None or t - self.said.t > REPEATED_WITHIN_S else self.said
+        return (
+            None
+            if self.said is None or t - self.said.t > REPEATED_WITHIN_S
+            else self.said
+        )
 
-    def with_carried(self, command: Command, moment: Moment, number: int | None) -> TripState:
+    def with_carried(
+        self, command: Command, moment: Moment, number: int | None
+    ) -> TripState:
         """Return the state after a command; one before it that logged nothing can be put right no more."""
         kept = tuple(one for one in self.carried if one.number)
         return replace(self, carried=(*kept, Carried(command, moment, number)))
 
     def without_carried(self, *numbers: int) -> TripState:
         """Return the state in which the commands logged as these numbers, and those not logged, are gone."""
-        return replace(self, carried=tuple(o for o in self.carried if o.number and o.number not in numbers))
+        return replace(
+            self,
+            carried=tuple(
+                o for o in self.carried if o.number and o.number not in numbers
+            ),
+        )

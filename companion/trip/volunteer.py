@@ -1,7 +1,7 @@
 """What the companion notices unasked: how the rod matches the bottom, dangers to the lure, hints.
 
-What is noticed becomes an event in any case, and comes with the line that could be spoken of it; whether it
-is spoken is a matter of `companion.trip.policy`.
+What is noticed becomes an event in any case, and comes with the line that could be
+spoken of it; whether it is spoken is a matter of `companion.trip.policy`.
 """
 
 from __future__ import annotations
@@ -54,7 +54,8 @@ class Noticed(NamedTuple):
 class Matched(NamedTuple):
     """The rods against the bottom: its event, its line, and what an angler can do about it.
 
-    `line_for_taken` is said when the rod was just taken: that a lesser one would do is left out.
+    `line_for_taken` is said when the rod was just taken: that a lesser one would do is
+    left out.
     """
 
     match: Match
@@ -104,7 +105,9 @@ class Volunteer:
         """Tell whether it is time to look at the casting range again, which needs the boat's place."""
         return t >= self._look_at
 
-    def notice_depth(self, at: Stamp, depth: float, hand: Hand, boat: BoatPose | None) -> Matched:
+    def notice_depth(
+        self, at: Stamp, depth: float, hand: Hand, boat: BoatPose | None
+    ) -> Matched:
         """Return how the rods match a depth below the surface, m.
 
         `boat` is asked for only when `wants_boat` says so.
@@ -121,7 +124,8 @@ class Volunteer:
         rod = rod_of(self._deck, hand)
         match = entries.match_of(at.t, at.utc, self._deck, rod, standing, mapped=ahead)
         line, taken = (
-            wording.match(standing, self._unit, ahead=ahead, names_lesser=names) for names in (True, False)
+            wording.match(standing, self._unit, ahead=ahead, names_lesser=names)
+            for names in (True, False)
         )
         return Matched(match, line, taken, standing.action)
 
@@ -146,7 +150,11 @@ class Volunteer:
         self.remind_at = NEVER_S
         if danger is None or cast.stopped:
             return
-        due = danger.after - REMIND_BEFORE_S if advised is None else advised.begins - STOP_NOW_BEFORE_S
+        due = (
+            danger.after - REMIND_BEFORE_S
+            if advised is None
+            else advised.begins - STOP_NOW_BEFORE_S
+        )
         if cast.retrieved_from + due - t >= REMIND_AFTER_S:
             self.remind_at = cast.retrieved_from + due
 
@@ -156,12 +164,22 @@ class Volunteer:
         cast = hand.cast_at(t)
         if cast is None or cast.danger() is None:
             return None
-        return Noticed(None, wording.TREE_NOW if cast.advised is None else wording.STOP_NOW, "danger")
+        return Noticed(
+            None,
+            wording.TREE_NOW if cast.advised is None else wording.STOP_NOW,
+            "danger",
+        )
 
     def notice_cover(self, at: Stamp, hint: CoverHint) -> Noticed:
         """Return that something may stand on the bottom."""
-        top, high, wide = (spoken_depth(far, self._unit) for far in (hint.top, hint.height, hint.width))
-        notice = Notice(t=at.t, utc=at.utc, text=f"possible cover: top at {top}, {high} high, {wide} wide")
+        top, high, wide = (
+            spoken_depth(far, self._unit) for far in (hint.top, hint.height, hint.width)
+        )
+        notice = Notice(
+            t=at.t,
+            utc=at.utc,
+            text=f"possible cover: top at {top}, {high} high, {wide} wide",
+        )
         return Noticed(notice, wording.possible_cover(hint.top, self._unit), "cover")
 
     def notice_level(self, at: Stamp, hint: LevelHint | None) -> Noticed | None:

@@ -1,7 +1,8 @@
 """Every line that a trip speaks: short, plain, and never a phrase that the companion listens for.
 
-Depths are m below the surface and are spoken in the unit configured. tests/unit/trip/test_wording.py tries
-the lines against the grammar, so that the companion does not hear itself.
+Depths are m below the surface and are spoken in the unit configured.
+tests/unit/trip/test_wording.py tries the lines against the grammar, so that the
+companion does not hear itself.
 """
 
 from __future__ import annotations
@@ -25,7 +26,16 @@ TOP_ASIDE_M = 2.0
 """A tree top further than this beside a cast's line is not spoken of."""
 WILL_SHARE, SHOULD_SHARE = 0.9, 0.7
 """From which sureness a touch is said to be one that will or should come; below, it may."""
-COMPASS_WORDS = ("north", "north east", "east", "south east", "south", "south west", "west", "north west")
+COMPASS_WORDS = (
+    "north",
+    "north east",
+    "east",
+    "south east",
+    "south",
+    "south west",
+    "west",
+    "north west",
+)
 HERE_M, FAR_DISTANCE = 5.0, 95.0
 """A place nearer than this is here; a distance, in yards or metres, from which it is just far."""
 
@@ -93,7 +103,13 @@ def or_else(taken: str, instead: str) -> str:
     ours, theirs = taken.split(), instead.split()
     while ours and theirs and ours[-1] == theirs[-1]:
         del ours[-1], theirs[-1]
-    while ours and theirs and ours[0] == theirs[0] and len(theirs) > 1 and theirs[0] not in NUMBERS:
+    while (
+        ours
+        and theirs
+        and ours[0] == theirs[0]
+        and len(theirs) > 1
+        and theirs[0] not in NUMBERS
+    ):
         del ours[0], theirs[0]
     return f"{taken}, or {' '.join(theirs) or instead}"
 
@@ -147,11 +163,17 @@ def water_level(higher: float, unit: LengthUnit) -> str:
     return f"water seems {spoken_depth(abs(higher), unit)} {way} than the map"
 
 
-def match(standing: Standing, unit: LengthUnit, *, ahead: bool = False, names_lesser: bool = True) -> str:
+def match(
+    standing: Standing,
+    unit: LengthUnit,
+    *,
+    ahead: bool = False,
+    names_lesser: bool = True,
+) -> str:
     """Return the words for how the rod in hand stands; `ahead` tells that the bottom in range is meant.
 
-    Amounts are said only near the bottom, where they decide something. `names_lesser` has the rod named
-    that would do where this one digs.
+    Amounts are said only near the bottom, where they decide something. `names_lesser`
+    has the rod named that would do where this one digs.
 
     >>> match(Standing("clear", 6.0, 0.92), "feet")
     'clear by 3 feet'
@@ -167,12 +189,20 @@ def match(standing: Standing, unit: LengthUnit, *, ahead: bool = False, names_le
         if standing.better is None:
             return f"touch{where}"
         digs = f"digs by {spoken_depth(-standing.margin, unit)}{where}"
-        return f"{digs}, number {number_words(standing.better)} will do" if names_lesser else digs
+        return (
+            f"{digs}, number {number_words(standing.better)} will do"
+            if names_lesser
+            else digs
+        )
     if standing.state == "short" and standing.better is None:
         return f"too deep for any rod{where}"
     near = standing.margin <= FARTHEST_AMOUNT_M
     line = (one_rod(standing, unit) if near else standing.state) + where
-    return line if standing.better is None else f"{line}, take number {number_words(standing.better)}"
+    return (
+        line
+        if standing.better is None
+        else f"{line}, take number {number_words(standing.better)}"
+    )
 
 
 def one_rod(standing: Standing, unit: LengthUnit) -> str:
@@ -190,7 +220,9 @@ def one_rod(standing: Standing, unit: LengthUnit) -> str:
     return f"{standing.state} by {spoken_depth(standing.margin, unit)}"
 
 
-def cast_outlook(cast: CastInProgress, t: float, unit: LengthUnit, better: int | None = None) -> str | None:
+def cast_outlook(
+    cast: CastInProgress, t: float, unit: LengthUnit, better: int | None = None
+) -> str | None:
     """Return the line about what a cast will meet, or None when there is none in time.
 
     Args:
@@ -210,7 +242,9 @@ def cast_outlook(cast: CastInProgress, t: float, unit: LengthUnit, better: int |
     return _over_a_tree(cast, seen, t, unit) or _clear(seen, unit, better)
 
 
-def _over_a_tree(cast: CastInProgress, seen: CastOutlook, t: float, unit: LengthUnit) -> str | None:
+def _over_a_tree(
+    cast: CastInProgress, seen: CastOutlook, t: float, unit: LengthUnit
+) -> str | None:
     for top in seen.tops:
         in_time = cast.retrieved_from + top.after - t >= TOLD_BEFORE_S
         if in_time and abs(top.top.aside) <= TOP_ASIDE_M and top.clearance.best > 0.0:
@@ -233,7 +267,9 @@ def _of_touch(cast: CastInProgress, seen: CastOutlook, t: float) -> str | None:
     if seen.after is None:
         return None
     left = cast.retrieved_from + seen.after.best - t
-    return f"{seen.sureness} touch in {_seconds(left)}" if left >= TOLD_BEFORE_S else None
+    return (
+        f"{seen.sureness} touch in {_seconds(left)}" if left >= TOLD_BEFORE_S else None
+    )
 
 
 def _of_danger(cast: CastInProgress, danger: TopOutlook, t: float) -> str | None:
@@ -249,10 +285,16 @@ def lesson(lessons: Sequence[Lesson], in_hand: Rod, unit: LengthUnit) -> str:
     if not lessons:
         return "nothing learned yet"
     of_it = [one for one in lessons if one.rod == in_hand]
-    changed = sorted(lessons, key=lambda one: -abs(one.belief.reach.best - one.belief.before.best))
+    changed = sorted(
+        lessons, key=lambda one: -abs(one.belief.reach.best - one.belief.before.best)
+    )
     rod, belief = (of_it or changed)[0]
-    now, was = (spoken_depth(depth, unit) for depth in (belief.reach.best, belief.before.best))
-    return f"number {number_words(rod.number)}, {now}" + ("" if now == was else f", was {was}")
+    now, was = (
+        spoken_depth(depth, unit) for depth in (belief.reach.best, belief.before.best)
+    )
+    return f"number {number_words(rod.number)}, {now}" + (
+        "" if now == was else f", was {was}"
+    )
 
 
 def _seconds(seconds: float) -> str:
@@ -276,10 +318,13 @@ def which_rod(plan: Plan | None, heading: float | None, unit: LengthUnit) -> str
     )
 
 
-def where_from(plan: Plan | None, boat: tuple[float, float] | None, unit: LengthUnit) -> str:
+def where_from(
+    plan: Plan | None, boat: tuple[float, float] | None, unit: LengthUnit
+) -> str:
     """Return what to say to "where from": where to lie, which rod, which way.
 
-    `boat` is east and north, m, of where it is now; without it, only on which side of what is fished.
+    `boat` is east and north, m, of where it is now; without it, only on which side of
+    what is fished.
 
     >>> where_from(None, None, "feet")
     'no good place found'
@@ -300,8 +345,8 @@ def where_from(plan: Plan | None, boat: tuple[float, float] | None, unit: Length
 def spoken_distance(metres: float, unit: LengthUnit) -> str:
     """Return a distance along the water in yards or metres: to five, from twenty on to ten, then "far".
 
-    >>> spoken_distance(14.0, "feet"), spoken_distance(28.0, "feet"), spoken_distance(36.0, "metres")
-    ('fifteen yards', 'thirty yards', 'forty metres')
+    >>> spoken_distance(14.0, "feet"), spoken_distance(28.0, "feet"),
+    spoken_distance(36.0, "metres") ('fifteen yards', 'thirty yards', 'forty metres')
     """
     far = metres / YARD if unit == "feet" else metres
     if far >= FAR_DISTANCE:
@@ -328,7 +373,13 @@ def _direction(bearing: float, heading: float | None) -> str:
 
 
 def _chance(sureness: float) -> str:
-    return "will do" if sureness >= WILL_SHARE else "should do" if sureness >= SHOULD_SHARE else "may do"
+    return (
+        "will do"
+        if sureness >= WILL_SHARE
+        else "should do"
+        if sureness >= SHOULD_SHARE
+        else "may do"
+    )
 
 
 # --- the program's own state ----------------------------------------------------------------------------
@@ -395,7 +446,9 @@ def logbook_lost(why: str) -> str:
 
 def logbook_damaged(old: str | None) -> str:
     """Return that the logbook is damaged and another begun; `old` is what the damaged file is called now."""
-    return "logbook damaged, new one begun" + ("" if old is None else f", old one is {old}")
+    return "logbook damaged, new one begun" + (
+        "" if old is None else f", old one is {old}"
+    )
 
 
 def heard_late(seconds: float) -> str:

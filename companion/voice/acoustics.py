@@ -1,16 +1,18 @@
 """The speech model's own acoustic network: phone posteriors, learned from thousands of hours of people.
 
-The decoder (vosk) uses it for words and reports nothing else of it. Read from the model's file, it scores
-whole phrases as people speak them, where a network that learned from synthesized voices alone is often
-wrong: of 116 short sentences by people, each among all the commands, it finds 115 in quiet and 114 at 5
-dB, the other one 107 and 98 (`tests/bench/voice`, talk for choosing).
+The decoder (vosk) uses it for words and reports nothing else of it. Read from the
+model's file, it scores whole phrases as people speak them, where a network that learned
+from synthesized voices alone is often wrong: of 116 short sentences by people, each
+among all the commands, it finds 115 in quiet and 114 at 5 dB, the other one 107 and 98
+(`tests/bench/voice`, talk for choosing).
 
-The file am/final.mdl is Kaldi's, binary: after the transition model come named layers, each with matrices
-("FM", rows, columns) and vectors ("FV", size) of 32-bit numbers. The network is a factored time-delay
-network (Povey and others, Interspeech 2018). The decoder uses its first output
-(`companion.voice.biphones`). Its second output, made for training, is the probability of each state at a
-step, and each state belongs to one phone. Its i-vector, which describes the speaker, stays at zero, as at
-the beginning of all speech.
+The file am/final.mdl is Kaldi's, binary: after the transition model come named layers,
+each with matrices ("FM", rows, columns) and vectors ("FV", size) of 32-bit numbers. The
+network is a factored time-delay network (Povey and others, Interspeech 2018). The
+decoder uses its first output (`companion.voice.biphones`). Its second output, made for
+training, is the probability of each state at a step, and each state belongs to one
+phone. Its i-vector, which describes the speaker, stays at zero, as at the beginning of
+all speech.
 """
 
 from __future__ import annotations
@@ -71,14 +73,17 @@ class Outputs(NamedTuple):
 
     Attributes:
         sounds: the log posterior of no phone and of each phone, (steps, 1 + phones).
-        states: the score of each state as the decoder uses it, natural log up to a constant, (steps, states).
+        states: the score of each state as the decoder uses it, natural log up to a
+            constant, (steps, states).
     """
 
     sounds: Floats
     states: Floats
 
 
-NO_OUTPUTS = Outputs(np.zeros((0, 1 + PHONE_COUNT), np.float32), np.zeros((0, 0), np.float32))
+NO_OUTPUTS = Outputs(
+    np.zeros((0, 1 + PHONE_COUNT), np.float32), np.zeros((0, 0), np.float32)
+)
 
 
 class Acoustics:
@@ -102,24 +107,35 @@ class Acoustics:
 
     def _last(self, branch: str, output: str, x: Floats) -> Floats:
         x = self._batchnorm(
-            f"prefinal-{branch}.batchnorm1", np.maximum(self._affine(f"prefinal-{branch}.affine", x), 0.0)
+            f"prefinal-{branch}.batchnorm1",
+            np.maximum(self._affine(f"prefinal-{branch}.affine", x), 0.0),
         )
         return self._affine(
             output,
-            self._batchnorm(f"prefinal-{branch}.batchnorm2", self._affine(f"prefinal-{branch}.linear", x)),
+            self._batchnorm(
+                f"prefinal-{branch}.batchnorm2",
+                self._affine(f"prefinal-{branch}.linear", x),
+            ),
         )
 
     def _hidden(self, frames: Floats) -> Floats:
-        slopes, curves = _at(frames, 1) - _at(frames, -1), _at(frames, -2) + _at(frames, 2) - 2 * frames
+        slopes, curves = (
+            _at(frames, 1) - _at(frames, -1),
+            _at(frames, -2) + _at(frames, 2) - 2 * frames,
+        )
         x = self._batchnorm("delta", np.concatenate([frames, slopes, curves], axis=1))
         x = np.pad(x, ((0, 0), (0, IVECTOR_DIM)))
-        x = self._batchnorm("tdnn1.batchnorm", np.maximum(self._affine("tdnn1.affine", x), 0.0))
+        x = self._batchnorm(
+            "tdnn1.batchnorm", np.maximum(self._affine("tdnn1.affine", x), 0.0)
+        )
         for n in TDNN_LAYERS:
             x = x[::3] if n == SUBSAMPLING_LAYER else x
             apart = 3 if n >= SUBSAMPLING_LAYER else 1
             narrow = self._affine(f"tdnnf{n}.linear", x, apart)
             wide = np.maximum(self._affine(f"tdnnf{n}.affine", narrow, apart), 0.0)
-            x = np.float32(BYPASS_SCALE) * x + self._batchnorm(f"tdnnf{n}.batchnorm", wide)
+            x = np.float32(BYPASS_SCALE) * x + self._batchnorm(
+                f"tdnnf{n}.batchnorm", wide
+            )
         return x
 
     def _affine(self, name: str, x: Floats, apart: int = 1) -> Floats:
@@ -144,32 +160,51 @@ def cepstra(samples: Samples) -> Floats:
     frames = frames - frames.mean(axis=1, keepdims=True)
     before = np.concatenate([frames[:, :1], frames[:, :-1]], axis=1)
     window, bands, cosines = _constants()
-    spectrum = np.fft.rfft((frames - np.float32(PREEMPHASIS) * before) * window, FFT_SIZE)
+    spectrum = np.fft.rfft(
+        (frames - np.float32(PREEMPHASIS) * before) * window, FFT_SIZE
+    )
     power = (np.abs(spectrum) ** 2).astype(np.float32) @ bands
-    return np.asarray(np.log(np.maximum(power, np.finfo(np.float32).eps)) @ cosines, np.float32)
+    return np.asarray(
+        np.log(np.maximum(power, np.finfo(np.float32).eps)) @ cosines, np.float32
+    )
 
 
 @lru_cache(maxsize=1)
 def _constants() -> tuple[Floats, Floats, Floats]:
     """Return the window of a frame, the share of each of its bins in each band, and the cosines of these.
 
-    The window is Povey's, a raised cosine to the power of 0.85; the bands are triangles evenly spaced on the
-    mel scale from 20 to 7,600 Hz, 1127 ln(1 + f/700); the cosines (DCT-II) are weighed by a lifter of 22.
+    The window is Povey's, a raised cosine to the power of 0.85; the bands are triangles
+    evenly spaced on the mel scale from 20 to 7,600 Hz, 1127 ln(1 + f/700); the cosines
+    (DCT-II) are weighed by a lifter of 22.
     """
-    window = (0.5 - 0.5 * np.cos(2 * np.pi * np.arange(FRAME_SAMPLES) / (FRAME_SAMPLES - 1))) ** 0.85
+    window = (
+        0.5 - 0.5 * np.cos(2 * np.pi * np.arange(FRAME_SAMPLES) / (FRAME_SAMPLES - 1))
+    ) ** 0.85
     low, high, bins = (
         1127.0 * np.log(1.0 + np.asarray(hertz) / 700.0)
-        for hertz in (20.0, 7600.0, np.arange(FFT_SIZE // 2 + 1) * SAMPLE_RATE_HZ / FFT_SIZE)
+        for hertz in (
+            20.0,
+            7600.0,
+            np.arange(FFT_SIZE // 2 + 1) * SAMPLE_RATE_HZ / FFT_SIZE,
+        )
     )
     edges = np.linspace(low, high, MEL_BANDS + 2)
     n = np.arange(MEL_BANDS)
-    cosines = np.cos(np.pi / MEL_BANDS * (n[:, None] + 0.5) * n) * np.sqrt(np.where(n, 2.0, 1.0) / MEL_BANDS)
+    cosines = np.cos(np.pi / MEL_BANDS * (n[:, None] + 0.5) * n) * np.sqrt(
+        np.where(n, 2.0, 1.0) / MEL_BANDS
+    )
     cosines = cosines * (1.0 + 0.5 * LIFTER * np.sin(np.pi * n / LIFTER))
     bands = mel_filterbank(edges, bins)
-    return window.astype(np.float32), bands.astype(np.float32), cosines.astype(np.float32)
+    return (
+        window.astype(np.float32),
+        bands.astype(np.float32),
+        cosines.astype(np.float32),
+    )
 
 
-def mel_filterbank(edges: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.float64]:
+def mel_filterbank(
+    edges: NDArray[np.float64], at: NDArray[np.float64]
+) -> NDArray[np.float64]:
     """Return the share of each place in each band, (places, bands): from an edge up to the next, and down."""
     rise = (at[:, None] - edges[:-2]) / (edges[1:-1] - edges[:-2])
     fall = (edges[2:] - at[:, None]) / (edges[2:] - edges[1:-1])
@@ -178,7 +213,9 @@ def mel_filterbank(edges: NDArray[np.float64], at: NDArray[np.float64]) -> NDArr
 
 def framed(samples: Samples) -> Floats:
     """Return frames of `FRAME_SAMPLES`, each `HOP_SAMPLES` after the one before, (frames, samples)."""
-    return np.lib.stride_tricks.sliding_window_view(samples.astype(np.float32), FRAME_SAMPLES)[::HOP_SAMPLES]
+    return np.lib.stride_tricks.sliding_window_view(
+        samples.astype(np.float32), FRAME_SAMPLES
+    )[::HOP_SAMPLES]
 
 
 @lru_cache(maxsize=1)
@@ -223,7 +260,11 @@ def transition_model(data: memoryview) -> NDArray[np.intp]:
     if start is None:
         raise ValueError("the model lists no states")
     (count,) = struct.unpack_from("<xi", data, start)
-    listed = np.frombuffer(data, _NUMBER, 4 * count, start + 5)["value"].reshape(count, 4).astype(np.intp)
+    listed = (
+        np.frombuffer(data, _NUMBER, 4 * count, start + 5)["value"]
+        .reshape(count, 4)
+        .astype(np.intp)
+    )
     if listed[:, 0].max() != SILENCE_PHONES + WORD_POSITIONS * PHONE_COUNT:
         raise ValueError("the model has other sounds than those of English")
     return listed
@@ -233,7 +274,9 @@ def _sounds(listed: NDArray[np.intp]) -> NDArray[np.intp]:
     """Return the phone of each state of the network, 0 for none."""
     phones, states = np.repeat(listed[:, 0], 2), listed[:, 2:].ravel()
     sounds = np.zeros(states.max() + 1, np.intp)
-    sounds[states] = np.where(phones > SILENCE_PHONES, 1 + (phones - SILENCE_PHONES - 1) // WORD_POSITIONS, 0)
+    sounds[states] = np.where(
+        phones > SILENCE_PHONES, 1 + (phones - SILENCE_PHONES - 1) // WORD_POSITIONS, 0
+    )
     return sounds
 
 
@@ -241,7 +284,8 @@ def _layers(data: memoryview) -> dict[str, Layer]:
     found = list(_NAME.finditer(data))
     ends = [*(name.start() for name in found[1:]), len(data)]
     return {
-        name[1].decode("ascii"): _layer(data[name.end() : end]) for name, end in zip(found, ends, strict=True)
+        name[1].decode("ascii"): _layer(data[name.end() : end])
+        for name, end in zip(found, ends, strict=True)
     }
 
 
@@ -249,7 +293,9 @@ def _layer(data: memoryview) -> Layer:
     weights = _matrix(data, b"<LinearParams> ", b"<Params> ")
     mean, variance = _vector(data, b"<StatsMean> "), _vector(data, b"<StatsVar> ")
     scale = 1.0 / np.sqrt(variance + np.float32(BATCHNORM_EPSILON))
-    return Layer(weights, _vector(data, b"<BiasParams> "), _offsets(data), scale, -mean * scale)
+    return Layer(
+        weights, _vector(data, b"<BiasParams> "), _offsets(data), scale, -mean * scale
+    )
 
 
 def _after(data: memoryview, *tags: bytes) -> int | None:

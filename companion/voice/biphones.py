@@ -1,17 +1,17 @@
 """Biphone scores of phrases: every phone judged by the one before it, as the speech model's decoder does.
 
-The decoder (vosk) scores words this way and reports nothing for a phrase it did not recognise. Its
-network gives a score of some two thousand states at each 30 ms. A phone after another (a biphone) enters
-one of these states and goes on in another. Which ones is written only in the graph of its words:
-graph/HCLr.fst, an OpenFst file of constant layout, whose arcs are labelled with transitions. Every arc
-that enters a phone leaves a state all of whose paths end in one and the same phone, so the pairs can be
-read off.
+The decoder (vosk) scores words this way and reports nothing for a phrase it did not
+recognise. Its network gives a score of some two thousand states at each 30 ms. A phone
+after another (a biphone) enters one of these states and goes on in another. Which ones
+is written only in the graph of its words: graph/HCLr.fst, an OpenFst file of constant
+layout, whose arcs are labelled with transitions. Every arc that enters a phone leaves a
+state all of whose paths end in one and the same phone, so the pairs can be read off.
 
-A phrase is aligned with all of the sound: silence before it, optionally between its words, and after it.
-Its ratio is its score less that of the likeliest phones in any order that biphones allow: 0 at best. Of
-116 short sentences by people (for choosing, `tests/bench/voice`), each among all the commands, it finds
-116 in quiet and at 10 dB and 114 at 5 dB; the posteriors of `voice/acoustics.py` alone find 115, 116 and
-113.
+A phrase is aligned with all of the sound: silence before it, optionally between its
+words, and after it. Its ratio is its score less that of the likeliest phones in any
+order that biphones allow: 0 at best. Of 116 short sentences by people (for choosing,
+`tests/bench/voice`), each among all the commands, it finds 116 in quiet and at 10 dB
+and 114 at 5 dB; the posteriors of `voice/acoustics.py` alone find 115, 116 and 113.
 """
 
 from __future__ import annotations
@@ -24,7 +24,13 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from companion.voice.acoustics import SILENCE_PHONES, WORD_POSITIONS, Floats, mapped, transition_model
+from companion.voice.acoustics import (
+    SILENCE_PHONES,
+    WORD_POSITIONS,
+    Floats,
+    mapped,
+    transition_model,
+)
 
 Numbers = NDArray[np.intp]
 Counts = NDArray[np.int32]
@@ -36,28 +42,46 @@ WORD_BEGIN, WORD_END, WORD_INTERNAL, WORD_SINGLETON = range(WORD_POSITIONS)
 LOG_ZERO = -1e9
 """The score of an impossible path (the log of zero)."""
 _MAGIC = struct.pack("<i", 0x7EB2FDD6)
-_STATE = np.dtype([("final", "<f4"), ("arcs", "<u4"), ("count", "<u4"), ("in_", "<u4"), ("out", "<u4")])
+_STATE = np.dtype(
+    [
+        ("final", "<f4"),
+        ("arcs", "<u4"),
+        ("count", "<u4"),
+        ("in_", "<u4"),
+        ("out", "<u4"),
+    ]
+)
 _ARC = np.dtype([("in_", "<i4"), ("out", "<i4"), ("weight", "<f4"), ("to", "<i4")])
 
 
 class Biphones:
     """The states of every biphone, and the scores of phrases by them."""
 
-    def __init__(self, before: Numbers, phones: Numbers, first: Numbers, rest: Numbers) -> None:
+    def __init__(
+        self, before: Numbers, phones: Numbers, first: Numbers, rest: Numbers
+    ) -> None:
         """Take the pairs that occur, sorted by the second phone, and their states on entry and afterwards."""
         self._before, self._first, self._rest = before, first, rest
         self._begins = np.flatnonzero(np.r_[True, phones[1:] != phones[:-1]])
         self._phones = phones[self._begins]
-        self._pair = {pair: n for n, pair in enumerate(zip(before.tolist(), phones.tolist(), strict=True))}
-        self._backoff = {int(phone): int(n) for phone, n in zip(self._phones, self._begins, strict=True)}
+        self._pair = {
+            pair: n
+            for n, pair in enumerate(zip(before.tolist(), phones.tolist(), strict=True))
+        }
+        self._backoff = {
+            int(phone): int(n)
+            for phone, n in zip(self._phones, self._begins, strict=True)
+        }
 
     def states(self, before: int, phone: int) -> tuple[int, int]:
         """Return the states of a biphone on entry and afterwards.
 
-        A pair that never occurs backs off to the phone after silence, then after any phone, then to the same
-        sound elsewhere in a word.
+        A pair that never occurs backs off to the phone after silence, then after any
+        phone, then to the same sound elsewhere in a word.
         """
-        known = (self._pair.get(pair) for pair in ((before, phone), (SILENCE_PHONE, phone)))
+        known = (
+            self._pair.get(pair) for pair in ((before, phone), (SILENCE_PHONE, phone))
+        )
         alike = (self._backoff.get(phone), *map(self._backoff.get, _alike(phone)))
         n = next(n for n in (*known, *alike) if n is not None)
         return int(self._first[n]), int(self._rest[n])
@@ -65,15 +89,21 @@ class Biphones:
     def free_loop(self, scores: Floats) -> float:
         """Return the score of the free phone loop over the scores of the states, (steps, states)."""
         paths = np.full(len(self._before), LOG_ZERO, np.float32)
-        ends = np.full(max(self._phones.max(), self._before.max()) + 1, LOG_ZERO, np.float32)
+        ends = np.full(
+            max(self._phones.max(), self._before.max()) + 1, LOG_ZERO, np.float32
+        )
         ends[SILENCE_PHONE] = 0.0
         for step in scores:
-            paths = np.maximum(paths + step[self._rest], ends[self._before] + step[self._first])
+            paths = np.maximum(
+                paths + step[self._rest], ends[self._before] + step[self._first]
+            )
             ends[SILENCE_PHONE] = LOG_ZERO
             ends[self._phones] = np.maximum.reduceat(paths, self._begins)
         return float(ends.max())
 
-    def fits(self, scores: Floats, phrases: Sequence[Sequence[Sequence[int]]]) -> list[float]:
+    def fits(
+        self, scores: Floats, phrases: Sequence[Sequence[Sequence[int]]]
+    ) -> list[float]:
         """Return the score of each phrase, aligned with all of the sound.
 
         Args:
@@ -170,7 +200,9 @@ def biphones(model: Path) -> Biphones | None:
     if not graph.is_file():
         return None
     try:
-        return _biphones(transition_model(mapped(model / "am" / "final.mdl")), *_graph(mapped(graph)))
+        return _biphones(
+            transition_model(mapped(model / "am" / "final.mdl")), *_graph(mapped(graph))
+        )
     except (ValueError, IndexError, struct.error):
         return None
 
@@ -178,8 +210,9 @@ def biphones(model: Path) -> Biphones | None:
 def _graph(data: memoryview) -> tuple[int, Counts, NDArray[np.void]]:
     """Return where a graph begins, of each arc the state that it leaves, and the arcs.
 
-    The file has two heads, of what looks ahead along its words and, within, of the constant layout: a magic
-    number, two names, version and flags (32 bits each), properties, start, count of states and of arcs (64).
+    The file has two heads, of what looks ahead along its words and, within, of the
+    constant layout: a magic number, two names, version and flags (32 bits each),
+    properties, start, count of states and of arcs (64).
     """
     at = bytes(data[:4096]).index(_MAGIC, len(_MAGIC)) + len(_MAGIC)
     for name in (b"const", b"standard"):
@@ -194,7 +227,9 @@ def _graph(data: memoryview) -> tuple[int, Counts, NDArray[np.void]]:
     return start, leaves, np.frombuffer(data, _ARC, arcs, at + states * _STATE.itemsize)
 
 
-def _biphones(listed: Numbers, start: int, leaves: Counts, arcs: NDArray[np.void]) -> Biphones:
+def _biphones(
+    listed: Numbers, start: int, leaves: Counts, arcs: NDArray[np.void]
+) -> Biphones:
     """Return the pairs of phones in a graph, by its arcs' transitions: two for each of the listed states."""
     states, to = (arcs["in_"] - 1) // 2, arcs["to"]
     spoken = (states >= 0) & (states < len(listed))
@@ -211,7 +246,9 @@ def _biphones(listed: Numbers, start: int, leaves: Counts, arcs: NDArray[np.void
     enters = spoken & (to != leaves)
     if (last[to[spoken]] != phones[spoken]).any() or (last[leaves[enters]] < 0).any():
         raise ValueError("a sound has more than one before it")
-    pairs = np.unique(len(listed) * last[leaves[enters]] + states[enters]).astype(np.intp)
+    pairs = np.unique(len(listed) * last[leaves[enters]] + states[enters]).astype(
+        np.intp
+    )
     before, state = np.divmod(pairs[pairs >= len(listed)], len(listed))
     order = np.lexsort((before, listed[state, 0]))
     state, before = state[order], before[order]

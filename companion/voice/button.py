@@ -25,8 +25,8 @@ class ButtonError(Exception):
 def push_to_talk(pin: int) -> Callable[[], bool]:
     """Return a function that tells whether the button between this GPIO line and ground is held.
 
-    Line 17 is the one named "GPIO17", on whichever chip that is; on a board that does not name its lines so,
-    it is line 17 of the first chip. The board pulls it up.
+    Line 17 is the one named "GPIO17", on whichever chip that is; on a board that does
+    not name its lines so, it is line 17 of the first chip. The board pulls it up.
 
     Raises:
         ButtonError: the driver or the line is missing, is in use or may not be used.
@@ -46,7 +46,9 @@ def push_to_talk(pin: int) -> Callable[[], bool]:
             active_low=True,
             debounce_period=timedelta(seconds=DEBOUNCE_S),
         )
-        request = gpiod.request_lines(str(chip), {offset: settings}, consumer="companion")
+        request = gpiod.request_lines(
+            str(chip), {offset: settings}, consumer="companion"
+        )
     except OSError as error:
         raise _refusal(pin, error) from error
     return lambda: request.get_value(offset) is gpiod.line.Value.ACTIVE
@@ -56,12 +58,16 @@ def _find_line(pin: int) -> tuple[Path, int]:
     """Return the device of the chip that has the line, and the line's place on it."""
     chips = _lines_of_chips()
     if not chips:
-        raise ButtonError("this computer has no GPIO pins", "take `button` out of the config")
+        raise ButtonError(
+            "this computer has no GPIO pins", "take `button` out of the config"
+        )
     for path, names in chips.items():
         if f"GPIO{pin}" in names:
             return path, names.index(f"GPIO{pin}")
     path, names = next(iter(chips.items()))
-    are_named = any(re.fullmatch(r"GPIO\d+", name) for names in chips.values() for name in names)
+    are_named = any(
+        re.fullmatch(r"GPIO\d+", name) for names in chips.values() for name in names
+    )
     if are_named or not 0 <= pin < len(names):
         raise ButtonError(
             f"the board has no GPIO {pin}",
@@ -84,7 +90,13 @@ def _lines_of_chips() -> dict[Path, list[str]]:
 
 def _refusal(pin: int, error: OSError) -> ButtonError:
     if error.errno in {errno.EACCES, errno.EPERM}:
-        return ButtonError(f"{error.filename or 'the GPIO chip'} may not be opened", GET_IN)
+        return ButtonError(
+            f"{error.filename or 'the GPIO chip'} may not be opened", GET_IN
+        )
     if error.errno == errno.EBUSY:
-        return ButtonError(f"something else uses GPIO {pin}", "choose another GPIO for `button`")
-    return ButtonError(f"GPIO {pin}: {error.strerror or error}", "choose another GPIO for `button`")
+        return ButtonError(
+            f"something else uses GPIO {pin}", "choose another GPIO for `button`"
+        )
+    return ButtonError(
+        f"GPIO {pin}: {error.strerror or error}", "choose another GPIO for `button`"
+    )

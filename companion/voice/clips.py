@@ -44,7 +44,9 @@ def read_clip(path: Path) -> Samples:
     return resampled(sound.mean(axis=1), int(rate))
 
 
-def resampled(sound: np.ndarray[tuple[int], np.dtype[np.float32]], rate: int) -> Samples:
+def resampled(
+    sound: np.ndarray[tuple[int], np.dtype[np.float32]], rate: int
+) -> Samples:
     """Return sound (full scale 1.0, at `rate` samples a second) as 16-bit samples at `SAMPLE_RATE_HZ`.
 
     What lies beyond full scale is clipped.
@@ -64,12 +66,15 @@ def write_clip(path: Path, samples: Samples, late_ms: int = 0) -> None:
     Args:
         path: where.
         samples: the sound.
-        late_ms: how long after its last sample it was decided, ms; kept in the file's comment.
+        late_ms: how long after its last sample it was decided, ms; kept in the file's
+            comment.
     """
     import soundfile  # noqa: PLC0415  (a trip begins without it)
 
     part = path.with_suffix(".part")
-    with soundfile.SoundFile(part, "w", SAMPLE_RATE_HZ, 1, format="FLAC", subtype="PCM_16") as file:
+    with soundfile.SoundFile(
+        part, "w", SAMPLE_RATE_HZ, 1, format="FLAC", subtype="PCM_16"
+    ) as file:
         if late_ms:
             file.comment = f"{_LATE}{late_ms}"
         file.write(samples)
@@ -124,7 +129,9 @@ def clip_length(path: Path) -> tuple[float, float]:
     try:
         with soundfile.SoundFile(path) as file:
             told = file.comment.removeprefix(_LATE)
-            return file.frames / file.samplerate, int(told) / 1000.0 if told.isdigit() else 0.0
+            return file.frames / file.samplerate, int(
+                told
+            ) / 1000.0 if told.isdigit() else 0.0
     except (OSError, soundfile.SoundFileError) as error:
         raise ClipError(f"{path}: cannot be read as FLAC or WAV ({error})") from error
 
@@ -146,6 +153,8 @@ def clip_began(name: str) -> datetime | None:
     '2026-10-03T14:15:00.250000+00:00'
     """
     try:
-        return datetime.strptime(Path(name).name.split("Z.")[0], f"{CLIP_NAME_FORMAT}.%f").replace(tzinfo=UTC)
+        return datetime.strptime(
+            Path(name).name.split("Z.")[0], f"{CLIP_NAME_FORMAT}.%f"
+        ).replace(tzinfo=UTC)
     except ValueError:
         return None

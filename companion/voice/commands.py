@@ -1,7 +1,8 @@
 """What the angler can ask for: one frozen record per spoken command.
 
-Lengths are metres, weights kilograms. A line's strength is the number on its spool, in pounds, because
-that is its name aboard; it is not a force to compute with. None means it was not said.
+Lengths are metres, weights kilograms. A line's strength is the number on its spool, in
+pounds, because that is its name aboard; it is not a force to compute with. None means
+it was not said.
 """
 
 from __future__ import annotations
@@ -54,7 +55,8 @@ class BrokeOff(Spoken, frozen=True, tag="broke off"):
 class MarkPlace(Spoken, frozen=True, tag="mark"):
     """Something on the bottom is worth coming back to; `depth` is its top, m below the surface.
 
-    `distance`, m, and `clock`, the hour off the bow, say where it is when it is not under the boat.
+    `distance`, m, and `clock`, the hour off the bow, say where it is when it is not
+    under the boat.
     """
 
     kind: MarkKind
@@ -66,8 +68,8 @@ class MarkPlace(Spoken, frozen=True, tag="mark"):
 class Cast(Spoken, frozen=True, tag="cast"):
     """The lure is flying.
 
-    `clock` is the hour it flies towards, 12 over the bow, 3 to starboard; `distance` is how far it goes,
-    m; `short` tells that it goes well short of the usual cast.
+    `clock` is the hour it flies towards, 12 over the bow, 3 to starboard; `distance` is
+    how far it goes, m; `short` tells that it goes well short of the usual cast.
     """
 
     clock: int | None = None
@@ -141,8 +143,8 @@ class UndoThat(Spoken, frozen=True, tag="undo"):
 class Correct(Spoken, frozen=True, tag="correct"):
     """The number in the last command was another; one of these is given.
 
-    `number` is a bare number (a rod, a line, an hour, a depth in the boat's unit, minutes), `clock` an
-    hour, `distance` m, `weight` kg.
+    `number` is a bare number (a rod, a line, an hour, a depth in the boat's unit,
+    minutes), `clock` an hour, `distance` m, `weight` kg.
     """
 
     number: int | None = None
@@ -239,7 +241,11 @@ def corrected(command: Command, put_right: Correct, step: float) -> Command | No
     >>> corrected(Cast(clock=2), Correct(distance=27.0), 0.3048)
     Cast(clock=2, distance=27.0, short=False)
     """
-    given = {name: value for name, value in msgspec.structs.asdict(put_right).items() if value is not None}
+    given = {
+        name: value
+        for name, value in msgspec.structs.asdict(put_right).items()
+        if value is not None
+    }
     number = given.pop("number", None)
     if number is not None:
         given = _as_meant(command, number, step)

@@ -1,9 +1,10 @@
 """Endpointing: when an utterance is over, and which words were recognised in it.
 
-An `Attempt` takes the frames of one utterance as they come and decides as soon as it can. It is in one of two
-states. While it is `Decoding`, the first pass recognises words until a phrase, a pause or a time limit ends
-them. A phrase that fits the sounds is accepted then. Anything else, and a phrase that may go on, is `Waiting`
-for a pause, at which it is judged again: the words may have ended too early.
+An `Attempt` takes the frames of one utterance as they come and decides as soon as it
+can. It is in one of two states. While it is `Decoding`, the first pass recognises words
+until a phrase, a pause or a time limit ends them. A phrase that fits the sounds is
+accepted then. Anything else, and a phrase that may go on, is `Waiting` for a pause, at
+which it is judged again: the words may have ended too early.
 """
 
 from __future__ import annotations
@@ -27,7 +28,13 @@ from companion.voice.judging import (
     sounds_agree,
     worth_second_pass,
 )
-from companion.voice.phrase_scorer import NO_SCORES, NoiseNetScores, PhraseScorer, PhraseScores, quiet
+from companion.voice.phrase_scorer import (
+    NO_SCORES,
+    NoiseNetScores,
+    PhraseScorer,
+    PhraseScores,
+    quiet,
+)
 from companion.voice.sound import FRAMES_A_SECOND, Samples
 from companion.voice.suppressor import Suppressor
 
@@ -41,15 +48,16 @@ WARM_UP_FRAMES = 20
 STABLE_CHUNKS = 3
 """Chunks for which a phrase has to stand unchanged before it ends the words."""
 STABLE_PREFIX_CHUNKS = 9
-"""The same for a phrase that is the prefix of longer ones: "log fish ...". The decoder's words come late: at
-6 the invented day loses two marks whose depth was cut off, at 9 none."""
+"""The same for a phrase that is the prefix of longer ones: "log fish ...". The
+decoder's words come late: at 6 the invented day loses two marks whose depth was cut
+off, at 9 none."""
 SHORT_PAUSE_S, PAUSE_S, LONG_PAUSE_S = 0.14, 0.24, 0.5
-"""The pause, s, after which a phrase is over; after which it is judged again if it was not accepted; and
-after which a phrase that may go on, or anything, is over (a quarter of a second within a phrase looks like
-0.44)."""
+"""The pause, s, after which a phrase is over; after which it is judged again if it was
+not accepted; and after which a phrase that may go on, or anything, is over (a quarter
+of a second within a phrase looks like 0.44)."""
 PENDING_CHUNKS = 20
-"""The longest wait for a pause, in chunks, where the words are no phrase, or one that may go on: misheard,
-they may end too early, amid "mark a ledge forty yards"."""
+"""The longest wait for a pause, in chunks, where the words are no phrase, or one that
+may go on: misheard, they may end too early, amid "mark a ledge forty yards"."""
 UTTERANCE_LIMIT_S = 6.0
 """The longest utterance, s: no command takes that long, and in wind some would never end."""
 
@@ -91,8 +99,8 @@ class UtteranceSound:
     def quiet(self) -> float:
         """The silence at its end, s, at most a second.
 
-        While somebody speaks it is measured at every second chunk only: within one chunk no silence becomes
-        long enough to matter.
+        While somebody speaks it is measured at every second chunk only: within one
+        chunk no silence becomes long enough to matter.
         """
         (at, was), now = self._quiet_at, len(self.raw)
         if now != at and (was > 0.0 or now - at > CHUNK_FRAMES):
@@ -104,7 +112,11 @@ class UtteranceSound:
     def quiet_lately(self) -> float:
         """The same, by a measurement of the last 0.2 s where there is one: cheaper."""
         (at, was), now = self._quiet_at, len(self.raw)
-        return was + (now - at) / FRAMES_A_SECOND if was and now - at <= 2 * CHUNK_FRAMES else self.quiet
+        return (
+            was + (now - at) / FRAMES_A_SECOND
+            if was and now - at <= 2 * CHUNK_FRAMES
+            else self.quiet
+        )
 
 
 class FirstPass:
@@ -134,7 +146,9 @@ class FirstPass:
             texts = _texts(self._decoder.Result())
             if texts[0].replace(UNKNOWN_WORD, "").strip():
                 self._spans.append(texts)
-        self.partial = str(json.loads(self._decoder.PartialResult()).get("partial", "")).strip()
+        self.partial = str(
+            json.loads(self._decoder.PartialResult()).get("partial", "")
+        ).strip()
         said = " ".join([*(texts[0] for texts in self._spans), self.partial]).strip()
         self.stable = self.stable + 1 if said == self.said else 0
         self.said = said
@@ -151,7 +165,9 @@ class FirstPass:
     def _accept(self, frames: list[Samples]) -> bool:
         """Give the decoder some frames; tell whether a pause has ended words in them."""
         self.fed += len(frames)
-        return bool(frames and self._decoder.AcceptWaveform(np.concatenate(frames).tobytes()))
+        return bool(
+            frames and self._decoder.AcceptWaveform(np.concatenate(frames).tobytes())
+        )
 
 
 class Judge:
@@ -165,7 +181,8 @@ class Judge:
     def judge(self, heard: Hearing, *, whole: bool) -> Hearing:
         """Return a hearing with its phrase accepted, replaced or refused.
 
-        Unless the utterance is whole, a phrase has to be over: it may be the prefix of another.
+        Unless the utterance is whole, a phrase has to be over: it may be the prefix of
+        another.
         """
         scorer = self._of.phrase_scorer
         if scorer is None:
@@ -182,13 +199,23 @@ class Judge:
     def is_clear(self) -> bool:
         """Tell whether the sounds so far accept a phrase that is over by themselves."""
         scorer = self._of.phrase_scorer
-        own = None if scorer is None else scorer.score_with_noise_net(np.concatenate(self._sound.raw))
-        if scorer is None or own is None or not may_be_accepted_early(own, scorer, self._of.thresholds):
+        own = (
+            None
+            if scorer is None
+            else scorer.score_with_noise_net(np.concatenate(self._sound.raw))
+        )
+        if (
+            scorer is None
+            or own is None
+            or not may_be_accepted_early(own, scorer, self._of.thresholds)
+        ):
             return False
         fits = accepted_early(self.phrase_scores(own), scorer, self._of.thresholds)
         return fits is not None and self.is_over(fits)
 
-    def _by_both(self, heard: Hearing, whole: bool, scorer: PhraseScorer, scores: PhraseScores) -> Hearing:
+    def _by_both(
+        self, heard: Hearing, whole: bool, scorer: PhraseScorer, scores: PhraseScores
+    ) -> Hearing:
         listed = heard.text in self._of.phrases
         if (
             listed
@@ -199,7 +226,9 @@ class Judge:
         if not whole and scores.quiet < SHORT_PAUSE_S:
             return self._refused(heard, "it may go on")
         unsounded = listed and not scorer.has_score(scores, heard.text)
-        if not unsounded and not worth_second_pass(heard.text, scores, scorer, self._of.thresholds):
+        if not unsounded and not worth_second_pass(
+            heard.text, scores, scorer, self._of.thresholds
+        ):
             return self._refused(heard, "the sounds do not fit")
         words = self._of.second_pass(np.concatenate(self._sound.clean))
         heard = heard._replace(check=words[0].text if words else "")
@@ -207,37 +236,52 @@ class Judge:
             return heard
         return self._with_phrase(
             heard,
-            accepted_phrase(best_candidate(words, heard.text, scores, scorer), self._of.thresholds),
+            accepted_phrase(
+                best_candidate(words, heard.text, scores, scorer), self._of.thresholds
+            ),
             scorer,
             whole,
         )
 
-    def _with_phrase(self, heard: Hearing, found: str | None, scorer: PhraseScorer, whole: bool) -> Hearing:
+    def _with_phrase(
+        self, heard: Hearing, found: str | None, scorer: PhraseScorer, whole: bool
+    ) -> Hearing:
         """Return a hearing with the phrase that words and sounds together found, or with its own refused."""
         if found is None or not (whole or self.is_over(found)):
             return self._refused(heard, "words and sounds do not agree")
         if scorer.means(found) == scorer.means(heard.text):
             return heard
-        others = (text for text in (heard.text, *heard.alternatives) if text and text != found)
+        others = (
+            text for text in (heard.text, *heard.alternatives) if text and text != found
+        )
         return heard._replace(text=found, alternatives=tuple(others), fit=found)
 
     def _refused(self, heard: Hearing, why: str) -> Hearing:
         """Return a hearing with its phrase refused; unchanged where its text is no phrase."""
         if heard.text not in self._of.phrases:
             return heard
-        return heard._replace(text=UNKNOWN_WORD, alternatives=(heard.text, *heard.alternatives), refused=why)
+        return heard._replace(
+            text=UNKNOWN_WORD,
+            alternatives=(heard.text, *heard.alternatives),
+            refused=why,
+        )
 
     def is_over(self, phrase: str) -> bool:
         """Tell whether a phrase has been spoken to its end, by the pause after it."""
         scorer = self._of.phrase_scorer
         goes_on = scorer is not None and may_go_on(phrase, self.phrase_scores(), scorer)
-        return self.phrase_scores().quiet >= (LONG_PAUSE_S if goes_on else SHORT_PAUSE_S)
+        return self.phrase_scores().quiet >= (
+            LONG_PAUSE_S if goes_on else SHORT_PAUSE_S
+        )
 
     def phrase_scores(self, own: NoiseNetScores | None = None) -> PhraseScores:
         """Return the scores of the phrases over the sounds so far; once for the same sound."""
         scorer, count = self._of.phrase_scorer, len(self._sound.raw)
         if scorer is not None and self._scored_at[0] != count:
-            raw, clean = np.concatenate(self._sound.raw), np.concatenate(self._sound.clean)
+            raw, clean = (
+                np.concatenate(self._sound.raw),
+                np.concatenate(self._sound.clean),
+            )
             self._scored_at = count, scorer.score_phrases(raw, clean, own=own)
         return self._scored_at[1]
 
@@ -251,7 +295,11 @@ class Decoding:
 
     def after_frame(self) -> Hearing | Waiting | None:
         """Return the hearing where words end, or the next state for what is no phrase; None to go on."""
-        words, sound, phrases = self._of.words, self._of.sound, self._of.recogniser.phrases
+        words, sound, phrases = (
+            self._of.words,
+            self._of.sound,
+            self._of.recogniser.phrases,
+        )
         while len(sound.clean) - words.fed >= CHUNK_FRAMES:
             words.decode(sound.clean)
             ended = self._ends()
@@ -259,7 +307,10 @@ class Decoding:
                 continue
             heard = words.hearing(phrases)._replace(ended=ended, seconds=sound.seconds)
             judged = self._of.judge.judge(heard, whole=False)
-            later = self._of.recogniser.phrase_scorer is not None and judged.text not in phrases
+            later = (
+                self._of.recogniser.phrase_scorer is not None
+                and judged.text not in phrases
+            )
             return Waiting(self._of, heard) if later else judged
         return None
 
@@ -267,7 +318,9 @@ class Decoding:
         """Return the hearing of the sound so far."""
         words, sound = self._of.words, self._of.sound
         words.finish(sound.clean)
-        heard = words.hearing(self._of.recogniser.phrases)._replace(ended=ended, seconds=sound.seconds)
+        heard = words.hearing(self._of.recogniser.phrases)._replace(
+            ended=ended, seconds=sound.seconds
+        )
         return self._of.judge.judge(heard, whole=True)
 
     def _ends(self) -> Ended | None:
@@ -279,13 +332,19 @@ class Decoding:
         if words.said in recogniser.phrases and words.stable >= (
             STABLE_PREFIX_CHUNKS if goes_on else STABLE_CHUNKS
         ):
-            waits = words.stable < STABLE_PREFIX_CHUNKS + PENDING_CHUNKS and self._is_sounding()
+            waits = (
+                words.stable < STABLE_PREFIX_CHUNKS + PENDING_CHUNKS
+                and self._is_sounding()
+            )
             return None if waits else "pause" if goes_on else "phrase"
         return "phrase" if words.said and self._is_clear() else None
 
     def _is_sounding(self) -> bool:
         """Tell whether somebody is speaking, though the decoder may recognise no words."""
-        return self._of.recogniser.phrase_scorer is not None and self._of.sound.quiet < SHORT_PAUSE_S
+        return (
+            self._of.recogniser.phrase_scorer is not None
+            and self._of.sound.quiet < SHORT_PAUSE_S
+        )
 
     def _is_clear(self) -> bool:
         """Tell whether the sounds accept a phrase that is over; they are asked three times in a pause."""
@@ -296,7 +355,9 @@ class Decoding:
             self._next_pause = SHORT_PAUSE_S
         if still < self._next_pause:
             return False
-        self._next_pause = next((longer for longer in (PAUSE_S, LONG_PAUSE_S) if longer > still), math.inf)
+        self._next_pause = next(
+            (longer for longer in (PAUSE_S, LONG_PAUSE_S) if longer > still), math.inf
+        )
         return self._of.judge.is_clear()
 
 
@@ -328,7 +389,9 @@ class Waiting:
         return self._judged(whole=True)
 
     def _judged(self, *, whole: bool) -> Hearing:
-        return self._of.judge.judge(self._heard, whole=whole)._replace(seconds=self._of.sound.seconds)
+        return self._of.judge.judge(self._heard, whole=whole)._replace(
+            seconds=self._of.sound.seconds
+        )
 
 
 class Attempt:
@@ -354,12 +417,19 @@ class Attempt:
     @property
     def wordless(self) -> bool:
         """Return whether no word has been made out so far."""
-        return not self.words.paused and not self.words.partial.replace(UNKNOWN_WORD, "").strip()
+        return (
+            not self.words.paused
+            and not self.words.partial.replace(UNKNOWN_WORD, "").strip()
+        )
 
     @property
     def still(self) -> float:
         """Since when nothing is spoken, s: of the last second, as far as the sounds tell."""
-        return self.sound.quiet if self.recogniser.phrase_scorer is not None and self.sound.raw else 0.0
+        return (
+            self.sound.quiet
+            if self.recogniser.phrase_scorer is not None and self.sound.raw
+            else 0.0
+        )
 
     @property
     def still_lately(self) -> float:
@@ -372,7 +442,10 @@ class Attempt:
         self.sound.accept_frame(frame)
         if not self.sound.clean:
             return None
-        if isinstance(self._state, Decoding) and self.sound.seconds >= UTTERANCE_LIMIT_S:
+        if (
+            isinstance(self._state, Decoding)
+            and self.sound.seconds >= UTTERANCE_LIMIT_S
+        ):
             return self.finish("time")
         outcome = self._state.after_frame()
         if isinstance(outcome, Waiting):
@@ -390,8 +463,9 @@ class Attempt:
 def _decided(texts: list[str], phrases: Container[str]) -> Hearing:
     """Return the likeliest text, unless it is a slip away from the one listed phrase among the others.
 
-    Words that are no listed phrase, with a listed phrase one word away that sounded nearly the same, are
-    that phrase misheard. Where sounds were no word at all, or two phrases are as near, nothing is taken.
+    Words that are no listed phrase, with a listed phrase one word away that sounded
+    nearly the same, are that phrase misheard. Where sounds were no word at all, or two
+    phrases are as near, nothing is taken.
     """
     best, *rest = texts
     near = [text for text in rest if text in phrases and _a_slip(best, text)]
@@ -408,7 +482,9 @@ def _a_slip(heard: str, phrase: str) -> bool:
     a, b = heard.split(), phrase.split()
     if len(b) < 3 or len(a) > len(b):
         return False
-    same = next((i for i, (x, y) in enumerate(zip(a, b, strict=False)) if x != y), len(a))
+    same = next(
+        (i for i, (x, y) in enumerate(zip(a, b, strict=False)) if x != y), len(a)
+    )
     return a[same:] == b[same + 1 :] or a[same + 1 :] == b[same + 1 :]
 
 
@@ -421,5 +497,9 @@ def _texts(result: str) -> list[str]:
 def _joined(spans: list[list[str]]) -> list[str]:
     """Return texts of the whole utterance: the best of every span, then with another choice in one span."""
     best = [texts[0] for texts in spans]
-    swapped = [[*best[:i], other, *best[i + 1 :]] for i, texts in enumerate(spans) for other in texts[1:]]
+    swapped = [
+        [*best[:i], other, *best[i + 1 :]]
+        for i, texts in enumerate(spans)
+        for other in texts[1:]
+    ]
     return list(dict.fromkeys(" ".join(words) for words in [best, *swapped]))

@@ -1,15 +1,18 @@
 """The command grammar: one table from which everything about the wordings is made.
 
-Each `Form` of `FORMS` holds a command, the wordings it is asked for with, what it does, and the short
-line that confirms it. The recogniser's phrase list, the parser, the help text and the answer to "what
-can I say" all come from that table, so they cannot disagree.
+Each `Form` of `FORMS` holds a command, the wordings it is asked for with, what it does,
+and the short line that confirms it. The recogniser's phrase list, the parser, the help
+text and the answer to "what can I say" all come from that table, so they cannot
+disagree.
 
-An utterance counts only if the whole of it is one listed phrase. Every phrase is spelled out, slot
-values and all, because a decoder that is given whole phrases mishears far less than one given words.
+An utterance counts only if the whole of it is one listed phrase. Every phrase is
+spelled out, slot values and all, because a decoder that is given whole phrases mishears
+far less than one given words.
 
-Slots hold only what can be meant: the rods there are, the strengths there are, and depths and weights
-whose words cannot be taken for each other. A slot of ours never holds both a -teen and its -ty, which
-in wind are the same word: a tree top is marked at 1 to 29 ft, and below that no cast lure gets near it.
+Slots hold only what can be meant: the rods there are, the strengths there are, and
+depths and weights whose words cannot be taken for each other. A slot of ours never
+holds both a -teen and its -ty, which in wind are the same word: a tree top is marked at
+1 to 29 ft, and below that no cast lure gets near it.
 """
 
 from __future__ import annotations
@@ -49,7 +52,18 @@ NUMBER_WORDS = [
     "eighteen",
     "nineteen",
 ]
-TENS_WORDS = ["", "", "twenty", "thirty", "forty", "fifty", "sixty", "seventy", "eighty", "ninety"]
+TENS_WORDS = [
+    "",
+    "",
+    "twenty",
+    "thirty",
+    "forty",
+    "fifty",
+    "sixty",
+    "seventy",
+    "eighty",
+    "ninety",
+]
 
 DEEPEST_MARK_FEET = 29
 DEEPEST_MARK_METRES = 9
@@ -71,7 +85,10 @@ SPOKEN_CURRENTS = {
 """Currents that are fished in, kn."""
 UNITS_NOT_SAID_BACK = ("yards", "o'clock", "ounce", "ounces")
 """Units that are not said back: what is said back has to be short."""
-HALVED_UNITS: Mapping[LengthUnit, tuple[str, ...]] = {"feet": ("feet", "pounds"), "metres": ("metres",)}
+HALVED_UNITS: Mapping[LengthUnit, tuple[str, ...]] = {
+    "feet": ("feet", "pounds"),
+    "metres": ("metres",),
+}
 """Units of which somebody may say, after a while, that it was half a one more."""
 MARKS_WITH_DEPTH = ("tree top", "rock pile", "high spot", "grass edge")
 """The kinds of mark that can be named without an "a"; the others are so short that talk holds them."""
@@ -80,7 +97,8 @@ MARKS_WITH_DEPTH = ("tree top", "rock pile", "high spot", "grass edge")
 class Aboard(msgspec.Struct, frozen=True):
     """The tackle that commands can mean: the rods' numbers, the lines' strengths (lb on the spool), the unit.
 
-    `wake` is what every command has to begin with; empty when nothing has to be said before it.
+    `wake` is what every command has to begin with; empty when nothing has to be said
+    before it.
     """
 
     rods: tuple[int, ...]
@@ -91,15 +109,23 @@ class Aboard(msgspec.Struct, frozen=True):
 
 def aboard(settings: Settings) -> Aboard:
     """Return what numbers can be spoken on this boat: its rods and the strengths of their lines."""
-    strengths = {pounds for rod in settings.rods if (pounds := rod.line.pounds) is not None}
+    strengths = {
+        pounds for rod in settings.rods if (pounds := rod.line.pounds) is not None
+    }
     wake = settings.voice.wake if settings.voice.listen == "wake words" else ""
-    return Aboard(tuple(rod.number for rod in settings.rods), tuple(sorted(strengths)), settings.units, wake)
+    return Aboard(
+        tuple(rod.number for rod in settings.rods),
+        tuple(sorted(strengths)),
+        settings.units,
+        wake,
+    )
 
 
 class Form(NamedTuple):
     """One row of the table: a command, its wordings, what it does, and what is said back.
 
-    The first wording is the one taught. `said_back` is None where the answer itself is what is said.
+    The first wording is the one taught. `said_back` is None where the answer itself is
+    what is said.
     """
 
     command: type[c.Spoken]
@@ -109,24 +135,54 @@ class Form(NamedTuple):
 
 
 FORMS: tuple[Form, ...] = (
-    Form(c.LogBite, ("log bite", "log strike", "log a bite", "got a bite"), "a fish struck", "bite noted"),
+    Form(
+        c.LogBite,
+        ("log bite", "log strike", "log a bite", "got a bite"),
+        "a fish struck",
+        "bite noted",
+    ),
     Form(
         c.LogFish,
-        ("log fish", "log fish {weight}", "log a fish", "log a fish {weight}", "fish in the boat"),
+        (
+            "log fish",
+            "log fish {weight}",
+            "log a fish",
+            "log a fish {weight}",
+            "fish in the boat",
+        ),
         "a fish is in the boat",
         "fish {weight}",
     ),
     Form(
-        c.LostFish, ("lost the fish", "lost it", "log lost fish"), "the fish came off", "noted, it got away"
+        c.LostFish,
+        ("lost the fish", "lost it", "log lost fish"),
+        "the fish came off",
+        "noted, it got away",
     ),
     Form(
         c.Touched,
-        ("bottom contact", "touched bottom", "touching bottom", "hit bottom", "hit {on}"),
+        (
+            "bottom contact",
+            "touched bottom",
+            "touching bottom",
+            "hit bottom",
+            "hit {on}",
+        ),
         "the lure touched the bottom, or what stands on it",
         "touch noted {on}",
     ),
-    Form(c.Snagged, ("snagged up", "snagged", "hung up"), "the lure hangs fast", "snag noted"),
-    Form(c.BrokeOff, ("broke off", "log broke off"), "the line broke, the lure is lost", "noted, lure lost"),
+    Form(
+        c.Snagged,
+        ("snagged up", "snagged", "hung up"),
+        "the lure hangs fast",
+        "snag noted",
+    ),
+    Form(
+        c.BrokeOff,
+        ("broke off", "log broke off"),
+        "the line broke, the lure is lost",
+        "noted, lure lost",
+    ),
     Form(
         c.MarkPlace,
         (
@@ -155,10 +211,30 @@ FORMS: tuple[Form, ...] = (
         "the lure is flying",
         "away {short} {far} {clock}",
     ),
-    Form(c.ReeledIn, ("reeled in", "all reeled in"), "the lure is back at the rod tip", "in"),
-    Form(c.StopReel, ("stopped now", "all stopped"), "the reel stands still", "stop noted"),
-    Form(c.StartReel, ("going again", "moving again"), "the reel turns again after that", "noted"),
-    Form(c.HoldTip, ("rod tip {held}",), "how the rod in hand is held from now on", "held {held}"),
+    Form(
+        c.ReeledIn,
+        ("reeled in", "all reeled in"),
+        "the lure is back at the rod tip",
+        "in",
+    ),
+    Form(
+        c.StopReel,
+        ("stopped now", "all stopped"),
+        "the reel stands still",
+        "stop noted",
+    ),
+    Form(
+        c.StartReel,
+        ("going again", "moving again"),
+        "the reel turns again after that",
+        "noted",
+    ),
+    Form(
+        c.HoldTip,
+        ("rod tip {held}",),
+        "how the rod in hand is held from now on",
+        "held {held}",
+    ),
     Form(
         c.TakeRod,
         ("rod number {rod}", "rod {rod}", "switch to rod {rod}"),
@@ -172,13 +248,25 @@ FORMS: tuple[Form, ...] = (
         "{line} pound it is",
     ),
     Form(c.WhichRod, ("which rod", "which rod here"), "which rod suits the depth here"),
-    Form(c.WhereFrom, ("where from", "where do i cast from"), "from where to cast to the place ahead"),
+    Form(
+        c.WhereFrom,
+        ("where from", "where do i cast from"),
+        "from where to cast to the place ahead",
+    ),
     Form(
         c.HowDeep,
-        ("how deep is it", "how deep", "how deep is the water", "how deep am i", "what's the depth"),
+        (
+            "how deep is it",
+            "how deep",
+            "how deep is the water",
+            "how deep am i",
+            "what's the depth",
+        ),
         "the depth under the boat",
     ),
-    Form(c.HowDeepLure, ("how deep does it go", "lure depth"), "how deep the lure goes"),
+    Form(
+        c.HowDeepLure, ("how deep does it go", "lure depth"), "how deep the lure goes"
+    ),
     Form(
         c.WaterLevel,
         ("water {level}", "water is {level}", "water {normal}"),
@@ -191,7 +279,12 @@ FORMS: tuple[Form, ...] = (
         "the water's own way over the bottom: how fast, and towards which hour",
         "{knots} {clock}",
     ),
-    Form(c.WaterCurrent, ("{none} current",), "the water stands still over the bottom", "noted, {none}"),
+    Form(
+        c.WaterCurrent,
+        ("{none} current",),
+        "the water stands still over the bottom",
+        "noted, {none}",
+    ),
     Form(
         c.UndoThat,
         ("undo that", "undo the last one", "cancel that"),
@@ -210,7 +303,9 @@ FORMS: tuple[Form, ...] = (
         "the last thing happened on this rod",
         "number {rod} then",
     ),
-    Form(c.WhatLearned, ("what have you learned",), "what touches taught about the rods"),
+    Form(
+        c.WhatLearned, ("what have you learned",), "what touches taught about the rods"
+    ),
     Form(
         c.ForgetRod,
         ("forget rod {rod}", "forget rod number {rod}"),
@@ -222,8 +317,8 @@ FORMS: tuple[Form, ...] = (
     Form(c.SpeakUp, ("start talking again",), "advice once more", "talking"),
     Form(c.WhatCanISay, ("what can i say",), "hear some of these"),
 )
-"""The table. Short phrases that come up in talk are not in it: "scratch that", "start talking", "mark ledge"
-were each heard in half an hour of people ordering drinks."""
+"""The table. Short phrases that come up in talk are not in it: "scratch that", "start
+talking", "mark ledge" were each heard in half an hour of people ordering drinks."""
 
 Slot = Mapping[str, Mapping[str, Any]]
 """The words a slot can hold, each with the fields of the command that they fill."""
@@ -261,7 +356,11 @@ def sound_alikes(numbers: tuple[int, ...]) -> list[tuple[int, int]]:
     >>> sound_alikes((12, 14, 17, 40))
     [(14, 40)]
     """
-    return [(n, 10 * (n - 10)) for n in sorted(set(numbers)) if 13 <= n <= 19 and 10 * (n - 10) in numbers]
+    return [
+        (n, 10 * (n - 10))
+        for n in sorted(set(numbers))
+        if 13 <= n <= 19 and 10 * (n - 10) in numbers
+    ]
 
 
 def _counted(number: int, one: str, many: str) -> str:
@@ -280,8 +379,13 @@ def _rests(unit: LengthUnit, slots: Mapping[str, Slot]) -> dict[str, str]:
         for words, fields in slots["weight"].items()
         if not words.endswith(("ounce", "ounces"))
     }
-    far = [*slots["far"], *(f"{far} {hour}" for far, hour in product(slots["far"], hours))]
-    few = [_counted(n, "ounce", "ounces") for n in range(1, 16)] if unit == "feet" else []
+    far = [
+        *slots["far"],
+        *(f"{far} {hour}" for far, hour in product(slots["far"], hours)),
+    ]
+    few = (
+        [_counted(n, "ounce", "ounces") for n in range(1, 16)] if unit == "feet" else []
+    )
     halves = [f"and a half {many}" for many in HALVED_UNITS[unit]]
     return (
         {words: words for words in (*depths, *hours, *far, *few)}
@@ -293,11 +397,16 @@ def _rests(unit: LengthUnit, slots: Mapping[str, Slot]) -> dict[str, str]:
 
 def _lengths(most: int, unit: LengthUnit, *, halves: bool) -> dict[str, float]:
     """Return lengths from 1 to `most` units in words, with the half steps between, in m."""
-    one, many, metres = ("foot", "feet", FOOT) if unit == "feet" else ("metre", "metres", 1.0)
+    one, many, metres = (
+        ("foot", "feet", FOOT) if unit == "feet" else ("metre", "metres", 1.0)
+    )
     lengths = {_counted(n, one, many): n * metres for n in range(1, most + 1)}
     if halves:
         lengths[f"half a {one}"] = 0.5 * metres
-        lengths |= {f"{number_words(n)} and a half {many}": (n + 0.5) * metres for n in range(1, most)}
+        lengths |= {
+            f"{number_words(n)} and a half {many}": (n + 0.5) * metres
+            for n in range(1, most)
+        }
     return dict(sorted(lengths.items(), key=lambda item: item[1]))
 
 
@@ -305,10 +414,14 @@ def _weights(unit: LengthUnit) -> dict[str, float]:
     """Return the weights of a fish in words, in kg: to the ounce, or to the tenth of a kilogram."""
     if unit == "metres":
         return {
-            f"{number_words(kilos)} point {number_words(tenths)} kilos": kilos + tenths / 10.0
+            f"{number_words(kilos)} point {number_words(tenths)} kilos": kilos
+            + tenths / 10.0
             for kilos in range(HEAVIEST_FISH_KILOS)
             for tenths in range(1, 10)
-        } | {_counted(kilos, "kilo", "kilos"): float(kilos) for kilos in range(1, HEAVIEST_FISH_KILOS + 1)}
+        } | {
+            _counted(kilos, "kilo", "kilos"): float(kilos)
+            for kilos in range(1, HEAVIEST_FISH_KILOS + 1)
+        }
     pounds = range(1, HEAVIEST_FISH_POUNDS + 1)
     whole = {_counted(n, "pound", "pounds"): n * POUND for n in pounds}
     whole |= {f"{number_words(n)} pound": n * POUND for n in pounds}
@@ -318,42 +431,63 @@ def _weights(unit: LengthUnit) -> dict[str, float]:
         f"{number_words(p)} pound {number_words(o)}": p * POUND + o * OUNCE
         for p, o in product(pounds, range(1, 16))
     }
-    halves = {f"{number_words(n)} and a half pounds": (n + 0.5) * POUND for n in pounds[:-1]}
+    halves = {
+        f"{number_words(n)} and a half pounds": (n + 0.5) * POUND for n in pounds[:-1]
+    }
     return whole | both | halves
 
 
 def _slots(aboard: Aboard) -> dict[str, Slot]:
     """Return every slot of the table with the words that can stand in it on this boat."""
     feet = aboard.unit == "feet"
-    depths = _lengths(DEEPEST_MARK_FEET if feet else DEEPEST_MARK_METRES, aboard.unit, halves=not feet)
+    depths = _lengths(
+        DEEPEST_MARK_FEET if feet else DEEPEST_MARK_METRES, aboard.unit, halves=not feet
+    )
     hours = {clock_words(hour): {"clock": hour} for hour in range(1, 13)}
     yards, yard = ("yards", YARD) if feet else ("metres", 1.0)
-    rises = _lengths(HIGHEST_WATER_FEET if feet else HIGHEST_WATER_METRES, aboard.unit, halves=True)
+    rises = _lengths(
+        HIGHEST_WATER_FEET if feet else HIGHEST_WATER_METRES, aboard.unit, halves=True
+    )
     return {
         "rod": {number_words(n): {"number": n} for n in sorted(set(aboard.rods))},
         "line": {number_words(n): {"strength": n} for n in sorted(set(aboard.lines))},
-        "held": {"down": {"held": "down"}, "up": {"held": "up"}, "normal": {"held": "usual"}},
+        "held": {
+            "down": {"held": "down"},
+            "up": {"held": "up"},
+            "normal": {"held": "usual"},
+        },
         "place": {kind: {"kind": kind} for kind in get_args(MarkKind)},
         "top": {kind: {"kind": kind} for kind in MARKS_WITH_DEPTH},
         "here": {"this spot": {"kind": "spot"}},
         "pin": {"way point": {"kind": "spot"}},
         "on": {"wood": {"on": "wood"}, "rock": {"on": "rock"}},
         "depth": {words: {"depth": depth} for words, depth in depths.items()},
-        "weight": {words: {"weight": weight} for words, weight in _weights(aboard.unit).items()},
+        "weight": {
+            words: {"weight": weight} for words, weight in _weights(aboard.unit).items()
+        },
         "level": {
             f"{way} {words}": {"rise": sign * rise}
             for way, sign, falling in (("down", -1.0, True), ("up", 1.0, False))
-            for words, rise in sorted(rises.items(), key=lambda item: item[1], reverse=falling)
+            for words, rise in sorted(
+                rises.items(), key=lambda item: item[1], reverse=falling
+            )
         },
         "normal": {"normal": {"rise": 0.0}},
-        "knots": {words: {"speed": knots * KNOT} for words, knots in SPOKEN_CURRENTS.items()},
+        "knots": {
+            words: {"speed": knots * KNOT} for words, knots in SPOKEN_CURRENTS.items()
+        },
         "none": {"no": {"speed": 0.0}},
         "clock": hours,
         "oclock": hours,
-        "far": {f"{number_words(n)} {yards}": {"distance": n * yard} for n in SPOKEN_DISTANCES},
+        "far": {
+            f"{number_words(n)} {yards}": {"distance": n * yard}
+            for n in SPOKEN_DISTANCES
+        },
         "short": {"short": {"short": True}},
         "number": {number_words(n): {"number": n} for n in _correctable(aboard)},
-        "minutes": {f"{number_words(n)} minutes": {"minutes": n} for n in QUIET_MINUTES},
+        "minutes": {
+            f"{number_words(n)} minutes": {"minutes": n} for n in QUIET_MINUTES
+        },
     }
 
 
@@ -368,7 +502,9 @@ def _slot_names(wording: str) -> list[str]:
     return [name for _, name, _, _ in Formatter().parse(wording) if name]
 
 
-def _spelled_out(wording: str, slots: Mapping[str, Slot]) -> Iterator[tuple[str, dict[str, str]]]:
+def _spelled_out(
+    wording: str, slots: Mapping[str, Slot]
+) -> Iterator[tuple[str, dict[str, str]]]:
     """Yield each phrase a wording stands for, with the words in each of its slots."""
     names = _slot_names(wording)
     for words in product(*(slots[name] for name in names)):
@@ -379,7 +515,10 @@ def _spelled_out(wording: str, slots: Mapping[str, Slot]) -> Iterator[tuple[str,
 def _plain(text: str) -> str:
     """Return a text as it would be heard: lower case, numbers in words, no punctuation."""
     tokens = re.findall(r"[a-z']+|\d+", text.lower())
-    return " ".join(number_words(int(word)) if word.isdigit() and len(word) < 3 else word for word in tokens)
+    return " ".join(
+        number_words(int(word)) if word.isdigit() and len(word) < 3 else word
+        for word in tokens
+    )
 
 
 def _in_short(said: str) -> str:
@@ -398,7 +537,8 @@ class Grammar:
         """Spell the table out.
 
         Raises:
-            ValueError: a rod number or line strength is outside 0 to 99, or two rows share a phrase.
+            ValueError: a rod number or line strength is outside 0 to 99, or two rows
+                share a phrase.
         """
         self.wake = aboard.wake
         self._slots = _slots(aboard)
@@ -410,7 +550,10 @@ class Grammar:
                 self._add(form, wording)
         self.phrases: tuple[str, ...] = tuple(self._commands)
         self._halved = HALVED_UNITS[aboard.unit]
-        self._rests = {words: c.GoOn(rest) for words, rest in _rests(aboard.unit, self._slots).items()}
+        self._rests = {
+            words: c.GoOn(rest)
+            for words, rest in _rests(aboard.unit, self._slots).items()
+        }
 
     def _add(self, form: Form, wording: str) -> None:
         for bare, chosen in _spelled_out(wording, self._slots):
@@ -422,7 +565,9 @@ class Grammar:
             }
             command: Any = form.command(**fields)
             if self._commands.setdefault(phrase, command) != command:
-                raise ValueError(f"grammar: '{phrase}' stands for two commands; change one wording")
+                raise ValueError(
+                    f"grammar: '{phrase}' stands for two commands; change one wording"
+                )
             self._phrase_of.setdefault(command, phrase)
             if form.said_back is not None:
                 self._said_back.setdefault(command, (form.said_back, chosen))
@@ -464,7 +609,10 @@ class Grammar:
     @property
     def meanings(self) -> dict[str, str]:
         """Every phrase, and all that one can go on with, with the name of the command it stands for."""
-        return {phrase: command.name for phrase, command in (self._commands | self._rests).items()}
+        return {
+            phrase: command.name
+            for phrase, command in (self._commands | self._rests).items()
+        }
 
     def words(self) -> list[str]:
         """Return every word of every phrase, each once, sorted."""
@@ -477,12 +625,24 @@ class Grammar:
 
     def help(self) -> list[tuple[str, str]]:
         """Return each command's taught wordings, with an example in each slot, and what it does."""
-        return [("; ".join(self._examples(form)), form.does) for form in FORMS if self._examples(form)]
+        return [
+            ("; ".join(self._examples(form)), form.does)
+            for form in FORMS
+            if self._examples(form)
+        ]
 
     def _examples(self, form: Form) -> list[str]:
         """Return each wording with the middle one of its slots' words; none where a slot has no words."""
-        middle = {name: list(words)[len(words) // 2] for name, words in self._slots.items() if words}
-        return [w.format(**middle) for w in form.wordings if all(name in middle for name in _slot_names(w))]
+        middle = {
+            name: list(words)[len(words) // 2]
+            for name, words in self._slots.items()
+            if words
+        }
+        return [
+            w.format(**middle)
+            for w in form.wordings
+            if all(name in middle for name in _slot_names(w))
+        ]
 
     def what_can_i_say(self, turn: int = 0) -> str:
         """Return a spoken line that names four commands, the next four with each turn."""

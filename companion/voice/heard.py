@@ -23,13 +23,17 @@ class Hearing(NamedTuple):
     Attributes:
         text: a listed phrase where one was meant, else the likeliest words.
         alternatives: what else it may have been, likeliest first.
-        refused: why a listed phrase that was heard, the first of the alternatives, does not count.
+        refused: why a listed phrase that was heard, the first of the alternatives, does
+            not count.
         check: what the second hearing made of it; None when there was none.
-        fit: the phrase that words and sounds together spoke for, where the first words were another's.
+        fit: the phrase that words and sounds together spoke for, where the first words
+            were another's.
         ended: what ended the listening.
         seconds: how much of the sound was listened to, s.
-        spoke: when the words began and ended, s since the sound's first sample; None where that is not known.
-        doubt: a phrase with another value that may have been spoken as well; None where there is none.
+        spoke: when the words began and ended, s since the sound's first sample; None
+            where that is not known.
+        doubt: a phrase with another value that may have been spoken as well; None where
+            there is none.
     """
 
     text: str
@@ -45,16 +49,24 @@ class Hearing(NamedTuple):
     @property
     def is_like_a_command(self) -> bool:
         """Return whether a few words were spoken alone, which may have been meant for the companion."""
-        if self.spoke is None or self.refused == NO_QUIET_BEFORE or self.ended == "time":
+        if (
+            self.spoke is None
+            or self.refused == NO_QUIET_BEFORE
+            or self.ended == "time"
+        ):
             return False
-        said = (self.alternatives[0] if self.refused and self.alternatives else self.text).split()
+        said = (
+            self.alternatives[0] if self.refused and self.alternatives else self.text
+        ).split()
         words = len(said) <= MOST_WORDS and any(word != UNKNOWN_WORD for word in said)
         return words and SHORTEST_S <= self.spoke[1] - self.spoke[0] <= LONGEST_S
 
 
 def hearing_told(event: Heard) -> Hearing:
     """Return the hearing that a `heard` event tells of."""
-    refused = event.reason if event.command is None and event.check is not None else None
+    refused = (
+        event.reason if event.command is None and event.check is not None else None
+    )
     return Hearing(
         event.text,
         event.alternatives,

@@ -9,7 +9,13 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import NamedTuple
 
-from companion.voice.clips import WORDS_SUFFIX, clip_began, clip_length, read_clip, read_words
+from companion.voice.clips import (
+    WORDS_SUFFIX,
+    clip_began,
+    clip_length,
+    read_clip,
+    read_words,
+)
 from companion.voice.grammar import Grammar
 from companion.voice.heard import Hearing
 from companion.voice.recogniser import for_grammar
@@ -21,7 +27,8 @@ DECODED_AHEAD = 2
 class Clip(NamedTuple):
     """An utterance on disk: the UTC of its first sample, and of when it had been decided.
 
-    `words` is what was heard, where that was kept instead of the sound; `path` is then where that would be.
+    `words` is what was heard, where that was kept instead of the sound; `path` is then
+    where that would be.
     """
 
     path: Path
@@ -40,7 +47,9 @@ def clips_in(folder: Path) -> list[Clip]:
     for path in sorted(folder.iterdir()):
         began = clip_began(path.name)
         if began is not None and path.suffix in (".flac", ".wav"):
-            found.append(Clip(path, began, began + timedelta(seconds=sum(clip_length(path)))))
+            found.append(
+                Clip(path, began, began + timedelta(seconds=sum(clip_length(path))))
+            )
         elif began is not None and path.suffix == WORDS_SUFFIX:
             kept = read_words(path)
             decided = began + timedelta(milliseconds=kept.decided)
@@ -63,7 +72,9 @@ def hear_ahead(
         ModelError: the model cannot be loaded, or does not know a word of the grammar.
     """
     recogniser = for_grammar(model, grammar, shift)
-    pool = ThreadPoolExecutor(min(DECODED_AHEAD, os.cpu_count() or 1), thread_name_prefix="hearing")
+    pool = ThreadPoolExecutor(
+        min(DECODED_AHEAD, os.cpu_count() or 1), thread_name_prefix="hearing"
+    )
 
     def made_out(clip: Clip) -> Callable[[], Hearing]:
         words = clip.words

@@ -1,18 +1,19 @@
 """The decision: which phrase was spoken, if any, from recognised words and phrase scores.
 
-The decoder (`companion.voice.recogniser`) knows how people speak and strings words together pair by pair. The
-phrase scorer (`companion.voice.phrase_scorer`) scores whole phrases over the sounds, by two networks. Each
-errs where the others do not, so their features are summed with weights, and a phrase is accepted above a
-threshold.
+The decoder (`companion.voice.recogniser`) knows how people speak and strings words
+together pair by pair. The phrase scorer (`companion.voice.phrase_scorer`) scores whole
+phrases over the sounds, by two networks. Each errs where the others do not, so their
+features are summed with weights, and a phrase is accepted above a threshold.
 
-The weights come from a logistic regression (`tests/training/points.py`) over 5,135 moments at which an
-utterance had to be judged: 672 commands by synthesized voices (quiet and at 5 dB), 357 short sentences by
-people that were listed as commands (quiet, 10 and 5 dB), and 8.6 hours of actors' talk (quiet and at 10 dB).
-All of it was for choosing; the weights are rounded. At `ACCEPT_THRESHOLD` .992, 1.000 and .983 of the
-sentences are understood, .991 and .920 of the commands by voices, and 0 and 1 of the talk is taken for a
-command in 4.3 hours each. At 1.2 it is .992, 1.000 and .992, .991 and .946, 0 and 3; at 2.4 .992, 1.000 and
-.950, .982 and .890, 0 and 1. Two more features, the distance by words and the lead by both networks, added
-nothing.
+The weights come from a logistic regression (`tests/training/points.py`) over 5,135
+moments at which an utterance had to be judged: 672 commands by synthesized voices
+(quiet and at 5 dB), 357 short sentences by people that were listed as commands (quiet,
+10 and 5 dB), and 8.6 hours of actors' talk (quiet and at 10 dB). All of it was for
+choosing; the weights are rounded. At `ACCEPT_THRESHOLD` .992, 1.000 and .983 of the
+sentences are understood, .991 and .920 of the commands by voices, and 0 and 1 of the
+talk is taken for a command in 4.3 hours each. At 1.2 it is .992, 1.000 and .992, .991
+and .946, 0 and 3; at 2.4 .992, 1.000 and .950, .982 and .890, 0 and 1. Two more
+features, the distance by words and the lead by both networks, added nothing.
 """
 
 from __future__ import annotations
@@ -23,20 +24,27 @@ from typing import NamedTuple
 
 import numpy as np
 
-from companion.voice.phrase_scorer import Fit, NoiseNetScores, PhraseScorer, PhraseScores
+from companion.voice.phrase_scorer import (
+    Fit,
+    NoiseNetScores,
+    PhraseScorer,
+    PhraseScores,
+)
 
 
 class Features(NamedTuple):
     """The features of a phrase, each within bounds; or the weight of each.
 
     Attributes:
-        acoustic_llr, noise_net_llr, biphone_llr: its log-likelihood ratios by the speech model's network, by
-            our own, and by the model's biphones, per phone with three phones more (`LLR_FLOOR` at worst).
-        lead: its biphone ratio less that of the best phrase of another meaning, likewise per phone
-            (within `LEAD_BOUNDS`).
+        acoustic_llr, noise_net_llr, biphone_llr: its log-likelihood ratios by the
+            speech model's network, by our own, and by the model's biphones, per phone
+            with three phones more (`LLR_FLOOR` at worst).
+        lead: its biphone ratio less that of the best phrase of another meaning,
+            likewise per phone (within `LEAD_BOUNDS`).
         passes: the number of decoding passes that named it.
         length: its number of phones, up to `MOST_PHONES`.
-        talk: its lead, by words and sounds, over words that are no phrase (within `TALK_LEAD_BOUNDS`).
+        talk: its lead, by words and sounds, over words that are no phrase (within
+            `TALK_LEAD_BOUNDS`).
     """
 
     acoustic_llr: float
@@ -55,13 +63,15 @@ LEAD_BOUNDS, TALK_LEAD_BOUNDS, MOST_PHONES = (-1.0, 3.0), (-20.0, 20.0), 10
 ACCEPT_THRESHOLD = 1.8
 """The score from which a phrase is accepted after two passes."""
 EARLY_ACCEPT_THRESHOLD = 2.8
-"""The score from which it is accepted after the first pass: .92 of the commands by voices in quiet, .85 of
-the sentences by people at 5 dB, and none of the talk that two passes would refuse."""
+"""The score from which it is accepted after the first pass: .92 of the commands by
+voices in quiet, .85 of the sentences by people at 5 dB, and none of the talk that two
+passes would refuse."""
 LOWEST_SHIFT = -0.6
 """How far below these one person's thresholds may lie. At 1.2 three times as much talk is taken as at 1.8."""
 UNNAMED_PENALTY, OTHER_NAMED_PENALTY, FIRST_PASS_ONLY_PENALTY = 12.0, 8.0, 6.0
-"""Log-likelihoods (natural log) a phrase loses by its words: one that the second pass does not name; one
-where that pass names another phrase; one that only the first pass named."""
+"""Log-likelihoods (natural log) a phrase loses by its words: one that the second pass
+does not name; one where that pass names another phrase; one that only the first pass
+named."""
 FEWEST_PHONES = 5
 """Phones a phrase needs to be accepted after one pass: in noise "youtube" has the phones of "no two"."""
 CLEAR_MARGIN = 3.0
@@ -70,8 +80,9 @@ LEADING_SILENCE_S = 0.3
 """The silence before a command, s. Speech that begins sooner was cut out of talk: "I didn't | do that". In
 noise (5 dB) not one command of 336 seemed to begin sooner."""
 DOUBT_MARGIN = 10.0
-"""The lead over another value of the same command (natural log) below which either may have been spoken. Of
-94 commands by voices at 5 dB (choosing) 3 are below it; the middle lead is 40."""
+"""The lead over another value of the same command (natural log) below which either may
+have been spoken. Of 94 commands by voices at 5 dB (choosing) 3 are below it; the middle
+lead is 40."""
 NEAR_MARGIN = 15.0
 """A wording behind by less than this (natural log) may be the one that was spoken."""
 
@@ -105,7 +116,8 @@ class Candidate(NamedTuple):
         fit: its scores; the biphone ratio is that of the best wording of its meaning.
         passes: the number of the two decoding passes that named it.
         lead: its biphone ratio less that of the best phrase of another meaning.
-        beside_talk: its log-likelihood, by words and sounds, less that of words that are no phrase.
+        beside_talk: its log-likelihood, by words and sounds, less that of words that
+            are no phrase.
     """
 
     fit: Fit
@@ -130,7 +142,10 @@ class Candidate(NamedTuple):
     @property
     def score(self) -> float:
         """The weighted sum of its features."""
-        return sum(weight * feature for weight, feature in zip(WEIGHTS, self.features, strict=True))
+        return sum(
+            weight * feature
+            for weight, feature in zip(WEIGHTS, self.features, strict=True)
+        )
 
 
 def _within(bounds: tuple[float, float], value: float) -> float:
@@ -149,7 +164,9 @@ def best_candidate(
         scorer: made them.
     """
     best = max((one.logs for one in words), default=0.0)
-    behind = {first: -FIRST_PASS_ONLY_PENALTY} | {one.text: one.logs - best for one in words}
+    behind = {first: -FIRST_PASS_ONLY_PENALTY} | {
+        one.text: one.logs - best for one in words
+    }
     top = scorer.means(words[0].text) if words else None
     least = -(UNNAMED_PENALTY if top is None else OTHER_NAMED_PENALTY)
     fits = [*scorer.fits(scores, behind), *scores.fits]
@@ -162,7 +179,9 @@ def best_candidate(
     likeliest = max(fits, key=lambda fit: by_words(fit) + fit.llr)
     meant = scorer.means(likeliest.phrase)
     passes = (scorer.means(first) == meant) + (top == meant)
-    talk = scorer.others(scores, [text for text in behind if scorer.means(text) is None])
+    talk = scorer.others(
+        scores, [text for text in behind if scorer.means(text) is None]
+    )
     talked = max((behind[one.phrase] + one.llr for one in talk), default=-math.inf)
     beside_talk = by_words(likeliest) + likeliest.llr - talked
     leads = _leads(meant, fits, scorer)
@@ -188,11 +207,15 @@ def _leads(meant: object, fits: Iterable[Fit], scorer: PhraseScorer) -> _Leads:
     return _Leads(biphone_llr, llr - other, biphone_llr - other_after)
 
 
-def accepted_phrase(likeliest: Candidate | None, thresholds: Thresholds = THRESHOLDS) -> str | None:
+def accepted_phrase(
+    likeliest: Candidate | None, thresholds: Thresholds = THRESHOLDS
+) -> str | None:
     """Return the phrase of a candidate that scores high enough; None for any other."""
     if likeliest is None or likeliest.score < thresholds.accept:
         return None
-    return likeliest.fit.phrase if long_enough(likeliest.fit, likeliest.passes) else None
+    return (
+        likeliest.fit.phrase if long_enough(likeliest.fit, likeliest.passes) else None
+    )
 
 
 def accepted_early(
@@ -214,11 +237,18 @@ def may_be_accepted_early(
 ) -> bool:
     """Tell whether any phrase can be `accepted_early`, if all unknown features are at their best.
 
-    This is a bound, so no phrase is lost by it. It dismisses most talk by one network alone.
+    This is a bound, so no phrase is lost by it. It dismisses most talk by one network
+    alone.
     """
     counts, fits = scorer.noise_net_fits(own)
-    best = WEIGHTS.lead * LEAD_BOUNDS[1] + WEIGHTS.passes + WEIGHTS.length * np.minimum(counts, MOST_PHONES)
-    return bool(np.any(WEIGHTS.noise_net_llr * fits / (counts + 3) + best >= thresholds.early))
+    best = (
+        WEIGHTS.lead * LEAD_BOUNDS[1]
+        + WEIGHTS.passes
+        + WEIGHTS.length * np.minimum(counts, MOST_PHONES)
+    )
+    return bool(
+        np.any(WEIGHTS.noise_net_llr * fits / (counts + 3) + best >= thresholds.early)
+    )
 
 
 def best_by_sounds(scores: PhraseScores, scorer: PhraseScorer) -> Candidate | None:
@@ -236,11 +266,16 @@ def best_by_sounds(scores: PhraseScores, scorer: PhraseScorer) -> Candidate | No
     leads = _leads(scorer.means(best.phrase), scores.fits, scorer)
     if leads.lead < CLEAR_MARGIN or best.sounds < FEWEST_PHONES:
         return None
-    return Candidate(best._replace(biphone_llr=leads.biphone_llr), 1, leads.biphone_lead)
+    return Candidate(
+        best._replace(biphone_llr=leads.biphone_llr), 1, leads.biphone_lead
+    )
 
 
 def sounds_agree(
-    phrase: str, scores: PhraseScores, scorer: PhraseScorer, thresholds: Thresholds = THRESHOLDS
+    phrase: str,
+    scores: PhraseScores,
+    scorer: PhraseScorer,
+    thresholds: Thresholds = THRESHOLDS,
 ) -> bool:
     """Tell whether the sounds alone accept the phrase that the words are: no second pass is needed.
 
@@ -255,7 +290,10 @@ def sounds_agree(
 
 
 def worth_second_pass(
-    first: str, scores: PhraseScores, scorer: PhraseScorer, thresholds: Thresholds = THRESHOLDS
+    first: str,
+    scores: PhraseScores,
+    scorer: PhraseScorer,
+    thresholds: Thresholds = THRESHOLDS,
 ) -> bool:
     """Tell whether a second pass could lift any phrase above the threshold.
 
@@ -267,11 +305,16 @@ def worth_second_pass(
     """
     meant, own = scorer.means(first), scorer.fit(scores, first)
     fits = scores.fits if own is None else [own, *scores.fits]
-    best = (Candidate(fit, 1 + (scorer.means(fit.phrase) == meant), math.inf, math.inf) for fit in fits)
+    best = (
+        Candidate(fit, 1 + (scorer.means(fit.phrase) == meant), math.inf, math.inf)
+        for fit in fits
+    )
     return any(accepted_phrase(one, thresholds) is not None for one in best)
 
 
-def doubt(phrase: str, scores: PhraseScores, scorer: PhraseScorer, check: str | None = None) -> str | None:
+def doubt(
+    phrase: str, scores: PhraseScores, scorer: PhraseScorer, check: str | None = None
+) -> str | None:
     """Return a phrase of the same command with another value that may have been spoken; None for none.
 
     It is the one that the second pass named, or one that scores nearly as well.
@@ -283,12 +326,20 @@ def doubt(phrase: str, scores: PhraseScores, scorer: PhraseScorer, check: str | 
         check: the text of the second pass.
     """
     meant = scorer.means(phrase)
-    others = {one.phrase: one for one in scores.fits if _is_other_value(scorer.means(one.phrase), meant)}
+    others = {
+        one.phrase: one
+        for one in scores.fits
+        if _is_other_value(scorer.means(one.phrase), meant)
+    }
     if check is not None and _is_other_value(scorer.means(check), meant):
         return check
     own = [_by_sounds(one) for one in scores.fits if scorer.means(one.phrase) == meant]
     best = max(others.values(), key=_by_sounds, default=None)
-    return best.phrase if best is not None and own and max(own) - _by_sounds(best) < DOUBT_MARGIN else None
+    return (
+        best.phrase
+        if best is not None and own and max(own) - _by_sounds(best) < DOUBT_MARGIN
+        else None
+    )
 
 
 def _is_other_value(meaning: object, meant: object) -> bool:

@@ -1,10 +1,11 @@
 """Endless sound to hearings: when to listen, when to be deaf to its own voice, what to complain of.
 
-A `Listener` takes the microphone's frames. Sound that rises above the noise begins an utterance, which
-the recogniser decides as soon as it can. While the companion speaks, and until the room has stopped
-ringing, nothing is heard, unless a voice much louder than the companion's own talks over it: then the
-companion falls silent and listens. What an utterance's clip holds is just what the recogniser was given,
-so the clip gives the same words again.
+A `Listener` takes the microphone's frames. Sound that rises above the noise begins an
+utterance, which the recogniser decides as soon as it can. While the companion speaks,
+and until the room has stopped ringing, nothing is heard, unless a voice much louder
+than the companion's own talks over it: then the companion falls silent and listens.
+What an utterance's clip holds is just what the recogniser was given, so the clip gives
+the same words again.
 """
 
 from __future__ import annotations
@@ -31,9 +32,10 @@ from companion.voice.sound import FRAMES_A_SECOND, SOUND_FRAME_SAMPLES, Samples,
 ROOM_RINGS = 0.3
 """How long the companion's own voice goes on in the room after it has ended, s."""
 BARGE_IN_RATIO, LOUD_SHARE = 1.5, 90
-"""How many times the level that so many in a hundred of its own frames stay below counts as somebody talking
-over it: 9 dB above its mean level. Of its lines one to three frames are that loud, never several in a row; a
-mouth at a lapel microphone is 10 dB and more above a speaker a metre away."""
+"""How many times the level that so many in a hundred of its own frames stay below
+counts as somebody talking over it: 9 dB above its mean level. Of its lines one to three
+frames are that loud, never several in a row; a mouth at a lapel microphone is 10 dB and
+more above a speaker a metre away."""
 BARGE_IN_FRAMES, BARGE_IN_WINDOW_FRAMES = 8, 15
 """So many frames of the last so many (0.16 of 0.3 s) have to be that loud: a slap of a wave is shorter."""
 GETS_USED = 15
@@ -43,17 +45,19 @@ ECHO_LEARNING_FRAMES = 40
 ECHO_LEARNING_RATIO = 1.4
 """How many times louder or softer than it was known to be one line may make it (3 dB)."""
 BEGAN_WITHIN, WORDS_APART = 60, 20
-"""Who is found to talk over it began at most so many frames before (1.2 s), and no two of the loud frames
-between lie further apart than so many (0.4 s): of 220 commands in ten voices ("cast twelve o'clock", "touched
-bottom") the longest soft stretch between their words is 0.34 s, and in every third it is over 0.2 s."""
+"""Who is found to talk over it began at most so many frames before (1.2 s), and no two
+of the loud frames between lie further apart than so many (0.4 s): of 220 commands in
+ten voices ("cast twelve o'clock", "touched bottom") the longest soft stretch between
+their words is 0.34 s, and in every third it is over 0.2 s."""
 BARGE_IN_ONSET_FRAMES = 4
 """Frames before the first loud one that belong to who talks over it: words begin softly."""
 AFTER_OWN_VOICE_FRAMES = 40
-"""Frames of quiet that an utterance begins with that follows on the companion's own voice (0.8 s): until a
-second word begins it, up to `WORDS_APART` of them are pushed out by what comes in."""
+"""Frames of quiet that an utterance begins with that follows on the companion's own
+voice (0.8 s): until a second word begins it, up to `WORDS_APART` of them are pushed out
+by what comes in."""
 NO_WORD_S = 2.0
-"""How long no word at all may be made out before listening begins afresh, s: it was noise, if nothing is
-spoken just then."""
+"""How long no word at all may be made out before listening begins afresh, s: it was
+noise, if nothing is spoken just then."""
 PRE_ROLL_FRAMES = round(PRE_ROLL * FRAMES_A_SECOND)
 HELD_AFTER = 0.3
 """Sound taken from after the button was let go, s."""
@@ -64,8 +68,8 @@ CLEAR_OF = 0.1
 SPEECH_ONSET_S = 0.3
 """How long what becomes loud counts as somebody speaking before it is known what it is, s."""
 AFTER_WORDS_S = 0.4
-"""What becomes loud so soon after words were decided is not yet somebody speaking, s: it may be their end,
-and the answer must not give way to that."""
+"""What becomes loud so soon after words were decided is not yet somebody speaking, s:
+it may be their end, and the answer must not give way to that."""
 SPEAKING_GAP_S = 0.2
 """Nothing spoken for no longer than this, s: then somebody speaks who was not known to."""
 QUIET_BEFORE = 0.5
@@ -96,8 +100,8 @@ class Listened(NamedTuple):
 class EchoGate:
     """Tells the frames in which the companion itself may be heard from those to listen to.
 
-    How loud it is at the microphone is learned from whole lines that began in quiet and that nobody talked
-    over, so that who speaks while it begins is not taken for it.
+    How loud it is at the microphone is learned from whole lines that began in quiet and
+    that nobody talked over, so that who speaks while it begins is not taken for it.
 
     Args:
         speaking: tells whether sound is being played.
@@ -105,11 +109,13 @@ class EchoGate:
 
     Attributes:
         talked_over: somebody talks over it with this frame; it has been told to stop.
-        since: frames since somebody began to speak, this one counted, when it is open again after a line;
-            1 when nobody has.
+        since: frames since somebody began to speak, this one counted, when it is open
+            again after a line; 1 when nobody has.
     """
 
-    def __init__(self, speaking: Callable[[], bool], hush: Callable[[], None] = lambda: None) -> None:
+    def __init__(
+        self, speaking: Callable[[], bool], hush: Callable[[], None] = lambda: None
+    ) -> None:
         self._speaking = speaking
         self._hush = hush
         self._own: float | None = None
@@ -125,7 +131,8 @@ class EchoGate:
 
         Args:
             frame: the frame.
-            utterance_open: somebody is speaking already: then the companion gives way at once.
+            utterance_open: somebody is speaking already: then the companion gives way
+                at once.
         """
         self.talked_over = False
         if self._speaking():
@@ -148,25 +155,41 @@ class EchoGate:
 
     def _end(self) -> None:
         """Learn, from a line that is over, how loud the companion is."""
-        if self._learns and not self._yielded and len(self._line) >= ECHO_LEARNING_FRAMES:
-            loud = float(np.percentile(self._line[: -round(ROOM_RINGS * FRAMES_A_SECOND)], LOUD_SHARE))
+        if (
+            self._learns
+            and not self._yielded
+            and len(self._line) >= ECHO_LEARNING_FRAMES
+        ):
+            loud = float(
+                np.percentile(
+                    self._line[: -round(ROOM_RINGS * FRAMES_A_SECOND)], LOUD_SHARE
+                )
+            )
             known = loud if self._own is None else self._own
             self._own = (
-                known + min(max(loud, known / ECHO_LEARNING_RATIO), ECHO_LEARNING_RATIO * known)
+                known
+                + min(
+                    max(loud, known / ECHO_LEARNING_RATIO), ECHO_LEARNING_RATIO * known
+                )
             ) / 2.0
         self._line, self._learns, self._yielded, self._ringing = [], False, False, 0
 
     def _is_talked_over(self, loud: float) -> bool:
         own = self._own
         if own is None and self._learns and len(self._line) >= GETS_USED:
-            own = max(loud for loud, over in zip(self._line, self._flags(), strict=True) if not over)
+            own = max(
+                loud
+                for loud, over in zip(self._line, self._flags(), strict=True)
+                if not over
+            )
         self._over.append(own is not None and loud > BARGE_IN_RATIO * own)
         self._line.append(loud)
         if sum(list(self._over)[-BARGE_IN_WINDOW_FRAMES:]) < BARGE_IN_FRAMES:
             return False
         self.talked_over = True
         self.since = self._frames_since_words_began()
-        # Were it taken for quieter than it is, it would stop itself in every line and never learn better.
+        # Were it taken for quieter than it is, it would stop itself in every line and
+        # never learn better.
         self._own = None if self._own is None else self._own * ECHO_LEARNING_RATIO**0.5
         self._give_way()
         return True
@@ -200,7 +223,9 @@ class LevelWatch:
 
     def accept_sound(self, samples: Samples, loudest: float) -> None:
         """Take the sound of an utterance and the level of its loudest frame."""
-        clipped = int(np.count_nonzero(np.abs(samples.astype(np.int32)) >= CLIPPED_SAMPLE))
+        clipped = int(
+            np.count_nonzero(np.abs(samples.astype(np.int32)) >= CLIPPED_SAMPLE)
+        )
         self._clipped = self._clipped + 1 if clipped > 20 else 0
         self._weak = self._weak + 1 if loudest < WEAK_LEVEL else 0
         if self._weak >= IN_A_ROW:
@@ -239,7 +264,9 @@ class Listener:
         self._watch = LevelWatch(complain)
         self._floor = floor
         self._before: deque[Samples] = deque(maxlen=PRE_ROLL_FRAMES)
-        self._lately: deque[Samples] = deque(maxlen=BEGAN_WITHIN + BARGE_IN_ONSET_FRAMES)
+        self._lately: deque[Samples] = deque(
+            maxlen=BEGAN_WITHIN + BARGE_IN_ONSET_FRAMES
+        )
         self._calm: list[Samples] = []
         self._recent: deque[bool] = deque(maxlen=5)
         self._loudness = Loudness()
@@ -280,7 +307,9 @@ class Listener:
             return self.utterance_open or not self._is_tail
         if since % (2 * CHUNK_FRAMES):
             return self.utterance_open
-        return attempt.still_lately < (QUIET_BEFORE if self.utterance_open else SPEAKING_GAP_S)
+        return attempt.still_lately < (
+            QUIET_BEFORE if self.utterance_open else SPEAKING_GAP_S
+        )
 
     def _take(self, frame: Samples) -> Listened | None:
         self._count += 1
@@ -333,13 +362,17 @@ class Listener:
         self._lately.append(frame)
         if is_open and was_deaf:
             since = self._gate.since
-            self._leave_out_own_voice(since if since == 1 else since + BARGE_IN_ONSET_FRAMES)
+            self._leave_out_own_voice(
+                since if since == 1 else since + BARGE_IN_ONSET_FRAMES
+            )
         return is_open
 
     def _leave_out_own_voice(self, since: int) -> None:
         """Put the quiet that there was before the companion spoke in the place of its voice."""
         calm = self._calm or [np.zeros(SOUND_FRAME_SAMPLES, np.int16)]
-        before = (calm * AFTER_OWN_VOICE_FRAMES)[-AFTER_OWN_VOICE_FRAMES:] + list(self._lately)[-since:]
+        before = (calm * AFTER_OWN_VOICE_FRAMES)[-AFTER_OWN_VOICE_FRAMES:] + list(
+            self._lately
+        )[-since:]
         self._before = deque(before, max(PRE_ROLL_FRAMES, len(before)))
 
     def _begin(self) -> Listened | None:

@@ -13,8 +13,8 @@ import numpy as np
 from companion.voice.sound import SAMPLE_RATE_HZ, SOUND_FRAME_SAMPLES, Samples, level
 
 PRE_ROLL = 0.8
-"""Sound kept from before an utterance begins, s: without its first tenth a command is not understood, and
-from half of this the noise is learned before the words come."""
+"""Sound kept from before an utterance begins, s: without its first tenth a command is
+not understood, and from half of this the noise is learned before the words come."""
 LOUD_FRAMES = 3
 """Frames, of the last five, that have to be loud before an utterance begins."""
 UTTERANCE_PAUSE_S = 0.7
@@ -24,8 +24,9 @@ LOUD_RATIO = 2.5
 QUIETEST_LEVEL = 60.0
 """Level below which nothing counts as loud, of 32768: the hiss of a good card."""
 NOISE_RISE, NOISE_RISE_IN_SPEECH = 1.015, 1.002
-"""How fast the estimate of the noise follows a rising level, a frame; it falls at once. While it is loud
-it follows slowly, so that a word does not become noise, but an engine that was started does."""
+"""How fast the estimate of the noise follows a rising level, a frame; it falls at once.
+While it is loud it follows slowly, so that a word does not become noise, but an engine
+that was started does."""
 
 MICROPHONE_SILENT_S = 3.0
 """How long a microphone may give no data at all before it counts as hanging, s."""
@@ -72,18 +73,27 @@ def microphone_frames(device: str) -> Generator[Samples, None, None]:
         "-r",
         str(SAMPLE_RATE_HZ),
     ]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, bufsize=0) as recorder:
+    with subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, bufsize=0
+    ) as recorder:
         assert recorder.stdout is not None
         assert recorder.stderr is not None
         try:
             for data in _pieces(recorder.stdout.fileno()):
                 yield np.frombuffer(data, dtype="<i2")
             recorder.kill()
-            last = recorder.stderr.read().decode(errors="replace").strip().splitlines()[-1:]
+            last = (
+                recorder.stderr.read()
+                .decode(errors="replace")
+                .strip()
+                .splitlines()[-1:]
+            )
         finally:
             recorder.kill()
     why = last[0] if last else "the sound ended"
-    raise MicrophoneError(f"microphone {device}: {why}; `arecord -L` lists the names to choose from")
+    raise MicrophoneError(
+        f"microphone {device}: {why}; `arecord -L` lists the names to choose from"
+    )
 
 
 def _pieces(pipe: int) -> Iterator[bytes]:

@@ -1,8 +1,9 @@
 """The speech model: fetched once, verified, and kept in the user's data folder.
 
-The publisher of vosk also publishes its small English model as a Maven artifact (Apache-2.0), which
-`jgo` fetches without Java. Run as `python -m companion.voice.model` this fetches the model and prints
-where it is; where it is there already it only says so.
+The publisher of vosk also publishes its small English model as a Maven artifact
+(Apache-2.0), which `jgo` fetches without Java. Run as `python -m companion.voice.model`
+this fetches the model and prints where it is; where it is there already it only says
+so.
 """
 
 from __future__ import annotations
@@ -19,17 +20,22 @@ from pathlib import Path
 
 from companion.voice.vocabulary import common_words
 
-MODEL_GROUP, MODEL_ARTIFACT, MODEL_VERSION = "com.alphacephei", "vosk-model-en", "0.3.45"
+MODEL_GROUP, MODEL_ARTIFACT, MODEL_VERSION = (
+    "com.alphacephei",
+    "vosk-model-en",
+    "0.3.45",
+)
 MODEL_SHA256 = "8a5792fccaf873b4745dbd1b3fe19d8a77a15898e806674020eea820424771cd"
 MODEL_ARCHIVE_FOLDER = "assets/model-en-us/"
 """The folder of the archive that is the model."""
 MODEL_FOLDER_NAME = f"speech-model-en-{MODEL_VERSION}-prompt"
 NO_DITHER = "--dither=0.0\n"
-"""Added to the model's conf/mfcc.conf: without it random noise is mixed into every utterance, and the same
-clip may be heard as other words the next time."""
+"""Added to the model's conf/mfcc.conf: without it random noise is mixed into every
+utterance, and the same clip may be heard as other words the next time."""
 ENDPOINT_RULES_S = {"rule2": 0.3, "rule3": 0.5, "rule4": 0.8}
-"""After how much silence, s, words have ended (conf/model.conf): half of what the model comes with. The
-recogniser has no call for it. Found by trial: as much is understood, and the answer comes 0.2 s sooner."""
+"""After how much silence, s, words have ended (conf/model.conf): half of what the model
+comes with. The recogniser has no call for it. Found by trial: as much is understood,
+and the answer comes 0.2 s sooner."""
 COMMON_WORDS_FILE, COMMON_WORDS_COUNT = "common.txt", 3000
 """The file of the model's commonest words, for the second hearing, and how many they are."""
 CONTENTS_SHA256 = "0534e1aae1df327b9e2883d84962f686e2bc70fc312748789951be1dddedd89a"
@@ -46,14 +52,17 @@ class ModelError(Exception):
 def data_folder() -> Path:
     """Return the folder for what the companion keeps for this user (XDG base directory convention)."""
     named = os.environ.get("XDG_DATA_HOME", "")
-    return (Path(named) if os.path.isabs(named) else Path.home() / ".local" / "share") / "companion"
+    return (
+        Path(named) if os.path.isabs(named) else Path.home() / ".local" / "share"
+    ) / "companion"
 
 
 def speech_model(chosen: Path | None = None) -> Path:
     """Return the folder of the speech model: the one chosen in the config, else the fetched one.
 
     Raises:
-        ModelError: the chosen folder holds no model that takes a grammar, or nothing was fetched yet.
+        ModelError: the chosen folder holds no model that takes a grammar, or nothing
+            was fetched yet.
     """
     if chosen is not None:
         _check_model(chosen)
@@ -69,9 +78,10 @@ def speech_model(chosen: Path | None = None) -> Path:
 def fetch() -> Path:
     """Fetch the model unless it is there with the right contents, and return its folder.
 
-    A folder that was copied here is read through: whatever is not the published model is fetched anew.
-    The archive is verified, unpacked beside its final place and then renamed into it, so that whatever
-    is interrupted, the final folder is whole or is not there.
+    A folder that was copied here is read through: whatever is not the published model
+    is fetched anew. The archive is verified, unpacked beside its final place and then
+    renamed into it, so that whatever is interrupted, the final folder is whole or is
+    not there.
 
     Raises:
         ModelError: it could not be fetched, or what came is not the published file.
@@ -91,7 +101,10 @@ def is_complete(folder: Path) -> bool:
     """Tell whether every file of a fetched model is there with its full size."""
     try:
         listed = (folder / LISTING_FILE).read_text(encoding="utf-8").splitlines()
-        sizes = [(int(size), folder / name) for size, name in (line.split(" ", 1) for line in listed)]
+        sizes = [
+            (int(size), folder / name)
+            for size, name in (line.split(" ", 1) for line in listed)
+        ]
         return bool(sizes) and all(path.stat().st_size == size for size, path in sizes)
     except (OSError, ValueError):
         return False
@@ -104,7 +117,11 @@ def contents_sha256(folder: Path) -> str:
         OSError: a file cannot be read.
     """
     whole = hashlib.sha256()
-    for path in sorted(path for path in folder.rglob("*") if path.is_file() and path.name != LISTING_FILE):
+    for path in sorted(
+        path
+        for path in folder.rglob("*")
+        if path.is_file() and path.name != LISTING_FILE
+    ):
         whole.update(str(path.relative_to(folder)).encode())
         whole.update(bytes.fromhex(_sha256(path)))
     return whole.hexdigest()
@@ -113,7 +130,9 @@ def contents_sha256(folder: Path) -> str:
 def _check_model(folder: Path) -> None:
     """Raise ModelError unless the folder is a vosk model whose graph can be narrowed to a grammar."""
     if not folder.is_dir():
-        raise ModelError(f"{folder}: no such folder; give the folder of an unpacked vosk model")
+        raise ModelError(
+            f"{folder}: no such folder; give the folder of an unpacked vosk model"
+        )
     if not (folder / "am" / "final.mdl").exists():
         raise ModelError(
             f"{folder}: no vosk model (no am/final.mdl); give the folder that holds am, conf and graph"
@@ -140,7 +159,10 @@ def _verified_archive(scratch: Path) -> Path:
 
     kept = Path(os.environ.get("M2_REPO") or default_maven_repo())
     beside = kept.joinpath(
-        *MODEL_GROUP.split("."), MODEL_ARTIFACT, MODEL_VERSION, f"{MODEL_ARTIFACT}-{MODEL_VERSION}.aar"
+        *MODEL_GROUP.split("."),
+        MODEL_ARTIFACT,
+        MODEL_VERSION,
+        f"{MODEL_ARTIFACT}-{MODEL_VERSION}.aar",
     )
     if beside.is_file() and _sha256(beside) == MODEL_SHA256:
         return beside
@@ -153,9 +175,15 @@ def _verified_archive(scratch: Path) -> Path:
             .resolve()
         )
     except (OSError, RuntimeError) as error:
-        raise ModelError(_how_to_go_on(f"could not be fetched ({type(error).__name__})")) from error
+        raise ModelError(
+            _how_to_go_on(f"could not be fetched ({type(error).__name__})")
+        ) from error
     if _sha256(archive) != MODEL_SHA256:
-        raise ModelError(_how_to_go_on("was fetched, but is not the published file (its SHA-256 differs)"))
+        raise ModelError(
+            _how_to_go_on(
+                "was fetched, but is not the published file (its SHA-256 differs)"
+            )
+        )
     return Path(archive)
 
 
@@ -190,7 +218,10 @@ def _unpack(archive: Path, scratch: Path) -> Path:
     (folder / COMMON_WORDS_FILE).write_text(
         "\n".join(common_words(folder, COMMON_WORDS_COUNT)) + "\n", encoding="utf-8"
     )
-    names = [*(item.filename.removeprefix(MODEL_ARCHIVE_FOLDER) for item in members), COMMON_WORDS_FILE]
+    names = [
+        *(item.filename.removeprefix(MODEL_ARCHIVE_FOLDER) for item in members),
+        COMMON_WORDS_FILE,
+    ]
     listing = "".join(f"{(folder / name).stat().st_size} {name}\n" for name in names)
     (folder / LISTING_FILE).write_text(listing, encoding="utf-8")
     os.sync()  # the files before the name that vouches for them
@@ -199,7 +230,10 @@ def _unpack(archive: Path, scratch: Path) -> Path:
 
 def _set_ends(conf: Path) -> None:
     """Put our own rules for the end of an utterance into a model's configuration."""
-    rules = {f"--endpoint.{rule}.min-trailing-silence": seconds for rule, seconds in ENDPOINT_RULES_S.items()}
+    rules = {
+        f"--endpoint.{rule}.min-trailing-silence": seconds
+        for rule, seconds in ENDPOINT_RULES_S.items()
+    }
     lines = conf.read_text(encoding="utf-8").splitlines() if conf.exists() else []
     kept = [line for line in lines if line.partition("=")[0] not in rules]
     ours = [f"{rule}={seconds}" for rule, seconds in rules.items()]
@@ -209,7 +243,9 @@ def _set_ends(conf: Path) -> None:
 def main(arguments: Sequence[str] = ()) -> int:
     """Fetch the model and print its folder; return 0, or 4 when it cannot be had."""
     if arguments:
-        print(f"Example: {INSTALL_COMMAND}\n\nFetches the English speech model once and prints where it is.")
+        print(
+            f"Example: {INSTALL_COMMAND}\n\nFetches the English speech model once and prints where it is."
+        )
         return 0 if set(arguments) <= {"-h", "--help"} else 2
     try:
         print(f"speech model: {fetch()}")

@@ -1,10 +1,11 @@
 """A voice of one's own: thresholds that lie lower for who speaks, learned from phrases read aloud.
 
-How well a phrase has to fit was chosen with many voices. One person, with this microphone and in this boat,
-may score lower throughout. So it is tried how many of the phrases read aloud are understood with lower
-thresholds. The least shift with which the most are is learned, and only where it helps phrases that it was
-not learned from: each is judged with what all the others teach (leave-one-out cross-validation). No shift
-goes below `LOWEST_SHIFT`, and a phrase taken for another one weighs twice.
+How well a phrase has to fit was chosen with many voices. One person, with this
+microphone and in this boat, may score lower throughout. So it is tried how many of the
+phrases read aloud are understood with lower thresholds. The least shift with which the
+most are is learned, and only where it helps phrases that it was not learned from: each
+is judged with what all the others teach (leave-one-out cross-validation). No shift goes
+below `LOWEST_SHIFT`, and a phrase taken for another one weighs twice.
 """
 
 from __future__ import annotations
@@ -70,13 +71,19 @@ class OwnVoiceError(ValueError):
     """The file of a voice cannot be read; the message names it and says what to do."""
 
 
-def outcomes(recogniser: Recogniser, phrase: str | None, samples: Samples) -> tuple[Outcome, ...]:
+def outcomes(
+    recogniser: Recogniser, phrase: str | None, samples: Samples
+) -> tuple[Outcome, ...]:
     """Return what becomes of a phrase with each of the `SHIFTS`; None is talk, which is right left alone.
 
-    Where the first and the last give the same, those between are not tried: lower thresholds only take more.
+    Where the first and the last give the same, those between are not tried: lower
+    thresholds only take more.
     """
     everybodys, *between, lowest = (recogniser.for_voice(shift) for shift in SHIFTS)
-    first, last = _outcome(everybodys, phrase, samples), _outcome(lowest, phrase, samples)
+    first, last = (
+        _outcome(everybodys, phrase, samples),
+        _outcome(lowest, phrase, samples),
+    )
     if first == last:
         return (first,) * len(SHIFTS)
     return (first, *(_outcome(one, phrase, samples) for one in between), last)

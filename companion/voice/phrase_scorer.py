@@ -1,16 +1,18 @@
 """The phrase scorer: how well each phrase of the grammar fits the sounds of an utterance from end to end.
 
-The decoder of `companion.voice.recogniser` strings words together pair by pair, so in noise it hears
-"quiet for i minutes". Here two networks give the posterior of 39 phones at each step, and every phrase is
-aligned with the whole utterance: Viterbi scores over a trie of the phrases' phones, with a blank as in
-connectionist temporal classification (Graves and others, ICML 2006). Each score is a log-likelihood ratio
-against the likeliest phones in any order, so what fits much worse than those is no command.
+The decoder of `companion.voice.recogniser` strings words together pair by pair, so in
+noise it hears "quiet for i minutes". Here two networks give the posterior of 39 phones
+at each step, and every phrase is aligned with the whole utterance: Viterbi scores over
+a trie of the phrases' phones, with a blank as in connectionist temporal classification
+(Graves and others, ICML 2006). Each score is a log-likelihood ratio against the
+likeliest phones in any order, so what fits much worse than those is no command.
 
-One network is the speech model's own (`companion.voice.acoustics`), which knows how people speak. The
-other, here, is small and knows speech amid the noise of a boat, but learned from synthesized voices;
-`tests/training` makes its weights. A phrase's ratio is the weighted sum of both, for each errs where the
-other does not. The best phrases are scored once more by biphones (`companion.voice.biphones`), which is
-better still and would take long for all.
+One network is the speech model's own (`companion.voice.acoustics`), which knows how
+people speak. The other, here, is small and knows speech amid the noise of a boat, but
+learned from synthesized voices; `tests/training` makes its weights. A phrase's ratio is
+the weighted sum of both, for each errs where the other does not. The best phrases are
+scored once more by biphones (`companion.voice.biphones`), which is better still and
+would take long for all.
 """
 
 from __future__ import annotations
@@ -50,9 +52,10 @@ NOISE_NET_MEL_BANDS = 40
 NETWORK_BLOCKS = 10
 """Blocks of the network between its first and its last layer."""
 NOISE_NET_WEIGHT = 0.5
-"""The weight of the network here beside the speech model's. Of commands, each among all phrases (for
-choosing: 116 sentences by people, 336 commands by voices, quiet and at 5 dB), the model's alone finds .991,
-.983 and .985, .848; this one alone .922, .845 and .994, .988; both 1.000, .983 and 1.000, .985."""
+"""The weight of the network here beside the speech model's. Of commands, each among all
+phrases (for choosing: 116 sentences by people, 336 commands by voices, quiet and at 5
+dB), the model's alone finds .991, .983 and .985, .848; this one alone .922, .845 and
+.994, .988; both 1.000, .983 and 1.000, .985."""
 LONGEST_PAUSE_IN_PHRASE_S = 0.45
 """The longest pause within a phrase, s: a quarter of a second between its parts looks like 0.44."""
 NOISE_NET_STEP_S = 2 * HOP_SAMPLES / SAMPLE_RATE_HZ
@@ -67,7 +70,8 @@ class Fit(NamedTuple):
         acoustic_llr: its ratio by the speech model's network.
         noise_net_llr: its ratio by the network here.
         sounds: its number of phones.
-        biphone_llr: its ratio by the speech model's biphones; 0 where that was not computed.
+        biphone_llr: its ratio by the speech model's biphones; 0 where that was not
+            computed.
     """
 
     phrase: str
@@ -89,8 +93,10 @@ class PhraseScores(NamedTuple):
         fits: the best phrases, the best first.
         quiet: the silence at the end, s.
         began: the silence at the beginning, s.
-        spoke: the begin and end of the last speech without a longer pause, s; None for no speech.
-        acoustic_llr: the ratio at each node of the trie by the speech model's network; empty for no sound.
+        spoke: the begin and end of the last speech without a longer pause, s; None for
+            no speech.
+        acoustic_llr: the ratio at each node of the trie by the speech model's network;
+            empty for no sound.
         noise_net_llr: the same by the network here.
         sounds: the log posteriors of both networks, the speech model's first.
         states: the scores of the speech model's states, (steps, states).
@@ -108,7 +114,9 @@ class PhraseScores(NamedTuple):
     spoke: tuple[float, float] | None = None
 
 
-NO_SCORES = PhraseScores([], 0.0, math.inf, np.zeros(0, np.float32), np.zeros(0, np.float32), None)
+NO_SCORES = PhraseScores(
+    [], 0.0, math.inf, np.zeros(0, np.float32), np.zeros(0, np.float32), None
+)
 
 
 @lru_cache(maxsize=1)
@@ -120,8 +128,16 @@ def _weights() -> dict[str, Floats]:
 @lru_cache(maxsize=1)
 def lexicon() -> dict[str, tuple[str, ...]]:
     """Return the phones of the words that can be scored."""
-    lines = files("companion.voice").joinpath("sounds.tsv").read_text(encoding="utf-8").splitlines()
-    return {word: tuple(sounds.split()) for word, sounds in (line.split("\t") for line in lines)}
+    lines = (
+        files("companion.voice")
+        .joinpath("sounds.tsv")
+        .read_text(encoding="utf-8")
+        .splitlines()
+    )
+    return {
+        word: tuple(sounds.split())
+        for word, sounds in (line.split("\t") for line in lines)
+    }
 
 
 def _is_known(text: str) -> bool:
@@ -135,24 +151,34 @@ def _spelt(text: str) -> list[str]:
 
 def _phones(text: str) -> list[list[int]]:
     """Return the speech model's phones of known words, a list for each word."""
-    return [word([ARPABET_PHONES.index(sound) for sound in lexicon()[one]]) for one in text.split()]
+    return [
+        word([ARPABET_PHONES.index(sound) for sound in lexicon()[one]])
+        for one in text.split()
+    ]
 
 
 @lru_cache(maxsize=1)
 def mel_weights() -> Floats:
     """Return the share of each of a spectrum's 257 bins in each band, (bins, bands).
 
-    Triangles evenly spaced on the mel scale, 2595 log10(1 + f/700) (O'Shaughnessy, Speech Communication,
-    1987).
+    Triangles evenly spaced on the mel scale, 2595 log10(1 + f/700) (O'Shaughnessy,
+    Speech Communication, 1987).
     """
     low, high = (2595.0 * np.log10(1.0 + hertz / 700.0) for hertz in (60.0, 7600.0))
-    edges = 700.0 * (10.0 ** (np.linspace(low, high, NOISE_NET_MEL_BANDS + 2) / 2595.0) - 1.0)
-    return mel_filterbank(edges, np.linspace(0.0, SAMPLE_RATE_HZ / 2, FFT_SIZE // 2 + 1)).astype(np.float32)
+    edges = 700.0 * (
+        10.0 ** (np.linspace(low, high, NOISE_NET_MEL_BANDS + 2) / 2595.0) - 1.0
+    )
+    return mel_filterbank(
+        edges, np.linspace(0.0, SAMPLE_RATE_HZ / 2, FFT_SIZE // 2 + 1)
+    ).astype(np.float32)
 
 
 def log_mel_bands(samples: Samples) -> Floats:
     """Return the log power of each mel band less its mean over the utterance, (frames, bands)."""
-    spectrum = np.fft.rfft(framed(samples) * np.hanning(FRAME_SAMPLES + 1)[:-1].astype(np.float32), FFT_SIZE)
+    spectrum = np.fft.rfft(
+        framed(samples) * np.hanning(FRAME_SAMPLES + 1)[:-1].astype(np.float32),
+        FFT_SIZE,
+    )
     power = (np.abs(spectrum) ** 2).astype(np.float32)
     logs = np.log(power @ mel_weights() + BAND_POWER_FLOOR)
     return np.asarray(logs - logs.mean(axis=0), np.float32)
@@ -164,24 +190,38 @@ def likelihoods(samples: Samples) -> Floats:
     padded = np.pad(x, ((2, 2), (0, 0)))
     stacked = np.lib.stride_tricks.sliding_window_view(padded, 5, axis=0)[::2]
     first = w["first.w"]
-    x = np.maximum(stacked.reshape(len(stacked), -1) @ first.reshape(len(first), -1).T + w["first.b"], 0.0)
+    x = np.maximum(
+        stacked.reshape(len(stacked), -1) @ first.reshape(len(first), -1).T
+        + w["first.b"],
+        0.0,
+    )
     for n in range(NETWORK_BLOCKS):
         x = x + np.maximum(
-            _depthwise(x, w[f"deep{n}.w"], w[f"deep{n}.b"]) @ w[f"wide{n}.w"].T + w[f"wide{n}.b"], 0.0
+            _depthwise(x, w[f"deep{n}.w"], w[f"deep{n}.b"]) @ w[f"wide{n}.w"].T
+            + w[f"wide{n}.b"],
+            0.0,
         )
     scores = x @ w["last.w"].T + w["last.b"]
     scores -= scores.max(axis=1, keepdims=True)
-    return np.asarray(scores - np.log(np.exp(scores).sum(axis=1, keepdims=True)), np.float32)
+    return np.asarray(
+        scores - np.log(np.exp(scores).sum(axis=1, keepdims=True)), np.float32
+    )
 
 
 def quiet(samples: Samples) -> float:
     """Return the silence at the end of an utterance, s, at most a second: cheaper than scoring phrases."""
-    return _quiet(likelihoods(samples[-SAMPLE_RATE_HZ:])) if len(samples) >= 2 * FRAME_SAMPLES else 0.0
+    return (
+        _quiet(likelihoods(samples[-SAMPLE_RATE_HZ:]))
+        if len(samples) >= 2 * FRAME_SAMPLES
+        else 0.0
+    )
 
 
 def _quiet(logs: Floats) -> float:
     spoken = np.flatnonzero(logs.argmax(axis=1))
-    return float(NOISE_NET_STEP_S * (len(logs) - 1 - (spoken[-1] if len(spoken) else -1)))
+    return float(
+        NOISE_NET_STEP_S * (len(logs) - 1 - (spoken[-1] if len(spoken) else -1))
+    )
 
 
 def _began(logs: Floats) -> float:
@@ -194,9 +234,13 @@ def _spoke(logs: Floats) -> tuple[float, float] | None:
     spoken = np.flatnonzero(logs.argmax(axis=1))
     if not len(spoken):
         return None
-    pauses = np.flatnonzero(np.diff(spoken) > LONGEST_PAUSE_IN_PHRASE_S / NOISE_NET_STEP_S)
+    pauses = np.flatnonzero(
+        np.diff(spoken) > LONGEST_PAUSE_IN_PHRASE_S / NOISE_NET_STEP_S
+    )
     first = spoken[pauses[-1] + 1] if len(pauses) else spoken[0]
-    return round(NOISE_NET_STEP_S * float(first), 3), round(NOISE_NET_STEP_S * float(spoken[-1] + 1), 3)
+    return round(NOISE_NET_STEP_S * float(first), 3), round(
+        NOISE_NET_STEP_S * float(spoken[-1] + 1), 3
+    )
 
 
 def _depthwise(x: Floats, taps: Floats, bias: Floats) -> Floats:
@@ -232,10 +276,18 @@ class _Trie:
     def _frozen(self) -> tuple[NDArray[np.intp], NDArray[np.intp], Floats]:
         """The parent and the phone of each node, and the log-probability of coming from the parent at once.
 
-        A phone that follows itself needs a blank between. No node may be added after this was asked.
+        A phone that follows itself needs a blank between. No node may be added after
+        this was asked.
         """
-        parents, sounds = np.array(self.parents, np.intp), np.array(self.sounds, np.intp)
-        return parents, sounds, np.where(sounds == sounds[parents], np.float32(LOG_ZERO), np.float32(0.0))
+        parents, sounds = (
+            np.array(self.parents, np.intp),
+            np.array(self.sounds, np.intp),
+        )
+        return (
+            parents,
+            sounds,
+            np.where(sounds == sounds[parents], np.float32(LOG_ZERO), np.float32(0.0)),
+        )
 
     def scores(self, logs: Floats) -> Floats:
         """Return the Viterbi score of each node: the log-likelihood of the likeliest path that ends there."""
@@ -243,7 +295,9 @@ class _Trie:
         rests = np.full(len(parents), LOG_ZERO, np.float32)
         spoken, before, came, emitted = (rests.copy() for _ in range(4))
         rests[0] = 0.0
-        for step in logs:  # in place, and without the checks of indexing: half of the time
+        for (
+            step
+        ) in logs:  # in place, and without the checks of indexing: half of the time
             np.take(rests, parents, out=before, mode="clip")
             np.take(spoken, parents, out=came, mode="clip")
             np.take(step, sounds, out=emitted, mode="clip")
@@ -280,9 +334,9 @@ class PhraseScorer:
     ) -> None:
         """Make the trie of the phrases; a phrase with a word of unknown phones is left out.
 
-        `means` gives the meaning of a phrase, equal for wordings of the same, and None for any other text.
-        `acoustics` and `biphones` are those of the speech model. `beginnings` are the phrases that are
-        prefixes of others.
+        `means` gives the meaning of a phrase, equal for wordings of the same, and None
+        for any other text. `acoustics` and `biphones` are those of the speech model.
+        `beginnings` are the phrases that are prefixes of others.
         """
         self.means = means
         self._acoustics = acoustics
@@ -296,9 +350,13 @@ class PhraseScorer:
                 self._ends.setdefault(node, phrase)
         self._tree = tree
         self._last = np.fromiter(self._ends, np.intp)
-        self._counts = np.array([self.count(phrase) for phrase in self._ends.values()], np.intp)
+        self._counts = np.array(
+            [self.count(phrase) for phrase in self._ends.values()], np.intp
+        )
         parents = set(tree.parents)
-        self.beginnings = {phrase for end, phrase in self._ends.items() if end in parents}
+        self.beginnings = {
+            phrase for end, phrase in self._ends.items() if end in parents
+        }
 
     def has_score(self, scores: PhraseScores, phrase: str) -> bool:
         """Tell whether a phrase was scored: its phones are known, and there was enough sound."""
@@ -309,9 +367,13 @@ class PhraseScorer:
         known = [phrase for phrase in phrases if self.has_score(scores, phrase)]
         if not known:
             return []
-        by_biphones = self._biphones.fits(scores.states, [_phones(phrase) for phrase in known])
+        by_biphones = self._biphones.fits(
+            scores.states, [_phones(phrase) for phrase in known]
+        )
         return [
-            self._fit(phrase, scores)._replace(biphone_llr=likelihood - scores.free_loop)
+            self._fit(phrase, scores)._replace(
+                biphone_llr=likelihood - scores.free_loop
+            )
             for phrase, likelihood in zip(known, by_biphones, strict=True)
         ]
 
@@ -329,7 +391,12 @@ class PhraseScorer:
         ends = [tree.end(_spelt(text)) for text in known]
         acoustic_llr, noise_net_llr = (tree.llrs(logs) for logs in scores.sounds)
         return [
-            Fit(text, float(acoustic_llr[end]), float(noise_net_llr[end]), PhraseScorer.count(text))
+            Fit(
+                text,
+                float(acoustic_llr[end]),
+                float(noise_net_llr[end]),
+                PhraseScorer.count(text),
+            )
             for text, end in zip(known, ends, strict=True)
         ]
 
@@ -350,7 +417,11 @@ class PhraseScorer:
         return self._counts, own.nodes[self._last]
 
     def score_phrases(
-        self, samples: Samples, clean: Samples, count: int = 8, own: NoiseNetScores | None = None
+        self,
+        samples: Samples,
+        clean: Samples,
+        count: int = 8,
+        own: NoiseNetScores | None = None,
     ) -> PhraseScores:
         """Return the scores of the phrases over an utterance; `NO_SCORES` for too little sound.
 
@@ -366,7 +437,9 @@ class PhraseScorer:
         (logs, noise_net_llr), theirs = own, self._acoustics.forward(clean)
         acoustic_llr, ends = self._tree.llrs(theirs.sounds), self._last
         best = ends[
-            np.argsort(-(acoustic_llr + NOISE_NET_WEIGHT * noise_net_llr)[ends], kind="stable")[:count]
+            np.argsort(
+                -(acoustic_llr + NOISE_NET_WEIGHT * noise_net_llr)[ends], kind="stable"
+            )[:count]
         ]
         free_loop = self._biphones.free_loop(theirs.states)
         scores = PhraseScores(
@@ -380,10 +453,15 @@ class PhraseScorer:
             free_loop,
             _spoke(logs),
         )
-        return scores._replace(fits=self.fits(scores, [self._ends[int(end)] for end in best]))
+        return scores._replace(
+            fits=self.fits(scores, [self._ends[int(end)] for end in best])
+        )
 
     def _fit(self, phrase: str, scores: PhraseScores) -> Fit:
         node = self._nodes[phrase]
         return Fit(
-            phrase, float(scores.acoustic_llr[node]), float(scores.noise_net_llr[node]), self.count(phrase)
+            phrase,
+            float(scores.acoustic_llr[node]),
+            float(scores.noise_net_llr[node]),
+            self.count(phrase),
         )

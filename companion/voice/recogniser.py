@@ -1,18 +1,18 @@
 """The recogniser: utterance to phrase, by vosk narrowed to the phrases, with decoys for all other talk.
 
-An `Attempt` (`companion.voice.endpointing`) takes the frames of one utterance as they come and decides as
-soon as it can. Live and from a clip the same frames go the same way from a fresh start, so the same clip
-gives the same words. The rules:
+An `Attempt` (`companion.voice.endpointing`) takes the frames of one utterance as they
+come and decides as soon as it can. Live and from a clip the same frames go the same way
+from a fresh start, so the same clip gives the same words. The rules:
 
 - Words count only if the whole of them is one listed phrase, or one slip away from one.
 - A phrase whose sounds fit ends the utterance as soon as a short pause follows.
-- Any other phrase is accepted once it has stood unchanged for a while and nobody speaks any more. A
-  phrase that is the prefix of others waits longer. Words that are no phrase end with a pause, or at a
-  time limit.
+- Any other phrase is accepted once it has stood unchanged for a while and nobody speaks
+  any more. A phrase that is the prefix of others waits longer. Words that are no phrase
+  end with a pause, or at a time limit.
 - A phrase whose sounds fit, while no other phrase's do, needs one pass only.
-- Otherwise a second pass decodes the utterance among thousands of other words. The decision
-  (`companion.voice.judging`) then weighs every phrase by both passes and the sounds: it accepts the
-  phrase, another one, or none.
+- Otherwise a second pass decodes the utterance among thousands of other words. The
+  decision (`companion.voice.judging`) then weighs every phrase by both passes and the
+  sounds: it accepts the phrase, another one, or none.
 - What begins without silence was cut out of talk, and is no command.
 """
 
@@ -38,7 +38,12 @@ from companion.voice.heard import UNKNOWN_WORD, Hearing
 from companion.voice.judging import THRESHOLDS, Words
 from companion.voice.model import COMMON_WORDS_COUNT, COMMON_WORDS_FILE, ModelError
 from companion.voice.phrase_scorer import PhraseScorer
-from companion.voice.sound import SAMPLE_RATE_HZ, SOUND_FRAME_SAMPLES, Samples, frames_of
+from companion.voice.sound import (
+    SAMPLE_RATE_HZ,
+    SOUND_FRAME_SAMPLES,
+    Samples,
+    frames_of,
+)
 from companion.voice.vocabulary import common_words
 
 ALTERNATIVES_FIRST_PASS, SECOND_PASS_ALTERNATIVES = 3, 15
@@ -56,7 +61,9 @@ class EngineError(ModelError):
     remedy = "run hardware/install.sh again: it installs what is missing"
 
     def __init__(self, error: Exception) -> None:
-        reason = str(error).partition(".  Additionally")[0]  # cffi looks in a second place, in vain
+        reason = str(error).partition(".  Additionally")[
+            0
+        ]  # cffi looks in a second place, in vain
         self.what = f"the speech engine cannot be loaded: {reason}"
         super().__init__(f"{self.what}; {self.remedy}")
 
@@ -78,8 +85,15 @@ def _engine() -> Any:  # noqa: ANN401  (vosk has no types)
 
 def decoys() -> list[str]:
     """Return the common words offered beside the commands, so that talk is not forced into a command."""
-    lines = files("companion.voice").joinpath("decoys.txt").read_text(encoding="utf-8").splitlines()
-    return sorted({word for line in lines if not line.startswith("#") for word in line.split()})
+    lines = (
+        files("companion.voice")
+        .joinpath("decoys.txt")
+        .read_text(encoding="utf-8")
+        .splitlines()
+    )
+    return sorted(
+        {word for line in lines if not line.startswith("#") for word in line.split()}
+    )
 
 
 @lru_cache(maxsize=1)
@@ -89,7 +103,9 @@ def _model(folder: Path) -> Any:  # noqa: ANN401
     try:
         return engine.Model(str(folder))
     except Exception as error:  # vosk raises nothing more precise
-        raise ModelError(f"{folder}: vosk cannot load this model; fetch it again or name another") from error
+        raise ModelError(
+            f"{folder}: vosk cannot load this model; fetch it again or name another"
+        ) from error
 
 
 class Recogniser:
@@ -106,19 +122,34 @@ class Recogniser:
 
         Args:
             model: the folder of the speech model.
-            phrases: every phrase that can be meant; as a mapping, each with the command it stands for.
-            others: words of talk to be told from the phrases; None for `decoys()`. Those that are a
-                whole phrase, or that the model does not know, are left out.
-            means: gives what a phrase means, equal for wordings of the same, and None for what is none;
-                with it the sounds are weighed too. Without it, or with a model whose network is laid out
-                otherwise than that of the one fetched, the words alone count.
+            phrases: every phrase that can be meant; as a mapping, each with the command
+                it stands for.
+            others: words of talk to be told from the phrases; None for `decoys()`.
+                Those that are a whole phrase, or that the model does not know, are left
+                out.
+            means: gives what a phrase means, equal for wordings of the same, and None
+                for what is none; with it the sounds are weighed too. Without it, or
+                with a model whose network is laid out otherwise than that of the one
+                fetched, the words alone count.
 
         Raises:
-            ModelError: the model cannot be loaded, or does not know a word of the phrases.
+            ModelError: the model cannot be loaded, or does not know a word of the
+                phrases.
         """
         self._model = _model(model)
-        wanted = dict(phrases) if isinstance(phrases, Mapping) else {phrase: phrase for phrase in phrases}
-        missing = sorted({word for phrase in wanted for word in phrase.split() if not self._knows(word)})
+        wanted = (
+            dict(phrases)
+            if isinstance(phrases, Mapping)
+            else {phrase: phrase for phrase in phrases}
+        )
+        missing = sorted(
+            {
+                word
+                for phrase in wanted
+                for word in phrase.split()
+                if not self._knows(word)
+            }
+        )
         if missing:
             raise ModelError(
                 f"{model}: the speech model does not know {', '.join(missing)}; change the wording"
@@ -126,14 +157,22 @@ class Recogniser:
         self.thresholds = THRESHOLDS
         self.phrases = frozenset(wanted)
         self.beginnings = frozenset(
-            " ".join(words[:n]) for words in map(str.split, wanted) for n in range(1, len(words))
+            " ".join(words[:n])
+            for words in map(str.split, wanted)
+            for n in range(1, len(words))
         )
-        self.phrase_scorer = _phrase_scorer(model, self.phrases, means) if means else None
+        self.phrase_scorer = (
+            _phrase_scorer(model, self.phrases, means) if means else None
+        )
         self._first = self._grammar(wanted, decoys() if others is None else others)
-        self._second = self._grammar(wanted, _common(model)) if self.phrase_scorer else ""
+        self._second = (
+            self._grammar(wanted, _common(model)) if self.phrase_scorer else ""
+        )
 
     def _grammar(self, wanted: Mapping[str, str], others: Iterable[str]) -> str:
-        offered = [word for word in others if word not in self.phrases and self._knows(word)]
+        offered = [
+            word for word in others if word not in self.phrases and self._knows(word)
+        ]
         return json.dumps([*_weighted(wanted), *offered, UNKNOWN_WORD])
 
     def _knows(self, word: str) -> bool:
@@ -169,9 +208,13 @@ class Recogniser:
         decoder = _engine().KaldiRecognizer(self._model, SAMPLE_RATE_HZ, self._second)
         decoder.SetMaxAlternatives(SECOND_PASS_ALTERNATIVES)
         for start in range(0, len(clean), CHUNK_FRAMES * SOUND_FRAME_SAMPLES):
-            decoder.AcceptWaveform(clean[start : start + CHUNK_FRAMES * SOUND_FRAME_SAMPLES].tobytes())
+            decoder.AcceptWaveform(
+                clean[start : start + CHUNK_FRAMES * SOUND_FRAME_SAMPLES].tobytes()
+            )
         found = json.loads(decoder.FinalResult()).get("alternatives", [])
-        return [Words(str(one["text"]).strip(), float(one["confidence"])) for one in found]
+        return [
+            Words(str(one["text"]).strip(), float(one["confidence"])) for one in found
+        ]
 
 
 def _phrase_scorer(
@@ -207,11 +250,12 @@ def _common(model: Path) -> list[str]:
 def _weighted(phrases: Mapping[str, str]) -> list[str]:
     """Return the phrases, each as many times as it is to count, by the command that each stands for.
 
-    vosk makes word-pair probabilities from the phrases it is given. Undone, the two hundred weights of a
-    fish would make "log" the likeliest word of all, and "rod two" would be heard as "log two". Every
-    command therefore counts the same; its wordings share that, and phrases that differ only in numbers, or
-    in what is marked, share the wording's. Of these only so many are given that every pair of words
-    in them occurs: the others would add nothing but weight.
+    vosk makes word-pair probabilities from the phrases it is given. Undone, the two
+    hundred weights of a fish would make "log" the likeliest word of all, and "rod two"
+    would be heard as "log two". Every command therefore counts the same; its wordings
+    share that, and phrases that differ only in numbers, or in what is marked, share the
+    wording's. Of these only so many are given that every pair of words in them occurs:
+    the others would add nothing but weight.
     """
     pairs: set[tuple[str, str, str]] = set()
     given: list[tuple[str, str, str]] = []
@@ -225,7 +269,12 @@ def _weighted(phrases: Mapping[str, str]) -> list[str]:
     return [
         phrase
         for command, shape, phrase in given
-        for _ in range(max(1, round(REPEATS_PER_COMMAND / wordings[command] / alike[command, shape])))
+        for _ in range(
+            max(
+                1,
+                round(REPEATS_PER_COMMAND / wordings[command] / alike[command, shape]),
+            )
+        )
     ]
 
 

@@ -25,4 +25,8 @@ def frames_of(samples: Samples) -> Iterator[Samples]:
 
 def level(frame: Samples) -> float:
     """Return the level of some sound: the root mean square of its samples, of 32768."""
-    return float(np.sqrt(np.mean(np.square(frame, dtype=np.float64)))) if len(frame) else 0.0
+    return (
+        float(np.sqrt(np.mean(np.square(frame, dtype=np.float64))))
+        if len(frame)
+        else 0.0
+    )

@@ -1,7 +1,8 @@
 """Announcements as speech: espeak-ng makes the sound, aplay plays it, and nobody waits for either.
 
-What matters more is spoken first, a newer line takes the place of an older one about the same, and a
-line is dropped when it has become stale before its first word. A bite is answered by a tone.
+What matters more is spoken first, a newer line takes the place of an older one about
+the same, and a line is dropped when it has become stale before its first word. A bite
+is answered by a tone.
 """
 
 from __future__ import annotations
@@ -22,7 +23,14 @@ from companion.config import VoiceSettings
 from companion.events import AnyEvent, Logged, Said
 from companion.voice.tones import tone
 
-STALE_AFTER_S = {"answer": 4.0, "unclear": 2.0, "outlook": 2.5, "match": 2.0, "depth": 3.0, "notice": 10.0}
+STALE_AFTER_S = {
+    "answer": 4.0,
+    "unclear": 2.0,
+    "outlook": 2.5,
+    "match": 2.0,
+    "depth": 3.0,
+    "notice": 10.0,
+}
 """How long a line may wait, s, by what it is about, the most urgent first: later it may be wrong."""
 URGENCY_RANK = {about: place for place, about in enumerate(STALE_AFTER_S)}
 MOST_WAITING_LINES = 4
@@ -46,7 +54,8 @@ class SpeakerError(Exception):
 class Manner(NamedTuple):
     """The manner of speech: espeak-ng's voice, words a minute, and volume from 0 to 1.
 
-    `tone_when_unclear` tells that a tone, in place of words, answers what was not understood.
+    `tone_when_unclear` tells that a tone, in place of words, answers what was not
+    understood.
     """
 
     voice: str = "en"
@@ -57,7 +66,9 @@ class Manner(NamedTuple):
 
 def manner_of(voice: VoiceSettings) -> Manner:
     """Return how it speaks by the owner's settings."""
-    return Manner(voice.language, voice.rate, voice.volume, voice.not_understood == "tone")
+    return Manner(
+        voice.language, voice.rate, voice.volume, voice.not_understood == "tone"
+    )
 
 
 class SpokenLine(NamedTuple):
@@ -77,7 +88,8 @@ class Speaker:
         aloud: False makes no sound at all.
         manner: voice, rate and volume.
         clock: tells how long a line has waited.
-        trouble: called from the speaking thread, once for each kind of failure, with a line that says it.
+        trouble: called from the speaking thread, once for each kind of failure, with a
+            line that says it.
 
     Raises:
         SpeakerError: `aloud`, and espeak-ng or aplay is not installed.
@@ -92,9 +104,15 @@ class Speaker:
         clock: Clock | None = None,
         trouble: Callable[[str], None] = lambda _: None,
     ) -> None:
-        missing = [name for name in ("espeak-ng", "aplay") if aloud and shutil.which(name) is None]
+        missing = [
+            name
+            for name in ("espeak-ng", "aplay")
+            if aloud and shutil.which(name) is None
+        ]
         if missing:
-            raise SpeakerError(f"{' and '.join(missing)}: not installed; run hardware/install.sh")
+            raise SpeakerError(
+                f"{' and '.join(missing)}: not installed; run hardware/install.sh"
+            )
         self._device = device
         self._manner = manner or Manner()
         self._clock = clock or LiveClock()
@@ -110,7 +128,9 @@ class Speaker:
         self._free_since = float("-inf")
         self._player: subprocess.Popen[bytes] | None = None
         self._thread = (
-            threading.Thread(target=self._speak_all, name="speaker", daemon=True) if aloud else None
+            threading.Thread(target=self._speak_all, name="speaker", daemon=True)
+            if aloud
+            else None
         )
         if self._thread is not None:
             self._thread.start()
@@ -119,21 +139,31 @@ class Speaker:
         return self
 
     def __exit__(
-        self, _kind: type[BaseException] | None, _error: object, _trace: TracebackType | None
+        self,
+        _kind: type[BaseException] | None,
+        _error: object,
+        _trace: TracebackType | None,
     ) -> None:
         self.close()
 
     @property
     def speaking(self) -> bool:
         """Return whether sound is being played, or still comes out of the device."""
-        return self._since is not None or self._clock.now() < self._last[1] + DEVICE_LATENCY_S
+        return (
+            self._since is not None
+            or self._clock.now() < self._last[1] + DEVICE_LATENCY_S
+        )
 
     def speak_event(self, event: AnyEvent) -> None:
         """Say what an event says, as a tone where one means the same; other events say nothing."""
         if isinstance(event, Logged):
             self._logged = event.what
         elif isinstance(event, Said):
-            named = ANSWERING_TONES.get(self._logged or "") if event.about == "answer" else None
+            named = (
+                ANSWERING_TONES.get(self._logged or "")
+                if event.about == "answer"
+                else None
+            )
             if event.about == "unclear" and self._manner.tone_when_unclear:
                 named = "unclear"
             self._logged = None
@@ -142,12 +172,15 @@ class Speaker:
     def say(self, text: str, about: str = "answer", named: str | None = None) -> None:
         """Speak a line as soon as the more urgent ones are done; returns at once.
 
-        A line about the same that still waits gives way to it. `named` is a tone to be played instead.
+        A line about the same that still waits gives way to it. `named` is a tone to be
+        played instead.
         """
         if self._thread is None:
             return
         with self._changed:
-            waiting = [line for line in self._lines if line.about != about or about == "answer"]
+            waiting = [
+                line for line in self._lines if line.about != about or about == "answer"
+            ]
             waiting.append(SpokenLine(self._clock.now(), text, about, named))
             waiting.sort(key=_urgency)
             self._lines = _crowded_out(waiting)
@@ -156,7 +189,8 @@ class Speaker:
     def yield_floor(self, is_open: bool) -> None:
         """Take it that somebody begins to speak, or has ended: until then no line begins.
 
-        What nobody asked for waits half a second longer. A line that has become stale meanwhile is dropped.
+        What nobody asked for waits half a second longer. A line that has become stale
+        meanwhile is dropped.
         """
         with self._changed:
             self._open = is_open
@@ -214,14 +248,24 @@ class Speaker:
         return False
 
     def _stale(self, line: SpokenLine) -> bool:
-        return self._clock.now() - line.asked > STALE_AFTER_S.get(line.about, min(STALE_AFTER_S.values()))
+        return self._clock.now() - line.asked > STALE_AFTER_S.get(
+            line.about, min(STALE_AFTER_S.values())
+        )
 
     def _sound(self, line: SpokenLine) -> bytes | None:
         """Return the sound of a line; None when it cannot be made."""
         if line.tone is not None:
             return tone(line.tone, self._manner.volume)
         manner = self._manner
-        command = ["espeak-ng", "--stdin", "--stdout", "-v", manner.voice, "-s", str(manner.rate)]
+        command = [
+            "espeak-ng",
+            "--stdin",
+            "--stdout",
+            "-v",
+            manner.voice,
+            "-s",
+            str(manner.rate),
+        ]
         command += ["-a", str(round(100 * manner.volume))]
         made = self._run(command, line.text.encode())
         return None if made is None else trimmed(made)
@@ -233,7 +277,10 @@ class Speaker:
         """Run a program; one that fails or hangs is told of, and left. One that was hushed is not told of."""
         try:
             with subprocess.Popen(
-                command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE
+                command,
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.PIPE,
             ) as program:
                 self._player = program
                 try:
@@ -251,7 +298,9 @@ class Speaker:
             return None
         if program.returncode > 0:
             last = errors.decode(errors="replace").strip().splitlines()[-1:]
-            self._tell_once(f"{command[0]}: {last[0] if last else 'failed'}; check the speaker in the config")
+            self._tell_once(
+                f"{command[0]}: {last[0] if last else 'failed'}; check the speaker in the config"
+            )
         return made if program.returncode == 0 else None
 
     def _tell_once(self, text: str) -> None:
@@ -277,7 +326,9 @@ def trimmed(sound: bytes) -> bytes:
     try:
         with wave.open(io.BytesIO(sound)) as file:
             parameters = file.getparams()
-            data = file.readframes(len(sound))  # espeak-ng writes to a pipe and cannot state the length
+            data = file.readframes(
+                len(sound)
+            )  # espeak-ng writes to a pipe and cannot state the length
     except (wave.Error, EOFError):
         return sound
     samples = np.frombuffer(data[: len(data) // 2 * 2], dtype="<i2")

@@ -1,7 +1,8 @@
 """Noise suppression in front of the recogniser: the Speex preprocessor of Debian's libspeexdsp.
 
-The library is called through ctypes: no maintained wheel of it runs on a small board. Where it is not
-installed the sound goes through unchanged, and less is understood under power and in rain.
+The library is called through ctypes: no maintained wheel of it runs on a small board.
+Where it is not installed the sound goes through unchanged, and less is understood under
+power and in rain.
 """
 
 from __future__ import annotations
@@ -31,7 +32,11 @@ def _library() -> ctypes.CDLL | None:
             library.speex_preprocess_state_init.restype = ctypes.c_void_p
             library.speex_preprocess_state_init.argtypes = [ctypes.c_int, ctypes.c_int]
             library.speex_preprocess_run.argtypes = [ctypes.c_void_p, ctypes.c_void_p]
-            library.speex_preprocess_ctl.argtypes = [ctypes.c_void_p, ctypes.c_int, ctypes.c_void_p]
+            library.speex_preprocess_ctl.argtypes = [
+                ctypes.c_void_p,
+                ctypes.c_int,
+                ctypes.c_void_p,
+            ]
             library.speex_preprocess_state_destroy.argtypes = [ctypes.c_void_p]
             return library
     return None
@@ -49,10 +54,14 @@ class Suppressor:
         self._speex = _library()
         self._state: int | None = None
         if self._speex is not None:
-            self._state = self._speex.speex_preprocess_state_init(SOUND_FRAME_SAMPLES, SAMPLE_RATE_HZ)
+            self._state = self._speex.speex_preprocess_state_init(
+                SOUND_FRAME_SAMPLES, SAMPLE_RATE_HZ
+            )
             for request, value in ((_SET_DENOISE, 1), (_SET_NOISE_SUPPRESS, decibels)):
                 number = ctypes.c_int(value)
-                self._speex.speex_preprocess_ctl(self._state, request, ctypes.byref(number))
+                self._speex.speex_preprocess_ctl(
+                    self._state, request, ctypes.byref(number)
+                )
 
     def clean(self, frame: Samples) -> Samples:
         """Return a frame of `SOUND_FRAME_SAMPLES` samples with its noise taken down."""

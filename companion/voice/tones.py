@@ -29,7 +29,9 @@ def tone(name: str, volume: float) -> bytes:
     return file.getvalue()
 
 
-def _note(frequency: float, seconds: float) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+def _note(
+    frequency: float, seconds: float
+) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
     """Return a sine that swells and fades within 10 ms, so that it does not click."""
     t = np.arange(round(seconds * _TONE_RATE)) / _TONE_RATE
     edge = np.clip(np.minimum(t, seconds - t) / 0.01, 0.0, 1.0)

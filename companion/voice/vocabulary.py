@@ -1,7 +1,8 @@
 """The words a speech model knows, and which of them are the commonest.
 
-The model's own language model says how likely each word is (an n-gram automaton in OpenFst's "ngram"
-format: openfst.org, extension ngram; layout read from the file and checked by the words that come out).
+The model's own language model says how likely each word is (an n-gram automaton in
+OpenFst's "ngram" format: openfst.org, extension ngram; layout read from the file and
+checked by the words that come out).
 """
 
 from __future__ import annotations
@@ -50,25 +51,41 @@ def common_words(model: Path, count: int) -> list[str]:
     try:
         words, costs = _unigrams(_Bytes(path.read_bytes()))
     except (struct.error, UnicodeDecodeError, ValueError, KeyError) as error:
-        raise VocabularyError(f"{path}: cannot be read as an n-gram automaton ({error})") from error
+        raise VocabularyError(
+            f"{path}: cannot be read as an n-gram automaton ({error})"
+        ) from error
     likely = (words[i] for i in np.argsort(costs, kind="stable"))
-    return sorted(islice((word for word in likely if word.replace("'", "").isalpha()), count))
+    return sorted(
+        islice((word for word in likely if word.replace("'", "").isalpha()), count)
+    )
 
 
-def _unigrams(file: _Bytes) -> tuple[list[str], np.ndarray[tuple[int], np.dtype[np.float32]]]:
+def _unigrams(
+    file: _Bytes,
+) -> tuple[list[str], np.ndarray[tuple[int], np.dtype[np.float32]]]:
     """Return the words of the automaton's empty context, and the cost of each (natural log)."""
-    if file.unpack("i") != (_MAGIC,) or file.text() != b"ngram" or file.text() != b"standard":
+    if (
+        file.unpack("i") != (_MAGIC,)
+        or file.text() != b"ngram"
+        or file.text() != b"standard"
+    ):
         raise VocabularyError("not an ngram FST of standard arcs")
     file.unpack("iiQqqQ")  # version, flags, properties, start, states, arcs
     symbols = _symbols(file)
     _symbols(file)
     states, futures, finals = file.unpack("QQQ")
-    file.at += sum((bits + 63) // 64 * 8 for bits in (2 * states + 1, futures + states + 1, states))
+    file.at += sum(
+        (bits + 63) // 64 * 8 for bits in (2 * states + 1, futures + states + 1, states)
+    )
     file.at += 4 * (states + 1)  # the word each context begins with
     labels = np.frombuffer(file.data, "<i4", futures, file.at)
-    file.at += 4 * futures + 4 * (states + 1) + 4 * finals  # then back-off and final costs
+    file.at += (
+        4 * futures + 4 * (states + 1) + 4 * finals
+    )  # then back-off and final costs
     costs = np.frombuffer(file.data, "<f4", futures, file.at)
-    ones = int(np.argmax(np.diff(labels) <= 0)) + 1  # each context's words ascend; the first has them all
+    ones = (
+        int(np.argmax(np.diff(labels) <= 0)) + 1
+    )  # each context's words ascend; the first has them all
     return [symbols[int(label)] for label in labels[:ones]], costs[:ones]
 
 

@@ -19,4 +19,6 @@ def pytest_runtest_setup(item: pytest.Item) -> None:
         except ModelError:
             missing.append("the speech model")
         if missing:
-            pytest.skip(f"not here: {', '.join(missing)}; bash hardware/install.sh --tests brings it")
+            pytest.skip(
+                f"not here: {', '.join(missing)}; bash hardware/install.sh --tests brings it"
+            )

@@ -15,7 +15,17 @@ import pytest
 import soundfile
 
 from companion import config
-from companion.cli import BUG, CODES, COMMANDS, CONFIG, DATABASE, DEVICE, OK, USAGE, commands
+from companion.cli import (
+    BUG,
+    CODES,
+    COMMANDS,
+    CONFIG,
+    DATABASE,
+    DEVICE,
+    OK,
+    USAGE,
+    commands,
+)
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text()
@@ -31,7 +41,8 @@ def companion(tmp_path):
             capture_output=True,
             text=True,
             check=False,
-            env=os.environ | {"XDG_DATA_HOME": str(tmp_path), "XDG_CONFIG_HOME": str(tmp_path)},
+            env=os.environ
+            | {"XDG_DATA_HOME": str(tmp_path), "XDG_CONFIG_HOME": str(tmp_path)},
         )
 
     return run
@@ -52,7 +63,17 @@ def test_help_begins_with_an_example_and_ends_with_the_cautions(companion, name)
     assert "Not for navigation" in result.stdout
 
 
-HEAVY = {"numpy", "scipy", "vosk", "soundfile", "sqlite_utils", "starlette", "uvicorn", "msgspec", "asyncio"}
+HEAVY = {
+    "numpy",
+    "scipy",
+    "vosk",
+    "soundfile",
+    "sqlite_utils",
+    "starlette",
+    "uvicorn",
+    "msgspec",
+    "asyncio",
+}
 MOST_MODULES = 200
 """Python with click imports about 120; the commands with all that they need 970."""
 
@@ -84,7 +105,12 @@ def test_what_needs_no_command_imports_none(typed, tmp_path):
     assert HEAVY.isdisjoint(imported)
     assert len(imported) < MOST_MODULES
     if "COMP_WORDS" in environment:
-        assert result.stdout.split() == ["plain,reach", "plain,replay", "plain,report", "plain,restore"]
+        assert result.stdout.split() == [
+            "plain,reach",
+            "plain,replay",
+            "plain,report",
+            "plain,restore",
+        ]
 
 
 @pytest.mark.parametrize("name", COMMANDS)
@@ -105,11 +131,15 @@ def engine_without_its_library(tmp_path):
     package = tmp_path / "lame" / "vosk"
     shutil.copytree(Path(importlib.util.find_spec("vosk").origin).parent, package)
     library = package / "libvosk.so"
-    library.write_bytes(library.read_bytes().replace(b"libstdc++.so.6\0", b"libstdc++.so.0\0"))
+    library.write_bytes(
+        library.read_bytes().replace(b"libstdc++.so.6\0", b"libstdc++.so.0\0")
+    )
     return str(package.parent)
 
 
-def test_without_a_library_of_the_system_one_line_says_so(engine_without_its_library, tmp_path):
+def test_without_a_library_of_the_system_one_line_says_so(
+    engine_without_its_library, tmp_path
+):
     def run(*arguments):
         return subprocess.run(
             [COMPANION, *map(str, arguments)], capture_output=True, text=True, check=False,
@@ -121,7 +151,9 @@ def test_without_a_library_of_the_system_one_line_says_so(engine_without_its_lib
     clip = next((ROOT / "replay_logs" / "invented_saturday" / "clips").glob("*.flac"))
     heard = run("listen", clip)
     assert heard.returncode == DEVICE
-    (line,) = [line for line in heard.stderr.splitlines() if line.startswith("companion: ")]
+    (line,) = [
+        line for line in heard.stderr.splitlines() if line.startswith("companion: ")
+    ]
     assert "the speech engine cannot be loaded" in line
     assert "libstdc++.so.0: cannot open shared object file" in line
     assert "run hardware/install.sh again" in line
@@ -132,7 +164,10 @@ def test_a_file_that_cannot_be_written_is_told_by_its_name(companion, tmp_path):
     path = tmp_path / "nowhere" / "reach.svg"
     result = companion("reach", "--svg", path)
     assert result.returncode == DEVICE
-    assert result.stderr.splitlines()[-1] == f"companion: {path}: no such file or directory"
+    assert (
+        result.stderr.splitlines()[-1]
+        == f"companion: {path}: no such file or directory"
+    )
 
 
 MOST_WORDS = {"README.md": 700, "DEVELOPERS.md": 1300}
@@ -153,7 +188,9 @@ def test_the_readme_begins_with_the_job_and_two_commands():
 
 
 def test_a_plain_file_is_replayed_and_its_logbook_read(companion, recording, tmp_path):
-    replayed = companion("replay", recording, "--json", "--logbook", tmp_path / "book.db")
+    replayed = companion(
+        "replay", recording, "--json", "--logbook", tmp_path / "book.db"
+    )
     assert replayed.returncode == OK
     kinds = [json.loads(line)["event"] for line in replayed.stdout.splitlines()]
     assert kinds == ["trip began", "rod", "match", "trip ended"]
@@ -185,12 +222,19 @@ def test_phrases_are_those_of_the_rods_aboard(companion):
 
 def test_reach_shows_every_rod_and_what_if(companion, tmp_path):
     usual = companion("reach", "--json")
-    short = companion("reach", "--json", "--cast", "20 yd", "--svg", tmp_path / "reach.svg")
-    for one, other in zip(json.loads(usual.stdout), json.loads(short.stdout), strict=True):
+    short = companion(
+        "reach", "--json", "--cast", "20 yd", "--svg", tmp_path / "reach.svg"
+    )
+    for one, other in zip(
+        json.loads(usual.stdout), json.loads(short.stdout), strict=True
+    ):
         assert one["reach"]["low"] < one["reach"]["best"] < one["reach"]["high"]
         assert other["reach"]["best"] < one["reach"]["best"]
     assert (tmp_path / "reach.svg").read_text().startswith("<svg")
-    assert "rod" in companion("reach", "--line", "nylon 0.33 mm", "--speed", "1 m/s").stdout
+    assert (
+        "rod"
+        in companion("reach", "--line", "nylon 0.33 mm", "--speed", "1 m/s").stdout
+    )
 
 
 @pytest.mark.parametrize(
@@ -201,18 +245,26 @@ def test_reach_shows_every_rod_and_what_if(companion, tmp_path):
         (("fly",), USAGE, "No such command"),
         (("logbook", "nowhere.db"), USAGE, "no such logbook"),
         (("reach", "--line", "rope"), USAGE, "expected a material"),
-        (("settings", "nowhere.toml"), CONFIG, "nowhere.toml:1: file: there is no such file"),
+        (
+            ("settings", "nowhere.toml"),
+            CONFIG,
+            "nowhere.toml:1: file: there is no such file",
+        ),
         (("listen", "nowhere.flac"), DEVICE, "speech model is not there"),
     ],
 )
-def test_mistakes_are_told_in_one_line_with_the_right_code(companion, arguments, code, words):
+def test_mistakes_are_told_in_one_line_with_the_right_code(
+    companion, arguments, code, words
+):
     result = companion(*arguments)
     assert result.returncode == code
     assert words in result.stderr
     assert "Traceback" not in result.stderr
 
 
-def test_a_config_mistake_names_file_line_and_nearest_name(companion, recording, tmp_path):
+def test_a_config_mistake_names_file_line_and_nearest_name(
+    companion, recording, tmp_path
+):
     text = config.example_text().replace('units = "feet"', 'unit = "feet"', 1)
     (tmp_path / "bad.toml").write_text(text)
     result = companion("replay", recording, "--config", tmp_path / "bad.toml")
@@ -228,7 +280,9 @@ def test_a_config_without_rods_is_a_config_mistake(companion, recording, tmp_pat
     assert "bare.toml:1: rods: no rod is rigged; give at least one" in result.stderr
 
 
-def test_a_file_that_is_no_logbook_is_told_and_left_alone(companion, recording, tmp_path):
+def test_a_file_that_is_no_logbook_is_told_and_left_alone(
+    companion, recording, tmp_path
+):
     other = tmp_path / "other.db"
     other.write_bytes(b"this is no database, whatever its name says" * 100)
     result = companion("replay", recording, "--logbook", other)
@@ -249,7 +303,11 @@ def test_codes_are_those_documented():
 
 @pytest.mark.parametrize("name", sorted(commands.commands))
 def test_every_command_can_print_json(name):
-    assert "--json" in [option for parameter in commands.commands[name].params for option in parameter.opts]
+    assert "--json" in [
+        option
+        for parameter in commands.commands[name].params
+        for option in parameter.opts
+    ]
 
 
 def test_settings_and_phrases_as_json(companion):
@@ -261,7 +319,9 @@ def test_settings_and_phrases_as_json(companion):
 
 
 @pytest.mark.parametrize("words", [("replay", "{day}"), ("season", "--rerun", "{day}")])
-def test_a_replay_that_cannot_hear_leaves_the_earlier_one_as_it_was(companion, tmp_path, words):
+def test_a_replay_that_cannot_hear_leaves_the_earlier_one_as_it_was(
+    companion, tmp_path, words
+):
     day = tmp_path / "spoken"
     (day / "clips").mkdir(parents=True)
     (day / "sonar.nmea").write_bytes(SHORT * 20)
@@ -269,7 +329,9 @@ def test_a_replay_that_cannot_hear_leaves_the_earlier_one_as_it_was(companion, t
     book = tmp_path / "companion" / "replays" / "spoken.db"
     earlier = companion("logbook", book, "--all", "--json").stdout
     assert "trip ended" in earlier
-    soundfile.write(day / "clips" / "20261003T141500.250Z.flac", np.zeros(16000, np.int16), 16000)
+    soundfile.write(
+        day / "clips" / "20261003T141500.250Z.flac", np.zeros(16000, np.int16), 16000
+    )
     refused = companion(*(word.format(day=day) for word in words))
     assert refused.returncode == DEVICE
     assert "speech model is not there" in refused.stderr

@@ -43,7 +43,8 @@ def run(*arguments, data_home):
         capture_output=True,
         timeout=280,
         check=False,
-        env=os.environ | {"XDG_DATA_HOME": str(data_home), "XDG_CONFIG_HOME": str(data_home)},
+        env=os.environ
+        | {"XDG_DATA_HOME": str(data_home), "XDG_CONFIG_HOME": str(data_home)},
     )
 
 
@@ -54,7 +55,9 @@ def home(tmp_path_factory):
 
     folder = tmp_path_factory.mktemp("home")
     (folder / "companion").mkdir()
-    (folder / "companion" / MODEL_FOLDER_NAME).symlink_to(data_folder() / MODEL_FOLDER_NAME)
+    (folder / "companion" / MODEL_FOLDER_NAME).symlink_to(
+        data_folder() / MODEL_FOLDER_NAME
+    )
     return folder
 
 
@@ -83,7 +86,9 @@ def test_at_least_95_of_100_commands_are_understood_and_none_is_invented(events)
     taken = {clip: grammar.parse(h.text) for clip, h in heard.items() if h.command}
     right = [u for u in COMMANDS if taken.get(u["clip"]) == grammar.parse(u["words"])]
     wrong = [u["words"] for u in COMMANDS if u["clip"] in taken and u not in right]
-    print(f"\n{len(right)} of {len(COMMANDS)} commands understood, {len(wrong)} taken for another: {wrong}")
+    print(
+        f"\n{len(right)} of {len(COMMANDS)} commands understood, {len(wrong)} taken for another: {wrong}"
+    )
     assert len(COMMANDS) >= 25
     assert len(right) >= 0.95 * len(COMMANDS)
     assert wrong == []
@@ -93,7 +98,9 @@ def test_at_least_95_of_100_commands_are_understood_and_none_is_invented(events)
 
 def test_every_command_taken_is_answered(events):
     commands = sum(isinstance(e, Heard) and e.command is not None for e in events)
-    answers = sum(isinstance(e, Said) and e.about in ("answer", "outlook") for e in events)
+    answers = sum(
+        isinstance(e, Said) and e.about in ("answer", "outlook") for e in events
+    )
     assert answers == commands
 
 
@@ -111,11 +118,16 @@ def test_the_logbook_holds_each_thing_logged(home, events):
 
 def test_the_events_are_those_recorded(replayed):
     """Recorded anew by: companion replay replay_logs/invented_saturday --json > .../expected.jsonl"""
-    assert replayed.stdout.decode().splitlines() == (DAY / "expected.jsonl").read_text().splitlines()
+    assert (
+        replayed.stdout.decode().splitlines()
+        == (DAY / "expected.jsonl").read_text().splitlines()
+    )
 
 
 def test_a_second_run_is_byte_identical(replayed, tmp_path, home):
-    again = run("replay", DAY, "--json", "--logbook", tmp_path / "again.db", data_home=home)
+    again = run(
+        "replay", DAY, "--json", "--logbook", tmp_path / "again.db", data_home=home
+    )
     assert again.stdout == replayed.stdout
 
 
@@ -125,13 +137,15 @@ def test_through_a_serial_port_the_day_gives_the_same_bytes(replayed, tmp_path, 
     port = os.ttyname(theirs)
 
     def play() -> None:
-        # pyserial throws away what came before it opened the port: once the first byte is gone, it has.
+        # pyserial throws away what came before it opened the port: once the first byte
+        # is gone, it has.
         while player.is_alive() and _waiting(theirs):
             time.sleep(0.05)
         data = (DAY / "sonar.nmea").read_bytes()
         for start in range(0, len(data), 997):
             os.write(ours, data[start : start + 997])
-        # Let the last bytes be read before hanging up; the kernel holds some back that it does not count.
+        # Let the last bytes be read before hanging up; the kernel holds some back that
+        # it does not count.
         empty = 0
         while empty < 40:
             time.sleep(0.05)
@@ -140,11 +154,21 @@ def test_through_a_serial_port_the_day_gives_the_same_bytes(replayed, tmp_path, 
         os.close(ours)
 
     os.write(ours, b"\n")
-    while not _waiting(theirs):  # on a busy machine the kernel takes a moment to hand it over
+    # On a busy machine the kernel takes a moment to hand it over.
+    while not _waiting(theirs):
         time.sleep(0.01)
     player = threading.Thread(target=play, daemon=True)
     player.start()
-    result = run("replay", DAY, "--json", "--port", port, "--logbook", tmp_path / "pty.db", data_home=home)
+    result = run(
+        "replay",
+        DAY,
+        "--json",
+        "--port",
+        port,
+        "--logbook",
+        tmp_path / "pty.db",
+        data_home=home,
+    )
     player.join()
     assert result.returncode == 0, result.stderr.decode()
     assert result.stdout == replayed.stdout
@@ -156,17 +180,35 @@ def _waiting(terminal: int) -> int:
     return int.from_bytes(count, sys.byteorder)
 
 
-def test_the_tutorials_pictures_are_what_its_commands_draw_of_the_day(replayed, home, tmp_path):
+def test_the_tutorials_pictures_are_what_its_commands_draw_of_the_day(
+    replayed, home, tmp_path
+):
     """Only what they show is compared: their numbers follow every change of the model."""
     assert replayed.returncode == 0
     book = home / "companion" / "replays" / f"{DAY.name}.db"
     for name, words in PICTURES.items():
         drawn = tmp_path / name
-        made = run(*words, drawn, "--config", DAY / "companion.toml", "--logbook", book, data_home=home)
+        made = run(
+            *words,
+            drawn,
+            "--config",
+            DAY / "companion.toml",
+            "--logbook",
+            book,
+            data_home=home,
+        )
         assert made.returncode == 0, made.stderr
-        kept, now = (ElementTree.fromstring(text) for text in (docs.picture(name), drawn.read_text()))
-        assert {one.tag for one in kept.iter()} == {one.tag for one in now.iter()}, REDRAW
-        titles = [re.sub(r"[\d.]+", "#", one.findtext(f"{SVG}title") or "") for one in (kept, now)]
+        kept, now = (
+            ElementTree.fromstring(text)
+            for text in (docs.picture(name), drawn.read_text())
+        )
+        assert {one.tag for one in kept.iter()} == {one.tag for one in now.iter()}, (
+            REDRAW
+        )
+        titles = [
+            re.sub(r"[\d.]+", "#", one.findtext(f"{SVG}title") or "")
+            for one in (kept, now)
+        ]
         assert len(titles[0]) > 10
         assert titles[0][:20] == titles[1][:20], REDRAW
 
@@ -176,22 +218,35 @@ def test_the_depth_is_lost_and_back_once_and_the_position_too(events):
     assert said[0] == "depth lost"
     assert said[1].startswith("depth back")
     assert len(said) == 2
-    notices = [e.text for e in events if isinstance(e, Notice) and e.text.startswith("position")]
+    notices = [
+        e.text
+        for e in events
+        if isinstance(e, Notice) and e.text.startswith("position")
+    ]
     assert notices == ["position lost", "position back"]
 
 
 def test_the_lure_was_where_the_companion_put_it_within_the_radius_it_states(events):
-    """On announced casts; the config states the tackle a little wrong, as owners do. The radius holds nine
-    of ten, so one and a half of it should hold all of a handful."""
+    """On announced casts; the config states the tackle a little wrong, as owners do.
+    The radius holds nine of ten, so one and a half of it should hold all of a
+    handful."""
     depths, inside = [], []
     for event in events:
-        if isinstance(event, Logged) and event.what in ("bite", "touch") and event.lure_at is not None:
+        if (
+            isinstance(event, Logged)
+            and event.what in ("bite", "touch")
+            and event.lure_at is not None
+        ):
             truth = _lure_at(event)
             if truth is not None:
-                off, _ = range_and_bearing(*truth[:2], event.lure_at.lat, event.lure_at.lon)
+                off, _ = range_and_bearing(
+                    *truth[:2], event.lure_at.lat, event.lure_at.lon
+                )
                 depths.append(abs(event.lure_depth - truth[2]))
                 inside.append(off / event.lure_at.radius)
-    print(f"\nlure at bites and touches: depth off by {depths} m, place by {inside} stated radii")
+    print(
+        f"\nlure at bites and touches: depth off by {depths} m, place by {inside} stated radii"
+    )
     assert len(depths) >= 4
     assert sorted(depths)[len(depths) // 2] < 0.8
     assert max(inside) < 1.5
@@ -207,7 +262,9 @@ def test_the_day_teaches_every_rod_something_true(replayed, home):
     morning = Deck(rods)
     for rod, true in zip(rods, truth, strict=True):
         stated, learned = morning.reach_band(rod), evening.reach_band(rod)
-        print(f"{rod.name}: truly {true:.2f} m, stated {stated.best:.2f} m, learned {learned.best:.2f} m")
+        print(
+            f"{rod.name}: truly {true:.2f} m, stated {stated.best:.2f} m, learned {learned.best:.2f} m"
+        )
         assert abs(learned.best - true) < abs(stated.best - true)
         assert learned.low <= true <= learned.high
         assert learned.high - learned.low < stated.high - stated.low
@@ -215,7 +272,11 @@ def test_the_day_teaches_every_rod_something_true(replayed, home):
 
 def _true_reach(rod):
     """The reach of a rod as it truly is rigged, m."""
-    parts = (dive.Line(**rod["line"]), dive.Lure(**rod["lure"]), dive.Retrieve(**rod["retrieve"]))
+    parts = (
+        dive.Line(**rod["line"]),
+        dive.Lure(**rod["lure"]),
+        dive.Retrieve(**rod["retrieve"]),
+    )
     return dive.solve(*parts).reach
 
 

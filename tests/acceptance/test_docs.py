@@ -42,7 +42,9 @@ def code_in(text: str) -> list[str]:
     """The lines of code blocks, and what stands between back-quotes outside of them."""
     blocks = re.findall(r"^```\w*\n(.*?)^```", text, re.MULTILINE | re.DOTALL)
     rest = re.sub(r"^```\w*\n.*?^```", "", text, flags=re.MULTILINE | re.DOTALL)
-    return [line for block in blocks for line in block.splitlines()] + re.findall(r"`([^`\n]+)`", rest)
+    return [line for block in blocks for line in block.splitlines()] + re.findall(
+        r"`([^`\n]+)`", rest
+    )
 
 
 # --- in step with the program ------------------------------------------------------------------------
@@ -55,19 +57,29 @@ def test_the_reference_is_what_the_program_says_of_itself():
 
 
 def test_every_page_is_packaged_and_in_the_list():
-    assert {f"{name}.md" for name in docs.PAGE_NAMES} == {page.name for page in DOCS.glob("*.md")}
+    assert {f"{name}.md" for name in docs.PAGE_NAMES} == {
+        page.name for page in DOCS.glob("*.md")
+    }
     assert all(docs.page(name).startswith("# ") for name in docs.PAGE_NAMES)
 
 
 @by_name
 def test_commands_and_options_that_are_told_exist(page):
     for code in code_in(text_of(page)):
-        found = re.match(r"(?:sudo -u companion .*)?(?:\.venv/bin/)?companion ([a-z]\w*)(.*)", code)
+        found = re.match(
+            r"(?:sudo -u companion .*)?(?:\.venv/bin/)?companion ([a-z]\w*)(.*)", code
+        )
         if found is None:
             continue
         assert found[1] in commands.commands, code
-        known = {option for p in commands.commands[found[1]].params for option in p.opts} | {"--help"}
-        given = [word for word in shlex.split(found[2], comments=True) if word.startswith("--")]
+        known = {
+            option for p in commands.commands[found[1]].params for option in p.opts
+        } | {"--help"}
+        given = [
+            word
+            for word in shlex.split(found[2], comments=True)
+            if word.startswith("--")
+        ]
         assert set(given) <= known, code
 
 
@@ -75,8 +87,15 @@ def test_commands_and_options_that_are_told_exist(page):
 def test_phrases_that_are_told_count(page):
     """Whatever is quoted and begins like a command is one, on the boat of the example."""
     grammar = Grammar(aboard(config.parse(config.example_text())))
-    beginnings = {phrase.split()[0] for phrase in grammar.phrases} - {"hung", "water", "all", "what"}
-    for quoted in re.findall(r'"([a-z\' ]+\s?[a-z\' ]+)"', re.sub(r"`[^`]*`", "", text_of(page))):
+    beginnings = {phrase.split()[0] for phrase in grammar.phrases} - {
+        "hung",
+        "water",
+        "all",
+        "what",
+    }
+    for quoted in re.findall(
+        r'"([a-z\' ]+\s?[a-z\' ]+)"', re.sub(r"`[^`]*`", "", text_of(page))
+    ):
         words = " ".join(quoted.split())
         if " " in words and words.split()[0] in beginnings:
             assert grammar.parse(words) is not None, words
@@ -85,14 +104,26 @@ def test_phrases_that_are_told_count(page):
 @pytest.mark.parametrize("kind", events.Event.__subclasses__())
 def test_the_reference_explains_every_field_of_an_event(kind):
     docstring = f"{kind.__doc__} `t` `utc`"
-    assert [f.name for f in msgspec.structs.fields(kind) if f"`{f.name}`" not in docstring] == []
+    assert [
+        f.name for f in msgspec.structs.fields(kind) if f"`{f.name}`" not in docstring
+    ] == []
 
 
-@pytest.mark.parametrize(("page", "least"), [("README.md", 8), ("companion/docs/tutorial.md", 20)])
+@pytest.mark.parametrize(
+    ("page", "least"), [("README.md", 8), ("companion/docs/tutorial.md", 20)]
+)
 def test_what_is_shown_of_the_demo_day_is_what_it_gives(page, least):
-    golden = (ROOT / "replay_logs" / "invented_saturday" / "expected.jsonl").read_text().splitlines()
-    told = "\n".join(timeline.line(from_json(event), "feet") for event in golden).splitlines()
-    blocks = re.findall(r"^```text\n(.*?)^```", text_of(ROOT / page), re.MULTILINE | re.DOTALL)
+    golden = (
+        (ROOT / "replay_logs" / "invented_saturday" / "expected.jsonl")
+        .read_text()
+        .splitlines()
+    )
+    told = "\n".join(
+        timeline.line(from_json(event), "feet") for event in golden
+    ).splitlines()
+    blocks = re.findall(
+        r"^```text\n(.*?)^```", text_of(ROOT / page), re.MULTILINE | re.DOTALL
+    )
     shown = [line for block in blocks for line in block.splitlines()]
     assert len(shown) >= least
     for line in shown:
@@ -100,7 +131,9 @@ def test_what_is_shown_of_the_demo_day_is_what_it_gives(page, least):
 
 
 def test_the_configuration_that_is_shown_is_sound():
-    blocks = re.findall(r"^```toml\n(.*?)^```", docs.page("how-to"), re.MULTILINE | re.DOTALL)
+    blocks = re.findall(
+        r"^```toml\n(.*?)^```", docs.page("how-to"), re.MULTILINE | re.DOTALL
+    )
     settings = config.parse("\n".join(blocks))
     assert settings.rods
     for lure in settings.lures:
@@ -115,17 +148,35 @@ def test_the_physics_page_prints_what_the_model_says_of_seventeen_pound_line():
     (lure,) = (lure for lure in config.starter_lures() if lure.name == "deep dorrow")
     assert lure.rated.depth == pytest.approx(18 * FOOT)
     line = LineSpec("fluorocarbon", strength=17 * POUND_FORCE).physics()
-    for cast, feet in zip((45 * YARD, 0.8 * 45 * YARD, 0.75 * 45 * YARD), (f for _, f in rows), strict=True):
-        reach = dive.solve(line, lure.physics(), replace(lure.rated_retrieve(), cast=cast)).reach
+    for cast, feet in zip(
+        (45 * YARD, 0.8 * 45 * YARD, 0.75 * 45 * YARD),
+        (f for _, f in rows),
+        strict=True,
+    ):
+        reach = dive.solve(
+            line, lure.physics(), replace(lure.rated_retrieve(), cast=cast)
+        ).reach
         assert reach / FOOT == pytest.approx(float(feet), abs=0.06)
-    leader = dive.Section(6 * FOOT, LineSpec("fluorocarbon", strength=25 * POUND_FORCE).thickness, 1775.0)
+    leader = dive.Section(
+        6 * FOOT, LineSpec("fluorocarbon", strength=25 * POUND_FORCE).thickness, 1775.0
+    )
     retrieve = lure.rated_retrieve()
     short = replace(retrieve, cast=0.75 * retrieve.cast)
     for rigged, cast, tip, words in (
         (line, retrieve, 5 * FOOT, "| the rod tip at 5 ft instead of 1.6 | {} ft |"),
         (line, retrieve, 2.0, "| the rod tip at 6.6 ft | {} ft |"),
-        (replace(line, sections=(leader,)), retrieve, 0.5, "3, 6 or 10 ft long | 16.7, {}, 16.4 ft |"),
-        (replace(line, sections=(leader,)), short, 2.0, "the tip at 6.6 ft, a 6-ft leader | {} ft |"),
+        (
+            replace(line, sections=(leader,)),
+            retrieve,
+            0.5,
+            "3, 6 or 10 ft long | 16.7, {}, 16.4 ft |",
+        ),
+        (
+            replace(line, sections=(leader,)),
+            short,
+            2.0,
+            "the tip at 6.6 ft, a 6-ft leader | {} ft |",
+        ),
     ):
         reach = dive.solve(rigged, lure.physics(), replace(cast, tip_height=tip)).reach
         assert words.format(f"{reach / FOOT:.1f}") in text
@@ -139,7 +190,9 @@ def test_the_physics_page_prints_what_the_model_says_of_seventeen_pound_line():
 @pytest.mark.parametrize("name", commands.commands)
 def test_every_command_has_an_example_an_explanation_and_told_options(name):
     command = commands.commands[name]
-    context = click.Context(command, info_name=name, parent=click.Context(commands, info_name="companion"))
+    context = click.Context(
+        command, info_name=name, parent=click.Context(commands, info_name="companion")
+    )
     help_text = command.get_help(context)
     assert help_text.startswith(f"Example: companion {name}")
     assert help_text.rstrip().endswith("Obey the local fishing rules.")
@@ -151,7 +204,11 @@ def test_every_command_has_an_example_an_explanation_and_told_options(name):
 
 def completed(**environment: str) -> str:
     result = subprocess.run(
-        [COMPANION], env=os.environ | environment, capture_output=True, text=True, check=True
+        [COMPANION],
+        env=os.environ | environment,
+        capture_output=True,
+        text=True,
+        check=True,
     )
     return result.stdout
 
@@ -164,10 +221,14 @@ def test_the_shell_is_given_a_script_to_complete_with(shell):
 
 
 def test_the_shell_completes_commands_and_options():
-    answers = completed(_COMPANION_COMPLETE="bash_complete", COMP_WORDS="companion re", COMP_CWORD="1")
+    answers = completed(
+        _COMPANION_COMPLETE="bash_complete", COMP_WORDS="companion re", COMP_CWORD="1"
+    )
     assert {"plain,reach", "plain,replay"} <= set(answers.split())
     words = {"COMP_WORDS": "companion replay --sp", "COMP_CWORD": "2"}
-    assert completed(_COMPANION_COMPLETE="bash_complete", **words).split() == ["plain,--speak"]
+    assert completed(_COMPANION_COMPLETE="bash_complete", **words).split() == [
+        "plain,--speak"
+    ]
 
 
 # --- links, cautions, drawings -----------------------------------------------------------------------
@@ -175,10 +236,15 @@ def test_the_shell_completes_commands_and_options():
 
 def anchors(page: Path) -> set[str]:
     headings = re.findall(r"^#+ (.*)$", text_of(page), re.MULTILINE)
-    return {re.sub(r"[^\w\- ]", "", heading.lower()).strip().replace(" ", "-") for heading in headings}
+    return {
+        re.sub(r"[^\w\- ]", "", heading.lower()).strip().replace(" ", "-")
+        for heading in headings
+    }
 
 
-@pytest.mark.parametrize("page", [*PAGES, *DECISIONS, ROOT / "DEVELOPERS.md"], ids=lambda page: page.name)
+@pytest.mark.parametrize(
+    "page", [*PAGES, *DECISIONS, ROOT / "DEVELOPERS.md"], ids=lambda page: page.name
+)
 def test_links_lead_somewhere(page):
     for target in re.findall(r"\]\(([^)]+)\)", text_of(page)):
         place, _, anchor = target.partition("#")
@@ -195,8 +261,12 @@ def linked_from(page: Path) -> set[str]:
 
 def test_every_page_is_reached_from_the_readme_by_the_list_of_pages():
     assert "index.md" in linked_from(ROOT / "README.md")
-    assert {page.name for page in PAGES} - {"README.md", "index.md"} <= linked_from(DOCS / "index.md")
-    assert {page.name for page in DECISIONS} - {"index.md"} <= linked_from(DOCS / "decisions" / "index.md")
+    assert {page.name for page in PAGES} - {"README.md", "index.md"} <= linked_from(
+        DOCS / "index.md"
+    )
+    assert {page.name for page in DECISIONS} - {"index.md"} <= linked_from(
+        DOCS / "decisions" / "index.md"
+    )
 
 
 @by_name
@@ -230,7 +300,9 @@ def test_the_losses_in_the_wiring_guide_are_right():
 def test_the_button_in_the_drawing_the_guide_and_the_example_is_one():
     """On the usual header of 40 pins place 11 is GPIO 17, and place 17 is 3.3 V (from memory of such)."""
     drawing = text_of(HARDWARE / "button.svg")
-    assert [re.sub(r"\D", "", pin) for pin in re.findall(r'class="e b h">([^<]+)<', drawing)] == ["17"]
+    assert [
+        re.sub(r"\D", "", pin) for pin in re.findall(r'class="e b h">([^<]+)<', drawing)
+    ] == ["17"]
     for text in (text_of(HARDWARE / "wiring.md"), drawing, config.example_text()):
         assert "button = 17" in text
     assert "place 11" in drawing
@@ -238,7 +310,9 @@ def test_the_button_in_the_drawing_the_guide_and_the_example_is_one():
     assert "*place* 11. **Place 17 is 3.3 V**" in text_of(HARDWARE / "wiring.md")
 
 
-@pytest.mark.parametrize("drawing", sorted(HARDWARE.glob("*.svg")), ids=lambda drawing: drawing.name)
+@pytest.mark.parametrize(
+    "drawing", sorted(HARDWARE.glob("*.svg")), ids=lambda drawing: drawing.name
+)
 def test_drawings_stand_alone_and_can_be_read_aloud(drawing):
     root = ElementTree.parse(drawing).getroot()
     name = "{http://www.w3.org/2000/svg}"

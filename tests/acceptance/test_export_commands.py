@@ -27,7 +27,11 @@ MARKED = [("tree top", 4.572, ""), ("spot", 3.0, "old pier"), ("ledge", None, ""
 
 
 def utc(t: float) -> str:
-    return (START + timedelta(seconds=t)).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+    return (
+        (START + timedelta(seconds=t))
+        .isoformat(timespec="milliseconds")
+        .replace("+00:00", "Z")
+    )
 
 
 @pytest.fixture
@@ -37,15 +41,24 @@ def logbook(tmp_path: Path) -> Path:
     with Logbook(path) as book, book.begin_trip("a day") as trip:
         for n in range(300):
             fix = Fix(*PLANE.to_latlon(float(n), 0.0), 3.0)
-            trip.reading(float(n), START + timedelta(seconds=n), fix, 5.0 + n / 100, speed=1.0)
+            trip.reading(
+                float(n), START + timedelta(seconds=n), fix, 5.0 + n / 100, speed=1.0
+            )
         for n, (kind, depth, note) in enumerate(MARKED):
             place = Fix(*PLANE.to_latlon(50.0 * n, 0.0), 3.0)
-            told = {"what": "mark", "detail": note or kind, "size": depth, "boat": place}
+            told = {
+                "what": "mark",
+                "detail": note or kind,
+                "size": depth,
+                "boat": place,
+            }
             trip.record(Logged(t=50.0 * n, utc=utc(50.0 * n), number=n + 1, **told))
         fish = {"what": "fish", "size": 1.93, "rod": "rod 2", "lure_depth": 3.6}
         place = Fix(*PLANE.to_latlon(200.0, 0.0), 8.0)
         trip.record(Logged(t=200.0, utc=utc(200), number=4, lure_at=place, **fish))
-        trip.record(Logged(t=220.0, utc=utc(220), number=5, what="cast", size=45.0, boat=place))
+        trip.record(
+            Logged(t=220.0, utc=utc(220), number=5, what="cast", size=45.0, boat=place)
+        )
     return path
 
 
@@ -58,16 +71,33 @@ def run(*words: object) -> str:
 def marks_in(logbook: Path) -> list[tuple[str, float | None, str]]:
     with Logbook(logbook) as book:
         (area,) = Bed(Lakes(book).areas()).areas
-        return [(m.kind, None if m.top is None else round(m.top, 3), m.note) for m in area.marks]
+        return [
+            (m.kind, None if m.top is None else round(m.top, 3), m.note)
+            for m in area.marks
+        ]
 
 
 @pytest.mark.parametrize("unit", ["feet", "metres"])
 @pytest.mark.parametrize(
     ("form", "end"),
-    [("csv", "marks.csv"), ("gpx", "trip.gpx"), ("geojson", "trip.geojson"), ("nmea", "waypoints.nmea")],
+    [
+        ("csv", "marks.csv"),
+        ("gpx", "trip.gpx"),
+        ("geojson", "trip.geojson"),
+        ("nmea", "waypoints.nmea"),
+    ],
 )
 def test_what_is_exported_is_learned_back_unchanged(logbook, tmp_path, form, end, unit):
-    run("export", tmp_path / "out", "--format", form, "--units", unit, "--logbook", logbook)
+    run(
+        "export",
+        tmp_path / "out",
+        "--format",
+        form,
+        "--units",
+        unit,
+        "--logbook",
+        logbook,
+    )
     other = tmp_path / "other.db"
     run("learn", tmp_path / "out" / f"trip-1-{end}", "--logbook", other)
     assert marks_in(other) == [
@@ -110,7 +140,12 @@ def test_kinds_are_chosen(logbook, tmp_path):
     run("export", tmp_path, "--only", "fish", "--only", "mark", "--logbook", logbook)
     gpx = gpxpy.parse((tmp_path / "trip-1-trip.gpx").read_text())
     assert gpx.tracks == []
-    assert sorted(point.type for point in gpx.waypoints) == ["fish", "ledge", "spot", "tree top"]
+    assert sorted(point.type for point in gpx.waypoints) == [
+        "fish",
+        "ledge",
+        "spot",
+        "tree top",
+    ]
     assert sorted(path.name for path in tmp_path.glob("trip-1-*")) == [
         "trip-1-events.csv",
         "trip-1-marks.csv",
@@ -123,19 +158,30 @@ def test_kinds_are_chosen(logbook, tmp_path):
     assert '"what": "track"' not in (tmp_path / "trip-1-trip.geojson").read_text()
 
 
-def test_waypoints_are_sent_only_when_asked_and_nothing_else_with_them(logbook, tmp_path):
+def test_waypoints_are_sent_only_when_asked_and_nothing_else_with_them(
+    logbook, tmp_path
+):
     """The sentences are read by pynmea2, which knows WPL (C)."""
     run("export", tmp_path, "--format", "nmea", "--logbook", logbook)
     file = tmp_path / "trip-1-waypoints.nmea"
     with file.open("a") as lines:
-        lines.write("$GPRMC,141500,A,4500.000,N,09300.000,W,0.5,090.0,031026,,,A*57\r\n$IIWPL,bad*00\r\n")
+        lines.write(
+            "$GPRMC,141500,A,4500.000,N,09300.000,W,0.5,090.0,031026,,,A*57\r\n$IIWPL,bad*00\r\n"
+        )
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as plotter:
         plotter.bind(("127.0.0.1", 0))
         plotter.settimeout(30)
         run("send", file, "--to", f"udp:127.0.0.1:{plotter.getsockname()[1]}")
-        told = [pynmea2.parse(plotter.recv(200).decode().strip(), check=True) for _ in MARKED]
+        told = [
+            pynmea2.parse(plotter.recv(200).decode().strip(), check=True)
+            for _ in MARKED
+        ]
     assert [one.sentence_type for one in told] == ["WPL"] * 3
-    assert [one.waypoint_id for one in told] == ["tree top 15 ft", "old pier 9.84 ft", "ledge"]
+    assert [one.waypoint_id for one in told] == [
+        "tree top 15 ft",
+        "old pier 9.84 ft",
+        "ledge",
+    ]
     assert (told[0].lat, told[0].lat_dir, told[0].lon, told[0].lon_dir) == (
         "4712.0000",
         "S",
@@ -179,7 +225,16 @@ class Resources(BaseHTTPRequestHandler):
 
 def test_waypoints_to_a_signal_k_server(logbook, tmp_path):
     """POST /signalk/v2/api/resources/waypoints with a GeoJSON feature (its OpenAPI page, S)."""
-    run("export", tmp_path, "--format", "nmea", "--units", "metres", "--logbook", logbook)
+    run(
+        "export",
+        tmp_path,
+        "--format",
+        "nmea",
+        "--units",
+        "metres",
+        "--logbook",
+        logbook,
+    )
     file, token = tmp_path / "trip-1-waypoints.nmea", tmp_path / "token"
     token.write_text("abc\n")
     with HTTPServer(("127.0.0.1", 0), Resources) as server:
@@ -194,7 +249,11 @@ def test_waypoints_to_a_signal_k_server(logbook, tmp_path):
     assert "it asks for a token" in str(refused.exception)
     assert told == "3 waypoints sent to 127.0.0.1\n"
     assert {path for path, _ in server.got} == {"/signalk/v2/api/resources/waypoints"}
-    assert [body["name"] for _, body in server.got] == ["tree top 4.57 m", "old pier 3 m", "ledge"]
+    assert [body["name"] for _, body in server.got] == [
+        "tree top 4.57 m",
+        "old pier 3 m",
+        "ledge",
+    ]
     lon, lat = server.got[0][1]["feature"]["geometry"]["coordinates"]
     assert (lat, lon) == pytest.approx((PLANE.lat, PLANE.lon), abs=2e-6)
 
@@ -202,19 +261,26 @@ def test_waypoints_to_a_signal_k_server(logbook, tmp_path):
 @pytest.mark.parametrize(
     ("to", "says"),
     [
-        ("plotter", "is no wire; expected tcp:HOST:PORT, udp:HOST:PORT, signalk:HOST:PORT or a serial port"),
+        (
+            "plotter",
+            "is no wire; expected tcp:HOST:PORT, udp:HOST:PORT, signalk:HOST:PORT or a serial port",
+        ),
         ("tcp:127.0.0.1:99999", "is no wire"),
         ("/dev/no-such-port", "could not open port"),
     ],
 )
 def test_a_wire_that_is_none_is_told_in_one_line(logbook, tmp_path, to, says):
     run("export", tmp_path, "--format", "nmea", "--logbook", logbook)
-    done = CliRunner().invoke(commands, ["send", str(tmp_path / "trip-1-waypoints.nmea"), "--to", to])
+    done = CliRunner().invoke(
+        commands, ["send", str(tmp_path / "trip-1-waypoints.nmea"), "--to", to]
+    )
     assert done.exit_code != 0
     assert says in (done.output + str(done.exception))
 
 
 def test_nothing_to_send_is_told(tmp_path):
     (tmp_path / "day.nmea").write_text("$SDDPT,5.0,0.3*5A\r\n")
-    done = CliRunner().invoke(commands, ["send", str(tmp_path / "day.nmea"), "--to", "udp:127.0.0.1:9"])
+    done = CliRunner().invoke(
+        commands, ["send", str(tmp_path / "day.nmea"), "--to", "udp:127.0.0.1:9"]
+    )
     assert "no waypoint in it; expected WPL or RTE sentences" in done.output

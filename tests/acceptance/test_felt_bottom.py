@@ -1,7 +1,8 @@
 """A patch of bottom mapped only from its edge, and then felt by fifty touches: what is known of it after?
 
-The bottom is an invented lake's rock pile, which no sounding has seen. The touches err as real ones do: their
-places by some metres, their depths each by its cast and all together by what is not known of the lure.
+The bottom is an invented lake's rock pile, which no sounding has seen. The touches err
+as real ones do: their places by some metres, their depths each by its cast and all
+together by what is not known of the lure.
 """
 
 from __future__ import annotations
@@ -44,7 +45,9 @@ def ground(seed):
     rng = np.random.default_rng(3)
     east = np.arange(-60.0, 60.0, 1.0)
     for north in np.arange(-60.0, 1.0, 6.0):
-        depth = truth(seed, east, np.full_like(east, north)) + rng.normal(0.0, 0.12, len(east))
+        depth = truth(seed, east, np.full_like(east, north)) + rng.normal(
+            0.0, 0.12, len(east)
+        )
         for place, sounded in zip(east, depth, strict=True):
             bed.add(*PLANE.to_latlon(float(place), float(north)), float(sounded))
     return Mapped(bed)
@@ -71,7 +74,9 @@ def over_the_patch(seed, felt):
     errors, sigmas = [], []
     for east in np.arange(-20.0, 21.0, 5.0):
         at = fix(east, 0.0)
-        found = felt.refine(ground(seed), at, 0.0, AIM, ahead(ground(seed), at, 0.0, AIM, 45.0))
+        found = felt.refine(
+            ground(seed), at, 0.0, AIM, ahead(ground(seed), at, 0.0, AIM, 45.0)
+        )
         north = np.arange(found.depth.shape[1], dtype=float)
         errors.append(found.depth[2] - truth(seed, np.full_like(north, east), north))
         sigmas.append(found.sigma[2])
@@ -100,7 +105,9 @@ def test_fifty_touches_teach_the_bottom_where_the_boat_never_was():
         f"\nbottom over the patch, rms error: {rms(before):.2f} m before, {rms(after):.2f} m after 50 touches"
     )
     print(f"sigma in the mean: {wide.mean():.2f} m before, {narrow.mean():.2f} m after")
-    print(f"in the 90 % band: {held(before, wide):.2f} before, {held(after, narrow):.2f} after")
+    print(
+        f"in the 90 % band: {held(before, wide):.2f} before, {held(after, narrow):.2f} after"
+    )
     assert rms(after) < 0.85 * rms(before)
     assert narrow.mean() < wide.mean()
 
@@ -111,9 +118,13 @@ def test_a_wrong_belief_about_the_lure_widens_the_bottom_and_does_not_bend_it(wr
     right, sigma_right = over_all(lambda seed: touches(seed, 50))
     bent, sigma = over_all(lambda seed: touches(seed, 50, wrong))
     moved = float(np.mean(bent - right))
-    print(f"\na lure {wrong:+.1f} m off moves the bottom by {moved:+.2f} m; sigma stays {sigma.mean():.2f} m")
+    print(
+        f"\na lure {wrong:+.1f} m off moves the bottom by {moved:+.2f} m; sigma stays {sigma.mean():.2f} m"
+    )
     assert abs(moved) < 0.5 * abs(wrong)
-    assert sigma == pytest.approx(sigma_right), "the shared error stays in the sigma however many touches"
+    assert sigma == pytest.approx(sigma_right), (
+        "the shared error stays in the sigma however many touches"
+    )
     assert held(bent, sigma) > held(before, wide) - 0.1
 
 

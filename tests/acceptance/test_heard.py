@@ -59,13 +59,18 @@ def test_what_was_heard_is_listed_and_told_of_by_its_number(run):
         "   3  14:15:03  lost it  -> not taken",
         "   4  14:15:04  [unk]  -> not taken",
     ]
-    told = of_day("--right", "1", "--meant", "2", "Mark a  stump", "--talk", "3").output.splitlines()
+    told = of_day(
+        "--right", "1", "--meant", "2", "Mark a  stump", "--talk", "3"
+    ).output.splitlines()
     assert told[-3:] == [
         "   1  14:15:01  how deep  -> taken for how deep; told: right",
         '   2  14:15:02  log bite  -> taken for bite; told: it was "mark a stump"',
         "   3  14:15:03  lost it  -> not taken; told: talk",
     ]
-    (again,) = (json.loads(line) for line in of_day("--untell", "3", "--json").stdout.splitlines())
+    (again,) = (
+        json.loads(line)
+        for line in of_day("--untell", "3", "--json").stdout.splitlines()
+    )
     assert again["told"] is None
 
 
@@ -93,9 +98,17 @@ def test_what_was_told_is_heard_again_and_copied_only_when_asked(run, tmp_path):
         "of commands understood: 2 of 2, 0 taken wrongly (on the trip 1, 1)",
         "of talk left alone: 1 of 1, 0 taken wrongly (on the trip 1, 0)",
     ]
-    assert heard("--learn").stdout == "nothing learned of your voice: it would not be understood better\n"
+    assert (
+        heard("--learn").stdout
+        == "nothing learned of your voice: it would not be understood better\n"
+    )
     of_day("--meant", "2", "mark a stump")
     first = heard("--again").stdout.splitlines()[0]
-    assert first == f'{CLIPS[1]}  "mark a stump", heard as "how deep": wrong (then wrong)'
-    assert heard("--export", str(tmp_path / "out")).output == f"3 clips copied to {tmp_path / 'out'}\n"
+    assert (
+        first == f'{CLIPS[1]}  "mark a stump", heard as "how deep": wrong (then wrong)'
+    )
+    assert (
+        heard("--export", str(tmp_path / "out")).output
+        == f"3 clips copied to {tmp_path / 'out'}\n"
+    )
     assert len(list((tmp_path / "out").iterdir())) == 6

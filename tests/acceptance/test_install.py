@@ -1,7 +1,8 @@
 """The installer: a second run downloads nothing, and where something is missing it says what to do.
 
-Fresh set-ups are tried with stand-ins for Python, apt-get and sudo on an otherwise nearly empty PATH; the
-stand-ins write down what they were asked to do. The set-up with the real ones is what CI begins with.
+Fresh set-ups are tried with stand-ins for Python, apt-get and sudo on an otherwise
+nearly empty PATH; the stand-ins write down what they were asked to do. The set-up with
+the real ones is what CI begins with.
 """
 
 import os
@@ -82,7 +83,9 @@ class Setup:
     def mark(self, name: str, text: str = "") -> None:
         (self.programs / name).write_text(text)
 
-    def run(self, *options: str, **environment: str) -> subprocess.CompletedProcess[str]:
+    def run(
+        self, *options: str, **environment: str
+    ) -> subprocess.CompletedProcess[str]:
         (self.programs / "asked").unlink(missing_ok=True)
         return subprocess.run(
             [self.programs / "bash", "hardware/install.sh", *options],
@@ -104,7 +107,9 @@ def setup(tmp_path: Path) -> Setup:
 
 def test_a_second_run_here_downloads_nothing() -> None:
     """With the real Python and packages, as the installer left them in this folder."""
-    offline = dict.fromkeys(("http_proxy", "https_proxy", "HTTP_PROXY", "HTTPS_PROXY", "ALL_PROXY"), NOWHERE)
+    offline = dict.fromkeys(
+        ("http_proxy", "https_proxy", "HTTP_PROXY", "HTTPS_PROXY", "ALL_PROXY"), NOWHERE
+    )
     pip = {"PIP_NO_INDEX": "1", "PIP_INDEX_URL": NOWHERE, "PIP_RETRIES": "0"}
     result = subprocess.run(
         ["bash", "hardware/install.sh", "--tests"],
@@ -115,7 +120,9 @@ def test_a_second_run_here_downloads_nothing() -> None:
         "Run: bash hardware/install.sh --tests"
     )
     lines = result.stdout.splitlines()
-    assert [line for line in lines if line.startswith(("needed", "installing", "making"))] == []
+    assert [
+        line for line in lines if line.startswith(("needed", "installing", "making"))
+    ] == []
     assert lines[0].startswith("speech model: ")
     assert lines[1] == "The companion is ready: .venv/bin/companion --help"
     assert lines[2].startswith("Not for navigation.")
@@ -164,7 +171,10 @@ def test_offline_it_says_so_and_a_later_run_goes_on(setup: Setup) -> None:
     setup.mark("offline")
     result = setup.run()
     assert result.returncode == 1
-    assert "If there is no network here, connect to one once and run this again" in result.stderr
+    assert (
+        "If there is no network here, connect to one once and run this again"
+        in result.stderr
+    )
     setup.without("offline")
     assert setup.run().returncode == 0
     assert setup.asked == [*PIP, "model"]
@@ -175,14 +185,18 @@ def test_an_old_python_is_named(setup: Setup, chosen: str) -> None:
     setup.mark("version", "3.9")
     result = setup.run(PYTHON=chosen)
     assert result.returncode == 1
-    assert "Python 3.11 or newer is needed, and python3 is Python 3.9.0." in result.stderr
+    assert (
+        "Python 3.11 or newer is needed, and python3 is Python 3.9.0." in result.stderr
+    )
     assert "PYTHON=/path/to/python3.11" in result.stderr
     assert setup.asked == []
 
 
 def test_a_newer_python_beside_an_old_one_is_found(setup: Setup) -> None:
     setup.mark("version", "3.9")
-    setup.stand_in("python3.12", PYTHON.replace("/version", "/none").replace("3.11\n", "3.12\n"))
+    setup.stand_in(
+        "python3.12", PYTHON.replace("/version", "/none").replace("3.11\n", "3.12\n")
+    )
     assert setup.run().returncode == 0
     assert setup.asked == ["venv", *PIP, "model"]
 
@@ -193,12 +207,20 @@ def test_missing_packages_are_said_and_installed(setup: Setup) -> None:
     setup.stand_in("apt-get", ASKED)
     setup.stand_in("sudo", ASKED + '"$@"\n')
     result = setup.run()
-    assert "needed: alsa-utils (microphone and speaker: arecord, aplay)" in result.stdout
+    assert (
+        "needed: alsa-utils (microphone and speaker: arecord, aplay)" in result.stdout
+    )
     assert "needed: espeak-ng (the companion's voice)" in result.stdout
-    assert "needed: python3-venv (keeps the companion's Python packages apart)" in result.stdout
+    assert (
+        "needed: python3-venv (keeps the companion's Python packages apart)"
+        in result.stdout
+    )
     apt = [line for line in setup.asked if line.startswith("apt-get")]
     packages = "alsa-utils espeak-ng python3-venv"
-    assert apt == ["apt-get update -qq", f"apt-get install -qq --yes --no-install-recommends {packages}"]
+    assert apt == [
+        "apt-get update -qq",
+        f"apt-get install -qq --yes --no-install-recommends {packages}",
+    ]
     assert any(line.startswith("sudo") for line in setup.asked) == (os.geteuid() != 0)
 
 
@@ -230,17 +252,25 @@ def test_without_the_packages_it_goes_on_as_far_as_it_can(
     result = setup.run()
     assert result.returncode == 0
     assert setup.asked == ["venv", *PIP, "model"]
-    assert "STILL MISSING, and the companion may not hear or speak without: alsa-utils." in result.stdout
+    assert (
+        "STILL MISSING, and the companion may not hear or speak without: alsa-utils."
+        in result.stdout
+    )
     assert "As root, with a network: apt-get install alsa-utils" in result.stdout
 
 
 @pytest.mark.parametrize("apt_get", [fails, is_absent])
-def test_tests_are_not_set_up_by_halves(setup: Setup, apt_get: Callable[[Setup], None]) -> None:
+def test_tests_are_not_set_up_by_halves(
+    setup: Setup, apt_get: Callable[[Setup], None]
+) -> None:
     setup.without("flite")
     apt_get(setup)
     result = setup.run("--tests")
     assert result.returncode == 1
-    assert "these Debian packages are needed and could not be installed: flite." in result.stderr
+    assert (
+        "these Debian packages are needed and could not be installed: flite."
+        in result.stderr
+    )
     assert setup.asked == []
 
 

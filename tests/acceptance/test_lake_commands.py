@@ -89,9 +89,16 @@ def test_what_is_written_can_be_learned_elsewhere(companion, learned, tmp_path):
         lakes.save(bed)
         cells = bed.areas[0].surface.sounded()
         lat, lon = plane.to_latlon(cells[:, 0], cells[:, 1])
-    for points, marks in (("s.csv", "m.gpx"), ("s.geojson", "m.csv"), ("s.csv", "m.geojson")):
+    for points, marks in (
+        ("s.csv", "m.gpx"),
+        ("s.geojson", "m.csv"),
+        ("s.csv", "m.geojson"),
+    ):
         out = [tmp_path / points, tmp_path / marks]
-        assert companion("lakebed", "--soundings", out[0], "--marks", out[1]).exit_code == 0
+        assert (
+            companion("lakebed", "--soundings", out[0], "--marks", out[1]).exit_code
+            == 0
+        )
         other = tmp_path / f"{points}{marks}.db"
         assert companion("learn", *out, "--logbook", other).exit_code == 0
         with Logbook(other) as book:
@@ -111,7 +118,8 @@ def test_contours_are_written_where_the_bottom_is_known(companion, learned, tmp_
     assert {feature["geometry"]["type"] for feature in features} == {"MultiLineString"}
     depths = [feature["properties"]["depth"] for feature in features]
     assert len(depths) >= 5
-    # None of a guess: the bottom between the soundings is hardly shallower or deeper than they are.
+    # None of a guess: the bottom between the soundings is hardly shallower or deeper
+    # than they are.
     (lake,) = json.loads(companion("lakebed", "--json").stdout.splitlines()[-1])
     assert min(depths) > lake["shallowest"] - 0.6
     assert max(depths) < lake["deepest"] + 0.6
@@ -149,14 +157,18 @@ def test_without_a_lake_it_says_how_to_get_one(companion, tmp_path):
     Logbook(tmp_path / "empty.db").close()
     result = companion("lakebed", "--logbook", tmp_path / "empty.db")
     assert "companion learn" in result.output
-    assert companion("lakebed", "x.svg", "--logbook", tmp_path / "empty.db").exit_code == 2
+    assert (
+        companion("lakebed", "x.svg", "--logbook", tmp_path / "empty.db").exit_code == 2
+    )
 
 
 def test_a_file_of_no_use_ends_with_wrong_usage_and_a_line(companion, tmp_path):
     path = tmp_path / "notes.txt"
     path.write_text("bring worms\n")
     result = companion("learn", path)
-    assert result.exit_code == 1  # click's own; `companion.cli.main` makes it wrong usage
+    assert (
+        result.exit_code == 1
+    )  # click's own; `companion.cli.main` makes it wrong usage
     assert "expected NMEA 0183 sentences" in result.output
 
 
@@ -179,6 +191,10 @@ def test_recorded_logs_of_others(companion, name, least, most):
     if not path.exists():
         pytest.skip(f"open data not present: shared/data/logs/{name}")
     result = companion("learn", "--json", path)
-    outcome = next(json.loads(line) for line in result.stdout.splitlines() if line.startswith("{"))
-    print(f"\n{name}: {outcome['soundings']} soundings kept, dropped {outcome['dropped']}")
+    outcome = next(
+        json.loads(line) for line in result.stdout.splitlines() if line.startswith("{")
+    )
+    print(
+        f"\n{name}: {outcome['soundings']} soundings kept, dropped {outcome['dropped']}"
+    )
     assert least <= outcome["soundings"] <= most

@@ -30,9 +30,15 @@ def clips(tmp_path_factory) -> list[Path]:
     folder = tmp_path_factory.mktemp("clips")
     for number, text in enumerate(asked_for(GRAMMAR)):
         path = folder / f"{number:02}.wav"
-        subprocess.run(["flite", "-voice", "slt", "-t", text, "-o", path], check=True, capture_output=True)
+        subprocess.run(
+            ["flite", "-voice", "slt", "-t", text, "-o", path],
+            check=True,
+            capture_output=True,
+        )
         sound, rate = soundfile.read(path, dtype="int16")
-        soundfile.write(path, np.concatenate([np.zeros(rate // 2, np.int16), sound]), rate)
+        soundfile.write(
+            path, np.concatenate([np.zeros(rate // 2, np.int16), sound]), rate
+        )
     return sorted(folder.iterdir())
 
 
@@ -40,7 +46,9 @@ def clips(tmp_path_factory) -> list[Path]:
 def home(tmp_path_factory) -> Path:
     folder = tmp_path_factory.mktemp("home")
     (folder / "companion").mkdir()
-    (folder / "companion" / MODEL_FOLDER_NAME).symlink_to(data_folder() / MODEL_FOLDER_NAME)
+    (folder / "companion" / MODEL_FOLDER_NAME).symlink_to(
+        data_folder() / MODEL_FOLDER_NAME
+    )
     return folder
 
 
@@ -53,7 +61,9 @@ def listen(home: Path, *arguments: object) -> str:
 
 
 def test_a_clip_is_told_with_its_level_its_decision_and_why(clips, home):
-    told = [json.loads(line) for line in listen(home, "--json", *clips[:2]).splitlines()]
+    told = [
+        json.loads(line) for line in listen(home, "--json", *clips[:2]).splitlines()
+    ]
     assert [one["text"] for one in told] == asked_for(GRAMMAR)[:2]
     assert [one["decision"] for one in told] == ["bite", "touch"]
     assert all(one["reason"] and one["level"] > one["noise"] for one in told)
@@ -61,11 +71,16 @@ def test_a_clip_is_told_with_its_level_its_decision_and_why(clips, home):
     assert f"{asked_for(GRAMMAR)[0]}  -> bite (" in line
 
 
-def test_of_a_clip_that_begins_with_the_words_it_says_that_quiet_is_missing(clips, home, tmp_path):
+def test_of_a_clip_that_begins_with_the_words_it_says_that_quiet_is_missing(
+    clips, home, tmp_path
+):
     sound, rate = soundfile.read(clips[0], dtype="int16")
     begins = int(np.flatnonzero(np.abs(sound) > 500)[0])
     soundfile.write(tmp_path / "cut.wav", sound[begins:], rate)
-    (told,) = (json.loads(line) for line in listen(home, "--json", tmp_path / "cut.wav").splitlines())
+    (told,) = (
+        json.loads(line)
+        for line in listen(home, "--json", tmp_path / "cut.wav").splitlines()
+    )
     assert (told["decision"], told["reason"]) == (None, "no quiet before it")
     assert asked_for(GRAMMAR)[0] in told["alternatives"]
 
@@ -75,9 +90,14 @@ def test_a_long_recording_is_listened_to_as_the_boat_would(clips, home, tmp_path
     rate = sounds[0][1]
     hiss = np.random.default_rng(1).normal(0, 8, 3 * rate).astype(np.int16)
     soundfile.write(
-        tmp_path / "trip.wav", np.concatenate([hiss, *(p for s, _ in sounds for p in (s, hiss))]), rate
+        tmp_path / "trip.wav",
+        np.concatenate([hiss, *(p for s, _ in sounds for p in (s, hiss))]),
+        rate,
     )
-    told = [json.loads(line) for line in listen(home, "--json", tmp_path / "trip.wav").splitlines()]
+    told = [
+        json.loads(line)
+        for line in listen(home, "--json", tmp_path / "trip.wav").splitlines()
+    ]
     assert [one["text"] for one in told if one["decision"]] == asked_for(GRAMMAR)[:3]
     assert told[0]["where"].startswith(f"{tmp_path}/trip.wav ")
 

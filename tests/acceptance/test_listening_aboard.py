@@ -40,7 +40,11 @@ def boat_listener(recogniser, speaker=None) -> Listener:
 def say(text: str, folder: Path) -> np.ndarray:
     path = folder / f"{text}.wav"
     if not path.exists():
-        subprocess.run(["flite", "-voice", "slt", "-t", text, "-o", path], check=True, capture_output=True)
+        subprocess.run(
+            ["flite", "-voice", "slt", "-t", text, "-o", path],
+            check=True,
+            capture_output=True,
+        )
     sound = read_clip(path).astype(float)
     loud = np.flatnonzero(np.abs(sound) > 0.02 * np.abs(sound).max())
     sound = sound[loud[0] : loud[-1] + 1]
@@ -50,7 +54,9 @@ def say(text: str, folder: Path) -> np.ndarray:
 def slap(seed: int) -> np.ndarray:
     """Return a wave against the hull: 0.2 s of noise that dies away."""
     t = np.arange(round(0.2 * SAMPLE_RATE_HZ)) / SAMPLE_RATE_HZ
-    return np.random.default_rng(seed).normal(0, 3 * SPEECH_LEVEL, len(t)) * np.exp(-t / 0.06)
+    return np.random.default_rng(seed).normal(0, 3 * SPEECH_LEVEL, len(t)) * np.exp(
+        -t / 0.06
+    )
 
 
 def still(seconds: float) -> np.ndarray:
@@ -70,7 +76,9 @@ def commands(listener: Listener, *parts: np.ndarray) -> list[str]:
 
 
 @pytest.mark.parametrize("gap", [0.1, 0.55, 0.65, 1.0])
-def test_a_command_is_heard_however_soon_after_a_slap_it_begins(recogniser, tmp_path, gap):
+def test_a_command_is_heard_however_soon_after_a_slap_it_begins(
+    recogniser, tmp_path, gap
+):
     asked = ["log bite", "how deep is it", "rod number two"]
     parts = [still(2.0)]
     for number, text in enumerate(asked):
@@ -85,14 +93,27 @@ class OwnVoice:
         self.hushed: list[float] = []
         self.floor: list[tuple[float, bool]] = []
         self.now = 0.0
-        self._lines = [(began, self._sound(text, folder, loud)) for began, text in lines.items()]
-        self._until = {began: began + len(sound) / SAMPLE_RATE_HZ for began, sound in self._lines}
+        self._lines = [
+            (began, self._sound(text, folder, loud)) for began, text in lines.items()
+        ]
+        self._until = {
+            began: began + len(sound) / SAMPLE_RATE_HZ for began, sound in self._lines
+        }
 
     @staticmethod
     def _sound(text: str, folder: Path, loud: float) -> np.ndarray:
         path = folder / "own.wav"
         manner = Manner()
-        command = ["espeak-ng", "-v", manner.voice, "-s", str(manner.rate), "-w", str(path), text]
+        command = [
+            "espeak-ng",
+            "-v",
+            manner.voice,
+            "-s",
+            str(manner.rate),
+            "-w",
+            str(path),
+            text,
+        ]
         subprocess.run(command, check=True, capture_output=True)
         sound = read_clip(path).astype(float)
         return sound * loud / np.sqrt(np.mean(sound**2))
@@ -104,11 +125,16 @@ class OwnVoice:
 
     @property
     def speaking(self) -> bool:
-        return any(began <= self.now < until + DEVICE_LATENCY_S for began, until in self._until.items())
+        return any(
+            began <= self.now < until + DEVICE_LATENCY_S
+            for began, until in self._until.items()
+        )
 
     def hush(self) -> None:
         self.hushed.append(self.now)
-        self._until = {began: min(until, self.now + 0.1) for began, until in self._until.items()}
+        self._until = {
+            began: min(until, self.now + 0.1) for began, until in self._until.items()
+        }
 
     def yield_floor(self, is_open: bool) -> None:
         self.floor.append((self.now, is_open))
@@ -140,15 +166,21 @@ LINE = "take number two, it gets to 17 feet, and number three stays short"
 
 
 def with_words(at: dict[float, str], seconds: float, folder: Path) -> np.ndarray:
-    sound = np.random.default_rng(5).normal(0, HISS_LEVEL, round(seconds * SAMPLE_RATE_HZ))
+    sound = np.random.default_rng(5).normal(
+        0, HISS_LEVEL, round(seconds * SAMPLE_RATE_HZ)
+    )
     for began, text in at.items():
         speech = say(text, folder)
-        sound[round(began * SAMPLE_RATE_HZ) : round(began * SAMPLE_RATE_HZ) + len(speech)] += speech
+        sound[
+            round(began * SAMPLE_RATE_HZ) : round(began * SAMPLE_RATE_HZ) + len(speech)
+        ] += speech
     return sound
 
 
 @pytest.mark.parametrize("after", [-0.4, 0.0, 0.3, 1.0])
-def test_a_command_survives_the_companions_voice_at_any_moment(recogniser, tmp_path, after):
+def test_a_command_survives_the_companions_voice_at_any_moment(
+    recogniser, tmp_path, after
+):
     """A line begins so long before or after the words; one line before, in quiet, tells how loud it is."""
     own = OwnVoice(tmp_path, {2.0: LINE, 10.0: LINE}, SPEECH_LEVEL / 4)
     sound = with_words({10.0 + after: "how deep is it"}, 15.0, tmp_path)
@@ -168,10 +200,17 @@ def test_a_command_is_heard_however_soon_after_the_companions_line_it_begins(
     assert aboard_with(recogniser, own, sound) == [text]
 
 
-def test_the_angler_speaking_as_a_line_begins_does_not_teach_it_how_loud_it_is(recogniser, tmp_path):
+def test_the_angler_speaking_as_a_line_begins_does_not_teach_it_how_loud_it_is(
+    recogniser, tmp_path
+):
     own = OwnVoice(tmp_path, {2.0: LINE, 10.0: LINE, 20.0: LINE}, SPEECH_LEVEL / 4)
-    sound = with_words({9.6: "how deep is it", 21.0: "how deep is the water"}, 24.0, tmp_path)
-    assert aboard_with(recogniser, own, sound) == ["how deep is it", "how deep is the water"]
+    sound = with_words(
+        {9.6: "how deep is it", 21.0: "how deep is the water"}, 24.0, tmp_path
+    )
+    assert aboard_with(recogniser, own, sound) == [
+        "how deep is it",
+        "how deep is the water",
+    ]
 
 
 def test_the_floor_is_the_anglers_from_the_first_word_to_the_last(recogniser, tmp_path):

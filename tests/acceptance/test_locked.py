@@ -41,7 +41,9 @@ def test_every_pin_has_hashes(lock):
 def pinned_in(lock: Path, here: dict[str, str]) -> dict[str, str]:
     pins = [Requirement(found["pin"]) for found in PIN.finditer(lock.read_text())]
     valid = [pin for pin in pins if pin.marker is None or pin.marker.evaluate(here)]
-    pinned = {canonicalize_name(pin.name): next(iter(pin.specifier)).version for pin in valid}
+    pinned = {
+        canonicalize_name(pin.name): next(iter(pin.specifier)).version for pin in valid
+    }
     assert len(pinned) == len(valid)
     return pinned
 
@@ -62,6 +64,10 @@ def test_what_is_asked_for_is_pinned(lock, python, machine):
         if wanted.marker is None or wanted.marker.evaluate(here):
             version = pinned.get(canonicalize_name(wanted.name))
             assert version is not None, f"{wanted} is not in {lock.name}; {REFRESH}"
-            assert wanted.specifier.contains(version), f"{wanted}, but {version} is locked; {REFRESH}"
+            assert wanted.specifier.contains(version), (
+                f"{wanted}, but {version} is locked; {REFRESH}"
+            )
     tested, shipped = (pinned_in(each, here) for each in reversed(LOCKS))
-    assert {name: tested.get(name) for name in shipped} == shipped, f"tests run with others; {REFRESH}"
+    assert {name: tested.get(name) for name in shipped} == shipped, (
+        f"tests run with others; {REFRESH}"
+    )

@@ -1,7 +1,7 @@
 """The companion's own voice in a room that rings: it is never a command, and who talks over it is heard.
 
-The room is synthetic: noise that dies away exponentially, 60 dB in `RINGS` s (the definition of the
-reverberation time: ISO 3382-2), after the direct sound.
+The room is synthetic: noise that dies away exponentially, 60 dB in `RINGS` s (the
+definition of the reverberation time: ISO 3382-2), after the direct sound.
 """
 
 from __future__ import annotations
@@ -27,7 +27,14 @@ SAID = (
     "touch noted", "away thirty two", "clear by 3 feet", "short by 4 feet", "depth back, 13 feet",
     "take number two, it gets to 17 feet", "You can say log bite, log fish, lost the fish, or bottom contact",
 )  # fmt: skip
-THEN = ("how deep is it", "undo that", "cast now", "rod number two", "line seventeen pound", "reeled in")
+THEN = (
+    "how deep is it",
+    "undo that",
+    "cast now",
+    "rod number two",
+    "line seventeen pound",
+    "reeled in",
+)
 
 
 pytestmark = pytest.mark.speech("espeak-ng", "flite")
@@ -46,24 +53,44 @@ def spoken(command: list[str], path: Path, loud: float) -> np.ndarray:
 
 def companions(text: str, folder: Path, loud: float) -> np.ndarray:
     manner = Manner()
-    command = ["espeak-ng", "-v", manner.voice, "-s", str(manner.rate), "-w", str(folder / "a.wav"), text]
+    command = [
+        "espeak-ng",
+        "-v",
+        manner.voice,
+        "-s",
+        str(manner.rate),
+        "-w",
+        str(folder / "a.wav"),
+        text,
+    ]
     return spoken(command, folder / "a.wav", loud)
 
 
 def persons(text: str, folder: Path, loud: float) -> np.ndarray:
-    return spoken(["flite", "-voice", "slt", "-t", text, "-o", str(folder / "b.wav")], folder / "b.wav", loud)
+    return spoken(
+        ["flite", "-voice", "slt", "-t", text, "-o", str(folder / "b.wav")],
+        folder / "b.wav",
+        loud,
+    )
 
 
 def ringing(sound: np.ndarray, seed: int) -> np.ndarray:
     """Return sound as it comes back from the room, at about the level it had."""
     t = np.arange(round(RINGS * SAMPLE_RATE_HZ)) / SAMPLE_RATE_HZ
-    room = np.random.default_rng(seed).normal(size=len(t)) * 10.0 ** (-3.0 * t / RINGS) * 0.05
+    room = (
+        np.random.default_rng(seed).normal(size=len(t))
+        * 10.0 ** (-3.0 * t / RINGS)
+        * 0.05
+    )
     room[0] = 1.0
     return np.convolve(sound, room)
 
 
 def heard(
-    recogniser, sound: np.ndarray, speaks: list[tuple[float, float]], hushed: list[float] | None = None
+    recogniser,
+    sound: np.ndarray,
+    speaks: list[tuple[float, float]],
+    hushed: list[float] | None = None,
 ):
     """Return the commands taken from sound in which the companion speaks at times, s."""
     clock = [0]
@@ -71,9 +98,14 @@ def heard(
 
     def speaking() -> bool:
         now = clock[0] * SOUND_FRAME_SAMPLES / SAMPLE_RATE_HZ
-        return not stopped and any(began <= now < ended + DEVICE_LATENCY_S for began, ended in speaks)
+        return not stopped and any(
+            began <= now < ended + DEVICE_LATENCY_S for began, ended in speaks
+        )
 
-    gate = EchoGate(speaking, lambda: stopped.append(clock[0] * SOUND_FRAME_SAMPLES / SAMPLE_RATE_HZ))
+    gate = EchoGate(
+        speaking,
+        lambda: stopped.append(clock[0] * SOUND_FRAME_SAMPLES / SAMPLE_RATE_HZ),
+    )
     listener = Listener(recogniser, gate)
     found = []
     for frame in frames_of(np.clip(sound, -32768, 32767).astype(np.int16)):
@@ -84,7 +116,9 @@ def heard(
     return [text for text in found if GRAMMAR.parse(text)]
 
 
-def test_what_it_says_is_no_command_and_what_is_said_just_after_is(recogniser, tmp_path):
+def test_what_it_says_is_no_command_and_what_is_said_just_after_is(
+    recogniser, tmp_path
+):
     rng = np.random.default_rng(4)
     parts, speaks, asked = [rng.normal(0, 12, 2 * SAMPLE_RATE_HZ)], [], []
     for number, text in enumerate(SAID):
@@ -110,7 +144,9 @@ def test_who_talks_over_it_makes_it_stop(recogniser, tmp_path):
     line = "take number two, it gets to 17 feet, and number three stays short by 4 feet"
     own = ringing(companions(line, tmp_path, 500.0), 3)
     over = persons("how deep is it", tmp_path, 5000.0)
-    sound = np.concatenate([np.zeros(SAMPLE_RATE_HZ), own, np.zeros(2 * SAMPLE_RATE_HZ)])
+    sound = np.concatenate(
+        [np.zeros(SAMPLE_RATE_HZ), own, np.zeros(2 * SAMPLE_RATE_HZ)]
+    )
     sound += np.random.default_rng(5).normal(0, 12, len(sound))
     start = round(2.2 * SAMPLE_RATE_HZ)
     sound[start : start + len(over)] += over

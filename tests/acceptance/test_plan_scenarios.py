@@ -48,7 +48,10 @@ def known_to_within(rod, length):
     def nearer(band, reach):
         far, depth = np.array(band).T
         share = length / abs(reach - rod.reach.best)
-        return tuple((x, z + share * (float(np.interp(-x, -far, depth)) - z)) for x, z in rod.path)
+        return tuple(
+            (x, z + share * (float(np.interp(-x, -far, depth)) - z))
+            for x, z in rod.path
+        )
 
     shallow, deep = nearer(rod.shallow, rod.reach.low), nearer(rod.deep, rod.reach.high)
     return msgspec.structs.replace(rod, shallow=shallow, deep=deep)
@@ -80,7 +83,9 @@ def test_the_lure_that_swims_off_a_break_into_open_water():
     target = Target("lip", (np.array([[66.0, 66.0], [66.0, 74.0]]),), within=6.0)
     found = plan(ground(relief), rigged([0.28, 0.36]), target)
     (off,) = [one for one in found if one.manner == "off the break"][:1]
-    print(f"{off.metres:.1f} m of {found[0].metres:.1f} m, sureness {off.sureness:.2f}, cast {off.bearing}")
+    print(
+        f"{off.metres:.1f} m of {found[0].metres:.1f} m, sureness {off.sureness:.2f}, cast {off.bearing}"
+    )
     assert off.metres >= 0.7 * found[0].metres
     assert off.sureness >= 0.8
     # From over the deep, up onto the shelf.
@@ -94,13 +99,21 @@ def test_the_tapering_point_that_the_path_runs_parallel_to():
     """A point runs north from the shore in the south and falls 3 m in 100 m; its flanks are steep."""
 
     def point(east, north):
-        return 3.2 + 0.03 * np.maximum(north - 20.0, 0.0) + 0.25 * np.maximum(np.abs(east - 70.0) - 3.0, 0.0)
+        return (
+            3.2
+            + 0.03 * np.maximum(north - 20.0, 0.0)
+            + 0.25 * np.maximum(np.abs(east - 70.0) - 3.0, 0.0)
+        )
 
     target = Target("crest", (np.array([[70.0, 30.0], [70.0, 110.0]]),), within=4.0)
     rods = rigged([0.28])
     best = plan(ground(lake(point)), rods, target)[0]
-    sideways = plan(ground(lake(point)), rods, target, Wish(boat=(88.0, best.at(best.begins)[1])))[0]
-    print(f"along the crest {best.metres:.1f} m at {best.bearing}; from beside it {sideways.metres:.1f} m")
+    sideways = plan(
+        ground(lake(point)), rods, target, Wish(boat=(88.0, best.at(best.begins)[1]))
+    )[0]
+    print(
+        f"along the crest {best.metres:.1f} m at {best.bearing}; from beside it {sideways.metres:.1f} m"
+    )
     assert across(best.bearing, 0.0) <= 22.5
     assert best.metres >= 1.3 * sideways.metres
     assert best.sureness >= 0.8
@@ -128,7 +141,13 @@ def timber():
     """Trees 16 to 17 ft below the surface in 30 ft of water."""
     rng = np.random.default_rng(8)
     tops = [
-        Mark(k, "tree top", *rng.uniform(55.0, 85.0, 2), radius=2.0, top=rng.uniform(16.0, 17.0) * FOOT)
+        Mark(
+            k,
+            "tree top",
+            *rng.uniform(55.0, 85.0, 2),
+            radius=2.0,
+            top=rng.uniform(16.0, 17.0) * FOOT,
+        )
         for k in range(1, 40)
     ]
     return ground(lake(lambda east, _north: 30.0 * FOOT + 0.0 * east), tops)
@@ -156,14 +175,17 @@ def test_a_depth_band_above_timber():
     print(f"rod {best.rod}: {best.metres:.1f} m, sureness {best.sureness:.2f}")
     assert best.rod == 2
     assert best.metres > 5.0
-    assert all(band[0] <= step.depth <= band[1] < step.top for step in best.way if step.counts)
+    assert all(
+        band[0] <= step.depth <= band[1] < step.top for step in best.way if step.counts
+    )
 
 
 def test_a_heavy_line_rod_on_a_slope_is_best_placed_parallel_at_its_depth():
     """The bottom falls from 6 to 17 ft over 14 m, steeper than any lure's path; heavy line, 11 to 12 ft.
 
-    The best cast of all slants by up to 22.5 degrees, so that the way down goes with the slope to the rod's
-    own depth; of those that do not slant, the one at that depth beats every cast across.
+    The best cast of all slants by up to 22.5 degrees, so that the way down goes with
+    the slope to the rod's own depth; of those that do not slant, the one at that depth
+    beats every cast across.
     """
 
     def slope(east, _north):
@@ -175,15 +197,21 @@ def test_a_heavy_line_rod_on_a_slope_is_best_placed_parallel_at_its_depth():
     target, on = Target("slope", depths=(6.3 * FOOT, 16.7 * FOOT)), ground(lake(slope))
     # Touching without ploughing: at most a foot deeper than the bottom lets it.
     best = plan(on, rods, target, Wish(dig=FOOT))[0]
-    # A metre aside is three quarters of a foot of depth: berths two metres apart miss the best.
+    # A metre aside is three quarters of a foot of depth: berths two metres apart miss
+    # the best.
     berths = [Wish(dig=FOOT, boat=(float(east), 70.0)) for east in range(44, 104)]
     found = [one for wish in berths for one in plan(on, rods, target, wish, most=30)]
     straight, parallel, crossing = (
-        max((one for one in found if low <= across(one.bearing, 0.0) <= high), key=lambda one: one.metres)
+        max(
+            (one for one in found if low <= across(one.bearing, 0.0) <= high),
+            key=lambda one: one.metres,
+        )
         for low, high in ((0.0, 0.0), (0.0, 7.5), (60.0, 90.0))
     )
     for one in (best, straight, parallel, crossing):
-        print(f"{one.metres:.1f} m cast to {one.bearing} over {one.depth / FOOT:.1f} ft")
+        print(
+            f"{one.metres:.1f} m cast to {one.bearing} over {one.depth / FOOT:.1f} ft"
+        )
     assert across(best.bearing, 0.0) <= 22.5
     assert straight.metres >= 1.25 * crossing.metres
     assert reach - 1.5 <= straight.depth / FOOT <= reach
@@ -197,20 +225,26 @@ def test_a_gradual_curve_stays_near_the_bottom_longer_where_the_point_slopes_lik
     (rod,) = rigged([0.28], style="gradual curve")
     x, z = np.array(rod.path).T
     # Its way down between half and nine tenths of its reach, as a slope.
-    going_down = (x > rod.reach_at) & (z > 0.5 * rod.reach.best) & (z < 0.9 * rod.reach.best)
+    going_down = (
+        (x > rod.reach_at) & (z > 0.5 * rod.reach.best) & (z < 0.9 * rod.reach.best)
+    )
     own = -np.polyfit(x[going_down], z[going_down], 1)[0]
     metres = []
     for steepness in (0.0, own, 3.0 * own):
 
         def point(east, north, steepness=steepness):
             crest = 0.62 * rod.reach.best + steepness * (north - 55.0)
-            return np.maximum(crest, 0.5) + 0.3 * np.maximum(np.abs(east - 70.0) - 3.0, 0.0)
+            return np.maximum(crest, 0.5) + 0.3 * np.maximum(
+                np.abs(east - 70.0) - 3.0, 0.0
+            )
 
         on = ground(lake(point))
         target = Target("crest", (np.array([[70.0, 45.0], [70.0, 100.0]]),), within=4.0)
         berths = [(70.0, north) for north in np.arange(60.0, 100.0, 2.0)]
         wish = [Wish(boat=berth) for berth in berths]
-        metres.append(max(one.metres for w in wish for one in plan(on, [rod], target, w, most=1)))
+        metres.append(
+            max(one.metres for w in wish for one in plan(on, [rod], target, w, most=1))
+        )
     print(
         f"its path falls {own:.3f} in 1; metres near a point of 0, 1 and 3 times that: {np.round(metres, 1)}"
     )

@@ -1,7 +1,8 @@
 """Every recorded log in the shared data is read to the end, and what is read agrees with independent counts.
 
-The counts were made with separate scripts (a plain scan for ``$...*hh``, a sum of field values), not with
-the code under test. Skipped, with the reason, where the data are not at hand.
+The counts were made with separate scripts (a plain scan for ``$...*hh``, a sum of field
+values), not with the code under test. Skipped, with the reason, where the data are not
+at hand.
 """
 
 from __future__ import annotations
@@ -14,7 +15,15 @@ from pathlib import Path
 
 import pytest
 
-from companion.sensing import Chunk, Depth, Motion, Position, Sensing, Warned, range_and_bearing
+from companion.sensing import (
+    Chunk,
+    Depth,
+    Motion,
+    Position,
+    Sensing,
+    Warned,
+    range_and_bearing,
+)
 
 LOGS = Path(__file__).parents[2].parent / "shared" / "data" / "logs"
 
@@ -62,7 +71,9 @@ class Day:
 
 
 def test_no_log_is_forgotten():
-    assert {path.name for path in LOGS.iterdir()} - {"tagblock_vectors.txt"} == set(FACTS)
+    assert {path.name for path in LOGS.iterdir()} - {"tagblock_vectors.txt"} == set(
+        FACTS
+    )
 
 
 @pytest.mark.parametrize("name", FACTS)
@@ -81,7 +92,9 @@ def test_a_log_is_read_to_the_end(name):
     believed = Counter(r.origin.formatter for r in depths)
     if soundings is not None:
         assert believed.most_common(1)[0][1] == soundings
-        assert believed.total() - soundings <= 3  # from the other sentence, at the start or in a silence
+        assert (
+            believed.total() - soundings <= 3
+        )  # from the other sentence, at the start or in a silence
     if seconds is not None:
         assert sensing.now == pytest.approx(seconds, abs=max(5, 0.03 * seconds))
     utc = sensing.utc(0.0)
@@ -115,7 +128,9 @@ def test_two_receivers_22_m_apart_at_rest_are_one_boat():
     log = Day("adriatic_two_gps.dat")
     places = log.all(Position)
     assert {p.origin.talker for p in places} == {"GP"}
-    steps = [range_and_bearing(a.lat, a.lon, b.lat, b.lon)[0] for a, b in pairwise(places)]
+    steps = [
+        range_and_bearing(a.lat, a.lon, b.lat, b.lon)[0] for a, b in pairwise(places)
+    ]
     assert max(steps) < 15.0
     assert log.sensing.dropped["depth blank"] == 10
     assert log.sensing.dropped["no checksum"] == 231
@@ -126,12 +141,16 @@ def test_the_river_goes_on_when_its_clock_goes_back_12_s():
     assert log.sensing.dropped["clock set"] == 1
     assert len(log.warnings) == 1
     places = [p for p in log.all(Position) if p.lat is not None]
-    steps = [range_and_bearing(a.lat, a.lon, b.lat, b.lon)[0] for a, b in pairwise(places)]
-    # The boat went on all the while: no step is longer than two seconds at its speed, and the track is as
-    # long as speed and time make it.
+    steps = [
+        range_and_bearing(a.lat, a.lon, b.lat, b.lon)[0] for a, b in pairwise(places)
+    ]
+    # The boat went on all the while: no step is longer than two seconds at its speed,
+    # and the track is as long as speed and time make it.
     speeds = [m.speed for m in log.all(Motion) if m.speed is not None]
     assert max(steps) < 2.5 * max(speeds)
-    assert sum(steps) == pytest.approx(sum(speeds) / len(speeds) * log.sensing.now, rel=0.02)
+    assert sum(steps) == pytest.approx(
+        sum(speeds) / len(speeds) * log.sensing.now, rel=0.02
+    )
 
 
 def test_the_dock_is_in_2022_and_its_frozen_position_is_not_used():
@@ -139,7 +158,9 @@ def test_the_dock_is_in_2022_and_its_frozen_position_is_not_used():
     sensing = log.sensing
     start = sensing.utc(0.0)
     assert start is not None
-    assert abs(start - datetime(2022, 7, 1, 5, 5, 30, tzinfo=UTC)) < timedelta(seconds=2)
+    assert abs(start - datetime(2022, 7, 1, 5, 5, 30, tzinfo=UTC)) < timedelta(
+        seconds=2
+    )
     assert [w for w in log.warnings if "1024 weeks" in w] == log.warnings
     assert len(log.warnings) == 1
     # It comes first, and until another time runs nobody can know that it stands still.
@@ -150,12 +171,17 @@ def test_the_dock_is_in_2022_and_its_frozen_position_is_not_used():
 
 def test_the_flat_lake_is_crossed_for_5_km():
     places = Day("flat_lake.nmea").all(Position)
-    track = sum(range_and_bearing(a.lat, a.lon, b.lat, b.lon)[0] for a, b in pairwise(places))
+    track = sum(
+        range_and_bearing(a.lat, a.lon, b.lat, b.lon)[0] for a, b in pairwise(places)
+    )
     assert track == pytest.approx(5000, rel=0.03)
 
 
 def test_offsets_in_the_logs():
-    assert {r.below_surface - r.below_transducer for r in Day("dock_blank_offset.nmea").all(Depth)} == {0.0}
+    assert {
+        r.below_surface - r.below_transducer
+        for r in Day("dock_blank_offset.nmea").all(Depth)
+    } == {0.0}
     for r in Day("ijssel.log").all(Depth):
         assert r.below_surface == pytest.approx(r.below_transducer + 0.4)
 

@@ -18,7 +18,10 @@ SETTINGS = config.parse(config.example_text(), "example")
 NAMES = sorted(path.name for path in LOGS.glob("*")) or ["none"]
 
 
-@pytest.mark.skipif(not LOGS.is_dir(), reason="the recorded logs of others (shared/data/logs) are not here")
+@pytest.mark.skipif(
+    not LOGS.is_dir(),
+    reason="the recorded logs of others (shared/data/logs) are not here",
+)
 @pytest.mark.parametrize("name", NAMES)
 def test_it_replays_to_the_end(name, tmp_path):
     events = []
@@ -35,7 +38,9 @@ def test_it_replays_to_the_end(name, tmp_path):
     assert [e.t for e in events] == sorted(e.t for e in events)
     assert events[-1].sentences > 0
     assert all(0.0 < r.depth < 60.0 for r in kept if r.depth is not None)
-    assert all(abs(r.fix.lat) > 1.0 for r in kept if r.fix is not None), "a void fix taken as 0, 0"
+    assert all(abs(r.fix.lat) > 1.0 for r in kept if r.fix is not None), (
+        "a void fix taken as 0, 0"
+    )
     news = [e.state for e in events if isinstance(e, DepthNews)]
     assert all(a != b for a, b in itertools.pairwise(news))
     assert not any(isinstance(e, Match) and e.state == "unknown" for e in events)

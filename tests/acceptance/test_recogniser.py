@@ -1,8 +1,8 @@
 """The real recogniser on synthetic voices, in quiet and in noise.
 
-The rates are kinder than people's: tests/outside/test_speech.py has people. Those of flite are among the
-voices that settings were chosen with; what is reported is measured by tests/bench/voice, on others. The rates
-are printed; run with `-s` to see them.
+The rates are kinder than people's: tests/outside/test_speech.py has people. Those of
+flite are among the voices that settings were chosen with; what is reported is measured
+by tests/bench/voice, on others. The rates are printed; run with `-s` to see them.
 """
 
 import hashlib
@@ -82,11 +82,16 @@ def wind_and_motor(count: int, seed: int) -> np.ndarray:
     gusts = 1 + 0.7 * np.sin(2 * np.pi * rng.uniform(0.2, 0.6) * t + rng.uniform(0, 6))
     spectrum = np.fft.rfft(rng.normal(size=count))
     wind = (
-        np.fft.irfft(spectrum / np.hypot(1.0, np.fft.rfftfreq(count, 1 / SAMPLE_RATE_HZ) / 50.0), count)
+        np.fft.irfft(
+            spectrum / np.hypot(1.0, np.fft.rfftfreq(count, 1 / SAMPLE_RATE_HZ) / 50.0),
+            count,
+        )
         * gusts
     )
     pitch = rng.uniform(80, 140)
-    motor = sum(np.sin(2 * np.pi * pitch * k * t + rng.uniform(0, 6)) / k for k in range(1, 25))
+    motor = sum(
+        np.sin(2 * np.pi * pitch * k * t + rng.uniform(0, 6)) / k for k in range(1, 25)
+    )
     motor = motor + 0.5 * rng.normal(size=count)
     both = wind / wind.std() + motor / motor.std()
     return both / both.std()
@@ -107,7 +112,10 @@ def in_noise(speech: np.ndarray, decibels: float | None, seed: int) -> Samples:
 def interval(hits: int, count: int) -> str:
     """Return a rate with its 95 % Wilson interval."""
     z, p = 1.96, hits / count
-    centre, half = p + z * z / (2 * count), z * np.sqrt(p * (1 - p) / count + z * z / (4 * count**2))
+    centre, half = (
+        p + z * z / (2 * count),
+        z * np.sqrt(p * (1 - p) / count + z * z / (4 * count**2)),
+    )
     low, high = ((centre + sign * half) / (1 + z * z / count) for sign in (-1, 1))
     return f"{p:.3f} ({low:.3f} to {high:.3f}, n {count})"
 
@@ -117,13 +125,20 @@ def test_the_common_phrases_are_all_commands_and_all_commands():
     assert named == {form.command for form in FORMS}
 
 
-@pytest.mark.parametrize(("decibels", "at_least"), [(None, 0.95), (10.0, 0.85)], ids=["quiet", "10 dB"])
-def test_commands_are_understood_and_none_is_taken_for_another(recogniser, say, decibels, at_least):
+@pytest.mark.parametrize(
+    ("decibels", "at_least"), [(None, 0.95), (10.0, 0.85)], ids=["quiet", "10 dB"]
+)
+def test_commands_are_understood_and_none_is_taken_for_another(
+    recogniser, say, decibels, at_least
+):
     """Half of all that the voices can say in quiet, the other half in noise; the bench takes all of both."""
     hits, wrong, missed = 0, [], []
     every = [(voice, text) for voice in VOICES for text in COMMON]
     spoken = every[0::2] if decibels is None else every[1::2]
-    sounds = [in_noise(say(voice, text), decibels, seed) for seed, (voice, text) in enumerate(spoken)]
+    sounds = [
+        in_noise(say(voice, text), decibels, seed)
+        for seed, (voice, text) in enumerate(spoken)
+    ]
     with ThreadPoolExecutor(2) as pool:
         hearings = list(pool.map(recogniser.hear, sounds))
     for (voice, text), heard in zip(spoken, hearings, strict=True):
@@ -133,7 +148,9 @@ def test_commands_are_understood_and_none_is_taken_for_another(recogniser, say, 
             missed.append((voice.name, text, heard.text))
         elif command != GRAMMAR.parse(text):
             wrong.append((voice.name, text, heard.text))
-    print(f"\nunderstood {interval(hits, len(spoken))}, wrong {len(wrong)}; missed: {missed}")
+    print(
+        f"\nunderstood {interval(hits, len(spoken))}, wrong {len(wrong)}; missed: {missed}"
+    )
     assert hits >= at_least * len(spoken)
     assert len(wrong) <= 0.015 * len(spoken), wrong
 
@@ -166,16 +183,28 @@ def test_the_same_utterance_is_heard_the_same_whatever_came_before(recogniser, s
     assert for_grammar(speech_model(), GRAMMAR).hear(one) == first[0]
 
 
-def test_a_short_pause_within_a_command_does_not_end_it_and_a_long_one_does(recogniser, say):
+def test_a_short_pause_within_a_command_does_not_end_it_and_a_long_one_does(
+    recogniser, say
+):
     voice = VOICES[2]
     first, second = say(voice, "mark a tree top"), say(voice, "at fifteen feet")
-    short, long = (np.concatenate([first, np.zeros(round(s * SAMPLE_RATE_HZ)), second]) for s in (0.25, 1.5))
-    assert recogniser.hear(in_noise(short, None, 3)).text == "mark a tree top at fifteen feet"
+    short, long = (
+        np.concatenate([first, np.zeros(round(s * SAMPLE_RATE_HZ)), second])
+        for s in (0.25, 1.5)
+    )
+    assert (
+        recogniser.hear(in_noise(short, None, 3)).text
+        == "mark a tree top at fifteen feet"
+    )
     heard = recogniser.hear(in_noise(long, None, 3))
     assert heard.text == "mark a tree top"
     assert heard.seconds < 0.5 + len(first) / SAMPLE_RATE_HZ + 1.2
     two = np.concatenate(
-        [say(voice, "log bite"), np.zeros(round(1.5 * SAMPLE_RATE_HZ)), say(voice, "undo that")]
+        [
+            say(voice, "log bite"),
+            np.zeros(round(1.5 * SAMPLE_RATE_HZ)),
+            say(voice, "undo that"),
+        ]
     )
     assert recogniser.hear(in_noise(two, None, 4)).text == "log bite"
 
@@ -194,13 +223,19 @@ def test_noise_and_silence_are_no_command(recogniser):
 
 @pytest.mark.parametrize("unit", ["feet", "metres"])
 def test_the_model_knows_every_word_of_every_boat(unit):
-    every = Grammar(Aboard(rods=tuple(range(1, 11)), lines=tuple(range(2, 100)), unit=unit))
+    every = Grammar(
+        Aboard(rods=tuple(range(1, 11)), lines=tuple(range(2, 100)), unit=unit)
+    )
     Recogniser(speech_model(), every.phrases)
 
 
 def test_a_word_the_model_does_not_know_is_named_at_the_start():
-    with pytest.raises(ModelError, match="does not know crankbait, thermocline; change the wording"):
-        Recogniser(speech_model(), ["log bite", "tie the crankbait", "find the thermocline"])
+    with pytest.raises(
+        ModelError, match="does not know crankbait, thermocline; change the wording"
+    ):
+        Recogniser(
+            speech_model(), ["log bite", "tie the crankbait", "find the thermocline"]
+        )
 
 
 def test_a_folder_that_is_no_model_is_named(tmp_path: Path):
@@ -230,7 +265,12 @@ def test_what_hearing_costs(recogniser, say):
         "print(psutil.Process().memory_info().rss)"
     )
     resident = (
-        int(subprocess.run([sys.executable, "-c", script], check=True, capture_output=True).stdout) / 1e6
+        int(
+            subprocess.run(
+                [sys.executable, "-c", script], check=True, capture_output=True
+            ).stdout
+        )
+        / 1e6
     )
     print(
         f"\ndecoding {length:.2f} s takes {seconds * 1e3:.0f} ms ({seconds / length:.3f} of its length); "

@@ -44,12 +44,19 @@ def home(tmp_path_factory):
             replay(day._replace(clips=()), *silently, keep=keep)
         readings = list(silent.readings(trip.id))
     replayed = folder / "companion" / "replays" / f"{DAY.name}.db"
-    with Logbook(replayed) as book, book.begin_trip(DAY.name, recording=DAY.name) as trip:
+    with (
+        Logbook(replayed) as book,
+        book.begin_trip(DAY.name, recording=DAY.name) as trip,
+    ):
         for event in EVENTS:
             trip.record(event)
         for r in readings:
             utc = None if r.utc is None else datetime.fromisoformat(r.utc)
-            more = {"heading": r.heading, "speed": r.speed, "water_temperature": r.water_temperature}
+            more = {
+                "heading": r.heading,
+                "speed": r.speed,
+                "water_temperature": r.water_temperature,
+            }
             trip.reading(r.t, utc, r.fix, r.depth, **more)
     return folder
 
@@ -71,7 +78,13 @@ def companion(home):
 
 @pytest.fixture(scope="module")
 def report(companion, home):
-    made = companion("report", DAY, "-o", home / "report.html", "--pdf" if CHROMIUM else "--units=feet")
+    made = companion(
+        "report",
+        DAY,
+        "-o",
+        home / "report.html",
+        "--pdf" if CHROMIUM else "--units=feet",
+    )
     assert made.returncode == OK, made.stderr
     assert made.stderr == ""
     return home / "report.html"
@@ -83,18 +96,32 @@ def test_the_same_trip_reported_twice_is_byte_identical(companion, home, report)
 
 
 def test_the_demo_day_is_said_to_be_invented(report):
-    assert "An invented day: every place, boat, word and fish in here is made up" in report.read_text()
+    assert (
+        "An invented day: every place, boat, word and fish in here is made up"
+        in report.read_text()
+    )
 
 
 def test_the_figures_are_those_of_the_events(companion):
     told = json.loads(companion("report", DAY, "--json").stdout)
-    undone = {event.number for event in EVENTS if event.__struct_config__.tag == "undone"}
-    assert [one["number"] for one in told["things"]] == [event.number for event in LOGGED]
+    undone = {
+        event.number for event in EVENTS if event.__struct_config__.tag == "undone"
+    }
+    assert [one["number"] for one in told["things"]] == [
+        event.number for event in LOGGED
+    ]
     assert {one["number"] for one in told["things"] if not one["stands"]} == undone
     standing = {event.number for event in LOGGED if event.what == "cast"} - undone
     assert {one["number"] for one in told["casts"]} == standing
-    bites = {number for table in told["brought"] for row in table["rows"] for number in row["bites"]}
-    catches = {e.number for e in LOGGED if e.what in ("bite", "fish", "lost fish")} - undone
+    bites = {
+        number
+        for table in told["brought"]
+        for row in table["rows"]
+        for number in row["bites"]
+    }
+    catches = {
+        e.number for e in LOGGED if e.what in ("bite", "fish", "lost fish")
+    } - undone
     assert bites
     assert bites <= catches
     for table in told["brought"]:
@@ -117,20 +144,40 @@ def test_a_correction_from_the_command_line_is_in_the_next_report(companion, hom
     shutil.copy(home / "companion" / "replays" / f"{DAY.name}.db", book)
     bite = next(event for event in LOGGED if event.what == "bite")
     told = companion(
-        "amend", bite.number, "--logbook", book, "--what", "fish", "--size", "2 lb 4 oz", "--json"
+        "amend",
+        bite.number,
+        "--logbook",
+        book,
+        "--what",
+        "fish",
+        "--size",
+        "2 lb 4 oz",
+        "--json",
     )
     assert told.returncode == OK, told.stderr
     thing = json.loads(told.stdout)
     assert (thing[0]["what"], thing[1]["what"]) == ("bite", "fish")
     assert thing[1]["size"] == pytest.approx(1.021, abs=0.001)
-    rod = companion("amend", bite.number, "--logbook", book, "--rod", "4", "--note", "grabbed the wrong one")
+    rod = companion(
+        "amend",
+        bite.number,
+        "--logbook",
+        book,
+        "--rod",
+        "4",
+        "--note",
+        "grabbed the wrong one",
+    )
     assert "now:    fish, 2 lb 4 oz, rod 4, 20 lb nylon" in rod.stdout
     assert "note:   grabbed the wrong one" in rod.stdout
     assert "fish, 2 lb 4 oz, rod 4 (20 lb nylon)" in companion("logbook", book).stdout
     report = json.loads(companion("report", "--logbook", book, "--json").stdout)
     (found,) = [one for one in report["things"] if one["number"] == bite.number]
     assert found["as_logged"]["what"] == "bite"
-    assert [one.get("note") for one in found["amendments"]] == [None, "grabbed the wrong one"]
+    assert [one.get("note") for one in found["amendments"]] == [
+        None,
+        "grabbed the wrong one",
+    ]
     assert f"#{bite.number}" in report["summary"]
 
 
@@ -141,15 +188,24 @@ def test_another_rod_has_its_lure_elsewhere_in_export_and_report(companion, home
     assert bite.rod == "rod 1"
 
     def exported():
-        assert companion("export", folder, "--logbook", book, "--format", "geojson").returncode == OK
+        assert (
+            companion(
+                "export", folder, "--logbook", book, "--format", "geojson"
+            ).returncode
+            == OK
+        )
         features = json.loads((folder / "trip-1-trip.geojson").read_text())["features"]
-        return next(one for one in features if one["properties"].get("number") == bite.number)
+        return next(
+            one for one in features if one["properties"].get("number") == bite.number
+        )
 
     before = exported()
     amended = companion("amend", bite.number, "--logbook", book, "--rod", "4")
     assert (amended.returncode, amended.stderr) == (OK, "")
     after = exported()
-    assert after["properties"]["lure_depth"] < before["properties"]["lure_depth"] - 0.3, "rod 4 reaches less"
+    assert (
+        after["properties"]["lure_depth"] < before["properties"]["lure_depth"] - 0.3
+    ), "rod 4 reaches less"
     assert after["geometry"]["coordinates"] != before["geometry"]["coordinates"]
     report = json.loads(companion("report", "--logbook", book, "--json").stdout)
     (found,) = [one["now"] for one in report["things"] if one["number"] == bite.number]
@@ -160,12 +216,24 @@ def test_another_rod_has_its_lure_elsewhere_in_export_and_report(companion, home
     assert exported() == before, "it was rod 1 after all"
 
 
-def test_a_rod_that_the_config_has_not_leaves_the_lure_unknown_and_says_so(companion, home):
+def test_a_rod_that_the_config_has_not_leaves_the_lure_unknown_and_says_so(
+    companion, home
+):
     book, other = home / "unknown.db", home / "other.toml"
     shutil.copy(home / "companion" / "replays" / f"{DAY.name}.db", book)
     other.write_text(config.example_text())  # it has three rods
     bite = next(event for event in LOGGED if event.what == "bite")
-    amended = companion("amend", bite.number, "--logbook", book, "--rod", "4", "--config", other, "--json")
+    amended = companion(
+        "amend",
+        bite.number,
+        "--logbook",
+        book,
+        "--rod",
+        "4",
+        "--config",
+        other,
+        "--json",
+    )
     assert amended.returncode == OK
     assert "where the lure was is not known: the config has no rod 4" in amended.stderr
     now = json.loads(amended.stdout)[1]
@@ -193,7 +261,9 @@ def test_mistakes_are_told_in_one_line(home, arguments, words):
     assert words in result.output
 
 
-def test_two_recorded_days_of_one_name_are_refused_and_one_named_twice_is_one(companion, tmp_path):
+def test_two_recorded_days_of_one_name_are_refused_and_one_named_twice_is_one(
+    companion, tmp_path
+):
     """They would go into one logbook, the one over the other."""
     line = b"$SDDPT,5.0,0.3*51\r\n"
     for folder in ("one", "two"):
@@ -213,11 +283,15 @@ def test_recorded_days_are_replayed_side_by_side_into_a_season(companion, tmp_pa
     lines = (DAY / "sonar.nmea").read_bytes().splitlines(keepends=True)
     for i, name in enumerate(("first", "second")):
         (tmp_path / name).mkdir()
-        (tmp_path / name / "sonar.nmea").write_bytes(b"".join(lines[2000 * i : 2000 * i + 900]))
+        (tmp_path / name / "sonar.nmea").write_bytes(
+            b"".join(lines[2000 * i : 2000 * i + 900])
+        )
         shutil.copy(DAY / "companion.toml", tmp_path / name)
     days = [f"--rerun={tmp_path / name}" for name in ("first", "second")]
     into = ("--into", tmp_path / "books")
-    made = companion("season", *days, *into, "--jobs", "2", "--json", "-o", tmp_path / "season.html")
+    made = companion(
+        "season", *days, *into, "--jobs", "2", "--json", "-o", tmp_path / "season.html"
+    )
     assert made.returncode == OK, made.stderr
     told = json.loads(made.stdout)
     assert [one["trip"]["name"] for one in told["trips"]] == ["first", "second"]
@@ -231,14 +305,20 @@ def test_recorded_days_are_replayed_side_by_side_into_a_season(companion, tmp_pa
 
 # -- in a browser -------------------------------------------------------------------------------------
 
-browsed = pytest.mark.skipif(CHROMIUM is None, reason="Debian's Chromium is not installed")
+browsed = pytest.mark.skipif(
+    CHROMIUM is None, reason="Debian's Chromium is not installed"
+)
 
 
 @pytest.fixture(scope="module")
 def browser():
-    playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+    playwright = pytest.importorskip(
+        "playwright.sync_api", reason="playwright is not installed"
+    )
     with playwright.sync_playwright() as running:
-        started = running.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        started = running.chromium.launch(
+            executable_path=CHROMIUM, args=["--no-sandbox"]
+        )
         yield started
         started.close()
 
@@ -255,11 +335,18 @@ def until(page, true):
 @pytest.fixture(scope="module")
 def opened(browser, report):
     """The report in a browser that has no network, with everything that it complains of."""
-    page = browser.new_context(offline=True, viewport={"width": 1280, "height": 900}).new_page()
+    page = browser.new_context(
+        offline=True, viewport={"width": 1280, "height": 900}
+    ).new_page()
     complaints = []
     page.on("console", lambda message: complaints.append(message.text))
     page.on("pageerror", lambda error: complaints.append(str(error)))
-    page.on("request", lambda r: r.url.startswith(("file:", "data:", "blob:")) or complaints.append(r.url))
+    page.on(
+        "request",
+        lambda r: (
+            r.url.startswith(("file:", "data:", "blob:")) or complaints.append(r.url)
+        ),
+    )
     page.goto(report.as_uri())
     until(page, "document.documentElement.classList.contains('scripted')")
     yield page, complaints
@@ -294,12 +381,22 @@ def test_every_url_and_every_button_is_one_that_is_allowed(opened, report):
     )
     assert {one for one in shown if not one.startswith("play: ")} <= BUTTONS
     text = report.read_text()
-    named = set(re.findall(r"(?:https?:|wss?:|ftp:|file:)?//[\w.-]+\.[a-z]{2,}[^\s\"'<>)]*", text))
+    named = set(
+        re.findall(
+            r"(?:https?:|wss?:|ftp:|file:)?//[\w.-]+\.[a-z]{2,}[^\s\"'<>)]*", text
+        )
+    )
     assert named <= NAMESPACES
     without_sound = re.sub(r'src="data:audio[^"]*"', "", text)
     assert len(without_sound) < 1_000_000
-    links = page.evaluate("[...document.querySelectorAll('[href], [src], [action]')].map(e => e.outerHTML)")
-    assert [one[:80] for one in links if not re.search(r'(href|src)="(#|data:audio/flac)', one)] == []
+    links = page.evaluate(
+        "[...document.querySelectorAll('[href], [src], [action]')].map(e => e.outerHTML)"
+    )
+    assert [
+        one[:80]
+        for one in links
+        if not re.search(r'(href|src)="(#|data:audio/flac)', one)
+    ] == []
 
 
 @browsed
@@ -319,13 +416,17 @@ def test_every_chart_is_seen(opened, width):
       const box = e.getBoundingClientRect(); return [e.id, box.width, box.height]; })"""
     found = page.evaluate(sizes)
     assert len(found) >= 3
-    assert [one for one in found if one[1] < 0.8 * min(width, 500) or one[2] < 150] == []
+    assert [
+        one for one in found if one[1] < 0.8 * min(width, 500) or one[2] < 150
+    ] == []
 
 
 @browsed
 def test_a_finger_meets_what_it_is_meant_for(browser, report):
     """48 px each way; links within a text are as high as its lines."""
-    context = browser.new_context(viewport={"width": 360, "height": 740}, has_touch=True, is_mobile=True)
+    context = browser.new_context(
+        viewport={"width": 360, "height": 740}, has_touch=True, is_mobile=True
+    )
     page = context.new_page()
     page.goto(report.as_uri())
     until(page, "document.documentElement.classList.contains('scripted')")
@@ -413,11 +514,15 @@ def test_the_time_cursor_tells_what_was_known_and_moves_the_boat(opened):
     for t in (120, 400, 800):
         bar.fill(str(t))
         words = page.locator("#now").inner_text()
-        assert re.match(r"06:\d\d:\d\d · bottom (\d+\.\d ft|not known) · rod \d in hand", words)
+        assert re.match(
+            r"06:\d\d:\d\d · bottom (\d+\.\d ft|not known) · rod \d in hand", words
+        )
         places.append(page.locator("#boat-now").get_attribute("transform"))
         assert page.locator("#time-now").get_attribute("hidden") is None
     assert len(set(places)) == 3
-    lost = [e.t for e in EVENTS if e.__struct_config__.tag == "depth" and e.state == "lost"]
+    lost = [
+        e.t for e in EVENTS if e.__struct_config__.tag == "depth" and e.state == "lost"
+    ]
     bar.fill(str(round(lost[0] + 10)))
     assert "bottom not known" in page.locator("#now").inner_text()
     assert complaints == []
@@ -463,13 +568,21 @@ def test_no_label_lies_on_another(opened, width):
 @browsed
 def test_it_has_no_fault_of_access_by_day_and_by_night(opened):
     """axe-core's rules, as far as a machine can tell, with contrast of 7."""
-    axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe is not installed")
+    axe = pytest.importorskip(
+        "axe_playwright_python.sync_playwright", reason="axe is not installed"
+    )
     page, _ = opened
     for scheme in ("light", "dark"):
         page.emulate_media(color_scheme=scheme)
-        options = {"resultTypes": ["violations"], "rules": {"color-contrast-enhanced": {"enabled": True}}}
+        options = {
+            "resultTypes": ["violations"],
+            "rules": {"color-contrast-enhanced": {"enabled": True}},
+        }
         found = axe.Axe().run(page, context="body", options=options)
-        faults = [(one["id"], one["nodes"][0]["html"][:200]) for one in found.response["violations"]]
+        faults = [
+            (one["id"], one["nodes"][0]["html"][:200])
+            for one in found.response["violations"]
+        ]
         assert faults == []
     page.emulate_media(color_scheme="light")
 

@@ -1,7 +1,7 @@
 """A season that never was: what is foretold of casts over invented lakes, held against what happens there.
 
-A smaller one than `python tests/bench/season.py 1000`, whose account stands in the results; the
-bounds leave room for that.
+A smaller one than `python tests/bench/season.py 1000`, whose account stands in the
+results; the bounds leave room for that.
 """
 
 import importlib.util
@@ -37,7 +37,10 @@ def test_what_is_foretold_of_casts_happens(figures):
 def test_lures_are_where_they_are_put(figures):
     assert figures["first touch error, median m"] <= 3.0
     assert figures["bite place error, median m"] <= 5.0
-    assert figures["bite place error, median m"] < 0.5 * figures["boat place error, median m"]
+    assert (
+        figures["bite place error, median m"]
+        < 0.5 * figures["boat place error, median m"]
+    )
 
 
 @pytest.mark.slow

@@ -1,8 +1,9 @@
 """The service of the board: its unit, its device names, and putting it in place, on, back and away.
 
-The installer runs with DESTDIR, under a scratch folder, with stand-ins for Python and for everything that
-would change the system; what those were asked is written down. The rest is real. Where it may, it also
-runs without DESTDIR on a private view of this system, whose accounts and files it really changes.
+The installer runs with DESTDIR, under a scratch folder, with stand-ins for Python and
+for everything that would change the system; what those were asked is written down. The
+rest is real. Where it may, it also runs without DESTDIR on a private view of this
+system, whose accounts and files it really changes.
 """
 
 from __future__ import annotations
@@ -35,7 +36,8 @@ RULES = HARDWARE / "70-companion.rules"
 COMPANION = Path(sys.executable).parent / "companion"
 
 needs_analyze = pytest.mark.skipif(
-    shutil.which("systemd-analyze") is None, reason="systemd-analyze is not here (Debian: systemd)"
+    shutil.which("systemd-analyze") is None,
+    reason="systemd-analyze is not here (Debian: systemd)",
 )
 
 
@@ -50,9 +52,14 @@ def unit_values(key: str) -> list[str]:
 def test_the_unit_is_sound(tmp_path):
     """With the program's place made the one of these tests, as nothing lies in /opt here."""
     tried = tmp_path / UNIT.name
-    tried.write_text(UNIT.read_text().replace("/opt/companion/current/bin/companion", str(COMPANION)))
+    tried.write_text(
+        UNIT.read_text().replace("/opt/companion/current/bin/companion", str(COMPANION))
+    )
     result = subprocess.run(
-        ["systemd-analyze", "verify", "--man=no", tried], capture_output=True, text=True, check=False
+        ["systemd-analyze", "verify", "--man=no", tried],
+        capture_output=True,
+        text=True,
+        check=False,
     )
     assert (result.returncode, result.stderr) == (0, "")
 
@@ -64,7 +71,9 @@ def test_the_unit_is_shut_off_from_what_it_does_not_need():
         ["systemd-analyze", "security", "--offline=true", "--threshold=25", UNIT],
         capture_output=True, text=True, check=False,
     )  # fmt: skip
-    level = re.search(r"Overall exposure level for companion.service: ([\d.]+)", result.stdout)
+    level = re.search(
+        r"Overall exposure level for companion.service: ([\d.]+)", result.stdout
+    )
     assert level, result.stderr
     assert result.returncode == 0
     assert float(level[1]) <= 2.5
@@ -79,7 +88,13 @@ def test_the_unit_is_watched_and_never_given_up():
 
 def test_the_unit_lets_ports_sound_pins_and_the_boats_network_in():
     allowed = {entry.split()[0] for entry in unit_values("DeviceAllow")}
-    assert {"char-ttyUSB", "char-ttyACM", "char-ttyAMA", "char-alsa", "char-gpiochip"} <= allowed
+    assert {
+        "char-ttyUSB",
+        "char-ttyACM",
+        "char-ttyAMA",
+        "char-alsa",
+        "char-gpiochip",
+    } <= allowed
     (addresses,) = unit_values("IPAddressAllow")
     assert {"localhost", "multicast", "192.168.0.0/16"} <= set(addresses.split())
     (families,) = unit_values("RestrictAddressFamilies")
@@ -89,7 +104,10 @@ def test_the_unit_lets_ports_sound_pins_and_the_boats_network_in():
 def test_the_program_finds_the_services_folders(monkeypatch):
     for setting in unit_values("Environment")[0].split():
         monkeypatch.setenv(*setting.split("="))
-    assert config.users_file() == Path("/etc") / unit_values("ConfigurationDirectory")[0] / "companion.toml"
+    assert (
+        config.users_file()
+        == Path("/etc") / unit_values("ConfigurationDirectory")[0] / "companion.toml"
+    )
     assert model.data_folder() == Path("/var/lib") / unit_values("StateDirectory")[0]
 
 
@@ -97,7 +115,9 @@ def test_the_program_runs_without_memory_that_is_written_and_executed():
     """As under MemoryDenyWriteExecute=: numpy, scipy and, where the model is, the recogniser."""
     arguments = ["reach", "--json"]
     if model.is_complete(model.data_folder() / model.MODEL_FOLDER_NAME):
-        clips = sorted((ROOT / "replay_logs" / "invented_saturday" / "clips").glob("*.flac"))
+        clips = sorted(
+            (ROOT / "replay_logs" / "invented_saturday" / "clips").glob("*.flac")
+        )
         arguments = ["listen", str(clips[0])]
     confined = (
         "import ctypes, os, sys\n"
@@ -105,7 +125,10 @@ def test_the_program_runs_without_memory_that_is_written_and_executed():
         "os.execv(sys.argv[1], sys.argv[1:])\n"
     )
     result = subprocess.run(
-        [sys.executable, "-c", confined, COMPANION, *arguments], capture_output=True, text=True, check=False
+        [sys.executable, "-c", confined, COMPANION, *arguments],
+        capture_output=True,
+        text=True,
+        check=False,
     )
     if result.returncode == 77:
         pytest.skip("this kernel cannot refuse such memory (Linux 6.3 can)")
@@ -116,7 +139,9 @@ def test_the_program_runs_without_memory_that_is_written_and_executed():
 def test_the_program_tells_the_service_manager_how_it_is(tmp_path):
     """What Type=notify and the watchdog ask for: ready once, then a sign of life within each interval."""
     boat = (
-        config.example_text().replace('"default"', '"none"').replace("/dev/ttyUSB0", str(tmp_path / "port"))
+        config.example_text()
+        .replace('"default"', '"none"')
+        .replace("/dev/ttyUSB0", str(tmp_path / "port"))
     )
     (tmp_path / "boat.toml").write_text(boat)
     seconds = 2.0
@@ -155,7 +180,9 @@ def test_the_device_rules_are_well_formed():
 @pytest.mark.skipif(shutil.which("shellcheck") is None, reason="shellcheck is not here")
 def test_the_scripts_are_clean():
     scripts = sorted(str(path.relative_to(ROOT)) for path in HARDWARE.glob("*.sh"))
-    result = subprocess.run(["shellcheck", *scripts], cwd=ROOT, capture_output=True, text=True, check=False)
+    result = subprocess.run(
+        ["shellcheck", *scripts], cwd=ROOT, capture_output=True, text=True, check=False
+    )
     assert (result.returncode, result.stdout) == (0, "")
 
 
@@ -167,7 +194,9 @@ def board(tmp_path: Path) -> Board:
     return Board(tmp_path)
 
 
-def test_the_service_is_put_in_place_and_a_second_run_changes_nothing(board: Board) -> None:
+def test_the_service_is_put_in_place_and_a_second_run_changes_nothing(
+    board: Board,
+) -> None:
     first = board.run("--service")
     assert (first.returncode, first.stderr) == (0, "")
     assert board.files >= INSTALLED
@@ -213,7 +242,9 @@ def test_an_update_keeps_the_version_before(board: Board) -> None:
     assert board.current == "environments/1"
     board.change("a third version")
     board.run("--update")
-    kept = {path.name for path in (board.system / "opt/companion/environments").iterdir()}
+    kept = {
+        path.name for path in (board.system / "opt/companion/environments").iterdir()
+    }
     assert kept == {"1", "3"}
 
 
@@ -240,7 +271,10 @@ def test_removing_keeps_the_records_and_purging_does_not(board: Board) -> None:
     logbook = board.system / "var/lib/companion/logbook.db"
     logbook.write_text("a season")
     assert board.run("--uninstall").returncode == 0
-    assert board.files == {"etc/companion/companion.toml", "var/lib/companion/logbook.db"}
+    assert board.files == {
+        "etc/companion/companion.toml",
+        "var/lib/companion/logbook.db",
+    }
     assert board.run("--uninstall").returncode == 0
     assert board.run("--uninstall", "--purge").returncode == 0
     assert board.files == set()
@@ -249,12 +283,20 @@ def test_removing_keeps_the_records_and_purging_does_not(board: Board) -> None:
 def test_under_a_scratch_folder_the_system_is_left_alone(board: Board) -> None:
     for options in (["--service"], ["--update"], ["--uninstall", "--purge"]):
         board.run(*options)
-        assert [line for line in board.asked if line.startswith(CHANGES_THE_SYSTEM)] == []
+        assert [
+            line for line in board.asked if line.startswith(CHANGES_THE_SYSTEM)
+        ] == []
 
 
 @pytest.mark.parametrize(
     "options",
-    [["--purge"], ["--tests", "--service"], ["--service", "--update"], ["--purge", "--update"], ["--fast"]],
+    [
+        ["--purge"],
+        ["--tests", "--service"],
+        ["--service", "--update"],
+        ["--purge", "--update"],
+        ["--fast"],
+    ],
 )
 def test_options_that_do_not_go_together(board: Board, options: list[str]) -> None:
     result = board.run(*options)
@@ -286,7 +328,9 @@ STAND_INS = "/opt/stand-ins"
 """Where every account of the private system can run them."""
 
 
-def run_privately(board: Board, without: str, *steps: str) -> subprocess.CompletedProcess[str]:
+def run_privately(
+    board: Board, without: str, *steps: str
+) -> subprocess.CompletedProcess[str]:
     """Run shell commands in the project's folder as root of a system of their own."""
     for name in CHANGES_THE_SYSTEM:
         (board.programs / name).unlink()
@@ -308,12 +352,18 @@ def run_privately(board: Board, without: str, *steps: str) -> subprocess.Complet
     )  # fmt: skip
 
 
-needs_root = pytest.mark.skipif(os.geteuid() != 0, reason="a private view of the system needs root")
+needs_root = pytest.mark.skipif(
+    os.geteuid() != 0, reason="a private view of the system needs root"
+)
 
 
 @needs_root
-@pytest.mark.parametrize("present", [(), ("dialout", "audio"), DEVICE_GROUPS], ids=["bare", "plain", "board"])
-def test_the_service_goes_in_and_out_of_a_real_system(board: Board, present: tuple[str, ...]) -> None:
+@pytest.mark.parametrize(
+    "present", [(), ("dialout", "audio"), DEVICE_GROUPS], ids=["bare", "plain", "board"]
+)
+def test_the_service_goes_in_and_out_of_a_real_system(
+    board: Board, present: tuple[str, ...]
+) -> None:
     """Whatever groups there are; plain Debian has no group gpio, which the rules for the pins need."""
     without = [group for group in DEVICE_GROUPS if group not in present]
     add = f"for g in {' '.join(present)}; do getent group $g >/dev/null || groupadd --system $g; done"
@@ -336,7 +386,8 @@ def test_what_comes_from_the_network_is_run_without_roots_rights(board: Board) -
         'echo "speech model: here"', 'id -un; touch /var/lib/companion/as-its-own'
     ))  # fmt: skip
     install = "bash hardware/install.sh"
-    # Cut off in the middle of making an environment: half of one, and downloads, owned by the builder.
+    # Cut off in the middle of making an environment: half of one, and downloads, owned
+    # by the builder.
     cut_off = (
         f"{install} --service >/dev/null; rm /opt/companion/current; mkdir -p /opt/companion/downloads && "
         "touch /opt/companion/downloads/half && chown -R companion-setup /opt/companion/environments/1"
@@ -355,12 +406,18 @@ def test_what_comes_from_the_network_is_run_without_roots_rights(board: Board) -
     assert "\ncompanion\n" in result.stdout
 
 
-@pytest.mark.parametrize("present", ["", "dialout", "dialout audio", "dialout audio gpio"])
-def test_the_account_joins_the_groups_that_are_there(board: Board, present: str) -> None:
+@pytest.mark.parametrize(
+    "present", ["", "dialout", "dialout audio", "dialout audio gpio"]
+)
+def test_the_account_joins_the_groups_that_are_there(
+    board: Board, present: str
+) -> None:
     """By stand-ins, for where a private view of the system is not to be had."""
     groups = board.home / "groups"
     groups.write_text("".join(f"{group}\n" for group in present.split()))
-    board.stand_in("getent", f'#!/bin/bash\n[ $1 = group ] && grep -qx "$2" "{groups}" || exit 2\n')
+    board.stand_in(
+        "getent", f'#!/bin/bash\n[ $1 = group ] && grep -qx "$2" "{groups}" || exit 2\n'
+    )
     board.stand_in("groupadd", f'#!/bin/bash\necho "$2" >>"{groups}"\n')
     script = "say() { :; }; source hardware/service.sh; make_account; echo made"
     result = subprocess.run(
@@ -403,7 +460,9 @@ def test_a_folders_environment_is_updated_and_comes_back(board: Board) -> None:
 
 
 @no_service_here
-def test_an_interrupted_update_of_a_folder_is_undone_by_going_back(board: Board) -> None:
+def test_an_interrupted_update_of_a_folder_is_undone_by_going_back(
+    board: Board,
+) -> None:
     """The power went while the new environment was being made: a half-made one, and the old one aside."""
     environment = board.project / ".venv"
     board.run(destination=False)

@@ -1,11 +1,12 @@
 """A hundred and twenty anglers who do not exist: is the reach of their rods found, and is it known how well?
 
-Each angler's lure, line drag, casts, reel speed and what all depths are off by are drawn from the prior. The
-depths fished are chosen without knowing the truth. Each cast and each retrieve scatters, the sounder errs,
-the word for a touch comes late, one real touch in ten goes unsaid, and one touch spoken of in ten is on
-something that is not on the map, at any time of the retrieve. The truth comes from the solver, not from the
-calibration's own interpolation: for every angler the lift ratio is searched for, and the paths on three casts
-are solved.
+Each angler's lure, line drag, casts, reel speed and what all depths are off by are
+drawn from the prior. The depths fished are chosen without knowing the truth. Each cast
+and each retrieve scatters, the sounder errs, the word for a touch comes late, one real
+touch in ten goes unsaid, and one touch spoken of in ten is on something that is not on
+the map, at any time of the retrieve. The truth comes from the solver, not from the
+calibration's own interpolation: for every angler the lift ratio is searched for, and
+the paths on three casts are solved.
 """
 
 from dataclasses import dataclass, replace
@@ -70,7 +71,9 @@ def solved(lines: list[Line], lures: list[Lure], casts: np.ndarray) -> list[Path
     for first in range(0, len(lines), TOGETHER):
         part = slice(first, first + TOGETHER)
         rigs = list(zip(lines[part], lures[part], strict=True))
-        found += solve_many(rigs, [replace(USUAL, cast=float(cast)) for cast in casts[part]])
+        found += solve_many(
+            rigs, [replace(USUAL, cast=float(cast)) for cast in casts[part]]
+        )
     return found
 
 
@@ -87,13 +90,18 @@ def lifts_for(depths: np.ndarray, drags: np.ndarray) -> np.ndarray:
     lines, casts = dragged(THIN, drags), np.full(len(drags), USUAL.cast)
 
     def miss(logs: np.ndarray) -> np.ndarray:
-        return np.array([p.reach for p in solved(lines, lifted(logs), casts)]) / depths - 1.0
+        return (
+            np.array([p.reach for p in solved(lines, lifted(logs), casts)]) / depths
+            - 1.0
+        )
 
     last = np.log(LURE.lift_ratio) + 0.8 * drags
     here, last_miss = last + 0.1, miss(last)
     for _ in range(3):
         here_miss = miss(here)
-        slope = np.clip((here_miss - last_miss) / np.where(here == last, 1.0, here - last), 0.1, 2.0)
+        slope = np.clip(
+            (here_miss - last_miss) / np.where(here == last, 1.0, here - last), 0.1, 2.0
+        )
         last, last_miss = here, here_miss
         here = np.clip(here - here_miss / slope, np.log(0.05), np.log(4.0))
     return here
@@ -101,7 +109,10 @@ def lifts_for(depths: np.ndarray, drags: np.ndarray) -> np.ndarray:
 
 @cache
 def stated() -> Stated:
-    nominal = replace(LURE, lift_ratio=float(np.exp(lifts_for(np.array([STATED_DEPTH]), np.zeros(1))[0])))
+    nominal = replace(
+        LURE,
+        lift_ratio=float(np.exp(lifts_for(np.array([STATED_DEPTH]), np.zeros(1))[0])),
+    )
     return Stated(nominal, THIN, USUAL, STATED_DEPTH, DEPTH_SIGMA, DRAG_SIGMA)
 
 
@@ -114,7 +125,10 @@ def anglers(rng: np.random.Generator, count: int, further: float = 1.0) -> list[
     thin, thick = dragged(THIN, drags), dragged(THICK, drags)
     about = [solved(thin, lures, casts[0] * np.exp(off)) for off in CASTS]
     never = solved(thick, lures, casts[1])
-    return [Angler(about[1][n].reach, never[n].reach, [paths[n] for paths in about]) for n in range(count)]
+    return [
+        Angler(about[1][n].reach, never[n].reach, [paths[n] for paths in about])
+        for n in range(count)
+    ]
 
 
 def one_cast(angler: Angler, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
@@ -128,7 +142,9 @@ def one_cast(angler: Angler, rng: np.random.Generator) -> tuple[np.ndarray, np.n
     return times[0], (1.0 - part) * depths[lower] + part * depths[lower + 1]
 
 
-def fish(angler: Angler, calibration: Calibration, rng: np.random.Generator) -> tuple[int, int]:
+def fish(
+    angler: Angler, calibration: Calibration, rng: np.random.Generator
+) -> tuple[int, int]:
     """Cast until eight touches are spoken of, teaching the calibration; return casts and false touches."""
     touches = casts = lies = 0
     while touches < TOUCHES and casts < MOST_CASTS:
@@ -140,7 +156,11 @@ def fish(angler: Angler, calibration: Calibration, rng: np.random.Generator) -> 
         touched, said = depths.max() > bottom, rng.random() > 0.1
         false = rng.random() < FALSE_A_CAST
         if (touched and said) or false:
-            when = rng.uniform(0.0, times[-1]) if false else times[np.argmax(depths > bottom)] / pace
+            when = (
+                rng.uniform(0.0, times[-1])
+                if false
+                else times[np.argmax(depths > bottom)] / pace
+            )
             late = 0.0 if false else rng.exponential(1.0)
             calibration.learn(Touch("fished", ((0.0, shown),), float(when + late)))
             touches += 1
@@ -165,7 +185,13 @@ def outcomes() -> tuple[Outcome, ...]:
         angler.faster = float(np.exp(rng.normal(0.0, REEL_SPEED_SIGMA)))
         casts, lies = fish(angler, calibration, rng)
         found.append(
-            Outcome(angler, calibration.reach("fished"), calibration.reach("never fished"), casts, lies)
+            Outcome(
+                angler,
+                calibration.reach("fished"),
+                calibration.reach("never fished"),
+                casts,
+                lies,
+            )
         )
     return tuple(found)
 
@@ -175,7 +201,9 @@ def errors(truths: list[float], estimates: list[Estimate]) -> np.ndarray:
 
 
 def held(truths: list[float], estimates: list[Estimate]) -> float:
-    return float(np.mean([e.low <= t <= e.high for t, e in zip(truths, estimates, strict=True)]))
+    return float(
+        np.mean([e.low <= t <= e.high for t, e in zip(truths, estimates, strict=True)])
+    )
 
 
 @pytest.mark.slow
@@ -190,7 +218,9 @@ def test_eight_touches_find_the_reach() -> None:
     middle = float(np.median(errors(truths, found)))
     before = float(np.median(np.abs(STATED_DEPTH / np.array(truths) - 1.0)))
     casts = float(np.mean([o.casts for o in outcomes()]))
-    print(f"\nmedian error of reach {100 * middle:.1f} %, was {100 * before:.1f} % ({casts:.0f} casts each)")
+    print(
+        f"\nmedian error of reach {100 * middle:.1f} %, was {100 * before:.1f} % ({casts:.0f} casts each)"
+    )
     assert middle <= 0.065
     assert before > 1.4 * middle
 
@@ -204,8 +234,13 @@ def test_bands_hold_the_truth_as_often_as_they_say() -> None:
 
 @pytest.mark.slow
 def test_a_rod_never_fished_is_predicted_through_the_physics() -> None:
-    truths, found = [o.truth.unfished for o in outcomes()], [o.unfished for o in outcomes()]
+    truths, found = (
+        [o.truth.unfished for o in outcomes()],
+        [o.unfished for o in outcomes()],
+    )
     middle, share = float(np.median(errors(truths, found))), held(truths, found)
-    print(f"\nnever fished: median error {100 * middle:.1f} %, bands hold the truth in {100 * share:.1f} %")
+    print(
+        f"\nnever fished: median error {100 * middle:.1f} %, bands hold the truth in {100 * share:.1f} %"
+    )
     assert middle <= 0.09
     assert 0.85 <= share <= 0.96

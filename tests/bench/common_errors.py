@@ -1,9 +1,10 @@
 """What common errors do to what touches teach: are the bands honest, and how far off is the reach?
 
-Every angler's lure, line drag and casts are drawn as in `tests/acceptance/test_simulated_anglers.py`; on top
-of that something is wrong that nobody has told: all depths, the reel's speed, all casts. The reach that
-counts is the true one. Eight touches each, with the casts between them, on one rod; the other is never
-fished.
+Every angler's lure, line drag and casts are drawn as in
+`tests/acceptance/test_simulated_anglers.py`; on top of that something is wrong that
+nobody has told: all depths, the reel's speed, all casts. The reach that counts is the
+true one. Eight touches each, with the casts between them, on one rod; the other is
+never fished.
 
 `python tests/bench/common_errors.py 60` prints a row for each error.
 """
@@ -45,7 +46,12 @@ ERRORS = (
 )
 
 
-def fish(angler: sim.Angler, error: CommonError, calibration: Calibration, rng: np.random.Generator) -> None:
+def fish(
+    angler: sim.Angler,
+    error: CommonError,
+    calibration: Calibration,
+    rng: np.random.Generator,
+) -> None:
     """Cast until eight touches are told of; depths and times are told as the error has them."""
     touches = casts = 0
     while touches < sim.TOUCHES and casts < MOST_CASTS:
@@ -57,7 +63,11 @@ def fish(angler: sim.Angler, error: CommonError, calibration: Calibration, rng: 
         touched, false = depths.max() > bottom, rng.random() < sim.FALSE_A_CAST
         if (touched and rng.random() > 0.1) or false:
             pace = np.exp(rng.normal(0.0, 0.1))
-            when = rng.uniform(0.0, times[-1]) if false else times[np.argmax(depths > bottom)] / pace
+            when = (
+                rng.uniform(0.0, times[-1])
+                if false
+                else times[np.argmax(depths > bottom)] / pace
+            )
             late = 0.0 if false else rng.exponential(1.0)
             calibration.learn(Touch("fished", ((0.0, told),), float(when + late)))
             touches += 1
@@ -85,7 +95,11 @@ def row(error: CommonError, anglers: int) -> dict[str, float]:
             inside.append(reach.low <= truth <= reach.high)
             misses.append(abs(reach.best / truth - 1.0))
         casts = calibration.casts("fished", 256)
-        told.append(abs(np.median(casts.depth.max(axis=1)) / (angler.reach - error.deeper) - 1.0))
+        told.append(
+            abs(
+                np.median(casts.depth.max(axis=1)) / (angler.reach - error.deeper) - 1.0
+            )
+        )
     return {
         "held": float(np.mean(held)),
         "off": float(np.median(off)),
@@ -97,11 +111,15 @@ def row(error: CommonError, anglers: int) -> dict[str, float]:
 
 def main(anglers: int) -> None:
     """Print the table."""
-    print(f"{anglers} anglers an error; shares of 90 % bands that hold, median errors of reach")
+    print(
+        f"{anglers} anglers an error; shares of 90 % bands that hold, median errors of reach"
+    )
     with ProcessPoolExecutor(2) as pool:
         rows = list(pool.map(row, ERRORS, [anglers] * len(ERRORS)))
     for error, figures in zip(ERRORS, rows, strict=True):
-        shares = "  ".join(f"{name} {100 * value:.0f} %" for name, value in figures.items())
+        shares = "  ".join(
+            f"{name} {100 * value:.0f} %" for name, value in figures.items()
+        )
         print(f"{error.name:20}{shares}")
 
 

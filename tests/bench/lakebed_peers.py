@@ -1,11 +1,12 @@
 """General-purpose interpolators beside the lakebed: same soundings, same questions.
 
-verde, pykrige and scikit-learn are wanted for this only (`pip install verde pykrige scikit-learn`). Programs:
-`python tests/bench/lakebed_peers.py accuracy [SET ...]` prints, for each set of open soundings thinned in
-three ways, the error of each by distance to the nearest sounding kept, how often our 90 % interval holds, how
-much the bottom jumps across 2 cm, how far `along` is from `at`, and how much of the map is not below the
-waterline (`--page` puts the table on the page of results); `... harbour` a harbour with false echoes;
-`... time 10000` how long a cast's profile takes.
+verde, pykrige and scikit-learn are wanted for this only (`pip install verde pykrige
+scikit-learn`). Programs: `python tests/bench/lakebed_peers.py accuracy [SET ...]`
+prints, for each set of open soundings thinned in three ways, the error of each by
+distance to the nearest sounding kept, how often our 90 % interval holds, how much the
+bottom jumps across 2 cm, how far `along` is from `at`, and how much of the map is not
+below the waterline (`--page` puts the table on the page of results); `... harbour` a
+harbour with false echoes; `... time 10000` how long a cast's profile takes.
 """
 
 from __future__ import annotations
@@ -83,7 +84,12 @@ class Peer:
     """What has to be fitted again for every new sounding."""
 
     def new_sounding_to_answer(self, east, north):
-        self.learn(*(np.append(old, new) for old, new in zip(self.known, (east, north, 8.0), strict=True)))
+        self.learn(
+            *(
+                np.append(old, new)
+                for old, new in zip(self.known, (east, north, 8.0), strict=True)
+            )
+        )
         self.ask(*cast(east, north))
 
 
@@ -111,20 +117,28 @@ class VerdeSpline(Peer):
         self.known = east, north, depth
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            places, blocks = verde.BlockReduce(np.median, spacing=3.0).filter((east, north), depth)
+            places, blocks = verde.BlockReduce(np.median, spacing=3.0).filter(
+                (east, north), depth
+            )
             self.chain = self._best(verde, places, blocks)
 
     def _best(self, verde, places, blocks):
         cv = verde.BlockKFold(spacing=40.0, n_splits=3, shuffle=True, random_state=0)
         dampings = (1e-5, 1e-2)
         scores = [
-            float(np.mean(verde.cross_val_score(self._chain(verde, d), places, blocks, cv=cv)))
+            float(
+                np.mean(
+                    verde.cross_val_score(self._chain(verde, d), places, blocks, cv=cv)
+                )
+            )
             for d in dampings
         ]
         return self._chain(verde, dampings[int(np.argmax(scores))]).fit(places, blocks)
 
     def _chain(self, verde, damping):
-        return verde.Chain([("trend", verde.Trend(1)), ("spline", verde.Spline(damping=damping))])
+        return verde.Chain(
+            [("trend", verde.Trend(1)), ("spline", verde.Spline(damping=damping))]
+        )
 
     def ask(self, east, north):
         return self.chain.predict((east, north)), None
@@ -143,13 +157,15 @@ class SklearnProcess(Peer):
         self.known = east, north, depth
         places = np.c_[east, north]
         if self.kernel is None:
-            kernel = ConstantKernel(1.0, (1e-2, 1e3)) * Matern(30.0, (2.0, 500.0), nu=1.5) + WhiteKernel(
-                0.05, (1e-5, 1.0)
-            )
+            kernel = ConstantKernel(1.0, (1e-2, 1e3)) * Matern(
+                30.0, (2.0, 500.0), nu=1.5
+            ) + WhiteKernel(0.05, (1e-5, 1.0))
             some = np.random.default_rng(0).permutation(len(depth))[:300]
             first = GaussianProcessRegressor(kernel, normalize_y=True, random_state=0)
             self.kernel = first.fit(places[some], depth[some]).kernel_
-        self.process = GaussianProcessRegressor(self.kernel, optimizer=None, normalize_y=True)
+        self.process = GaussianProcessRegressor(
+            self.kernel, optimizer=None, normalize_y=True
+        )
         self.process.fit(places, depth)
 
     def ask(self, east, north):
@@ -165,10 +181,14 @@ class PykrigeOrdinary(Peer):
         from pykrige.ok import OrdinaryKriging
 
         self.known = east, north, depth
-        self.kriging = OrdinaryKriging(east, north, depth, variogram_model="exponential")
+        self.kriging = OrdinaryKriging(
+            east, north, depth, variogram_model="exponential"
+        )
 
     def ask(self, east, north):
-        depth, variance = self.kriging.execute("points", east, north, backend="vectorized")
+        depth, variance = self.kriging.execute(
+            "points", east, north, backend="vectorized"
+        )
         return np.asarray(depth), np.sqrt(np.maximum(np.asarray(variance), 0.0))
 
 
@@ -178,7 +198,9 @@ class PykrigeNearest(PykrigeOrdinary):
     name = "pykrige, nearest 50"
 
     def ask(self, east, north):
-        depth, variance = self.kriging.execute("points", east, north, backend="loop", n_closest_points=50)
+        depth, variance = self.kriging.execute(
+            "points", east, north, backend="loop", n_closest_points=50
+        )
         return np.asarray(depth), np.sqrt(np.maximum(np.asarray(variance), 0.0))
 
 
@@ -214,7 +236,9 @@ def lake():
 
 def harbour(most=5.0):
     """The harbour without its zeros and what is over `most` m."""
-    table = np.genfromtxt(POINTS / "harbour_grohn.csv", delimiter=",", skip_header=1, usecols=(2, 3, 4))
+    table = np.genfromtxt(
+        POINTS / "harbour_grohn.csv", delimiter=",", skip_header=1, usecols=(2, 3, 4)
+    )
     good = (table[:, 0] > 0.0) & (table[:, 0] <= most)
     return _on_a_plane(table[good, 1], table[good, 2], table[good, 0])
 
@@ -222,12 +246,17 @@ def harbour(most=5.0):
 def crowd(number):
     """A track of crowd-sourced soundings, without "not available" and without its false echoes.
 
-    Which they are decides `reference_bottom`: the first track holds a metre of ringing amid 17 m of water.
+    Which they are decides `reference_bottom`: the first track holds a metre of ringing
+    amid 17 m of water.
     """
     name = {1: "csb_track_1.json", 4: "csb_track_4_sentinel.json"}[number]
     features = json.loads((POINTS / name).read_text())["features"]
     rows = np.array(
-        [(*f["geometry"]["coordinates"], f["properties"]["depth"]) for f in features if f["geometry"]]
+        [
+            (*f["geometry"]["coordinates"], f["properties"]["depth"])
+            for f in features
+            if f["geometry"]
+        ]
     )
     rows = rows[rows[:, 2] < 1000.0]
     track = _on_a_plane(rows[:, 1], rows[:, 0], rows[:, 2])
@@ -241,7 +270,9 @@ def coast(number):
     table = np.genfromtxt(POINTS / "coast_quaqtaq.txt", delimiter=",", skip_header=1)
     east, north, depth = table[:, 1], table[:, 0], table[:, 4]
     window = np.floor(np.c_[east, north] / 400.0).astype(int)
-    kinds, which, count = np.unique(window[depth > 0.2], axis=0, return_inverse=True, return_counts=True)
+    kinds, which, count = np.unique(
+        window[depth > 0.2], axis=0, return_inverse=True, return_counts=True
+    )
     chosen = np.argsort(-count, kind="stable")[number]
     wet = np.flatnonzero(depth > 0.2)[which.ravel() == chosen]
     west, south = kinds[chosen] * 400.0
@@ -269,7 +300,9 @@ SETS = {
 
 def blocks(rows, seed, side=70.0):
     """Keep all but two squares of five."""
-    cell = np.unique(np.floor(np.c_[rows.east, rows.north] / side), axis=0, return_inverse=True)[1].ravel()
+    cell = np.unique(
+        np.floor(np.c_[rows.east, rows.north] / side), axis=0, return_inverse=True
+    )[1].ravel()
     return np.random.default_rng(seed).random(cell.max() + 1)[cell] >= 0.4
 
 
@@ -309,10 +342,14 @@ def cases(names=tuple(SETS), seeds=(0, 1), most=1300):
                 kept, asked = rows.pick(keep), rows.pick(~keep)
                 if len(kept.east) < 50 or not len(asked.east):
                     continue
-                away = cKDTree(np.c_[kept.east, kept.north]).query(np.c_[asked.east, asked.north])[0]
+                away = cKDTree(np.c_[kept.east, kept.north]).query(
+                    np.c_[asked.east, asked.north]
+                )[0]
                 near = away < BANDS_M[-1]
                 if near.sum() >= FEWEST_IN_BAND:
-                    yield Case(f"{name}, {way} {seed}", kept, asked.pick(near), away[near])
+                    yield Case(
+                        f"{name}, {way} {seed}", kept, asked.pick(near), away[near]
+                    )
 
 
 def rms(error):
@@ -322,7 +359,9 @@ def rms(error):
 def answers(model, case):
     model.learn(*case.kept)
     with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # their solvers warn of close points; not ours to mend
+        warnings.simplefilter(
+            "ignore"
+        )  # their solvers warn of close points; not ours to mend
         depth, sigma = model.ask(case.asked.east, case.asked.north)
     return np.asarray(depth), sigma
 
@@ -347,13 +386,18 @@ class Judged(NamedTuple):
 def compared(case, ours, sigma, rivals):
     """Return what is judged of each band; None where fewer than `FEWEST_IN_BAND` are asked for."""
     band, error, found = by_band(case.away), ours - case.asked.depth, []
-    fair = np.isfinite(ours) & np.all([np.isfinite(depth) for depth in rivals.values()], axis=0)
+    fair = np.isfinite(ours) & np.all(
+        [np.isfinite(depth) for depth in rivals.values()], axis=0
+    )
     for i in range(len(BANDS_M) - 1):
         here, known = fair & (band == i), (band == i) & np.isfinite(ours)
         if here.sum() < FEWEST_IN_BAND:
             found.append(None)
             continue
-        theirs = {name: rms(depth[here] - case.asked.depth[here]) for name, depth in rivals.items()}
+        theirs = {
+            name: rms(depth[here] - case.asked.depth[here])
+            for name, depth in rivals.items()
+        }
         held = float(np.mean(np.abs(error[known]) < NINE_IN_TEN_SIGMAS * sigma[known]))
         found.append(Judged(rms(error[here]), theirs, held, int(here.sum())))
     return found
@@ -367,8 +411,13 @@ def accuracy(names, seeds=(0, 1), keep=False):
         depth, sigma = answers(ours, case)
         rivals = {kind.name: answers(kind(), case)[0] for kind in RIVALS}
         found = compared(case, depth, sigma, rivals)
-        cells = ["-" if f is None else f"{f.ours:.2f}/{f.best:.2f}={f.ours / f.best:.2f}" for f in found]
-        print(f"{case.name:20} " + " | ".join(f"{cell:16}" for cell in cells), flush=True)
+        cells = [
+            "-" if f is None else f"{f.ours:.2f}/{f.best:.2f}={f.ours / f.best:.2f}"
+            for f in found
+        ]
+        print(
+            f"{case.name:20} " + " | ".join(f"{cell:16}" for cell in cells), flush=True
+        )
         seams(ours.surface, case)
         for band, f in zip(pooled, found, strict=True):
             band.extend([f] if f else [])
@@ -376,7 +425,9 @@ def accuracy(names, seeds=(0, 1), keep=False):
     print(table)
     if keep:
         told = f"`python tests/bench/lakebed_peers.py accuracy --page`, {where_and_when()}."
-        keep_section("the lakebed beside general interpolators", f"{told} {ABOUT}\n\n{table}")
+        keep_section(
+            "the lakebed beside general interpolators", f"{told} {ABOUT}\n\n{table}"
+        )
 
 
 ABOUT = """RMSE in bands by distance to the nearest sounding kept, divided by that of the best of the four
@@ -406,7 +457,8 @@ def summary(pooled):
         )
     every = [f for band in pooled for f in band]
     lines.append(
-        f"| all | {len(every)} | {gmean([f.ours / f.best for f in every]):.2f} |" + " |" * (len(names) + 2)
+        f"| all | {len(every)} | {gmean([f.ours / f.best for f in every]):.2f} |"
+        + " |" * (len(names) + 2)
     )
     return "\n".join(lines)
 
@@ -420,27 +472,37 @@ def seams(surface, case):
     rng = np.random.default_rng(1)
     some = rng.integers(0, len(case.kept.east), 4000)
     east, north = (part[some] + rng.normal(0, 15.0, 4000) for part in case.kept[:2])
-    grid = np.round(np.c_[east, north] / 4.0) * 4.0  # where a model's borders are most likely to lie
+    grid = (
+        np.round(np.c_[east, north] / 4.0) * 4.0
+    )  # where a model's borders are most likely to lie
     jump = 0.0
     for x, y in ((grid[:, 0], north), (east, grid[:, 1]), (east, north)):
-        step = surface.at(x - 0.01, y - 0.01).depth - surface.at(x + 0.01, y + 0.01).depth
+        step = (
+            surface.at(x - 0.01, y - 0.01).depth - surface.at(x + 0.01, y + 0.01).depth
+        )
         jump = max(jump, float(np.nanmax(np.abs(step), initial=0.0)))
     apart = 0.0
     for x, y in zip(east[:100], north[:100], strict=True):
         line = surface.along(x, y, 37.0, 45.0)
         at = surface.at(
-            x + line.distance * np.sin(np.radians(37)), y + line.distance * np.cos(np.radians(37))
+            x + line.distance * np.sin(np.radians(37)),
+            y + line.distance * np.cos(np.radians(37)),
         )
         apart = max(apart, float(np.nanmax(np.abs(line.depth - at.depth), initial=0.0)))
     depth = surface.at(east, north).depth
     known = np.isfinite(depth)
     dry = float(np.mean(depth[known] <= 0.0)) if known.any() else 0.0
-    print(f"{'':21}jump over 2 cm {jump:.3f} m, along from at {apart:.4f} m, dry {dry:.1%}", flush=True)
+    print(
+        f"{'':21}jump over 2 cm {jump:.3f} m, along from at {apart:.4f} m, dry {dry:.1%}",
+        flush=True,
+    )
 
 
 def harbour_with_spikes():
     """Print the error at good soundings of a harbour learned with its false echoes, through the gate."""
-    table = np.genfromtxt(POINTS / "harbour_grohn.csv", delimiter=",", skip_header=1, usecols=(2, 3, 4))
+    table = np.genfromtxt(
+        POINTS / "harbour_grohn.csv", delimiter=",", skip_header=1, usecols=(2, 3, 4)
+    )
     raw = _on_a_plane(table[:, 1], table[:, 2], table[:, 0])
     surface, gate = Surface(), TrackGate()
     for t, row in enumerate(zip(*(part.tolist() for part in raw), strict=True)):
@@ -455,7 +517,9 @@ def harbour_with_spikes():
     good = (raw.depth > 0.0) & (raw.depth <= 5.0)
     for name, one in (("through the gate", surface), ("without a gate", ungated)):
         error = one.at(raw.east[good], raw.north[good]).depth - raw.depth[good]
-        print(f"harbour {name}: RMSE at {good.sum()} good soundings {rms(error[np.isfinite(error)]):.3f} m")
+        print(
+            f"harbour {name}: RMSE at {good.sum()} good soundings {rms(error[np.isfinite(error)]):.3f} m"
+        )
 
 
 def seconds_to_answer(model, n, repeats=1):
@@ -474,7 +538,9 @@ def costs(model, east, north, depth, ask):
     """Return what learning, a profile for the first time and again cost, s of processor time."""
     start = time.process_time()
     model.learn(east, north, depth)
-    ask(model, 0.0, 0.0)  # scipy triangulates when it is made, and looks its triangles up when first asked
+    ask(
+        model, 0.0, 0.0
+    )  # scipy triangulates when it is made, and looks its triangles up when first asked
     learned, taken = time.process_time() - start, []
     for i in range(0, min(len(east), 10_000), 50):
         for _ in range(2):
@@ -511,7 +577,17 @@ if __name__ == "__main__":
     else:
         profile_beside_linear(int(rest[0]))
         base = seconds_to_answer(Ours(), int(rest[0]), 50)
-        print(f"from a new sounding to a cast's bottom: {Ours.name} {1e3 * base:.2f} ms", flush=True)
-        for kind in (peer for peers in PEERS.values() for peer in peers) if int(rest[0]) <= 10_000 else ():
+        print(
+            f"from a new sounding to a cast's bottom: {Ours.name} {1e3 * base:.2f} ms",
+            flush=True,
+        )
+        for kind in (
+            (peer for peers in PEERS.values() for peer in peers)
+            if int(rest[0]) <= 10_000
+            else ()
+        ):
             taken = seconds_to_answer(kind(), int(rest[0]))
-            print(f"  {kind.name} {1e3 * taken:.0f} ms, {taken / base:.0f} times as long", flush=True)
+            print(
+                f"  {kind.name} {1e3 * taken:.0f} ms, {taken / base:.0f} times as long",
+                flush=True,
+            )

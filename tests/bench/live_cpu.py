@@ -1,9 +1,10 @@
 """Processor time of a live trip: `python tests/bench/live_cpu.py SECONDS`.
 
-`companion run` as it is in a boat: GPS at 10 Hz (RMC and GGA) and depth at 5 Hz through a serial port, a
-microphone that never stops (a stand-in for arecord: hiss, and a command of the demo day every 20 s), the
-recogniser at work, logbook and recording on the disk. Prints the part of one core used by the program
-itself, after it has settled; and, to compare boards, how long a fixed piece of arithmetic takes here.
+`companion run` as it is in a boat: GPS at 10 Hz (RMC and GGA) and depth at 5 Hz through
+a serial port, a microphone that never stops (a stand-in for arecord: hiss, and a
+command of the demo day every 20 s), the recogniser at work, logbook and recording on
+the disk. Prints the part of one core used by the program itself, after it has settled;
+and, to compare boards, how long a fixed piece of arithmetic takes here.
 """
 
 from __future__ import annotations
@@ -82,9 +83,15 @@ def main(seconds: float) -> None:
     threading.Thread(target=talk, args=(ours,), daemon=True).start()
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        (folder / "arecord").write_text(STAND_IN.format(python=sys.executable, clips=DAY / "clips"))
+        (folder / "arecord").write_text(
+            STAND_IN.format(python=sys.executable, clips=DAY / "clips")
+        )
         (folder / "arecord").chmod(0o755)
-        config = (DAY / "companion.toml").read_text().replace("/dev/ttyUSB0", os.ttyname(theirs))
+        config = (
+            (DAY / "companion.toml")
+            .read_text()
+            .replace("/dev/ttyUSB0", os.ttyname(theirs))
+        )
         (folder / "c.toml").write_text(config.replace('time = "tags"', 'time = "auto"'))
         companion = subprocess.Popen(
             [
@@ -100,14 +107,25 @@ def main(seconds: float) -> None:
         settled, at = used(companion.pid), time.monotonic()
         time.sleep(seconds)
         busy = (used(companion.pid) - settled) / (time.monotonic() - at)
-        memory = Path(f"/proc/{companion.pid}/status").read_text().split("VmRSS:")[1].split()[0]
+        memory = (
+            Path(f"/proc/{companion.pid}/status")
+            .read_text()
+            .split("VmRSS:")[1]
+            .split()[0]
+        )
         companion.terminate()
         companion.wait(20)
-        lines = sum(path.read_bytes().count(b"\n") for path in folder.rglob("sonar.nmea"))
+        lines = sum(
+            path.read_bytes().count(b"\n") for path in folder.rglob("sonar.nmea")
+        )
         heard = (folder / "events").read_bytes().count(b'"event":"heard"')
-    print(f"{100 * busy:.1f} % of one core over {seconds:.0f} s; {heard} utterances heard in all")
+    print(
+        f"{100 * busy:.1f} % of one core over {seconds:.0f} s; {heard} utterances heard in all"
+    )
     print(f"{lines} lines recorded in about {seconds + SETTLE:.0f} s")
-    print(f"{settled - start:.1f} s of processor time to start, {int(memory) / 1024:.0f} MB resident")
+    print(
+        f"{settled - start:.1f} s of processor time to start, {int(memory) / 1024:.0f} MB resident"
+    )
     print(f"yardstick: {yardstick():.2f} s")
 
 

@@ -1,8 +1,9 @@
 """How late advice is while another program locks the logbook: `python tests/bench/locked_logbook.py 30`.
 
-A sonar of five depths a second, a tapped bite each second, through the queue and the engine's thread as in
-the boat. From a depth's arrival to when all it gives has been told, first with the logbook free, then locked
-for as many seconds as asked, then free again; and how many events a second the writer takes.
+A sonar of five depths a second, a tapped bite each second, through the queue and the
+engine's thread as in the boat. From a depth's arrival to when all it gives has been
+told, first with the logbook free, then locked for as many seconds as asked, then free
+again; and how many events a second the writer takes.
 """
 
 from __future__ import annotations
@@ -57,7 +58,10 @@ def delays(seconds: float) -> dict[str, np.ndarray]:
 
     def look(engine: Engine) -> None:
         depth = engine.glance(engine.now).depth
-        if depth is not None and (at := sonar.sent.pop(round(depth, 2), None)) is not None:
+        if (
+            depth is not None
+            and (at := sonar.sent.pop(round(depth, 2), None)) is not None
+        ):
             phase.append(time.monotonic() - at)
 
     text = config.example_text()
@@ -80,7 +84,9 @@ def delays(seconds: float) -> dict[str, np.ndarray]:
         live.stop()
         thread.join()
         with Logbook(places.logbook) as book:
-            print(f"{book.trips()[-1].logged} bites logged of {3 * round(seconds)} tapped")
+            print(
+                f"{book.trips()[-1].logged} bites logged of {3 * round(seconds)} tapped"
+            )
     return {name: np.array(times) * 1e3 for name, times in took.items()}
 
 

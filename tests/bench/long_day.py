@@ -1,7 +1,7 @@
 """A 10-hour day of sentences for the benches, built fast: 10 Hz RMC and GGA, 5 Hz DPT, TAG blocks.
 
-Every sentence of one kind has one width here, so a whole day is three tables of bytes that are filled
-column by column and laid out in the order of time.
+Every sentence of one kind has one width here, so a whole day is three tables of bytes
+that are filled column by column and laid out in the order of time.
 """
 
 from __future__ import annotations
@@ -27,7 +27,8 @@ SENTENCES_A_SECOND = 25
 def long_day(hours: float = 10.0, seed: int = 1) -> bytes:
     """Return `hours` of sentences, 25 a second, the same bytes for the same arguments.
 
-    The boat goes round over an invented lake at about 1.5 m/s; the depth is the lake's, with noise.
+    The boat goes round over an invented lake at about 1.5 m/s; the depth is the lake's,
+    with noise.
     """
     n = round(hours * 3600) * TICKS
     ticks = np.arange(n)
@@ -50,7 +51,13 @@ def _way(t: NDArray[np.float64], seed: int) -> tuple[NDArray[np.float64], ...]:
     east, north = a * wa * np.cos(wa * t), b * wb * np.cos(wb * t)
     noise = np.random.default_rng(seed).normal(0.0, 0.15, len(t))
     depth = Lake(seed).bottom(x, y) - 0.3 + noise
-    return x, y, np.hypot(east, north), np.degrees(np.arctan2(east, north)) % 360.0, np.maximum(depth, 0.3)
+    return (
+        x,
+        y,
+        np.hypot(east, north),
+        np.degrees(np.arctan2(east, north)) % 360.0,
+        np.maximum(depth, 0.3),
+    )
 
 
 # -- tables of bytes --------------------------------------------------------------------------------
@@ -72,7 +79,9 @@ def _fixed(value: NDArray[np.float64], whole: int, decimals: int) -> Bytes:
 def _row(n: int, *parts: str | Bytes) -> Bytes:
     """Set parts side by side; text is the same in every row."""
     columns = [
-        np.broadcast_to(np.frombuffer(p.encode("ascii"), np.uint8), (n, len(p))) if isinstance(p, str) else p
+        np.broadcast_to(np.frombuffer(p.encode("ascii"), np.uint8), (n, len(p)))
+        if isinstance(p, str)
+        else p
         for p in parts
     ]
     return np.hstack(columns)
@@ -88,13 +97,17 @@ def _checksum(body: Bytes) -> Bytes:
 def _tagged(utc: Whole, late: int, body: Bytes) -> Bytes:
     n = len(utc)
     tag = _row(n, "s:sonar,c:", _digits(utc + late, 13))
-    return _row(n, "\\", tag, "*", _checksum(tag), "\\$", body, "*", _checksum(body), "\r\n")
+    return _row(
+        n, "\\", tag, "*", _checksum(tag), "\\$", body, "*", _checksum(body), "\r\n"
+    )
 
 
 def _clock(utc: Whole) -> Bytes:
     s = utc // 1000 % 86400
     hms = s // 3600 * 10000 + s // 60 % 60 * 100 + s % 60
-    return np.hstack([_digits(hms, 6), _row(len(utc), "."), _digits(utc % 1000 // 10, 2)])
+    return np.hstack(
+        [_digits(hms, 6), _row(len(utc), "."), _digits(utc % 1000 // 10, 2)]
+    )
 
 
 def _date(utc: Whole) -> Bytes:
@@ -108,8 +121,13 @@ def _date(utc: Whole) -> Bytes:
 
 def _place(lake: Lake, x: NDArray[np.float64], y: NDArray[np.float64]) -> Bytes:
     latitude, longitude = lake.plane.to_degrees(x, y)
-    north, east = ("S" if lake.plane.latitude < 0 else "N"), ("W" if lake.plane.longitude < 0 else "E")
-    return _row(len(x), _angle(latitude, 2), f",{north},", _angle(longitude, 3), f",{east}")
+    north, east = (
+        ("S" if lake.plane.latitude < 0 else "N"),
+        ("W" if lake.plane.longitude < 0 else "E"),
+    )
+    return _row(
+        len(x), _angle(latitude, 2), f",{north},", _angle(longitude, 3), f",{east}"
+    )
 
 
 def _angle(degrees: NDArray[np.float64], width: int) -> Bytes:
@@ -118,15 +136,26 @@ def _angle(degrees: NDArray[np.float64], width: int) -> Bytes:
     return np.hstack([_digits(whole, width), _fixed(rest / 1e5, 2, 5)])
 
 
-def _rmc(utc: Whole, place: Bytes, speed: NDArray[np.float64], course: NDArray[np.float64]) -> Bytes:
+def _rmc(
+    utc: Whole, place: Bytes, speed: NDArray[np.float64], course: NDArray[np.float64]
+) -> Bytes:
     n = len(utc)
-    way = _row(n, ",", _fixed(speed / KNOT, 2, 2), ",", _fixed(np.minimum(course, 359.9), 3, 1), ",")
+    way = _row(
+        n,
+        ",",
+        _fixed(speed / KNOT, 2, 2),
+        ",",
+        _fixed(np.minimum(course, 359.9), 3, 1),
+        ",",
+    )
     body = _row(n, "GPRMC,", _clock(utc), ",A,", place, way, _date(utc), ",11.5,E,A")
     return _tagged(utc, 42, body)
 
 
 def _gga(utc: Whole, place: Bytes) -> Bytes:
-    body = _row(len(utc), "GPGGA,", _clock(utc), ",", place, ",1,11,0.9,184.0,M,-12.0,M,,")
+    body = _row(
+        len(utc), "GPGGA,", _clock(utc), ",", place, ",1,11,0.9,184.0,M,-12.0,M,,"
+    )
     return _tagged(utc, 55, body)
 
 

@@ -2,7 +2,8 @@
 
     python -m tests.bench.networks
 
-Frames of NMEA 2000 as a recording holds them, of a bus with depth, place, motion and heading.
+Frames of NMEA 2000 as a recording holds them, of a bus with depth, place, motion and
+heading.
 """
 
 from __future__ import annotations
@@ -36,7 +37,10 @@ def best(do: Callable[[], None]) -> float:
 
 
 TEXTS = [f"(1791036900.000000) can0 {frame}" for frame in FRAMES * ROUNDS]
-LINES = [network_line(text.encode(), "bus", "nmea2000", START_MS + 25 * n) for n, text in enumerate(TEXTS)]
+LINES = [
+    network_line(text.encode(), "bus", "nmea2000", START_MS + 25 * n)
+    for n, text in enumerate(TEXTS)
+]
 
 
 def library() -> None:
@@ -50,10 +54,14 @@ def ours() -> None:
     """Read the same frames out of a recording, to readings and the boat's state."""
     sensing = Sensing({})
     for begin in range(0, len(LINES), 100):
-        for _ in sensing.feed(Chunk(0.0, "recording", b"".join(LINES[begin : begin + 100]))):
+        for _ in sensing.feed(
+            Chunk(0.0, "recording", b"".join(LINES[begin : begin + 100]))
+        ):
             pass
 
 
 if __name__ == "__main__":
     alone, whole = best(library), best(ours)
-    print(f"library alone {alone:.1f} us a frame; through sensing {whole:.1f} us, {whole / alone:.2f} times")
+    print(
+        f"library alone {alone:.1f} us a frame; through sensing {whole:.1f} us, {whole / alone:.2f} times"
+    )

@@ -2,10 +2,11 @@
 
 Example: python tests/bench/own_voice.py --decibels 5 --talk 30
 
-Each voice reads the phrases that `companion listen --test` asks for, and then says others, all through the
-listener that `companion run` makes, amid noise. Beside what was learned stands everybody's threshold, in the
-same run. `--talk` counts, in so many minutes of people's talk at 10 dB, what is taken for a command with
-everybody's threshold and with the lowest that can be learned.
+Each voice reads the phrases that `companion listen --test` asks for, and then says
+others, all through the listener that `companion run` makes, amid noise. Beside what was
+learned stands everybody's threshold, in the same run. `--talk` counts, in so many
+minutes of people's talk at 10 dB, what is taken for a command with everybody's
+threshold and with the lowest that can be learned.
 """
 
 from __future__ import annotations
@@ -31,7 +32,13 @@ from companion.voice.sound import SAMPLE_RATE_HZ, Samples, frames_of
 from tests.bench.voice.__main__ import hourly, interval
 from tests.bench.voice.noises import Make, mixed
 from tests.bench.voice.spoken import PLAIN, SPEECH, Setting, amid
-from tests.bench.voice.voices import Voice, active_level, job_phrases, speak, voices_here
+from tests.bench.voice.voices import (
+    Voice,
+    active_level,
+    job_phrases,
+    speak,
+    voices_here,
+)
 
 OTHERS = 27
 """Phrases beside those read aloud, one of each command."""
@@ -80,12 +87,28 @@ def gain(job: Job) -> Gain:
     recogniser = _everybodys()
     asked = asked_for(PLAIN)
     longest = [(phrase, _longest(_spoken(job, phrase, recogniser))) for phrase in asked]
-    lesson = learned([outcomes(recogniser, phrase, sound) for phrase, sound in longest if sound is not None])
+    lesson = learned(
+        [
+            outcomes(recogniser, phrase, sound)
+            for phrase, sound in longest
+            if sound is not None
+        ]
+    )
     own = recogniser.for_voice(lesson.shift)
-    others = [phrase for phrase in job_phrases(PLAIN, OTHERS, 400 + job.number, 4) if phrase not in asked]
+    others = [
+        phrase
+        for phrase in job_phrases(PLAIN, OTHERS, 400 + job.number, 4)
+        if phrase not in asked
+    ]
     before = [_understood(job, phrase, recogniser) for phrase in others]
-    then = before if not lesson.is_gain else [_understood(job, phrase, own) for phrase in others]
-    counts = ((sum(a for a, _ in some), sum(b for _, b in some)) for some in (before, then))
+    then = (
+        before
+        if not lesson.is_gain
+        else [_understood(job, phrase, own) for phrase in others]
+    )
+    counts = (
+        (sum(a for a, _ in some), sum(b for _, b in some)) for some in (before, then)
+    )
     return Gain(lesson, len(others), *counts)
 
 
@@ -102,13 +125,17 @@ def _taken_of_talk(job: tuple[int, float, float]) -> list[str]:
     sound = sound + active_level(sound) * 10 ** (-10.0 / 20) * noise
     samples = np.clip(np.rint(sound), -32768, 32767).astype(np.int16)
     found = listened(frames_of(samples), Listener(_everybodys().for_voice(shift)))
-    taken = [one.hearing.text for one in found if PLAIN.parse(one.hearing.text) is not None]
+    taken = [
+        one.hearing.text for one in found if PLAIN.parse(one.hearing.text) is not None
+    ]
     return [text for text in taken if not isinstance(PLAIN.parse(text), GoOn)]
 
 
 def rows(pool: multiprocessing.pool.Pool, make: Make, decibels: float) -> Iterator[str]:
     """Yield a line for each voice, and one for all."""
-    jobs = [Job(voice, decibels, number) for number, voice in enumerate(voices_here(make))]
+    jobs = [
+        Job(voice, decibels, number) for number, voice in enumerate(voices_here(make))
+    ]
     found = []
     for job, one in zip(jobs, pool.imap(gain, jobs), strict=True):
         found.append(one)
@@ -119,7 +146,10 @@ def rows(pool: multiprocessing.pool.Pool, make: Make, decibels: float) -> Iterat
             f"wrong {one.before[1]} -> {one.then[1]}"
         )
     count = sum(one.others for one in found)
-    for what, some in (("before", [one.before for one in found]), ("then", [one.then for one in found])):
+    for what, some in (
+        ("before", [one.before for one in found]),
+        ("then", [one.then for one in found]),
+    ):
         yield f"{what:24} {interval(sum(a for a, _ in some), count)}, {sum(b for _, b in some)} wrong"
 
 
@@ -137,7 +167,9 @@ def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("--make", choices=("choosing", "reporting"), default="reporting")
+    parser.add_argument(
+        "--make", choices=("choosing", "reporting"), default="reporting"
+    )
     parser.add_argument("--decibels", type=float, default=5.0)
     parser.add_argument("--talk", type=float, default=0.0, help="minutes of talk")
     asked = parser.parse_args()

@@ -19,7 +19,9 @@ from urllib.parse import urlsplit
 
 from companion.clock import stopwatch
 
-_spec = importlib.util.spec_from_file_location("scenes", Path(__file__).parents[1] / "page" / "scenes.py")
+_spec = importlib.util.spec_from_file_location(
+    "scenes", Path(__file__).parents[1] / "page" / "scenes.py"
+)
 scenes = importlib.util.module_from_spec(_spec)
 _spec.loader.exec_module(scenes)
 
@@ -41,8 +43,9 @@ def open_files() -> int:
 class Visitors:
     """Clients who come and go one at a time: who has left is not counted any more when the next one comes.
 
-    The server notices a moment later that somebody has gone. Without waiting for that, one who comes again
-    at once is counted twice, and twenty clients are now and then twenty-one.
+    The server notices a moment later that somebody has gone. Without waiting for that,
+    one who comes again at once is counted twice, and twenty clients are now and then
+    twenty-one.
     """
 
     def __init__(self, served: scenes.Aboard) -> None:
@@ -53,7 +56,9 @@ class Visitors:
         async with self.door:
             before = self.served.page.watched
             reader, writer = await asyncio.open_connection(name, int(port), limit=2**20)
-            writer.write(f"GET /stream HTTP/1.1\r\nHost: {self.served.host}\r\n\r\n".encode())
+            writer.write(
+                f"GET /stream HTTP/1.1\r\nHost: {self.served.host}\r\n\r\n".encode()
+            )
             await self._counted(before + 1)
         return reader, writer
 
@@ -89,7 +94,9 @@ async def follow(visitors: Visitors, until: float, stay: float) -> tuple[int, fl
     return changes, shown
 
 
-async def client(visitors: Visitors, until: float, place: int) -> tuple[int, float, int]:
+async def client(
+    visitors: Visitors, until: float, place: int
+) -> tuple[int, float, int]:
     changes, shown, visits = 0, -1.0, 0
     while stopwatch() < until:
         stay = random.uniform(*STAY) if place % 2 else until
@@ -108,7 +115,11 @@ def run(seconds: float) -> dict:
             n = 0
             while not stop.wait(0.1):
                 n += 1
-                served.page.show(scenes.glance(n / 10, 3.0 + n % 50 / 10, side=scenes.side(lure=n % 25 / 25)))
+                served.page.show(
+                    scenes.glance(
+                        n / 10, 3.0 + n % 50 / 10, side=scenes.side(lure=n % 25 / 25)
+                    )
+                )
 
         feeding = threading.Thread(target=feed, daemon=True)
         feeding.start()
@@ -118,7 +129,10 @@ def run(seconds: float) -> dict:
         async def everybody() -> list[tuple[int, float, int]]:
             until = stopwatch() + seconds
             visitors = Visitors(served)
-            clients = [asyncio.create_task(client(visitors, until, place)) for place in range(CLIENTS)]
+            clients = [
+                asyncio.create_task(client(visitors, until, place))
+                for place in range(CLIENTS)
+            ]
             nonlocal most
             while stopwatch() < until:
                 await asyncio.sleep(min(10.0, seconds / 10))
@@ -157,9 +171,13 @@ def main() -> None:
     seconds = asked.parse_args().seconds
     found = run(seconds)
     early, late = found["memory"][len(found["memory"]) // 5], found["memory"][-1]
-    print(f"{CLIENTS} clients, {seconds:g} s, {found['visits']} visits, at most {found['most']} at a time")
+    print(
+        f"{CLIENTS} clients, {seconds:g} s, {found['visits']} visits, at most {found['most']} at a time"
+    )
     print(f"changes a client: {min(found['changes'])} to {max(found['changes'])}")
-    print(f"memory {early:.1f} MB after a fifth, {late:.1f} MB at the end; files {found['files']:+d}")
+    print(
+        f"memory {early:.1f} MB after a fifth, {late:.1f} MB at the end; files {found['files']:+d}"
+    )
     print(f"still following: {found['left']}; refused: {found['warned'] or 'nothing'}")
 
 

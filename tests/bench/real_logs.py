@@ -2,20 +2,24 @@
 
     python -m tests.bench.real_logs [LOG ...] [--lines]
 
-prints a table, a row a log and one over all; `--lines` prints every line that was found fault with, too. The
-program is asked for what everybody gets from it: the events it prints and the readings in its logbook. The
-bottom is told by `reference_bottom`, which shares no code with it.
+prints a table, a row a log and one over all; `--lines` prints every line that was found
+fault with, too. The program is asked for what everybody gets from it: the events it
+prints and the readings in its logbook. The bottom is told by `reference_bottom`, which
+shares no code with it.
 
-- A spoken line about the match is judged by the match event of the same instant; it says that the lure will
-  touch, or that it will not (clear, short). Nobody speaks in these logs, so every line is unasked.
-- Contradicted: within 10 s a line says the opposite, of the match or of the depth being there, or an amount
-  that is another by half and by 5 feet.
-- On false depths: the line's depth is none that the bottom under the boat had in the last seconds (or, of a
-  line about the bottom in range, anywhere in casting range).
-- Changes: the bottom under the boat crosses the reach of the rod in hand by more than `BAND_M` and stays
-  there for 10 s, at under 2 m/s made good. Told: what was last said of that rod by 4 s later is so.
-- Pings: the depths in the logbook's readings are those the program believes. A false ping is believed when a
-  reading of its time shows its depth; a true one is refused when none of its time shows a depth like it.
+- A spoken line about the match is judged by the match event of the same instant; it
+  says that the lure will touch, or that it will not (clear, short). Nobody speaks in
+  these logs, so every line is unasked.
+- Contradicted: within 10 s a line says the opposite, of the match or of the depth being
+  there, or an amount that is another by half and by 5 feet.
+- On false depths: the line's depth is none that the bottom under the boat had in the
+  last seconds (or, of a line about the bottom in range, anywhere in casting range).
+- Changes: the bottom under the boat crosses the reach of the rod in hand by more than
+  `BAND_M` and stays there for 10 s, at under 2 m/s made good. Told: what was last said
+  of that rod by 4 s later is so.
+- Pings: the depths in the logbook's readings are those the program believes. A false
+  ping is believed when a reading of its time shows its depth; a true one is refused
+  when none of its time shows a depth like it.
 """
 
 from __future__ import annotations
@@ -162,7 +166,9 @@ def replayed(name: str, in_hand: int, folder: Path) -> Replayed:
         sys.argv = before
     events = [json.loads(line) for line in out.getvalue().splitlines()]
     with contextlib.closing(sqlite3.connect(f"file:{book}?mode=ro", uri=True)) as db:
-        rows = db.execute("SELECT t, depth FROM readings WHERE depth IS NOT NULL ORDER BY t").fetchall()
+        rows = db.execute(
+            "SELECT t, depth FROM readings WHERE depth IS NOT NULL ORDER BY t"
+        ).fetchall()
     reach = next(e["reach"] for e in events if e["event"] == "rod")
     return Replayed(list(spoken_lines(events)), rows, reach)
 
@@ -182,7 +188,16 @@ def spoken_lines(events: list[Event]) -> list[Line]:
             of = match if about == "match" else depth if about == "depth" else None
             of = of if of is not None and of["t"] == t else None
             in_range = of is not None and of.get("where") == "in range"
-            lines.append(Line(t, event["text"], about, _touch(event, of), (of or {}).get("depth"), in_range))
+            lines.append(
+                Line(
+                    t,
+                    event["text"],
+                    about,
+                    _touch(event, of),
+                    (of or {}).get("depth"),
+                    in_range,
+                )
+            )
     return lines
 
 
@@ -206,18 +221,35 @@ def judge(log: Reference, seen: Replayed) -> Tally:
         tally.contradicted += contradicted is not None
         tally.false += false
         tally.travelling += fast
-        why = [f"{contradicted.t - line.t:.0f} s later {contradicted.text!r}"] if contradicted else []
+        why = (
+            [f"{contradicted.t - line.t:.0f} s later {contradicted.text!r}"]
+            if contradicted
+            else []
+        )
         why += [f"no bottom at {line.depth:.1f} m"] if false else []
         why += [f"at {log.track.speed(line.t):.1f} m/s"] if fast else []
-        tally.faults += [f"{line.t:8.1f} s {line.text!r}: {', '.join(why)}"] if why else []
+        tally.faults += (
+            [f"{line.t:8.1f} s {line.text!r}: {', '.join(why)}"] if why else []
+        )
     for t, touch in changes(log, seen.reach):
-        last = next((x for x in reversed(seen.lines) if x.touch is not None and x.t <= t + TOLD_S), None)
+        last = next(
+            (
+                x
+                for x in reversed(seen.lines)
+                if x.touch is not None and x.t <= t + TOLD_S
+            ),
+            None,
+        )
         told = last is not None and last.touch == touch
         tally.changes += 1
         tally.told += told
         word = "touch" if touch else "not touch"
         tally.faults += (
-            [] if told else [f"{t:8.1f} s reach {seen.reach:.1f} m: will {word}, and it was not said"]
+            []
+            if told
+            else [
+                f"{t:8.1f} s reach {seen.reach:.1f} m: will {word}, and it was not said"
+            ]
         )
     _count_pings(log, seen.readings, tally)
     return tally
@@ -228,11 +260,16 @@ def _contradiction(line: Line, later: list[Line]) -> Line | None:
     for other in later:
         if other.t - line.t > CONTRADICTED_S:
             return None
-        if line.touch is not None and other.touch is not None and line.touch != other.touch:
-            return other
-        if {line.text.split(",")[0], other.text.split(",")[0]} in LOST_AND_BACK or _another_amount(
-            line, other
+        if (
+            line.touch is not None
+            and other.touch is not None
+            and line.touch != other.touch
         ):
+            return other
+        if {
+            line.text.split(",")[0],
+            other.text.split(",")[0],
+        } in LOST_AND_BACK or _another_amount(line, other):
             return other
     return None
 
@@ -284,11 +321,15 @@ def changes(log: Reference, reach: float) -> list[tuple[float, bool]]:
     return [
         (t, touch)
         for (t, touch), end in zip(flips, ends, strict=True)
-        if touch is not None and end - t >= LASTING_S and log.track.speed(t) < TRAVELLING_M_S
+        if touch is not None
+        and end - t >= LASTING_S
+        and log.track.speed(t) < TRAVELLING_M_S
     ]
 
 
-def _count_pings(log: Reference, readings: list[tuple[float, float]], tally: Tally) -> None:
+def _count_pings(
+    log: Reference, readings: list[tuple[float, float]], tally: Tally
+) -> None:
     times = [t for t, _ in readings]
     for ping, true in zip(log.pings, log.true, strict=True):
         if true is None:
@@ -341,13 +382,21 @@ def main() -> None:
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument(
-        "logs", nargs="*", help="names in ../shared/data/logs, or parts of them; else every one"
+        "logs",
+        nargs="*",
+        help="names in ../shared/data/logs, or parts of them; else every one",
     )
-    parser.add_argument("--lines", action="store_true", help="print every line found fault with")
-    parser.add_argument("--page", action="store_true", help="keep the table among the results")
+    parser.add_argument(
+        "--lines", action="store_true", help="print every line found fault with"
+    )
+    parser.add_argument(
+        "--page", action="store_true", help="keep the table among the results"
+    )
     asked = parser.parse_args()
     names = sorted(path.name for path in LOGS.iterdir() if path.name != NO_DEPTHS)
-    names = [n for n in names if not asked.logs or any(part in n for part in asked.logs)]
+    names = [
+        n for n in names if not asked.logs or any(part in n for part in asked.logs)
+    ]
     began = time.process_time()
     printed = [HEAD]
     print(HEAD)
@@ -363,12 +412,15 @@ def main() -> None:
             but_one.add(tally if name != WITHOUT_BOTTOM else Tally())
     seconds = time.process_time() - began
     printed += [row("all", together), row("all with a bottom", but_one)]
-    printed.append(f"hours: once for each of {len(RATED_FT)} rods in hand; {seconds:.0f} s of processor time")
+    printed.append(
+        f"hours: once for each of {len(RATED_FT)} rods in hand; {seconds:.0f} s of processor time"
+    )
     print(*printed[-3:], sep="\n")
     if asked.page:
         table = "\n".join(printed)
         keep_section(
-            "Real logs", f"`python -m tests.bench.real_logs`, {where_and_when()}.\n\n```\n{table}\n```"
+            "Real logs",
+            f"`python -m tests.bench.real_logs`, {where_and_when()}.\n\n```\n{table}\n```",
         )
 
 

@@ -1,13 +1,15 @@
 """What the bottom under a recorded boat was, decided afterwards and by none of the project's own code.
 
-The reader takes DPT, DBT or DBS, positions and times of day from a log in a few lines of its own. Which pings
-were of the bottom is decided with the whole log in view, as no program in the boat can: of all ways to lay
-one bottom through the pings, the best. Each ping on it counts one. Each change from ping to ping beyond
-`STEP_M` + `SHARE` of the depth + `SLOPE` for each metre the boat went (`MOST_WAY_M` at most) costs one for
-each `EXCESS_M`, but never more than `BREAK`. So a cliff with more pings than that on each side is a cliff, a
-few pings away from the rest are false echoes, and up to `SKIPPED` in a row may be. That is the longest path
-through a directed graph, found exactly by dynamic programming. `NOT_BOTTOM` holds what no filter can know,
-labelled by hand from a chart of the log.
+The reader takes DPT, DBT or DBS, positions and times of day from a log in a few lines
+of its own. Which pings were of the bottom is decided with the whole log in view, as no
+program in the boat can: of all ways to lay one bottom through the pings, the best. Each
+ping on it counts one. Each change from ping to ping beyond `STEP_M` + `SHARE` of the
+depth + `SLOPE` for each metre the boat went (`MOST_WAY_M` at most) costs one for each
+`EXCESS_M`, but never more than `BREAK`. So a cliff with more pings than that on each
+side is a cliff, a few pings away from the rest are false echoes, and up to `SKIPPED` in
+a row may be. That is the longest path through a directed graph, found exactly by
+dynamic programming. `NOT_BOTTOM` holds what no filter can know, labelled by hand from a
+chart of the log.
 """
 
 from __future__ import annotations
@@ -44,14 +46,19 @@ FIRST_FIELD = {"RMC": 2, "GGA": 1, "GLL": 0}
 """Where the latitude of a position stands."""
 TIME_FIELD = {"RMC": 0, "GGA": 0, "GLL": 4}
 
-NOT_BOTTOM: dict[str, tuple[tuple[float, float], ...]] = {"ocean_false_bottom.nmea": ((0.0, math.inf),)}
-"""Spans of logic time, s, in which the sounder showed no bottom at all, by hand: this boat leaves an island
-for 4.7 km of ocean at 3.6 m/s, and all the while the sounder tells 1 to 3 m, in frozen steps."""
+NOT_BOTTOM: dict[str, tuple[tuple[float, float], ...]] = {
+    "ocean_false_bottom.nmea": ((0.0, math.inf),)
+}
+"""Spans of logic time, s, in which the sounder showed no bottom at all, by hand: this
+boat leaves an island for 4.7 km of ocean at 3.6 m/s, and all the while the sounder
+tells 1 to 3 m, in frozen steps."""
 DOUBT_M = 1.5
 DOUBT_SHARE = 0.15
 """A ping off the bottom by less than either is judged neither true nor false: a bush, a fish, a wave."""
 
-_SENTENCE = re.compile(rb"\$(([A-Z0-9]{2})(DPT|DBT|DBS|RMC|GGA|GLL),([^*$\r\n]*))\*([0-9A-Fa-f]{2})")
+_SENTENCE = re.compile(
+    rb"\$(([A-Z0-9]{2})(DPT|DBT|DBS|RMC|GGA|GLL),([^*$\r\n]*))\*([0-9A-Fa-f]{2})"
+)
 
 
 class Ping(NamedTuple):
@@ -78,13 +85,21 @@ class Track:
 
     def place(self, t: float) -> Place | None:
         """Return the fix at or next after logic time t, s; None when there are none."""
-        return self.places[min(bisect_left(self._times, t), len(self.places) - 1)] if self.places else None
+        return (
+            self.places[min(bisect_left(self._times, t), len(self.places) - 1)]
+            if self.places
+            else None
+        )
 
     def speed(self, t: float) -> float:
         """Return the speed made good about logic time t, m/s; 0 where there are no fixes."""
         i = bisect_left(self._times, t - HALF_SPAN_S)
         j = bisect_right(self._times, t + HALF_SPAN_S) - 1
-        return 0.0 if j <= i else self.way(i, j) / max(self._times[j] - self._times[i], 1.0)
+        return (
+            0.0
+            if j <= i
+            else self.way(i, j) / max(self._times[j] - self._times[i], 1.0)
+        )
 
     def way(self, i: int, j: int) -> float:
         """Return how far one fix is from another, m."""
@@ -97,7 +112,9 @@ class Reference:
     `true` tells of each ping whether it was of the bottom; None where that is doubtful.
     """
 
-    def __init__(self, name: str, pings: list[Ping], track: Track, seconds: float) -> None:
+    def __init__(
+        self, name: str, pings: list[Ping], track: Track, seconds: float
+    ) -> None:
         self.name = name
         self.pings = pings
         self.track = track
@@ -105,15 +122,25 @@ class Reference:
         spans = NOT_BOTTOM.get(name, ())
         chain = longest_chain(pings, [_way(track.place(p.t)) for p in pings])
         self._times = [p.t for p in pings]
-        self.true: list[bool | None] = [i in chain and not _within(p.t, spans) for i, p in enumerate(pings)]
-        doubtful = [i for i, true in enumerate(self.true) if not true and self._doubtful(pings[i])]
+        self.true: list[bool | None] = [
+            i in chain and not _within(p.t, spans) for i, p in enumerate(pings)
+        ]
+        doubtful = [
+            i
+            for i, true in enumerate(self.true)
+            if not true and self._doubtful(pings[i])
+        ]
         for i in doubtful:
             self.true[i] = None
 
     def bottom(self, since: float, until: float) -> list[float]:
         """Return the depths, m, of the pings of the bottom in a span of logic time, s."""
         i, j = bisect_left(self._times, since), bisect_right(self._times, until)
-        return [p.depth for p, true in zip(self.pings[i:j], self.true[i:j], strict=True) if true]
+        return [
+            p.depth
+            for p, true in zip(self.pings[i:j], self.true[i:j], strict=True)
+            if true
+        ]
 
     def _doubtful(self, ping: Ping) -> bool:
         near = self.bottom(ping.t - NEAR_S, ping.t + NEAR_S)
@@ -165,7 +192,12 @@ def read(name: str) -> Reference:
     """Read a log and decide which of its pings were of the bottom."""
     data = (LOGS / name).read_bytes()
     told = [
-        _Told(m[2].decode(), m[3].decode(), m[4].decode("ascii", "replace").split(","), m.start())
+        _Told(
+            m[2].decode(),
+            m[3].decode(),
+            m[4].decode("ascii", "replace").split(","),
+            m.start(),
+        )
         for m in _SENTENCE.finditer(data)
         if reduce(xor, m[1]) == int(m[5], 16)
     ]
@@ -184,7 +216,14 @@ def read(name: str) -> Reference:
             place = _degrees(one)
             if place is not None:
                 places.append((clock.t(one.at), *place))
-    kind = next((k for k in KINDS_OF_DEPTH if 2 * len(pings[k]) > max(map(len, pings.values()))), "DPT")
+    kind = next(
+        (
+            k
+            for k in KINDS_OF_DEPTH
+            if 2 * len(pings[k]) > max(map(len, pings.values()))
+        ),
+        "DPT",
+    )
     return Reference(name, pings[kind], Track(_on_plane(places)), clock.t(len(data)))
 
 
@@ -228,14 +267,20 @@ def _number(fields: list[str], at: int) -> float | None:
 def _degrees(one: _Told) -> tuple[float, float] | None:
     """Return latitude and longitude of a valid position, degrees."""
     f = one.fields
-    void = {"RMC": len(f) < 2 or f[1] != "A", "GGA": len(f) < 6 or f[5] in ("", "0"), "GLL": "V" in f[5:6]}
+    void = {
+        "RMC": len(f) < 2 or f[1] != "A",
+        "GGA": len(f) < 6 or f[5] in ("", "0"),
+        "GLL": "V" in f[5:6],
+    }
     first = FIRST_FIELD[one.kind]
     lat, lon = _number(f, first), _number(f, first + 2)
     if void[one.kind] or lat is None or lon is None or not f[first + 3]:
         return None
     north = -1.0 if f[first + 1] == "S" else 1.0
     east = -1.0 if f[first + 3] == "W" else 1.0
-    return north * (lat // 100 + lat % 100 / 60.0), east * (lon // 100 + lon % 100 / 60.0)
+    return north * (lat // 100 + lat % 100 / 60.0), east * (
+        lon // 100 + lon % 100 / 60.0
+    )
 
 
 def _on_plane(places: list[tuple[float, float, float]]) -> list[Place]:
@@ -243,4 +288,7 @@ def _on_plane(places: list[tuple[float, float, float]]) -> list[Place]:
         return []
     _, lat0, lon0 = places[0]
     east = METRES_PER_DEGREE * math.cos(math.radians(lat0))
-    return [Place(t, east * (lon - lon0), METRES_PER_DEGREE * (lat - lat0)) for t, lat, lon in places]
+    return [
+        Place(t, east * (lon - lon0), METRES_PER_DEGREE * (lat - lat0))
+        for t, lat, lon in places
+    ]

@@ -1,12 +1,14 @@
 """A season that never was: casts over invented lakes with known truth, and what was foretold of each.
 
-Five lakes are looked over once by a boat that idles up and down, with a sounder and a GPS that err like
-real ones. Four rods, each a little other than its owner states, are taught by eight touches each, as the
-how-to says: over bottom about as deep as the rod is thought to reach, where the map shows it level. Then
-casts are thrown all over the lakes; what the companion foretells is held against what truly happens, and
-against the rule of thumb: the stated depth of the lure against the depth under the boat.
+Five lakes are looked over once by a boat that idles up and down, with a sounder and a
+GPS that err like real ones. Four rods, each a little other than its owner states, are
+taught by eight touches each, as the how-to says: over bottom about as deep as the rod
+is thought to reach, where the map shows it level. Then casts are thrown all over the
+lakes; what the companion foretells is held against what truly happens, and against the
+rule of thumb: the stated depth of the lure against the depth under the boat.
 
-`python tests/bench/season.py 1000` prints the whole account; the acceptance test runs a smaller one.
+`python tests/bench/season.py 1000` prints the whole account; the acceptance test runs a
+smaller one.
 """
 
 from __future__ import annotations
@@ -47,7 +49,9 @@ LOOKED_AT = 60
 """Places and bearings somebody looks at on the map before a cast that is to teach."""
 TEACHING_DEPTHS = (0.95, 1.0, 1.05, 1.1)
 """Bottoms to teach over, in reaches as they are thought to be."""
-CONFIG = Path(__file__).parents[2] / "replay_logs" / "invented_saturday" / "companion.toml"
+CONFIG = (
+    Path(__file__).parents[2] / "replay_logs" / "invented_saturday" / "companion.toml"
+)
 
 
 @dataclass
@@ -116,7 +120,10 @@ class Angler:
         """The truth behind what the owner states: the lure and its drag are shared, the casts are not."""
         lift, drag = np.exp(self.rng.normal(0, 0.15)), np.exp(self.rng.normal(0, 0.15))
         return {
-            rod.number: rig(rod, Flaw(float(lift), float(drag), float(np.exp(self.rng.normal(0, 0.1)))))
+            rod.number: rig(
+                rod,
+                Flaw(float(lift), float(drag), float(np.exp(self.rng.normal(0, 0.1)))),
+            )
             for rod in rods
         }
 
@@ -132,23 +139,34 @@ class Angler:
                 along = np.arange(-60.0, 60.0, 0.5)
                 wander = self._wander(len(along))
                 x, y = east + along, north + 12.0 * line + np.zeros_like(along)
-                depth = self.lake.bottom(x, y) + self.rng.normal(0.0, SOUNDER_NOISE, len(along))
+                depth = self.lake.bottom(x, y) + self.rng.normal(
+                    0.0, SOUNDER_NOISE, len(along)
+                )
                 for e, n, z in zip(x + wander[0], y + wander[1], depth, strict=True):
                     self.bed.add(*self.plane.to_latlon(float(e), float(n)), float(z))
 
     def _wander(self, n: int) -> np.ndarray:
         knots = self.rng.normal(0.0, GPS_NOISE, (2, n // 30 + 2))
-        return np.array([np.interp(np.arange(n) / 30.0, np.arange(knots.shape[1]), row) for row in knots])
+        return np.array(
+            [
+                np.interp(np.arange(n) / 30.0, np.arange(knots.shape[1]), row)
+                for row in knots
+            ]
+        )
 
     def teach(self) -> None:
         """Fish each rod over level bottom until eight touches are told of, one real one in ten unsaid.
 
-        A touch or not is most open, and so teaches most, where the bottom is as deep as the rod may reach.
+        A touch or not is most open, and so teaches most, where the bottom is as deep as
+        the rod may reach.
         """
         for rod in self.deck.rods:
             told, tries = 0, 0
             while told < TOUCHES and tries < 60:
-                depth = TEACHING_DEPTHS[tries % len(TEACHING_DEPTHS)] * self.deck.reach_band(rod).best
+                depth = (
+                    TEACHING_DEPTHS[tries % len(TEACHING_DEPTHS)]
+                    * self.deck.reach_band(rod).best
+                )
                 tries += 1
                 self.teaching += 1
                 cast, true = self.one_cast(rod, *self.levellest(rod, depth))
@@ -157,7 +175,11 @@ class Angler:
                 seen = None
                 touch = first_touch(true)
                 if touch is not None and self.rng.random() > 0.1:
-                    said = cast.retrieved_from + touch[2] + self.rng.gamma(4.0, REACTION / 4.0)
+                    said = (
+                        cast.retrieved_from
+                        + touch[2]
+                        + self.rng.gamma(4.0, REACTION / 4.0)
+                    )
                     seen, told = cast.touched(said), told + 1
                 elif touch is None:
                     seen = cast.untouched()
@@ -173,26 +195,37 @@ class Angler:
     def levellest(self, rod: Rod, depth: float) -> tuple[float, float, float]:
         """Return of some places and bearings the one that the map shows most level at about a depth, m."""
         return min(
-            (self.somewhere() for _ in range(LOOKED_AT)), key=lambda one: self._uneven(rod, depth, *one)
+            (self.somewhere() for _ in range(LOOKED_AT)),
+            key=lambda one: self._uneven(rod, depth, *one),
         )
 
-    def _uneven(self, rod: Rod, depth: float, x: float, y: float, bearing: float) -> float:
+    def _uneven(
+        self, rod: Rod, depth: float, x: float, y: float, bearing: float
+    ) -> float:
         """Return how far the mapped bottom is from a depth, m, at the worst, where the lure would be deep."""
         at = self.fix_near(x, y)
         rays = [
-            self.bed.along(at.lat, at.lon, bearing + aside, DEEP[1] * rod.cast, 2.0).depth
+            self.bed.along(
+                at.lat, at.lon, bearing + aside, DEEP[1] * rod.cast, 2.0
+            ).depth
             for aside in (-15, 0, 15)
         ]
-        worst = float(np.abs(np.array(rays)[:, round(DEEP[0] * rod.cast / 2.0) :] - depth).max())
+        worst = float(
+            np.abs(np.array(rays)[:, round(DEEP[0] * rod.cast / 2.0) :] - depth).max()
+        )
         return math.inf if math.isnan(worst) else worst
 
-    def one_cast(self, rod: Rod, x: float, y: float, bearing: float) -> tuple[CastInProgress, Throw]:
+    def one_cast(
+        self, rod: Rod, x: float, y: float, bearing: float
+    ) -> tuple[CastInProgress, Throw]:
         """Throw one cast: what the companion makes of it, and how it truly goes."""
         heading, drift = self.rng.uniform(0, 360), self.rng.uniform(0.0, 0.3)
         going = self.rng.uniform(0, 360)
         hour = round((bearing - heading) / 30.0) % 12 or 12
         true = self._throw(rod, (x, y), heading, (going, drift), bearing)
-        boat = BoatPose(self.fix_near(x, y), heading + self.rng.normal(0, 3), going, drift)
+        boat = BoatPose(
+            self.fix_near(x, y), heading + self.rng.normal(0, 3), going, drift
+        )
         return self._called(rod, boat, Aim(hour)), true
 
     def _called(self, rod: Rod, boat: BoatPose, aim: Aim) -> CastInProgress:
@@ -212,24 +245,39 @@ class Angler:
         way = math.radians(bearing)
         at = tree[0] - far * math.sin(way), tree[1] - far * math.cos(way)
         heading = bearing + self.rng.normal(0, 3)
-        cast = self._called(rod, BoatPose(self.fix_near(*at), heading, 0.0, 0.0), Aim(12))
+        cast = self._called(
+            rod, BoatPose(self.fix_near(*at), heading, 0.0, 0.0), Aim(12)
+        )
         tops = () if cast.outlook is None else cast.outlook.tops
         mine = [top for top in tops if top.top.number == self.trees[i]]
         if not mine:
             return None
         top = float(self.lake.trees.top[i])
-        true = [top - depth_over(self._throw(rod, at, heading, (0.0, 0.0), bearing), tree) for _ in range(2)]
+        true = [
+            top - depth_over(self._throw(rod, at, heading, (0.0, 0.0), bearing), tree)
+            for _ in range(2)
+        ]
         return mine[0].clearance.best, true[0], true[1]
 
     def _throw(
-        self, rod: Rod, at: tuple[float, float], heading: float, motion: tuple[float, float], bearing: float
+        self,
+        rod: Rod,
+        at: tuple[float, float],
+        heading: float,
+        motion: tuple[float, float],
+        bearing: float,
     ) -> Throw:
         t = np.arange(-1.0, 80.0, 0.1)
         going, speed = math.radians(motion[0]), motion[1]
         east, north = speed * math.sin(going), speed * math.cos(going)
         still = np.ones_like(t)
         track = self.track = BoatTrack(
-            t, at[0] + east * t, at[1] + north * t, heading * still, east * still, north * still
+            t,
+            at[0] + east * t,
+            at[1] + north * t,
+            heading * still,
+            east * still,
+            north * still,
         )
         true = self.rigs[rod.number]
         length = true.retrieve.cast * float(np.exp(self.rng.normal(0.0, 0.05)))
@@ -237,7 +285,9 @@ class Angler:
 
     def fix_near(self, x: float, y: float) -> Fix:
         """Return what the GPS makes of a place, m."""
-        return self.fix(x + self.rng.normal(0, GPS_NOISE), y + self.rng.normal(0, GPS_NOISE))
+        return self.fix(
+            x + self.rng.normal(0, GPS_NOISE), y + self.rng.normal(0, GPS_NOISE)
+        )
 
     def fix(self, x: float, y: float) -> Fix:
         """Return a place, m, in degrees."""
@@ -265,7 +315,9 @@ def fish(seed: int, casts: int) -> Season:
     season.teaching = angler.teaching
     for rod in angler.deck.rods:
         believed = angler.deck.reach_band(rod)
-        season.reach.append((believed.best, rod.lure.rated.depth, true_reach(angler.rigs[rod.number])))
+        season.reach.append(
+            (believed.best, rod.lure.rated.depth, true_reach(angler.rigs[rod.number]))
+        )
     for _ in range(casts):
         rod = angler.deck.rods[angler.rng.integers(len(angler.deck.rods))]
         cast, true = angler.one_cast(rod, *angler.somewhere())
@@ -313,7 +365,9 @@ def foretold(angler: Angler, cast: CastInProgress, true: Throw) -> Foretold:
 def true_start(true: Throw) -> tuple[float, float]:
     """Return where the rod tip was at the landing."""
     way = math.radians(true.bearing)
-    return float(true.x[0]) - true.length * math.sin(way), float(true.y[0]) - true.length * math.cos(way)
+    return float(true.x[0]) - true.length * math.sin(way), float(
+        true.y[0]
+    ) - true.length * math.cos(way)
 
 
 def whole_season(casts: int, workers: int = 2) -> Season:
@@ -333,37 +387,67 @@ def account(season: Season) -> dict[str, float]:
     touched = [cast for cast in mapped if cast.touched]
     brier = float(np.mean([(cast.chance - cast.touched) ** 2 for cast in mapped]))
     thumb = float(np.mean([(float(cast.thumb) - cast.touched) ** 2 for cast in mapped]))
-    located = [cast for cast in touched if cast.first is not None and cast.chance >= 0.5]
+    located = [
+        cast for cast in touched if cast.first is not None and cast.chance >= 0.5
+    ]
     inside = [cast.first[1] <= cast.distance <= cast.first[2] for cast in located]
     errors = [abs(cast.first[0] - cast.distance) for cast in located]
     figures = {
         "casts": len(season.casts),
         "over mapped bottom": len(mapped),
         "touches": len(touched),
-        "will: touched": float(np.mean([cast.touched for cast in will])) if will else math.nan,
+        "will: touched": float(np.mean([cast.touched for cast in will]))
+        if will
+        else math.nan,
         "said will": len(will),
-        "should: touched": float(np.mean([cast.touched for cast in should])) if should else math.nan,
-        "touches foretold": sum(c.verdict in ("will touch", "should touch") for c in touched) / len(touched),
+        "should: touched": float(np.mean([cast.touched for cast in should]))
+        if should
+        else math.nan,
+        "touches foretold": sum(
+            c.verdict in ("will touch", "should touch") for c in touched
+        )
+        / len(touched),
         "Brier": brier,
         "Brier, rule of thumb": thumb,
         "first touch in band": float(np.mean(inside)),
         "first touch error, median m": float(np.median(errors)),
-        "bite place error, median m": float(np.median([cast.bite_error for cast in mapped])),
-        "boat place error, median m": float(np.median([cast.boat_error for cast in mapped])),
-        "tree clearance error, median ft": float(np.median([abs(a - b) for a, b, _ in season.tops])) / FOOT,
-        "its own noise, median ft": float(np.median([abs(b - c) for _, b, c in season.tops])) / FOOT / 2**0.5,
+        "bite place error, median m": float(
+            np.median([cast.bite_error for cast in mapped])
+        ),
+        "boat place error, median m": float(
+            np.median([cast.boat_error for cast in mapped])
+        ),
+        "tree clearance error, median ft": float(
+            np.median([abs(a - b) for a, b, _ in season.tops])
+        )
+        / FOOT,
+        "its own noise, median ft": float(
+            np.median([abs(b - c) for _, b, c in season.tops])
+        )
+        / FOOT
+        / 2**0.5,
         "casts over a tree": len(season.tops),
         "casts to teach a rod": season.teaching / len(season.reach),
-        "reach error, median": float(np.median([abs(a / c - 1.0) for a, _, c in season.reach])),
-        "stated reach error, median": float(np.median([abs(b / c - 1.0) for _, b, c in season.reach])),
+        "reach error, median": float(
+            np.median([abs(a / c - 1.0) for a, _, c in season.reach])
+        ),
+        "stated reach error, median": float(
+            np.median([abs(b / c - 1.0) for _, b, c in season.reach])
+        ),
     }
     for name, value in figures.items():
         print(f"{name:32}{value:10.3f}")
     print("sureness: chance said -> share that touched (casts)")
     for low in np.arange(0.0, 1.0, 0.1):
-        group = [c.touched for c in mapped if low <= c.chance < low + 0.1 or (low > 0.85 and c.chance == 1.0)]
+        group = [
+            c.touched
+            for c in mapped
+            if low <= c.chance < low + 0.1 or (low > 0.85 and c.chance == 1.0)
+        ]
         if group:
-            print(f"   {low:.1f} to {low + 0.1:.1f}   {np.mean(group):.2f}  ({len(group)})")
+            print(
+                f"   {low:.1f} to {low + 0.1:.1f}   {np.mean(group):.2f}  ({len(group)})"
+            )
     return figures
 
 

@@ -1,10 +1,11 @@
 """Lures with two statements: is the shape of their dive found?
 
-Each true lure has its own drag area, lift, onset and way to rise. Its owner knows its length and style, and
-states what is true: a depth on a long cast, and a second one on a short cast or the distance after which it
-is down.
+Each true lure has its own drag area, lift, onset and way to rise. Its owner knows its
+length and style, and states what is true: a depth on a long cast, and a second one on a
+short cast or the distance after which it is down.
 
-`python tests/bench/shape.py 200` prints how far off the depth half way is, on the long cast and a short one.
+`python tests/bench/shape.py 200` prints how far off the depth half way is, on the long
+cast and a short one.
 """
 
 from __future__ import annotations
@@ -51,11 +52,20 @@ def half_way(lure: Lure, retrieve: Retrieve) -> float:
 def described(true: Lure) -> list[Lure]:
     """Return the lure as found from one statement, from a second depth, and from where it is down."""
     long, short = (solve(LINE, true, retrieve) for retrieve in (LONG, SHORT))
-    known = replace(true, drag_area=GUESS, buoyancy=true.buoyancy * GUESS / true.drag_area, onset=3.0)
+    known = replace(
+        true,
+        drag_area=GUESS,
+        buoyancy=true.buoyancy * GUESS / true.drag_area,
+        onset=3.0,
+    )
     rising = slice(0, int(long.z.argmax()) + 1)
-    after = float(long.x[0] - np.interp(DOWN_SHARE * long.reach, long.z[rising], long.x[rising]))
+    after = float(
+        long.x[0] - np.interp(DOWN_SHARE * long.reach, long.z[rising], long.x[rising])
+    )
     one = lure_for_reach(long.reach, LINE, known, LONG)
-    two = lure_for_two_reaches(long.reach, LINE, known, LONG, (short.reach, LINE, SHORT))
+    two = lure_for_two_reaches(
+        long.reach, LINE, known, LONG, (short.reach, LINE, SHORT)
+    )
     return [one, two, lure_for_descent(long.reach, LINE, known, LONG, after)]
 
 
@@ -69,13 +79,22 @@ def main(count: int) -> None:
         except DiveError:
             refused += 1
             continue
-        off.append([[half_way(one, r) / half_way(true, r) - 1.0 for r in (LONG, SHORT)] for one in found])
+        off.append(
+            [
+                [half_way(one, r) / half_way(true, r) - 1.0 for r in (LONG, SHORT)]
+                for one in found
+            ]
+        )
     errors = 100.0 * np.abs(np.array(off))
-    print(f"{len(off)} lures, {refused} refused; error of the depth half way, %: median, 95 %, worst")
+    print(
+        f"{len(off)} lures, {refused} refused; error of the depth half way, %: median, 95 %, worst"
+    )
     for row, name in enumerate(("one statement", "a second depth", "down after")):
         for column, cast in enumerate(("long cast", "short cast")):
             each = errors[:, row, column]
-            print(f"{name:16}{cast:12}{np.median(each):6.1f}{np.quantile(each, 0.95):6.1f}{each.max():6.1f}")
+            print(
+                f"{name:16}{cast:12}{np.median(each):6.1f}{np.quantile(each, 0.95):6.1f}{each.max():6.1f}"
+            )
 
 
 if __name__ == "__main__":

@@ -1,9 +1,10 @@
 """Processor time of a start: `python tests/bench/start.py [TRIES]`.
 
-`companion run` as it is in a boat, with a pty that talks already, a microphone that gives hiss, and a page;
-once with nothing kept from before (cold), then again and again (warm). It tells the processor time, s, of the
-process and its threads when the first depth is believed and when it is READY, and, to compare machines, that
-of ten million additions in a loop of Python's.
+`companion run` as it is in a boat, with a pty that talks already, a microphone that
+gives hiss, and a page; once with nothing kept from before (cold), then again and again
+(warm). It tells the processor time, s, of the process and its threads when the first
+depth is believed and when it is READY, and, to compare machines, that of ten million
+additions in a loop of Python's.
 """
 
 from __future__ import annotations
@@ -62,14 +63,27 @@ def started(folder: Path, environment: dict[str, str]) -> str:
         "--data",
         folder / "data",
     ]
-    told = subprocess.run(command, env=environment, check=False, capture_output=True, text=True, timeout=120)
-    return " ".join(line for line in told.stderr.splitlines() if line.split()[0] in ("run", "depth", "ready"))
+    told = subprocess.run(
+        command,
+        env=environment,
+        check=False,
+        capture_output=True,
+        text=True,
+        timeout=120,
+    )
+    return " ".join(
+        line
+        for line in told.stderr.splitlines()
+        if line.split()[0] in ("run", "depth", "ready")
+    )
 
 
 def main() -> None:
     """Start it so many times."""
     tries = int(sys.argv[1]) if len(sys.argv) > 1 else 3
-    loop = subprocess.run([sys.executable, "-c", LOOP], check=True, capture_output=True, text=True).stdout
+    loop = subprocess.run(
+        [sys.executable, "-c", LOOP], check=True, capture_output=True, text=True
+    ).stdout
     print(f"ten million additions: {float(loop):.2f} s")
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
@@ -78,7 +92,10 @@ def main() -> None:
         talk(folder / "sonar")
         time.sleep(0.1)
         for number in range(tries):
-            print(f"{'warm' if number else 'cold'}: {started(folder, environment)}", flush=True)
+            print(
+                f"{'warm' if number else 'cold'}: {started(folder, environment)}",
+                flush=True,
+            )
 
 
 if __name__ == "__main__":

@@ -1,8 +1,9 @@
 """How long the dive takes, as ratios to a lumped-mass line integrated by scipy in the same run.
 
-The lumped-mass line is written here from scratch and shares nothing with `companion.dive` but the drag
-coefficient of a cylinder: point masses joined by springs, Newton's second law, scipy's stiff BDF solver.
-So it also checks the answer, and does so in every test run.
+The lumped-mass line is written here from scratch and shares nothing with
+`companion.dive` but the drag coefficient of a cylinder: point masses joined by springs,
+Newton's second law, scipy's stiff BDF solver. So it also checks the answer, and does so
+in every test run.
 """
 
 import math
@@ -15,7 +16,13 @@ from scipy.integrate import solve_ivp
 
 from companion.casting.outlook import DRAW_COUNT
 from companion.dive import DEFAULT_DETAIL, Line, Lure, Retrieve, solve
-from companion.dive.calibration import SAID_LENGTH_SCATTER, CalibratedRig, Calibration, Stated, Touch
+from companion.dive.calibration import (
+    SAID_LENGTH_SCATTER,
+    CalibratedRig,
+    Calibration,
+    Stated,
+    Touch,
+)
 from companion.dive.drag import cylinder
 
 CAST, SPEED, LIFT = 40.0, 1.0, 1.0
@@ -44,8 +51,9 @@ class LumpedMass:
         while n >= 3:
             self.n = n
             lasts = (self.upper - 0.35 * piece) / SPEED
-            # scipy 1.17's BDF subtracts a row of its table of differences before it was ever written: whether
-            # there is NaN in that memory, and so a warning, is chance. What comes of it is overwritten.
+            # scipy 1.17's BDF subtracts a row of its table of differences before it was
+            # ever written: whether there is NaN in that memory, and so a warning, is
+            # chance. What comes of it is overwritten.
             with np.errstate(invalid="ignore"):
                 run = solve_ivp(
                     self.rates,
@@ -61,15 +69,22 @@ class LumpedMass:
             deepest = max(deepest, float(run.y[1].max()))
             if run.y[1, -1] < deepest - 0.05:
                 return deepest
-            # The uppermost mass goes onto the reel; the spring below it grows by what is left above.
+            # The uppermost mass goes onto the reel; the spring below it grows by what
+            # is left above.
             keep = run.y[:, -1]
-            state = np.concatenate([keep[: 2 * n - 2], keep[2 * n : 4 * n - 2], keep[-1:]])
+            state = np.concatenate(
+                [keep[: 2 * n - 2], keep[2 * n : 4 * n - 2], keep[-1:]]
+            )
             self.upper, n = 1.35 * piece, n - 1
         return deepest
 
     def rates(self, t, state):
         n = self.n
-        r, v, swum = state[: 2 * n].reshape(n, 2), state[2 * n : 4 * n].reshape(n, 2), state[-1]
+        r, v, swum = (
+            state[: 2 * n].reshape(n, 2),
+            state[2 * n : 4 * n].reshape(n, 2),
+            state[-1],
+        )
         rest = np.full(n, self.rest)
         rest[-1] = self.upper - SPEED * t
         ends = np.vstack([r, [0.0, 0.0]])
@@ -77,10 +92,13 @@ class LumpedMass:
         length = np.hypot(*spans.T)
         along = spans / length[:, None]
         slide = np.diff(np.vstack([v, [0.0, 0.0]]), axis=0)
-        # Material leaves through the rod tip, so the last spring's rate of stretch has the reel in it.
+        # Material leaves through the rod tip, so the last spring's rate of stretch has
+        # the reel in it.
         stretching = (slide * along).sum(1)
         stretching[-1] += SPEED
-        pull = np.maximum(self.stiffness * (length / rest - 1.0) + self.damping * stretching, 0.0)
+        pull = np.maximum(
+            self.stiffness * (length / rest - 1.0) + self.damping * stretching, 0.0
+        )
         force = pull[:, None] * along
         force[1:] -= pull[:-1, None] * along[:-1]
         area = math.pi / 4 * LINE.diameter**2
@@ -89,10 +107,13 @@ class LumpedMass:
         force += self._line_drag(v, along, rest)
         force[:, 1] += share * area * (LINE.density - self.rho) * 9.80665
         force[0] += self._lure(v[0], swum)
-        # The water moved along counts across the line; taken all round it is a negligible inertia.
+        # The water moved along counts across the line; taken all round it is a
+        # negligible inertia.
         mass = share * area * (LINE.density + self.rho)
         mass[0] += LURE.mass
-        return np.concatenate([v.ravel(), (force / mass[:, None]).ravel(), [np.hypot(*v[0])]])
+        return np.concatenate(
+            [v.ravel(), (force / mass[:, None]).ravel(), [np.hypot(*v[0])]]
+        )
 
     def _line_drag(self, v, along, rest):
         """Drag on each span, at the mean velocity of its ends, half of it on either end."""
@@ -102,9 +123,21 @@ class LumpedMass:
         across = u - sliding[:, None] * along
         speed = np.hypot(*across.T)
         d = LINE.diameter
-        drag = -0.5 * self.rho * d * (cylinder(speed * d / self.nu) * speed)[:, None] * across
+        drag = (
+            -0.5
+            * self.rho
+            * d
+            * (cylinder(speed * d / self.nu) * speed)[:, None]
+            * across
+        )
         drag -= (
-            0.5 * self.rho * math.pi * d * LINE.tangential_drag * (np.abs(sliding) * sliding)[:, None] * along
+            0.5
+            * self.rho
+            * math.pi
+            * d
+            * LINE.tangential_drag
+            * (np.abs(sliding) * sliding)[:, None]
+            * along
         )
         drag *= rest[:, None]
         halves = 0.5 * drag
@@ -115,7 +148,9 @@ class LumpedMass:
         share = min(swum / LURE.onset, 1.0)
         lift = LURE.lift_ratio * share**2 * (3.0 - 2.0 * share)
         k = 0.5 * self.rho * LURE.drag_area * np.hypot(*v)
-        return -k * v + k * lift * np.array([v[1], -v[0]]) - np.array([0.0, LURE.buoyancy])
+        return (
+            -k * v + k * lift * np.array([v[1], -v[0]]) - np.array([0.0, LURE.buoyancy])
+        )
 
 
 @pytest.fixture(scope="module")
@@ -162,7 +197,9 @@ def learned():
 
 def test_a_rig_made_ready(learned, peer):
     """Once for each rod, when the program starts."""
-    print(f"\na rig made ready in {learned[1]:.2f} s; lumped mass {peer[1]:.1f} s for one path")
+    print(
+        f"\na rig made ready in {learned[1]:.2f} s; lumped mass {peer[1]:.1f} s for one path"
+    )
     assert learned[0].reach("rod").best == pytest.approx(peer[0], rel=0.02)
 
 
@@ -172,7 +209,9 @@ def test_a_cast(benchmark, learned, peer, length):
     calibration, _ = learned
 
     def ask():
-        return calibration.casts("rod", DRAW_COUNT, length, SAID_LENGTH_SCATTER, drift=0.2)
+        return calibration.casts(
+            "rod", DRAW_COUNT, length, SAID_LENGTH_SCATTER, drift=0.2
+        )
 
     casts = benchmark(ask)
     took = spent(ask, 10)

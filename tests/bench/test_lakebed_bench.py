@@ -1,7 +1,8 @@
 """How long the lakebed takes and how much it holds, growing with the soundings, and beside its peers.
 
-Errors and coverage beside the peers are checked in every run; times are only printed. Run alone with
-`pytest tests/bench/test_lakebed_bench.py --benchmark-enable -s` it goes to a million soundings.
+Errors and coverage beside the peers are checked in every run; times are only printed.
+Run alone with `pytest tests/bench/test_lakebed_bench.py --benchmark-enable -s` it goes
+to a million soundings.
 """
 
 import importlib.util
@@ -23,7 +24,9 @@ from companion.sensing.believed_depth import BelievedDepth
 from companion.sensing.localplane import LocalPlane
 from companion.sensing.readings import Depth, Origin, Position
 
-_spec = importlib.util.spec_from_file_location("lakebed_peers", Path(__file__).with_name("lakebed_peers.py"))
+_spec = importlib.util.spec_from_file_location(
+    "lakebed_peers", Path(__file__).with_name("lakebed_peers.py")
+)
 peers = importlib.util.module_from_spec(_spec)
 _spec.loader.exec_module(peers)
 
@@ -34,13 +37,17 @@ PLANE = LocalPlane(-47.2, -126.4)  # in open ocean: invented water
 def resident():
     """Memory this process holds, MB."""
     lines = Path("/proc/self/status").read_text().splitlines()
-    return int(next(line for line in lines if line.startswith("VmRSS")).split()[1]) / 1024
+    return (
+        int(next(line for line in lines if line.startswith("VmRSS")).split()[1]) / 1024
+    )
 
 
 def days(n):
     """Tracks of n soundings in days of 20,000, all on one lake of 1.5 km by 1.5 km."""
     for day in range(-(-n // DAY)):
-        yield zip(*(column.tolist() for column in peers.track(min(n, DAY), day)), strict=True)
+        yield zip(
+            *(column.tolist() for column in peers.track(min(n, DAY), day)), strict=True
+        )
 
 
 @pytest.fixture(scope="module")
@@ -89,7 +96,9 @@ def test_adding_a_sounding(benchmark):
         bed, belief = Bed(), BelievedDepth()
         for t, reading in readings:
             depth = reading.below_surface if isinstance(reading, Depth) else None
-            bed.accept_reading(t, reading, None if depth is None else belief.accept_ping(t, depth, 2.0))
+            bed.accept_reading(
+                t, reading, None if depth is None else belief.accept_ping(t, depth, 2.0)
+            )
         bed.finish(belief.finish())
         return bed.kept
 
@@ -108,7 +117,9 @@ def test_growth(grown):
             f"{taken:9,} soundings: 40 m profile {median:.2f} ms (worst of 50: {worst:.2f}), "
             f"memory {memory:+.0f} MB"
         )
-    print(f"{surface.cells} cells of {surface.cell_side:g} m; the bottom varies as {surface.variation}")
+    print(
+        f"{surface.cells} cells of {surface.cell_side:g} m; the bottom varies as {surface.variation}"
+    )
     assert figures[-1][3] < 100.0
 
 
@@ -121,14 +132,18 @@ def test_profile(benchmark, grown):
 def test_reopening(benchmark, grown, tmp_path):
     """From the logbook on disk to a bottom that answers; wanted: at most 1 s."""
     surface, _ = grown
-    surface.mark_changed({surface._cells.locate(*place)[0] for place in known_places(surface)})
+    surface.mark_changed(
+        {surface._cells.locate(*place)[0] for place in known_places(surface)}
+    )
     area = Area(1, PLANE.lat, PLANE.lon, lambda: (surface, Marks()))
     assert area.surface is surface
     path = tmp_path / "lake.db"
     with Logbook(path) as book:
         start = stopwatch()
         tiles = Lakes(book).save(Bed([area]))
-        print(f"\n{tiles} tiles saved in {stopwatch() - start:.2f} s, {path.stat().st_size / 1e6:.1f} MB")
+        print(
+            f"\n{tiles} tiles saved in {stopwatch() - start:.2f} s, {path.stat().st_size / 1e6:.1f} MB"
+        )
 
     def reopened():
         with Logbook(path) as book:
@@ -158,7 +173,11 @@ def test_saving_a_minute_on_a_known_lake(benchmark, grown, tmp_path):
 
 
 def known_places(surface):
-    return (tuple(cell[:2]) for cells in surface._cells.everything() for cell in cells[:1].tolist())
+    return (
+        tuple(cell[:2])
+        for cells in surface._cells.everything()
+        for cell in cells[:1].tolist()
+    )
 
 
 def invented():
@@ -167,29 +186,50 @@ def invented():
 
 def surveyed():
     """The lake of the open data (IISD-ELA/bathymetry example, CC-BY-4.0), without its strays."""
-    path = Path(__file__).parents[2].parent / "shared" / "data" / "points" / "lake_ela227.csv"
+    path = (
+        Path(__file__).parents[2].parent
+        / "shared"
+        / "data"
+        / "points"
+        / "lake_ela227.csv"
+    )
     if not path.exists():
         pytest.skip("open data not present: shared/data/points/lake_ela227.csv")
-    kept, _ = exchange.without_strays(exchange.soundings_from_csv(path.read_text()).items)
+    kept, _ = exchange.without_strays(
+        exchange.soundings_from_csv(path.read_text()).items
+    )
     lat, lon, depth = np.array([p[:3] for p in kept]).T
     return *LocalPlane(lat.mean(), lon.mean()).to_xy(lat, lon), depth
 
 
 @pytest.mark.parametrize("module", sorted(peers.PEERS))
-@pytest.mark.parametrize(("lake", "side"), [(invented, 20.0), (surveyed, 20.0), (surveyed, 40.0)])
+@pytest.mark.parametrize(
+    ("lake", "side"), [(invented, 20.0), (surveyed, 20.0), (surveyed, 40.0)]
+)
 def test_error_and_coverage_beside_peers(module, lake, side):
     """Left-out squares, ten folds: error, and how often the 90 % interval holds; ties within 5 %."""
-    pytest.importorskip(module, reason=f"{module} is wanted for this comparison only and is not installed")
+    pytest.importorskip(
+        module,
+        reason=f"{module} is wanted for this comparison only and is not installed",
+    )
     east, north, depth = lake()
-    block = np.unique(np.floor(np.c_[east, north] / side), axis=0, return_inverse=True)[1].ravel()
+    block = np.unique(np.floor(np.c_[east, north] / side), axis=0, return_inverse=True)[
+        1
+    ].ravel()
     fold = np.random.default_rng(0).permutation(block.max() + 1)[block] % 10
     rmse, held = left_out(peers.Ours(), fold, east, north, depth)
-    print(f"\n{lake.__name__}, {side:.0f} m squares: lakebed RMSE {rmse:.3f} m, 90 % interval {held:.1%}")
+    print(
+        f"\n{lake.__name__}, {side:.0f} m squares: lakebed RMSE {rmse:.3f} m, 90 % interval {held:.1%}"
+    )
     with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # their solvers warn of close points; not ours to mend
+        warnings.simplefilter(
+            "ignore"
+        )  # their solvers warn of close points; not ours to mend
         for kind in peers.PEERS[module]:
             theirs, theirs_held = left_out(kind(), fold, east, north, depth)
-            print(f"  {kind.name}: RMSE {theirs:.3f} m, 90 % interval {theirs_held:.1%}")
+            print(
+                f"  {kind.name}: RMSE {theirs:.3f} m, 90 % interval {theirs_held:.1%}"
+            )
             assert rmse <= 1.05 * theirs
             assert 0.85 <= held <= 0.95 or abs(held - 0.9) <= abs(theirs_held - 0.9)
 
@@ -197,14 +237,19 @@ def test_error_and_coverage_beside_peers(module, lake, side):
 @pytest.mark.parametrize("module", sorted(peers.PEERS))
 def test_time_beside_peers(module):
     """From a new sounding to the bottom along a cast, a thousand known; wanted: a twentieth of theirs."""
-    pytest.importorskip(module, reason=f"{module} is wanted for this comparison only and is not installed")
+    pytest.importorskip(
+        module,
+        reason=f"{module} is wanted for this comparison only and is not installed",
+    )
     base = peers.seconds_to_answer(peers.Ours(), 1000, 20)
     print(f"\nlakebed: {1e3 * base:.2f} ms")
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         for kind in peers.PEERS[module]:
             taken = peers.seconds_to_answer(kind(), 1000)
-            print(f"  {kind.name}: {1e3 * taken:.0f} ms, {taken / base:.0f} times as long")
+            print(
+                f"  {kind.name}: {1e3 * taken:.0f} ms, {taken / base:.0f} times as long"
+            )
 
 
 def left_out(model, fold, east, north, depth):
@@ -214,4 +259,6 @@ def left_out(model, fold, east, north, depth):
         model.learn(east[train], north[train], depth[train])
         found[test], sigma[test] = model.ask(east[test], north[test])
     error = found - depth
-    return float(np.sqrt(np.mean(error**2))), float(np.mean(np.abs(error) < 1.645 * sigma))
+    return float(np.sqrt(np.mean(error**2))), float(
+        np.mean(np.abs(error) < 1.645 * sigma)
+    )

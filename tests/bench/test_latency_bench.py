@@ -2,9 +2,9 @@
 
     .venv/bin/pytest -s --benchmark-enable tests/bench/test_latency_bench.py
 
-The goal: 50 ms at the 99th percentile on the two cores that the speech engine decodes on at the same time.
-The peer in the same run is the same day without any speech. Without --benchmark-enable ten seconds of it
-are run, to see that the bench still works.
+The goal: 50 ms at the 99th percentile on the two cores that the speech engine decodes
+on at the same time. The peer in the same run is the same day without any speech.
+Without --benchmark-enable ten seconds of it are run, to see that the bench still works.
 """
 
 from __future__ import annotations
@@ -31,7 +31,9 @@ GRAMMAR = Grammar(aboard(SETTINGS))
 
 def latencies(lines: list[bytes]) -> np.ndarray:
     """Return the time from each depth sentence's last byte to when all it gives has been told, s."""
-    engine = assemble_trip("bench", SETTINGS, GRAMMAR, lambda _event: None, KeepNothing(), Known())
+    engine = assemble_trip(
+        "bench", SETTINGS, GRAMMAR, lambda _event: None, KeepNothing(), Known()
+    )
     took = []
     for line in lines:
         began = stopwatch()
@@ -64,7 +66,9 @@ def test_advice_comes_in_time_while_speech_is_decoded(benchmark, request):
     finally:
         stop.set()
         thread.join()
-    beside, quiet = (1e3 * np.quantile(times, (0.5, 0.99, 1.0)) for times in (took, alone))
+    beside, quiet = (
+        1e3 * np.quantile(times, (0.5, 0.99, 1.0)) for times in (took, alone)
+    )
     print(
         f"\n{len(took)} depth sentences: median {beside[0]:.2f} ms, 99th percentile {beside[1]:.1f} ms, "
         f"longest {beside[2]:.0f} ms while decoding; without speech {quiet[0]:.2f}, {quiet[1]:.1f} and "

@@ -17,7 +17,9 @@ from companion.clock import stopwatch
 from companion.config import GlancePage
 from companion.page.view import News, make_view
 
-_spec = importlib.util.spec_from_file_location("page_clients", Path(__file__).with_name("page_clients.py"))
+_spec = importlib.util.spec_from_file_location(
+    "page_clients", Path(__file__).with_name("page_clients.py")
+)
 clients = importlib.util.module_from_spec(_spec)
 _spec.loader.exec_module(clients)
 scenes = clients.scenes
@@ -53,9 +55,13 @@ def test_the_page_is_small():
         }
     whole = sum(sizes.values())
     older = make_view(scenes.glance(), News(), "feet", 0.0)
-    newer = make_view(scenes.glance(201.0, 5.0, side=scenes.side(lure=0.5)), News(), "feet", 0.0)
+    newer = make_view(
+        scenes.glance(201.0, 5.0, side=scenes.side(lure=0.5)), News(), "feet", 0.0
+    )
     change = len(str(newer.since(older)))
-    print(f"\npayload {whole / 1000:.1f} kB ({sizes}); a change about {change / 1000:.1f} kB")
+    print(
+        f"\npayload {whole / 1000:.1f} kB ({sizes}); a change about {change / 1000:.1f} kB"
+    )
     assert whole < 150_000
     assert change < 10_000
 
@@ -71,7 +77,9 @@ def test_first_paint(browser, tries):
                 tab = context.new_page()
                 tab.goto(url)
                 for _ in range(100):
-                    if tab.evaluate("performance.getEntriesByName('first-contentful-paint').length"):
+                    if tab.evaluate(
+                        "performance.getEntriesByName('first-contentful-paint').length"
+                    ):
                         break
                     time.sleep(0.02)
                 found.append(tab.evaluate(PAINT)[0])
@@ -95,7 +103,8 @@ def test_from_event_to_page(browser, tries):
         tab.evaluate(LATENCY)
         sent = {}
         for n in range(20 * tries):
-            # At no fixed rhythm, so that no other can hide behind it, and at times faster than is shown.
+            # At no fixed rhythm, so that no other can hide behind it, and at times
+            # faster than is shown.
             time.sleep(0.03 + 0.023 * (n % 11))
             sent[f"{1000.0 + n:.3f}"] = time.time() * 1000.0
             served.page.show(scenes.glance(1000.0 + n, 3.0 + n % 30 / 10))
@@ -103,9 +112,14 @@ def test_from_event_to_page(browser, tries):
         seen = [(float(t), at) for t, at in tab.evaluate("window.seen")]
         tab.context.close()
     # What was shown is as good as what it replaced: the newest wins.
-    late = sorted(min(at for t, at in seen if t >= float(one)) - began for one, began in sent.items())
+    late = sorted(
+        min(at for t, at in seen if t >= float(one)) - began
+        for one, began in sent.items()
+    )
     p95 = late[int(0.95 * (len(late) - 1))]
-    print(f"\nevent to page: median {statistics.median(late):.0f} ms, 95 % {p95:.0f}, worst {late[-1]:.0f}")
+    print(
+        f"\nevent to page: median {statistics.median(late):.0f} ms, 95 % {p95:.0f}, worst {late[-1]:.0f}"
+    )
 
 
 def test_twenty_clients_leave_nothing_behind(request):
@@ -117,7 +131,8 @@ def test_twenty_clients_leave_nothing_behind(request):
         f"memory {found['memory'][0]:.1f} to {found['memory'][-1]:.1f} MB"
     )
     assert found["most"] == clients.CLIENTS
-    # Fewer files than before is no leak: what an earlier test left is collected while this one runs.
+    # Fewer files than before is no leak: what an earlier test left is collected while
+    # this one runs.
     assert (found["left"], max(found["files"], 0), found["warned"]) == (0, 0, [])
     assert min(found["changes"]) > 0
     assert found["memory"][-1] - found["memory"][0] < 15.0

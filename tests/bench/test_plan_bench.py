@@ -1,7 +1,8 @@
 """How long a plan takes, beside brute force over the same lattice in the same run. Times are only printed.
 
-Wanted: a full plan over 300 m by 300 m, from the soundings to the best three, in at most 2 s; and at least
-20 times faster than a plain loop over the same casts (`plan_brute.py`, which also vouches for the answer).
+Wanted: a full plan over 300 m by 300 m, from the soundings to the best three, in at
+most 2 s; and at least 20 times faster than a plain loop over the same casts
+(`plan_brute.py`, which also vouches for the answer).
 """
 
 import importlib.util
@@ -18,7 +19,9 @@ from companion.lakebed.relief import relief
 from companion.lakebed.surface import Surface
 from companion.tackle import calibrations, reaches
 
-_spec = importlib.util.spec_from_file_location("plan_brute", Path(__file__).with_name("plan_brute.py"))
+_spec = importlib.util.spec_from_file_location(
+    "plan_brute", Path(__file__).with_name("plan_brute.py")
+)
 brute = importlib.util.module_from_spec(_spec)
 _spec.loader.exec_module(brute)
 
@@ -39,7 +42,9 @@ def surface():
     lake, rng = Surface(), np.random.default_rng(0)
     for north in np.arange(0.0, SIDE + 1.0, 10.0):
         for east in np.arange(0.0, SIDE + 1.0, 1.3):
-            ledge = 4.0 / (1.0 + np.exp(-(east - 150.0 - 10.0 * np.sin(north / 40.0)) / 2.0))
+            ledge = 4.0 / (
+                1.0 + np.exp(-(east - 150.0 - 10.0 * np.sin(north / 40.0)) / 2.0)
+            )
             lake.add(east, north, 3.0 + 0.0075 * east + ledge + rng.normal(0.0, 0.1))
     return lake
 
@@ -110,5 +115,7 @@ def test_a_full_plan(benchmark, rods, surface):
     if benchmark.disabled:
         print(f"\nfull plan over 300 m by 300 m: {stopwatch() - start:.2f} s")
     else:
-        print(f"\nfull plan over 300 m by 300 m: {benchmark.stats['median']:.2f} s in the median")
+        print(
+            f"\nfull plan over 300 m by 300 m: {benchmark.stats['median']:.2f} s in the median"
+        )
     assert len(found) == 3

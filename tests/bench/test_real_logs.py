@@ -4,8 +4,24 @@ from __future__ import annotations
 
 import pytest
 
-from tests.bench.real_logs import Line, Replayed, changes, judge, measured, row, spoken_lines
-from tests.bench.reference_bottom import LOGS, Ping, Place, Reference, Track, longest_chain, read
+from tests.bench.real_logs import (
+    Line,
+    Replayed,
+    changes,
+    judge,
+    measured,
+    row,
+    spoken_lines,
+)
+from tests.bench.reference_bottom import (
+    LOGS,
+    Ping,
+    Place,
+    Reference,
+    Track,
+    longest_chain,
+    read,
+)
 
 
 def log(depths, step=1.0, speed=0.0):
@@ -19,7 +35,9 @@ def line(t, touch, text="touch", depth=None):
     return Line(t, text, "match", touch, depth, in_range=False)
 
 
-@pytest.mark.parametrize("burst", [[46.6], [46.6, 33.4, 39.9, 39.9], [43.8] * 4, [1.9] * 5])
+@pytest.mark.parametrize(
+    "burst", [[46.6], [46.6, 33.4, 39.9, 39.9], [43.8] * 4, [1.9] * 5]
+)
 def test_a_burst_of_false_echoes_is_false_and_the_bottom_is_not(burst):
     depths = [12.0] * 20 + burst + [12.1] * 20
     assert [not true for true in log(depths).true] == [z in burst for z in depths]
@@ -70,14 +88,27 @@ def test_what_is_contradicted_is_counted():
     assert contradicted(line(1.0, True), line(9.0, False)) == 1
     assert contradicted(line(1.0, True), line(12.0, False)) == 0
     assert contradicted(line(1.0, False), line(9.0, False)) == 0
-    assert contradicted(line(1, False, "short by 140 feet"), line(9, False, "short by 20 feet")) == 1
+    assert (
+        contradicted(
+            line(1, False, "short by 140 feet"), line(9, False, "short by 20 feet")
+        )
+        == 1
+    )
     lost = Line(1.0, "depth lost", "depth", None, None, in_range=False)
-    assert contradicted(lost, lost._replace(t=5.0, text="depth back, 39 feet", depth=12.0)) == 1
+    assert (
+        contradicted(lost, lost._replace(t=5.0, text="depth back, 39 feet", depth=12.0))
+        == 1
+    )
 
 
 def test_lines_on_false_depths_and_at_travelling_speed_are_counted():
     bottom = log([12.0] * 20 + [40.0] * 3 + [12.0] * 20, speed=3.0)
-    tally = judge(bottom, Replayed([line(21.0, False, depth=40.0), line(30.0, False, depth=12.1)], [], 6.0))
+    tally = judge(
+        bottom,
+        Replayed(
+            [line(21.0, False, depth=40.0), line(30.0, False, depth=12.1)], [], 6.0
+        ),
+    )
     assert (tally.false, tally.travelling) == (1, 2)
 
 
@@ -85,25 +116,49 @@ def test_pings_believed_and_refused():
     bottom = log([12.0] * 20 + [40.0] * 3 + [12.0] * 20)
     everything = [(p.t, p.depth) for p in bottom.pings]
     tally = judge(bottom, Replayed([], everything, 6.0))
-    assert (tally.believed, tally.false_pings, tally.refused, tally.true_pings) == (3, 3, 0, 40)
-    tally = judge(bottom, Replayed([], [(t, z) for t, z in everything if t < 10.0], 6.0))
+    assert (tally.believed, tally.false_pings, tally.refused, tally.true_pings) == (
+        3,
+        3,
+        0,
+        40,
+    )
+    tally = judge(
+        bottom, Replayed([], [(t, z) for t, z in everything if t < 10.0], 6.0)
+    )
     assert (tally.believed, tally.refused) == (0, 29)
 
 
 def test_a_line_is_judged_by_the_match_of_its_instant():
-    match = {"event": "match", "t": 3.0, "state": "short", "depth": 9.0, "where": "in range"}
+    match = {
+        "event": "match",
+        "t": 3.0,
+        "state": "short",
+        "depth": 9.0,
+        "where": "in range",
+    }
     said = {"event": "said", "t": 3.0, "text": "short by 5 feet", "about": "match"}
-    assert spoken_lines([match, said]) == [Line(3.0, "short by 5 feet", "match", False, 9.0, in_range=True)]
+    assert spoken_lines([match, said]) == [
+        Line(3.0, "short by 5 feet", "match", False, 9.0, in_range=True)
+    ]
     assert spoken_lines([match, said | {"t": 4.0, "text": "touch"}])[0].touch is True
-    assert spoken_lines([said | {"text": "tree now", "about": "outlook"}])[0].touch is None
+    assert (
+        spoken_lines([said | {"text": "tree now", "about": "outlook"}])[0].touch is None
+    )
 
 
-@pytest.mark.skipif(not LOGS.is_dir(), reason="the recorded logs of others (shared/data/logs) are not here")
+@pytest.mark.skipif(
+    not LOGS.is_dir(),
+    reason="the recorded logs of others (shared/data/logs) are not here",
+)
 class TestLogs:
     def test_the_bursts_of_the_bay_are_false(self):
         """By the log's description 134 jumps of over 5 m, in bursts; its true bottom is 10 to 19 m."""
         bay = read("bay_spikes.nmea")
-        false = [p.depth for p, true in zip(bay.pings, bay.true, strict=True) if true is False]
+        false = [
+            p.depth
+            for p, true in zip(bay.pings, bay.true, strict=True)
+            if true is False
+        ]
         assert 140 <= len(false) <= 155
         assert min(false) > 12.0
         assert all(10.0 < z < 19.5 for z in bay.bottom(0.0, bay.seconds))

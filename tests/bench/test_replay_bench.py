@@ -2,9 +2,10 @@
 
     .venv/bin/pytest -s --benchmark-enable tests/bench/test_replay_bench.py
 
-The goals: 40 s for 900,000 sentences, at most four times what pynmea2 alone needs to parse the same lines
-and read position and depth, under 250 MB with the speech model loaded. Without --benchmark-enable one
-minute of the day is run once, to see that the bench still works.
+The goals: 40 s for 900,000 sentences, at most four times what pynmea2 alone needs to
+parse the same lines and read position and depth, under 250 MB with the speech model
+loaded. Without --benchmark-enable one minute of the day is run once, to see that the
+bench still works.
 """
 
 from __future__ import annotations
@@ -40,7 +41,14 @@ def ours(recording: Path, folder: Path) -> float:
         with trip:
             day = RecordedDay("bench", recording)
             keep = KeepInTrip(trip, Lakes(logbook), recording)
-            replay(day, SETTINGS, FileSource("sonar", recording).chunks(), events.append, trip, keep=keep)
+            replay(
+                day,
+                SETTINGS,
+                FileSource("sonar", recording).chunks(),
+                events.append,
+                trip,
+                keep=keep,
+            )
     took = stopwatch() - began
     assert events
     return took
@@ -75,7 +83,9 @@ def test_a_day_of_ten_hours(tmp_path, benchmark, request):
         "open(sys.argv[1], 'wb').write(long_day(float(sys.argv[2])))"
     )
     command = [sys.executable, "-c", maker, str(recording), str(hours)]
-    subprocess.run(command, check=True, cwd=Path(__file__).parent)  # apart: its arrays are not our memory
+    subprocess.run(
+        command, check=True, cwd=Path(__file__).parent
+    )  # apart: its arrays are not our memory
     for_grammar(chosen_model(SETTINGS), Grammar(aboard(SETTINGS)))
     took = benchmark.pedantic(lambda: ours(recording, tmp_path), rounds=1)
     megabytes = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
@@ -90,5 +100,7 @@ def test_a_day_of_ten_hours(tmp_path, benchmark, request):
         f"\npynmea2 alone on the same lines: {peer:.1f} s; we take {took / peer:.2f} times as long"
     )
     if native is not None:
-        print(f"gpsdecode (C) on the same lines: {native * sentences / len(lines):.1f} s")
+        print(
+            f"gpsdecode (C) on the same lines: {native * sentences / len(lines):.1f} s"
+        )
     assert took > 0.0

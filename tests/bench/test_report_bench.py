@@ -2,10 +2,11 @@
 
     .venv/bin/pytest -s --benchmark-enable tests/bench/test_report_bench.py
 
-The readings come from the bench's long day (10 Hz fixes, kept once a second), with a cast every minute and a
-half, bites, fish, touches and marks among them. The promise is 5 s of a core, from the logbook to the file,
-and under 1 MB without sound. Its peer is reading the same trip from the logbook. Without --benchmark-enable
-half an hour is built once, to see that the bench still works.
+The readings come from the bench's long day (10 Hz fixes, kept once a second), with a
+cast every minute and a half, bites, fish, touches and marks among them. The promise is
+5 s of a core, from the logbook to the file, and under 1 MB without sound. Its peer is
+reading the same trip from the logbook. Without --benchmark-enable half an hour is built
+once, to see that the bench still works.
 """
 
 from __future__ import annotations
@@ -26,7 +27,12 @@ from companion.simulate.lake import Lake
 from companion.units import Units
 
 START = datetime(2026, 10, 3, 5, tzinfo=UTC)
-LINES = ("12 lb fluorocarbon", "14 lb fluorocarbon", "17 lb fluorocarbon", "20 lb nylon")
+LINES = (
+    "12 lb fluorocarbon",
+    "14 lb fluorocarbon",
+    "17 lb fluorocarbon",
+    "20 lb nylon",
+)
 
 
 def fished(path, hours, seed=1):
@@ -43,7 +49,13 @@ def fished(path, hours, seed=1):
         trip.record(TripBegan(t=0.0, name="a long day", rods=rods))
         for i, one in enumerate(t):
             fix = Fix(float(lat[i]), float(lon[i]), 3.0)
-            trip.reading(one, START + timedelta(seconds=one), fix, float(depth[i]), heading=float(i % 360))
+            trip.reading(
+                one,
+                START + timedelta(seconds=one),
+                fix,
+                float(depth[i]),
+                heading=float(i % 360),
+            )
             if i % 90 == 0:
                 for event in _a_cast(rng, i, fix, float(depth[i])):
                     trip._events.append(event)
@@ -55,9 +67,21 @@ def _a_cast(rng, i, fix, depth):
     rod = i // 90 % 4
     number = i // 90 * 4
     carries = {"rod": f"rod {rod + 1}", "lure": "deep dorrow", "line": LINES[rod]}
-    utc = (START + timedelta(seconds=i)).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+    utc = (
+        (START + timedelta(seconds=i))
+        .isoformat(timespec="milliseconds")
+        .replace("+00:00", "Z")
+    )
     yield RodTaken(t=float(i), utc=utc, reach=5.5 - 0.4 * rod, **carries)
-    yield Match(t=float(i), utc=utc, rod=f"rod {rod + 1}", state="short", by=1.0, depth=depth, reach=5.0)
+    yield Match(
+        t=float(i),
+        utc=utc,
+        rod=f"rod {rod + 1}",
+        state="short",
+        by=1.0,
+        depth=depth,
+        reach=5.0,
+    )
     told = [("cast", 0.0, {"detail": "two o'clock", "heading": float(i % 360)})]
     if rng.random() < 0.2:
         told.append(("bite", 15.0, {"lure_depth": 4.0, "lure_at": fix}))
@@ -69,7 +93,9 @@ def _a_cast(rng, i, fix, depth):
         clip = f"{i}-{what}.flac"
         yield Heard(t=i + after, utc=utc, text=f"log {what}", clip=clip, command=what)
         where = {"boat": fix, "bottom": depth, "clip": clip}
-        yield Logged(t=i + after, utc=utc, number=number, what=what, **carries, **where, **more)
+        yield Logged(
+            t=i + after, utc=utc, number=number, what=what, **carries, **where, **more
+        )
 
 
 def ours(path, trip):
@@ -104,7 +130,8 @@ def test_the_report_of_ten_hours(tmp_path, benchmark, request):
 
     size = benchmark.pedantic(once, rounds=1)
     print(
-        f"\n{'10 h' if whole else 'half an hour'}: {took[0]:.2f} s of a core, {size / 1e6:.2f} MB; ", end=""
+        f"\n{'10 h' if whole else 'half an hour'}: {took[0]:.2f} s of a core, {size / 1e6:.2f} MB; ",
+        end="",
     )
     print(f"reading the trip alone {peer:.2f} s")
     assert size < 1_000_000

@@ -1,8 +1,9 @@
 """How long a sentence takes: framing, TAG block, checksum, values, time, state, beside pynmea2 and gpsdecode.
 
-`pytest tests/bench/test_sensing_bench.py --benchmark-enable -s` prints the ratios; otherwise each runs once.
-The day asked for has 900,000 sentences (ten hours of 10 Hz RMC and GGA and 5 Hz DPT); a minute of it is
-enough to time, as nothing grows with the length.
+`pytest tests/bench/test_sensing_bench.py --benchmark-enable -s` prints the ratios;
+otherwise each runs once. The day asked for has 900,000 sentences (ten hours of 10 Hz
+RMC and GGA and 5 Hz DPT); a minute of it is enough to time, as nothing grows with the
+length.
 """
 
 from __future__ import annotations
@@ -49,7 +50,9 @@ def recorded(minute) -> bytes:
     """The same as recorded, each with its TAG block."""
     c = 1_791_036_900_000
     tags = [f"\\{checked(f's:boat,c:{c + 40 * i}')}\\" for i in range(MINUTE)]
-    return "".join(f"{tag}{line}\r\n" for tag, line in zip(tags, minute, strict=True)).encode()
+    return "".join(
+        f"{tag}{line}\r\n" for tag, line in zip(tags, minute, strict=True)
+    ).encode()
 
 
 def sense(data: bytes) -> int:
@@ -74,7 +77,14 @@ def pynmea2_reads(lines: list[str]) -> float:
 def named_fields(lines: list[str]) -> None:
     """What sensing asks pynmea2 for: the fields by name, behind checks of our own."""
     wanted = {
-        "RMC": ("status", "mode_indicator", "spd_over_grnd", "true_course", "mag_variation", "mag_var_dir"),
+        "RMC": (
+            "status",
+            "mode_indicator",
+            "spd_over_grnd",
+            "true_course",
+            "mag_variation",
+            "mag_var_dir",
+        ),
         "GGA": ("gps_qual", "horizontal_dil"),
         "DPT": ("depth", "offset"),
     }
@@ -109,7 +119,9 @@ def test_byte_by_byte(benchmark, recorded):
     def crumbs() -> int:
         sensing = Sensing({})
         return sum(
-            1 for i in range(len(recorded)) for _ in sensing.feed(Chunk(0.0, "boat", recorded[i : i + 1]))
+            1
+            for i in range(len(recorded))
+            for _ in sensing.feed(Chunk(0.0, "boat", recorded[i : i + 1]))
         )
 
     assert benchmark.pedantic(crumbs, rounds=1) == MINUTE
@@ -129,8 +141,12 @@ def test_gpsdecode_beside_it(benchmark, recorded, minute):
     plain = "".join(f"{line}\r\n" for line in minute).encode() * 10
 
     def decode() -> bytes:
-        return subprocess.run([gpsdecode], input=plain, stdout=subprocess.PIPE, check=True).stdout
+        return subprocess.run(
+            [gpsdecode], input=plain, stdout=subprocess.PIPE, check=True
+        ).stdout
 
     benchmark.pedantic(decode, rounds=1)
     ours, theirs = best(lambda: sense(recorded)), best(decode) / 10
-    print(f"\ngpsdecode {theirs / MINUTE * 1e6:.1f} us (C, start included), ratio {ours / theirs:.2f}")
+    print(
+        f"\ngpsdecode {theirs / MINUTE * 1e6:.1f} us (C, start included), ratio {ours / theirs:.2f}"
+    )

@@ -1,9 +1,10 @@
 """Boot an image on a virtual board, and tell what it takes: `python -m tests.board.boot IMAGE FOLDER`.
 
-An image of `hardware/image.sh` is emulated whole, or, with --container, its system is started here. It tells
-how long the board takes from power on to the kernel, to READY and to the first depth on its page; how much
-memory and processor the service takes while the sonar talks; and whether the trip lies on the data partition
-afterwards, the power cut.
+An image of `hardware/image.sh` is emulated whole, or, with --container, its system is
+started here. It tells how long the board takes from power on to the kernel, to READY
+and to the first depth on its page; how much memory and processor the service takes
+while the sonar talks; and whether the trip lies on the data partition afterwards, the
+power cut.
 """
 
 from __future__ import annotations
@@ -16,7 +17,14 @@ import time
 from pathlib import Path
 from typing import NamedTuple
 
-from tests.board.powercuts import READY, data_part, events_printed, faults, take_part, tap_for
+from tests.board.powercuts import (
+    READY,
+    data_part,
+    events_printed,
+    faults,
+    take_part,
+    tap_for,
+)
 from tests.board.virtual import (
     BY_UDP,
     BY_USB,
@@ -69,28 +77,47 @@ def main() -> int:
     parser.add_argument("image", type=Path)
     parser.add_argument("folder", type=Path)
     parser.add_argument("--arch", default="amd64", choices=list(MACHINES))
-    parser.add_argument("--seconds", type=float, default=120.0, help="how long the trip is watched")
     parser.add_argument(
-        "--container", action="store_true", help="its system here, without its kernel; as root"
+        "--seconds", type=float, default=120.0, help="how long the trip is watched"
+    )
+    parser.add_argument(
+        "--container",
+        action="store_true",
+        help="its system here, without its kernel; as root",
     )
     given = parser.parse_args()
     if given.container and ALONE not in os.environ:
         # A network of its own: the board's services set up whatever network they find.
-        up = ["unshare", "--net", "bash", "-c", 'ip link set lo up && exec "$@"', "boot"]
+        up = [
+            "unshare",
+            "--net",
+            "bash",
+            "-c",
+            'ip link set lo up && exec "$@"',
+            "boot",
+        ]
         os.environ[ALONE] = "yes"
         os.execvp(up[0], [*up, sys.executable, "-m", "tests.board.boot", *sys.argv[1:]])
     given.folder.mkdir(parents=True, exist_ok=True)
     disk, key, within = given.folder / "disk.img", given.folder / "key", WITHIN_S
     new_disk(given.image, disk, BY_UDP if given.container else BY_USB)
     key.unlink(missing_ok=True)
-    subprocess.run(["ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-f", key], check=True)
+    subprocess.run(
+        ["ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-f", key], check=True
+    )
     public = key.with_suffix(".pub").read_text().strip()
     edit(
         disk,
         "board.toml",
-        lambda _: f'name = "board"\ntime_zone = "America/Chicago"\n[login]\nkeys = ["{public}"]\n',
+        lambda _: (
+            f'name = "board"\ntime_zone = "America/Chicago"\n[login]\nkeys = ["{public}"]\n'
+        ),
     )
-    board = contained(disk, given.folder) if given.container else emulated(disk, given.folder, given.arch)
+    board = (
+        contained(disk, given.folder)
+        if given.container
+        else emulated(disk, given.folder, given.arch)
+    )
     try:
         system = board.wait_for("Welcome to", within).t - board.began
         ready = board.wait_for(READY, within).t - board.began
@@ -116,7 +143,9 @@ def main() -> int:
     printed = events_printed(board.printed())
     take_part(disk, data_part(disk), given.folder / "part")
     found = faults(given.folder / "part", [line.text for line in printed])
-    print(f"{taps} taps, {len(printed)} events printed; after the cut: {found or 'all of them there'}")
+    print(
+        f"{taps} taps, {len(printed)} events printed; after the cut: {found or 'all of them there'}"
+    )
     return min(len(found), 1)
 
 
@@ -124,7 +153,9 @@ def tell_used(before: Used, after: Used) -> None:
     """Print what the service took between two looks."""
     seconds = after.when - before.when
     share = (after.processor - before.processor) / seconds
-    print(f"processor until then {before.processor:.1f} s, then {share:.1%} of one for {seconds:.0f} s")
+    print(
+        f"processor until then {before.processor:.1f} s, then {share:.1%} of one for {seconds:.0f} s"
+    )
     print(f"memory {after.memory:.0f} MB", flush=True)
 
 

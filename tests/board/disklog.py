@@ -1,8 +1,9 @@
 """The log of a disk's writes that QEMU's `blklogwrites` keeps, and the disk after a cut of power in it.
 
-The format is that of the Linux device-mapper target log-writes (kernel documentation, "dm-log-writes"): a
-header, then each write as four little-endian 64-bit numbers (first sector, sectors, flags, length of a mark's
-text) in a sector of its own, with its data behind it.
+The format is that of the Linux device-mapper target log-writes (kernel documentation,
+"dm-log-writes"): a header, then each write as four little-endian 64-bit numbers (first
+sector, sectors, flags, length of a mark's text) in a sector of its own, with its data
+behind it.
 """
 
 from __future__ import annotations
@@ -71,8 +72,8 @@ def read_log(path: Path) -> Iterator[Write]:
 class Disk:
     """A disk that is written as the log tells, up to a cut.
 
-    What was written before the last flush is on it; of what came after, a disk's own cache may have put any
-    part there, in any order.
+    What was written before the last flush is on it; of what came after, a disk's own
+    cache may have put any part there, in any order.
 
     Args:
         log: the log.
@@ -106,7 +107,9 @@ class Disk:
         """Put a write, or only its first bytes, on a disk."""
         at = write.at - self.begins
         if not 0 <= at <= self._size - write.size:
-            raise ValueError(f"a write at {write.at} outside the part of the disk that is looked at")
+            raise ValueError(
+                f"a write at {write.at} outside the part of the disk that is looked at"
+            )
         if write.flags & DISCARD:
             return  # what is there afterwards is anything: what was there
         self._log.seek(write.place)
@@ -122,7 +125,8 @@ class Disk:
 def survivors(waiting: list[Write], chance: random.Random) -> list[tuple[Write, int]]:
     """Return which unflushed writes a cut leaves on the disk, in their order, and how much of each.
 
-    One time in three it is the first few, as if the disk kept their order; one time in three any; else all.
+    One time in three it is the first few, as if the disk kept their order; one time in
+    three any; else all.
     """
     how = chance.randrange(3)
     first = chance.randint(0, len(waiting))
@@ -132,6 +136,11 @@ def survivors(waiting: list[Write], chance: random.Random) -> list[tuple[Write, 
         size = write.size
         if not sure and chance.random() < TORN / len(waiting):
             size = chance.randrange(0, size, UNIT)
-        if sure or how == 2 or (how == 0 and number < first) or (how == 1 and chance.random() < 0.5):
+        if (
+            sure
+            or how == 2
+            or (how == 0 and number < first)
+            or (how == 1 and chance.random() < 0.5)
+        ):
             kept.append((write, size))
     return kept

@@ -1,9 +1,9 @@
 """Print where each Python package of an installation comes from: `python -m tests.board.packages FOLDER`.
 
-For every package, for Python 3.11 to 3.13 on both kinds of board: a wheel, or the source, and whether that
-needs a compiler. Then the libraries of the system that the wheels for ARM are linked with, and the Debian
-packages that have them. Needs a network, and `pip install uv packaging pyelftools`; what it fetches stays in
-FOLDER.
+For every package, for Python 3.11 to 3.13 on both kinds of board: a wheel, or the
+source, and whether that needs a compiler. Then the libraries of the system that the
+wheels for ARM are linked with, and the Debian packages that have them. Needs a network,
+and `pip install uv packaging pyelftools`; what it fetches stays in FOLDER.
 """
 
 from __future__ import annotations
@@ -31,7 +31,15 @@ MACHINES = ("aarch64", "x86_64")
 GLIBC = 36
 """Of Debian 12: 2.36."""
 COMPILED = (".c", ".cc", ".cpp", ".pyx", ".rs", ".f90")
-LIBC = ("libc.so", "libm.so", "libpthread.so", "libdl.so", "librt.so", "libutil.so", "ld-linux")
+LIBC = (
+    "libc.so",
+    "libm.so",
+    "libpthread.so",
+    "libdl.so",
+    "librt.so",
+    "libutil.so",
+    "ld-linux",
+)
 DEBIAN = {
     "libatomic.so.1": "libatomic1",
     "libgcc_s.so.1": "libgcc-s1",
@@ -71,10 +79,15 @@ def tags(python: tuple[int, int], machine: str) -> list[Tag]:
     """Return the wheel tags that fit a board with Debian 12 or newer, the best first."""
     platforms = [f"manylinux_2_{minor}_{machine}" for minor in range(GLIBC, 4, -1)]
     platforms += [f"manylinux{year}_{machine}" for year in (2014, 2010)]
-    return [*cpython_tags(python, platforms=platforms), *compatible_tags(python, platforms=platforms)]
+    return [
+        *cpython_tags(python, platforms=platforms),
+        *compatible_tags(python, platforms=platforms),
+    ]
 
 
-def wheel_for(package: dict[str, Any], python: tuple[int, int], machine: str) -> str | None:
+def wheel_for(
+    package: dict[str, Any], python: tuple[int, int], machine: str
+) -> str | None:
     """Return the address of the wheel that fits best."""
     rank = {tag: n for n, tag in enumerate(tags(python, machine))}
     fitting = []
@@ -97,12 +110,16 @@ def source_of(package: dict[str, Any], folder: Path) -> str:
     """Return what it takes to make a package without a wheel."""
     if "sdist" not in package:
         return "NOTHING"
-    with tarfile.open(fileobj=io.BytesIO(fetched(package["sdist"]["url"], folder))) as archive:
+    with tarfile.open(
+        fileobj=io.BytesIO(fetched(package["sdist"]["url"], folder))
+    ) as archive:
         is_compiled = any(name.endswith(COMPILED) for name in archive.getnames())
     return "source, NEEDS A COMPILER" if is_compiled else "source, pure Python"
 
 
-def came_from(package: dict[str, Any], python: tuple[int, int], machine: str, folder: Path) -> str:
+def came_from(
+    package: dict[str, Any], python: tuple[int, int], machine: str, folder: Path
+) -> str:
     """Return where a board gets the package from."""
     if not is_wanted(package, python, machine):
         return "-"
@@ -118,7 +135,9 @@ def libraries(wheel: bytes) -> Iterator[str]:
         names = [name for name in archive.namelist() if ".so" in Path(name).name]
         brought = {Path(name).name for name in names}
         for name in names:
-            dynamic = ELFFile(io.BytesIO(archive.read(name))).get_section_by_name(".dynamic")
+            dynamic = ELFFile(io.BytesIO(archive.read(name))).get_section_by_name(
+                ".dynamic"
+            )
             if isinstance(dynamic, DynamicSection):
                 yield from (
                     tag.needed
@@ -130,13 +149,21 @@ def libraries(wheel: bytes) -> Iterator[str]:
 def print_packages(packages: list[dict[str, Any]], folder: Path) -> bool:
     """Print a line for each package; return whether every board gets each without a compiler."""
     boards = [(python, machine) for machine in MACHINES for python in PYTHONS]
-    print("| package | version | " + " | ".join(f"{m} {p[0]}.{p[1]}" for p, m in boards) + " |")
+    print(
+        "| package | version | "
+        + " | ".join(f"{m} {p[0]}.{p[1]}" for p, m in boards)
+        + " |"
+    )
     print("|---|---|" + "---|" * len(boards))
     is_well = True
     for package in packages:
-        cells = [came_from(package, python, machine, folder) for python, machine in boards]
+        cells = [
+            came_from(package, python, machine, folder) for python, machine in boards
+        ]
         is_well &= not any("NEEDS" in cell or "NOTHING" in cell for cell in cells)
-        print(f"| {package['name']} | {package['version']} | " + " | ".join(cells) + " |")
+        print(
+            f"| {package['name']} | {package['version']} | " + " | ".join(cells) + " |"
+        )
     return is_well
 
 
@@ -146,11 +173,17 @@ def print_libraries(packages: list[dict[str, Any]], folder: Path) -> bool:
     for package in packages:
         for python in PYTHONS:
             url = wheel_for(package, python, "aarch64")
-            if is_wanted(package, python, "aarch64") and url and not url.endswith("-none-any.whl"):
+            if (
+                is_wanted(package, python, "aarch64")
+                and url
+                and not url.endswith("-none-any.whl")
+            ):
                 for library in libraries(fetched(url, folder)):
                     needed.setdefault(library, set()).add(package["name"])
     for library, names in sorted(needed.items()):
-        print(f"{library} ({DEBIAN.get(library, 'UNKNOWN')}): {', '.join(sorted(names))}")
+        print(
+            f"{library} ({DEBIAN.get(library, 'UNKNOWN')}): {', '.join(sorted(names))}"
+        )
     return needed.keys() <= DEBIAN.keys()
 
 

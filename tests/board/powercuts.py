@@ -1,11 +1,13 @@
 """Cut the power while a trip is written: `sudo python -m tests.board.powercuts FOLDER [--image IMAGE]`.
 
-The program runs on a file system whose disk's writes are logged, while the sonar talks, commands are spoken
-and the buttons of the page are tapped: here on this machine, or, with an image of hardware/image.sh, on a
-virtual board. The log is cut at random points. What had been flushed is on the disk, of the rest any part, a
-write now and then torn; then it is mounted, which replays its journal, and checked: file system, logbook, all
-that was printed by then, recordings. With an image the emulator is killed too, at random moments, past the
-cache here, and booted again. Anything wrong is printed with its point, and the exit status is 1.
+The program runs on a file system whose disk's writes are logged, while the sonar talks,
+commands are spoken and the buttons of the page are tapped: here on this machine, or,
+with an image of hardware/image.sh, on a virtual board. The log is cut at random points.
+What had been flushed is on the disk, of the rest any part, a write now and then torn;
+then it is mounted, which replays its journal, and checked: file system, logbook, all
+that was printed by then, recordings. With an image the emulator is killed too, at
+random moments, past the cache here, and booted again. Anything wrong is printed with
+its point, and the exit status is 1.
 """
 
 from __future__ import annotations
@@ -45,7 +47,20 @@ from tests.board.virtual import Board, Line, emulated, free_port, new_disk, part
 from tests.faults.kills import card, config_text, talk
 from tests.trial.aboard import Aboard, Throttle
 
-ROUND = "rod 1", "cast", "touch", "bite", "rod 2", "cast", "fish", "mark", "undo", "rod 3", "cast", "touch"
+ROUND = (
+    "rod 1",
+    "cast",
+    "touch",
+    "bite",
+    "rod 2",
+    "cast",
+    "fish",
+    "mark",
+    "undo",
+    "rod 3",
+    "cast",
+    "touch",
+)
 TAPPED_EVERY_S = 1.0
 BOOT_WITHIN_S = 300.0
 READY = r"Started companion\.service|Started .*companion.service.*Companion"
@@ -99,7 +114,9 @@ def mounted(part: Path) -> Iterator[Path]:
         subprocess.CalledProcessError: it cannot be mounted.
     """
     with tempfile.TemporaryDirectory() as place:
-        subprocess.run(["mount", "-o", "loop", part, place], check=True, capture_output=True)
+        subprocess.run(
+            ["mount", "-o", "loop", part, place], check=True, capture_output=True
+        )
         try:
             yield Path(place)
         finally:
@@ -121,7 +138,9 @@ def faults(part: Path, promised: list[str]) -> list[str]:
             found += recording_faults(data / "recordings", settings)
     except subprocess.CalledProcessError as error:
         return [f"not mounted: {error.stderr!r}"]
-    checked = subprocess.run(["e2fsck", "-fn", part], check=False, capture_output=True, text=True)
+    checked = subprocess.run(
+        ["e2fsck", "-fn", part], check=False, capture_output=True, text=True
+    )
     if checked.returncode:
         found.append(f"file system: {checked.stdout[-300:]}")
     return found
@@ -165,9 +184,14 @@ def recording_faults(recordings: Path, settings: Path) -> list[str]:
         if not lines.exists():
             continue
         trim(lines)
-        bad = sum(not _is_whole(line) for line in lines.read_bytes().split(b"\r\n")[:-1])
+        bad = sum(
+            not _is_whole(line) for line in lines.read_bytes().split(b"\r\n")[:-1]
+        )
         found += [f"{folder.name}: {bad} lines are not whole"] if bad else []
-        if not (folder / CONFIG_FILE).is_file() or (folder / CONFIG_FILE).read_text() != settings.read_text():
+        if (
+            not (folder / CONFIG_FILE).is_file()
+            or (folder / CONFIG_FILE).read_text() != settings.read_text()
+        ):
             found.append(f"{folder.name}: its configuration is not whole")
         if beforehand.read(folder) is None:
             found.append(f"{folder.name}: what was known before is not whole")
@@ -265,13 +289,27 @@ def trip_on_a_board(image: Path, folder: Path, minutes: float) -> Trip:
         taps = tap_for(board, 60.0 * minutes)
     finally:
         board.cut()
-    lines = [line._replace(mark=0) for line in earlier] + events_printed(board.printed())
-    return _told(Trip(part.begins, before, log, 0, [Printed(line.mark, line.text) for line in lines]), taps)
+    lines = [line._replace(mark=0) for line in earlier] + events_printed(
+        board.printed()
+    )
+    return _told(
+        Trip(
+            part.begins,
+            before,
+            log,
+            0,
+            [Printed(line.mark, line.text) for line in lines],
+        ),
+        taps,
+    )
 
 
 def _told(trip: Trip, taps: int) -> Trip:
     megabytes = trip.log.stat().st_size / 1e6
-    print(f"{taps} taps taken, {len(trip.printed)} events printed, {megabytes:.0f} MB logged", flush=True)
+    print(
+        f"{taps} taps taken, {len(trip.printed)} events printed, {megabytes:.0f} MB logged",
+        flush=True,
+    )
     return trip
 
 
@@ -327,7 +365,9 @@ def _furnish(home: Path, folder: Path) -> None:
     data, settings = places_in(home)
     settings.parent.mkdir(parents=True)
     data.mkdir(parents=True)
-    settings.write_text(config_text(folder).replace("on = false", f"port = {free_port()}"))
+    settings.write_text(
+        config_text(folder).replace("on = false", f"port = {free_port()}")
+    )
     (data / speech_model().name).symlink_to(speech_model())
     os.sync()
 
@@ -377,7 +417,10 @@ def cut_all(
         for fault in found:
             print(f"cut {number} at {point}: {fault}", flush=True)
         if number % 100 == 99:
-            print(f"{number + 1} cuts, {unflushed} with writes not flushed, {wrong} wrong", flush=True)
+            print(
+                f"{number + 1} cuts, {unflushed} with writes not flushed, {wrong} wrong",
+                flush=True,
+            )
     disk.close()
     return wrong, kept
 
@@ -427,7 +470,8 @@ def kill_all(image: Path, folder: Path, kills: int, chance: random.Random) -> in
         for fault in found:
             print(f"kill {number}: {fault}", flush=True)
         print(
-            f"kill {number} after {time.monotonic() - board.began:.0f} s, {len(printed)} printed", flush=True
+            f"kill {number} after {time.monotonic() - board.began:.0f} s, {len(printed)} printed",
+            flush=True,
         )
     board = emulated(disk, folder)
     board.wait_for(READY, BOOT_WITHIN_S)
@@ -439,10 +483,16 @@ def main() -> int:
     """Do all of it; the exit status is 1 when something was wrong."""
     parser = argparse.ArgumentParser()
     parser.add_argument("folder", type=Path)
-    parser.add_argument("--image", type=Path, help="on a virtual board with this image, not here")
+    parser.add_argument(
+        "--image", type=Path, help="on a virtual board with this image, not here"
+    )
     parser.add_argument("--cuts", type=int, default=1000)
-    parser.add_argument("--boots", type=int, default=0, help="boot so many of the disks that were cut")
-    parser.add_argument("--kills", type=int, default=0, help="and kill the emulator so often")
+    parser.add_argument(
+        "--boots", type=int, default=0, help="boot so many of the disks that were cut"
+    )
+    parser.add_argument(
+        "--kills", type=int, default=0, help="and kill the emulator so often"
+    )
     parser.add_argument("--minutes", type=float, default=6.0)
     parser.add_argument("--seed", type=int, default=1)
     given = parser.parse_args()
@@ -457,7 +507,10 @@ def main() -> int:
         every = given.cuts // given.boots if given.boots else given.cuts + 1
         wrong, kept = cut_all(trip, given.folder, given.cuts, chance, every)
         failed = boot_kept(trip, given.folder, kept)
-        print(f"{given.cuts} cuts: {wrong} wrong; {len(kept)} booted, {failed} did not start", flush=True)
+        print(
+            f"{given.cuts} cuts: {wrong} wrong; {len(kept)} booted, {failed} did not start",
+            flush=True,
+        )
         wrong += failed
     if given.kills:
         killed = kill_all(given.image, given.folder, given.kills, chance)

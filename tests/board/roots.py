@@ -1,11 +1,13 @@
 """Install for real in clean Debian systems: `sudo python -m tests.board.roots FOLDER [--kills N] [SUITE...]`.
 
-Each system is made by mmdebstrap (its smallest variant; `--arch arm64` with qemu-user-static for ARM), and
-is kept in FOLDER; every trial begins anew on an overlay of it, in a private view of this machine. It
-has the real Python, packages and speech model, from the network. Tried are the service and the folder:
-install, install again without a network, update, back, uninstall, purge; what was installed replays the demo
-day to its golden as the service's account. Then each task is killed N times at random moments, and run again.
-No systemd runs in such a system: it is installed into, and not started.
+Each system is made by mmdebstrap (its smallest variant; `--arch arm64` with
+qemu-user-static for ARM), and is kept in FOLDER; every trial begins anew on an overlay
+of it, in a private view of this machine. It has the real Python, packages and speech
+model, from the network. Tried are the service and the folder: install, install again
+without a network, update, back, uninstall, purge; what was installed replays the demo
+day to its golden as the service's account. Then each task is killed N times at random
+moments, and run again. No systemd runs in such a system: it is installed into, and not
+started.
 """
 
 from __future__ import annotations
@@ -68,13 +70,31 @@ class Trial:
         shutil.rmtree(self.place, ignore_errors=True)
         project = self.place / "upper" / PROJECT.lstrip("/")
         project.mkdir(parents=True)
-        archive = subprocess.run(["git", "archive", "HEAD"], cwd=ROOT, check=True, capture_output=True).stdout
+        archive = subprocess.run(
+            ["git", "archive", "HEAD"], cwd=ROOT, check=True, capture_output=True
+        ).stdout
         subprocess.run(["tar", "x", "-C", project], input=archive, check=True)
 
     def begin(self, command: str, *, network: bool = True) -> subprocess.Popen[str]:
         """Start a command in the system."""
-        apart = ["unshare", "--mount", "--pid", "--fork", "--kill-child", *([] if network else ["--net"])]
-        inside = ["bash", "-c", ENTER, "enter", self.system, self.place, self.folder / "cache", CERTIFICATES]
+        apart = [
+            "unshare",
+            "--mount",
+            "--pid",
+            "--fork",
+            "--kill-child",
+            *([] if network else ["--net"]),
+        ]
+        inside = [
+            "bash",
+            "-c",
+            ENTER,
+            "enter",
+            self.system,
+            self.place,
+            self.folder / "cache",
+            CERTIFICATES,
+        ]
         return subprocess.Popen(
             [*apart, *map(str, inside), command],
             stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
@@ -90,7 +110,9 @@ class Trial:
         process = self.begin(command, network=network)
         text, _ = process.communicate()
         if process.returncode:
-            raise RuntimeError(f"{command}: status {process.returncode}\n{text[-3000:]}")
+            raise RuntimeError(
+                f"{command}: status {process.returncode}\n{text[-3000:]}"
+            )
         return text
 
     def kill(self, command: str, after: float) -> bool:
@@ -135,33 +157,62 @@ def service(trial: Trial) -> None:
     version = "readlink /opt/companion/current"
     step("install", lambda: trial.run(f"{INSTALL} --service && {SEALED}"))
     step("demo day as its golden", lambda: trial.run(GOLDEN))
-    step("install again, no network", lambda: trial.run(f"{INSTALL} --service && {RUNS}", network=False))
-    step("update", lambda: trial.run(f"{CHANGE}; {INSTALL} --update && {RUNS} && {SEALED}"))
+    step(
+        "install again, no network",
+        lambda: trial.run(f"{INSTALL} --service && {RUNS}", network=False),
+    )
+    step(
+        "update",
+        lambda: trial.run(f"{CHANGE}; {INSTALL} --update && {RUNS} && {SEALED}"),
+    )
     assert trial.run(version).strip() == "environments/2"
-    step("back, no network", lambda: trial.run(f"{INSTALL} --back && {RUNS}", network=False))
+    step(
+        "back, no network",
+        lambda: trial.run(f"{INSTALL} --back && {RUNS}", network=False),
+    )
     assert trial.run(version).strip() == "environments/1"
     step("back again", lambda: trial.run(f"{INSTALL} --back && {RUNS}", network=False))
-    step("uninstall", lambda: trial.run(f"{INSTALL} --uninstall && test ! -e /opt/companion", network=False))
+    step(
+        "uninstall",
+        lambda: trial.run(
+            f"{INSTALL} --uninstall && test ! -e /opt/companion", network=False
+        ),
+    )
     trial.run("test -s /etc/companion/companion.toml && test -d /var/lib/companion")
     step("purge", lambda: trial.run(f"{INSTALL} --uninstall --purge", network=False))
-    trial.run("test ! -e /etc/companion && test ! -e /var/lib/companion && ! getent passwd companion")
+    trial.run(
+        "test ! -e /etc/companion && test ! -e /var/lib/companion && ! getent passwd companion"
+    )
     trial.run("! getent passwd companion-setup")
 
 
 def in_folder(trial: Trial) -> None:
     """Try the folder through its life."""
     step("install", lambda: trial.run(f"{INSTALL} && {FOLDER_RUNS}"))
-    step("install again, no network", lambda: trial.run(f"{INSTALL} && {FOLDER_RUNS}", network=False))
+    step(
+        "install again, no network",
+        lambda: trial.run(f"{INSTALL} && {FOLDER_RUNS}", network=False),
+    )
     step("update", lambda: trial.run(f"{INSTALL} --update && {FOLDER_RUNS}"))
-    step("back, no network", lambda: trial.run(f"{INSTALL} --back && {FOLDER_RUNS}", network=False))
-    step("uninstall", lambda: trial.run(f"{INSTALL} --uninstall && test ! -e .venv", network=False))
+    step(
+        "back, no network",
+        lambda: trial.run(f"{INSTALL} --back && {FOLDER_RUNS}", network=False),
+    )
+    step(
+        "uninstall",
+        lambda: trial.run(f"{INSTALL} --uninstall && test ! -e .venv", network=False),
+    )
 
 
-def killed(trial: Trial, task: str, kills: int, within: float, runs: str | None, after: str) -> None:
+def killed(
+    trial: Trial, task: str, kills: int, within: float, runs: str | None, after: str
+) -> None:
     """Kill a task at random moments within so many s, the `runs` passing each time, then finish it."""
     in_time = 0
     for _ in range(kills):
-        in_time += trial.kill(f"{CHANGE}; {INSTALL} {task}", random.uniform(0.0, within))
+        in_time += trial.kill(
+            f"{CHANGE}; {INSTALL} {task}", random.uniform(0.0, within)
+        )
         if runs is not None:
             trial.run(runs)
     trial.run(f"{INSTALL} {task} && {after}")

@@ -1,9 +1,11 @@
 """A virtual board: an image of hardware/image.sh, in an emulator or in a container.
 
-In the emulator all of it is tried: firmware, kernel, disk, a sonar on a USB serial adapter, a sound card; it
-is slow. In the container the image's own systemd starts all but the kernel, as fast as this machine is; the
-sonar talks by UDP there. The console tells what the service prints (the journal is sent there), the page is
-reached through a port of this machine, and the FAT partition is edited beforehand as one would on a laptop.
+In the emulator all of it is tried: firmware, kernel, disk, a sonar on a USB serial
+adapter, a sound card; it is slow. In the container the image's own systemd starts all
+but the kernel, as fast as this machine is; the sonar talks by UDP there. The console
+tells what the service prints (the journal is sent there), the page is reached through a
+port of this machine, and the FAT partition is edited beforehand as one would on a
+laptop.
 """
 
 from __future__ import annotations
@@ -33,17 +35,23 @@ FAT_AT = "@@1M"
 ROOM_MIB = 512
 """What a card has beyond the image."""
 PAGE_PORT = 8765
-FIRMWARE = {"amd64": "/usr/share/ovmf/OVMF.fd", "arm64": "/usr/share/qemu-efi-aarch64/QEMU_EFI.fd"}
+FIRMWARE = {
+    "amd64": "/usr/share/ovmf/OVMF.fd",
+    "arm64": "/usr/share/qemu-efi-aarch64/QEMU_EFI.fd",
+}
 MACHINES = {
     "amd64": ["qemu-system-x86_64", "-M", "q35", "-cpu", "max"],
     "arm64": ["qemu-system-aarch64", "-M", "virt", "-cpu", "cortex-a72"],
 }
 TELLING = (
-    "systemd.journald.forward_to_console=1 systemd.journald.max_level_console=info printk.time=1 loglevel=4"
+    "systemd.journald.forward_to_console=1 systemd.journald.max_level_console=info "
+    "printk.time=1 loglevel=4"
 )
 SONAR_PORT = 10110
 BY_USB = '[[sources]]\nname = "sonar"\nkind = "serial"\ndevice = "/dev/ttyUSB0"\nbaud = 38400\n'
-BY_UDP = f'[[sources]]\nname = "sonar"\nkind = "udp"\naddress = "127.0.0.1:{SONAR_PORT}"\n'
+BY_UDP = (
+    f'[[sources]]\nname = "sonar"\nkind = "udp"\naddress = "127.0.0.1:{SONAR_PORT}"\n'
+)
 
 
 class Line(NamedTuple):
@@ -75,7 +83,11 @@ def new_disk(image: Path, disk: Path, wire: str = BY_USB) -> None:
         file.truncate(image.stat().st_size + ROOM_MIB * MIB)
     be_patient(disk)
     edit(disk, "companion.toml", lambda _: board_settings(wire))
-    edit(disk, "loader/entries/companion.conf", lambda text: text.replace(" quiet ", f" {TELLING} "))
+    edit(
+        disk,
+        "loader/entries/companion.conf",
+        lambda text: text.replace(" quiet ", f" {TELLING} "),
+    )
 
 
 def edit(disk: Path, name: str, change: Callable[[str], str]) -> None:
@@ -90,7 +102,9 @@ def edit(disk: Path, name: str, change: Callable[[str], str]) -> None:
 
 def partition(disk: Path, number: int) -> tuple[int, int]:
     """Return where a partition of a disk begins, counted from 1, and its size, bytes."""
-    told = subprocess.run(["sfdisk", "--dump", disk], check=True, capture_output=True, text=True).stdout
+    told = subprocess.run(
+        ["sfdisk", "--dump", disk], check=True, capture_output=True, text=True
+    ).stdout
     begins, size = re.findall(r"start=\s*(\d+), size=\s*(\d+)", told)[number - 1]
     return int(begins) * SECTOR, int(size) * SECTOR
 
@@ -103,7 +117,9 @@ def be_patient(disk: Path) -> None:
         patience.flush()
         put = f"write {patience.name} etc/systemd/system/companion.service.d/patience.conf"
         subprocess.run(
-            ["debugfs", "-w", "-R", put, f"{disk}?offset={begins}"], check=True, capture_output=True
+            ["debugfs", "-w", "-R", put, f"{disk}?offset={begins}"],
+            check=True,
+            capture_output=True,
         )
 
 
@@ -175,7 +191,9 @@ class Board:
         self._console = console
         self.began = time.monotonic()
         pipe = subprocess.PIPE
-        self._process = subprocess.Popen(command, stdin=pipe, stdout=pipe, stderr=subprocess.STDOUT)
+        self._process = subprocess.Popen(
+            command, stdin=pipe, stdout=pipe, stderr=subprocess.STDOUT
+        )
         self._reader = threading.Thread(target=self._read, name="console", daemon=True)
         self._reader.start()
 
@@ -188,9 +206,15 @@ class Board:
         assert self._process.stdout is not None
         with self._console.open("w", encoding="utf-8") as console:
             for raw in self._process.stdout:
-                text = re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", raw.decode("utf-8", "replace")).rstrip()
+                text = re.sub(
+                    r"\x1b\[[0-9;?]*[A-Za-z]", "", raw.decode("utf-8", "replace")
+                ).rstrip()
                 self.lines.append(Line(time.monotonic(), self._mark(), text))
-                print(f"{time.monotonic() - self.began:8.2f} {text}", file=console, flush=True)
+                print(
+                    f"{time.monotonic() - self.began:8.2f} {text}",
+                    file=console,
+                    flush=True,
+                )
 
     @property
     def is_running(self) -> bool:
@@ -221,11 +245,16 @@ class Board:
                 break
             time.sleep(0.05)
         last = "\n".join(line.text for line in self.lines[-30:])
-        raise TimeoutError(f"no {pattern!r} within {within_s:.0f} s; the console's last:\n{last}")
+        raise TimeoutError(
+            f"no {pattern!r} within {within_s:.0f} s; the console's last:\n{last}"
+        )
 
     def shown_depth(self) -> str:
         """Return the depth the page shows, or "" while it shows none or does not answer."""
-        with contextlib.suppress(OSError, ValueError), urllib.request.urlopen(self.page, timeout=5) as answer:
+        with (
+            contextlib.suppress(OSError, ValueError),
+            urllib.request.urlopen(self.page, timeout=5) as answer,
+        ):
             text = answer.read().decode()
             if found := re.search(r'id="depth"[^>]*>\s*([0-9.]+)', text):
                 return found[1]
@@ -245,11 +274,17 @@ class Board:
 
     def _post(self, what: str, form: dict[str, str]) -> int:
         data = urllib.parse.urlencode(form).encode()
-        headers = {"Accept": "application/json", "Cookie": self._cookie, "Origin": self.page.rstrip("/")}
+        headers = {
+            "Accept": "application/json",
+            "Cookie": self._cookie,
+            "Origin": self.page.rstrip("/"),
+        }
         request = urllib.request.Request(self.page + what, data, headers)
         try:
             with urllib.request.urlopen(request, timeout=60) as answer:
-                self._cookie = (answer.headers.get("Set-Cookie") or self._cookie).split(";")[0]
+                self._cookie = (answer.headers.get("Set-Cookie") or self._cookie).split(
+                    ";"
+                )[0]
                 json.load(answer)
                 return int(answer.status)
         except urllib.error.HTTPError as error:
@@ -284,7 +319,8 @@ def emulated(
         disk: the file that is its disk.
         folder: for its socket and the text of its console.
         arch: amd64 or arm64.
-        drive: how the disk is attached (QEMU's `-blockdev`, a node called disk); past the cache if left out.
+        drive: how the disk is attached (QEMU's `-blockdev`, a node called disk); past
+            the cache if left out.
         mark: called for each line of the console.
         every_s: how often the sonar speaks.
     """
@@ -302,7 +338,9 @@ def emulated(
         "-audiodev", "none,id=sound", "-device", "intel-hda", "-device", "hda-duplex,audiodev=sound",
         "-netdev", f"user,id=net,restrict=on,{forwarded}", "-device", "virtio-net-pci,netdev=net,romfile=",
     ]  # fmt: skip
-    board = Board(command, folder / "console.txt", f"http://127.0.0.1:{page}/", login_port, mark)
+    board = Board(
+        command, folder / "console.txt", f"http://127.0.0.1:{page}/", login_port, mark
+    )
     while not wire.exists() and board.is_running:
         time.sleep(0.05)
     plug = socket.socket(socket.AF_UNIX)
@@ -337,7 +375,9 @@ def contained(disk: Path, folder: Path, every_s: float = 0.2) -> Board:
         folder: for what is mounted and the text of its console.
         every_s: how often the sonar speaks.
     """
-    subprocess.run(["sfdisk", "--quiet", "-N", "3", disk], input=", +", text=True, check=True)
+    subprocess.run(
+        ["sfdisk", "--quiet", "-N", "3", disk], input=", +", text=True, check=True
+    )
     parts = [str(number) for part in (2, 3) for number in partition(disk, part)]
     command = ["unshare", "--mount", "--pid", "--fork", "--kill-child", "--mount-proc"]
     command += ["bash", "-c", CONTAINER, "board", str(disk), str(folder), *parts]
@@ -358,4 +398,6 @@ def try_login(board: Board, key: Path, command: str) -> str:
     ]
     given = [word for option in options for word in ("-o", option)]
     to = ["-i", key, "-p", str(board.login_port), "root@127.0.0.1"]
-    return subprocess.run(["ssh", *given, *to, command], check=True, capture_output=True, text=True).stdout
+    return subprocess.run(
+        ["ssh", *given, *to, command], check=True, capture_output=True, text=True
+    ).stdout

@@ -58,7 +58,12 @@ class Wire:
 class Talker:
     """Sends depth and position through a wire, in real time, until stopped."""
 
-    def __init__(self, wire: Wire, hertz: float = 5.0, depth: Callable[[float], float] = lambda _: 5.0):
+    def __init__(
+        self,
+        wire: Wire,
+        hertz: float = 5.0,
+        depth: Callable[[float], float] = lambda _: 5.0,
+    ):
         self.wire = wire
         self.sent = 0
         self._every = 1.0 / hertz
@@ -71,7 +76,9 @@ class Talker:
         began = time.monotonic()
         while not self._stop.wait(self._every):
             try:
-                self.wire.send(depth_line(self._depth(time.monotonic() - began)) + place_line())
+                self.wire.send(
+                    depth_line(self._depth(time.monotonic() - began)) + place_line()
+                )
                 self.sent += 1
             except OSError:
                 continue
@@ -87,9 +94,8 @@ def depth_line(metres: float) -> bytes:
 
 def place_line(lat: str = "4500.000", utc: datetime | None = None) -> bytes:
     utc = utc or datetime.now(UTC)
-    body = (
-        f"GPRMC,{utc:%H%M%S}.{utc.microsecond // 10000:02d},A,{lat},N,09300.000,W,0.5,090.0,{utc:%d%m%y},,,A"
-    )
+    time = f"{utc:%H%M%S}.{utc.microsecond // 10000:02d}"
+    body = f"GPRMC,{time},A,{lat},N,09300.000,W,0.5,090.0,{utc:%d%m%y},,,A"
     return sentence(body) + b"\r\n"
 
 
@@ -123,21 +129,30 @@ class Afloat:
     def texts(self) -> list[str]:
         return [text for e in list(self.events) if (text := getattr(e, "text", None))]
 
-    def wait_for(self, what: Callable[[Afloat], object], within: float = 120.0) -> float:
+    def wait_for(
+        self, what: Callable[[Afloat], object], within: float = 120.0
+    ) -> float:
         """Wait until something is so; return how long it took, s."""
         began = time.monotonic()
         while not what(self):
-            assert time.monotonic() - began < within, f"not within {within} s; told: {self.texts()}"
+            assert time.monotonic() - began < within, (
+                f"not within {within} s; told: {self.texts()}"
+            )
             assert self._thread.is_alive(), "it has ended"
             time.sleep(0.02)
         return time.monotonic() - began
 
     def wait_for_text(self, text: str, within: float = 120.0) -> float:
-        return self.wait_for(lambda me: any(t.startswith(text) for t in me.texts()), within)
+        return self.wait_for(
+            lambda me: any(t.startswith(text) for t in me.texts()), within
+        )
 
 
 RODS = "[[rods]]" + config.example_text().partition("[[rods]]")[2]
-LURES = "[[lures]]" + config.example_text().partition("[[lures]]")[2].partition("# The same lure")[0]
+LURES = (
+    "[[lures]]"
+    + config.example_text().partition("[[lures]]")[2].partition("# The same lure")[0]
+)
 
 
 def config_text(*sources: str) -> str:
@@ -213,4 +228,6 @@ def tools() -> object:
     """The helpers above, for tests: modules here cannot import each other."""
     import types
 
-    return types.SimpleNamespace(**{k: v for k, v in globals().items() if not k.startswith("_")})
+    return types.SimpleNamespace(
+        **{k: v for k, v in globals().items() if not k.startswith("_")}
+    )

@@ -10,7 +10,8 @@ from pathlib import Path
 HARDWARE = Path(__file__).parents[2] / "hardware"
 DEVICE_GROUPS = ("dialout", "audio", "gpio")
 SERVICE_IS_HERE = any(
-    Path(path).exists() for path in ("/opt/companion", "/etc/systemd/system/companion.service")
+    Path(path).exists()
+    for path in ("/opt/companion", "/etc/systemd/system/companion.service")
 )
 INSTALLED = {
     "etc/systemd/system/companion.service",
@@ -108,7 +109,11 @@ class Board:
 
     @property
     def files(self) -> set[str]:
-        return {str(p.relative_to(self.system)) for p in self.system.rglob("*") if not p.is_dir()}
+        return {
+            str(p.relative_to(self.system))
+            for p in self.system.rglob("*")
+            if not p.is_dir()
+        }
 
     @property
     def current(self) -> str:

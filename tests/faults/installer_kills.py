@@ -1,9 +1,10 @@
 """Kill the installer at each of its commands, and run it again: `python -m tests.faults.installer_kills`.
 
-Every task is tried on a scratch system with stand-ins for what takes minutes (`tests.faults.installer`). A
-trap kills the script and all that it started before its K-th command; afterwards what was installed before
-must still run, the same task again must end well, and its outcome must be that of a task never cut off.
-Prints a line for each task. `tests/board/roots.py` kills the real thing, in clean Debian systems.
+Every task is tried on a scratch system with stand-ins for what takes minutes
+(`tests.faults.installer`). A trap kills the script and all that it started before its
+K-th command; afterwards what was installed before must still run, the same task again
+must end well, and its outcome must be that of a task never cut off. Prints a line for
+each task. `tests/board/roots.py` kills the real thing, in clean Debian systems.
 """
 
 from __future__ import annotations
@@ -41,7 +42,9 @@ class Task(NamedTuple):
 
 def _environment_runs(board: Board) -> bool:
     program = board.system / "opt/companion/current/bin/companion"
-    told = subprocess.run([program, "settings", "--example"], capture_output=True, text=True, check=False)
+    told = subprocess.run(
+        [program, "settings", "--example"], capture_output=True, text=True, check=False
+    )
     return told.stdout.startswith("units")
 
 
@@ -71,7 +74,9 @@ def _an_updated_service(board: Board) -> None:
 def _is_installed(board: Board) -> None:
     assert board.files >= INSTALLED
     assert _environment_runs(board)
-    assert (board.system / "etc/companion/companion.toml").read_text() == 'units = "feet"\n'
+    assert (
+        board.system / "etc/companion/companion.toml"
+    ).read_text() == 'units = "feet"\n'
     assert (board.system / "var/lib/companion/speech-model-en-1/complete.txt").is_file()
     assert not (board.system / "var/lib/companion/unfinished").exists()
     assert len(list((board.system / "opt/companion/environments").iterdir())) <= 2
@@ -131,7 +136,10 @@ def _folder_is_updated(board: Board) -> None:
 def _is_with_the_one_before(board: Board) -> None:
     """Whole, with the other beside it; cut off after its last move, going back again returns."""
     _folder_is_installed(board)
-    assert {path.name for path in board.project.glob(".venv*")} == {".venv", ".venv.before"}
+    assert {path.name for path in board.project.glob(".venv*")} == {
+        ".venv",
+        ".venv.before",
+    }
 
 
 def _folder_is_removed(board: Board) -> None:
@@ -145,9 +153,15 @@ TASKS = {
     "uninstall": Task(("--uninstall",), _a_service, _anything, _is_removed),
     "purge": Task(("--uninstall", "--purge"), _a_service, _anything, _is_purged),
     "folder": Task((), lambda _: None, _anything, _folder_is_installed, False),
-    "folder update": Task(("--update",), _a_folder, _anything, _folder_is_updated, False),
-    "folder back": Task(("--back",), _an_updated_folder, _anything, _is_with_the_one_before, False),
-    "folder uninstall": Task(("--uninstall",), _an_updated_folder, _anything, _folder_is_removed, False),
+    "folder update": Task(
+        ("--update",), _a_folder, _anything, _folder_is_updated, False
+    ),
+    "folder back": Task(
+        ("--back",), _an_updated_folder, _anything, _is_with_the_one_before, False
+    ),
+    "folder uninstall": Task(
+        ("--uninstall",), _an_updated_folder, _anything, _folder_is_removed, False
+    ),
 }
 
 
@@ -185,9 +199,13 @@ class Killing:
         shutil.copytree(self.kept, folder, symlinks=True)
         killed = self._run(command)
         assert killed.returncode == -9, f"command {command} was not reached"
-        assert self.task.runs(self.board), f"killed at command {command}, what ran before does not run"
+        assert self.task.runs(self.board), (
+            f"killed at command {command}, what ran before does not run"
+        )
         again = self._run(NEVER)
-        assert again.returncode == 0, f"killed at command {command}: {again.stdout}{again.stderr}"
+        assert again.returncode == 0, (
+            f"killed at command {command}: {again.stdout}{again.stderr}"
+        )
         self.task.outcome(self.board)
 
 
@@ -202,4 +220,7 @@ def kills(name: str, every: int, first: int = 0) -> Iterator[int]:
 
 if __name__ == "__main__":
     for one in sys.argv[1:] or TASKS:
-        print(f"{one}: killed at {len(list(kills(one, 1)))} commands, each finished afterwards", flush=True)
+        print(
+            f"{one}: killed at {len(list(kills(one, 1)))} commands, each finished afterwards",
+            flush=True,
+        )

@@ -1,11 +1,12 @@
 """Kill `companion run` again and again: `python tests/faults/kills.py FOLDER TRIES SEED`.
 
-The program as installed, its listener on: a pty talks fast, and a stand-in for `arecord` gives what a sound
-card would, spoken commands between hiss. At a random moment it gets SIGKILL, one try in ten while it
-starts; the next goes on with the trip. After each kill the logbook must be sound and have every event that
-was printed (but for matches, which wait for their batch). After every twentieth the trip is ended in order;
-then the logbook and a replay of the recording must be one and the same. Prints a line for each trip and one
-for all.
+The program as installed, its listener on: a pty talks fast, and a stand-in for
+`arecord` gives what a sound card would, spoken commands between hiss. At a random
+moment it gets SIGKILL, one try in ten while it starts; the next goes on with the trip.
+After each kill the logbook must be sound and have every event that was printed (but for
+matches, which wait for their batch). After every twentieth the trip is ended in order;
+then the logbook and a replay of the recording must be one and the same. Prints a line
+for each trip and one for all.
 """
 
 from __future__ import annotations
@@ -70,8 +71,11 @@ def talk(name: Path) -> None:
         while True:
             n += 1
             depth = sentence(f"SDDPT,{4 + (n % 90) / 15:.2f},0.0")
-            place = sentence(f"GPGLL,4500.{n % 1000:03d},N,09300.000,W,{120000 + n % 60:06d}.00,A")
-            with contextlib.suppress(BlockingIOError):  # nobody reads: it is being killed, or starts
+            place = sentence(
+                f"GPGLL,4500.{n % 1000:03d},N,09300.000,W,{120000 + n % 60:06d}.00,A"
+            )
+            # Nobody reads: it is being killed, or starts.
+            with contextlib.suppress(BlockingIOError):
                 os.write(ours, depth + b"\r\n" + place + b"\r\n")
             time.sleep(0.01)
 
@@ -95,7 +99,9 @@ def card(folder: Path) -> dict[str, str]:
 def config_text(folder: Path) -> str:
     example = config.example_text()
     rods = "[[lures]]" + example.partition("[[lures]]")[2]
-    source = f'[[sources]]\nname = "sonar"\nkind = "serial"\ndevice = "{folder / "sonar"}"\n'
+    source = (
+        f'[[sources]]\nname = "sonar"\nkind = "serial"\ndevice = "{folder / "sonar"}"\n'
+    )
     return f'[voice]\nspeaker = "none"\n[page]\non = false\n{source}\n{rods}'
 
 
@@ -115,7 +121,9 @@ class Boat:
         command = [Path(sys.executable).parent / "companion", "run", "--json"]
         command += ["--config", self.folder / "boat.toml", "--data", self.data]
         with (self.folder / "log").open("ab") as log:
-            process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=log, env=self._environment)
+            process = subprocess.Popen(
+                command, stdout=subprocess.PIPE, stderr=log, env=self._environment
+            )
         assert process.stdout is not None
         try:
             first = b""
@@ -123,7 +131,9 @@ class Boat:
                 time.sleep(self._chance.uniform(0.0, 5.0))
             else:
                 first = process.stdout.readline()
-                time.sleep(self._chance.uniform(0.0, self._chance.choice(LONGEST_RUNS_S)))
+                time.sleep(
+                    self._chance.uniform(0.0, self._chance.choice(LONGEST_RUNS_S))
+                )
             process.send_signal(how)
             lines = (first + process.stdout.read()).split(b"\n")
             status = process.wait()
@@ -131,8 +141,12 @@ class Boat:
             process.kill()
             process.stdout.close()
         if status != (-how if how == signal.SIGKILL else 0):
-            raise SystemExit(f"it ended by itself, or badly: {status}; {(self.folder / 'log').read_text()}")
-        return [line for line in lines[:-1] if line]  # what follows the last line end was cut by the kill
+            raise SystemExit(
+                f"it ended by itself, or badly: {status}; {(self.folder / 'log').read_text()}"
+            )
+        return [
+            line for line in lines[:-1] if line
+        ]  # what follows the last line end was cut by the kill
 
     def lost(self, printed: set[bytes]) -> int:
         """Check the logbook after a kill; return how many printed events are not in it."""
@@ -140,7 +154,11 @@ class Boat:
             return len(printed)
         with Logbook(self.data / "logbook.db") as book:
             assert book.tables.faults() == []
-            kept = {to_json(event) for trip in book.trips() for event in book.events(trip.id)}
+            kept = {
+                to_json(event)
+                for trip in book.trips()
+                for event in book.events(trip.id)
+            }
         return sum(not isinstance(from_json(line), Match) for line in printed - kept)
 
     def check_ended(self) -> list[AnyEvent]:
@@ -163,8 +181,12 @@ def replayed(trip: Path, kept: list[AnyEvent]) -> list[AnyEvent]:
 
     heard = {e.clip: hearing_told(e) for e in kept if isinstance(e, Heard)}
 
-    def known(_model: object, _grammar: object, clips: tuple[Clip, ...], _shift: float) -> list[object]:
-        return [lambda name=clip.path.name: heard.get(name, Hearing("")) for clip in clips]
+    def known(
+        _model: object, _grammar: object, clips: tuple[Clip, ...], _shift: float
+    ) -> list[object]:
+        return [
+            lambda name=clip.path.name: heard.get(name, Hearing("")) for clip in clips
+        ]
 
     room.hear_ahead, room.chosen_model = known, lambda _settings: Path()  # type: ignore[assignment]
     day, events = find_day(trip), []
@@ -202,7 +224,10 @@ def main(folder: Path, tries: int, seed: int) -> None:
         )
     with Logbook(folder / "data" / "logbook.db") as book:
         trips = len(book.trips())
-    print(f"{kills} kills, {trips} trips, {printed} events printed, {lost} lost", flush=True)
+    print(
+        f"{kills} kills, {trips} trips, {printed} events printed, {lost} lost",
+        flush=True,
+    )
 
 
 if __name__ == "__main__":

@@ -1,8 +1,8 @@
 """Be killed while writing, again and again: run by test_logbook_killed.py, in a process of its own.
 
-For each try a child writes a trip and reports the number of each logged thing once `record` has returned;
-after a random number of them, and a random moment more, it gets SIGKILL. Prints, for each try, the highest
-number that was reported.
+For each try a child writes a trip and reports the number of each logged thing once
+`record` has returned; after a random number of them, and a random moment more, it gets
+SIGKILL. Prints, for each try, the highest number that was reported.
 """
 
 import os
@@ -23,7 +23,9 @@ def write_until_killed(path: Path, name: str, report: int) -> None:
             number += 1
             t = float(number)
             trip.reading(t, None, Fix(35.0, -84.0), 5.0)
-            trip.record(Match(t=t, rod="two", state="clear", by=1.0, depth=6.0, reach=5.0))
+            trip.record(
+                Match(t=t, rod="two", state="clear", by=1.0, depth=6.0, reach=5.0)
+            )
             trip.record(Logged(t=t, number=number, what="bite"))
             if number % 5 == 0:
                 trip.undo(number)
@@ -40,10 +42,14 @@ def killed_try(path: Path, name: str, chance: random.Random) -> int:
         try:
             write_until_killed(path, name, writer)
         finally:
-            os._exit(1)  # an error in the writer must not run on in this copy of the parent
+            os._exit(
+                1
+            )  # an error in the writer must not run on in this copy of the parent
     os.close(writer)
     with os.fdopen(reader, "rb") as reports:
-        numbers = [reports.readline() for _ in range(chance.choice((0, 1, 2, 5, 10, 20)))]
+        numbers = [
+            reports.readline() for _ in range(chance.choice((0, 1, 2, 5, 10, 20)))
+        ]
         time.sleep(chance.uniform(0.0, 0.005))
         os.kill(child, signal.SIGKILL)
         _, status = os.waitpid(child, 0)

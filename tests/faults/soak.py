@@ -1,8 +1,9 @@
 """A long trip at high speed: `python tests/faults/soak.py FOLDER HOURS`, or by test_soak.py.
 
-The real loop, queue, recording, logbook and listener with a clock that the source moves: sentences ten
-and five times a second, a word every two minutes, a lost cable every hour. Prints memory, open files and
-threads at each simulated hour, and fails when the last is more than the first by what a leak would add.
+The real loop, queue, recording, logbook and listener with a clock that the source
+moves: sentences ten and five times a second, a word every two minutes, a lost cable
+every hour. Prints memory, open files and threads at each simulated hour, and fails when
+the last is more than the first by what a leak would add.
 """
 
 from __future__ import annotations
@@ -75,9 +76,15 @@ class Day:
             utc = START + timedelta(seconds=now)
             time_of_day = f"{utc:%H%M%S}.{utc.microsecond // 10_000:02d}"
             lat = f"45{abs((now / 7200.0) % 2.0 - 1.0) * 10:07.4f}"
-            lines.append(sentence(f"GPRMC,{time_of_day},A,{lat},N,09300.000,W,2.5,000.0,{utc:%d%m%y},,,A"))
+            lines.append(
+                sentence(
+                    f"GPRMC,{time_of_day},A,{lat},N,09300.000,W,2.5,000.0,{utc:%d%m%y},,,A"
+                )
+            )
             if n % 2 == 0:
-                lines.append(sentence(f"SDDPT,{5.0 + 2.0 * np.sin(now / 60.0):.2f},0.0"))
+                lines.append(
+                    sentence(f"SDDPT,{5.0 + 2.0 * np.sin(now / 60.0):.2f},0.0")
+                )
         return b"\r\n".join(lines) + b"\r\n"
 
 
@@ -90,7 +97,11 @@ def frames(clock: Moved, end: float) -> Iterator[np.ndarray]:
         if clock.t >= due:
             due = clock.t + 120.0
             for n in range(70):
-                yield chance.normal(0, 5000, 320).astype(np.int16) if n < 25 else quiet[n % 50]
+                yield (
+                    chance.normal(0, 5000, 320).astype(np.int16)
+                    if n < 25
+                    else quiet[n % 50]
+                )
         time.sleep(0.002)
         yield quiet[0]
 
@@ -123,7 +134,9 @@ def resources() -> tuple[float, int, int]:
     )
 
 
-def soak(folder: Path, hours: float, report_every: float = HOUR) -> list[tuple[float, int, int]]:
+def soak(
+    folder: Path, hours: float, report_every: float = HOUR
+) -> list[tuple[float, int, int]]:
     """Run the simulated hours; return memory, files and threads at each report."""
     ears.RETRY_S = live.SYNC_EVERY = 0.05
     text = config.example_text()
@@ -142,7 +155,10 @@ def soak(folder: Path, hours: float, report_every: float = HOUR) -> list[tuple[f
             due[0] += report_every
             seen.append(resources())
             memory, files, threads = seen[-1]
-            print(f"{clock.t / HOUR:5.1f} h  {memory:6.1f} MB  {files} files  {threads} threads", flush=True)
+            print(
+                f"{clock.t / HOUR:5.1f} h  {memory:6.1f} MB  {files} files  {threads} threads",
+                flush=True,
+            )
 
     words = Words(lambda: ("log bite", "rod two", "how deep", "rod one")[len(seen) % 4])
     parts = Parts(
@@ -174,7 +190,9 @@ def soak(folder: Path, hours: float, report_every: float = HOUR) -> list[tuple[f
         assert trip.closed
         assert sum(counts.values()) == len(book.events(trip.id))
     size = sum(p.stat().st_size for p in folder.rglob("*") if p.is_file())
-    print(f"{hours:g} h in {took:.0f} s; {dict(sorted(counts.items()))}; {size / 1e6:.0f} MB on the disk")
+    print(
+        f"{hours:g} h in {took:.0f} s; {dict(sorted(counts.items()))}; {size / 1e6:.0f} MB on the disk"
+    )
     return seen
 
 
@@ -182,7 +200,9 @@ def main(folder: Path, hours: float) -> None:
     seen = soak(folder, hours)
     settled = seen[len(seen) // 3 :]
     memory, files, threads = zip(*settled, strict=True)
-    print(f"last two thirds: {min(memory):.1f} to {max(memory):.1f} MB, {min(files)} to {max(files)} files")
+    print(
+        f"last two thirds: {min(memory):.1f} to {max(memory):.1f} MB, {min(files)} to {max(files)} files"
+    )
     assert memory[-1] - memory[0] < 10.0
     assert files[-1] <= files[0] + 2
     assert threads[-1] <= threads[0]

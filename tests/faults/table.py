@@ -1,6 +1,7 @@
 """Print the table of faults, tries and losses: `python tests/faults/table.py`; it runs all of tests/faults.
 
-A loss is a test that fails; what a test counts itself (tries, events, seconds) it hands over as properties.
+A loss is a test that fails; what a test counts itself (tries, events, seconds) it hands
+over as properties.
 """
 
 from __future__ import annotations
@@ -29,7 +30,14 @@ def rows(report: Path) -> list[Row]:
     found = []
     for case in ET.parse(report).getroot().iter("testcase"):
         told = {p.get("name"): p.get("value") or "" for p in case.iter("property")}
-        bad = next((kind for kind in ("failure", "error", "skipped") if case.find(kind) is not None), None)
+        bad = next(
+            (
+                kind
+                for kind in ("failure", "error", "skipped")
+                if case.find(kind) is not None
+            ),
+            None,
+        )
         name = (case.get("name") or "").removeprefix("test_").replace("_", " ")
         seen = ", ".join(told[key] for key in ("lost", "seen") if key in told)
         outcome = {None: "nothing lost", "skipped": "NOT TRIED"}.get(bad, "LOST")
@@ -52,7 +60,10 @@ def main() -> int:
             str(HERE),
         ]
         run = subprocess.run(
-            [*command, "-o", "junit_family=xunit1"], capture_output=True, text=True, check=False
+            [*command, "-o", "junit_family=xunit1"],
+            capture_output=True,
+            text=True,
+            check=False,
         )
         print("| fault | tries | outcome | measured |\n|---|---|---|---|")
         for row in rows(report):

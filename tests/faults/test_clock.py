@@ -20,7 +20,9 @@ from companion.events import Said
     ],
 )
 def test_a_wrong_clock_is_said_once_and_gps_time_used(launch, wire, tools, wall, told):
-    boat = launch(tools.config_text(tools.serial_text("sonar", wire.name)), wall=lambda: wall)
+    boat = launch(
+        tools.config_text(tools.serial_text("sonar", wire.name)), wall=lambda: wall
+    )
     boat.wait_for_text(told)
     boat.live.announce("afterwards")
     boat.wait_for_text("afterwards")
@@ -31,9 +33,13 @@ def test_a_wrong_clock_is_said_once_and_gps_time_used(launch, wire, tools, wall,
 
 
 @pytest.mark.usefixtures("talker")
-def test_a_clock_that_jumps_during_the_trip_changes_no_stamp(launch, wire, tools, tmp_path):
+def test_a_clock_that_jumps_during_the_trip_changes_no_stamp(
+    launch, wire, tools, tmp_path
+):
     now = [datetime.now(UTC)]
-    boat = launch(tools.config_text(tools.serial_text("sonar", wire.name)), wall=lambda: now[0])
+    boat = launch(
+        tools.config_text(tools.serial_text("sonar", wire.name)), wall=lambda: now[0]
+    )
     boat.wait_for_text("ready")
     for years in (12, -40, 3):
         now[0] += timedelta(days=365 * years)

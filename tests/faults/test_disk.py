@@ -27,7 +27,9 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
         check=False,
     )
     if done.returncode:
-        pytest.skip(f"a small disk cannot be mounted here, which takes root: {done.stderr.strip()}")
+        pytest.skip(
+            f"a small disk cannot be mounted here, which takes root: {done.stderr.strip()}"
+        )
     yield folder
     subprocess.run(["umount", "-l", str(folder)], check=True)
 
@@ -49,7 +51,9 @@ def events_kept(folder: Path) -> list:
 
 @pytest.mark.usefixtures("talker")
 def test_a_full_disk(launch, wire, tools, small_disk):
-    boat = launch(tools.config_text(tools.serial_text("sonar", wire.name)), folder=small_disk)
+    boat = launch(
+        tools.config_text(tools.serial_text("sonar", wire.name)), folder=small_disk
+    )
     boat.wait_for_text("ready")
     fill(small_disk / "filler")
     boat.wait_for_text("not recording: No space left on device")
@@ -61,10 +65,16 @@ def test_a_full_disk(launch, wire, tools, small_disk):
     boat.wait_for_text("recording again")
     boat.live.announce("something more")
     boat.wait_for_text("logbook written again")
-    assert boat.texts().count("recording again") == boat.texts().count("logbook written again") == 2
+    assert (
+        boat.texts().count("recording again")
+        == boat.texts().count("logbook written again")
+        == 2
+    )
     live = boat.stop()
     told = boat.texts()
-    assert told.count("not recording: No space left on device") == 2  # a notice, and said
+    assert (
+        told.count("not recording: No space left on device") == 2
+    )  # a notice, and said
     assert told.count("logbook not written: the disk is full") == 2
     assert events_kept(small_disk) == live
     (lines,) = small_disk.glob("recordings/*/*/sonar.nmea")
@@ -79,7 +89,9 @@ def test_a_disk_that_is_read_only_at_first(launch, wire, tools, small_disk):
         subprocess.run(["mount", "-o", f"remount,{how}", str(small_disk)], check=True)
 
     remount("ro")
-    boat = launch(tools.config_text(tools.serial_text("sonar", wire.name)), folder=small_disk)
+    boat = launch(
+        tools.config_text(tools.serial_text("sonar", wire.name)), folder=small_disk
+    )
     boat.wait_for_text("ready")
     told = boat.texts()
     assert any(t.startswith("not recording: Read-only file system") for t in told)
@@ -96,8 +108,12 @@ def test_a_disk_that_is_read_only_at_first(launch, wire, tools, small_disk):
 
 
 @pytest.mark.usefixtures("talker")
-@pytest.mark.parametrize("how", ["not a database", "torn in the middle", "half written"])
-def test_a_damaged_logbook_is_moved_aside_and_a_new_one_begun(launch, wire, tools, tmp_path, how):
+@pytest.mark.parametrize(
+    "how", ["not a database", "torn in the middle", "half written"]
+)
+def test_a_damaged_logbook_is_moved_aside_and_a_new_one_begun(
+    launch, wire, tools, tmp_path, how
+):
     path = tmp_path / "logbook.db"
     with Logbook(path) as book:
         trip = book.begin_trip("2020-01-01 000000")

@@ -34,12 +34,16 @@ BAD = 6.25
 
 def day(depths: list[float], start: int = START) -> bytes:
     bodies = (sentence(f"SDDPT,{depth:.2f},0.0") for depth in depths)
-    return b"".join(stamped(body, "sonar", start + 500 * n) for n, body in enumerate(bodies))
+    return b"".join(
+        stamped(body, "sonar", start + 500 * n) for n, body in enumerate(bodies)
+    )
 
 
 def folded(data: bytes, piece: int, *utterances: Utterance) -> list[AnyEvent]:
     events: list[AnyEvent] = []
-    engine = assemble_trip("a day", SETTINGS, GRAMMAR, events.append, KeepNothing(), Known())
+    engine = assemble_trip(
+        "a day", SETTINGS, GRAMMAR, events.append, KeepNothing(), Known()
+    )
     for utterance in utterances:
         engine.utterance(utterance)
     for start in range(0, len(data), piece):
@@ -64,7 +68,8 @@ def stumbling(monkeypatch):
 
     def accept_reading(self, t, reading):
         deep = reading.below_surface if isinstance(reading, Depth) else None
-        if deep is not None and BAD <= deep < BAD + 0.7:  # the transducer may hang below the surface
+        # The transducer may hang below the surface.
+        if deep is not None and BAD <= deep < BAD + 0.7:
             raise KeyError("a mistake of ours")
         return true(self, t, reading)
 
@@ -82,7 +87,9 @@ def test_one_line_costs_itself_however_the_bytes_are_cut():
     assert events[-1].sentences == 5
     assert folded(data, 7) == events
     good = folded(day([5.0, 5.0, 5.0]), 7)
-    assert [type(e) for e in events if not isinstance(e, Notice)] == [type(e) for e in good]
+    assert [type(e) for e in events if not isinstance(e, Notice)] == [
+        type(e) for e in good
+    ]
 
 
 @pytest.mark.usefixtures("stumbling")
@@ -131,13 +138,18 @@ def test_what_fails_where_events_go_is_not_passed_over():
 
 
 @pytest.mark.usefixtures("passing_over", "stumbling")
-def test_a_live_trip_goes_on_keeps_the_line_and_replays_the_same(launch, wire, tools, tmp_path):
+def test_a_live_trip_goes_on_keeps_the_line_and_replays_the_same(
+    launch, wire, tools, tmp_path
+):
     boat = launch(tools.config_text(tools.serial_text("sonar", wire.name)))
     boat.wait_for_text("ready")
     for depth in (5.0, BAD, 5.0, BAD, 5.5):
         wire.send(tools.depth_line(depth))
     boat.wait_for(
-        lambda me: (deep := me.live.trip.engine.glance(me.live.trip.engine.now).depth) and deep == 5.5
+        lambda me: (
+            (deep := me.live.trip.engine.glance(me.live.trip.engine.now).depth)
+            and deep == 5.5
+        )
     )
     live = boat.stop()
     assert [e.text for e in live if isinstance(e, Notice) and "error" in e.text] == [
@@ -146,7 +158,12 @@ def test_a_live_trip_goes_on_keeps_the_line_and_replays_the_same(launch, wire, t
     (lines,) = (tmp_path / "recordings").glob("*/*/sonar.nmea")
     assert lines.read_bytes().count(b"$SDDPT,6.25,") == 2
     again, kept = [], find_day(lines.parent)
-    replay(kept, config.load(kept.config), FileSource(RECORDING_WIRE, kept.recording).chunks(), again.append)
+    replay(
+        kept,
+        config.load(kept.config),
+        FileSource(RECORDING_WIRE, kept.recording).chunks(),
+        again.append,
+    )
     assert again == live
 
 
@@ -160,14 +177,18 @@ def test_what_fails_beside_the_engine_does_not_end_the_trip(launch, wire, tools)
     boat.wait_for_text("ready")
     events = boat.stop()
     assert isinstance(events[-1], TripEnded)
-    assert sum(getattr(e, "text", "").startswith("error passed over") for e in events) == 1
+    assert (
+        sum(getattr(e, "text", "").startswith("error passed over") for e in events) == 1
+    )
 
 
 @pytest.fixture
 def cut_off(tmp_path):
     """A trip that was cut off a second ago: its recording, and its place in the logbook."""
     now = datetime.now(UTC)
-    folder = tmp_path / "recordings" / f"{now:%Y-%m-%d}" / now.strftime(TRIP_NAME_FORMAT)
+    folder = (
+        tmp_path / "recordings" / f"{now:%Y-%m-%d}" / now.strftime(TRIP_NAME_FORMAT)
+    )
     recording = Recording(folder, TEXT)
     recording.write(day([5.0] * 4, ms_of(now) - 3000))
     recording.close()
@@ -187,20 +208,27 @@ def begun(folder: Path) -> list[str]:
 
 
 @pytest.mark.usefixtures("cut_off")
-def test_a_rebuild_that_fails_for_whatever_reason_is_not_tried_again(tmp_path, monkeypatch):
+def test_a_rebuild_that_fails_for_whatever_reason_is_not_tried_again(
+    tmp_path, monkeypatch
+):
     def broken(*_: object) -> None:
         raise ZeroDivisionError("a mistake of ours")
 
     with monkeypatch.context() as patched:
         patched.setattr(beginning, "Rebuilt", broken)
         told = begun(tmp_path)
-    assert told[:2] == ["could not go on: a mistake of ours", "last trip was cut off, new trip"]
+    assert told[:2] == [
+        "could not go on: a mistake of ours",
+        "last trip was cut off, new trip",
+    ]
     assert begun(tmp_path) == ["starting"]
     with Logbook(tmp_path / "logbook.db") as book:
         assert [trip.closed for trip in book.trips()] == [True] * 3
 
 
-def test_a_trip_is_gone_on_with_again_after_a_cut_in_the_midst_of_that(cut_off, tmp_path):
+def test_a_trip_is_gone_on_with_again_after_a_cut_in_the_midst_of_that(
+    cut_off, tmp_path
+):
     (cut_off / RESUME_TRIES_FILE).write_bytes(b"1")
     assert begun(tmp_path) == ["trip goes on"]
     assert not (cut_off / RESUME_TRIES_FILE).exists()

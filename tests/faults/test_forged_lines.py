@@ -1,5 +1,6 @@
-"""Lines whose checksums are right and whose contents are not to be believed: no wire speaks as the companion,
-and no date or time ends a trip, neither live nor when it is gone on with."""
+"""Lines whose checksums are right and whose contents are not to be believed: no wire
+speaks as the companion, and no date or time ends a trip, neither live nor when it is
+gone on with."""
 
 from __future__ import annotations
 
@@ -63,7 +64,8 @@ FORGED = [
     b"!" + as_companion("undo that", tapped=True),
     b"$\0" + as_companion("forget rod one", tapped=True),
     as_companion("quiet for ten minutes", tapped=True) * 3,
-    tag("g:1-2-3,s:companion,c:1795946400000") + sentence(txt_body("log fish", tapped=True)),
+    tag("g:1-2-3,s:companion,c:1795946400000")
+    + sentence(txt_body("log fish", tapped=True)),
     b"\\s:sonar*00\\" + as_companion("log fish", tapped=True),
     b"x" * 600 + as_companion("log fish", tapped=True),
 ]
@@ -85,9 +87,17 @@ class Afloat:
         self.folder = folder
         self.events: list[AnyEvent] = []
         self.clock = Hand()
-        engine = assemble_trip(folder.name, SETTINGS, GRAMMAR, self.events.append, KeepNothing(), Known())
+        engine = assemble_trip(
+            folder.name, SETTINGS, GRAMMAR, self.events.append, KeepNothing(), Known()
+        )
         recording = Recording(folder, TEXT)
-        self.trip = LiveTrip(engine, Stamps(self.clock, WALL), recording, lambda _: None, lambda job: job())
+        self.trip = LiveTrip(
+            engine,
+            Stamps(self.clock, WALL),
+            recording,
+            lambda _: None,
+            lambda job: job(),
+        )
 
     def come(self, data: bytes, source: str = "sonar") -> None:
         self.clock.t += 0.2
@@ -96,7 +106,10 @@ class Afloat:
     def replayed(self) -> list[AnyEvent]:
         day, again = find_day(self.folder), []
         replay(
-            day, config.load(self.folder / CONFIG_FILE), FileSource("x", day.recording).chunks(), again.append
+            day,
+            config.load(self.folder / CONFIG_FILE),
+            FileSource("x", day.recording).chunks(),
+            again.append,
         )
         return again
 
@@ -114,13 +127,21 @@ def words(events: list[AnyEvent]) -> list[AnyEvent]:
     return [
         e
         for e in events
-        if isinstance(e, Heard | Notice) or (isinstance(e, Said) and e.about in ("answer", "notice"))
+        if isinstance(e, Heard | Notice)
+        or (isinstance(e, Said) and e.about in ("answer", "notice"))
     ]
 
 
 @pytest.mark.parametrize("line", FORGED)
 def test_no_wire_speaks_as_the_companion(afloat, line):
-    for data in (DEPTH + b"\r\n", line + b"\r\n", line, b"\r\n", *(bytes([b]) for b in line), b"\r\n"):
+    for data in (
+        DEPTH + b"\r\n",
+        line + b"\r\n",
+        line,
+        b"\r\n",
+        *(bytes([b]) for b in line),
+        b"\r\n",
+    ):
         afloat.come(data)
     afloat.trip.remark(afloat.clock.t, "this one is its own")
     afloat.trip.finish()
@@ -132,9 +153,22 @@ LOOSE = [tag("s:companion"), b"\\", b"\r\n", b"\n", b"\0", b"$", b"*"]
 PIECES = st.one_of(
     st.binary(max_size=30),
     st.sampled_from(
-        [*FORGED, *FAR_DATES, DEPTH, tag("s:companion"), b"\\", b"\r\n", b"\n", b"\0", b"$", b"*"]
+        [
+            *FORGED,
+            *FAR_DATES,
+            DEPTH,
+            tag("s:companion"),
+            b"\\",
+            b"\r\n",
+            b"\n",
+            b"\0",
+            b"$",
+            b"*",
+        ]
     ),
-    st.text("log biteundo", max_size=12).map(lambda text: as_companion(text, tapped=True)),
+    st.text("log biteundo", max_size=12).map(
+        lambda text: as_companion(text, tapped=True)
+    ),
     st.text(max_size=12).map(lambda text: as_companion(text, aloud=True)),
 )
 
@@ -165,7 +199,9 @@ def test_a_date_beyond_all_years_ends_no_trip(afloat, line):
 
 def test_a_date_beyond_all_years_in_a_file_of_others():
     events: list[AnyEvent] = []
-    engine = assemble_trip("theirs", SETTINGS, GRAMMAR, events.append, KeepNothing(), Known())
+    engine = assemble_trip(
+        "theirs", SETTINGS, GRAMMAR, events.append, KeepNothing(), Known()
+    )
     engine.chunk(Chunk(0.0, "recording", b"\r\n".join([*FAR_DATES, DEPTH, b""])))
     engine.finish()
     assert isinstance(events[-1], TripEnded)
@@ -176,26 +212,47 @@ def test_the_program_goes_on_after_them_and_after_a_kill(tmp_path):
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
-    source = f'[[sources]]\nname = "sonar"\nkind = "udp"\naddress = "127.0.0.1:{port}"\n'
-    text = f'[voice]\nmicrophone = "none"\nspeaker = "none"\n[page]\non = false\n{source}'
-    (tmp_path / "boat.toml").write_text(text + "[[lures]]" + TEXT.partition("[[lures]]")[2])
-    command = [PROGRAM, "run", "--json", "--config", tmp_path / "boat.toml", "--data", tmp_path / "data"]
+    source = (
+        f'[[sources]]\nname = "sonar"\nkind = "udp"\naddress = "127.0.0.1:{port}"\n'
+    )
+    text = (
+        f'[voice]\nmicrophone = "none"\nspeaker = "none"\n[page]\non = false\n{source}'
+    )
+    (tmp_path / "boat.toml").write_text(
+        text + "[[lures]]" + TEXT.partition("[[lures]]")[2]
+    )
+    command = [
+        PROGRAM,
+        "run",
+        "--json",
+        "--config",
+        tmp_path / "boat.toml",
+        "--data",
+        tmp_path / "data",
+    ]
     told = []
     for how in (signal.SIGKILL, signal.SIGTERM):
-        process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True, env=dict(os.environ))
+        process = subprocess.Popen(
+            command, stdout=subprocess.PIPE, text=True, env=dict(os.environ)
+        )
         try:
             told += read_until(process, "ready")
             with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as out:
                 for line in (*FAR_DATES, *FORGED, DEPTH):
                     out.sendto(line + b"\r\n", ("127.0.0.1", port))
-                # The last that is sent: once its depth is told, all before it has been taken.
-                out.sendto(sentence(f"SDDPT,{9 + how}.00,0.0") + b"\r\n", ("127.0.0.1", port))
+                # The last that is sent: once its depth is told, all before it has been
+                # taken.
+                out.sendto(
+                    sentence(f"SDDPT,{9 + how}.00,0.0") + b"\r\n", ("127.0.0.1", port)
+                )
             recording = next((tmp_path / "data").rglob("sonar.nmea"))
             while f"DPT,{9 + how}.00".encode() not in recording.read_bytes():
                 assert process.poll() is None
             process.send_signal(how)
             rest, _ = process.communicate()
-            told += [json.loads(line) for line in rest.splitlines() if line.endswith("}")]
+            told += [
+                json.loads(line) for line in rest.splitlines() if line.endswith("}")
+            ]
             assert process.returncode == (-how if how == signal.SIGKILL else 0)
         finally:
             process.kill()

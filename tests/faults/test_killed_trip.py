@@ -20,7 +20,8 @@ def test_a_trip_killed_again_and_again_is_whole_and_equals_its_replay(
     assert run.returncode == 0, run.stdout + run.stderr
     print(run.stdout)
     last = re.fullmatch(
-        r"(\d+) kills, (\d+) trips, (\d+) events printed, (\d+) lost", run.stdout.splitlines()[-1]
+        r"(\d+) kills, (\d+) trips, (\d+) events printed, (\d+) lost",
+        run.stdout.splitlines()[-1],
     )
     assert last is not None
     kills, trips, printed, lost = map(int, last.groups())

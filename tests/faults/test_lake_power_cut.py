@@ -1,7 +1,9 @@
-"""The power goes while the lake is saved: whatever part of the write-ahead log reached the disk, the lake is
-readable, and holds exactly what had been sounded by one of the saves: no tile of a later one beside it.
+"""The power goes while the lake is saved: whatever part of the write-ahead log reached
+the disk, the lake is readable, and holds exactly what had been sounded by one of the
+saves: no tile of a later one beside it.
 
-Sizes in bytes of the log's parts: SQLite's documentation, "Database File Format", sections 4.1 and 4.2.
+Sizes in bytes of the log's parts: SQLite's documentation, "Database File Format",
+sections 4.1 and 4.2.
 """
 
 import random
@@ -31,7 +33,9 @@ def content(bed):
     if not bed.areas:
         return None
     area = bed.areas[0]
-    cells = sorted(tuple(row) for tile in area.surface._cells.everything() for row in tile.tolist())
+    cells = sorted(
+        tuple(row) for tile in area.surface._cells.everything() for row in tile.tolist()
+    )
     return cells, list(area.marks), area.surface.state()
 
 

@@ -15,7 +15,16 @@ import pytest
 from companion import config
 from companion.casting import planning
 from companion.cli.run import with_ears
-from companion.events import DepthNews, Heard, Logged, Match, Notice, Said, TripBegan, TripEnded
+from companion.events import (
+    DepthNews,
+    Heard,
+    Logged,
+    Match,
+    Notice,
+    Said,
+    TripBegan,
+    TripEnded,
+)
 from companion.live.devices import Parts
 from companion.record.logbook import Logbook
 from companion.replay import find_day, replay
@@ -56,7 +65,9 @@ class Eager:
         self.opened = threading.Event()
 
     def chunks(self, stop: threading.Event) -> Iterator[Chunk]:
-        yield Chunk(time.monotonic(), self.name, f"{sentence('SDDPT,7.9,0.0')}\r\n".encode())
+        yield Chunk(
+            time.monotonic(), self.name, f"{sentence('SDDPT,7.9,0.0')}\r\n".encode()
+        )
         self.opened.set()
         stop.wait()
 
@@ -81,7 +92,10 @@ def test_through_two_wires_and_a_microphone(launch, wire, tools, tmp_path, recog
     text = (DAY / "companion.toml").read_text()
     head, _, rest = text.partition("[[sources]]")
     text = head + rest[rest.index("# Four rods") :]
-    sources = (tools.serial_text("depth finder", wire.name), tools.serial_text("gps", gps.name))
+    sources = (
+        tools.serial_text("depth finder", wire.name),
+        tools.serial_text("gps", gps.name),
+    )
     text += "".join(f"\n[[sources]]\n{s}\n" for s in sources)
     clips = [read_clip(path) for path in sorted((DAY / "clips").iterdir())[:4]]
     speak = threading.Event()
@@ -117,7 +131,9 @@ def test_through_two_wires_and_a_microphone(launch, wire, tools, tmp_path, recog
         if i == 10:
             speak.set()
         threading.Event().wait(0.1)
-    boat.wait_for(lambda me: sum(isinstance(e, Heard) for e in me.events) >= len(clips), 180)
+    boat.wait_for(
+        lambda me: sum(isinstance(e, Heard) for e in me.events) >= len(clips), 180
+    )
     live = boat.stop()
     trip = only_trip(tmp_path)
     assert [type(live[0]), type(live[-1])] == [TripBegan, TripEnded]
@@ -156,26 +172,39 @@ def test_every_byte_is_in_the_recording(launch, wire, tools, tmp_path):
     boat = launch(tools.config_text(tools.serial_text("sonar", wire.name)))
     boat.wait_for_text("ready")
     chance = random.Random(5)
-    lines = [bytes(chance.choices(range(33, 127), k=chance.randrange(1, 90))) for _ in range(300)]
+    lines = [
+        bytes(chance.choices(range(33, 127), k=chance.randrange(1, 90)))
+        for _ in range(300)
+    ]
     for line in lines:
         wire.send(line + b"\r\n")
-    boat.wait_for(lambda _: lines[-1] in (only_trip(tmp_path) / "sonar.nmea").read_bytes())
+    boat.wait_for(
+        lambda _: lines[-1] in (only_trip(tmp_path) / "sonar.nmea").read_bytes()
+    )
     boat.stop()
     recorded = (only_trip(tmp_path) / "sonar.nmea").read_bytes().split(b"\r\n")
     mine = [line for line in recorded if b"\\s:sonar," in line]
     import re
 
-    bare = [re.sub(rb"\\s:sonar,c:\d+\*..\\", b"", line).replace(b"^5C", b"\\") for line in mine]
+    bare = [
+        re.sub(rb"\\s:sonar,c:\d+\*..\\", b"", line).replace(b"^5C", b"\\")
+        for line in mine
+    ]
     assert bare == lines
 
 
-def test_a_trip_over_a_lake_known_from_another_day_replays_from_that_lake(launch, wire, tools, tmp_path):
+def test_a_trip_over_a_lake_known_from_another_day_replays_from_that_lake(
+    launch, wire, tools, tmp_path
+):
     trips = []
     for day in range(2):
         boat = launch(tools.config_text(tools.serial_text("sonar", wire.name)))
         boat.wait_for_text("ready")
         for i in range(60):
-            wire.send(tools.place_line(f"4500.{4 * i:04d}") + tools.depth_line(4.0 + 0.5 * day))
+            wire.send(
+                tools.place_line(f"4500.{4 * i:04d}")
+                + tools.depth_line(4.0 + 0.5 * day)
+            )
             threading.Event().wait(0.1)  # a new bottom is believed after four seconds
         boat.live.tapped("log bite")
         boat.wait_for(lambda me: any(isinstance(e, Logged) for e in me.events))
@@ -189,11 +218,16 @@ def test_a_trip_over_a_lake_known_from_another_day_replays_from_that_lake(launch
     assert list(folders[1].glob("lake-1.msgpack"))
 
 
-def test_the_trip_begins_before_the_first_depth_gives_something_to_say(launch, tools, tmp_path):
+def test_the_trip_begins_before_the_first_depth_gives_something_to_say(
+    launch, tools, tmp_path
+):
     boat = launch(tools.config_text(), sources=(Eager(),))
     boat.wait_for_text("ready")
     live = boat.stop()
-    assert [type(event) for event in live if isinstance(event, Notice | Match)][:2] == [Notice, Match]
+    assert [type(event) for event in live if isinstance(event, Notice | Match)][:2] == [
+        Notice,
+        Match,
+    ]
     assert replayed(only_trip(tmp_path)) == live
 
 
@@ -201,7 +235,9 @@ def sound_the_bottom(boat, wire, tools):
     """Send depths along a way until some are on the map."""
     north = itertools.count()
     while not boat.live.trip.engine._core.rooms.bed.kept > 5:
-        wire.send(tools.depth_line(4.0) + tools.place_line(f"4500.{next(north) % 1000:03d}"))
+        wire.send(
+            tools.depth_line(4.0) + tools.place_line(f"4500.{next(north) % 1000:03d}")
+        )
         threading.Event().wait(0.1)
 
 
@@ -211,7 +247,9 @@ def answers(boat):
     return [e.text for e in said if e.text != "looking"]
 
 
-def test_an_answer_of_the_planner_comes_at_the_same_instant(launch, wire, tools, tmp_path):
+def test_an_answer_of_the_planner_comes_at_the_same_instant(
+    launch, wire, tools, tmp_path
+):
     boat = launch(tools.config_text(tools.serial_text("sonar", wire.name)))
     boat.wait_for_text("ready")
     sound_the_bottom(boat, wire, tools)

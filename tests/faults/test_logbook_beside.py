@@ -25,7 +25,9 @@ def events_kept(path: Path) -> list[AnyEvent]:
 def boat(launch, tools, wire, talker):  # noqa: ARG001
     """A boat under way, and what it speaks, in the order in which it does."""
     spoken: list[AnyEvent] = []
-    boat = launch(tools.config_text(tools.serial_text("sonar", wire.name)), tell=spoken.append)
+    boat = launch(
+        tools.config_text(tools.serial_text("sonar", wire.name)), tell=spoken.append
+    )
     boat.spoken = spoken
     boat.wait_for_text("ready")
     return boat
@@ -41,12 +43,20 @@ def test_while_it_is_locked_all_goes_on_and_then_it_is_written(boat, tmp_path):
     for n in range(1, 4):
         assert boat.live.tapped("log bite")
         boat.wait_for(lambda me, n=n: bites(me.spoken) == n)
-    boat.wait_for(lambda me: any("logbook not written" in getattr(e, "text", "") for e in me.spoken))
+    boat.wait_for(
+        lambda me: any(
+            "logbook not written" in getattr(e, "text", "") for e in me.spoken
+        )
+    )
     assert boat.live.tapped("log fish")
     boat.wait_for(lambda me: bites(me.spoken) == 4)
     other.execute("COMMIT")
     other.close()
-    boat.wait_for(lambda me: any("logbook written again" in getattr(e, "text", "") for e in me.spoken))
+    boat.wait_for(
+        lambda me: any(
+            "logbook written again" in getattr(e, "text", "") for e in me.spoken
+        )
+    )
     live = boat.stop()
     assert boat.spoken == live
     assert events_kept(tmp_path / "logbook.db") == live
@@ -68,7 +78,9 @@ def test_a_lock_that_is_soon_gone_is_not_worth_a_word(boat, tmp_path):
 
 
 @pytest.mark.parametrize("ends", [("",), ("", "-wal", "-shm")])
-def test_a_logbook_that_is_removed_is_made_anew_with_all_that_was_in_it(boat, tmp_path, ends):
+def test_a_logbook_that_is_removed_is_made_anew_with_all_that_was_in_it(
+    boat, tmp_path, ends
+):
     path = tmp_path / "logbook.db"
     for n in range(1, 4):
         boat.live.tapped("log bite")
@@ -128,7 +140,9 @@ def test_a_disk_that_hangs_holds_nothing_up_and_is_told_of(boat, monkeypatch):
 
     monkeypatch.setattr(os, "fdatasync", hang)
     boat.live.tapped("log bite")
-    boat.wait_for(lambda me: any(getattr(e, "text", "") == "disk is stuck" for e in me.spoken))
+    boat.wait_for(
+        lambda me: any(getattr(e, "text", "") == "disk is stuck" for e in me.spoken)
+    )
     boat.live.tapped("log fish")
     boat.wait_for(lambda me: bites(me.spoken) == 2)
     assert bites(boat.events) == 0

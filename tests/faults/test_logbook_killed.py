@@ -41,7 +41,9 @@ def assert_all_there(book: Logbook, trip: int, number: int) -> None:
     assert len(logged) - number in (0, 1)
     assert [entry.event.number for entry in logged] == list(range(1, len(logged) + 1))
     reported = logged[:number]
-    assert [entry.undone for entry in reported] == [entry.event.number % 5 == 0 for entry in reported]
+    assert [entry.undone for entry in reported] == [
+        entry.event.number % 5 == 0 for entry in reported
+    ]
     said = [event.text for event in book.events(trip) if type(event).__name__ == "Said"]
     assert said[:number] == [f"said {n}" for n in range(1, number + 1)]
     assert len(list(book.readings(trip))) >= number

@@ -1,8 +1,9 @@
-"""The power goes while the logbook is written: whatever part of the write-ahead log reached the disk, the
-logbook opens, is sound, and has every event whose commit had reached it.
+"""The power goes while the logbook is written: whatever part of the write-ahead log
+reached the disk, the logbook opens, is sound, and has every event whose commit had
+reached it.
 
-A commit is on the disk before `record` returns, so after a cut the log has at least that many bytes; what
-follows them may be missing, cut anywhere, or not yet overwritten.
+A commit is on the disk before `record` returns, so after a cut the log has at least
+that many bytes; what follows them may be missing, cut anywhere, or not yet overwritten.
 """
 
 import random
@@ -35,7 +36,11 @@ class Cut:
             wal = live.with_name("live.db-wal")
             for number in range(1, EVENTS + 1):
                 trip.reading(float(number), None, Fix(35.0, -84.0), 5.0)
-                trip.record(Logged(t=float(number), number=number, what="bite", detail="x" * 400))
+                trip.record(
+                    Logged(
+                        t=float(number), number=number, what="bite", detail="x" * 400
+                    )
+                )
                 self.sizes.append(wal.stat().st_size)
             self.database, self.log = live.read_bytes(), wal.read_bytes()
 
@@ -66,9 +71,13 @@ def offsets(log: bytes) -> list[int]:
 def assert_sound(book: Logbook, cut: Cut, committed: int) -> None:
     assert book.tables.faults() == []
     today = [trip for trip in book.trips() if trip.name == "today"]
-    numbers = [entry.event.number for entry in book.logged(today[0].id)] if today else []
+    numbers = (
+        [entry.event.number for entry in book.logged(today[0].id)] if today else []
+    )
     assert numbers == list(range(1, committed + 1))
-    assert len([trip for trip in book.trips() if trip.name == "yesterday"]) == cut.earlier
+    assert (
+        len([trip for trip in book.trips() if trip.name == "yesterday"]) == cut.earlier
+    )
     with book.begin_trip("tomorrow") as trip:
         trip.record(Logged(t=1.0, number=1, what="touch"))
     assert len(book.logged(trip.id)) == 1
@@ -80,7 +89,9 @@ def test_the_log_grows_with_each_commit(cut: Cut) -> None:
     assert (len(cut.log) - WAL_HEADER) % FRAME == 0
 
 
-def test_a_log_cut_anywhere(cut: Cut, tmp_path: Path, record_property: Callable[[str, object], None]) -> None:
+def test_a_log_cut_anywhere(
+    cut: Cut, tmp_path: Path, record_property: Callable[[str, object], None]
+) -> None:
     record_property("tries", len(offsets(cut.log)))
     for size in offsets(cut.log):
         with cut.reopened(tmp_path / "cut.db", cut.log[:size]) as book:

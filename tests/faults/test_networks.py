@@ -37,7 +37,12 @@ def replayed(folder: Path) -> list:
     (lines,) = (folder / "recordings").glob("*/*/sonar.nmea")
     day = find_day(lines.parent)
     events: list = []
-    replay(day, config.load(day.config), FileSource(RECORDING_WIRE, day.recording).chunks(), events.append)
+    replay(
+        day,
+        config.load(day.config),
+        FileSource(RECORDING_WIRE, day.recording).chunks(),
+        events.append,
+    )
     return events
 
 
@@ -59,14 +64,17 @@ def knows_place(afloat, lat: float = 45.0) -> bool:
 
 def knows_depth(afloat) -> bool:
     trip = afloat.live.trip
-    return trip is not None and trip.engine.glance(trip.engine.now).depth == pytest.approx(5.7)
+    return trip is not None and trip.engine.glance(
+        trip.engine.now
+    ).depth == pytest.approx(5.7)
 
 
 class Healing:
     """How long it took from when a source was there again until its place was known, s, each time.
 
-    The seconds are told (`tests/faults/table.py`) and fail nothing, as they are those of a busy machine too;
-    what holds is that nobody waits longer between two tries than the goal allows.
+    The seconds are told (`tests/faults/table.py`) and fail nothing, as they are those
+    of a busy machine too; what holds is that nobody waits longer between two tries than
+    the goal allows.
     """
 
     def __init__(self, record_property: Callable[[str, object], None]) -> None:
@@ -104,7 +112,10 @@ class Server:
 
     def start(self) -> None:
         self.process = subprocess.Popen(
-            self._command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, **self._options
+            self._command,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            **self._options,
         )
 
     def kill(self) -> None:
@@ -128,7 +139,9 @@ def gps() -> Iterator[Callable[[], str]]:
         while not stop.wait(0.5):
             now = datetime.now(UTC)
             body = f"GPRMC,{now:%H%M%S}.00,A,4500.000,N,09300.000,W,0.5,090.0,{now:%d%m%y},,,A"
-            gga = f"GPGGA,{now:%H%M%S}.00,4500.000,N,09300.000,W,1,08,1.1,300.0,M,0.0,M,,"
+            gga = (
+                f"GPGGA,{now:%H%M%S}.00,4500.000,N,09300.000,W,1,08,1.1,300.0,M,0.0,M,,"
+            )
             os.write(ours, "".join(f"{sentence(b)}\r\n" for b in (body, gga)).encode())
 
     thread = threading.Thread(target=send, daemon=True)
@@ -140,12 +153,18 @@ def gps() -> Iterator[Callable[[], str]]:
     os.close(theirs)
 
 
-@pytest.mark.skipif(shutil.which("gpsd") is None, reason="no gpsd; apt-get install gpsd")
+@pytest.mark.skipif(
+    shutil.which("gpsd") is None, reason="no gpsd; apt-get install gpsd"
+)
 def test_gpsd_killed_and_restarted(launch, tools, gps, tmp_path, healing):
     port = free_port()
     server = Server(["gpsd", "-N", "-n", "-S", str(port), gps])
     try:
-        boat = launch(tools.config_text(f'name = "receiver"\nkind = "gpsd"\naddress = "127.0.0.1:{port}"'))
+        boat = launch(
+            tools.config_text(
+                f'name = "receiver"\nkind = "gpsd"\naddress = "127.0.0.1:{port}"'
+            )
+        )
         boat.wait_for(knows_place)
         server.kill()
         boat.wait_for_text("receiver lost")
@@ -164,16 +183,21 @@ def test_a_server_that_hangs_up_heals(launch, tools, tmp_path, healing):
     """The same with a server of ours: what is waited for is our own second try, not the server's start."""
     with socket.create_server(("127.0.0.1", 0)) as server:
         port = server.getsockname()[1]
-        boat = launch(tools.config_text(f'name = "receiver"\nkind = "gpsd"\naddress = "127.0.0.1:{port}"'))
+        boat = launch(
+            tools.config_text(
+                f'name = "receiver"\nkind = "gpsd"\naddress = "127.0.0.1:{port}"'
+            )
+        )
         hung_up = time.monotonic()
         for lat in (45.0, 45.001):
             connection, _ = server.accept()
             asked = connection.recv(100)
             assert asked == b'?WATCH={"enable":true,"json":true};\n'
-            report = (
-                f'{{"class":"TPV","device":"a","mode":3,"lat":{lat},"lon":-93.0,"speed":0.4,"track":90.0}}'
+            report = f'{{"class":"TPV","device":"a","mode":3,"lat":{lat},"lon":-93.0,'
+            report += '"speed":0.4,"track":90.0}'
+            connection.sendall(
+                b'{"class":"VERSION","release":"3.22"}\r\n{"class":"TPV","mo\r\n'
             )
-            connection.sendall(b'{"class":"VERSION","release":"3.22"}\r\n{"class":"TPV","mo\r\n')
             connection.sendall(report.encode() + b"\r\n")
             healing.watch(boat, hung_up, partial(knows_place, lat=lat))
             connection.close()
@@ -210,14 +234,20 @@ def sentences() -> Iterator[int]:
 
 
 @pytest.mark.skipif(
-    SIGNALK is None, reason="no signalk-server; npm install signalk-server, and put it in PATH"
+    SIGNALK is None,
+    reason="no signalk-server; npm install signalk-server, and put it in PATH",
 )
 @pytest.mark.parametrize("kind", ["signalk", "tcp"])
-def test_a_signal_k_server_killed_and_restarted(launch, tools, sentences, tmp_path, healing, kind):
+def test_a_signal_k_server_killed_and_restarted(
+    launch, tools, sentences, tmp_path, healing, kind
+):
     (tmp_path / "server").mkdir()
     (tmp_path / "server" / "settings.json").write_text(SETTINGS % sentences)
     web, tcp = free_port(), free_port()
-    told_where = {"SIGNALK_NODE_CONFIG_DIR": str(tmp_path / "server"), "TCPSTREAMADDRESS": "127.0.0.1"}
+    told_where = {
+        "SIGNALK_NODE_CONFIG_DIR": str(tmp_path / "server"),
+        "TCPSTREAMADDRESS": "127.0.0.1",
+    }
     ports = {"PORT": str(web), "TCPSTREAMPORT": str(tcp)}
     server = Server([SIGNALK], env={**os.environ, **told_where, **ports})
     text = f'name = "server"\nkind = "{kind}"\naddress = "127.0.0.1:{web if kind == "signalk" else tcp}"'
@@ -231,11 +261,18 @@ def test_a_signal_k_server_killed_and_restarted(launch, tools, sentences, tmp_pa
         boat.wait_for_text("server lost")
         boat.wait_for(lambda me: not knows_place(me))
         server.start()
-        healing.watch(boat, answering_again(web if kind == "signalk" else tcp), knows_place, knows_depth)
+        healing.watch(
+            boat,
+            answering_again(web if kind == "signalk" else tcp),
+            knows_place,
+            knows_depth,
+        )
         live = boat.stop()
     finally:
         server.kill()
-    assert told(live, "server lost") <= 1  # before the start was over it was named as missing
+    assert (
+        told(live, "server lost") <= 1
+    )  # before the start was over it was named as missing
     assert told(live, "server back") in (1, 2)
     assert replayed(tmp_path) == live
 
@@ -280,7 +317,8 @@ VIRTUAL_BUSES = [name for name in can_interfaces() if name.startswith("vcan")]
             "socketcan",
             next(iter(VIRTUAL_BUSES), ""),
             marks=pytest.mark.skipif(
-                not VIRTUAL_BUSES, reason="no vcan; ip link add vcan0 type vcan && ip link set vcan0 up"
+                not VIRTUAL_BUSES,
+                reason="no vcan; ip link add vcan0 type vcan && ip link set vcan0 up",
             ),
         ),
     ],
@@ -292,7 +330,9 @@ def test_a_bus_silent_and_back(launch, tools, tmp_path, healing, driver, channel
     boat = launch(text, sources=(source,))
     assert source.opened.wait(30.0)
     place = can.Message(
-        arbitration_id=0x09F80124, data=bytes.fromhex("8074D21A805391C8"), is_extended_id=True
+        arbitration_id=0x09F80124,
+        data=bytes.fromhex("8074D21A805391C8"),
+        is_extended_id=True,
     )
     with can.Bus(channel=channel, interface=driver) as sender:
         sender.send(place)

@@ -28,11 +28,20 @@ def started(tmp_path: Path):
     def start(text: str, *arguments: str, **environment: str) -> subprocess.Popen[str]:
         (tmp_path / "companion.toml").write_text(text)
         process = subprocess.Popen(
-            [COMPANION, "run", "--json", "--config", str(tmp_path / "companion.toml"), *arguments],
+            [
+                COMPANION,
+                "run",
+                "--json",
+                "--config",
+                str(tmp_path / "companion.toml"),
+                *arguments,
+            ],
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             text=True,
-            env=os.environ | {"XDG_DATA_HOME": str(tmp_path), "XDG_CONFIG_HOME": str(tmp_path)} | environment,
+            env=os.environ
+            | {"XDG_DATA_HOME": str(tmp_path), "XDG_CONFIG_HOME": str(tmp_path)}
+            | environment,
         )
         processes.append(process)
         return process
@@ -65,7 +74,9 @@ def test_under_a_service_manager(started, wire, tools, tmp_path):
     text = '[voice]\nmicrophone = "none"\nspeaker = "none"\n' + tools.config_text(
         tools.serial_text("sonar", wire.name)
     )
-    process = started(text, NOTIFY_SOCKET=str(tmp_path / "notify"), WATCHDOG_USEC="1000000")
+    process = started(
+        text, NOTIFY_SOCKET=str(tmp_path / "notify"), WATCHDOG_USEC="1000000"
+    )
     states = [manager.recv(4096).decode() for _ in range(4)]
     assert states[0].splitlines()[0] == "READY=1"
     assert states[1:] == ["WATCHDOG=1"] * 3
@@ -85,7 +96,9 @@ def test_under_a_service_manager(started, wire, tools, tmp_path):
     assert (tmp_path / "companion" / "recordings").is_dir()
 
 
-def test_without_model_microphone_speaker_or_sonar_it_runs_and_says_so(started, tools, tmp_path):
+def test_without_model_microphone_speaker_or_sonar_it_runs_and_says_so(
+    started, tools, tmp_path
+):
     """A model folder that was half written counts as none."""
     model = tmp_path / "companion" / MODEL_FOLDER_NAME
     (model / "am").mkdir(parents=True)
@@ -103,7 +116,9 @@ def test_without_model_microphone_speaker_or_sonar_it_runs_and_says_so(started, 
 
 @pytest.mark.usefixtures("talker")
 def test_a_dry_run_keeps_no_logbook(started, wire, tools, tmp_path):
-    text = '[voice]\nmicrophone = "none"\n' + tools.config_text(tools.serial_text("sonar", wire.name))
+    text = '[voice]\nmicrophone = "none"\n' + tools.config_text(
+        tools.serial_text("sonar", wire.name)
+    )
     process = started(text, "--dry-run")
     until(process, "ready")
     process.send_signal(signal.SIGTERM)
@@ -149,7 +164,9 @@ def test_a_part_that_stops_beating_is_stuck_and_one_that_has_ended_is_not():
     assert heart.stuck() == ["sonar"]
 
 
-def test_the_watchdog_is_not_fed_while_a_part_is_stuck(launch, tools, tmp_path, monkeypatch):
+def test_the_watchdog_is_not_fed_while_a_part_is_stuck(
+    launch, tools, tmp_path, monkeypatch
+):
     """A reader that hangs in its driver stops beating, and then nobody feeds the watchdog."""
     manager = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
     manager.bind(str(tmp_path / "notify"))

@@ -1,8 +1,8 @@
 """Sound from end to end: voices into the microphone path, announcements recorded and recognised again.
 
-A PulseAudio server of our own, with two sinks that lead nowhere, stands for the sound cards: what is played
-into one is what `arecord` hears, what `aplay` plays into the other is recorded from it; and it is heard by
-the microphone too, as in a boat.
+A PulseAudio server of our own, with two sinks that lead nowhere, stands for the sound
+cards: what is played into one is what `arecord` hears, what `aplay` plays into the
+other is recorded from it; and it is heard by the microphone too, as in a boat.
 """
 
 from __future__ import annotations
@@ -35,7 +35,9 @@ PAUSE = 2.5
 def cards(tmp_path: Path) -> Iterator[dict[str, str]]:
     """Return an environment in which "boatmic" and "boatear" are sound cards."""
     missing = [
-        n for n in ("pulseaudio", "pacat", "parec", "arecord", "aplay", "espeak-ng") if not shutil.which(n)
+        n
+        for n in ("pulseaudio", "pacat", "parec", "arecord", "aplay", "espeak-ng")
+        if not shutil.which(n)
     ]
     if missing:
         pytest.skip(f"not installed: {', '.join(missing)}")
@@ -75,7 +77,9 @@ def cards(tmp_path: Path) -> Iterator[dict[str, str]]:
             break
         time.sleep(0.05)
     if server.poll() is not None:
-        pytest.skip(f"pulseaudio does not run here: {(home / 'log').read_text()[-300:]}")
+        pytest.skip(
+            f"pulseaudio does not run here: {(home / 'log').read_text()[-300:]}"
+        )
     yield environment
     server.terminate()
     server.wait(10)
@@ -88,7 +92,14 @@ class Angler:
         self._clips: list[bytes] = []
         self._stop = threading.Event()
         self._player = subprocess.Popen(
-            ["pacat", "--playback", "--device=mic", f"--rate={RATE}", "--channels=1", "--format=s16le"],
+            [
+                "pacat",
+                "--playback",
+                "--device=mic",
+                f"--rate={RATE}",
+                "--channels=1",
+                "--format=s16le",
+            ],
             stdin=subprocess.PIPE,
             env=environment,
         )
@@ -126,12 +137,16 @@ class Aboard:
             "--data",
             folder / "data",
         ]
-        self._process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True, env=environment)
+        self._process = subprocess.Popen(
+            command, stdout=subprocess.PIPE, text=True, env=environment
+        )
 
     def until(self, event: str, about: str = "") -> None:
         for line in self._process.stdout:
             self.events.append(json.loads(line))
-            if self.events[-1]["event"] == event and self.events[-1].get("about", "").startswith(about):
+            if self.events[-1]["event"] == event and self.events[-1].get(
+                "about", ""
+            ).startswith(about):
                 return
         raise AssertionError(f"it ended: {self.events}")
 
@@ -154,15 +169,29 @@ def test_from_the_angler_to_the_speaker(cards, wire, tools, tmp_path):
     if not any(is_complete(folder) for folder in data_folder().glob("speech-model-*")):
         pytest.skip("no speech model was fetched")
     truth = json.loads((DAY / "truth.json").read_text())["utterances"]
-    wanted = [u for u in truth if u["command"] and u["command"]["command"] in ("how deep", "rod")][:2]
-    (tmp_path / "companion.toml").write_text(config_with(tools.serial_text("sonar", wire.name)))
+    wanted = [
+        u
+        for u in truth
+        if u["command"] and u["command"]["command"] in ("how deep", "rod")
+    ][:2]
+    (tmp_path / "companion.toml").write_text(
+        config_with(tools.serial_text("sonar", wire.name))
+    )
     talker = tools.Talker(wire)
-    record = ["parec", "--device=ear.monitor", f"--rate={RATE}", "--channels=1", "--format=s16le"]
+    record = [
+        "parec",
+        "--device=ear.monitor",
+        f"--rate={RATE}",
+        "--channels=1",
+        "--format=s16le",
+    ]
     with (tmp_path / "spoken.raw").open("wb") as file:
         recorder = subprocess.Popen(record, stdout=file, env=cards)
     angler, boat = Angler(cards), Aboard(tmp_path, cards)
     try:
-        while not boat.events or not str(boat.events[-1].get("text")).startswith("ready"):
+        while not boat.events or not str(boat.events[-1].get("text")).startswith(
+            "ready"
+        ):
             boat.until("said")
         time.sleep(PAUSE)
         for utterance in wanted:
@@ -177,11 +206,17 @@ def test_from_the_angler_to_the_speaker(cards, wire, tools, tmp_path):
         recorder.wait(10)
         talker.stop()
     heard = [e["text"] for e in boat.events if e["event"] == "heard"]
-    answers = [e["text"] for e in boat.events if e["event"] == "said" and e["about"] == "answer"]
+    answers = [
+        e["text"]
+        for e in boat.events
+        if e["event"] == "said" and e["about"] == "answer"
+    ]
     again = recognised(np.fromfile(tmp_path / "spoken.raw", "<i2"))
     print(f"\nheard: {heard}\nanswered: {answers}\nrecognised again: {again}")
     assert heard == [u["words"] for u in wanted]  # and nothing of what it said itself
-    assert [in_words(answer) for answer in answers] == [text for text in again if text in ANSWERS]
+    assert [in_words(answer) for answer in answers] == [
+        text for text in again if text in ANSWERS
+    ]
     assert answers
 
 
@@ -197,9 +232,17 @@ def recognised(sound: np.ndarray) -> list[str]:
     from companion.voice.recogniser import Recogniser
     from companion.voice.sound import frames_of
 
-    recogniser = Recogniser(speech_model(), [*ANSWERS, "starting", "ready", "touch", "clear", "short"])
-    return [spoken.hearing.text for spoken in listened(frames_of(sound), Listener(recogniser))]
+    recogniser = Recogniser(
+        speech_model(), [*ANSWERS, "starting", "ready", "touch", "clear", "short"]
+    )
+    return [
+        spoken.hearing.text
+        for spoken in listened(frames_of(sound), Listener(recogniser))
+    ]
 
 
 def in_words(said: str) -> str:
-    return " ".join(number_words(int(word)) if word.isdigit() else word for word in said.lower().split())
+    return " ".join(
+        number_words(int(word)) if word.isdigit() else word
+        for word in said.lower().split()
+    )

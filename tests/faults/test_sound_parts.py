@@ -18,15 +18,18 @@ from companion.live.ears import Ears, StreamAnchor, Uttered
 from companion.voice import microphone, speaker
 from companion.voice.heard import Hearing
 from companion.voice.listening import Listener
-from companion.voice.microphone import SOUND_FRAME_SAMPLES, MicrophoneError, microphone_frames
+from companion.voice.microphone import (
+    SOUND_FRAME_SAMPLES,
+    MicrophoneError,
+    microphone_frames,
+)
 from companion.voice.sound import FRAMES_A_SECOND, frames_of, level
 from companion.voice.speaker import Speaker
 
 BURST = "import sys,time,random\nr=random.Random(1)\nwhile 1:\n    for n in range(60):\n        "
 BURST += 'a=9000 if 15<=n<25 else 20\n        b=b"".join(int(r.gauss(0,a)).to_bytes(2,"little",signed=True) '
-BURST += (
-    "for _ in range(320))\n        sys.stdout.buffer.write(b); sys.stdout.buffer.flush(); time.sleep(0.004)\n"
-)
+BURST += "for _ in range(320))\n        sys.stdout.buffer.write(b); "
+BURST += "sys.stdout.buffer.flush(); time.sleep(0.004)\n"
 
 
 @pytest.fixture
@@ -53,7 +56,9 @@ def python(code: str, folder: Path) -> str:
     return f"exec {sys.executable} {script}"
 
 
-def test_a_microphone_that_is_killed_comes_back_and_is_heard_again(launch, wire, tools, program, tmp_path):
+def test_a_microphone_that_is_killed_comes_back_and_is_heard_again(
+    launch, wire, tools, program, tmp_path
+):
     pids = program("arecord", python(BURST, tmp_path))
     boat = launch(
         tools.config_text(tools.serial_text("sonar", wire.name)),
@@ -63,11 +68,17 @@ def test_a_microphone_that_is_killed_comes_back_and_is_heard_again(launch, wire,
     took = []
     for n in range(1, 4):
         before = sum(isinstance(e, Logged) for e in boat.events)
-        boat.wait_for(lambda me, b=before: sum(isinstance(e, Logged) for e in me.events) > b)
-        with contextlib.suppress(ProcessLookupError):  # on a busy machine it has been given up already
+        boat.wait_for(
+            lambda me, b=before: sum(isinstance(e, Logged) for e in me.events) > b
+        )
+        # On a busy machine it has been given up already.
+        with contextlib.suppress(ProcessLookupError):
             os.kill(int(pids.read_text().split()[-1]), signal.SIGKILL)
         boat.wait_for(
-            lambda me, n=n: me.texts().count("microphone lost") >= 2 * n or not me.live.ready.is_set()
+            lambda me, n=n: (
+                me.texts().count("microphone lost") >= 2 * n
+                or not me.live.ready.is_set()
+            )
         )
         took.append(boat.wait_for(lambda _, n=n: len(pids.read_text().split()) > n))
         boat.wait_for(lambda me, n=n: me.texts().count("microphone back") >= 2 * n)
@@ -131,7 +142,11 @@ def wait(what) -> None:
 
 
 def noise(loud: bool) -> np.ndarray:
-    return np.random.default_rng().normal(0, 5000 if loud else 10, SOUND_FRAME_SAMPLES).astype(np.int16)
+    return (
+        np.random.default_rng()
+        .normal(0, 5000 if loud else 10, SOUND_FRAME_SAMPLES)
+        .astype(np.int16)
+    )
 
 
 def talk(words: int = 1):
@@ -184,27 +199,37 @@ def test_an_utterance_is_dated_by_its_samples_however_late_it_is_decided():
 
     def frames():
         for n, frame in enumerate(talk()):
-            clock.t = max(clock.t, 100.0 + (n + 1) / FRAMES_A_SECOND) + (3.0 if n == 30 else 0.0)
+            clock.t = max(clock.t, 100.0 + (n + 1) / FRAMES_A_SECOND) + (
+                3.0 if n == 30 else 0.0
+            )
             yield frame
 
-    ears = Ears(frames, Listener(Hears("words")), got.append, clock, Heart(clock), retry=60.0)
+    ears = Ears(
+        frames, Listener(Hears("words")), got.append, clock, Heart(clock), retry=60.0
+    )
     ears.start()
     wait(lambda: got)
     ears.stop()
     (one,) = got
     loud = [level(frame) > 1000 for frame in frames_of(one.samples)].index(True)
     assert one.t > 103.0
-    assert one.began + loud / FRAMES_A_SECOND == pytest.approx(100.0 + 20 / FRAMES_A_SECOND, abs=0.001)
+    assert one.began + loud / FRAMES_A_SECOND == pytest.approx(
+        100.0 + 20 / FRAMES_A_SECOND, abs=0.001
+    )
 
 
 def test_samples_are_dated_by_the_promptest_frame_and_a_gap_is_followed():
     anchor = StreamAnchor()
     for n in range(1, 1500):
         gap = 3.0 if n > 500 else 0.0
-        anchor.accept_frame(100.0 + gap + n / FRAMES_A_SECOND + (0.3 if n % 7 else 0.01))
+        anchor.accept_frame(
+            100.0 + gap + n / FRAMES_A_SECOND + (0.3 if n % 7 else 0.01)
+        )
         if n in (400, 1499):
             taken = 100.01 + gap + n / FRAMES_A_SECOND
-            assert anchor.time_of(n / FRAMES_A_SECOND) == pytest.approx(taken, abs=0.001)
+            assert anchor.time_of(n / FRAMES_A_SECOND) == pytest.approx(
+                taken, abs=0.001
+            )
 
 
 def test_a_player_that_hangs_is_stopped_and_everything_else_goes_on(
@@ -215,7 +240,10 @@ def test_a_player_that_hangs_is_stopped_and_everything_else_goes_on(
     monkeypatch.setattr(speaker, "PLAYER_HANGING_S", 0.5)
     troubles: list[str] = []
     with Speaker(trouble=troubles.append) as one:
-        boat = launch(tools.config_text(tools.serial_text("sonar", wire.name)), tell=one.speak_event)
+        boat = launch(
+            tools.config_text(tools.serial_text("sonar", wire.name)),
+            tell=one.speak_event,
+        )
         talker = tools.Talker(wire)
         boat.wait_for_text("ready")
         for n in range(30):
@@ -228,4 +256,8 @@ def test_a_player_that_hangs_is_stopped_and_everything_else_goes_on(
         talker.stop()
         boat.stop()
     assert troubles == ["aplay: took longer than 0 s and was stopped"]
-    wait(lambda: not any(Path(f"/proc/{pid}").exists() for pid in pids.read_text().split()))
+    wait(
+        lambda: (
+            not any(Path(f"/proc/{pid}").exists() for pid in pids.read_text().split())
+        )
+    )

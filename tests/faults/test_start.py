@@ -15,7 +15,15 @@ from companion.events import Match, Notice, Said
 from companion.page import Page
 from companion.voice.listening import Listener
 
-LATE = ("scipy.special", "scipy.linalg", "scipy.spatial", "uvicorn", "starlette", "vosk", "markdown_it")
+LATE = (
+    "scipy.special",
+    "scipy.linalg",
+    "scipy.spatial",
+    "uvicorn",
+    "starlette",
+    "vosk",
+    "markdown_it",
+)
 
 
 class NoWords:
@@ -39,7 +47,9 @@ def quiet():
 def test_a_live_trip_loads_nothing_heavy_before_its_first_depth():
     """Counted in modules, which does not depend on how busy the machine is."""
     program = f"import companion.cli.run, sys; print([name for name in {LATE} if name in sys.modules])"
-    ran = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
+    ran = subprocess.run(
+        [sys.executable, "-c", program], capture_output=True, text=True, check=True
+    )
     assert ran.stdout.strip() == "[]"
 
 
@@ -51,7 +61,11 @@ def test_depth_does_not_wait_for_ears_that_take_long_to_load(launch, wire, tools
         loaded.wait(60)
         return Listener(NoWords())
 
-    boat = launch(tools.config_text(tools.serial_text("sonar", wire.name)), frames=quiet, listener=load)
+    boat = launch(
+        tools.config_text(tools.serial_text("sonar", wire.name)),
+        frames=quiet,
+        listener=load,
+    )
     boat.wait_for(lambda me: any(isinstance(event, Match) for event in me.events))
     assert not any(text.startswith("ready") for text in boat.texts())
     loaded.set()
@@ -59,11 +73,17 @@ def test_depth_does_not_wait_for_ears_that_take_long_to_load(launch, wire, tools
     assert "ready" in boat.texts()
 
 
-def test_ears_that_cannot_be_loaded_are_named_and_the_trip_goes_on(launch, wire, talker, tools):
+def test_ears_that_cannot_be_loaded_are_named_and_the_trip_goes_on(
+    launch, wire, talker, tools
+):
     def load(_complain):
         raise RuntimeError("the model is torn")
 
-    boat = launch(tools.config_text(tools.serial_text("sonar", wire.name)), frames=quiet, listener=load)
+    boat = launch(
+        tools.config_text(tools.serial_text("sonar", wire.name)),
+        frames=quiet,
+        listener=load,
+    )
     boat.wait_for_text("ready, no microphone")
     assert "microphone: cannot listen (the model is torn)" in boat.texts()
     sent = talker.sent
@@ -79,7 +99,11 @@ def test_it_ends_in_order_while_ears_still_load(launch, wire, tools):
         loaded.wait(60)
         return Listener(NoWords())
 
-    boat = launch(tools.config_text(tools.serial_text("sonar", wire.name)), frames=quiet, listener=load)
+    boat = launch(
+        tools.config_text(tools.serial_text("sonar", wire.name)),
+        frames=quiet,
+        listener=load,
+    )
     assert began.wait(60)
     boat.live.stop()
     loaded.set()
@@ -94,7 +118,10 @@ def settings():
 def test_a_late_page_shows_what_was_told_before(settings, tmp_path, monkeypatch):
     shown = []
     monkeypatch.setattr(Page, "event", lambda _page, event: shown.append(event))
-    events = [Notice(t=0.0, text="starting"), Said(t=1.0, text="depth back", about="depth")]
+    events = [
+        Notice(t=0.0, text="starting"),
+        Said(t=1.0, text="depth back", about="depth"),
+    ]
     with LatePage(settings, lambda _: None, tmp_path / "paired") as page:
         page.event(events[0])
         page.begin()
@@ -108,7 +135,9 @@ def test_a_page_that_cannot_be_had_keeps_nothing(settings, tmp_path, capsys):
         first.begin()
         first._loading.join(120)
         port = first._showing._page._port
-        taken = config.parse(config.example_text().replace("port = 8765", f"port = {port}"))
+        taken = config.parse(
+            config.example_text().replace("port = 8765", f"port = {port}")
+        )
         with LatePage(taken, lambda _: None, tmp_path / "paired") as second:
             second.begin()
             second._loading.join(120)

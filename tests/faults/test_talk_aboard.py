@@ -31,7 +31,9 @@ GRAMMAR = Grammar(aboard(SETTINGS))
 COMMAND = Hearing("log bite", ended="phrase")
 TALK = [
     Hearing("[unk] the [unk]"),
-    Hearing("", ("log fish",), refused="talk is likelier", check="[unk]", spoke=(0.2, 0.8)),
+    Hearing(
+        "", ("log fish",), refused="talk is likelier", check="[unk]", spoke=(0.2, 0.8)
+    ),
 ]
 
 
@@ -47,24 +49,40 @@ def live_of(text: str, folder: Path) -> Live:
 
 
 @pytest.mark.parametrize(("keep_talk", "clips"), [("false", 1), ("true", 3)])
-def test_of_talk_no_sound_is_kept_and_the_replay_is_the_same(tmp_path, model, keep_talk, clips):
+def test_of_talk_no_sound_is_kept_and_the_replay_is_the_same(
+    tmp_path, model, keep_talk, clips
+):
     del model  # looked for by every replay of a day with utterances
     text = TEXT.replace("keep_talk = false", f"keep_talk = {keep_talk}")
     assert f"keep_talk = {keep_talk}" in text
     live, clock, events = live_of(text, tmp_path), Hand(), []
     folder = tmp_path / "2026-11-29 100000"
     engine = assemble_trip(
-        folder.name, SETTINGS, Grammar(aboard(SETTINGS)), events.append, KeepNothing(), Known()
+        folder.name,
+        SETTINGS,
+        Grammar(aboard(SETTINGS)),
+        events.append,
+        KeepNothing(),
+        Known(),
     )
     stamps = Stamps(clock, datetime(2026, 11, 29, 10, 0, tzinfo=UTC))
     trip = LiveTrip(
-        engine, stamps, Recording(folder, TEXT), pytest.fail, lambda job: job(), live._beginning.keeps_sound
+        engine,
+        stamps,
+        Recording(folder, TEXT),
+        pytest.fail,
+        lambda job: job(),
+        live._beginning.keeps_sound,
     )
     for hearing in (TALK[0], COMMAND, TALK[1]):
         clock.t += 3.0
         trip.chunk(Chunk(clock.t, "sonar", sentence("SDDPT,5.00,0.0") + b"\r\n"))
-        trip.utterance(Uttered(clock.t, clock.t - 1.5, np.zeros(SAMPLE_RATE_HZ, np.int16), hearing))
-    rebuilt = Rebuilt(folder, SETTINGS, GRAMMAR, heard_of(events, folder), None, Known())
+        trip.utterance(
+            Uttered(clock.t, clock.t - 1.5, np.zeros(SAMPLE_RATE_HZ, np.int16), hearing)
+        )
+    rebuilt = Rebuilt(
+        folder, SETTINGS, GRAMMAR, heard_of(events, folder), None, Known()
+    )
     assert rebuilt.events == events
     trip.finish()
     kept = sorted(path.suffix for path in (folder / CLIPS_FOLDER).iterdir())
@@ -73,9 +91,15 @@ def test_of_talk_no_sound_is_kept_and_the_replay_is_the_same(tmp_path, model, ke
     if clips == 1:
         again: list[AnyEvent] = []
         day = find_day(folder)
-        for path in (folder / CLIPS_FOLDER).glob("*.flac"):  # silence here: its words are not to be made out
+        # Silence here: its words are not to be made out.
+        for path in (folder / CLIPS_FOLDER).glob("*.flac"):
             path.unlink()
-        replay(find_day(folder), SETTINGS, FileSource(RECORDING_WIRE, day.recording).chunks(), again.append)
+        replay(
+            find_day(folder),
+            SETTINGS,
+            FileSource(RECORDING_WIRE, day.recording).chunks(),
+            again.append,
+        )
         talk = [e for e in events if isinstance(e, Heard) and e.command is None]
         assert [e for e in again if isinstance(e, Heard)] == talk
 

@@ -17,7 +17,9 @@ def test_a_tap_is_logged_answered_recorded_and_replayed(launch, wire, tools, tmp
     afloat = launch(tools.config_text(tools.serial_text("sonar", wire.name)))
     afloat.wait_for_text("ready")
     assert afloat.live.tapped("log bite")
-    afloat.wait_for(lambda me: any(isinstance(e, Logged) for e in list(me.events)), within=2.0)
+    afloat.wait_for(
+        lambda me: any(isinstance(e, Logged) for e in list(me.events)), within=2.0
+    )
     assert afloat.live.tapped("rod number two")
     afloat.wait_for_text("number two in hand", within=2.0)
     talker.stop()
@@ -33,14 +35,17 @@ def test_a_tap_is_logged_answered_recorded_and_replayed(launch, wire, tools, tmp
     (lines,) = (tmp_path / "recordings").glob("*/*/sonar.nmea")
     day, again = find_day(lines.parent), []
     chunks = (
-        Chunk(0.0, RECORDING_WIRE, chunk.data) for chunk in FileSource(RECORDING_WIRE, day.recording).chunks()
+        Chunk(0.0, RECORDING_WIRE, chunk.data)
+        for chunk in FileSource(RECORDING_WIRE, day.recording).chunks()
     )
     replay(day, config.load(day.config), chunks, again.append)
     assert again == events
 
 
 def test_taps_that_nobody_takes_are_refused(tmp_path):
-    live = Live(config.parse(config.example_text()), "", Parts(), Places(None, tmp_path))
-    assert [live.tapped("log bite") for _ in range(TAP_QUEUE_LENGTH + 2)] == [True] * TAP_QUEUE_LENGTH + [
-        False
-    ] * 2
+    live = Live(
+        config.parse(config.example_text()), "", Parts(), Places(None, tmp_path)
+    )
+    assert [live.tapped("log bite") for _ in range(TAP_QUEUE_LENGTH + 2)] == [
+        True
+    ] * TAP_QUEUE_LENGTH + [False] * 2

@@ -30,7 +30,9 @@ TEXT = config.example_text()
 SETTINGS = config.parse(TEXT)
 MICROPHONE = SETTINGS.voice.microphone
 AT = datetime(2026, 11, 29, 10, 0, tzinfo=UTC)
-VOICE = OwnVoice(utc="2026-11-29", microphone=MICROPHONE, shift=-0.4, read=20, understood=15, then=18)
+VOICE = OwnVoice(
+    utc="2026-11-29", microphone=MICROPHONE, shift=-0.4, read=20, understood=15, then=18
+)
 
 
 @pytest.fixture
@@ -66,7 +68,9 @@ def test_a_replay_hears_with_the_voice_that_the_recording_holds(
     (tmp_path / CLIPS_FOLDER).mkdir()
     line = stamped(sentence("SDDPT,5.00,0.0"), "sonar", ms_of(AT))
     (tmp_path / LINES_FILE).write_bytes(line)
-    write_clip(tmp_path / CLIPS_FOLDER / clip_name(AT), np.zeros(SAMPLE_RATE_HZ, np.int16))
+    write_clip(
+        tmp_path / CLIPS_FOLDER / clip_name(AT), np.zeros(SAMPLE_RATE_HZ, np.int16)
+    )
     beforehand.keep(tmp_path, {}, (), -0.4)
     shifts = []
 
@@ -83,13 +87,17 @@ def test_a_replay_hears_with_the_voice_that_the_recording_holds(
 
 def test_one_command_forgets_it(home: Path):
     assert shift_for(MICROPHONE) == VOICE.shift
-    told = [CliRunner().invoke(commands, ["listen", "--forget"]).output for _ in range(2)]
+    told = [
+        CliRunner().invoke(commands, ["listen", "--forget"]).output for _ in range(2)
+    ]
     assert told == ["forgotten\n", "nothing was learned of your voice\n"]
     assert shift_for(MICROPHONE) == 0.0
     assert not list(home.glob("own-voice*"))
 
 
-def test_a_voice_that_cannot_be_read_is_told_of_and_the_trip_begins(home: Path, monkeypatch):
+def test_a_voice_that_cannot_be_read_is_told_of_and_the_trip_begins(
+    home: Path, monkeypatch
+):
     (home / "own-voice.json").write_text("{")
     monkeypatch.setenv("XDG_DATA_HOME", str(home.parent))
     before = beforehand.read(begun(home))

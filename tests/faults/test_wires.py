@@ -16,9 +16,9 @@ from companion.events import Notice
 from companion.live.live import QUEUE_LENGTH
 
 LATE = 2.5
-"""How old the depth may get here while another source babbles, s. Promised is 1 s, and what it was is
-printed; the machine that runs the tests may be busy, and a queue that grew would fall behind by the whole of
-the flood, four seconds."""
+"""How old the depth may get here while another source babbles, s. Promised is 1 s, and
+what it was is printed; the machine that runs the tests may be busy, and a queue that
+grew would fall behind by the whole of the flood, four seconds."""
 
 
 def noted(boat, text):
@@ -26,7 +26,9 @@ def noted(boat, text):
     return sum(isinstance(e, Notice) and e.text == text for e in list(boat.events))
 
 
-def test_unplugged_and_replugged_under_another_name(launch, wire, tools, record_property):
+def test_unplugged_and_replugged_under_another_name(
+    launch, wire, tools, record_property
+):
     """Within five seconds, each of three times; the device behind the name is another one."""
     boat = launch(tools.config_text(tools.serial_text("sonar", wire.name)))
     talker = tools.Talker(wire)
@@ -78,7 +80,9 @@ def flood_a_wire(ours: int, stop: threading.Event) -> int:
 
 
 @pytest.mark.parametrize("how", ["datagrams", "a wire"])
-def test_a_source_that_babbles_does_not_delay_the_depth(launch, wire, tools, tmp_path, how, record_property):
+def test_a_source_that_babbles_does_not_delay_the_depth(
+    launch, wire, tools, tmp_path, how, record_property
+):
     noisy = tools.Wire(tmp_path / "by-id-noisy")
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
         probe.bind(("127.0.0.1", 0))
@@ -95,7 +99,9 @@ def test_a_source_that_babbles_does_not_delay_the_depth(launch, wire, tools, tmp
     stop, sent = threading.Event(), []
     flood = threading.Thread(
         target=lambda: sent.append(
-            flood_by_udp(port, stop) if how == "datagrams" else flood_a_wire(noisy.ours, stop)
+            flood_by_udp(port, stop)
+            if how == "datagrams"
+            else flood_a_wire(noisy.ours, stop)
         )
     )
     memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
@@ -105,7 +111,11 @@ def test_a_source_that_babbles_does_not_delay_the_depth(launch, wire, tools, tmp
         time.sleep(0.05)
         engine = boat.live.trip.engine
         depth = engine._sensing.boat(engine.now).depth
-        late.append(float("inf") if depth is None else time.monotonic() - began - (depth - 2.0 - 0.254) / 0.5)
+        late.append(
+            float("inf")
+            if depth is None
+            else time.monotonic() - began - (depth - 2.0 - 0.254) / 0.5
+        )
         assert boat.live._queue.qsize() <= QUEUE_LENGTH
     stop.set()
     flood.join()
@@ -113,8 +123,12 @@ def test_a_source_that_babbles_does_not_delay_the_depth(launch, wire, tools, tmp
     grown = (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - memory) / 1024
     boat.stop()
     size = sum(p.stat().st_size for p in tmp_path.rglob("sonar.nmea"))
-    print(f"\n{sent[0] / 1e6:.1f} MB sent, {size / 1e6:.2f} MB recorded, depth at most {max(late):.2f} s old")
-    record_property("seen", f"{sent[0] / 1e6:.0f} MB sent; depth at most {max(late):.2f} s old")
+    print(
+        f"\n{sent[0] / 1e6:.1f} MB sent, {size / 1e6:.2f} MB recorded, depth at most {max(late):.2f} s old"
+    )
+    record_property(
+        "seen", f"{sent[0] / 1e6:.0f} MB sent; depth at most {max(late):.2f} s old"
+    )
     assert sent[0] > 200_000
     assert max(late) < LATE
     assert grown < 50

@@ -1,10 +1,11 @@
 """Any file at any door: what `python tests/fuzz/fuzz_doors.py gpx -max_total_time=600` tries (atheris, x86).
 
-The doors are where files of others come in: settings (toml), charts (csv, geojson, gpx), logs (nmea), clips
-(flac), backups (zip) and logbooks (db). Each has one kind of error; whatever else is raised is a fault. What
-is tried is `one`, which the test in CI tries too, with files that hypothesis makes up by their grammar. The
-fuzzer begins with a sound file of each kind. Where random bytes would stop at a checksum, every second file
-gets the right ones (`with_right_checksums`).
+The doors are where files of others come in: settings (toml), charts (csv, geojson,
+gpx), logs (nmea), clips (flac), backups (zip) and logbooks (db). Each has one kind of
+error; whatever else is raised is a fault. What is tried is `one`, which the test in CI
+tries too, with files that hypothesis makes up by their grammar. The fuzzer begins with
+a sound file of each kind. Where random bytes would stop at a checksum, every second
+file gets the right ones (`with_right_checksums`).
 """
 
 from __future__ import annotations
@@ -68,7 +69,11 @@ def backup(path: Path) -> None:
     into = path.with_name("restored")
     with contextlib.suppress(BackupError):
         restore(path, into, path.with_name("config.toml"))
-    assert {p.name for p in path.parent.iterdir()} <= {path.name, "restored", "config.toml"}
+    assert {p.name for p in path.parent.iterdir()} <= {
+        path.name,
+        "restored",
+        "config.toml",
+    }
 
 
 def logbook(path: Path) -> None:
@@ -129,8 +134,13 @@ def zipped(files: dict[str, bytes], contents: object = None) -> bytes:
     with zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as archive:
         for name, data in files.items():
             archive.writestr(name, data)
-        listed = [{"name": n, "size": len(d), "sha256": sha256(d).hexdigest()} for n, d in files.items()]
-        archive.writestr("contents.json", json.dumps(listed if contents is None else contents))
+        listed = [
+            {"name": n, "size": len(d), "sha256": sha256(d).hexdigest()}
+            for n, d in files.items()
+        ]
+        archive.writestr(
+            "contents.json", json.dumps(listed if contents is None else contents)
+        )
     return file.getvalue()
 
 
@@ -168,7 +178,9 @@ SEEDS: dict[str, Callable[[], list[bytes]]] = {
     "gpx": lambda: [TRACK],
     "nmea": lambda: [LINES],
     "flac": lambda: [flac(3000)],
-    "zip": lambda: [zipped({"companion.toml": b"x", "recordings/2026-11-29/a/sonar.nmea": LINES})],
+    "zip": lambda: [
+        zipped({"companion.toml": b"x", "recordings/2026-11-29/a/sonar.nmea": LINES})
+    ],
     "db": lambda: [seed_logbook()],
 }
 NAMES = (

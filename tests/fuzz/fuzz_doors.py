@@ -8,7 +8,16 @@ from pathlib import Path
 
 import atheris
 
-READERS = ["companion", "gpxpy", "tomllib", "json", "csv", "zipfile", "soundfile", "sqlite_utils"]
+READERS = [
+    "companion",
+    "gpxpy",
+    "tomllib",
+    "json",
+    "csv",
+    "zipfile",
+    "soundfile",
+    "sqlite_utils",
+]
 
 with atheris.instrument_imports(include=READERS):
     import doors
@@ -19,6 +28,7 @@ if __name__ == "__main__":
         for number, seed in enumerate(doors.SEEDS[door]()):
             Path(folder, f"{number}").write_bytes(seed)
         atheris.Setup(
-            [sys.argv[0], "-max_len=20000", *options, folder], lambda data: doors.forged(door, data)
+            [sys.argv[0], "-max_len=20000", *options, folder],
+            lambda data: doors.forged(door, data),
         )
         atheris.Fuzz()

@@ -12,14 +12,18 @@ import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
-_spec = importlib.util.spec_from_file_location("doors", Path(__file__).with_name("doors.py"))
+_spec = importlib.util.spec_from_file_location(
+    "doors", Path(__file__).with_name("doors.py")
+)
 assert _spec is not None
 assert _spec.loader is not None
 doors = importlib.util.module_from_spec(_spec)
 sys.modules["doors"] = doors
 _spec.loader.exec_module(doors)
 
-SHORT = settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+SHORT = settings(
+    max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow]
+)
 NUMBERS = st.one_of(
     st.integers(),
     st.floats(),
@@ -66,10 +70,16 @@ TIMES = st.sampled_from(
 @st.composite
 def geojson(draw: st.DrawFn) -> bytes:
     def point() -> dict:
-        place = draw(st.one_of(ANY, st.lists(NUMBERS, min_size=2, max_size=3), st.just([-93.0, 45.0])))
+        place = draw(
+            st.one_of(
+                ANY, st.lists(NUMBERS, min_size=2, max_size=3), st.just([-93.0, 45.0])
+            )
+        )
         properties = draw(
             st.one_of(
-                ANY, st.fixed_dictionaries({"depth": NUMBERS, "utc": TIMES}), st.just({"kind": "tree top"})
+                ANY,
+                st.fixed_dictionaries({"depth": NUMBERS, "utc": TIMES}),
+                st.just({"kind": "tree top"}),
             )
         )
         return {
@@ -78,7 +88,9 @@ def geojson(draw: st.DrawFn) -> bytes:
             "properties": properties,
         }
 
-    features = [draw(st.one_of(ANY, st.builds(point))) for _ in range(draw(st.integers(0, 4)))]
+    features = [
+        draw(st.one_of(ANY, st.builds(point))) for _ in range(draw(st.integers(0, 4)))
+    ]
     return json.dumps(draw(st.one_of(ANY, st.just({"features": features})))).encode()
 
 
@@ -88,7 +100,9 @@ def geojson(draw: st.DrawFn) -> bytes:
 @example(b'{"features":' + b"[" * 50_000)
 @example(b'{"features": 5}')
 @example(b'{"features": {"a": 1}}')
-@example(b'{"features": [{"geometry": {"type": "Point", "coordinates": [1, 2]}, "properties": [3]}]}')
+@example(
+    b'{"features": [{"geometry": {"type": "Point", "coordinates": [1, 2]}, "properties": [3]}]}'
+)
 @example(b'{"features": [' + b"9" * 5000 + b"]}")
 def test_geojson(data):
     doors.one("geojson", data)
@@ -102,40 +116,89 @@ CELLS = st.one_of(
 )
 HEADERS = st.lists(
     st.sampled_from(
-        ["lat", "lon", "depth", "depth_ft", "z", "kind", "top_m", "note", "utc", "radius_m", "", "x"]
+        [
+            "lat",
+            "lon",
+            "depth",
+            "depth_ft",
+            "z",
+            "kind",
+            "top_m",
+            "note",
+            "utc",
+            "radius_m",
+            "",
+            "x",
+        ]
     ),
     max_size=7,
 )
 
 
 @SHORT
-@given(HEADERS, st.lists(st.lists(CELLS, max_size=8), max_size=5), st.sampled_from([",", ",", "\t", ";"]))
+@given(
+    HEADERS,
+    st.lists(st.lists(CELLS, max_size=8), max_size=5),
+    st.sampled_from([",", ",", "\t", ";"]),
+)
 @example(["lat", "lon", "depth"], [["45", "-93", "x" * 200_000]], ",")
-@example(["lat", "lon", "depth", "utc"], [["45", "-93", "5", "0001-01-01T00:00:00+14:00"]], ",")
-@example(["lat", "lon", "kind", "utc"], [["45", "-93", "ledge", "9999-12-31T23:59:59-14:00"]], ",")
+@example(
+    ["lat", "lon", "depth", "utc"],
+    [["45", "-93", "5", "0001-01-01T00:00:00+14:00"]],
+    ",",
+)
+@example(
+    ["lat", "lon", "kind", "utc"],
+    [["45", "-93", "ledge", "9999-12-31T23:59:59-14:00"]],
+    ",",
+)
 @example(["x" * 200_000], [], ",")
 def test_csv(header, rows, comma):
-    doors.one("csv", "\n".join(comma.join(row) for row in [header, *rows]).encode("utf-8", "replace"))
+    doors.one(
+        "csv",
+        "\n".join(comma.join(row) for row in [header, *rows]).encode(
+            "utf-8", "replace"
+        ),
+    )
 
 
 @st.composite
 def gpx(draw: st.DrawFn) -> bytes:
     names = st.sampled_from(
-        ["gpx", "wpt", "trk", "trkseg", "trkpt", "name", "type", "time", "desc", "ele", "bounds"]
+        [
+            "gpx",
+            "wpt",
+            "trk",
+            "trkseg",
+            "trkpt",
+            "name",
+            "type",
+            "time",
+            "desc",
+            "ele",
+            "bounds",
+        ]
     )
 
     def element(depth: int) -> str:
         name = draw(names)
         attributes = "".join(
             f' {key}="{draw(NUMBERS)}"'
-            for key in draw(st.lists(st.sampled_from(["lat", "lon", "minlat"]), max_size=2, unique=True))
+            for key in draw(
+                st.lists(
+                    st.sampled_from(["lat", "lon", "minlat"]), max_size=2, unique=True
+                )
+            )
         )
-        inner = "" if depth > 3 else "".join(element(depth + 1) for _ in range(draw(st.integers(0, 2))))
+        inner = (
+            ""
+            if depth > 3
+            else "".join(element(depth + 1) for _ in range(draw(st.integers(0, 2))))
+        )
         return f"<{name}{attributes}>{inner}{draw(st.one_of(TIMES, NUMBERS.map(str)))}</{name}>"
 
-    return (
-        f'<gpx version="{draw(st.sampled_from(["1.0", "1.1", "9"]))}">{element(0)}{element(0)}</gpx>'.encode()
-    )
+    version = draw(st.sampled_from(["1.0", "1.1", "9"]))
+    return f'<gpx version="{version}">{element(0)}{element(0)}</gpx>'.encode()
 
 
 BOMB = (
@@ -149,8 +212,12 @@ BOMB = (
 @SHORT
 @given(gpx())
 @example(b"<gpx>" * 50_000)
-@example(b'<gpx><wpt lat="45" lon="-93"><time>0001-01-01T00:00:00+14:00</time></wpt></gpx>')
-@example((BOMB + ']><gpx><wpt lat="45" lon="-93"><name>&i;</name></wpt></gpx>').encode())
+@example(
+    b'<gpx><wpt lat="45" lon="-93"><time>0001-01-01T00:00:00+14:00</time></wpt></gpx>'
+)
+@example(
+    (BOMB + ']><gpx><wpt lat="45" lon="-93"><name>&i;</name></wpt></gpx>').encode()
+)
 def test_gpx(data):
     doors.one("gpx", data)
 
@@ -189,7 +256,9 @@ def test_toml(text):
 
 @SHORT
 @given(
-    st.lists(st.tuples(st.integers(0, 400), st.binary(min_size=1, max_size=4)), max_size=6),
+    st.lists(
+        st.tuples(st.integers(0, 400), st.binary(min_size=1, max_size=4)), max_size=6
+    ),
     st.integers(0, 400),
 )
 def test_flac(changed, cut):
@@ -204,7 +273,9 @@ NAMES = st.sampled_from([*doors.NAMES, ".", "a\\b"])
 
 @SHORT
 @given(
-    st.dictionaries(NAMES, st.binary(max_size=30), max_size=4), st.one_of(st.none(), ANY), st.integers(-40, 0)
+    st.dictionaries(NAMES, st.binary(max_size=30), max_size=4),
+    st.one_of(st.none(), ANY),
+    st.integers(-40, 0),
 )
 @example({".": b""}, None, 0)
 @example({"recordings/a": b""}, [{"name": "recordings/a", "size": -1, "sha256": ""}], 0)
@@ -225,7 +296,10 @@ SEED = doors.seed_logbook()
 
 @SHORT
 @given(
-    st.lists(st.tuples(st.integers(0, len(SEED)), st.binary(min_size=1, max_size=8)), max_size=8),
+    st.lists(
+        st.tuples(st.integers(0, len(SEED)), st.binary(min_size=1, max_size=8)),
+        max_size=8,
+    ),
     st.integers(0, len(SEED)),
 )
 def test_logbook(changes, cut):
@@ -257,7 +331,10 @@ def test_nmea(bodies):
 def bombs() -> dict[str, bytes]:
     """Files of up to some megabytes that would want gigabytes."""
     return {
-        "toml": b"[" + b"a." * 3000 + b"a]\n" + b"".join(b"k%d=1\n" % n for n in range(20_000)),
+        "toml": b"["
+        + b"a." * 3000
+        + b"a]\n"
+        + b"".join(b"k%d=1\n" % n for n in range(20_000)),
         "geojson": b'{"features":[' + b"{}," * 3_990_000 + b"{}]}",
         "csv": b"lat,lon,depth\n" + b"1,1,1\n" * 4_000_000,
         "gpx": b"<gpx>" + b"<wpt/>" * 1_990_000 + b"</gpx>",
@@ -285,4 +362,7 @@ def test_memory_and_disk_are_bounded(door, tmp_path):
     grown = int(run.stdout.split()[-1]) / 1024
     print(f"\n{door}: {path.stat().st_size / 1e6:.1f} MB, {grown:.0f} MB more memory")
     assert grown < 300
-    assert sum(p.stat().st_size for p in tmp_path.rglob("*") if p.is_file() and p != path) < 100_000_000
+    assert (
+        sum(p.stat().st_size for p in tmp_path.rglob("*") if p.is_file() and p != path)
+        < 100_000_000
+    )

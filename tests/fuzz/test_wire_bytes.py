@@ -7,7 +7,9 @@ from pathlib import Path
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-_spec = importlib.util.spec_from_file_location("wire_bytes", Path(__file__).with_name("wire_bytes.py"))
+_spec = importlib.util.spec_from_file_location(
+    "wire_bytes", Path(__file__).with_name("wire_bytes.py")
+)
 assert _spec is not None
 assert _spec.loader is not None
 wire_bytes = importlib.util.module_from_spec(_spec)

@@ -1,6 +1,7 @@
 """Any bytes on any wires: `python tests/fuzz/wire_bytes.py -max_total_time=600` (atheris, x86).
 
-What is tried is `one`, which the test in CI tries too, with bytes that hypothesis makes up.
+What is tried is `one`, which the test in CI tries too, with bytes that hypothesis makes
+up.
 """
 
 from __future__ import annotations
@@ -20,7 +21,16 @@ FIELDS = (
     "log bite", "^5C^0A", "0" * 40,
 )  # fmt: skip
 TAGS = ("", "s:companion", "s:gps,c:?", "c:?", "s:companion,c:?", "g:1-2-3")
-TIMES = ("1795946400000", "1795946400", "999999999999999", "253402300800000", "0", "7258118400000", "-5", "x")
+TIMES = (
+    "1795946400000",
+    "1795946400",
+    "999999999999999",
+    "253402300800000",
+    "0",
+    "7258118400000",
+    "-5",
+    "x",
+)
 
 
 def by_grammar(data: bytes) -> bytes:
@@ -39,7 +49,10 @@ def by_grammar(data: bytes) -> bytes:
     out = []
     while (first := next(choices, None)) is not None:
         tag = chosen(TAGS).replace("?", chosen(TIMES))
-        parts = [chosen(FIELDS) if part == "?" else part for part in BODIES[first % len(BODIES)].split(",")]
+        parts = [
+            chosen(FIELDS) if part == "?" else part
+            for part in BODIES[first % len(BODIES)].split(",")
+        ]
         line = (f"\\{written(tag)}\\" if tag else "") + "$" + written(",".join(parts))
         out.append(line + ("" if first & 128 else "\r\n"))
     return "".join(out).encode()
@@ -48,9 +61,10 @@ def by_grammar(data: bytes) -> bytes:
 def one(data: bytes) -> None:
     """Take bytes as they come from three wires; raise when anything is not as it has to be.
 
-    Half the data are taken for choices by the grammar of sentences. No exception; no word of the companion's;
-    no byte lost or invented on the way into the recording; time never goes back; every value told is a number
-    in range or None; the recording read in other pieces gives the same.
+    Half the data are taken for choices by the grammar of sentences. No exception; no
+    word of the companion's; no byte lost or invented on the way into the recording;
+    time never goes back; every value told is a number in range or None; the recording
+    read in other pieces gives the same.
     """
     from companion.record.recording import LineCutter, stamped
     from companion.sensing import Chunk, Remark, Sensing
@@ -75,19 +89,27 @@ def one(data: bytes) -> None:
     for wire, cutter in enumerate(cutters):
         kept[wire] += cutter.finish()
         whole = b"".join(came[wire]).replace(b"\r", b"").replace(b"\n", b"")
-        assert b"".join(kept[wire]) == whole, "bytes were lost on the way into the recording"
+        assert b"".join(kept[wire]) == whole, (
+            "bytes were lost on the way into the recording"
+        )
     recorded = b"".join(recording)
-    assert not any(chunk.own for chunk in own_apart([Chunk(0.0, "recording", recorded)]))
+    assert not any(
+        chunk.own for chunk in own_apart([Chunk(0.0, "recording", recorded)])
+    )
     read = []
     for size in (len(recorded) or 1, 61):
         sensing = Sensing({})
         told = []
         before = -math.inf
         for start in range(0, len(recorded), size):
-            for t, reading in sensing.feed(Chunk(0.0, "recording", recorded[start : start + size])):
+            for t, reading in sensing.feed(
+                Chunk(0.0, "recording", recorded[start : start + size])
+            ):
                 assert t >= before, "time went back"
                 before = t
-                assert not isinstance(reading, Remark), "a wire has spoken as the companion"
+                assert not isinstance(reading, Remark), (
+                    "a wire has spoken as the companion"
+                )
                 state = sensing.boat(t)
                 assert state.lat is None or -90.0 <= state.lat <= 90.0
                 assert state.depth is None or 0.0 < state.depth < 13_000.0
@@ -106,7 +128,9 @@ SEEDS = (
 if __name__ == "__main__":
     import atheris
 
-    with atheris.instrument_imports(include=["companion.sensing", "companion.record.recording"]):
+    with atheris.instrument_imports(
+        include=["companion.sensing", "companion.record.recording"]
+    ):
         import companion.record.recording
         import companion.sensing  # noqa: F401
     for seed in SEEDS:

@@ -1,10 +1,11 @@
 """An independent dive: point masses on springs that cannot push, integrated by scipy's stiff solver.
 
-It shares nothing with `companion.dive` but the drag coefficient of a cylinder and the properties of water.
-Unlike the product's line this one has inertia and stretches, its drag is taken per segment at the velocity of
-the segment's middle, and its tension is never negative, so that it may fall slack anywhere. Newton's second
-law for each node; positions in the vertical plane, x towards the lure, z downwards, m, and y sideways where
-the boat moves across the cast.
+It shares nothing with `companion.dive` but the drag coefficient of a cylinder and the
+properties of water. Unlike the product's line this one has inertia and stretches, its
+drag is taken per segment at the velocity of the segment's middle, and its tension is
+never negative, so that it may fall slack anywhere. Newton's second law for each node;
+positions in the vertical plane, x towards the lure, z downwards, m, and y sideways
+where the boat moves across the cast.
 """
 
 from __future__ import annotations
@@ -39,8 +40,10 @@ class ElasticLine:
         reel: (times, speeds), s and m/s, straight between.
         drift: speed of the rod tip away from the lure, m/s.
         across: the same square to the cast, m/s.
-        nodes: of the whole line at first; the leader has its own in proportion, at least four.
-        grading: how much longer the topmost segment of the main line is than the lowest, times.
+        nodes: of the whole line at first; the leader has its own in proportion, at
+            least four.
+        grading: how much longer the topmost segment of the main line is than the
+            lowest, times.
     """
 
     pieces: list[Piece]
@@ -70,7 +73,9 @@ class ElasticLine:
         self._lay(full)
         n = len(self.rest)
         along = np.concatenate([[0.0], np.cumsum(self.rest)]) / full
-        place = np.stack([self.cast * (1.0 - along), -self.tip * along, 0.0 * along], axis=1)[:n, : self.dims]
+        place = np.stack(
+            [self.cast * (1.0 - along), -self.tip * along, 0.0 * along], axis=1
+        )[:n, : self.dims]
         state = np.concatenate([place.ravel(), np.zeros(self.dims * n), [0.0]])
         t, out = 0.0, full
         self.track = [(0.0, self.cast, 0.0)]
@@ -87,14 +92,23 @@ class ElasticLine:
             out, t = float(self.rest.sum()), end
             if ending:
                 break
-            # The uppermost node goes onto the reel; the segment below it grows by what is left above.
+            # The uppermost node goes onto the reel; the segment below it grows by what
+            # is left above.
             self.rest[-2] += self.rest[-1]
             self.diameter[-2] = (
-                self.diameter[-1] if self.rest[-1] > 0.5 * self.rest[-2] else self.diameter[-2]
+                self.diameter[-1]
+                if self.rest[-1] > 0.5 * self.rest[-2]
+                else self.diameter[-2]
             )
-            self.rest, self.diameter, self.density = self.rest[:-1], self.diameter[:-1], self.density[:-1]
+            self.rest, self.diameter, self.density = (
+                self.rest[:-1],
+                self.diameter[:-1],
+                self.density[:-1],
+            )
             d = self.dims
-            state = np.concatenate([state[: d * (n - 1)], state[d * n : d * (2 * n - 1)], state[-1:]])
+            state = np.concatenate(
+                [state[: d * (n - 1)], state[d * n : d * (2 * n - 1)], state[-1:]]
+            )
             n -= 1
         return np.array(self.track)
 
@@ -107,11 +121,19 @@ class ElasticLine:
         """Cut the line into segments, none of which reaches over two pieces."""
         rest, diameter, density, gone = [], [], [], 0.0
         for k, piece in enumerate(self.pieces):
-            length = full - gone if k == len(self.pieces) - 1 else min(piece.length, full - gone)
+            length = (
+                full - gone
+                if k == len(self.pieces) - 1
+                else min(piece.length, full - gone)
+            )
             if length <= 0.0:
                 break
             count = max(4, round(self.nodes * length / full))
-            share = np.linspace(1.0, self.grading, count) if length > 0.5 * full else np.ones(count)
+            share = (
+                np.linspace(1.0, self.grading, count)
+                if length > 0.5 * full
+                else np.ones(count)
+            )
             rest.append(length * share / share.sum())
             diameter += [piece.diameter] * count
             density += [piece.density] * count
@@ -135,12 +157,15 @@ class ElasticLine:
                 return high
         for _ in range(50):
             middle = 0.5 * (low + high)
-            low, high = (middle, high) if self._reeled(t, middle) < length else (low, middle)
+            low, high = (
+                (middle, high) if self._reeled(t, middle) < length else (low, middle)
+            )
         return high
 
     def _integrate(self, a: float, b: float, state: np.ndarray) -> np.ndarray:
-        # scipy's BDF subtracts a row of its differences before it was ever written; it is overwritten later.
-        # Its numeric Jacobian enlarges a step without end where nothing depends on a variable.
+        # scipy's BDF subtracts a row of its differences before it was ever written; it
+        # is overwritten later. Its numeric Jacobian enlarges a step without end where
+        # nothing depends on a variable.
         with np.errstate(invalid="ignore", over="ignore"):
             found = solve_ivp(
                 self._rates,
@@ -154,7 +179,8 @@ class ElasticLine:
             )
         assert found.success, found.message
         self.track += [
-            (float(t), float(y[0]), float(y[1])) for t, y in zip(found.t[1:], found.y.T[1:], strict=True)
+            (float(t), float(y[0]), float(y[1]))
+            for t, y in zip(found.t[1:], found.y.T[1:], strict=True)
         ]
         return found.y[:, -1]
 
@@ -176,7 +202,9 @@ class ElasticLine:
         reel = self._speed(t)
         stretching[-1] += reel
         pull = self.stiffness * (length / rest[:, None] - 1.0)
-        pull = np.where(pull > 0.0, np.maximum(pull + self.damping * stretching, 0.0), 0.0)
+        pull = np.where(
+            pull > 0.0, np.maximum(pull + self.damping * stretching, 0.0), 0.0
+        )
         force = np.zeros((n + 1, d, k))
         force[:-1] += pull[:, None] * along
         force[1:] -= pull[:, None] * along
@@ -184,7 +212,10 @@ class ElasticLine:
         top = material[-1] + along[-1] * reel
         middle = 0.5 * (material[1:] + material[:-1])
         middle[-1] = 0.5 * (material[-2] + top)
-        load = self._line_load(middle, along, rest) * self._wet(0.5 * (ends[1:, 1] + ends[:-1, 1]))[:, None]
+        load = (
+            self._line_load(middle, along, rest)
+            * self._wet(0.5 * (ends[1:, 1] + ends[:-1, 1]))[:, None]
+        )
         force[:-1] += 0.5 * load
         force[1:] += 0.5 * load
         area = math.pi / 4.0 * self.diameter**2
@@ -205,22 +236,41 @@ class ElasticLine:
     def _wet(self, depth: np.ndarray) -> np.ndarray:
         return np.clip(1.0 + depth / 0.05, 0.0, 1.0)
 
-    def _line_load(self, u: np.ndarray, along: np.ndarray, rest: np.ndarray) -> np.ndarray:
+    def _line_load(
+        self, u: np.ndarray, along: np.ndarray, rest: np.ndarray
+    ) -> np.ndarray:
         """Drag and weight in water of every segment, N."""
         sliding = (u * along).sum(1)
         across = u - sliding[:, None] * along
         speed = np.sqrt((across**2).sum(1))
         d = self.diameter[:, None]
-        load = -0.5 * self.rho * (d * cylinder(speed * d / self.nu) * speed)[:, None] * across
-        load -= 0.5 * self.rho * math.pi * 0.02 * (d * np.abs(sliding) * sliding)[:, None] * along
-        load[:, 1] += math.pi / 4.0 * d**2 * (self.density - self.rho)[:, None] * GRAVITY
+        load = (
+            -0.5
+            * self.rho
+            * (d * cylinder(speed * d / self.nu) * speed)[:, None]
+            * across
+        )
+        load -= (
+            0.5
+            * self.rho
+            * math.pi
+            * 0.02
+            * (d * np.abs(sliding) * sliding)[:, None]
+            * along
+        )
+        load[:, 1] += (
+            math.pi / 4.0 * d**2 * (self.density - self.rho)[:, None] * GRAVITY
+        )
         return load * rest[:, None, None]
 
-    def _lure_force(self, r: np.ndarray, v: np.ndarray, swum: np.ndarray, pull: np.ndarray) -> np.ndarray:
+    def _lure_force(
+        self, r: np.ndarray, v: np.ndarray, swum: np.ndarray, pull: np.ndarray
+    ) -> np.ndarray:
         share = np.clip(swum / self.onset, 0.0, 1.0)
         k = 0.5 * self.rho * self.drag_area * np.sqrt((v**2).sum(0))
         lift = self.lift * share**2 * (3.0 - 2.0 * share)
-        # The lip pulls down as far as the lure is led by the nose: none on a lure that swims free.
+        # The lip pulls down as far as the lure is led by the nose: none on a lure that
+        # swims free.
         drag = k * np.sqrt((v**2).sum(0)) + 1e-9
         lift = lift * np.clip(2.0 * pull / drag, 0.0, 1.0)
         force = -k * v + k * lift * self._lifted(v)

@@ -1,8 +1,9 @@
 """The speech model's network as we run it, against Kaldi's features and people's recorded phrases.
 
-Sources: kaldi-native-fbank (a library of its own that computes Kaldi's features); people's phrases:
-../shared/data/INDEX.md, speech/, which names repository and licence of each (S: open data). The threshold
-is ours, below what was measured; the rate is printed, `-s` shows it.
+Sources: kaldi-native-fbank (a library of its own that computes Kaldi's features);
+people's phrases: ../shared/data/INDEX.md, speech/, which names repository and licence
+of each (S: open data). The threshold is ours, below what was measured; the rate is
+printed, `-s` shows it.
 """
 
 from pathlib import Path
@@ -26,7 +27,11 @@ GRAMMAR = Grammar(Aboard(rods=(1, 2, 3, 4), lines=(12, 14, 17, 20)))
 def test_cepstra_are_kaldis() -> None:
     options = kaldi_native_fbank.MfccOptions()
     options.frame_opts.samp_freq, options.frame_opts.dither = float(SAMPLE_RATE_HZ), 0.0
-    options.mel_opts.num_bins, options.mel_opts.low_freq, options.mel_opts.high_freq = 40, 20.0, 7600.0
+    options.mel_opts.num_bins, options.mel_opts.low_freq, options.mel_opts.high_freq = (
+        40,
+        20.0,
+        7600.0,
+    )
     options.num_ceps, options.use_energy = 40, False
     kaldi = kaldi_native_fbank.OnlineMfcc(options)
     sound = read_clip(CLIP)
@@ -36,7 +41,9 @@ def test_cepstra_are_kaldis() -> None:
     assert cepstra(sound) == pytest.approx(wanted, abs=1e-3)
 
 
-@pytest.mark.skipif(not PHRASES.is_dir(), reason="not here: the recordings in ../shared/data/speech")
+@pytest.mark.skipif(
+    not PHRASES.is_dir(), reason="not here: the recordings in ../shared/data/speech"
+)
 def test_the_sounds_of_peoples_phrases_fit_them_best_of_all_commands(
     model: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -47,7 +54,9 @@ def test_the_sounds_of_peoples_phrases_fit_them_best_of_all_commands(
     assert pairs is not None
     named = {"view_glass": "view glass", "smart_mirror": "smart mirror"}
     phrases = {*GRAMMAR.phrases, *named.values()}
-    phrase_scorer = PhraseScorer(phrases, lambda phrase: GRAMMAR.parse(phrase) or phrase, network, pairs)
+    phrase_scorer = PhraseScorer(
+        phrases, lambda phrase: GRAMMAR.parse(phrase) or phrase, network, pairs
+    )
     right = total = 0
     for key, phrase in named.items():
         for path in sorted(PHRASES.glob(f"{key}*.flac"))[::2]:

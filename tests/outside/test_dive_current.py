@@ -1,7 +1,8 @@
 """A cast in a current, along it and across, against an independent elastic lumped-mass code (C).
 
-That is `tests/outside/elastic_line.py`. A boat held in a current moves through the water as one that drifts
-in still water: exact, by choice of frame. So the independent code has the boat move.
+That is `tests/outside/elastic_line.py`. A boat held in a current moves through the
+water as one that drifts in still water: exact, by choice of frame. So the independent
+code has the boat move.
 """
 
 import numpy as np
@@ -42,8 +43,9 @@ ALONG = [
     ("sinks", -1.00, 2.933, (0.856, 2.089, 2.834)),
     ("sinks", -1.50, 2.234, (0.378, 1.109, 1.889)),
 ]
-"""Lure; how fast the boat moves away through the water, kn (negative: towards the lure); the elastic code's
-reach, m, and its depths 10, 20 and 30 s after the retrieve began, m."""
+"""Lure; how fast the boat moves away through the water, kn (negative: towards the
+lure); the elastic code's reach, m, and its depths 10, 20 and 30 s after the retrieve
+began, m."""
 ACROSS = [
     ("deep", 0.00, 5.509),
     ("deep", 0.25, 5.506),
@@ -74,7 +76,9 @@ def known(request):
     """A lure of which all is known."""
     made, at_rest = lure(NAMES[request.param]), retrieve(0.0)
     stated = Stated(made, LINE, at_rest, solve(LINE, made, at_rest).reach, 1e-3, 1e-3)
-    return request.param, Calibration(stated, [CalibratedRig("rod", LINE, at_rest, 1e-3, 1e-3)])
+    return request.param, Calibration(
+        stated, [CalibratedRig("rod", LINE, at_rest, 1e-3, 1e-3)]
+    )
 
 
 NAMES = {"deep": "slow", "floats": "fast", "sinks": "sinking"}
@@ -85,7 +89,9 @@ NAMES = {"deep": "slow", "floats": "fast", "sinks": "sinking"}
 def test_the_solver_follows_a_lure_in_a_current(name, knots, reach, depths):
     path = solve(LINE, lure(NAMES[name]), retrieve(knots * KNOT))
     assert path.reach == pytest.approx(reach, rel=0.005, abs=0.005)
-    assert [path.at(t)[1] for t in (10.0, 20.0, 30.0)] == pytest.approx(depths, rel=0.01, abs=0.02)
+    assert [path.at(t)[1] for t in (10.0, 20.0, 30.0)] == pytest.approx(
+        depths, rel=0.01, abs=0.02
+    )
 
 
 def test_what_a_cast_is_told_of_a_current_is_within_two_per_cent(known):
@@ -96,7 +102,9 @@ def test_what_a_cast_is_told_of_a_current_is_within_two_per_cent(known):
     for _, knots, reach, _ in (row for row in ALONG if row[0] == name):
         depth, _ = curves.paths(-knots * KNOT)
         found = float(depth.max())
-        assert found == pytest.approx(reach, rel=0.02, abs=0.08 if knots == -1.5 else 0.0), knots
+        assert found == pytest.approx(
+            reach, rel=0.02, abs=0.08 if knots == -1.5 else 0.0
+        ), knots
 
 
 def test_leaving_out_what_goes_across_the_cast_is_within_its_bound():

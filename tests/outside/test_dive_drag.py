@@ -11,7 +11,16 @@ from companion.dive.drag import cylinder, cylinder_with_slope
 
 @pytest.mark.parametrize(
     ("reynolds", "cn"),
-    [(10, 3.13), (20, 2.11), (50, 1.51), (100, 1.32), (200, 1.30), (300, 1.23), (500, 1.08), (1000, 0.97)],
+    [
+        (10, 3.13),
+        (20, 2.11),
+        (50, 1.51),
+        (100, 1.32),
+        (200, 1.30),
+        (300, 1.23),
+        (500, 1.08),
+        (1000, 0.97),
+    ],
 )
 def test_within_ten_percent_of_panton(reynolds, cn):
     """S: Panton, Incompressible Flow, figure as digitised in the public data set CylinderDragFits."""
@@ -35,7 +44,9 @@ def test_slope_is_the_slope():
     re = np.geomspace(0.01, 5000, 50)
     near = 1e-5
     numeric = (cylinder(re * (1 + near)) - cylinder(re * (1 - near))) / (2 * near)
-    np.testing.assert_allclose(cylinder_with_slope(re)[1], numeric, rtol=1e-5, atol=1e-7)
+    np.testing.assert_allclose(
+        cylinder_with_slope(re)[1], numeric, rtol=1e-5, atol=1e-7
+    )
 
 
 def test_finite_at_rest_and_odd_speeds():

@@ -1,8 +1,8 @@
 """The steady tow against exact solutions and independent programs.
 
-S seen in the source named, M from memory, C computed with the independent code named. The published
-figures take water of 1000 kg/m3; here the coefficients are scaled to the water's true density, which
-leaves every force the same.
+S seen in the source named, M from memory, C computed with the independent code named.
+The published figures take water of 1000 kg/m3; here the coefficients are scaled to the
+water's true density, which leaves every force the same.
 """
 
 import math
@@ -16,7 +16,9 @@ SCALE = 1000.0 / RHO
 
 
 def line(d=0.3e-3, density=1000.0, cn=1.2, ct=0.0):
-    return Line(d, RHO + density - 1000.0, normal_drag=cn * SCALE, tangential_drag=ct * SCALE)
+    return Line(
+        d, RHO + density - 1000.0, normal_drag=cn * SCALE, tangential_drag=ct * SCALE
+    )
 
 
 def pulling(back, down, speed=1.0):
@@ -25,7 +27,8 @@ def pulling(back, down, speed=1.0):
 
 
 @pytest.mark.parametrize(
-    ("back", "down", "depth", "layback"), [(1.0, 1.0, 12.769442, 37.386272), (0.5, 0.8, 11.623240, 37.411351)]
+    ("back", "down", "depth", "layback"),
+    [(1.0, 1.0, 12.769442, 37.386272), (0.5, 0.8, 11.623240, 37.411351)],
 )
 def test_neutral_line_normal_drag_only(back, down, depth, layback):
     """Exact: cot(phi) = c0 + R s / T0 (elementary; C), 40 m of line at 1 m/s."""
@@ -37,7 +40,9 @@ def test_neutral_line_normal_drag_only(back, down, depth, layback):
 
 def test_angle_at_the_tip():
     """Exact, as above (C)."""
-    assert tow(line(), pulling(1.0, 1.0), 1.0, 40.0).top_angle == pytest.approx(9.32320, rel=2e-4)
+    assert tow(line(), pulling(1.0, 1.0), 1.0, 40.0).top_angle == pytest.approx(
+        9.32320, rel=2e-4
+    )
 
 
 @pytest.mark.parametrize("length", [5.0, 12.5, 40.0, 90.0])
@@ -47,8 +52,12 @@ def test_closed_form_at_other_lengths(length, back, down):
     r, t0, c0 = 0.5 * 1000 * 1.2 * 0.3e-3, math.hypot(back, down), back / down
     c1 = c0 + r * length / t0
     shape = tow(line(), pulling(back, down), 1.0, length)
-    assert shape.depth == pytest.approx(t0 / r * (math.asinh(c1) - math.asinh(c0)), rel=1e-4)
-    assert shape.layback == pytest.approx(t0 / r * (math.hypot(1, c1) - math.hypot(1, c0)), rel=1e-4)
+    assert shape.depth == pytest.approx(
+        t0 / r * (math.asinh(c1) - math.asinh(c0)), rel=1e-4
+    )
+    assert shape.layback == pytest.approx(
+        t0 / r * (math.hypot(1, c1) - math.hypot(1, c0)), rel=1e-4
+    )
 
 
 def test_constant_tangential_load():
@@ -71,8 +80,8 @@ def test_critical_angle_of_a_long_heavy_line(heaviness, degrees):
 
 
 def test_tangential_drag_in_full():
-    """C: scipy solve_ivp 13.076935 / 37.306828 / 1.743664; WHOI Cable 13.07692 / 37.30688 / 1.74367;
-    MoorDyn 2.7.2 without stretch 13.0768 / 37.3069."""
+    """C: scipy solve_ivp 13.076935 / 37.306828 / 1.743664; WHOI Cable 13.07692 /
+    37.30688 / 1.74367; MoorDyn 2.7.2 without stretch 13.0768 / 37.3069."""
     shape = tow(line(ct=0.02), pulling(1.0, 1.0), 1.0, 40.0)
     assert shape.depth == pytest.approx(13.076935, rel=1e-4)
     assert shape.layback == pytest.approx(37.306828, rel=1e-4)
@@ -80,7 +89,8 @@ def test_tangential_drag_in_full():
 
 
 @pytest.mark.parametrize(
-    ("length", "depth", "layback"), [(10, 5.3431, 8.3890), (20, 8.6975, 17.8017), (30, 11.1402, 27.4968)]
+    ("length", "depth", "layback"),
+    [(10, 5.3431, 8.3890), (20, 8.6975, 17.8017), (30, 11.1402, 27.4968)],
 )
 def test_shorter_lines(length, depth, layback):
     """C: the independent programs above."""
@@ -99,7 +109,9 @@ def test_nylon():
 
 def test_polyvinylidene_fluoride():
     """C: the independent programs above; 1780 kg/m3, 0.25 mm, Cn 1.3, 1.2 m/s, 60 m."""
-    shape = tow(line(0.25e-3, 1780.0, cn=1.3, ct=0.02), pulling(1.0, 1.5, 1.2), 1.2, 60.0)
+    shape = tow(
+        line(0.25e-3, 1780.0, cn=1.3, ct=0.02), pulling(1.0, 1.5, 1.2), 1.2, 60.0
+    )
     assert shape.depth == pytest.approx(17.72533, rel=1e-4)
     assert shape.layback == pytest.approx(56.17247, rel=1e-4)
     assert shape.tension == pytest.approx(2.40921, rel=1e-4)

@@ -1,7 +1,7 @@
 """The local plane against geodesics on the ellipsoid.
 
-S seen in print or on the page, M from memory, C computed with geographiclib (Karney 2013), a reference
-library.
+S seen in print or on the page, M from memory, C computed with geographiclib (Karney
+2013), a reference library.
 """
 
 from __future__ import annotations
@@ -29,9 +29,14 @@ BUNINYONG = -dms(37, 39, 10.15610), dms(143, 55, 35.38390)
 
 def test_flinders_peak_to_buninyong():
     """54972.271 m (S, GeodePy's test of Vincenty's formula; the ellipsoids GRS 80 and WGS 84 agree here)."""
-    assert WGS84.Inverse(*FLINDERS_PEAK, *BUNINYONG)["s12"] == pytest.approx(54972.271, abs=0.001)
-    # A plane is not meant for 55 km; touching half way it is still good to three parts in a million.
-    assert range_and_bearing(*FLINDERS_PEAK, *BUNINYONG)[0] == pytest.approx(54972.271, abs=0.2)
+    assert WGS84.Inverse(*FLINDERS_PEAK, *BUNINYONG)["s12"] == pytest.approx(
+        54972.271, abs=0.001
+    )
+    # A plane is not meant for 55 km; touching half way it is still good to three parts
+    # in a million.
+    assert range_and_bearing(*FLINDERS_PEAK, *BUNINYONG)[0] == pytest.approx(
+        54972.271, abs=0.2
+    )
 
 
 @given(st.floats(-70, 70), st.floats(-180, 180), st.floats(0, 360), st.floats(0, 50))

@@ -1,6 +1,7 @@
 """What goes out as GeoJSON, read and judged by another's reader: geojson 3, which knows its geometries.
 
-There are no polygons in it, so there is no ring to close or to wind; should one come, the first test fails.
+There are no polygons in it, so there is no ring to close or to wind; should one come,
+the first test fails.
 """
 
 from __future__ import annotations
@@ -39,7 +40,9 @@ def day(tmp_path_factory: pytest.TempPathFactory) -> str:
                 known = n < 100 or n == 150 or n >= 200
                 fix = Fix(*PLANE.to_latlon(1.5 * n, 0.8 * n), 3.0) if known else None
                 trip.reading(float(n), START + timedelta(seconds=n), fix, 5.0 + n / 100)
-        return files(read_trip(book, book.trips()[0]), "geojson", Units())["trip.geojson"]
+        return files(read_trip(book, book.trips()[0]), "geojson", Units())[
+            "trip.geojson"
+        ]
 
 
 @pytest.fixture(scope="module")
@@ -47,7 +50,10 @@ def bed() -> Bed:
     made = Bed()
     for east in np.arange(0.0, 80.0, 2.0):
         for north in np.arange(0.0, 60.0, 2.0):
-            made.add(*PLANE.to_latlon(float(east), float(north)), 4.0 + east / 20.0 + north / 60.0)
+            made.add(
+                *PLANE.to_latlon(float(east), float(north)),
+                4.0 + east / 20.0 + north / 60.0,
+            )
     return made
 
 
@@ -61,14 +67,17 @@ def soundings(bed: Bed) -> str:
     area = bed.areas[0]
     cells = area.surface.sounded().tolist()
     points = [
-        exchange.DepthPoint(*area.plane.to_latlon(x, y), z, "2026-10-03T14:15:00Z") for x, y, z, _ in cells
+        exchange.DepthPoint(*area.plane.to_latlon(x, y), z, "2026-10-03T14:15:00Z")
+        for x, y, z, _ in cells
     ]
     return exchange.soundings_to_geojson(points)
 
 
 def marks(_bed: Bed) -> str:
     kept = [
-        exchange.MarkPoint(LAT, LON, "tree top", 3.5, 'the "old" one', "2026-10-03T14:15:00Z", 5.0),
+        exchange.MarkPoint(
+            LAT, LON, "tree top", 3.5, 'the "old" one', "2026-10-03T14:15:00Z", 5.0
+        ),
         exchange.MarkPoint(LAT + 1e-4, LON, "ledge"),
     ]
     return exchange.marks_to_geojson(kept)
@@ -88,16 +97,19 @@ def judged(text: str) -> list[geojson.Feature]:
     assert found.is_valid, found.errors()
     plain = json.loads(text)  # the other fills in what is missing
     assert "crs" not in plain, "RFC 7946, 4: WGS 84, and no other"
-    assert all({"type", "geometry", "properties"} <= set(one) for one in plain["features"]), "RFC 7946, 3.2"
+    assert all(
+        {"type", "geometry", "properties"} <= set(one) for one in plain["features"]
+    ), "RFC 7946, 3.2"
     for feature in found["features"]:
         assert type(feature) is geojson.Feature
         assert feature.is_valid, feature.errors()
         shape = feature["geometry"]
         assert shape is None or type(shape) in (geojson.Point, geojson.MultiLineString)
         for lon, lat in () if shape is None else geojson.utils.coords(shape):
-            assert (lon, lat) == (pytest.approx(LON, abs=0.02), pytest.approx(LAT, abs=0.02)), (
-                "RFC 7946, 3.1.1"
-            )
+            assert (lon, lat) == (
+                pytest.approx(LON, abs=0.02),
+                pytest.approx(LAT, abs=0.02),
+            ), "RFC 7946, 3.1.1"
     return found["features"]
 
 
@@ -111,22 +123,36 @@ def test_a_trip_for_others_is_valid_and_whole(day: str):
     kinds = [one["properties"]["what"] for one in features]
     assert kinds.count("track") == 1
     assert kinds.count("sounding") > 50
-    logged = [from_json(line) for line in (DAY / "expected.jsonl").read_text().splitlines()]
-    undone = {event.number for event in logged if event.__struct_config__.tag == "undone"}
-    stands = {e.number: e for e in logged if isinstance(e, Logged) and e.number not in undone}
-    told = {one["properties"]["number"]: one for one in features if "number" in one["properties"]}
+    logged = [
+        from_json(line) for line in (DAY / "expected.jsonl").read_text().splitlines()
+    ]
+    undone = {
+        event.number for event in logged if event.__struct_config__.tag == "undone"
+    }
+    stands = {
+        e.number: e for e in logged if isinstance(e, Logged) and e.number not in undone
+    }
+    told = {
+        one["properties"]["number"]: one
+        for one in features
+        if "number" in one["properties"]
+    }
     assert set(told) == set(stands)
     for number, event in stands.items():
         place, shape = event.place, told[number]["geometry"]
         assert (place is None) == (shape is None)
         if place is not None:
-            assert shape["coordinates"] == pytest.approx([place.lon, place.lat], abs=1e-6)
+            assert shape["coordinates"] == pytest.approx(
+                [place.lon, place.lat], abs=1e-6
+            )
 
 
 def test_the_way_is_in_pieces_where_no_place_was_known(day: str):
     (track,) = (one for one in judged(day) if one["properties"]["what"] == "track")
     pieces = track["geometry"]["coordinates"]
-    assert [len(piece) for piece in pieces] == [100, 100], "a piece of one fix is no line (RFC 7946, 3.1.4)"
+    assert [len(piece) for piece in pieces] == [100, 100], (
+        "a piece of one fix is no line (RFC 7946, 3.1.4)"
+    )
     east, north = PLANE.to_latlon(1.5 * 299, 0.8 * 299)[::-1]
     assert pieces[-1][-1] == pytest.approx([east, north], abs=1e-6)
 
@@ -134,15 +160,29 @@ def test_the_way_is_in_pieces_where_no_place_was_known(day: str):
 @pytest.mark.parametrize(
     "spoil",
     [
-        lambda f: f["geometry"].update(coordinates=[f["geometry"]["coordinates"][0][:1]]),
+        lambda f: f["geometry"].update(
+            coordinates=[f["geometry"]["coordinates"][0][:1]]
+        ),
         lambda f: f.update(geometry={"type": "Point", "coordinates": [LON]}),
         lambda f: f.update(geometry={"type": "Point", "coordinates": [[LON, LAT]]}),
         lambda f: f.update(geometry={"type": "Point", "coordinates": [LAT, LON]}),
-        lambda f: f.update(geometry={"type": "Polygon", "coordinates": [[[LON, LAT]] * 4]}),
-        lambda f: f.update(geometry={"type": "Point", "coordinates": [LON, float("nan")]}),
+        lambda f: f.update(
+            geometry={"type": "Polygon", "coordinates": [[[LON, LAT]] * 4]}
+        ),
+        lambda f: f.update(
+            geometry={"type": "Point", "coordinates": [LON, float("nan")]}
+        ),
         lambda f: f.pop("properties"),
     ],
-    ids=["line of one", "half a place", "nested", "lat first", "an area", "not a number", "no properties"],
+    ids=[
+        "line of one",
+        "half a place",
+        "nested",
+        "lat first",
+        "an area",
+        "not a number",
+        "no properties",
+    ],
 )
 def test_what_is_spoiled_is_found(spoil, day: str):
     """The judging itself can fail."""

@@ -10,9 +10,12 @@ from scipy.interpolate import RBFInterpolator
 from companion.lakebed import kriging
 from companion.lakebed.kriging import Local, Support, Variation
 
-# Isaaks & Srivastava 1989, An Introduction to Applied Geostatistics, chapter 12, "An example of ordinary
-# kriging": seven samples of V around (65, 137), covariance 10 exp(-0.3 h), no nugget (M). Printed there:
-PLACES = np.array([(61, 139), (63, 140), (64, 129), (68, 128), (71, 140), (73, 141), (75, 128)], float)
+# Isaaks & Srivastava 1989, An Introduction to Applied Geostatistics, chapter 12, "An
+# example of ordinary kriging": seven samples of V around (65, 137), covariance 10
+# exp(-0.3 h), no nugget (M). Printed there:
+PLACES = np.array(
+    [(61, 139), (63, 140), (64, 129), (68, 128), (71, 140), (73, 141), (75, 128)], float
+)
 VALUES = np.array([477, 696, 227, 646, 606, 791, 783], float)
 WEIGHTS = (0.173, 0.318, 0.129, 0.086, 0.151, 0.057, 0.086)
 ESTIMATE, VARIANCE = 592.7, 8.96
@@ -20,7 +23,9 @@ ESTIMATE, VARIANCE = 592.7, 8.96
 
 def support(places, values):
     n = len(values)
-    return Support(places[:, 0], places[:, 1], np.asarray(values, float), np.ones(n), np.zeros(n))
+    return Support(
+        places[:, 0], places[:, 1], np.asarray(values, float), np.ones(n), np.zeros(n)
+    )
 
 
 def solved(monkeypatch, variogram, places, values):
@@ -40,31 +45,45 @@ def test_weights_of_the_printed_example(monkeypatch):
     at = (np.zeros(1), np.zeros(1))
     places = PLACES - (65.0, 137.0)
     weights = [
-        solved(monkeypatch, exponential, places, 1e-3 * np.eye(7)[i]).depth(*at)[0] / 1e-3 for i in range(7)
+        solved(monkeypatch, exponential, places, 1e-3 * np.eye(7)[i]).depth(*at)[0]
+        / 1e-3
+        for i in range(7)
     ]
     assert weights == pytest.approx(WEIGHTS, abs=6e-4)
     assert sum(weights) == pytest.approx(1.0, abs=1e-3)
 
 
 def test_estimate_and_variance_of_the_printed_example(monkeypatch):
-    # In hundredths, for in units so many times the model's own all seven would be doubted.
+    # In hundredths, for in units so many times the model's own all seven would be
+    # doubted.
     local = solved(monkeypatch, exponential, PLACES - (65.0, 137.0), 0.01 * VALUES)
-    assert 100.0 * local.depth(np.zeros(1), np.zeros(1))[0] == pytest.approx(ESTIMATE, abs=0.3)
-    assert local.variance(np.zeros(1), np.zeros(1))[0] / local.sill == pytest.approx(VARIANCE, abs=0.02)
+    assert 100.0 * local.depth(np.zeros(1), np.zeros(1))[0] == pytest.approx(
+        ESTIMATE, abs=0.3
+    )
+    assert local.variance(np.zeros(1), np.zeros(1))[0] / local.sill == pytest.approx(
+        VARIANCE, abs=0.02
+    )
 
 
 def test_a_linear_variogram_on_a_line_is_the_linear_spline(monkeypatch):
-    # On a line, kriging under -|h| is the interpolating spline of degree one: straight between neighbours,
-    # level beyond the last (Dubrule 1984, Computers & Geosciences 10, 327; Cressie 1993, section 3.4.5; M).
-    x, z = np.array([-40.0, -15.0, -4.0, 9.0, 30.0]), np.array([4.0, 4.6, 5.1, 4.7, 5.5])
+    # On a line, kriging under -|h| is the interpolating spline of degree one: straight
+    # between neighbours, level beyond the last (Dubrule 1984, Computers & Geosciences
+    # 10, 327; Cressie 1993, section 3.4.5; M).
+    x, z = (
+        np.array([-40.0, -15.0, -4.0, 9.0, 30.0]),
+        np.array([4.0, 4.6, 5.1, 4.7, 5.5]),
+    )
     places = np.column_stack((x, np.zeros_like(x)))
     local = solved(monkeypatch, lambda squared: np.sqrt(squared) / 10.0, places, z)
     asked = np.linspace(-60.0, 60.0, 121)
-    assert local.depth(asked, np.zeros_like(asked)) == pytest.approx(np.interp(asked, x, z), abs=2e-3)
+    assert local.depth(asked, np.zeros_like(asked)) == pytest.approx(
+        np.interp(asked, x, z), abs=2e-3
+    )
 
 
 def test_a_linear_variogram_on_a_plane_is_the_radial_spline_of_scipy(monkeypatch):
-    # scipy.interpolate.RBFInterpolator, kernel -r with a constant, is a reference implementation of it (C).
+    # scipy.interpolate.RBFInterpolator, kernel -r with a constant, is a reference
+    # implementation of it (C).
     rng = np.random.default_rng(3)
     places = rng.uniform(-30.0, 30.0, (40, 2))
     z = 6.0 + 0.5 * np.sin(places[:, 0] / 9.0) + 0.02 * places[:, 1]

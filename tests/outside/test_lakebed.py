@@ -1,6 +1,7 @@
 """The lakebed held against open data, reference libraries and published formulas.
 
-S: seen in the source named; M: source recalled from memory; C: computed with the independent code named.
+S: seen in the source named; M: source recalled from memory; C: computed with the
+independent code named.
 """
 
 from __future__ import annotations
@@ -51,7 +52,9 @@ def folds(east, north, side, seed, shift=0.0):
 
     The largest block goes first, to the fold that is smallest so far.
     """
-    block = np.unique(np.floor(np.c_[east, north] / side + shift), axis=0, return_inverse=True)[1].ravel()
+    block = np.unique(
+        np.floor(np.c_[east, north] / side + shift), axis=0, return_inverse=True
+    )[1].ravel()
     size = np.bincount(block)
     order = np.random.default_rng(seed).permutation(len(size))
     order = order[np.argsort(-size[order], kind="stable")]
@@ -69,12 +72,22 @@ def cross_validate(lake, side, seed, shift):
     linear, ours, sigma = np.full((3, len(depth)), np.nan)
     for k in range(10):
         test, train = fold == k, fold != k
-        linear[test] = LinearNDInterpolator(np.c_[east, north][train], depth[train])(east[test], north[test])
+        linear[test] = LinearNDInterpolator(np.c_[east, north][train], depth[train])(
+            east[test], north[test]
+        )
         surface = Surface()
-        for row in zip(east[train].tolist(), north[train].tolist(), depth[train].tolist(), strict=True):
+        for row in zip(
+            east[train].tolist(),
+            north[train].tolist(),
+            depth[train].tolist(),
+            strict=True,
+        ):
             surface.add(*row)
         bottom = surface.at(east[test], north[test])
-        ours[test], sigma[test] = bottom.depth, np.hypot(bottom.sigma, surface.variation.noise)
+        ours[test], sigma[test] = (
+            bottom.depth,
+            np.hypot(bottom.sigma, surface.variation.noise),
+        )
     return linear - depth, ours - depth, sigma
 
 
@@ -82,15 +95,20 @@ def rms(error):
     return float(np.sqrt(np.mean(error**2)))
 
 
-# Linear interpolation inside its hull on folds like these: 0.378 m (20 m blocks), 0.403 m (40 m) (C).
+# Linear interpolation inside its hull on folds like these: 0.378 m (20 m blocks), 0.403
+# m (40 m) (C).
 @pytest.mark.parametrize(("side", "measured_before"), [(20.0, 0.378), (40.0, 0.403)])
-def test_left_out_blocks_are_met_no_worse_than_by_linear_interpolation(lake, side, measured_before):
+def test_left_out_blocks_are_met_no_worse_than_by_linear_interpolation(
+    lake, side, measured_before
+):
     found = []
-    for seed, shift in enumerate((0.0, 1.0 / 3.0, 2.0 / 3.0)):  # where the blocks' corners lie matters a lot
+    # Where the blocks' corners lie matters a lot.
+    for seed, shift in enumerate((0.0, 1.0 / 3.0, 2.0 / 3.0)):
         linear, ours, sigma = cross_validate(lake, side, seed, shift)
         hull = np.isfinite(linear)
         held = float(np.mean(np.abs(ours) < 1.645 * sigma))
-        # IHO S-44 Order 1, 95 %: sqrt(0.5^2 + (0.013 d)^2) m (S): a yardstick for soundings, quoted only.
+        # IHO S-44 Order 1, 95 %: sqrt(0.5^2 + (0.013 d)^2) m (S): a yardstick for
+        # soundings, quoted only.
         order_1 = float(np.mean(np.abs(ours) <= np.hypot(0.5, 0.013 * lake[2])))
         print(
             f"\n{side:.0f} m blocks, deal {seed}: linear {rms(linear[hull]):.3f} m in its hull "
@@ -117,7 +135,9 @@ def beyond_an_edge(lake):
         surface = Surface()
         for row in zip(*(part[known].tolist() for part in lake), strict=True):
             surface.add(*row)
-        away = np.hypot(east[:, None] - east[known], north[:, None] - north[known]).min(axis=1)
+        away = np.hypot(east[:, None] - east[known], north[:, None] - north[known]).min(
+            axis=1
+        )
         asked = (away >= 10.0) & (away < 50.0)
         bottom = surface.at(east[asked], north[asked])
         sigma = np.hypot(bottom.sigma, surface.variation.noise)
@@ -129,8 +149,13 @@ def test_beyond_the_sounded_edge_nine_intervals_of_ten_hold_the_bottom(lake):
     """`UNSEEN_SLOPE` was chosen on the western half; what counts is the eastern half, which had no say."""
     east, error, sigma = beyond_an_edge(lake)
     held = np.abs(error) < 1.645 * sigma
-    chosen_on, other = (held[half].mean() for half in (east < np.median(lake[0]), east >= np.median(lake[0])))
-    print(f"\nbeyond the edge: 90 % interval holds {chosen_on:.1%} in the west, {other:.1%} in the east")
+    chosen_on, other = (
+        held[half].mean()
+        for half in (east < np.median(lake[0]), east >= np.median(lake[0]))
+    )
+    print(
+        f"\nbeyond the edge: 90 % interval holds {chosen_on:.1%} in the west, {other:.1%} in the east"
+    )
     assert 0.86 <= chosen_on <= 0.95
     assert 0.86 <= other <= 0.95
 
@@ -147,7 +172,11 @@ def _clock_and_place(kind, fields):
         raise ValueError
     clock = int(fields[0][:2]) * 3600 + int(fields[0][2:4]) * 60 + float(fields[0][4:])
     degrees = int(lat[:2]) + float(lat[2:]) / 60, int(lon[:3]) + float(lon[3:]) / 60
-    return clock, degrees[0] * (1 if ns == "N" else -1), degrees[1] * (1 if ew == "E" else -1)
+    return (
+        clock,
+        degrees[0] * (1 if ns == "N" else -1),
+        degrees[1] * (1 if ew == "E" else -1),
+    )
 
 
 def through_the_gates(name, depth_sentence, position_talker=None):
@@ -224,9 +253,12 @@ def test_a_flat_lake_is_flat():
 
 def test_crowd_sourced_soundings_are_read_and_not_available_is_named():
     good = exchange.soundings_from_geojson(data("points/csb_track_1.json").read_text())
-    # The index says about 1,011 points; the file itself holds 1,030 (counted with plain json).
+    # The index says about 1,011 points; the file itself holds 1,030 (counted with plain
+    # json).
     assert (len(good.items), good.problems) == (1030, [])
-    read = exchange.soundings_from_geojson(data("points/csb_track_4_sentinel.json").read_text())
+    read = exchange.soundings_from_geojson(
+        data("points/csb_track_4_sentinel.json").read_text()
+    )
     assert read.problems
     assert all("42949672.92" in line for line in read.problems)
     assert max(p.depth for p in read.items) < 1000.0
@@ -240,13 +272,18 @@ def test_drying_heights_are_left_out_of_a_bay():
 
 
 def test_eastings_and_northings_of_a_survey_are_its_latitudes_and_longitudes():
-    # The survey gives both; its zone is 19 north, for it lies at 70 degrees west (UTM's rule, M).
+    # The survey gives both; its zone is 19 north, for it lies at 70 degrees west (UTM's
+    # rule, M).
     text = data("points/coast_quaqtaq.txt").read_text()
     planar = exchange.soundings_from_csv(text, to_degrees("UTM 19N"))
     plain = exchange.soundings_from_csv(text)
     assert len(planar.items) == len(plain.items) > 5000
-    away = np.array([p[:2] for p in planar.items]) - np.array([p[:2] for p in plain.items])
-    assert np.abs(away).max() <= 1e-6  # a tenth of a metre, to which the degrees are given
+    away = np.array([p[:2] for p in planar.items]) - np.array(
+        [p[:2] for p in plain.items]
+    )
+    assert (
+        np.abs(away).max() <= 1e-6
+    )  # a tenth of a metre, to which the degrees are given
 
 
 # --- sound in water -------------------------------------------------------------------------------------
@@ -261,17 +298,22 @@ def test_sound_speed_is_that_of_the_reference_equation_of_state(celsius):
 
 def test_sounder_reads_too_deep_in_cold_fresh_water():
     # 4 C: 1421.6 m/s (Del Grosso & Mader 1972, J. Acoust. Soc. Am. 52, 1442; M).
-    assert depth_below_surface(30.0, 0.0, temperature=4.0) == pytest.approx(30.0 * 1421.6 / 1500.0, abs=0.01)
+    assert depth_below_surface(30.0, 0.0, temperature=4.0) == pytest.approx(
+        30.0 * 1421.6 / 1500.0, abs=0.01
+    )
 
 
 # --- the cone of a sounder --------------------------------------------------------------------------------
 
 
 def test_first_echo_over_a_slope_is_plane_geometry():
-    # 20 degree cone, 30 degree slope, 10 m: the first echo after 9.216 m (C, by search over the plane).
+    # 20 degree cone, 30 degree slope, 10 m: the first echo after 9.216 m (C, by search
+    # over the plane).
     slope, half_beam, z = np.radians(30.0), np.radians(10.0), 10.0
     steep = np.tan(slope) * 9.216 / z  # of the map of first echoes over that plane
-    assert float(9.216 * depth_ratio(np.array(steep), half_beam)) == pytest.approx(z, abs=0.01)
+    assert float(9.216 * depth_ratio(np.array(steep), half_beam)) == pytest.approx(
+        z, abs=0.01
+    )
 
 
 @pytest.mark.parametrize("degrees", [0.0, 3.0, 8.0, 12.0, 25.0, 45.0])
@@ -282,4 +324,6 @@ def test_correction_undoes_a_search_for_the_nearest_bottom(degrees, half_beam):
     off = np.linspace(-theta, theta, 20_001)
     ranges = np.cos(slope) / np.cos(off - slope)
     echo = float(ranges.min())  # per metre of depth below the boat
-    assert float(depth_ratio(np.array(np.tan(slope) * echo), theta)) * echo == pytest.approx(1.0, abs=1e-4)
+    assert float(
+        depth_ratio(np.array(np.tan(slope) * echo), theta)
+    ) * echo == pytest.approx(1.0, abs=1e-4)

@@ -14,7 +14,9 @@ from companion.sensing.networks import network_line
 def boat_after(network: str, *messages: str) -> tuple[object, Sensing]:
     sensing = Sensing({})
     for n, message in enumerate(messages):
-        line = network_line(message.encode(), "net", network, 1_000_000_000_000 + 100 * n)
+        line = network_line(
+            message.encode(), "net", network, 1_000_000_000_000 + 100 * n
+        )
         assert list(sensing.feed(Chunk(0.0, "recording", line))) is not None
     return sensing.boat(sensing.now), sensing
 
@@ -29,7 +31,9 @@ def test_gpsd_published_report():
     assert (boat.lat, boat.lon) == (37.371427205, -122.01517989)
     assert (boat.speed, boat.course) == (0.467, 0.0)
     # A date of 2011 on a source that may be a log is believed; its hundredths too.
-    assert sensing.utc(sensing.now) == datetime(2011, 3, 20, 6, 51, 59, 120_000, tzinfo=UTC)
+    assert sensing.utc(sensing.now) == datetime(
+        2011, 3, 20, 6, 51, 59, 120_000, tzinfo=UTC
+    )
 
 
 def test_gpsd_report_of_the_older_protocol():
@@ -39,11 +43,16 @@ def test_gpsd_report_of_the_older_protocol():
         '{"class":"TPV","tag":"MID2","device":"/dev/ttyUSB0","time":1253593667.430,"ept":0.005,'
         '"lat":38.88945123,"lon":-77.03522143,"alt":146.911,"track":180.0000,"speed":0.194,"mode":3}',
     )
-    assert (boat.lat, boat.speed, boat.course) == (38.88945123, pytest.approx(0.194), 180.0)
+    assert (boat.lat, boat.speed, boat.course) == (
+        38.88945123,
+        pytest.approx(0.194),
+        180.0,
+    )
     assert sensing.dropped == {"time malformed": 1}
 
 
-# The example of $MXPGN that manuals of gateways print (M): a position at 20.7 N, 105.4 W.
+# The example of $MXPGN that manuals of gateways print (M): a position at 20.7 N, 105.4
+# W.
 MXPGN = "$MXPGN,01F801,2801,C1308AC40C5DE343*19"
 
 
@@ -54,7 +63,10 @@ def test_nmea2000_text_of_a_gateway():
     boat, _ = boat_after("nmea2000", MXPGN)
     fields = {field.id: field.value for field in NMEA2000Decoder().decode(MXPGN).fields}
     assert (boat.lat, boat.lon) == (fields["latitude"], fields["longitude"])
-    assert (boat.lat, boat.lon) == (pytest.approx(20.7479619), pytest.approx(-105.3783356))
+    assert (boat.lat, boat.lon) == (
+        pytest.approx(20.7479619),
+        pytest.approx(-105.3783356),
+    )
 
 
 @pytest.mark.parametrize(
@@ -82,13 +94,17 @@ def test_nmea2000_texts_beside_the_library(text):
 @pytest.mark.parametrize(
     ("line", "told"),
     [
-        # CANboat, analyzer/tests: the .in files' lines and what the .out files print of them (S).
+        # CANboat, analyzer/tests: the .in files' lines and what the .out files print of
+        # them (S).
         (
             "(1502979134.406111) vcan0 09F80107#24353C0000C0C0C0",
             {"lat": 0.3945764, "lon": -106.1109760},
         ),
         ("A000200.004 96FF2 1F802 FFFCCA300100FFFF", {"course": 71.6, "speed": 0.01}),
-        ("A000200.005 96FF2 1F801 20945F1F44ED0303", {"lat": 52.6357536, "lon": 5.0588996}),
+        (
+            "A000200.005 96FF2 1F801 20945F1F44ED0303",
+            {"lat": 52.6357536, "lon": 5.0588996},
+        ),
         (
             "2024-07-19-23:24:46.790,2,129025,64,255,8,3b,34,98,16,cc,ea,08,b7",
             {"lat": 37.9073595, "lon": -122.4152372},
@@ -126,7 +142,10 @@ def test_gpsd_and_the_receiver_it_reads_tell_the_same():
     assert list(sensing.feed(Chunk(0.0, "receiver", sentences)))
     boat = sensing.boat(sensing.now)
     assert (boat.lat, boat.lon) == pytest.approx((report.lat, report.lon), abs=2e-9)
-    assert (boat.speed, boat.course) == (pytest.approx(report.speed, abs=0.0005), report.course)
+    assert (boat.speed, boat.course) == (
+        pytest.approx(report.speed, abs=0.0005),
+        report.course,
+    )
     assert boat.hdop == 1.49
     assert sensing.utc(0.0) == datetime(2005, 6, 19, 16, 12, 23, 890_000, tzinfo=UTC)
 

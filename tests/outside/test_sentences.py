@@ -1,7 +1,7 @@
 """Sentences, TAG blocks and units against published values and a reference library.
 
-Beside each check its source, and how we have it: S seen in print or on the page, M from memory of a standard,
-C computed with a reference library or another implementation.
+Beside each check its source, and how we have it: S seen in print or on the page, M from
+memory of a standard, C computed with a reference library or another implementation.
 """
 
 from __future__ import annotations
@@ -15,18 +15,34 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from companion.sensing import Chunk, Depth, Motion, Sensing, SourceSettings, WaterTemperature
+from companion.sensing import (
+    Chunk,
+    Depth,
+    Motion,
+    Sensing,
+    SourceSettings,
+    WaterTemperature,
+)
 from companion.sensing.framing import Framer, checksum
 
-VECTORS = Path(__file__).parents[2].parent / "shared" / "data" / "logs" / "tagblock_vectors.txt"
+VECTORS = (
+    Path(__file__).parents[2].parent
+    / "shared"
+    / "data"
+    / "logs"
+    / "tagblock_vectors.txt"
+)
 
 
 def read(line: str, **settings) -> tuple[list, Sensing]:
     sensing = Sensing({"boat": SourceSettings(**settings)})
-    return [r for _, r in sensing.feed(Chunk(0.0, "boat", line.encode() + b"\r\n"))], sensing
+    return [
+        r for _, r in sensing.feed(Chunk(0.0, "boat", line.encode() + b"\r\n"))
+    ], sensing
 
 
-# gpsd's page on NMEA sentences and its test logs (S): whole sentences with their checksums.
+# gpsd's page on NMEA sentences and its test logs (S): whole sentences with their
+# checksums.
 PUBLISHED = [
     ("$SDDBT,7.8,f,2.4,M,1.3,F*0D", Depth, "below_transducer", 2.4),
     ("$INDPT,2.3,0.0*46", Depth, "below_transducer", 2.3),
@@ -72,19 +88,30 @@ def test_units_are_exact():
         (reading,) = [r for r in readings if isinstance(r, kind)]
         return getattr(reading, field)
 
-    assert value("SDDBT,100,f,,M,,F", Depth, "below_transducer") == pytest.approx(30.48, rel=1e-15)
-    assert value("SDDBT,,f,,M,10,F", Depth, "below_transducer") == pytest.approx(18.288, rel=1e-15)
-    assert value("GPVTG,0,T,,M,36,N,,K", Motion, "speed") == pytest.approx(18.52, rel=1e-15)
+    assert value("SDDBT,100,f,,M,,F", Depth, "below_transducer") == pytest.approx(
+        30.48, rel=1e-15
+    )
+    assert value("SDDBT,,f,,M,10,F", Depth, "below_transducer") == pytest.approx(
+        18.288, rel=1e-15
+    )
+    assert value("GPVTG,0,T,,M,36,N,,K", Motion, "speed") == pytest.approx(
+        18.52, rel=1e-15
+    )
 
 
 @pytest.mark.parametrize(
     ("shown", "true"),
-    [("220899", date(2019, 4, 7)), ("151102", date(2022, 7, 1)), ("060180", date(2019, 4, 7))],
+    [
+        ("220899", date(2019, 4, 7)),
+        ("151102", date(2022, 7, 1)),
+        ("060180", date(2019, 4, 7)),
+    ],
 )
 def test_week_rollovers(shown, true):
     """GPS counts weeks in ten bits from 1980-01-06: the count began anew 1999-08-22 and 2019-04-07.
 
-    IS-GPS-200, 20.3.3.3.1.1 (M). 2002-11-15 for 2022-07-01 was recorded on a dock in 2022 (S, its log).
+    IS-GPS-200, 20.3.3.3.1.1 (M). 2002-11-15 for 2022-07-01 was recorded on a dock in
+    2022 (S, its log).
     """
     body = f"GPRMC,045532,A,3806.967,N,12137.454,W,0.0,247.1,{shown},,"
     _, sensing = read(f"${body}*{checksum(body.encode()):02X}")
@@ -95,18 +122,24 @@ def test_published_tag_blocks():
     """13 published TAG blocks, verdicts by an independent count (S, the file names each source)."""
     if not VECTORS.exists():
         pytest.skip(f"{VECTORS} is not here")
-    lines = [line for line in VECTORS.read_text().splitlines() if line and line[0] != "#"]
+    lines = [
+        line for line in VECTORS.read_text().splitlines() if line and line[0] != "#"
+    ]
     verdicts = {"ok": 0, "x5c": 0, "bad": 0}
     for line in lines:
         verdict, _, text = line.split("\t")
         framer = Framer()
-        (sentence,) = framer.feed(text.encode() + b"\r\n")  # the sentence is kept, whatever the tags
+        (sentence,) = framer.feed(
+            text.encode() + b"\r\n"
+        )  # the sentence is kept, whatever the tags
         verdicts[verdict] += 1
         told = (sentence.tag_time, sentence.tag_source) != (None, None)
         assert told == (verdict == "ok"), text
         if told and "c:" in text:
             assert sentence.tag_time == int(text.split("c:")[1][:10]) * 1000
-        assert dict(framer.dropped) == ({} if verdict == "ok" else {"wrong tag checksum": 1})
+        assert dict(framer.dropped) == (
+            {} if verdict == "ok" else {"wrong tag checksum": 1}
+        )
     assert verdicts == {"ok": 8, "x5c": 2, "bad": 3}
 
 
@@ -142,12 +175,17 @@ def test_what_pynmea2_does_not_know():
     assert "DBK" not in pynmea2.TalkerSentence.sentence_types
     names = [field[1] for field in pynmea2.TalkerSentence.sentence_types["DBS"].fields]
     assert "depth_ fathoms" in names
-    with pytest.raises(ValueError, match="not valid"):  # a whole minute without a point is lawful
-        _ = pynmea2.TalkerSentence.sentence_types["GGA"]("GP", "GGA", ["1", "4807", "N"]).latitude
+    # A whole minute without a point is lawful.
+    with pytest.raises(ValueError, match="not valid"):
+        _ = pynmea2.TalkerSentence.sentence_types["GGA"](
+            "GP", "GGA", ["1", "4807", "N"]
+        ).latitude
 
 
 latitudes = st.tuples(st.integers(0, 89), st.integers(0, 599999), st.sampled_from("NS"))
-longitudes = st.tuples(st.integers(0, 179), st.integers(0, 599999), st.sampled_from("EW"))
+longitudes = st.tuples(
+    st.integers(0, 179), st.integers(0, 599999), st.sampled_from("EW")
+)
 
 
 @given(
@@ -159,7 +197,9 @@ longitudes = st.tuples(st.integers(0, 179), st.integers(0, 599999), st.sampled_f
     st.floats(0.01, 299),
     st.floats(0, 5),
 )
-def test_good_sentences_mean_what_a_reference_library_says(lat, lon, when, knots, course, depth, offset):
+def test_good_sentences_mean_what_a_reference_library_says(
+    lat, lon, when, knots, course, depth, offset
+):
     """Any good RMC, GGA and DPT: the same values as pynmea2 reads (C, pynmea2 1.19)."""
     place = f"{lat[0]:02d}{lat[1] / 10000:07.4f},{lat[2]},{lon[0]:03d}{lon[1] / 10000:07.4f},{lon[2]}"
     if lat[:2] == (0, 0) and lon[:2] == (0, 0):
@@ -174,9 +214,13 @@ def test_good_sentences_mean_what_a_reference_library_says(lat, lon, when, knots
         lines.append(f"${body}*{checksum(body.encode()):02X}")
     rmc, _, dpt = (pynmea2.parse(line, check=True) for line in lines)
     sensing = Sensing({})
-    readings = list(sensing.feed(Chunk(0.0, "boat", ("\r\n".join(lines) + "\r\n").encode())))
+    readings = list(
+        sensing.feed(Chunk(0.0, "boat", ("\r\n".join(lines) + "\r\n").encode()))
+    )
     boat = sensing.boat(sensing.now)
-    assert (boat.lat, boat.lon) == pytest.approx((rmc.latitude, rmc.longitude), abs=1e-9)
+    assert (boat.lat, boat.lon) == pytest.approx(
+        (rmc.latitude, rmc.longitude), abs=1e-9
+    )
     assert boat.speed == pytest.approx(float(rmc.spd_over_grnd) * 1852 / 3600)
     assert boat.course == rmc.true_course
     at_rmc = next(t for t, r in readings if isinstance(r, Motion))

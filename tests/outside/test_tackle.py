@@ -1,6 +1,7 @@
 """Lines against published sizes and densities, and the trade's own figures.
 
-S: seen in the source named. M: recalled from memory. "Common practice": what the trade says, no source.
+S: seen in the source named. M: recalled from memory. "Common practice": what the trade
+says, no source.
 """
 
 import math
@@ -66,7 +67,9 @@ def test_strength_alone_is_the_trades_rule_and_says_so() -> None:
     assert strength_diameter("fluorocarbon", 12 * POUND_FORCE) == pytest.approx(
         SIZE_DIAMETER_M[3.0], rel=0.01
     )
-    assert strength_diameter("nylon", 20 * POUND_FORCE) == pytest.approx(SIZE_DIAMETER_M[5.0], rel=0.01)
+    assert strength_diameter("nylon", 20 * POUND_FORCE) == pytest.approx(
+        SIZE_DIAMETER_M[5.0], rel=0.01
+    )
     guessed = LineSpec("fluorocarbon", strength=17 * POUND_FORCE)
     measured = LineSpec("fluorocarbon", strength=17 * POUND_FORCE, diameter=0.35e-3)
     assert guessed.thickness_sigma >= 0.10 > measured.thickness_sigma
@@ -80,7 +83,9 @@ def dorrow(size: float = 70.0) -> LureSpec:
         name="check dorrow",
         length=size * 1e-3,
         rated=Rating(
-            depth=18 * FOOT, line=LineSpec("fluorocarbon", strength=12 * POUND_FORCE), cast=45 * YARD
+            depth=18 * FOOT,
+            line=LineSpec("fluorocarbon", strength=12 * POUND_FORCE),
+            cast=45 * YARD,
         ),
     )
 
@@ -101,11 +106,13 @@ def test_the_thicker_the_line_the_shallower() -> None:
 def test_seventeen_pound_line_from_the_twelve_pound_figure_alone() -> None:
     """Known: 18 ft on 12-lb fluorocarbon. The trade says 11-12 ft on 17-lb (common practice, no source).
 
-    The model, told the first figure only, says 17.0 ft on 17-lb with the same cast of 45 yd, 14.6 ft with
-    the cast 20 % shorter and 13.9 ft with 25 %. Thickness and a plausible loss of casting length explain
-    somewhat more than half of the difference. The rest it does not explain, and no coefficient here is bent
-    to make it so: handling, a 17-lb line thicker than its number, or a figure that is only talk. Touches
-    settle it for the angler's own rod (`companion.dive.calibration`, and the test after this one).
+    The model, told the first figure only, says 17.0 ft on 17-lb with the same cast of
+    45 yd, 14.6 ft with the cast 20 % shorter and 13.9 ft with 25 %. Thickness and a
+    plausible loss of casting length explain somewhat more than half of the difference.
+    The rest it does not explain, and no coefficient here is bent to make it so:
+    handling, a 17-lb line thicker than its number, or a figure that is only talk.
+    Touches settle it for the angler's own rod (`companion.dive.calibration`, and the
+    test after this one).
     """
     same = reach_ft(dorrow(), 17, 45 * YARD)
     shorter = [reach_ft(dorrow(), 17, share * 45 * YARD) for share in (0.80, 0.75)]
@@ -144,7 +151,8 @@ def test_touches_bring_seventeen_pound_line_to_what_the_trade_reports() -> None:
 
 
 @pytest.mark.parametrize(
-    ("tip", "feet"), [(0.6, 17.8), (0.0, 19.2), (-0.6, 20.6), (-1.2, 22.0), (-1.5, 22.7)]
+    ("tip", "feet"),
+    [(0.6, 17.8), (0.0, 19.2), (-0.6, 20.6), (-1.2, 22.0), (-1.5, 22.7)],
 )
 def test_a_rod_tip_held_up_or_into_the_water_as_another_program_has_it(tip, feet):
     """C: elastic lumped masses with inertia, of other authors than `companion.dive`; an 18 ft lure."""

@@ -11,7 +11,12 @@ from companion.dive import DiveError, Water
 
 @pytest.mark.parametrize(
     ("celsius", "density", "viscosity"),
-    [(0.01, 999.844, 1.7911), (4, 999.975, 1.5673), (10, 999.703, 1.3059), (20, 998.207, 1.0016)],
+    [
+        (0.01, 999.844, 1.7911),
+        (4, 999.975, 1.5673),
+        (10, 999.703, 1.3059),
+        (20, 998.207, 1.0016),
+    ],
 )
 def test_density_and_viscosity_as_tabulated(celsius, density, viscosity):
     """C: IAPWS-95 and R12-08 at 0.1 MPa through the package iapws, digits as printed."""
@@ -36,10 +41,14 @@ def test_against_iapws_over_the_whole_range(celsius):
 def test_speed_of_sound(celsius, speed, true_over_shown):
     """C: IAPWS-95; S: Marczak 1997, within 0.034 m/s of it. A sounder set to 1500 m/s shows too deep."""
     assert Water(celsius).sound_speed == pytest.approx(speed, abs=0.034)
-    assert Water(celsius).sound_speed / 1500.0 == pytest.approx(true_over_shown, abs=5e-5)
+    assert Water(celsius).sound_speed / 1500.0 == pytest.approx(
+        true_over_shown, abs=5e-5
+    )
 
 
 @pytest.mark.parametrize("celsius", [-0.1, 40.1, float("nan"), float("inf")])
 def test_no_water_outside_the_range(celsius):
-    with pytest.raises(DiveError, match=r"water temperature is .* expected 0 to 40 degrees"):
+    with pytest.raises(
+        DiveError, match=r"water temperature is .* expected 0 to 40 degrees"
+    ):
         Water(celsius)

@@ -7,7 +7,9 @@ from pathlib import Path
 
 import pytest
 
-_spec = importlib.util.spec_from_file_location("scenes", Path(__file__).with_name("scenes.py"))
+_spec = importlib.util.spec_from_file_location(
+    "scenes", Path(__file__).with_name("scenes.py")
+)
 _scenes = importlib.util.module_from_spec(_spec)
 _spec.loader.exec_module(_scenes)
 

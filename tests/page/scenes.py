@@ -30,18 +30,29 @@ QUIET = [
 def way(reach: float, cast: float = 40.0) -> tuple[tuple[float, float], ...]:
     """A lure's way that is steep where it lands and goes up to the rod: (distance, depth), m."""
     shares = [i / 24 for i in range(25)]
-    return tuple((cast * (1 - s), reach * min(1.0, 5.0 * s) * min(1.0, 2.6 * (1 - s))) for s in shares)
+    return tuple(
+        (cast * (1 - s), reach * min(1.0, 5.0 * s) * min(1.0, 2.6 * (1 - s)))
+        for s in shares
+    )
 
 
 def side(
-    reach: float = 5.5, lure: float | None = 0.4, *, mapped: bool = True, tops=((17.0, 4.4),)
+    reach: float = 5.5,
+    lure: float | None = 0.4,
+    *,
+    mapped: bool = True,
+    tops=((17.0, 4.4),),
 ) -> SideView:
     """A cast over a slope with a ledge; part of the bottom is not mapped."""
     path = way(reach)
     bottom = ()
     if mapped:
         bottom = tuple(
-            BottomPoint(x, None if x >= 36 else 7.2 - 0.03 * x - (1.6 if x > 21 else 0.0), 0.15 + 0.012 * x)
+            BottomPoint(
+                x,
+                None if x >= 36 else 7.2 - 0.03 * x - (1.6 if x > 21 else 0.0),
+                0.15 + 0.012 * x,
+            )
             for x in range(0, 41, 2)
         )
     return SideView(
@@ -70,7 +81,13 @@ def rods(depth: float | None, in_hand: int = 1) -> tuple[RodView, ...]:
     ):
         margin = None if depth is None else depth - reach
         state = (
-            "unknown" if margin is None else "touch" if margin <= 0 else "clear" if margin <= 1 else "short"
+            "unknown"
+            if margin is None
+            else "touch"
+            if margin <= 0
+            else "clear"
+            if margin <= 1
+            else "short"
         )
         made.append(
             RodView(
@@ -89,7 +106,9 @@ def rods(depth: float | None, in_hand: int = 1) -> tuple[RodView, ...]:
     return tuple(made)
 
 
-def glance(t: float = 200.0, depth: float | None = 6.3, in_hand: int = 1, **changes) -> Glance:
+def glance(
+    t: float = 200.0, depth: float | None = 6.3, in_hand: int = 1, **changes
+) -> Glance:
     """An instant of an invented day, with changes."""
     seen = {
         "t": t,
@@ -116,14 +135,21 @@ class Aboard:
     """A page that is served, with what it handed back: taps, codes and warnings."""
 
     def __init__(
-        self, *, reading: str = "open", port: int = 0, address: str = "127.0.0.1", kept=None
+        self,
+        *,
+        reading: str = "open",
+        port: int = 0,
+        address: str = "127.0.0.1",
+        kept=None,
     ) -> None:
         self.taps: list[str] = []
         self.codes: list[str] = []
         self.warned: list[str] = []
         self.busy = False
         settings = GlancePage(address=address, port=port, reading=reading)
-        self.page = Page(settings, "feet", self._tapped, self.codes.append, self.warned.append, kept)
+        self.page = Page(
+            settings, "feet", self._tapped, self.codes.append, self.warned.append, kept
+        )
 
     def _tapped(self, words: str) -> bool:
         if not self.busy:
@@ -143,11 +169,19 @@ class Aboard:
         """Ask for a path; return (status, headers, text). POSTs are as the page itself makes them."""
         own = {"Host": self.host, "Accept": "application/json"}
         if method == "POST":
-            own |= {"Origin": self.url.rstrip("/"), "Content-Type": "application/x-www-form-urlencoded"}
+            own |= {
+                "Origin": self.url.rstrip("/"),
+                "Content-Type": "application/x-www-form-urlencoded",
+            }
         own |= {name.replace("_", "-"): value for name, value in headers.items()}
         connection = http.client.HTTPConnection(self.host, timeout=20)
         try:
-            connection.request(method, path, body, {name: value for name, value in own.items() if value})
+            connection.request(
+                method,
+                path,
+                body,
+                {name: value for name, value in own.items() if value},
+            )
             answer = connection.getresponse()
             return answer.status, answer.headers, answer.read().decode()
         finally:
@@ -169,7 +203,9 @@ class Aboard:
 def browser() -> Iterator:
     """Debian's Chromium under playwright; skips where there is none to be had."""
     if CHROMIUM is None:
-        pytest.skip("chromium is not installed: bash hardware/install.sh --tests installs it")
+        pytest.skip(
+            "chromium is not installed: bash hardware/install.sh --tests installs it"
+        )
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as driver:

@@ -33,8 +33,19 @@ def raw(served, data: bytes, patience: float = 5.0) -> bytes:
 
 def test_a_request_for_another_host_is_refused_and_told_once(aboard):
     lan = aboard.host.replace("127.0.0.1", "192.168.7.7")
-    for host in ("evil.example", "evil.example:80", "127.0.0.1:1", lan, "", "a b", "127.0.0.1@x"):
-        answer = raw(aboard, f"GET / HTTP/1.1\r\nHost: {host}\r\nConnection: close\r\n\r\n".encode())
+    for host in (
+        "evil.example",
+        "evil.example:80",
+        "127.0.0.1:1",
+        lan,
+        "",
+        "a b",
+        "127.0.0.1@x",
+    ):
+        answer = raw(
+            aboard,
+            f"GET / HTTP/1.1\r\nHost: {host}\r\nConnection: close\r\n\r\n".encode(),
+        )
         assert answer.split()[1] in (b"421", b"400")
         assert b"Rod 1" not in answer
     assert len(aboard.warned) == 1
@@ -42,7 +53,9 @@ def test_a_request_for_another_host_is_refused_and_told_once(aboard):
 
 def test_this_computer_has_several_names(aboard):
     for host in ("127.0.0.1", "localhost", "LOCALHOST", "[::1]"):
-        status, _, text = aboard.request("GET", "/", Host=f"{host}:{aboard.host.split(':')[1]}")
+        status, _, text = aboard.request(
+            "GET", "/", Host=f"{host}:{aboard.host.split(':')[1]}"
+        )
         assert (status, "clear by 3 feet" in text) == (200, True)
 
 
@@ -60,18 +73,37 @@ def test_on_the_boats_network_its_figures_and_its_own_name_are_taken():
 def test_a_form_of_another_site_does_nothing(aboard, path):
     cookie = aboard.paired_cookie()
     codes = len(aboard.codes)
-    for headers in (ELSEWHERE, {"Origin": "null"}, {"Origin": ""}, {"Origin": "http://127.0.0.1"}):
+    for headers in (
+        ELSEWHERE,
+        {"Origin": "null"},
+        {"Origin": ""},
+        {"Origin": "http://127.0.0.1"},
+    ):
         named = {name.replace("-", "_"): value for name, value in headers.items()}
-        status, _, _ = aboard.request("POST", path, "button=bite&code=00000", Cookie=cookie, **named)
+        status, _, _ = aboard.request(
+            "POST", path, "button=bite&code=00000", Cookie=cookie, **named
+        )
         assert status == 403
     assert (aboard.taps, len(aboard.codes)) == ([], codes)
     assert len(aboard.warned) == 1
 
 
 def test_another_site_may_link_here_but_not_read(aboard):
-    assert aboard.request("GET", "/", Sec_Fetch_Site="cross-site", Sec_Fetch_Mode="navigate")[0] == 200
-    assert aboard.request("GET", "/", Sec_Fetch_Site="cross-site", Sec_Fetch_Mode="no-cors")[0] == 403
-    status, headers, _ = aboard.request("GET", "/stream", Origin="http://elsewhere.example")
+    assert (
+        aboard.request(
+            "GET", "/", Sec_Fetch_Site="cross-site", Sec_Fetch_Mode="navigate"
+        )[0]
+        == 200
+    )
+    assert (
+        aboard.request(
+            "GET", "/", Sec_Fetch_Site="cross-site", Sec_Fetch_Mode="no-cors"
+        )[0]
+        == 403
+    )
+    status, headers, _ = aboard.request(
+        "GET", "/stream", Origin="http://elsewhere.example"
+    )
     assert status == 403
     assert not [name for name in headers if name.lower().startswith("access-control")]
 
@@ -115,12 +147,16 @@ def test_the_cookie_is_for_this_page_only_and_out_of_reach_of_scripts(aboard):
 
 def test_taps_are_limited_in_number(aboard):
     cookie = aboard.paired_cookie()
-    codes = [aboard.post("/do", cookie, button="bite")[0] for _ in range(app.MOST_TAPS + 3)]
+    codes = [
+        aboard.post("/do", cookie, button="bite")[0] for _ in range(app.MOST_TAPS + 3)
+    ]
     assert codes == [200] * app.MOST_TAPS + [429] * 3
     assert len(aboard.taps) == app.MOST_TAPS
 
 
-def test_guessing_the_code_is_slowed_then_locked_and_no_secret_is_told(aboard, monkeypatch):
+def test_guessing_the_code_is_slowed_then_locked_and_no_secret_is_told(
+    aboard, monkeypatch
+):
     monkeypatch.setattr("companion.page.pairing.BETWEEN_TRIES", 0.0)
     monkeypatch.setattr("companion.page.pairing.BETWEEN_CODES", 0.0)
     answers = []
@@ -167,9 +203,13 @@ def test_a_long_body_is_not_read_to_its_end(aboard, fields):
 
 def test_a_long_head_is_refused(aboard):
     def head(size: int) -> bytes:
-        return f"GET / HTTP/1.1\r\nHost: {aboard.host}\r\nX: {'y' * size}\r\n\r\n".encode()
+        return (
+            f"GET / HTTP/1.1\r\nHost: {aboard.host}\r\nX: {'y' * size}\r\n\r\n".encode()
+        )
 
-    assert b" 431 " in raw(aboard, head(10_000)), "in one piece, or the server itself refuses it"
+    assert b" 431 " in raw(aboard, head(10_000)), (
+        "in one piece, or the server itself refuses it"
+    )
     assert b" 400 " in raw(aboard, head(100_000).rstrip())
     assert aboard.warned == [
         "page: refused a request with a long head from 127.0.0.1; the same again is not told",
@@ -197,7 +237,9 @@ def test_a_slow_client_is_cut_off_and_told_once(aboard, monkeypatch, data):
     assert aboard.request("GET", "/")[0] == 200
 
 
-def test_who_follows_and_does_not_read_is_cut_off_and_costs_little(aboard, scenes, monkeypatch):
+def test_who_follows_and_does_not_read_is_cut_off_and_costs_little(
+    aboard, scenes, monkeypatch
+):
     monkeypatch.setattr(app, "REQUEST_TIME", 0.3)
     host, port = aboard.host.split(":")
     with socket.socket() as deaf:
@@ -206,7 +248,8 @@ def test_who_follows_and_does_not_read_is_cut_off_and_costs_little(aboard, scene
         deaf.sendall(f"GET /stream HTTP/1.1\r\nHost: {aboard.host}\r\n\r\n".encode())
         wait_until(lambda: aboard.page.watched == 1)
         t = 0.0
-        # Sockets hold some megabytes before anybody notices; a change is some kilobytes.
+        # Sockets hold some megabytes before anybody notices; a change is some
+        # kilobytes.
         monkeypatch.setattr("companion.page.server.VIEW_INTERVAL_S", 0.0)
         deadline = time.monotonic() + 20.0
         while aboard.page.watched and time.monotonic() < deadline:
@@ -222,7 +265,10 @@ def test_connections_are_limited(aboard, monkeypatch):
     host, port = aboard.host.split(":")
     idle = [socket.create_connection((host, int(port))) for _ in range(10)]
     try:
-        assert raw(aboard, f"GET / HTTP/1.1\r\nHost: {aboard.host}\r\n\r\n".encode()) == b""
+        assert (
+            raw(aboard, f"GET / HTTP/1.1\r\nHost: {aboard.host}\r\n\r\n".encode())
+            == b""
+        )
         assert aboard.warned == [
             "page: refused one connection too many from 127.0.0.1; the same again is not told"
         ]
@@ -230,7 +276,9 @@ def test_connections_are_limited(aboard, monkeypatch):
         for connection in idle:
             connection.close()
     wait_until(lambda: aboard.request("GET", "/")[0] == 200)
-    assert MOST_CONNECTIONS >= 20 + 20  # twenty pages that follow, each with one request more
+    assert (
+        MOST_CONNECTIONS >= 20 + 20
+    )  # twenty pages that follow, each with one request more
 
 
 def test_one_other_device_has_few_connections_and_keeps_nobody_out(aboard, monkeypatch):
@@ -242,14 +290,18 @@ def test_one_other_device_has_few_connections_and_keeps_nobody_out(aboard, monke
         asked = f"GET / HTTP/1.1\r\nHost: {aboard.host}\r\nConnection: close\r\n\r\n".encode()
         assert raw(aboard, asked) == b""
         monkeypatch.setattr(guard, "_is_this_computer", lambda _: True)
-        assert raw(aboard, asked).startswith(b"HTTP/1.1 200")  # as from an address of its own
+        assert raw(aboard, asked).startswith(
+            b"HTTP/1.1 200"
+        )  # as from an address of its own
     finally:
         for connection in idle:
             connection.close()
 
 
 @pytest.mark.parametrize("size", [b"-1", b"F" * 17, b"0x1"])
-def test_a_chunk_of_no_size_ends_its_request_without_an_error_of_ours(aboard, size, caplog):
+def test_a_chunk_of_no_size_ends_its_request_without_an_error_of_ours(
+    aboard, size, caplog
+):
     head = f"POST /do HTTP/1.1\r\nHost: {aboard.host}\r\nOrigin: http://{aboard.host}\r\n".encode()
     answer = raw(aboard, head + b"Transfer-Encoding: chunked\r\n\r\n" + size + b"\r\n")
     assert answer.split()[1] in (b"303", b"400", b"403")
@@ -285,7 +337,8 @@ OUTWARDS = [
 def test_no_path_leads_out(aboard):
     for path in OUTWARDS:
         answer = raw(
-            aboard, f"GET {path} HTTP/1.1\r\nHost: {aboard.host}\r\nConnection: close\r\n\r\n".encode()
+            aboard,
+            f"GET {path} HTTP/1.1\r\nHost: {aboard.host}\r\nConnection: close\r\n\r\n".encode(),
         )
         assert answer.split()[1] in (b"404", b"400")
         assert b"import" not in answer
@@ -294,7 +347,9 @@ def test_no_path_leads_out(aboard):
 
 def test_other_methods_are_refused(aboard):
     for method in ("PUT", "DELETE", "OPTIONS", "TRACE", "CONNECT"):
-        request = f"{method} / HTTP/1.1\r\nHost: {aboard.host}\r\nConnection: close\r\n\r\n"
+        request = (
+            f"{method} / HTTP/1.1\r\nHost: {aboard.host}\r\nConnection: close\r\n\r\n"
+        )
         assert raw(aboard, request.encode()).split()[1] in (b"405", b"400", b"404")
 
 
@@ -322,7 +377,8 @@ def test_a_taken_port_is_told_with_what_to_do(aboard):
     taken = Page(GlancePage(port=port), "feet", lambda _: True, print, print)
     with (
         pytest.raises(
-            PageError, match=rf"127\.0\.0\.1 port {port}: .*; choose another address or port under"
+            PageError,
+            match=rf"127\.0\.0\.1 port {port}: .*; choose another address or port under",
         ),
         taken,
     ):
@@ -336,7 +392,9 @@ def test_files_are_asked_for_again_only_when_they_changed(aboard):
 
 def test_a_form_without_scripts_leads_back_to_the_page(aboard):
     connection = HTTPConnection(aboard.host, timeout=5)
-    connection.request("POST", "/ask", "", {"Origin": aboard.url.rstrip("/"), "Host": aboard.host})
+    connection.request(
+        "POST", "/ask", "", {"Origin": aboard.url.rstrip("/"), "Host": aboard.host}
+    )
     answer = connection.getresponse()
     assert (answer.status, answer.headers["Location"]) == (303, "/?told=spoken")
     connection.close()
@@ -352,12 +410,20 @@ def test_the_pages_to_read_are_served_without_a_network_and_link_to_each_other(a
         for target in re.findall(r'href="(/read/[a-z-]+)#?[^"]*"', text):
             assert aboard.request("GET", target)[0] == 200
         assert not re.search(r'href="(?!/|#)', text)
-    pictures = re.findall(r'src="(/read/pictures/[a-z]+\.svg)"', aboard.request("GET", "/read/tutorial")[2])
+    pictures = re.findall(
+        r'src="(/read/pictures/[a-z]+\.svg)"',
+        aboard.request("GET", "/read/tutorial")[2],
+    )
     assert len(pictures) >= 3
     assert [aboard.request("GET", one)[0] for one in pictures] == [200] * len(pictures)
     assert aboard.request("GET", "/read/pictures/%2e%2e%2ftutorial.md")[0] == 404
     assert aboard.request("GET", "/read")[2] == aboard.request("GET", "/read/index")[2]
-    for wrong in ("/read/nothing", "/read/../docs/index", "/read/index.md", "/read/%2e%2e"):
+    for wrong in (
+        "/read/nothing",
+        "/read/../docs/index",
+        "/read/index.md",
+        "/read/%2e%2e",
+    ):
         assert aboard.request("GET", wrong)[0] == 404
 
 
@@ -365,4 +431,7 @@ def test_a_link_to_a_heading_finds_it(aboard):
     for name in docs.PAGE_NAMES:
         text = aboard.request("GET", f"/read/{name}")[2]
         for target, anchor in re.findall(r'href="/read/([a-z-]+)#([^"]+)"', text):
-            assert f'id="{anchor}"' in aboard.request("GET", f"/read/{target}")[2], (name, anchor)
+            assert f'id="{anchor}"' in aboard.request("GET", f"/read/{target}")[2], (
+                name,
+                anchor,
+            )

@@ -10,9 +10,22 @@ from companion.page.view import News
 
 
 def outlook(state="touch", sureness="should", chance=0.83, margin=-0.3, **more):
-    given = {"t": 195.0, "cast": 2, "rod": "rod 1", "bearing": 81.0, "distance": 19.2, "seconds": 14.0}
+    given = {
+        "t": 195.0,
+        "cast": 2,
+        "rod": "rod 1",
+        "bearing": 81.0,
+        "distance": 19.2,
+        "seconds": 14.0,
+    }
     return Outlook(
-        **given | more, state=state, sureness=sureness, chance=chance, margin=margin, contact=5.0, mapped=0.9
+        **given | more,
+        state=state,
+        sureness=sureness,
+        chance=chance,
+        margin=margin,
+        contact=5.0,
+        mapped=0.9,
     )
 
 
@@ -26,7 +39,9 @@ def outlook(state="touch", sureness="should", chance=0.83, margin=-0.3, **more):
         (12.0, ("short", "short by", "21 ft", "nine in ten: short by 19 to 23 ft")),
     ],
 )
-def test_before_a_cast_it_is_the_rod_over_the_bottom_under_the_boat(scenes, depth, told):
+def test_before_a_cast_it_is_the_rod_over_the_bottom_under_the_boat(
+    scenes, depth, told
+):
     seen = scenes.glance(depth=depth, side=scenes.side(lure=None))
     assert headline(seen, seen.rods[0], None, "feet")[:4] == told
 
@@ -50,10 +65,14 @@ def test_while_a_cast_is_fished_it_is_what_that_cast_meets(scenes, foretold, tol
 def test_the_first_touch_is_counted_down_while_it_lies_ahead(scenes):
     seen = scenes.glance(t=200.0)
     assert (
-        headline(seen, seen.rods[0], outlook(), "feet").about == "this cast, rod 1, first 21 yd out, in 9 s"
+        headline(seen, seen.rods[0], outlook(), "feet").about
+        == "this cast, rod 1, first 21 yd out, in 9 s"
     )
     later = scenes.glance(t=215.0)
-    assert headline(later, later.rods[0], outlook(), "feet").about == "this cast, rod 1, first 21 yd out"
+    assert (
+        headline(later, later.rods[0], outlook(), "feet").about
+        == "this cast, rod 1, first 21 yd out"
+    )
 
 
 def test_the_outlook_of_a_cast_ends_with_it():

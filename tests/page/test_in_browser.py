@@ -19,13 +19,22 @@ def opened(browser, aboard):
     context = browser.new_context(viewport=PHONE)
     tab = context.new_page()
     troubles = []
-    tab.on("console", lambda message: troubles.append(message.text) if message.type == "error" else None)
+    tab.on(
+        "console",
+        lambda message: (
+            troubles.append(message.text) if message.type == "error" else None
+        ),
+    )
     tab.on("pageerror", lambda error: troubles.append(str(error)))
     tab.goto(aboard.url)
     following(tab, aboard)
     yield tab
     context.close()
-    assert not [trouble for trouble in troubles if "ERR_" not in trouble and "status of" not in trouble]
+    assert not [
+        trouble
+        for trouble in troubles
+        if "ERR_" not in trouble and "status of" not in trouble
+    ]
 
 
 def until(tab, true: str, argument=None, patience: float = 10.0):
@@ -60,7 +69,11 @@ def words(tab, part: str) -> str:
 
 
 def wait_for_words(tab, part: str, text: str):
-    until(tab, "([id, text]) => document.getElementById(id).textContent === text", [part, text])
+    until(
+        tab,
+        "([id, text]) => document.getElementById(id).textContent === text",
+        [part, text],
+    )
 
 
 def test_every_part_follows_what_is_shown(opened, aboard, scenes):
@@ -147,7 +160,9 @@ def test_the_keyboard_is_enough(opened, aboard):
     opened.keyboard.press("Tab")
     seen = []
     for _ in range(16):
-        focused = opened.evaluate("document.activeElement.innerText || document.activeElement.tagName")
+        focused = opened.evaluate(
+            "document.activeElement.innerText || document.activeElement.tagName"
+        )
         if focused == "BODY":
             opened.keyboard.press("Tab")
             continue
@@ -159,14 +174,27 @@ def test_the_keyboard_is_enough(opened, aboard):
         if focused == "Bite":
             opened.keyboard.press("Enter")
         opened.keyboard.press("Tab")
-    assert {"Cast", "Touch", "Bite", "Fish", "Mark", "Undo", "Look: as the device"} <= set(seen)
+    assert {
+        "Cast",
+        "Touch",
+        "Bite",
+        "Fish",
+        "Mark",
+        "Undo",
+        "Look: as the device",
+    } <= set(seen)
     assert sum(text.startswith("Rod ") for text in seen) == 3
     opened.get_by_text('Sent: "log bite"').wait_for()
 
 
 def test_it_fits_and_everything_to_touch_is_large(opened, aboard):
     pair(opened, aboard)
-    for size in (PHONE, DESK, {"width": 360, "height": 640}, {"width": 320, "height": 568}):
+    for size in (
+        PHONE,
+        DESK,
+        {"width": 360, "height": 640},
+        {"width": 320, "height": 568},
+    ):
         opened.set_viewport_size(size)
         assert_it_fits(opened, size)
 
@@ -202,7 +230,9 @@ def test_axe_finds_nothing_and_all_text_has_contrast_of_seven(opened, aboard, sc
     pair(opened, aboard)
     assert axe_violations(opened) == []
     opened.set_viewport_size(DESK)
-    aboard.page.show(scenes.glance(300.0, None, depth_at=100.0, side=None, heard=None, said=None))
+    aboard.page.show(
+        scenes.glance(300.0, None, depth_at=100.0, side=None, heard=None, said=None)
+    )
     wait_for_words(opened, "depth", "not known")
     assert axe_violations(opened) == []
     opened.emulate_media(color_scheme="dark")
@@ -241,7 +271,9 @@ def test_words_in_the_picture_have_contrast_of_seven_too(opened, scheme):
 
 def test_day_and_night_can_be_chosen_and_are_kept(opened, aboard):
     def paper():
-        return opened.evaluate("getComputedStyle(document.documentElement).backgroundColor")
+        return opened.evaluate(
+            "getComputedStyle(document.documentElement).backgroundColor"
+        )
 
     look = opened.locator("#look")
     opened.emulate_media(color_scheme="light")
@@ -280,13 +312,17 @@ def test_few_things_are_read_out_by_themselves(opened):
 
 
 def test_what_is_old_looks_old(opened, monkeypatch):
-    fresh = opened.evaluate("getComputedStyle(document.getElementById('figure')).textDecorationLine")
+    fresh = opened.evaluate(
+        "getComputedStyle(document.getElementById('figure')).textDecorationLine"
+    )
     assert fresh == "none"
     monkeypatch.setattr("companion.page.view.SILENT_AGE_S", 0.2)
     until(opened, "document.getElementById('feed').dataset.state === 'silent'")
     assert words(opened, "feed").startswith("OLD: nothing new from the sensors")
     assert (
-        opened.evaluate("getComputedStyle(document.getElementById('figure')).textDecorationLine")
+        opened.evaluate(
+            "getComputedStyle(document.getElementById('figure')).textDecorationLine"
+        )
         == "line-through"
     )
 
@@ -302,7 +338,9 @@ def test_it_is_right_again_after_the_server_was_away(browser, scenes):
     until(tab, "document.body.dataset.contact === 'lost'")
     assert words(tab, "contact").startswith("NO CONTACT")
     assert (
-        tab.evaluate("getComputedStyle(document.getElementById('depth')).textDecorationLine")
+        tab.evaluate(
+            "getComputedStyle(document.getElementById('depth')).textDecorationLine"
+        )
         == "line-through"
     )
     with scenes.Aboard(port=port) as second:
@@ -344,22 +382,42 @@ def test_the_figure_is_read_at_arms_length_with_its_doubt_and_the_cautions_stay_
     opened, aboard, scenes
 ):
     pair(opened, aboard)
-    for size in (PHONE, {"width": 360, "height": 640}, {"width": 820, "height": 1180}, DESK):
+    for size in (
+        PHONE,
+        {"width": 360, "height": 640},
+        {"width": 820, "height": 1180},
+        DESK,
+    ):
         opened.set_viewport_size(size)
-        px = opened.evaluate("parseFloat(getComputedStyle(document.getElementById('figure')).fontSize)")
+        px = opened.evaluate(
+            "parseFloat(getComputedStyle(document.getElementById('figure')).fontSize)"
+        )
         assert px >= 64.0
-        figure, band = (opened.locator(f"#{part}").bounding_box() for part in ("figure", "band"))
+        figure, band = (
+            opened.locator(f"#{part}").bounding_box() for part in ("figure", "band")
+        )
         assert figure["x"] + figure["width"] <= size["width"]
         for y in (0, 300, 10_000):
             opened.evaluate("(y) => scrollTo(0, y)", y)
             box = opened.locator(".cautions").bounding_box()
             assert 0 <= box["y"] <= box["y"] + box["height"] <= size["height"]
             last = opened.locator("footer").bounding_box()
-        assert last["y"] + last["height"] <= opened.locator(".doing").bounding_box()["y"]
+        assert (
+            last["y"] + last["height"] <= opened.locator(".doing").bounding_box()["y"]
+        )
         assert band["y"] >= figure["y"]
-    for depth, state in ((None, "unknown"), (3.0, "touch"), (5.55, "clear"), (40.0, "short")):
+    for depth, state in (
+        (None, "unknown"),
+        (3.0, "touch"),
+        (5.55, "clear"),
+        (40.0, "short"),
+    ):
         aboard.page.show(scenes.glance(400.0 + (depth or 0.0), depth, side=None))
-        until(opened, "(s) => document.getElementById('headline').dataset.state === s", state)
+        until(
+            opened,
+            "(s) => document.getElementById('headline').dataset.state === s",
+            state,
+        )
         opened.set_viewport_size({"width": 360, "height": 640})
         assert opened.evaluate("document.documentElement.scrollWidth") <= 360
 
@@ -370,7 +428,11 @@ def test_the_first_page_says_what_is_missing_and_how_to_mend_it(browser, scenes)
         tab = context.new_page()
         tab.goto(served.url)
         assert tab.locator("#needs").is_visible()
-        for need, remedy in (("depth", "[sources]"), ("place", "open sky"), ("rods", "[[rods]]")):
+        for need, remedy in (
+            ("depth", "[sources]"),
+            ("place", "open sky"),
+            ("rods", "[[rods]]"),
+        ):
             assert remedy in words(tab, f"need-{need}")
         assert axe_violations(tab) == []
         following(tab, served)
@@ -405,10 +467,19 @@ def test_every_url_and_every_button_is_one_that_is_allowed(opened, aboard):
         "code",
     }
     assert set(seen["pressed"]) <= buttons | {"1. Have a code spoken", "3. Pair"}
-    own = {"/", "/do", "/ask", "/pair", "/read", "/mark.svg", "/glance.css", "/glance.js"}
+    own = {
+        "/",
+        "/do",
+        "/ask",
+        "/pair",
+        "/read",
+        "/mark.svg",
+        "/glance.css",
+        "/glance.js",
+    }
     assert {link for link in seen["links"] if not link.startswith("#")} <= own
     for path in own - {"/do", "/ask", "/pair"}:
         text = aboard.request("GET", path)[2]
-        assert set(re.findall(r"(?:https?:)?//[\w.-]+\.[a-z]{2,}[^\s\"'<>)]*", text)) <= {
-            "http://www.w3.org/2000/svg"
-        }
+        assert set(
+            re.findall(r"(?:https?:)?//[\w.-]+\.[a-z]{2,}[^\s\"'<>)]*", text)
+        ) <= {"http://www.w3.org/2000/svg"}

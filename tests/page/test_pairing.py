@@ -20,7 +20,15 @@ from companion.page.pairing import (
     Pairing,
 )
 from companion.page.taps import spoken
-from companion.voice.commands import Cast, LogBite, LogFish, MarkPlace, TakeRod, Touched, UndoThat
+from companion.voice.commands import (
+    Cast,
+    LogBite,
+    LogFish,
+    MarkPlace,
+    TakeRod,
+    Touched,
+    UndoThat,
+)
 from companion.voice.grammar import Grammar, aboard
 
 
@@ -86,7 +94,8 @@ def test_guessing_kills_codes_and_then_locks():
     assert tries == CODE_TRIES * DEAD_CODES
     assert bench.ask() == "locked"
     assert bench.guess(bench.codes[-1]) == ("locked", None)
-    # All the guesses a guesser gets, against the codes there are: under two in ten thousand.
+    # All the guesses a guesser gets, against the codes there are: under two in ten
+    # thousand.
     assert tries / 10**CODE_DIGITS < 2e-4
 
 
@@ -116,7 +125,9 @@ def test_the_oldest_device_gives_way():
     for _ in range(MOST_PAIRED_DEVICES + 1):
         bench.ask()
         tokens.append(bench.guess(bench.codes[-1])[1])
-    assert [bench.pairing.paired(token) for token in tokens] == [False] + [True] * MOST_PAIRED_DEVICES
+    assert [bench.pairing.paired(token) for token in tokens] == [False] + [
+        True
+    ] * MOST_PAIRED_DEVICES
 
 
 @pytest.mark.parametrize(
@@ -137,7 +148,8 @@ def test_a_tap_is_words_that_mean_the_same(button, command):
 
 
 @pytest.mark.parametrize(
-    "button", ["", "snag", "rod", "rod 0", "rod 100", "rod -1", "bite ", "log bite", "rod 1\n"]
+    "button",
+    ["", "snag", "rod", "rod 0", "rod 100", "rod -1", "bite ", "log bite", "rod 1\n"],
 )
 def test_what_is_no_button_is_no_words(button):
     assert spoken(button) is None

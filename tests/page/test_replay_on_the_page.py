@@ -25,7 +25,17 @@ SHARE = 0.6
 """How much of the day is replayed: nine minutes, as fast as it goes between the moments looked at."""
 EVERY = 15.0
 """How often the replay stops until the page has been looked at, s of the day."""
-PARTS = ["rod", "said", "heard", "understood", "depth", "last", "figure", "rod-2-match", "logged"]
+PARTS = [
+    "rod",
+    "said",
+    "heard",
+    "understood",
+    "depth",
+    "last",
+    "figure",
+    "rod-2-match",
+    "logged",
+]
 SAMPLE = """(parts) => ({
   t: document.getElementById("clock").dataset.state,
   feed: document.getElementById("feed").dataset.state,
@@ -39,25 +49,35 @@ def depths(recording: bytes) -> tuple[list[float], list[float]]:
     """Return times, s, and depths below the surface, m, read from the recording by other means."""
     found = re.findall(rb"c:(\d+)\*..\\\$(?:SDDPT,([\d.]+),([\d.]+))?", recording)
     first = int(found[0][0])
-    rows = [((int(ms) - first) / 1000.0, float(d) + float(o)) for ms, d, o in found if d]
+    rows = [
+        ((int(ms) - first) / 1000.0, float(d) + float(o)) for ms, d, o in found if d
+    ]
     return [t for t, _ in rows], [z for _, z in rows]
 
 
 class Replayed:
     """The day's beginning on a page, spoken to as it was that day, in a thread of its own.
 
-    It runs flat out, and every few seconds of the day waits until somebody has looked at the page.
+    It runs flat out, and every few seconds of the day waits until somebody has looked
+    at the page.
     """
 
     def __init__(self, page) -> None:
         self.page = page
         self.events = []
-        self.moments = SimpleQueue()  # (t as the page has it, how many events there were); None at the end
+        self.moments = (
+            SimpleQueue()
+        )  # (t as the page has it, how many events there were); None at the end
         self.looked = threading.Event()
         self.recording = (DAY / "sonar.nmea").read_bytes()
-        self.recording = self.recording[: int(len(self.recording) * SHARE)].rpartition(b"\n")[0] + b"\n"
+        self.recording = (
+            self.recording[: int(len(self.recording) * SHARE)].rpartition(b"\n")[0]
+            + b"\n"
+        )
         lines = (DAY / "expected.jsonl").read_text().splitlines()
-        self._spoken = [event for event in map(from_json, lines) if isinstance(event, Heard)]
+        self._spoken = [
+            event for event in map(from_json, lines) if isinstance(event, Heard)
+        ]
         self._due = 0.0
         self.thread = threading.Thread(target=self._run, daemon=True)
 
@@ -90,7 +110,10 @@ class Replayed:
 
 def told(events) -> dict[str, str]:
     """Return what the page has to show after these events, from them alone."""
-    last = {kind: [e for e in events if isinstance(e, kind)] for kind in (Said, Heard, RodTaken)}
+    last = {
+        kind: [e for e in events if isinstance(e, kind)]
+        for kind in (Said, Heard, RodTaken)
+    }
     standing = [e for e in events if isinstance(e, Logged)]
     for undone in (e for e in events if isinstance(e, Undone)):
         standing = [e for e in standing if e.number != undone.number]
@@ -103,7 +126,8 @@ def told(events) -> dict[str, str]:
         "understood": f"taken as: {heard.command or 'no command'}" if heard else "",
         "last": "nothing logged yet"
         if logged is None
-        else f"{logged.number}. {logged.what}" + (f", {logged.detail}" if logged.detail else ""),
+        else f"{logged.number}. {logged.what}"
+        + (f", {logged.detail}" if logged.detail else ""),
         "logged": f"{len(standing)} logged" if standing else "none logged",
     }
 
@@ -119,7 +143,9 @@ def followed(browser, scenes):
         samples = []
         while (moment := running.moments.get(timeout=60.0)) is not None:
             t, count = moment
-            samples.append((seen_at(tab, lambda seen, t=t: seen["t"] == t), running.events[:count]))
+            samples.append(
+                (seen_at(tab, lambda seen, t=t: seen["t"] == t), running.events[:count])
+            )
             running.looked.set()
         running.thread.join(10.0)
         end = f"{running.events[-1].t:.3f}"
@@ -148,7 +174,9 @@ def test_the_day_was_followed_to_its_end(followed):
     samples, running = followed
     assert isinstance(running.events[-1], TripEnded)
     assert len(samples) > 30
-    assert {Heard, Said, Logged, Undone, RodTaken} <= {type(event) for event in running.events}
+    assert {Heard, Said, Logged, Undone, RodTaken} <= {
+        type(event) for event in running.events
+    }
 
 
 def test_each_part_is_what_the_events_had_told_by_then(followed):
@@ -165,7 +193,8 @@ def test_the_depth_is_the_recordings(followed):
         if seen["depth"] != "not known":
             known += 1
             place = bisect_right(times, float(seen["t"]) + 1e-6)
-            # Pings after a step are believed after two seconds; until then the one before it holds.
+            # Pings after a step are believed after two seconds; until then the one
+            # before it holds.
             near = below[bisect_right(times, float(seen["t"]) - 2.5) : place]
             assert seen["depth"] in {f"{round(z / FOOT)} ft" for z in near}, seen["t"]
     assert known > 20
@@ -196,5 +225,7 @@ def test_a_cast_under_way_shows_the_lure_and_the_mapped_bottom(followed):
     under_way = [seen for seen, _ in samples if seen["under_way"]]
     assert under_way
     assert all("This cast" in seen["side"] for seen in under_way)
-    assert not any(seen["under_way"] for seen, _ in samples if float(seen["t"]) < casts[0])
+    assert not any(
+        seen["under_way"] for seen, _ in samples if float(seen["t"]) < casts[0]
+    )
     assert any("The bottom along it: " in seen["side"] for seen in under_way)

@@ -53,7 +53,10 @@ def test_nothing_at_all_is_shown_as_waiting():
 
 def test_a_lost_depth_tells_when_the_last_one_came(scenes):
     shown = view(scenes.glance(200.0, None, depth_at=186.0))
-    assert (shown.text["depth"], shown.text["depth-age"]) == ("not known", "the last one came 14 s ago")
+    assert (shown.text["depth"], shown.text["depth-age"]) == (
+        "not known",
+        "the last one came 14 s ago",
+    )
 
 
 @pytest.mark.parametrize(
@@ -73,12 +76,16 @@ def test_a_lost_depth_tells_when_the_last_one_came(scenes):
         ),
     ],
 )
-def test_numbers_are_those_of_the_glance_in_the_chosen_unit(scenes, unit, depth, reach, headline):
+def test_numbers_are_those_of_the_glance_in_the_chosen_unit(
+    scenes, unit, depth, reach, headline
+):
     shown = view(scenes.glance(side=scenes.side(lure=None)), unit)
     assert (shown.text["depth"], shown.text["reach"]) == (depth, reach)
     assert tuple(shown.text[part] for part in ("word", "figure", "band")) == headline
     assert shown.text["carries"] == "deep dorrow on 12 lb fluorocarbon"
-    assert shown.text["rod-4-reach"].startswith("reaches 12 ft" if unit == "feet" else "reaches 3.6 m")
+    assert shown.text["rod-4-reach"].startswith(
+        "reaches 12 ft" if unit == "feet" else "reaches 3.6 m"
+    )
 
 
 def test_what_goes_on_without_news_gets_old_and_says_so(scenes):
@@ -102,7 +109,12 @@ def test_undo_names_what_it_would_take_back():
     assert news.last == "nothing logged yet"
     for number, what in enumerate(("bite", "mark"), 1):
         news.note_event(
-            Logged(t=1.0, number=number, what=what, detail="tree top" if what == "mark" else None)
+            Logged(
+                t=1.0,
+                number=number,
+                what=what,
+                detail="tree top" if what == "mark" else None,
+            )
         )
     assert news.last == "2. mark, tree top"
     news.note_event(Undone(t=2.0, number=2, what="mark"))
@@ -110,7 +122,10 @@ def test_undo_names_what_it_would_take_back():
 
 
 def test_a_change_and_an_older_view_make_the_newer_one(scenes):
-    older, newer = view(scenes.glance()), view(scenes.glance(230.0, 4.0, 2, side=scenes.side(5.1, 0.7)))
+    older, newer = (
+        view(scenes.glance()),
+        view(scenes.glance(230.0, 4.0, 2, side=scenes.side(5.1, 0.7))),
+    )
     change = newer.since(older)
     assert older.text | change.text == newer.text
     assert older.state | change.state == newer.state
@@ -140,30 +155,45 @@ def test_the_lure_is_drawn_where_it_is(scenes):
     seen = scenes.side(5.5, 0.4)
     svg = ElementTree.fromstring(f"<svg>{draw(seen, 'metres', None).picture}</svg>")
     path = next(e for e in svg.iter("polyline") if e.get("class") == "path")
-    points = [tuple(map(float, point.split(","))) for point in path.get("points").split()]
+    points = [
+        tuple(map(float, point.split(","))) for point in path.get("points").split()
+    ]
     marker = next(svg.iter("circle"))
     assert (float(marker.get("cx")), float(marker.get("cy"))) == pytest.approx(
         points[round(0.4 * 24)], abs=0.1
     )
-    # The path is 40 m long and ends at the rod tip; the surface is where both its ends are.
+    # The path is 40 m long and ends at the rod tip; the surface is where both its ends
+    # are.
     assert points[0][1] == points[-1][1]
-    assert (points[0][0] - points[12][0]) / (points[0][0] - points[-1][0]) == pytest.approx(0.5, abs=0.01)
+    assert (points[0][0] - points[12][0]) / (
+        points[0][0] - points[-1][0]
+    ) == pytest.approx(0.5, abs=0.01)
 
 
 def test_a_bottom_far_below_leaves_the_picture_and_says_so(scenes):
     deep = scenes.side()
     bottom = tuple(BottomPoint(float(x), 40.0, 1.0) for x in range(0, 41, 5))
     seen = deep.__class__(
-        bearing=None, under_way=False, path=deep.path, shallow=deep.shallow, deep=deep.deep, bottom=bottom
+        bearing=None,
+        under_way=False,
+        path=deep.path,
+        shallow=deep.shallow,
+        deep=deep.deep,
+        bottom=bottom,
     )
     drawn = draw(seen, "feet", 40.0)
     assert "bottom deeper than this" in drawn.picture
     assert "The bottom along it: 131 ft, nine times in ten within 5 ft." in drawn.words
 
 
-def test_a_bottom_is_shown_only_where_the_lure_comes_and_never_above_the_surface(scenes):
+def test_a_bottom_is_shown_only_where_the_lure_comes_and_never_above_the_surface(
+    scenes,
+):
     seen = scenes.side()
     bottom = tuple(BottomPoint(float(x), 3.0 - 0.1 * x, 2.0) for x in range(0, 81, 5))
     drawn = draw(msgspec.structs.replace(seen, bottom=bottom), "metres", None)
-    assert "The bottom along it: 0.0 m to 3.0 m, nine times in ten within 3.3 m." in drawn.words
+    assert (
+        "The bottom along it: 0.0 m to 3.0 m, nine times in ten within 3.3 m."
+        in drawn.words
+    )
     assert "-" not in drawn.words.replace("lure's", "")

@@ -4,15 +4,17 @@ Examples:
     python -m tests.training.points record FOLDER
     python -m tests.training.points fit FOLDER
 
-`record` listens as the companion does but takes nothing, and writes of every moment at which an utterance
-is to be judged what speaks for the likeliest phrase: of commands by voices (quiet and at 5 dB), of people's
-short sentences, each listed as a command (quiet, 10 and 5 dB), and of hours of actors' talk (quiet and at 10
-dB), all of it for choosing. It takes hours on two cores; `--only` records a part. `fit` finds the worth of
-each by logistic regression and prints, for several limits, what would be understood and what taken by
-mistake.
+`record` listens as the companion does but takes nothing, and writes of every moment at
+which an utterance is to be judged what speaks for the likeliest phrase: of commands by
+voices (quiet and at 5 dB), of people's short sentences, each listed as a command
+(quiet, 10 and 5 dB), and of hours of actors' talk (quiet and at 10 dB), all of it for
+choosing. It takes hours on two cores; `--only` records a part. `fit` finds the worth of
+each by logistic regression and prints, for several limits, what would be understood and
+what taken by mistake.
 
-The people's sentences are lines of the talk for choosing in which the decoder, of all words it knows, made
-out two to five and was sure of each: nobody has written down what is said.
+The people's sentences are lines of the talk for choosing in which the decoder, of all
+words it knows, made out two to five and was sure of each: nobody has written down what
+is said.
 """
 
 from __future__ import annotations
@@ -37,7 +39,14 @@ from numpy.typing import NDArray
 from companion.voice.clips import read_clip
 from companion.voice.endpointing import SHORT_PAUSE_S, Attempt, Judge
 from companion.voice.heard import Hearing
-from companion.voice.judging import WEIGHTS, Candidate, Features, best_by_sounds, best_candidate, long_enough
+from companion.voice.judging import (
+    WEIGHTS,
+    Candidate,
+    Features,
+    best_by_sounds,
+    best_candidate,
+    long_enough,
+)
 from companion.voice.listening import Listener, listened
 from companion.voice.model import speech_model
 from companion.voice.phrase_scorer import Fit, PhraseScorer, PhraseScores, lexicon
@@ -47,7 +56,14 @@ from tests.bench.voice.noises import Sound, mixed
 from tests.bench.voice.spoken import PLAIN
 from tests.bench.voice.synthesizers import Voice
 from tests.bench.voice.talk import SAMPLED, SKY, sky, talk, unpacked_at
-from tests.bench.voice.voices import active_level, cut_tight, in_noise, job_phrases, speak, voices_here
+from tests.bench.voice.voices import (
+    active_level,
+    cut_tight,
+    in_noise,
+    job_phrases,
+    speak,
+    voices_here,
+)
 
 Part = Literal["voices", "people", "talk"]
 LEVELS: dict[Part, tuple[float | None, ...]] = {
@@ -104,12 +120,16 @@ class Watched(Recogniser):
 class _Watching(Judge):
     _of: Watched
 
-    def _by_both(self, heard: Hearing, whole: bool, scorer: PhraseScorer, scores: PhraseScores) -> Hearing:
+    def _by_both(
+        self, heard: Hearing, whole: bool, scorer: PhraseScorer, scores: PhraseScores
+    ) -> Hearing:
         if (whole or scores.quiet >= SHORT_PAUSE_S) and any(map(_hopeful, scores.fits)):
             self._keep(heard, whole, scorer, scores)
         return self._refused(heard, "nothing is taken")
 
-    def _keep(self, heard: Hearing, whole: bool, scorer: PhraseScorer, scores: PhraseScores) -> None:
+    def _keep(
+        self, heard: Hearing, whole: bool, scorer: PhraseScorer, scores: PhraseScores
+    ) -> None:
         words = self._of.second_pass(np.concatenate(self._sound.clean))
         likeliest = best_candidate(words, heard.text, scores, scorer)
         if likeliest is None or not long_enough(likeliest.fit, likeliest.passes):
@@ -121,10 +141,14 @@ class _Watching(Judge):
             self._of.moments[-1].append(Moment(likeliest.features, at_once, right))
 
     @staticmethod
-    def _at_once(heard: Hearing, scorer: PhraseScorer, scores: PhraseScores) -> Features | None:
+    def _at_once(
+        heard: Hearing, scorer: PhraseScorer, scores: PhraseScores
+    ) -> Features | None:
         best = best_by_sounds(scores, scorer)
         listed = scorer.means(heard.text) is not None
-        same = best is not None and scorer.means(best.fit.phrase) == scorer.means(heard.text)
+        same = best is not None and scorer.means(best.fit.phrase) == scorer.means(
+            heard.text
+        )
         return best.features if best is not None and listed and same else None
 
 
@@ -137,7 +161,10 @@ def _hopeful(fit: Fit) -> bool:
 
 def voices() -> Iterator[Job]:
     """Yield, for every voice, what listens to its commands."""
-    return (partial(_voice, number, voice) for number, voice in enumerate(voices_here("choosing")))
+    return (
+        partial(_voice, number, voice)
+        for number, voice in enumerate(voices_here("choosing"))
+    )
 
 
 def _voice(number: int, voice: Voice) -> list[Utterance]:
@@ -150,7 +177,10 @@ def _voice(number: int, voice: Voice) -> list[Utterance]:
 def people() -> Iterator[Job]:
     """Yield, for every few sentences, what listens to them."""
     every = list(islice(_sentences(), SENTENCES))
-    return (partial(_people, every[n : n + TOGETHER]) for n in range(0, len(every), TOGETHER))
+    return (
+        partial(_people, every[n : n + TOGETHER])
+        for n in range(0, len(every), TOGETHER)
+    )
 
 
 def _people(sentences: Sequence[tuple[str, Sound]]) -> list[Utterance]:
@@ -167,7 +197,11 @@ def _spoken(
         for decibels in LEVELS[part]:
             rng = np.random.default_rng([78, seed, n, round(decibels or 0)])
             size = len(speech) + round((BEFORE + AFTER) * SAMPLE_RATE_HZ)
-            noise = rng.standard_normal(size) if decibels is None else mixed(size, rng, "choosing")
+            noise = (
+                rng.standard_normal(size)
+                if decibels is None
+                else mixed(size, rng, "choosing")
+            )
             ear.meant, ear.moments = meant, []
             ear.hear(_shifted(in_noise(speech, noise, decibels)))
             yield Utterance(part, decibels, ear.moments[-1])
@@ -192,7 +226,12 @@ def _sentences() -> Iterator[tuple[str, Sound]]:
         words = _made_out(decoder, np.pad(sound, SAMPLE_RATE_HZ // 2))
         text = " ".join(word["word"] for word in words)
         sure = all(word["conf"] >= 0.9 and word["word"] in lexicon() for word in words)
-        if 2 <= len(words) <= 5 and sure and PhraseScorer.count(text) >= 6 and text not in seen:
+        if (
+            2 <= len(words) <= 5
+            and sure
+            and PhraseScorer.count(text) >= 6
+            and text not in seen
+        ):
             seen.add(text)
             yield text, sound
 
@@ -206,7 +245,11 @@ def _made_out(decoder: Any, sound: Sound) -> list[dict[str, Any]]:
 
 def talked() -> Iterator[Job]:
     """Yield, for every file of talk and level, what listens to it."""
-    return (partial(_talked, path, decibels) for path in talk("choosing") for decibels in LEVELS["talk"])
+    return (
+        partial(_talked, path, decibels)
+        for path in talk("choosing")
+        for decibels in LEVELS["talk"]
+    )
 
 
 def _talked(path: Path, decibels: float | None) -> list[Utterance]:
@@ -222,7 +265,11 @@ def _talked(path: Path, decibels: float | None) -> list[Utterance]:
     return [Utterance("talk", decibels, moments) for moments in ear.moments]
 
 
-PARTS: dict[Part, Callable[[], Iterator[Job]]] = {"voices": voices, "people": people, "talk": talked}
+PARTS: dict[Part, Callable[[], Iterator[Job]]] = {
+    "voices": voices,
+    "people": people,
+    "talk": talked,
+}
 
 
 def _do(job: Job) -> list[Utterance]:
@@ -233,9 +280,14 @@ def record(folder: Path, parts: Iterable[Part]) -> None:
     """Write the moments of each part to FOLDER/PART.jsonl."""
     for part in parts:
         jobs = list(PARTS[part]())
-        with get_context("fork").Pool(os.cpu_count()) as pool, (folder / f"{part}.jsonl").open("wb") as file:
+        with (
+            get_context("fork").Pool(os.cpu_count()) as pool,
+            (folder / f"{part}.jsonl").open("wb") as file,
+        ):
             for n, some in enumerate(pool.imap_unordered(_do, jobs)):
-                file.writelines(msgspec.json.encode(utterance) + b"\n" for utterance in some)
+                file.writelines(
+                    msgspec.json.encode(utterance) + b"\n" for utterance in some
+                )
                 file.flush()
                 print(f"{part}: {n + 1} of {len(jobs)}", file=sys.stderr)
 
@@ -246,7 +298,11 @@ def record(folder: Path, parts: Iterable[Part]) -> None:
 def read(folder: Path) -> list[Utterance]:
     """Return what was recorded."""
     decoder = msgspec.json.Decoder(Utterance)
-    return [decoder.decode(line) for path in sorted(folder.glob("*.jsonl")) for line in path.open("rb")]
+    return [
+        decoder.decode(line)
+        for path in sorted(folder.glob("*.jsonl"))
+        for line in path.open("rb")
+    ]
 
 
 def worth(moments: Sequence[Moment]) -> Features:
@@ -266,22 +322,39 @@ def worth(moments: Sequence[Moment]) -> Features:
         slope[:-1] += 2e-3 * b[:-1]
         return float(weight @ lost + 1e-3 * b[:-1] @ b[:-1]), slope
 
-    found = minimize(loss, np.zeros(x.shape[1]), jac=True, method="L-BFGS-B").x[:-1] / spread
-    return Features(*(float(value) for value in found * 0.5 / found[Features._fields.index("length")]))
+    found = (
+        minimize(loss, np.zeros(x.shape[1]), jac=True, method="L-BFGS-B").x[:-1]
+        / spread
+    )
+    return Features(
+        *(
+            float(value)
+            for value in found * 0.5 / found[Features._fields.index("length")]
+        )
+    )
 
 
 def taken(
-    utterances: Sequence[Utterance], points: Features, limit: float, at_once: bool = False
+    utterances: Sequence[Utterance],
+    points: Features,
+    limit: float,
+    at_once: bool = False,
 ) -> dict[tuple[Part, float | None], tuple[int, int, int]]:
     """Return of each part and level how many utterances are understood, taken by mistake, and there."""
     counts: dict[tuple[Part, float | None], list[int]] = {}
     for utterance in utterances:
         some = counts.setdefault((utterance.part, utterance.decibels), [0, 0, 0])
         some[2] += 1
-        first = next((one for one in utterance.moments if _score(one, points, at_once) >= limit), None)
+        first = next(
+            (one for one in utterance.moments if _score(one, points, at_once) >= limit),
+            None,
+        )
         if first is not None:
             some[0 if first.right else 1] += 1
-    return {key: (right, wrong, every) for key, (right, wrong, every) in sorted(counts.items(), key=str)}
+    return {
+        key: (right, wrong, every)
+        for key, (right, wrong, every) in sorted(counts.items(), key=str)
+    }
 
 
 def _score(moment: Moment, points: Features, at_once: bool) -> float:
@@ -289,12 +362,23 @@ def _score(moment: Moment, points: Features, at_once: bool) -> float:
     return -math.inf if parts is None else float(np.dot(points, parts))
 
 
-def _table(utterances: Sequence[Utterance], points: Features, limits: Iterable[float], at_once: bool) -> None:
+def _table(
+    utterances: Sequence[Utterance],
+    points: Features,
+    limits: Iterable[float],
+    at_once: bool,
+) -> None:
     for limit in limits:
         cells = [
             f"{part} {'quiet' if level is None else f'{level:g} dB'} "
-            + (f"{wrong} false" if part == "talk" else f"{right / every:.3f} ({wrong} wrong)")
-            for (part, level), (right, wrong, every) in taken(utterances, points, limit, at_once).items()
+            + (
+                f"{wrong} false"
+                if part == "talk"
+                else f"{right / every:.3f} ({wrong} wrong)"
+            )
+            for (part, level), (right, wrong, every) in taken(
+                utterances, points, limit, at_once
+            ).items()
         ]
         print(f"{limit:5.2f}  " + ", ".join(cells))
 
@@ -305,7 +389,10 @@ def fit(folder: Path) -> None:
     moments = [moment for utterance in utterances for moment in utterance.moments]
     print(f"{len(moments)} moments of {len(utterances)} utterances")
     for name, points in (("found", worth(moments)), ("in use", WEIGHTS)):
-        print(f"{name}: " + ", ".join(f"{key} {value:.2f}" for key, value in points._asdict().items()))
+        print(
+            f"{name}: "
+            + ", ".join(f"{key} {value:.2f}" for key, value in points._asdict().items())
+        )
         _table(utterances, points, np.arange(0.6, 3.7, 0.3).tolist(), at_once=False)
         print("at the first hearing:")
         _table(utterances, points, np.arange(2.4, 4.9, 0.4).tolist(), at_once=True)
@@ -318,7 +405,12 @@ def main() -> None:
     )
     parser.add_argument("what", choices=("record", "fit"))
     parser.add_argument("folder", type=Path)
-    parser.add_argument("--only", choices=PARTS, action="append", help="record this part (may be repeated)")
+    parser.add_argument(
+        "--only",
+        choices=PARTS,
+        action="append",
+        help="record this part (may be repeated)",
+    )
     options = parser.parse_args()
     if options.what == "record":
         options.folder.mkdir(parents=True, exist_ok=True)

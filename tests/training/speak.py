@@ -40,14 +40,20 @@ class Line(NamedTuple):
         """The voice of that synthesizer."""
         stretched = self.program in ("flite", "festival")
         return Voice(
-            self.program, self.voice.split()[-1], 150 / self.pace if stretched else self.pace, self.pitch
+            self.program,
+            self.voice.split()[-1],
+            150 / self.pace if stretched else self.pace,
+            self.pitch,
         )
 
 
 def lines_in(folder: Path, program: str) -> list[Line]:
     """Return what a program is to say."""
     rows = (row.split("\t") for row in (folder / "texts.tsv").read_text().splitlines())
-    lines = (Line(v, int(pace), int(pitch), words, sounds) for v, pace, pitch, words, sounds in rows)
+    lines = (
+        Line(v, int(pace), int(pitch), words, sounds)
+        for v, pace, pitch, words, sounds in rows
+    )
     return [line for line in lines if line.program == program]
 
 
@@ -84,7 +90,9 @@ def main() -> None:
             sounds=np.array([line.sounds for line, _ in kept]),
         )
         hours = sum(len(sound) for _, sound in kept) / SAMPLE_RATE_HZ / 3600
-        print(f"{program}: {len(kept)} of {len(lines)} texts, {hours:.1f} h", flush=True)
+        print(
+            f"{program}: {len(kept)} of {len(lines)} texts, {hours:.1f} h", flush=True
+        )
 
 
 if __name__ == "__main__":

@@ -22,7 +22,8 @@ def drawn(count: int) -> list[Moment]:
     parts = rng.normal(0.0, spread, (count, len(spread)))
     right = rng.random(count) < 1.0 / (1.0 + np.exp(-parts @ np.array(TRUE)))
     return [
-        Moment(Features(*map(float, some)), None, bool(so)) for some, so in zip(parts, right, strict=True)
+        Moment(Features(*map(float, some)), None, bool(so))
+        for some, so in zip(parts, right, strict=True)
     ]
 
 
@@ -32,8 +33,15 @@ def test_the_worth_of_each_part_is_found() -> None:
 
 def test_an_utterance_is_what_its_first_moment_over_the_limit_is() -> None:
     nothing = Features(*[0.0] * len(TRUE))
-    weak, strong = nothing._replace(noise_net_llr=1.0), nothing._replace(noise_net_llr=2.0)
-    moments = [Moment(weak, None, True), Moment(strong, weak, False), Moment(strong, strong, True)]
+    weak, strong = (
+        nothing._replace(noise_net_llr=1.0),
+        nothing._replace(noise_net_llr=2.0),
+    )
+    moments = [
+        Moment(weak, None, True),
+        Moment(strong, weak, False),
+        Moment(strong, strong, True),
+    ]
     some = [Utterance("voices", None, moments), Utterance("voices", None, [])]
     only_here = nothing._replace(noise_net_llr=1.0)
     assert taken(some, only_here, 1.0) == {("voices", None): (1, 0, 2)}

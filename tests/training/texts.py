@@ -2,10 +2,11 @@
 
 Example: python -m tests.training.texts 36000 FOLDER
 
-Writes FOLDER/texts.tsv (voice, pace, pitch, words, sounds) and FOLDER/sounds.tsv (word, sounds). The sounds
-of a word are those of flite's lexicon (Debian's flite), in the 39 of ARPAbet. None of the voices of
-`tests.bench.voice` speaks here, of kokoro only those that are meant for English: the others are kept for
-choosing settings and for reporting figures, with an accent.
+Writes FOLDER/texts.tsv (voice, pace, pitch, words, sounds) and FOLDER/sounds.tsv (word,
+sounds). The sounds of a word are those of flite's lexicon (Debian's flite), in the 39
+of ARPAbet. None of the voices of `tests.bench.voice` speaks here, of kokoro only those
+that are meant for English: the others are kept for choosing settings and for reporting
+figures, with an accent.
 """
 
 from __future__ import annotations
@@ -22,7 +23,16 @@ from companion.voice.vocabulary import common_words
 from tests.bench.voice.synthesizers import kokoro_voices
 from tests.bench.voice.voices import job_phrases
 
-ACCENTS = ("en-us", "en-us", "en-us", "en-gb", "en-gb-scotland", "en-gb-x-gbcwmd", "en-029", "en-us-nyc")
+ACCENTS = (
+    "en-us",
+    "en-us",
+    "en-us",
+    "en-gb",
+    "en-gb-scotland",
+    "en-gb-x-gbcwmd",
+    "en-029",
+    "en-us-nyc",
+)
 """Of espeak-ng; the two others it has are kept for reporting."""
 _NAMES = """
     f3 m5 m8 Alex Alicia Andrea Andy Annie Denis Diogo Gene Gene2 Henrique Hugo Jacky Lee Marco
@@ -40,7 +50,13 @@ SPOKEN_BY = {
     "pico": ["pico en-US", "pico en-GB"],
 }
 """The voices of each synthesizer but kokoro, whose voices are files."""
-TEXTS = {"espeak-ng": 0.58, "flite": 0.05, "festival": 0.01, "pico": 0.07, "kokoro": 0.29}
+TEXTS = {
+    "espeak-ng": 0.58,
+    "flite": 0.05,
+    "festival": 0.01,
+    "pico": 0.07,
+    "kokoro": 0.29,
+}
 """How many of the texts each synthesizer speaks; how often they are heard in training is another matter."""
 BLENDED = 0.3
 """How many of the voices of kokoro are half one and half another."""
@@ -48,7 +64,16 @@ EVERY = 99
 """More wordings than any command has."""
 WAKE = {"kitchen", "ticket"}
 """Words that no text holds but that have to have their sounds: those of the example configuration."""
-ALIKE = {"ax": "ah", "axr": "er", "ix": "ih", "el": "l", "em": "m", "en": "n", "dx": "t", "nx": "n"}
+ALIKE = {
+    "ax": "ah",
+    "axr": "er",
+    "ix": "ih",
+    "el": "l",
+    "em": "m",
+    "en": "n",
+    "dx": "t",
+    "nx": "n",
+}
 """Sounds of flite that ARPAbet's 39 have no sign of their own for."""
 
 
@@ -70,7 +95,10 @@ def commands(count: int, rng: np.random.Generator) -> list[str]:
         Grammar(Aboard((1, 2, 3, 5, 6), (8, 10, 15, 16, 25))),
         Grammar(Aboard((7, 8, 9), (6, 9, 11, 30, 40))),
     ]
-    each = [job_phrases(boat, -(-count // len(boats)), seed, EVERY) for seed, boat in enumerate(boats)]
+    each = [
+        job_phrases(boat, -(-count // len(boats)), seed, EVERY)
+        for seed, boat in enumerate(boats)
+    ]
     return [str(phrase) for phrase in rng.permutation(np.concatenate(each))[:count]]
 
 
@@ -104,7 +132,9 @@ def main() -> None:
     sounds = {word: sounds_of(word) for word in sorted(words)}
     folder.mkdir(parents=True, exist_ok=True)
     learned = sorted(path.stem for path in kokoro_voices().glob("[ab]*.bin"))
-    (folder / "sounds.tsv").write_text("".join(f"{w}\t{s}\n" for w, s in sorted(sounds.items())))
+    (folder / "sounds.tsv").write_text(
+        "".join(f"{w}\t{s}\n" for w, s in sorted(sounds.items()))
+    )
     with (folder / "texts.tsv").open("w") as out:
         for text in texts:
             voice = drawn(rng, learned)

@@ -2,14 +2,16 @@
 
 Example: python -m tests.training.train FOLDER 13.3 companion/voice/sounds.npz
 
-Reads FOLDER/speech-*.npz, trains for so many minutes and writes the weights. Needs PyTorch; the network in
-use took 13.3 minutes on a graphics card (18,000 steps of 192 utterances). Speech is varied in pace and pitch,
-colour, room and level; noise is the "choosing" make of `tests.bench.voice.noises` and coloured hiss.
-It heard the small corpora (flite, festival, pico) through a lossy codec (Opus). Three others, narrower, with
-louder noise or hearing kokoro more, were as good on the voices for choosing and found the texts held back
-less likely; four that also learned from kokoro's voices for other languages, for 8.6 minutes, were a little
-worse. Seeded, but the sums of a card differ in their last digits from run to run: two runs give networks that
-are alike, not equal.
+Reads FOLDER/speech-*.npz, trains for so many minutes and writes the weights. Needs
+PyTorch; the network in use took 13.3 minutes on a graphics card (18,000 steps of 192
+utterances). Speech is varied in pace and pitch, colour, room and level; noise is the
+"choosing" make of `tests.bench.voice.noises` and coloured hiss. It heard the small
+corpora (flite, festival, pico) through a lossy codec (Opus). Three others, narrower,
+with louder noise or hearing kokoro more, were as good on the voices for choosing and
+found the texts held back less likely; four that also learned from kokoro's voices for
+other languages, for 8.6 minutes, were a little worse. Seeded, but the sums of a card
+differ in their last digits from run to run: two runs give networks that are alike, not
+equal.
 """
 
 from __future__ import annotations
@@ -42,7 +44,13 @@ BATCH, CLIPS = (192, 250) if DEVICE == "cuda" else (8, 2)
 """Utterances a step, and clips of each noise."""
 LONGEST = 4.6
 """Longest text, s."""
-HEARD = {"espeak-ng": 0.36, "kokoro": 0.48, "pico": 0.08, "flite": 0.06, "festival": 0.02}
+HEARD = {
+    "espeak-ng": 0.36,
+    "kokoro": 0.48,
+    "pico": 0.08,
+    "flite": 0.06,
+    "festival": 0.02,
+}
 """How often each synthesizer is heard: those with many voices the oftenest, then those most like people."""
 LEARN = 3e-3
 """Fastest step of learning."""
@@ -90,49 +98,80 @@ class Corpus:
         paths = sorted(folder.glob("speech-*.npz"))
         files = [np.load(path) for path in paths]
         lengths = np.concatenate([file["lengths"] for file in files])
-        self.samples = torch.from_numpy(np.concatenate([file["samples"] for file in files])).to(DEVICE)
+        self.samples = torch.from_numpy(
+            np.concatenate([file["samples"] for file in files])
+        ).to(DEVICE)
         self.lengths = torch.from_numpy(lengths).to(DEVICE)
-        self.starts = torch.from_numpy(np.concatenate([[0], np.cumsum(lengths)[:-1]])).to(DEVICE)
+        self.starts = torch.from_numpy(
+            np.concatenate([[0], np.cumsum(lengths)[:-1]])
+        ).to(DEVICE)
         self.spoken = [
-            [ARPABET_PHONES.index(s) + 1 for s in line.split()] for file in files for line in file["sounds"]
+            [ARPABET_PHONES.index(s) + 1 for s in line.split()]
+            for file in files
+            for line in file["sounds"]
         ]
         counts = [len(file["lengths"]) for file in files]
-        often = [HEARD[path.stem.removeprefix("speech-")] / n for path, n in zip(paths, counts, strict=True)]
+        often = [
+            HEARD[path.stem.removeprefix("speech-")] / n
+            for path, n in zip(paths, counts, strict=True)
+        ]
         share = np.repeat(often, counts)
         good = np.flatnonzero(lengths < LONGEST * SAMPLE_RATE_HZ)
         self.held, self.train = good[good % 50 == 7], good[good % 50 != 7]
         self.share = share[self.train] / share[self.train].sum()
         self.noise = torch.from_numpy(noise_bank()).to(DEVICE)
-        print(f"{len(good)} texts, {lengths[good].sum() / SAMPLE_RATE_HZ / 3600:.1f} h", flush=True)
+        print(
+            f"{len(good)} texts, {lengths[good].sum() / SAMPLE_RATE_HZ / 3600:.1f} h",
+            flush=True,
+        )
 
     def batch(self, rng: np.random.Generator, held: bool = False) -> Batch:
         """Return utterances amid noise: of -4 to 26 dB, some of them quiet, a few without speech."""
-        which = rng.choice(self.held, BATCH) if held else rng.choice(self.train, BATCH, p=self.share)
+        which = (
+            rng.choice(self.held, BATCH)
+            if held
+            else rng.choice(self.train, BATCH, p=self.share)
+        )
         draw = Draw(rng, BATCH)
         speech, total = self._speech(which, draw)
         silent = draw(0, 1) < 0.02
-        level = (speech.square().sum(1, keepdim=True) / (speech != 0).sum(1, keepdim=True)).sqrt() * 1.15
+        level = (
+            speech.square().sum(1, keepdim=True) / (speech != 0).sum(1, keepdim=True)
+        ).sqrt() * 1.15
         speech = coloured(speech, draw, 8.0, room=True) * ~silent
         decibels = torch.where(draw(0, 1) < 0.12, 60.0, draw(-4.0, 26.0))
         noise = self._noise(draw, speech.shape[1]) * level * 10 ** (-decibels / 20)
         hiss = 3.0 * torch.randn_like(speech)
-        noisy = ((speech + noise) * 10 ** (draw(-14.0, 9.0) / 20) + hiss).clamp(-32768, 32767)
+        noisy = ((speech + noise) * 10 ** (draw(-14.0, 9.0) / 20) + hiss).clamp(
+            -32768, 32767
+        )
         inside = torch.arange(speech.shape[1], device=DEVICE)[None] < total
         mute = silent[:, 0].tolist()
-        spoken = [[] if none else self.spoken[i] for i, none in zip(which, mute, strict=True)]
+        spoken = [
+            [] if none else self.spoken[i] for i, none in zip(which, mute, strict=True)
+        ]
         return Batch(noisy * inside, total[:, 0], spoken)
 
     def _speech(self, which: np.ndarray, draw: Draw) -> tuple[Tensor, Tensor]:
         """Return texts at another pace and pitch each, with silence around, and how long each is then."""
-        pace, lead, trail = draw(0.84, 1.2), draw(0.25, 1.2) * SAMPLE_RATE_HZ, draw(0.1, 1.3) * SAMPLE_RATE_HZ
+        pace, lead, trail = (
+            draw(0.84, 1.2),
+            draw(0.25, 1.2) * SAMPLE_RATE_HZ,
+            draw(0.1, 1.3) * SAMPLE_RATE_HZ,
+        )
         start, length = self.starts[which][:, None], self.lengths[which][:, None]
         total = (lead + length / pace + trail).long()
-        longest = -(-int(total.max()) // 3200) * 3200  # a length that a Fourier transform likes
+        longest = (
+            -(-int(total.max()) // 3200) * 3200
+        )  # a length that a Fourier transform likes
         at = (torch.arange(longest, device=DEVICE)[None] - lead) * pace
         inside = (at >= 0) & (at < length - 1)
         low = torch.minimum(at.clamp(min=0).long(), length - 2)
         part = at.clamp(min=0) - low
-        before, after = self.samples[start + low].float(), self.samples[start + low + 1].float()
+        before, after = (
+            self.samples[start + low].float(),
+            self.samples[start + low + 1].float(),
+        )
         return (before * (1 - part) + after * part) * inside, total
 
     def _noise(self, draw: Draw, longest: int) -> Tensor:
@@ -140,7 +179,9 @@ class Corpus:
         sound = draw.sometimes(0.3, 1.0) * torch.randn(BATCH, longest, device=DEVICE)
         for chance in (1.0, 0.4):
             row, start = draw.whole(len(self.noise)), draw.whole(self.noise.shape[1])
-            at = (start + torch.arange(longest, device=DEVICE)[None]) % self.noise.shape[1]
+            at = (
+                start + torch.arange(longest, device=DEVICE)[None]
+            ) % self.noise.shape[1]
             sound += draw.sometimes(chance, 1.0) * self.noise[row, at].float()
         sound = coloured(sound, draw, 6.0)
         return sound / (sound.square().mean(1, keepdim=True).sqrt() + 1e-6)
@@ -149,7 +190,10 @@ class Corpus:
 def noise_bank() -> np.ndarray:
     """Return clips of every generated noise, of the make for choosing, (clips, samples)."""
     with Pool() as pool:
-        return np.array(pool.starmap(_clip, [(name, n) for name in NOISES for n in range(CLIPS)]), np.float16)
+        return np.array(
+            pool.starmap(_clip, [(name, n) for name in NOISES for n in range(CLIPS)]),
+            np.float16,
+        )
 
 
 def _clip(name: str, seed: int) -> np.ndarray:
@@ -163,7 +207,9 @@ def coloured(sound: Tensor, draw: Draw, decibels: float, room: bool = False) -> 
     bins = longest // 2 + 1
     knots = draw.normal(decibels / 2, 10)[:, None]
     curve = functional.interpolate(knots, bins, mode="linear", align_corners=True)[:, 0]
-    octave = (torch.arange(bins, device=DEVICE) / bins * 63).add(1).log2() / 6 * (bins - 1)
+    octave = (
+        (torch.arange(bins, device=DEVICE) / bins * 63).add(1).log2() / 6 * (bins - 1)
+    )
     spectrum = torch.fft.rfft(sound) * 10 ** (curve[:, octave.long()] / 20)
     if room:
         spectrum = spectrum * torch.fft.rfft(echoes(draw), longest)
@@ -173,7 +219,10 @@ def coloured(sound: Tensor, draw: Draw, decibels: float, room: bool = False) -> 
 def echoes(draw: Draw) -> Tensor:
     """Return the answers of rooms to a click: most none, some with a tail of up to a quarter of a second."""
     t = torch.arange(SAMPLE_RATE_HZ // 3, device=DEVICE)[None] / SAMPLE_RATE_HZ
-    tail = torch.randn(draw.size, t.shape[1], device=DEVICE) * (-6.9 * t / draw(0.03, 0.25)).exp()
+    tail = (
+        torch.randn(draw.size, t.shape[1], device=DEVICE)
+        * (-6.9 * t / draw(0.03, 0.25)).exp()
+    )
     tail = draw.sometimes(0.4, 0.7) * tail / tail.square().sum(1, keepdim=True).sqrt()
     tail[:, 0] = 1.0
     return tail
@@ -187,9 +236,12 @@ class Network(nn.Module):
         self.first = nn.Conv1d(NOISE_NET_MEL_BANDS, width, 5, stride=2, padding=2)
         self.norm = nn.BatchNorm1d(width)
         self.deep = nn.ModuleList(
-            nn.Conv1d(width, width, span, padding=span // 2, groups=width) for _ in range(NETWORK_BLOCKS)
+            nn.Conv1d(width, width, span, padding=span // 2, groups=width)
+            for _ in range(NETWORK_BLOCKS)
         )
-        self.wide = nn.ModuleList(nn.Conv1d(width, width, 1) for _ in range(NETWORK_BLOCKS))
+        self.wide = nn.ModuleList(
+            nn.Conv1d(width, width, 1) for _ in range(NETWORK_BLOCKS)
+        )
         self.norms = nn.ModuleList(nn.BatchNorm1d(width) for _ in range(NETWORK_BLOCKS))
         self.last = nn.Conv1d(width, len(ARPABET_PHONES) + 1, 1)
         self.drop = nn.Dropout(0.1)
@@ -204,28 +256,43 @@ class Network(nn.Module):
         """Return the layers with their norms folded in, in half precision."""
         found = {}
         found["first.w"], found["first.b"] = folded(self.first, self.norm)
-        for n, (deep, wide, norm) in enumerate(zip(self.deep, self.wide, self.norms, strict=True)):
+        for n, (deep, wide, norm) in enumerate(
+            zip(self.deep, self.wide, self.norms, strict=True)
+        ):
             found[f"deep{n}.w"], found[f"deep{n}.b"] = deep.weight[:, 0], deep.bias
             weight, found[f"wide{n}.b"] = folded(wide, norm)
             found[f"wide{n}.w"] = weight[:, :, 0]
         found["last.w"], found["last.b"] = self.last.weight[:, :, 0], self.last.bias
-        return {name: w.detach().float().cpu().numpy().astype(np.float16) for name, w in found.items()}
+        return {
+            name: w.detach().float().cpu().numpy().astype(np.float16)
+            for name, w in found.items()
+        }
 
 
 def folded(layer: nn.Conv1d, norm: nn.BatchNorm1d) -> tuple[Tensor, Tensor]:
     scale = norm.weight / (norm.running_var + norm.eps).sqrt()
-    return layer.weight * scale[:, None, None], (layer.bias - norm.running_mean) * scale + norm.bias
+    return layer.weight * scale[:, None, None], (
+        layer.bias - norm.running_mean
+    ) * scale + norm.bias
 
 
 def bands_of(batch: Batch) -> tuple[Tensor, Tensor]:
     """Return the log mel bands of `companion.voice.phrase_scorer`, (size, bands, frames), and each length."""
-    window = torch.from_numpy(np.hanning(FRAME_SAMPLES + 1)[:-1].astype(np.float32)).to(DEVICE)
+    window = torch.from_numpy(np.hanning(FRAME_SAMPLES + 1)[:-1].astype(np.float32)).to(
+        DEVICE
+    )
     power = (
-        torch.fft.rfft(batch.noisy.unfold(1, FRAME_SAMPLES, HOP_SAMPLES) * window, FFT_SIZE).abs().square()
+        torch.fft.rfft(
+            batch.noisy.unfold(1, FRAME_SAMPLES, HOP_SAMPLES) * window, FFT_SIZE
+        )
+        .abs()
+        .square()
     )
     logs = (power @ torch.from_numpy(mel_weights()).to(DEVICE) + BAND_POWER_FLOOR).log()
     frames = (batch.lengths - FRAME_SAMPLES) // HOP_SAMPLES + 1
-    inside = (torch.arange(logs.shape[1], device=DEVICE)[None] < frames[:, None])[:, :, None]
+    inside = (torch.arange(logs.shape[1], device=DEVICE)[None] < frames[:, None])[
+        :, :, None
+    ]
     mean = (logs * inside).sum(1, keepdim=True) / frames[:, None, None]
     return ((logs - mean) * inside).transpose(1, 2), frames
 
@@ -246,7 +313,9 @@ def surprise(scores: Tensor, frames: Tensor, spoken: list[list[int]]) -> Tensor:
     targets = torch.tensor([sound for one in spoken for sound in one], device=DEVICE)
     counts = torch.tensor([len(one) for one in spoken], device=DEVICE)
     logs = scores.float().log_softmax(1).permute(2, 0, 1)
-    return functional.ctc_loss(logs, targets, (frames + 1) // 2, counts, zero_infinity=True)
+    return functional.ctc_loss(
+        logs, targets, (frames + 1) // 2, counts, zero_infinity=True
+    )
 
 
 def trained(corpus: Corpus, minutes: float, rng: np.random.Generator) -> Network:
@@ -256,7 +325,9 @@ def trained(corpus: Corpus, minutes: float, rng: np.random.Generator) -> Network
     began, count = time.monotonic(), 0
     while (done := (time.monotonic() - began) / 60 / minutes) < 1:
         for group in steps.param_groups:
-            group["lr"] = LEARN * min(1.0, count / 300) * (0.5 + 0.5 * math.cos(math.pi * done))
+            group["lr"] = (
+                LEARN * min(1.0, count / 300) * (0.5 + 0.5 * math.cos(math.pi * done))
+            )
         batch = corpus.batch(rng)
         bands, frames = bands_of(batch)
         with torch.autocast(DEVICE, torch.bfloat16):
@@ -268,7 +339,10 @@ def trained(corpus: Corpus, minutes: float, rng: np.random.Generator) -> Network
         steps.step()
         count += 1
         if count % 500 == 0:
-            print(f"{100 * done:.0f} %, {count} steps, surprise {loss.item():.3f}", flush=True)
+            print(
+                f"{100 * done:.0f} %, {count} steps, surprise {loss.item():.3f}",
+                flush=True,
+            )
     return network.eval()
 
 
@@ -282,7 +356,10 @@ def main() -> None:
         for _ in range(3):
             batch = corpus.batch(rng, held=True)
             bands, frames = bands_of(batch)
-            print(f"held back: {surprise(network(bands), frames, batch.spoken).item():.3f}", flush=True)
+            print(
+                f"held back: {surprise(network(bands), frames, batch.spoken).item():.3f}",
+                flush=True,
+            )
     np.savez_compressed(out, **network.weights())
 
 

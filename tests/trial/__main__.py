@@ -1,7 +1,8 @@
 """The trial of the whole product: `python -m tests.trial [--minutes 60] [--scenario ledge] [--throttle 4]`.
 
-The installed program runs as in the boat: sonar on a serial port, GPS as datagrams, speech through sound
-cards, in real time, in a world whose truth is known. Prints a table and, with `--page`, keeps it.
+The installed program runs as in the boat: sonar on a serial port, GPS as datagrams,
+speech through sound cards, in real time, in a world whose truth is known. Prints a
+table and, with `--page`, keeps it.
 """
 
 from __future__ import annotations
@@ -33,11 +34,20 @@ def rows(course: Course, f: Figures) -> dict[str, str]:
         "lost; lost to its own voice": f"{len(f.lost)}; {len(f.lost_to_own_voice)}",
         "taps lost": f"{f.taps_lost} of {f.taps}",
         "end of speech to decision, median / 95 %, s": _spread(f.decided_after, 2),
-        "end of speech to first sound of the reply, median / 95 %, s": _spread(f.delays, 2),
-        **{f"place of a {what}, off by, median, m; beyond the GPS": _places(f, what) for what in LOGGED},
+        "end of speech to first sound of the reply, median / 95 %, s": _spread(
+            f.delays, 2
+        ),
+        **{
+            f"place of a {what}, off by, median, m; beyond the GPS": _places(f, what)
+            for what in LOGGED
+        },
         "within the radius told; without a place": f"{f.within_radius} of {f.placed}; {f.unplaced}",
-        "time of the thing, off by, median / 95 %, s": _spread([abs(t) for t in f.times_off], 1),
-        "depth of the lure, off by, median / 95 %, m": _spread([abs(d) for d in f.depths_off], 2),
+        "time of the thing, off by, median / 95 %, s": _spread(
+            [abs(t) for t in f.times_off], 1
+        ),
+        "depth of the lure, off by, median / 95 %, m": _spread(
+            [abs(d) for d in f.depths_off], 2
+        ),
         "answers not heard, or cut off": f"{len(f.answers_cut)} of {f.answers}",
         "lines on taking a rod, an hour": f"{f.on_taking / hours:.0f}",
         "unasked lines an hour; never sounded": f"{f.unasked / hours:.0f}; {f.never_sounded}",
@@ -86,7 +96,8 @@ def table(columns: dict[str, dict[str, str]]) -> str:
     names = list(next(iter(columns.values())))
     lines = ["| | " + " | ".join(columns) + " |", "|---" * (len(columns) + 1) + "|"]
     lines += [
-        f"| {name} | " + " | ".join(column[name] for column in columns.values()) + " |" for name in names
+        f"| {name} | " + " | ".join(column[name] for column in columns.values()) + " |"
+        for name in names
     ]
     return "\n".join(lines)
 
@@ -112,32 +123,59 @@ def _kept(file: Path) -> Course:
 
 def main() -> None:
     """Run the trials asked for."""
-    signal.signal(signal.SIGTERM, lambda _signal, _frame: sys.exit(143))  # so that no process is left behind
+    signal.signal(
+        signal.SIGTERM, lambda _signal, _frame: sys.exit(143)
+    )  # so that no process is left behind
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("--scenario", action="append", choices=sorted(SCENARIOS), help="all of them, if none")
+    parser.add_argument(
+        "--scenario",
+        action="append",
+        choices=sorted(SCENARIOS),
+        help="all of them, if none",
+    )
     parser.add_argument("--minutes", type=float, default=60.0)
     parser.add_argument(
-        "--throttle", type=float, default=1.0, help="how many times less than a processor it gets"
+        "--throttle",
+        type=float,
+        default=1.0,
+        help="how many times less than a processor it gets",
     )
     parser.add_argument("--seed", type=int, default=7)
-    parser.add_argument("--gentle", action="store_true", help="no faults, no talk of others, little noise")
-    parser.add_argument("--page", action="store_true", help="keep the table among the results")
-    parser.add_argument("--keep", type=Path, help="keep in this folder all that happened, for --judge")
-    parser.add_argument("--judge", type=Path, nargs="*", help="judge kept trials (files) once more; run none")
+    parser.add_argument(
+        "--gentle",
+        action="store_true",
+        help="no faults, no talk of others, little noise",
+    )
+    parser.add_argument(
+        "--page", action="store_true", help="keep the table among the results"
+    )
+    parser.add_argument(
+        "--keep", type=Path, help="keep in this folder all that happened, for --judge"
+    )
+    parser.add_argument(
+        "--judge",
+        type=Path,
+        nargs="*",
+        help="judge kept trials (files) once more; run none",
+    )
     asked = parser.parse_args()
     columns = {}
     for course in map(_kept, asked.judge) if asked.judge else _run(asked):
         scenario = course.world.name
         figures = judged(course)
         columns[scenario] = rows(course, figures)
-        print(f"-- {scenario}", *faults(figures), *course.errors[2:], sep="\n", flush=True)
+        print(
+            f"-- {scenario}", *faults(figures), *course.errors[2:], sep="\n", flush=True
+        )
     command = f"python -m tests.trial --minutes {asked.minutes:g} --throttle {asked.throttle:g}"
     told = f"`{command}`, {where_and_when()}.\n\n{table(columns)}"
     print(told)
     if asked.page:
-        keep_section("trial, free" if asked.throttle <= 1.0 else "trial, held back", told)
+        keep_section(
+            "trial, free" if asked.throttle <= 1.0 else "trial, held back", told
+        )
 
 
 if __name__ == "__main__":

@@ -56,12 +56,20 @@ class Throttle:
         except OSError:
             return command
         self._group = group
-        return ["sh", "-c", f'echo $$ > {group}/cgroup.procs; exec "$@"', "sh", *command]
+        return [
+            "sh",
+            "-c",
+            f'echo $$ > {group}/cgroup.procs; exec "$@"',
+            "sh",
+            *command,
+        ]
 
     def hold(self, process: int) -> None:
         """Begin to hold a process back where there are no groups."""
         if self.times > 1.0 and self._group is None:
-            self._thread = threading.Thread(target=self._stop_and_go, args=(process,), name="throttle")
+            self._thread = threading.Thread(
+                target=self._stop_and_go, args=(process,), name="throttle"
+            )
             self._thread.start()
 
     def _stop_and_go(self, process: int) -> None:
@@ -101,7 +109,9 @@ class Aboard:
         throttle: how much of the processor it gets.
     """
 
-    def __init__(self, home: Path, environment: dict[str, str], throttle: Throttle) -> None:
+    def __init__(
+        self, home: Path, environment: dict[str, str], throttle: Throttle
+    ) -> None:
         self.home = home
         self.told: list[Told] = []
         self.page = ""
@@ -109,7 +119,9 @@ class Aboard:
         self.errors: list[str] = []
         self._cookie = ""
         self._throttle = throttle
-        self.environment = {k: v for k, v in environment.items() if k != "XDG_DATA_HOME"} | {
+        self.environment = {
+            k: v for k, v in environment.items() if k != "XDG_DATA_HOME"
+        } | {
             "HOME": str(home),
             "XDG_CONFIG_HOME": str(home / ".config"),
         }
@@ -153,7 +165,11 @@ class Aboard:
 
     def has_said(self, start: str) -> bool:
         """Tell whether a line that starts so has been said."""
-        lines = [told.event.get("text") for told in list(self.told) if told.event["event"] == "said"]
+        lines = [
+            told.event.get("text")
+            for told in list(self.told)
+            if told.event["event"] == "said"
+        ]
         return any(str(text).startswith(start) for text in lines)
 
     def pair(self) -> None:
@@ -175,11 +191,17 @@ class Aboard:
 
     def _post(self, what: str, form: dict[str, str]) -> int:
         data = urllib.parse.urlencode(form).encode()
-        headers = {"Accept": "application/json", "Cookie": self._cookie, "Origin": self.page.rstrip("/")}
+        headers = {
+            "Accept": "application/json",
+            "Cookie": self._cookie,
+            "Origin": self.page.rstrip("/"),
+        }
         request = urllib.request.Request(self.page + what, data, headers)
         try:
             with urllib.request.urlopen(request, timeout=60) as answer:
-                self._cookie = (answer.headers.get("Set-Cookie") or self._cookie).split(";")[0]
+                self._cookie = (answer.headers.get("Set-Cookie") or self._cookie).split(
+                    ";"
+                )[0]
                 return int(answer.status)
         except urllib.error.HTTPError as error:
             return error.code
@@ -219,19 +241,35 @@ class Appetite(threading.Thread):
         """Sample until stopped."""
         while not self._ended.wait(SAMPLED_EVERY_S):
             with contextlib.suppress(OSError, ValueError, IndexError):
-                self.samples.append((time.monotonic(), self._processor(), self._memory()))
+                self.samples.append(
+                    (time.monotonic(), self._processor(), self._memory())
+                )
 
     def _processor(self) -> float:
-        fields = Path(f"/proc/{self._process}/stat").read_text().rpartition(")")[2].split()
+        fields = (
+            Path(f"/proc/{self._process}/stat").read_text().rpartition(")")[2].split()
+        )
         return sum(map(int, fields[11:15])) / TICKS + sum(
-            sum(map(int, Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[11:13])) / TICKS
+            sum(
+                map(
+                    int,
+                    Path(f"/proc/{pid}/stat")
+                    .read_text()
+                    .rpartition(")")[2]
+                    .split()[11:13],
+                )
+            )
+            / TICKS
             for pid, _ in _session(self._process)
             if pid != self._process
         )
 
     def _memory(self) -> float:
         lines = Path(f"/proc/{self._process}/smaps_rollup").read_text().splitlines()
-        return next(int(line.split()[1]) for line in lines if line.startswith("Pss:")) / 1000.0
+        return (
+            next(int(line.split()[1]) for line in lines if line.startswith("Pss:"))
+            / 1000.0
+        )
 
     def stop(self) -> None:
         """Stop sampling."""
@@ -241,7 +279,11 @@ class Appetite(threading.Thread):
     def share(self, since: float) -> float:
         """Return how much of one processor it took since a time, s of the monotonic clock."""
         some = [s for s in self.samples if s[0] >= since]
-        return (some[-1][1] - some[0][1]) / (some[-1][0] - some[0][0]) if len(some) > 1 else float("nan")
+        return (
+            (some[-1][1] - some[0][1]) / (some[-1][0] - some[0][0])
+            if len(some) > 1
+            else float("nan")
+        )
 
     @property
     def most_memory(self) -> float:

@@ -80,7 +80,13 @@ class Course:
 
 
 def run_trial(
-    scenario: str, minutes: float, throttle: float, seed: int, folder: Path, *, gentle: bool = False
+    scenario: str,
+    minutes: float,
+    throttle: float,
+    seed: int,
+    folder: Path,
+    *,
+    gentle: bool = False,
 ) -> Course:
     """Run a trial in a folder of its own; `gentle` leaves out the faults, the talk of others and loud noise.
 
@@ -91,7 +97,10 @@ def run_trial(
     world = make_world(scenario, minutes, seed)
     rng = np.random.default_rng([seed, 9])
     voices = voices_here("reporting")
-    sounds = [speak(voices[n % len(voices)], saying.words) for n, saying in enumerate(world.sayings)]
+    sounds = [
+        speak(voices[n % len(voices)], saying.words)
+        for n, saying in enumerate(world.sayings)
+    ]
     held = Throttle(throttle)
     course = Course(world, "")
     with sound_cards(folder / "pulse") as environment:
@@ -160,7 +169,11 @@ def _live(
 ) -> None:
     """Let the world go, and live it to its end."""
     world = course.world
-    talk = [] if gentle or not TALK.is_dir() else [read_clip(path) for path in sorted(TALK.glob("*.flac"))]
+    talk = (
+        []
+        if gentle or not TALK.is_dir()
+        else [read_clip(path) for path in sorted(TALK.glob("*.flac"))]
+    )
     boat.pair()
     sensors.latest = air.skipped = 0.0
     sensors.go()
@@ -172,7 +185,11 @@ def _live(
         t = max(saying.t, free)
         free = t + len(sound) / SAMPLE_RATE_HZ + 0.8
         air.say(course.began + t - course.delay, sound)
-        course.spoken.append(Spoken(saying, course.began + t, course.began + t + len(sound) / SAMPLE_RATE_HZ))
+        course.spoken.append(
+            Spoken(
+                saying, course.began + t, course.began + t + len(sound) / SAMPLE_RATE_HZ
+            )
+        )
     if talk:
         course.talk_s = _talk(course, air, talk, rng)
     for t, what in _things_to_do(world, gentle=gentle):
@@ -184,16 +201,29 @@ def _live(
 def _things_to_do(world: World, *, gentle: bool) -> Iterator[tuple[float, str]]:
     """Yield what is done to the program and when, s of the world: taps, and every ten minutes a plug."""
     busy = [(s.t - 3.0, s.t + 6.0) for s in world.sayings]
-    free = [t for t in np.arange(30.0, world.seconds - 20.0, 1.0) if not any(a <= t <= b for a, b in busy)]
-    wanted = [(120.0 * n + 66.0, ("tap bite", "tap undo")) for n in range(int(world.seconds // 120) + 1)]
+    free = [
+        t
+        for t in np.arange(30.0, world.seconds - 20.0, 1.0)
+        if not any(a <= t <= b for a, b in busy)
+    ]
+    wanted = [
+        (120.0 * n + 66.0, ("tap bite", "tap undo"))
+        for n in range(int(world.seconds // 120) + 1)
+    ]
     plugs = [("pull sonar", "put in sonar"), ("gps off", "gps on")]
     if not gentle:
-        wanted += [(600.0 * n + 240.0, plugs[n % 2]) for n in range(int(world.seconds // 600) + 1)]
+        wanted += [
+            (600.0 * n + 240.0, plugs[n % 2])
+            for n in range(int(world.seconds // 600) + 1)
+        ]
     found = []
     for about, (first, second) in wanted:
         t = next((t for t in free if t >= about), None)
         if t is not None and t + 15.0 < world.seconds:
-            found += [(float(t), first), (float(t) + (4.0 if first.startswith("tap") else 14.0), second)]
+            found += [
+                (float(t), first),
+                (float(t) + (4.0 if first.startswith("tap") else 14.0), second),
+            ]
     return iter(sorted(found))
 
 
@@ -210,18 +240,27 @@ def _do(what: str, boat: Aboard, plug: Plug, sensors: Sensors) -> Done:
     return Done(t, what, taken)
 
 
-def _talk(course: Course, air: Air, clips: list[np.ndarray], rng: np.random.Generator) -> float:
+def _talk(
+    course: Course, air: Air, clips: list[np.ndarray], rng: np.random.Generator
+) -> float:
     """Have others talk where the angler does not; return for how long, s."""
     total = 0.0
     t = course.began + 30.0
-    while (t := t + float(rng.exponential(TALK_EVERY_S))) < course.began + course.world.seconds - 10.0:
+    while (
+        t := t + float(rng.exponential(TALK_EVERY_S))
+    ) < course.began + course.world.seconds - 10.0:
         clip = clips[int(rng.integers(len(clips)))]
         seconds = float(rng.uniform(3.0, 7.0))
-        if any(s.began - 1.0 < t + seconds and s.ended + 1.0 > t for s in course.spoken):
+        if any(
+            s.began - 1.0 < t + seconds and s.ended + 1.0 > t for s in course.spoken
+        ):
             continue
         at = int(rng.integers(len(clip) - round(seconds * SAMPLE_RATE_HZ)))
         piece = clip[at : at + round(seconds * SAMPLE_RATE_HZ)].astype(float)
-        air.say(t, piece * SPEECH_LEVEL * 10 ** (TALK_DB / 20) / max(active_level(piece), 1.0))
+        air.say(
+            t,
+            piece * SPEECH_LEVEL * 10 ** (TALK_DB / 20) / max(active_level(piece), 1.0),
+        )
         total += seconds
     return total
 
@@ -229,7 +268,9 @@ def _talk(course: Course, air: Air, clips: list[np.ndarray], rng: np.random.Gene
 class _Noise:
     """The noise of the boat at any moment: wind, waves and a motor in gusts, louder the faster it goes."""
 
-    def __init__(self, world: World, sensors: Sensors, rng: np.random.Generator, *, gentle: bool) -> None:
+    def __init__(
+        self, world: World, sensors: Sensors, rng: np.random.Generator, *, gentle: bool
+    ) -> None:
         self._world, self._sensors, self._gentle = world, sensors, gentle
         self._calm = NOISES["mixed"](LOOP_S * SAMPLE_RATE_HZ, rng, "reporting")
         self._fast = NOISES["outboard"](LOOP_S * SAMPLE_RATE_HZ, rng, "reporting")
@@ -239,12 +280,22 @@ class _Noise:
     def __call__(self, t: float) -> np.ndarray:
         """Return the next 20 ms."""
         speed = self._world.speed_at(t - self._sensors.began)
-        decibels = 25.0 if self._gentle else next(db for v, db in reversed(NOISE_DB) if speed >= v)
-        gust = 1.0 if self._gentle else 1.0 + 0.6 * np.sin(t * 6.28 / GUSTS_S + self._phase)
+        decibels = (
+            25.0
+            if self._gentle
+            else next(db for v, db in reversed(NOISE_DB) if speed >= v)
+        )
+        gust = (
+            1.0
+            if self._gentle
+            else 1.0 + 0.6 * np.sin(t * 6.28 / GUSTS_S + self._phase)
+        )
         loop = self._fast if speed > 2.0 else self._calm
         n = SAMPLE_RATE_HZ // 50
         self._at = (self._at + n) % (len(loop) - n)
-        return loop[self._at : self._at + n] * SPEECH_LEVEL * 10 ** (-decibels / 20) * gust
+        return (
+            loop[self._at : self._at + n] * SPEECH_LEVEL * 10 ** (-decibels / 20) * gust
+        )
 
 
 def _replayed_otherwise(boat: Aboard, folder: Path) -> str:
@@ -253,9 +304,21 @@ def _replayed_otherwise(boat: Aboard, folder: Path) -> str:
     days = sorted(path.parent for path in recordings.rglob("sonar.nmea"))
     if len(days) != 1:
         return f"{len(days)} recordings, not one"
-    command = [str(COMPANION), "replay", str(days[0]), "--json", "--logbook", str(folder / "again.db")]
-    out = subprocess.run(command, env=boat.environment, capture_output=True, text=True, check=False)
-    told, again = [one.event for one in boat.told], [json.loads(line) for line in out.stdout.splitlines()]
+    command = [
+        str(COMPANION),
+        "replay",
+        str(days[0]),
+        "--json",
+        "--logbook",
+        str(folder / "again.db"),
+    ]
+    out = subprocess.run(
+        command, env=boat.environment, capture_output=True, text=True, check=False
+    )
+    told, again = (
+        [one.event for one in boat.told],
+        [json.loads(line) for line in out.stdout.splitlines()],
+    )
     for live, then in zip_longest(told, again):
         if live != then:
             return f"live {live}, replayed {then}"

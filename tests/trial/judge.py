@@ -1,17 +1,23 @@
 """What a trial showed, beside the truth: commands, places, advice, delays, lines, appetite.
 
-- A command is right when what was made of it means the same, and lost when nothing was. It is lost to the
-  companion's own voice when that sounded while it was said or in the half second after.
+- A command is right when what was made of it means the same, and lost when nothing was.
+  It is lost to the companion's own voice when that sounded while it was said or in the
+  half second after.
 - False is a command that nobody gave.
-- A place is as far off as it lies from the truth; beyond the GPS is what is left when the error of the GPS
-  at that moment is taken out. A time is that of the thing, not of its words.
-- Advice is wrong when no bottom it may be about, under the boat within 3 s or in casting range, lets the
-  believed reach of the rod in hand touch (or not), by `WRONG_M`. A change under the boat is told late when it
-  was not said 4 s after the bottom had crossed that reach by `BAND_M` for 10 s, at under 2 m/s, with no cast
-  under way.
-- An answer was heard whole when sound came within `ANSWERED_WITHIN_S` of it, and was not cut off at once.
-- What is told of a rod when it is taken was asked for; all other lines of `UNASKED` were not.
-- The delay of a reply is from the end of the words at the microphone to the first sound of the speaker.
+- A place is as far off as it lies from the truth; beyond the GPS is what is left when
+  the error of the GPS at that moment is taken out. A time is that of the thing, not of
+  its words.
+- Advice is wrong when no bottom it may be about, under the boat within 3 s or in
+  casting range, lets the believed reach of the rod in hand touch (or not), by
+  `WRONG_M`. A change under the boat is told late when it was not said 4 s after the
+  bottom had crossed that reach by `BAND_M` for 10 s, at under 2 m/s, with no cast under
+  way.
+- An answer was heard whole when sound came within `ANSWERED_WITHIN_S` of it, and was
+  not cut off at once.
+- What is told of a rod when it is taken was asked for; all other lines of `UNASKED`
+  were not.
+- The delay of a reply is from the end of the words at the microphone to the first sound
+  of the speaker.
 """
 
 from __future__ import annotations
@@ -99,7 +105,11 @@ def _grammar() -> Grammar:
 
 def _judge_commands(course: Course, seen: Figures) -> None:
     grammar = _grammar()
-    heard = [it for it in course.told if it.event["event"] == "heard" and it.event.get("clip")]
+    heard = [
+        it
+        for it in course.told
+        if it.event["event"] == "heard" and it.event.get("clip")
+    ]
     taken = [it for it in heard if it.event.get("command")]
     pairs = _aligned(grammar, course.spoken, taken)
     rest = [it for i, it in enumerate(taken) if i not in pairs.values()]
@@ -111,28 +121,44 @@ def _judge_commands(course: Course, seen: Figures) -> None:
             _judge_logged(course, spoken, taken[pairs[i]], seen)
             _judge_delay(course, spoken, taken[pairs[i]], seen)
             continue
-        near = [it for it in heard if spoken.began < it.t < spoken.ended + HEARD_WITHIN_S]
+        near = [
+            it for it in heard if spoken.began < it.t < spoken.ended + HEARD_WITHIN_S
+        ]
         instead = next((it for it in near if it in rest), None)
         if instead is None:
-            _lost(course, spoken, [it.event["text"] for it in near if it not in taken], seen)
+            _lost(
+                course,
+                spoken,
+                [it.event["text"] for it in near if it not in taken],
+                seen,
+            )
         else:
             rest.remove(instead)
-            seen.wrong.append(f"{spoken.saying.words!r} taken for {instead.event['text']!r}")
+            seen.wrong.append(
+                f"{spoken.saying.words!r} taken for {instead.event['text']!r}"
+            )
     seen.false += [f"{it.t - course.began:.0f} s {it.event['text']!r}" for it in rest]
 
 
-def _aligned(grammar: Grammar, spoken: list[Spoken], taken: list[Told]) -> dict[int, int]:
+def _aligned(
+    grammar: Grammar, spoken: list[Spoken], taken: list[Told]
+) -> dict[int, int]:
     """Return which command that was taken answers which saying: as many as can be, in their order."""
     meant = [grammar.parse(one.saying.words) for one in spoken]
     made = [grammar.parse(one.event["text"]) for one in taken]
     best = np.zeros((len(meant) + 1, len(made) + 1), int)
 
     def fit(i: int, j: int) -> bool:
-        return meant[i] == made[j] and spoken[i].began < taken[j].t < spoken[i].ended + LATEST_S
+        return (
+            meant[i] == made[j]
+            and spoken[i].began < taken[j].t < spoken[i].ended + LATEST_S
+        )
 
     for i in reversed(range(len(meant))):
         for j in reversed(range(len(made))):
-            best[i, j] = max(best[i + 1, j], best[i, j + 1], fit(i, j) + best[i + 1, j + 1])
+            best[i, j] = max(
+                best[i + 1, j], best[i, j + 1], fit(i, j) + best[i + 1, j + 1]
+            )
     pairs, i, j = {}, 0, 0
     while i < len(meant) and j < len(made):
         if fit(i, j) and best[i, j] == 1 + best[i + 1, j + 1]:
@@ -143,8 +169,13 @@ def _aligned(grammar: Grammar, spoken: list[Spoken], taken: list[Told]) -> dict[
 
 
 def _lost(course: Course, spoken: Spoken, made: list[str], seen: Figures) -> None:
-    what = f"{spoken.began - course.began:.0f} s {spoken.saying.words!r} heard as {made}"
-    own = any(s.began < spoken.ended + OWN_VOICE_S and s.ended > spoken.began for s in course.sounded)
+    what = (
+        f"{spoken.began - course.began:.0f} s {spoken.saying.words!r} heard as {made}"
+    )
+    own = any(
+        s.began < spoken.ended + OWN_VOICE_S and s.ended > spoken.began
+        for s in course.sounded
+    )
     (seen.lost_to_own_voice if own else seen.lost).append(what)
 
 
@@ -154,7 +185,12 @@ def _judge_logged(course: Course, spoken: Spoken, heard: Told, seen: Figures) ->
         return
     clip = heard.event["clip"]
     logged = next(
-        (t.event for t in course.told if t.event["event"] == "logged" and t.event["clip"] == clip), None
+        (
+            t.event
+            for t in course.told
+            if t.event["event"] == "logged" and t.event["clip"] == clip
+        ),
+        None,
     )
     if logged is None:
         seen.wrong.append(f"{saying.words!r} was heard and nothing logged")
@@ -173,7 +209,9 @@ def _judge_logged(course: Course, spoken: Spoken, heard: Told, seen: Figures) ->
     shown, track = course.world.readings, course.world.track
     gps = np.array([shown.x[tick] - track.x[tick], shown.y[tick] - track.y[tick]])
     seen.off.setdefault(saying.what, []).append(float(np.hypot(*off)))
-    seen.off_beyond_gps.setdefault(saying.what, []).append(float(np.hypot(*(off - gps))))
+    seen.off_beyond_gps.setdefault(saying.what, []).append(
+        float(np.hypot(*(off - gps)))
+    )
     seen.placed += 1
     seen.within_radius += float(np.hypot(*off)) <= (place.get("radius") or 0.0)
 
@@ -184,7 +222,11 @@ def _wall(utc: str) -> float:
 
 def _judge_delay(course: Course, spoken: Spoken, heard: Told, seen: Figures) -> None:
     """Take the first sound after the words were heard, if an answer was given and sounded."""
-    answers = [t for t in course.told if heard.t <= t.t < heard.t + 3.0 and t.event["event"] == "said"]
+    answers = [
+        t
+        for t in course.told
+        if heard.t <= t.t < heard.t + 3.0 and t.event["event"] == "said"
+    ]
     if not any(t.event["about"] in ("answer", "outlook") for t in answers):
         return
     first = next((s.began for s in course.sounded if s.began > heard.t - 0.15), None)
@@ -193,8 +235,14 @@ def _judge_delay(course: Course, spoken: Spoken, heard: Told, seen: Figures) -> 
 
 
 def _judge_taps(course: Course, seen: Figures) -> None:
-    tapped = [done.what.removeprefix("tap ") for done in course.done if done.what.startswith("tap ")]
-    carried_out = [e["command"] for e in events_of(course, "heard") if not e.get("clip")]
+    tapped = [
+        done.what.removeprefix("tap ")
+        for done in course.done
+        if done.what.startswith("tap ")
+    ]
+    carried_out = [
+        e["command"] for e in events_of(course, "heard") if not e.get("clip")
+    ]
     seen.taps = len(tapped)
     seen.taps_lost = sum(a != b for a, b in zip_longest(tapped, carried_out))
 
@@ -206,13 +254,21 @@ def _judge_lines(course: Course, seen: Figures) -> None:
     for line in lines:
         if line.about in ("answer", "outlook"):
             _judge_answer(course, line, seen)
-        on_taking = line.about == "match" and any(0.0 <= line.t - t < ON_TAKING_S for t in taken)
+        on_taking = line.about == "match" and any(
+            0.0 <= line.t - t < ON_TAKING_S for t in taken
+        )
         seen.on_taking += on_taking
-        if line.about in UNASKED and not on_taking and not line.text.startswith(EXPECTED_NOTICES):
+        if (
+            line.about in UNASKED
+            and not on_taking
+            and not line.text.startswith(EXPECTED_NOTICES)
+        ):
             seen.unasked += 1
             fast = course.world.speed_at(line.t - course.began) > TRAVELLING_M_S
             seen.travelling += fast and line.about == "match"
-            seen.never_sounded += not any(-0.1 < s.began - line.t < 4.0 for s in course.sounded)
+            seen.never_sounded += not any(
+                -0.1 < s.began - line.t < 4.0 for s in course.sounded
+            )
         if line.about == "match" and line.touch is not None:
             seen.advice += 1
             if _is_wrong(course, line):
@@ -220,15 +276,25 @@ def _judge_lines(course: Course, seen: Figures) -> None:
     for t, touch in _changes(course):
         seen.changes += 1
         last = next(
-            (x for x in reversed(lines) if x.touch is not None and x.t <= t + TOLD_S + course.began), None
+            (
+                x
+                for x in reversed(lines)
+                if x.touch is not None and x.t <= t + TOLD_S + course.began
+            ),
+            None,
         )
         if last is None or last.touch != touch:
-            seen.changes_late.append(f"{t:.0f} s will {'touch' if touch else 'not touch'}")
+            seen.changes_late.append(
+                f"{t:.0f} s will {'touch' if touch else 'not touch'}"
+            )
 
 
 def _judge_answer(course: Course, line: Line, seen: Figures) -> None:
     seen.answers += 1
-    sounded = next((s for s in course.sounded if -0.15 < s.began - line.t < ANSWERED_WITHIN_S), None)
+    sounded = next(
+        (s for s in course.sounded if -0.15 < s.began - line.t < ANSWERED_WITHIN_S),
+        None,
+    )
     if sounded is None or sounded.ended - sounded.began < CUT_OFF_S:
         how = "not heard" if sounded is None else "cut off"
         seen.answers_cut.append(f"{line.t - course.began:.0f} s {line.text!r} {how}")
@@ -243,7 +309,11 @@ def _lines(course: Course) -> list[Line]:
 
 def _reach_at(course: Course, t: float) -> float:
     """Return the believed reach of the rod in hand, m, at a time of the monotonic clock."""
-    reaches = [told.event["reach"] for told in course.told if told.event["event"] == "rod" and told.t <= t]
+    reaches = [
+        told.event["reach"]
+        for told in course.told
+        if told.event["event"] == "rod" and told.t <= t
+    ]
     return float(reaches[-1])
 
 
@@ -280,16 +350,26 @@ def _changes(course: Course) -> Iterator[tuple[float, bool]]:
             state = new
     ends = [t for t, _ in flips[1:]] + [world.seconds] * bool(flips)
     for (t, touch), end in zip(flips, ends, strict=True):
-        casting = any(throw.landed - 4.0 < t + TOLD_S and throw.ended + 2.0 > t for throw in world.throws)
+        casting = any(
+            throw.landed - 4.0 < t + TOLD_S and throw.ended + 2.0 > t
+            for throw in world.throws
+        )
         below = _judged_below(course, t)
-        if end - t >= LASTING_S and world.speed_at(t) < TRAVELLING_M_S and not casting and below:
+        if (
+            end - t >= LASTING_S
+            and world.speed_at(t) < TRAVELLING_M_S
+            and not casting
+            and below
+        ):
             yield t, touch
 
 
 def _judged_below(course: Course, t: float) -> bool:
     """Tell whether the program looks at the bottom below the boat, and not at that in range."""
     matches = [
-        x.event for x in course.told if x.event["event"] == "match" and x.t <= t + course.began + TOLD_S
+        x.event
+        for x in course.told
+        if x.event["event"] == "match" and x.t <= t + course.began + TOLD_S
     ]
     return not matches or matches[-1].get("where") == "below"
 
@@ -297,11 +377,20 @@ def _judged_below(course: Course, t: float) -> bool:
 def _judge_outlooks(course: Course, seen: Figures) -> None:
     """Count the casts that were told to touch, and those of them that did."""
     for told in course.told:
-        if told.event["event"] != "outlook" or told.event["sureness"] not in ("will", "should"):
+        if told.event["event"] != "outlook" or told.event["sureness"] not in (
+            "will",
+            "should",
+        ):
             continue
         t = told.t - course.began
-        cast = min(course.world.throws, key=lambda throw: abs(throw.landed - t), default=None)
-        if cast is not None and abs(cast.landed - t) < 10.0 and told.event["state"] == "touch":
+        cast = min(
+            course.world.throws, key=lambda throw: abs(throw.landed - t), default=None
+        )
+        if (
+            cast is not None
+            and abs(cast.landed - t) < 10.0
+            and told.event["state"] == "touch"
+        ):
             seen.foretold += 1
             seen.foretold_touched += bool(cast.touches)
 

@@ -1,8 +1,9 @@
 """The sound aboard: what reaches the microphone, and what comes out of the speaker, both timed.
 
-A PulseAudio server of our own with two sinks that lead nowhere stands for the sound cards. What the trial
-plays into "mic" is what the companion records: the noise of the boat, the angler, others who talk, and the
-companion's own voice, as it comes out of "ear", weaker and a little later.
+A PulseAudio server of our own with two sinks that lead nowhere stands for the sound
+cards. What the trial plays into "mic" is what the companion records: the noise of the
+boat, the angler, others who talk, and the companion's own voice, as it comes out of
+"ear", weaker and a little later.
 """
 
 from __future__ import annotations
@@ -65,7 +66,13 @@ def sound_cards(home: Path) -> Iterator[dict[str, str]]:
         "PULSE_SERVER": f"unix:{address}",
         "ALSA_CONFIG_PATH": str(home / "alsa.conf"),
     }
-    command = ["pulseaudio", "-n", "--daemonize=no", "--use-pid-file=no", "--exit-idle-time=-1"]
+    command = [
+        "pulseaudio",
+        "-n",
+        "--daemonize=no",
+        "--use-pid-file=no",
+        "--exit-idle-time=-1",
+    ]
     command += ["--disable-shm=yes"]
     for module in (
         f"module-native-protocol-unix auth-anonymous=1 socket={address}",
@@ -79,7 +86,9 @@ def sound_cards(home: Path) -> Iterator[dict[str, str]]:
         while not address.exists() and server.poll() is None:
             time.sleep(0.05)
         if server.poll() is not None:
-            raise NoSoundError(f"pulseaudio does not run here: {(home / 'log').read_text()[-300:]}")
+            raise NoSoundError(
+                f"pulseaudio does not run here: {(home / 'log').read_text()[-300:]}"
+            )
         yield environment
     finally:
         server.terminate()
@@ -96,7 +105,9 @@ class Sounded(NamedTuple):
 class Ear(threading.Thread):
     """Hears the speaker: keeps when it sounded, and hands every block on."""
 
-    def __init__(self, environment: dict[str, str], hand_on: Callable[[np.ndarray], None]) -> None:
+    def __init__(
+        self, environment: dict[str, str], hand_on: Callable[[np.ndarray], None]
+    ) -> None:
         super().__init__(name="ear")
         command = [
             "parec",
@@ -147,7 +158,13 @@ def measured_delay(environment: dict[str, str], air: Air) -> float:
     Raises:
         NoSoundError: none of ten came.
     """
-    command = ["parec", "--device=mic.monitor", f"--rate={SAMPLE_RATE_HZ}", "--channels=1", "--format=s16le"]
+    command = [
+        "parec",
+        "--device=mic.monitor",
+        f"--rate={SAMPLE_RATE_HZ}",
+        "--channels=1",
+        "--format=s16le",
+    ]
     with subprocess.Popen(
         [*command, "--latency-msec=20"], stdout=subprocess.PIPE, env=environment
     ) as recorder:
@@ -158,7 +175,14 @@ def measured_delay(environment: dict[str, str], air: Air) -> float:
                 at = time.monotonic() + 0.3
                 air.say(at, 20_000.0 * np.sin(np.arange(SAMPLE_RATE_HZ // 5) * 0.4))
                 for _ in range(4 * SAMPLE_RATE_HZ // BLOCK):
-                    if np.abs(np.frombuffer(recorder.stdout.read(BLOCK), "<i2").astype(int)).max() > 10_000:
+                    if (
+                        np.abs(
+                            np.frombuffer(recorder.stdout.read(BLOCK), "<i2").astype(
+                                int
+                            )
+                        ).max()
+                        > 10_000
+                    ):
                         return time.monotonic() - at
         finally:
             recorder.terminate()
@@ -176,7 +200,9 @@ class Air(threading.Thread):
         skipped: how much was not played because the machine stalled, s.
     """
 
-    def __init__(self, environment: dict[str, str], noise: Callable[[float], np.ndarray]) -> None:
+    def __init__(
+        self, environment: dict[str, str], noise: Callable[[float], np.ndarray]
+    ) -> None:
         super().__init__(name="air")
         command = [
             "pacat",
@@ -187,9 +213,12 @@ class Air(threading.Thread):
             "--format=s16le",
         ]
         self._player = subprocess.Popen(
-            [*command, f"--latency-msec={BUFFER_MS}"], stdin=subprocess.PIPE, env=environment
+            [*command, f"--latency-msec={BUFFER_MS}"],
+            stdin=subprocess.PIPE,
+            env=environment,
         )
-        # What waits in the pipe is heard late for ever after: there must be no room in it.
+        # What waits in the pipe is heard late for ever after: there must be no room in
+        # it.
         fcntl.fcntl(self._player.stdin, fcntl.F_SETPIPE_SZ, 4096)  # type: ignore[arg-type]
         self._noise = noise
         self._stop_wanted = threading.Event()
@@ -205,7 +234,9 @@ class Air(threading.Thread):
         """Have a sound begin at a time, s of the monotonic clock."""
         self.playing.wait()
         with self._lock:
-            self._waiting.append((max(round((t - self.began) * SAMPLE_RATE_HZ), self._sample), sound))
+            self._waiting.append(
+                (max(round((t - self.began) * SAMPLE_RATE_HZ), self._sample), sound)
+            )
 
     def own_voice(self, block: np.ndarray) -> None:
         """Have what the speaker plays be heard."""
@@ -225,7 +256,8 @@ class Air(threading.Thread):
             late = time.monotonic() - due
             if late < 0.0:
                 time.sleep(-late)
-            elif late > SKIP_S:  # a stalled machine must not make the angler speak late for ever after
+            # A stalled machine must not make the angler speak late for ever after.
+            elif late > SKIP_S:
                 self._sample += BLOCK * int(late * SAMPLE_RATE_HZ / BLOCK)
                 self.skipped += late
                 continue
@@ -245,8 +277,12 @@ class Air(threading.Thread):
                 first = max(at, self._sample)
                 last = min(at + len(sound), self._sample + BLOCK)
                 if first < last:
-                    block[first - self._sample : last - self._sample] += sound[first - at : last - at]
-            self._waiting = [it for it in self._waiting if it[0] + len(it[1]) > self._sample + BLOCK]
+                    block[first - self._sample : last - self._sample] += sound[
+                        first - at : last - at
+                    ]
+            self._waiting = [
+                it for it in self._waiting if it[0] + len(it[1]) > self._sample + BLOCK
+            ]
         return np.clip(np.rint(block), -32768, 32767).astype("<i2")
 
     def stop(self) -> None:

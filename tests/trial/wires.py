@@ -110,7 +110,9 @@ class Sensors(threading.Thread):
                 time.sleep(-late)
 
     def _send(self, tick: int) -> None:
-        now = replace(self._recorder, start_ms=round(1000.0 * (time.time() - tick * STEP_S)))
+        now = replace(
+            self._recorder, start_ms=round(1000.0 * (time.time() - tick * STEP_S))
+        )
         for body in now.bodies(self._world.readings, tick):
             data = (sentence(body) + "\r\n").encode("ascii")
             if body.startswith(SONAR):

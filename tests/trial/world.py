@@ -1,8 +1,9 @@
 """The truth of a trial: where the boat goes, what the bottom is, what is cast, bitten, marked and said.
 
-A scenario is an hour over one kind of structure of an invented lake. Everything is drawn from a seed before
-the trial begins, so that the sensors, the angler's words and the judge tell of one world. Times are seconds
-of the world, which begins when the program is ready; places are metres east and north of the lake's origin.
+A scenario is an hour over one kind of structure of an invented lake. Everything is
+drawn from a seed before the trial begins, so that the sensors, the angler's words and
+the judge tell of one world. Times are seconds of the world, which begins when the
+program is ready; places are metres east and north of the lake's origin.
 """
 
 from __future__ import annotations
@@ -45,8 +46,8 @@ SCENARIOS = {
 class Saying(NamedTuple):
     """Words: when they are meant to begin, s, and the truth of what they log, if they log anything.
 
-    `what` is what should be logged, `happened` when that was, s, `place` where, `depth` how deep the lure
-    was, m.
+    `what` is what should be logged, `happened` when that was, s, `place` where, `depth`
+    how deep the lure was, m.
     """
 
     t: float
@@ -87,7 +88,9 @@ class World:
         x, y = self.boat_at(t)
         ways = np.radians(bearing + np.arange(-20.0, 21.0, 10.0))[:, None]
         far = cast * np.array([0.35, 0.5, 0.65])
-        return list(self.lake.bottom(x + far * np.sin(ways), y + far * np.cos(ways)).ravel())
+        return list(
+            self.lake.bottom(x + far * np.sin(ways), y + far * np.cos(ways)).ravel()
+        )
 
 
 @dataclass
@@ -103,7 +106,9 @@ class _Script:
     fishings: list[tuple[float, float, Point, int]] = field(default_factory=list)
     runs: list[tuple[float, float]] = field(default_factory=list)
 
-    def go(self, seconds: float, to: Point, speed: float, way: boat.Way = "idle") -> tuple[float, float]:
+    def go(
+        self, seconds: float, to: Point, speed: float, way: boat.Way = "idle"
+    ) -> tuple[float, float]:
         """Add a leg; return when it begins and ends."""
         self.legs.append(Leg(seconds, to, speed, way))
         began, self.now = self.now, self.now + seconds
@@ -118,7 +123,9 @@ def make_world(scenario: str, minutes: float, seed: int) -> World:
     rigs = {rod.number: rig(rod, FLAW) for rod in settings.rods}
     script = _Script(lake, rng, rigs)
     start, heading = _plan(script, scenario, minutes * 60.0)
-    track = boat.sail(start, heading, script.legs, boat.SteadyWind(), rng=rng, step=STEP_S)
+    track = boat.sail(
+        start, heading, script.legs, boat.SteadyWind(), rng=rng, step=STEP_S
+    )
     angler = _Angler(lake, track, rigs, rng)
     angler.live(script, SCENARIOS[scenario][1])
     said = sorted(saying for saying in angler.said if saying.t < script.now - 5.0)
@@ -145,13 +152,19 @@ def _plan(script: _Script, scenario: str, seconds: float) -> tuple[Point, float]
 
 def _fish_over(script: _Script, name: str, cycle: int, left: float) -> None:
     """Cross the structure at a walk, mark it, come back and fish it; the first time in two minutes."""
-    along = 0.0 if cycle == 0 or name in ("high spot", "timber") else float(script.rng.uniform(-20.0, 20.0))
+    along = (
+        0.0
+        if cycle == 0 or name in ("high spot", "timber")
+        else float(script.rng.uniform(-20.0, 20.0))
+    )
     spot = script.lake.place(name, along)  # type: ignore[arg-type]
     if name == "timber":
         spot = _tree(script.lake, cycle)
     if cycle:
         script.go(40.0, _off(script.lake, spot, 0.0, 28.0), 2.4)
-    over = script.go(28.0 if cycle == 0 else 40.0, _off(script.lake, spot, 0.0, -14.0), 1.5)
+    over = script.go(
+        28.0 if cycle == 0 else 40.0, _off(script.lake, spot, 0.0, -14.0), 1.5
+    )
     script.crossings.append((*over, spot))
     script.go(26.0, _off(script.lake, spot, 4.0, 32.0), 2.2)
     seconds = 66.0 if cycle == 0 else min(200.0, max(left - 106.0, 30.0))
@@ -183,7 +196,9 @@ def _tree(lake: Lake, cycle: int) -> Place:
     """Return one of the trees whose tops are where these lures run, another each time."""
     wanted = np.argsort(np.abs(lake.trees.top - 15 * FOOT))[:6]
     i = int(wanted[cycle % len(wanted)])
-    return Place(float(lake.trees.x[i]), float(lake.trees.y[i]), float(lake.trees.top[i]))
+    return Place(
+        float(lake.trees.x[i]), float(lake.trees.y[i]), float(lake.trees.top[i])
+    )
 
 
 @dataclass
@@ -243,10 +258,17 @@ class _Angler:
         """Cast, tell of it, and of what happens to the lure; return when there is time for the next thing."""
         landed = t + 2.2
         x, y = (float(v) for v in self.track.at(landed))
-        bearing = math.degrees(math.atan2(spot[0] - x, spot[1] - y)) + float(self.rng.normal(0.0, 3.0))
+        bearing = math.degrees(math.atan2(spot[0] - x, spot[1] - y)) + float(
+            self.rng.normal(0.0, 3.0)
+        )
         length = self.rigs[rod].retrieve.cast * float(self.rng.normal(1.0, 0.04))
         cast = throw(
-            self.lake, self.track, self.rigs[rod], landed=landed, bearing=bearing % 360.0, length=length
+            self.lake,
+            self.track,
+            self.rigs[rod],
+            landed=landed,
+            bearing=bearing % 360.0,
+            length=length,
         )
         self.throws.append(cast)
         hour = round((bearing - float(self.track.heading_at(t))) / 30.0) % 12 or 12
@@ -258,7 +280,10 @@ class _Angler:
         if bitten:
             pounds = int(self.rng.integers(2, 6))
             self._say(
-                cast.ended + 4.5, f"log fish {number_words(pounds)} pounds", what="fish", **self._bitten
+                cast.ended + 4.5,
+                f"log fish {number_words(pounds)} pounds",
+                what="fish",
+                **self._bitten,
             )
         return cast.ended + (11.0 if bitten else 5.0)
 
@@ -266,8 +291,17 @@ class _Angler:
         felt = [t for t in cast.touches if t.met == "tree" or t.until - t.t > 0.3]
         if felt and felt[0].met != "grass":
             first = felt[0]
-            what, words = ("touch", "touched bottom") if first.met == "bottom" else ("snag", "snagged up")
-            truth = {"what": what, "happened": first.t, "place": (first.x, first.y), "depth": first.depth}
+            what, words = (
+                ("touch", "touched bottom")
+                if first.met == "bottom"
+                else ("snag", "snagged up")
+            )
+            truth = {
+                "what": what,
+                "happened": first.t,
+                "place": (first.x, first.y),
+                "depth": first.depth,
+            }
             self._say(first.t + self._react(), words, **truth)
 
     def _bite(self, cast: Throw) -> None:
@@ -281,9 +315,18 @@ class _Angler:
 
 def config_text(parts: list[str]) -> str:
     """Return the config of the trial's boat: what is said of its parts, and its four rods."""
-    rods = [("fluorocarbon", "12 lb", "0.28 mm", 45), ("fluorocarbon", "14 lb", "0.31 mm", 42)]
-    rods += [("fluorocarbon", "17 lb", "0.36 mm", 38), ("nylon", "20 lb", "0.43 mm", 32)]
-    text = 'units = "feet"\n[boat]\ntransducer_depth = "0.3 m"\nrod_tip = "0.5 m"\n' + "".join(parts)
+    rods = [
+        ("fluorocarbon", "12 lb", "0.28 mm", 45),
+        ("fluorocarbon", "14 lb", "0.31 mm", 42),
+    ]
+    rods += [
+        ("fluorocarbon", "17 lb", "0.36 mm", 38),
+        ("nylon", "20 lb", "0.43 mm", 32),
+    ]
+    text = (
+        'units = "feet"\n[boat]\ntransducer_depth = "0.3 m"\nrod_tip = "0.5 m"\n'
+        + "".join(parts)
+    )
     text += """
 [[lures]]
 name = "trial deep"
@@ -295,6 +338,8 @@ when_stopped = "rises slowly"
     for number, (material, strength, thick, cast) in enumerate(rods, 1):
         line = f'{{ material = "{material}", strength = "{strength}", diameter = "{thick}" }}'
         reel = '{ per_turn = "24 in", turns = "1.6 /s" }'
-        text += f'\n[[rods]]\nnumber = {number}\nlure = "trial deep"\ncast = "{cast} yd"\n'
+        text += (
+            f'\n[[rods]]\nnumber = {number}\nlure = "trial deep"\ncast = "{cast} yd"\n'
+        )
         text += f"line = {line}\nreel = {reel}\n"
     return text

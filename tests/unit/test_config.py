@@ -54,7 +54,9 @@ rated = { depth = "14 ft", cast = "40 yd", line = { material = "nylon", diameter
 def problems(text: str) -> list[str]:
     with pytest.raises(ConfigError) as caught:
         parse(text, "boat.toml")
-    assert str(caught.value).splitlines() == [str(problem) for problem in caught.value.problems]
+    assert str(caught.value).splitlines() == [
+        str(problem) for problem in caught.value.problems
+    ]
     return str(caught.value).splitlines()
 
 
@@ -62,7 +64,11 @@ def test_whole_file_is_read_in_si() -> None:
     settings = parse(WHOLE)
     assert settings.units == "metres"
     offsets = settings.boat.offsets()
-    assert (offsets.transducer, offsets.forward, offsets.starboard) == (pytest.approx(0.3048), 2.0, 0.0)
+    assert (offsets.transducer, offsets.forward, offsets.starboard) == (
+        pytest.approx(0.3048),
+        2.0,
+        0.0,
+    )
     assert settings.sources[0].settings().need_checksum
     assert not settings.sources[1].settings().need_checksum
     assert settings.boat.transducer_depth == pytest.approx(0.3048)
@@ -88,14 +94,16 @@ def test_empty_file_has_defaults_and_the_starter_lures() -> None:
 
 def test_a_starter_lure_called_as_it_was_before_goes_on_under_that_name() -> None:
     now, before = (
-        parse(WHOLE.replace("deep dorrow", name)).rods[0].lure for name in ("deep dorrow", "deep plum")
+        parse(WHOLE.replace("deep dorrow", name)).rods[0].lure
+        for name in ("deep dorrow", "deep plum")
     )
     assert (before.name, before.physics()) == ("deep plum", now.physics())
 
 
 def test_all_mistakes_of_a_file_are_told_with_line_key_reason_and_hint() -> None:
-    text = "units = 'feat'\n[boat]\nrod_tpi = '1 m'\ntransducer_depth = '40 ft'\n" + ROD.format(
-        number=1, strength="12 pints"
+    text = (
+        "units = 'feat'\n[boat]\nrod_tpi = '1 m'\ntransducer_depth = '40 ft'\n"
+        + ROD.format(number=1, strength="12 pints")
     )
     told = problems(text)
     assert told == [
@@ -110,7 +118,11 @@ def test_all_mistakes_of_a_file_are_told_with_line_key_reason_and_hint() -> None
 @pytest.mark.parametrize(
     ("change", "line", "words"),
     [
-        (("deep dorrow", "deep dorow"), 3, 'no lure is called "deep dorow"; did you mean "deep dorrow"?'),
+        (
+            ("deep dorrow", "deep dorow"),
+            3,
+            'no lure is called "deep dorow"; did you mean "deep dorrow"?',
+        ),
         (("number = 1", "number = 0"), 1, "from 1 to 99"),
         (("number = 1", "number = 'one'"), 2, "expected a whole number, not 'one'"),
         (('cast = "45 yd"\n', ""), 1, 'the key "cast" is missing'),
@@ -119,9 +131,21 @@ def test_all_mistakes_of_a_file_are_told_with_line_key_reason_and_hint() -> None
         (('"45 yd"', "45"), 4, "expected a length with its unit"),
         (('"45 yd"', '"900 yd"'), 4, "must be between 5.47 yd and 164 yd"),
         (("reel = {", "reel = 3 # {"), 6, "expected a table"),
-        (('"28 in", turns = "1.25 /s"', '"76 in", turns = "4 /s"'), 6, "expected 0.16 to 16 ft/s"),
-        (('strength = "12 lb"', 'strength = "440 lb"'), 5, "would be 1.7 mm thick; expected 0.05 to 1.5 mm"),
-        (('"45 yd"', '"6 yd"\nrod_tip = "7 ft"'), 4, "expected at least 9.33 yd (8.53 m)"),
+        (
+            ('"28 in", turns = "1.25 /s"', '"76 in", turns = "4 /s"'),
+            6,
+            "expected 0.16 to 16 ft/s",
+        ),
+        (
+            ('strength = "12 lb"', 'strength = "440 lb"'),
+            5,
+            "would be 1.7 mm thick; expected 0.05 to 1.5 mm",
+        ),
+        (
+            ('"45 yd"', '"6 yd"\nrod_tip = "7 ft"'),
+            4,
+            "expected at least 9.33 yd (8.53 m)",
+        ),
     ],
 )
 def test_one_mistake_in_a_rod(change: tuple[str, str], line: int, words: str) -> None:
@@ -132,14 +156,19 @@ def test_one_mistake_in_a_rod(change: tuple[str, str], line: int, words: str) ->
 
 
 def test_two_rods_with_one_number_and_too_many_rods() -> None:
-    assert "two rods numbered 4" in problems(ROD.format(number=4, strength="12 lb") * 2)[0]
+    assert (
+        "two rods numbered 4" in problems(ROD.format(number=4, strength="12 lb") * 2)[0]
+    )
     many = "".join(ROD.format(number=n, strength="12 lb") for n in range(1, 12))
     assert "at most 10 rods" in problems(many)[0]
 
 
 def test_sources_must_say_where_they_are() -> None:
     assert "needs a device" in problems("[[sources]]\nname = 'a'\nkind = 'serial'\n")[0]
-    assert "needs an address" in problems("[[sources]]\nname = 'a'\nkind = 'tcp'\naddress = 'here'\n")[0]
+    assert (
+        "needs an address"
+        in problems("[[sources]]\nname = 'a'\nkind = 'tcp'\naddress = 'here'\n")[0]
+    )
 
 
 @pytest.mark.parametrize(
@@ -151,8 +180,14 @@ def test_sources_must_say_where_they_are() -> None:
         ("kind = 'udp'\naddress = '127.0.0.1:99999'", "99999 is no port"),
         ("kind = 'tcp'\naddress = 'sonar:0'", "0 is no port"),
         ("kind = 'tcp'\naddress = ':10110'", "needs a host"),
-        ("kind = 'udp'\naddress = '127.0.0.1:10110'\nfrom = 'sonar'", "an address in figures"),
-        ("kind = 'serial'\ndevice = '/dev/x'\nfrom = '127.0.0.1'", "is for a udp source"),
+        (
+            "kind = 'udp'\naddress = '127.0.0.1:10110'\nfrom = 'sonar'",
+            "an address in figures",
+        ),
+        (
+            "kind = 'serial'\ndevice = '/dev/x'\nfrom = '127.0.0.1'",
+            "is for a udp source",
+        ),
         ("kind = 'serial'\ndevice = '/dev/x'\nbaud = -1", "-1 baud"),
         ("kind = 'serial'\ndevice = '/dev/x'\nbaud = 100000000000", "no speed"),
     ],
@@ -164,21 +199,40 @@ def test_a_source_that_cannot_be_listened_to(lines: str, reason: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "name", ["companion", "Companion", "recording", "a\\\\b", "a*b", "a,c:1", "$", "", "ä", "x" * 31]
+    "name",
+    [
+        "companion",
+        "Companion",
+        "recording",
+        "a\\\\b",
+        "a*b",
+        "a,c:1",
+        "$",
+        "",
+        "ä",
+        "x" * 31,
+    ],
 )
 def test_a_source_whose_name_cannot_be_recorded(name: str) -> None:
-    (told,) = problems(f'[[sources]]\nname = "{name}"\nkind = "serial"\ndevice = "/dev/x"\n')
+    (told,) = problems(
+        f'[[sources]]\nname = "{name}"\nkind = "serial"\ndevice = "/dev/x"\n'
+    )
     assert "a source cannot be called" in told
 
 
 def test_two_sources_of_one_name() -> None:
     source = '[[sources]]\nname = "sonar"\nkind = "serial"\ndevice = "/dev/x"\n'
     (told,) = problems(source * 2)
-    assert told == 'boat.toml:6: sources[2].name: two sources are called "sonar"; give each its own name'
+    assert (
+        told
+        == 'boat.toml:6: sources[2].name: two sources are called "sonar"; give each its own name'
+    )
 
 
 def test_not_toml_and_no_file(tmp_path: Path) -> None:
-    assert problems("units = 'feet'\n[boat\n")[0].startswith("boat.toml:2: file: is not TOML")
+    assert problems("units = 'feet'\n[boat\n")[0].startswith(
+        "boat.toml:2: file: is not TOML"
+    )
     with pytest.raises(ConfigError, match="there is no such file"):
         load(tmp_path / "none.toml")
     (tmp_path / "odd.toml").write_bytes(b"\xff\xfe\x00")
@@ -208,7 +262,9 @@ def test_any_text_is_settings_or_problems(text: str) -> None:
         parse(text, "any.toml")
     except ConfigError as error:
         problems = error.problems
-    assert problems is None or all(problem.line >= 1 and problem.file == "any.toml" for problem in problems)
+    assert problems is None or all(
+        problem.line >= 1 and problem.file == "any.toml" for problem in problems
+    )
     assert problems != ()
 
 
@@ -217,7 +273,10 @@ def test_any_text_is_settings_or_problems(text: str) -> None:
     [
         ('address = "my boat"', 'page: "my boat" is no address of this computer'),
         ("port = 70000", "page: 70000 is no port"),
-        ('reading = "opened"', "page.reading: 'opened' is not one of the choices; did you mean \"open\"?"),
+        (
+            'reading = "opened"',
+            "page.reading: 'opened' is not one of the choices; did you mean \"open\"?",
+        ),
         ("on = 1", "page.on: expected true or false"),
     ],
 )
@@ -228,7 +287,10 @@ def test_a_mistake_about_the_page_is_told(line, reason):
 
 def test_a_rod_tip_of_its_own_may_be_below_the_water() -> None:
     text = ROD.format(number=1, strength="12 lb")
-    usual, own = (parse(t).rods[0] for t in (text, text.replace("reel =", 'rod_tip = "-4 ft"\nreel =')))
+    usual, own = (
+        parse(t).rods[0]
+        for t in (text, text.replace("reel =", 'rod_tip = "-4 ft"\nreel ='))
+    )
     assert usual.tip_height == 0.5
     assert own.tip_height == pytest.approx(-4 * 0.3048)
     assert own.dive_retrieve().tip_height == own.tip_height

@@ -1,6 +1,7 @@
 """The house's language: one public name for one thing, verbs that say something, docstrings with a head.
 
-The vocabulary is `companion/docs/glossary.md`; what is counted here is what a newcomer stumbles over.
+The vocabulary is `companion/docs/glossary.md`; what is counted here is what a newcomer
+stumbles over.
 """
 
 from __future__ import annotations
@@ -14,7 +15,10 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parents[2]
-MODULES = {path: ast.parse(path.read_text()) for path in sorted((ROOT / "companion").rglob("*.py"))}
+MODULES = {
+    path: ast.parse(path.read_text())
+    for path in sorted((ROOT / "companion").rglob("*.py"))
+}
 
 MOST_METHODS = 20
 MOST_LINES = 60
@@ -24,7 +28,17 @@ ALLOWED_VERBS = {
     "at": "of a curve, a surface or a track: its value at a place or a time",
     "place": "of an event: a noun, where it was",
 }
-HEADLESS = ("what ", "whether ", "how ", "where ", "when ", "which ", "who ", "why ", "so many ")
+HEADLESS = (
+    "what ",
+    "whether ",
+    "how ",
+    "where ",
+    "when ",
+    "which ",
+    "who ",
+    "why ",
+    "so many ",
+)
 
 
 def name_of(path: Path) -> str:
@@ -39,7 +53,11 @@ def nodes(*kinds: type[ast.AST]) -> Iterator[tuple[Path, ast.AST]]:
 
 
 def assigned(node: ast.stmt) -> list[str]:
-    targets = node.targets if isinstance(node, ast.Assign) else [getattr(node, "target", None)]
+    targets = (
+        node.targets
+        if isinstance(node, ast.Assign)
+        else [getattr(node, "target", None)]
+    )
     flat = [part for target in targets for part in getattr(target, "elts", [target])]
     return [part.id for part in flat if isinstance(part, ast.Name)]
 
@@ -50,8 +68,12 @@ def public_names() -> Iterator[tuple[str, str]]:
         for node in tree.body:
             names = [node.name] if isinstance(node, ast.ClassDef) else []
             if isinstance(node, ast.Assign | ast.AnnAssign):
-                names = [name for name in assigned(node) if name.isupper() and len(name) > 1]
-            yield from ((name, name_of(path)) for name in names if not name.startswith("_"))
+                names = [
+                    name for name in assigned(node) if name.isupper() and len(name) > 1
+                ]
+            yield from (
+                (name, name_of(path)) for name in names if not name.startswith("_")
+            )
 
 
 def test_a_public_name_means_one_thing():
@@ -89,10 +111,14 @@ def test_docstrings_have_a_head():
 
 def test_classes_and_functions_stay_small():
     classes = {
-        f"{name_of(path)}: {node.name}": sum(isinstance(part, ast.FunctionDef) for part in node.body)
+        f"{name_of(path)}: {node.name}": sum(
+            isinstance(part, ast.FunctionDef) for part in node.body
+        )
         for path, node in nodes(ast.ClassDef)
     }
-    assert {name: count for name, count in classes.items() if count > MOST_METHODS} == {}
+    assert {
+        name: count for name, count in classes.items() if count > MOST_METHODS
+    } == {}
     lengths = {
         f"{name_of(path)}: {node.name}": node.end_lineno - node.lineno + 1
         for path, node in nodes(ast.FunctionDef, ast.AsyncFunctionDef)

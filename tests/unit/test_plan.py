@@ -38,7 +38,11 @@ def lake(bottom, side=80.0, step=2.0, sigma=0.2):
 
 
 def ledge(east, north):
-    return 3.2 + 0.01 * north + 3.5 / (1.0 + np.exp(-(east - 40.0 - 5.0 * np.sin(north / 20.0)) / 1.5))
+    return (
+        3.2
+        + 0.01 * north
+        + 3.5 / (1.0 + np.exp(-(east - 40.0 - 5.0 * np.sin(north / 20.0)) / 1.5))
+    )
 
 
 def hump(east, north):
@@ -51,26 +55,40 @@ def slope(east, north):
 
 CASES = [
     (hump, Target.at("hump", 40.0, 38.0), Wish()),
-    (ledge, Target("ledge", (np.array([[40.0, 20.0], [44.0, 60.0]]),)), Wish(height=0.0)),
+    (
+        ledge,
+        Target("ledge", (np.array([[40.0, 20.0], [44.0, 60.0]]),)),
+        Wish(height=0.0),
+    ),
     (
         slope,
-        Target("slope", depths=(3.5, 5.0), lines=(np.array([[40.0, 40.0]]),), within=12.0),
+        Target(
+            "slope", depths=(3.5, 5.0), lines=(np.array([[40.0, 40.0]]),), within=12.0
+        ),
         Wish(dig=None),
     ),
     (hump, Target.at("hump", 44.0, 38.0), Wish(height=1.2, clear=True)),
 ]
 
 
-@pytest.mark.parametrize(("bottom", "target", "wish"), CASES, ids=["point", "line", "depths", "clear"])
+@pytest.mark.parametrize(
+    ("bottom", "target", "wish"), CASES, ids=["point", "line", "depths", "clear"]
+)
 def test_same_optimum_as_brute_force(rods, bottom, target, wish):
     on = ground(lake(bottom, 60.0))
     chosen = rods[1:] if target.place else rods[2:]
     slow = brute.Brute(on, chosen, target, wish)
     most, cast, count = slow.best()
-    found = plan(on, chosen, target, wish, least_clear=0.0)  # brute force throws exactly
+    found = plan(
+        on, chosen, target, wish, least_clear=0.0
+    )  # brute force throws exactly
     best = found[0]
-    again = slow.metres(best.east, best.north, best.bearing, [r.rod for r in chosen].index(best.rod)).mean()
-    print(f"{count} casts: brute force {most:.3f} m at {cast}, plan {again:.3f} m, {best.metres:.3f} told")
+    again = slow.metres(
+        best.east, best.north, best.bearing, [r.rod for r in chosen].index(best.rod)
+    ).mean()
+    print(
+        f"{count} casts: brute force {most:.3f} m at {cast}, plan {again:.3f} m, {best.metres:.3f} told"
+    )
     assert count > 1000
     assert most > 3.0
     assert again >= 0.98 * most
@@ -86,7 +104,12 @@ def test_best_first_and_unlike_each_other(rods):
         for b in range(a):
             turned = abs((found[a].bearing - found[b].bearing + 180.0) % 360.0 - 180.0)
             unlike = math.dist(middles[a], middles[b]) >= 15.0 or turned >= 40.0
-            held = math.dist((found[a].east, found[a].north), (found[b].east, found[b].north)) < 12.0
+            held = (
+                math.dist(
+                    (found[a].east, found[a].north), (found[b].east, found[b].north)
+                )
+                < 12.0
+            )
             other = found[a].manner != found[b].manner and not (held and turned < 15.0)
             assert unlike or found[a].rod != found[b].rod or other
 
@@ -119,9 +142,14 @@ def test_the_boat_lies_only_in_mapped_water_deep_enough(rods):
         landing = found.at(found.cast)
         assert landing[0] <= 51.0
     from_outside = Wish(boat=(58.0, 40.0))
-    assert plan(ground(relief, anywhere=True), rods, Target.at("lip", 36.0, 40.0), from_outside)
+    assert plan(
+        ground(relief, anywhere=True), rods, Target.at("lip", 36.0, 40.0), from_outside
+    )
     anywhere = plan(ground(relief, anywhere=True), rods, Target.at("lip", 36.0, 40.0))
-    assert anywhere[0].metres >= plan(ground(relief), rods, Target.at("lip", 36.0, 40.0))[0].metres
+    assert (
+        anywhere[0].metres
+        >= plan(ground(relief), rods, Target.at("lip", 36.0, 40.0))[0].metres
+    )
 
 
 def test_a_boat_that_stays_where_it_is(rods):
@@ -131,8 +159,22 @@ def test_a_boat_that_stays_where_it_is(rods):
 
 
 def test_nothing_where_no_rod_gets_down_and_nothing_where_nothing_is_mapped(rods):
-    assert plan(ground(lake(lambda east, north: 30.0 + 0.0 * (east + north))), rods, Target("all")) == ()
-    assert plan(ground(lake(lambda east, north: np.nan * (east + north))), rods, Target("all")) == ()
+    assert (
+        plan(
+            ground(lake(lambda east, north: 30.0 + 0.0 * (east + north))),
+            rods,
+            Target("all"),
+        )
+        == ()
+    )
+    assert (
+        plan(
+            ground(lake(lambda east, north: np.nan * (east + north))),
+            rods,
+            Target("all"),
+        )
+        == ()
+    )
     assert plan(ground(lake(hump)), rods, Target.at("far away", 900.0, 900.0)) == ()
 
 
@@ -144,7 +186,9 @@ def test_only_the_manner_asked_for(rods):
 
 def test_surer_where_the_bottom_is_known_better(rods):
     target = Target.at("hump", 40.0, 38.0)
-    sure, unsure = (plan(ground(lake(hump, sigma=s)), rods, target)[0] for s in (0.1, 2.0))
+    sure, unsure = (
+        plan(ground(lake(hump, sigma=s)), rods, target)[0] for s in (0.1, 2.0)
+    )
     assert sure.sureness > unsure.sureness
     assert sure.metres > unsure.metres
     assert sure.low <= sure.metres <= sure.high
@@ -155,27 +199,41 @@ def test_a_rod_known_better_is_planned_with_more_surely(rods):
     def narrowed(rod):
         def mid(a, b):
             far, deep = np.array(b).T
-            return tuple((x, z + 0.1 * (float(np.interp(-x, -far, deep)) - z)) for x, z in a)
+            return tuple(
+                (x, z + 0.1 * (float(np.interp(-x, -far, deep)) - z)) for x, z in a
+            )
 
-        return msgspec.structs.replace(rod, shallow=mid(rod.path, rod.shallow), deep=mid(rod.path, rod.deep))
+        return msgspec.structs.replace(
+            rod, shallow=mid(rod.path, rod.shallow), deep=mid(rod.path, rod.deep)
+        )
 
     on, target = ground(lake(hump, sigma=0.1)), Target.at("hump", 40.0, 38.0)
-    assert plan(on, [narrowed(r) for r in rods], target)[0].metres > plan(on, rods, target)[0].metres
+    assert (
+        plan(on, [narrowed(r) for r in rods], target)[0].metres
+        > plan(on, rods, target)[0].metres
+    )
 
 
 def test_the_way_is_told_as_swum(rods):
     best = plan(ground(lake(hump)), rods, Target.at("hump", 40.0, 38.0))[0]
     away = [step.away for step in best.way]
     assert away == sorted(away, reverse=True)
-    assert all(step.depth <= step.bottom + 1e-3 for step in best.way if step.bottom is not None)
+    assert all(
+        step.depth <= step.bottom + 1e-3 for step in best.way if step.bottom is not None
+    )
     counted = [step for step in best.way if step.counts]
     assert (counted[0].away, counted[-1].away) == (best.begins, best.ends)
     assert all(step.bottom - step.depth <= 0.3 + 1e-3 for step in counted)
-    assert all(math.dist(best.at(step.away), (40.0, 38.0)) <= 8.0 + 1.5 for step in counted)
+    assert all(
+        math.dist(best.at(step.away), (40.0, 38.0)) <= 8.0 + 1.5 for step in counted
+    )
 
 
 def test_tree_tops_stand_on_the_ground():
-    tops = [Mark(1, "tree top", 40.0, 40.0, 3.0, 2.0), Mark(2, "tree top", 20.0, 20.0, 3.0, None)]
+    tops = [
+        Mark(1, "tree top", 40.0, 40.0, 3.0, 2.0),
+        Mark(2, "tree top", 20.0, 20.0, 3.0, None),
+    ]
     on = ground(lake(slope), tops, level=0.5)
     row, column = 20, 20
     assert on.top[row, column] == pytest.approx(2.5)
@@ -186,11 +244,15 @@ def test_tree_tops_stand_on_the_ground():
 def test_zones():
     on = ground(lake(slope))
     east, north = on.places()
-    assert np.array_equal(zone(on, Target("a", depths=(3.0, 4.0))), (on.depth >= 3.0) & (on.depth <= 4.0))
+    assert np.array_equal(
+        zone(on, Target("a", depths=(3.0, 4.0))), (on.depth >= 3.0) & (on.depth <= 4.0)
+    )
     point = zone(on, Target.at("p", 30.0, 30.0, within=6.0))
     assert np.array_equal(point, np.hypot(east - 30.0, north - 30.0) <= 6.0)
     line = zone(on, Target("l", (np.array([[10.0, 40.0], [60.0, 40.0]]),), within=4.0))
-    assert np.array_equal(line, np.hypot(np.clip(east, 10, 60) - east, north - 40.0) <= 4.0)
+    assert np.array_equal(
+        line, np.hypot(np.clip(east, 10, 60) - east, north - 40.0) <= 4.0
+    )
 
 
 def test_an_edge_lies_where_the_bottom_has_its_depth():
@@ -199,12 +261,21 @@ def test_an_edge_lies_where_the_bottom_has_its_depth():
     for line in edge.lines:
         assert slope(line[:, 0], line[:, 1]) == pytest.approx(4.0, abs=0.02)
     near = Target.edge(relief, 4.0, near=(40.0, 20.0), reach=15.0)
-    assert all(np.hypot(line[:, 0] - 40.0, line[:, 1] - 20.0).max() <= 15.0 for line in near.lines)
+    assert all(
+        np.hypot(line[:, 0] - 40.0, line[:, 1] - 20.0).max() <= 15.0
+        for line in near.lines
+    )
     assert Target.edge(relief, 40.0) is None
 
 
 @pytest.mark.parametrize(
-    "fields", [{"height": -1.0}, {"band": (3.0, 2.0)}, {"clear": True, "height": 0.0}, {"stand_off": -2.0}]
+    "fields",
+    [
+        {"height": -1.0},
+        {"band": (3.0, 2.0)},
+        {"clear": True, "height": 0.0},
+        {"stand_off": -2.0},
+    ],
 )
 def test_a_wish_that_cannot_be(fields):
     with pytest.raises(ValueError, match=r"expected|needs"):
@@ -228,5 +299,8 @@ def test_the_ground_is_not_changed(rods):
     on = ground(lake(hump))
     before = {f.name: np.copy(getattr(on, f.name)) for f in dataclasses.fields(on)}
     plan(on, rods, Target("all"))
-    assert all(np.array_equal(before[name], getattr(on, name), equal_nan=True) for name in before)
+    assert all(
+        np.array_equal(before[name], getattr(on, name), equal_nan=True)
+        for name in before
+    )
     assert FINE_STEP_M == 1.0

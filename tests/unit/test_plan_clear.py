@@ -31,7 +31,9 @@ def tree_place(rng):
     depth = rng.uniform(5.5, 9.0) + rng.uniform(-0.02, 0.02) * (east - 60.0)
     sigma = np.full_like(depth, rng.uniform(0.1, 0.4))
     top = float(rng.uniform(2.0, 6.0))
-    return Relief(line, line, depth, sigma), Mark(1, "tree top", 60.0, 60.0, radius=3.0, top=top)
+    return Relief(line, line, depth, sigma), Mark(
+        1, "tree top", 60.0, 60.0, radius=3.0, top=top
+    )
 
 
 def met(one, rod, relief, tree, rng):
@@ -40,7 +42,10 @@ def met(one, rod, relief, tree, rng):
     Until it meets something a lure is on its free path, so no line needs to be solved.
     """
     x, free = np.array(rod.path).T
-    shallow, deep = (np.interp(-x, -far, z) for far, z in (np.array(p).T for p in (rod.shallow, rod.deep)))
+    shallow, deep = (
+        np.interp(-x, -far, z)
+        for far, z in (np.array(p).T for p in (rod.shallow, rod.deep))
+    )
     spread = np.abs(deep - shallow) / (2.0 * FIVE_PERCENT)
     aim = math.radians(one.bearing + AIM_DEG * rng.standard_normal())
     depth = free + spread * rng.standard_normal()
@@ -62,7 +67,9 @@ def test_nine_casts_in_ten_stay_clear_of_the_tree_or_the_plan_is_refused(rods):
         found = plan(ground(relief, [tree]), rods, target, Wish(height=1.5, clear=True))
         refused += not found
         for one in found:
-            hits = [met(one, by_number[one.rod], relief, tree, rng) for _ in range(CASTS)]
+            hits = [
+                met(one, by_number[one.rod], relief, tree, rng) for _ in range(CASTS)
+            ]
             clear.append(1.0 - np.mean(hits))
             told.append(one.clear)
     print(f"{PLACES} trees: {refused} refused, {len(clear)} casts told, clear {np.mean(clear):.3f}, "
@@ -73,25 +80,39 @@ def test_nine_casts_in_ten_stay_clear_of_the_tree_or_the_plan_is_refused(rods):
     assert np.mean(np.array(clear) >= 0.8) >= 0.9
 
 
-def test_a_tree_that_no_rod_clears_is_refused_and_the_nearest_to_it_can_be_asked_for(rods):
+def test_a_tree_that_no_rod_clears_is_refused_and_the_nearest_to_it_can_be_asked_for(
+    rods,
+):
     line = np.arange(0.0, 121.0, 2.0)
     depth = np.full((61, 61), 3.2)
     tree = Mark(1, "tree top", 60.0, 60.0, radius=3.0, top=1.5)
     on = ground(Relief(line, line, depth, 0.0 * depth + 0.2), [tree])
     wish, target = Wish(height=1.5, clear=True), Target.at("tree", 60.0, 60.0, 5.0)
     assert plan(on, rods, target, wish) == ()
-    assert all(one.clear < LEAST_CLEAR_SHARE for one in plan(on, rods, target, wish, least_clear=0.0))
+    assert all(
+        one.clear < LEAST_CLEAR_SHARE
+        for one in plan(on, rods, target, wish, least_clear=0.0)
+    )
 
 
 def test_what_is_proposed_differs_in_place_manner_or_rod(rods):
     rng = np.random.default_rng(5)
     for _ in range(6):
         relief, tree = tree_place(rng)
-        found = plan(ground(relief, [tree]), rods, Target.over("tree", tree), Wish(height=1.5, clear=True))
+        found = plan(
+            ground(relief, [tree]),
+            rods,
+            Target.over("tree", tree),
+            Wish(height=1.5, clear=True),
+        )
         for i, one in enumerate(found):
             for other in found[:i]:
                 middle, beside = (p.at(0.5 * (p.begins + p.ends)) for p in (one, other))
                 turned = abs((one.bearing - other.bearing + 180.0) % 360.0 - 180.0)
-                same_berth = math.dist((one.east, one.north), (other.east, other.north)) < 4.5
-                same_cast = turned < 15.0 and same_berth and math.dist(middle, beside) < 15.0
+                same_berth = (
+                    math.dist((one.east, one.north), (other.east, other.north)) < 4.5
+                )
+                same_cast = (
+                    turned < 15.0 and same_berth and math.dist(middle, beside) < 15.0
+                )
                 assert one.rod != other.rod or not same_cast

@@ -53,7 +53,9 @@ def run(tmp_path, monkeypatch):
 
     def typed(*arguments):
         result = CliRunner().invoke(commands, ["plan", *map(str, arguments)])
-        assert result.exception is None or isinstance(result.exception, SystemExit), result.exception
+        assert result.exception is None or isinstance(result.exception, SystemExit), (
+            result.exception
+        )
         return result
 
     return typed
@@ -61,7 +63,14 @@ def run(tmp_path, monkeypatch):
 
 def test_along_an_edge_from_a_file(run, csv, tmp_path):
     result = run(
-        "--soundings", csv, "--edge", "14 ft", "--svg", tmp_path / "a.svg", "--png", tmp_path / "a.png"
+        "--soundings",
+        csv,
+        "--edge",
+        "14 ft",
+        "--svg",
+        tmp_path / "a.svg",
+        "--png",
+        tmp_path / "a.png",
     )
     assert result.exit_code == 0
     lines = result.stdout.splitlines()
@@ -76,20 +85,28 @@ def test_where_to_lie_goes_to_a_plotter(run, csv, tmp_path):
     asked = ("--soundings", csv, "--edge", "14 ft")
     for name in ("plan.nmea", "plan.gpx"):
         assert run(*asked, "--waypoints", tmp_path / name).exit_code == 0
-    places = [(one["lat"], one["lon"]) for one in json.loads(run(*asked, "--json").stdout)]
-    told = [pynmea2.parse(line, check=True) for line in (tmp_path / "plan.nmea").read_text().splitlines()]
+    places = [
+        (one["lat"], one["lon"]) for one in json.loads(run(*asked, "--json").stdout)
+    ]
+    told = [
+        pynmea2.parse(line, check=True)
+        for line in (tmp_path / "plan.nmea").read_text().splitlines()
+    ]
     names = [f"be here {letter} edge" for letter in "ABC"]
     assert [one.waypoint_id for one in told[:3]] == names
-    assert [int(one.lat[:2]) + float(one.lat[2:]) / 60 for one in told[:3]] == pytest.approx(
-        [-lat for lat, _ in places], abs=2e-6
-    )
+    assert [
+        int(one.lat[:2]) + float(one.lat[2:]) / 60 for one in told[:3]
+    ] == pytest.approx([-lat for lat, _ in places], abs=2e-6)
     assert [name for one in told[3:] for name in one.waypoint_list] == names
     (route,) = gpxpy.parse((tmp_path / "plan.gpx").read_text()).routes
     assert [(p.name, p.latitude, p.longitude) for p in route.points] == [
         (name, pytest.approx(lat, abs=1e-6), pytest.approx(lon, abs=1e-6))
         for name, (lat, lon) in zip(names, places, strict=True)
     ]
-    assert "expected a name that ends in .nmea or .gpx" in run(*asked, "--waypoints", "plan.txt").output
+    assert (
+        "expected a name that ends in .nmea or .gpx"
+        in run(*asked, "--waypoints", "plan.txt").output
+    )
 
 
 def test_a_mark_in_the_logbook_as_json(run, book):
@@ -109,8 +126,13 @@ def test_a_mark_in_the_logbook_as_json(run, book):
 
 
 def test_a_place_and_a_boat_that_stays(run, book):
-    at, boat = (",".join(f"{v:.6f}" for v in PLANE.to_latlon(*xy)) for xy in ((45.0, 60.0), (45.0, 85.0)))
-    found = json.loads(run("--logbook", book, "--at", at, "--from", boat, "--json").stdout)
+    at, boat = (
+        ",".join(f"{v:.6f}" for v in PLANE.to_latlon(*xy))
+        for xy in ((45.0, 60.0), (45.0, 85.0))
+    )
+    found = json.loads(
+        run("--logbook", book, "--at", at, "--from", boat, "--json").stdout
+    )
     assert found
     for one in found:
         east, north = PLANE.to_xy(one["lat"], one["lon"])
@@ -120,10 +142,22 @@ def test_a_place_and_a_boat_that_stays(run, book):
 
 def test_deeper_water_is_planned_for_when_the_level_is_up(run, csv):
     low, high = (
-        json.loads(run("--soundings", csv, "--level", level, "--between", "4 m", "5 m", "--json").stdout)
+        json.loads(
+            run(
+                "--soundings",
+                csv,
+                "--level",
+                level,
+                "--between",
+                "4 m",
+                "5 m",
+                "--json",
+            ).stdout
+        )
         for level in ("-0.5 m", "0.5 m")
     )
-    # The same piece of bottom lies deeper: what is 4.5 m deep is found a metre up the ledge.
+    # The same piece of bottom lies deeper: what is 4.5 m deep is found a metre up the
+    # ledge.
     assert low[0]["depth"] == pytest.approx(4.5, abs=0.6)
     assert high[0]["depth"] == pytest.approx(4.5, abs=0.6)
     assert low != high
@@ -148,7 +182,10 @@ def test_an_nmea_recording(run, tmp_path):
             for degrees, wide, side in ((lat, 2, ns), (lon, 3, ew))
         )
         clock = f"{10 + k // 3600:02d}{k // 60 % 60:02d}{k % 60:02d}.00"
-        lines += [checked(f"SDDPT,{depth},0.0"), checked(f"GPRMC,{clock},A,{place},4.0,090.0,031026,,,A")]
+        lines += [
+            checked(f"SDDPT,{depth},0.0"),
+            checked(f"GPRMC,{clock},A,{place},4.0,090.0,031026,,,A"),
+        ]
     path = tmp_path / "day.nmea"
     path.write_text("\r\n".join(lines) + "\r\n")
     result = run("--soundings", path, "--json")
@@ -162,7 +199,10 @@ def test_an_nmea_recording(run, tmp_path):
         (("--edge", "9"), "expected a length with its unit"),
         (("--at", "here"), "expected latitude,longitude"),
         (("--at", "10.0,10.0"), "nothing is mapped near"),
-        (("--mark", "nessie"), 'there is no mark "nessie"; marks here: 1 home ledge, 2 high spot'),
+        (
+            ("--mark", "nessie"),
+            'there is no mark "nessie"; marks here: 1 home ledge, 2 high spot',
+        ),
         (("--edge", "90 ft"), "nowhere"),
         (("--depth-band", "9 ft", "7 ft"), "expected the shallower depth first"),
         (("--soundings", "nowhere.csv"), "no such file"),

@@ -27,7 +27,8 @@ def planned():
     depth = 3.4 + 3.0 / (1.0 + np.exp(-(east - 50.0) / 2.0)) + 0.01 * north
     depth[:, :3] = np.nan
     on = ground(
-        Relief(line, line, depth, 0.2 + 0.0 * depth), [Mark(1, "tree top", 70.0, 50.0, radius=3.0, top=4.5)]
+        Relief(line, line, depth, 0.2 + 0.0 * depth),
+        [Mark(1, "tree top", 70.0, 50.0, radius=3.0, top=4.5)],
     )
     target = Target("lip & ledge", (np.array([[48.0, 30.0], [48.0, 70.0]]),))
     return plan(on, rods, target, Wish()), on, target
@@ -52,7 +53,12 @@ def test_the_drawing_is_xml_within_its_frame(planned):
     words = [text.text for text in root.iter(f"{SVG}text")]
     assert "Where to lie: lip & ledge" in words
     assert any("not for navigation" in one for one in words)
-    moved = {id(part) for group in root.iter(f"{SVG}g") if group.get("transform") for part in group.iter()}
+    moved = {
+        id(part)
+        for group in root.iter(f"{SVG}g")
+        if group.get("transform")
+        for part in group.iter()
+    }
     assert all(
         0 <= float(t.get("x")) <= width and 0 <= float(t.get("y")) <= height
         for t in root.iter(f"{SVG}text")
@@ -61,7 +67,10 @@ def test_the_drawing_is_xml_within_its_frame(planned):
     clipped = {id(part) for group in root.iter(f"{SVG}g") for part in group.iter()}
     for line in root.iter(f"{SVG}polyline"):
         if id(line) not in clipped:
-            places = [tuple(map(float, pair.split(","))) for pair in line.get("points").split()]
+            places = [
+                tuple(map(float, pair.split(",")))
+                for pair in line.get("points").split()
+            ]
             assert all(0 <= x <= width and 0 <= y <= height for x, y in places)
 
 
@@ -69,7 +78,9 @@ def test_each_plan_is_on_the_map_and_in_a_section(planned):
     found, on, target = planned
     drawing = pictures.svg(found, on, target, "metres")
     root = ElementTree.fromstring(drawing)
-    letters = [text.text for text in root.iter(f"{SVG}text") if text.text in ("A", "B", "C")]
+    letters = [
+        text.text for text in root.iter(f"{SVG}text") if text.text in ("A", "B", "C")
+    ]
     assert sorted(letters) == sorted(2 * pictures.PLAN_LETTERS[: len(found)])
     assert png(drawing).startswith(b"\x89PNG")
 

@@ -15,7 +15,9 @@ BOTTOMS = {
     "much shallower": lambda x, reach: 0.5 * reach + 0.0 * x,
     "falls towards the boat": lambda x, reach: 0.9 * reach - 0.05 * (x - 12.0),
     "rises towards the boat": lambda x, reach: 0.7 * reach + 0.06 * (x - 12.0),
-    "hump": lambda x, reach: 1.2 * reach - 0.5 * reach * np.exp(-((x - 20.0) ** 2) / 30.0),
+    "hump": lambda x, reach: (
+        1.2 * reach - 0.5 * reach * np.exp(-((x - 20.0) ** 2) / 30.0)
+    ),
     "too deep": lambda x, reach: 1.1 * reach + 0.0 * x,
 }
 
@@ -25,12 +27,16 @@ def rods():
     learned = calibrations(SETTINGS.rods)
     return [
         (found, learned[rod.lure.name].best(rig_name(rod)))
-        for rod, found in zip(SETTINGS.rods, reaches(SETTINGS.rods, learned), strict=True)
+        for rod, found in zip(
+            SETTINGS.rods, reaches(SETTINGS.rods, learned), strict=True
+        )
     ]
 
 
 def quick(found, depth):
-    away = np.arange(NEAREST + STEP * round((found.cast - NEAREST) / STEP), NEAREST - 0.1, -STEP)
+    away = np.arange(
+        NEAREST + STEP * round((found.cast - NEAREST) / STEP), NEAREST - 0.1, -STEP
+    )
     top = depth(away).astype(np.float32)[:, None]
     under = CastTerrain(top, top, np.zeros_like(top), np.ones(top.shape, bool))
     diver = Diver(found)
@@ -42,7 +48,8 @@ def quick(found, depth):
 def test_follows_the_solver_over_a_bottom(rods, name):
     """dive.contact solves line and lure over the bottom: depth to 0.1 m, contact to 1 m of length.
 
-    Where the lure comes off a drop the line still hangs over the edge for a while: 0.4 m.
+    Where the lure comes off a drop the line still hangs over the edge for a while: 0.4
+    m.
     """
     for found, (line, lure, retrieve) in rods:
         reach = found.reach.best
@@ -53,7 +60,10 @@ def test_follows_the_solver_over_a_bottom(rods, name):
         x = np.linspace(-2.0, 70.0, 300)
         solved = dive.contact(line, lure, retrieve, dive.SolverBottom(x, depth(x)))
         away, way = quick(found, depth)
-        inside = [(min(s.begins, found.cast), max(s.leaves, NEAREST)) for s in solved.stretches]
+        inside = [
+            (min(s.begins, found.cast), max(s.leaves, NEAREST))
+            for s in solved.stretches
+        ]
         length = sum(max(a - b, 0.0) for a, b in inside)
         truly = np.interp(-away, -solved.path.over_ground, solved.path.z)
         off = np.abs(way.depth[:, 0] - truly).max()
@@ -105,7 +115,10 @@ def test_no_metre_after_a_touch_when_it_has_to_stay_clear(rods):
     counted = away[-len(way.counts) :][way.counts[:, 0]]
     assert counted.min() >= 26.0
     assert (
-        swim(Diver(found), Wish(height=9.0, clear=True), under, away, MIDDLE).metres[0, 0] <= len(away) - 14
+        swim(Diver(found), Wish(height=9.0, clear=True), under, away, MIDDLE).metres[
+            0, 0
+        ]
+        <= len(away) - 14
     )
 
 
@@ -115,7 +128,11 @@ def test_ploughing_does_not_count(rods):
     top = np.full((len(away), 1), 0.5 * found.reach.best, np.float32)
     under = CastTerrain(top, top, np.zeros_like(top), np.ones(top.shape, bool))
     every, gently = (
-        float(swim(Diver(found), Wish(height=0.0, dig=d), under, away, MIDDLE).metres[0, 0])
+        float(
+            swim(Diver(found), Wish(height=0.0, dig=d), under, away, MIDDLE).metres[
+                0, 0
+            ]
+        )
         for d in (None, 0.5)
     )
     assert 0.0 < gently < 0.5 * every

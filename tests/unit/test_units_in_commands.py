@@ -20,7 +20,10 @@ def unit(request, tmp_path, monkeypatch):
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path))
     file = tmp_path / "companion" / "companion.toml"
     file.parent.mkdir()
-    file.write_text(f'units = "{request.param}"\n{_without_units(config.example_text())}', encoding="utf-8")
+    file.write_text(
+        f'units = "{request.param}"\n{_without_units(config.example_text())}',
+        encoding="utf-8",
+    )
     return request.param
 
 
@@ -39,7 +42,9 @@ def test_a_help_gives_lengths_in_the_configured_unit_only(name, unit):
 def test_settings_give_casts_and_speeds_in_the_configured_unit(unit):
     told = CliRunner().invoke(commands, ["settings"]).output
     assert ("ft/s" in told and "yd" in told) == (unit == "feet")
-    assert (re.search(r"cast \d+ m, reeled at \d\.\d\d m/s", told) is not None) == (unit == "metres")
+    assert (re.search(r"cast \d+ m, reeled at \d\.\d\d m/s", told) is not None) == (
+        unit == "metres"
+    )
 
 
 def test_an_option_that_takes_two_values_shows_both_and_says_so():

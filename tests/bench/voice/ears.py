@@ -15,13 +15,20 @@ from companion.voice.listening import Listener
 from companion.voice.model import speech_model
 from companion.voice.phrase_scorer import lexicon
 from companion.voice.recogniser import Recogniser, for_grammar
-from companion.voice.sound import SAMPLE_RATE_HZ, SOUND_FRAME_SAMPLES, Samples, frames_of
+from companion.voice.sound import (
+    SAMPLE_RATE_HZ,
+    SOUND_FRAME_SAMPLES,
+    Samples,
+    frames_of,
+)
 from tests.bench.voice import peer
 from tests.bench.voice.spoken import MIRROR, PEOPLE, PLAIN, WOKEN, Case
 from tests.bench.voice.voices import AROUND
 
 BARE = "--bare"
-PAIRS = [f"{number_words(a)} {number_words(b)}" for a in range(1, 10) for b in range(1, 10)]
+PAIRS = [
+    f"{number_words(a)} {number_words(b)}" for a in range(1, 10) for b in range(1, 10)
+]
 
 
 class Taken(NamedTuple):
@@ -60,10 +67,15 @@ def ear(name: str) -> Ear:
     """Return what is called "ours", "woken", "words" (alone), "people", "pairs" or "peer"."""
     if name == "peer":
         other = peer.Peer(list(PLAIN.phrases))
-        return Ear(lambda samples: Taken((other.hear(samples),), np.nan, np.nan, np.nan), PLAIN.parse)
+        return Ear(
+            lambda samples: Taken((other.hear(samples),), np.nan, np.nan, np.nan),
+            PLAIN.parse,
+        )
     if name in ("people", "pairs"):
         lexicon()["mirror"] = MIRROR
-        return _with(dict.fromkeys(PEOPLE.values() if name == "people" else PAIRS, name))
+        return _with(
+            dict.fromkeys(PEOPLE.values() if name == "people" else PAIRS, name)
+        )
     if name == "words":
         return Ear(_heard_by(Recogniser(speech_model(), PLAIN.meanings)), PLAIN.parse)
     grammar = WOKEN if name == "woken" else PLAIN
@@ -74,7 +86,9 @@ def _with(listed: Mapping[str, str]) -> Ear:
     """Return what hears phrases beside all commands."""
     meanings = {**PLAIN.meanings, **listed}
     means = {phrase: PLAIN.parse(phrase) or phrase for phrase in meanings}
-    return Ear(_heard_by(Recogniser(speech_model(), meanings, means=means.get)), means.get)
+    return Ear(
+        _heard_by(Recogniser(speech_model(), meanings, means=means.get)), means.get
+    )
 
 
 def _heard_by(recogniser: Recogniser) -> Callable[[Samples], Taken]:

@@ -23,12 +23,16 @@ class Peer:
 
         quiet: dict[str, Any] = {"loglevel": "FATAL"}
         known = pocketsphinx.Decoder(lm=None, **quiet)
-        usable = [p for p in phrases if all(known.lookup_word(word) for word in p.split())]
+        usable = [
+            p for p in phrases if all(known.lookup_word(word) for word in p.split())
+        ]
         self.unusable = len(phrases) - len(usable)
         with tempfile.TemporaryDirectory() as folder:
             grammar = Path(folder) / "commands.gram"
             grammar.write_text(
-                "#JSGF V1.0;\ngrammar commands;\npublic <command> = " + " | ".join(usable) + ";\n"
+                "#JSGF V1.0;\ngrammar commands;\npublic <command> = "
+                + " | ".join(usable)
+                + ";\n"
             )
             self._decoder = pocketsphinx.Decoder(lm=None, jsgf=str(grammar), **quiet)
 

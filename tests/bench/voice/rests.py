@@ -2,8 +2,9 @@
 
 Example: python -m tests.bench.voice.rests
 
-Each pair is spoken by the reporting voices with a pause, through the listener that `companion run` makes. It
-is whole where what was heard last completes what was taken first, by the rule of `companion.trip`.
+Each pair is spoken by the reporting voices with a pause, through the listener that
+`companion run` makes. It is whole where what was heard last completes what was taken
+first, by the rule of `companion.trip`.
 """
 
 from __future__ import annotations
@@ -90,7 +91,11 @@ def main() -> None:
     with multiprocessing.get_context("fork").Pool(os.cpu_count()) as pool:
         for decibels in (None, 10.0):
             for pause in PAUSES_S:
-                cases = [Case(pair, voice, pause, decibels) for pair in range(len(PAIRS)) for voice in voices]
+                cases = [
+                    Case(pair, voice, pause, decibels)
+                    for pair in range(len(PAIRS))
+                    for voice in voices
+                ]
                 found = pool.map(heard, cases, chunksize=1)
                 whole = interval(found.count("whole"), len(found))
                 at = "quiet" if decibels is None else f"{decibels:g} dB"

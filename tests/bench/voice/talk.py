@@ -1,8 +1,8 @@
 """People's talk out of packages of Debian, for counting what of it is taken for a command: none of it is one.
 
-Two games have the voices of their actors with them. apt-get fetches their packages once into the user's
-cache; they are unpacked there and not installed. Both are sampled 11,025 times a second, so what is above
-5.5 kHz is missing.
+Two games have the voices of their actors with them. apt-get fetches their packages once
+into the user's cache; they are unpacked there and not installed. Both are sampled
+11,025 times a second, so what is above 5.5 kHz is missing.
 """
 
 from __future__ import annotations
@@ -34,13 +34,16 @@ A_FILE = 50
 def sky(folder: Path) -> Iterator[Samples]:
     """Yield the lines of beneath-a-steel-sky: 8 bits a sample, packed, after 22 bytes of header.
 
-    sky.dnr lists the parts of sky.dsk: their count (32 bits), then of each its number (16 bits), where it
-    begins (24 bits; in steps of 16 where the highest is set) and its size (the lower 22 of 24 bits), lowest
-    byte first. Those with numbers from 50,000 to 58,999 are lines.
+    sky.dnr lists the parts of sky.dsk: their count (32 bits), then of each its number
+    (16 bits), where it begins (24 bits; in steps of 16 where the highest is set) and
+    its size (the lower 22 of 24 bits), lowest byte first. Those with numbers from
+    50,000 to 58,999 are lines.
     """
     table, data = (folder / "sky.dnr").read_bytes(), (folder / "sky.dsk").read_bytes()
     for at in range(4, 4 + 8 * int.from_bytes(table[:4], "little"), 8):
-        number, begins, size = (int.from_bytes(table[at + a : at + b], "little") for a, b in _FIELDS)
+        number, begins, size = (
+            int.from_bytes(table[at + a : at + b], "little") for a, b in _FIELDS
+        )
         start = (begins & 0x7FFFFF) * (16 if begins & 0x800000 else 1)
         if number in _LINES:
             line = unpacked(data[start + 22 : start + (size & 0x3FFFFF)])
@@ -54,10 +57,11 @@ _FIELDS = ((0, 2), (2, 5), (5, 8))
 def unpacked(packed: bytes) -> bytes:
     """Return what was packed: by turns bytes as they are and bytes that were there before, in chunks.
 
-    After 18 bytes of header (with the size, 32 bits, at the fifth), each chunk has three tables of Huffman
-    codes, for the counts of new bytes, for how far back old ones lie and for how many of them there are; then
-    how many pairs of new and old follow (16 bits). New bytes stand amid the words of 16 bits that hold the
-    bits of the codes, lowest first. The last pair has no old ones.
+    After 18 bytes of header (with the size, 32 bits, at the fifth), each chunk has
+    three tables of Huffman codes, for the counts of new bytes, for how far back old
+    ones lie and for how many of them there are; then how many pairs of new and old
+    follow (16 bits). New bytes stand amid the words of 16 bits that hold the bits of
+    the codes, lowest first. The last pair has no old ones.
     """
     size, out, bits = int.from_bytes(packed[4:8], "big"), bytearray(), Bits(packed, 18)
     bits.take(2)
@@ -120,15 +124,17 @@ class Codes:
 def queen(folder: Path) -> Iterator[Samples]:
     """Yield the lines of flight-of-the-amazon-queen: MP3.
 
-    queen.1c begins with a table: after 13 bytes the count of its parts (16 bits), then of each its name (12
-    bytes), one byte, where it begins and its size (32 bits each), highest byte first. Those with names that
-    end in .SB are lines.
+    queen.1c begins with a table: after 13 bytes the count of its parts (16 bits), then
+    of each its name (12 bytes), one byte, where it begins and its size (32 bits each),
+    highest byte first. Those with names that end in .SB are lines.
     """
     data = (folder / "queen.1c").read_bytes()
     (count,) = struct.unpack_from(">H", data, 13)
     for name, start, size in struct.iter_unpack(">12sxII", data[15 : 15 + 21 * count]):
         if name.rstrip(b"\0").endswith(b".SB"):
-            yield soundfile.read(io.BytesIO(data[start : start + size]), dtype="int16")[0]
+            yield soundfile.read(io.BytesIO(data[start : start + size]), dtype="int16")[
+                0
+            ]
 
 
 class Shipped(NamedTuple):
@@ -144,8 +150,8 @@ TALK: dict[Make, tuple[tuple[Shipped, slice], ...]] = {
     "choosing": ((SKY, slice(None)), (QUEEN, slice(0, None, 2))),
     "reporting": ((QUEEN, slice(1, None, 2)),),
 }
-"""The talk that settings were chosen with, and the talk that figures are reported with: which files of what
-packages."""
+"""The talk that settings were chosen with, and the talk that figures are reported with:
+which files of what packages."""
 
 
 def talk(make: Make) -> list[Path]:
@@ -184,7 +190,13 @@ def unpacked_at(shipped: Shipped) -> Path:
     if not inside.is_dir():
         folder.mkdir(parents=True, exist_ok=True)
         _run(folder, "apt-get", "download", "-qq", shipped.package)
-        _run(folder, "dpkg-deb", "-x", *(str(path) for path in folder.glob("*.deb")), inside.name)
+        _run(
+            folder,
+            "dpkg-deb",
+            "-x",
+            *(str(path) for path in folder.glob("*.deb")),
+            inside.name,
+        )
     return inside / "usr/share/scummvm" / shipped.package
 
 
@@ -197,9 +209,13 @@ def _write(lines: Iterator[Samples], folder: Path) -> None:
     silence = np.zeros(round(BETWEEN * SAMPLED), np.int16)
     number = 0
     while some := list(islice(lines, A_FILE)):
-        sound = np.concatenate([part for line in some for part in (line, silence)]).astype(float)
+        sound = np.concatenate(
+            [part for line in some for part in (line, silence)]
+        ).astype(float)
         sound *= SPEECH_LEVEL / active_level(sound)
         soundfile.write(
-            folder / f"{number:03}.flac", np.clip(np.rint(sound), -32768, 32767).astype(np.int16), SAMPLED
+            folder / f"{number:03}.flac",
+            np.clip(np.rint(sound), -32768, 32767).astype(np.int16),
+            SAMPLED,
         )
         number += 1

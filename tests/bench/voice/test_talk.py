@@ -61,7 +61,11 @@ def test_the_lines_of_a_list_with_packed_sound(tmp_path: Path):
     places = [(49_999, 0, 5), (50_000, 64, len(line)), (58_999, in_steps, len(line))]
     table = struct.pack("<I", len(places))
     for number, where, size in places:
-        table += number.to_bytes(2, "little") + where.to_bytes(3, "little") + size.to_bytes(3, "little")
+        table += (
+            number.to_bytes(2, "little")
+            + where.to_bytes(3, "little")
+            + size.to_bytes(3, "little")
+        )
     (tmp_path / "sky.dnr").write_bytes(table)
     (tmp_path / "sky.dsk").write_bytes(data + line)
     lines = list(sky(tmp_path))
@@ -81,7 +85,9 @@ def test_the_lines_of_a_table_with_mp3(tmp_path: Path):
     )
     (line,) = queen(tmp_path)
     assert line.dtype == np.int16
-    assert np.sqrt(np.mean(line.astype(float) ** 2)) == pytest.approx(0.3 / np.sqrt(2) * 32768, rel=0.1)
+    assert np.sqrt(np.mean(line.astype(float) ** 2)) == pytest.approx(
+        0.3 / np.sqrt(2) * 32768, rel=0.1
+    )
 
 
 def test_talk_is_fetched_once_and_written_with_silence_between(
@@ -104,11 +110,15 @@ def test_talk_is_fetched_once_and_written_with_silence_between(
     assert other not in choosing
     assert fetched == ["apt-get", "dpkg-deb"]
     lasted = [len(read_clip(path)) / 16000 for path in [*choosing, other]]
-    assert lasted == pytest.approx([50 * (1 + BETWEEN), 1 + BETWEEN, 50 * (1 + BETWEEN)], abs=0.01)
+    assert lasted == pytest.approx(
+        [50 * (1 + BETWEEN), 1 + BETWEEN, 50 * (1 + BETWEEN)], abs=0.01
+    )
 
 
 def test_talk_for_choosing_is_not_reported() -> None:
-    assert {shipped for shipped, _ in TALK["reporting"]} <= {shipped for shipped, _ in TALK["choosing"]}
+    assert {shipped for shipped, _ in TALK["reporting"]} <= {
+        shipped for shipped, _ in TALK["choosing"]
+    }
     whole = range(101)
     for one, some in TALK["reporting"]:
         other = next(part for shipped, part in TALK["choosing"] if shipped == one)

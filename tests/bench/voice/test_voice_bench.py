@@ -29,14 +29,18 @@ def missing() -> str:
 
 
 def test_no_voice_is_used_for_choosing_and_for_reporting():
-    assert {v.name for v in VOICES["choosing"]}.isdisjoint(v.name for v in VOICES["reporting"])
+    assert {v.name for v in VOICES["choosing"]}.isdisjoint(
+        v.name for v in VOICES["reporting"]
+    )
 
 
 @pytest.mark.parametrize("make", ["choosing", "reporting"])
 def test_the_voices_are_those_whose_programs_are_here_and_the_others_are_named(make):
     assert {v.program for v in VOICES[make]} <= set(PROGRAMS)
     absent = set(missing_programs(make))
-    assert {v.program for v in voices_here(make)} == {v.program for v in VOICES[make]} - absent
+    assert {v.program for v in voices_here(make)} == {
+        v.program for v in VOICES[make]
+    } - absent
     assert all(not is_here(program) for program in absent)
 
 
@@ -45,7 +49,8 @@ def test_noises_have_unit_level_and_come_from_their_seed_and_make(name):
     import numpy as np
 
     one, same, other = (
-        NOISES[name](16000, np.random.default_rng(1), make) for make in ("reporting", "reporting", "choosing")
+        NOISES[name](16000, np.random.default_rng(1), make)
+        for make in ("reporting", "reporting", "choosing")
     )
     assert np.array_equal(one, same)
     assert not np.allclose(one, other)
@@ -55,7 +60,9 @@ def test_noises_have_unit_level_and_come_from_their_seed_and_make(name):
 @pytest.mark.parametrize(("hits", "count"), [(1, 12), (15, 20), (239, 240)])
 def test_intervals_are_those_of_a_reference(hits, count):
     low, high = binomtest(hits, count).proportion_ci(method="wilson")
-    assert interval(hits, count) == f"{hits / count:.3f} [{low:.3f}, {high:.3f}] n={count}"
+    assert (
+        interval(hits, count) == f"{hits / count:.3f} [{low:.3f}, {high:.3f}] n={count}"
+    )
 
 
 def test_a_rate_an_hour_has_its_upper_bound():
@@ -67,7 +74,8 @@ def test_a_rate_an_hour_has_its_upper_bound():
 @pytest.mark.skipif(bool(missing()), reason=f"not here: {missing()}")
 def test_a_few_utterances_are_measured_and_kept(tmp_path):
     jobs = [
-        partial(hear, "few", n, "ours", made) for n, made in enumerate(islice(synthetic(1, Setting()), 2))
+        partial(hear, "few", n, "ours", made)
+        for n, made in enumerate(islice(synthetic(1, Setting()), 2))
     ]
     outcomes = measured([Row("few", "", jobs)], tmp_path / "now.jsonl", 1)
     assert len(outcomes) == 2
@@ -82,9 +90,13 @@ def test_two_runs_are_compared_clip_by_clip(tmp_path):
     """Of six that differ all are gained: two-sided, that is one in 32 (binomial)."""
     for name, right in (("before", False), ("now", True)):
         some = [
-            Outcome("quiet", n, "log bite", right or n > 5, False, False, 0.1, 0.1, 0.1, ())
+            Outcome(
+                "quiet", n, "log bite", right or n > 5, False, False, 0.1, 0.1, 0.1, ()
+            )
             for n in range(10)
         ]
-        (tmp_path / name).write_bytes(b"".join(msgspec.json.encode(one) + b"\n" for one in some))
+        (tmp_path / name).write_bytes(
+            b"".join(msgspec.json.encode(one) + b"\n" for one in some)
+        )
     (line,) = paired(tmp_path / "before", tmp_path / "now")
     assert "0.400 -> 1.000 n 10: gained 6, lost 0, p 0.031; wrong 0 -> 0" in line

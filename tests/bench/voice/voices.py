@@ -1,7 +1,8 @@
 """Synthetic voices, some to choose settings with and others to report figures with, and what they say.
 
-What they say is kept in the user's cache folder between runs. They speak more evenly than people do, so what
-is understood of them is more than will be of people; kokoro's, learned from people, come nearest.
+What they say is kept in the user's cache folder between runs. They speak more evenly
+than people do, so what is understood of them is more than will be of people; kokoro's,
+learned from people, come nearest.
 """
 
 from __future__ import annotations
@@ -58,7 +59,9 @@ AROUND = 0.6
 
 def missing_programs(make: Make = "reporting") -> list[str]:
     """Return the programs of these voices that are not installed."""
-    return sorted({voice.program for voice in VOICES[make] if not is_here(voice.program)})
+    return sorted(
+        {voice.program for voice in VOICES[make] if not is_here(voice.program)}
+    )
 
 
 def voices_here(make: Make) -> list[Voice]:
@@ -101,16 +104,22 @@ def in_noise(speech: Sound, noise: Sound, decibels: float | None) -> Samples:
     return np.clip(np.rint(sound), -32768, 32767).astype(np.int16)
 
 
-def utterance(voice: Voice, words: str, noise: str, decibels: float | None, make: Make, seed: int) -> Samples:
+def utterance(
+    voice: Voice, words: str, noise: str, decibels: float | None, make: Make, seed: int
+) -> Samples:
     """Return words in a voice amid a noise by name."""
     speech = speak(voice, words)
     rng = np.random.default_rng([seed, len(words)])
     n = len(speech) + 2 * round(AROUND * SAMPLE_RATE_HZ)
-    sound = NOISES[noise](n, rng, make) if decibels is not None else rng.standard_normal(n)
+    sound = (
+        NOISES[noise](n, rng, make) if decibels is not None else rng.standard_normal(n)
+    )
     return in_noise(speech, sound, decibels)
 
 
-def job_phrases(grammar: Grammar, count: int, seed: int, wordings: int = 2) -> list[str]:
+def job_phrases(
+    grammar: Grammar, count: int, seed: int, wordings: int = 2
+) -> list[str]:
     """Return phrases drawn evenly over the commands, each in one of its first few wordings."""
     rng = np.random.default_rng(seed)
     by_form = [[grammar.spelled(w) for w in form.wordings[:wordings]] for form in FORMS]

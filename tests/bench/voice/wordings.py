@@ -2,8 +2,9 @@
 
 Example: python -m tests.bench.voice.wordings --decibels 10
 
-Every wording of every command is said once by each reporting voice, with another of its values each time.
-Prints the rate of all, and the wordings that were missed or taken wrongly.
+Every wording of every command is said once by each reporting voice, with another of its
+values each time. Prints the rate of all, and the wordings that were missed or taken
+wrongly.
 """
 
 from __future__ import annotations
@@ -57,11 +58,16 @@ def heard(said: Said) -> Result:
     phrase = phrases[rng.integers(len(phrases))]
     speech = speak(voices_here("reporting")[said.voice], phrase)
     samples = amid(phrase, speech, "mixed", said.decibels, rng).samples
-    texts = tuple(one.hearing.text for one in listened(frames_of(samples), Listener(_recogniser())))
+    texts = tuple(
+        one.hearing.text
+        for one in listened(frames_of(samples), Listener(_recogniser()))
+    )
     taken = [found for text in texts if (found := PLAIN.parse(text)) is not None]
     taken = [found for found in taken if not isinstance(found, GoOn)]
     meant = PLAIN.parse(phrase)
-    return Result(phrase, texts, taken == [meant], any(found != meant for found in taken))
+    return Result(
+        phrase, texts, taken == [meant], any(found != meant for found in taken)
+    )
 
 
 def main() -> None:
@@ -69,10 +75,18 @@ def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("--decibels", type=float, help="noise so far below the speech; without it, quiet")
+    parser.add_argument(
+        "--decibels",
+        type=float,
+        help="noise so far below the speech; without it, quiet",
+    )
     asked = parser.parse_args()
     voices = range(len(voices_here("reporting")))
-    jobs = [Said(wording, voice, asked.decibels) for wording in range(len(WORDINGS)) for voice in voices]
+    jobs = [
+        Said(wording, voice, asked.decibels)
+        for wording in range(len(WORDINGS))
+        for voice in voices
+    ]
     with multiprocessing.get_context("fork").Pool(os.cpu_count()) as pool:
         found = pool.map(heard, jobs, chunksize=4)
     right, wrong = sum(one.right for one in found), sum(one.wrong for one in found)
@@ -80,7 +94,9 @@ def main() -> None:
     for job, one in zip(jobs, found, strict=True):
         if not one.right:
             how = "wrong" if one.wrong else "missed"
-            print(f"{how:7}{WORDINGS[job.wording]:32} {one.phrase!r} heard as {one.texts}")
+            print(
+                f"{how:7}{WORDINGS[job.wording]:32} {one.phrase!r} heard as {one.texts}"
+            )
 
 
 if __name__ == "__main__":

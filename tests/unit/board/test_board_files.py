@@ -8,9 +8,14 @@ from types import ModuleType
 
 import pytest
 
-SCRIPT = Path(__file__).parents[3] / "hardware/board/system/usr/local/lib/companion-board/board.py"
+SCRIPT = (
+    Path(__file__).parents[3]
+    / "hardware/board/system/usr/local/lib/companion-board/board.py"
+)
 EXAMPLE = Path(__file__).parents[3] / "hardware/board/fat/board.toml"
-WIFI = '[wifi]\nown = {own}\nname = "our boat"\npassword = "a long one"\ncountry = "US"\n'
+WIFI = (
+    '[wifi]\nown = {own}\nname = "our boat"\npassword = "a long one"\ncountry = "US"\n'
+)
 
 
 @pytest.fixture(scope="module")
@@ -38,19 +43,25 @@ def write(root: Path, text: str, name: str = "board.toml") -> None:
 
 def companion(root: Path, status: int) -> str:
     program = root / "companion"
-    program.write_text(f'#!/bin/sh\necho "$2: line 3: no such rod" >&2\nexit {status}\n')
+    program.write_text(
+        f'#!/bin/sh\necho "$2: line 3: no such rod" >&2\nexit {status}\n'
+    )
     program.chmod(0o755)
     return str(program)
 
 
-def test_the_example_is_taken_as_it_is_and_with_all_of_it_in_force(board: ModuleType, root: Path) -> None:
+def test_the_example_is_taken_as_it_is_and_with_all_of_it_in_force(
+    board: ModuleType, root: Path
+) -> None:
     zones = root / "usr/share/zoneinfo"
     text = EXAMPLE.read_text(encoding="utf-8")
     assert board.read_board(text, zones) == board.Board()
     in_force = "\n".join(line.removeprefix("# ") for line in text.splitlines()[4:])
     all_of_it = board.read_board(in_force.replace("UTC", "America/Chicago"), zones)
     assert all_of_it.time_zone == "America/Chicago"
-    assert all_of_it.wifi == board.Wifi(True, "the network's name", "eight signs or more", "US")
+    assert all_of_it.wifi == board.Wifi(
+        True, "the network's name", "eight signs or more", "US"
+    )
     assert all_of_it.keys == ("ssh-ed25519 AAAA... you",)
 
 
@@ -66,15 +77,23 @@ def test_the_example_is_taken_as_it_is_and_with_all_of_it_in_force(board: Module
         ("[wifi]\nname = 'x'", "password has to be 8 to 63"),
         ("[wifi]\nkey = 'x'", r"\[wifi\] key is not known"),
         (WIFI.format(own='"yes"'), "own has to be true or false"),
-        (WIFI.format(own="true").replace("our boat", 'our "boat'), "Expected newline|name has to be"),
+        (
+            WIFI.format(own="true").replace("our boat", 'our "boat'),
+            "Expected newline|name has to be",
+        ),
         (WIFI.format(own="true").replace('"our boat"', "'a\"b'"), "name has to be"),
-        (WIFI.format(own="true").replace('"a long one"', '"a\\nlong one"'), "password has to be"),
+        (
+            WIFI.format(own="true").replace('"a long one"', '"a\\nlong one"'),
+            "password has to be",
+        ),
         ("[login]\nkeys = 'ssh-rsa'", "keys has to be a list"),
         ("[login]\nkeys = ['ssh-rsa a\\nssh-rsa b']\n", None),
         ('[login]\nkeys = ["ssh-rsa a\\nssh-rsa b"]\n', "keys has to be a list"),
     ],
 )
-def test_a_mistake_is_told_in_a_line(board: ModuleType, root: Path, text: str, told: str | None) -> None:
+def test_a_mistake_is_told_in_a_line(
+    board: ModuleType, root: Path, text: str, told: str | None
+) -> None:
     if told is None:  # in single quotation marks a backslash is a backslash
         assert board.read_board(text, root / "usr/share/zoneinfo").keys
         return
@@ -90,7 +109,9 @@ def test_a_network_of_its_own_or_another_to_join(board: ModuleType, root: Path) 
     assert 'ssid="our boat"' in secret.read_text()
     assert "mode=2" in secret.read_text()
     assert secret.stat().st_mode & 0o077 == 0
-    assert "DHCPServer=yes" in (root / "run/systemd/network/20-wifi.network").read_text()
+    assert (
+        "DHCPServer=yes" in (root / "run/systemd/network/20-wifi.network").read_text()
+    )
     write(root, WIFI.format(own="false"))
     assert board.set_board_up(root) == []
     assert "mode=2" not in secret.read_text()
@@ -98,9 +119,15 @@ def test_a_network_of_its_own_or_another_to_join(board: ModuleType, root: Path) 
 
 
 def test_zone_name_and_keys(board: ModuleType, root: Path) -> None:
-    write(root, 'name = "heron"\ntime_zone = "America/Chicago"\n[login]\nkeys = ["ssh-ed25519 AAAA"]\n')
+    write(
+        root,
+        'name = "heron"\ntime_zone = "America/Chicago"\n[login]\nkeys = ["ssh-ed25519 AAAA"]\n',
+    )
     assert board.set_board_up(root) == []
-    assert os.readlink(root / "run/board/localtime") == "/usr/share/zoneinfo/America/Chicago"
+    assert (
+        os.readlink(root / "run/board/localtime")
+        == "/usr/share/zoneinfo/America/Chicago"
+    )
     assert (root / "run/board/name").read_text() == "heron"
     assert (root / "run/board/keys").read_text() == "ssh-ed25519 AAAA\n"
 
@@ -124,12 +151,16 @@ def test_without_any_file_it_starts_all_the_same(board: ModuleType, root: Path) 
     assert (root / "run/board/name").read_text() == "boat"
 
 
-def test_an_editor_that_begins_a_file_with_a_mark_is_no_mistake(board: ModuleType, root: Path) -> None:
+def test_an_editor_that_begins_a_file_with_a_mark_is_no_mistake(
+    board: ModuleType, root: Path
+) -> None:
     (root / "boot/board.toml").write_bytes(b'\xef\xbb\xbfname = "heron"\r\n')
     assert board.set_board_up(root) == []
 
 
-def test_a_configuration_that_the_companion_takes_is_put_in_force(board: ModuleType, root: Path) -> None:
+def test_a_configuration_that_the_companion_takes_is_put_in_force(
+    board: ModuleType, root: Path
+) -> None:
     in_force = root / "etc/companion/companion.toml"
     in_force.write_text("old")
     write(root, "new", "companion.toml")
@@ -142,7 +173,9 @@ def test_one_that_it_does_not_take_is_not(board: ModuleType, root: Path) -> None
     in_force = root / "etc/companion/companion.toml"
     in_force.write_text("old")
     write(root, "new", "companion.toml")
-    assert board.set_companion_up(root, companion(root, 2)) == ["companion.toml: line 3: no such rod"]
+    assert board.set_companion_up(root, companion(root, 2)) == [
+        "companion.toml: line 3: no such rod"
+    ]
     assert in_force.read_text() == "old"
 
 

@@ -43,24 +43,42 @@ def disk(tmp_path: Path) -> Path:
     return path
 
 
-def test_what_a_flush_came_after_is_on_the_disk_and_the_rest_is_not(tmp_path: Path, disk: Path) -> None:
+def test_what_a_flush_came_after_is_on_the_disk_and_the_rest_is_not(
+    tmp_path: Path, disk: Path
+) -> None:
     log = log_of(
-        tmp_path / "log", [(1, block("a"), 0), (2, block("b", 2), 0), (0, b"", FLUSH), (5, block("c"), 0)]
+        tmp_path / "log",
+        [
+            (1, block("a"), 0),
+            (2, block("b", 2), 0),
+            (0, b"", FLUSH),
+            (5, block("c"), 0),
+        ],
     )
     writes = list(read_log(log))
-    assert [(w.at // UNIT, w.size // UNIT) for w in writes] == [(1, 1), (2, 2), (0, 0), (5, 1)]
+    assert [(w.at // UNIT, w.size // UNIT) for w in writes] == [
+        (1, 1),
+        (2, 2),
+        (0, 0),
+        (5, 1),
+    ]
     assert writes[-1].end == log.stat().st_size
     cut = Disk(log, disk, 0)
     assert [w.at // UNIT for w in cut.go_to(writes[1].end)] == [1, 2]
     assert disk.read_bytes() == bytes(SECTORS * UNIT)
     assert [w.at // UNIT for w in cut.go_to(writes[3].end)] == [5]
-    assert disk.read_bytes()[UNIT : 5 * UNIT] == block("a") + block("b", 2) + bytes(UNIT)
+    assert disk.read_bytes()[UNIT : 5 * UNIT] == block("a") + block("b", 2) + bytes(
+        UNIT
+    )
     cut.close()
 
 
-def test_the_later_of_two_writes_stands_also_when_a_flush_comes_between(tmp_path: Path, disk: Path) -> None:
+def test_the_later_of_two_writes_stands_also_when_a_flush_comes_between(
+    tmp_path: Path, disk: Path
+) -> None:
     log = log_of(
-        tmp_path / "log", [(1, block("a"), 0), (1, block("b"), FUA), (1, block("c"), 0), (0, b"", FLUSH)]
+        tmp_path / "log",
+        [(1, block("a"), 0), (1, block("b"), FUA), (1, block("c"), 0), (0, b"", FLUSH)],
     )
     cut = Disk(log, disk, 0)
     assert cut.go_to(log.stat().st_size) == []
@@ -80,9 +98,12 @@ def test_something_else_is_no_log(tmp_path: Path) -> None:
         list(read_log(tmp_path / "log"))
 
 
-def test_a_part_of_a_disk_takes_what_is_written_there_and_nothing_else(tmp_path: Path, disk: Path) -> None:
+def test_a_part_of_a_disk_takes_what_is_written_there_and_nothing_else(
+    tmp_path: Path, disk: Path
+) -> None:
     log = log_of(
-        tmp_path / "log", [(101, block("a"), 0), (0, b"", FLUSH), (3, block("b"), 0), (0, b"", FLUSH)]
+        tmp_path / "log",
+        [(101, block("a"), 0), (0, b"", FLUSH), (3, block("b"), 0), (0, b"", FLUSH)],
     )
     cut = Disk(log, disk, 100 * UNIT)
     cut.go_to(list(read_log(log))[1].end)
@@ -97,10 +118,16 @@ def test_a_discard_holds_no_data(tmp_path: Path) -> None:
     with log.open("ab") as file:
         file.write(ENTRY.pack(8, 16, DISCARD, 0).ljust(UNIT, b"\0"))
         file.write(ENTRY.pack(3, 1, 0, 0).ljust(UNIT, b"\0") + block("b"))
-    assert [(w.at // UNIT, w.flags) for w in read_log(log)] == [(1, 0), (8, DISCARD), (3, 0)]
+    assert [(w.at // UNIT, w.flags) for w in read_log(log)] == [
+        (1, 0),
+        (8, DISCARD),
+        (3, 0),
+    ]
 
 
-def test_a_cut_leaves_any_part_of_what_was_not_flushed_and_all_that_was_forced() -> None:
+def test_a_cut_leaves_any_part_of_what_was_not_flushed_and_all_that_was_forced() -> (
+    None
+):
     waiting = [Write(0, n * UNIT, FUA if n == 3 else 0, 0, 4 * UNIT) for n in range(6)]
     chance, seen = random.Random(1), set()
     for _ in range(500):

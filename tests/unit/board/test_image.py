@@ -12,7 +12,9 @@ SYSTEM = ROOT / "hardware/board/system"
 
 
 def image(*options: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(["bash", SCRIPT, *options], capture_output=True, text=True, check=False)
+    return subprocess.run(
+        ["bash", SCRIPT, *options], capture_output=True, text=True, check=False
+    )
 
 
 def test_help_begins_with_an_example() -> None:
@@ -33,9 +35,15 @@ def test_help_begins_with_an_example() -> None:
         ("--suite", "", "a"),
     ],
 )
-def test_wrong_usage_is_told_and_nothing_is_made(options: tuple[str, ...], tmp_path: Path) -> None:
+def test_wrong_usage_is_told_and_nothing_is_made(
+    options: tuple[str, ...], tmp_path: Path
+) -> None:
     told = subprocess.run(
-        ["bash", SCRIPT, *options], cwd=tmp_path, capture_output=True, text=True, check=False
+        ["bash", SCRIPT, *options],
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        check=False,
     )
     assert told.returncode == 2
     assert told.stderr.startswith("Example: ")
@@ -43,11 +51,18 @@ def test_wrong_usage_is_told_and_nothing_is_made(options: tuple[str, ...], tmp_p
 
 
 def test_what_the_units_wait_for_is_mounted() -> None:
-    fields = [line.split() for line in (SYSTEM / "etc/fstab").read_text().splitlines() if line[:1] not in "#"]
+    fields = [
+        line.split()
+        for line in (SYSTEM / "etc/fstab").read_text().splitlines()
+        if line[:1] not in "#"
+    ]
     mounted = {row[1].strip("/").replace("/", "-") + ".mount" for row in fields}
     units = SYSTEM / "etc/systemd/system"
     wanted = set()
-    for path in (units / "companion-board.service", units / "companion.service.d/board.conf"):
+    for path in (
+        units / "companion-board.service",
+        units / "companion.service.d/board.conf",
+    ):
         wanted |= set(re.findall(r"[a-z-]+\.mount", path.read_text()))
     assert wanted
     assert wanted <= mounted
@@ -59,7 +74,11 @@ def test_the_disks_are_named_by_the_script() -> None:
 
 
 def test_only_the_root_has_to_be_there_for_the_board_to_start() -> None:
-    fields = [line.split() for line in (SYSTEM / "etc/fstab").read_text().splitlines() if line[:1] not in "#"]
+    fields = [
+        line.split()
+        for line in (SYSTEM / "etc/fstab").read_text().splitlines()
+        if line[:1] not in "#"
+    ]
     must = [row[1] for row in fields if "nofail" not in row[3] and row[0] != "tmpfs"]
     assert must == ["/"]
 

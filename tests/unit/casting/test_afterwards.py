@@ -22,12 +22,20 @@ REACTION = 0.7
 
 
 def call(t: float = 100.0, **more: object) -> Logged:
-    known = {"detail": "two o'clock", "boat": boat(t), "heading": 40.0, "speed": 0.5, "rod": "rod 1"}
+    known = {
+        "detail": "two o'clock",
+        "boat": boat(t),
+        "heading": 40.0,
+        "speed": 0.5,
+        "rod": "rod 1",
+    }
     return Logged(t=t, number=1, what="cast", **known | more)
 
 
 def bite(t: float = 120.0) -> Logged:
-    return Logged(t=t, number=2, what="bite", boat=boat(t), heading=40.0, speed=0.5, rod="rod 1")
+    return Logged(
+        t=t, number=2, what="bite", boat=boat(t), heading=40.0, speed=0.5, rod="rod 1"
+    )
 
 
 def boat(t: float) -> Fix:
@@ -42,8 +50,12 @@ def trip(*events: object) -> Aftersight:
 def as_on_the_water(number: int, aim: Aim):
     """What the deck tells with the rod in hand, while it happens."""
     deck, before = Deck(RODS), boat(100.0 - COURSE_LOOK_BACK_S)
-    _, course = range_and_bearing(before.lat, before.lon, boat(100.0).lat, boat(100.0).lon)
-    hand = begin_cast(deck, Hand(number), 99.0, BoatPose(boat(100.0), 40.0, course, 0.5), aim)
+    _, course = range_and_bearing(
+        before.lat, before.lon, boat(100.0).lat, boat(100.0).lon
+    )
+    hand = begin_cast(
+        deck, Hand(number), 99.0, BoatPose(boat(100.0), 40.0, course, 0.5), aim
+    )
     return lure_at(deck, hand, 119.0 - REACTION, boat(120.0), 40.0)
 
 
@@ -54,11 +66,15 @@ lure_of = partial(lure_on, beliefs=None, ground=Unmapped())
 @pytest.mark.parametrize("size", [None, 25.0])
 def test_it_is_where_it_would_have_been_told_with_that_rod_in_hand(number, size):
     rod = RODS[number - 1]
-    assert lure_of(rod, bite(), trip(call(size=size), bite())) == as_on_the_water(number, Aim(2, size))
+    assert lure_of(rod, bite(), trip(call(size=size), bite())) == as_on_the_water(
+        number, Aim(2, size)
+    )
 
 
 def test_rods_that_reach_less_had_their_lure_less_deep_and_elsewhere():
-    one, other = (lure_of(rod, bite(), trip(call(), bite())) for rod in (RODS[0], RODS[2]))
+    one, other = (
+        lure_of(rod, bite(), trip(call(), bite())) for rod in (RODS[0], RODS[2])
+    )
     assert other.depth < one.depth - 0.2
     assert other.at != one.at
 
@@ -71,8 +87,13 @@ def test_a_cast_that_is_in_or_was_ended_by_another_rod_no_longer_counts():
     assert under_way != usual
     assert lure_of(RODS[1], bite(), trip(call(), reeled, bite())) == usual
     assert lure_of(RODS[1], bite(), trip(call(), taken(rod="rod 2"), bite())) == usual
-    assert lure_of(RODS[1], bite(), trip(call(rod="rod 2"), taken(rod="rod 1"), bite())) == under_way
-    assert lure_of(RODS[1], bite(), trip(call(), taken(rod="rod 1"), bite())) == under_way
+    assert (
+        lure_of(RODS[1], bite(), trip(call(rod="rod 2"), taken(rod="rod 1"), bite()))
+        == under_way
+    )
+    assert (
+        lure_of(RODS[1], bite(), trip(call(), taken(rod="rod 1"), bite())) == under_way
+    )
 
 
 def test_a_cast_without_an_hour_goes_where_the_last_one_with_an_hour_went():
@@ -80,4 +101,10 @@ def test_a_cast_without_an_hour_goes_where_the_last_one_with_an_hour_went():
     with_hour = lure_of(RODS[1], bite(), trip(earlier, later, bite())).at
     over_the_bow = lure_of(RODS[1], bite(), trip(later, bite())).at
     assert with_hour.radius < over_the_bow.radius
-    assert 60.0 < range_and_bearing(boat(120.0).lat, boat(120.0).lon, with_hour.lat, with_hour.lon)[1] < 140.0
+    assert (
+        60.0
+        < range_and_bearing(
+            boat(120.0).lat, boat(120.0).lon, with_hour.lat, with_hour.lon
+        )[1]
+        < 140.0
+    )

@@ -12,7 +12,13 @@ from companion.casting.cast import FLIGHT_S, VAGUEST_TEACHING_SIGMA_M
 from companion.casting.deck import Deck
 from companion.casting.ground import FAN_SIGMAS, Ahead, Ray, TopOnWay, ahead
 from companion.casting.hand import Aim, Hand, begin_cast
-from companion.casting.lessons import Lessons, forget_rod, learn_no_touch, learn_touch, unlearn
+from companion.casting.lessons import (
+    Lessons,
+    forget_rod,
+    learn_no_touch,
+    learn_touch,
+    unlearn,
+)
 from companion.casting.outlook import MAY_CHANCE, SHOULD_CHANCE, WILL_CHANCE, outlook
 from companion.casting.pose import BoatPose
 from companion.dive.calibration import NoTouch, Touch
@@ -29,14 +35,19 @@ BOAT = BoatPose(HERE, 0.0, 90.0, 0.0)
 class Level:
     """A ground that is level, or that has a step: `shallow` m out to `edge` m, `depth` beyond."""
 
-    def __init__(self, depth, sigma=0.1, edge=0.0, shallow=None, tops=(), known_from=0.0):
+    def __init__(
+        self, depth, sigma=0.1, edge=0.0, shallow=None, tops=(), known_from=0.0
+    ):
         self.depth, self.sigma, self.edge, self.shallow = depth, sigma, edge, shallow
         self._tops, self.known_from = tops, known_from
 
     def ray(self, _at, _bearing, length):
         away = np.arange(int(length) + 1.0)
         depth = np.where(away < self.edge, self.shallow or self.depth, self.depth)
-        return Ray(np.where(away >= self.known_from, depth, np.nan), np.full(len(away), self.sigma))
+        return Ray(
+            np.where(away >= self.known_from, depth, np.nan),
+            np.full(len(away), self.sigma),
+        )
 
     def spots(self, places):
         return Ray(np.full(len(places), self.depth), np.full(len(places), self.sigma))
@@ -54,7 +65,12 @@ REACH = Deck(RODS).reach(RODS[0])
 
 @pytest.mark.parametrize(
     ("share", "verdict", "sureness"),
-    [(0.5, "touch", "will"), (0.95, "touch", "should"), (1.05, "clear", "may"), (2.0, "short", "unlikely")],
+    [
+        (0.5, "touch", "will"),
+        (0.95, "touch", "should"),
+        (1.05, "clear", "may"),
+        (2.0, "short", "unlikely"),
+    ],
 )
 def test_a_level_bottom_at_a_share_of_the_reach(share, verdict, sureness):
     seen = cast_over(Level(share * REACH)).outlook
@@ -82,7 +98,10 @@ def test_a_shelf_is_touched_when_the_lure_comes_to_its_edge():
 
 def test_a_boat_that_drifts_towards_the_lure_brings_it_over_ground_further_out():
     still = cast_over(Level(3.0 * REACH, edge=15.0, shallow=0.4 * REACH))
-    drifting = cast_over(Level(3.0 * REACH, edge=15.0, shallow=0.4 * REACH), BoatPose(HERE, 0.0, 0.0, 0.4))
+    drifting = cast_over(
+        Level(3.0 * REACH, edge=15.0, shallow=0.4 * REACH),
+        BoatPose(HERE, 0.0, 0.0, 0.4),
+    )
     assert drifting.drift == pytest.approx(0.4)
     assert drifting.outlook.after.best > still.outlook.after.best
 
@@ -90,12 +109,19 @@ def test_a_boat_that_drifts_towards_the_lure_brings_it_over_ground_further_out()
 def test_nothing_is_claimed_over_a_bottom_that_is_not_mapped():
     assert cast_over(Level(5.0, known_from=1000.0)).outlook.verdict == "unknown"
     partly = cast_over(Level(3.0 * REACH, known_from=20.0))
-    assert partly.outlook.verdict == "unknown", "half a map cannot promise to stay clear"
-    assert cast_over(Level(0.4 * REACH, known_from=15.0)).outlook.verdict == "touch", "but it can foretell"
+    assert partly.outlook.verdict == "unknown", (
+        "half a map cannot promise to stay clear"
+    )
+    assert cast_over(Level(0.4 * REACH, known_from=15.0)).outlook.verdict == "touch", (
+        "but it can foretell"
+    )
 
 
 def test_a_less_certain_bottom_makes_a_less_certain_outlook():
-    sure, vague = (cast_over(Level(0.7 * REACH, sigma=sigma)).outlook.chance for sigma in (0.05, 2.5))
+    sure, vague = (
+        cast_over(Level(0.7 * REACH, sigma=sigma)).outlook.chance
+        for sigma in (0.05, 2.5)
+    )
     assert vague < sure
 
 
@@ -128,26 +154,42 @@ def test_a_tree_top_right_on_the_way_is_cleared_by_its_height_over_the_path():
 
 def test_a_lure_that_drags_along_the_bottom_meets_a_tree_top_no_deeper_than_that():
     bottom = 0.7 * REACH
-    (seen,) = cast_over(Level(bottom, tops=(TopOnWay(15.0, 0.0, 1.0, bottom - 0.5, 1),))).outlook.tops
+    (seen,) = cast_over(
+        Level(bottom, tops=(TopOnWay(15.0, 0.0, 1.0, bottom - 0.5, 1),))
+    ).outlook.tops
     assert seen.clearance.best == pytest.approx(-0.5, abs=0.15)
 
 
 def test_a_tree_top_above_the_path_is_a_danger_and_one_far_aside_is_none():
-    on, off = TopOnWay(15.0, 0.0, 1.0, 0.5 * REACH, 1), TopOnWay(15.0, 12.0, 1.0, 0.5 * REACH, 2)
+    on, off = (
+        TopOnWay(15.0, 0.0, 1.0, 0.5 * REACH, 1),
+        TopOnWay(15.0, 12.0, 1.0, 0.5 * REACH, 2),
+    )
     cast = cast_over(Level(3.0 * REACH, tops=(on, off)))
     hit, missed = cast.outlook.tops
     assert hit.clearance.best < 0.0
     assert hit.chance > 3.0 * missed.chance
-    near = cast_over(Level(3.0 * REACH, tops=(TopOnWay(6.0, 0.0, 0.5, 0.3 * REACH, 1),)))
+    near = cast_over(
+        Level(3.0 * REACH, tops=(TopOnWay(6.0, 0.0, 0.5, 0.3 * REACH, 1),))
+    )
     assert near.danger() is not None
-    assert re.fullmatch(r"tree in \d+ seconds", cast_outlook(near, 1.0, "feet")), "no stop clears that"
+    assert re.fullmatch(r"tree in \d+ seconds", cast_outlook(near, 1.0, "feet")), (
+        "no stop clears that"
+    )
 
 
 def test_a_lure_that_rises_quickly_is_stopped_for_a_tree_top():
-    quick = config.parse(config.example_text().replace("rises slowly", "rises fast"), "example").rods
+    quick = config.parse(
+        config.example_text().replace("rises slowly", "rises fast"), "example"
+    ).rods
     top = TopOnWay(15.0, 0.0, 0.5, 0.85 * REACH, 1)
-    hand = begin_cast(Deck(quick, ground=Level(3.0 * REACH, tops=(top,))), Hand(1), 0.0, BOAT, Aim(12))
-    assert re.fullmatch(r"tree in \d+ seconds, stop for \d+ seconds", cast_outlook(hand.cast, 1.0, "feet"))
+    hand = begin_cast(
+        Deck(quick, ground=Level(3.0 * REACH, tops=(top,))), Hand(1), 0.0, BOAT, Aim(12)
+    )
+    assert re.fullmatch(
+        r"tree in \d+ seconds, stop for \d+ seconds",
+        cast_outlook(hand.cast, 1.0, "feet"),
+    )
 
 
 # --- what is said ---------------------------------------------------------------------------------------
@@ -156,12 +198,22 @@ def test_a_lure_that_rises_quickly_is_stopped_for_a_tree_top():
 def test_what_is_said_fits_the_outlook_and_comes_in_time_or_not_at_all():
     touching = cast_over(Level(0.5 * REACH))
     line = cast_outlook(touching, 1.0, "feet")
-    assert line == f"will touch in {round(FLIGHT_S + touching.outlook.after.best - 1.0)} seconds"
+    assert (
+        line
+        == f"will touch in {round(FLIGHT_S + touching.outlook.after.best - 1.0)} seconds"
+    )
     late = FLIGHT_S + touching.outlook.after.best - TOLD_BEFORE_S + 0.1
     assert cast_outlook(touching, late, "feet") is None
-    assert cast_outlook(cast_over(Level(REACH + 3.0)), 1.0, "feet", better=2).endswith(", take number two")
-    assert cast_outlook(cast_over(Level(5.0, known_from=1000.0)), 1.0, "feet") == "nothing known there"
-    over = cast_over(Level(3.0 * REACH, tops=(TopOnWay(15.0, 0.0, 1.0, REACH + 1.5, 1),)))
+    assert cast_outlook(cast_over(Level(REACH + 3.0)), 1.0, "feet", better=2).endswith(
+        ", take number two"
+    )
+    assert (
+        cast_outlook(cast_over(Level(5.0, known_from=1000.0)), 1.0, "feet")
+        == "nothing known there"
+    )
+    over = cast_over(
+        Level(3.0 * REACH, tops=(TopOnWay(15.0, 0.0, 1.0, REACH + 1.5, 1),))
+    )
     assert cast_outlook(over, 1.0, "feet").startswith("over the tree by ")
 
 
@@ -173,13 +225,16 @@ def test_a_touch_teaches_the_bottom_by_distance_and_the_time_of_the_word():
     seen = cast.touched(FLIGHT_S + 9.0)
     assert isinstance(seen, Touch)
     assert seen.after == pytest.approx(9.0)
-    assert all(depth == pytest.approx(0.8 * REACH, abs=0.01) for _, depth in seen.bottom)
+    assert all(
+        depth == pytest.approx(0.8 * REACH, abs=0.01) for _, depth in seen.bottom
+    )
     assert seen.sigma < 0.3
     assert isinstance(cast.untouched(), NoTouch)
 
 
 @pytest.mark.parametrize(
-    "ground", [Level(5.0, known_from=1000.0), Level(5.0, sigma=VAGUEST_TEACHING_SIGMA_M + 0.1)]
+    "ground",
+    [Level(5.0, known_from=1000.0), Level(5.0, sigma=VAGUEST_TEACHING_SIGMA_M + 0.1)],
 )
 def test_a_bottom_that_is_not_known_teaches_nothing(ground):
     assert cast_over(ground).touched(10.0) is None
@@ -198,11 +253,15 @@ def test_a_wide_aim_makes_the_bottom_of_a_slope_vague():
             depth = 5.0 + 0.1 * away * np.sin(np.radians(bearing))
             return Ray(depth, np.full(len(away), 0.1))
 
-    narrow, wide = (ahead(Slope(5.0), HERE, 0.0, aim, 40.0).mixed().sigma[30] for aim in (0.1, 1.0))
+    narrow, wide = (
+        ahead(Slope(5.0), HERE, 0.0, aim, 40.0).mixed().sigma[30] for aim in (0.1, 1.0)
+    )
     assert wide > 3.0 * narrow
 
 
-@pytest.mark.parametrize(("aim", "length"), [(Aim(12, short=True), 0.6), (Aim(12, length=18.3), None)])
+@pytest.mark.parametrize(
+    ("aim", "length"), [(Aim(12, short=True), 0.6), (Aim(12, length=18.3), None)]
+)
 def test_a_cast_keeps_the_length_that_was_said_in_what_it_teaches(aim, length):
     """Whether it flies or teaches: 20 yards are 20 yards, and a short cast is six tenths of a usual one."""
     meant = 18.3 if length is None else length * RODS[0].cast
@@ -213,9 +272,13 @@ def test_a_cast_keeps_the_length_that_was_said_in_what_it_teaches(aim, length):
     assert cast_over(Level(0.8 * REACH)).untouched().length is None
 
 
-def test_a_short_cast_reeled_in_over_a_bottom_it_cannot_reach_teaches_next_to_nothing(deck):
+def test_a_short_cast_reeled_in_over_a_bottom_it_cannot_reach_teaches_next_to_nothing(
+    deck,
+):
     before = deck.reach(RODS[0])
-    learn_no_touch(deck, Lessons(), 1, thrown(deck, aim=Aim(12, length=0.45 * RODS[0].cast)))
+    learn_no_touch(
+        deck, Lessons(), 1, thrown(deck, aim=Aim(12, length=0.45 * RODS[0].cast))
+    )
     assert deck.reach(RODS[0]) == pytest.approx(before, rel=5e-3)
 
 
@@ -238,7 +301,9 @@ def test_a_touch_over_known_bottom_changes_the_reach_of_all_rods_of_the_lure(dec
     _, lesson = learn_touch(deck, Lessons(), 1, early, cast, HERE)
     assert lesson.belief.touches == 1
     after = [deck.reach(rod) for rod in deck.rods]
-    assert all(now > was for now, was in zip(after, before, strict=True)), "a touch that came early"
+    assert all(now > was for now, was in zip(after, before, strict=True)), (
+        "a touch that came early"
+    )
     assert len(deck.learned(lesson.rod).belief().evidence) == 1
 
 

@@ -8,7 +8,14 @@ import pytest
 from companion import config
 from companion.casting.cast import FLIGHT_S
 from companion.casting.deck import Deck
-from companion.casting.hand import DIRECTION_REMEMBERED_S, Aim, Hand, begin_cast, lure_at, take_rod
+from companion.casting.hand import (
+    DIRECTION_REMEMBERED_S,
+    Aim,
+    Hand,
+    begin_cast,
+    lure_at,
+    take_rod,
+)
 from companion.casting.pose import BoatPose
 from companion.events import Fix
 from companion.lakebed.marks import FIX_RADIUS_M
@@ -94,11 +101,15 @@ def test_a_spoken_hour_makes_the_place_surer(deck):
     spoken = lure_at(deck, hand, 15.0, HERE, 0.0).at.radius
     again = 30.0
     hand = begin_cast(deck, hand, again, BoatPose(HERE, 200.0), Aim())
-    assert hand.cast.bearing == pytest.approx(90.0), "a cast without an hour goes where the last one went"
+    assert hand.cast.bearing == pytest.approx(90.0), (
+        "a cast without an hour goes where the last one went"
+    )
     assert lure_at(deck, hand, again + 15.0, HERE, 0.0).at.radius > 1.5 * spoken
     later = DIRECTION_REMEMBERED_S + 1.0
     hand = begin_cast(deck, hand, later, BoatPose(HERE, 200.0), Aim())
-    assert hand.cast.bearing == pytest.approx(200.0), "but not for ever: then over the bow"
+    assert hand.cast.bearing == pytest.approx(200.0), (
+        "but not for ever: then over the bow"
+    )
     assert lure_at(deck, hand, later + 15.0, HERE, 0.0).at.radius > 3.5 * spoken
 
 
@@ -107,7 +118,9 @@ def test_a_boat_that_drifts_stays_on_the_line_to_where_the_lure_landed(deck):
     drifted = Fix(*moved(HERE.lat, HERE.lon, 0.0, 10.0), FIX_RADIUS_M)
     at = lure_at(deck, hand, 20.0, drifted, 0.0).at
     _, bearing = range_and_bearing(drifted.lat, drifted.lon, at.lat, at.lon)
-    assert bearing == pytest.approx(90.0 + math.degrees(math.atan2(10.0, deck.rod(1).cast)), abs=0.5)
+    assert bearing == pytest.approx(
+        90.0 + math.degrees(math.atan2(10.0, deck.rod(1).cast)), abs=0.5
+    )
 
 
 def test_a_cast_whose_line_must_be_in_is_over(deck):

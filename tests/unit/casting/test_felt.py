@@ -7,7 +7,14 @@ import pytest
 
 from companion.casting.cast import Whereabouts
 from companion.casting.deck import Deck
-from companion.casting.felt import LEAST_SLOPE, MOST_TOUCHES, TOUCH_INFLUENCE_M, Felt, FeltTouch, felt_touch
+from companion.casting.felt import (
+    LEAST_SLOPE,
+    MOST_TOUCHES,
+    TOUCH_INFLUENCE_M,
+    Felt,
+    FeltTouch,
+    felt_touch,
+)
 from companion.casting.ground import FAN_SIGMAS, Ahead, Ray, ahead
 from companion.casting.hand import Aim, Hand, begin_cast
 from companion.casting.lessons import Lessons, forget_rod, learn_touch, unlearn
@@ -52,7 +59,9 @@ def textbook(touches, east, north):
             matrix[i, j] = SIGMA**2 * alike(places[i], places[j])
             if touches[i].lure == touches[j].lure:
                 matrix[i, j] += touches[i].shared * touches[j].shared
-        matrix[i, i] += touches[i].own ** 2 + (LEAST_SLOPE * (touches[i].at.sigma or 0.0)) ** 2
+        matrix[i, i] += (
+            touches[i].own ** 2 + (LEAST_SLOPE * (touches[i].at.sigma or 0.0)) ** 2
+        )
     across = np.array([SIGMA**2 * alike((east, north), place) for place in places])
     weights = np.linalg.inv(matrix) @ across
     mean = DEPTH + weights @ np.array([one.depth - DEPTH for one in touches])
@@ -80,23 +89,41 @@ def test_every_ray_is_refined_where_it_runs():
     found = refined(*TOGETHER, aim=aim)
     for ray, sigmas in enumerate(FAN_SIGMAS):
         east, north = 20.0 * math.sin(sigmas * aim), 20.0 * math.cos(sigmas * aim)
-        assert found.depth[ray, 20] == pytest.approx(textbook(TOGETHER, east, north)[0], abs=1e-3)
+        assert found.depth[ray, 20] == pytest.approx(
+            textbook(TOGETHER, east, north)[0], abs=1e-3
+        )
 
 
 def test_an_unsure_place_counts_by_how_steep_the_bottom_is():
-    steep = Ahead(*(np.tile(row, (5, 1)) for row in (np.linspace(4.0, 10.0, 31), np.full(31, SIGMA))), None)
+    steep = Ahead(
+        *(
+            np.tile(row, (5, 1))
+            for row in (np.linspace(4.0, 10.0, 31), np.full(31, SIGMA))
+        ),
+        None,
+    )
     one = touch(0.0, 15.0, 5.0, radius=6.0)
-    flat_sigma, steep_sigma = refined(one).sigma[2, 15], refined(one, sounded=steep).sigma[2, 15]
+    flat_sigma, steep_sigma = (
+        refined(one).sigma[2, 15],
+        refined(one, sounded=steep).sigma[2, 15],
+    )
     assert steep_sigma > flat_sigma
     noise = one.own**2 + (6.0 / 30.0 * one.at.sigma) ** 2
-    assert steep_sigma == pytest.approx(math.sqrt(SIGMA**2 - SIGMA**4 / (SIGMA**2 + noise)), abs=1e-3)
+    assert steep_sigma == pytest.approx(
+        math.sqrt(SIGMA**2 - SIGMA**4 / (SIGMA**2 + noise)), abs=1e-3
+    )
 
 
 def test_what_is_not_known_of_the_bottom_does_not_make_it_steep():
     gap = np.full((5, 31), DEPTH)
     gap[:, 10:12] = np.nan
-    found = refined(touch(0.0, 20.0, 5.0, radius=6.0), sounded=Ahead(gap, np.full((5, 31), SIGMA), None))
-    assert found.depth[2, 20] == pytest.approx(refined(touch(0.0, 20.0, 5.0, radius=6.0)).depth[2, 20])
+    found = refined(
+        touch(0.0, 20.0, 5.0, radius=6.0),
+        sounded=Ahead(gap, np.full((5, 31), SIGMA), None),
+    )
+    assert found.depth[2, 20] == pytest.approx(
+        refined(touch(0.0, 20.0, 5.0, radius=6.0)).depth[2, 20]
+    )
     assert np.isnan(found.depth[:, 10:12]).all()
 
 
@@ -105,7 +132,9 @@ def test_touches_far_off_or_over_nothing_mapped_say_nothing():
     assert refined(touch(near, 15.0, 4.0)).depth[2, 15] < DEPTH
     assert (refined(touch(far, 15.0, 4.0)).depth == DEPTH).all()
     unmapped = Level(DEPTH, SIGMA)
-    unmapped.spots = lambda places: Ray(np.full(len(places), np.nan), np.full(len(places), np.nan))
+    unmapped.spots = lambda places: Ray(
+        np.full(len(places), np.nan), np.full(len(places), np.nan)
+    )
     assert (refined(touch(0.0, 15.0, 4.0), ground=unmapped).depth == DEPTH).all()
     nothing = Ahead(np.full((5, 31), np.nan), np.full((5, 31), np.nan), None)
     assert refined(touch(0.0, 15.0, 4.0), sounded=nothing) is nothing
@@ -114,7 +143,9 @@ def test_touches_far_off_or_over_nothing_mapped_say_nothing():
 def test_only_the_latest_touches_are_looked_at():
     old = [touch(0.0, 15.0, 1.0)] * 5
     late = [touch(0.0, 15.0, 5.0)] * MOST_TOUCHES
-    assert refined(*old, *late).depth[2, 15] == pytest.approx(refined(*late).depth[2, 15])
+    assert refined(*old, *late).depth[2, 15] == pytest.approx(
+        refined(*late).depth[2, 15]
+    )
 
 
 def test_a_touch_is_where_and_as_deep_as_the_lure_was_a_second_before_the_word():
@@ -131,7 +162,9 @@ def test_a_touch_is_where_and_as_deep_as_the_lure_was_a_second_before_the_word()
     shared = depth * (reach.high - reach.low) / (2 * 1.645 * reach.best)
     assert found.shared == pytest.approx(shared, rel=1e-3)
     later = cast.free_at(said)[2] - depth
-    assert found.own == pytest.approx(math.hypot(math.sqrt(max(spread**2 - found.shared**2, 0)), later))
+    assert found.own == pytest.approx(
+        math.hypot(math.sqrt(max(spread**2 - found.shared**2, 0)), later)
+    )
     assert found.own > abs(later)
 
 
@@ -140,10 +173,17 @@ def test_a_touch_before_the_retrieve_or_without_a_place_is_no_sounding():
     cast = begin_cast(deck, Hand(1), 0.0, BOAT, Aim(12)).cast
     reach = deck.reach_band(cast.rod)
     assert felt_touch(cast, cast.retrieved_from + CALL_DELAY, HERE, reach) is None
-    assert felt_touch(cast, cast.retrieved_from + CALL_DELAY + 0.1, HERE, reach) is not None
-    nowhere = begin_cast(deck, Hand(1), 0.0, BoatPose(None, None, None, None), Aim(12)).cast
+    assert (
+        felt_touch(cast, cast.retrieved_from + CALL_DELAY + 0.1, HERE, reach)
+        is not None
+    )
+    nowhere = begin_cast(
+        deck, Hand(1), 0.0, BoatPose(None, None, None, None), Aim(12)
+    ).cast
     assert felt_touch(nowhere, nowhere.retrieved_from + 9.0, None, reach) is None
-    any_way = begin_cast(deck, Hand(1), 0.0, BoatPose(HERE, None, None, None), Aim()).cast
+    any_way = begin_cast(
+        deck, Hand(1), 0.0, BoatPose(HERE, None, None, None), Aim()
+    ).cast
     assert any_way.bearing is None
     assert felt_touch(any_way, any_way.retrieved_from + 9.0, HERE, reach) is None
 
@@ -160,7 +200,9 @@ def test_a_touch_before_the_retrieve_or_without_a_place_is_no_sounding():
         (None, 4.6, 5.0, None, None),
     ],
 )
-def test_a_lure_is_never_below_the_bottom_and_on_it_at_a_touch(depth, deepest, bottom, above, touching):
+def test_a_lure_is_never_below_the_bottom_and_on_it_at_a_touch(
+    depth, deepest, bottom, above, touching
+):
     where = Whereabouts(depth, None, deepest)
     assert where.depth_above(bottom) == above
     assert where.depth_touching(bottom) == touching

@@ -15,7 +15,10 @@ RULES = MatchRules()
 def stood(depths, *, in_hand=1, every=0.5, reaches=REACHES):
     """Feed depths at a steady rate; return the standing after each."""
     watch = MatchWatch()
-    return [watch.accept_depth(i * every, depth, reaches, in_hand) for i, depth in enumerate(depths)]
+    return [
+        watch.accept_depth(i * every, depth, reaches, in_hand)
+        for i, depth in enumerate(depths)
+    ]
 
 
 @pytest.mark.parametrize(
@@ -36,7 +39,9 @@ def stood(depths, *, in_hand=1, every=0.5, reaches=REACHES):
 def test_what_an_angler_can_do_about_it(in_hand, depth, state, better):
     (standing,) = stood([depth], in_hand=in_hand)
     assert (standing.state, standing.better) == (state, better)
-    assert standing.action == ((True, better and ANY_LESSER) if state == "touch" else (False, better))
+    assert standing.action == (
+        (True, better and ANY_LESSER) if state == "touch" else (False, better)
+    )
     assert standing.margin == pytest.approx(depth - REACHES[in_hand])
 
 
@@ -55,7 +60,9 @@ def test_which_lesser_rod_would_do_is_no_news_where_the_one_in_hand_digs_on():
 
 def test_the_rod_that_was_named_stays_named_while_it_gets_down_and_does_not_dig():
     up = stood([5.5] * 5 + [4.7] * 20, in_hand=3)
-    assert {standing.better for standing in up} == {1}, "rod two would do as well, but one was named"
+    assert {standing.better for standing in up} == {1}, (
+        "rod two would do as well, but one was named"
+    )
     shallower = stood([5.5] * 5 + [REACHES[1] - RULES.digs - 0.1] * 20, in_hand=3)
     assert shallower[-1].better == 2
     deeper = stood([4.5] * 5 + [5.5] * 20, in_hand=3)
@@ -95,8 +102,12 @@ def test_after_lost_depth_nothing_is_known():
     assert watch.accept_depth(60.0, 4.5, REACHES, 1).state == "touch"
 
 
-@given(st.lists(st.floats(0.3, 60.0), min_size=1, max_size=200), st.sampled_from([1, 2, 3]))
-def test_a_state_is_never_further_from_the_depth_than_deadband_or_dwell(depths, in_hand):
+@given(
+    st.lists(st.floats(0.3, 60.0), min_size=1, max_size=200), st.sampled_from([1, 2, 3])
+)
+def test_a_state_is_never_further_from_the_depth_than_deadband_or_dwell(
+    depths, in_hand
+):
     standings = stood(depths, in_hand=in_hand, every=RULES.dwell)
     for before, now in pairwise(standings):
         down = now.margin <= 0.0

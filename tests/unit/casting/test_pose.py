@@ -28,7 +28,9 @@ def test_a_log_tells_the_part_along_the_bow_and_the_gps_the_rest():
     assert pose_of(logged).water_speed_towards(90.0) == pytest.approx(0.4)
     assert pose_of(logged).water_speed_towards(0.0) == pytest.approx(0.5)
     held = BoatState(t=0.0, heading=0.0, speed=0.0, course=0.0, water_speed=0.6)
-    assert pose_of(held).water_speed_towards(0.0) == pytest.approx(0.6), "held against a current of 0.6"
+    assert pose_of(held).water_speed_towards(0.0) == pytest.approx(0.6), (
+        "held against a current of 0.6"
+    )
     assert pose_of(held).water_speed_towards(180.0) == pytest.approx(-0.6)
 
 

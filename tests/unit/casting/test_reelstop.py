@@ -27,9 +27,13 @@ def hand_over(ground, boat=BOAT):
 def over_a_tree(boat=BOAT):
     """A cast that is as likely as not to come over a tree top that stands near the boat."""
     plain = hand_over(Level(3.0 * REACH), boat)[1].cast
-    away, depth = (np.median(each, axis=0) for each in (plain.casts.away, plain.casts.depth))
+    away, depth = (
+        np.median(each, axis=0) for each in (plain.casts.away, plain.casts.depth)
+    )
     there = float(np.interp(-TREE_M, -away, depth))
-    return hand_over(Level(3.0 * REACH, tops=(TopOnWay(TREE_M, 0.0, 0.3, there, 1),)), boat), there
+    return hand_over(
+        Level(3.0 * REACH, tops=(TopOnWay(TREE_M, 0.0, 0.3, there, 1),)), boat
+    ), there
 
 
 @pytest.fixture(scope="module")
@@ -37,7 +41,11 @@ def stopped():
     """A cast as it was, and the same with a stop of which both ends were told."""
     deck, hand = hand_over(Level(3.0 * REACH))
     during = stop_reel(deck, hand, FLIGHT_S + AT_S)
-    return hand.cast, during.cast, start_reel(deck, during, FLIGHT_S + AT_S + LASTS_S).cast
+    return (
+        hand.cast,
+        during.cast,
+        start_reel(deck, during, FLIGHT_S + AT_S + LASTS_S).cast,
+    )
 
 
 def test_a_stop_makes_the_cast_longer_by_as_much(stopped):
@@ -53,13 +61,19 @@ def test_the_lure_rises_as_the_solver_has_it_and_comes_back(stopped):
     plain, _, after = stopped
     deck = Deck(RODS)
     line, lure, retrieve = deck.learned(RODS[0]).best(rig_name(RODS[0]))
-    path = dive.solve(line, lure, replace(retrieve, cast=plain.length).stopped_at(AT_S, LASTS_S))
+    path = dive.solve(
+        line, lure, replace(retrieve, cast=plain.length).stopped_at(AT_S, LASTS_S)
+    )
     free = dive.solve(line, lure, replace(retrieve, cast=plain.length))
     for t in (AT_S + 2.5, AT_S + LASTS_S, AT_S + LASTS_S + 2.0):
-        _, _, before, _ = plain.free_at(FLIGHT_S + min(t, AT_S) + max(t - AT_S - LASTS_S, 0.0))
+        _, _, before, _ = plain.free_at(
+            FLIGHT_S + min(t, AT_S) + max(t - AT_S - LASTS_S, 0.0)
+        )
         rise = before - after.free_at(FLIGHT_S + t)[2]
         wanted = free.at(min(t, AT_S) + max(t - AT_S - LASTS_S, 0.0))[1] - path.at(t)[1]
-        assert rise == pytest.approx(wanted, abs=0.2), "a median of reels that differ in speed by a sixth"
+        assert rise == pytest.approx(wanted, abs=0.2), (
+            "a median of reels that differ in speed by a sixth"
+        )
     assert after.free_at(FLIGHT_S + AT_S + LASTS_S + 9.0)[2] == pytest.approx(
         plain.free_at(FLIGHT_S + AT_S + 9.0)[2], abs=0.15
     )
@@ -73,7 +87,9 @@ def test_after_a_told_stop_the_next_one_is_advised_by_the_clock_of_the_reel():
     assert again is not None
     assert again.begins == pytest.approx(advised.begins + LASTS_S, abs=0.6)
     late = stop_reel(deck, hand, FLIGHT_S + advised.begins + 0.5)
-    assert start_reel(deck, late, FLIGHT_S + advised.begins + 1.5).cast.advised is None, "it is too late"
+    assert (
+        start_reel(deck, late, FLIGHT_S + advised.begins + 1.5).cast.advised is None
+    ), "it is too late"
 
 
 def test_a_lure_that_stands_still_does_not_come_nearer(stopped):
@@ -105,7 +121,9 @@ def test_an_advised_stop_is_perhaps_made_and_gives_way_to_what_is_told():
     (deck, hand), _ = over_a_tree()
     cast = hand.cast
     assert cast.advised is not None
-    assert cast_outlook(cast, 1.0, "feet").endswith(f", stop for {round(cast.advised.length)} seconds")
+    assert cast_outlook(cast, 1.0, "feet").endswith(
+        f", stop for {round(cast.advised.length)} seconds"
+    )
     longer = cast.casts.t[:, -1] > cast.unstopped.t[:, -1] + 0.1
     lasting = cast.unstopped.t[:, -1] > cast.advised.begins + 3.0
     assert longer[lasting].mean() == pytest.approx(OBEYED_SHARE, abs=0.06)
@@ -123,13 +141,18 @@ def test_the_stop_advised_clears_the_top_as_the_solver_has_it():
     made = replace(retrieve, cast=cast.length).stopped_at(stop.begins, stop.length)
     path = dive.solve(line, lure, made, until=stop.begins + stop.length + 8.0)
     wanted = 0.3 + max(cast.danger().clearance.best, 0.0)
-    assert dive.clearance(path, dive.TreeTop(TREE_M, there, 0.3)) == pytest.approx(wanted, abs=0.15)
+    assert dive.clearance(path, dive.TreeTop(TREE_M, there, 0.3)) == pytest.approx(
+        wanted, abs=0.15
+    )
 
 
 def test_a_lure_that_hangs_is_not_stopped():
     rig = Deck(RODS).learned(RODS[0]).best(rig_name(RODS[0]))
     line, lure, retrieve = rig
-    assert stop_over((line, replace(lure, buoyancy=0.0), retrieve), 15.0, 0.9 * REACH, 0.5) is None
+    assert (
+        stop_over((line, replace(lure, buoyancy=0.0), retrieve), 15.0, 0.9 * REACH, 0.5)
+        is None
+    )
 
 
 def test_a_stop_without_tracks_only_takes_time():
@@ -137,4 +160,6 @@ def test_a_stop_without_tracks_only_takes_time():
     later = with_stop(casts, ReelStop(AT_S, LASTS_S, 0.0, 0.0), None)
     assert (np.diff(later.t, axis=1) > 0.0).all()
     np.testing.assert_allclose(later.t[:, -1], casts.t[:, -1] + LASTS_S)
-    np.testing.assert_allclose(later.depth.max(axis=1), casts.depth.max(axis=1), atol=0.03)
+    np.testing.assert_allclose(
+        later.depth.max(axis=1), casts.depth.max(axis=1), atol=0.03
+    )

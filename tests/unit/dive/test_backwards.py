@@ -18,7 +18,9 @@ from companion.dive import (
 
 
 @pytest.mark.parametrize("reach", [2.5, 4.0, 5.5, 7.0])
-@pytest.mark.parametrize("line", [Line(0.3e-3), Line(0.25e-3, BRAID_KG_M3), Line(0.4e-3)])
+@pytest.mark.parametrize(
+    "line", [Line(0.3e-3), Line(0.25e-3, BRAID_KG_M3), Line(0.4e-3)]
+)
 def test_the_lure_found_reaches_the_depth_stated(reach, line):
     lure, retrieve = Lure(0.003, onset=3.0, buoyancy=0.1), Retrieve(38.0)
     found = lure_for_reach(reach, line, lure, retrieve)
@@ -27,7 +29,11 @@ def test_the_lure_found_reaches_the_depth_stated(reach, line):
 
 
 def test_back_and_forth():
-    line, lure, retrieve = Line(0.33e-3), Lure(0.002, 0.9, 2.0, 0.08), Retrieve(30.0, 1.2)
+    line, lure, retrieve = (
+        Line(0.33e-3),
+        Lure(0.002, 0.9, 2.0, 0.08),
+        Retrieve(30.0, 1.2),
+    )
     reach = solve(line, lure, retrieve).reach
     assert lift_ratio_for(reach, line, lure, retrieve) == pytest.approx(0.9, rel=2e-3)
 
@@ -55,11 +61,15 @@ def test_where_it_is_down_tells_how_soon_its_lip_takes_hold():
     path = solve(LINE, TRUE, LONG)
     rising = slice(0, int(path.z.argmax()))
     after = 41.0 - np.interp(0.9 * path.reach, path.z[rising], path.x[rising])
-    found = lure_for_descent(path.reach, LINE, replace(TRUE, onset=8.0), LONG, float(after))
+    found = lure_for_descent(
+        path.reach, LINE, replace(TRUE, onset=8.0), LONG, float(after)
+    )
     assert found.onset == pytest.approx(TRUE.onset, abs=0.4)
 
 
 def test_a_second_statement_that_does_not_fit_says_what_would():
     first = solve(LINE, TRUE, LONG).reach
-    with pytest.raises(DiveError, match=r"does not fit the first statement; for this lure"):
+    with pytest.raises(
+        DiveError, match=r"does not fit the first statement; for this lure"
+    ):
         lure_for_two_reaches(first, LINE, TRUE, LONG, (5.5, LINE, SHORT))

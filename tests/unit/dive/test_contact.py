@@ -26,11 +26,14 @@ def free():
 
 def ledge(shallow, deep, at):
     """Shallow near the boat, deep beyond."""
-    return SolverBottom(np.array([0.0, at, at + 0.15, 60.0]), np.array([shallow, shallow, deep, deep]))
+    return SolverBottom(
+        np.array([0.0, at, at + 0.15, 60.0]), np.array([shallow, shallow, deep, deep])
+    )
 
 
 @pytest.mark.parametrize(
-    ("x", "z"), [([1.0], [2.0]), ([0, 1], [1.0]), ([0, 0], [1, 1]), ([0, np.nan], [1, 1])]
+    ("x", "z"),
+    [([1.0], [2.0]), ([0, 1], [1.0]), ([0, 0], [1, 1]), ([0, np.nan], [1, 1])],
 )
 def test_a_bottom_must_make_sense(x, z):
     with pytest.raises(DiveError, match="bottom"):
@@ -80,7 +83,9 @@ def test_on_a_flat_bottom_the_lure_leaves_where_the_line_lifts_it(free):
 
 
 def test_a_deeper_bottom_is_touched_later_and_shorter():
-    shallow, deep = (contact(LINE, LURE, CAST, SolverBottom.flat(z)) for z in (3.5, 6.0))
+    shallow, deep = (
+        contact(LINE, LURE, CAST, SolverBottom.flat(z)) for z in (3.5, 6.0)
+    )
     assert shallow.first.begins > deep.first.begins
     assert shallow.length > deep.length > 0.0
 
@@ -89,7 +94,9 @@ def test_a_slope_up_towards_the_boat_is_followed():
     bottom = SolverBottom(np.array([0.0, 45.0]), np.array([1.5, 8.0]))
     met = contact(LINE, LURE, CAST, bottom)
     x = np.linspace(met.stretches[0].leaves + 0.5, met.first.begins - 0.5, 20)
-    np.testing.assert_allclose([met.path.depth_at(v) for v in x], bottom.depth(x), atol=0.03)
+    np.testing.assert_allclose(
+        [met.path.depth_at(v) for v in x], bottom.depth(x), atol=0.03
+    )
 
 
 def test_a_ledge_is_climbed_and_another_left_free():
@@ -121,7 +128,9 @@ def test_clearance_over_a_tree_top(free):
     assert clearance(free, TreeTop(20.0, depth + 0.7)) == pytest.approx(0.7, abs=0.01)
     assert clearance(free, TreeTop(20.0, depth - 0.7)) == pytest.approx(-0.7, abs=0.01)
     assert clearance(free, TreeTop(55.0, 3.0)) is None
-    assert clearance(free, TreeTop(25.0, 7.0, x_spread=3.0)) < clearance(free, TreeTop(25.0, 7.0))
+    assert clearance(free, TreeTop(25.0, 7.0, x_spread=3.0)) < clearance(
+        free, TreeTop(25.0, 7.0)
+    )
 
 
 def test_a_stop_lets_a_floating_lure_over(free):
@@ -132,7 +141,12 @@ def test_a_stop_lets_a_floating_lure_over(free):
     assert stop.clearance == 0.25
     path = solve(LINE, LURE, CAST.stopped_at(stop.begins, stop.length))
     assert clearance(path, top) == pytest.approx(0.3, abs=0.1)
-    assert clearance(solve(LINE, LURE, CAST.stopped_at(stop.begins, 0.5 * stop.length)), top) < 0.25
+    assert (
+        clearance(
+            solve(LINE, LURE, CAST.stopped_at(stop.begins, 0.5 * stop.length)), top
+        )
+        < 0.25
+    )
 
 
 def test_no_stop_where_none_is_needed_or_none_helps():

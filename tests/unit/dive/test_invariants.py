@@ -7,7 +7,16 @@ import numpy as np
 from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 
-from companion.dive import DEFAULT_DETAIL, NYLON_KG_M3, Line, Lure, Retrieve, Water, solve, solve_many
+from companion.dive import (
+    DEFAULT_DETAIL,
+    NYLON_KG_M3,
+    Line,
+    Lure,
+    Retrieve,
+    Water,
+    solve,
+    solve_many,
+)
 from companion.dive.balance import Quadrature
 from companion.dive.march import March, TimeGrid
 from companion.dive.solver import case_of, landed, line_left, shared_plan
@@ -29,7 +38,9 @@ lures = st.builds(
     onset=reals(0.0, 8.0),
     buoyancy=reals(0.0, 0.06),
 )
-retrieves = st.builds(Retrieve, cast=reals(12.0, 60.0), speed=reals(0.7, 2.0), tip_height=reals(0.0, 2.0))
+retrieves = st.builds(
+    Retrieve, cast=reals(12.0, 60.0), speed=reals(0.7, 2.0), tip_height=reals(0.0, 2.0)
+)
 
 
 def reaches(*cases):
@@ -42,16 +53,29 @@ def not_less(deeper, shallower):
 
 
 @few
-@given(diameters, reals(1.05, 1.8), lures, retrieves, st.sampled_from([RHO, NYLON_KG_M3]))
+@given(
+    diameters, reals(1.05, 1.8), lures, retrieves, st.sampled_from([RHO, NYLON_KG_M3])
+)
 def test_a_thicker_line_is_never_deeper(d, thicker, lure, retrieve, density):
     """Where the line's weight is little beside what pulls the lure down.
 
-    A nylon line sinks. On a lure that hardly dives, the extra weight of a thicker one pulls it deeper.
+    A nylon line sinks. On a lure that hardly dives, the extra weight of a thicker one
+    pulls it deeper.
     """
-    weight = (density - RHO) * GRAVITY * math.pi / 4.0 * (thicker**2 - 1.0) * d**2 * retrieve.cast
+    weight = (
+        (density - RHO)
+        * GRAVITY
+        * math.pi
+        / 4.0
+        * (thicker**2 - 1.0)
+        * d**2
+        * retrieve.cast
+    )
     lift = 0.5 * RHO * lure.drag_area * lure.lift_ratio * retrieve.speed**2
     assume(weight <= 0.05 * (lift - lure.buoyancy))
-    thin, thick = reaches((Line(d, density), lure, retrieve), (Line(d * thicker, density), lure, retrieve))
+    thin, thick = reaches(
+        (Line(d, density), lure, retrieve), (Line(d * thicker, density), lure, retrieve)
+    )
     not_less(thin, thick)
 
 
@@ -60,7 +84,8 @@ def test_a_thicker_line_is_never_deeper(d, thicker, lure, retrieve, density):
 def test_a_longer_cast_is_never_shallower(d, lure, retrieve, longer):
     line = Line(d)
     short, long = reaches(
-        (line, lure, retrieve), (line, lure, replace(retrieve, cast=retrieve.cast * longer))
+        (line, lure, retrieve),
+        (line, lure, replace(retrieve, cast=retrieve.cast * longer)),
     )
     not_less(long, short)
 
@@ -70,7 +95,8 @@ def test_a_longer_cast_is_never_shallower(d, lure, retrieve, longer):
 def test_more_lift_is_never_shallower(d, lure, retrieve, more):
     line = Line(d)
     less, lifted = reaches(
-        (line, lure, retrieve), (line, replace(lure, lift_ratio=lure.lift_ratio * more), retrieve)
+        (line, lure, retrieve),
+        (line, replace(lure, lift_ratio=lure.lift_ratio * more), retrieve),
     )
     not_less(lifted, less)
 
@@ -80,9 +106,9 @@ def test_more_lift_is_never_shallower(d, lure, retrieve, more):
 def test_reach_is_at_most_the_cast(d, lure, retrieve):
     path = solve(Line(d), lure, retrieve)
     assert 0.0 <= path.reach <= retrieve.cast
-    assert (np.hypot(path.x, path.z + retrieve.tip_height) <= path.line_out * 1.001 + 0.02)[
-        path.z > 0.0
-    ].all()
+    assert (
+        np.hypot(path.x, path.z + retrieve.tip_height) <= path.line_out * 1.001 + 0.02
+    )[path.z > 0.0].all()
 
 
 @few
@@ -101,7 +127,12 @@ def test_units_do_not_matter(d, lure, cast, scale):
     """All lengths scaled, forces by their square: the same path, scaled."""
     line = Line(d, RHO, normal_drag=1.3)
     big_line = Line(d * scale, RHO, normal_drag=1.3)
-    big_lure = Lure(lure.drag_area * scale**2, lure.lift_ratio, lure.onset * scale, lure.buoyancy * scale**2)
+    big_lure = Lure(
+        lure.drag_area * scale**2,
+        lure.lift_ratio,
+        lure.onset * scale,
+        lure.buoyancy * scale**2,
+    )
     one, two = reaches(
         (line, lure, Retrieve(cast, tip_height=0.0)),
         (big_line, big_lure, Retrieve(cast * scale, tip_height=0.0)),
@@ -116,7 +147,14 @@ def test_left_is_as_right(d, lure, retrieve):
     rigs, points = [(Line(d), lure)], Quadrature.graded(10)
     plan = shared_plan(rigs, [retrieve], DEFAULT_DETAIL, [line_left(retrieve)])
     case = case_of(rigs, retrieve.water)
-    right = list(March(case, points, plan, landed(case, points, plan, np.array([retrieve.cast + 0j]))))
+    right = list(
+        March(
+            case,
+            points,
+            plan,
+            landed(case, points, plan, np.array([retrieve.cast + 0j])),
+        )
+    )
     other = replace(case, lift=-case.lift)
     mirrored = TimeGrid(plan.t, plan.length, plan.reeling, -plan.tip.conj())
     first = landed(other, points, mirrored, np.array([-retrieve.cast + 0j]))
@@ -147,12 +185,23 @@ def test_left_is_as_right(d, lure, retrieve):
     reals(0.0, 1.0),
     reals(0.0, 40.0),
 )
-@example(Line(1.45e-3, 800.0, 0.0, tangential_drag=0.0), Lure(1e-5), 2.0, 0.0625, 0.0, 0.0)
 @example(
-    Line(0.72e-3, 1581.0, 0.0, tangential_drag=0.0), Lure(1e-5, 1.1, 18.0, -11.8), 142.8, 0.09, 0.76, 40.0
+    Line(1.45e-3, 800.0, 0.0, tangential_drag=0.0), Lure(1e-5), 2.0, 0.0625, 0.0, 0.0
 )
-def test_no_value_that_is_not_a_number_over_the_full_range(line, lure, cast, speed, tip, temperature):
-    retrieve = Retrieve(cast, speed, min(5.0 * tip, 0.5 * cast), temperature=temperature)
+@example(
+    Line(0.72e-3, 1581.0, 0.0, tangential_drag=0.0),
+    Lure(1e-5, 1.1, 18.0, -11.8),
+    142.8,
+    0.09,
+    0.76,
+    40.0,
+)
+def test_no_value_that_is_not_a_number_over_the_full_range(
+    line, lure, cast, speed, tip, temperature
+):
+    retrieve = Retrieve(
+        cast, speed, min(5.0 * tip, 0.5 * cast), temperature=temperature
+    )
     path = solve(line, lure, retrieve)
     for values in (path.t, path.x, path.z, path.line_out, path.tension):
         assert np.isfinite(values).all()

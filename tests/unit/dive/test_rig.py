@@ -26,7 +26,8 @@ from companion.dive import DiveError, Line, Lure, Profile, Retrieve, steady, wit
         (lambda: Profile((0.0,), (math.nan,)), "not a number"),
         (
             lambda: (
-                with_stop(1.0, 5.0, 2.0) and Retrieve(40.0, with_stop(1.0, 5.0, 2.0)).stopped_at(1.0, 1.0)
+                with_stop(1.0, 5.0, 2.0)
+                and Retrieve(40.0, with_stop(1.0, 5.0, 2.0)).stopped_at(1.0, 1.0)
             ),
             "one",
         ),

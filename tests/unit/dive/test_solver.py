@@ -24,9 +24,17 @@ LINE, LURE = Line(0.35e-3), Lure(0.003, 1.0, 2.0, 0.1)
 RIGS = {
     "gradual": (Line(0.2e-3, BRAID_KG_M3), Lure(0.004, 0.5, 8.0, 0.02), Retrieve(60.0)),
     "steep": (LINE, LURE, Retrieve(40.0)),
-    "straight down": (Line(0.3e-3, PVDF_KG_M3), Lure(0.003, 1.5, 0.5, 0.2), Retrieve(40.0, 1.5, 0.5)),
+    "straight down": (
+        Line(0.3e-3, PVDF_KG_M3),
+        Lure(0.003, 1.5, 0.5, 0.2),
+        Retrieve(40.0, 1.5, 0.5),
+    ),
     "slow": (LINE, Lure(0.0015, 1.0, 2.0, 0.1), Retrieve(40.0, 0.5)),
-    "sinking": (LINE, Lure(0.001, 0.3, 2.0, -0.1), Retrieve(35.0, 0.8, 2.0, temperature=4.0)),
+    "sinking": (
+        LINE,
+        Lure(0.001, 0.3, 2.0, -0.1),
+        Retrieve(35.0, 0.8, 2.0, temperature=4.0),
+    ),
 }
 
 
@@ -41,7 +49,11 @@ def test_default_detail_is_within_half_a_percent(rig):
 
 def test_solved_together_as_solved_alone():
     rigs = [RIGS[k][:2] for k in ("gradual", "steep", "slow")]
-    retrieves = [Retrieve(25.0, 0.8), Retrieve(40.0, 1.2, drift=0.3), Retrieve(60.0, 1.0, drift=-0.3)]
+    retrieves = [
+        Retrieve(25.0, 0.8),
+        Retrieve(40.0, 1.2, drift=0.3),
+        Retrieve(60.0, 1.0, drift=-0.3),
+    ]
     together = solve_many(rigs, retrieves)
     for (line, lure), retrieve, path in zip(rigs, retrieves, together, strict=True):
         assert path.reach == pytest.approx(solve(line, lure, retrieve).reach, rel=0.005)
@@ -53,7 +65,10 @@ def test_solved_together_as_solved_alone():
         ((Line(0.3e-3, normal_drag=1.2), LURE, Retrieve(40.0)), "kind of drag"),
         ((LINE, Lure(0.003, mass=0.02), Retrieve(40.0)), "mass"),
         ((LINE, LURE, Retrieve(40.0, temperature=3.0)), "one temperature"),
-        ((LINE, LURE, Retrieve(40.0, drift=Profile((0.0, 9.0), (0.0, 0.2)))), "constant speeds"),
+        (
+            (LINE, LURE, Retrieve(40.0, drift=Profile((0.0, 9.0), (0.0, 0.2)))),
+            "constant speeds",
+        ),
     ],
 )
 def test_what_cannot_be_solved_together_is_said_so(second, says):
@@ -65,7 +80,9 @@ def test_what_cannot_be_solved_together_is_said_so(second, says):
 def test_a_path_tells_where_the_lure_is():
     path = solve(LINE, LURE, Retrieve(40.0))
     assert path.at(0.0) == (40.0, 0.0)
-    assert path.at(path.reach_t) == pytest.approx((path.reach_at, path.reach), rel=0.002)
+    assert path.at(path.reach_t) == pytest.approx(
+        (path.reach_at, path.reach), rel=0.002
+    )
     assert path.depth_at(path.reach_at) == pytest.approx(path.reach, rel=0.002)
     assert path.depth_at(50.0) is None
     assert path.depth_at(-3.0) is None
@@ -101,14 +118,18 @@ def test_the_belly_of_a_slack_line_stays_and_draws_the_lure_back_down():
 @pytest.mark.parametrize("drift", [-0.8, 0.8])
 def test_a_stop_anywhere_over_a_bottom_has_a_path(start, drift):
     retrieve = Retrieve(40.0, drift=drift).stopped_at(start, 6.0)
-    path = solve(LINE, replace(LURE, buoyancy=-0.02), retrieve, bottom=SolverBottom.flat(4.0))
+    path = solve(
+        LINE, replace(LURE, buoyancy=-0.02), retrieve, bottom=SolverBottom.flat(4.0)
+    )
     assert np.isfinite(path.z).all()
     assert path.z.max() <= 4.0
     assert (np.hypot(path.x, path.z + 1.0) <= path.line_out + 0.1).all()
 
 
 def test_a_lure_that_floats_stops_at_the_surface():
-    path = solve(LINE, Lure(0.003, 0.6, 2.0, 0.5), Retrieve(30.0, 1.2).stopped_at(8.0, 12.0))
+    path = solve(
+        LINE, Lure(0.003, 0.6, 2.0, 0.5), Retrieve(30.0, 1.2).stopped_at(8.0, 12.0)
+    )
     assert path.at(18.0)[1] == 0.0
 
 
@@ -121,8 +142,16 @@ def test_a_sinking_lure_sinks_while_the_reel_rests():
 
 
 def test_own_mass_carries_a_lure_on_a_little_when_the_reel_stops():
-    light = solve(LINE, Lure(0.003, 1.0, 2.0, 0.1, mass=0.001), Retrieve(40.0, 1.5).stopped_at(10.0, 4.0))
-    heavy = solve(LINE, Lure(0.003, 1.0, 2.0, 0.1, mass=0.2), Retrieve(40.0, 1.5).stopped_at(10.0, 4.0))
+    light = solve(
+        LINE,
+        Lure(0.003, 1.0, 2.0, 0.1, mass=0.001),
+        Retrieve(40.0, 1.5).stopped_at(10.0, 4.0),
+    )
+    heavy = solve(
+        LINE,
+        Lure(0.003, 1.0, 2.0, 0.1, mass=0.2),
+        Retrieve(40.0, 1.5).stopped_at(10.0, 4.0),
+    )
     assert heavy.at(13.0)[0] < light.at(13.0)[0] - 0.02
 
 
@@ -147,7 +176,9 @@ def test_a_drift_with_the_reel_at_rest_becomes_the_steady_tow():
 def test_a_reel_that_never_takes_the_line_in_needs_an_end():
     with pytest.raises(DiveError, match="until"):
         solve(LINE, LURE, Retrieve(30.0, speed=Profile((5.0, 6.0), (1.0, 0.0))))
-    path = solve(LINE, LURE, Retrieve(30.0, speed=Profile((5.0, 6.0), (1.0, 0.0))), until=9.0)
+    path = solve(
+        LINE, LURE, Retrieve(30.0, speed=Profile((5.0, 6.0), (1.0, 0.0))), until=9.0
+    )
     assert path.t[-1] == pytest.approx(9.0)
 
 
@@ -156,7 +187,9 @@ def test_a_cast_shorter_than_the_rod_is_high_is_refused():
         solve(LINE, LURE, Retrieve(5.0, tip_height=3.0))
 
 
-@pytest.mark.parametrize(("speed", "length", "tip"), [(0.01, 20.0, 1.0), (1.0, 0.5, 0.0), (1.0, 4.0, 3.0)])
+@pytest.mark.parametrize(
+    ("speed", "length", "tip"), [(0.01, 20.0, 1.0), (1.0, 0.5, 0.0), (1.0, 4.0, 3.0)]
+)
 def test_a_tow_out_of_range_is_refused(speed, length, tip):
     with pytest.raises(DiveError, match="expected"):
         tow(LINE, LURE, speed, length, tip_height=tip)

@@ -20,7 +20,15 @@ from companion.dive import (
     solve,
 )
 from companion.dive import calibration as c
-from companion.dive.calibration import Belief, CalibratedRig, Calibration, Evidence, NoTouch, Stated, Touch
+from companion.dive.calibration import (
+    Belief,
+    CalibratedRig,
+    Calibration,
+    Evidence,
+    NoTouch,
+    Stated,
+    Touch,
+)
 from companion.dive.table import PATH_SHARES
 
 THIN, THICK = Line(0.286e-3, PVDF_KG_M3), Line(0.34e-3, PVDF_KG_M3)
@@ -39,7 +47,10 @@ def stated() -> Stated:
 def fresh() -> Calibration:
     return Calibration(
         stated(),
-        [CalibratedRig("thin", THIN, USUAL), CalibratedRig("thick", THICK, USUAL, thickness_sigma=0.1)],
+        [
+            CalibratedRig("thin", THIN, USUAL),
+            CalibratedRig("thick", THICK, USUAL, thickness_sigma=0.1),
+        ],
     )
 
 
@@ -63,7 +74,9 @@ def test_grid_agrees_with_the_solver_from_a_drifting_boat() -> None:
         path = solved("thin", lift, drag, cast, drift)
         off.append(misses("thin", cell, path, drift).max())
         ignored.append(misses("thin", cell, path).max())
-    print(f"\nfrom a drifting boat off by at most {max(off):.3f} m, {np.mean(off):.3f} m in the mean")
+    print(
+        f"\nfrom a drifting boat off by at most {max(off):.3f} m, {np.mean(off):.3f} m in the mean"
+    )
     assert max(off) < c.BOTTOM_SIGMA / 2.0
     assert np.mean(off) < 0.25 * np.mean(ignored)
 
@@ -75,16 +88,28 @@ def cells(
     grid = fresh()._grids[name]
     axes = (grid.lift_log, grid.drag_log + grid.thickness, grid.cast)
     for _ in range(n):
-        cell = tuple(int(rng.integers(int(inside * k), k - int(inside * k))) for k in grid.prior.shape)
-        lift, drag, cast = (float(np.broadcast_to(axis, grid.prior.shape)[cell]) for axis in axes)
+        cell = tuple(
+            int(rng.integers(int(inside * k), k - int(inside * k)))
+            for k in grid.prior.shape
+        )
+        lift, drag, cast = (
+            float(np.broadcast_to(axis, grid.prior.shape)[cell]) for axis in axes
+        )
         yield cell, lift, drag, cast
 
 
-def solved(name: str, lift: float, drag: float, cast: float, drift: float = 0.0) -> Path:
+def solved(
+    name: str, lift: float, drag: float, cast: float, drift: float = 0.0
+) -> Path:
     """Solve a cast of the rig; `drift` towards the lure, m/s."""
     lure = replace(stated().lure, lift_ratio=float(np.exp(lift)))
     line = replace(fresh().rigs[name].line, drag_factor=float(np.exp(drag)))
-    return solve(line, lure, replace(USUAL, cast=cast, drift=-drift), detail=DEFAULT_DETAIL.finer())
+    return solve(
+        line,
+        lure,
+        replace(USUAL, cast=cast, drift=-drift),
+        detail=DEFAULT_DETAIL.finer(),
+    )
 
 
 def misses(
@@ -93,13 +118,19 @@ def misses(
     """How far the grid's path is off in depth, m, at every instant until the lure is at the boat."""
     grid = fresh()._grids[name]
     row = np.ravel_multi_index(cell, grid.prior.shape)
-    mine = np.interp(path.t, PATH_SHARES * grid.curves.duration[row], grid.curves.paths(drift)[0][row])
+    mine = np.interp(
+        path.t,
+        PATH_SHARES * grid.curves.duration[row],
+        grid.curves.paths(drift)[0][row],
+    )
     return np.abs(mine - path.z)[path.x >= 0.0]
 
 
 def test_a_boat_that_comes_nearer_lets_the_lure_dive_less() -> None:
     calibration = fresh()
-    nearer, still, away = (calibration.casts("thin", 64, drift=drift) for drift in (0.3, 0.0, -0.3))
+    nearer, still, away = (
+        calibration.casts("thin", 64, drift=drift) for drift in (0.3, 0.0, -0.3)
+    )
     depths = [np.median(drawn.depth.max(axis=1)) for drawn in (nearer, still, away)]
     assert depths[0] < 0.95 * depths[1] < depths[1] < depths[2]
 
@@ -114,14 +145,18 @@ def test_a_touch_from_a_boat_that_comes_nearer_tells_of_a_deeper_rod() -> None:
 
 def test_evidence_stored_before_the_drift_was_known_is_still_read() -> None:
     stored = b'[{"type":"touch","rig":"thin","bottom":[[0.0,5.0]],"after":20.0,"sigma":0.3,"beside":[]}]'
-    assert msgspec.json.decode(stored, type=list[Evidence]) == [Touch("thin", ((0.0, 5.0),), 20.0)]
+    assert msgspec.json.decode(stored, type=list[Evidence]) == [
+        Touch("thin", ((0.0, 5.0),), 20.0)
+    ]
 
 
 def test_prior_is_what_was_stated() -> None:
     before = fresh().reach("thin")
     assert before.best == pytest.approx(DEPTH, rel=0.01)
     # Stated depth 12 % and cast 12 % at the power 0.9 or so of it: about 16 % together.
-    assert np.log(before.high / before.low) / (2 * 1.645) == pytest.approx(0.16, abs=0.02)
+    assert np.log(before.high / before.low) / (2 * 1.645) == pytest.approx(
+        0.16, abs=0.02
+    )
     assert fresh().belief().drag_factor.best == pytest.approx(1.0, rel=0.02)
 
 
@@ -130,7 +165,9 @@ def test_best_parameters_reach_what_is_said() -> None:
     calibration.learn(Touch("thin", ((0.0, 5.0),), 25.0))
     calibration.learn(NoTouch("thin", ((0.0, 5.6),)))
     for name in ("thin", "thick"):
-        assert solve(*calibration.best(name)).reach == pytest.approx(calibration.reach(name).best, rel=0.01)
+        assert solve(*calibration.best(name)).reach == pytest.approx(
+            calibration.reach(name).best, rel=0.01
+        )
 
 
 def test_touches_deepen_and_casts_without_make_shallower() -> None:
@@ -140,7 +177,11 @@ def test_touches_deepen_and_casts_without_make_shallower() -> None:
         shallower.learn(NoTouch("thin", ((0.0, 4.5),)))
     before = fresh()
     for name in ("thin", "thick"):
-        assert deeper.reach(name).best > before.reach(name).best > shallower.reach(name).best
+        assert (
+            deeper.reach(name).best
+            > before.reach(name).best
+            > shallower.reach(name).best
+        )
     narrow, wide = deeper.reach("thin"), before.reach("thin")
     assert narrow.high / narrow.low < wide.high / wide.low
 
@@ -207,7 +248,8 @@ def test_belief_survives_json_and_takes_new_rigs() -> None:
     stored = msgspec.json.encode(calibration.belief())
     assert len(stored) < 4000
     again = Calibration.resume(
-        msgspec.json.decode(stored, type=Belief), [CalibratedRig("new", Line(0.4e-3), USUAL)]
+        msgspec.json.decode(stored, type=Belief),
+        [CalibratedRig("new", Line(0.4e-3), USUAL)],
     )
     assert again.reach("thin") == calibration.reach("thin")
     assert again.reach("new").best < again.reach("thick").best
@@ -219,14 +261,24 @@ def test_what_is_refused() -> None:
     with pytest.raises(ValueError, match="at least one rig"):
         Calibration(stated(), [])
     with pytest.raises(ValueError, match="a name of its own"):
-        Calibration(stated(), [CalibratedRig("a", THIN, USUAL), CalibratedRig("a", THICK, USUAL)])
-    with pytest.raises(ValueError, match='no rig is called "other"; known: thin, thick'):
+        Calibration(
+            stated(),
+            [CalibratedRig("a", THIN, USUAL), CalibratedRig("a", THICK, USUAL)],
+        )
+    with pytest.raises(
+        ValueError, match='no rig is called "other"; known: thin, thick'
+    ):
         fresh().learn(NoTouch("other", ((0.0, 5.0),)))
     with pytest.raises(TypeError, match="one steady speed"):
-        Calibration(stated(), [CalibratedRig("a", THIN, replace(USUAL, speed=Profile((0.0,), (1.0,))))])
+        Calibration(
+            stated(),
+            [CalibratedRig("a", THIN, replace(USUAL, speed=Profile((0.0,), (1.0,))))],
+        )
 
 
-def test_a_bottom_whose_error_differs_along_the_way_is_touched_by_a_shallower_lure() -> None:
+def test_a_bottom_whose_error_differs_along_the_way_is_touched_by_a_shallower_lure() -> (
+    None
+):
     """With several chances to stand higher than mapped it says less of the lure that it touched."""
     alike, unlike = fresh(), fresh()
     for depth in (5.2, 5.5, 5.8):
@@ -236,7 +288,9 @@ def test_a_bottom_whose_error_differs_along_the_way_is_touched_by_a_shallower_lu
     whole = Touch("thin", ((0.0, 5.5),), 24.0)
     longer = Touch("thin", ((0.0, 5.5),), 24.0, alike=500.0)
     grid = fresh()._grids["thin"]
-    assert np.allclose(grid.log_likelihood(whole), grid.log_likelihood(longer), atol=1e-4)
+    assert np.allclose(
+        grid.log_likelihood(whole), grid.log_likelihood(longer), atol=1e-4
+    )
 
 
 def test_a_cast_said_to_be_short_is_computed_for_its_length() -> None:
@@ -267,12 +321,16 @@ def test_a_short_cast_that_comes_back_clear_teaches_as_the_short_cast_it_was() -
 
 def test_a_cast_of_a_length_said_tells_nothing_of_the_usual_one() -> None:
     grid = fresh()._grids["thin"]
-    seen = grid.log_likelihood(Touch("thin", ((0.0, 2.5),), 8.0, length=0.5 * USUAL.cast))
+    seen = grid.log_likelihood(
+        Touch("thin", ((0.0, 2.5),), 8.0, length=0.5 * USUAL.cast)
+    )
     assert np.ptp(seen, axis=3).max() == 0.0
     assert np.ptp(seen) > 1.0
 
 
-def test_a_usual_cast_said_with_its_length_teaches_the_reach_nearly_as_one_that_was_not() -> None:
+def test_a_usual_cast_said_with_its_length_teaches_the_reach_nearly_as_one_that_was_not() -> (
+    None
+):
     said, unsaid = fresh(), fresh()
     for depth in (4.5, 5.0, 5.5):
         said.learn(Touch("thin", ((0.0, depth),), 24.0, length=USUAL.cast))
@@ -283,26 +341,34 @@ def test_a_usual_cast_said_with_its_length_teaches_the_reach_nearly_as_one_that_
 LEVEL_DEPTHS = (4.4, 5.0, 5.6, 6.2)
 
 
-def taught_over(calibration: Calibration, deeper: float, pace: float = 1.0) -> Calibration:
+def taught_over(
+    calibration: Calibration, deeper: float, pace: float = 1.0
+) -> Calibration:
     """Teach what the stated lure does over level bottoms that are deeper than told, reeled so much faster."""
     path = solve(THIN, stated().lure, USUAL)
     for told in LEVEL_DEPTHS * 3:
         met = np.flatnonzero(path.z > told + deeper)
         bottom = ((0.0, told),)
         if len(met):
-            calibration.learn(Touch("thin", bottom, float(path.t[met[0]]) / pace + c.CALL_DELAY))
+            calibration.learn(
+                Touch("thin", bottom, float(path.t[met[0]]) / pace + c.CALL_DELAY)
+            )
         else:
             calibration.learn(NoTouch("thin", bottom))
     return calibration
 
 
 @pytest.mark.parametrize("deeper", [-0.5, 0.0, 0.5])
-def test_a_band_holds_the_true_reach_though_all_depths_are_told_wrong(deeper: float) -> None:
+def test_a_band_holds_the_true_reach_though_all_depths_are_told_wrong(
+    deeper: float,
+) -> None:
     calibration = taught_over(fresh(), deeper)
     reach, told = calibration.reach("thin"), calibration.reach_as_told("thin")
     assert reach.low < DEPTH < reach.high
     assert told.best == pytest.approx(DEPTH - deeper, abs=0.35)
-    assert told.high - told.low < 0.75 * (reach.high - reach.low), "by its own sounder it is known better"
+    assert told.high - told.low < 0.75 * (reach.high - reach.low), (
+        "by its own sounder it is known better"
+    )
     casts = calibration.casts("thin", MANY)
     assert np.median(casts.depth.max(axis=1)) == pytest.approx(told.best, abs=0.1)
 
@@ -310,18 +376,26 @@ def test_a_band_holds_the_true_reach_though_all_depths_are_told_wrong(deeper: fl
 @pytest.mark.parametrize("pace", [0.8, 1.25])
 def test_a_reel_that_turns_otherwise_than_told_is_found_out(pace: float) -> None:
     calibration = taught_over(fresh(), 0.0, pace)
-    before, after = (np.median(one.casts("thin", MANY).t[:, -1]) for one in (fresh(), calibration))
+    before, after = (
+        np.median(one.casts("thin", MANY).t[:, -1]) for one in (fresh(), calibration)
+    )
     assert before / after == pytest.approx(pace, rel=0.1)
     assert calibration.reach("thin").best == pytest.approx(DEPTH, rel=0.05)
     other = calibration.casts("thick", MANY).t[:, -1]
-    assert np.median(other) == pytest.approx(np.median(fresh().casts("thick", MANY).t[:, -1]), rel=0.03)
+    assert np.median(other) == pytest.approx(
+        np.median(fresh().casts("thick", MANY).t[:, -1]), rel=0.03
+    )
 
 
 def test_what_all_depths_are_off_by_is_known_better_from_two_lures() -> None:
     alone, one, two = (taught_over(fresh(), 0.5) for _ in range(3))
     c.share_offset([one, two])
-    assert np.abs(one.reach("thin").best - DEPTH) < np.abs(alone.reach("thin").best - DEPTH)
-    assert one.reach_as_told("thin").best == pytest.approx(alone.reach_as_told("thin").best, abs=0.1)
+    assert np.abs(one.reach("thin").best - DEPTH) < np.abs(
+        alone.reach("thin").best - DEPTH
+    )
+    assert one.reach_as_told("thin").best == pytest.approx(
+        alone.reach_as_told("thin").best, abs=0.1
+    )
     one.forget()
     c.share_offset([one, two])
     assert two.reach("thin").best == pytest.approx(alone.reach("thin").best)

@@ -34,10 +34,16 @@ TALK = [
 NO_FIX = [sentence("SDDPT,,0.0") + b"\r\n", sentence("GPGLL,,,,,120000.00,V") + b"\r\n"]
 
 
-def text_with(*sources: str, voice: str = 'microphone = "none"\nspeaker = "none"') -> str:
+def text_with(
+    *sources: str, voice: str = 'microphone = "none"\nspeaker = "none"'
+) -> str:
     example = config.example_text()
     rods = "[[lures]]" + example.partition("[[lures]]")[2]
-    return f"[voice]\n{voice}\n" + "".join(f"[[sources]]\n{source}\n" for source in sources) + rods
+    return (
+        f"[voice]\n{voice}\n"
+        + "".join(f"[[sources]]\n{source}\n" for source in sources)
+        + rods
+    )
 
 
 def serial(device: str) -> str:
@@ -70,8 +76,16 @@ def test_a_sonar_that_works(port, tmp_path: Path):
     [
         ([], ("fail", "nothing came"), None),
         ([b"\xf3\x9c\x81\x42" * 20], ("fail", "no sentence"), None),
-        ([b"\xf3$\x9c\x81B,$Ax,q,3\r\n" * 20], ("fail", "bytes, but no sentence"), None),
-        ([b"$SDDPT,5.00,0.0\r\n", b"$SDMTW,20.0,C\r\n"], ("fail", "without checksums"), None),
+        (
+            [b"\xf3$\x9c\x81B,$Ax,q,3\r\n" * 20],
+            ("fail", "bytes, but no sentence"),
+            None,
+        ),
+        (
+            [b"$SDDPT,5.00,0.0\r\n", b"$SDMTW,20.0,C\r\n"],
+            ("fail", "without checksums"),
+            None,
+        ),
         (NO_FIX, ("pass", "SDDPT"), ("warn", "sentences without a depth")),
         (TALK[1:], ("pass", "GPGLL"), ("warn", "no sentence tells it")),
         ([*TALK, b"$SDDPT,5.00,0.0*00\r\n"], ("warn", "damaged"), ("pass", "16.4 ft")),
@@ -91,13 +105,18 @@ def test_a_sonar_that_does_not(port, tmp_path: Path, lines, source, depth):
 def test_without_checksums_as_configured(port, tmp_path: Path):
     device, sent = port
     sent += [b"$SDDPT,5.00,0.0\r\n"]
-    assert "need_checksum = false" in found(text_with(serial(device)), tmp_path)["source sonar"].remedy
+    assert (
+        "need_checksum = false"
+        in found(text_with(serial(device)), tmp_path)["source sonar"].remedy
+    )
     seen = found(text_with(serial(device) + "\nneed_checksum = false"), tmp_path)
     assert seen["source sonar"].verdict == "pass"
     assert seen["depth"] == Finding("depth", "pass", "16.4 ft")
 
 
-def test_a_missing_driver_is_told_from_a_wrong_pin(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+def test_a_missing_driver_is_told_from_a_wrong_pin(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
     voice = 'microphone = "none"\nspeaker = "none"\nbutton = 17'
     monkeypatch.setitem(sys.modules, "gpiod", None)
     seen = found(text_with(voice=voice), tmp_path, 0.1)["button"]
@@ -135,7 +154,9 @@ class Zones:
         (86.0, 85.0, "fail"),
     ],
 )
-def test_a_hot_board(tmp_path: Path, degrees: float, passive: float | None, verdict: str):
+def test_a_hot_board(
+    tmp_path: Path, degrees: float, passive: float | None, verdict: str
+):
     zones = Zones(tmp_path)
     zones.zone(0, 40.0)
     zones.zone(1, degrees, passive)
@@ -176,7 +197,9 @@ def test_what_is_not_aboard_is_skipped_and_not_passed(tmp_path: Path):
     for part in ("sources", "depth", "position", "microphone", "recogniser", "speaker"):
         assert seen[part].verdict == "skipped", part
     assert seen["speech model"].verdict == "fail"
-    assert "skipped; what was skipped is not known to work" in summary(list(seen.values()))
+    assert "skipped; what was skipped is not known to work" in summary(
+        list(seen.values())
+    )
 
 
 def test_the_logbook(tmp_path: Path):
@@ -185,7 +208,9 @@ def test_the_logbook(tmp_path: Path):
     with Logbook(path) as book, book.begin_trip("one") as trip:
         for n in range(1, 80):
             trip.record(Logged(t=float(n), number=n, what="bite", detail="x" * 300))
-    assert found(text_with(), tmp_path, 0.1)["logbook"] == Finding("logbook", "pass", "sound, 1 trips")
+    assert found(text_with(), tmp_path, 0.1)["logbook"] == Finding(
+        "logbook", "pass", "sound, 1 trips"
+    )
     whole = path.read_bytes()
     path.write_bytes(whole[:12_288] + bytes(4096) + whole[16_384:])
     torn = found(text_with(), tmp_path, 0.1)["logbook"]
@@ -221,9 +246,13 @@ def test_the_level_is_that_of_full_scale():
     assert level_finding(sine).seen.startswith("-3 dB")
 
 
-def test_a_microphone_that_is_not_there(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+def test_a_microphone_that_is_not_there(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
     monkeypatch.setenv("PATH", str(tmp_path))
-    seen = found(text_with(voice='microphone = "default"\nspeaker = "default"'), tmp_path, 0.1)
+    seen = found(
+        text_with(voice='microphone = "default"\nspeaker = "default"'), tmp_path, 0.1
+    )
     assert (seen["microphone"].verdict, seen["speaker"].verdict) == ("fail", "fail")
 
 
@@ -252,7 +281,12 @@ def test_a_voice_that_was_learned_is_told_with_what_it_is_worth(monkeypatch, tmp
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
     microphone = config.parse(config.example_text()).voice.microphone
     voice = OwnVoice(
-        utc="2026-11-29T10:00", microphone=microphone, shift=-0.2, read=20, understood=15, then=18
+        utc="2026-11-29T10:00",
+        microphone=microphone,
+        shift=-0.2,
+        read=20,
+        understood=15,
+        then=18,
     )
     settings = config.parse(config.example_text())
     assert list(room._own_voice(settings)) == []
@@ -284,9 +318,13 @@ def test_the_model_and_the_recogniser(monkeypatch: pytest.MonkeyPatch, tmp_path:
     shutil.copytree(model, changed)
     with (changed / "conf" / "mfcc.conf").open("a") as conf:
         conf.write("\n")
-    other = config.parse(text_with(voice=f'model = "{changed}"\nmicrophone = "none"\nspeaker = "none"'))
+    other = config.parse(
+        text_with(voice=f'model = "{changed}"\nmicrophone = "none"\nspeaker = "none"')
+    )
     assert room._model(other)[1].verdict == "warn"
-    woken = config.parse(text_with(voice='listen = "wake words"\nmicrophone = "none"\nspeaker = "none"'))
+    woken = config.parse(
+        text_with(voice='listen = "wake words"\nmicrophone = "none"\nspeaker = "none"')
+    )
     assert room._recogniser(woken, model).verdict == "pass"
     for part in ("acoustics", "biphones"):
         with monkeypatch.context() as without:
@@ -302,9 +340,20 @@ def test_the_command_says_by_its_exit_code_what_came_of_it(port, tmp_path: Path)
     device, lines = port
     lines += TALK
     (tmp_path / "c.toml").write_text(text_with(serial(device)))
-    command = [COMPANION, "check", "--config", tmp_path / "c.toml", "--data", tmp_path, "--seconds", "1"]
+    command = [
+        COMPANION,
+        "check",
+        "--config",
+        tmp_path / "c.toml",
+        "--data",
+        tmp_path,
+        "--seconds",
+        "1",
+    ]
     began = time.monotonic()
-    failed = subprocess.run([*command, "--json"], capture_output=True, text=True, check=False)
+    failed = subprocess.run(
+        [*command, "--json"], capture_output=True, text=True, check=False
+    )
     assert failed.returncode == 4  # the speech model is not there
     told = json.loads(failed.stdout)
     assert {f["part"]: f["verdict"] for f in told["findings"]}["source sonar"] == "pass"
@@ -323,6 +372,15 @@ def test_skipped_alone_is_not_success(tmp_path: Path):
     if not is_complete(data_folder() / MODEL_FOLDER_NAME):
         pytest.skip("no speech model was fetched")
     (tmp_path / "c.toml").write_text(text_with())
-    command = [COMPANION, "check", "--config", tmp_path / "c.toml", "--data", tmp_path, "--seconds", "1"]
+    command = [
+        COMPANION,
+        "check",
+        "--config",
+        tmp_path / "c.toml",
+        "--data",
+        tmp_path,
+        "--seconds",
+        "1",
+    ]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert done.returncode == 6, done.stdout

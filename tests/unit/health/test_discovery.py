@@ -87,7 +87,11 @@ def look(known=()) -> tuple[list, list[str]]:
 def as_configured(found: list) -> list[config.ConfiguredSource]:
     """Paste all lines into a config, as a person would."""
     example = config.example_text()
-    text = "\n\n".join(one.lines for one in found) + "\n\n[[lures]]" + example.partition("[[lures]]")[2]
+    text = (
+        "\n\n".join(one.lines for one in found)
+        + "\n\n[[lures]]"
+        + example.partition("[[lures]]")[2]
+    )
     return list(config.parse(text, "pasted").sources)
 
 
@@ -106,7 +110,11 @@ def test_a_server_is_found_and_its_lines_are_a_config(
     monkeypatch.setattr(discovery, name, talkers[0].port)
     found, told = look()
     (source,) = as_configured(found)
-    assert (source.kind, source.protocol, source.port) == (kind, protocol, talkers[0].port)
+    assert (source.kind, source.protocol, source.port) == (
+        kind,
+        protocol,
+        talkers[0].port,
+    )
     assert found[0].gives.startswith(gives)
     assert found[0].lines.startswith(f"# {gives}")
     assert any("addresses" in line for line in told)
@@ -125,7 +133,12 @@ def test_a_serial_port_is_found_at_its_speed(monkeypatch, port):
     monkeypatch.setattr(nearby, "serial_ports", lambda: [device, "/dev/no-such-port"])
     found, told = look()
     (source,) = as_configured(found)
-    assert (source.name, source.kind, source.device, source.baud) == ("sonar", "serial", device, 4800)
+    assert (source.name, source.kind, source.device, source.baud) == (
+        "sonar",
+        "serial",
+        device,
+        4800,
+    )
     assert sum("/dev/no-such-port:" in line for line in told) == 1
 
 
@@ -139,14 +152,23 @@ def test_the_command_prints_lines_and_nothing_else(monkeypatch, talkers, tmp_pat
     monkeypatch.setattr(discovery, "NMEA_PORT", talkers[0].port)
     done = CliRunner().invoke(commands, ["check", "--find"], catch_exceptions=False)
     (source,) = tomllib.loads(done.stdout)["sources"]
-    assert source == {"name": "gps", "kind": "tcp", "address": f"127.0.0.1:{talkers[0].port}"}
-    done = CliRunner().invoke(commands, ["check", "--find", "--json"], catch_exceptions=False)
+    assert source == {
+        "name": "gps",
+        "kind": "tcp",
+        "address": f"127.0.0.1:{talkers[0].port}",
+    }
+    done = CliRunner().invoke(
+        commands, ["check", "--find", "--json"], catch_exceptions=False
+    )
     assert [one["name"] for one in json.loads(done.stdout)] == ["gps"]
 
 
 def test_bounds_of_a_search():
     """Never more than 254 addresses of a network, however large it is, and never a public one's."""
-    assert len(nearby.hosts_near(ipaddress.IPv4Interface("10.1.2.3/8"))) == nearby.MOST_HOSTS
+    assert (
+        len(nearby.hosts_near(ipaddress.IPv4Interface("10.1.2.3/8")))
+        == nearby.MOST_HOSTS
+    )
     assert "10.1.2.77" in nearby.hosts_near(ipaddress.IPv4Interface("10.1.2.3/8"))
     assert len(nearby.hosts_near(ipaddress.IPv4Interface("192.168.4.3/30"))) == 2
 
@@ -157,11 +179,14 @@ def real(monkeypatch) -> None:
 
 
 @pytest.mark.parametrize(
-    ("address", "kept"), [("192.168.4.3/24", True), ("1.2.3.4/24", False), ("127.0.0.1/8", False)]
+    ("address", "kept"),
+    [("192.168.4.3/24", True), ("1.2.3.4/24", False), ("127.0.0.1/8", False)],
 )
 @pytest.mark.usefixtures("real")
 def test_only_private_networks_are_looked_at(monkeypatch, address, kept):
-    monkeypatch.setattr(nearby, "_address_of", lambda _name: ipaddress.IPv4Interface(address))
+    monkeypatch.setattr(
+        nearby, "_address_of", lambda _name: ipaddress.IPv4Interface(address)
+    )
     assert bool(nearby.own_networks()) == kept
 
 
@@ -173,6 +198,8 @@ def test_ports_and_buses_of_the_system(tmp_path: Path, monkeypatch):
     assert nearby.can_interfaces(tmp_path) == ["can0", "vcan1"]
     (tmp_path / "usb-a-lasting-name").symlink_to("/dev/ttyUSB7")
     monkeypatch.setattr(
-        nearby.list_ports, "comports", lambda: [type("P", (), {"device": d}) for d in ("/dev/ttyUSB7",)]
+        nearby.list_ports,
+        "comports",
+        lambda: [type("P", (), {"device": d}) for d in ("/dev/ttyUSB7",)],
     )
     assert nearby.serial_ports(tmp_path) == [str(tmp_path / "usb-a-lasting-name")]

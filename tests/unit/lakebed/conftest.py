@@ -35,30 +35,49 @@ class Bed:
         for bearing in np.linspace(0.0, 2.0 * np.pi, 24, endpoint=False):
             for share in np.linspace(0.05, 1.0, 16):
                 aside = share * below * np.tan(half_beam)
-                there = self.depth(east + aside * np.sin(bearing), north + aside * np.cos(bearing))
+                there = self.depth(
+                    east + aside * np.sin(bearing), north + aside * np.cos(bearing)
+                )
                 seen = aside <= 1.0001 * there * np.tan(half_beam)
-                nearest = np.where(seen, np.minimum(nearest, np.hypot(there, aside)), nearest)
+                nearest = np.where(
+                    seen, np.minimum(nearest, np.hypot(there, aside)), nearest
+                )
         return nearest
 
     def idle(self, seed, *, apart=10.0, box=200.0, level=0.0, first=0.0, half_beam=0.0):
         """Rows t, east, north, depth of a boat on lines `apart` m apart, 1 Hz at 1.3 m/s.
 
-        The sounder has a cone of twice `half_beam` rad, 0 a plumb line. Positions err by 1 m,
-        wandering over a minute; depths by 0.1 m at random and are sent to 0.1 m.
+        The sounder has a cone of twice `half_beam` rad, 0 a plumb line. Positions err
+        by 1 m, wandering over a minute; depths by 0.1 m at random and are sent to 0.1
+        m.
         """
         rng = np.random.default_rng(seed)
         along = np.arange(0.0, box, 1.3)
         lines = np.arange(first, box + 0.1, apart)
-        east = np.concatenate([along if i % 2 == 0 else along[::-1] for i in range(len(lines))])
+        east = np.concatenate(
+            [along if i % 2 == 0 else along[::-1] for i in range(len(lines))]
+        )
         north = np.repeat(lines, len(along)) + 1.5 * np.sin(east / 20.0)
         keep = np.exp(-1 / 60.0)
         wander = lfilter(
-            [np.sqrt((1 - keep**2) / 2)], [1, -keep], rng.normal(0, 1, (2, len(east) + 300)), axis=1
+            [np.sqrt((1 - keep**2) / 2)],
+            [1, -keep],
+            rng.normal(0, 1, (2, len(east) + 300)),
+            axis=1,
         )[:, 300:]
-        echo = self.first_echo(east, north, half_beam) if half_beam else self.depth(east, north)
+        echo = (
+            self.first_echo(east, north, half_beam)
+            if half_beam
+            else self.depth(east, north)
+        )
         depth = echo + level + rng.normal(0, 0.1, len(east))
         return np.column_stack(
-            (np.arange(len(east)), east + wander[0], north + wander[1], np.round(depth, 1))
+            (
+                np.arange(len(east)),
+                east + wander[0],
+                north + wander[1],
+                np.round(depth, 1),
+            )
         )
 
 

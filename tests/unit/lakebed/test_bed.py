@@ -12,7 +12,14 @@ from companion.lakebed.surface import Surface
 from companion.lakebed.waters import AREA_REACH, Area
 from companion.sensing.believed_depth import BelievedDepth
 from companion.sensing.localplane import LocalPlane, moved
-from companion.sensing.readings import Depth, Heading, Origin, Position, Warned, WaterTemperature
+from companion.sensing.readings import (
+    Depth,
+    Heading,
+    Origin,
+    Position,
+    Warned,
+    WaterTemperature,
+)
 
 
 class JudgedBed(Bed):
@@ -42,7 +49,9 @@ def sail(bed, rows, lat=LAT, lon=LON, t0=0.0, **origin):
     for t, east, north, depth in np.asarray(rows).tolist():
         below = None if math.isnan(depth) else depth
         hints += bed.accept_reading(t0 + t, Depth(below, below, said))
-        hints += bed.accept_reading(t0 + t + 0.5, Position(*plane.to_latlon(east, north), None, ORIGIN))
+        hints += bed.accept_reading(
+            t0 + t + 0.5, Position(*plane.to_latlon(east, north), None, ORIGIN)
+        )
     return hints
 
 
@@ -74,11 +83,14 @@ def test_readings_become_a_bottom_that_answers():
 
 def test_a_ledge_is_found_along_a_line():
     bed = JudgedBed()
-    sail(bed, lines(lambda east, _: 5.0 + 3.0 * min(max((east - 28.0) / 4.0, 0.0), 1.0)))
+    sail(
+        bed, lines(lambda east, _: 5.0 + 3.0 * min(max((east - 28.0) / 4.0, 0.0), 1.0))
+    )
     lat, lon = LocalPlane(LAT, LON).to_latlon(10.0, 40.0)
     (ledge,) = bed.breaks(lat, lon, 90.0, 40.0)
     assert ledge.goes == "down"
-    # The boat told its depths half a second, half a metre, before the fix they are placed between.
+    # The boat told its depths half a second, half a metre, before the fix they are
+    # placed between.
     assert ledge.edge == pytest.approx(18.0, abs=1.5)
 
 
@@ -146,7 +158,9 @@ def test_an_area_is_read_only_when_the_boat_comes_to_it():
         asked.append(1)
         return Surface(), Marks()
 
-    bed = JudgedBed([Area(7, *moved(LAT, LON, 90.0, 1000.0), load), Area(9, 10.0, 10.0, load)])
+    bed = JudgedBed(
+        [Area(7, *moved(LAT, LON, 90.0, 1000.0), load), Area(9, 10.0, 10.0, load)]
+    )
     sail(bed, lines(count=1))
     assert asked == [1]
     assert bed.here.number == 7
@@ -161,7 +175,9 @@ def test_asking_about_a_place_reads_nothing_until_its_area_is_opened():
 
     bed = JudgedBed([Area(7, LAT, LON, load)], level=1.5)
     assert bed.area_of(LAT, LON) is bed.areas[0]
-    assert bed.bottom(LAT, LON) is bed.about(LAT, LON, 5.0) is bed.slope(LAT, LON) is None
+    assert (
+        bed.bottom(LAT, LON) is bed.about(LAT, LON, 5.0) is bed.slope(LAT, LON) is None
+    )
     assert np.isnan(bed.along(LAT, LON, 0.0, 5.0).depth).all()
     assert not bed.areas[0].loaded
     assert bed.open_area(LAT, LON) is bed.areas[0]
@@ -190,7 +206,11 @@ def test_days_with_different_water_leave_no_step():
     bed = JudgedBed()
     sail(bed, lines(lambda *_: 5.0, count=10))
     bed.begin_trip(1.0)
-    sail(bed, [(t, east, north + 60.0, z) for t, east, north, z in lines(lambda *_: 6.0)], t0=5000.0)
+    sail(
+        bed,
+        [(t, east, north + 60.0, z) for t, east, north, z in lines(lambda *_: 6.0)],
+        t0=5000.0,
+    )
     line = bed.along(*LocalPlane(LAT, LON).to_latlon(30.0, 20.0), 0.0, 80.0)
     assert np.ptp(line.depth) < 0.05
     assert line.depth[0] == pytest.approx(6.0, abs=0.05)
@@ -207,7 +227,9 @@ def test_water_not_told_is_noticed():
 def test_depths_belong_under_the_transducer_and_to_their_own_instant():
     """The antenna is 3 m behind the transducer; depths come 2 s late, over a drop at 30 m."""
     bed = JudgedBed(mounting=Mounting(forward=3.0), half_beam=None)
-    rows = [(float(i), float(i) - 3.0, 0.0, 5.0 if i - 2 < 30 else 8.0) for i in range(61)]
+    rows = [
+        (float(i), float(i) - 3.0, 0.0, 5.0 if i - 2 < 30 else 8.0) for i in range(61)
+    ]
     bed.accept_reading(0.0, Heading(90.0, None, ORIGIN))
     sail(bed, rows, latency=2.0)
     line = bed.along(*LocalPlane(LAT, LON).to_latlon(20.0, 0.0), 90.0, 20.0)
@@ -237,7 +259,9 @@ def test_marks_at_the_boat_off_the_bow_and_somewhere_around():
     assert (off.east - east, off.north - north) == pytest.approx((18.0, 0.0), abs=0.01)
     around = bed.mark("point", LAT, LON, distance=18.0, hour=2)
     assert (around.east, around.north) == (at.east, at.north)
-    assert around.radius == pytest.approx(18.0 + 1.282 * math.hypot(FIX_RADIUS_M / 2.146, 0.2 * 18.0))
+    assert around.radius == pytest.approx(
+        18.0 + 1.282 * math.hypot(FIX_RADIUS_M / 2.146, 0.2 * 18.0)
+    )
     assert bed.unmark(off)
     assert not bed.unmark(off)
     assert [mark.number for mark in bed.here.marks] == [1, 3]
@@ -253,14 +277,18 @@ def test_soundings_taken_in_before_are_not_added_again():
     sail(halves, lines())
     halves.finish()
     assert halves.kept == whole.kept
-    assert halves.areas[0].surface.take_changed() == whole.areas[0].surface.take_changed()
+    assert (
+        halves.areas[0].surface.take_changed() == whole.areas[0].surface.take_changed()
+    )
 
 
 def test_an_area_across_the_180th_meridian_is_one():
     bed = JudgedBed()
     sail(bed, lines(), LAT, 179.9999)
     assert len(bed.areas) == 1
-    assert bed.bottom(*LocalPlane(LAT, 179.9999).to_latlon(30.0, 40.0))[0] == pytest.approx(5.6, abs=0.1)
+    assert bed.bottom(*LocalPlane(LAT, 179.9999).to_latlon(30.0, 40.0))[
+        0
+    ] == pytest.approx(5.6, abs=0.1)
 
 
 def test_an_area_places_as_its_plane_does():
@@ -279,7 +307,9 @@ def test_each_water_keeps_the_level_told_on_it():
     sail(bed, lines(lambda *_: 5.0, count=2), t0=9000.0)
     assert bed.level == 0.6
     bed.begin_trip(0.0)
-    assert bed.bottom(*LocalPlane(LAT, LON).to_latlon(30.0, 3.0))[0] == pytest.approx(4.4, abs=0.05)
+    assert bed.bottom(*LocalPlane(LAT, LON).to_latlon(30.0, 3.0))[0] == pytest.approx(
+        4.4, abs=0.05
+    )
     assert bed.mark("ledge", *far, depth=3.0).top == 3.0
 
 

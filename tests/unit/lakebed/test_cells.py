@@ -8,16 +8,26 @@ from companion.lakebed.cells import Cells, Tile
 places = st.floats(-5000.0, 5000.0, allow_nan=False)
 
 
-@given(st.lists(st.tuples(places, places, st.floats(0.5, 60.0)), min_size=1, max_size=60))
+@given(
+    st.lists(st.tuples(places, places, st.floats(0.5, 60.0)), min_size=1, max_size=60)
+)
 def test_cells_keep_the_mean_of_what_fell_into_them(soundings):
     cells = Cells()
     for sounding in soundings:
         cells.add(*sounding)
     kept = np.concatenate(list(cells.everything()))
-    assert len(kept) == cells.count == len({(np.floor(e / 2), np.floor(n / 2)) for e, n, _ in soundings})
+    assert (
+        len(kept)
+        == cells.count
+        == len({(np.floor(e / 2), np.floor(n / 2)) for e, n, _ in soundings})
+    )
     assert kept[:, 4].sum() == len(soundings)
-    assert kept[:, 4] @ kept[:, 2] == pytest.approx(sum(z for *_, z in soundings), rel=1e-5)
-    assert kept[:, 4] @ kept[:, 0] == pytest.approx(sum(e for e, *_ in soundings), rel=1e-5, abs=0.05)
+    assert kept[:, 4] @ kept[:, 2] == pytest.approx(
+        sum(z for *_, z in soundings), rel=1e-5
+    )
+    assert kept[:, 4] @ kept[:, 0] == pytest.approx(
+        sum(e for e, *_ in soundings), rel=1e-5, abs=0.05
+    )
 
 
 def test_a_cell_knows_how_its_soundings_vary():

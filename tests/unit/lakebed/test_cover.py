@@ -24,7 +24,9 @@ def test_returns_that_flicker_above_the_bottom_are_offered_with_height_and_width
 
 def test_a_hint_is_given_again_only_when_the_cover_has_grown_by_much():
     flicker = [5.5, 9.0, 5.2, 9.0, 9.0, 5.8, 9.0]
-    hints, _ = watch([9.0] * 20 + flicker + [5.4, 9.0] * 2 + [3.0, 9.0] + [9.0] * 20, speed=0.4)
+    hints, _ = watch(
+        [9.0] * 20 + flicker + [5.4, 9.0] * 2 + [3.0, 9.0] + [9.0] * 20, speed=0.4
+    )
     assert [(h.top, h.returns) for h in hints] == [(5.2, 3), (3.0, 6)]
 
 
@@ -37,12 +39,18 @@ def test_one_stray_return_is_no_cover():
 def test_flicker_does_not_lift_the_bottom():
     gate, kept = TrackGate(), []
     for i in range(60):
-        kept += gate.push(Sounding(float(i), float(i), 0.0, 5.5 if 20 < i < 40 and i % 3 == 0 else 9.0))
+        kept += gate.push(
+            Sounding(
+                float(i), float(i), 0.0, 5.5 if 20 < i < 40 and i % 3 == 0 else 9.0
+            )
+        )
     assert {s.depth for s in kept} == {9.0}
 
 
 def test_returns_far_apart_are_not_one_thing():
-    hints, _ = watch([9.0] * 20 + [5.0] + [9.0] * 40 + [5.0] + [9.0] * 40 + [5.0] + [9.0] * 10)
+    hints, _ = watch(
+        [9.0] * 20 + [5.0] + [9.0] * 40 + [5.0] + [9.0] * 40 + [5.0] + [9.0] * 10
+    )
     assert hints == []
 
 

@@ -10,24 +10,31 @@ from companion.lakebed.relief import Contour
 from companion.lakebed.waypoints import marks_from_gpx, marks_to_gpx
 from companion.sensing.localplane import LocalPlane
 
-lats, lons = st.floats(-89, 89).map(lambda v: round(v, 7)), st.floats(-179, 179).map(lambda v: round(v, 7))
+lats, lons = (
+    st.floats(-89, 89).map(lambda v: round(v, 7)),
+    st.floats(-179, 179).map(lambda v: round(v, 7)),
+)
 depths = st.floats(0.1, 300).map(lambda v: round(v, 2))
 utcs = st.sampled_from([None, "2031-05-02T06:07:08.250Z"])
-notes = st.text(st.characters(codec="utf-8", exclude_categories=["Cc", "Cs", "Zl", "Zp"]), max_size=20).map(
-    str.strip
-)
+notes = st.text(
+    st.characters(codec="utf-8", exclude_categories=["Cc", "Cs", "Zl", "Zp"]),
+    max_size=20,
+).map(str.strip)
 radii = st.none() | st.floats(0.1, 90.0).map(lambda v: round(v, 1))
 soundings = st.lists(st.builds(ex.DepthPoint, lats, lons, depths, utcs), max_size=5)
 kinds = st.sampled_from(["tree top", "rock pile", "spot", "ledge"])
 marks = st.lists(
-    st.builds(ex.MarkPoint, lats, lons, kinds, st.none() | depths, notes, utcs, radii), max_size=5
+    st.builds(ex.MarkPoint, lats, lons, kinds, st.none() | depths, notes, utcs, radii),
+    max_size=5,
 )
 
 
 @given(soundings)
 def test_soundings_survive_csv_and_geojson(points):
     assert ex.soundings_from_csv(ex.soundings_to_csv(points)) == ex.Imported(points)
-    assert ex.soundings_from_geojson(ex.soundings_to_geojson(points)) == ex.Imported(points)
+    assert ex.soundings_from_geojson(ex.soundings_to_geojson(points)) == ex.Imported(
+        points
+    )
 
 
 @given(marks)
@@ -54,7 +61,10 @@ def test_columns_are_known_by_their_names(header, row, depth):
     ("row", "problem"),
     [
         ("1,2,abc", "line 3: depth 'abc': expected a number"),
-        ("1,2,42949672.92", "line 3: depth 42949672.92: expected more than 0 and at most 12000"),
+        (
+            "1,2,42949672.92",
+            "line 3: depth 42949672.92: expected more than 0 and at most 12000",
+        ),
         ("1,2,-0.4", "line 3: depth -0.4: expected more than 0"),
         ("91,2,3", "line 3: position 91, 2: expected latitude within 90"),
         ("1", "line 3: longitude None: expected a number"),
@@ -89,9 +99,16 @@ def test_a_file_of_another_sort_gets_one_clear_line():
 
 
 def test_odd_features_are_named_or_passed_over():
-    line = {"type": "Feature", "geometry": {"type": "LineString", "coordinates": [[1, 2], [3, 4]]}}
+    line = {
+        "type": "Feature",
+        "geometry": {"type": "LineString", "coordinates": [[1, 2], [3, 4]]},
+    }
     bad = {"type": "Feature", "geometry": None}
-    dry = {"type": "Feature", "geometry": {"type": "Point", "coordinates": [1, 2]}, "properties": {}}
+    dry = {
+        "type": "Feature",
+        "geometry": {"type": "Point", "coordinates": [1, 2]},
+        "properties": {},
+    }
     read = ex.soundings_from_geojson(json.dumps({"features": [line, bad, dry]}))
     assert read.items == []
     assert [p.split(":")[0] for p in read.problems] == ["feature 2", "feature 3"]
@@ -101,7 +118,9 @@ def test_an_unknown_kind_is_named_in_csv_and_a_spot_in_gpx():
     read = ex.marks_from_csv("lat,lon,kind\n1,2,treasure\n")
     assert read.problems[0].startswith("line 2: kind 'treasure': expected tree top")
     gpx = '<gpx version="1.1"><wpt lat="1" lon="2"><name>Old bridge</name></wpt></gpx>'
-    assert marks_from_gpx(gpx).items == [ex.MarkPoint(1.0, 2.0, "spot", None, "Old bridge")]
+    assert marks_from_gpx(gpx).items == [
+        ex.MarkPoint(1.0, 2.0, "spot", None, "Old bridge")
+    ]
 
 
 @pytest.mark.parametrize(
@@ -133,7 +152,9 @@ def test_a_place_known_to_no_distance_is_named():
 
 def test_strays_far_from_the_lake_are_set_apart():
     rng = np.random.default_rng(0)
-    lake = [ex.DepthPoint(50 + a, 5 + b, 3.0) for a, b in rng.uniform(0, 0.002, (200, 2))]
+    lake = [
+        ex.DepthPoint(50 + a, 5 + b, 3.0) for a, b in rng.uniform(0, 0.002, (200, 2))
+    ]
     far = [ex.DepthPoint(50.1, 5.1, 3.0)] * 6
     assert ex.without_strays([*far, *lake]) == (lake, far)
     assert ex.without_strays(lake[:5]) == (lake[:5], [])
@@ -141,7 +162,9 @@ def test_strays_far_from_the_lake_are_set_apart():
 
 def test_contours_go_out_as_longitude_latitude():
     plane = LocalPlane(10.0, 20.0)
-    text = ex.contours_to_geojson([Contour(5.0, [np.array([[0.0, 0.0], [100.0, 0.0]])])], plane)
+    text = ex.contours_to_geojson(
+        [Contour(5.0, [np.array([[0.0, 0.0], [100.0, 0.0]])])], plane
+    )
     (feature,) = json.loads(text)["features"]
     assert feature["properties"] == {"depth": 5.0}
     first, second = feature["geometry"]["coordinates"][0]
@@ -165,7 +188,11 @@ def test_columns_are_known_by_synonym_and_unit(header, depth):
     assert point[:3] == pytest.approx((1.0, 2.0, depth))
 
 
-@pytest.mark.parametrize("date", ["2026-10-03", "10/03/2026", "03.10.2026", "2026/10/03"])
+@pytest.mark.parametrize(
+    "date", ["2026-10-03", "10/03/2026", "03.10.2026", "2026/10/03"]
+)
 def test_a_date_and_a_time_in_two_columns_are_one_instant(date):
-    (point,) = ex.soundings_from_csv(f"lat,lon,depth,date,time\n1,2,3,{date},14:20:05\n").items
+    (point,) = ex.soundings_from_csv(
+        f"lat,lon,depth,date,time\n1,2,3,{date},14:20:05\n"
+    ).items
     assert point.utc.startswith("2026-10-03T14:20:05")

@@ -17,7 +17,10 @@ def run(depths, speed=1.3, every=1.0):
 
 def test_a_plain_bottom_passes_whole_and_at_once():
     gate = TrackGate()
-    passed = [len(gate.push(Sounding(float(i), 1.3 * i, 0.0, 6.0 + 0.01 * i))) for i in range(100)]
+    passed = [
+        len(gate.push(Sounding(float(i), 1.3 * i, 0.0, 6.0 + 0.01 * i)))
+        for i in range(100)
+    ]
     assert sum(passed) == 100
     assert passed[10:] == [1] * 90
     assert not gate.gate.dropped
@@ -83,7 +86,9 @@ def test_real_shallows_under_an_idling_boat_are_kept():
 
 
 def test_shallows_crossed_fast_but_briefly_are_kept():
-    depths = np.concatenate((np.linspace(4, 1.2, 10), [1.2] * 10, np.linspace(1.2, 4, 10)))
+    depths = np.concatenate(
+        (np.linspace(4, 1.2, 10), [1.2] * 10, np.linspace(1.2, 4, 10))
+    )
     kept, gate = run(depths, speed=4.0)
     assert len(kept) == 30
     assert not gate.gate.dropped
@@ -103,7 +108,11 @@ def test_a_gate_that_began_on_a_spike_finds_the_bottom():
 
 def test_every_sounding_is_kept_or_counted():
     rng = np.random.default_rng(7)
-    depths = np.where(rng.random(3000) < 0.2, rng.uniform(-1, 300, 3000), 8 + np.sin(np.arange(3000) / 30))
+    depths = np.where(
+        rng.random(3000) < 0.2,
+        rng.uniform(-1, 300, 3000),
+        8 + np.sin(np.arange(3000) / 30),
+    )
     kept, gate = run(depths)
     assert len(kept) + sum(gate.gate.dropped.values()) == 3000
     assert len({s.t for s in kept}) == len(kept)

@@ -15,7 +15,9 @@ from companion.units import YARD
 def test_hours_of_the_clock_are_from_the_bow(heading, hour, bearing):
     east, north, _ = off_the_bow(0.0, 0.0, heading, 20 * YARD, hour)
     angle = math.radians(bearing)
-    assert (east, north) == pytest.approx((18.288 * math.sin(angle), 18.288 * math.cos(angle)), abs=1e-9)
+    assert (east, north) == pytest.approx(
+        (18.288 * math.sin(angle), 18.288 * math.cos(angle)), abs=1e-9
+    )
 
 
 @given(st.floats(0, 60), st.floats(0, 360), st.floats(1, 12))

@@ -6,12 +6,24 @@ import pytest
 import tifffile
 
 from companion.lakebed import exchange as ex
-from companion.lakebed.projected import soundings_from_geotiff, soundings_from_xyz, to_degrees
+from companion.lakebed.projected import (
+    soundings_from_geotiff,
+    soundings_from_xyz,
+    to_degrees,
+)
 
 AREA, POINT = 1, 2
 
 
-def geotiff(heights, *, code=32617, raster=AREA, origin=(500000.0, 4000000.0), step=2.0, **options):
+def geotiff(
+    heights,
+    *,
+    code=32617,
+    raster=AREA,
+    origin=(500000.0, 4000000.0),
+    step=2.0,
+    **options,
+):
     """A GeoTIFF as others write them: GDAL's tags, place of the north-western corner, zone."""
     keys = (1, 1, 0, 2, 1025, 0, 1, raster, 3072 if code > 20000 else 2048, 0, 1, code)
     tags = [
@@ -25,10 +37,13 @@ def geotiff(heights, *, code=32617, raster=AREA, origin=(500000.0, 4000000.0), s
     return file.getvalue()
 
 
-@pytest.mark.parametrize("zone", ["UTM 17N", "utm zone 17n", "EPSG:32617", "WGS84 / UTM 17N"])
+@pytest.mark.parametrize(
+    "zone", ["UTM 17N", "utm zone 17n", "EPSG:32617", "WGS84 / UTM 17N"]
+)
 def test_a_zone_is_known_by_its_usual_names(zone):
     lat, lon = to_degrees(zone)(np.array([500000.0]), np.array([0.0]))
-    # On the central meridian of zone 17, 81 degrees west, at the equator: false easting 500 km.
+    # On the central meridian of zone 17, 81 degrees west, at the equator: false easting
+    # 500 km.
     assert (lat[0], lon[0]) == pytest.approx((0.0, -81.0), abs=1e-9)
 
 
@@ -51,7 +66,10 @@ def test_a_place_outside_its_zone_is_named():
 
 
 def test_xyz_lines_are_degrees_or_of_a_zone_and_heights_or_depths():
-    assert ex.DepthPoint(45.0, -80.0, 3.5) in soundings_from_xyz("# invented\n-80 45 -3.5\n-80 46 -2\n").items
+    assert (
+        ex.DepthPoint(45.0, -80.0, 3.5)
+        in soundings_from_xyz("# invented\n-80 45 -3.5\n-80 46 -2\n").items
+    )
     assert soundings_from_xyz("-80,45,3.5\n").items == [ex.DepthPoint(45.0, -80.0, 3.5)]
     (point,) = soundings_from_xyz("500000 0 4.0", to_degrees("UTM 17N")).items
     assert point[:2] == pytest.approx((0.0, -81.0), abs=1e-9)
@@ -68,7 +86,9 @@ def test_what_is_no_line_of_xyz_is_named():
 def test_a_geotiff_lies_where_its_tags_say(options):
     read = soundings_from_geotiff(geotiff([[-1.0, -9999.0], [-3.0, 0.5]], **options))
     assert [round(p.depth, 3) for p in read.items] == [1.0, 3.0]
-    lat, lon = to_degrees("UTM 17N")(np.array([500001.0] * 2), np.array([3999999.0, 3999997.0]))
+    lat, lon = to_degrees("UTM 17N")(
+        np.array([500001.0] * 2), np.array([3999999.0, 3999997.0])
+    )
     assert [p[:2] for p in read.items] == [
         pytest.approx(place, abs=1e-9) for place in zip(lat, lon, strict=True)
     ]
@@ -76,12 +96,19 @@ def test_a_geotiff_lies_where_its_tags_say(options):
 
 
 def test_a_geotiff_in_degrees_whose_values_stand_for_points():
-    data = geotiff([[2.0, 3.0]], code=4326, raster=POINT, origin=(-80.0, 45.0), step=0.001)
+    data = geotiff(
+        [[2.0, 3.0]], code=4326, raster=POINT, origin=(-80.0, 45.0), step=0.001
+    )
     found = [p[:3] for p in soundings_from_geotiff(data).items]
-    assert found == [pytest.approx((45.0, -80.0, 2.0)), pytest.approx((45.0, -79.999, 3.0))]
+    assert found == [
+        pytest.approx((45.0, -80.0, 2.0)),
+        pytest.approx((45.0, -79.999, 3.0)),
+    ]
 
 
-@pytest.mark.parametrize("data", [b"", b"II*\0 and then nothing", geotiff([[1.0]])[:90]])
+@pytest.mark.parametrize(
+    "data", [b"", b"II*\0 and then nothing", geotiff([[1.0]])[:90]]
+)
 def test_a_file_that_is_no_geotiff_gets_one_clear_line(data):
     read = soundings_from_geotiff(data)
     assert (read.items, len(read.problems)) == ([], 1)
@@ -89,7 +116,9 @@ def test_a_file_that_is_no_geotiff_gets_one_clear_line(data):
 
 
 def shore(kind, coordinates):
-    return json.dumps({"features": [{"geometry": {"type": kind, "coordinates": coordinates}}]})
+    return json.dumps(
+        {"features": [{"geometry": {"type": kind, "coordinates": coordinates}}]}
+    )
 
 
 @pytest.mark.parametrize(
@@ -111,7 +140,10 @@ def test_a_shoreline_of_points_or_of_nonsense_is_none():
 
 
 def bathymetry(**told):
-    point = {"geometry": {"type": "Point", "coordinates": [-80, 45]}, "properties": {"depth": 4.0}}
+    point = {
+        "geometry": {"type": "Point", "coordinates": [-80, 45]},
+        "properties": {"depth": 4.0},
+    }
     return json.dumps({"features": [point], **told})
 
 
@@ -134,7 +166,12 @@ BELOW_TRANSDUCER = {"trustedNode": {"verticalReferenceOfDepth": "Transducer"}}
             4.0,
         ),
         (
-            {"properties": {"trustedNode": {"verticalReferenceOfDepth": "Waterline"}, "platform": SOUNDER}},
+            {
+                "properties": {
+                    "trustedNode": {"verticalReferenceOfDepth": "Waterline"},
+                    "platform": SOUNDER,
+                }
+            },
             4.0,
         ),
         ({"properties": BELOW_TRANSDUCER}, 4.3),

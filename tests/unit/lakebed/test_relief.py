@@ -20,7 +20,9 @@ def test_a_bowl_has_round_contours(bowl):
     assert {6.0, 7.0, 8.0, 9.0} <= set(found)
     for depth in (6.0, 8.0):
         ring = max(found[depth], key=len)
-        assert np.hypot(*ring.T) == pytest.approx(np.sqrt(600.0 * (10.0 - depth)), abs=2.5)
+        assert np.hypot(*ring.T) == pytest.approx(
+            np.sqrt(600.0 * (10.0 - depth)), abs=2.5
+        )
 
 
 def test_the_grid_is_bounded(bowl):

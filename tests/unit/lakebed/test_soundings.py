@@ -4,7 +4,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from companion.lakebed.soundings import Joiner, Mounting, depth_below_surface, sound_speed
+from companion.lakebed.soundings import (
+    Joiner,
+    Mounting,
+    depth_below_surface,
+    sound_speed,
+)
 
 
 def test_a_ping_is_placed_between_the_fixes_around_it():

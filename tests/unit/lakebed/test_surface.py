@@ -31,9 +31,12 @@ def test_one_sounding_is_known_there_less_further_off_and_not_at_all_beyond():
 
 
 @pytest.mark.parametrize("sounded", [1.5, 3.0, 6.0])
-def test_where_the_bottom_may_be_anything_but_dry_it_is_a_little_deeper_and_surer_than_sounded(sounded):
-    # What one sounding leaves open is the same whatever its depth; 20 m down the surface is too far off to
-    # cut anything away. C: the cut normal distribution of scipy, by other formulas than ours.
+def test_where_the_bottom_may_be_anything_but_dry_it_is_a_little_deeper_and_surer_than_sounded(
+    sounded,
+):
+    # What one sounding leaves open is the same whatever its depth; 20 m down the
+    # surface is too far off to cut anything away. C: the cut normal distribution of
+    # scipy, by other formulas than ours.
     deep, shallow = Surface(), Surface()
     deep.add(0.0, 0.0, 20.0)
     shallow.add(0.0, 0.0, sounded)
@@ -53,7 +56,9 @@ def test_beyond_the_outermost_soundings_the_bottom_may_slope_away_unseen_but_not
                 surface.add(east, north, 6.0)
         with pytest.MonkeyPatch.context() as patch:
             patch.setattr("companion.lakebed.mosaic.UNSEEN_SLOPE", slope)
-            return surface.at(np.array([20.0, 53.0, -10.0, -40.0]), np.full(4, 30.0)).sigma
+            return surface.at(
+                np.array([20.0, 53.0, -10.0, -40.0]), np.full(4, 30.0)
+            ).sigma
 
     without, with_slope = sigmas(0.0), sigmas(UNSEEN_SLOPE)
     added = np.sqrt(with_slope**2 - without**2)
@@ -68,7 +73,9 @@ def test_a_tilted_plane_is_met_exactly_and_so_is_its_slope():
         for north in range(0, 100, 4):
             surface.add(east, north, 5.0 + 0.1 * east - 0.05 * north)
     for east, north in ((50.0, 50.0), (33.3, 61.7)):
-        assert surface.at(east, north).depth == pytest.approx(5.0 + 0.1 * east - 0.05 * north, abs=0.02)
+        assert surface.at(east, north).depth == pytest.approx(
+            5.0 + 0.1 * east - 0.05 * north, abs=0.02
+        )
     slope = slope_of(surface, 50.0, 50.0)
     assert slope.steepness == pytest.approx(np.hypot(0.1, 0.05), rel=0.03)
     assert slope.bearing == pytest.approx(np.degrees(np.arctan2(0.1, -0.05)), abs=2.0)
@@ -79,7 +86,10 @@ def test_a_line_its_points_and_any_batch_agree(bed, feed):
     feed(surface, bed.idle(1))
     line = surface.along(80.0, 60.0, 70.0, 40.0)
     angle = np.radians(70.0)
-    east, north = 80.0 + line.distance * np.sin(angle), 60.0 + line.distance * np.cos(angle)
+    east, north = (
+        80.0 + line.distance * np.sin(angle),
+        60.0 + line.distance * np.cos(angle),
+    )
     assert line.distance[-1] == 40.0
     for order in (slice(None), slice(None, None, -1), slice(5, 30, 7)):
         points = surface.at(east[order], north[order])
@@ -94,7 +104,10 @@ def test_no_step_anywhere_also_where_models_meet(bed, feed):
     feed(surface, bed.idle(1, apart=25.0))
     along = np.arange(20.0, 180.0, 0.02)
     for where in (12.0 * 7, 12.0 * 7 + 6.0, 91.3):
-        for east, north in ((along, np.full_like(along, where)), (np.full_like(along, where), along)):
+        for east, north in (
+            (along, np.full_like(along, where)),
+            (np.full_like(along, where), along),
+        ):
             bottom = surface.at(east, north)
             assert np.abs(np.diff(bottom.depth)).max() <= 0.02
             assert np.abs(np.diff(bottom.sigma)).max() <= 0.02
@@ -107,7 +120,9 @@ def test_asking_before_more_soundings_come_changes_nothing(bed, feed):
         feed(asked, part)
         feed(not_asked, part)
         asked.along(10.0, 10.0, 45.0, 120.0)
-    one, other = (surface.along(10.0, 10.0, 45.0, 120.0) for surface in (asked, not_asked))
+    one, other = (
+        surface.along(10.0, 10.0, 45.0, 120.0) for surface in (asked, not_asked)
+    )
     assert one.depth.tolist() == other.depth.tolist()
     assert one.sigma.tolist() == other.sigma.tolist()
 
@@ -126,31 +141,48 @@ def test_noise_is_averaged_and_told_from_the_bottom():
     surface = Surface()
     for east, north in rng.uniform(0, 60, (3000, 2)):
         surface.add(east, north, 6.0 + rng.normal(0, 0.3))
-    bottom = surface.at(*np.meshgrid(np.arange(10.0, 50.0, 5), np.arange(10.0, 50.0, 5)))
+    bottom = surface.at(
+        *np.meshgrid(np.arange(10.0, 50.0, 5), np.arange(10.0, 50.0, 5))
+    )
     assert bottom.depth.shape == (8, 8)
     assert np.sqrt(np.mean((bottom.depth - 6.0) ** 2)) < 0.15
     assert 0.1 < surface.variation.noise < 0.5
 
 
 def test_kriging_is_the_textbook_solution():
-    # Ordinary kriging as textbooks have it: a system with a Lagrange multiplier, solved by itself. Seven
-    # soundings are too few for a direction, so nothing is stretched.
+    # Ordinary kriging as textbooks have it: a system with a Lagrange multiplier, solved
+    # by itself. Seven soundings are too few for a direction, so nothing is stretched.
     rng = np.random.default_rng(4)
-    (east, north), depth, count = rng.uniform(-20, 20, (2, 7)), rng.normal(6, 1, 7), np.ones(7)
+    (east, north), depth, count = (
+        rng.uniform(-20, 20, (2, 7)),
+        rng.normal(6, 1, 7),
+        np.ones(7),
+    )
     support, model = Support(east, north, depth, count, np.zeros(7)), Variation(1.3)
     local = Local(support, model)
-    gamma = (np.hypot(east[:, None] - east, north[:, None] - north) / 10.0) ** (kriging.EXPONENT_QUARTERS / 4)
+    gamma = (np.hypot(east[:, None] - east, north[:, None] - north) / 10.0) ** (
+        kriging.EXPONENT_QUARTERS / 4
+    )
     system = np.block(
         [
-            [-gamma + np.diag(support.noise(Variation(local.noisy_as))), np.ones((7, 1))],
+            [
+                -gamma + np.diag(support.noise(Variation(local.noisy_as))),
+                np.ones((7, 1)),
+            ],
             [np.ones((1, 7)), 0.0],
         ]
     )
-    asked = (np.hypot(east - 3.0, north + 2.0) / 10.0) ** (kriging.EXPONENT_QUARTERS / 4)
+    asked = (np.hypot(east - 3.0, north + 2.0) / 10.0) ** (
+        kriging.EXPONENT_QUARTERS / 4
+    )
     weights = np.linalg.solve(system, np.append(-asked, 1.0))
-    assert local.depth(np.array([3.0]), np.array([-2.0]))[0] == pytest.approx(weights[:7] @ depth, rel=1e-3)
+    assert local.depth(np.array([3.0]), np.array([-2.0]))[0] == pytest.approx(
+        weights[:7] @ depth, rel=1e-3
+    )
     variance = local.variance(np.array([3.0]), np.array([-2.0]))[0]
-    assert variance == pytest.approx(local.sill * -(weights @ np.append(-asked, 1.0)), rel=1e-2)
+    assert variance == pytest.approx(
+        local.sill * -(weights @ np.append(-asked, 1.0)), rel=1e-2
+    )
 
 
 def test_days_with_different_levels_fit_together_without_a_step(bed, feed):
@@ -235,7 +267,10 @@ def test_tiles_that_could_not_be_saved_are_given_again():
 def test_a_lake_of_the_older_format_is_read_on():
     surface = Surface()
     surface.add(0.0, 0.0, 6.0)
-    older = json.loads(surface.state()) | {"format": 1, "learnt": [[1.0, 2.0], [3.0, 4.0], [5.0]]}
+    older = json.loads(surface.state()) | {
+        "format": 1,
+        "learnt": [[1.0, 2.0], [3.0, 4.0], [5.0]],
+    }
     again = Surface.restore(json.dumps(older), surface.take_changed().items())
     assert again.at(0.0, 0.0).depth == pytest.approx(6.0, abs=0.01)
 
@@ -245,7 +280,9 @@ def test_there_is_water_wherever_something_is_known():
     for east in range(0, 60, 2):
         for north in range(0, 20, 2):
             surface.add(east, north, max(0.4, 3.0 - 0.1 * east))
-    bottom = surface.at(*np.meshgrid(np.arange(-20.0, 100.0, 2.0), np.arange(-20.0, 40.0, 2.0)))
+    bottom = surface.at(
+        *np.meshgrid(np.arange(-20.0, 100.0, 2.0), np.arange(-20.0, 40.0, 2.0))
+    )
     known = np.isfinite(bottom.depth)
     assert known.any()
     assert (bottom.depth[known] > 0.0).all()

@@ -40,11 +40,15 @@ OVERLAPS = """() => {
 
 @pytest.fixture(scope="module")
 def browser():
-    playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+    playwright = pytest.importorskip(
+        "playwright.sync_api", reason="playwright is not installed"
+    )
     if CHROMIUM is None:
         pytest.skip("Debian's Chromium is not installed")
     with playwright.sync_playwright() as running:
-        opened = running.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        opened = running.chromium.launch(
+            executable_path=CHROMIUM, args=["--no-sandbox"]
+        )
         yield opened
         opened.close()
 
@@ -58,7 +62,11 @@ def lake(seed):
             bed.add(*PLANE.to_latlon(float(x), float(y)), float(depth))
     for _ in range(14):
         east, north = (float(v) for v in rough.uniform(90.0, 130.0, 2))
-        bed.mark("tree top", *PLANE.to_latlon(east, north), depth=float(rough.uniform(1.0, 3.0)))
+        bed.mark(
+            "tree top",
+            *PLANE.to_latlon(east, north),
+            depth=float(rough.uniform(1.0, 3.0)),
+        )
     return lakebed.svg(lakebed.chart(bed.areas[0], f"Rough water {seed}"), "feet")
 
 

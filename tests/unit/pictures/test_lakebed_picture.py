@@ -40,7 +40,14 @@ def test_drawing_has_bands_hatching_key_track_and_marks(drawn):
     root = ET.fromstring(pictures.svg(drawn, "feet"))
     words = [text.text for text in root.iter(f"{SVG}text")]
     assert root.find(f"{SVG}title").text == "Invented lake"
-    for wanted in ("depth, ft", "nine times in ten", "not known", "where the boat went", "tree top", "7 ft"):
+    for wanted in (
+        "depth, ft",
+        "nine times in ten",
+        "not known",
+        "where the boat went",
+        "tree top",
+        "7 ft",
+    ):
         assert wanted in words
     assert any("Not for navigation" in (word or "") for word in words)
     fills = {path.get("fill") for path in root.iter(f"{SVG}path")}
@@ -50,13 +57,19 @@ def test_drawing_has_bands_hatching_key_track_and_marks(drawn):
 
 def bands(root):
     """The bands of depth on a map: (place in the ramp, path data)."""
-    drawn = ((*path.get("class", "").partition(" depth-"), path.get("d")) for path in root.iter(f"{SVG}path"))
+    drawn = (
+        (*path.get("class", "").partition(" depth-"), path.get("d"))
+        for path in root.iter(f"{SVG}path")
+    )
     return [(int(place), data) for kind, _, place, data in drawn if kind == "depth"]
 
 
 def heading(area, box=None):
     sheet = pictures.chart(area, "slope", box=box)
-    words = [text.text or "" for text in ET.fromstring(pictures.svg(sheet, "metres")).iter(f"{SVG}text")]
+    words = [
+        text.text or ""
+        for text in ET.fromstring(pictures.svg(sheet, "metres")).iter(f"{SVG}text")
+    ]
     return sheet, next(word for word in words if "Not for navigation" in word)
 
 
@@ -70,11 +83,16 @@ def test_what_is_only_guessed_makes_no_figure_in_the_heading():
     assert words.startswith("sounded 4.1 to 7.9 m deep.")  # means of cells
     assert np.nanmin(sheet.grid.depth) < 3.6
     assert np.nanmax(sheet.grid.depth) > 8.4
-    assert heading(bed.areas[0], (84.0, -6.0, 90.0, 6.0))[1].startswith("not sounded here, only around.")
+    assert heading(bed.areas[0], (84.0, -6.0, 90.0, 6.0))[1].startswith(
+        "not sounded here, only around."
+    )
 
 
 def test_metres_are_shown_as_metres(drawn):
-    words = [text.text for text in ET.fromstring(pictures.svg(drawn, "metres")).iter(f"{SVG}text")]
+    words = [
+        text.text
+        for text in ET.fromstring(pictures.svg(drawn, "metres")).iter(f"{SVG}text")
+    ]
     assert "depth, m" in words
     assert "2.0 m" in words
 

@@ -7,7 +7,14 @@ from itertools import combinations, pairwise
 import numpy as np
 import pytest
 
-from companion.pictures.palette import DEPTH_RAMP, ROD_COLOURS, ROLE_COLOURS, rod_class, sheet, variables
+from companion.pictures.palette import (
+    DEPTH_RAMP,
+    ROD_COLOURS,
+    ROLE_COLOURS,
+    rod_class,
+    sheet,
+    variables,
+)
 
 EYES = {
     "usual": np.eye(3),
@@ -43,7 +50,11 @@ def contrast(a, b):
 
 def lab(light):
     """CIELAB of linear sRGB under D65 (IEC 61966-2-1 and CIE 15; M)."""
-    matrix = [[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]]
+    matrix = [
+        [0.4124, 0.3576, 0.1805],
+        [0.2126, 0.7152, 0.0722],
+        [0.0193, 0.1192, 0.9505],
+    ]
     xyz = np.array(matrix) @ light / np.array([0.9505, 1.0, 1.089])
     f = np.where(xyz > 0.008856, np.cbrt(xyz), 7.787 * xyz + 16 / 116)
     return np.array([116 * f[1] - 16, 500 * (f[0] - f[1]), 200 * (f[1] - f[2])])
@@ -74,7 +85,10 @@ def test_every_pair_that_has_to_be_told_apart_is_told_apart(look, eye):
 @pytest.mark.parametrize("eye", EYES)
 def test_each_band_of_depth_is_darker_than_the_last(look, eye):
     for shallow, deep in pairwise(DEPTH_RAMP[look]):
-        light, dark = luminance(seen(shallow, eye)) + 0.05, luminance(seen(deep, eye)) + 0.05
+        light, dark = (
+            luminance(seen(shallow, eye)) + 0.05,
+            luminance(seen(deep, eye)) + 0.05,
+        )
         assert light / dark > 1.15, (shallow, deep)
 
 

@@ -36,7 +36,9 @@ def test_what_is_no_svg_is_told_in_one_line() -> None:
         png("<svg")
 
 
-def test_a_machine_without_fonts_is_told_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_machine_without_fonts_is_told_what_to_install(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     monkeypatch.setattr(module, "FONT_FAMILIES", ("A Family That Nobody Has",))
     module._font.cache_clear()
     try:

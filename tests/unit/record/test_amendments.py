@@ -13,7 +13,15 @@ BITE = Logged(
     t=7.5, number=1, what="bite", rod="rod 1", lure="dorrow", line="12 lb", lure_depth=4.9,
     lure_at=Fix(35.5, -84.2, 6.0), lure_bottom=5.2, clip="a.flac",
 )  # fmt: skip
-TOUCH = Logged(t=20.0, number=2, what="touch", rod="rod 1", lure="dorrow", line="12 lb", clip="b.flac")
+TOUCH = Logged(
+    t=20.0,
+    number=2,
+    what="touch",
+    rod="rod 1",
+    lure="dorrow",
+    line="12 lb",
+    clip="b.flac",
+)
 MARK = Logged(t=30.0, number=3, what="mark", detail="ledge")
 
 
@@ -33,7 +41,14 @@ def written(book, *events, recording="day"):
 def test_the_original_stays_and_the_correction_stands_beside_it(book):
     trip = written(book, BITE)
     book.corrections.add(
-        trip, Amendment(number=1, what="fish", size=1.4, note="it came in", utc="2026-10-04T20:00:00Z")
+        trip,
+        Amendment(
+            number=1,
+            what="fish",
+            size=1.4,
+            note="it came in",
+            utc="2026-10-04T20:00:00Z",
+        ),
     )
     (thing,) = book.corrections.corrected(trip)
     assert thing.original == BITE
@@ -57,17 +72,30 @@ def test_another_rod_takes_its_line_and_never_keeps_where_the_others_lure_was():
     change = Amendment(number=1, rod="rod 2", lure="dorrow", line="14 lb")
     (thing,) = corrected([(BITE, False)], [change])
     assert (thing.event.rod, thing.event.line) == ("rod 2", "14 lb")
-    assert (thing.event.lure_depth, thing.event.lure_at, thing.event.lure_bottom) == (None, None, None)
+    assert (thing.event.lure_depth, thing.event.lure_at, thing.event.lure_bottom) == (
+        None,
+        None,
+        None,
+    )
 
 
 def test_another_rod_has_its_own_lure_and_the_logged_one_its_own_again():
     there = Fix(35.6, -84.3, 7.0)
-    change = Amendment(number=1, rod="rod 2", lure_depth=4.1, lure_at=there, lure_bottom=6.0)
-    (thing,) = corrected([(BITE, False)], [change, Amendment(number=1, note="so it was")])
-    assert (thing.event.lure_depth, thing.event.lure_at, thing.event.lure_bottom) == (4.1, there, 6.0)
+    change = Amendment(
+        number=1, rod="rod 2", lure_depth=4.1, lure_at=there, lure_bottom=6.0
+    )
+    (thing,) = corrected(
+        [(BITE, False)], [change, Amendment(number=1, note="so it was")]
+    )
+    assert (thing.event.lure_depth, thing.event.lure_at, thing.event.lure_bottom) == (
+        4.1,
+        there,
+        6.0,
+    )
     assert thing.event.place == there
     (thing,) = corrected(
-        [(BITE, False)], [change, Amendment(number=1, rod="rod 1", lure="dorrow", line="12 lb")]
+        [(BITE, False)],
+        [change, Amendment(number=1, rod="rod 1", lure="dorrow", line="12 lb")],
     )
     assert thing.event == BITE
 
@@ -90,7 +118,9 @@ def test_a_correction_follows_its_clip_through_a_replay_that_numbers_anew(book):
         Logged(t=20.0, number=1, what="touch", clip="b.flac"),
         Logged(t=30.2, number=2, what="mark", detail="ledge"),
     )
-    assert [(one.number, one.note, one.size) for one in book.corrections.of_trip(again)] == [
+    assert [
+        (one.number, one.note, one.size) for one in book.corrections.of_trip(again)
+    ] == [
         (1, "on a stump", None),
         (2, None, 4.0),
     ]

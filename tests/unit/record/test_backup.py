@@ -69,7 +69,9 @@ def test_everything_comes_back(data: Path, tmp_path: Path):
 
 
 def test_without_audio(data: Path, tmp_path: Path):
-    assert not any(e.name.endswith(".flac") for e in back_up(data, tmp_path / "b.zip", audio=False))
+    assert not any(
+        e.name.endswith(".flac") for e in back_up(data, tmp_path / "b.zip", audio=False)
+    )
 
 
 def test_while_the_logbook_is_being_written(data: Path, tmp_path: Path):
@@ -94,7 +96,9 @@ def test_what_is_there_is_kept(data: Path, tmp_path: Path):
     assert lines.read_bytes().startswith(b"longer")
 
 
-def test_a_backup_changed_anywhere_is_refused_and_nothing_happens(data: Path, tmp_path: Path):
+def test_a_backup_changed_anywhere_is_refused_and_nothing_happens(
+    data: Path, tmp_path: Path
+):
     backup = tmp_path / "b.zip"
     back_up(data, backup)
     whole = backup.read_bytes()
@@ -110,7 +114,9 @@ def test_a_backup_changed_anywhere_is_refused_and_nothing_happens(data: Path, tm
             assert not (tmp_path / "new").exists()
         else:  # a bit of no meaning, such as a time stamp
             assert numbers(tmp_path / "new" / "logbook.db") == list(range(1, 21))
-            whole_files = {n: d for n, d in contents(data).items() if n not in done.left_out}
+            whole_files = {
+                n: d for n, d in contents(data).items() if n not in done.left_out
+            }
             assert contents(tmp_path / "new") == whole_files
             import shutil
 
@@ -133,7 +139,8 @@ def backup_of(names: list[str], backup: Path) -> Path:
         for name in names:
             archive.writestr(name, b"x")
         archive.writestr(
-            "contents.json", json.dumps([{"name": n, "size": 1, "sha256": digest} for n in names])
+            "contents.json",
+            json.dumps([{"name": n, "size": 1, "sha256": digest} for n in names]),
         )
     return backup
 
@@ -145,10 +152,17 @@ def test_names_that_lead_elsewhere_are_not_followed(tmp_path: Path):
     assert list((tmp_path / "new").iterdir()) == []
 
 
-@pytest.mark.parametrize("names", [["recordings/a", "recordings/a/b"], ["recordings//a/b/c", "recordings/a"]])
-def test_a_file_that_is_also_a_folder_is_refused_and_nothing_happens(names: list[str], tmp_path: Path):
+@pytest.mark.parametrize(
+    "names", [["recordings/a", "recordings/a/b"], ["recordings//a/b/c", "recordings/a"]]
+)
+def test_a_file_that_is_also_a_folder_is_refused_and_nothing_happens(
+    names: list[str], tmp_path: Path
+):
     with pytest.raises(BackupError, match="does not fit"):
-        restore(backup_of([*names, "recordings/other"], tmp_path / "b.zip"), tmp_path / "new")
+        restore(
+            backup_of([*names, "recordings/other"], tmp_path / "b.zip"),
+            tmp_path / "new",
+        )
     assert not (tmp_path / "new").exists()
 
 
@@ -177,7 +191,11 @@ def test_set_aside_keeps_every_earlier_one(data: Path):
 
 
 def test_one_companion_at_a_time(tmp_path: Path):
-    with hold(tmp_path), pytest.raises(HeldError, match="another companion"), hold(tmp_path):
+    with (
+        hold(tmp_path),
+        pytest.raises(HeldError, match="another companion"),
+        hold(tmp_path),
+    ):
         pass
     with hold(tmp_path):
         pass
@@ -219,10 +237,16 @@ def test_a_lock_file_of_another_account_is_locked_all_the_same(
         return true(path, flags, *rest)
 
     monkeypatch.setattr(os, "open", refused)
-    with hold(tmp_path), pytest.raises(HeldError, match="another companion is running"), hold(tmp_path):
+    with (
+        hold(tmp_path),
+        pytest.raises(HeldError, match="another companion is running"),
+        hold(tmp_path),
+    ):
         pass
     monkeypatch.setattr(
-        os, "open", lambda *_: (_ for _ in ()).throw(PermissionError(13, "Permission denied"))
+        os,
+        "open",
+        lambda *_: (_ for _ in ()).throw(PermissionError(13, "Permission denied")),
     )
     with pytest.raises(HeldError, match="another account"), hold(tmp_path):
         pass

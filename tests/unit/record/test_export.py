@@ -13,7 +13,12 @@ import gpxpy
 import pytest
 
 from companion.events import Fix, Logged, Match
-from companion.lakebed.exchange import MarkPoint, marks_from_csv, marks_to_csv, soundings_from_csv
+from companion.lakebed.exchange import (
+    MarkPoint,
+    marks_from_csv,
+    marks_to_csv,
+    soundings_from_csv,
+)
 from companion.record.amendments import Amendment
 from companion.record.export import SOUNDING_SPACING_M, Exported, files, read_trip
 from companion.record.logbook import Logbook
@@ -23,7 +28,11 @@ START = datetime(2026, 10, 3, 14, 15, tzinfo=UTC)
 
 
 def utc(t: float) -> str:
-    return (START + timedelta(seconds=t)).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+    return (
+        (START + timedelta(seconds=t))
+        .isoformat(timespec="milliseconds")
+        .replace("+00:00", "Z")
+    )
 
 
 @pytest.fixture
@@ -43,16 +52,24 @@ def trip(tmp_path: Path) -> Exported:
                             utc=utc(t),
                             number=n // 50 + 1,
                             what="mark" if n % 100 == 10 else "bite",
-                            detail="tree top" if n == 10 else 'old <pier>, "high"' if n == 110 else None,
+                            detail="tree top"
+                            if n == 10
+                            else 'old <pier>, "high"'
+                            if n == 110
+                            else None,
                             size=4.5 if n == 10 else None,
                             boat=fix,
-                            lure_at=None if fix is None else Fix(fix.lat, fix.lon + 1e-4, 8.0),
+                            lure_at=None
+                            if fix is None
+                            else Fix(fix.lat, fix.lon + 1e-4, 8.0),
                             rod="rod 1",
                             lure_depth=4.25,
                         )
                     )
             writing.undo(2, 599.0)
-            writing.record(Match(t=600.0, rod="rod 1", state="clear", by=1.0, depth=6.0, reach=5.0))
+            writing.record(
+                Match(t=600.0, rod="rod 1", state="clear", by=1.0, depth=6.0, reach=5.0)
+            )
         (entry,) = book.trips()
         return read_trip(book, entry)
 
@@ -67,7 +84,9 @@ def test_gpx_as_gpxpy_reads_it(trip: Exported):
     assert times[0] == START
     assert times == sorted(times)
     assert track.length_2d() == pytest.approx((199 + 279) * 9e-6 * 111_195, rel=0.01)
-    assert len(read.waypoints) == 12 - 1 - 3  # one undone, three while no place was known
+    assert (
+        len(read.waypoints) == 12 - 1 - 3
+    )  # one undone, three while no place was known
     assert read.waypoints[0].name == "tree top"
     assert read.waypoints[0].longitude == pytest.approx(-83.9999)
 
@@ -99,7 +118,9 @@ def geometry(value: object) -> None:
 
 def test_geojson_by_rfc_7946(trip: Exported):
     text = files(trip, "geojson", Units("metres"))["trip.geojson"]
-    read = json.loads(text, parse_constant=lambda name: pytest.fail(f"{name} is no JSON"))
+    read = json.loads(
+        text, parse_constant=lambda name: pytest.fail(f"{name} is no JSON")
+    )
     assert read["type"] == "FeatureCollection"
     assert "crs" not in read  # RFC 7946, 4
     for feature in read["features"]:
@@ -118,7 +139,9 @@ def test_csv_as_others_and_we_read_it(trip: Exported):
     texts = files(trip, "csv", Units("metres"))
     events = list(csv.DictReader(io.StringIO(texts["events.csv"])))
     assert len(events) == len(trip.events)
-    assert [e["number"] for e in events if e["event"] == "logged" and e["undone"] == "1"] == ["2"]
+    assert [
+        e["number"] for e in events if e["event"] == "logged" and e["undone"] == "1"
+    ] == ["2"]
     assert events[0]["lure_lon"] == "-83.9999"
     assert events[2]["detail"] == 'old <pier>, "high"'
     assert len(list(csv.DictReader(io.StringIO(texts["track.csv"])))) == 480
@@ -135,21 +158,37 @@ def test_csv_as_others_and_we_read_it(trip: Exported):
     assert 60 < len(soundings.items) < 100
 
 
-def test_a_mark_called_out_off_the_bow_lies_there_and_not_under_the_boat(tmp_path: Path):
+def test_a_mark_called_out_off_the_bow_lies_there_and_not_under_the_boat(
+    tmp_path: Path,
+):
     boat, there = Fix(35.0, -84.0, 3.0), Fix(35.0002, -84.0001, 6.2)
     with Logbook(tmp_path / "logbook.db") as book:
         with book.begin_trip("a day") as writing:
-            told = {"what": "mark", "detail": "tree top", "size": 4.5, "boat": boat, "at": there}
+            told = {
+                "what": "mark",
+                "detail": "tree top",
+                "size": 4.5,
+                "boat": boat,
+                "at": there,
+            }
             writing.record(Logged(t=1.0, utc=utc(1.0), number=1, **told))
         one = read_trip(book, book.trips()[0])
     (mark,) = marks_from_csv(files(one, "csv", Units("metres"))["marks.csv"]).items
     assert (mark.lat, mark.lon, mark.radius) == (there.lat, there.lon, there.radius)
     (waypoint,) = gpxpy.parse(files(one, "gpx", Units("metres"))["trip.gpx"]).waypoints
     assert (waypoint.latitude, waypoint.longitude) == (there.lat, there.lon)
-    (feature,) = json.loads(files(one, "geojson", Units("metres"))["trip.geojson"])["features"]
+    (feature,) = json.loads(files(one, "geojson", Units("metres"))["trip.geojson"])[
+        "features"
+    ]
     assert feature["geometry"]["coordinates"] == [there.lon, there.lat]
-    (row,) = csv.DictReader(io.StringIO(files(one, "csv", Units("metres"))["events.csv"]))
-    assert (row["lat"], row["mark_lat"], row["mark_radius"]) == ("35.0", "35.0002", "6.2")
+    (row,) = csv.DictReader(
+        io.StringIO(files(one, "csv", Units("metres"))["events.csv"])
+    )
+    assert (row["lat"], row["mark_lat"], row["mark_radius"]) == (
+        "35.0",
+        "35.0002",
+        "6.2",
+    )
 
 
 def test_a_trip_with_nothing_in_it(tmp_path: Path):
@@ -162,7 +201,9 @@ def test_a_trip_with_nothing_in_it(tmp_path: Path):
         "features": [],
     }
     assert gpxpy.parse(files(empty, "gpx", Units("metres"))["trip.gpx"]).waypoints == []
-    assert [len(text.splitlines()) for text in files(empty, "csv", Units("metres")).values()] == [1, 1, 1, 1]
+    assert [
+        len(text.splitlines()) for text in files(empty, "csv", Units("metres")).values()
+    ] == [1, 1, 1, 1]
 
 
 def test_a_correction_is_exported_as_it_stands_now(tmp_path: Path):
@@ -170,7 +211,13 @@ def test_a_correction_is_exported_as_it_stands_now(tmp_path: Path):
         with book.begin_trip("a day") as writing:
             for number in (1, 2):
                 writing.record(
-                    Logged(t=float(number), utc=utc(number), number=number, what="bite", rod="rod 1")
+                    Logged(
+                        t=float(number),
+                        utc=utc(number),
+                        number=number,
+                        what="bite",
+                        rod="rod 1",
+                    )
                 )
         (entry,) = book.trips()
         book.corrections.add(entry.id, Amendment(number=1, what="fish", rod="rod 2"))
@@ -180,31 +227,51 @@ def test_a_correction_is_exported_as_it_stands_now(tmp_path: Path):
     assert (kept.number, kept.what, kept.rod) == (1, "fish", "rod 2")
 
 
-def test_a_mark_off_the_bow_lies_where_it_was_marked_not_where_the_boat_was(tmp_path: Path):
+def test_a_mark_off_the_bow_lies_where_it_was_marked_not_where_the_boat_was(
+    tmp_path: Path,
+):
     boat, place = Fix(35.0, -84.0, 3.0), Fix(35.0002, -83.9997, 6.0)
-    mark = Logged(t=1.0, utc=utc(1), number=1, what="mark", detail="tree top", boat=boat, at=place)
+    mark = Logged(
+        t=1.0, utc=utc(1), number=1, what="mark", detail="tree top", boat=boat, at=place
+    )
     with Logbook(tmp_path / "marked.db") as book:
         with book.begin_trip("a day") as writing:
             writing.record(mark)
         exported = read_trip(book, book.trips()[0])
-    (feature,) = json.loads(files(exported, "geojson", Units("metres"))["trip.geojson"])["features"]
+    (feature,) = json.loads(
+        files(exported, "geojson", Units("metres"))["trip.geojson"]
+    )["features"]
     assert feature["geometry"]["coordinates"] == [place.lon, place.lat]
     assert feature["properties"]["radius"] == place.radius
-    (waypoint,) = gpxpy.parse(files(exported, "gpx", Units("metres"))["trip.gpx"]).waypoints
+    (waypoint,) = gpxpy.parse(
+        files(exported, "gpx", Units("metres"))["trip.gpx"]
+    ).waypoints
     assert (waypoint.latitude, waypoint.longitude) == (place.lat, place.lon)
     texts = files(exported, "csv", Units("metres"))
     (row,) = csv.DictReader(io.StringIO(texts["events.csv"]))
-    assert (row["lat"], row["mark_lat"], row["mark_lon"]) == ("35.0", "35.0002", "-83.9997")
+    assert (row["lat"], row["mark_lat"], row["mark_lon"]) == (
+        "35.0",
+        "35.0002",
+        "-83.9997",
+    )
     assert [(one.lat, one.lon) for one in marks_from_csv(texts["marks.csv"]).items] == [
         (place.lat, place.lon)
     ]
 
 
-@pytest.mark.parametrize("note", ["=1+1", "@sum", "+1 rock", "-ledge", "plain", "'quoted", "-4.5"])
+@pytest.mark.parametrize(
+    "note", ["=1+1", "@sum", "+1 rock", "-ledge", "plain", "'quoted", "-4.5"]
+)
 def test_no_cell_is_a_formula_and_notes_come_back(note: str):
-    (read,) = marks_from_csv(marks_to_csv([MarkPoint(35.0, -84.0, "ledge", note=note)])).items
+    (read,) = marks_from_csv(
+        marks_to_csv([MarkPoint(35.0, -84.0, "ledge", note=note)])
+    ).items
     assert read.note == note
-    row = list(csv.reader(io.StringIO(marks_to_csv([MarkPoint(35.0, -84.0, "ledge", note=note)]))))[1]
+    row = list(
+        csv.reader(
+            io.StringIO(marks_to_csv([MarkPoint(35.0, -84.0, "ledge", note=note)]))
+        )
+    )[1]
     assert [cell for cell in row if cell.startswith(("=", "+", "-", "@"))] in (
         ["-84.0000000"],
         ["-84.0000000", "-4.5"],
@@ -215,9 +282,21 @@ def test_no_cell_of_the_events_is_a_formula(tmp_path: Path):
     with Logbook(tmp_path / "logbook.db") as book:
         with book.begin_trip("trip") as writing:
             writing.record(
-                Logged(t=1.0, number=1, what="mark", detail="=cmd()", rod="@rod", boat=Fix(-3.5, -84.0))
+                Logged(
+                    t=1.0,
+                    number=1,
+                    what="mark",
+                    detail="=cmd()",
+                    rod="@rod",
+                    boat=Fix(-3.5, -84.0),
+                )
             )
-        text = files(read_trip(book, book.trips()[0]), "csv", Units("metres"))["events.csv"]
+        text = files(read_trip(book, book.trips()[0]), "csv", Units("metres"))[
+            "events.csv"
+        ]
     (row,) = csv.DictReader(io.StringIO(text))
     assert (row["detail"], row["rod"]) == ("'=cmd()", "'@rod")
-    assert [value for value in row.values() if value.startswith("-")] == ["-3.5", "-84.0"]
+    assert [value for value in row.values() if value.startswith("-")] == [
+        "-3.5",
+        "-84.0",
+    ]

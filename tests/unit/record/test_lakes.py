@@ -40,13 +40,20 @@ def test_a_lake_grows_over_days(path):
             lakes = Lakes(book)
             bed = Bed(lakes.areas())
             survey(bed, depth, north=(200.0 * day, 200.0 * day + 60.0))
-            bed.mark("ledge", LAT, LON, depth=depth, note=f"day {day}", utc="2026-10-03T14:15:00.250Z")
+            bed.mark(
+                "ledge",
+                LAT,
+                LON,
+                depth=depth,
+                note=f"day {day}",
+                utc="2026-10-03T14:15:00.250Z",
+            )
             lakes.save(bed)
     with Logbook(path) as book:
         bed = Bed(Lakes(book).areas())
-        assert [depth_at(bed, north=20.0 + 200.0 * day) for day in range(3)] == pytest.approx(
-            [4.0, 6.0, 8.0], abs=0.1
-        )
+        assert [
+            depth_at(bed, north=20.0 + 200.0 * day) for day in range(3)
+        ] == pytest.approx([4.0, 6.0, 8.0], abs=0.1)
         marks = list(bed.areas[0].marks)
         assert [(mark.number, mark.note, mark.top) for mark in marks] == [
             (1, "day 0", 4.0),
@@ -139,7 +146,9 @@ def test_a_damaged_tile_is_left_out_and_told(path):
         survey(bed, 5.0, north=(0.0, 200.0))
         tiles = lakes.save(bed)
         with book.tables.transaction() as tables:
-            tables.execute("UPDATE lake_tiles SET cells = x'0102' WHERE east = 0 AND north = 0")
+            tables.execute(
+                "UPDATE lake_tiles SET cells = x'0102' WHERE east = 0 AND north = 0"
+            )
         reader = Lakes(book)
         again = Bed(reader.areas())
         assert depth_at(again, north=150.0) == pytest.approx(5.0)

@@ -37,7 +37,9 @@ def day(count=400, depth=5.0):
     lines = []
     for i in range(count):
         line, along = divmod(i, 60)
-        lat, lon = PLANE.to_latlon(float(along if line % 2 == 0 else 59 - along), 6.0 * line)
+        lat, lon = PLANE.to_latlon(
+            float(along if line % 2 == 0 else 59 - along), 6.0 * line
+        )
         clock = f"{10 + i // 3600:02d}{i // 60 % 60:02d}{i % 60:02d}"
         lines.append(sentence(f"SDDPT,{depth + 0.5 * math.sin(i / 40):.2f},0.0"))
         where = f"{degrees(lat, 2, 'NS')},{degrees(lon, 3, 'EW')}"
@@ -59,7 +61,9 @@ def take(lakes, tmp_path):
         path = tmp_path / name
         path.write_bytes(content if isinstance(content, bytes) else content.encode())
         done = []
-        outcome = learn(path, lakes, Bed(lakes.areas()), Conditions(**conditions), done.append)
+        outcome = learn(
+            path, lakes, Bed(lakes.areas()), Conditions(**conditions), done.append
+        )
         assert outcome.useless or sum(done) == path.stat().st_size
         return outcome
 
@@ -81,7 +85,9 @@ def test_a_recording_is_learned_once_whatever_its_name(take, lakes):
     assert take("other.nmea", day(depth=5.1)).known_as is None
 
 
-def test_an_interrupted_recording_goes_on_and_ends_the_same(take, lakes, tmp_path, monkeypatch):
+def test_an_interrupted_recording_goes_on_and_ends_the_same(
+    take, lakes, tmp_path, monkeypatch
+):
     monkeypatch.setattr(learning, "SOUNDINGS_PER_COMMIT", 100)
     monkeypatch.setattr("companion.sensing.sources.FILE_CHUNK", 1000)
     path, done = tmp_path / "day.nmea", []
@@ -170,7 +176,14 @@ def test_marks_are_learned_on_the_water_of_their_day(take, lakes, name, text):
 def test_marks_in_another_file_are_the_same_marks(take, lakes):
     """The lake's own marks out and in again, in every form, and somebody's without a time."""
     given = [
-        MarkPoint(*PLANE.to_latlon(0.0, 0.0), "tree top", 4.5678, "old", "2031-05-02T06:07:08.250Z", 8.1),
+        MarkPoint(
+            *PLANE.to_latlon(0.0, 0.0),
+            "tree top",
+            4.5678,
+            "old",
+            "2031-05-02T06:07:08.250Z",
+            8.1,
+        ),
         MarkPoint(*PLANE.to_latlon(30.0, 0.0), "ledge"),
         MarkPoint(*PLANE.to_latlon(33.0, 0.0), "ledge"),
     ]
@@ -179,13 +192,20 @@ def test_marks_in_another_file_are_the_same_marks(take, lakes):
     take("marks.gpx", marks_to_gpx(given, "metres"))
     take("marks.nmea", marks_to_nmea(given, "metres"))
     marks = list(Bed(lakes.areas()).areas[0].marks)
-    assert [(mark.kind, mark.radius) for mark in marks] == [("tree top", 8.1), ("ledge", 4.3), ("ledge", 4.3)]
+    assert [(mark.kind, mark.radius) for mark in marks] == [
+        ("tree top", 8.1),
+        ("ledge", 4.3),
+        ("ledge", 4.3),
+    ]
 
 
 def test_a_far_stray_is_left_out_and_counted(take):
     points = [*chart(), DepthPoint(*PLANE.to_latlon(9000.0, 0.0), 4.0)]
     outcome = take("chart.csv", exchange.soundings_to_csv(points))
-    assert (outcome.soundings, dict(outcome.dropped)) == (36, {"far from all the others": 1})
+    assert (outcome.soundings, dict(outcome.dropped)) == (
+        36,
+        {"far from all the others": 1},
+    )
 
 
 @pytest.mark.parametrize(
@@ -224,8 +244,12 @@ def test_a_live_trips_own_recording_is_in_the_lake_already(tmp_path):
     with Logbook(tmp_path / "logbook.db") as book:
         lakes = Lakes(book)
         assert lakes.taken(digest_of(recording), recording) is None
-        lakes.save(Bed(), LearnedFile(of_trip(folder.name), folder.name, 7, 0, done=True))
-        outcome = learn(recording, lakes, Bed(lakes.areas()), Conditions(), lambda _size: None)
+        lakes.save(
+            Bed(), LearnedFile(of_trip(folder.name), folder.name, 7, 0, done=True)
+        )
+        outcome = learn(
+            recording, lakes, Bed(lakes.areas()), Conditions(), lambda _size: None
+        )
     assert outcome.known_as == folder.name
 
 

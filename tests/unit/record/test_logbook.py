@@ -105,7 +105,9 @@ def test_undo_marks_and_deletes_nothing(book: Logbook) -> None:
         said = trip.undo(1, t=9.0)
         assert said == Undone(t=9.0, number=1, what="bite")
     with reopened(book) as later:
-        assert [(entry.event.number, entry.undone) for entry in later.logged(trip.id)] == [
+        assert [
+            (entry.event.number, entry.undone) for entry in later.logged(trip.id)
+        ] == [
             (1, True),
             (2, False),
         ]
@@ -156,12 +158,30 @@ def test_a_long_row_of_matches_does_not_wait_for_ever(book: Logbook) -> None:
 def test_readings_come_back(book: Logbook) -> None:
     with book.begin_trip("invented day") as trip:
         trip.reading(0.0, None, None, None)
-        at = datetime(2026, 10, 3, 14, 0, 0, 250_400, tzinfo=timezone(timedelta(hours=2)))
-        trip.reading(1.0, at, Fix(35.5, -84.25, 3.0), 6.1, heading=90.0, speed=2.0, water_temperature=21.5)
+        at = datetime(
+            2026, 10, 3, 14, 0, 0, 250_400, tzinfo=timezone(timedelta(hours=2))
+        )
+        trip.reading(
+            1.0,
+            at,
+            Fix(35.5, -84.25, 3.0),
+            6.1,
+            heading=90.0,
+            speed=2.0,
+            water_temperature=21.5,
+        )
     with reopened(book) as later:
         assert list(later.readings(trip.id)) == [
             KeptReading(0.0, None, None, None, None, None, None),
-            KeptReading(1.0, "2026-10-03T12:00:00.250Z", Fix(35.5, -84.25, 3.0), 6.1, 90.0, 2.0, 21.5),
+            KeptReading(
+                1.0,
+                "2026-10-03T12:00:00.250Z",
+                Fix(35.5, -84.25, 3.0),
+                6.1,
+                90.0,
+                2.0,
+                21.5,
+            ),
         ]
 
 
@@ -175,7 +195,11 @@ METRES_NORTH = 1 / 111_195.0
         (HERE, 5.0, False),
         (Fix(35.0 + 9.0 * METRES_NORTH, -84.0), 5.2, False),
         (Fix(35.0 + 11.0 * METRES_NORTH, -84.0), 5.0, True),
-        (Fix(35.0, -84.0 + 11.0 * METRES_NORTH), 5.0, False),  # a degree of longitude is shorter here
+        (
+            Fix(35.0, -84.0 + 11.0 * METRES_NORTH),
+            5.0,
+            False,
+        ),  # a degree of longitude is shorter here
         (Fix(35.0, -84.0 + 13.0 * METRES_NORTH), 5.0, True),
         (HERE, 5.31, True),
         (HERE, 4.69, True),
@@ -196,14 +220,20 @@ def test_ten_readings_a_second_become_one(book: Logbook) -> None:
     with book.begin_trip("invented day") as trip:
         for tenth in range(600):
             trip.reading(tenth / 10, NOON, HERE, 5.0)
-    assert [reading.t for reading in book.readings(trip.id)] == [float(second) for second in range(60)]
+    assert [reading.t for reading in book.readings(trip.id)] == [
+        float(second) for second in range(60)
+    ]
 
 
 def test_a_depth_that_comes_back_is_kept_at_once(book: Logbook) -> None:
     with book.begin_trip("invented day") as trip:
         for t, depth in [(0.0, 5.0), (0.2, None), (0.4, None), (0.6, 5.0)]:
             trip.reading(t, NOON, HERE, depth)
-    assert [(r.t, r.depth) for r in book.readings(trip.id)] == [(0.0, 5.0), (0.2, None), (0.6, 5.0)]
+    assert [(r.t, r.depth) for r in book.readings(trip.id)] == [
+        (0.0, 5.0),
+        (0.2, None),
+        (0.6, 5.0),
+    ]
 
 
 def test_an_event_takes_the_waiting_readings_with_it(book: Logbook) -> None:
@@ -230,8 +260,17 @@ def test_trips_are_listed_with_what_they_hold(book: Logbook) -> None:
     cut_off = book.begin_trip("second", recording="day one")
     with reopened(book) as later:
         one, two = later.trips()
-    assert (one.id, one.name, one.recording, one.closed) == (first.id, "first", None, True)
-    assert (one.began, one.ended, one.seconds) == (BITE.utc, "2026-10-03T12:00:12.000Z", 12.0)
+    assert (one.id, one.name, one.recording, one.closed) == (
+        first.id,
+        "first",
+        None,
+        True,
+    )
+    assert (one.began, one.ended, one.seconds) == (
+        BITE.utc,
+        "2026-10-03T12:00:12.000Z",
+        12.0,
+    )
     assert (one.readings, one.logged) == (1, 1)
     assert (two.id, two.recording, two.closed, two.began, two.seconds) == (
         cut_off.id,
@@ -242,7 +281,9 @@ def test_trips_are_listed_with_what_they_hold(book: Logbook) -> None:
     )
 
 
-def test_a_trip_left_by_an_error_keeps_what_it_had_and_is_not_closed(book: Logbook) -> None:
+def test_a_trip_left_by_an_error_keeps_what_it_had_and_is_not_closed(
+    book: Logbook,
+) -> None:
     def breaks() -> None:
         with book.begin_trip("invented day") as trip:
             trip.reading(0.0, NOON, HERE, 5.0)
@@ -268,7 +309,9 @@ def test_one_trip_at_a_time(book: Logbook) -> None:
 def test_a_recording_is_never_copied_in_twice_silently(book: Logbook) -> None:
     with book.begin_trip("invented day", recording="day one") as trip:
         trip.record(BITE)
-    with pytest.raises(LogbookError, match=r"already holds a replay of day one \(trip 1\)"):
+    with pytest.raises(
+        LogbookError, match=r"already holds a replay of day one \(trip 1\)"
+    ):
         book.begin_trip("invented day", recording="day one")
     assert len(book.logged(trip.id)) == 1
 
@@ -292,13 +335,17 @@ def test_a_recording_can_be_replaced(book: Logbook) -> None:
 def test_calibrations_keep_their_history(book: Logbook) -> None:
     with book.begin_trip("invented day") as trip:
         pass
-    book.keep_calibration("lure", "Deep One", {"lift_ratio": [0.4, 0.03]}, utc=NOON, trip=trip.id)
+    book.keep_calibration(
+        "lure", "Deep One", {"lift_ratio": [0.4, 0.03]}, utc=NOON, trip=trip.id
+    )
     book.keep_calibration("lure", "Deep One", {"lift_ratio": [0.38, 0.02]})
     book.keep_calibration("lure", "Deep One", None)
     book.keep_calibration("rod", "Deep One", {"cast": 30.0})
     with reopened(book) as later:
         assert later.calibrations("lure", "Deep One") == [
-            StoredCalibration({"lift_ratio": [0.4, 0.03]}, "2026-10-03T12:00:00.000Z", trip.id),
+            StoredCalibration(
+                {"lift_ratio": [0.4, 0.03]}, "2026-10-03T12:00:00.000Z", trip.id
+            ),
             StoredCalibration({"lift_ratio": [0.38, 0.02]}, None, None),
             StoredCalibration(None, None, None),
         ]
@@ -326,30 +373,37 @@ def at_version(path: Path, version: int) -> None:
         payload = '{"event":"logged","t":4.0,"number":1,"what":"snag"}'
         row = "(1, 'logged', 4.0, 1, 'snag', 1, ?)"
         db.execute(
-            f"INSERT INTO events (trip, event, t, number, what, undone, payload) VALUES {row}", [payload]
+            f"INSERT INTO events (trip, event, t, number, what, undone, payload) VALUES {row}",
+            [payload],
         )
     if version >= 2:
-        db.execute("INSERT INTO calibrations (subject, name, posterior) VALUES ('rod', 'two', '[1.5]')")
+        db.execute(
+            "INSERT INTO calibrations (subject, name, posterior) VALUES ('rod', 'two', '[1.5]')"
+        )
     db.conn.commit()
     db.close()
 
 
 @pytest.mark.parametrize("version", range(len(known_steps()) + 1))
-def test_a_logbook_of_every_earlier_version_is_brought_up_to_date(tmp_path: Path, version: int) -> None:
+def test_a_logbook_of_every_earlier_version_is_brought_up_to_date(
+    tmp_path: Path, version: int
+) -> None:
     path = tmp_path / "logbook.db"
     at_version(path, version)
     with Logbook(path) as book:
         assert not steps.pending(book.tables._db)
         assert book.tables.faults() == []
         if version >= 1:
-            assert [(t.name, t.closed, t.readings, t.seconds) for t in book.trips()] == [
-                ("old day", True, 1, 4.0)
-            ]
+            assert [
+                (t.name, t.closed, t.readings, t.seconds) for t in book.trips()
+            ] == [("old day", True, 1, 4.0)]
             (snag,) = book.logged(1)
             assert snag.undone
             assert snag.event == Logged(t=4.0, number=1, what="snag")
         if version >= 2:
-            assert book.calibrations("rod", "two") == [StoredCalibration([1.5], None, None)]
+            assert book.calibrations("rod", "two") == [
+                StoredCalibration([1.5], None, None)
+            ]
         with book.begin_trip("new day") as trip:
             trip.record(BITE)
         book.keep_calibration("rod", "two", [2.5], trip=trip.id)
@@ -358,7 +412,9 @@ def test_a_logbook_of_every_earlier_version_is_brought_up_to_date(tmp_path: Path
         assert old.tables._db.schema == fresh.tables._db.schema
 
 
-def test_a_radius_of_one_sigma_is_widened_once_wherever_it_stands(tmp_path: Path) -> None:
+def test_a_radius_of_one_sigma_is_widened_once_wherever_it_stands(
+    tmp_path: Path,
+) -> None:
     import sqlite_utils
 
     path = tmp_path / "logbook.db"
@@ -368,7 +424,9 @@ def test_a_radius_of_one_sigma_is_widened_once_wherever_it_stands(tmp_path: Path
     db.execute("UPDATE events SET payload = ?, lure_radius = 5.0", [payload])
     db.execute("UPDATE readings SET radius = 3.0")
     db.execute("INSERT INTO lakes (id, lat, lon, state) VALUES (1, 1.0, 2.0, '{}')")
-    db.execute("INSERT INTO lake_marks VALUES (1, 1, 'ledge', 0.0, 0.0, 10.0, NULL, '', NULL)")
+    db.execute(
+        "INSERT INTO lake_marks VALUES (1, 1, 'ledge', 0.0, 0.0, 10.0, NULL, '', NULL)"
+    )
     db.conn.commit()
     db.close()
     for _ in range(2):
@@ -376,16 +434,24 @@ def test_a_radius_of_one_sigma_is_widened_once_wherever_it_stands(tmp_path: Path
             (snag,) = book.logged(1)
             assert snag.event.boat is not None
             assert snag.event.boat.radius == 6.4
-            radii = book.tables.rows("SELECT radius FROM readings UNION ALL SELECT lure_radius FROM events")
+            radii = book.tables.rows(
+                "SELECT radius FROM readings UNION ALL SELECT lure_radius FROM events"
+            )
             assert [row["radius"] for row in radii] == [6.4, 10.7]
-            assert book.tables.rows("SELECT radius FROM lake_marks") == [{"radius": 21.5}]
+            assert book.tables.rows("SELECT radius FROM lake_marks") == [
+                {"radius": 21.5}
+            ]
 
 
 def test_the_steps_are_numbered_without_a_gap() -> None:
-    assert [int(name.split()[0]) for name in sorted(known_steps())] == list(range(1, len(known_steps()) + 1))
+    assert [int(name.split()[0]) for name in sorted(known_steps())] == list(
+        range(1, len(known_steps()) + 1)
+    )
 
 
-def test_a_step_that_fails_leaves_the_file_as_it_was(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_step_that_fails_leaves_the_file_as_it_was(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     path = tmp_path / "logbook.db"
     at_version(path, 1)
 
@@ -422,7 +488,9 @@ def test_a_locked_logbook(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> No
         trip = book.begin_trip("invented day")
         other = sqlite3.connect(path, isolation_level=None)
         other.execute("BEGIN IMMEDIATE")
-        with pytest.raises(LogbookError, match="another program is writing to it; close that program"):
+        with pytest.raises(
+            LogbookError, match="another program is writing to it; close that program"
+        ):
             trip.record(BITE)
         other.execute("ROLLBACK")
         other.close()
@@ -430,7 +498,9 @@ def test_a_locked_logbook(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> No
         assert [entry.event.number for entry in book.logged(trip.id)] == [1, 2]
 
 
-def test_a_logbook_locked_when_it_is_first_opened(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_logbook_locked_when_it_is_first_opened(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr(logbook_module, "LOCK_WAIT_S", 0.05)
     path = tmp_path / "logbook.db"
     other = sqlite3.connect(path, isolation_level=None)
@@ -510,22 +580,31 @@ def test_a_logbook_of_a_newer_version(tmp_path: Path) -> None:
     path = tmp_path / "logbook.db"
     with Logbook(path) as book:
         book.tables._db["_sqlite_migrations"].insert(
-            {"migration_set": "logbook", "name": "0999 from the future", "applied_at": "2031"}
+            {
+                "migration_set": "logbook",
+                "name": "0999 from the future",
+                "applied_at": "2031",
+            }
         )
     before = path.read_bytes()
-    assert "a newer version of the companion wrote it (it has had step '0999 from the future')" in error_of(
-        path
+    assert (
+        "a newer version of the companion wrote it (it has had step '0999 from the future')"
+        in error_of(path)
     )
     assert path.read_bytes() == before
 
 
 def test_a_folder_in_place_of_the_file(tmp_path: Path) -> None:
-    assert "it cannot be opened; give a file in a folder you may write to" in error_of(tmp_path)
+    assert "it cannot be opened; give a file in a folder you may write to" in error_of(
+        tmp_path
+    )
 
 
 def test_a_file_in_place_of_the_folder(tmp_path: Path) -> None:
     (tmp_path / "file").touch()
-    assert "give a file in a folder you may write to" in error_of(tmp_path / "file" / "logbook.db")
+    assert "give a file in a folder you may write to" in error_of(
+        tmp_path / "file" / "logbook.db"
+    )
 
 
 AS_NOBODY = """
@@ -545,14 +624,19 @@ except LogbookError as error:
 
 @pytest.mark.parametrize(
     ("folder_mode", "file_mode", "expected"),
-    [(0o777, 0o444, "it is read-only; give a file you may write to"), (0o777, 0o000, "it cannot be opened")],
+    [
+        (0o777, 0o444, "it is read-only; give a file you may write to"),
+        (0o777, 0o000, "it cannot be opened"),
+    ],
 )
 def test_a_logbook_that_may_not_be_written(
     tmp_path: Path, folder_mode: int, file_mode: int, expected: str
 ) -> None:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "logbook.db"
-        with sqlite3.connect(path) as empty:  # before its first step, as an installer might leave it
+        with sqlite3.connect(
+            path
+        ) as empty:  # before its first step, as an installer might leave it
             empty.execute("PRAGMA user_version = 1")
         empty.close()
         path.chmod(file_mode)

@@ -30,7 +30,10 @@ def test_back_and_on_again(tmp_path):
     assert usable_logbook(path, told.append) == path
     sail(path, "2026-11-27 100000", 3)
     columns = "migration_set, name, applied_at"
-    change(path, f"INSERT INTO _sqlite_migrations ({columns}) VALUES ('logbook', '{FUTURE}', '')")
+    change(
+        path,
+        f"INSERT INTO _sqlite_migrations ({columns}) VALUES ('logbook', '{FUTURE}', '')",
+    )
     newer = path.read_bytes()
     second = usable_logbook(path, told.append)
     assert second != path
@@ -38,7 +41,9 @@ def test_back_and_on_again(tmp_path):
         assert usable_logbook(path, told.append) == second
         sail(second, day, bites)
     assert path.read_bytes() == newer
-    change(path, f"DELETE FROM _sqlite_migrations WHERE name = '{FUTURE}'")  # the newer version is back
+    change(
+        path, f"DELETE FROM _sqlite_migrations WHERE name = '{FUTURE}'"
+    )  # the newer version is back
     assert usable_logbook(path, told.append) == path
     with Logbook(path) as book:
         assert book.tables.faults() == []
@@ -49,7 +54,9 @@ def test_back_and_on_again(tmp_path):
         ]
     assert not second.exists()
     assert (tmp_path / "logbook-meanwhile-merged-1.db").exists()
-    assert told == ["logbook is of a newer version, a second one is used"] * 3 + ["second logbook taken over"]
+    assert told == ["logbook is of a newer version, a second one is used"] * 3 + [
+        "second logbook taken over"
+    ]
     assert usable_logbook(path, told.append) == path
     assert len(told) == 4
 

@@ -20,7 +20,9 @@ def sound(tmp_path: Path) -> Path:
     return path
 
 
-def test_a_clip_stays_when_the_sound_of_its_trip_is_deleted(tmp_path: Path, sound: Path):
+def test_a_clip_stays_when_the_sound_of_its_trip_is_deleted(
+    tmp_path: Path, sound: Path
+):
     own = OwnClips(tmp_path / "own")
     assert own.clips() == []
     own.add(sound, RIGHT)
@@ -36,7 +38,9 @@ def test_a_clip_stays_when_the_sound_of_its_trip_is_deleted(tmp_path: Path, soun
 
 def test_without_its_sound_nothing_can_be_told(tmp_path: Path, sound: Path):
     sound.unlink()
-    with pytest.raises(OwnClipError, match="its sound was not kept; see keep_talk and sound_days"):
+    with pytest.raises(
+        OwnClipError, match="its sound was not kept; see keep_talk and sound_days"
+    ):
         OwnClips(tmp_path / "own").add(sound, RIGHT)
 
 

@@ -43,7 +43,11 @@ def test_a_stamped_line_is_read_as_its_source_and_time():
     sums = (reduce(xor, block), reduce(xor, body))
     assert line == b"\\%s*%02X\\$%s*%02X\r\n" % (block, sums[0], body, sums[1])
     (read,) = Framer().feed(line)
-    assert (read.fields[0], read.tag_time, read.tag_source) == ("SDDPT", START, "depth finder")
+    assert (read.fields[0], read.tag_time, read.tag_source) == (
+        "SDDPT",
+        START,
+        "depth finder",
+    )
 
 
 def test_a_tag_block_that_a_line_brings_is_kept_as_text_and_ours_counts():
@@ -55,9 +59,13 @@ def test_a_tag_block_that_a_line_brings_is_kept_as_text_and_ours_counts():
 
 
 def test_every_sentence_on_a_line_is_stamped():
-    line = stamped(b"12:30 " + sentence("SDDPT,5.00,0.0") * 3 + b"$GPGLL,45", "ours", START)
+    line = stamped(
+        b"12:30 " + sentence("SDDPT,5.00,0.0") * 3 + b"$GPGLL,45", "ours", START
+    )
     read = list(Framer().feed(line))
-    assert [(one.fields[0], one.tag_time, one.tag_source) for one in read] == [("SDDPT", START, "ours")] * 3
+    assert [(one.fields[0], one.tag_time, one.tag_source) for one in read] == [
+        ("SDDPT", START, "ours")
+    ] * 3
 
 
 @given(st.binary(max_size=200))
@@ -72,7 +80,9 @@ def test_the_only_tag_blocks_of_a_recorded_line_are_ours(line):
 def test_no_byte_is_lost_and_lines_do_not_depend_on_the_cuts(pieces, extra):
     data = b"".join(pieces) + extra
     cutter, whole = LineCutter(), LineCutter()
-    cut = [line for piece in (*pieces, extra) for line in cutter.feed(piece)] + list(cutter.finish())
+    cut = [line for piece in (*pieces, extra) for line in cutter.feed(piece)] + list(
+        cutter.finish()
+    )
     assert b"".join(cut) == data.replace(b"\r", b"").replace(b"\n", b"")
     if len(data) < LONGEST_LINE:
         assert cut == [*whole.feed(data), *whole.finish()]
@@ -89,7 +99,10 @@ def test_a_line_without_end_is_cut_before_a_sentence():
 
 def test_a_recording_cut_off_anywhere_is_whole_lines_again(tmp_path: Path):
     path = tmp_path / LINES_FILE
-    lines = [stamped(sentence(f"SDDPT,{n}.0,0.0"), "sonar", START + n * 200) for n in range(1, 6)]
+    lines = [
+        stamped(sentence(f"SDDPT,{n}.0,0.0"), "sonar", START + n * 200)
+        for n in range(1, 6)
+    ]
     data = b"".join(lines)
     for size in range(len(data) + 1):
         for garbage in (b"", b"\0" * 5000):
@@ -98,7 +111,9 @@ def test_a_recording_cut_off_anywhere_is_whole_lines_again(tmp_path: Path):
             left = path.read_bytes()
             assert left == data[: data.rfind(b"\n", 0, size) + 1]
             assert cut == size + len(garbage) - len(left)
-            assert last_stamp(path) == (START + left.count(b"\n") * 200 if left else None)
+            assert last_stamp(path) == (
+                START + left.count(b"\n") * 200 if left else None
+            )
 
 
 def test_a_long_hole_at_the_end_is_cut_too(tmp_path: Path):
@@ -123,7 +138,9 @@ def test_going_on_adds_to_what_is_there(tmp_path: Path):
     assert (folder / "companion.toml").read_text() == "units = 'feet'\n"
 
 
-def test_a_disk_that_takes_half_a_line_keeps_none_of_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+def test_a_disk_that_takes_half_a_line_keeps_none_of_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
     recording = Recording(tmp_path / "a" / "b")
     recording.write(b"one\r\n")
     real = os.write
@@ -173,7 +190,9 @@ def shelf_of(root: Path, trips: int, most: int) -> RecordingShelf:
         (folder / CLIPS_FOLDER).mkdir(parents=True)
         (folder / LINES_FILE).write_bytes(bytes(1000))
         for clip in range(5):
-            (folder / CLIPS_FOLDER / f"2026100{3 + n}T14150{clip}.000Z.flac").write_bytes(bytes(1000))
+            (
+                folder / CLIPS_FOLDER / f"2026100{3 + n}T14150{clip}.000Z.flac"
+            ).write_bytes(bytes(1000))
     return shelf
 
 
@@ -182,10 +201,14 @@ def test_the_oldest_audio_goes_first_then_the_oldest_lines(tmp_path: Path):
     (tmp_path / "logbook.db").write_bytes(bytes(50_000))
     first, second, third = shelf.trips()
     assert shelf.make_room(third) == 0  # 18,000: five have to go
-    assert [len(list((t / CLIPS_FOLDER).iterdir())) for t in (first, second, third)] == [0, 5, 5]
+    assert [
+        len(list((t / CLIPS_FOLDER).iterdir())) for t in (first, second, third)
+    ] == [0, 5, 5]
     assert all((t / LINES_FILE).exists() for t in (first, second, third))
     shelf.limits = RecordingLimits(6_500, keep_free=0)
-    assert shelf.make_room(third) == 0  # 13,000: the second's five, then the lines of both
+    assert (
+        shelf.make_room(third) == 0
+    )  # 13,000: the second's five, then the lines of both
     assert shelf.trips() == [third]
     assert len(list((third / CLIPS_FOLDER).iterdir())) == 5
     assert not first.exists()
@@ -228,13 +251,17 @@ def test_sound_is_forgotten_after_its_days_and_the_lines_stay(tmp_path: Path):
     shelf = shelf_of(tmp_path, trips=3, most=10**9)
     first, second, third = shelf.trips()
     shelf.forget_sound(utc_of(START + 50_000_000))
-    assert [len(list((trip / CLIPS_FOLDER).iterdir())) for trip in (first, second, third)] == [0, 0, 5]
+    assert [
+        len(list((trip / CLIPS_FOLDER).iterdir())) for trip in (first, second, third)
+    ] == [0, 0, 5]
     assert all((trip / LINES_FILE).exists() for trip in (first, second, third))
 
 
 def test_of_talk_the_words_are_kept_and_read_again(tmp_path: Path):
     recording = Recording(tmp_path / "a" / "b")
-    hearing = Hearing("the weather", ("log bite",), refused="talk", check="x", spoke=(0.1, 0.9))
+    hearing = Hearing(
+        "the weather", ("log bite",), refused="talk", check="x", spoke=(0.1, 0.9)
+    )
     recording.words(START + 250, START + 1750, hearing)
     recording.close()
     (clip,) = clips_in(tmp_path / "a" / "b" / CLIPS_FOLDER)

@@ -34,7 +34,9 @@ def folder(tmp_path: Path):
 def test_what_was_made_once_is_read_the_next_time_bit_for_bit(folder: Path) -> None:
     made: list[int] = []
     for _ in range(3):
-        np.testing.assert_array_equal(kept("one", (1.5, "x"), counting(made))["a"], ONE["a"])
+        np.testing.assert_array_equal(
+            kept("one", (1.5, "x"), counting(made))["a"], ONE["a"]
+        )
     assert len(made) == 1
     kept("one", (1.5000000001, "x"), counting(made))
     assert len(made) == 2

@@ -34,5 +34,7 @@ def test_a_tree_top_too_high_is_not_called_cleared(clearance, says):
 
 
 def test_a_mark_off_the_bow_is_told_where_it_lies():
-    mark = Logged(t=1.0, number=1, what="mark", boat=Fix(1.0, 2.0, 3.0), at=Fix(1.5, 2.5, 6.0))
+    mark = Logged(
+        t=1.0, number=1, what="mark", boat=Fix(1.0, 2.0, 3.0), at=Fix(1.5, 2.5, 6.0)
+    )
     assert line(mark, "metres").endswith("1. mark, at 1.50000 2.50000 within 6.0 m")

@@ -10,12 +10,18 @@ import pytest
 from companion.record.whole import write_whole
 
 
-def test_content_then_name_then_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_content_then_name_then_folder(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     done: list[str] = []
     fsync, replace = os.fsync, Path.replace
 
     def synced(file: int) -> None:
-        kind = "folder" if stat.S_ISDIR(os.fstat(file).st_mode) else f"{os.fstat(file).st_size} bytes"
+        kind = (
+            "folder"
+            if stat.S_ISDIR(os.fstat(file).st_mode)
+            else f"{os.fstat(file).st_size} bytes"
+        )
         done.append(kind)
         fsync(file)
 

@@ -20,7 +20,11 @@ RODS = {"rod 1": "deep dorrow on 12 lb", "rod 2": "deep dorrow on 20 lb"}
 
 
 def utc(t):
-    return (START + timedelta(seconds=t)).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+    return (
+        (START + timedelta(seconds=t))
+        .isoformat(timespec="milliseconds")
+        .replace("+00:00", "Z")
+    )
 
 
 def at(east, north, radius=3.0):
@@ -34,19 +38,42 @@ class Script:
         self.number = 0
         self.events = [
             TripBegan(t=0.0, utc=utc(0.0), name="a_short_day", rods=RODS),
-            RodTaken(t=0.0, utc=utc(0.0), rod="rod 1", lure="deep dorrow", line="12 lb", reach=5.5),
+            RodTaken(
+                t=0.0,
+                utc=utc(0.0),
+                rod="rod 1",
+                lure="deep dorrow",
+                line="12 lb",
+                reach=5.5,
+            ),
         ]
 
     def log(self, t, what, **more):
         self.number += 1
         clip = f"clip{self.number}.flac"
-        given = {"boat": at(0.0, 0.0), "heading": 0.0, "bottom": 6.0, "rod": "rod 1"} | more
+        given = {
+            "boat": at(0.0, 0.0),
+            "heading": 0.0,
+            "bottom": 6.0,
+            "rod": "rod 1",
+        } | more
         line = RODS[given["rod"]].partition(" on ")[2] if given["rod"] else None
         heard = Heard(t=t, utc=utc(t), text=f"log {what}", clip=clip, command=what)
         logged = Logged(
-            t=t, utc=utc(t), number=self.number, what=what, lure="deep dorrow", line=line, clip=clip, **given
+            t=t,
+            utc=utc(t),
+            number=self.number,
+            what=what,
+            lure="deep dorrow",
+            line=line,
+            clip=clip,
+            **given,
         )
-        self.events += [heard, logged, Said(t=t, utc=utc(t), text="noted", about="answer")]
+        self.events += [
+            heard,
+            logged,
+            Said(t=t, utc=utc(t), text="noted", about="answer"),
+        ]
         return logged
 
     def cast(self, t, *, bite=False, rod="rod 1", hour="twelve", **more):
@@ -54,7 +81,9 @@ class Script:
         detail = None if hour is None else f"{hour} o'clock"
         number = self.log(t, "cast", rod=rod, detail=detail, **more).number
         if bite:
-            self.log(t + 12.0, "bite", rod=rod, lure_depth=4.8, lure_at=at(0.0, 20.0, 5.0))
+            self.log(
+                t + 12.0, "bite", rod=rod, lure_depth=4.8, lure_at=at(0.0, 20.0, 5.0)
+            )
         self.log(t + 30.0, "reeled in", rod=rod)
         return number
 
@@ -95,11 +124,18 @@ def kept(book):
     """Write a script into the logbook; give the trip's number back."""
 
     def write(script, readings=None):
-        with book.begin_trip("a_short_day", recording="a_short_day", replace=True) as trip:
-            for event in [*script.events, TripEnded(t=600.0, utc=utc(600.0), sentences=9, dropped={})]:
+        with book.begin_trip(
+            "a_short_day", recording="a_short_day", replace=True
+        ) as trip:
+            for event in [
+                *script.events,
+                TripEnded(t=600.0, utc=utc(600.0), sentences=9, dropped={}),
+            ]:
                 trip.record(event)
             for t, fix, depth in _sounded() if readings is None else readings:
-                trip.reading(t, START + timedelta(seconds=t), fix, depth, water_temperature=17.0)
+                trip.reading(
+                    t, START + timedelta(seconds=t), fix, depth, water_temperature=17.0
+                )
         return trip.id
 
     return write

@@ -13,7 +13,13 @@ from companion.events import Learned, level_notice
 from companion.record.amendments import Amendment
 from companion.report.cards import cards
 from companion.report.casts import catches_of
-from companion.report.counts import CATCH_RATE_QUESTIONS, SEASON_QUESTIONS, Try, shown, tables
+from companion.report.counts import (
+    CATCH_RATE_QUESTIONS,
+    SEASON_QUESTIONS,
+    Try,
+    shown,
+    tables,
+)
 from companion.report.day import read_day
 from companion.report.figures import figures
 from companion.report.findings import findings
@@ -28,7 +34,9 @@ def table(found, question):
 
 
 def rows(found, question):
-    return {row.label: (len(row.strikes), row.effort) for row in table(found, question).rows}
+    return {
+        row.label: (len(row.strikes), row.effort) for row in table(found, question).rows
+    }
 
 
 def test_a_bite_belongs_to_its_cast_and_the_fish_in_the_net_too(script, found):
@@ -42,7 +50,10 @@ def test_a_bite_belongs_to_its_cast_and_the_fish_in_the_net_too(script, found):
         (second, []),
     ]
     assert [one.number for one in out.off] == [lone.number]
-    assert [[one.what for one in hit.things] for hit in out.catches] == [["bite", "fish"], ["bite"]]
+    assert [[one.what for one in hit.things] for hit in out.catches] == [
+        ["bite", "fish"],
+        ["bite"],
+    ]
     assert out.best_fish.number == fish.number
 
 
@@ -56,7 +67,9 @@ def test_two_bites_in_a_row_are_two_fish(script, found):
     script.log(10.0, "bite")
     script.log(20.0, "bite")
     script.log(25.0, "lost fish")
-    assert [len(hit.things) for hit in catches_of(found(script).day.of("bite", "lost fish"))] == [1, 2]
+    assert [
+        len(hit.things) for hit in catches_of(found(script).day.of("bite", "lost fish"))
+    ] == [1, 2]
 
 
 def test_casts_are_counted_by_rod_and_where_the_lure_worked(script, found):
@@ -69,7 +82,9 @@ def test_casts_are_counted_by_rod_and_where_the_lure_worked(script, found):
     assert rows(out, "depth") == {"20 to 25 ft": (1, 5)}
     assert rows(out, "slope") == {"1. flat, less than 1 in 10": (1, 5)}
     assert rows(out, "structure") == {"nothing marked": (1, 5)}
-    assert rows(out, "hour") == {"06:00 to 07:00": (1, 5)}  # eight hours behind UTC, so far out at sea
+    assert rows(out, "hour") == {
+        "06:00 to 07:00": (1, 5)
+    }  # eight hours behind UTC, so far out at sea
 
 
 def test_a_mark_by_the_cast_is_its_structure(script, found, place):
@@ -78,7 +93,9 @@ def test_a_mark_by_the_cast_is_its_structure(script, found, place):
     assert rows(found(script), "structure") == {"rock pile": (1, 1)}
 
 
-def test_a_cast_whose_way_was_not_said_is_of_no_class_where_the_bottom_differs(script, found, place):
+def test_a_cast_whose_way_was_not_said_is_of_no_class_where_the_bottom_differs(
+    script, found, place
+):
     script.log(1.0, "mark", detail="rock pile", boat=None, at=place(0.0, 17.0))
     script.cast(10.0, hour=None)
     out = found(script)
@@ -90,7 +107,9 @@ def test_without_casts_called_time_is_the_effort(script, found):
     script.log(100.0, "bite")
     out = found(script)
     assert out.by == "hour"
-    assert sum(effort for _, effort in rows(out, "depth").values()) == pytest.approx(599 / 3600)
+    assert sum(effort for _, effort in rows(out, "depth").values()) == pytest.approx(
+        599 / 3600
+    )
     assert sum(hits for hits, _ in rows(out, "depth").values()) == 1
     assert rows(out, "rod") == {"rod 1, 12 lb": (1, pytest.approx(599 / 3600))}
 
@@ -105,7 +124,9 @@ def test_few_counts_are_said_to_be_too_few(script, found):
 
 def test_a_plain_difference_is_said(script, found):
     for i in range(12):
-        script.cast(5.0 + 45.0 * i, bite=i % 2 == 0, rod="rod 1" if i % 2 == 0 else "rod 2")
+        script.cast(
+            5.0 + 45.0 * i, bite=i % 2 == 0, rod="rod 1" if i % 2 == 0 else "rod 2"
+        )
     assert {row.label: row.verdict for row in table(found(script), "rod").rows} == {
         "rod 1, 12 lb": "more than elsewhere",
         "rod 2, 20 lb": "fewer than elsewhere",
@@ -119,7 +140,11 @@ def test_by_chance_alone_little_is_said_to_bear(script):
     said = 0
     for _ in range(300):
         tries = [
-            Try(dict.fromkeys(CATCH_RATE_QUESTIONS, f"rod {i % 8}"), 1.0, (thing,) if hit else ())
+            Try(
+                dict.fromkeys(CATCH_RATE_QUESTIONS, f"rod {i % 8}"),
+                1.0,
+                (thing,) if hit else (),
+            )
             for i, hit in enumerate(rng.random(80) < 0.25)
         ]
         said += tables(tries, "cast")[0].bears
@@ -131,7 +156,9 @@ def test_a_thing_taken_back_or_corrected_counts_as_it_stands(script, book, kept)
     script.cast(60.0)
     trip = kept(script)
     book.corrections.add(trip, Amendment(number=2, taken_back=True))
-    book.corrections.add(trip, Amendment(number=4, rod="rod 2", lure="deep dorrow", line="20 lb"))
+    book.corrections.add(
+        trip, Amendment(number=4, rod="rod 2", lure="deep dorrow", line="20 lb")
+    )
     day = read_day(book, trip)
     out = findings(day, rod_stories(day, book), Units())
     assert rows(out, "rod") == {"rod 1, 12 lb": (0, 1), "rod 2, 20 lb": (0, 1)}
@@ -142,7 +169,10 @@ def test_a_thing_taken_back_or_corrected_counts_as_it_stands(script, book, kept)
 
 
 def test_lone_deep_echoes_are_not_believed_and_a_tree_top_is(script, found, sounded):
-    echoes = [(t, fix, {100.0: 12.6, 200.0: 2.0, 300.0: None}.get(t, depth)) for t, fix, depth in sounded]
+    echoes = [
+        (t, fix, {100.0: 12.6, 200.0: 2.0, 300.0: None}.get(t, depth))
+        for t, fix, depth in sounded
+    ]
     track = found(script, echoes).day.track
     by_time = dict(zip(track.t, track.believed, strict=True))
     assert np.isnan(by_time[100.0])
@@ -199,8 +229,16 @@ def test_numbers_in_words():
     assert (feet.weight(1.4175), metres.weight(1.4175)) == ("3 lb 2 oz", "1.42 kg")
     assert (feet.distance(32.0), metres.distance(32.0)) == ("35 yd", "32 m")
     assert feet.temperature(17.0) == "63 °F"
-    assert (lasting(60.0), lasting(1010.0), lasting(35_400.0)) == ("1 minute", "17 minutes", "9 h 50 min")
-    assert (count(0, "cast"), count(1, "cast"), count(12, "cast")) == ("no casts", "one cast", "12 casts")
+    assert (lasting(60.0), lasting(1010.0), lasting(35_400.0)) == (
+        "1 minute",
+        "17 minutes",
+        "9 h 50 min",
+    )
+    assert (count(0, "cast"), count(1, "cast"), count(12, "cast")) == (
+        "no casts",
+        "one cast",
+        "12 casts",
+    )
 
 
 def test_casts_are_put_by_the_level_of_the_water_that_was_told(script, found):
@@ -224,7 +262,11 @@ def test_wind_stands_on_the_card_and_in_the_season(script, found):
     script.log(300.0, "fish", wind_speed=4.0, wind_from=315)
     day = found(script)
     assert "<dt>wind</dt><dd>9 mph from the north-west</dd>" in cards(day)
-    by_wind = next(one for one in tables(day.tries, "cast", SEASON_QUESTIONS) if one.question == "wind")
+    by_wind = next(
+        one
+        for one in tables(day.tries, "cast", SEASON_QUESTIONS)
+        if one.question == "wind"
+    )
     assert [(shown(row.label), len(row.tries)) for row in by_wind.rows] == [
         ("5 to 10 mph", 1),
         ("20 to 25 mph", 1),

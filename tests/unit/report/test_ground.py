@@ -36,14 +36,18 @@ def depth_at(ground, day, fix):
     return float(ground.depth_at(np.array([east]), np.array([north]))[0])
 
 
-def test_what_other_days_have_sounded_is_on_the_map_at_this_days_level(lake, day, place):
+def test_what_other_days_have_sounded_is_on_the_map_at_this_days_level(
+    lake, day, place
+):
     alone, whole = mapped(day), mapped(day, lake)
     assert (alone.all_days, whole.all_days) == (False, True)
     beside = place(55.0, 0.0)
     assert np.isnan(depth_at(alone, day, beside))
     assert depth_at(whole, day, beside) == pytest.approx(6.0, abs=0.1)
     for spot in (place(0.0, -20.0), place(0.0, 20.0)):
-        assert depth_at(whole, day, spot) == pytest.approx(depth_at(alone, day, spot), abs=0.1)
+        assert depth_at(whole, day, spot) == pytest.approx(
+            depth_at(alone, day, spot), abs=0.1
+        )
 
 
 def test_a_lake_elsewhere_and_an_empty_one_leave_the_days_own_soundings(book, day):

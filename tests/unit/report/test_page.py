@@ -42,7 +42,9 @@ class Page(HTMLParser):
         named = dict(attrs)
         self.ids += [named["id"]] if "id" in named else []
         self.links += [named["href"]] if tag == "a" else []
-        self.fetched += [named[key] for key in ("src", "srcset", "data", "poster") if key in named]
+        self.fetched += [
+            named[key] for key in ("src", "srcset", "data", "poster") if key in named
+        ]
         self.fetched += [named["href"]] if tag == "link" else []
         self._silent = tag if tag in ("script", "style") else self._silent
         if tag == "tr" and "id" in named:
@@ -67,7 +69,9 @@ def fished(script):
     script.log(50.0, "fish", size=1.4175)
     script.cast(120.0, rod="rod 2")
     script.log(130.0, "touch", rod="rod 2", lure_depth=3.2, lure_at=script_at(5.0, 9.0))
-    script.events.append(Match(t=140.0, rod="rod 2", state="clear", by=1.0, depth=6.1, reach=5.1))
+    script.events.append(
+        Match(t=140.0, rod="rod 2", state="clear", by=1.0, depth=6.1, reach=5.1)
+    )
     return script
 
 
@@ -81,7 +85,9 @@ def test_every_link_leads_to_something_and_nothing_is_fetched(fished, found):
     made = Page(page(found(fished)))
     assert len(made.ids) == len(set(made.ids))
     assert made.links
-    assert [link for link in made.links if link[0] != "#" or link[1:] not in made.ids] == []
+    assert [
+        link for link in made.links if link[0] != "#" or link[1:] not in made.ids
+    ] == []
     assert [source for source in made.fetched if not source.startswith("data:")] == []
 
 
@@ -121,7 +127,10 @@ def test_what_was_said_cannot_become_markup(script, found):
 def test_an_amended_thing_shows_both(fished, book, kept):
     trip = kept(fished)
     book.corrections.add(
-        trip, Amendment(number=3, what="lost fish", note="at the boat", utc="2026-10-04T20:00:00Z")
+        trip,
+        Amendment(
+            number=3, what="lost fish", note="at the boat", utc="2026-10-04T20:00:00Z"
+        ),
     )
     book.corrections.add(trip, Amendment(number=7, taken_back=True))
     day = read_day(book, trip)
@@ -147,8 +156,13 @@ def test_an_empty_trip_has_a_report_too(book):
 
 def test_a_trip_without_position_or_depth_has_a_report_too(script, found):
     script.cast(10.0, bite=True, boat=None, bottom=None)
-    for readings in ([(float(t), None, 5.0) for t in range(60)], [(float(t), None, None) for t in range(60)]):
-        assert "One cast called with one rod brought one bite" in summary(found(script, readings))
+    for readings in (
+        [(float(t), None, 5.0) for t in range(60)],
+        [(float(t), None, None) for t in range(60)],
+    ):
+        assert "One cast called with one rod brought one bite" in summary(
+            found(script, readings)
+        )
         assert page(found(script, readings))
 
 
@@ -163,13 +177,22 @@ def test_the_summary_says_what_counts(fished, found):
 
 def parsed(chart):
     """A chart as XML."""
-    return ElementTree.fromstring(chart.svg.replace("<svg ", '<svg xmlns="http://www.w3.org/2000/svg" ', 1))
+    return ElementTree.fromstring(
+        chart.svg.replace("<svg ", '<svg xmlns="http://www.w3.org/2000/svg" ', 1)
+    )
 
 
 def things(chart, kind):
     """The links of a kind on a chart: where each leads, and where it stands."""
     return [
-        (link.get("href"), tuple(map(float, re.findall(r"[-\d.]+", link.find(f"{SVG}g").get("transform")))))
+        (
+            link.get("href"),
+            tuple(
+                map(
+                    float, re.findall(r"[-\d.]+", link.find(f"{SVG}g").get("transform"))
+                )
+            ),
+        )
         for link in parsed(chart).iter(f"{SVG}a")
         if link.get("data-kind") == kind
     ]
@@ -182,7 +205,10 @@ def test_a_catch_is_one_thing_in_one_place_and_leads_to_its_row(fished, found):
     assert things(drawn, "bite") == []
     ((leads_to, (x, y)),) = things(drawn, "fish")
     assert leads_to == f"#{out.day.anchor(out.day.of('bite')[0])}"
-    east, north = x / drawn.data["scale"] + drawn.data["west"], drawn.data["north"] - y / drawn.data["scale"]
+    east, north = (
+        x / drawn.data["scale"] + drawn.data["west"],
+        drawn.data["north"] - y / drawn.data["scale"],
+    )
     assert (east, north) == (pytest.approx(20.0, abs=0.3), pytest.approx(50.0, abs=0.3))
     made = Page(page(out))
     assert f"e{out.day.events.index(out.day.of('fish')[0]) + 1}" not in made.rows
@@ -209,12 +235,16 @@ def test_a_copy_without_places_has_none(fished, found):
     assert places.search(told)
     assert not places.search(kept)
     assert 'id="map-chart"' not in kept
-    assert {"x", "y"} & set(json.loads(re.search(r'id="data">(.*?)</script>', kept)[1])["day"]) == set()
+    assert {"x", "y"} & set(
+        json.loads(re.search(r'id="data">(.*?)</script>', kept)[1])["day"]
+    ) == set()
     assert "fish, 3 lb 2 oz" in kept
 
 
 def test_what_was_foretold_stands_beside_what_came(script, found):
-    for i, (sureness, touches) in enumerate([("will", True), ("will", False), ("may", None)]):
+    for i, (sureness, touches) in enumerate(
+        [("will", True), ("will", False), ("may", None)]
+    ):
         number = script.log(100.0 * i + 10.0, "cast", detail="twelve o'clock").number
         script.events.append(
             Outlook(
@@ -228,7 +258,9 @@ def test_what_was_foretold_stands_beside_what_came(script, found):
             script.log(100.0 * i + 40.0, "reeled in")
     out = found(script)
     assert [one.touched for one in out.forecasts] == [True, False, None]
-    assert [(one.word, one.casts, one.touched) for one in out.hit_rates] == [("will", 2, 1)]
+    assert [(one.word, one.casts, one.touched) for one in out.hit_rates] == [
+        ("will", 2, 1)
+    ]
     text = " ".join("".join(Page(page(out)).text).split())
     assert "a touch will come21" in text
     assert "not told" in text
@@ -239,7 +271,10 @@ def test_sounds_go_in_as_far_as_there_is_room(tmp_path, monkeypatch):
         (tmp_path / name).write_bytes(b"x" * 100)
     monkeypatch.setattr(clips, "MOST_SOUND_BYTES", 250)
     names = ["a.flac", "b.flac", "gone.flac", "c.flac", "../page.html"]
-    assert list(clips.embedded(tmp_path, names, first=["c.flac"])) == ["a.flac", "c.flac"]
+    assert list(clips.embedded(tmp_path, names, first=["c.flac"])) == [
+        "a.flac",
+        "c.flac",
+    ]
     assert clips.embedded(None, names) == {}
 
 
@@ -254,7 +289,11 @@ def test_what_was_heard_is_told_right_by_its_number(fished, found):
         said[1].clip: ClipTruth(said="<b>", text=said[1].text, command="bite"),
         said[-1].clip: ClipTruth(said=None, text=said[-1].text, command=None),
     }
-    html = page(dataclasses.replace(day, clips=sounds, telling='companion heard "a"', truths=truths))
+    html = page(
+        dataclasses.replace(
+            day, clips=sounds, telling='companion heard "a"', truths=truths
+        )
+    )
     numbers = re.findall(r'data-heard="(\d+)"', html)
     assert sorted(map(int, numbers)) == list(range(1, len(said)))
     assert 'data-command="companion heard &quot;a&quot;"' in html
@@ -268,30 +307,41 @@ def test_a_season_pools_its_trips(fished, found):
     assert {"t1", "t2"} <= set(made.rows)
     assert [link for link in made.links if link[1:] not in made.ids] == []
     data = json.loads(json.dumps(season_figures([one, one])))
-    by_rod = next(table for table in data["brought"]["lure hour"] if table["question"] == "rod")
+    by_rod = next(
+        table for table in data["brought"]["lure hour"] if table["question"] == "rod"
+    )
     half_a_minute = pytest.approx(2.0 * 30.0 / 3600.0, abs=1e-4)
     assert {
-        row["class"]: (len(row["bites"]), len(row["casts"]), row["effort"]) for row in by_rod["rows"]
+        row["class"]: (len(row["bites"]), len(row["casts"]), row["effort"])
+        for row in by_rod["rows"]
     } == {
         "rod 1, 12 lb": (2, 2, half_a_minute),
         "rod 2, 20 lb": (0, 2, half_a_minute),
     }
-    assert "Of twenty tables in which nothing is going on, one points at something by chance" in "".join(
-        made.text
+    assert (
+        "Of twenty tables in which nothing is going on, one points at something by chance"
+        in "".join(made.text)
     )
 
 
 def test_the_bands_of_rods_stand_side_by_side_over_a_season():
     band = Estimate(5.5, 4.5, 6.5)
-    points = {name: [(1, "2026-10-03", 5.5, band)] for name in ("rod 1, 12 lb", "rod 2, 14 lb")}
+    points = {
+        name: [(1, "2026-10-03", 5.5, band)]
+        for name in ("rod 1, 12 lb", "rod 2, 14 lb")
+    }
     drawn = reach_over_time(points, ["1. 2026-10-03"], Units("metres"))
     bands = [
-        re.match(r"M([\d.]+) ([\d.]+)V([\d.]+)", path.get("d")) for path in parsed(drawn).iter(f"{SVG}path")
+        re.match(r"M([\d.]+) ([\d.]+)V([\d.]+)", path.get("d"))
+        for path in parsed(drawn).iter(f"{SVG}path")
     ]
     left, right = (tuple(map(float, found.groups())) for found in bands if found)
     assert right[0] - left[0] > 10.0
     assert left[1:] == right[1:]
-    assert [link.get("href") for link in parsed(drawn).iter(f"{SVG}a")] == ["#t1", "#t1"]
+    assert [link.get("href") for link in parsed(drawn).iter(f"{SVG}a")] == [
+        "#t1",
+        "#t1",
+    ]
 
 
 def test_what_has_no_place_is_named_beside_the_map(script, found):
@@ -305,11 +355,15 @@ def test_a_minute_without_depth_is_no_ground_and_a_catch_of_unknown_depth_is_not
     script, found, sounded
 ):
     script.log(300.0, "bite", lure_depth=None)
-    readings = [(t, fix, None if 240.0 <= t < 300.0 else depth) for t, fix, depth in sounded]
+    readings = [
+        (t, fix, None if 240.0 <= t < 300.0 else depth) for t, fix, depth in sounded
+    ]
     out = found(script, readings)
     hero = re.search(r'<svg class="hero".*?</svg>', page(out), re.DOTALL)[0]
     first, last = 240.0 / 599.0 * 1200.0, 300.0 / 599.0 * 1200.0
-    (unknown,) = re.findall(r'<rect class="" x="([\d.]+)" y="[\d.]+" width="([\d.]+)"[^>]*#unknown', hero)
+    (unknown,) = re.findall(
+        r'<rect class="" x="([\d.]+)" y="[\d.]+" width="([\d.]+)"[^>]*#unknown', hero
+    )
     assert float(unknown[0]) == pytest.approx(first, abs=3.0)
     assert float(unknown[1]) == pytest.approx(last - first, abs=5.0)
     assert hero.count('<path class="ground"') == 2
@@ -317,11 +371,17 @@ def test_a_minute_without_depth_is_no_ground_and_a_catch_of_unknown_depth_is_not
     (ring,) = re.findall(r'<circle class="sign-open" cx="[\d.]+" cy="([\d.]+)"', hero)
     assert float(ring) + 6.0 < surface
     drawn = timeline_of(out.day, out.casts, out.catches, out.units)
-    water = [part for part in parsed(drawn).iter(f"{SVG}path") if part.get("class") == "ground"]
+    water = [
+        part
+        for part in parsed(drawn).iter(f"{SVG}path")
+        if part.get("class") == "ground"
+    ]
     assert len(water) == 2
     ((_, (_, y)),) = things(drawn, "bite")
     surface = next(
-        part.get("d") for part in parsed(drawn).iter(f"{SVG}path") if part.get("class") == "surface"
+        part.get("d")
+        for part in parsed(drawn).iter(f"{SVG}path")
+        if part.get("class") == "surface"
     )
     assert y + 7.0 < float(re.match(r"M[\d.]+ ([\d.]+)H", surface)[1])
 
@@ -336,10 +396,17 @@ def test_the_map_tells_no_depth_where_nothing_is_known(fished, found, sounded, p
     assert [b is None for b in grid["within"]] == known
 
 
-def test_a_season_has_one_map_of_all_days_and_how_often_each_word_was_right(fished, found):
+def test_a_season_has_one_map_of_all_days_and_how_often_each_word_was_right(
+    fished, found
+):
     one = Outing(found(fished), "one.db")
     text = season_page([one, one._replace(logbook="two.db")], Units())
-    drawn = re.search(r'<svg class="chart drawing" id="map-chart".*?</svg>', text, re.DOTALL)[0]
-    assert re.findall(r'<a class="thing" href="(#t\d)" data-kind="fish"', drawn) == ["#t1", "#t2"]
+    drawn = re.search(
+        r'<svg class="chart drawing" id="map-chart".*?</svg>', text, re.DOTALL
+    )[0]
+    assert re.findall(r'<a class="thing" href="(#t\d)" data-kind="fish"', drawn) == [
+        "#t1",
+        "#t2",
+    ]
     assert 'id="under-pointer"' in text
     assert season_figures([one])["foretold"] == []

@@ -12,7 +12,9 @@ import pytest
 from companion.report.page import page
 from companion.report.photos import WIDEST_PX, photos_of
 
-Image = pytest.importorskip("PIL.Image", reason="pillow, the report's extra, is not installed")
+Image = pytest.importorskip(
+    "PIL.Image", reason="pillow, the report's extra, is not installed"
+)
 
 
 def photo(path, taken, offset=None):
@@ -29,7 +31,9 @@ def photo(path, taken, offset=None):
 
 @pytest.fixture
 def caught(script, found):
-    script.cast(10.0, bite=True)  # the bite is at 14:00:22 UTC, which is 06:00:22 out there
+    script.cast(
+        10.0, bite=True
+    )  # the bite is at 14:00:22 UTC, which is 06:00:22 out there
     script.log(60.0, "fish", size=1.4)
     script.log(400.0, "bite")
     return found(script)

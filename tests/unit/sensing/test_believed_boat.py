@@ -47,12 +47,18 @@ def north_at(speed):
 def test_depth_is_below_the_surface_and_below_the_transducer(sail):
     boat, verdicts = sail(10)
     state = boat.at(9.0)
-    assert (state.depth, state.depth_below_transducer, state.depth_age) == pytest.approx((6.4, 6.0, 0.0))
+    assert (
+        state.depth,
+        state.depth_below_transducer,
+        state.depth_age,
+    ) == pytest.approx((6.4, 6.0, 0.0))
     assert [one.belief for one in verdicts] == ["believed"] * 10
 
 
 def test_a_depth_that_is_not_known_is_no_ping(sail):
-    boat, verdicts = sail(10, depth=lambda t: 6.0 if t < 5 else None, extra=("SDDPT,,",))
+    boat, verdicts = sail(
+        10, depth=lambda t: 6.0 if t < 5 else None, extra=("SDDPT,,",)
+    )
     assert len(verdicts) == 5
     assert boat.at(4.5).depth == pytest.approx(6.4)
 
@@ -70,7 +76,11 @@ def test_a_believed_depth_stands_for_some_missed_pings_and_no_longer(sail):
     boat, _ = sail(10)
     assert boat.at(9.0 + boat.oldest_depth).depth == pytest.approx(6.4)
     later = boat.at(9.0 + boat.oldest_depth + 0.1)
-    assert (later.depth, later.depth_age, later.depth_below_transducer) == (None, None, None)
+    assert (later.depth, later.depth_age, later.depth_below_transducer) == (
+        None,
+        None,
+        None,
+    )
 
 
 def test_the_way_made_good_goes_before_what_the_receiver_says(sail):
@@ -89,11 +99,17 @@ def test_the_way_made_good_goes_before_what_the_receiver_says(sail):
 def test_the_boat_as_it_was(sail):
     boat, _ = sail(40, place=north_at(2.0), depth=lambda t: 5.0 + 0.1 * t)
     then = boat.before(30.0, 39.0, 30.0)
-    assert range_and_bearing(*HERE, then.lat, then.lon)[0] == pytest.approx(60.0, abs=2.0)
+    assert range_and_bearing(*HERE, then.lat, then.lon)[0] == pytest.approx(
+        60.0, abs=2.0
+    )
     assert then.depth == pytest.approx(8.4)
     assert then.depth_age == pytest.approx(0.0)
-    assert boat.before(30.7, 39.0, 30.7).depth == pytest.approx(8.4), "the last ping before it"
-    assert boat.before(-1.0, 39.0, -1.0).depth == pytest.approx(5.4), "the first where none was before"
+    assert boat.before(30.7, 39.0, 30.7).depth == pytest.approx(8.4), (
+        "the last ping before it"
+    )
+    assert boat.before(-1.0, 39.0, -1.0).depth == pytest.approx(5.4), (
+        "the first where none was before"
+    )
     now = boat.at(39.0)
     assert range_and_bearing(*HERE, now.lat, now.lon)[0] == pytest.approx(78.0, abs=2.0)
 
@@ -107,8 +123,12 @@ def test_the_bow_points_where_it_pointed_then(sail, nmea):
             boat.accept_reading(at, reading)
     assert boat.at(99.0).heading == 20.0 * 99 % 360
     assert boat.before(95.8, 99.0, 96.5).heading == 20.0 * 96 % 360
-    assert boat.before(10.0, 99.0, 10.0).heading == 20.0 * 99 % 360, "that is forgotten: as it is now"
-    assert boat.before(95.8, 99.0 + 60.0, 96.5).heading is None, "a heading that is no longer told is none"
+    assert boat.before(10.0, 99.0, 10.0).heading == 20.0 * 99 % 360, (
+        "that is forgotten: as it is now"
+    )
+    assert boat.before(95.8, 99.0 + 60.0, 96.5).heading is None, (
+        "a heading that is no longer told is none"
+    )
     without, _ = sail(10)
     assert without.before(5.0, 9.0, 5.0).heading is None
 
@@ -119,8 +139,11 @@ def test_the_past_ends_after_a_minute(sail):
     assert boat.before(oldest + 10.0, 99.0, 99.0).depth == pytest.approx(
         5.4 + 0.02 * (oldest + 10.0), abs=0.006
     )
-    # Further back nothing is kept, and the oldest that is kept is too far from it to stand for it.
-    assert boat.before(10.0, 99.0, 99.0).depth == pytest.approx(5.4 + 0.02 * oldest, abs=0.006)
+    # Further back nothing is kept, and the oldest that is kept is too far from it to
+    # stand for it.
+    assert boat.before(10.0, 99.0, 99.0).depth == pytest.approx(
+        5.4 + 0.02 * oldest, abs=0.006
+    )
 
 
 def test_without_a_place_the_past_has_none(sail):
@@ -132,4 +155,6 @@ def test_without_a_place_the_past_has_none(sail):
 
 def test_a_trip_that_ends_settles_what_waits(sail):
     boat, _ = sail(10, depth=lambda t: 2.0 if t == 9 else 6.0)
-    assert [(one.number, one.reason) for one in boat.finish()] == [(9, "never confirmed")]
+    assert [(one.number, one.reason) for one in boat.finish()] == [
+        (9, "never confirmed")
+    ]

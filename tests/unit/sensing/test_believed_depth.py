@@ -14,14 +14,19 @@ def fed(depths, *, every=1.0, speed=0.5, transducer=0.0):
     """Feed depths at a steady rate; return the belief, and what was made of each."""
     belief = BelievedDepth()
     belief.transducer = transducer
-    return belief, [belief.accept_ping(i * every, depth, speed).belief for i, depth in enumerate(depths)]
+    return belief, [
+        belief.accept_ping(i * every, depth, speed).belief
+        for i, depth in enumerate(depths)
+    ]
 
 
 def believed_after(depths, **how):
     """Return how many pings after the first of the last depth that was believed; None if never."""
     _, made = fed(depths, **how)
     new = next(i for i, depth in enumerate(depths) if depth == depths[-1])
-    return next((i - new for i, one in enumerate(made) if i >= new and one == "believed"), None)
+    return next(
+        (i - new for i, one in enumerate(made) if i >= new and one == "believed"), None
+    )
 
 
 @pytest.mark.parametrize("rate", RATES)
@@ -29,8 +34,12 @@ def believed_after(depths, **how):
 def test_one_or_two_false_pings_are_never_believed(rate, false):
     depths = [6.0] * 30 + false + [6.0] * 30
     belief, made = fed(depths, every=1.0 / rate)
-    assert {one for one, depth in zip(made, depths, strict=True) if depth != 6.0} == {"provisional"}
-    assert {one for one, depth in zip(made, depths, strict=True) if depth == 6.0} == {"believed"}
+    assert {one for one, depth in zip(made, depths, strict=True) if depth != 6.0} == {
+        "provisional"
+    }
+    assert {one for one, depth in zip(made, depths, strict=True) if depth == 6.0} == {
+        "believed"
+    }
     assert belief.smoothed(60.0 / rate) == 6.0
 
 
@@ -45,7 +54,9 @@ def test_a_ledge_is_believed_after_three_pings_and_two_seconds(rate):
 
 def test_a_held_echo_of_one_value_is_not_believed_for_the_four_seconds_it_lasts():
     assert believed_after([12.6] * 30 + [57.3] * 5) is None
-    assert believed_after([12.6] * 30 + [57.3] * 10) == 6, "but a bottom that stays is one"
+    assert believed_after([12.6] * 30 + [57.3] * 10) == 6, (
+        "but a bottom that stays is one"
+    )
 
 
 def test_twice_the_depth_is_the_second_echo():
@@ -107,10 +118,15 @@ def test_a_bottom_of_long_ago_holds_nothing_back():
 
 def test_what_is_believed_does_not_depend_on_what_the_clock_began_with():
     rng = np.random.default_rng(3)
-    depths = np.where(rng.random(300) < 0.1, rng.uniform(1, 60, 300), 6.0 + rng.normal(0, 0.1, 300))
+    depths = np.where(
+        rng.random(300) < 0.1, rng.uniform(1, 60, 300), 6.0 + rng.normal(0, 0.1, 300)
+    )
     _, made = fed(list(depths))
     later = BelievedDepth()
-    assert [later.accept_ping(7200.0 + i, float(z), 0.5).belief for i, z in enumerate(depths)] == made
+    assert [
+        later.accept_ping(7200.0 + i, float(z), 0.5).belief
+        for i, z in enumerate(depths)
+    ] == made
 
 
 def test_three_pings_in_two_seconds_give_their_median_and_none_gives_nothing():
@@ -139,7 +155,9 @@ def test_a_ping_nearer_to_what_is_kept_apart_is_not_taken_for_the_believed_botto
         (2.65, 30.0, 1.0, "provisional"),
     ],
 )
-def test_how_far_the_same_bottom_may_be_from_one_ping_to_the_next(step, speed, every, made_of_it):
+def test_how_far_the_same_bottom_may_be_from_one_ping_to_the_next(
+    step, speed, every, made_of_it
+):
     """Half a metre, a twentieth of the depth, and 0.3 m for each metre of way, of six at most."""
     _, made = fed([6.0] * 20 + [6.0 + step], speed=speed, every=every)
     assert made[-1] == made_of_it
@@ -177,12 +195,16 @@ def settled(depths, *, every=1.0, speed=0.5):
     for i, depth in enumerate(depths):
         verdicts += belief.accept_ping(i * every, depth, speed).settled
     verdicts += belief.finish()
-    assert sorted(one.number for one in verdicts) == list(range(len(depths))), "each once"
+    assert sorted(one.number for one in verdicts) == list(range(len(depths))), (
+        "each once"
+    )
     return {one.number: one.reason for one in verdicts}
 
 
 @given(
-    st.lists(st.floats(-1.0, 260.0) | st.sampled_from([5.0, 5.2, 0.9, 10.3]), max_size=120),
+    st.lists(
+        st.floats(-1.0, 260.0) | st.sampled_from([5.0, 5.2, 0.9, 10.3]), max_size=120
+    ),
     st.floats(0.0, 12.0),
 )
 def test_every_ping_is_judged_for_good_once(depths, speed):
@@ -201,7 +223,9 @@ def test_a_pile_crossed_between_two_believed_depths_is_of_the_bottom_with_hindsi
     _, made = fed(pile, speed=2.0)
     assert made[20:22] == ["provisional"] * 2
     assert set(settled(pile, speed=2.0).values()) == {None}
-    assert settled(pile, speed=0.2)[21] == "above the bottom", "at rest a bottom does not rise and fall"
+    assert settled(pile, speed=0.2)[21] == "above the bottom", (
+        "at rest a bottom does not rise and fall"
+    )
 
 
 def test_a_first_ping_that_nothing_goes_on_from_was_none():
@@ -213,12 +237,17 @@ def test_a_shallow_under_a_fast_boat_is_of_the_bottom_if_it_ends_soon():
     shoal = [3.0, 2.2, 1.4] + [1.3] * 10 + [1.6, 2.4, 3.1, 3.2]
     assert set(settled(shoal, speed=5.0).values()) == {None}
     rings = settled([1.3] * 60 + [1.7] + [1.2] * 40, speed=5.0)
-    assert set(rings.values()) == {"stuck near the surface"}, "one ping a little deeper does not end it"
+    assert set(rings.values()) == {"stuck near the surface"}, (
+        "one ping a little deeper does not end it"
+    )
 
 
 def test_refusals_tell_the_bottom_and_what_they_were_judged_with():
     belief = BelievedDepth()
-    verdicts = [belief.accept_ping(float(i), z, 0.5) for i, z in enumerate([9.0] * 10 + [5.0, 5.2, 9.1])]
+    verdicts = [
+        belief.accept_ping(float(i), z, 0.5)
+        for i, z in enumerate([9.0] * 10 + [5.0, 5.2, 9.1])
+    ]
     assert [one for one in verdicts[-1].settled if one.reason] == [
         Settled(10, "above the bottom", 9.0, 10),
         Settled(11, "above the bottom", 9.0, 10),

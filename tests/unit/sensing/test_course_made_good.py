@@ -25,7 +25,9 @@ def sailed(course, speed, *, seconds=60, noise=0.0, seed=0, start=HERE, turn=0.0
     """Feed the fixes of a boat, one a second; `turn` in degrees a second."""
     rng, way, place = np.random.default_rng(seed), CourseMadeGood(), start
     for t in range(seconds):
-        seen = moved(*moved(*place, 0.0, rng.normal(0, noise)), 90.0, rng.normal(0, noise))
+        seen = moved(
+            *moved(*place, 0.0, rng.normal(0, noise)), 90.0, rng.normal(0, noise)
+        )
         way.accept_fix(float(t), *seen)
         place = moved(*place, course + turn * t, speed)
     return way
@@ -45,20 +47,27 @@ def test_a_straight_way_is_told_with_its_speed(course, speed):
 
 @pytest.mark.parametrize("speed", [0.3, 0.6, 1.5])
 def test_nine_in_ten_are_within_the_error_told(speed):
-    made = [sailed(70.0, speed, noise=0.7, seed=seed).made_good(59.0) for seed in range(300)]
+    made = [
+        sailed(70.0, speed, noise=0.7, seed=seed).made_good(59.0) for seed in range(300)
+    ]
     known = [one for one in made if one is not None]
     assert len(known) > 80, "the slower the boat, the less often it has a direction"
     assert np.mean([off(one.course, 70.0) <= one.error for one in known]) >= 0.85
 
 
 def test_a_boat_at_rest_has_no_direction_whatever_its_fixes_do():
-    told = [sailed(0.0, 0.0, noise=1.0, seed=seed).made_good(59.0) for seed in range(100)]
+    told = [
+        sailed(0.0, 0.0, noise=1.0, seed=seed).made_good(59.0) for seed in range(100)
+    ]
     assert sum(one is not None for one in told) <= 3
     assert sailed(0.0, 0.0, noise=1.0).speed < 0.4
 
 
 def test_fixes_that_scatter_more_than_they_should_make_it_less_sure():
-    calm, wild = sailed(70.0, 2.0, noise=0.5).made_good(59.0), sailed(70.0, 2.0, noise=4.0).made_good(59.0)
+    calm, wild = (
+        sailed(70.0, 2.0, noise=0.5).made_good(59.0),
+        sailed(70.0, 2.0, noise=4.0).made_good(59.0),
+    )
     assert wild is None or wild.error > 2.0 * calm.error
 
 
@@ -100,7 +109,10 @@ def test_the_180th_meridian_is_crossed_the_short_way():
     made = way.made_good(59.0)
     assert off(made.course, 90.0) < 0.5
     lat, lon = way.place_at(40.5)
-    assert (lat, abs(lon)) == (pytest.approx(-17.0, abs=1e-6), pytest.approx(180.0, abs=0.01))
+    assert (lat, abs(lon)) == (
+        pytest.approx(-17.0, abs=1e-6),
+        pytest.approx(180.0, abs=0.01),
+    )
 
 
 def test_a_fix_that_came_before_the_last_one_is_passed_over():
@@ -112,18 +124,26 @@ def test_a_fix_that_came_before_the_last_one_is_passed_over():
 def by_matrices(fixes):
     """Return course, error and speed by the textbook's Kalman filter, in matrices: x, y, vx, vy.
 
-    Prediction and update as in Bar-Shalom, Li & Kirubarajan 2001, table 5.2.4-1, the process noise of the
-    nearly-constant-velocity model as in 6.2.2-12 (from memory); the fit is the mean squared innovation in
-    units of what is expected, and the error told is that of a direction with 90 % of a normal distribution.
+    Prediction and update as in Bar-Shalom, Li & Kirubarajan 2001, table 5.2.4-1, the
+    process noise of the nearly-constant-velocity model as in 6.2.2-12 (from memory);
+    the fit is the mean squared innovation in units of what is expected, and the error
+    told is that of a direction with 90 % of a normal distribution.
     """
-    scale, x, p = metres_per_degree(fixes[0][1]), np.zeros(4), np.diag([FIX_NOISE_M**2] * 2 + [4.0] * 2)
+    scale, x, p = (
+        metres_per_degree(fixes[0][1]),
+        np.zeros(4),
+        np.diag([FIX_NOISE_M**2] * 2 + [4.0] * 2),
+    )
     see, noise, fit = np.eye(2, 4), FIX_NOISE_M**2 * np.eye(2), 1.0
     for (before, *_), (t, lat, lon) in pairwise(fixes):
         dt = t - before
         step = np.eye(4) + dt * np.eye(4, k=2)
         q = np.kron([[dt**3 / 3, dt**2 / 2], [dt**2 / 2, dt]], np.eye(2))
         x, p = step @ x, step @ p @ step.T + ACCELERATION_DENSITY_M2_S3 * q
-        off = np.array([(lon - fixes[0][2]) * scale[0], (lat - fixes[0][1]) * scale[1]]) - see @ x
+        off = (
+            np.array([(lon - fixes[0][2]) * scale[0], (lat - fixes[0][1]) * scale[1]])
+            - see @ x
+        )
         expected = see @ p @ see.T + noise
         fit += FIT_MEMORY * (off @ np.linalg.solve(expected, off) / 2 - fit)
         gain = p @ see.T @ np.linalg.inv(expected)
@@ -138,10 +158,15 @@ def test_it_is_the_textbooks_filter(seed):
     """Fixes at uneven times, as rough as receivers are or rougher."""
     rng = np.random.default_rng(seed)
     t = np.cumsum(rng.choice([0.2, 1.0, 2.5], 30)) + 100.0
-    way = np.cumsum(rng.normal(1.0, 0.2, (30, 2)) * np.diff(t, prepend=t[0])[:, None], axis=0)
+    way = np.cumsum(
+        rng.normal(1.0, 0.2, (30, 2)) * np.diff(t, prepend=t[0])[:, None], axis=0
+    )
     way += rng.normal(0.0, (0.3, 2.0)[seed % 2], way.shape)
     north, east = metres_per_degree(45.0)[1], metres_per_degree(45.0)[0]
-    fixes = [(float(s), 45.0 + y / north, -93.0 + x / east) for s, (x, y) in zip(t, way, strict=True)]
+    fixes = [
+        (float(s), 45.0 + y / north, -93.0 + x / east)
+        for s, (x, y) in zip(t, way, strict=True)
+    ]
     made = CourseMadeGood()
     for fix in fixes:
         made.accept_fix(*fix)
@@ -150,7 +175,9 @@ def test_it_is_the_textbooks_filter(seed):
     told = made.made_good(fixes[-1][0])
     assert (told is None) == (error > KNOWN_WITHIN_DEG)
     if told is not None:
-        assert (told.course, told.error, told.speed) == pytest.approx((course, error, speed), rel=1e-6)
+        assert (told.course, told.error, told.speed) == pytest.approx(
+            (course, error, speed), rel=1e-6
+        )
 
 
 def test_a_direction_is_told_from_the_fifth_second_on():

@@ -53,7 +53,9 @@ def test_the_checksum_is_the_xor_of_all_bytes(data):
 @given(
     st.one_of(
         st.binary(max_size=2000),
-        st.lists(st.one_of(st.sampled_from(PIECES), st.binary(max_size=8)), max_size=30).map(b"".join),
+        st.lists(
+            st.one_of(st.sampled_from(PIECES), st.binary(max_size=8)), max_size=30
+        ).map(b"".join),
         st.text(alphabet="\\$!*,\r\n05DPT", max_size=1500).map(str.encode),
     ),
     st.lists(st.integers(0, 3000), max_size=12),
@@ -75,7 +77,8 @@ def test_a_damaged_byte_costs_no_more_than_the_sentences_it_touches(data, draw):
     new = draw.draw(st.one_of(st.just(b""), st.binary(min_size=1, max_size=3)))
     got = bodies(data[:at] + new + data[at + 1 :])
     assert len(got) >= len(sent) - 2
-    # An XOR over one changed byte always shows; over two or three it may not, one time in 256.
+    # An XOR over one changed byte always shows; over two or three it may not, one time
+    # in 256.
     if len(new) <= 1:
         strangers = [body for body in got if body not in sent]
         assert len(strangers) <= (0 if new else 1)
@@ -118,7 +121,9 @@ def test_a_line_without_end_is_counted_and_does_not_swallow_what_follows():
 
 
 def test_a_sentence_inside_another_is_kept_and_the_outer_counted():
-    sentences, dropped = frame(b"$GPRMC,045532,A,3806.967,N,12137.$SDDPT,5.4,0.2*54\r\n", [])
+    sentences, dropped = frame(
+        b"$GPRMC,045532,A,3806.967,N,12137.$SDDPT,5.4,0.2*54\r\n", []
+    )
     assert [s.fields[0] for s in sentences] == ["SDDPT"]
     assert dropped == {"cut short": 1}
 
@@ -142,7 +147,9 @@ def test_checksums():
     assert frame(b"$SDDPT,5.4,0.2\r\n", []) == ([], {"no checksum": 1})
     assert frame(b"$SDDPT,5.4,0.2*5\r\n", []) == ([], {"cut short": 1})
     assert bodies(b"$SDDPT,5.4,0.2\r\n", need_checksum=False) == ["SDDPT,5.4,0.2"]
-    assert bodies(b"$SDDPT,5.4,0.2*55\r\n", need_checksum=False) == []  # a wrong one is still wrong
+    assert (
+        bodies(b"$SDDPT,5.4,0.2*55\r\n", need_checksum=False) == []
+    )  # a wrong one is still wrong
 
 
 def test_tag_blocks(tagged):
@@ -150,8 +157,14 @@ def test_tag_blocks(tagged):
         (sentence,), _ = frame(data, [])
         return sentence.tag_time, sentence.tag_source
 
-    assert tags(tagged(1764061200123, "SDDPT,5.4,0.2", "sonar")) == (1764061200123, "sonar")
-    assert tags(tagged(1764061200, "SDDPT,5.4,0.2", "sonar")) == (1764061200000, "sonar")
+    assert tags(tagged(1764061200123, "SDDPT,5.4,0.2", "sonar")) == (
+        1764061200123,
+        "sonar",
+    )
+    assert tags(tagged(1764061200, "SDDPT,5.4,0.2", "sonar")) == (
+        1764061200000,
+        "sonar",
+    )
     assert tags(b"\\s:sonar,c:1764061200123*00\\" + DEPTH) == (None, None)
     assert tags(b"\\c:soon*%02X\\" % checksum(b"c:soon") + DEPTH) == (None, None)
 
@@ -162,7 +175,10 @@ def test_where_a_sentence_ended_is_told_in_bytes_of_the_stream():
 
 
 @settings(max_examples=20)
-@given(st.integers(LONGEST_LINE - 4, LONGEST_LINE + 4), st.sampled_from([b"\n", b"\r\n", b"\r"]))
+@given(
+    st.integers(LONGEST_LINE - 4, LONGEST_LINE + 4),
+    st.sampled_from([b"\n", b"\r\n", b"\r"]),
+)
 def test_lines_of_just_the_longest_length(length, end):
     data = (b"z" * (length - 17) + DEPTH.strip() + end) * 2 + DEPTH
     assert frame(data, list(range(len(data)))) == frame(data, [])

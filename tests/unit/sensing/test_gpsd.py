@@ -20,12 +20,19 @@ FIX = {
     "track": 90.0,
 }
 
-UNHURRIED = settings(deadline=None, max_examples=40, suppress_health_check=[HealthCheck.too_slow])
+UNHURRIED = settings(
+    deadline=None, max_examples=40, suppress_health_check=[HealthCheck.too_slow]
+)
 
 
 def feed(sensing: Sensing, *reports: object) -> list:
-    lines = [one if isinstance(one, bytes) else json.dumps(one).encode() for one in reports]
-    data = b"".join(network_line(line, "gps", "gpsd", 1_791_036_900_000 + n) for n, line in enumerate(lines))
+    lines = [
+        one if isinstance(one, bytes) else json.dumps(one).encode() for one in reports
+    ]
+    data = b"".join(
+        network_line(line, "gps", "gpsd", 1_791_036_900_000 + n)
+        for n, line in enumerate(lines)
+    )
     return [r for _, r in sensing.feed(Chunk(0.0, "recording", data))]
 
 
@@ -35,8 +42,13 @@ def test_a_fix_with_its_dilution_of_precision():
     place, motion = feed(sensing, sky, FIX)
     assert (place.lat, place.lon, place.hdop) == (45.1, -93.2, 1.2)
     assert (motion.speed, motion.course) == (0.5, 90.0)
-    assert (place.origin.source, place.origin.talker, place.origin.formatter) == ("gps", "/dev/ttyS0", "TPV")
-    # Our own stamp and the report's time are one UTC when they are near: the rest is delay.
+    assert (place.origin.source, place.origin.talker, place.origin.formatter) == (
+        "gps",
+        "/dev/ttyS0",
+        "TPV",
+    )
+    # Our own stamp and the report's time are one UTC when they are near: the rest is
+    # delay.
     assert sensing.utc(sensing.now).isoformat() == "2026-10-03T14:15:00.001000+00:00"
     assert sensing.counts == {"TPV": 1, "SKY": 1}
     assert not sensing.dropped
@@ -44,7 +56,9 @@ def test_a_fix_with_its_dilution_of_precision():
 
 def test_a_sky_without_it_is_not_the_last_one():
     sensing = Sensing({})
-    reports = [{"class": "SKY", "device": "/dev/ttyS0", **h} for h in ({"hdop": 1.2}, {})]
+    reports = [
+        {"class": "SKY", "device": "/dev/ttyS0", **h} for h in ({"hdop": 1.2}, {})
+    ]
     assert feed(sensing, *reports, FIX)[0].hdop is None
 
 
@@ -68,13 +82,17 @@ def test_a_sky_without_it_is_not_the_last_one():
 )
 def test_no_place(changed, reason):
     sensing = Sensing({})
-    assert not any(isinstance(r, Position) and r.lat is not None for r in feed(sensing, FIX | changed))
+    assert not any(
+        isinstance(r, Position) and r.lat is not None
+        for r in feed(sensing, FIX | changed)
+    )
     assert sensing.dropped == {reason: 1}
     assert sensing.boat(sensing.now).lat is None
 
 
 @pytest.mark.parametrize(
-    ("key", "value"), [("speed", -1.0), ("speed", 1e9), ("track", 361.0), ("track", -1.0)]
+    ("key", "value"),
+    [("speed", -1.0), ("speed", 1e9), ("track", 361.0), ("track", -1.0)],
 )
 def test_no_motion(key, value):
     sensing = Sensing({})
@@ -86,7 +104,8 @@ def test_no_motion(key, value):
 
 
 @pytest.mark.parametrize(
-    "time", ["", "2026", "2026-10-03T14:15:00", "1980-13-01T00:00:00Z", "9999-12-31T23:59:59Z"]
+    "time",
+    ["", "2026", "2026-10-03T14:15:00", "1980-13-01T00:00:00Z", "9999-12-31T23:59:59Z"],
 )
 def test_no_time(time):
     sensing = Sensing({})
@@ -103,12 +122,19 @@ def test_nested_without_end_is_one_counted_line():
 
 
 VALUES = (
-    st.floats() | st.integers() | st.sampled_from([None, True, "45", "", [], [[1.0]], {}, {"a": []}, 1e308])
+    st.floats()
+    | st.integers()
+    | st.sampled_from([None, True, "45", "", [], [[1.0]], {}, {"a": []}, 1e308])
 )
 
 
 @UNHURRIED
-@given(st.lists(st.dictionaries(st.sampled_from([*FIX, "hdop", "status", "magvar"]), VALUES), max_size=6))
+@given(
+    st.lists(
+        st.dictionaries(st.sampled_from([*FIX, "hdop", "status", "magvar"]), VALUES),
+        max_size=6,
+    )
+)
 def test_any_report_gives_values_in_range_or_none(changes):
     sensing = Sensing({})
     for reading in feed(sensing, *({**FIX, **change} for change in changes)):

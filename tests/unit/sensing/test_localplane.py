@@ -19,13 +19,17 @@ def test_there_and_back(lat, lon, x, y):
 
 @given(latitudes, longitudes, st.floats(0, 360, exclude_max=True), st.floats(0.1, 200))
 def test_a_point_moved_is_that_far_away_on_that_bearing(lat, lon, bearing, distance):
-    back_distance, back_bearing = range_and_bearing(lat, lon, *moved(lat, lon, bearing, distance))
+    back_distance, back_bearing = range_and_bearing(
+        lat, lon, *moved(lat, lon, bearing, distance)
+    )
     assert back_distance == pytest.approx(distance, rel=1e-3)
     assert (back_bearing - bearing + 180) % 360 - 180 == pytest.approx(0.0, abs=0.1)
 
 
 def test_the_short_way_over_the_180th_meridian():
-    assert range_and_bearing(0.0, 179.9999, 0.0, -179.9999) == pytest.approx((22.264, 90.0), abs=1e-3)
+    assert range_and_bearing(0.0, 179.9999, 0.0, -179.9999) == pytest.approx(
+        (22.264, 90.0), abs=1e-3
+    )
 
 
 def test_arrays():

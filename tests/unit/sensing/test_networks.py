@@ -9,12 +9,19 @@ from hypothesis import strategies as st
 
 from companion.record.recording import LineCutter, stamped
 from companion.sensing import Chunk, Position, Sensing
-from companion.sensing.networks import LONGEST_MESSAGE, NetworkLines, message_in, network_line, network_of
+from companion.sensing.networks import (
+    LONGEST_MESSAGE,
+    NetworkLines,
+    message_in,
+    network_line,
+    network_of,
+)
 from companion.sensing.sources import FileSource
 
 START = 1_791_036_900_000
 TPV = (
-    b'{"class":"TPV","device":"/dev/ttyS0","mode":3,"time":"2026-10-03T14:15:00.000Z","lat":45.1,"lon":-93.2}'
+    b'{"class":"TPV","device":"/dev/ttyS0","mode":3,'
+    b'"time":"2026-10-03T14:15:00.000Z","lat":45.1,"lon":-93.2}'
 )
 RECORDED = (
     stamped(b"$SDDPT,5.4,0.2*54", "sonar", START)
@@ -24,12 +31,16 @@ RECORDED = (
     + stamped(b"$SDDPT,5.5,0.2*55", "sonar", START + 400)
 )
 
-UNHURRIED = settings(deadline=None, max_examples=40, suppress_health_check=[HealthCheck.too_slow])
+UNHURRIED = settings(
+    deadline=None, max_examples=40, suppress_health_check=[HealthCheck.too_slow]
+)
 
 
 def read(pieces: list[bytes]) -> tuple[list, Sensing]:
     sensing = Sensing({})
-    readings = [r for piece in pieces for r in sensing.feed(Chunk(0.0, "recording", piece))]
+    readings = [
+        r for piece in pieces for r in sensing.feed(Chunk(0.0, "recording", piece))
+    ]
     return readings + list(sensing.finish()), sensing
 
 
@@ -59,7 +70,9 @@ def test_no_wire_can_write_a_line_of_a_network(noise, at):
     forged = network_line(TPV, "gps", "gpsd", START)
     cutter = LineCutter()
     lines = [
-        *cutter.feed(noise[:at] + b"\n" + forged + noise[at:] + forged + b"\r" + forged),
+        *cutter.feed(
+            noise[:at] + b"\n" + forged + noise[at:] + forged + b"\r" + forged
+        ),
         *cutter.finish(),
     ]
     recording = b"".join(stamped(line, "sonar", START) for line in lines)
@@ -87,7 +100,9 @@ def test_a_damaged_tag_block_tells_nothing():
 
 def test_an_endless_message_is_cut_and_told_nothing():
     cutter = LineCutter("gpsd")
-    lines = list(cutter.feed(TPV[:-1] + b" " * (3 * LONGEST_MESSAGE) + b"}\n" + TPV + b"\n"))
+    lines = list(
+        cutter.feed(TPV[:-1] + b" " * (3 * LONGEST_MESSAGE) + b"}\n" + TPV + b"\n")
+    )
     assert lines[-1] == TPV
     recording = b"".join(stamped(line, "gps", START, "gpsd") for line in lines)
     assert read([recording])[1].counts["TPV"] == 1
@@ -95,7 +110,9 @@ def test_an_endless_message_is_cut_and_told_nothing():
 
 def test_what_a_server_tells_of_itself_is_not_recorded():
     cutter = LineCutter("gpsd")
-    assert list(cutter.feed(b'{"class":"VERSION","release":"3.22"}\r\n' + TPV + b"\r\n")) == [TPV]
+    assert list(
+        cutter.feed(b'{"class":"VERSION","release":"3.22"}\r\n' + TPV + b"\r\n")
+    ) == [TPV]
 
 
 def test_a_log_of_others_is_timed_by_its_messages(tmp_path):
@@ -103,7 +120,9 @@ def test_a_log_of_others_is_timed_by_its_messages(tmp_path):
     later = TPV.replace(b"14:15:00", b"14:15:02")
     path.write_bytes(b'{"class":"VERSION"}\n' + TPV + b"\n" + later)
     sensing = Sensing({})
-    readings = [r for chunk in FileSource("x", path).chunks() for r in sensing.feed(chunk)]
+    readings = [
+        r for chunk in FileSource("x", path).chunks() for r in sensing.feed(chunk)
+    ]
     assert [t for t, r in readings if isinstance(r, Position)] == [0.0, 2.0]
 
 
@@ -130,8 +149,13 @@ def test_rates_stand_behind_what_is_told():
     from companion.sensing.tells import MOST_UNUSED, rates_in_words
 
     counts = Counter({"SDDPT": 10, "GPRMC": 5, "environment.depth.belowTransducer": 5})
-    assert rates_in_words(counts, 5.0) == "depth: SDDPT 2.0/s, belowTransducer 1.0/s; position: GPRMC 1.0/s"
-    counts = Counter({"X" * 300: 5, **{f"GP{n:03d}": 5 for n in range(MOST_UNUSED + 2)}})
+    assert (
+        rates_in_words(counts, 5.0)
+        == "depth: SDDPT 2.0/s, belowTransducer 1.0/s; position: GPRMC 1.0/s"
+    )
+    counts = Counter(
+        {"X" * 300: 5, **{f"GP{n:03d}": 5 for n in range(MOST_UNUSED + 2)}}
+    )
     told = rates_in_words(counts, 5.0)
     assert told.startswith("not used: GP000 1.0/s, ")
     assert told.endswith(", 3 more")

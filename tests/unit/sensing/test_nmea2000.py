@@ -17,7 +17,9 @@ from companion.sensing.networks import network_line
 from companion.sensing.nmea2000 import SHORTEST, is_read, packet_in
 from companion.sensing.sources import CanSource, FileSource
 
-UNHURRIED = settings(deadline=None, max_examples=40, suppress_health_check=[HealthCheck.too_slow])
+UNHURRIED = settings(
+    deadline=None, max_examples=40, suppress_health_check=[HealthCheck.too_slow]
+)
 START = 1_791_036_900_000
 DEPTH = "0034020000F4FFFF"  # 5.64 m below the transducer, the keel 0.012 m below it
 
@@ -29,7 +31,11 @@ def frame(pgn: int, data: bytes | str, source: int = 0x23, priority: int = 2) ->
 
 
 def depth(metres: float = 5.64, offset: float = 0.3, source: int = 0x23) -> str:
-    return frame(128267, struct.pack("<BIhB", 0, round(metres * 100), round(offset * 1000), 255), source)
+    return frame(
+        128267,
+        struct.pack("<BIhB", 0, round(metres * 100), round(offset * 1000), 255),
+        source,
+    )
 
 
 def claim(source: int, name: int, instance: int = 0) -> str:
@@ -38,15 +44,35 @@ def claim(source: int, name: int, instance: int = 0) -> str:
 
 
 def fix(
-    lat: float = 45.1, lon: float = -93.2, method: int = 1, source: int = 0x23, seq: int = 0
+    lat: float = 45.1,
+    lon: float = -93.2,
+    method: int = 1,
+    source: int = 0x23,
+    seq: int = 0,
 ) -> list[str]:
     """The frames of a 129029: a counter, in the first the length, then seven bytes each."""
     days = (date(2026, 10, 3) - date(1970, 1, 1)).days
     place = (round(lat * 1e16), round(lon * 1e16), 100_000_000)
-    data = struct.pack("<BHIqqqBBBhhiB", 1, days, 513_000_000, *place, method << 4, 0xFC, 9, 110, 150, 0, 0)
+    data = struct.pack(
+        "<BHIqqqBBBhhiB",
+        1,
+        days,
+        513_000_000,
+        *place,
+        method << 4,
+        0xFC,
+        9,
+        110,
+        150,
+        0,
+        0,
+    )
     rest = bytes([len(data)]) + data
     pieces = [rest[n : n + 7].ljust(7, b"\xff") for n in range(0, len(rest), 7)]
-    return [frame(129029, bytes([seq << 5 | n]) + piece, source) for n, piece in enumerate(pieces)]
+    return [
+        frame(129029, bytes([seq << 5 | n]) + piece, source)
+        for n, piece in enumerate(pieces)
+    ]
 
 
 class Bus:
@@ -58,7 +84,11 @@ class Bus:
         readings = []
         for line in lines:
             self.now += round(after * 1000)
-            chunk = Chunk(0.0, "recording", network_line(line.encode(), "bus", "nmea2000", self.now))
+            chunk = Chunk(
+                0.0,
+                "recording",
+                network_line(line.encode(), "bus", "nmea2000", self.now),
+            )
             readings += [r for _, r in self.sensing.feed(chunk)]
         return readings
 
@@ -94,7 +124,11 @@ TEXTS = [
 def test_every_text_of_a_frame(bus, text):
     (reading,) = bus.send(text)
     assert reading.below_transducer == pytest.approx(5.64)
-    assert (reading.origin.source, reading.origin.talker, reading.origin.formatter) == ("bus", "35", "128267")
+    assert (reading.origin.source, reading.origin.talker, reading.origin.formatter) == (
+        "bus",
+        "35",
+        "128267",
+    )
     assert bus.sensing.counts == {"128267": 1}
 
 
@@ -135,7 +169,11 @@ def test_the_offset_to_the_surface_and_to_the_keel(bus):
 
 def test_position_time_and_precision(bus):
     (reading,) = bus.send(*fix())
-    assert (reading.lat, reading.lon, reading.hdop) == (pytest.approx(45.1), pytest.approx(-93.2), 1.1)
+    assert (reading.lat, reading.lon, reading.hdop) == (
+        pytest.approx(45.1),
+        pytest.approx(-93.2),
+        1.1,
+    )
     assert bus.sensing.utc(bus.sensing.now).isoformat().startswith("2026-10-03T14:15:0")
     rapid = struct.pack("<ii", 451_000_000, -932_000_000)
     (reading,) = bus.send(frame(129025, rapid))
@@ -143,25 +181,45 @@ def test_position_time_and_precision(bus):
 
 
 def test_motion_heading_and_water(bus):
-    (motion,) = bus.send(frame(129026, struct.pack("<BBHHH", 0, 0xFC, 10_000, 250, 0xFFFF)))
+    (motion,) = bus.send(
+        frame(129026, struct.pack("<BBHHH", 0, 0xFC, 10_000, 250, 0xFFFF))
+    )
     assert (motion.speed, motion.course) == (2.5, pytest.approx(math.degrees(1.0)))
-    (motion,) = bus.send(frame(129026, struct.pack("<BBHHH", 0, 0xFD, 10_000, 250, 0xFFFF)))
+    (motion,) = bus.send(
+        frame(129026, struct.pack("<BBHHH", 0, 0xFD, 10_000, 250, 0xFFFF))
+    )
     assert motion.course is None  # from magnetic north
-    (heading,) = bus.send(frame(127250, struct.pack("<BHhhB", 0, 20_000, 0x7FFF, 1_000, 0xFD)))
+    (heading,) = bus.send(
+        frame(127250, struct.pack("<BHhhB", 0, 20_000, 0x7FFF, 1_000, 0xFD))
+    )
     assert heading.magnetic == pytest.approx(math.degrees(2.0))
     assert heading.true == pytest.approx(math.degrees(2.1))
     (speed,) = bus.send(frame(128259, struct.pack("<BHHBH", 0, 120, 0xFFFF, 0, 0xFFFF)))
     assert speed.speed == 1.2
-    (water,) = bus.send(frame(130312, struct.pack("<BBBHHB", 0, 0, 0, 29_262, 0xFFFF, 0xFF)))
-    assert water.celsius == pytest.approx(19.47)
-    assert not bus.send(frame(130312, struct.pack("<BBBHHB", 0, 0, 14, 35_000, 0xFFFF, 0xFF)))  # exhaust gas
     (water,) = bus.send(
-        frame(130316, struct.pack("<BBB", 0, 0, 0) + (292_620).to_bytes(3, "little") + b"\xff\xff"), after=6.0
+        frame(130312, struct.pack("<BBBHHB", 0, 0, 0, 29_262, 0xFFFF, 0xFF))
+    )
+    assert water.celsius == pytest.approx(19.47)
+    assert not bus.send(
+        frame(130312, struct.pack("<BBBHHB", 0, 0, 14, 35_000, 0xFFFF, 0xFF))
+    )  # exhaust gas
+    (water,) = bus.send(
+        frame(
+            130316,
+            struct.pack("<BBB", 0, 0, 0)
+            + (292_620).to_bytes(3, "little")
+            + b"\xff\xff",
+        ),
+        after=6.0,
     )
     assert water.celsius == pytest.approx(19.47)
 
 
-NOT_KNOWN = {1: (0xFF, 0xFE, 0xFD), 2: (0xFFFF, 0xFFFE, 0xFFFD), 4: (0xFFFFFFFF, 0xFFFFFFFE, 0xFFFFFFFD)}
+NOT_KNOWN = {
+    1: (0xFF, 0xFE, 0xFD),
+    2: (0xFFFF, 0xFFFE, 0xFFFD),
+    4: (0xFFFFFFFF, 0xFFFFFFFE, 0xFFFFFFFD),
+}
 SIGNED = {2: (0x7FFF, 0x7FFE, 0x7FFD), 4: (0x7FFFFFFF, 0x7FFFFFFE, 0x7FFFFFFD)}
 
 
@@ -203,7 +261,11 @@ def test_no_depth_a_lure_is_cast_over(bus, metres):
 def test_a_frame_cut_short_tells_nothing(bus, pgn):
     shortest = min(SHORTEST[pgn], 8)
     for n in range(1, shortest):
-        data = bytes([0, 20, *range(1, 7)])[:n] if pgn == 129029 else bytes(range(1, n + 1))
+        data = (
+            bytes([0, 20, *range(1, 7)])[:n]
+            if pgn == 129029
+            else bytes(range(1, n + 1))
+        )
         assert not bus.send(frame(pgn, data))
     assert bus.sensing.dropped["frame too short"] == shortest - 1
 
@@ -221,7 +283,12 @@ def test_no_fix_voids_the_rapid_place_too(bus, method):
 @given(st.permutations(range(7)), st.permutations(range(7)), st.integers(0, 6))
 def test_frames_out_of_order_and_lost(first, second, lost):
     """A message is told whole or not at all, and none is lost for longer than the next."""
-    bus, one, other, third = Bus(), fix(lat=45.1, seq=3), fix(lat=46.1, seq=4), fix(lat=47.1, seq=5)
+    bus, one, other, third = (
+        Bus(),
+        fix(lat=45.1, seq=3),
+        fix(lat=46.1, seq=4),
+        fix(lat=47.1, seq=5),
+    )
     told = bus.send(*(one[n] for n in first if n != lost))
     assert not told
     told = bus.send(*(other[n] for n in second))
@@ -229,16 +296,28 @@ def test_frames_out_of_order_and_lost(first, second, lost):
     assert bus.send(*third)[-1].lat == pytest.approx(47.1)
 
 
-@pytest.mark.parametrize("order", [(0, 2, 1, 3, 4, 5, 6), (1, 0, 2, 3, 4, 5, 6), (0, 6, 5, 4, 3, 2, 1)])
+@pytest.mark.parametrize(
+    "order", [(0, 2, 1, 3, 4, 5, 6), (1, 0, 2, 3, 4, 5, 6), (0, 6, 5, 4, 3, 2, 1)]
+)
 def test_frames_out_of_order(bus, order):
     """From a clean beginning they may change places; only the first must not come last."""
     frames = fix()
-    assert [r.lat for r in bus.send(*(frames[n] for n in order))] == [pytest.approx(45.1)]
+    assert [r.lat for r in bus.send(*(frames[n] for n in order))] == [
+        pytest.approx(45.1)
+    ]
 
 
-def test_two_talkers_of_one_depth_are_told_once_and_the_lower_instance_is_listened_to(bus):
+def test_two_talkers_of_one_depth_are_told_once_and_the_lower_instance_is_listened_to(
+    bus,
+):
     bus.send(claim(0x23, 1111, instance=2), claim(0x24, 2222, instance=0))
-    told = bus.send(*(d for _ in range(5) for d in (depth(5.0, source=0x23), depth(9.0, source=0x24))))
+    told = bus.send(
+        *(
+            d
+            for _ in range(5)
+            for d in (depth(5.0, source=0x23), depth(9.0, source=0x24))
+        )
+    )
     assert [r.text for r in told if not isinstance(r, Depth)] == [
         "bus tells depth twice, by 35 and 36; one of them is listened to"
     ]
@@ -264,27 +343,51 @@ def test_a_claim_after_the_first_words_changes_nothing(bus):
 def test_a_log_of_others_is_timed_by_its_lines(tmp_path):
     path = tmp_path / "others.log"
     lines = [depth(5.0 + n).replace("900.000000", f"90{n}.500000") for n in range(3)]
-    path.write_text("".join(f"{line}\n" for line in [frame(127488, "00FFFFFFFFFFFFFF"), *lines]))
+    path.write_text(
+        "".join(f"{line}\n" for line in [frame(127488, "00FFFFFFFFFFFFFF"), *lines])
+    )
     sensing = Sensing({})
-    told = [(t, r) for chunk in FileSource("x", path).chunks() for t, r in sensing.feed(chunk)]
+    told = [
+        (t, r)
+        for chunk in FileSource("x", path).chunks()
+        for t, r in sensing.feed(chunk)
+    ]
     assert [t for t, r in told if isinstance(r, Depth)] == [0.0, 1.0, 2.0]
 
 
 def test_a_bus_of_this_computer():
     """python-can's virtual bus: frames that are not read, or not extended, do not come in."""
-    source, stop = CanSource("bus", "test", LiveClock(), driver="virtual"), threading.Event()
+    source, stop = (
+        CanSource("bus", "test", LiveClock(), driver="virtual"),
+        threading.Event(),
+    )
     chunks = source.chunks(stop)
     lines: list[bytes] = []
     thread = threading.Thread(
-        target=lambda: lines.extend(c.data for _, c in zip(range(2), chunks, strict=False))
+        target=lambda: lines.extend(
+            c.data for _, c in zip(range(2), chunks, strict=False)
+        )
     )
     thread.start()
     assert source.opened.wait(30.0)
     with can.Bus(channel="test", interface="virtual") as sender:
-        for pgn, extended in ((127488, True), (128267, False), (128267, True), (60928, True)):
-            can_id = (2 << 26 | pgn << 8 | (0xFF00 if pgn == 60928 else 0) | 0x23) if extended else 0x23
+        for pgn, extended in (
+            (127488, True),
+            (128267, False),
+            (128267, True),
+            (60928, True),
+        ):
+            can_id = (
+                (2 << 26 | pgn << 8 | (0xFF00 if pgn == 60928 else 0) | 0x23)
+                if extended
+                else 0x23
+            )
             sender.send(
-                can.Message(arbitration_id=can_id, data=bytes.fromhex(DEPTH), is_extended_id=extended)
+                can.Message(
+                    arbitration_id=can_id,
+                    data=bytes.fromhex(DEPTH),
+                    is_extended_id=extended,
+                )
             )
         thread.join(30.0)
     stop.set()
@@ -295,7 +398,9 @@ def test_a_bus_of_this_computer():
 @given(
     st.lists(
         st.tuples(
-            st.sampled_from([*SHORTEST, 127488]), st.binary(min_size=1, max_size=8), st.integers(0, 255)
+            st.sampled_from([*SHORTEST, 127488]),
+            st.binary(min_size=1, max_size=8),
+            st.integers(0, 255),
         ),
         max_size=20,
     )
@@ -320,7 +425,11 @@ def test_any_bytes_are_passed_over(noise):
     bus = Bus()
     list(
         bus.sensing.feed(
-            Chunk(0.0, "r", network_line(noise.translate(None, b"\r\n"), "bus", "nmea2000", START))
+            Chunk(
+                0.0,
+                "r",
+                network_line(noise.translate(None, b"\r\n"), "bus", "nmea2000", START),
+            )
         )
     )
     assert bus.send(depth(5.0))

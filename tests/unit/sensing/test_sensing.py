@@ -12,7 +12,9 @@ def feed(nmea):
     """Feed sentences to a wire; return what it reads."""
 
     def feed(sensing, *bodies, source="boat", t=0.0, own=False):
-        return [one for _, one in sensing.feed(Chunk(t, source, nmea(*bodies), own=own))]
+        return [
+            one for _, one in sensing.feed(Chunk(t, source, nmea(*bodies), own=own))
+        ]
 
     return feed
 
@@ -35,27 +37,49 @@ def test_among_its_own_words_the_companion_takes_no_depth(feed):
     assert sensing.boat(0.0).depth is None
 
 
-@pytest.mark.parametrize("body", ["SdDPT,5.4,0.2", "S-DPT,5.4,0.2", "SDDPTX,5.4,0.2", "SDXXX,1,2"])
+@pytest.mark.parametrize(
+    "body", ["SdDPT,5.4,0.2", "S-DPT,5.4,0.2", "SDDPTX,5.4,0.2", "SDXXX,1,2"]
+)
 def test_what_is_no_address_of_a_known_sentence_is_passed_over(feed, body):
     sensing = Sensing({})
-    assert feed(sensing, body, "SDDPT,4.0,0.0") == [Depth(4.0, 4.0, Origin("boat", "SD", "DPT"))]
+    assert feed(sensing, body, "SDDPT,4.0,0.0") == [
+        Depth(4.0, 4.0, Origin("boat", "SD", "DPT"))
+    ]
 
 
 def test_makers_own_sentences_are_passed_over_but_for_a_sounders_depth(feed):
-    assert feed(Sensing({}), "PADPT,5.5,0.5") == [Depth(5.5, 6.0, Origin("boat", "PA", "DPT"))]
+    assert feed(Sensing({}), "PADPT,5.5,0.5") == [
+        Depth(5.5, 6.0, Origin("boat", "PA", "DPT"))
+    ]
     assert feed(Sensing({}), "PAGLL,4310.0,N,01348.7,E") == []
 
 
 def test_sentences_are_counted_by_address_and_short_ones_by_what_they_lack(feed):
     sensing = Sensing({})
-    assert feed(sensing, "SDDPT,5.4,0.2", "SDDPT,5.5,0.2", "SDDBT,1,f", "SDDBT,2,f", "SDXXX,1") != []
+    assert (
+        feed(
+            sensing,
+            "SDDPT,5.4,0.2",
+            "SDDPT,5.5,0.2",
+            "SDDBT,1,f",
+            "SDDBT,2,f",
+            "SDXXX,1",
+        )
+        != []
+    )
     assert sensing.counts == {"SDDPT": 2, "SDDBT": 2, "SDXXX": 1}
     assert sensing.dropped["too few fields"] == 2
 
 
 def test_a_wire_full_of_addresses_is_counted_as_other_and_still_read(feed):
     sensing = Sensing({})
-    feed(sensing, *(f"Z{n // 26 // 26}{chr(65 + n // 26 % 26)}{chr(65 + n % 26)}Q,1" for n in range(500)))
+    feed(
+        sensing,
+        *(
+            f"Z{n // 26 // 26}{chr(65 + n // 26 % 26)}{chr(65 + n % 26)}Q,1"
+            for n in range(500)
+        ),
+    )
     assert sensing.counts["other"] == 0
     assert feed(sensing, "SDDPT,5.4,0.2", "SDDPT,5.4,0.2") == []
     assert sensing.counts["other"] == 2
@@ -78,7 +102,9 @@ def broken(monkeypatch):
 @pytest.mark.usefixtures("broken")
 def test_an_error_within_costs_its_sentence_and_is_told(feed):
     sensing = Sensing({}, raises=False)
-    first, second, third = feed(sensing, "SDDPT,5.4,0.2", "INMTW,17.9,C", "SDDPT,5.4,0.2")
+    first, second, third = feed(
+        sensing, "SDDPT,5.4,0.2", "INMTW,17.9,C", "SDDPT,5.4,0.2"
+    )
     assert isinstance(first, Failed)
     assert isinstance(first.error, BrokenError)
     assert second.celsius == 17.9
@@ -88,7 +114,9 @@ def test_an_error_within_costs_its_sentence_and_is_told(feed):
         feed(Sensing({}), "SDDPT,5.4,0.2")
 
 
-@pytest.mark.parametrize(("mode", "now"), [("auto", 7.0), ("tags", 7.0), ("arrival", 3.0)])
+@pytest.mark.parametrize(
+    ("mode", "now"), [("auto", 7.0), ("tags", 7.0), ("arrival", 3.0)]
+)
 def test_the_time_of_a_tagged_sentence(tagged, mode, now):
     sensing = Sensing({"boat": SourceSettings(time=mode)})
     list(sensing.feed(Chunk(92.0, "boat", tagged(1_000_000_000_000, "SDDPT,5.0,0.0"))))
@@ -132,8 +160,14 @@ def test_wind_from_magnetic_north_is_turned_by_the_variation(feed):
 
 def test_the_end_reads_unfinished_lines_at_the_time_they_came(nmea):
     sensing = by_arrival()
-    list(sensing.feed(Chunk(3.0, "boat", nmea("SDDPT,5.4,0.2") + nmea("SDDPT,5.9,0.2").rstrip())))
-    assert [(t, one.below_transducer) for t, one in sensing.finish(8.0)] == [(8.0 - 3.0, 5.9)]
+    list(
+        sensing.feed(
+            Chunk(3.0, "boat", nmea("SDDPT,5.4,0.2") + nmea("SDDPT,5.9,0.2").rstrip())
+        )
+    )
+    assert [(t, one.below_transducer) for t, one in sensing.finish(8.0)] == [
+        (8.0 - 3.0, 5.9)
+    ]
     assert list(sensing.finish(9.0)) == []
 
 
@@ -141,7 +175,10 @@ def test_a_holder_dropped_makes_room_for_another_at_once():
     from companion.sensing.state import Latch
 
     latch = Latch(10.0)
-    one, other = (Depth(z, z, Origin(name, "SD", "DPT")) for name, z in (("one", 5.0), ("other", 9.0)))
+    one, other = (
+        Depth(z, z, Origin(name, "SD", "DPT"))
+        for name, z in (("one", 5.0), ("other", 9.0))
+    )
     assert latch.offer(0.0, "one", (0, 0), one, True)
     latch.drop("other")
     assert not latch.offer(1.0, "other", (0, 0), other, True)

@@ -6,7 +6,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from companion.sensing import BoatOffsets, Depth, Heading, Motion, Position, Sensing, WaterSpeed
+from companion.sensing import (
+    BoatOffsets,
+    Depth,
+    Heading,
+    Motion,
+    Position,
+    Sensing,
+    WaterSpeed,
+)
 from companion.units import FATHOM, FOOT, KNOT
 
 
@@ -48,16 +56,24 @@ def test_depths(told, body, below_transducer, below_surface):
 
 
 def test_a_measured_transducer_depth_goes_before_what_the_sounder_was_told(told):
-    assert told("SDDPT,5.4,0.2", Depth, transducer=0.5)[0].below_surface == pytest.approx(5.9)
-    assert told("SDDBT,,f,5.4,M,,F", Depth, transducer=0.5)[0].below_surface == pytest.approx(5.9)
-    assert told("SDDBS,,f,5.4,M,,F", Depth, transducer=0.5)[0].below_transducer == pytest.approx(4.9)
+    assert told("SDDPT,5.4,0.2", Depth, transducer=0.5)[
+        0
+    ].below_surface == pytest.approx(5.9)
+    assert told("SDDBT,,f,5.4,M,,F", Depth, transducer=0.5)[
+        0
+    ].below_surface == pytest.approx(5.9)
+    assert told("SDDBS,,f,5.4,M,,F", Depth, transducer=0.5)[
+        0
+    ].below_transducer == pytest.approx(4.9)
 
 
 def test_depth_below_keel_needs_the_keel(told):
     reading, dropped = told("SDDBK,,f,5.4,M,,F", Depth)
     assert reading.below_surface is None
     assert sum(dropped.values()) == 1
-    assert told("SDDBK,,f,5.4,M,,F", Depth, keel=0.7)[0].below_surface == pytest.approx(6.1)
+    assert told("SDDBK,,f,5.4,M,,F", Depth, keel=0.7)[0].below_surface == pytest.approx(
+        6.1
+    )
 
 
 @pytest.mark.parametrize(
@@ -99,7 +115,10 @@ PLACE = "4426.1130,N,07140.5596,W"
 
 def test_rmc_tells_place_motion_and_variation(nmea, take):
     sensing = Sensing({})
-    take(sensing, nmea(RMC.format(t="194101", status="A", place=PLACE, mode=""), "HCHDM,100.0,M"))
+    take(
+        sensing,
+        nmea(RMC.format(t="194101", status="A", place=PLACE, mode=""), "HCHDM,100.0,M"),
+    )
     boat = sensing.boat(0.0)
     assert boat.lat == pytest.approx(44 + 26.1130 / 60)
     assert boat.lon == pytest.approx(-(71 + 40.5596 / 60))
@@ -118,12 +137,40 @@ def test_rmc_tells_place_motion_and_variation(nmea, take):
         (RMC.format(t="194101", status="A", place=PLACE, mode=",E"), "position void"),
         (RMC.format(t="194101", status="A", place=PLACE, mode=",S"), "position void"),
         (RMC.format(t="194101", status="A", place=",,,", mode=""), "position blank"),
-        (RMC.format(t="194101", status="A", place="0000.0000,N,00000.0000,E", mode=""), "position at 0, 0"),
-        (RMC.format(t="194101", status="A", place="4460.0000,N,07140.5596,W", mode=""), "position malformed"),
-        (RMC.format(t="194101", status="A", place="9100.0000,N,07140.5596,W", mode=""), "position malformed"),
-        (RMC.format(t="194101", status="A", place="4426.1130,,07140.5596,W", mode=""), "position malformed"),
-        (RMC.format(t="194101", status="A", place="4426.1130,E,07140.5596,W", mode=""), "position malformed"),
-        (RMC.format(t="194101", status="A", place="nan,N,07140.5596,W", mode=""), "position malformed"),
+        (
+            RMC.format(
+                t="194101", status="A", place="0000.0000,N,00000.0000,E", mode=""
+            ),
+            "position at 0, 0",
+        ),
+        (
+            RMC.format(
+                t="194101", status="A", place="4460.0000,N,07140.5596,W", mode=""
+            ),
+            "position malformed",
+        ),
+        (
+            RMC.format(
+                t="194101", status="A", place="9100.0000,N,07140.5596,W", mode=""
+            ),
+            "position malformed",
+        ),
+        (
+            RMC.format(
+                t="194101", status="A", place="4426.1130,,07140.5596,W", mode=""
+            ),
+            "position malformed",
+        ),
+        (
+            RMC.format(
+                t="194101", status="A", place="4426.1130,E,07140.5596,W", mode=""
+            ),
+            "position malformed",
+        ),
+        (
+            RMC.format(t="194101", status="A", place="nan,N,07140.5596,W", mode=""),
+            "position malformed",
+        ),
         (f"GPGGA,194101,{PLACE},0,00,99.9,0,M,0,M,,", "position void"),
         (f"GPGGA,194101,{PLACE},,00,99.9,0,M,0,M,,", "position void"),
         (f"GPGGA,194101,{PLACE},6,00,1.0,0,M,0,M,,", "position void"),  # dead reckoning
@@ -148,7 +195,9 @@ def test_no_place(told, body, reason):
         f"GPGLL,{PLACE}",  # before NMEA 2.0
         f"INGLL,{PLACE},194101,A,D",
         RMC.format(t="194101", status="A", place=PLACE, mode=",A"),
-        RMC.format(t="194101", status="A", place=PLACE, mode=",D,V"),  # NMEA 4.1: no integrity told
+        RMC.format(
+            t="194101", status="A", place=PLACE, mode=",D,V"
+        ),  # NMEA 4.1: no integrity told
     ],
 )
 def test_a_place(told, body):
@@ -161,7 +210,9 @@ def test_vtg(told):
     assert (reading.course, reading.speed) == (77.5, pytest.approx(5.2 * KNOT))
     assert told("INVTG,,T,,M,,N,,K,N", Motion)[0] is None
     assert told("INVTG,77.5,93.3,5.2,9.7,,", Motion)[0] is None  # the old form
-    assert told("INVTG,77.5,T,93.3,M,655.35,N,9.7,K", Motion)[1]["speed out of range"] == 1
+    assert (
+        told("INVTG,77.5,T,93.3,M,655.35,N,9.7,K", Motion)[1]["speed out of range"] == 1
+    )
 
 
 @pytest.mark.parametrize(
@@ -201,17 +252,57 @@ def test_water(nmea, take, told):
 
 
 def test_makers_own_sentences_are_not_taken_for_others(told):
-    assert told("PXRMC,194101,A,4426.1130,N,07140.5596,W,5.2,77.3,160906,15.8,W", Position)[0] is None
+    assert (
+        told(
+            "PXRMC,194101,A,4426.1130,N,07140.5596,W,5.2,77.3,160906,15.8,W", Position
+        )[0]
+        is None
+    )
 
 
-NAMES = ["DPT", "DBT", "DBS", "DBK", "GGA", "GLL", "RMC", "VTG", "ZDA", "HDT", "HDG", "HDM", "MTW", "VHW"]
+NAMES = [
+    "DPT",
+    "DBT",
+    "DBS",
+    "DBK",
+    "GGA",
+    "GLL",
+    "RMC",
+    "VTG",
+    "ZDA",
+    "HDT",
+    "HDG",
+    "HDM",
+    "MTW",
+    "VHW",
+]
 fields = st.lists(
     st.one_of(
         st.sampled_from(
-            ["", "A", "V", "N", "E", "M", "f", "F", "T", "0", "1", "nan", "inf", "-inf", "1e400"]
+            [
+                "",
+                "A",
+                "V",
+                "N",
+                "E",
+                "M",
+                "f",
+                "F",
+                "T",
+                "0",
+                "1",
+                "nan",
+                "inf",
+                "-inf",
+                "1e400",
+            ]
         ),
         st.text(alphabet="0123456789.-+", max_size=12),
-        st.text(alphabet=st.characters(min_codepoint=32, max_codepoint=126, exclude_characters="$!*\\,")),
+        st.text(
+            alphabet=st.characters(
+                min_codepoint=32, max_codepoint=126, exclude_characters="$!*\\,"
+            )
+        ),
     ),
     max_size=14,
 )
@@ -223,9 +314,13 @@ fields = st.lists(
         max_size=6,
     )
 )
-def test_whatever_is_in_the_fields_nothing_is_raised_and_nothing_absurd_told(nmea, take, sentences):
+def test_whatever_is_in_the_fields_nothing_is_raised_and_nothing_absurd_told(
+    nmea, take, sentences
+):
     sensing = Sensing({})
-    for t, _ in take(sensing, nmea(*(",".join(["GP" + name, *f]) for name, f in sentences))):
+    for t, _ in take(
+        sensing, nmea(*(",".join(["GP" + name, *f]) for name, f in sentences))
+    ):
         boat = sensing.boat(t)
         for value, low, high in (
             (boat.lat, -90, 90),

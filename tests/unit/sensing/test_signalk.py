@@ -9,28 +9,52 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from companion.clock import LiveClock
-from companion.sensing import Chunk, Depth, Heading, Motion, Position, Sensing, WaterSpeed, WaterTemperature
+from companion.sensing import (
+    Chunk,
+    Depth,
+    Heading,
+    Motion,
+    Position,
+    Sensing,
+    WaterSpeed,
+    WaterTemperature,
+)
 from companion.sensing.networks import network_line
 from companion.sensing.signalk import ALL_STALE_MS, PATHS, STREAM, SUBSCRIPTION
 from companion.sensing.sources import SignalKSource
 
 START = 1_791_036_900_000  # 2026-10-03T14:15:00Z
 OWN = "vessels.urn:mrn:signalk:uuid:c0d79334-4e25-4245-8892-54e8ccc8021d"
-HELLO = {"name": "a server", "self": OWN, "roles": ["main"], "timestamp": "2026-10-03T14:15:00.000Z"}
+HELLO = {
+    "name": "a server",
+    "self": OWN,
+    "roles": ["main"],
+    "timestamp": "2026-10-03T14:15:00.000Z",
+}
 DEPTH = "environment.depth.belowTransducer"
 
-UNHURRIED = settings(deadline=None, max_examples=40, suppress_health_check=[HealthCheck.too_slow])
+UNHURRIED = settings(
+    deadline=None, max_examples=40, suppress_health_check=[HealthCheck.too_slow]
+)
 
 
 def instant(seconds: float) -> str:
     return f"2026-10-03T14:{15 + int(seconds // 60):02d}:{seconds % 60:06.3f}Z"
 
 
-def delta(path: str, value: object, seconds: float = 0.0, source: str = "n2k.35", context: str = OWN) -> dict:
+def delta(
+    path: str,
+    value: object,
+    seconds: float = 0.0,
+    source: str = "n2k.35",
+    context: str = OWN,
+) -> dict:
     values = [{"path": path, "value": value}]
     return {
         "context": context,
-        "updates": [{"$source": source, "timestamp": instant(seconds), "values": values}],
+        "updates": [
+            {"$source": source, "timestamp": instant(seconds), "values": values}
+        ],
     }
 
 
@@ -58,9 +82,16 @@ def test_depths_below_what(server):
     (depth,) = server.send(delta("environment.depth.belowSurface", 5.7, source="a"))
     assert (depth.below_transducer, depth.below_surface) == (None, 5.7)
     warned, depth = server.send(delta(DEPTH, 5.4))
-    assert warned.text == "server tells depth twice, by a and n2k.35; one of them is listened to"
+    assert (
+        warned.text
+        == "server tells depth twice, by a and n2k.35; one of them is listened to"
+    )
     assert (depth.below_transducer, depth.below_surface) == (5.4, pytest.approx(5.7))
-    assert (depth.origin.source, depth.origin.talker, depth.origin.formatter) == ("server", "n2k.35", DEPTH)
+    assert (depth.origin.source, depth.origin.talker, depth.origin.formatter) == (
+        "server",
+        "n2k.35",
+        DEPTH,
+    )
     # The better of the two is listened to, as with sentences.
     assert not server.send(delta("environment.depth.belowSurface", 9.9, source="a"))
 
@@ -68,7 +99,9 @@ def test_depths_below_what(server):
 def test_place_motion_and_time(server):
     server.send(delta("navigation.gnss.horizontalDilution", 1.1))
     (place,) = server.send(
-        delta("navigation.position", {"latitude": 45.1, "longitude": -93.2, "altitude": 3})
+        delta(
+            "navigation.position", {"latitude": 45.1, "longitude": -93.2, "altitude": 3}
+        )
     )
     assert (place.lat, place.lon, place.hdop) == (45.1, -93.2, 1.1)
     server.send(delta("navigation.courseOverGroundTrue", math.pi / 2))
@@ -82,14 +115,19 @@ def test_a_course_of_another_moment_or_source_is_not_this_speeds(server):
     server.send(delta("navigation.courseOverGroundTrue", 1.0, source="gps"))
     (motion,) = server.send(delta("navigation.speedOverGround", 0.5, source="other"))
     assert motion.course is None
-    (motion,) = Server().send(delta("navigation.speedOverGround", 0.5, 3.0, source="gps"), at=3.0)
+    (motion,) = Server().send(
+        delta("navigation.speedOverGround", 0.5, 3.0, source="gps"), at=3.0
+    )
     assert motion.course is None
 
 
 def test_heading_and_water(server):
     server.send(delta("navigation.magneticVariation", -math.pi / 18))
     (heading,) = server.send(delta("navigation.headingMagnetic", math.pi / 2))
-    assert (heading.true, heading.magnetic) == (pytest.approx(80.0), pytest.approx(90.0))
+    assert (heading.true, heading.magnetic) == (
+        pytest.approx(80.0),
+        pytest.approx(90.0),
+    )
     (water,) = server.send(delta("environment.water.temperature", 290.9))
     assert water.celsius == pytest.approx(17.75)
     (water,) = server.send(delta("navigation.speedThroughWater", 0.6))
@@ -108,17 +146,38 @@ def test_heading_and_water(server):
         (DEPTH, {"value": 5.4}, "depth malformed"),
         ("navigation.position", None, "position void"),
         ("navigation.position", {"latitude": 45.1}, "position malformed"),
-        ("navigation.position", {"latitude": None, "longitude": 1.0}, "position malformed"),
-        ("navigation.position", {"latitude": 0.0, "longitude": 0.0}, "position at 0, 0"),
-        ("navigation.position", {"latitude": 91.0, "longitude": 0.0}, "position malformed"),
+        (
+            "navigation.position",
+            {"latitude": None, "longitude": 1.0},
+            "position malformed",
+        ),
+        (
+            "navigation.position",
+            {"latitude": 0.0, "longitude": 0.0},
+            "position at 0, 0",
+        ),
+        (
+            "navigation.position",
+            {"latitude": 91.0, "longitude": 0.0},
+            "position malformed",
+        ),
         ("navigation.speedOverGround", -0.1, "speed out of range"),
         ("navigation.headingTrue", 7.0, "heading out of range"),
-        ("environment.water.temperature", 17.75, "water temperature out of range"),  # not kelvin
+        (
+            "environment.water.temperature",
+            17.75,
+            "water temperature out of range",
+        ),  # not kelvin
     ],
 )
 def test_no_value(server, path, value, reason):
     for reading in server.send(delta(path, value)):
-        kind = {Depth: "below_surface", Position: "lat", Motion: "speed", Heading: "true"}
+        kind = {
+            Depth: "below_surface",
+            Position: "lat",
+            Motion: "speed",
+            Heading: "true",
+        }
         kind |= {WaterTemperature: "celsius", WaterSpeed: "speed"}
         assert getattr(reading, kind[type(reading)]) is None
     assert reason is None or server.sensing.dropped[reason] >= 1
@@ -130,10 +189,17 @@ def test_a_receiver_without_a_fix_tells_no_place(server, quality):
     server.send(delta("navigation.position", {"latitude": 45.1, "longitude": -93.2}))
     assert server.sensing.boat(0.0).lat is None
     server.send(delta("navigation.gnss.methodQuality", "GNSS Fix"))
-    assert server.send(delta("navigation.position", {"latitude": 45.1, "longitude": -93.2}))[0].lat == 45.1
+    assert (
+        server.send(
+            delta("navigation.position", {"latitude": 45.1, "longitude": -93.2})
+        )[0].lat
+        == 45.1
+    )
 
 
-@pytest.mark.parametrize("context", ["vessels.urn:mrn:imo:mmsi:234567890", "atons.self", "vessels.", ""])
+@pytest.mark.parametrize(
+    "context", ["vessels.urn:mrn:imo:mmsi:234567890", "atons.self", "vessels.", ""]
+)
 def test_other_vessels_are_passed_over(server, context):
     assert not server.send(delta(DEPTH, 5.4, context=context))
     assert server.sensing.dropped == {"of another vessel": 1}
@@ -146,7 +212,9 @@ def test_without_a_greeting_only_self_is_this_boat():
 
 
 def test_what_a_server_last_knew_is_not_the_present(server):
-    assert not server.send(delta(DEPTH, 9.9, 0.0), at=10.0)  # by the greeting ten seconds old
+    assert not server.send(
+        delta(DEPTH, 9.9, 0.0), at=10.0
+    )  # by the greeting ten seconds old
     assert server.send(delta(DEPTH, 5.4, 10.2), at=10.3)
     assert not server.send(delta(DEPTH, 9.9, 4.0), at=11.0)
     assert server.sensing.dropped == {"stale": 2}
@@ -168,7 +236,10 @@ def test_a_clock_that_is_wrong_all_along_is_as_good_as_any():
         behind["updates"][0]["timestamp"] = f"2026-09-29T00:00:0{n}.000Z"
         assert server.send(behind, at=at)
         assert server.send(
-            delta("navigation.position", {"latitude": 45.0, "longitude": 1.0}, float(n)), at=at
+            delta(
+                "navigation.position", {"latitude": 45.0, "longitude": 1.0}, float(n)
+            ),
+            at=at,
         )
 
 
@@ -177,7 +248,16 @@ VALUES = (
     | st.integers()
     | st.text(max_size=4)
     | st.sampled_from(
-        [None, True, [], {}, [[]], {"latitude": 1e308, "longitude": -1e308}, {"latitude": "1"}, "no GPS"]
+        [
+            None,
+            True,
+            [],
+            {},
+            [[]],
+            {"latitude": 1e308, "longitude": -1e308},
+            {"latitude": "1"},
+            "no GPS",
+        ]
     )
 )
 
@@ -201,7 +281,11 @@ def test_any_value_gives_a_reading_in_range_or_none(told):
     st.dictionaries(
         st.sampled_from(["context", "updates", "self", "timestamp"]),
         VALUES
-        | st.lists(st.dictionaries(st.sampled_from(["values", "source", "$source", "timestamp"]), VALUES)),
+        | st.lists(
+            st.dictionaries(
+                st.sampled_from(["values", "source", "$source", "timestamp"]), VALUES
+            )
+        ),
         max_size=4,
     )
 )
@@ -218,7 +302,9 @@ def test_a_websocket_is_asked_for_what_is_read_and_hangs_up():
     asked = []
 
     def answer(connection) -> None:
-        asked.append((connection.request.path, connection.request.headers.get("Authorization")))
+        asked.append(
+            (connection.request.path, connection.request.headers.get("Authorization"))
+        )
         connection.send(json.dumps(HELLO, indent=2))
         asked.append(connection.recv())
         connection.send(b"x" * 100_000)

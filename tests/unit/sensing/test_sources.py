@@ -79,14 +79,19 @@ def test_a_missing_file_is_one_clear_line(tmp_path, listen):
 
 def test_the_same_day_by_serial_port_and_by_file(tagged, take, listen):
     """Times come from the TAG blocks: readings are equal to the last bit."""
-    day = b"".join(tagged(1764061200000 + 200 * i, f"SDDPT,{5 + i % 9 / 10},0.2") for i in range(300))
+    day = b"".join(
+        tagged(1764061200000 + 200 * i, f"SDDPT,{5 + i % 9 / 10},0.2")
+        for i in range(300)
+    )
     master, slave = pty.openpty()
     tty.setraw(slave)
     source = SerialSource("day", os.ttyname(slave), LiveClock())
     said = listen(source)
     assert source.opened.wait(5.0)
     writer = threading.Thread(
-        target=lambda: [os.write(master, day[i : i + 97]) for i in range(0, len(day), 97)]
+        target=lambda: [
+            os.write(master, day[i : i + 97]) for i in range(0, len(day), 97)
+        ]
     )
     wire, file = Sensing({}), Sensing({})
     by_wire = []
@@ -126,7 +131,9 @@ def test_a_serial_port_that_is_not_there_and_comes_later(tmp_path, listen):
 
 def test_tcp_hangs_up_and_comes_back(listen):
     with socket.create_server(("127.0.0.1", 0)) as server:
-        said = listen(TcpSource("plotter", "127.0.0.1", server.getsockname()[1], LiveClock()))
+        said = listen(
+            TcpSource("plotter", "127.0.0.1", server.getsockname()[1], LiveClock())
+        )
         connection, _ = server.accept()
         connection.sendall(b"first")
         assert received(said, 5) == b"first"
@@ -214,5 +221,9 @@ def test_a_reader_outlives_whatever_its_driver_raises(listen):
             stop.wait()
 
     said = listen(Odd())
-    assert said.get(timeout=5.0) == ("lost", "sonar", "a driver: bind(): port must be 0-65535.")
+    assert said.get(timeout=5.0) == (
+        "lost",
+        "sonar",
+        "a driver: bind(): port must be 0-65535.",
+    )
     assert said.get(timeout=5.0) == ("back", "sonar")

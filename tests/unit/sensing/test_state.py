@@ -28,7 +28,10 @@ def say(nmea):
 
 def live(*names: str, **settings: dict) -> Sensing:
     return Sensing(
-        {name: SourceSettings(time="arrival", **settings.get(name, {})) for name in names or ("boat",)}
+        {
+            name: SourceSettings(time="arrival", **settings.get(name, {}))
+            for name in names or ("boat",)
+        }
     )
 
 
@@ -82,7 +85,9 @@ def test_every_value_grows_old(say):
 
 def test_nothing_is_known_of_nothing():
     boat = Sensing({}).boat(0.0)
-    assert all(getattr(boat, name) is None for name in boat.__struct_fields__ if name != "t")
+    assert all(
+        getattr(boat, name) is None for name in boat.__struct_fields__ if name != "t"
+    )
 
 
 def test_two_receivers_that_disagree_never_alternate(say):
@@ -126,32 +131,54 @@ def test_the_sentences_of_one_fix_are_one_position(say):
 
 def test_a_receiver_that_fills_only_one_sentence_has_not_lost_its_fix(say):
     sensing = live()
-    say(sensing, 0.0, f"GPRMC,115820,A,{HERE},0.00,0.0,290613,,", "GPGGA,115820,,,,,0,00,,,M,,M,,")
+    say(
+        sensing,
+        0.0,
+        f"GPRMC,115820,A,{HERE},0.00,0.0,290613,,",
+        "GPGGA,115820,,,,,0,00,,,M,,M,,",
+    )
     assert sensing.boat(0.0).lat is not None
 
 
 def test_the_better_depth_sentence_is_believed(say):
     sensing = live()
-    assert len(say(sensing, 0.0, "SDDBT,,f,5.3,M,,F", "SDDPT,5.4,", "SDDBT,,f,5.3,M,,F")) == 2
+    assert (
+        len(say(sensing, 0.0, "SDDBT,,f,5.3,M,,F", "SDDPT,5.4,", "SDDBT,,f,5.3,M,,F"))
+        == 2
+    )
     assert sensing.boat(0.0).depth == 5.4
-    assert [r.below_surface for r in say(sensing, 9.0, "SDDBT,,f,5.3,M,,F") if isinstance(r, Depth)] == [5.3]
+    assert [
+        r.below_surface
+        for r in say(sensing, 9.0, "SDDBT,,f,5.3,M,,F")
+        if isinstance(r, Depth)
+    ] == [5.3]
 
 
 def test_variation_from_one_sentence_serves_another(say):
     sensing = live()
     say(sensing, 0.0, "HCHDM,100.0,M")
-    assert (sensing.boat(0.0).heading, sensing.boat(0.0).heading_magnetic) == (None, 100.0)
+    assert (sensing.boat(0.0).heading, sensing.boat(0.0).heading_magnetic) == (
+        None,
+        100.0,
+    )
     say(sensing, 1.0, f"GPRMC,115820,A,{HERE},0.00,,290613,15.0,W", "HCHDM,100.0,M")
     assert sensing.boat(1.0).heading == 85.0
 
 
 def test_the_depth_belongs_under_the_transducer(nmea):
-    sensing = Sensing({"boat": SourceSettings(time="arrival")}, BoatOffsets(forward=-4.0, starboard=3.0))
+    sensing = Sensing(
+        {"boat": SourceSettings(time="arrival")},
+        BoatOffsets(forward=-4.0, starboard=3.0),
+    )
     list(sensing.feed(Chunk(0.0, "boat", nmea(gll(HERE)))))
-    assert sensing.boat(0.0).sounding_lat is None  # which way the boat lies is not known
+    assert (
+        sensing.boat(0.0).sounding_lat is None
+    )  # which way the boat lies is not known
     list(sensing.feed(Chunk(0.0, "boat", nmea("HEHDT,90.0,T"))))
     boat = sensing.boat(0.0)
-    distance, bearing = range_and_bearing(boat.lat, boat.lon, boat.sounding_lat, boat.sounding_lon)
+    distance, bearing = range_and_bearing(
+        boat.lat, boat.lon, boat.sounding_lat, boat.sounding_lon
+    )
     assert distance == pytest.approx(5.0, abs=1e-3)
     assert bearing == pytest.approx(180.0 + 53.13, abs=0.01)  # 4 m west, 3 m south
 
@@ -159,7 +186,11 @@ def test_the_depth_belongs_under_the_transducer(nmea):
 def test_settings_by_the_name_in_the_tag_block(tagged, take):
     sensing = Sensing({"gps": SourceSettings(priority=-2, latency=0.3)})
     ((_, reading),) = take(sensing, tagged(1764061200123, gll(HERE), "gps"), "day")
-    assert (reading.origin.source, reading.origin.priority, reading.origin.latency) == ("gps", -2, 0.3)
+    assert (reading.origin.source, reading.origin.priority, reading.origin.latency) == (
+        "gps",
+        -2,
+        0.3,
+    )
 
 
 def test_noise_on_a_wire_without_checksums_does_not_fill_the_memory(take):

@@ -47,20 +47,34 @@ def test_times_of_day_make_logic_time_and_dates_make_utc(run):
     zero = times(readings)[0]
     assert times(readings) == [zero, zero + 1.5, zero + 41.0]
     assert sensing.utc(zero + 10.0) == datetime(2006, 9, 16, 19, 41, 11, tzinfo=UTC)
-    assert sensing.at(datetime(2006, 9, 16, 19, 41, 11, tzinfo=UTC)) == pytest.approx(zero + 10.0)
+    assert sensing.at(datetime(2006, 9, 16, 19, 41, 11, tzinfo=UTC)) == pytest.approx(
+        zero + 10.0
+    )
 
 
 def test_midnight_without_a_date_beside_it(run):
     readings, sensing = run(
-        rmc("235958"), gga("235959"), gga("000000"), gga("000001"), rmc("000002", "170906")
+        rmc("235958"),
+        gga("235959"),
+        gga("000000"),
+        gga("000001"),
+        rmc("000002", "170906"),
     )
     assert times(readings)[-1] - times(readings)[0] == 4.0
-    assert sensing.utc(times(readings)[-1]) == datetime(2006, 9, 17, 0, 0, 2, tzinfo=UTC)
+    assert sensing.utc(times(readings)[-1]) == datetime(
+        2006, 9, 17, 0, 0, 2, tzinfo=UTC
+    )
     assert warnings(readings) == []
 
 
 def test_midnight_with_a_date_that_comes_late(run):
-    readings, _ = run(rmc("235959"), gga("000000"), rmc("000000"), rmc("000001"), rmc("000002", "170906"))
+    readings, _ = run(
+        rmc("235959"),
+        gga("000000"),
+        rmc("000000"),
+        rmc("000001"),
+        rmc("000002", "170906"),
+    )
     assert times(readings)[-1] - times(readings)[0] == 3.0
     assert warnings(readings) == []
 
@@ -69,7 +83,9 @@ def test_undated_times_give_no_utc_until_a_date_comes(run):
     readings, sensing = run(gga("194101"), gga("194102"), gga("194103"))
     assert times(readings)[-1] == 2.0
     assert sensing.utc(2.0) is None
-    readings, sensing = run(gga("194101"), gga("194102"), gga("194103"), rmc("194104"), gga("194105"))
+    readings, sensing = run(
+        gga("194101"), gga("194102"), gga("194103"), rmc("194104"), gga("194105")
+    )
     assert times(readings)[-1] == 4.0
     assert sensing.utc(0.0) == datetime(2006, 9, 16, 19, 41, 1, tzinfo=UTC)
 
@@ -79,7 +95,11 @@ def test_a_void_receiver_tells_no_date(run):
 
 
 def test_a_date_1024_weeks_early_is_put_right_and_said_once(run):
-    readings, sensing = run(rmc("050530", "151102"), rmc("050531", "151102"), "GPZDA,050532,15,11,2002,07,00")
+    readings, sensing = run(
+        rmc("050530", "151102"),
+        rmc("050531", "151102"),
+        "GPZDA,050532,15,11,2002,07,00",
+    )
     assert sensing.utc(sensing.now).date() == date(2022, 7, 1)
     assert len(warnings(readings)) == 1
     assert sensing.dropped["date 1024 weeks early"] == 1
@@ -92,7 +112,10 @@ def test_a_date_1024_weeks_early_is_put_right_and_said_once(run):
 def test_tags_tell_the_era_for_certain(tagged, take):
     sensing = Sensing({})
     c = int(datetime(2026, 10, 3, 5, 5, 30, 200_000, tzinfo=UTC).timestamp() * 1000)
-    take(sensing, tagged(c, rmc("050530", "170207")) + tagged(c + 1000, rmc("050531", "170207")))
+    take(
+        sensing,
+        tagged(c, rmc("050530", "170207")) + tagged(c + 1000, rmc("050531", "170207")),
+    )
     assert sensing.utc(0.0).date() == date(2026, 10, 3)
 
 
@@ -110,7 +133,11 @@ def test_time_that_jumps_back_once_goes_on_from_there(run):
 
 def test_a_time_that_stands_still_beside_one_that_runs(run):
     frozen = f"GPGLL,{PLACE},041601.00,A"
-    bodies = [x for s in range(10) for x in (frozen, gga(f"0505{30 + s}"), rmc(f"0505{30 + s}", "160906"))]
+    bodies = [
+        x
+        for s in range(10)
+        for x in (frozen, gga(f"0505{30 + s}"), rmc(f"0505{30 + s}", "160906"))
+    ]
     readings, sensing = run(*bodies)
     assert sensing.now == pytest.approx(9.0, abs=1.0)
     assert warnings(readings) == []
@@ -118,14 +145,20 @@ def test_a_time_that_stands_still_beside_one_that_runs(run):
 
 
 def test_sentences_slightly_out_of_order(run):
-    readings, sensing = run(*(x for s in range(10, 40) for x in (rmc(f"1941{s}"), gga(f"1941{s - 1}"))))
+    readings, sensing = run(
+        *(x for s in range(10, 40) for x in (rmc(f"1941{s}"), gga(f"1941{s - 1}")))
+    )
     assert times(readings) == sorted(times(readings))
     assert sensing.now == pytest.approx(29.0, abs=1.0)
     assert warnings(readings) == []
 
 
 def test_a_second_receiver_does_not_move_the_clock_until_the_first_is_silent(run):
-    both = [x for s in range(10) for x in (rmc(f"19410{s}"), rmc(f"19410{s}.50", talker="II"))]
+    both = [
+        x
+        for s in range(10)
+        for x in (rmc(f"19410{s}"), rmc(f"19410{s}.50", talker="II"))
+    ]
     alone = [rmc(f"1941{s}", talker="II") for s in range(10, 40)]
     readings, sensing = run(*both, *alone)
     assert sensing.now == pytest.approx(39.0, abs=0.5)
@@ -133,7 +166,9 @@ def test_a_second_receiver_does_not_move_the_clock_until_the_first_is_silent(run
 
 
 def test_time_told_only_every_ten_seconds_is_filled_in(run):
-    bodies = [x for s in range(60) for x in (rmc(f"1941{s // 10}0"), depth(5 + s % 7 / 10))]
+    bodies = [
+        x for s in range(60) for x in (rmc(f"1941{s // 10}0"), depth(5 + s % 7 / 10))
+    ]
     readings, _ = run(*bodies)
     logic = times(readings, Depth)
     steps = [b - a for a, b in itertools.pairwise(logic)]
@@ -171,7 +206,9 @@ def test_tags_are_the_time(tagged, take):
     data = b"".join(tagged(c + ms, depth(), "sonar") for ms in (0, 200, 180, 401))
     assert [t for t, _ in take(sensing, data)] == [0.0, 0.2, 0.2, 0.401]
     assert sensing.utc(0.0) is None  # the recorder's clock is not the GPS
-    assert sensing.at(datetime.fromtimestamp(c / 1000 + 7.5, UTC)) == pytest.approx(7.5, abs=0.002)
+    assert sensing.at(datetime.fromtimestamp(c / 1000 + 7.5, UTC)) == pytest.approx(
+        7.5, abs=0.002
+    )
     assert sensing.boat(0.4).depth == 5.0
 
 
@@ -196,7 +233,9 @@ def test_a_recorder_whose_clock_was_set_forgets_and_says_so(tagged, take):
 def test_arrivals_are_the_time_of_a_live_wire(nmea):
     sensing = Sensing({"boat": SourceSettings(time="arrival")})
     got = [
-        t for at in (100.0, 100.25, 103.0) for t, _ in sensing.feed(Chunk(at, "boat", nmea(rmc("194101"))))
+        t
+        for at in (100.0, 100.25, 103.0)
+        for t, _ in sensing.feed(Chunk(at, "boat", nmea(rmc("194101"))))
     ]
     assert got == [0.0, 0.0, 0.25, 0.25, 3.0, 3.0]
 
@@ -217,7 +256,9 @@ def test_an_instant_without_a_zone_is_refused(run):
     ),
     st.sampled_from(["auto", "tags", "sentences"]),
 )
-def test_whatever_the_clocks_do_logic_time_never_goes_back(nmea, tagged, take, events, mode):
+def test_whatever_the_clocks_do_logic_time_never_goes_back(
+    nmea, tagged, take, events, mode
+):
     data = b""
     for name, second, day in events:
         time = f"{second // 3600:02d}{second // 60 % 60:02d}{second % 60:02d}"
@@ -225,7 +266,9 @@ def test_whatever_the_clocks_do_logic_time_never_goes_back(nmea, tagged, take, e
             "GPRMC": lambda time=time, day=day: nmea(rmc(time, day)),
             "GPGGA": lambda time=time: nmea(gga(time)),
             "IIGLL": lambda time=time: nmea(f"IIGLL,{PLACE},{time},A"),
-            "GPZDA": lambda time=time, day=day: nmea(f"GPZDA,{time},{day[:2]},{day[2:4]},20{day[4:]},,"),
+            "GPZDA": lambda time=time, day=day: nmea(
+                f"GPZDA,{time},{day[:2]},{day[2:4]},20{day[4:]},,"
+            ),
             "SDDPT": lambda: nmea(depth()),
             "tag": lambda second=second: tagged(1764061200000 + second * 3001, depth()),
         }[name]()
@@ -234,12 +277,18 @@ def test_whatever_the_clocks_do_logic_time_never_goes_back(nmea, tagged, take, e
     assert logic == sorted(logic)
     assert all(t >= 0.0 for t in logic)
     bytewise = Sensing({"boat": SourceSettings(time=mode)})
-    single = [item for i in range(len(data)) for item in take(bytewise, data[i : i + 1])]
+    single = [
+        item for i in range(len(data)) for item in take(bytewise, data[i : i + 1])
+    ]
     assert single == take(Sensing({"boat": SourceSettings(time=mode)}), data)
     assert bytewise.dropped == sensing.dropped
 
 
-@given(st.lists(st.tuples(st.integers(0, 10**6), st.integers(0, 10**6)), min_size=1, max_size=5))
+@given(
+    st.lists(
+        st.tuples(st.integers(0, 10**6), st.integers(0, 10**6)), min_size=1, max_size=5
+    )
+)
 def test_anchors_are_their_own_inverse(pairs):
     anchors = Anchors()
     for now, offset in sorted(pairs):

@@ -40,10 +40,18 @@ def over_network(network: str, *messages: str):
         (["WIMWD,270.0,T,,M,8.0,N,4.1,M"], 4.1, 270.0),
         (["WIMWD,270.0,T,,M,8.0,N,,M"], 8.0 * 1852 / 3600, 270.0),
         (["HCHDG,,,,2.0,E", "WIMWD,,T,268.0,M,,N,4.1,M"], 4.1, 270.0),
-        (["WIMWD,,T,268.0,M,,N,4.1,M"], 4.1, None),  # no variation: from where is not known
+        (
+            ["WIMWD,,T,268.0,M,,N,4.1,M"],
+            4.1,
+            None,
+        ),  # no variation: from where is not known
         ([*BOAT, "WIMWV,45.0,T,5.0,M,A"], 5.0, 135.0),
         (["WIMWV,45.0,T,5.0,M,A"], 5.0, None),  # no heading
-        ([*BOAT, "WIMWV,0.0,R,10.0,N,A"], 0.0, None),  # what it feels is its own way: a calm
+        (
+            [*BOAT, "WIMWV,0.0,R,10.0,N,A"],
+            0.0,
+            None,
+        ),  # what it feels is its own way: a calm
         ([*BOAT, "WIMWV,0.0,R,30.0,N,A"], 20 * 1852 / 3600, 90.0),
         ([*BOAT, "WIMWV,180.0,R,36.0,K,A"], 10.0 + 10 * 1852 / 3600, 270.0),
         (["WIMWV,45.0,R,5.0,M,A"], None, None),
@@ -65,7 +73,11 @@ def test_wind_of_sentences(bodies, speed, comes_from):
 
 
 def test_true_and_apparent_in_turn_never_alternate():
-    bodies = [*BOAT, *("WIMWV,0.0,R,30.0,N,A", "WIMWV,45.0,T,5.0,M,A") * 3, "WIMWV,0.0,R,30.0,N,A"]
+    bodies = [
+        *BOAT,
+        *("WIMWV,0.0,R,30.0,N,A", "WIMWV,45.0,T,5.0,M,A") * 3,
+        "WIMWV,0.0,R,30.0,N,A",
+    ]
     boat, sensing = boat_after(*bodies)
     assert (boat.wind_speed, boat.wind_from) == (5.0, 135.0)
     assert sensing.passed_over["wind from another source"] == 3
@@ -80,9 +92,17 @@ def test_true_and_apparent_in_turn_never_alternate():
 )
 def test_the_felt_wind_gives_the_wind_back(speed, comes_from, way, course, heading):
     """Felt wind = the wind's movement less the boat's (addition of velocities)."""
-    east = speed * math.sin(math.radians(comes_from)) + way * math.sin(math.radians(course))
-    north = speed * math.cos(math.radians(comes_from)) + way * math.cos(math.radians(course))
-    felt = WindTold(math.hypot(east, north), math.degrees(math.atan2(east, north)) - heading, "apparent")
+    east = speed * math.sin(math.radians(comes_from)) + way * math.sin(
+        math.radians(course)
+    )
+    north = speed * math.cos(math.radians(comes_from)) + way * math.cos(
+        math.radians(course)
+    )
+    felt = WindTold(
+        math.hypot(east, north),
+        math.degrees(math.atan2(east, north)) - heading,
+        "apparent",
+    )
     told, found = wind_over_ground(felt, heading, (way, course))
     assert told == pytest.approx(speed, abs=1e-9)
     assert math.cos(math.radians(found - comes_from)) == pytest.approx(1.0, abs=1e-9)
@@ -113,19 +133,37 @@ def test_wind_of_nmea_2000(speed, angle, reference, told):
 
 
 def delta(**values: object) -> str:
-    told = [{"path": f"environment.wind.{path}", "value": value} for path, value in values.items()]
-    return json.dumps({"context": "vessels.self", "updates": [{"$source": "w", "values": told}]})
+    told = [
+        {"path": f"environment.wind.{path}", "value": value}
+        for path, value in values.items()
+    ]
+    return json.dumps(
+        {"context": "vessels.self", "updates": [{"$source": "w", "values": told}]}
+    )
 
 
 def test_wind_of_signal_k():
     """In radians and metres per second; what is null is not known (Signal K 1.7, keys reference)."""
-    boat, _ = over_network("signalk", delta(directionTrue=math.pi / 2, speedOverGround=5.5))
+    boat, _ = over_network(
+        "signalk", delta(directionTrue=math.pi / 2, speedOverGround=5.5)
+    )
     assert (boat.wind_speed, boat.wind_from) == (5.5, pytest.approx(90.0))
     for value in (None, "5", True, 1e9, [5.0]):
-        boat, _ = over_network("signalk", delta(directionTrue=1.0, speedOverGround=value))
+        boat, _ = over_network(
+            "signalk", delta(directionTrue=1.0, speedOverGround=value)
+        )
         assert (boat.wind_speed, boat.wind_from) == (None, None)
     heading = json.dumps(
-        {"updates": [{"$source": "c", "values": [{"path": "navigation.headingTrue", "value": 0.0}]}]}
+        {
+            "updates": [
+                {
+                    "$source": "c",
+                    "values": [{"path": "navigation.headingTrue", "value": 0.0}],
+                }
+            ]
+        }
     )
-    boat, _ = over_network("signalk", heading, delta(angleTrueWater=-math.pi / 2, speedTrue=3.0))
+    boat, _ = over_network(
+        "signalk", heading, delta(angleTrueWater=-math.pi / 2, speedTrue=3.0)
+    )
     assert (boat.wind_speed, boat.wind_from) == (3.0, pytest.approx(270.0))

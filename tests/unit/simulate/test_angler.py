@@ -24,7 +24,13 @@ def rigs():
 
 
 def at_rest(place, seconds=90.0):
-    return sail(place, 0.0, [Leg(seconds, place, 0.0)], SteadyWind(), rng=np.random.default_rng(0))
+    return sail(
+        place,
+        0.0,
+        [Leg(seconds, place, 0.0)],
+        SteadyWind(),
+        rng=np.random.default_rng(0),
+    )
 
 
 def deep_water(lake):
@@ -40,7 +46,8 @@ def outwards(lake):
 def test_in_deep_water_nothing_is_touched_and_thicker_lines_go_less_deep(lake, rigs):
     boat = at_rest(deep_water(lake))
     casts = [
-        throw(lake, boat, rigs[n], landed=5.0, bearing=outwards(lake), length=35.0) for n in (1, 2, 3, 4)
+        throw(lake, boat, rigs[n], landed=5.0, bearing=outwards(lake), length=35.0)
+        for n in (1, 2, 3, 4)
     ]
     assert not any(cast.touches for cast in casts)
     deepest = [cast.z.max() for cast in casts]
@@ -51,9 +58,15 @@ def test_in_deep_water_nothing_is_touched_and_thicker_lines_go_less_deep(lake, r
 def test_at_rest_the_way_is_straight_and_ends_at_the_rod(lake, rigs):
     x0, y0 = deep_water(lake)
     bearing = outwards(lake)
-    cast = throw(lake, at_rest((x0, y0)), rigs[1], landed=5.0, bearing=bearing, length=40.0)
-    along = (cast.x - x0) * np.sin(np.radians(bearing)) + (cast.y - y0) * np.cos(np.radians(bearing))
-    aside = (cast.x - x0) * np.cos(np.radians(bearing)) - (cast.y - y0) * np.sin(np.radians(bearing))
+    cast = throw(
+        lake, at_rest((x0, y0)), rigs[1], landed=5.0, bearing=bearing, length=40.0
+    )
+    along = (cast.x - x0) * np.sin(np.radians(bearing)) + (cast.y - y0) * np.cos(
+        np.radians(bearing)
+    )
+    aside = (cast.x - x0) * np.cos(np.radians(bearing)) - (cast.y - y0) * np.sin(
+        np.radians(bearing)
+    )
     assert np.abs(aside).max() < 1e-6
     assert along[0] == pytest.approx(40.0, abs=0.2)
     assert along[-1] < 6.0
@@ -103,11 +116,22 @@ def test_a_tree_in_the_way_is_met_by_the_thin_line_only(lake, rigs):
     start = (trees.x[tree] - 13.0 * np.sin(0.5), trees.y[tree] - 13.0 * np.cos(0.5))
     only = Lake(3)
     only.trees = replace(
-        trees, x=trees.x[[tree]], y=trees.y[[tree]], top=trees.top[[tree]], radius=trees.radius[[tree]]
+        trees,
+        x=trees.x[[tree]],
+        y=trees.y[[tree]],
+        top=trees.top[[tree]],
+        radius=trees.radius[[tree]],
     )
     bearing = np.degrees(0.5)
     thin, thick = (
-        throw(only, at_rest(start), rigs[n], landed=5.0, bearing=bearing, length=rigs[n].retrieve.cast)
+        throw(
+            only,
+            at_rest(start),
+            rigs[n],
+            landed=5.0,
+            bearing=bearing,
+            length=rigs[n].retrieve.cast,
+        )
         for n in (1, 4)
     )
     assert [touch.met for touch in thin.touches] == ["tree"]

@@ -53,7 +53,15 @@ def test_it_is_as_long_and_as_talkative_as_a_demo_should_be(day):
     assert sum(s["command"] is not None for s in said) >= 25
     assert sum(s["command"] is None for s in said) >= 3
     assert len(day.truth["rods"]) == 4
-    assert len({(r["lure"]["drag_area"], r["lure"]["lift_ratio"]) for r in day.truth["rods"]}) == 1
+    assert (
+        len(
+            {
+                (r["lure"]["drag_area"], r["lure"]["lift_ratio"])
+                for r in day.truth["rods"]
+            }
+        )
+        == 1
+    )
     assert len({r["line"]["diameter"] for r in day.truth["rods"]}) == 4
 
 
@@ -112,7 +120,11 @@ def test_a_touch_is_called_after_it_and_a_bite_is_logged_where_the_lure_was(day)
     said = day.truth["utterances"]
     for cast in day.truth["casts"]:
         if cast["bite"]:
-            logged = [s["t"] for s in said if s["words"] == "log bite" and s["t"] > cast["bite"]["t"]]
+            logged = [
+                s["t"]
+                for s in said
+                if s["words"] == "log bite" and s["t"] > cast["bite"]["t"]
+            ]
             assert 0.5 < logged[0] - cast["bite"]["t"] < 6.0
     called = [s["t"] for s in said if s["words"] in ("touched bottom", "snagged up")]
     began = [touch["t"] for cast in day.truth["casts"] for touch in cast["touches"]]
@@ -126,12 +138,20 @@ def test_a_written_day_is_a_recorded_day(day, tmp_path):
     day.write(tmp_path)
     clips = sorted((tmp_path / "clips").glob("*.flac"))
     assert [c.name for c in clips] == [u["clip"] for u in day.truth["utterances"]]
-    ends = [clip_began(c.name) + timedelta(seconds=len(read_clip(c)) / SAMPLE_RATE_HZ) for c in clips]
+    ends = [
+        clip_began(c.name) + timedelta(seconds=len(read_clip(c)) / SAMPLE_RATE_HZ)
+        for c in clips
+    ]
     assert clip_began(clips[0].name) >= DAY_START
     for clip, before in zip(clips[1:], ends, strict=False):
         assert clip_began(clip.name) > before  # nobody talks over another
     assert config.load(tmp_path / "companion.toml").rods
-    assert json.loads((tmp_path / "truth.json").read_text()) == json.loads(json.dumps(day.truth))
-    assert "nothing in this folder happened" in (tmp_path / "README.md").read_text().lower()
+    assert json.loads((tmp_path / "truth.json").read_text()) == json.loads(
+        json.dumps(day.truth)
+    )
+    assert (
+        "nothing in this folder happened"
+        in (tmp_path / "README.md").read_text().lower()
+    )
     assert sum(f.stat().st_size for f in tmp_path.rglob("*") if f.is_file()) < 6_000_000
     assert np.array_equal(read_clip(clips[0]), day.sound(0))

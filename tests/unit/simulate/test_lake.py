@@ -89,12 +89,16 @@ def test_cover_is_never_below_the_bottom(lake):
     assert np.all(lake.cover(x, y) <= lake.bottom(x, y) + 1e-12)
 
 
-@pytest.mark.parametrize(("latitude", "longitude"), [(-47.2, -126.4), (0.0, 10.0), (62.0, 24.0)])
+@pytest.mark.parametrize(
+    ("latitude", "longitude"), [(-47.2, -126.4), (0.0, 10.0), (62.0, 24.0)]
+)
 def test_the_plane_agrees_with_the_ellipsoid(latitude, longitude):
     plane = LakePlane(latitude, longitude)
     for x, y in [(700.0, 700.0), (-300.0, 20.0), (0.0, -500.0)]:
         lat, lon = plane.to_degrees(x, y)
         line = Geodesic.WGS84.Inverse(latitude, longitude, float(lat), float(lon))
         assert line["s12"] == pytest.approx(np.hypot(x, y), abs=0.01)
-        assert line["azi1"] % 360 == pytest.approx(np.degrees(np.arctan2(x, y)) % 360, abs=0.01)
+        assert line["azi1"] % 360 == pytest.approx(
+            np.degrees(np.arctan2(x, y)) % 360, abs=0.01
+        )
         assert plane.to_metres(lat, lon) == pytest.approx((x, y), abs=1e-6)

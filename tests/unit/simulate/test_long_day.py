@@ -38,7 +38,11 @@ def test_every_sentence_and_tag_is_whole(lines):
         fields, given = tags.split("*")
         assert pynmea2.NMEASentence.checksum(fields) == int(given, 16)
         kinds.append(pynmea2.parse(body, check=True).sentence_type)
-    assert (kinds.count("RMC"), kinds.count("GGA"), kinds.count("DPT")) == (720, 720, 360)
+    assert (kinds.count("RMC"), kinds.count("GGA"), kinds.count("DPT")) == (
+        720,
+        720,
+        360,
+    )
 
 
 def test_times_rise(lines):
@@ -55,7 +59,9 @@ def test_depth_and_position_are_the_lakes(lines):
             x, y = lake.plane.to_metres(message.latitude, message.longitude)
             assert 1.0 < message.spd_over_grnd * 1852 / 3600 < 2.0
         elif message.sentence_type == "DPT":
-            off.append(float(message.depth) + float(message.offset) - float(lake.bottom(x, y)))
+            off.append(
+                float(message.depth) + float(message.offset) - float(lake.bottom(x, y))
+            )
     assert abs(sum(off) / len(off)) < 0.05
     assert max(abs(o) for o in off) < 0.8
 

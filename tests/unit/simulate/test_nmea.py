@@ -9,7 +9,15 @@ import pytest
 
 from companion.simulate.boat import Instruments, Leg, SteadyWind, read, sail
 from companion.simulate.lake import Lake
-from companion.simulate.nmea import MAGNETIC_VARIATION_DEG, Faults, Recorder, Span, angle, sentence, tag
+from companion.simulate.nmea import (
+    MAGNETIC_VARIATION_DEG,
+    Faults,
+    Recorder,
+    Span,
+    angle,
+    sentence,
+    tag,
+)
 
 START = 1_791_036_900_000
 LINE = re.compile(rb"\\(s:sonar,c:(\d{13}))\*([0-9A-F]{2})\\\$([^*]+)\*([0-9A-F]{2})")
@@ -28,18 +36,27 @@ def lake():
 def readings(lake):
     edge = lake.place("ledge")
     track = sail(
-        (edge.x, edge.y), 0.0, [Leg(120.0, (0.0, 0.0), 2.0)], SteadyWind(), rng=np.random.default_rng(1)
+        (edge.x, edge.y),
+        0.0,
+        [Leg(120.0, (0.0, 0.0), 2.0)],
+        SteadyWind(),
+        rng=np.random.default_rng(1),
     )
     return read(lake, track, Instruments(), np.random.default_rng(2))
 
 
 def recorded(lake, readings, **faults):
-    return Recorder(lake, START, faults=Faults(**faults)).write(readings, np.random.default_rng(3))
+    return Recorder(lake, START, faults=Faults(**faults)).write(
+        readings, np.random.default_rng(3)
+    )
 
 
 def parsed(written):
     return [
-        (int(line.split(b"c:")[1][:13]), pynmea2.parse(line[line.index(b"$") :].decode(), check=True))
+        (
+            int(line.split(b"c:")[1][:13]),
+            pynmea2.parse(line[line.index(b"$") :].decode(), check=True),
+        )
         for line in written.data.split(b"\r\n")[:-1]
     ]
 
@@ -83,16 +100,22 @@ def test_times_rise_and_follow_the_instant(lake, readings):
 def test_sentences_say_what_the_instruments_show(lake, readings):
     messages = parsed(recorded(lake, readings))
     rmc, dpt, hdg = (of_kind(messages, kind) for kind in ("RMC", "DPT", "HDG"))
-    x, y = lake.plane.to_metres([m.latitude for _, m in rmc], [m.longitude for _, m in rmc])
+    x, y = lake.plane.to_metres(
+        [m.latitude for _, m in rmc], [m.longitude for _, m in rmc]
+    )
     assert x == pytest.approx(readings.x[::5][: len(x)], abs=0.02)
     assert y == pytest.approx(readings.y[::5][: len(y)], abs=0.02)
     assert [m.spd_over_grnd * 1852 / 3600 for _, m in rmc] == pytest.approx(
         readings.speed[::5][: len(rmc)], abs=0.01
     )
-    assert [float(m.depth) for _, m in dpt] == pytest.approx(readings.depth[::2], abs=0.006)
+    assert [float(m.depth) for _, m in dpt] == pytest.approx(
+        readings.depth[::2], abs=0.006
+    )
     assert {float(m.offset) for _, m in dpt} == {0.3}
     heading = [(float(m.heading) + MAGNETIC_VARIATION_DEG) % 360 for _, m in hdg]
-    gone = (np.array(heading) - readings.heading[2::5][: len(heading)] + 180) % 360 - 180
+    gone = (
+        np.array(heading) - readings.heading[2::5][: len(heading)] + 180
+    ) % 360 - 180
     assert np.abs(gone).max() < 0.06
     assert {m.datestamp.isoformat() for _, m in rmc} == {"2026-10-03"}
 
@@ -111,13 +134,21 @@ def test_a_tag_block_as_published():
 
 def test_faults_come_when_they_are_said_to(lake, readings):
     written = recorded(
-        lake, readings, depth_lost=Span(20, 50), gps_void=Span(60, 70), gps_silent=Span(70, 90)
+        lake,
+        readings,
+        depth_lost=Span(20, 50),
+        gps_void=Span(60, 70),
+        gps_silent=Span(70, 90),
     )
     messages = [((t - START) / 1000, m) for t, m in parsed(written)]
     lost = [t for t, m in of_kind(messages, "DPT") if not m.depth]
     assert 20 <= min(lost) < 20.6
     assert 49.4 < max(lost) < 50.3
-    zeros = [t for t, m in of_kind(messages, "DPT") if m.depth is not None and float(m.depth) == 0.0]
+    zeros = [
+        t
+        for t, m in of_kind(messages, "DPT")
+        if m.depth is not None and float(m.depth) == 0.0
+    ]
     assert zeros
     assert all(20 <= t < 50.3 for t in zeros)
     void = [t for t, m in of_kind(messages, "RMC") if m.status == "V"]
@@ -133,10 +164,14 @@ def test_damage_on_the_wire_is_counted_and_real(lake, readings):
     assert sum(dirty.faults.values()) == 26
     assert all(n == 5 for name, n in dirty.faults.items() if name != "first line cut")
     good = sum(LINE.fullmatch(line) is not None for line in dirty.data.split(b"\r\n"))
-    # cut first line, 5 noise inside, 5 flipped bits are lost; 5 with nulls and 10 joined are not whole lines
+    # cut first line, 5 noise inside, 5 flipped bits are lost; 5 with nulls and 10
+    # joined are not whole lines
     assert clean.sentences - 22 <= good <= clean.sentences - 11
     assert dirty.data.count(b"\x00") > 0
 
 
 def test_the_same_seed_gives_the_same_bytes(lake, readings):
-    assert recorded(lake, readings, mangled=25).data == recorded(lake, readings, mangled=25).data
+    assert (
+        recorded(lake, readings, mangled=25).data
+        == recorded(lake, readings, mangled=25).data
+    )

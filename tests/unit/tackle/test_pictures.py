@@ -32,24 +32,33 @@ def found() -> tuple[RodReach, ...]:
 
 
 @pytest.mark.parametrize(("unit", "metres"), [("feet", 0.3048), ("metres", 1.0)])
-def test_table_has_each_rod_with_its_reach_and_says_what_is_guessed(unit: LengthUnit, metres: float) -> None:
+def test_table_has_each_rod_with_its_reach_and_says_what_is_guessed(
+    unit: LengthUnit, metres: float
+) -> None:
     lines = pictures.table(found(), unit).splitlines()
     for one, line in zip(found(), lines[1:4], strict=True):
         assert line.startswith(f"{one.rod} ")
         assert f" {one.reach.best / metres:.1f} " in line
         assert f"{one.reach.low / metres:.1f} to {one.reach.high / metres:.1f}" in line
-    assert len([line for line in lines if line.startswith("note: ") and "guessed" in line]) == 3
+    assert (
+        len([line for line in lines if line.startswith("note: ") and "guessed" in line])
+        == 3
+    )
 
 
 def test_plot_puts_each_rod_as_deep_as_it_reaches() -> None:
     lines = pictures.plot(found(), "feet", width=80, height=40).splitlines()
     water = [line.split("|", 1)[1] for line in lines if "|" in line]
     assert all(len(line) <= 80 for line in lines)
-    depth_of_row = 1.05 * max(z for one in found() for _, z in one.deep) / (len(water) - 1)
+    depth_of_row = (
+        1.05 * max(z for one in found() for _, z in one.deep) / (len(water) - 1)
+    )
     for one in found():
         deepest = max(row for row, line in enumerate(water) if str(one.rod) in line)
         hidden = [other.reach.best for other in found() if other.rod > one.rod]
-        assert not hidden or deepest * depth_of_row == pytest.approx(one.reach.best, abs=2.1 * depth_of_row)
+        assert not hidden or deepest * depth_of_row == pytest.approx(
+            one.reach.best, abs=2.1 * depth_of_row
+        )
 
 
 def test_drawing_is_svg_with_a_path_a_band_and_words_for_each_rod() -> None:
@@ -59,7 +68,9 @@ def test_drawing_is_svg_with_a_path_a_band_and_words_for_each_rod() -> None:
     styles = {way.get("class") for way in ways}
     assert len(styles) == len(found())
     words = [text.text or "" for text in root.iter(f"{SVG}text")]
-    assert all(any(f"{one.reach.best:.1f} m" in word for word in words) for one in found())
+    assert all(
+        any(f"{one.reach.best:.1f} m" in word for word in words) for one in found()
+    )
     assert any("not for navigation" in word for word in words)
 
 

@@ -31,9 +31,13 @@ def test_units_to_si(kind: Kind, text: str, value: float) -> None:
     assert Quantity(kind).read(text) == pytest.approx(value, rel=1e-6, abs=1e-12)
 
 
-@pytest.mark.parametrize("text", ["", "12", "mm", "1 lb", "one m", "1,5 m", "nan m", "1e3 m", 12, None, True])
+@pytest.mark.parametrize(
+    "text", ["", "12", "mm", "1 lb", "one m", "1,5 m", "nan m", "1e3 m", 12, None, True]
+)
 def test_what_is_no_length(text: object) -> None:
-    with pytest.raises(ValueError, match=r'expected a length with its unit, like "0.33 mm"'):
+    with pytest.raises(
+        ValueError, match=r'expected a length with its unit, like "0.33 mm"'
+    ):
         Quantity("length").read(text)
 
 
@@ -49,4 +53,6 @@ def test_range_is_told_in_the_unit_used() -> None:
 @given(st.floats(0.001, 1000.0))
 def test_feet_and_metres_agree(metres: float) -> None:
     length = Quantity("length")
-    assert length.read(f"{metres / 0.3048:.9f} ft") == pytest.approx(length.read(f"{metres:.9f} m"), rel=1e-5)
+    assert length.read(f"{metres / 0.3048:.9f} ft") == pytest.approx(
+        length.read(f"{metres:.9f} m"), rel=1e-5
+    )

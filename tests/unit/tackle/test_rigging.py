@@ -37,7 +37,10 @@ cast = "{cast} yd"
 line = {{ material = "fluorocarbon", {thick}, strength = "{strength} lb" }}
 reel = {{ per_turn = "28 in", turns = "1.25 /s" }}
 """
-    for number, cast, thick, strength in ((1, 45, 'diameter = "0.285 mm"', 12), (2, 40, "size = 4", 17))
+    for number, cast, thick, strength in (
+        (1, 45, 'diameter = "0.285 mm"', 12),
+        (2, 40, "size = 4", 17),
+    )
 )
 
 
@@ -56,7 +59,9 @@ def test_a_lure_with_two_stated_depths_reaches_both_and_is_known_better() -> Non
     once = LureSpec("a", 0.07, Rating(5.4, line, 41.0))
     twice = LureSpec("a", 0.07, Rating(5.4, line, 41.0), also=Rating(2.9, line, 18.3))
     lure, short = twice.physics(), dive.Retrieve(18.3, 1.0, 0.5, temperature=18.0)
-    assert dive.solve(line.physics(), lure, twice.rated_retrieve()).reach == pytest.approx(5.4, rel=3e-3)
+    assert dive.solve(
+        line.physics(), lure, twice.rated_retrieve()
+    ).reach == pytest.approx(5.4, rel=3e-3)
     assert dive.solve(line.physics(), lure, short).reach == pytest.approx(2.9, rel=0.01)
     assert stated(twice).drag_sigma < stated(once).drag_sigma
 
@@ -77,7 +82,9 @@ def test_a_depth_that_cannot_be_is_told() -> None:
     line = LineSpec("nylon", diameter=0.3e-3)
     with pytest.raises(ValueError, match="two fifths of its cast"):
         Rating(15.0, line, 30.0)
-    hopeless = LureSpec("pebble", 0.012, Rating(12.0, LineSpec("nylon", diameter=1e-3), 31.0))
+    hopeless = LureSpec(
+        "pebble", 0.012, Rating(12.0, LineSpec("nylon", diameter=1e-3), 31.0)
+    )
     with pytest.raises(ValueError, match='"pebble": check the stated depth'):
         hopeless.physics()
 
@@ -95,24 +102,34 @@ def test_lines_need_a_thickness_and_prefer_what_was_measured() -> None:
 
 
 BRAID_30, FLUOROCARBON_20 = (
-    LineSpec(m, strength=lb * POUND_FORCE) for m, lb in (("braid", 30), ("fluorocarbon", 20))
+    LineSpec(m, strength=lb * POUND_FORCE)
+    for m, lb in (("braid", 30), ("fluorocarbon", 20))
 )
 
 
 def with_leader(length: float = 2.0) -> Rod:
     rod = rods()[0].with_line(BRAID_30)
-    return structs.replace(rod, spec=structs.replace(rod.spec, leader=Leader(FLUOROCARBON_20, length)))
+    return structs.replace(
+        rod, spec=structs.replace(rod.spec, leader=Leader(FLUOROCARBON_20, length))
+    )
 
 
 def test_a_rod_has_leader_main_line_and_backing_in_their_order() -> None:
     backing = Backing(LineSpec("nylon", size=4), 30.0)
-    rod = structs.replace(with_leader(), spec=structs.replace(with_leader().spec, backing=backing))
+    rod = structs.replace(
+        with_leader(), spec=structs.replace(with_leader().spec, backing=backing)
+    )
     line = rod.dive_line()
     assert [piece.length for piece in line.sections] == [2.0, 30.0]
     assert [piece.density for piece in line.sections] == [1775.0, 970.0]
     assert (line.diameter, line.density) == (0.33e-3, 1140.0)
-    assert rod.line_name == "30 lb braid with 20 lb fluorocarbon leader over size 4 nylon backing"
-    assert rig_name(with_leader()) == "rod 1, 30 lb braid with 20 lb fluorocarbon leader"
+    assert (
+        rod.line_name
+        == "30 lb braid with 20 lb fluorocarbon leader over size 4 nylon backing"
+    )
+    assert (
+        rig_name(with_leader()) == "rod 1, 30 lb braid with 20 lb fluorocarbon leader"
+    )
     assert rods()[0].dive_line().sections == ()
 
 
@@ -126,16 +143,24 @@ def test_a_leader_takes_depth_stays_with_another_line_and_can_be_left_out() -> N
     as_it_is, without = found(Change()), found(change_from(leader="none"))
     longer = found(change_from(leader="fluorocarbon 20 lb of 13 ft"))
     assert without.reach.best > 1.03 * as_it_is.reach.best > 1.03 * longer.reach.best
-    assert (as_it_is.leader, without.leader, longer.leader) == (2.0, None, pytest.approx(13 * FOOT))
+    assert (as_it_is.leader, without.leader, longer.leader) == (
+        2.0,
+        None,
+        pytest.approx(13 * FOOT),
+    )
     nylon = found(change_from(line="nylon 0.33 mm"))
     assert nylon.line == "0.33 mm nylon with 20 lb fluorocarbon leader"
-    assert "30 lb braid with 20 lb fluorocarbon leader of 6.6 ft  " in pictures.table([as_it_is], "feet")
+    assert "30 lb braid with 20 lb fluorocarbon leader of 6.6 ft  " in pictures.table(
+        [as_it_is], "feet"
+    )
 
 
 def test_what_a_leader_taught_is_kept_when_it_gets_shorter() -> None:
     learned = calibrations([with_leader()])["deep dorrow"]
     learned.learn(Touch(rig_name(with_leader()), ((0.0, 5.0),), 12.0))
-    again = calibrations([with_leader(1.5)], {"deep dorrow": learned.belief()})["deep dorrow"]
+    again = calibrations([with_leader(1.5)], {"deep dorrow": learned.belief()})[
+        "deep dorrow"
+    ]
     assert again.belief().by_rig[rig_name(with_leader(1.5))].touches == 1
 
 
@@ -146,9 +171,15 @@ def test_reach_before_any_touch_is_that_of_the_description() -> None:
         assert found.reach.low < 0.9 * plain.reach
         assert found.reach.high > 1.1 * plain.reach
         # The paths are as depths are told on this boat, which may all be off.
-        assert max(z for _, z in found.path) == pytest.approx(found.reach.best, rel=0.01)
-        assert 0.95 * found.reach.low < max(z for _, z in found.shallow) < found.reach.low
-        assert found.reach.high < max(z for _, z in found.deep) < 1.05 * found.reach.high
+        assert max(z for _, z in found.path) == pytest.approx(
+            found.reach.best, rel=0.01
+        )
+        assert (
+            0.95 * found.reach.low < max(z for _, z in found.shallow) < found.reach.low
+        )
+        assert (
+            found.reach.high < max(z for _, z in found.deep) < 1.05 * found.reach.high
+        )
 
 
 def test_changes_go_the_way_they_must() -> None:
@@ -163,7 +194,9 @@ def test_changes_go_the_way_they_must() -> None:
     assert deep(Change(temperature=5.0)) < deep(Change(temperature=30.0))
 
 
-def test_what_one_rod_learns_reaches_the_other_and_comes_back_from_the_logbook() -> None:
+def test_what_one_rod_learns_reaches_the_other_and_comes_back_from_the_logbook() -> (
+    None
+):
     learned = calibrations(rods())["deep dorrow"]
     was = learned.reach(rig_name(rods()[1])).best
     name = rig_name(rods()[0])
@@ -175,9 +208,14 @@ def test_what_one_rod_learns_reaches_the_other_and_comes_back_from_the_logbook()
     assert again.belief() == learned.belief()
     said = before_and_after(rods()[0], again, "feet")
     belief = again.belief().by_rig[name]
-    assert said == f"rod one: {belief.reach.best / FOOT:.1f} ft, was {belief.before.best / FOOT:.1f}"
+    assert (
+        said
+        == f"rod one: {belief.reach.best / FOOT:.1f} ft, was {belief.before.best / FOOT:.1f}"
+    )
     told = what_was_learned(rods(), {"deep dorrow": again}, "feet").splitlines()
-    assert told[0].startswith(said + "; 4 touches, no cast without on 12 lb fluorocarbon; cast ")
+    assert told[0].startswith(
+        said + "; 4 touches, no cast without on 12 lb fluorocarbon; cast "
+    )
     assert told[1].endswith(", told 40")
     again.learn(Touch(rig_name(rods()[1]), ((0.0, 5.4),), 12.0))
     again.learn(NoTouch(rig_name(rods()[1]), ((0.0, 9.0),)))
@@ -195,12 +233,20 @@ def test_what_one_rod_learns_reaches_the_other_and_comes_back_from_the_logbook()
         ({"speed": "30 m/s"}, 'speed "30 m/s": must be between'),
         ({"temperature": "200 F"}, 'temperature "200 F": must be between'),
         ({"line": "rope 3"}, 'line "rope 3": expected a material'),
-        ({"line": "nylon size big"}, 'line "nylon size big": size "big": expected a standard size number'),
-        ({"leader": "nylon 0.3 mm"}, 'leader "nylon 0.3 mm": expected its line and length'),
+        (
+            {"line": "nylon size big"},
+            'line "nylon size big": size "big": expected a standard size number',
+        ),
+        (
+            {"leader": "nylon 0.3 mm"},
+            'leader "nylon 0.3 mm": expected its line and length',
+        ),
         ({"line": "nylon 33"}, 'line "nylon 33": expected a length'),
     ],
 )
-def test_a_change_that_cannot_be_is_told_with_what_it_was(words: dict[str, str], says: str) -> None:
+def test_a_change_that_cannot_be_is_told_with_what_it_was(
+    words: dict[str, str], says: str
+) -> None:
     with pytest.raises(ValueError, match=re.escape(says)):
         change_from(**words)
 
@@ -214,4 +260,7 @@ def test_touches_outlive_a_new_description() -> None:
     longer = (rods()[0].with_cast(48.0), rods()[1])
     again = calibrations(longer, {"deep dorrow": learned.belief()})["deep dorrow"]
     assert again.belief().by_rig[name].touches == 4
-    assert again.belief().by_rig[name].before.best > learned.belief().by_rig[name].before.best
+    assert (
+        again.belief().by_rig[name].before.best
+        > learned.belief().by_rig[name].before.best
+    )

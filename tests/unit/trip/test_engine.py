@@ -29,7 +29,14 @@ from companion.events import (
 )
 from companion.lakebed.bed import Bed
 from companion.lakebed.marks import off_the_bow
-from companion.sensing import BoatOffsets, BoatState, Chunk, MaximumAges, Sensing, range_and_bearing
+from companion.sensing import (
+    BoatOffsets,
+    BoatState,
+    Chunk,
+    MaximumAges,
+    Sensing,
+    range_and_bearing,
+)
 from companion.trip import wording
 from companion.trip.agenda import Utterance
 from companion.trip.engine import Engine
@@ -62,7 +69,8 @@ def tagged(t: float, body: str) -> bytes:
 def rmc(t: float, lat="4500.000", lon="09300.000") -> bytes:
     at = START + timedelta(seconds=t)
     return tagged(
-        t, f"GPRMC,{at:%H%M%S}.{at.microsecond // 10000:02d},A,{lat},N,{lon},W,0.5,090.0,{at:%d%m%y},,,A"
+        t,
+        f"GPRMC,{at:%H%M%S}.{at.microsecond // 10000:02d},A,{lat},N,{lon},W,0.5,090.0,{at:%d%m%y},,,A",
     )
 
 
@@ -98,7 +106,11 @@ def run(data: bytes, spoken=(), cuts=(), keep=None):
     engine = Engine("a test", sensing, deck, GRAMMAR, "feet", events.append, keep=keep)
     for t, words in spoken:
         began = START + timedelta(seconds=t)
-        engine.utterance(Utterance(began, began + timedelta(seconds=1), lambda w=words: w, f"{t}.flac"))
+        engine.utterance(
+            Utterance(
+                began, began + timedelta(seconds=1), lambda w=words: w, f"{t}.flac"
+            )
+        )
     edges = [0, *sorted(cuts), len(data)]
     for a, b in pairwise(edges):
         engine.chunk(Chunk(0.0, "sonar", data[a:b]))
@@ -111,7 +123,8 @@ def of(kind, events):
 
 
 REACH = {
-    rod.number: path.reach for rod, path in zip(SETTINGS.rods, shared_deck_paths().values(), strict=True)
+    rod.number: path.reach
+    for rod, path in zip(SETTINGS.rods, shared_deck_paths().values(), strict=True)
 }
 
 
@@ -125,14 +138,18 @@ def test_a_trip_begins_with_the_rods_and_ends_with_the_counts():
 
 
 def test_events_come_in_order_of_time_and_carry_utc():
-    events = run(recording(60, lambda t: 6.0 + t / 20), [(5, "log bite"), (30, "how deep")])
+    events = run(
+        recording(60, lambda t: 6.0 + t / 20), [(5, "log bite"), (30, "how deep")]
+    )
     assert [e.t for e in events] == sorted(e.t for e in events)
     bite = of(Logged, events)[0]
     assert bite.t == pytest.approx(6.0)
     assert bite.utc == "2026-10-03T14:00:06.000Z"
 
 
-@pytest.mark.parametrize(("share", "state"), [(0.8, "touch"), (1.05, "clear"), (1.8, "short")])
+@pytest.mark.parametrize(
+    ("share", "state"), [(0.8, "touch"), (1.05, "clear"), (1.8, "short")]
+)
 def test_how_a_trip_begins_is_noted_and_asks_for_no_word(share, state):
     events = run(recording(20, lambda _: share * REACH[1]))
     assert [m.state for m in of(Match, events)] == [state]
@@ -150,7 +167,9 @@ def test_a_rod_just_taken_is_told_of_at_once_and_what_then_changes_within_four_s
 
 def test_what_was_said_is_not_taken_back_within_ten_seconds():
     low, deep = 0.9 * REACH[3], 1.2 * REACH[3]
-    events = run(recording(120, lambda t: low if t % 10 < 5 else deep), [(2, "rod three")])
+    events = run(
+        recording(120, lambda t: low if t % 10 < 5 else deep), [(2, "rod three")]
+    )
     times = [s.t for s in of(Said, events) if s.about == "match"]
     assert len(times) > 3
     assert min(b - a for a, b in pairwise(times)) > 10.0
@@ -158,7 +177,9 @@ def test_what_was_said_is_not_taken_back_within_ten_seconds():
 
 def test_a_false_echo_is_neither_spoken_nor_logged_nor_answered():
     depth = lambda t: 2.0 if 20.0 <= t < 21.0 else 0.9 * REACH[3]  # noqa: E731
-    events = run(recording(40, depth), [(5, "rod three"), (19.2, "log bite"), (19.6, "how deep")])
+    events = run(
+        recording(40, depth), [(5, "rod three"), (19.2, "log bite"), (19.6, "how deep")]
+    )
     assert [s.text for s in of(Said, events) if s.about == "match"] == ["touch"]
     assert of(Logged, events)[0].bottom == pytest.approx(0.9 * REACH[3], abs=0.01)
     assert "7 feet under us" not in [s.text for s in of(Said, events)]
@@ -167,7 +188,10 @@ def test_a_false_echo_is_neither_spoken_nor_logged_nor_answered():
 def test_a_mark_is_where_the_boat_was_at_the_first_word_less_the_reaction():
     """At five knots the boat is 4 m on when the words end."""
     knots = 2.57
-    data = b"".join(rmc(t / 2, lat=f"45{t / 2 * knots / 1852.0:07.4f}") + dpt(t / 2, 5.0) for t in range(80))
+    data = b"".join(
+        rmc(t / 2, lat=f"45{t / 2 * knots / 1852.0:07.4f}") + dpt(t / 2, 5.0)
+        for t in range(80)
+    )
     (mark,) = of(Logged, run(data, [(20.3, "mark a ledge")]))
     north = (mark.boat.lat - 45.0) * 60.0 * 1852.0
     assert north == pytest.approx((20.3 - REACTION_S) * knots, abs=0.5)
@@ -178,8 +202,13 @@ def test_lost_depth_and_its_return_are_each_said_once():
     news = of(DepthNews, events)
     assert [n.state for n in news] == ["lost", "back"]
     assert news[0].t == pytest.approx(29.8 + MaximumAges().depth)
-    assert news[1].t == pytest.approx(90.0 + BACK_AFTER_S, abs=0.5), "three pings and two seconds"
-    assert [s.text for s in of(Said, events) if s.about == "depth"] == ["depth lost", "depth back, 13 feet"]
+    assert news[1].t == pytest.approx(90.0 + BACK_AFTER_S, abs=0.5), (
+        "three pings and two seconds"
+    )
+    assert [s.text for s in of(Said, events) if s.about == "depth"] == [
+        "depth lost",
+        "depth back, 13 feet",
+    ]
 
 
 def test_a_flickering_echo_is_no_depth_that_is_back():
@@ -216,13 +245,17 @@ def test_which_rod_without_a_map_names_the_shallowest_that_touches_or_says_that_
     middle = (REACH[2] + REACH[3]) / 2
     (take,) = [
         s.text
-        for s in of(Said, run(recording(20, lambda _: middle, fixes=False), [(5, "which rod")]))
+        for s in of(
+            Said, run(recording(20, lambda _: middle, fixes=False), [(5, "which rod")])
+        )
         if s.about == "answer"
     ]
     assert take.startswith("take number two")
     (none,) = [
         s.text
-        for s in of(Said, run(recording(20, lambda _: 12.0, fixes=False), [(5, "which rod")]))
+        for s in of(
+            Said, run(recording(20, lambda _: 12.0, fixes=False), [(5, "which rod")])
+        )
         if s.about == "answer"
     ]
     assert none.startswith("none gets down, number one")
@@ -250,7 +283,9 @@ def test_without_an_announced_cast_the_lure_is_put_at_its_reach_with_a_wide_radi
 
 def drifting(seconds):
     """A recording of a boat that drifts north at about a knot."""
-    return b"".join(rmc(t, lat=f"45{t * 0.000278:07.4f}") + dpt(t, 5.0) for t in range(seconds))
+    return b"".join(
+        rmc(t, lat=f"45{t * 0.000278:07.4f}") + dpt(t, 5.0) for t in range(seconds)
+    )
 
 
 def test_a_fish_is_where_its_bite_was_however_long_the_fight():
@@ -275,7 +310,9 @@ def test_a_fish_does_not_come_of_a_bite_on_another_rod_or_cast(between):
 def mapped_then_still(depth=4.0):
     """A recording of a boat that maps a level bottom northwards, and comes back to where it began."""
     north = [min(t, 60) - max(t - 60, 0) for t in range(120)] + [0] * 60
-    return b"".join(rmc(t, lat=f"45{n * 0.001:07.4f}") + dpt(t, depth) for t, n in enumerate(north))
+    return b"".join(
+        rmc(t, lat=f"45{n * 0.001:07.4f}") + dpt(t, depth) for t, n in enumerate(north)
+    )
 
 
 def test_at_a_touch_the_lure_is_on_the_bottom_and_the_models_depth_stands_beside_it():
@@ -296,13 +333,18 @@ def test_a_touch_over_a_bottom_mapped_too_deep_is_no_deeper_than_the_lure_gets()
 
 
 def test_a_level_in_doubt_is_said_back_with_both_values():
-    said = of(Said, run(drifting(20), [(5, heard("water up two feet", doubt="water up ten feet"))]))
+    said = of(
+        Said,
+        run(drifting(20), [(5, heard("water up two feet", doubt="water up ten feet"))]),
+    )
     assert [s.text for s in said if s.about == "answer"] == ["up two feet, or ten"]
 
 
 def test_a_fish_whose_bite_was_not_told_may_have_struck_all_along_the_cast():
     cast, fish = of(Logged, run(drifting(80), [(5, "cast now"), (40, "log fish")]))
-    away, _ = range_and_bearing(cast.boat.lat, cast.boat.lon, fish.lure_at.lat, fish.lure_at.lon)
+    away, _ = range_and_bearing(
+        cast.boat.lat, cast.boat.lon, fish.lure_at.lat, fish.lure_at.lon
+    )
     assert fish.lure_depth is None
     assert fish.lure_at.radius >= 0.9 * SETTINGS.rods[0].cast / 2
     assert away <= SETTINGS.rods[0].cast
@@ -310,9 +352,21 @@ def test_a_fish_whose_bite_was_not_told_may_have_struck_all_along_the_cast():
 
 def test_a_fish_is_lost_only_when_somebody_was_fishing():
     """ "Lost it" in a story about last year is talk; said to the companion ("log ...") it counts."""
-    events = run(drifting(300), [(5, "lost it"), (10, "log lost fish"), (20, "cast now"), (30, "lost it")])
-    assert [heard.reason for heard in of(Heard, events)] == ["no cast or bite lately", None, None, None]
-    assert [thing.what for thing in of(Logged, events)] == ["lost fish", "cast", "lost fish"]
+    events = run(
+        drifting(300),
+        [(5, "lost it"), (10, "log lost fish"), (20, "cast now"), (30, "lost it")],
+    )
+    assert [heard.reason for heard in of(Heard, events)] == [
+        "no cast or bite lately",
+        None,
+        None,
+        None,
+    ]
+    assert [thing.what for thing in of(Logged, events)] == [
+        "lost fish",
+        "cast",
+        "lost fish",
+    ]
     late = run(drifting(300), [(5, "cast now"), (20, "reeled in"), (260, "broke off")])
     assert of(Heard, late)[-1].reason == "no cast or bite lately"
 
@@ -322,8 +376,15 @@ def heard(text, **more):
 
 
 def test_a_few_words_by_themselves_that_were_not_understood_are_asked_for_once():
-    refused = heard("[unk]", alternatives=("log bite",), refused="the sounds do not fit")
-    spoken = [(5, refused), (20, heard("blog bike")), (40, heard("log bite")), (60, heard("blog bike"))]
+    refused = heard(
+        "[unk]", alternatives=("log bite",), refused="the sounds do not fit"
+    )
+    spoken = [
+        (5, refused),
+        (20, heard("blog bike")),
+        (40, heard("log bite")),
+        (60, heard("blog bike")),
+    ]
     said = of(Said, run(drifting(80), spoken))
     assert [round(one.t) for one in said if one.about == "unclear"] == [6, 61]
 
@@ -340,21 +401,30 @@ def test_a_few_words_by_themselves_that_were_not_understood_are_asked_for_once()
     ],
 )
 def test_talk_and_noise_are_not_asked_for(hearing):
-    assert [one for one in of(Said, run(drifting(20), [(5, hearing)])) if one.about == "unclear"] == []
+    assert [
+        one
+        for one in of(Said, run(drifting(20), [(5, hearing)]))
+        if one.about == "unclear"
+    ] == []
 
 
 def test_nobody_is_asked_amid_talk_or_when_quiet_was_wanted():
     spoken = [(5, heard("did you see that one over there")), (8, heard("blog bike"))]
     wanted = [(5, heard("quiet for five minutes")), (20, heard("blog bike"))]
     for some in (spoken, wanted):
-        assert [one for one in of(Said, run(drifting(40), some)) if one.about == "unclear"] == []
+        assert [
+            one for one in of(Said, run(drifting(40), some)) if one.about == "unclear"
+        ] == []
 
 
 def test_a_fish_is_taken_back_only_when_that_is_said_twice():
     spoken = [(5, "log fish"), (10, "undo that"), (15, "undo that")]
     events = run(drifting(40), spoken)
     assert [one.t for one in of(Undone, events)] == [16.0]
-    assert [one.text for one in of(Said, events)][-2:] == [wording.AGAIN_TO_UNDO_FISH, "fish taken back"]
+    assert [one.text for one in of(Said, events)][-2:] == [
+        wording.AGAIN_TO_UNDO_FISH,
+        "fish taken back",
+    ]
     late = [(5, "log fish"), (10, "undo that"), (30, "undo that")]
     other = [(5, "log fish"), (10, "undo that"), (12, "log bite"), (15, "undo that")]
     assert of(Undone, run(drifting(40), late)) == []
@@ -364,7 +434,13 @@ def test_a_fish_is_taken_back_only_when_that_is_said_twice():
 def test_a_rod_is_forgotten_only_when_that_is_said_twice():
     once = of(Said, run(drifting(40), [(5, "forget rod two")]))
     twice = of(Said, run(drifting(40), [(5, "forget rod two"), (9, "forget rod two")]))
-    changed = of(Said, run(drifting(40), [(5, "forget rod two"), (9, "no three"), (14, "forget rod three")]))
+    changed = of(
+        Said,
+        run(
+            drifting(40),
+            [(5, "forget rod two"), (9, "no three"), (14, "forget rod three")],
+        ),
+    )
     assert once[-1].text == "number two? repeat to forget it"
     assert twice[-1].text == "number two forgotten"
     assert [one.text for one in changed[-2:]] == [
@@ -375,7 +451,9 @@ def test_a_rod_is_forgotten_only_when_that_is_said_twice():
 
 def test_a_value_in_doubt_is_said_back_with_what_else_it_may_be():
     doubtful = heard("log fish seven pounds", doubt="log fish seven and a half pounds")
-    said = of(Said, run(drifting(40), [(5, doubtful), (12, "no seven and a half pounds")]))
+    said = of(
+        Said, run(drifting(40), [(5, doubtful), (12, "no seven and a half pounds")])
+    )
     assert [one.text for one in said[-2:]] == [
         "fish seven pounds, or seven pounds eight",
         "fish seven pounds eight",
@@ -390,11 +468,19 @@ def test_the_rest_of_a_command_amends_it():
     ]  # fmt: skip
     events = run(drifting(60), spoken)
     fish, heavier, heaviest, mark, deeper = of(Logged, events)
-    assert [one.number for one in of(Undone, events)] == [fish.number, heavier.number, mark.number]
+    assert [one.number for one in of(Undone, events)] == [
+        fish.number,
+        heavier.number,
+        mark.number,
+    ]
     assert heavier.size == pytest.approx(8 * POUND, abs=0.001)
     assert heaviest.size == pytest.approx(8 * POUND + 2 * OUNCE, abs=0.001)
     assert (fish.lure_at, fish.boat) == (heaviest.lure_at, heaviest.boat)
-    assert (mark.size, deeper.size, deeper.boat) == (None, pytest.approx(9 * FOOT, abs=0.001), mark.boat)
+    assert (mark.size, deeper.size, deeper.boat) == (
+        None,
+        pytest.approx(9 * FOOT, abs=0.001),
+        mark.boat,
+    )
     assert [one.text for one in of(Said, events) if one.about == "answer"][:3] == [
         "fish", "fish eight pounds", "fish eight pounds two",
     ]  # fmt: skip
@@ -402,7 +488,11 @@ def test_the_rest_of_a_command_amends_it():
 
 @pytest.mark.parametrize(
     ("first", "rest", "later"),
-    [("log fish", "eight pounds", 1.2), ("log bite", "eight feet", 1.0), ("log fish", "eight feet", 1.0)],
+    [
+        ("log fish", "eight pounds", 1.2),
+        ("log bite", "eight feet", 1.0),
+        ("log fish", "eight feet", 1.0),
+    ],
 )
 def test_what_comes_later_or_does_not_fit_is_talk(first, rest, later):
     events = run(drifting(40), [(5, first), (5 + later, heard(rest))])
@@ -412,10 +502,15 @@ def test_what_comes_later_or_does_not_fit_is_talk(first, rest, later):
 
 
 def test_a_line_that_breaks_ends_the_cast_where_the_lure_was():
-    cast, lost = of(Logged, run(drifting(80), [(5, "cast three o'clock"), (20, "broke off")]))
+    cast, lost = of(
+        Logged, run(drifting(80), [(5, "cast three o'clock"), (20, "broke off")])
+    )
     assert (cast.what, lost.what) == ("cast", "broke off")
     assert lost.lure_at is not None
-    said = of(Said, run(drifting(80), [(5, "cast now"), (20, "broke off"), (30, "lure depth")]))
+    said = of(
+        Said,
+        run(drifting(80), [(5, "cast now"), (20, "broke off"), (30, "lure depth")]),
+    )
     assert said[-1].text.startswith("it gets to"), "no lure is on its way"
 
 
@@ -442,7 +537,10 @@ def test_undo_takes_back_one_thing_after_the_other():
         (25, "undo that"),
     ]
     events = run(recording(40, lambda _: 5.0), spoken)
-    assert [(u.number, u.what) for u in of(Undone, events)] == [(2, "touch"), (1, "bite")]
+    assert [(u.number, u.what) for u in of(Undone, events)] == [
+        (2, "touch"),
+        (1, "bite"),
+    ]
     assert of(Said, events)[-1].text == "nothing to take back"
 
 
@@ -465,7 +563,10 @@ class KeptAtOnce(KeepNothing):
 
     def lakebed(self, t, bed, *, now=False, over=False):
         del over
-        state = tuple((m.kind, m.top) for area in bed.areas for m in area.marks), bed.level
+        state = (
+            tuple((m.kind, m.top) for area in bed.areas for m in area.marks),
+            bed.level,
+        )
         if now:
             self.kept.append(state)
         elif state != self.kept[-1]:
@@ -476,7 +577,11 @@ class KeptAtOnce(KeepNothing):
     ("spoken", "marked", "level"),
     [
         ([(5, "mark tree top five feet"), (9, "no fifteen")], [15.0], 0.0),
-        ([(5, "mark tree top five feet"), (9, "no fifteen"), (13, "undo that")], [], 0.0),
+        (
+            [(5, "mark tree top five feet"), (9, "no fifteen"), (13, "undo that")],
+            [],
+            0.0,
+        ),
         ([(5, "mark tree top five feet"), (9, "that was rod three")], [5.0], 0.0),
         ([(5, "water is up two feet"), (9, "no three")], [], 3.0),
     ],
@@ -495,12 +600,16 @@ def test_a_rod_put_right_takes_that_rod():
     assert [r.rod for r in of(RodTaken, events)] == ["rod 1", "rod 2", "rod 3"]
 
 
-@pytest.mark.parametrize("spoken", [[(9, "no fifteen")], [(1, "rod two"), (38, "no three")]])
+@pytest.mark.parametrize(
+    "spoken", [[(9, "no fifteen")], [(1, "rod two"), (38, "no three")]]
+)
 def test_nothing_is_put_right_without_a_command_just_before(spoken):
     events = run(recording(45, lambda _: 5.0), spoken)
     last = of(Heard, events)[-1]
     assert (last.command, last.reason) == (None, "nothing to put right")
-    assert [said.t for said in of(Said, events) if said.t >= last.t] == [], "it was talk, and is not answered"
+    assert [said.t for said in of(Said, events) if said.t >= last.t] == [], (
+        "it was talk, and is not answered"
+    )
 
 
 def test_a_bite_is_moved_to_another_rod_with_the_lure_where_that_one_had_it():
@@ -517,7 +626,8 @@ def test_a_bite_is_moved_to_another_rod_with_the_lure_where_that_one_had_it():
 
 def test_after_an_undo_there_is_nothing_to_put_right():
     events = run(
-        recording(30, lambda _: 5.0), [(5, "mark tree top two feet"), (9, "undo that"), (13, "no three")]
+        recording(30, lambda _: 5.0),
+        [(5, "mark tree top two feet"), (9, "undo that"), (13, "no three")],
     )
     assert of(Heard, events)[-1].reason == "nothing to put right"
     assert len(of(Logged, events)) == 1
@@ -528,15 +638,22 @@ def test_a_short_cast_is_logged_with_its_length_and_its_lure_is_nearer():
     cast, bite = of(Logged, run(recording(30, lambda _: 5.0), spoken))
     assert 0.5 < cast.size / SETTINGS.rods[0].cast < 0.8
     assert cast.detail == "two o'clock"
-    _, full = of(Logged, run(recording(30, lambda _: 5.0), [(5, "cast two o'clock"), (12, "log bite")]))
+    _, full = of(
+        Logged,
+        run(recording(30, lambda _: 5.0), [(5, "cast two o'clock"), (12, "log bite")]),
+    )
     assert full.lure_depth != bite.lure_depth
 
 
 def test_a_mark_off_the_bow_lies_there():
     said = "mark a tree top twenty yards three o'clock"
-    data = recording(20, lambda _: 5.0) + b"".join(tagged(20 + t, "IIHDT,090.0,T") for t in range(3))
+    data = recording(20, lambda _: 5.0) + b"".join(
+        tagged(20 + t, "IIHDT,090.0,T") for t in range(3)
+    )
     (mark,) = of(Logged, run(data + rmc(23) + dpt(23, 5.0), [(22, said)]))
-    away, bearing = range_and_bearing(mark.boat.lat, mark.boat.lon, mark.at.lat, mark.at.lon)
+    away, bearing = range_and_bearing(
+        mark.boat.lat, mark.boat.lon, mark.at.lat, mark.at.lon
+    )
     assert away == pytest.approx(20 * 0.9144, abs=0.05)
     assert mark.detail == "tree top"
     assert mark.at.radius == round(off_the_bow(0.0, 0.0, 90.0, 20 * 0.9144, 3)[2], 1)
@@ -554,9 +671,14 @@ def test_words_that_are_no_phrase_are_told_and_not_taken():
 
 def test_quiet_silences_advice_but_not_answers():
     data = recording(120, lambda t: 9.0 if t < 30 else 3.0)
-    events = run(data, [(5, "quiet for five minutes"), (60, "how deep"), (80, "start talking again")])
+    events = run(
+        data,
+        [(5, "quiet for five minutes"), (60, "how deep"), (80, "start talking again")],
+    )
     assert of(Match, events)[-1].state == "touch"
-    assert [s.text for s in of(Said, events) if s.about == "match" and 6 < s.t < 80] == []
+    assert [
+        s.text for s in of(Said, events) if s.about == "match" and 6 < s.t < 80
+    ] == []
     assert "10 feet under us" in [s.text for s in of(Said, events)]
 
 
@@ -576,11 +698,17 @@ def test_what_was_not_said_lately_is_not_said_again():
 def test_the_lure_stands_still_while_the_reel_does():
     cast, plain, stop = (5, "cast two o'clock"), (24, "log bite"), (15, "all stopped")
     radius = {}
-    for name, told in {"plain": [], "stopped": [stop], "going": [stop, (20, "going again")]}.items():
+    for name, told in {
+        "plain": [],
+        "stopped": [stop],
+        "going": [stop, (20, "going again")],
+    }.items():
         *_, bite = of(Logged, run(recording(30, lambda _: 5.0), [cast, *told, plain]))
         radius[name] = bite.lure_at.radius
     later = min(radius["stopped"], radius["going"]) - radius["plain"]
-    assert later > 4.0, "further out by the line not reeled in; as no heading tells the way, it is all radius"
+    assert later > 4.0, (
+        "further out by the line not reeled in; as no heading tells the way, it is all radius"
+    )
 
 
 def test_a_tip_held_down_lets_the_lure_go_deeper_until_it_is_held_as_usual():
@@ -609,21 +737,41 @@ def test_stopped_and_going_again_are_talk_where_they_mean_nothing():
         (20, "moving again"),
     ]
     heard = of(Heard, run(recording(30, lambda _: 5.0), spoken))
-    assert [h.reason for h in heard] == ["no cast under way", None, "no stop was told", None, None]
+    assert [h.reason for h in heard] == [
+        "no cast under way",
+        None,
+        "no stop was told",
+        None,
+        None,
+    ]
 
 
 def test_a_current_told_by_the_hour_is_noted_and_no_current_ends_it():
-    data = recording(20, lambda _: 5.0) + b"".join(tagged(20 + t, "IIHDT,090.0,T") for t in range(9))
-    spoken = [(3, "no current"), (22, "current half a knot two o'clock"), (26, "no current")]
+    data = recording(20, lambda _: 5.0) + b"".join(
+        tagged(20 + t, "IIHDT,090.0,T") for t in range(9)
+    )
+    spoken = [
+        (3, "no current"),
+        (22, "current half a knot two o'clock"),
+        (26, "no current"),
+    ]
     events = run(data + rmc(30) + dpt(30, 5.0), spoken)
     assert [h.reason for h in of(Heard, events)] == ["no current was told", None, None]
     told = [n.text for n in of(Notice, events) if n.text.startswith("current")]
-    assert told == ["current 0.26 m/s towards 150 degrees", "current 0.00 m/s towards 0 degrees"]
+    assert told == [
+        "current 0.26 m/s towards 150 degrees",
+        "current 0.00 m/s towards 0 degrees",
+    ]
     assert [s.text for s in of(Said, events)] == ["half a knot two", "noted, no"]
 
 
 def test_a_cast_that_touched_before_its_reel_stopped_teaches_nothing_more():
-    said = [(125, "cast twelve o'clock"), (132, "touched bottom"), (136, "stopped now"), (140, "going again")]
+    said = [
+        (125, "cast twelve o'clock"),
+        (132, "touched bottom"),
+        (136, "stopped now"),
+        (140, "going again"),
+    ]
     told = [spoken_at(*one) for one in [*said, (150, "reeled in")]]
     assert len(of(Learned, run_with(with_a_heading(), told))) == 1
 
@@ -672,7 +820,12 @@ def decided(seconds_late, t=132.0, spoken_until=0.9):
     """An utterance "touched bottom" at t, decided so long after its last word."""
     began = START + timedelta(seconds=t)
     hearing = Hearing("touched bottom", spoke=(0.2, spoken_until))
-    return Utterance(began, began + timedelta(seconds=spoken_until + seconds_late), lambda: hearing, "t.flac")
+    return Utterance(
+        began,
+        began + timedelta(seconds=spoken_until + seconds_late),
+        lambda: hearing,
+        "t.flac",
+    )
 
 
 def run_with(data, utterances):
@@ -698,13 +851,16 @@ def spoken_at(t, words):
 def with_a_heading():
     lines = mapped_then_still().splitlines(keepends=True)
     return b"".join(
-        line + (tagged(n // 2, "IIHDT,000.0,T") if n % 2 else b"") for n, line in enumerate(lines)
+        line + (tagged(n // 2, "IIHDT,000.0,T") if n % 2 else b"")
+        for n, line in enumerate(lines)
     )
 
 
 def cast_and(touch):
     began = START + timedelta(seconds=125)
-    cast = Utterance(began, began + timedelta(seconds=1), lambda: "cast twelve o'clock", "c.flac")
+    cast = Utterance(
+        began, began + timedelta(seconds=1), lambda: "cast twelve o'clock", "c.flac"
+    )
     return run_with(with_a_heading(), [cast, *touch])
 
 
@@ -723,7 +879,9 @@ def test_what_is_decided_late_is_dated_by_its_words_and_not_learned_from():
         prompt.lure_at.lon,
         prompt.model_depth,
     )
-    assert "understood 3.0 s late: not learned from" in [e.text for e in of(Notice, events)]
+    assert "understood 3.0 s late: not learned from" in [
+        e.text for e in of(Notice, events)
+    ]
     assert [e.text for e in of(Said, events)].count(wording.HEARD_LATE) == 1
 
 
@@ -736,7 +894,9 @@ def test_lateness_is_said_once():
 def test_a_late_touch_ends_what_its_cast_teaches():
     events = cast_and([decided(3.0)])
     reeled = START + timedelta(seconds=150)
-    then = Utterance(reeled, reeled + timedelta(seconds=1), lambda: "reeled in", "r.flac")
+    then = Utterance(
+        reeled, reeled + timedelta(seconds=1), lambda: "reeled in", "r.flac"
+    )
     assert not of(Learned, events)
     assert not of(Learned, cast_and([decided(3.0), then]))
     assert of(Learned, cast_and([then])), "without the touch it would have taught"

@@ -55,11 +55,16 @@ def lines():
 
 
 def test_no_line_is_a_phrase_that_is_listened_for():
-    grammars = [Grammar(Aboard(tuple(range(1, 11)), (8, 12, 17), unit)) for unit in ("feet", "metres")]
+    grammars = [
+        Grammar(Aboard(tuple(range(1, 11)), (8, 12, 17), unit))
+        for unit in ("feet", "metres")
+    ]
     said = set(lines())
     assert len(said) > 500
     for grammar in grammars:
-        listened = re.compile(r"\b(" + "|".join(map(re.escape, grammar.phrases)) + r")\b")
+        listened = re.compile(
+            r"\b(" + "|".join(map(re.escape, grammar.phrases)) + r")\b"
+        )
         found = listened.search("\n".join(said))
         assert found is None, found
         assert not any(grammar.echoes(line) for line in itertools.islice(said, 20))
@@ -67,22 +72,38 @@ def test_no_line_is_a_phrase_that_is_listened_for():
 
 def test_which_rod():
     assert which_rod(PLAN, 0.0, "feet") == "two will do, thirty yards, ten o'clock"
-    assert which_rod(PLAN, 300.0, "metres") == "two will do, thirty metres, twelve o'clock"
+    assert (
+        which_rod(PLAN, 300.0, "metres") == "two will do, thirty metres, twelve o'clock"
+    )
     assert which_rod(PLAN, None, "feet") == "two will do, thirty yards, north west"
     for sureness, words in ((0.75, "two should do"), (0.4, "two may do")):
-        assert which_rod(msgspec.structs.replace(PLAN, sureness=sureness), 0.0, "feet").startswith(words)
+        assert which_rod(
+            msgspec.structs.replace(PLAN, sureness=sureness), 0.0, "feet"
+        ).startswith(words)
 
 
 def test_where_from():
-    assert where_from(PLAN, (0.0, -37.0), "feet") == "lie forty yards north, throw two north west"
+    assert (
+        where_from(PLAN, (0.0, -37.0), "feet")
+        == "lie forty yards north, throw two north west"
+    )
     assert where_from(PLAN, (1.0, 1.0), "feet") == "from here, throw two north west"
-    assert where_from(PLAN, (0.0, 400.0), "feet") == "lie far south, throw two north west"
-    assert where_from(PLAN, None, "metres") == "lie south east of it, throw two north west"
+    assert (
+        where_from(PLAN, (0.0, 400.0), "feet") == "lie far south, throw two north west"
+    )
+    assert (
+        where_from(PLAN, None, "metres") == "lie south east of it, throw two north west"
+    )
 
 
 @pytest.mark.parametrize(
     ("metres", "words"),
-    [(0.5, "five metres"), (22.0, "twenty metres"), (94.0, "ninety metres"), (300.0, "far")],
+    [
+        (0.5, "five metres"),
+        (22.0, "twenty metres"),
+        (94.0, "ninety metres"),
+        (300.0, "far"),
+    ],
 )
 def test_distances(metres, words):
     assert spoken_distance(metres, "metres") == words
@@ -96,7 +117,9 @@ def test_lines_take_less_than_three_seconds(tmp_path):
     for line in ordered[-8:] + from_where[-8:]:
         path = tmp_path / "line.wav"
         try:
-            subprocess.run(["espeak-ng", "-s", str(Manner().rate), "-w", path, line], check=True)
+            subprocess.run(
+                ["espeak-ng", "-s", str(Manner().rate), "-w", path, line], check=True
+            )
         except FileNotFoundError:
             pytest.skip("espeak-ng is not installed")
         samples, rate = soundfile.read(path)

@@ -72,12 +72,17 @@ def test_what_can_wait_leaves_the_angler_time_for_the_next_word(kind):
 
 def test_a_danger_what_is_lost_and_a_rod_just_taken_do_not_wait_after_a_command():
     commanded = SILENT.with_command(10.0)
-    assert all(commanded.allows(10.1, kind) for kind in ("danger", "depth", "position", "notice"))
+    assert all(
+        commanded.allows(10.1, kind)
+        for kind in ("danger", "depth", "position", "notice")
+    )
     assert commanded.with_match_wanted().allows(10.1, "match")
 
 
 def test_that_no_rod_reaches_is_no_news_of_another_rod():
-    assert SILENT.with_told(0.0, NO_ROD_REACHES).with_match_wanted().told == NO_ROD_REACHES
+    assert (
+        SILENT.with_told(0.0, NO_ROD_REACHES).with_match_wanted().told == NO_ROD_REACHES
+    )
     assert SILENT.with_told(0.0, (False, 2)).with_match_wanted().told is None
 
 
@@ -92,7 +97,9 @@ def test_that_the_lure_digs_where_it_gets_down_is_told_once_in_ten_minutes():
     again = digging.with_told(20.0, short).with_told(40.0, touches)
     assert not again.is_news(1.0 + DIG_APART_S - 0.1, digs)
     assert again.is_news(1.0 + DIG_APART_S, digs)
-    assert digging.with_told(20.0, short).is_news(40.0, digs), "where it did not get down, it is"
+    assert digging.with_told(20.0, short).is_news(40.0, digs), (
+        "where it did not get down, it is"
+    )
 
 
 def test_quiet_ends_when_it_is_taken_back():

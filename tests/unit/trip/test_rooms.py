@@ -11,7 +11,17 @@ import companion
 ROOT = Path(companion.__file__).parent
 MOST_METHODS = 20
 SMALL_PARTS = ("trip", "casting", "live")
-SPEAKS = {"announce", "speak_event", "tell", "tell_once", "say", "say_note", "speak", "speak_up", "once"}
+SPEAKS = {
+    "announce",
+    "speak_event",
+    "tell",
+    "tell_once",
+    "say",
+    "say_note",
+    "speak",
+    "speak_up",
+    "once",
+}
 """Functions, with any underscores before them, whose words are spoken."""
 
 
@@ -22,7 +32,11 @@ def modules(*rooms):
 def too_large(tree):
     for node in ast.walk(tree):
         if isinstance(node, ast.ClassDef):
-            methods = [one for one in node.body if isinstance(one, ast.FunctionDef | ast.AsyncFunctionDef)]
+            methods = [
+                one
+                for one in node.body
+                if isinstance(one, ast.FunctionDef | ast.AsyncFunctionDef)
+            ]
             if len(methods) > MOST_METHODS:
                 yield f"{node.name} has {len(methods)} methods"
 
@@ -36,12 +50,18 @@ def is_words(node):
     if isinstance(node, ast.IfExp):
         return is_words(node.body) or is_words(node.orelse)
     if isinstance(node, ast.JoinedStr):
-        return any(isinstance(one, ast.Constant) and re.search("[a-z]", one.value) for one in node.values)
+        return any(
+            isinstance(one, ast.Constant) and re.search("[a-z]", one.value)
+            for one in node.values
+        )
     return False
 
 
 def is_for_the_log(call):
-    return any(one.arg == "aloud" and ast.unparse(one.value) == "False" for one in call.keywords)
+    return any(
+        one.arg == "aloud" and ast.unparse(one.value) == "False"
+        for one in call.keywords
+    )
 
 
 def words_spoken(tree):
@@ -49,7 +69,9 @@ def words_spoken(tree):
     for call in ast.walk(tree):
         if isinstance(call, ast.Call):
             name = ast.unparse(call.func).rpartition(".")[2].lstrip("_")
-            said = [one for one in call.args if name in SPEAKS and not is_for_the_log(call)]
+            said = [
+                one for one in call.args if name in SPEAKS and not is_for_the_log(call)
+            ]
             said += [one.value for one in call.keywords if one.arg in ("reply", "line")]
             if any(is_words(one) for one in said if not is_kind(one)):
                 yield f"line {call.lineno}: {ast.unparse(call)}"
@@ -72,12 +94,16 @@ def is_kind(node):
     return isinstance(node, ast.Constant) and node.value in kinds
 
 
-@pytest.mark.parametrize("path", modules(*SMALL_PARTS), ids=lambda path: f"{path.parent.name}/{path.name}")
+@pytest.mark.parametrize(
+    "path", modules(*SMALL_PARTS), ids=lambda path: f"{path.parent.name}/{path.name}"
+)
 def test_no_class_of_the_core_has_more_than_twenty_methods(path):
     assert not list(too_large(ast.parse(path.read_text(encoding="utf-8"))))
 
 
-@pytest.mark.parametrize("path", modules("trip", "live"), ids=lambda path: f"{path.parent.name}/{path.name}")
+@pytest.mark.parametrize(
+    "path", modules("trip", "live"), ids=lambda path: f"{path.parent.name}/{path.name}"
+)
 def test_every_spoken_line_is_worded_in_one_room(path):
     assert not list(words_spoken(ast.parse(path.read_text(encoding="utf-8"))))
 

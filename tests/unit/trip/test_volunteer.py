@@ -39,14 +39,19 @@ def test_a_rod_that_stays_short_names_one_that_does_not(deck, volunteer):
     depth = deck.reach(deck.rod(1)) - 0.02
     matched = volunteer.notice_depth(Stamp(1.0, None), depth, Hand(3), None)
     assert matched.line.endswith(", take number one")
-    beyond = Volunteer(deck, "feet").notice_depth(Stamp(1.0, None), depth + 3.0, Hand(3), None)
+    beyond = Volunteer(deck, "feet").notice_depth(
+        Stamp(1.0, None), depth + 3.0, Hand(3), None
+    )
     assert "take" not in beyond.line
 
 
 def test_possible_cover_is_called_possible(volunteer):
     noticed = volunteer.notice_cover(Stamp(5.0, None), HINT)
     assert isinstance(noticed.event, Notice)
-    assert noticed.event.text == "possible cover: top at 10 feet, 10 feet high, 13 feet wide"
+    assert (
+        noticed.event.text
+        == "possible cover: top at 10 feet, 10 feet high, 13 feet wide"
+    )
     assert noticed.line == "possible cover, up to 10 feet"
 
 
@@ -69,7 +74,9 @@ def looks(volunteer, deck, poses):
     deck.ground, looked = ground, []
     for t, pose in poses:
         before = ground.asked
-        volunteer.notice_depth(Stamp(t, None), 5.0, Hand(1), pose if volunteer.wants_boat(t) else None)
+        volunteer.notice_depth(
+            Stamp(t, None), 5.0, Hand(1), pose if volunteer.wants_boat(t) else None
+        )
         if ground.asked > before:
             looked.append(t)
     return looked
@@ -89,7 +96,11 @@ def pose(north=0.0, heading=0.0):
 
 
 def test_a_boat_that_lies_still_looks_into_its_range_now_and_then(volunteer, deck):
-    assert looks(volunteer, deck, [(float(t), pose()) for t in range(25)]) == [0.0, 10.0, 20.0]
+    assert looks(volunteer, deck, [(float(t), pose()) for t in range(25)]) == [
+        0.0,
+        10.0,
+        20.0,
+    ]
 
 
 def test_a_boat_that_moves_or_turns_looks_every_two_seconds(deck):

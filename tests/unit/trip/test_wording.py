@@ -10,11 +10,23 @@ from companion.voice.grammar import Grammar, aboard
 GRAMMAR = Grammar(aboard(config.parse(config.example_text(), "example")))
 LINES = [
     (Standing("touch", 4.0, -1.0), "feet", "touch"),
-    (Standing("touch", 4.0, -3.0, better=2), "feet", "digs by 10 feet, number two will do"),
+    (
+        Standing("touch", 4.0, -3.0, better=2),
+        "feet",
+        "digs by 10 feet, number two will do",
+    ),
     (Standing("clear", 5.9, 0.9144), "feet", "clear by 3 feet"),
     (Standing("clear", 5.1, 0.1), "feet", "just clear"),
-    (Standing("short", 6.2, 1.22, better=1), "feet", "short by 4 feet, take number one"),
-    (Standing("short", 6.2, 1.22, better=1), "metres", "short by 1.2 metres, take number one"),
+    (
+        Standing("short", 6.2, 1.22, better=1),
+        "feet",
+        "short by 4 feet, take number one",
+    ),
+    (
+        Standing("short", 6.2, 1.22, better=1),
+        "metres",
+        "short by 1.2 metres, take number one",
+    ),
     (Standing("short", 9.2, 4.22, better=1), "feet", "short, take number one"),
     (Standing("short", 6.2, 1.22), "feet", "too deep for any rod"),
     (Standing("unknown"), "feet", "depth not known"),
@@ -22,14 +34,21 @@ LINES = [
 
 
 @pytest.mark.parametrize(("standing", "unit", "line"), LINES)
-def test_a_match_in_the_configured_unit_with_amounts_near_the_bottom_only(standing, unit, line):
+def test_a_match_in_the_configured_unit_with_amounts_near_the_bottom_only(
+    standing, unit, line
+):
     assert wording.match(standing, unit) == line
 
 
 def test_a_line_tells_whether_it_means_ahead():
-    assert wording.match(Standing("touch", 4.0, -1.0), "feet", ahead=True) == "touch ahead"
+    assert (
+        wording.match(Standing("touch", 4.0, -1.0), "feet", ahead=True) == "touch ahead"
+    )
     short = Standing("short", 6.2, 1.22, better=1)
-    assert wording.match(short, "feet", ahead=True) == "short by 4 feet ahead, take number one"
+    assert (
+        wording.match(short, "feet", ahead=True)
+        == "short by 4 feet ahead, take number one"
+    )
 
 
 @pytest.mark.parametrize("ahead", [False, True])

@@ -30,22 +30,39 @@ def test_it_names_the_sounds_that_are_spoken(model: Path) -> None:
 def test_too_little_sound_has_no_steps(model: Path) -> None:
     network = acoustics(model)
     assert network is not None
-    assert network.forward(np.zeros(FRAME_SAMPLES - 1, np.int16)).sounds.shape == (0, 1 + PHONE_COUNT)
-    assert network.forward(np.zeros(FRAME_SAMPLES, np.int16)).sounds.shape == (1, 1 + PHONE_COUNT)
-    assert all(np.isfinite(output).all() for output in network.forward(np.zeros(SAMPLE_RATE_HZ, np.int16)))
+    assert network.forward(np.zeros(FRAME_SAMPLES - 1, np.int16)).sounds.shape == (
+        0,
+        1 + PHONE_COUNT,
+    )
+    assert network.forward(np.zeros(FRAME_SAMPLES, np.int16)).sounds.shape == (
+        1,
+        1 + PHONE_COUNT,
+    )
+    assert all(
+        np.isfinite(output).all()
+        for output in network.forward(np.zeros(SAMPLE_RATE_HZ, np.int16))
+    )
 
 
-@pytest.mark.parametrize("damage", ["tdnnf7.affine", "<Tuples>", "output-xent.affine", "output.affine"])
-def test_a_network_that_is_laid_out_otherwise_is_none(model: Path, tmp_path: Path, damage: str) -> None:
+@pytest.mark.parametrize(
+    "damage", ["tdnnf7.affine", "<Tuples>", "output-xent.affine", "output.affine"]
+)
+def test_a_network_that_is_laid_out_otherwise_is_none(
+    model: Path, tmp_path: Path, damage: str
+) -> None:
     data = (model / "am" / "final.mdl").read_bytes()
     assert damage.encode() in data
     (tmp_path / "am").mkdir()
-    (tmp_path / "am" / "final.mdl").write_bytes(data.replace(damage.encode(), b"?" * len(damage)))
+    (tmp_path / "am" / "final.mdl").write_bytes(
+        data.replace(damage.encode(), b"?" * len(damage))
+    )
     assert acoustics(tmp_path) is None
 
 
 @pytest.mark.parametrize("size", [0, 100, 2_000_000])
 def test_a_file_cut_short_is_none(model: Path, tmp_path: Path, size: int) -> None:
     (tmp_path / "am").mkdir()
-    (tmp_path / "am" / "final.mdl").write_bytes((model / "am" / "final.mdl").read_bytes()[:size])
+    (tmp_path / "am" / "final.mdl").write_bytes(
+        (model / "am" / "final.mdl").read_bytes()[:size]
+    )
     assert acoustics(tmp_path) is None

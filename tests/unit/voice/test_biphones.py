@@ -10,7 +10,14 @@ from companion.voice import acoustics
 from companion.voice.biphones import LOG_ZERO, SILENCE_PHONE, Biphones, biphones, word
 
 A, B = 2, 3
-PAIRS = {(1, 1): (0, 1), (1, A): (2, 3), (B, A): (4, 5), (A, B): (6, 7), (B, 1): (8, 9), (A, 1): (0, 9)}
+PAIRS = {
+    (1, 1): (0, 1),
+    (1, A): (2, 3),
+    (B, A): (4, 5),
+    (A, B): (6, 7),
+    (B, 1): (8, 9),
+    (A, 1): (0, 9),
+}
 """Phones one after another, and the states they begin and go on with."""
 
 
@@ -45,7 +52,9 @@ def every(scores: np.ndarray) -> dict[tuple[int, ...], float]:
     for path in product((SILENCE_PHONE, A, B), repeat=len(scores)):
         for later in product((True, False), repeat=len(scores) - 1):
             enters = (True, *later)
-            order = tuple(phone for phone, fresh in zip(path, enters, strict=True) if fresh)
+            order = tuple(
+                phone for phone, fresh in zip(path, enters, strict=True) if fresh
+            )
             best[order] = max(best.get(order, LOG_ZERO), score(path, enters, scores))
     return best
 
@@ -53,15 +62,21 @@ def every(scores: np.ndarray) -> dict[tuple[int, ...], float]:
 def amid_silence(order: tuple[int, ...], best: dict[tuple[int, ...], float]) -> float:
     """Return the best score of an order, with silence before and after or not."""
     silences = ((), (SILENCE_PHONE,))
-    return max(best[(*before, *order, *after)] for before in silences for after in silences)
+    return max(
+        best[(*before, *order, *after)] for before in silences for after in silences
+    )
 
 
 @pytest.mark.parametrize("seed", range(4))
-def test_a_phrase_has_the_score_of_its_likeliest_path(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_phrase_has_the_score_of_its_likeliest_path(
+    seed: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
     scores = drawn(seed)
     together, apart = few().fits(scores, [[[A, B]], [[A], [B]]])
     assert together == pytest.approx(amid_silence((A, B), every(scores)), abs=1e-4)
-    monkeypatch.setitem(PAIRS, (SILENCE_PHONE, B), PAIRS[A, B])  # what never follows silence is as after any
+    monkeypatch.setitem(
+        PAIRS, (SILENCE_PHONE, B), PAIRS[A, B]
+    )  # what never follows silence is as after any
     best = every(scores)
     wanted = max(amid_silence((A, B), best), amid_silence((A, SILENCE_PHONE, B), best))
     assert apart == pytest.approx(wanted, abs=1e-4)
@@ -90,8 +105,14 @@ def test_a_words_sounds_are_told_by_where_in_it_they_are() -> None:
 def test_the_models_pairs_are_read_off_its_graph(model: Path) -> None:
     read = biphones(model)
     assert read is not None
-    states = {read.states(before, phone) for before in range(1, 167) for phone in range(11, 167)}
-    listed = acoustics.transition_model(memoryview((model / "am" / "final.mdl").read_bytes()))
+    states = {
+        read.states(before, phone)
+        for before in range(1, 167)
+        for phone in range(11, 167)
+    }
+    listed = acoustics.transition_model(
+        memoryview((model / "am" / "final.mdl").read_bytes())
+    )
     assert states <= {tuple(row) for row in listed[:, 2:].tolist()}
     assert len(states) > 2000
     for phone in range(11, 167):
@@ -106,7 +127,9 @@ def test_a_graph_cut_short_is_none(model: Path, tmp_path: Path, size: int) -> No
     (tmp_path / "am").symlink_to(model / "am")
     assert biphones(tmp_path) is None
     (tmp_path / "graph").mkdir()
-    (tmp_path / "graph" / "HCLr.fst").write_bytes((model / "graph" / "HCLr.fst").read_bytes()[:size])
+    (tmp_path / "graph" / "HCLr.fst").write_bytes(
+        (model / "graph" / "HCLr.fst").read_bytes()[:size]
+    )
     biphones.cache_clear()
     assert biphones(tmp_path) is None
 
@@ -115,5 +138,7 @@ def test_a_graph_of_another_kind_is_none(model: Path, tmp_path: Path) -> None:
     (tmp_path / "am").symlink_to(model / "am")
     (tmp_path / "graph").mkdir()
     data = (model / "graph" / "HCLr.fst").read_bytes()
-    (tmp_path / "graph" / "HCLr.fst").write_bytes(data[:1000].replace(b"const", b"other") + data[1000:])
+    (tmp_path / "graph" / "HCLr.fst").write_bytes(
+        data[:1000].replace(b"const", b"other") + data[1000:]
+    )
     assert biphones(tmp_path) is None

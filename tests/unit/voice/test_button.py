@@ -1,7 +1,7 @@
 """The push-to-talk button: which line it is on, and what is said when it cannot be used.
 
-The chips are stand-ins for `gpiod.Chip` and `gpiod.request_lines`, with the names that real boards give their
-lines; `tests/board` presses a button on a chip of the kernel's.
+The chips are stand-ins for `gpiod.Chip` and `gpiod.request_lines`, with the names that
+real boards give their lines; `tests/board` presses a button on a chip of the kernel's.
 """
 
 from __future__ import annotations
@@ -60,7 +60,9 @@ class Board:
         def get_line_info(self, line: int) -> SimpleNamespace:
             return SimpleNamespace(name=self.names[line])
 
-    def request(self, path: str, config: dict[int, gpiod.LineSettings], consumer: str) -> SimpleNamespace:
+    def request(
+        self, path: str, config: dict[int, gpiod.LineSettings], consumer: str
+    ) -> SimpleNamespace:
         ((line, settings),) = config.items()
         if code := self.refused.get("request"):
             raise OSError(code, os.strerror(code))
@@ -69,7 +71,9 @@ class Board:
         assert consumer == "companion"
         place = (Path(path).name, line)
         return SimpleNamespace(
-            get_value=lambda n: Value.ACTIVE if n == line and place in self.grounded else Value.INACTIVE
+            get_value=lambda n: (
+                Value.ACTIVE if n == line and place in self.grounded else Value.INACTIVE
+            )
         )
 
 
@@ -102,7 +106,9 @@ def test_where_lines_have_no_names_it_is_the_first_chip(board: Board) -> None:
     assert push_to_talk(5)()
 
 
-@pytest.mark.parametrize(("names", "pin"), [(NAMED, 99), (NAMED, 0), ([""] * 8, 17), ([""] * 8, -1)])
+@pytest.mark.parametrize(
+    ("names", "pin"), [(NAMED, 99), (NAMED, 0), ([""] * 8, 17), ([""] * 8, -1)]
+)
 def test_a_wrong_pin(board: Board, names: list[str], pin: int) -> None:
     board.add("gpiochip0", names)
     with pytest.raises(ButtonError) as refusal:
@@ -111,10 +117,14 @@ def test_a_wrong_pin(board: Board, names: list[str], pin: int) -> None:
     assert "number after GPIO" in refusal.value.remedy
 
 
-def test_a_missing_driver_is_no_wrong_pin(board: Board, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_missing_driver_is_no_wrong_pin(
+    board: Board, monkeypatch: pytest.MonkeyPatch
+) -> None:
     board.add("gpiochip0", NAMED)
     monkeypatch.setitem(sys.modules, "gpiod", None)
-    with pytest.raises(ButtonError, match="driver, the Python package gpiod") as refusal:
+    with pytest.raises(
+        ButtonError, match="driver, the Python package gpiod"
+    ) as refusal:
         push_to_talk(17)
     assert "install.sh" in refusal.value.remedy
 
@@ -133,7 +143,9 @@ def test_no_pins_at_all() -> None:
         ("request", errno.EINVAL, "GPIO 17: Invalid argument", "another GPIO"),
     ],
 )
-def test_a_refusal_of_the_system(board: Board, step: str, code: int, what: str, remedy: str) -> None:
+def test_a_refusal_of_the_system(
+    board: Board, step: str, code: int, what: str, remedy: str
+) -> None:
     board.add("gpiochip0", NAMED)
     board.refused[step] = code
     with pytest.raises(ButtonError) as refusal:

@@ -7,7 +7,14 @@ import numpy as np
 import pytest
 import soundfile
 
-from companion.voice.clips import ClipError, clip_began, clip_length, clip_name, read_clip, write_clip
+from companion.voice.clips import (
+    ClipError,
+    clip_began,
+    clip_length,
+    clip_name,
+    read_clip,
+    write_clip,
+)
 from companion.voice.sound import SAMPLE_RATE_HZ
 
 
@@ -26,7 +33,9 @@ def test_a_clip_comes_back_sample_for_sample(tmp_path: Path):
 
 @pytest.mark.parametrize("rate", [8000, 22050, 44100, 48000])
 @pytest.mark.parametrize("channels", [1, 2])
-def test_other_rates_and_channels_become_16_khz_mono(tmp_path: Path, rate: int, channels: int):
+def test_other_rates_and_channels_become_16_khz_mono(
+    tmp_path: Path, rate: int, channels: int
+):
     soundfile.write(tmp_path / "a.wav", np.stack([tone(rate)] * channels, axis=1), rate)
     samples = read_clip(tmp_path / "a.wav")
     assert samples.dtype == np.int16
@@ -36,7 +45,9 @@ def test_other_rates_and_channels_become_16_khz_mono(tmp_path: Path, rate: int, 
 
 
 def test_sound_beyond_full_scale_is_clipped_not_wrapped(tmp_path: Path):
-    soundfile.write(tmp_path / "a.wav", np.full(1000, 1.5), SAMPLE_RATE_HZ, subtype="FLOAT")
+    soundfile.write(
+        tmp_path / "a.wav", np.full(1000, 1.5), SAMPLE_RATE_HZ, subtype="FLOAT"
+    )
     assert set(read_clip(tmp_path / "a.wav")) == {32767}
 
 

@@ -19,7 +19,14 @@ from companion.voice.recogniser import REPEATS_PER_COMMAND, Recogniser, _weighte
 from companion.voice.sound import SAMPLE_RATE_HZ, SOUND_FRAME_SAMPLES
 
 PHRASES = frozenset(
-    ["log bite", "rod two", "line seventeen", "mark a ledge", "how deep is it", "how deep does it go"]
+    [
+        "log bite",
+        "rod two",
+        "line seventeen",
+        "mark a ledge",
+        "how deep is it",
+        "how deep does it go",
+    ]
 )
 
 
@@ -49,7 +56,14 @@ def test_taken(texts: list[str], taken: str):
         ["mark the ledge"],
         [""],
     ],
-    ids=["two words", "a word too many", "no word", "two words changed", "not among the others", "nothing"],
+    ids=[
+        "two words",
+        "a word too many",
+        "no word",
+        "two words changed",
+        "not among the others",
+        "nothing",
+    ],
 )
 def test_not_taken(texts: list[str]):
     assert _decided(texts, PHRASES) == Hearing(texts[0], tuple(texts[1:]))
@@ -62,18 +76,41 @@ def test_two_phrases_as_near_are_neither():
 
 
 def test_commands_count_the_same_and_share_that_among_their_phrases():
-    many = [f"line {tens} {ones}" for tens in ("twenty", "thirty") for ones in ("one", "two", "three")]
+    many = [
+        f"line {tens} {ones}"
+        for tens in ("twenty", "thirty")
+        for ones in ("one", "two", "three")
+    ]
     marks = ["mark a ledge", "mark a point", "mark this spot"]
-    meanings = {"log bite": "bite"} | dict.fromkeys(many, "line") | dict.fromkeys(marks, "mark")
+    meanings = (
+        {"log bite": "bite"}
+        | dict.fromkeys(many, "line")
+        | dict.fromkeys(marks, "mark")
+    )
     counts = Counter(_weighted(meanings))
     assert counts["log bite"] == REPEATS_PER_COMMAND
-    assert sum(counts[phrase] for phrase in many) == pytest.approx(REPEATS_PER_COMMAND, rel=0.05)
-    assert sum(counts[phrase] for phrase in marks) == pytest.approx(REPEATS_PER_COMMAND, rel=0.05)
+    assert sum(counts[phrase] for phrase in many) == pytest.approx(
+        REPEATS_PER_COMMAND, rel=0.05
+    )
+    assert sum(counts[phrase] for phrase in marks) == pytest.approx(
+        REPEATS_PER_COMMAND, rel=0.05
+    )
     assert counts["mark a ledge"] == counts["mark a point"] < counts["mark this spot"]
 
 
 def test_of_a_crowd_only_so_many_are_offered_that_every_pair_of_words_is():
-    numbers = ("one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
+    numbers = (
+        "one",
+        "two",
+        "three",
+        "four",
+        "five",
+        "six",
+        "seven",
+        "eight",
+        "nine",
+        "ten",
+    )
     crowd = [f"mark {a} {b} {c}" for a in numbers for b in numbers for c in numbers]
     offered = set(_weighted(dict.fromkeys(crowd, "mark")))
     assert len(offered) < len(crowd) / 4
@@ -127,23 +164,35 @@ class _Fits:
         assert own is None or len(own.nodes)
         since = len(samples) / SAMPLE_RATE_HZ - self.ends
         phrase = self.first if since < 0.0 else self.at_last
-        return NO_SCORES._replace(fits=[self._fit(phrase)] if phrase else [], quiet=max(since, 0.0))
+        return NO_SCORES._replace(
+            fits=[self._fit(phrase)] if phrase else [], quiet=max(since, 0.0)
+        )
 
     def _fit(self, phrase: str, behind: float = 0.0) -> Fit:
-        return Fit(phrase, -12 * (self.behind + behind), -12 * (self.behind + behind), 9)
+        return Fit(
+            phrase, -12 * (self.behind + behind), -12 * (self.behind + behind), 9
+        )
 
     def means(self, phrase: str) -> str | None:
         return phrase if phrase in ("log bite", self.first, self.at_last) else None
 
     def fit(self, scores: PhraseScores, phrase: str) -> Fit | None:
         best = scores.fits[0].phrase if scores.fits else None
-        return None if self.means(phrase) is None else self._fit(phrase, 0.0 if phrase == best else 9.0)
+        return (
+            None
+            if self.means(phrase) is None
+            else self._fit(phrase, 0.0 if phrase == best else 9.0)
+        )
 
     def has_score(self, scores: PhraseScores, phrase: str) -> bool:
         return self.fit(scores, phrase) is not None
 
     def fits(self, scores: PhraseScores, phrases: Iterable[str]) -> list[Fit]:
-        return [one for one in (self.fit(scores, phrase) for phrase in phrases) if one is not None]
+        return [
+            one
+            for one in (self.fit(scores, phrase) for phrase in phrases)
+            if one is not None
+        ]
 
     def others(self, *_: object) -> list[Fit]:
         return []
@@ -162,7 +211,9 @@ def misheard(
     """Return what is heard where sounds fit one phrase while words are spoken, and another at their end."""
     now = SimpleNamespace(count=0)
     monkeypatch.setattr(
-        endpointing, "quiet", lambda _: max(0.0, now.count * SOUND_FRAME_SAMPLES / SAMPLE_RATE_HZ - ends)
+        endpointing,
+        "quiet",
+        lambda _: max(0.0, now.count * SOUND_FRAME_SAMPLES / SAMPLE_RATE_HZ - ends),
     )
     attempt = Attempt(
         cast(
@@ -185,33 +236,51 @@ def misheard(
     return attempt.finish()
 
 
-def test_a_phrase_that_goes_on_is_not_taken_while_words_are_still_spoken(monkeypatch: pytest.MonkeyPatch):
+def test_a_phrase_that_goes_on_is_not_taken_while_words_are_still_spoken(
+    monkeypatch: pytest.MonkeyPatch,
+):
     heard = misheard(monkeypatch, "mark a ledge", "mark a ledge forty yards")
     assert heard.text == "mark a ledge forty yards"
     assert SPOKEN < heard.seconds < SPOKEN + 0.5
 
 
-def test_words_that_may_go_on_are_not_taken_while_something_is_spoken(monkeypatch: pytest.MonkeyPatch):
+def test_words_that_may_go_on_are_not_taken_while_something_is_spoken(
+    monkeypatch: pytest.MonkeyPatch,
+):
     """In noise the decoder may stand still at the beginning of a phrase while the rest is spoken."""
-    heard = misheard(monkeypatch, "mark a ledge", "mark a ledge forty yards", words="mark a ledge", pause=9.0)
+    heard = misheard(
+        monkeypatch,
+        "mark a ledge",
+        "mark a ledge forty yards",
+        words="mark a ledge",
+        pause=9.0,
+    )
     assert heard.text == "mark a ledge forty yards"
     assert SPOKEN < heard.seconds < SPOKEN + 0.5
 
 
-def test_words_that_never_end_are_not_waited_for_too_long(monkeypatch: pytest.MonkeyPatch):
+def test_words_that_never_end_are_not_waited_for_too_long(
+    monkeypatch: pytest.MonkeyPatch,
+):
     heard = misheard(monkeypatch, "mark a ledge", "", ends=9.0)
     assert heard.text == "mark a ledge", "all that was waited for fits it"
     assert heard.seconds < 4.0
 
 
-def test_words_that_the_sounds_belie_wait_for_what_fits(monkeypatch: pytest.MonkeyPatch):
-    heard = misheard(monkeypatch, "mark a ledge", "mark a ledge forty yards", words="log bite")
+def test_words_that_the_sounds_belie_wait_for_what_fits(
+    monkeypatch: pytest.MonkeyPatch,
+):
+    heard = misheard(
+        monkeypatch, "mark a ledge", "mark a ledge forty yards", words="log bite"
+    )
     assert heard.text == "mark a ledge forty yards"
     assert "log bite" in heard.alternatives
     assert heard.refused is None
 
 
 def test_words_that_the_sounds_belie_are_not_taken(monkeypatch: pytest.MonkeyPatch):
-    heard = misheard(monkeypatch, "mark a ledge", "mark a ledge", words="log bite", behind=3.0)
+    heard = misheard(
+        monkeypatch, "mark a ledge", "mark a ledge", words="log bite", behind=3.0
+    )
     assert (heard.text, heard.alternatives) == (UNKNOWN_WORD, ("log bite",))
     assert heard.refused == "words and sounds do not agree"

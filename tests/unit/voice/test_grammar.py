@@ -7,7 +7,14 @@ from hypothesis import strategies as st
 
 from companion.units import FOOT, OUNCE, POUND, YARD
 from companion.voice import commands as c
-from companion.voice.grammar import FORMS, MARKS_WITH_DEPTH, Aboard, Grammar, number_words, sound_alikes
+from companion.voice.grammar import (
+    FORMS,
+    MARKS_WITH_DEPTH,
+    Aboard,
+    Grammar,
+    number_words,
+    sound_alikes,
+)
 
 FEET = Grammar(Aboard(rods=(1, 2, 3, 4), lines=(12, 14, 17, 20)))
 METRES = Grammar(Aboard(rods=(1, 2), lines=(8, 15), unit="metres"))
@@ -15,7 +22,9 @@ NUMBERS = {number_words(n): n for n in range(100)}
 
 
 @pytest.mark.parametrize("grammar", [FEET, METRES], ids=["feet", "metres"])
-def test_every_phrase_means_a_command_whose_taught_phrase_means_the_same(grammar: Grammar):
+def test_every_phrase_means_a_command_whose_taught_phrase_means_the_same(
+    grammar: Grammar,
+):
     for phrase in grammar.phrases:
         command = grammar.parse(phrase)
         assert command is not None
@@ -23,7 +32,11 @@ def test_every_phrase_means_a_command_whose_taught_phrase_means_the_same(grammar
         assert taught is not None
         assert grammar.parse(taught) == command
         if command.name in ("rod", "line", "quiet"):
-            number = next(v for v in msgspec.structs.asdict(command).values() if isinstance(v, int))
+            number = next(
+                v
+                for v in msgspec.structs.asdict(command).values()
+                if isinstance(v, int)
+            )
             assert f" {number_words(number)} " in f" {taught} "
 
 
@@ -66,7 +79,10 @@ def test_every_row_of_the_table_can_be_said():
         ("mark a stump at four feet", c.MarkPlace("stump", 4 * FOOT)),
         ("mark a rock", c.MarkPlace("rock")),
         ("mark a hump at eleven feet", c.MarkPlace("hump", 11 * FOOT)),
-        ("mark a channel twenty yards two o'clock", c.MarkPlace("channel", None, 20 * YARD, 2)),
+        (
+            "mark a channel twenty yards two o'clock",
+            c.MarkPlace("channel", None, 20 * YARD, 2),
+        ),
         ("mark a ledge at five feet", c.MarkPlace("ledge", 5 * FOOT)),
         ("drop a way point", c.MarkPlace("spot")),
         ("cancel that", c.UndoThat()),
@@ -77,7 +93,10 @@ def test_every_row_of_the_table_can_be_said():
         ("cast short", c.Cast(short=True)),
         ("cast thirty yards", c.Cast(distance=30 * YARD)),
         ("cast thirty yards two o'clock", c.Cast(clock=2, distance=30 * YARD)),
-        ("mark a tree top twenty yards two o'clock", c.MarkPlace("tree top", None, 20 * YARD, 2)),
+        (
+            "mark a tree top twenty yards two o'clock",
+            c.MarkPlace("tree top", None, 20 * YARD, 2),
+        ),
         ("rod number two", c.TakeRod(2)),
         ("log strike", c.LogBite()),
         ("where from", c.WhereFrom()),
@@ -115,7 +134,9 @@ def test_the_words_of_the_job(text: str, command: c.Command):
 
 
 def test_metres_and_kilos():
-    assert METRES.parse("mark tree top four and a half metres") == c.MarkPlace("tree top", 4.5)
+    assert METRES.parse("mark tree top four and a half metres") == c.MarkPlace(
+        "tree top", 4.5
+    )
     assert METRES.parse("log fish one point four kilos") == c.LogFish(1.4)
     assert METRES.parse("log fish three pounds") is None
 
@@ -143,10 +164,14 @@ def test_no_slot_of_the_table_holds_a_teen_and_its_ty(grammar: Grammar):
         spelled = phrase.replace(" and a half", "")
         for words, number in sorted(NUMBERS.items(), key=lambda item: -len(item[0])):
             if f" {words} " in f" {spelled} ":
-                by_shape.setdefault(f" {spelled} ".replace(f" {words} ", " # ", 1), set()).add(number)
+                by_shape.setdefault(
+                    f" {spelled} ".replace(f" {words} ", " # ", 1), set()
+                ).add(number)
                 spelled = f" {spelled} ".replace(f" {words} ", " # ", 1).strip()
     assert {
-        shape: pairs for shape, numbers in by_shape.items() if (pairs := sound_alikes(tuple(numbers)))
+        shape: pairs
+        for shape, numbers in by_shape.items()
+        if (pairs := sound_alikes(tuple(numbers)))
     } == {}
 
 
@@ -183,7 +208,10 @@ def test_help_and_the_spoken_answer_come_from_the_table():
     assert len(FEET.help()) == len(FORMS)
     named = " ".join(FEET.what_can_i_say(turn) for turn in range(8))
     for form in FORMS:
-        assert form.command is c.WhatCanISay or form.wordings[0].split("{")[0].strip() in named
+        assert (
+            form.command is c.WhatCanISay
+            or form.wordings[0].split("{")[0].strip() in named
+        )
     assert FEET.what_can_i_say(0) != FEET.what_can_i_say(1)
 
 
@@ -200,13 +228,18 @@ def test_numbers_beyond_the_spoken_ones_are_refused(number: int):
 
 
 def test_places_whose_depth_is_said_can_be_said_without():
-    assert all(FEET.parse(f"mark {kind}") == c.MarkPlace(kind) for kind in MARKS_WITH_DEPTH)
+    assert all(
+        FEET.parse(f"mark {kind}") == c.MarkPlace(kind) for kind in MARKS_WITH_DEPTH
+    )
 
 
 def test_commands_keep_their_name_and_fields_on_the_way_through_json():
     command = c.MarkPlace("tree top", 4.5)
     packed = msgspec.json.encode(command)
-    assert packed == b'{"command":"mark","kind":"tree top","depth":4.5,"distance":null,"clock":null}'
+    assert (
+        packed
+        == b'{"command":"mark","kind":"tree top","depth":4.5,"distance":null,"clock":null}'
+    )
     assert msgspec.json.decode(packed, type=c.Command) == command
     assert command.name == "mark"
 
@@ -217,8 +250,16 @@ def test_commands_keep_their_name_and_fields_on_the_way_through_json():
         (c.TakeRod(2), c.Correct(number=3), c.TakeRod(3)),
         (c.RigLine(17), c.Correct(number=15), c.RigLine(15)),
         (c.Quiet(5), c.Correct(number=10), c.Quiet(10)),
-        (c.MarkPlace("tree top", 5 * FOOT), c.Correct(number=15), c.MarkPlace("tree top", 15 * FOOT)),
-        (c.MarkPlace("point", None, 20.0, 2), c.Correct(clock=3), c.MarkPlace("point", None, 20.0, 3)),
+        (
+            c.MarkPlace("tree top", 5 * FOOT),
+            c.Correct(number=15),
+            c.MarkPlace("tree top", 15 * FOOT),
+        ),
+        (
+            c.MarkPlace("point", None, 20.0, 2),
+            c.Correct(clock=3),
+            c.MarkPlace("point", None, 20.0, 3),
+        ),
         (c.Cast(2), c.Correct(number=3), c.Cast(3)),
         (c.Cast(2, short=True), c.Correct(distance=20.0), c.Cast(2, 20.0)),
         (c.LogFish(1.0), c.Correct(weight=2.0), c.LogFish(2.0)),
@@ -243,13 +284,19 @@ def test_a_number_is_put_right_where_the_command_has_one(command, said, meant):
         ("water down one foot", "and a half", "water down one and a half feet"),
         ("mark tree top", "eight feet", "mark tree top eight feet"),
         ("mark a stump", "at eight feet", "mark a stump at eight feet"),
-        ("mark a ledge", "twenty yards two o'clock", "mark a ledge twenty yards two o'clock"),
+        (
+            "mark a ledge",
+            "twenty yards two o'clock",
+            "mark a ledge twenty yards two o'clock",
+        ),
         ("cast now", "two o'clock", "cast two o'clock"),
         ("cast short", "two o'clock", "cast short two o'clock"),
         ("cast forty yards", "two o'clock", "cast forty yards two o'clock"),
     ],
 )
-def test_the_rest_of_a_command_makes_another_that_is_listed(first: str, rest: str, whole: str):
+def test_the_rest_of_a_command_makes_another_that_is_listed(
+    first: str, rest: str, whole: str
+):
     said, go_on = FEET.parse(first), FEET.parse(rest)
     assert said is not None
     assert isinstance(go_on, c.GoOn)
@@ -273,9 +320,15 @@ def test_a_value_that_was_said_is_not_said_anew_by_the_rest(first: str, rest: st
 
 @pytest.mark.parametrize("grammar", [FEET, METRES], ids=["feet", "metres"])
 def test_every_rest_completes_some_command_and_is_no_phrase(grammar: Grammar):
-    rests = {words: grammar.parse(words) for words in grammar.meanings if words not in grammar.phrases}
+    rests = {
+        words: grammar.parse(words)
+        for words in grammar.meanings
+        if words not in grammar.phrases
+    }
     assert len(rests) > 150
     commands = {grammar.parse(phrase) for phrase in grammar.phrases}
     for go_on in set(rests.values()):
         assert isinstance(go_on, c.GoOn)
-        assert any(grammar.completed(one, go_on.rest) for one in commands if one is not None), go_on
+        assert any(
+            grammar.completed(one, go_on.rest) for one in commands if one is not None
+        ), go_on

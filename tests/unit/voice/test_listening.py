@@ -22,7 +22,13 @@ from companion.voice.listening import (
     listened,
 )
 from companion.voice.microphone import PRE_ROLL, UTTERANCE_PAUSE_S
-from companion.voice.sound import FRAMES_A_SECOND, SAMPLE_RATE_HZ, SOUND_FRAME_SAMPLES, frames_of, level
+from companion.voice.sound import (
+    FRAMES_A_SECOND,
+    SAMPLE_RATE_HZ,
+    SOUND_FRAME_SAMPLES,
+    frames_of,
+    level,
+)
 
 
 class Attempt:
@@ -67,11 +73,17 @@ class Recogniser:
 
 
 def hiss(seconds: float, loud: float, seed: int = 0) -> np.ndarray:
-    return np.random.default_rng(seed).normal(0, loud, round(seconds * SAMPLE_RATE_HZ)).astype(np.int16)
+    return (
+        np.random.default_rng(seed)
+        .normal(0, loud, round(seconds * SAMPLE_RATE_HZ))
+        .astype(np.int16)
+    )
 
 
 def sound(*parts: tuple[float, float]) -> np.ndarray:
-    return np.concatenate([hiss(seconds, loud, n) for n, (seconds, loud) in enumerate(parts)])
+    return np.concatenate(
+        [hiss(seconds, loud, n) for n, (seconds, loud) in enumerate(parts)]
+    )
 
 
 def hear(samples: np.ndarray, listener: Listener) -> list:
@@ -79,7 +91,9 @@ def hear(samples: np.ndarray, listener: Listener) -> list:
 
 
 def test_an_utterance_is_given_as_soon_as_it_is_decided():
-    (heard,) = hear(sound((3, 50), (0.5, 3000), (0.3, 50)), Listener(Recogniser(long=0.5)))
+    (heard,) = hear(
+        sound((3, 50), (0.5, 3000), (0.3, 50)), Listener(Recogniser(long=0.5))
+    )
     assert heard.ended == pytest.approx(3.5, abs=0.03)
     assert heard.began == pytest.approx(3.0 - PRE_ROLL, abs=0.1)
     assert heard.noise < 100
@@ -93,14 +107,18 @@ def test_without_a_decision_quiet_ends_it():
 
 def test_the_clip_is_what_the_recogniser_was_given():
     recogniser = Recogniser(long=0.5)
-    first, second = hear(sound((3, 50), (0.5, 3000), (2, 50), (0.5, 3000), (2, 50)), Listener(recogniser))
+    first, second = hear(
+        sound((3, 50), (0.5, 3000), (2, 50), (0.5, 3000), (2, 50)), Listener(recogniser)
+    )
     for heard, attempt in zip((first, second), recogniser.attempts, strict=False):
         assert np.array_equal(heard.samples, np.concatenate(attempt.given))
     assert second.began >= first.ended
 
 
 def test_a_command_right_after_another_does_not_begin_with_its_words():
-    first, second = hear(sound((3, 50), (1.0, 3000), (1, 50)), Listener(Recogniser(long=0.5)))
+    first, second = hear(
+        sound((3, 50), (1.0, 3000), (1, 50)), Listener(Recogniser(long=0.5))
+    )
     assert second.began >= first.ended
 
 
@@ -108,10 +126,15 @@ def test_quiet_after_talk_is_the_quiet_before_what_follows():
     """Talk has ended, and half a second later a command begins: it does not seem cut out of the talk."""
     recogniser = Recogniser()
     hear(
-        sound((2, 50), (0.6, 3000), (UTTERANCE_PAUSE_S + 0.1, 50), (0.6, 3000), (2, 50)), Listener(recogniser)
+        sound(
+            (2, 50), (0.6, 3000), (UTTERANCE_PAUSE_S + 0.1, 50), (0.6, 3000), (2, 50)
+        ),
+        Listener(recogniser),
     )
     _, second = recogniser.attempts
-    quiet = [level(frame) < Attempt.LOUD for frame in second.given].index(False) / FRAMES_A_SECOND
+    quiet = [level(frame) < Attempt.LOUD for frame in second.given].index(
+        False
+    ) / FRAMES_A_SECOND
     assert UTTERANCE_PAUSE_S - CLEAR_OF <= quiet <= UTTERANCE_PAUSE_S + 0.1
 
 
@@ -119,15 +142,21 @@ def test_noise_without_words_is_given_up_and_listened_to_afresh():
     recogniser = Recogniser()
     assert hear(sound((3, 50), (9, 700)), Listener(recogniser)) == []
     assert len(recogniser.attempts) >= 3
-    longest = max(len(attempt.given) for attempt in recogniser.attempts) / FRAMES_A_SECOND
+    longest = (
+        max(len(attempt.given) for attempt in recogniser.attempts) / FRAMES_A_SECOND
+    )
     assert longest <= max(NO_WORD_S, PRE_ROLL + UTTERANCE_PAUSE_S) + 0.1
 
 
 @pytest.mark.parametrize("gust", [0.6, 0.8, 1.0, 1.2])
-def test_listening_begun_by_noise_is_not_given_up_while_somebody_speaks(gust, monkeypatch):
+def test_listening_begun_by_noise_is_not_given_up_while_somebody_speaks(
+    gust, monkeypatch
+):
     monkeypatch.setattr(Attempt, "LATE", 0.7)
     recogniser = Recogniser(long=1.0)
-    (heard,) = hear(sound((3, 50), (gust, 700), (1.0, 3000), (2, 50)), Listener(recogniser))
+    (heard,) = hear(
+        sound((3, 50), (gust, 700), (1.0, 3000), (2, 50)), Listener(recogniser)
+    )
     assert heard.began == pytest.approx(3.0 - PRE_ROLL, abs=0.1)
 
 
@@ -135,7 +164,9 @@ def test_its_own_voice_is_not_heard_nor_the_room_after_it():
     clock = itertools.count()
     speaks = range(round(3 * FRAMES_A_SECOND), round(5 * FRAMES_A_SECOND))
     gate = EchoGate(lambda: next(clock) in speaks)
-    loud_room = sound((3, 50), (2.0 + 0.8 * ROOM_RINGS, 3000), (2, 50), (0.6, 3000), (1, 50))
+    loud_room = sound(
+        (3, 50), (2.0 + 0.8 * ROOM_RINGS, 3000), (2, 50), (0.6, 3000), (1, 50)
+    )
     heard = hear(loud_room, Listener(Recogniser(), gate))
     assert len(heard) == 1
     assert heard[0].began > 5.0 + ROOM_RINGS
@@ -147,7 +178,9 @@ def test_an_utterance_begins_after_its_own_voice_not_in_it():
     samples = sound((2.0, 3000), (0.35, 50), (0.6, 3000), (2, 50))
     (heard,) = hear(samples, Listener(Recogniser(), gate))
     before = heard.samples[: round((2.35 - heard.began) * SAMPLE_RATE_HZ)]
-    assert np.abs(before.astype(int)).max() < 500, "quiet stands where its own voice was"
+    assert np.abs(before.astype(int)).max() < 500, (
+        "quiet stands where its own voice was"
+    )
     assert len(before) >= 0.35 * SAMPLE_RATE_HZ, (
         "enough of it: what begins without is taken for cut out of talk"
     )
@@ -159,9 +192,19 @@ def test_words_that_begin_before_it_listens_again_are_whole(apart: float):
     speaks = range(round(1.0 * FRAMES_A_SECOND), round(2.0 * FRAMES_A_SECOND))
     clock = itertools.count()
     gate = EchoGate(lambda: next(clock) in speaks)
-    samples = sound((1.0, 20), (1.0, 1000), (0.15, 20), (0.1, 4000), (apart, 20), (0.5, 4000), (2, 20))
+    samples = sound(
+        (1.0, 20),
+        (1.0, 1000),
+        (0.15, 20),
+        (0.1, 4000),
+        (apart, 20),
+        (0.5, 4000),
+        (2, 20),
+    )
     (heard,) = hear(samples, Listener(Recogniser(), gate))
-    loud = [n for n, frame in enumerate(frames_of(heard.samples)) if level(frame) > 2000]
+    loud = [
+        n for n, frame in enumerate(frames_of(heard.samples)) if level(frame) > 2000
+    ]
     assert loud[0] / FRAMES_A_SECOND + heard.began == pytest.approx(2.15, abs=0.03)
     assert loud[0] >= 0.4 * FRAMES_A_SECOND, "after quiet"
 
@@ -171,14 +214,24 @@ def test_its_own_loudest_frames_are_not_taken_for_the_beginning_of_words():
     clock = itertools.count()
     gate = EchoGate(lambda: next(clock) in speaks)
     own = [(0.5, 1000), (0.04, 4000), (0.96, 1000)]
-    (heard,) = hear(sound((1.0, 20), *own, (0.6, 20), (0.5, 4000), (2, 20)), Listener(Recogniser(), gate))
-    assert np.abs(heard.samples[: round((3.1 - heard.began) * SAMPLE_RATE_HZ)].astype(int)).max() < 500
+    (heard,) = hear(
+        sound((1.0, 20), *own, (0.6, 20), (0.5, 4000), (2, 20)),
+        Listener(Recogniser(), gate),
+    )
+    assert (
+        np.abs(
+            heard.samples[: round((3.1 - heard.began) * SAMPLE_RATE_HZ)].astype(int)
+        ).max()
+        < 500
+    )
 
 
 def test_talked_over_it_hushes_and_listens():
     hushed = []
     clock = itertools.count()
-    gate = EchoGate(lambda: not hushed and next(clock) >= 0, lambda: hushed.append(True))
+    gate = EchoGate(
+        lambda: not hushed and next(clock) >= 0, lambda: hushed.append(True)
+    )
     samples = sound((1.0, 400), (1.0, 4000), (2, 20))
     (heard,) = hear(samples, Listener(Recogniser(), gate))
     assert hushed == [True]
@@ -207,9 +260,15 @@ def test_with_a_button_only_what_is_said_while_it_is_held_is_listened_to():
 
 @pytest.mark.parametrize(
     ("loud", "complaint"),
-    [(150.0, ["microphone is quiet"]), (30000.0, ["microphone is too loud"]), (3000.0, [])],
+    [
+        (150.0, ["microphone is quiet"]),
+        (30000.0, ["microphone is too loud"]),
+        (3000.0, []),
+    ],
 )
-def test_a_wrong_level_is_complained_of_once(loud: float, complaint: list[str], monkeypatch):
+def test_a_wrong_level_is_complained_of_once(
+    loud: float, complaint: list[str], monkeypatch
+):
     monkeypatch.setattr(Attempt, "LOUD", 100.0)
     told: list[str] = []
     parts = [(2.0, 10.0)] + [(0.6, loud), (2.0, 10.0)] * (2 * IN_A_ROW)
@@ -219,7 +278,9 @@ def test_a_wrong_level_is_complained_of_once(loud: float, complaint: list[str], 
 
 
 def test_frames_are_whole():
-    assert [len(frame) for frame in frames_of(np.ones(SOUND_FRAME_SAMPLES + 1, np.int16))] == [
+    assert [
+        len(frame) for frame in frames_of(np.ones(SOUND_FRAME_SAMPLES + 1, np.int16))
+    ] == [
         SOUND_FRAME_SAMPLES,
         SOUND_FRAME_SAMPLES,
     ]
@@ -228,7 +289,9 @@ def test_frames_are_whole():
 class Floor:
     """Whom the floor belongs to: each time it is told, with the time, s, of the frame."""
 
-    def __init__(self, recogniser: Recogniser | None = None, gate: EchoGate | None = None) -> None:
+    def __init__(
+        self, recogniser: Recogniser | None = None, gate: EchoGate | None = None
+    ) -> None:
         self.told: list[tuple[float, bool]] = []
         self.listener = Listener(recogniser or Recogniser(), gate, floor=self._tell)
         self.frames = 0
@@ -298,7 +361,10 @@ def test_who_is_speaking_when_a_line_begins_goes_on_being_heard():
     """The gate is told that an utterance is open: the companion gives way, and the words are whole."""
     hushed: list[bool] = []
     clock = itertools.count()
-    gate = EchoGate(lambda: not hushed and next(clock) > 3.3 * FRAMES_A_SECOND, lambda: hushed.append(True))
+    gate = EchoGate(
+        lambda: not hushed and next(clock) > 3.3 * FRAMES_A_SECOND,
+        lambda: hushed.append(True),
+    )
     floor = Floor(gate=gate)
     samples = sound((3, 50), (1.5, 3000), (2, 50))
     (heard,) = hear(samples, floor.listener)
@@ -312,9 +378,13 @@ def test_what_talks_over_a_line_is_heard_after_the_quiet_from_before_it():
     hushed: list[bool] = []
     clock = itertools.count()
     speaks = range(2 * FRAMES_A_SECOND, 9 * FRAMES_A_SECOND)
-    gate = EchoGate(lambda: next(clock) in speaks and not hushed, lambda: hushed.append(True))
+    gate = EchoGate(
+        lambda: next(clock) in speaks and not hushed, lambda: hushed.append(True)
+    )
     recogniser = Recogniser()
-    (heard,) = hear(sound((2, 20), (1.5, 400), (1.0, 4000), (2, 20)), Listener(recogniser, gate))
+    (heard,) = hear(
+        sound((2, 20), (1.5, 400), (1.0, 4000), (2, 20)), Listener(recogniser, gate)
+    )
     assert hushed == [True]
     levels = [level(frame) for frame in frames_of(heard.samples)]
     first_loud = next(n for n, loud in enumerate(levels) if loud > 2000)
@@ -333,7 +403,9 @@ def test_with_a_button_an_utterance_ends_with_it_and_not_with_the_sound():
     now = 0.0
     listener = Listener(Recogniser(), held=lambda: 1.0 <= now < 3.0)
     heard = []
-    for frame in frames_of(sound((1, 50), (0.5, 3000), (1.2, 50), (0.3, 3000), (2, 3000))):
+    for frame in frames_of(
+        sound((1, 50), (0.5, 3000), (1.2, 50), (0.3, 3000), (2, 3000))
+    ):
         heard.append(listener.accept_frame(frame))
         now += 1 / FRAMES_A_SECOND
     (only,) = filter(None, heard)

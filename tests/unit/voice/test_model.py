@@ -8,7 +8,13 @@ import jgo.maven
 import pytest
 
 from companion.voice import model
-from companion.voice.model import ModelError, data_folder, fetch, is_complete, speech_model
+from companion.voice.model import (
+    ModelError,
+    data_folder,
+    fetch,
+    is_complete,
+    speech_model,
+)
 
 
 @pytest.fixture
@@ -25,11 +31,14 @@ def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 ENDS = [
-    f"--endpoint.{rule}.min-trailing-silence={seconds}" for rule, seconds in model.ENDPOINT_RULES_S.items()
+    f"--endpoint.{rule}.min-trailing-silence={seconds}"
+    for rule, seconds in model.ENDPOINT_RULES_S.items()
 ]
 
 
-def put_archive(home: Path, monkeypatch: pytest.MonkeyPatch, sha256: str | None = None) -> Path:
+def put_archive(
+    home: Path, monkeypatch: pytest.MonkeyPatch, sha256: str | None = None
+) -> Path:
     """Lay a small archive of the published shape where Maven keeps its files, and expect its hash."""
     archive = (
         home
@@ -47,28 +56,42 @@ def put_archive(home: Path, monkeypatch: pytest.MonkeyPatch, sha256: str | None 
         packed.writestr("assets/model-en-us/graph/HCLr.fst", b"graph")
         packed.writestr("assets/model-en-us/conf/mfcc.conf", "--num-ceps=40\n")
         packed.writestr(
-            "assets/model-en-us/conf/model.conf", "--beam=10.0\n--endpoint.rule2.min-trailing-silence=0.5\n"
+            "assets/model-en-us/conf/model.conf",
+            "--beam=10.0\n--endpoint.rule2.min-trailing-silence=0.5\n",
         )
-    monkeypatch.setattr(model, "MODEL_SHA256", sha256 or hashlib.sha256(archive.read_bytes()).hexdigest())
+    monkeypatch.setattr(
+        model,
+        "MODEL_SHA256",
+        sha256 or hashlib.sha256(archive.read_bytes()).hexdigest(),
+    )
     right = model.contents_sha256(model._unpack(archive, home / "unpacked"))
     monkeypatch.setattr(model, "CONTENTS_SHA256", right)
     return archive
 
 
-def test_fetched_once_and_found_again_without_the_archive(home: Path, monkeypatch: pytest.MonkeyPatch):
+def test_fetched_once_and_found_again_without_the_archive(
+    home: Path, monkeypatch: pytest.MonkeyPatch
+):
     archive = put_archive(home, monkeypatch)
     folder = fetch()
     assert folder == data_folder() / model.MODEL_FOLDER_NAME
     assert (folder / "am" / "final.mdl").read_bytes() == b"acoustics"
-    assert (folder / "conf" / "mfcc.conf").read_text() == "--num-ceps=40\n" + model.NO_DITHER
-    assert (folder / "conf" / "model.conf").read_text().splitlines() == ["--beam=10.0", *ENDS]
+    assert (
+        folder / "conf" / "mfcc.conf"
+    ).read_text() == "--num-ceps=40\n" + model.NO_DITHER
+    assert (folder / "conf" / "model.conf").read_text().splitlines() == [
+        "--beam=10.0",
+        *ENDS,
+    ]
     assert not (folder / "AndroidManifest.xml").exists()
     archive.unlink()
     assert fetch() == folder == speech_model()
     assert [path.name for path in folder.parent.iterdir()] == [folder.name]
 
 
-def test_a_file_cut_short_or_missing_is_fetched_again(home: Path, monkeypatch: pytest.MonkeyPatch):
+def test_a_file_cut_short_or_missing_is_fetched_again(
+    home: Path, monkeypatch: pytest.MonkeyPatch
+):
     put_archive(home, monkeypatch)
     folder = fetch()
     for spoil in (
@@ -95,7 +118,9 @@ def test_a_copy_with_other_contents_of_the_same_size_is_fetched_again(
     assert acoustics.read_bytes() == b"acoustics"
 
 
-def test_what_a_power_cut_left_is_cleared_away(home: Path, monkeypatch: pytest.MonkeyPatch):
+def test_what_a_power_cut_left_is_cleared_away(
+    home: Path, monkeypatch: pytest.MonkeyPatch
+):
     put_archive(home, monkeypatch)
     left = data_folder() / "fetching-before"
     left.mkdir(parents=True)
@@ -119,13 +144,17 @@ def test_offline_says_what_to_do(capsys: pytest.CaptureFixture[str]):
     assert list(data_folder().iterdir()) == []
 
 
-def test_a_cached_file_that_is_not_the_published_one_is_not_used(home: Path, monkeypatch: pytest.MonkeyPatch):
+def test_a_cached_file_that_is_not_the_published_one_is_not_used(
+    home: Path, monkeypatch: pytest.MonkeyPatch
+):
     put_archive(home, monkeypatch, sha256="0" * 64)
     with pytest.raises(ModelError, match="could not be fetched"):
         fetch()
 
 
-def test_a_fetched_file_that_is_not_the_published_one_is_refused(home: Path, monkeypatch: pytest.MonkeyPatch):
+def test_a_fetched_file_that_is_not_the_published_one_is_refused(
+    home: Path, monkeypatch: pytest.MonkeyPatch
+):
     wrong = home / "wrong.aar"
     wrong.write_bytes(b"something else")
 

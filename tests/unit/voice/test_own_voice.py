@@ -30,7 +30,12 @@ LOWEST: tuple[Outcome, ...] = ("none", "none", "none", "right")
 NEVER: tuple[Outcome, ...] = ("none", "none", "none", "none")
 SPOILT: tuple[Outcome, ...] = ("right", "right", "right", "wrong")
 VOICE = OwnVoice(
-    utc="2026-01-01T00:00:00Z", microphone="hw:1", shift=SHIFTS[1], read=20, understood=15, then=18
+    utc="2026-01-01T00:00:00Z",
+    microphone="hw:1",
+    shift=SHIFTS[1],
+    read=20,
+    understood=15,
+    then=18,
 )
 
 
@@ -41,7 +46,9 @@ def test_who_is_understood_learns_nothing():
 
 def test_the_least_shift_that_helps_most_is_learned():
     assert learned([ALWAYS] * 15 + [LOW] * 5) == VoiceLesson(SHIFTS[2], 20, 15, 20)
-    assert learned([ALWAYS] * 15 + [LOW] * 3 + [LOWEST] * 2) == VoiceLesson(SHIFTS[3], 20, 15, 20)
+    assert learned([ALWAYS] * 15 + [LOW] * 3 + [LOWEST] * 2) == VoiceLesson(
+        SHIFTS[3], 20, 15, 20
+    )
 
 
 def test_a_single_phrase_that_would_gain_by_itself_teaches_nothing():
@@ -50,7 +57,9 @@ def test_a_single_phrase_that_would_gain_by_itself_teaches_nothing():
 
 
 def test_a_phrase_taken_for_another_outweighs_one_that_is_understood():
-    assert learned([ALWAYS] * 16 + [LOWEST] * 2 + [SPOILT] * 2) == VoiceLesson(0.0, 20, 18, 18)
+    assert learned([ALWAYS] * 16 + [LOWEST] * 2 + [SPOILT] * 2) == VoiceLesson(
+        0.0, 20, 18, 18
+    )
 
 
 class Stub:
@@ -84,13 +93,20 @@ def test_each_shift_is_tried_and_talk_is_right_left_alone(said, text, outcome):
 
 def test_few_phrases_teach_nothing():
     assert learned([LOW] * (FEWEST_READ - 1)).shift == 0.0
-    assert learned([LOW] * FEWEST_READ) == VoiceLesson(SHIFTS[2], FEWEST_READ, 0, FEWEST_READ)
+    assert learned([LOW] * FEWEST_READ) == VoiceLesson(
+        SHIFTS[2], FEWEST_READ, 0, FEWEST_READ
+    )
 
 
-def test_what_was_learned_is_kept_for_its_microphone_until_it_is_forgotten(tmp_path: Path):
+def test_what_was_learned_is_kept_for_its_microphone_until_it_is_forgotten(
+    tmp_path: Path,
+):
     assert shift_for("hw:1", tmp_path) == 0.0
     keep(VOICE, tmp_path)
-    assert (shift_for("hw:1", tmp_path), shift_for("hw:2", tmp_path)) == (SHIFTS[1], 0.0)
+    assert (shift_for("hw:1", tmp_path), shift_for("hw:2", tmp_path)) == (
+        SHIFTS[1],
+        0.0,
+    )
     assert forget(tmp_path)
     assert shift_for("hw:1", tmp_path) == 0.0
     assert not forget(tmp_path)
@@ -99,12 +115,17 @@ def test_what_was_learned_is_kept_for_its_microphone_until_it_is_forgotten(tmp_p
 @pytest.mark.parametrize("text", ["", "[]", '{"shift": -0.2}', "\xff"])
 def test_a_file_that_holds_something_else_is_named(tmp_path: Path, text: str):
     (tmp_path / "own-voice.json").write_text(text, encoding="latin-1")
-    with pytest.raises(OwnVoiceError, match=r"own-voice\.json: .* companion listen --test"):
+    with pytest.raises(
+        OwnVoiceError, match=r"own-voice\.json: .* companion listen --test"
+    ):
         shift_for("hw:1", tmp_path)
 
 
 @pytest.mark.parametrize("shift", [LOWEST_SHIFT - 0.1, 0.1])
 def test_no_shift_beyond_the_bounds_is_believed(tmp_path: Path, shift: float):
-    keep(OwnVoice(utc="", microphone="hw:1", shift=shift, read=20, understood=1, then=2), tmp_path)
+    keep(
+        OwnVoice(utc="", microphone="hw:1", shift=shift, read=20, understood=1, then=2),
+        tmp_path,
+    )
     with pytest.raises(OwnVoiceError):
         shift_for("hw:1", tmp_path)

@@ -22,14 +22,21 @@ from companion.voice.phrase_scorer import (
 from companion.voice.sound import SAMPLE_RATE_HZ
 
 GRAMMAR = Grammar(Aboard(rods=(1, 2, 3, 4), lines=(12, 14, 17, 20)))
-NAMES = {"one": ("b", "ao", "t"), "two": ("b", "ao"), "three": ("t", "t"), "four": ("ao",)}
+NAMES = {
+    "one": ("b", "ao", "t"),
+    "two": ("b", "ao"),
+    "three": ("t", "t"),
+    "four": ("ao",),
+}
 
 
 class _Model:
     """A speech model's network that tells what it is given to tell."""
 
     def __init__(self, logs: np.ndarray | None = None) -> None:
-        self.logs = np.zeros((4, len(ARPABET_PHONES) + 1), np.float32) if logs is None else logs
+        self.logs = (
+            np.zeros((4, len(ARPABET_PHONES) + 1), np.float32) if logs is None else logs
+        )
         self.given: list[np.ndarray] = []
 
     def forward(self, samples: np.ndarray) -> Outputs:
@@ -40,7 +47,9 @@ class _Model:
 class _Pairs:
     """Biphones that tell a phrase to fit the better the fewer words it has, and 5 for anything."""
 
-    def fits(self, _: np.ndarray, phrases: Sequence[Sequence[Sequence[int]]]) -> list[float]:
+    def fits(
+        self, _: np.ndarray, phrases: Sequence[Sequence[Sequence[int]]]
+    ) -> list[float]:
         return [-float(len(phrase)) for phrase in phrases]
 
     def free_loop(self, _: np.ndarray) -> float:
@@ -48,7 +57,9 @@ class _Pairs:
 
 
 def verifies(phrases: Iterable[str], model: _Model | None = None) -> PhraseScorer:
-    return PhraseScorer(phrases, str, cast("Acoustics", model or _Model()), cast("Biphones", _Pairs()))
+    return PhraseScorer(
+        phrases, str, cast("Acoustics", model or _Model()), cast("Biphones", _Pairs())
+    )
 
 
 def drawn(seed: int) -> np.ndarray:
@@ -66,8 +77,8 @@ def words_of_few_sounds(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def likeliest(logs: np.ndarray, wanted: tuple[int, ...]) -> float:
-    """The likeliest of all paths that give these sounds once repeats and then blanks are dropped
-    (Graves and others, ICML 2006, section 3.1: the map B)."""
+    """The likeliest of all paths that give these sounds once repeats and then blanks
+    are dropped (Graves and others, ICML 2006, section 3.1: the map B)."""
     used = [0, *sorted(set(wanted))]
     best = -np.inf
     for path in product(used, repeat=len(logs)):
@@ -78,7 +89,9 @@ def likeliest(logs: np.ndarray, wanted: tuple[int, ...]) -> float:
 
 
 @pytest.mark.usefixtures("words_of_few_sounds")
-def test_a_laid_phrase_is_the_likeliest_of_all_its_paths(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_laid_phrase_is_the_likeliest_of_all_its_paths(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     noise_net_llr, model = drawn(3), drawn(4)
     monkeypatch.setattr(phrase_scorer, "likelihoods", lambda _: noise_net_llr)
     fits = verifies(NAMES, _Model(model)).score_phrases(SOUND, SOUND).fits
@@ -88,8 +101,12 @@ def test_a_laid_phrase_is_the_likeliest_of_all_its_paths(monkeypatch: pytest.Mon
         assert fit.noise_net_llr == pytest.approx(
             likeliest(noise_net_llr, wanted) - noise_net_llr.max(axis=1).sum(), abs=1e-4
         )
-        assert fit.acoustic_llr == pytest.approx(likeliest(model, wanted) - model.max(axis=1).sum(), abs=1e-4)
-        assert fit.llr == pytest.approx(fit.acoustic_llr + NOISE_NET_WEIGHT * fit.noise_net_llr)
+        assert fit.acoustic_llr == pytest.approx(
+            likeliest(model, wanted) - model.max(axis=1).sum(), abs=1e-4
+        )
+        assert fit.llr == pytest.approx(
+            fit.acoustic_llr + NOISE_NET_WEIGHT * fit.noise_net_llr
+        )
     assert [fit.llr for fit in fits] == sorted((fit.llr for fit in fits), reverse=True)
 
 
@@ -97,7 +114,9 @@ def test_our_network_hears_the_sound_as_it_is_and_the_models_what_is_left_of_the
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     given: list[np.ndarray] = []
-    monkeypatch.setattr(phrase_scorer, "likelihoods", lambda sound: given.append(sound) or drawn(5))
+    monkeypatch.setattr(
+        phrase_scorer, "likelihoods", lambda sound: given.append(sound) or drawn(5)
+    )
     model, clean = _Model(), np.ones(SAMPLE_RATE_HZ, np.int16)
     verifies(["log bite"], model).score_phrases(SOUND, clean)
     assert given[0] is SOUND
@@ -105,18 +124,26 @@ def test_our_network_hears_the_sound_as_it_is_and_the_models_what_is_left_of_the
 
 
 @pytest.mark.usefixtures("words_of_few_sounds")
-def test_words_that_are_no_phrase_are_laid_alike(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_words_that_are_no_phrase_are_laid_alike(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     noise_net_llr, model = drawn(3), drawn(4)
     monkeypatch.setattr(phrase_scorer, "likelihoods", lambda _: noise_net_llr)
     laid = verifies(["one"], _Model(model)).score_phrases(SOUND, SOUND)
     one, other = PhraseScorer.others(laid, ["one", "two three", "", "four five"])
     assert one == laid.fits[0]._replace(biphone_llr=0.0), "five has no sounds here"
     assert (other.phrase, other.sounds) == ("two three", 4)
-    wanted = tuple(ARPABET_PHONES.index(sound) + 1 for name in ("two", "three") for sound in NAMES[name])
+    wanted = tuple(
+        ARPABET_PHONES.index(sound) + 1
+        for name in ("two", "three")
+        for sound in NAMES[name]
+    )
     assert other.noise_net_llr == pytest.approx(
         likeliest(noise_net_llr, wanted) - noise_net_llr.max(axis=1).sum(), abs=1e-4
     )
-    assert other.acoustic_llr == pytest.approx(likeliest(model, wanted) - model.max(axis=1).sum(), abs=1e-4)
+    assert other.acoustic_llr == pytest.approx(
+        likeliest(model, wanted) - model.max(axis=1).sum(), abs=1e-4
+    )
     assert PhraseScorer.others(NO_SCORES, ["one"]) == []
 
 
@@ -127,15 +154,21 @@ def test_one_sound_twice_takes_a_gap_between(monkeypatch: pytest.MonkeyPatch) ->
     logs[[0, 1, 2], [t, t, t]] = -0.1
     monkeypatch.setattr(phrase_scorer, "likelihoods", lambda _: logs)
     (fit,) = verifies(["three"]).score_phrases(SOUND, SOUND).fits
-    assert fit.noise_net_llr == pytest.approx(-8.9, abs=1e-4)  # the blank in the middle costs its place
+    assert fit.noise_net_llr == pytest.approx(
+        -8.9, abs=1e-4
+    )  # the blank in the middle costs its place
 
 
 @pytest.mark.usefixtures("words_of_few_sounds")
-def test_it_tells_how_long_nothing_is_spoken_at_first_and_at_last(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_it_tells_how_long_nothing_is_spoken_at_first_and_at_last(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     logs = np.full((10, len(ARPABET_PHONES) + 1), -9.0, np.float32)
     logs[:, 0] = -0.1
     monkeypatch.setattr(phrase_scorer, "likelihoods", lambda _: logs)
-    assert verifies(NAMES).score_phrases(SOUND, SOUND).quiet == pytest.approx(10 * NOISE_NET_STEP_S)
+    assert verifies(NAMES).score_phrases(SOUND, SOUND).quiet == pytest.approx(
+        10 * NOISE_NET_STEP_S
+    )
     logs[6, 3] = 0.0
     laid = verifies(NAMES).score_phrases(SOUND, SOUND)
     assert (laid.began, laid.quiet) == (
@@ -144,7 +177,9 @@ def test_it_tells_how_long_nothing_is_spoken_at_first_and_at_last(monkeypatch: p
     )
 
 
-def test_the_last_second_tells_since_when_nothing_is_spoken(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_last_second_tells_since_when_nothing_is_spoken(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     given: list[int] = []
 
     def likelihoods(samples: np.ndarray) -> np.ndarray:
@@ -154,7 +189,9 @@ def test_the_last_second_tells_since_when_nothing_is_spoken(monkeypatch: pytest.
         return logs
 
     monkeypatch.setattr(phrase_scorer, "likelihoods", likelihoods)
-    assert phrase_scorer.quiet(np.zeros(3 * SAMPLE_RATE_HZ, np.int16)) == pytest.approx(7 * NOISE_NET_STEP_S)
+    assert phrase_scorer.quiet(np.zeros(3 * SAMPLE_RATE_HZ, np.int16)) == pytest.approx(
+        7 * NOISE_NET_STEP_S
+    )
     assert given == [SAMPLE_RATE_HZ]
     assert phrase_scorer.quiet(np.zeros(100, np.int16)) == 0.0
 
@@ -170,7 +207,10 @@ def test_it_knows_which_phrases_a_longer_one_begins_like() -> None:
 def test_how_any_phrase_fits_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(phrase_scorer, "likelihoods", lambda _: drawn(3))
     told = verifies([*NAMES, "five"], _Model(drawn(4)))
-    laid, full = told.score_phrases(SOUND, SOUND, count=1), told.score_phrases(SOUND, SOUND)
+    laid, full = (
+        told.score_phrases(SOUND, SOUND, count=1),
+        told.score_phrases(SOUND, SOUND),
+    )
     assert len(laid.fits) == 1
     assert [told.fit(laid, fit.phrase) for fit in full.fits] == full.fits
     assert told.fit(laid, "five") is None
@@ -180,7 +220,9 @@ def test_how_any_phrase_fits_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.mark.usefixtures("words_of_few_sounds")
 def test_how_it_fits_each_sound_after_the_other_is_beside_the_likeliest() -> None:
     told = verifies(["one", "two three"])
-    assert {fit.phrase: fit.biphone_llr for fit in told.score_phrases(SOUND, SOUND).fits} == {
+    assert {
+        fit.phrase: fit.biphone_llr for fit in told.score_phrases(SOUND, SOUND).fits
+    } == {
         "one": -6.0,
         "two three": -7.0,
     }
@@ -196,9 +238,13 @@ def test_too_little_sound_fits_nothing() -> None:
 
 
 def test_every_word_that_can_be_said_has_its_sounds() -> None:
-    many = Grammar(Aboard(tuple(range(1, 21)), tuple(range(2, 100)), wake="kitchen ticket"))
+    many = Grammar(
+        Aboard(tuple(range(1, 21)), tuple(range(2, 100)), wake="kitchen ticket")
+    )
     assert {w for phrase in many.phrases for w in phrase.split()} <= set(lexicon())
-    assert {sound for sounds in lexicon().values() for sound in sounds} <= set(ARPABET_PHONES)
+    assert {sound for sounds in lexicon().values() for sound in sounds} <= set(
+        ARPABET_PHONES
+    )
 
 
 def test_the_likelihoods_of_a_step_add_up_to_one_and_level_does_not_count() -> None:
@@ -206,13 +252,20 @@ def test_the_likelihoods_of_a_step_add_up_to_one_and_level_does_not_count() -> N
     logs = phrase_scorer.likelihoods(sound)
     assert logs.shape == (49, len(ARPABET_PHONES) + 1)
     assert np.exp(logs).sum(axis=1) == pytest.approx(1.0, abs=1e-4)
-    assert phrase_scorer.likelihoods((sound * 2).astype(np.int16)) == pytest.approx(logs, abs=0.05)
+    assert phrase_scorer.likelihoods((sound * 2).astype(np.int16)) == pytest.approx(
+        logs, abs=0.05
+    )
 
 
 def test_what_was_spoken_last_begins_after_the_last_long_pause():
     logs = np.full((100, 40), -9.0, np.float32)
     logs[:, 0] = 0.0
-    for begin, end in ((5, 20), (50, 60), (70, 80)):  # a pause of 0.6 s, and one of 0.2 s within a phrase
+    # A pause of 0.6 s, and one of 0.2 s within a phrase.
+    for begin, end in (
+        (5, 20),
+        (50, 60),
+        (70, 80),
+    ):
         logs[begin:end, 3] = 1.0
     assert phrase_scorer._spoke(logs) == (1.0, 1.6)
     assert phrase_scorer._spoke(logs[:4]) is None

@@ -57,7 +57,9 @@ def test_lines_are_spoken_in_order(spoken: Path):
     assert spoken.read_text().split("\n")[:2] == ["Touch.", "Clear by 3 feet"]
 
 
-def test_saying_returns_while_another_line_is_played_and_the_oldest_gives_way(spoken: Path):
+def test_saying_returns_while_another_line_is_played_and_the_oldest_gives_way(
+    spoken: Path,
+):
     (spoken.parent / "hold").touch()
     with Speaker() as speaker:
         speaker.say("first")
@@ -70,7 +72,9 @@ def test_saying_returns_while_another_line_is_played_and_the_oldest_gives_way(sp
             if f"line {last}\n" in spoken.read_text():
                 break
             time.sleep(0.01)
-    assert spoken.read_text().split() == ["first"] + [w for n in range(3, last + 1) for w in ("line", str(n))]
+    assert spoken.read_text().split() == ["first"] + [
+        w for n in range(3, last + 1) for w in ("line", str(n))
+    ]
 
 
 def test_a_line_that_has_waited_too_long_is_not_spoken(spoken: Path):
@@ -95,7 +99,9 @@ def test_a_failing_player_is_told_of_once(spoken: Path):
     assert told == ["aplay: no such card; check the speaker in the config"]
 
 
-def test_the_more_urgent_goes_first_and_news_takes_the_place_of_what_it_replaces(spoken: Path):
+def test_the_more_urgent_goes_first_and_news_takes_the_place_of_what_it_replaces(
+    spoken: Path,
+):
     (spoken.parent / "hold").touch()
     with Speaker() as speaker:
         speaker.say("first")
@@ -139,7 +145,9 @@ def test_a_bite_is_answered_by_a_tone_and_a_fish_by_words(spoken: Path):
 
 
 @pytest.mark.parametrize("by_tone", [True, False])
-def test_what_was_not_understood_is_answered_by_a_tone_or_by_words(spoken: Path, by_tone: bool):
+def test_what_was_not_understood_is_answered_by_a_tone_or_by_words(
+    spoken: Path, by_tone: bool
+):
     with Speaker(manner=Manner(tone_when_unclear=by_tone)) as speaker:
         speaker.speak_event(Said(t=1.0, text="again?", about="unclear"))
     assert spoken.read_bytes().startswith(b"RIFF") == by_tone
@@ -162,7 +170,10 @@ def test_it_knows_when_it_spoke(spoken: Path):
     assert not speaker.speaking
 
 
-@pytest.mark.skipif(shutil.which("espeak-ng") is None, reason="not here: espeak-ng; the installer brings it")
+@pytest.mark.skipif(
+    shutil.which("espeak-ng") is None,
+    reason="not here: espeak-ng; the installer brings it",
+)
 def test_what_is_said_back_takes_at_most_a_second_and_a_half():
     """The longest words of every command that changes something, without the silence around them."""
     grammar = Grammar(Aboard((1, 2, 3, 4), (12, 14, 17, 20)))
@@ -174,7 +185,9 @@ def test_what_is_said_back_takes_at_most_a_second_and_a_half():
     times = {}
     for said in filter(None, longest.values()):
         command_line = ["espeak-ng", "--stdin", "--stdout", "-s", str(Manner().rate)]
-        made = subprocess.run(command_line, input=said.encode(), capture_output=True, check=True).stdout
+        made = subprocess.run(
+            command_line, input=said.encode(), capture_output=True, check=True
+        ).stdout
         with wave.open(io.BytesIO(trimmed(made))) as file:
             times[said] = file.getnframes() / file.getframerate()
     print(sorted(times.items(), key=lambda item: item[1])[-4:])

@@ -4,10 +4,18 @@ import numpy as np
 import pytest
 
 from companion.voice import suppressor
-from companion.voice.sound import SAMPLE_RATE_HZ, SOUND_FRAME_SAMPLES, Samples, frames_of, level
+from companion.voice.sound import (
+    SAMPLE_RATE_HZ,
+    SOUND_FRAME_SAMPLES,
+    Samples,
+    frames_of,
+    level,
+)
 from companion.voice.suppressor import Suppressor, can_suppress
 
-HERE = pytest.mark.skipif(not can_suppress(), reason="not here: libspeexdsp1; hardware/install.sh brings it")
+HERE = pytest.mark.skipif(
+    not can_suppress(), reason="not here: libspeexdsp1; hardware/install.sh brings it"
+)
 
 
 def cleaned(samples: Samples) -> Samples:
@@ -16,14 +24,20 @@ def cleaned(samples: Samples) -> Samples:
 
 
 def hiss(seconds: float, loud: float) -> Samples:
-    return np.random.default_rng(2).normal(0, loud, round(seconds * SAMPLE_RATE_HZ)).astype(np.int16)
+    return (
+        np.random.default_rng(2)
+        .normal(0, loud, round(seconds * SAMPLE_RATE_HZ))
+        .astype(np.int16)
+    )
 
 
 @HERE
 def test_noise_is_taken_down_and_what_rises_above_it_is_left():
     noise = hiss(4.0, 300.0)
     t = np.arange(SAMPLE_RATE_HZ // 2) / SAMPLE_RATE_HZ
-    burst = (6000 * np.sin(2 * np.pi * 500 * t) * np.sin(2 * np.pi * t) ** 2).astype(np.int16)
+    burst = (6000 * np.sin(2 * np.pi * 500 * t) * np.sin(2 * np.pi * t) ** 2).astype(
+        np.int16
+    )
     noise[2 * SAMPLE_RATE_HZ : 2 * SAMPLE_RATE_HZ + len(burst)] += burst
     clean = cleaned(noise)
     assert level(clean[SAMPLE_RATE_HZ : 2 * SAMPLE_RATE_HZ]) < 0.4 * level(

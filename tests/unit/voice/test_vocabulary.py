@@ -17,8 +17,15 @@ def text(word: str) -> bytes:
 
 
 def symbols() -> bytes:
-    table = b"".join(text(word) + struct.pack("<q", label) for word, label in WORDS.items())
-    return struct.pack("<i", 2125658996) + text("words") + struct.pack("<qq", len(WORDS), len(WORDS)) + table
+    table = b"".join(
+        text(word) + struct.pack("<q", label) for word, label in WORDS.items()
+    )
+    return (
+        struct.pack("<i", 2125658996)
+        + text("words")
+        + struct.pack("<qq", len(WORDS), len(WORDS))
+        + table
+    )
 
 
 def automaton() -> bytes:
@@ -29,7 +36,13 @@ def automaton() -> bytes:
     head += struct.pack("<QQQ", states, futures, finals) + bytes(3 * 8)
     labels = np.array([1, 2, 3, 4, 2], "<i4").tobytes()
     costs = np.array([*COSTS.values(), 9.0], "<f4").tobytes()
-    return head + bytes(4 * (states + 1)) + labels + bytes(4 * (states + 1) + 4 * finals) + costs
+    return (
+        head
+        + bytes(4 * (states + 1))
+        + labels
+        + bytes(4 * (states + 1) + 4 * finals)
+        + costs
+    )
 
 
 @pytest.fixture

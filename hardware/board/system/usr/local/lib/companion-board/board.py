@@ -77,26 +77,36 @@ def read_board(text: str, zones: Path) -> Board:
     name = _text(table, "name", "boat", NAME, "small letters, digits and hyphens")
     zone = _text(table, "time_zone", "UTC", r"[A-Za-z0-9_+/-]+", A_ZONE)
     if not (zones / zone).is_file():
-        raise BoardError(f'board.toml: time_zone = "{zone}" is not known; write {A_ZONE}')
-    return Board(name, zone, _wifi(_table(table, "wifi")), _login_keys(_table(table, "login")))
+        raise BoardError(
+            f'board.toml: time_zone = "{zone}" is not known; write {A_ZONE}'
+        )
+    return Board(
+        name, zone, _wifi(_table(table, "wifi")), _login_keys(_table(table, "login"))
+    )
 
 
 def _check_keys(table: dict[str, Any], where: str) -> None:
     for key in table:
         if key not in KEYS[where]:
             place = f"[{where}] " if where else ""
-            raise BoardError(f"board.toml: {place}{key} is not known; known are: {', '.join(KEYS[where])}")
+            raise BoardError(
+                f"board.toml: {place}{key} is not known; known are: {', '.join(KEYS[where])}"
+            )
 
 
 def _table(table: dict[str, Any], key: str) -> dict[str, Any]:
     value = table.get(key, {})
     if not isinstance(value, dict):
-        raise BoardError(f"board.toml: {key} has to be a table, with [{key}] on a line of its own")
+        raise BoardError(
+            f"board.toml: {key} has to be a table, with [{key}] on a line of its own"
+        )
     _check_keys(value, key)
     return value
 
 
-def _text(table: dict[str, Any], key: str, default: str | None, pattern: str, expected: str) -> str:
+def _text(
+    table: dict[str, Any], key: str, default: str | None, pattern: str, expected: str
+) -> str:
     value = table.get(key, default)
     if not isinstance(value, str) or not re.fullmatch(pattern, value):
         raise BoardError(f"board.toml: {key} has to be {expected}, in quotation marks")
@@ -108,18 +118,34 @@ def _wifi(table: dict[str, Any]) -> Wifi | None:
         return None
     own = table.get("own", False)
     if not isinstance(own, bool):
-        raise BoardError("board.toml: own has to be true or false, without quotation marks")
+        raise BoardError(
+            "board.toml: own has to be true or false, without quotation marks"
+        )
     return Wifi(
         own,
-        _text(table, "name", None, r'[^"\\\x00-\x1f\x7f]{1,32}', "the network's name, 1 to 32 signs"),
-        _text(table, "password", None, r'[^"\\\x00-\x1f\x7f-\U0010ffff]{8,63}', "8 to 63 plain signs"),
+        _text(
+            table,
+            "name",
+            None,
+            r'[^"\\\x00-\x1f\x7f]{1,32}',
+            "the network's name, 1 to 32 signs",
+        ),
+        _text(
+            table,
+            "password",
+            None,
+            r'[^"\\\x00-\x1f\x7f-\U0010ffff]{8,63}',
+            "8 to 63 plain signs",
+        ),
         _text(table, "country", None, r"[A-Z]{2}", "two capital letters"),
     )
 
 
 def _login_keys(table: dict[str, Any]) -> tuple[str, ...]:
     keys = table.get("keys", [])
-    if not isinstance(keys, list) or not all(isinstance(key, str) and re.fullmatch(KEY, key) for key in keys):
+    if not isinstance(keys, list) or not all(
+        isinstance(key, str) and re.fullmatch(KEY, key) for key in keys
+    ):
         raise BoardError(
             'board.toml: keys has to be a list of public keys, each in quotation marks: ["ssh-..."]'
         )
@@ -156,7 +182,9 @@ def put(path: Path, text: str, mode: int = 0o600) -> None:
     """Write a file so that after a cut of power it is the old one or the new one."""
     path.parent.mkdir(parents=True, exist_ok=True)
     new = path.with_name(path.name + ".new")
-    with open(os.open(new, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, mode), "w", encoding="utf-8") as file:
+    with open(
+        os.open(new, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, mode), "w", encoding="utf-8"
+    ) as file:
         file.write(text)
         file.flush()
         os.fsync(file.fileno())
@@ -210,7 +238,9 @@ def set_companion_up(root: Path, command: str = COMPANION) -> list[str]:
         return []
     tried = root / RUN / "companion.toml"
     put(tried, text, 0o644)
-    told = subprocess.run([command, "settings", tried], capture_output=True, text=True, check=False)
+    told = subprocess.run(
+        [command, "settings", tried], capture_output=True, text=True, check=False
+    )
     if told.returncode:
         return [told.stderr.strip().replace(str(tried), "companion.toml")]
     put(in_force, text, 0o644)
