@@ -7,4 +7,4 @@ import os
 # when it is first imported.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-__version__ = "0.2.0"
+__version__ = "0.3.0"
