@@ -16,8 +16,9 @@ from companion.live.trip import MOST_TRIES, RESUME_TRIES_FILE, Rebuilt
 from companion.record.logbook import Logbook
 from companion.record.recording import TRIP_NAME_FORMAT, Recording, ms_of, stamped
 from companion.replay import find_day, replay
-from companion.sensing import Chunk, Depth, Sensing
+from companion.sensing import Chunk, Depth
 from companion.sensing.believed_boat import BelievedBoat
+from companion.sensing.folding import Folds
 from companion.sensing.framing import sentence
 from companion.sensing.sources import FileSource
 from companion.trip.agenda import Utterance
@@ -100,14 +101,14 @@ def test_in_tests_it_is_raised():
 
 @pytest.mark.usefixtures("passing_over")
 def test_a_sentence_over_which_sensing_stumbles(monkeypatch):
-    true = Sensing._depths
+    true = Folds._depths
 
     def depths(self, sounding):
         if sounding.depth == BAD:
             raise OverflowError("date value out of range")
         return true(self, sounding)
 
-    monkeypatch.setattr(Sensing, "_depths", depths)
+    monkeypatch.setattr(Folds, "_depths", depths)
     data = day([5.0, BAD, 5.0, BAD, 5.0])
     events = folded(data, len(data))
     assert errors(events) == {"OverflowError in depths": 2, "error in a sentence": 2}
