@@ -191,6 +191,7 @@ class BelievedDepth:
         self.transducer = 0.0
         self._latest: float | None = None
         self._count = 0
+        self._began = False
         self._believed: deque[Ping] = deque()
         self._unproved: list[Ping] = []
         self._apart: list[list[Ping]] = []
@@ -250,7 +251,8 @@ class BelievedDepth:
             return "refused"
         if shallow == "clear":
             self._settle_bottom(self._shallows.release())
-        if self._count == 1:
+        if not self._began:
+            self._began = True
             self._believed.append(ping)
             self._level = ping.depth
             self._unproved = [ping]

@@ -52,6 +52,12 @@ def test_a_ledge_is_believed_after_three_pings_and_two_seconds(rate):
     assert set(made[20 + first :]) == {"believed"}
 
 
+@pytest.mark.parametrize("nothing", [0.0, -1.0, float("nan"), 900.0])
+def test_the_first_depth_that_can_be_one_is_believed_at_once(nothing):
+    _, made = fed([nothing, nothing, 6.0, 6.0])
+    assert made == ["refused", "refused", "believed", "believed"]
+
+
 def test_a_held_echo_of_one_value_is_not_believed_for_the_four_seconds_it_lasts():
     assert believed_after([12.6] * 30 + [57.3] * 5) is None
     assert believed_after([12.6] * 30 + [57.3] * 10) == 6, (
