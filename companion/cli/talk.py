@@ -25,6 +25,7 @@ from companion.replay import chosen_model
 from companion.voice.clips import clip_name, read_clip, write_clip
 from companion.voice.endpointing import UTTERANCE_LIMIT_S
 from companion.voice.grammar import Grammar, aboard
+from companion.voice.heard import NO_PHRASE, NO_WORDS
 from companion.voice.listening import Listened, Listener, listened
 from companion.voice.microphone import microphone_frames
 from companion.voice.model import data_folder
@@ -215,9 +216,7 @@ def _judged(
 ) -> Judged:
     hearing = spoken.hearing
     meant = None if hearing.refused else grammar.parse(hearing.text)
-    why_not = hearing.refused or (
-        "not one of the phrases" if hearing.text else "no words made out"
-    )
+    why_not = hearing.refused or (NO_PHRASE if hearing.text else NO_WORDS)
     ends = {
         "phrase": "a whole phrase",
         "pause": "a pause",

@@ -16,7 +16,13 @@ from companion.trip.searches import Searches
 from companion.trip.speech import Speech
 from companion.trip.state import LATE_AFTER_S, Moment
 from companion.voice.commands import Command
-from companion.voice.heard import Hearing, hearing_of
+from companion.voice.heard import (
+    NO_PHRASE,
+    NO_WORDS,
+    UNKNOWN_WORD,
+    Hearing,
+    hearing_of,
+)
 
 LATE_TOLD_EVERY_S = 600.0
 """The shortest time between two words about commands that are decided late."""
@@ -158,5 +164,4 @@ class Dialogue:
 
 
 def _why_not(text: str) -> str:
-    words = text.replace("[unk]", "").split()
-    return "not one of the phrases" if words else "no words made out"
+    return NO_PHRASE if text.replace(UNKNOWN_WORD, "").split() else NO_WORDS

@@ -13,6 +13,8 @@ UNKNOWN_WORD = "[unk]"
 """What stands in a text for sounds that are no word offered."""
 NO_QUIET_BEFORE = "no quiet before it"
 """Why a phrase that was cut out of talk is refused."""
+NO_WORDS, NO_PHRASE = "no words made out", "not one of the phrases"
+"""Why what was heard is no command, though nothing was refused."""
 MOST_WORDS, SHORTEST_S, LONGEST_S = 4, 0.4, 2.5
 """How many words, and how long, s, what may have been meant for the companion is."""
 
@@ -63,10 +65,14 @@ class Hearing(NamedTuple):
 
 
 def hearing_told(event: Heard) -> Hearing:
-    """Return the hearing that a `heard` event tells of."""
-    refused = (
-        event.reason if event.command is None and event.check is not None else None
-    )
+    """Return the hearing that a `heard` event tells of.
+
+    A phrase that was refused has left its place to `UNKNOWN_WORD` and stands among the
+    alternatives. Other reasons are the trip's own, and follow from the words again.
+    """
+    refused = None
+    if event.text == UNKNOWN_WORD and event.reason != NO_WORDS:
+        refused = event.reason
     return Hearing(
         event.text,
         event.alternatives,
