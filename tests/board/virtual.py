@@ -11,15 +11,12 @@ laptop.
 from __future__ import annotations
 
 import contextlib
-import json
 import re
 import socket
 import subprocess
 import tempfile
 import threading
 import time
-import urllib.error
-import urllib.parse
 import urllib.request
 from collections.abc import Callable
 from pathlib import Path
@@ -27,6 +24,7 @@ from typing import NamedTuple
 
 from companion import config
 from companion.sensing.framing import sentence
+from tests.trial.visitor import Visitor
 
 MIB = 1 << 20
 SECTOR = 512
@@ -186,7 +184,7 @@ class Board:
         self.lines: list[Line] = []
         self.page, self.login_port = page, login_port
         self.sonar: Sonar | None = None
-        self._cookie = ""
+        self._visitor = Visitor(page)
         self._mark = mark
         self._console = console
         self.began = time.monotonic()
@@ -273,22 +271,8 @@ class Board:
         return self._post("do", {"button": button}) == 200
 
     def _post(self, what: str, form: dict[str, str]) -> int:
-        data = urllib.parse.urlencode(form).encode()
-        headers = {
-            "Accept": "application/json",
-            "Cookie": self._cookie,
-            "Origin": self.page.rstrip("/"),
-        }
-        request = urllib.request.Request(self.page + what, data, headers)
         try:
-            with urllib.request.urlopen(request, timeout=60) as answer:
-                self._cookie = (answer.headers.get("Set-Cookie") or self._cookie).split(
-                    ";"
-                )[0]
-                json.load(answer)
-                return int(answer.status)
-        except urllib.error.HTTPError as error:
-            return error.code
+            return self._visitor.post(what, form)
         except (OSError, ValueError):
             return 0
 

@@ -11,11 +11,10 @@ import subprocess
 import sys
 import threading
 import time
-import urllib.error
-import urllib.parse
-import urllib.request
 from pathlib import Path
 from typing import Any, NamedTuple
+
+from tests.trial.visitor import Visitor
 
 COMPANION = Path(sys.executable).parent / "companion"
 CGROUP = Path("/sys/fs/cgroup/cpu")
@@ -114,10 +113,9 @@ class Aboard:
     ) -> None:
         self.home = home
         self.told: list[Told] = []
-        self.page = ""
         self.code = ""
         self.errors: list[str] = []
-        self._cookie = ""
+        self._visitor = Visitor()
         self._throttle = throttle
         self.environment = {
             k: v for k, v in environment.items() if k != "XDG_DATA_HOME"
@@ -154,7 +152,7 @@ class Aboard:
         for line in self._process.stderr:
             self.errors.append(line.rstrip())
             if found := re.search(r"page: (http://\S+)", line):
-                self.page = found[1]
+                self._visitor.page = found[1]
             elif found := re.search(r"code is (\d+)", line):
                 self.code = found[1]
 
@@ -175,36 +173,19 @@ class Aboard:
     def pair(self) -> None:
         """Pair a device with the page, as a person would: ask for a code, hear it, type it in."""
         for _ in range(600):
-            if self.page:
+            if self._visitor.page:
                 break
             time.sleep(0.1)
-        self._post("ask", {})
+        self._visitor.post("ask", {})
         for _ in range(600):
             if self.code:
                 break
             time.sleep(0.1)
-        self._post("pair", {"code": self.code})
+        self._visitor.post("pair", {"code": self.code})
 
     def tap(self, button: str) -> bool:
         """Tap a button of the page; tell whether it was taken."""
-        return self._post("do", {"button": button}) == 200
-
-    def _post(self, what: str, form: dict[str, str]) -> int:
-        data = urllib.parse.urlencode(form).encode()
-        headers = {
-            "Accept": "application/json",
-            "Cookie": self._cookie,
-            "Origin": self.page.rstrip("/"),
-        }
-        request = urllib.request.Request(self.page + what, data, headers)
-        try:
-            with urllib.request.urlopen(request, timeout=60) as answer:
-                self._cookie = (answer.headers.get("Set-Cookie") or self._cookie).split(
-                    ";"
-                )[0]
-                return int(answer.status)
-        except urllib.error.HTTPError as error:
-            return error.code
+        return self._visitor.tap(button)
 
     def stop(self, within: float) -> int:
         """End the trip in order; return the exit status. A process that does not end is killed: -9."""
