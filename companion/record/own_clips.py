@@ -13,6 +13,7 @@ from typing import NamedTuple
 
 import msgspec
 
+from companion.record.whole import write_whole
 from companion.voice.model import data_folder
 
 
@@ -62,12 +63,9 @@ class OwnClips:
                 raise OwnClipError(
                     f"{sound.name}: its sound was not kept; see keep_talk and sound_days"
                 )
-            part = kept.with_suffix(".part")
-            shutil.copyfile(sound, part)
-            part.replace(kept)
-        part = kept.with_suffix(".part")
-        part.write_bytes(msgspec.json.format(msgspec.json.encode(truth), indent=1))
-        part.replace(kept.with_suffix(".json"))
+            write_whole(kept, sound.read_bytes())
+        told = msgspec.json.format(msgspec.json.encode(truth), indent=1)
+        write_whole(kept.with_suffix(".json"), told)
 
     def remove(self, name: str) -> bool:
         """Drop a clip and what was told of it; return whether it was there."""
