@@ -100,9 +100,8 @@ class Beginning:
             try:
                 with tried(folder):
                     trip = self._rebuilt(keeper, last, folder, stamps)
-            except (
-                Exception
-            ) as error:  # whatever it is, it must not come again at the next start
+            except Exception as error:
+                # Whatever it is, it must not come again at the next start.
                 if not isinstance(error, RebuildError | LogbookError | OSError):
                     _LOG.exception("the trip that was cut off could not be rebuilt")
                 self._tell(

@@ -107,9 +107,8 @@ class Ears(threading.Thread):
                 self._listen()
             except (MicrophoneError, OSError) as error:
                 self._went_away(str(error))
-            except (
-                Exception
-            ) as error:  # an error of the recogniser's own must not end the listening
+            except Exception as error:
+                # An error of the recogniser's own must not end the listening.
                 self._went_away(f"listening failed ({type(error).__name__}: {error})")
             self._stop_wanted.wait(self._retry)
         self._heart.forget(MICROPHONE_PART)

@@ -160,7 +160,8 @@ class Recording:
         except (
             OSError,
             RuntimeError,
-        ) as error:  # libsndfile's errors are RuntimeErrors
+        ) as error:
+            # libsndfile's errors are RuntimeErrors.
             path.with_suffix(".part").unlink(missing_ok=True)
             path.unlink(missing_ok=True)
             raise OSError(

@@ -182,9 +182,8 @@ class Sensing:
             readings: Sequence[Reading] | None
             try:
                 readings = self._readings_of(wire, sentence, arrival)
-            except (
-                Exception
-            ) as error:  # one sentence never costs those that come after it
+            except Exception as error:
+                # One sentence never costs those that come after it.
                 readings = self._stumbled(error)
             if readings is None:
                 continue

@@ -461,9 +461,8 @@ class Reader(threading.Thread):
                 for chunk in self.source.chunks(self._stop_wanted):
                     self._came_back()
                     self._put(chunk)
-            except (
-                Exception
-            ) as error:  # pyserial's, termios' or a driver's: none may end the reader
+            except Exception as error:
+                # pyserial's, termios' or a driver's: none may end the reader.
                 self._went_away(error)
             if self.source.ends:
                 break

@@ -634,9 +634,8 @@ def test_a_logbook_that_may_not_be_written(
 ) -> None:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "logbook.db"
-        with sqlite3.connect(
-            path
-        ) as empty:  # before its first step, as an installer might leave it
+        # Before its first step, as an installer might leave it.
+        with sqlite3.connect(path) as empty:
             empty.execute("PRAGMA user_version = 1")
         empty.close()
         path.chmod(file_mode)
