@@ -222,6 +222,15 @@ def current_notice(
     )
 
 
+_CURRENT = re.compile(r"current (\d+\.\d\d) m/s towards (\d+) degrees")
+
+
+def current_told(event: Event) -> tuple[float, float] | None:
+    """Return speed, m/s, and bearing of a current by a notice; None of any other event."""
+    found = _CURRENT.fullmatch(event.text) if isinstance(event, Notice) else None
+    return None if found is None else (float(found[1]), float(found[2]))
+
+
 def level_told(event: Event) -> float | None:
     """Return how far the water stands above the map's level by a notice, m; None of any other event."""
     found = _LEVEL.fullmatch(event.text) if isinstance(event, Notice) else None

@@ -1,8 +1,8 @@
 """Where the lure was at something logged, when it turns out afterwards that it was on another rod.
 
 The cast is the one that was under way, by what was logged; that the same cast was made
-with the other rod is all that changes. What was called ("two o'clock", "thirty yards")
-holds for it as well.
+with the other rod is all that changes. What was called ("two o'clock", "thirty yards",
+"stopped now"), and the current told, hold for it as well.
 """
 
 from __future__ import annotations
@@ -20,12 +20,15 @@ from companion.casting.hand import (
     Hand,
     begin_cast,
     lure_at,
+    start_reel,
+    stop_reel,
 )
-from companion.casting.pose import BoatPose
+from companion.casting.pose import STILL_WATER, BoatPose, Current
 from companion.dive.calibration import Belief
-from companion.events import AnyEvent, Fix, Logged, RodTaken
+from companion.events import AnyEvent, Fix, Heard, Logged, RodTaken, current_told
 from companion.sensing.localplane import range_and_bearing
 from companion.tackle import Rod
+from companion.voice.commands import StartReel, StopReel
 from companion.voice.grammar import clock_words
 
 Place = Callable[[float], Fix | None]
@@ -43,15 +46,17 @@ class Aftersight(NamedTuple):
 
     Attributes:
         events: of the trip, as they stand, in order.
-        began: when the words for a logged thing began, logic s.
+        began: when the words for a logged thing, or those heard, began, logic s.
         boat: where the boat was.
         reaction: s between what happens at the lure and the first word about it.
+        current: of the water, until it was told.
     """
 
     events: Sequence[AnyEvent]
-    began: Callable[[Logged], float]
+    began: Callable[[Logged | Heard], float]
     boat: Place
     reaction: float
+    current: Current = STILL_WATER
 
 
 def lure_on(
@@ -78,6 +83,8 @@ def lure_on(
     if cast is not None:
         for one in _calls(trip.events, cast):
             hand = begin_cast(deck, hand, trip.began(one), _pose(one, trip), _aim(one))
+        for act in _reel_acts(trip.events, cast, thing):
+            hand = _with_reel_act(deck, hand, act, trip.began(act))
     return lure_at(
         deck, hand, trip.began(thing) - trip.reaction, thing.boat, thing.heading
     )
@@ -110,16 +117,50 @@ def _calls(events: Iterable[AnyEvent], cast: Logged) -> list[Logged]:
     ]
 
 
+def _reel_acts(events: Iterable[AnyEvent], cast: Logged, thing: Logged) -> list[Heard]:
+    """Return the words between a cast and a logged thing that told of the reel."""
+    return [
+        event
+        for event in events
+        if isinstance(event, Heard)
+        and event.command in (StopReel().name, StartReel().name)
+        and cast.t <= event.t <= thing.t
+    ]
+
+
+def _with_reel_act(deck: Deck, hand: Hand, act: Heard, began: float) -> Hand:
+    """Return a hand whose reel stopped or turned again, where that means something, as on the water."""
+    cast = hand.cast_at(began)
+    if cast is None or cast.stopped == (act.command == StopReel().name):
+        return hand
+    turn = start_reel if cast.stopped else stop_reel
+    return turn(deck, hand, began)
+
+
 def _aim(cast: Logged) -> Aim:
     return Aim(CLOCK_HOUR_BY_WORDS.get(cast.detail or ""), cast.size)
 
 
 def _pose(thing: Logged, trip: Aftersight) -> BoatPose:
+    current = _current_at(thing, trip)
     before = trip.boat(thing.t - COURSE_LOOK_BACK_S)
     if before is None or thing.boat is None:
-        return BoatPose(thing.boat, thing.heading)
+        return BoatPose(thing.boat, thing.heading, current=current)
     away, course = range_and_bearing(
         before.lat, before.lon, thing.boat.lat, thing.boat.lon
     )
     known = math.isfinite(away) and away >= MOVED_FOR_COURSE_M
-    return BoatPose(thing.boat, thing.heading, course if known else None, thing.speed)
+    return BoatPose(
+        thing.boat,
+        thing.heading,
+        course if known else None,
+        thing.speed,
+        current=current,
+    )
+
+
+def _current_at(thing: Logged, trip: Aftersight) -> Current:
+    """Return the current as it was last told before a logged thing."""
+    told = [current_told(event) for event in trip.events if event.t <= thing.t]
+    known = [Current(*one) for one in told if one is not None]
+    return known[-1] if known else trip.current

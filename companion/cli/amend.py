@@ -14,6 +14,7 @@ import msgspec
 
 from companion.casting.afterwards import Aftersight, lure_on
 from companion.casting.ground import Mapped
+from companion.casting.pose import Current
 from companion.cli.choosing import Chosen, choose, entry_name, recording
 from companion.cli.common import (
     command,
@@ -24,7 +25,15 @@ from companion.cli.common import (
 )
 from companion.clock import wall_clock
 from companion.config import Settings, load, users_unit
-from companion.events import AnyEvent, Fix, Logged, LoggedWhat, RodTaken, TripBegan
+from companion.events import (
+    AnyEvent,
+    Fix,
+    Heard,
+    Logged,
+    LoggedWhat,
+    RodTaken,
+    TripBegan,
+)
 from companion.lakebed.bed import Bed
 from companion.record.amendments import Amendment
 from companion.record.lakes import Lakes
@@ -216,15 +225,18 @@ def _aftersight(book: Logbook, trip: int, settings: Settings) -> Aftersight:
         at = bisect_right(fixes, t, key=lambda one: one[0]) - 1
         return fixes[at][1] if at >= 0 else None
 
-    return Aftersight(events, _began, boat, settings.voice.reaction)
+    current = Current(settings.water.current, settings.water.current_towards)
+    return Aftersight(events, _began, boat, settings.voice.reaction, current)
 
 
-def _began(thing: Logged) -> float:
+def _began(thing: Logged | Heard) -> float:
     """Return when the words for it began, logic s: its clip is named by that; without one, when it was."""
     clip = None if thing.clip is None else clip_began(thing.clip)
     if clip is None or thing.utc is None:
         return thing.t
-    return thing.t - (datetime.fromisoformat(thing.utc) - clip).total_seconds()
+    quiet = thing.spoke[0] if isinstance(thing, Heard) and thing.spoke else 0.0
+    since = datetime.fromisoformat(thing.utc) - clip
+    return thing.t - since.total_seconds() + quiet
 
 
 def _rod_aboard(events: Sequence[AnyEvent], rod: str) -> tuple[str, str, str]:

@@ -10,11 +10,19 @@ from companion import config
 from companion.casting.afterwards import COURSE_LOOK_BACK_S, Aftersight, lure_on
 from companion.casting.deck import Deck
 from companion.casting.ground import Unmapped
-from companion.casting.hand import Aim, Hand, begin_cast, lure_at
-from companion.casting.pose import BoatPose
-from companion.events import Fix, Logged, RodTaken
+from companion.casting.hand import (
+    Aim,
+    Hand,
+    begin_cast,
+    lure_at,
+    start_reel,
+    stop_reel,
+)
+from companion.casting.pose import BoatPose, Current
+from companion.events import Fix, Heard, Logged, RodTaken, current_notice
 from companion.lakebed.marks import FIX_RADIUS_M
 from companion.sensing import moved, range_and_bearing
+from companion.voice.commands import StartReel, StopReel
 
 RODS = config.parse(config.example_text(), "example").rods
 HERE = Fix(45.0, -140.0, FIX_RADIUS_M)
@@ -108,3 +116,42 @@ def test_a_cast_without_an_hour_goes_where_the_last_one_with_an_hour_went():
         )[1]
         < 140.0
     )
+
+
+def heard(t: float, command: str) -> Heard:
+    return Heard(t=t, text=command, command=command)
+
+
+def test_a_stop_that_was_told_holds_for_the_other_rod_too():
+    stopped, going = heard(110.0, StopReel().name), heard(114.0, StartReel().name)
+    deck, before = Deck(RODS), boat(100.0 - COURSE_LOOK_BACK_S)
+    _, course = range_and_bearing(
+        before.lat, before.lon, boat(100.0).lat, boat(100.0).lon
+    )
+    hand = begin_cast(
+        deck, Hand(2), 99.0, BoatPose(boat(100.0), 40.0, course, 0.5), Aim(2)
+    )
+    hand = start_reel(deck, stop_reel(deck, hand, 109.0), 113.0)
+    told = lure_of(RODS[1], bite(), trip(call(), stopped, going, bite()))
+    assert told == lure_at(deck, hand, 119.0 - REACTION, boat(120.0), 40.0)
+    assert told != lure_of(RODS[1], bite(), trip(call(), bite()))
+    # What means nothing on the water means nothing afterwards.
+    assert told == lure_of(
+        RODS[1],
+        bite(),
+        trip(
+            heard(90.0, StopReel().name), call(), stopped, stopped, going, going, bite()
+        ),
+    )
+
+
+def test_a_current_that_was_told_holds_for_the_other_rod_too():
+    towards = 40.0 + 60.0 + 180.0
+    told = current_notice(80.0, None, 0.5, towards)
+    with_notice = lure_of(RODS[1], bite(), trip(told, call(), bite()))
+    as_set = trip(call(), bite())._replace(current=Current(0.5, towards))
+    assert with_notice == lure_of(RODS[1], bite(), as_set)
+    still = lure_of(RODS[1], bite(), trip(call(), bite()))
+    assert abs(with_notice.depth - still.depth) > 0.1
+    later = current_notice(110.0, None, 0.0, 0.0)
+    assert lure_of(RODS[1], bite(), trip(told, call(), later, bite())) == with_notice
