@@ -5,9 +5,8 @@ SI throughout (m, s, N, kg), temperatures in degrees Celsius, depths positive do
 
 from companion.dive.backwards import (
     lift_ratio_for,
-    lure_for_descent,
     lure_for_reach,
-    lure_for_two_reaches,
+    shaped_lure,
 )
 from companion.dive.bottom import SolverBottom
 from companion.dive.contact import (
@@ -71,9 +70,8 @@ __all__ = [
     "contact",
     "first_touch",
     "lift_ratio_for",
-    "lure_for_descent",
     "lure_for_reach",
-    "lure_for_two_reaches",
+    "shaped_lure",
     "solve",
     "solve_many",
     "steady",

@@ -11,11 +11,14 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from companion.dive.kept import kept
 from companion.dive.limits import DiveError
 from companion.dive.rig import Line, Lure, Retrieve
 from companion.dive.solver import solve, solve_many
+
+Floats = NDArray[np.float64]
 
 MOST_LIFT = 4.0
 """Greatest lift ratio looked for."""
@@ -29,8 +32,12 @@ ONSETS_M = (0.05, 15.0)
 """Range of the onset distance that is looked for."""
 DOWN_SHARE = 0.9
 """A lure is down where it is at so much of its reach."""
-SHAPE_TOLERANCE = 0.01
-"""How near drag area or onset distance are looked for, ln."""
+DRAG_SIGMA, ONSET_SIGMA = 0.35, 0.5
+"""Relative standard deviations of drag area and onset distance guessed. Common practice, no source."""
+SHAPE_TRIALS, SHAPE_STEP = 6, 0.1
+"""How often a shape is tried, and the step, ln, that its slopes are taken over."""
+SHAPE_TOLERANCE_M, SHAPE_MISS_M = 0.01, 0.05
+"""How near a second statement is come to, and how far off it does not fit."""
 
 
 def lift_ratio_for(reach: float, line: Line, lure: Lure, retrieve: Retrieve) -> float:
@@ -83,98 +90,122 @@ def lure_for_reach(reach: float, line: Line, lure: Lure, retrieve: Retrieve) -> 
     return replace(lure, lift_ratio=lift_ratio_for(reach, line, lure, retrieve))
 
 
-def lure_for_two_reaches(
+def shaped_lure(
     reach: float,
     line: Line,
     lure: Lure,
     retrieve: Retrieve,
-    second: tuple[float, Line, Retrieve],
+    also: tuple[float, Line, Retrieve] | None = None,
+    down_after: float | None = None,
 ) -> Lure:
-    """Return the lure that reaches two depths, the second as (m, line, retrieve), by its drag area.
+    """Return the lure that reaches a depth, m, and has the shape that further statements ask for.
 
-    Its buoyancy follows, for it rises as fast as before.
+    One more statement leaves drag area and onset distance open between them: the
+    likeliest two are taken (`DRAG_SIGMA`, `ONSET_SIGMA` about those of `lure`). Two
+    fix both. The buoyancy follows, for the lure rises as fast as before.
+
+    Args:
+        reach: m.
+        line: the line that is for.
+        lure: all about the lure but its lift ratio, as far as it is known.
+        retrieve: the retrieve that is for.
+        also: a second depth, m, with its line and retrieve.
+        down_after: distance from the landing, m, after which it is down on the first
+            retrieve.
 
     Raises:
-        DiveError: no lure of about this size does; the message says what the second
-            depth can be.
+        DiveError: no lure of about this kind does; the message says what the statement
+            can be.
     """
-    also, its_line, its_retrieve = second
+    if also is None and down_after is None:
+        return lure_for_reach(reach, line, lure, retrieve)
+    guess = replace(lure, lift_ratio=0.0, onset=max(lure.onset, ONSETS_M[0]))
 
-    def dragged_more(times: float) -> Lure:
-        more = replace(
-            lure, drag_area=times * lure.drag_area, buoyancy=times * lure.buoyancy
-        )
-        return lure_for_reach(reach, line, more, retrieve)
+    def shaped(logs: Floats) -> Lure:
+        return lure_for_reach(reach, line, _with_shape(guess, logs), retrieve)
 
-    def depth(times: float) -> float:
-        return solve(its_line, dragged_more(times), its_retrieve).reach
+    def tells(logs: Floats) -> Floats:
+        its = shaped(logs)
+        second = None if also is None else solve(also[1], its, also[2]).reach
+        way = None if down_after is None else _down_after(line, its, retrieve)
+        return np.array([told for told in (second, way) if told is not None])
 
-    inputs = (
-        "two reaches",
-        reach,
-        line,
-        replace(lure, lift_ratio=0.0),
-        retrieve,
-        second,
-    )
-    return dragged_more(_found(inputs, depth, also, DRAG_TIMES, "second depth"))
-
-
-def lure_for_descent(
-    reach: float, line: Line, lure: Lure, retrieve: Retrieve, after: float
-) -> Lure:
-    """Return the lure that is down `after` m from its landing: its onset distance is looked for.
-
-    Raises:
-        DiveError: none is; the message says after what distance it can be.
-    """
-
-    def with_onset(onset: float) -> Lure:
-        return lure_for_reach(reach, line, replace(lure, onset=onset), retrieve)
-
-    def way(onset: float) -> float:
-        path = solve(line, with_onset(onset), retrieve)
-        rising = slice(0, int(path.z.argmax()) + 1)
-        return float(
-            path.x[0]
-            - np.interp(DOWN_SHARE * path.reach, path.z[rising], path.x[rising])
-        )
-
-    inputs = (
-        "descent",
-        reach,
-        line,
-        replace(lure, lift_ratio=0.0, onset=0.0),
-        retrieve,
-        after,
-    )
-    return with_onset(
-        _found(inputs, way, after, ONSETS_M, "distance after which it is down")
-    )
-
-
-def _found(
-    inputs: object,
-    what: Callable[[float], float],
-    wanted: float,
-    range_: tuple[float, float],
-    name: str,
-) -> float:
-    """Return where in a range a quantity, m, is as wanted."""
-
-    def look() -> dict[str, np.ndarray]:
-        ends = [what(end) for end in range_]
-        if not min(ends) <= wanted <= max(ends):
-            raise DiveError(
-                f"a {name} of {wanted:.2f} m does not fit the first statement; for this lure it can be "
-                f"{min(ends):.2f} to {max(ends):.2f} m"
+    wanted = [None if also is None else also[0], down_after]
+    inputs = "shape", reach, line, guess, retrieve, also, down_after
+    found = kept(
+        "shape",
+        inputs,
+        lambda: {
+            "logs": _likeliest(
+                tells, np.array([one for one in wanted if one is not None]), guess
             )
-        from scipy.optimize import brentq  # noqa: PLC0415  (26 MB that listening alone does not need)
+        },
+    )
+    return shaped(found["logs"])
 
-        low, high = (float(np.log(end)) for end in range_)
-        found = brentq(
-            lambda at: what(float(np.exp(at))) - wanted, low, high, xtol=SHAPE_TOLERANCE
+
+def _with_shape(lure: Lure, logs: Floats) -> Lure:
+    """Return a lure with its drag area and onset distance so much greater, ln."""
+    drag, onset = (float(times) for times in np.exp(logs))
+    return replace(
+        lure,
+        drag_area=drag * lure.drag_area,
+        buoyancy=drag * lure.buoyancy,
+        onset=onset * lure.onset,
+    )
+
+
+def _down_after(line: Line, lure: Lure, retrieve: Retrieve) -> float:
+    """Return the distance from the landing, m, after which a lure is down."""
+    path = solve(line, lure, retrieve)
+    rising = slice(0, int(path.z.argmax()) + 1)
+    down = np.interp(DOWN_SHARE * path.reach, path.z[rising], path.x[rising])
+    return float(path.x[0] - down)
+
+
+def _likeliest(
+    tells: Callable[[Floats], Floats], wanted: Floats, guess: Lure
+) -> Floats:
+    """Return ln of drag area and onset distance over those guessed that tell what is wanted, m, likeliest.
+
+    Gauss and Newton: at each trial the statements are taken for linear in both.
+
+    Raises:
+        DiveError: none do.
+    """
+    least, most = np.log(np.array([DRAG_TIMES, np.array(ONSETS_M) / guess.onset])).T
+    spread = np.diag([DRAG_SIGMA**2, ONSET_SIGMA**2])
+    logs = np.zeros(2)
+    for _ in range(SHAPE_TRIALS):
+        told = tells(logs)
+        # A difference towards the middle of the range stays within it.
+        steps = np.where(logs > 0.5 * (least + most), -SHAPE_STEP, SHAPE_STEP)
+        slopes = np.stack(
+            [(tells(logs + step) - told) / step.sum() for step in np.diag(steps)],
+            axis=1,
         )
-        return {"at": np.array(np.exp(found))}
+        if np.abs(told - wanted).max() < SHAPE_TOLERANCE_M:
+            break
+        towards = spread @ slopes.T @ np.linalg.pinv(slopes @ spread @ slopes.T, 1e-6)
+        logs = np.clip(towards @ (wanted - told + slopes @ logs), least, most)
+    else:
+        told = tells(logs)
+    if np.abs(told - wanted).max() > SHAPE_MISS_M:
+        raise DiveError(_misfit(tells, wanted, told, (least, most)))
+    return logs
 
-    return float(kept("shape", inputs, look)["at"])
+
+def _misfit(
+    tells: Callable[[Floats], Floats],
+    wanted: Floats,
+    told: Floats,
+    range_: tuple[Floats, Floats],
+) -> str:
+    """Return the words for a statement that no lure fits, with what it could be."""
+    worst = int(np.abs(told - wanted).argmax())
+    corners = np.array(np.meshgrid(*zip(*range_, strict=True))).reshape(2, -1).T
+    ends = [float(tells(corner)[worst]) for corner in corners]
+    return (
+        f"a second statement of {wanted[worst]:.2f} m does not fit the first statement; for this lure "
+        f"it can be {min(ends):.2f} to {max(ends):.2f} m"
+    )

@@ -167,14 +167,14 @@ def _solved_backwards(spec: LureSpec) -> dive.Lure:
         buoyancy=spec.buoyancy,
         mass=spec.weight,
     )
-    depth, also = spec.rated.depth, spec.also
+    also = spec.also
+    second = (
+        None if also is None else (also.depth, also.line.physics(), _retrieve_of(also))
+    )
     try:
-        if spec.down_after is not None:
-            lure = dive.lure_for_descent(depth, line, lure, retrieve, spec.down_after)
-        if also is not None:
-            second = also.depth, also.line.physics(), _retrieve_of(also)
-            return dive.lure_for_two_reaches(depth, line, lure, retrieve, second)
-        return dive.lure_for_reach(depth, line, lure, retrieve)
+        return dive.shaped_lure(
+            spec.rated.depth, line, lure, retrieve, second, spec.down_after
+        )
     except dive.DiveError as error:
         raise ValueError(
             f'"{spec.name}": check the stated depth, line and cast: {error}'

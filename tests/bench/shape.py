@@ -23,16 +23,16 @@ from companion.dive import (
     Line,
     Lure,
     Retrieve,
-    lure_for_descent,
     lure_for_reach,
-    lure_for_two_reaches,
+    shaped_lure,
     solve,
 )
-from companion.dive.backwards import DOWN_SHARE
+from companion.dive.backwards import _down_after
 
 LINE = Line(0.285e-3, 1775.0)
 LONG, SHORT = (Retrieve(cast, 1.0, 0.5, temperature=18.0) for cast in (41.0, 18.3))
 GUESS = 1.47e-3
+STATEMENTS = "one", "a second depth", "down after", "all three"
 
 
 def true_lure(rng: np.random.Generator) -> Lure:
@@ -50,7 +50,7 @@ def half_way(lure: Lure, retrieve: Retrieve) -> float:
 
 
 def described(true: Lure) -> list[Lure]:
-    """Return the lure as found from one statement, from a second depth, and from where it is down."""
+    """Return the lure as found from each of `STATEMENTS`."""
     long, short = (solve(LINE, true, retrieve) for retrieve in (LONG, SHORT))
     known = replace(
         true,
@@ -58,20 +58,19 @@ def described(true: Lure) -> list[Lure]:
         buoyancy=true.buoyancy * GUESS / true.drag_area,
         onset=3.0,
     )
-    rising = slice(0, int(long.z.argmax()) + 1)
-    after = float(
-        long.x[0] - np.interp(DOWN_SHARE * long.reach, long.z[rising], long.x[rising])
-    )
-    one = lure_for_reach(long.reach, LINE, known, LONG)
-    two = lure_for_two_reaches(
-        long.reach, LINE, known, LONG, (short.reach, LINE, SHORT)
-    )
-    return [one, two, lure_for_descent(long.reach, LINE, known, LONG, after)]
+    after = _down_after(LINE, true, LONG)
+    second = short.reach, LINE, SHORT
+    return [
+        lure_for_reach(long.reach, LINE, known, LONG),
+        shaped_lure(long.reach, LINE, known, LONG, second),
+        shaped_lure(long.reach, LINE, known, LONG, None, after),
+        shaped_lure(long.reach, LINE, known, LONG, second, after),
+    ]
 
 
-def main(count: int) -> None:
-    """Print the errors."""
-    rng, off, refused = np.random.default_rng(4), [], 0
+def errors(count: int, seed: int) -> tuple[list[list[list[float]]], int]:
+    """Return by how much the depth half way is off, by lure, statement and cast; and how many are refused."""
+    rng, off, refused = np.random.default_rng(seed), [], 0
     for _ in range(count):
         true = true_lure(rng)
         try:
@@ -79,19 +78,29 @@ def main(count: int) -> None:
         except DiveError:
             refused += 1
             continue
+        truth = [half_way(true, retrieve) for retrieve in (LONG, SHORT)]
         off.append(
             [
-                [half_way(one, r) / half_way(true, r) - 1.0 for r in (LONG, SHORT)]
+                [
+                    half_way(one, r) / z - 1.0
+                    for r, z in zip((LONG, SHORT), truth, strict=True)
+                ]
                 for one in found
             ]
         )
-    errors = 100.0 * np.abs(np.array(off))
+    return off, refused
+
+
+def main(count: int) -> None:
+    """Print the errors."""
+    found, refused = errors(count, 4)
+    off = 100.0 * np.abs(np.array(found))
     print(
         f"{len(off)} lures, {refused} refused; error of the depth half way, %: median, 95 %, worst"
     )
-    for row, name in enumerate(("one statement", "a second depth", "down after")):
+    for row, name in enumerate(STATEMENTS):
         for column, cast in enumerate(("long cast", "short cast")):
-            each = errors[:, row, column]
+            each = off[:, row, column]
             print(
                 f"{name:16}{cast:12}{np.median(each):6.1f}{np.quantile(each, 0.95):6.1f}{each.max():6.1f}"
             )

@@ -10,9 +10,8 @@ from companion.dive import (
     Lure,
     Retrieve,
     lift_ratio_for,
-    lure_for_descent,
     lure_for_reach,
-    lure_for_two_reaches,
+    shaped_lure,
     solve,
 )
 
@@ -48,23 +47,43 @@ TRUE, LINE = Lure(0.0019, 0.7, 3.0, 0.006), Line(0.285e-3, 1775.0)
 LONG, SHORT = Retrieve(41.0), Retrieve(18.0)
 
 
+GUESSED = replace(
+    TRUE, drag_area=0.0014, buoyancy=TRUE.buoyancy * 14.0 / 19.0, onset=4.0
+)
+"""Drag area a quarter less and onset a third more than the truth."""
+
+
+def down_after(lure):
+    path = solve(LINE, lure, LONG)
+    rising = slice(0, int(path.z.argmax()))
+    return 41.0 - float(np.interp(0.9 * path.reach, path.z[rising], path.x[rising]))
+
+
 def test_a_second_depth_tells_how_much_the_lure_is_dragged():
     first, second = (solve(LINE, TRUE, retrieve).reach for retrieve in (LONG, SHORT))
-    guessed = replace(TRUE, drag_area=0.0014, buoyancy=TRUE.buoyancy * 14.0 / 19.0)
-    found = lure_for_two_reaches(first, LINE, guessed, LONG, (second, LINE, SHORT))
-    assert found.drag_area == pytest.approx(TRUE.drag_area, rel=0.03)
-    assert found.buoyancy == pytest.approx(TRUE.buoyancy, rel=0.03)
-    assert found.lift_ratio == pytest.approx(TRUE.lift_ratio, rel=0.03)
+    found = shaped_lure(first, LINE, GUESSED, LONG, (second, LINE, SHORT))
+    for retrieve, wanted in ((LONG, first), (SHORT, second)):
+        assert solve(LINE, found, retrieve).reach == pytest.approx(wanted, abs=0.02)
+    assert found.buoyancy / found.drag_area == pytest.approx(
+        TRUE.buoyancy / TRUE.drag_area, rel=0.01
+    )
 
 
 def test_where_it_is_down_tells_how_soon_its_lip_takes_hold():
-    path = solve(LINE, TRUE, LONG)
-    rising = slice(0, int(path.z.argmax()))
-    after = 41.0 - np.interp(0.9 * path.reach, path.z[rising], path.x[rising])
-    found = lure_for_descent(
-        path.reach, LINE, replace(TRUE, onset=8.0), LONG, float(after)
-    )
-    assert found.onset == pytest.approx(TRUE.onset, abs=0.4)
+    first = solve(LINE, TRUE, LONG).reach
+    guessed = replace(TRUE, onset=8.0)
+    found = shaped_lure(first, LINE, guessed, LONG, down_after=down_after(TRUE))
+    assert down_after(found) == pytest.approx(down_after(TRUE), abs=0.05)
+    assert found.onset < 6.5 < down_after(guessed)
+
+
+def test_both_tell_the_lure():
+    first, second = (solve(LINE, TRUE, retrieve).reach for retrieve in (LONG, SHORT))
+    also = second, LINE, SHORT
+    found = shaped_lure(first, LINE, GUESSED, LONG, also, down_after(TRUE))
+    assert found.drag_area == pytest.approx(TRUE.drag_area, rel=0.06)
+    assert found.onset == pytest.approx(TRUE.onset, rel=0.12)
+    assert found.lift_ratio == pytest.approx(TRUE.lift_ratio, rel=0.03)
 
 
 def test_a_second_statement_that_does_not_fit_says_what_would():
@@ -72,4 +91,4 @@ def test_a_second_statement_that_does_not_fit_says_what_would():
     with pytest.raises(
         DiveError, match=r"does not fit the first statement; for this lure"
     ):
-        lure_for_two_reaches(first, LINE, TRUE, LONG, (5.5, LINE, SHORT))
+        shaped_lure(first, LINE, TRUE, LONG, (5.5, LINE, SHORT))
