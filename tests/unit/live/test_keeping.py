@@ -1,0 +1,262 @@
+"""The writer of the logbook: how long it waits, when it tries again, and when it says so."""
+
+from __future__ import annotations
+
+import sqlite3
+from pathlib import Path
+
+import pytest
+
+from companion.clock import ReplayClock
+from companion.events import AnyEvent, Said
+from companion.live import keeping
+from companion.live.keeping import (
+    BUSY_FOR_S,
+    LOGBOOK_RETRY_S,
+    LOOK_AT_FILE_S,
+    WRITING_SURE_S,
+    Keeper,
+    LogbookWriter,
+)
+from companion.record.logbook import Logbook
+from companion.trip import wording
+
+NOT_WRITTEN = "logbook not written"
+
+
+def said(n: int) -> Said:
+    return Said(t=float(n), text=f"word {n}", about="answer")
+
+
+class Desk:
+    """A writer in the test's own thread, its clock, what it told and gave out."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.clock = ReplayClock(1000.0)
+        self.told: list[str] = []
+        self.out: list[AnyEvent] = []
+        self.before: list[str] = []
+        self.writer = LogbookWriter(
+            path,
+            self.clock,
+            self.told.append,
+            lambda: self.before.append("synced"),
+            self.out.append,
+        )
+        self._count = 0
+
+    def write(self, *, is_new: bool = True) -> Said:
+        event = said(self._count)
+        self._count += 1
+        self.writer.record(event, is_new=is_new)
+        self.writer.commit()
+        return event
+
+    def later(self, seconds: float) -> None:
+        self.clock.move_to(self.clock.now() + seconds)
+
+    def kept(self) -> list[AnyEvent]:
+        with Logbook(self.path) as book:
+            return book.events(book.trips()[-1].id)
+
+    def lock(self) -> sqlite3.Connection:
+        other = sqlite3.connect(self.path, isolation_level=None)
+        other.execute("BEGIN IMMEDIATE")
+        return other
+
+
+@pytest.fixture
+def desk(tmp_path, monkeypatch):
+    monkeypatch.setattr(keeping, "BUSY_S", 0.01)
+    made = Desk(tmp_path / "logbook.db")
+    made.writer.begin("2031-05-04 030201")
+    yield made
+    made.writer.close()
+
+
+def test_what_is_given_out_is_on_the_disk_and_what_it_rests_on_before_it(desk):
+    event = desk.write()
+    assert desk.out == desk.kept() == [event]
+    assert desk.before == ["synced"]
+    assert desk.told == []
+
+
+def test_one_that_is_not_new_is_kept_but_not_given_out_again(desk):
+    event = desk.write(is_new=False)
+    assert desk.kept() == [event]
+    assert desk.out == []
+
+
+def test_a_short_lock_is_waited_for_without_a_word(desk):
+    other = desk.lock()
+    event = desk.write()
+    desk.later(BUSY_FOR_S - 0.1)
+    desk.writer.commit()
+    assert desk.out == []
+    other.execute("COMMIT")
+    desk.writer.commit()
+    assert desk.out == desk.kept() == [event]
+    assert desk.told == []
+
+
+def test_a_lock_that_was_waited_for_does_not_count_against_the_next(desk):
+    for _ in range(2):
+        other = desk.lock()
+        desk.write()
+        desk.later(BUSY_FOR_S - 1.0)
+        desk.writer.commit()
+        other.execute("COMMIT")
+        desk.writer.commit()
+        desk.later(60.0)
+    assert desk.told == []
+
+
+def test_a_long_lock_is_told_of_once_events_are_given_out_and_written_later(desk):
+    other = desk.lock()
+    events = [desk.write()]
+    desk.later(BUSY_FOR_S)
+    events += [desk.write(), desk.write()]
+    assert [text.startswith(NOT_WRITTEN) for text in desk.told] == [True]
+    assert desk.out == events
+    other.execute("COMMIT")
+    other.close()
+    desk.writer.commit()
+    assert desk.kept() == events
+    assert len(desk.told) == 1  # crumbs are no proof
+    desk.later(WRITING_SURE_S)
+    desk.writer.commit()
+    assert len(desk.told) == 1
+    desk.later(0.1)
+    desk.writer.commit()
+    desk.writer.commit()
+    assert desk.told[1:] == [wording.LOGBOOK_WRITTEN_AGAIN]
+
+
+def test_a_logbook_that_cannot_be_had_is_tried_every_twenty_seconds(tmp_path):
+    folder = tmp_path / "in the way"
+    folder.write_text("a file where a folder should be")
+    desk = Desk(folder / "logbook.db")
+    desk.writer.begin("2031-05-04 030201")
+    event = desk.write()
+    assert desk.out == [event]
+    assert len(desk.told) == 1
+    folder.unlink()
+    folder.mkdir()
+    desk.later(LOGBOOK_RETRY_S - 0.1)
+    desk.writer.commit()
+    assert not desk.path.exists()
+    desk.later(0.1)
+    desk.writer.commit()
+    assert desk.kept() == [event]
+    desk.writer.close()
+    with Logbook(desk.path) as book:
+        assert [trip.closed for trip in book.trips()] == [True]
+
+
+def test_the_file_is_looked_at_every_two_seconds(desk):
+    event = desk.write()
+    for end in ("", "-wal", "-shm"):
+        desk.path.with_name(desk.path.name + end).unlink()
+    desk.later(LOOK_AT_FILE_S - 0.1)
+    desk.writer.look_after()
+    assert not desk.path.exists()
+    desk.later(0.1)
+    desk.writer.look_after()
+    assert desk.kept() == [event]
+    assert desk.told == [wording.LOGBOOK_WAS_GONE]
+    again = desk.write()
+    assert desk.kept() == [event, again]
+
+
+def test_a_trip_in_a_replaced_file_loses_nothing_that_waited(desk, tmp_path):
+    written = desk.write()
+    with Logbook(tmp_path / "other.db"):
+        pass
+    waits = said(99)
+    desk.writer.record(waits)
+    (tmp_path / "other.db").replace(desk.path)
+    desk.later(LOOK_AT_FILE_S)
+    desk.writer.look_after()
+    desk.writer.commit()
+    assert desk.told == [wording.LOGBOOK_WAS_REPLACED]
+    assert desk.kept() == [written, waits]
+    assert not list(tmp_path.glob("*rescued*"))
+
+
+def test_without_a_trip_nothing_is_begun(tmp_path):
+    desk = Desk(tmp_path / "logbook.db")
+    desk.writer.commit()
+    desk.writer.look_after()
+    assert not desk.path.exists()
+    desk.writer.close()
+
+
+def test_the_end_writes_closes_and_gives_out_what_is_left(desk):
+    event = said(1)
+    desk.writer.record(event)
+    desk.writer.close()
+    assert desk.out == desk.kept() == [event]
+    with Logbook(desk.path) as book:
+        assert [trip.closed for trip in book.trips()] == [True]
+
+
+class TestKeeper:
+    """What the engine's thread sees of the logbook."""
+
+    @pytest.fixture
+    def keeper(self, tmp_path):
+        told: list[str] = []
+        desk = Desk(tmp_path / "logbook.db")
+        made = Keeper(desk.path, desk.writer, lambda job: job(), told.append)
+        made.told, made.desk = told, desk
+        yield made
+        made.close()
+        desk.writer.close()
+
+    def test_only_live_trips_that_were_cut_off_are_gone_on_with(self, keeper):
+        with Logbook(keeper.path) as book:
+            for name, recording in (("closed", None), ("a replay", "x")):
+                with book.begin_trip(name, recording=recording):
+                    pass
+            book.begin_trip("replayed in part", recording="y")
+            book.leave_trip()
+            book.begin_trip("cut off")
+        assert [trip.name for trip in keeper.interrupted()] == ["cut off"]
+
+    def test_a_trip_is_gone_on_with_where_it_was(self, keeper):
+        first, second = said(1), said(2)
+        with Logbook(keeper.path) as book:
+            book.begin_trip("cut off").record(first)
+        (last,) = keeper.interrupted()
+        assert keeper.events_of(last) == [first]
+        keeper.resume(last)
+        keeper.record(second)
+        keeper.desk.writer.commit()
+        assert keeper.desk.kept() == [first, second]
+        assert keeper.desk.out == [second]
+
+    def test_those_not_gone_on_with_are_closed(self, keeper):
+        with Logbook(keeper.path) as book:
+            book.begin_trip("cut off")
+        keeper.close_interrupted(keeper.interrupted())
+        assert keeper.interrupted() == []
+
+    def test_a_logbook_that_cannot_be_read_is_told_of_and_nothing_is_known(
+        self, tmp_path
+    ):
+        told: list[str] = []
+        (tmp_path / "no").write_text("a file where a folder should be")
+        keeper = Keeper(
+            tmp_path / "no" / "logbook.db", None, lambda job: job(), told.append
+        )
+        assert keeper.interrupted() == []
+        assert keeper.known(tmp_path).beliefs == {}
+        assert [text.startswith("logbook not read") for text in told] == [True, True]
+
+    def test_a_damaged_one_is_moved_aside_and_told_of(self, keeper, tmp_path):
+        keeper.path.write_bytes(b"SQLite format 3\0" + b"junk" * 2000)
+        assert keeper.interrupted() == []
+        assert len(keeper.told) == 1
+        (aside,) = tmp_path.glob("*damaged*")
+        assert aside.name in keeper.told[0]
