@@ -410,3 +410,100 @@ def test_with_a_button_an_utterance_ends_with_it_and_not_with_the_sound():
         now += 1 / FRAMES_A_SECOND
     (only,) = filter(None, heard)
     assert only.ended == pytest.approx(3.0 + HELD_AFTER, abs=0.05)
+
+
+STILL, SPOKEN = 30, 3000
+
+
+def even(*parts: tuple[int, int]) -> np.ndarray:
+    """Return so many frames of each level, every one the same."""
+    return np.concatenate(
+        [np.full(count * SOUND_FRAME_SAMPLES, loud, np.int16) for count, loud in parts]
+    )
+
+
+def began(samples: np.ndarray) -> bool:
+    recogniser = Recogniser()
+    hear(samples, Listener(recogniser))
+    return bool(recogniser.attempts)
+
+
+def test_three_loud_frames_of_five_begin_an_utterance_and_fewer_do_not():
+    gap = (1, STILL)
+    loud = (1, SPOKEN)
+    assert began(even((50, STILL), loud, gap, loud, gap, loud, (9, STILL)))
+    assert not began(even((50, STILL), loud, gap, loud, gap, gap, loud, (9, STILL)))
+    assert not began(even((50, STILL), loud, loud, (9, STILL)))
+
+
+def test_words_at_the_very_beginning_of_a_stream_get_the_floor():
+    floor = Floor()
+    floor.hear(even((10, STILL), (10, SPOKEN)))
+    assert [is_open for _, is_open in floor.told] == [True]
+    other = Floor(Recogniser(long=0.1))
+    other.hear(even((100, STILL), (5, SPOKEN), (20, STILL)))
+    other.listener.restart()
+    other.told.clear()
+    other.hear(even((10, STILL), (4, SPOKEN)))
+    assert [is_open for _, is_open in other.told] == [True]
+
+
+def test_with_a_gate_that_never_closes_all_is_as_without_one():
+    samples = sound((0.3, 50), (0.6, 3000), (2, 50))
+    (plain,) = hear(samples, Listener(Recogniser()))
+    (gated,) = hear(samples, Listener(Recogniser(), EchoGate(lambda: False)))
+    assert np.array_equal(plain.samples, gated.samples)
+    assert plain.began == gated.began
+
+
+def test_the_quiet_that_stands_for_its_own_voice_is_that_from_before_the_line():
+    clock = itertools.count()
+    gate = EchoGate(lambda: next(clock) in range(100, 150))
+    ring = round(ROOM_RINGS * FRAMES_A_SECOND)
+    samples = even((60, STILL), (40, 40), (50, 900), (ring, 40), (5, 50), (40, SPOKEN))
+    recogniser = Recogniser()
+    hear(samples, Listener(recogniser, gate))
+    given = [int(frame[0]) for frame in recogniser.attempts[0].given]
+    assert 900 not in given
+    assert 0 not in given
+    assert given[: given.index(50)] == [40] * given.index(50)
+    assert given.index(50) >= 0.6 * FRAMES_A_SECOND
+
+
+def test_loud_frames_before_the_line_are_no_quiet():
+    clock = itertools.count()
+    gate = EchoGate(lambda: next(clock) in range(100, 150))
+    samples = even((98, STILL), (2, 2000), (50, 900), (20, STILL), (40, SPOKEN))
+    recogniser = Recogniser()
+    hear(samples, Listener(recogniser, gate))
+    given = [int(frame[0]) for frame in recogniser.attempts[0].given]
+    assert set(given) == {STILL, SPOKEN}
+
+
+def test_without_any_quiet_before_the_line_silence_stands_for_its_voice():
+    clock = itertools.count()
+    gate = EchoGate(lambda: next(clock) < 50)
+    samples = even((50, 900), (20, STILL), (40, SPOKEN))
+    recogniser = Recogniser()
+    hear(samples, Listener(recogniser, gate))
+    first = recogniser.attempts[0].given[0]
+    assert not first.any()
+    assert first.dtype == np.int16
+
+
+def test_the_first_words_after_the_room_has_rung_out_are_not_cut():
+    """Who begins while the room rings is heard from four frames before the first loud one."""
+    clock = itertools.count()
+    gate = EchoGate(lambda: next(clock) in range(50, 110))
+    gate._own = 900.0
+    ring = round(ROOM_RINGS * FRAMES_A_SECOND)
+    begins = [(ring - 6, STILL), (1, 77), (1, 78), (1, 79), (1, 80), (2, SPOKEN)]
+    samples = even((50, STILL), (60, 900), *begins, (40, SPOKEN))
+    recogniser = Recogniser()
+    hear(samples, Listener(recogniser, gate))
+    given = [int(frame[0]) for frame in recogniser.attempts[0].given]
+    assert 900 not in given
+    if SPOKEN in given[:1]:
+        raise AssertionError("no quiet before it")
+    first = given.index(SPOKEN)
+    assert given[first - 1] in (STILL, 80)
