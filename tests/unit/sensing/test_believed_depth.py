@@ -258,3 +258,59 @@ def test_refusals_tell_the_bottom_and_what_they_were_judged_with():
         Settled(10, "above the bottom", 9.0, 10),
         Settled(11, "above the bottom", 9.0, 10),
     ]
+
+
+@pytest.mark.parametrize(
+    ("false", "reason"),
+    [
+        (0.0, "no bottom"),
+        (float("inf"), "no bottom"),
+        (200.1, "beyond range"),
+        (12.1, "doubled echo"),
+        (50.0, "deep spike"),
+        (3.0, "above the bottom"),
+        (1.0, "stuck near the surface"),
+    ],
+)
+def test_a_false_ping_is_refused_for_its_own_reason(false, reason):
+    reasons = settled([6.0] * 20 + [false] + [6.0] * 5)
+    assert reasons[20] == reason
+    assert {why for number, why in reasons.items() if number != 20} == {None}
+
+
+def test_a_false_ping_that_no_other_follows_is_refused_once_it_is_old():
+    """Its reason is found while the sounder goes on telling another false depth."""
+    reasons = settled([6.0] * 20 + [50.0] + [25.0, 35.0] * 10 + [6.0] * 5)
+    assert reasons[20] == "deep spike"
+
+
+def test_one_that_waits_at_the_end_was_never_confirmed():
+    assert settled([6.0] * 20 + [50.0])[20] == "never confirmed"
+
+
+def test_a_false_first_ping_is_scatter():
+    reasons = settled([30.0] + [6.0] * 20)
+    assert reasons[0] == "scatter"
+
+
+def test_the_deepest_that_a_sounder_sees_is_a_depth():
+    assert DepthRules().fault(200.0) is None
+
+
+@pytest.mark.parametrize(("fast", "doubted"), [(2.49, False), (2.5, True)])
+def test_a_shallow_is_doubted_from_the_speed_of_a_fast_boat(fast, doubted):
+    _, made = fed([1.2] * 200, speed=fast)
+    assert (made[-1] == "refused") is doubted
+
+
+def test_ringing_ends_with_a_clearly_deeper_bottom_or_a_slow_boat():
+    rings = [1.2] * 60
+    _, made = fed(rings + [2.9] * 30, speed=4.0)
+    assert made[-1] == "refused"
+    _, made = fed(rings + [3.2] * 30, speed=4.0)
+    assert made[-1] == "believed"
+    belief = BelievedDepth()
+    for i, depth in enumerate(rings):
+        belief.accept_ping(i, depth, 4.0)
+    slow = [belief.accept_ping(60 + i, 1.2, 0.5).belief for i in range(30)]
+    assert slow[-1] == "believed"

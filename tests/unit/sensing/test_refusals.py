@@ -167,6 +167,32 @@ def test_a_date_of_which_something_is_missing_is_malformed(parts):
     assert dropped == {"date malformed": 1}
 
 
+@pytest.mark.parametrize(
+    ("text", "ms"),
+    [
+        ("235959", 86_399_000),
+        ("235960.5", 86_400_500),
+        ("000000", 0),
+        ("240000", None),
+        ("236000", None),
+        ("235961", None),
+    ],
+)
+def test_the_times_of_a_day(text, ms):
+    dropped: Counter[str] = Counter()
+    values = Values(dropped)
+    assert values.time_of_day(text) == values.time_of_day(text) == ms
+    assert dropped == ({"time malformed": 2} if ms is None else {})
+
+
+@pytest.mark.parametrize(
+    ("place", "known"),
+    [((0.0, -93.0), True), ((45.0, 0.0), True), ((0.0, 0.0), False)],
+)
+def test_the_equator_and_the_meridian_are_places(place, known):
+    assert Values(Counter()).degrees(*place) == (place if known else None)
+
+
 class Decoded:
     """A decoder of a network, the data it gives, and what it counts."""
 

@@ -15,12 +15,15 @@ from companion.sensing.sources import (
     FILE_CHUNK,
     MOST_STRANGERS,
     SENDER_SILENT,
+    CanSource,
     FileSource,
     Reader,
     Senders,
     SerialSource,
+    SignalKSource,
     TcpSource,
     UdpSource,
+    source_for,
 )
 
 
@@ -227,3 +230,116 @@ def test_a_reader_outlives_whatever_its_driver_raises(listen):
         "a driver: bind(): port must be 0-65535.",
     )
     assert said.get(timeout=5.0) == ("back", "sonar")
+
+
+class Described:
+    """A source as the configuration describes it."""
+
+    name, network, token_file = "mine", None, None
+    device, baud, host, port, sender = "/dev/mine", 38400, "127.0.0.1", 10110, None
+
+    def __init__(self, kind: str, **other: object) -> None:
+        self.kind = kind
+        for key, value in other.items():
+            setattr(self, key, value)
+
+
+@pytest.mark.parametrize("network", [None, "nmea2000"])
+def test_a_serial_port_is_described_by_its_device_and_speed(network):
+    master, slave = pty.openpty()
+    tty.setraw(slave)
+    described = Described("serial", device=os.ttyname(slave), network=network)
+    source = source_for(described, LiveClock())
+    assert isinstance(source, SerialSource)
+    chunks = source.chunks(threading.Event())
+    writer = threading.Thread(
+        target=lambda: source.opened.wait(60.0) and os.write(master, b"$X\r\n")
+    )
+    writer.start()
+    chunk = next(chunks)
+    writer.join()
+    chunks.close()
+    assert (chunk.source, chunk.network) == ("mine", network)
+    assert source.where == f"{os.ttyname(slave)} at 38400 baud"
+    os.close(slave)
+    os.close(master)
+
+
+@pytest.mark.parametrize(
+    ("kind", "network"), [("tcp", None), ("tcp", "nmea2000"), ("gpsd", "gpsd")]
+)
+def test_a_server_is_described_by_its_address(kind, network):
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        described = Described(kind, port=server.getsockname()[1], network=network)
+        source = source_for(described, LiveClock())
+        assert isinstance(source, TcpSource)
+        chunks = source.chunks(threading.Event())
+        accepted = []
+
+        def serve() -> None:
+            connection, _ = server.accept()
+            accepted.append(connection)
+            connection.sendall(b"$X\r\n")
+
+        thread = threading.Thread(target=serve)
+        thread.start()
+        chunk = next(chunks)
+        thread.join()
+        chunks.close()
+        accepted[0].close()
+    assert (chunk.source, chunk.network) == ("mine", network)
+    assert chunk.data == b"$X\r\n"
+
+
+@pytest.mark.parametrize("ends", [b"", b"\n", b"\r", b"\r\n"])
+@pytest.mark.parametrize("network", [None, "nmea2000"])
+def test_a_datagram_is_a_line_whole_whether_it_ends_as_one_or_not(ends, network):
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    source = source_for(Described("udp", port=port, network=network), LiveClock())
+    assert isinstance(source, UdpSource)
+    chunks = source.chunks(threading.Event())
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
+        thread = threading.Thread(
+            target=lambda: (
+                source.opened.wait(60.0)
+                and sender.sendto(b"$X" + ends, ("127.0.0.1", port))
+            )
+        )
+        thread.start()
+        chunk = next(chunks)
+        thread.join()
+    chunks.close()
+    assert (chunk.source, chunk.network) == ("mine", network)
+    assert chunk.data == b"$X" + (ends or b"\r\n")
+
+
+def test_a_bus_and_a_signal_k_server_are_described_by_their_names():
+    bus = source_for(Described("can", device="can7"), LiveClock())
+    assert isinstance(bus, CanSource)
+    assert (bus.name, bus.where) == ("mine", "can can7")
+    server = source_for(Described("signalk", host="boat", port=3000), LiveClock())
+    assert isinstance(server, SignalKSource)
+    assert (server.name, server.where) == ("mine", "ws boat port 3000")
+
+
+def test_a_source_that_is_lost_again_is_told_of_again(listen):
+    class Coming:
+        name, where, ends = "sonar", "there", False
+        turns = iter([OSError(5, "gone"), b"x", OSError(5, "gone"), b"y"])
+
+        def chunks(self, stop):
+            turn = next(self.turns, None)
+            if turn is None:
+                stop.wait()
+                return
+            if isinstance(turn, OSError):
+                raise turn
+            yield Chunk(0.0, self.name, turn)
+
+    said = listen(Coming())
+    told = [said.get(timeout=60.0) for _ in range(6)]
+    assert told[0] == told[3] == ("lost", "sonar", "there: gone")
+    assert told[1] == told[4] == ("back", "sonar")
+    assert (told[2].data, told[5].data) == (b"x", b"y")
