@@ -141,3 +141,13 @@ def test_without_a_heading_the_lure_is_somewhere_round_the_boat(deck):
     where = lure_at(deck, HAND, 15.0, HERE, None)
     assert (where.at.lat, where.at.lon) == (HERE.lat, HERE.lon)
     assert where.at.radius > deck.path(deck.rod(1)).reach_at
+
+
+def test_another_rod_is_better_only_where_it_gets_down(deck):
+    by_reach = sorted(deck.rods, key=deck.reach)
+    shallow, deep = by_reach[0], by_reach[-1]
+    between = 0.5 * (deck.reach(shallow) + deck.reach(by_reach[1]))
+    assert deck.better_than(shallow, between) == by_reach[1]
+    assert deck.better_than(by_reach[1], between) is None
+    assert deck.better_than(shallow, deck.reach(deep)) == deep
+    assert deck.better_than(shallow, deck.reach(deep) + 0.01) is None

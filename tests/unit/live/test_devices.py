@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from companion.clock import ReplayClock
@@ -17,8 +18,14 @@ from companion.live.devices import (
     Parts,
 )
 from companion.live.seeking import SearchDone, Seeker
+from companion.live.wires import SOURCE_BURST_BYTES
 from companion.sensing import Chunk
+from companion.sensing.sources import UdpSource
 from companion.trip import wording
+from companion.voice.heard import Hearing
+from companion.voice.listening import Listened
+from companion.voice.microphone import MicrophoneError
+from companion.voice.sound import SOUND_FRAME_SAMPLES
 
 
 class Wire:
@@ -229,3 +236,100 @@ def test_searches_are_worked_at_in_order_and_each_is_told_of_also_one_that_fails
     assert done == [SearchDone(3.0)] * 3
     assert seeker.daemon
     assert Path(seeker.name).name == "planner"
+
+
+class Socket(UdpSource):
+    """Datagrams that come from nowhere."""
+
+    def __init__(self, size: int) -> None:
+        super().__init__("net", 0, ReplayClock(0.0))
+        self._size = size
+
+    def chunks(self, _stop):
+        self.opened.set()
+        self.tell("another sender is passed over")
+        for _ in range(3):
+            yield Chunk(0.0, self.name, b"$" * self._size)
+
+
+def test_datagrams_that_are_too_many_are_told_of_by_the_name_of_their_source():
+    ashore = Ashore(Socket(round(SOURCE_BURST_BYTES)))
+    ashore.devices.start()
+    ashore.devices._readers[0].stop()
+    ashore.devices._readers[0].join()
+    assert ("net: another sender is passed over", False) in ashore.told
+    assert (wording.sends_too_much("net"), True) in ashore.told
+    assert len(ashore.came) == 1
+
+
+def test_each_wire_beats_by_its_name():
+    stopped = threading.Event()
+
+    class Slow(Wire):
+        def chunks(self, stop):
+            stop.wait(0.0)
+            stopped.wait()
+            yield from ()
+
+    ashore = Ashore(Slow("sonar"))
+    ashore.devices.start()
+    stopped.set()
+    ashore.devices._readers[0].join()
+    ashore.clock.move_to(9999.0)
+    assert ashore.heart.stuck() == ["sonar"]
+
+
+def test_a_microphone_that_fails_and_comes_back_is_told_of_and_heard():
+    turns = iter([MicrophoneError("unplugged"), "sound", "end"])
+    over = threading.Event()
+
+    def frames():
+        turn = next(turns, "end")
+        if isinstance(turn, Exception):
+            raise turn
+        if turn == "sound":
+            yield np.full(SOUND_FRAME_SAMPLES, 9, np.int16)
+            return
+        over.set()
+        while True:
+            yield np.full(SOUND_FRAME_SAMPLES, 9, np.int16)
+
+    class Hears(Deaf):
+        def __init__(self, complain) -> None:
+            self.complain = complain
+
+        def accept_frame(self, frame):
+            self.complain("microphone is quiet")
+            return Listened(0.0, 0.02, frame, Hearing("log bite"), 9.0, 1.0)
+
+    ashore = Ashore(frames=frames, listener=Hears).start()
+    ashore.devices.ready.set()
+    ashore.devices.begin_rest(REST_AFTER_S)
+    ashore.devices._loading.join()
+    ashore.devices._ears._retry = 0.0
+    assert over.wait(60.0)
+    ashore.devices.stop()
+    ashore.devices._ears.join()
+    assert ashore.told[:4] == [
+        ("microphone: unplugged", False),
+        (wording.part_lost("microphone"), True),
+        (wording.part_back("microphone"), True),
+        ("microphone is quiet", True),
+    ]
+    assert ashore.came[0].hearing.text == "log bite"
+
+
+def test_nothing_of_it_keeps_the_program_from_ending():
+    ashore = Ashore(Wire("sonar"), frames=lambda: iter(()), listener=lambda _: Deaf())
+    ashore.devices.start()
+    ashore.devices.begin_rest(REST_AFTER_S)
+    ashore.devices._loading.join()
+    threads = (
+        *ashore.devices._readers,
+        ashore.devices._loading,
+        ashore.devices._ears,
+    )
+    assert all(thread.daemon for thread in threads)
+    ashore.devices.stop()
+    ashore.devices.join()
+    ashore.devices._ears.join()

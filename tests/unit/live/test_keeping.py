@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import sqlite3
 from pathlib import Path
+from types import SimpleNamespace
+from typing import NamedTuple
 
 import pytest
 
 from companion.clock import ReplayClock
-from companion.events import AnyEvent, Said
+from companion.events import AnyEvent, Logged, Said
 from companion.live import keeping
 from companion.live.keeping import (
     BUSY_FOR_S,
@@ -19,6 +21,7 @@ from companion.live.keeping import (
     LogbookWriter,
 )
 from companion.record.logbook import Logbook
+from companion.record.tables import LogbookError
 from companion.trip import wording
 
 NOT_WRITTEN = "logbook not written"
@@ -260,3 +263,117 @@ class TestKeeper:
         assert len(keeper.told) == 1
         (aside,) = tmp_path.glob("*damaged*")
         assert aside.name in keeper.told[0]
+
+    def test_what_the_engine_hands_over_is_written(self, keeper, tmp_path):
+        keeper.begin("2031-05-04 030201")
+        keeper.belief("deep diver", "a belief")
+        assert keeper.desk.writer._beliefs == {"deep diver": "a belief"}
+        keeper.desk.writer._beliefs.clear()
+        event = said(1)
+        keeper.record(event)
+        keeper.record(said(2), is_new=False)
+        keeper.desk.writer.commit()
+        assert keeper.desk.kept() == [event, said(2)]
+        assert keeper.desk.out == [event]
+        assert keeper.known(tmp_path).beliefs == {}
+
+    def test_a_lakebed_is_handed_over_when_it_is_due_or_asked_for(self, keeper):
+        taken: list[object] = []
+        keeper.desk.writer.lakebed = lambda changes, learned: taken.append(
+            (changes, learned.name, learned.done)
+        )
+        due = [False]
+        bed = SimpleNamespace(kept=12)
+        keeper.lakebed(5.0, bed, now=True)
+        assert taken == [], "before it is known what is kept"
+        keeper._name = "2031-05-04 030201"
+        keeper._lakes = SimpleNamespace(
+            is_due=lambda t: due[0] and t == 5.0, take_changes=lambda of: [of]
+        )
+        keeper.lakebed(5.0, bed)
+        assert taken == []
+        due[0] = True
+        keeper.lakebed(5.0, bed)
+        due[0] = False
+        keeper.lakebed(5.0, bed, now=True)
+        keeper.lakebed(5.0, bed, over=True)
+        name = "2031-05-04 030201"
+        assert taken == [
+            ([bed], name, False),
+            ([bed], name, False),
+            ([bed], name, True),
+        ]
+
+
+class Marks(NamedTuple):
+    """What has changed of a lake, as far as the writer looks at it."""
+
+    number: int
+    tiles: dict[str, str]
+    marks: str | None = None
+
+
+def test_what_changes_of_a_lake_before_it_is_written_is_put_together(desk):
+    learned = object()
+    desk.writer.lakebed([Marks(1, {"a": "old", "b": "old"}, "marks")], learned)
+    desk.writer.lakebed([Marks(1, {"b": "new", "c": "new"}), Marks(2, {})], learned)
+    assert desk.writer._lakes[1] == Marks(
+        1, {"a": "old", "b": "new", "c": "new"}, "marks"
+    )
+    desk.writer.lakebed([Marks(1, {}, "newer")], learned)
+    assert desk.writer._lakes[1].marks == "newer"
+    assert desk.writer._learned is learned
+    desk.writer._keeps_lakes = False
+    desk.writer.lakebed([Marks(3, {})], learned)
+    assert set(desk.writer._lakes) == {1, 2}
+    desk.writer._lakes, desk.writer._learned = {}, None
+
+
+def test_a_trip_whose_logbook_goes_while_it_is_gone_on_with_keeps_its_name(tmp_path):
+    with Logbook(tmp_path / "logbook.db") as book:
+        book.begin_trip("cut off").record(said(0))
+        (last,) = [trip for trip in book.trips() if not trip.closed]
+    desk = Desk(tmp_path / "logbook.db")
+    (tmp_path / "logbook.db").rename(tmp_path / "elsewhere.db")
+    (tmp_path / "logbook.db").mkdir()
+    desk.writer.resume(last)
+    event = desk.write()
+    assert desk.out == [event]
+    assert len(desk.told) == 1
+    (tmp_path / "logbook.db").rmdir()
+    desk.later(LOGBOOK_RETRY_S)
+    desk.writer.commit()
+    with Logbook(desk.path) as book:
+        assert [trip.name for trip in book.trips()] == ["cut off"]
+    assert desk.kept() == [event]
+    desk.writer.close()
+
+
+def test_a_number_that_is_taken_stands_there_already(desk):
+    bite = Logged(t=1.0, number=1, what="bite")
+    for _ in range(2):
+        desk.writer.record(bite)
+        desk.writer.commit()
+    assert [event for event in desk.kept() if isinstance(event, Logged)] == [bite]
+    assert desk.told == []
+
+
+def test_what_cannot_be_saved_of_a_lost_logbook_is_told_with_its_reason(
+    desk, monkeypatch
+):
+    event = desk.write()
+    waits = said(77)
+    desk.writer.record(waits)
+    for end in ("", "-wal", "-shm"):
+        desk.path.with_name(desk.path.name + end).unlink()
+
+    def fails(*_args, **_how):
+        raise LogbookError(desk.path, "no room", "make some")
+
+    monkeypatch.setattr(desk.writer._book, "leave_trip", fails)
+    monkeypatch.setattr(desk.writer._book.tables, "copy_to", fails)
+    desk.writer._lost(desk.writer._book, keeping._File.under(desk.path))
+    assert desk.told == [wording.logbook_lost("no room")]
+    desk.writer.commit()
+    assert waits in desk.kept()
+    assert event in desk.out

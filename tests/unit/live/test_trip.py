@@ -11,7 +11,9 @@ import pytest
 
 from companion.clock import ReplayClock
 from companion.events import Heard
+from companion.live import trip as of_trip
 from companion.live.ears import Uttered
+from companion.live.seeking import SearchDone
 from companion.live.trip import (
     DISK_SURE_MS,
     GONE_ON_WITHIN,
@@ -32,6 +34,7 @@ from companion.record.recording import (
     stamped,
 )
 from companion.sensing import Chunk
+from companion.sensing.remarks import FINDS_LATER, FOUND, signal_body
 from companion.trip import wording
 from companion.voice.heard import Hearing
 
@@ -280,3 +283,38 @@ def test_words_heard_are_found_by_their_clip():
     without = Heard(t=2.0, text="log fish", clip=None)
     assert list(words_heard([with_clip, without])) == ["a.flac"]
     assert words_heard([with_clip])["a.flac"].text == "log bite"
+
+
+def test_what_the_planner_found_is_a_signal_at_its_instant(aboard):
+    aboard.trip.begin(1.0)
+    aboard.trip.search_done(SearchDone(2.0))
+    first, second = aboard.engine.chunks
+    assert f"c:{ZERO + 1000}".encode() in first
+    assert signal_body(FINDS_LATER).encode() in first
+    assert f"c:{ZERO + 2000}".encode() in second
+    assert signal_body(FOUND).encode() in second
+    assert aboard.engine.own == [True, True]
+
+
+def test_a_networks_lines_are_recorded_as_that_networks(aboard):
+    delta = b'{"path":"navigation.headingTrue"}\n'
+    aboard.trip.chunk(Chunk(1.0, "server", delta, network="signalk"))
+    (line,) = aboard.engine.chunks
+    assert line == stamped(delta.rstrip(), "server", ZERO + 1000, "signalk")
+
+
+def test_each_source_has_its_own_unfinished_line(aboard):
+    aboard.trip.chunk(Chunk(1.0, "a", b"$SDDPT,5.0"))
+    aboard.trip.chunk(Chunk(1.0, "b", b"$SDDPT,6.0,0.0*79\r\n"))
+    aboard.trip.chunk(Chunk(1.0, "a", b",0.0*7A\r\n"))
+    assert b"$SDDPT,6.0" in aboard.engine.chunks[0]
+    assert b"$SDDPT,5.0,0.0*7A" in aboard.engine.chunks[1]
+
+
+def test_words_of_a_clip_are_known_or_heard_again(monkeypatch, tmp_path):
+    monkeypatch.setattr(of_trip, "read_clip", lambda path: f"sound of {path.name}")
+    path = tmp_path / "a.flac"
+    known = Hearing("log bite")
+    assert of_trip._words_of(path, known, str.upper)() is known
+    assert of_trip._words_of(path, None, None)() == ""
+    assert of_trip._words_of(path, None, str.upper)() == "SOUND OF A.FLAC"

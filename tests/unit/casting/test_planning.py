@@ -1,0 +1,157 @@
+"""What is searched for, where, and over which bottom, when somebody asks which rod or where from."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from companion.casting.ground import Mapped, TopOnWay
+from companion.casting.plan import LEAST_CROWN_M, Wish
+from companion.casting.planning import (
+    AROUND_M,
+    CLEAR_HEIGHT_M,
+    LONGEST_CASTS,
+    MARK_NEAR_M,
+    Planner,
+)
+from companion.casting.pose import BoatPose
+from companion.events import Fix
+
+HERE = Fix(45.0, -93.0, 2.0)
+PLACE = (100.0, 200.0)
+
+
+def mark(kind: str, east: float, north: float, **other: object) -> SimpleNamespace:
+    told = {"radius": 2.0, "top": 3.0, "sigma": 1.5, "number": 7} | other
+    return SimpleNamespace(kind=kind, east=east, north=north, **told)
+
+
+class Marks(list):
+    """Marks of which those near a place are found, nearest first."""
+
+    def near(self, east: float, north: float, within: float):
+        assert (east, north, within) == (*PLACE, MARK_NEAR_M)
+        return list(self)
+
+    def along(self, east, north, bearing, length, aside):
+        assert (east, north) == PLACE
+        assert (bearing, length, aside) == (90.0, 40.0, 5.0)
+        return [SimpleNamespace(distance=11.0, aside=-2.0, mark=one) for one in self]
+
+
+class Waters:
+    """A bed with one area, whose surface is told which part of it is wanted."""
+
+    def __init__(self, *marks: SimpleNamespace, extent: object = "some") -> None:
+        self.copied: list[tuple[float, ...]] = []
+        surface = SimpleNamespace(extent=extent, copy_around=self._copy, level=0.25)
+        self.area = SimpleNamespace(
+            place=lambda lat, lon: (
+                PLACE if (lat, lon) == (HERE.lat, HERE.lon) else None
+            ),
+            marks=Marks(marks),
+            surface=surface,
+        )
+
+    def _copy(self, *within: float) -> str:
+        self.copied.append(within)
+        return "the bottom around"
+
+    def area_of(self, lat: float, lon: float):
+        return self.area if (lat, lon) == (HERE.lat, HERE.lon) else None
+
+    def bottom(self, lat: float, lon: float):
+        return (5.0, 0.5) if (lat, lon) == (HERE.lat, HERE.lon) else None
+
+    def along(self, *asked: float):
+        assert asked == (HERE.lat, HERE.lon, 90.0, 40.0, 1.0)
+        return SimpleNamespace(depth="depths", sigma="sigmas")
+
+
+DECK = SimpleNamespace(
+    rods=[SimpleNamespace(cast=30.0), SimpleNamespace(cast=40.0)],
+    reaches_as_now=lambda: "reaches",
+)
+
+
+def around(east: float, north: float, far: float) -> tuple[float, ...]:
+    return (east - far, north - far, east + far, north + far)
+
+
+def test_which_rod_is_searched_around_a_boat_that_stays_where_it_lies():
+    bed = Waters(mark("tree top", 1.0, 2.0), mark("brush", 3.0, 4.0))
+    search = Planner(DECK, bed).which_rod(BoatPose(HERE))
+    within = around(*PLACE, LONGEST_CASTS * 40.0)
+    assert (search.within, search.boat) == (within, PLACE)
+    assert bed.copied == [within]
+    assert search.surface == "the bottom around"
+    assert search.tops == (bed.area.marks[0],)
+    assert search.reaches == "reaches"
+    assert (search.target.name, search.target.lines) == ("here", None)
+    assert search.wish == Wish(boat=PLACE)
+
+
+def test_where_from_is_searched_around_the_boat_where_no_mark_is_near():
+    search = Planner(DECK, Waters()).where_from(BoatPose(HERE))
+    assert search.within == around(*PLACE, AROUND_M)
+    assert (search.target.name, search.target.lines) == ("around here", None)
+    assert search.wish == Wish()
+    assert (search.boat, search.tops) == (PLACE, ())
+
+
+def test_where_from_is_searched_around_the_nearest_mark_which_is_to_be_touched():
+    bed = Waters(mark("brush", 110.0, 220.0), mark("ledge", 1.0, 2.0))
+    search = Planner(DECK, bed).where_from(BoatPose(HERE))
+    assert search.within == around(110.0, 220.0, AROUND_M)
+    assert search.boat == PLACE
+    assert search.wish == Wish()
+    assert search.target.name == "brush"
+    assert np.array_equal(search.target.lines[0], [[110.0, 220.0]])
+
+
+@pytest.mark.parametrize("radius", [0.0, LEAST_CROWN_M + 3.0])
+def test_a_tree_top_is_to_be_passed_over(radius):
+    top = mark("tree top", 110.0, 220.0, radius=radius)
+    search = Planner(DECK, Waters(top)).where_from(BoatPose(HERE))
+    assert search.wish == Wish(height=CLEAR_HEIGHT_M, clear=True)
+    assert search.target.name == "tree top"
+    assert search.target.within == max(radius, LEAST_CROWN_M)
+    assert search.tops == (top,)
+
+
+@pytest.mark.parametrize("ask", ["which_rod", "where_from"])
+def test_nothing_is_searched_where_nothing_is_known(ask):
+    assert getattr(Planner(DECK, Waters()), ask)(BoatPose()) is None
+    elsewhere = BoatPose(Fix(10.0, 10.0, 2.0))
+    assert getattr(Planner(DECK, Waters()), ask)(elsewhere) is None
+    empty = Planner(DECK, Waters(extent=None))
+    assert getattr(empty, ask)(BoatPose(HERE)) is None
+
+
+class TestMapped:
+    """The ground as the lakebed knows it."""
+
+    def test_a_ray_is_a_profile_of_the_bed_in_steps_of_a_metre(self):
+        ray = Mapped(Waters()).ray(HERE, 90.0, 40.0)
+        assert ray == ("depths", "sigmas")
+
+    def test_places_that_are_not_known_are_no_depth(self):
+        spots = Mapped(Waters()).spots([HERE, Fix(1.0, 1.0, 2.0)])
+        assert spots.depth[0] == 5.0
+        assert spots.sigma[0] == 0.5
+        assert np.isnan([spots.depth[1], spots.sigma[1]]).all()
+        assert spots.depth.dtype == float
+        assert len(Mapped(Waters()).spots([]).depth) == 0
+
+    def test_tops_on_the_way_are_as_deep_as_the_water_stands_today(self):
+        bed = Waters(
+            mark("tree top", 1.0, 2.0),
+            mark("brush", 3.0, 4.0),
+            mark("tree top", 3.0, 4.0, top=None),
+        )
+        assert Mapped(bed).tops(HERE, 90.0, 40.0, 5.0) == [
+            TopOnWay(11.0, -2.0, 1.5, 3.25, 7)
+        ]
+        assert not Mapped(bed).tops(Fix(1.0, 1.0, 2.0), 90.0, 40.0, 5.0)
