@@ -150,7 +150,7 @@ def with_ears(
     def listener(complain: Callable[[str], None]) -> Listener:
         if speaker is None:
             return Listener(load(), None, held, complain)
-        gate = EchoGate(lambda: speaker.speaking, speaker.hush)
+        gate = EchoGate(lambda: speaker.speaking, speaker.hush, lambda: speaker.line)
         return Listener(load(), gate, held, complain, speaker.yield_floor)
 
     return parts._replace(

@@ -16,6 +16,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from companion.voice.echo import without_echo
 from companion.voice.endpointing import CHUNK_FRAMES, Attempt
 from companion.voice.heard import Hearing
 from companion.voice.microphone import (
@@ -27,7 +28,13 @@ from companion.voice.microphone import (
     Loudness,
 )
 from companion.voice.recogniser import Recogniser
-from companion.voice.sound import FRAMES_A_SECOND, SOUND_FRAME_SAMPLES, Samples, level
+from companion.voice.sound import (
+    FRAMES_A_SECOND,
+    SOUND_FRAME_SAMPLES,
+    Samples,
+    frames_of,
+    level,
+)
 
 ROOM_RINGS = 0.3
 """How long the companion's own voice goes on in the room after it has ended, s."""
@@ -49,7 +56,12 @@ BEGAN_WITHIN, WORDS_APART = 60, 20
 of the loud frames between lie further apart than so many (0.4 s): of 220 commands in
 ten voices ("cast twelve o'clock", "touched bottom") the longest soft stretch between
 their words is 0.34 s, and in every third it is over 0.2 s."""
-BARGE_IN_ONSET_FRAMES = 4
+MOST_UNDER_LINES_FRAMES = 20 * FRAMES_A_SECOND
+"""As much is kept of what is heard while it speaks, a line after the other (20 s)."""
+ECHO_REST, ECHO_REST_FRAMES = 0.5, 10
+"""The part of a line's level at the microphone that may be left when the line has been
+taken out, there and in so many frames after (0.2 s): an open boat rings no longer."""
+BARGE_IN_ONSET_FRAMES = 10
 """Frames before the first loud one that belong to who talks over it: words begin softly."""
 AFTER_OWN_VOICE_FRAMES = 40
 """Frames of quiet that an utterance begins with that follows on the companion's own
@@ -106,58 +118,70 @@ class EchoGate:
     Args:
         speaking: tells whether sound is being played.
         hush: makes the companion stop speaking.
+        played: returns the line that is played, or was last; None where that is not
+            known.
 
     Attributes:
-        talked_over: somebody talks over it with this frame; it has been told to stop.
-        since: frames since somebody began to speak, this one counted, when it is open
-            again after a line; 1 when nobody has.
+        words: when it opens, the frames of what somebody said while it was closed, the
+            companion's own voice taken out; empty when nobody did.
     """
 
     def __init__(
-        self, speaking: Callable[[], bool], hush: Callable[[], None] = lambda: None
+        self,
+        speaking: Callable[[], bool],
+        hush: Callable[[], None] = lambda: None,
+        played: Callable[[], Samples | None] = lambda: None,
     ) -> None:
         self._speaking = speaking
         self._hush = hush
+        self._under = UnderLines(played)
         self._own: float | None = None
         self._line: list[float] = []
-        self._learns = self._yielded = False
+        self._learns = self._yielded = self._keeps_on = False
         self._ringing = 0
         self._over: deque[bool] = deque(maxlen=BEGAN_WITHIN)
-        self.talked_over = False
-        self.since = 1
+        self.words: list[Samples] = []
 
-    def is_open(self, frame: Samples, utterance_open: bool = False) -> bool:
+    def is_open(
+        self, frame: Samples, utterance_open: bool = False, noise: float = 0.0
+    ) -> bool:
         """Take the next frame; tell whether it may be listened to.
 
         Args:
             frame: the frame.
             utterance_open: somebody is speaking already: then the companion gives way
-                at once.
+                at once, and goes on being heard.
+            noise: the level of the noise before the companion spoke.
         """
-        self.talked_over = False
         if self._speaking():
             if not self._line and not self._yielded:
                 self._begin(learns=not utterance_open)
             self._ringing = round(ROOM_RINGS * FRAMES_A_SECOND)
         elif self._yielded or not self._ringing:
-            self.since = 1 + self._frames_since_words_began() if self._line else 1
+            self.words = self._under.words(noise, list(self._over))
             self._end()
             return True
         else:
             self._ringing -= 1
-        if utterance_open and not self._yielded and len(self._line) < GETS_USED:
+        self._under.accept_frame(frame)
+        if utterance_open and len(self._line) < GETS_USED and not self._yielded:
             self._give_way()
-        return self._yielded or self._is_talked_over(level(frame))
+            self._keeps_on = True
+        if not self._yielded:
+            self._watch(level(frame))
+        return self._keeps_on
 
     def _begin(self, *, learns: bool) -> None:
-        self._learns = learns
+        self._learns, self._keeps_on = learns, False
         self._over.clear()
+        self._under.forget()
 
     def _end(self) -> None:
         """Learn, from a line that is over, how loud the companion is."""
         if (
             self._learns
             and not self._yielded
+            and not self.words
             and len(self._line) >= ECHO_LEARNING_FRAMES
         ):
             loud = float(
@@ -173,8 +197,10 @@ class EchoGate:
                 )
             ) / 2.0
         self._line, self._learns, self._yielded, self._ringing = [], False, False, 0
+        self._keeps_on = False
 
-    def _is_talked_over(self, loud: float) -> bool:
+    def _watch(self, loud: float) -> None:
+        """Give way when somebody talks over the line, by the level of its next frame."""
         own = self._own
         if own is None and self._learns and len(self._line) >= GETS_USED:
             own = max(
@@ -185,24 +211,11 @@ class EchoGate:
         self._over.append(own is not None and loud > BARGE_IN_RATIO * own)
         self._line.append(loud)
         if sum(list(self._over)[-BARGE_IN_WINDOW_FRAMES:]) < BARGE_IN_FRAMES:
-            return False
-        self.talked_over = True
-        self.since = self._frames_since_words_began()
+            return
         # Were it taken for quieter than it is, it would stop itself in every line and
         # never learn better.
         self._own = None if self._own is None else self._own * ECHO_LEARNING_RATIO**0.5
         self._give_way()
-        return True
-
-    def _frames_since_words_began(self) -> int:
-        """Return how many of the line's last frames belong to who began to speak; 0 when nobody did."""
-        began = 0
-        loud = [back for back, over in enumerate(reversed(self._over), 1) if over]
-        for back in loud:
-            if back - began > WORDS_APART:
-                break
-            began = back
-        return began if len(loud) >= LOUD_FRAMES else 0
 
     def _flags(self) -> list[bool]:
         """Tell of each frame of the line whether it was louder than the companion; older ones were not."""
@@ -211,6 +224,92 @@ class EchoGate:
     def _give_way(self) -> None:
         self._yielded = True
         self._hush()
+
+
+class UnderLines:
+    """Keeps what is heard while the companion speaks, and finds what somebody said into it.
+
+    Args:
+        played: returns the line that is played, or was last; None where that is not
+            known.
+    """
+
+    def __init__(self, played: Callable[[], Samples | None]) -> None:
+        self._played = played
+        self._heard: list[Samples] = []
+        self._lines: list[tuple[int, Samples]] = []
+
+    def accept_frame(self, frame: Samples) -> None:
+        """Take a frame in which the companion may be heard."""
+        line = self._played()
+        if line is not None and (not self._lines or line is not self._lines[-1][1]):
+            self._lines.append((len(self._heard), line))
+        if len(self._heard) < MOST_UNDER_LINES_FRAMES:
+            self._heard.append(frame)
+
+    def forget(self) -> None:
+        """Begin anew."""
+        self._heard, self._lines = [], []
+
+    def words(self, noise: float, louder: list[bool]) -> list[Samples]:
+        """Return the frames from where somebody began to speak, without the lines; empty when nobody did.
+
+        Args:
+            noise: the level of the noise before.
+            louder: of each of the last frames, whether it was louder than the companion
+                is: by that it goes where a line cannot be taken out.
+        """
+        if not self._heard:
+            return []
+        frames = self._without_lines()
+        if frames is None:
+            frames = self._heard
+            since = _frames_since_words_began(louder, WORDS_APART)
+        else:
+            said = _said(frames, self._heard, noise)
+            since = _frames_since_words_began(said, len(said))
+        self.forget()
+        return frames[-(since + BARGE_IN_ONSET_FRAMES) :] if since else []
+
+    def _without_lines(self) -> list[Samples] | None:
+        """Return the frames with the lines taken out; None where one is not found in them."""
+        sound = np.concatenate(self._heard)
+        for number, line in self._lines:
+            at = number * SOUND_FRAME_SAMPLES
+            left = without_echo(sound[at:], line)
+            if left is None:
+                return None
+            sound = np.concatenate([sound[:at], left])
+        return list(frames_of(sound)) if self._lines else None
+
+
+def _said(frames: list[Samples], heard: list[Samples], noise: float) -> list[bool]:
+    """Tell of each frame whether somebody speaks in it: more is left than noise and the rest of an echo."""
+    left = np.array([level(frame) for frame in frames])
+    echo = [level(a - b) for a, b in zip(heard, frames, strict=True)]
+    rest = [
+        ECHO_REST * max(echo[max(n - ECHO_REST_FRAMES, 0) : n + 2])
+        for n in range(len(echo))
+    ]
+    loud = left > np.maximum(LOUD_RATIO * max(noise, QUIETEST_LEVEL), rest)
+    several = np.convolve(loud, np.ones(2 * LOUD_FRAMES - 1), "same") >= LOUD_FRAMES
+    return [bool(here) for here in loud & several]
+
+
+def _frames_since_words_began(said: list[bool], ended_within: int) -> int:
+    """Return how many of the last frames belong to who began to speak; 0 when nobody did.
+
+    Args:
+        said: of each of the last frames, whether somebody spoke in it.
+        ended_within: how many frames ago the words may have ended.
+    """
+    began = 0
+    spoken = [back for back, here in enumerate(reversed(said), 1) if here]
+    for back in spoken:
+        if back - began > (WORDS_APART if began else ended_within):
+            break
+        began = back
+    return began if len(spoken) >= LOUD_FRAMES else 0
 
 
 class LevelWatch:
@@ -264,9 +363,6 @@ class Listener:
         self._watch = LevelWatch(complain)
         self._floor = floor
         self._before: deque[Samples] = deque(maxlen=PRE_ROLL_FRAMES)
-        self._lately: deque[Samples] = deque(
-            maxlen=BEGAN_WITHIN + BARGE_IN_ONSET_FRAMES
-        )
         self._calm: list[Samples] = []
         self._recent: deque[bool] = deque(maxlen=5)
         self._loudness = Loudness()
@@ -276,7 +372,7 @@ class Listener:
         self._decided_at = -FRAMES_A_SECOND
         self._is_tail = False
         self._quiet = self._since_begun = 0
-        self._was_deaf = False
+        self._was_deaf = self._somebody_spoke = False
         self.utterance_open = False
 
     @property
@@ -342,8 +438,7 @@ class Listener:
     def _begins(self) -> bool:
         if self._held is not None:
             return self._held()
-        talked_over = self._gate is not None and self._gate.talked_over
-        return talked_over or sum(self._recent) >= LOUD_FRAMES
+        return self._somebody_spoke or sum(self._recent) >= LOUD_FRAMES
 
     def _goes_on(self, loud: bool) -> bool:
         return loud if self._held is None else self._held()
@@ -353,27 +448,23 @@ class Listener:
         if self._gate is None:
             self._before.append(frame)
             return True
-        is_open = self._gate.is_open(frame, self.utterance_open)
+        is_open = self._gate.is_open(frame, self.utterance_open, self.noise)
         if not is_open and not self._was_deaf:
             loudest = LOUD_RATIO * max(self.noise, QUIETEST_LEVEL)
             self._calm = [one for one in self._before if level(one) <= loudest]
         was_deaf, self._was_deaf = self._was_deaf, not is_open
-        self._before.append(frame)
-        self._lately.append(frame)
+        self._somebody_spoke = False
         if is_open and was_deaf:
-            since = self._gate.since
-            self._leave_out_own_voice(
-                since if since == 1 else since + BARGE_IN_ONSET_FRAMES
-            )
+            self._somebody_spoke = bool(self._gate.words)
+            self._leave_out_own_voice(self._gate.words)
+        self._before.append(frame)
         return is_open
 
-    def _leave_out_own_voice(self, since: int) -> None:
+    def _leave_out_own_voice(self, words: list[Samples]) -> None:
         """Put the quiet that there was before the companion spoke in the place of its voice."""
         calm = self._calm or [np.zeros(SOUND_FRAME_SAMPLES, np.int16)]
-        before = (calm * AFTER_OWN_VOICE_FRAMES)[-AFTER_OWN_VOICE_FRAMES:] + list(
-            self._lately
-        )[-since:]
-        self._before = deque(before, max(PRE_ROLL_FRAMES, len(before)))
+        before = (calm * AFTER_OWN_VOICE_FRAMES)[-AFTER_OWN_VOICE_FRAMES:] + words
+        self._before = deque(before, max(PRE_ROLL_FRAMES, len(before) + 1))
 
     def _begin(self) -> Listened | None:
         attempt = self._attempt = self.recogniser.begin()

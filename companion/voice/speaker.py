@@ -13,6 +13,7 @@ import subprocess
 import threading
 import wave
 from collections.abc import Callable
+from math import gcd
 from types import TracebackType
 from typing import NamedTuple, Self
 
@@ -21,6 +22,7 @@ import numpy as np
 from companion.clock import Clock, LiveClock
 from companion.config import VoiceSettings
 from companion.events import AnyEvent, Logged, Said
+from companion.voice.sound import SAMPLE_RATE_HZ, Samples
 from companion.voice.tones import tone
 
 STALE_AFTER_S = {
@@ -91,6 +93,10 @@ class Speaker:
         trouble: called from the speaking thread, once for each kind of failure, with a
             line that says it.
 
+    Attributes:
+        line: the sound of the line that is played, or was last, at `SAMPLE_RATE_HZ`;
+            None before the first.
+
     Raises:
         SpeakerError: `aloud`, and espeak-ng or aplay is not installed.
     """
@@ -118,6 +124,7 @@ class Speaker:
         self._clock = clock or LiveClock()
         self._trouble = trouble
         self._told: set[str] = set()
+        self.line: Samples | None = None
         self._since: float | None = None
         self._last = (float("-inf"), float("-inf"))
         self._logged: str | None = None
@@ -217,6 +224,7 @@ class Speaker:
             sound = self._sound(line)
             if sound is None or self._stale(line) or self._put_back(line):
                 continue
+            self.line = samples_of(sound)
             since = self._since = self._clock.now()
             self._play(sound)
             self._last = (since, self._clock.now())
@@ -323,22 +331,46 @@ def _crowded_out(lines: list[SpokenLine]) -> list[SpokenLine]:
 
 def trimmed(sound: bytes) -> bytes:
     """Return a WAV file without the silence at its ends; anything else as it is."""
-    try:
-        with wave.open(io.BytesIO(sound)) as file:
-            parameters = file.getparams()
-            data = file.readframes(
-                len(sound)
-            )  # espeak-ng writes to a pipe and cannot state the length
-    except (wave.Error, EOFError):
-        return sound
-    samples = np.frombuffer(data[: len(data) // 2 * 2], dtype="<i2")
+    samples, rate = _read(sound)
     loud = np.flatnonzero(np.abs(samples.astype(np.int32)) > 100)
-    if parameters.sampwidth != 2 or parameters.nchannels != 1 or not len(loud):
+    if not len(loud):
         return sound
     out = io.BytesIO()
     with wave.open(out, "wb") as file:
         file.setnchannels(1)
         file.setsampwidth(2)
-        file.setframerate(parameters.framerate)
+        file.setframerate(rate)
         file.writeframes(samples[loud[0] : loud[-1] + 1].tobytes())
     return out.getvalue()
+
+
+def samples_of(sound: bytes) -> Samples:
+    """Return a WAV file's sound at `SAMPLE_RATE_HZ`; none of what is no mono file of 16 bits.
+
+    The rate is changed in the Fourier transform: a line is short, and nothing more than
+    numpy has to be loaded for it.
+    """
+    samples, rate = _read(sound)
+    common = gcd(rate, SAMPLE_RATE_HZ)
+    whole = np.pad(samples, (0, -len(samples) % (rate // common)))
+    size = len(whole) * SAMPLE_RATE_HZ // rate
+    if not size:
+        return samples
+    tones = np.fft.rfft(whole)[: size // 2 + 1]
+    changed = np.fft.irfft(tones, size) * (size / len(whole))
+    return np.clip(np.rint(changed), -32768, 32767).astype(np.int16)
+
+
+def _read(sound: bytes) -> tuple[Samples, int]:
+    """Return a WAV file's samples and their rate; no samples of what is no mono file of 16 bits."""
+    try:
+        with wave.open(io.BytesIO(sound)) as file:
+            kind = (file.getsampwidth(), file.getnchannels())
+            # espeak-ng writes to a pipe and cannot state the length
+            data = file.readframes(len(sound))
+            rate = file.getframerate()
+    except (wave.Error, EOFError):
+        return np.zeros(0, np.int16), SAMPLE_RATE_HZ
+    if kind != (2, 1):
+        return np.zeros(0, np.int16), SAMPLE_RATE_HZ
+    return np.frombuffer(data[: len(data) // 2 * 2], dtype="<i2"), rate

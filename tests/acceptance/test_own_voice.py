@@ -21,7 +21,8 @@ from companion.voice.sound import SAMPLE_RATE_HZ, SOUND_FRAME_SAMPLES, frames_of
 from companion.voice.speaker import DEVICE_LATENCY_S, Manner
 
 GRAMMAR = Grammar(Aboard(rods=(1, 2, 3, 4), lines=(12, 14, 17, 20)))
-RINGS = 0.5
+RINGS, BOAT_RINGS = 0.5, 0.2
+"""How long a room, and an open boat with a console, ring, s (assumed)."""
 SAID = (
     "number two in hand", "seventeen pound it is", "fish three pounds two", "tree top fifteen feet",
     "touch noted", "away thirty two", "clear by 3 feet", "short by 4 feet", "depth back, 13 feet",
@@ -74,12 +75,12 @@ def persons(text: str, folder: Path, loud: float) -> np.ndarray:
     )
 
 
-def ringing(sound: np.ndarray, seed: int) -> np.ndarray:
+def ringing(sound: np.ndarray, seed: int, rings: float = RINGS) -> np.ndarray:
     """Return sound as it comes back from the room, at about the level it had."""
-    t = np.arange(round(RINGS * SAMPLE_RATE_HZ)) / SAMPLE_RATE_HZ
+    t = np.arange(round(rings * SAMPLE_RATE_HZ)) / SAMPLE_RATE_HZ
     room = (
         np.random.default_rng(seed).normal(size=len(t))
-        * 10.0 ** (-3.0 * t / RINGS)
+        * 10.0 ** (-3.0 * t / rings)
         * 0.05
     )
     room[0] = 1.0
@@ -91,6 +92,7 @@ def heard(
     sound: np.ndarray,
     speaks: list[tuple[float, float]],
     hushed: list[float] | None = None,
+    lines: list[np.ndarray] | None = None,
 ):
     """Return the commands taken from sound in which the companion speaks at times, s."""
     clock = [0]
@@ -98,13 +100,21 @@ def heard(
 
     def speaking() -> bool:
         now = clock[0] * SOUND_FRAME_SAMPLES / SAMPLE_RATE_HZ
-        return not stopped and any(
+        is_stopped = stopped and lines is None  # what is mixed already goes on
+        return not is_stopped and any(
             began <= now < ended + DEVICE_LATENCY_S for began, ended in speaks
         )
 
+    def played() -> np.ndarray | None:
+        now = clock[0] * SOUND_FRAME_SAMPLES / SAMPLE_RATE_HZ
+        begun = sum(began <= now for began, _ in speaks)
+        return whole[begun - 1] if lines and begun else None
+
+    whole = [line.astype(np.int16) for line in lines or []]
     gate = EchoGate(
         speaking,
         lambda: stopped.append(clock[0] * SOUND_FRAME_SAMPLES / SAMPLE_RATE_HZ),
+        played,
     )
     listener = Listener(recogniser, gate)
     found = []
@@ -138,6 +148,31 @@ def test_what_it_says_is_no_command_and_what_is_said_just_after_is(
     meant = [GRAMMAR.parse(text) for text in asked]
     assert [text for text in taken if GRAMMAR.parse(text) not in meant] == []
     assert len(taken) >= len(asked) - 1
+
+
+def test_what_is_said_into_its_lines_is_a_command(recogniser, tmp_path):
+    """Each is begun half a second before a line's end."""
+    rng = np.random.default_rng(6)
+    parts, speaks, lines, asked = [np.zeros(2 * SAMPLE_RATE_HZ)], [], [], []
+    for number, text in enumerate(SAID[2::2]):
+        lines.append(companions(text, tmp_path, 1000.0))
+        began = sum(map(len, parts)) / SAMPLE_RATE_HZ
+        speaks.append((began, began + len(lines[-1]) / SAMPLE_RATE_HZ))
+        asked.append(THEN[number])
+        piece = np.pad(ringing(lines[-1], number, BOAT_RINGS), (0, 3 * SAMPLE_RATE_HZ))
+        words = persons(asked[-1], tmp_path, 2500.0)
+        begins = len(lines[-1]) - SAMPLE_RATE_HZ // 2
+        piece[begins : begins + len(words)] += words
+        parts.append(piece)
+    sound = np.concatenate(parts)
+    sound += rng.normal(0, 12, len(sound))
+    taken = heard(recogniser, sound, speaks, None, lines)
+    without = heard(recogniser, sound, speaks)
+    print(f"\nasked {asked}\ntaken {taken}\nwith the lines in it {without}")
+    meant = [GRAMMAR.parse(text) for text in asked]
+    assert [text for text in taken if GRAMMAR.parse(text) not in meant] == []
+    assert len(taken) >= len(asked) - 1
+    assert len(taken) > len(without) + 1
 
 
 def test_who_talks_over_it_makes_it_stop(recogniser, tmp_path):

@@ -392,6 +392,65 @@ def test_what_talks_over_a_line_is_heard_after_the_quiet_from_before_it():
     assert max(levels[: max(first_loud - round(BARGE_IN_ONSET_FRAMES), 1)]) < 100
 
 
+def under_a_line(line: np.ndarray, words: np.ndarray, at: float) -> list[np.ndarray]:
+    """Return the frames of utterances when a line is said twice, and words so long after the second began."""
+    begun, late = (2.0, 6.0), 0.1
+    speaks = [
+        n
+        for t in begun
+        for n in range(round(50 * t), round(50 * t) + 15 + len(line) // 320)
+    ]
+    clock = itertools.count()
+    lines = iter([line.astype(np.int16), line.astype(np.int16)])
+    playing: list[np.ndarray] = []
+
+    def is_speaking() -> bool:
+        n = next(clock)
+        if n in [round(50 * t) for t in begun]:
+            playing[:] = [next(lines)]
+        return n in speaks
+
+    gate = EchoGate(is_speaking, played=lambda: playing[0])
+    sound = 20.0 * np.random.default_rng(1).standard_normal(11 * SAMPLE_RATE_HZ)
+    parts = [(0.5 * line, t + late) for t in begun] + [(words, begun[1] + at)]
+    for what, begins in parts:
+        first = round(begins * SAMPLE_RATE_HZ)
+        sound[first : first + len(what)] += what
+    heard = hear(np.rint(sound).astype(np.int16), Listener(Recogniser(), gate))
+    return [list(frames_of(one.samples)) for one in heard]
+
+
+def rushing(seconds: float, loud: float, seed: int) -> np.ndarray:
+    """Return noise at a level: unlike a tone, it can be told from itself a moment later."""
+    rng = np.random.default_rng(seed)
+    return loud * rng.standard_normal(round(seconds * SAMPLE_RATE_HZ))
+
+
+@pytest.mark.parametrize("at", [0.3, 1.6])
+def test_words_spoken_into_a_line_are_heard_without_it(at: float):
+    """No louder than the line, so that nobody is taken to talk over it; with quiet before them."""
+    (frames,) = under_a_line(rushing(2.0, 4000, 2), rushing(0.6, 2500, 3), at)
+    loud = [n for n, frame in enumerate(frames) if level(frame) > 1500]
+    assert loud[0] >= 0.4 * FRAMES_A_SECOND
+    assert 0.5 * FRAMES_A_SECOND <= len(loud) <= 0.7 * FRAMES_A_SECOND
+    assert max(level(frame) for frame in frames[: loud[0] - 1]) < 700
+
+
+def test_a_line_into_which_nobody_speaks_is_no_utterance():
+    assert under_a_line(rushing(2.0, 4000, 2), np.zeros(0), 0.5) == []
+
+
+def test_a_line_that_is_not_found_in_what_was_heard_is_no_utterance():
+    """The loudspeaker plays it beyond recognition: what is louder than the line decides then."""
+    speaks = range(100, 215)
+    clock = itertools.count()
+    played = rushing(2.0, 4000, 2).astype(np.int16)
+    gate = EchoGate(lambda: next(clock) in speaks, played=lambda: played)
+    samples = 20.0 * np.random.default_rng(1).standard_normal(7 * SAMPLE_RATE_HZ)
+    samples[32_000:64_000] += rushing(2.0, 2000, 9)
+    assert hear(samples.astype(np.int16), Listener(Recogniser(), gate)) == []
+
+
 def test_what_was_said_last_is_given_when_the_sound_ends():
     (heard,) = hear(sound((3, 50), (0.6, 3000)), Listener(Recogniser()))
     assert heard.hearing.text == "words"

@@ -9,11 +9,13 @@ import time
 import wave
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from companion.clock import ReplayClock
 from companion.events import Logged, Said
 from companion.voice.grammar import Aboard, Grammar
+from companion.voice.sound import SAMPLE_RATE_HZ
 from companion.voice.speaker import (
     DEVICE_LATENCY_S,
     FLOOR_LOOK_S,
@@ -23,6 +25,7 @@ from companion.voice.speaker import (
     Manner,
     Speaker,
     SpeakerError,
+    samples_of,
     trimmed,
 )
 
@@ -192,6 +195,24 @@ def test_what_is_said_back_takes_at_most_a_second_and_a_half():
             times[said] = file.getnframes() / file.getframerate()
     print(sorted(times.items(), key=lambda item: item[1])[-4:])
     assert max(times.values()) <= 1.5
+
+
+def test_the_sound_of_a_line_is_known_at_the_rate_of_the_microphone():
+    rate, seconds = 22050, 0.5
+    t = np.arange(round(rate * seconds)) / rate
+    tone = (8000.0 * np.sin(2.0 * np.pi * 440.0 * t)).astype("<i2")
+    file = io.BytesIO()
+    with wave.open(file, "wb") as out:
+        out.setnchannels(1)
+        out.setsampwidth(2)
+        out.setframerate(rate)
+        out.writeframes(tone.tobytes())
+    changed = samples_of(file.getvalue())
+    assert len(changed) == pytest.approx(seconds * SAMPLE_RATE_HZ, abs=320)
+    t = np.arange(len(changed)) / SAMPLE_RATE_HZ
+    wanted = 8000.0 * np.sin(2.0 * np.pi * 440.0 * t)
+    assert np.abs(changed - wanted)[400:7600].max() < 80.0
+    assert len(samples_of(b"no sound")) == 0
 
 
 def test_without_sound_nothing_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):

@@ -1,0 +1,76 @@
+"""Taking a line out of what the microphone heard: how much of it goes, and how little of who speaks."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from companion.voice.echo import MOST_LATE_S, SHORTEST_SAMPLES, lateness, without_echo
+from companion.voice.sound import SAMPLE_RATE_HZ, Samples
+
+
+def like_speech(seconds: float, seed: int) -> np.ndarray:
+    """Return noise that falls towards high tones and comes and goes five times a second."""
+    rng = np.random.default_rng(seed)
+    t = np.arange(round(seconds * SAMPLE_RATE_HZ)) / SAMPLE_RATE_HZ
+    noise = np.convolve(rng.standard_normal(len(t)), 0.9 ** np.arange(40), "same")
+    return 800.0 * noise * np.maximum(np.sin(2.0 * np.pi * 5.0 * t), 0.0)
+
+
+def whole(sound: np.ndarray) -> Samples:
+    return np.clip(np.rint(sound), -32768, 32767).astype(np.int16)
+
+
+def power(sound: np.ndarray) -> float:
+    return float(np.mean(np.square(sound, dtype=float)))
+
+
+def at_the_microphone(line: np.ndarray, late: int, size: int) -> np.ndarray:
+    """Return a line that comes late, straight and from two walls."""
+    heard = np.zeros(size)
+    for after, part in ((0, 0.5), (35, 0.2), (160, -0.1)):
+        begins = late + after
+        heard[begins : begins + len(line)] += part * line[: max(size - begins, 0)]
+    return heard
+
+
+def taken_out(heard: np.ndarray, line: np.ndarray) -> np.ndarray:
+    left = without_echo(whole(heard), whole(line))
+    assert left is not None
+    return left.astype(float)
+
+
+@pytest.mark.parametrize("late", [0, 700, 6400])
+def test_a_line_goes_and_the_noise_stays(late: int):
+    line, size = like_speech(2.0, 1), 3 * SAMPLE_RATE_HZ
+    echo = at_the_microphone(line, late, size)
+    noise = 5.0 * np.random.default_rng(2).standard_normal(size)
+    left = taken_out(echo + noise, line) - noise
+    assert power(left) < power(echo) / 10**2.5  # 25 dB
+
+
+def test_who_speaks_into_a_line_stays_as_he_is():
+    """A canceller that adapts to whatever it hears takes part of the words away."""
+    line, size = like_speech(2.0, 1), 3 * SAMPLE_RATE_HZ
+    echo = at_the_microphone(line, 1500, size)
+    words = np.zeros(size)
+    words[24_000:40_000] = 2.0 * like_speech(1.0, 3)
+    left = taken_out(echo + words, line) - words
+    assert power(left) < power(echo) / 10**1.8  # 18 dB
+    assert power(left[24_000:40_000]) < power(words[24_000:40_000]) / 10**2.0
+
+
+def test_a_line_that_is_not_there_is_not_found():
+    heard = whole(like_speech(2.0, 4))
+    assert without_echo(heard, whole(like_speech(1.0, 5))) is None
+    assert without_echo(heard, np.zeros(0, np.int16)) is None
+    assert without_echo(heard, np.zeros(900, np.int16)) is None
+    assert without_echo(heard[: SHORTEST_SAMPLES - 1], heard) is None
+
+
+@pytest.mark.parametrize("late", [0, 1, 4801, round(MOST_LATE_S * SAMPLE_RATE_HZ) - 1])
+def test_how_late_a_line_is_is_found_to_the_sample(late: int):
+    line = like_speech(1.5, 7)
+    noise = 100.0 * np.random.default_rng(8).standard_normal(3 * SAMPLE_RATE_HZ)
+    heard = at_the_microphone(line, late, 3 * SAMPLE_RATE_HZ) + noise
+    assert lateness(heard, line) == late
