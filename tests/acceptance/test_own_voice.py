@@ -163,7 +163,7 @@ def test_what_is_said_into_its_lines_is_a_command(recogniser, tmp_path):
         words = persons(asked[-1], tmp_path, 2500.0)
         begins = len(lines[-1]) - SAMPLE_RATE_HZ // 2
         piece[begins : begins + len(words)] += words
-        parts.append(piece)
+        parts.append(np.pad(piece, (0, -len(piece) % SOUND_FRAME_SAMPLES)))
     sound = np.concatenate(parts)
     sound += rng.normal(0, 12, len(sound))
     taken = heard(recogniser, sound, speaks, None, lines)
