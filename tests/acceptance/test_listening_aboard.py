@@ -22,6 +22,8 @@ from companion.voice.speaker import DEVICE_LATENCY_S, Manner
 SETTINGS = config.parse(config.example_text(), "example")
 GRAMMAR = Grammar(aboard(SETTINGS))
 SPEECH_LEVEL, HISS_LEVEL = 2500.0, 12.0
+LATE_S = 0.06
+"""How late the loudspeaker is, s."""
 
 pytestmark = pytest.mark.speech("espeak-ng", "flite")
 
@@ -116,7 +118,7 @@ class OwnVoice:
         ]
         subprocess.run(command, check=True, capture_output=True)
         sound = read_clip(path).astype(float)
-        return sound * loud / np.sqrt(np.mean(sound**2))
+        return np.asarray(sound * loud / np.sqrt(np.mean(sound**2)), np.int16)
 
     @property
     def ends(self) -> list[float]:
@@ -129,6 +131,12 @@ class OwnVoice:
             began <= self.now < until + DEVICE_LATENCY_S
             for began, until in self._until.items()
         )
+
+    @property
+    def line(self) -> np.ndarray | None:
+        """The line that is played, or was last."""
+        begun = [sound for began, sound in self._lines if began <= self.now]
+        return begun[-1] if begun else None
 
     def hush(self) -> None:
         self.hushed.append(self.now)
@@ -143,8 +151,8 @@ class OwnVoice:
         """Return what of it reaches the microphone in the frame that begins now."""
         out = np.zeros(SOUND_FRAME_SAMPLES)
         for began, sound in self._lines:
-            at = round((self.now - began) * SAMPLE_RATE_HZ)
-            if at >= 0 and self.now < self._until[began]:
+            at = round((self.now - began - LATE_S) * SAMPLE_RATE_HZ)
+            if at >= 0 and self.now < self._until[began] + LATE_S:
                 piece = sound[at : at + SOUND_FRAME_SAMPLES]
                 out[: len(piece)] += piece
         return out

@@ -7,6 +7,7 @@ import pytest
 
 from companion.voice.listening import (
     BARGE_IN_FRAMES,
+    BARGE_IN_ONSET_FRAMES,
     BARGE_IN_RATIO,
     BARGE_IN_WINDOW_FRAMES,
     BEGAN_WITHIN,
@@ -72,7 +73,8 @@ class Room:
     def _is_talked_over_by(self, loud: float) -> bool:
         trial = Room()
         trial.gate._own = self.gate._own
-        return any(trial.say(*[loud] * BARGE_IN_FRAMES))
+        trial.say(*[loud] * BARGE_IN_FRAMES)
+        return trial.hushed > 0
 
 
 @pytest.fixture
@@ -129,14 +131,11 @@ def test_another_line_moves_it_halfway_within_three_decibels(room, loud, known):
 
 def test_eight_loud_frames_of_fifteen_talk_over_it(room):
     over = OWN * BARGE_IN_RATIO + 1.0
-    assert room.say(*[over] * BARGE_IN_FRAMES) == [
-        *[False] * (BARGE_IN_FRAMES - 1),
-        True,
-    ]
-    assert room.gate.talked_over
+    room.say(*[over] * (BARGE_IN_FRAMES - 1))
+    assert room.hushed == 0
+    assert room.say(over, 0.0) == [False, False], "until the line has come to its end"
     assert room.hushed == 1
-    assert room.say(0.0) == [True]
-    assert not room.gate.talked_over
+    assert room.fall_silent(0.0) == [True], "and no longer"
 
 
 def test_as_loud_as_it_may_be_itself_is_nobody_talking_over_it(room):
@@ -147,10 +146,12 @@ def test_as_loud_as_it_may_be_itself_is_nobody_talking_over_it(room):
 def test_loud_frames_that_lie_too_far_apart_do_not(room):
     spread = [9000.0, 0.0] * BARGE_IN_FRAMES
     assert len(spread) - 1 == BARGE_IN_WINDOW_FRAMES
-    assert any(room.say(*spread))
+    room.say(*spread)
+    assert room.hushed == 1
     other = Room()
     other.line(OWN)
-    assert not any(other.say(*[9000.0, 0.0, 0.0] * 20))
+    other.say(*[9000.0, 0.0, 0.0] * 20)
+    assert other.hushed == 0
 
 
 def test_who_talked_over_it_makes_it_take_itself_for_louder(room):
@@ -188,61 +189,67 @@ def test_it_gives_way_at_once_only_while_it_is_not_used_to_itself():
 def test_in_its_first_line_it_goes_by_the_loudest_frame_so_far():
     room = Room()
     room.say(*[OWN] * (GETS_USED - 1))
-    assert not any(room.say(9000.0))
-    assert not any(room.say(*[9000.0] * 30)), "the line itself was that loud"
+    room.say(*[9000.0] * 31)
+    assert room.hushed == 0, "the line itself was that loud"
     room = Room()
     room.say(*[OWN] * GETS_USED)
-    assert any(room.say(*[OWN * BARGE_IN_RATIO + 1.0] * BARGE_IN_FRAMES))
+    room.say(*[OWN * BARGE_IN_RATIO + 1.0] * BARGE_IN_FRAMES)
+    assert room.hushed == 1
     assert room.gate._own is None
 
 
-def test_nobody_spoke_into_the_line(room):
-    room.say(*[OWN] * 30)
-    room.fall_silent(*[0.0] * RING, 0.0)
-    assert room.gate.since == 1
-    room.fall_silent(0.0)
-    assert room.gate.since == 1
-
-
 def since(room: Room, *ringing: float) -> int:
-    """Return since when somebody has spoken, after a line and these frames of the room."""
+    """Return how many frames ago somebody began to speak, after a line and these frames of the room."""
     room.say(*[OWN] * 30)
+    return since_it_rang(room, *ringing)
+
+
+def since_it_rang(room: Room, *ringing: float) -> int:
     still = [0.0] * (RING - len(ringing))
     assert room.fall_silent(*ringing, *still, 0.0)[-1]
-    return room.gate.since
+    return max(len(room.gate.words) - BARGE_IN_ONSET_FRAMES, 0)
+
+
+def test_nobody_spoke_into_the_line(room):
+    assert since(room) == 0
+    assert room.gate.words == []
 
 
 def test_words_that_begin_while_the_room_rings_are_counted_from_their_first_frame(room):
     loud = [9000.0] * LOUD_FRAMES
-    assert since(room, 0.0, 0.0, *loud) == 1 + RING - 2
-    assert since(room, *loud[1:]) == 1, "too few to be words"
+    assert since(room, 0.0, 0.0, *loud) == RING - 2
+    assert since(room, *loud[1:]) == 0, "too few to be words"
 
 
 @pytest.mark.parametrize("apart", [WORDS_APART, WORDS_APART + 1])
 def test_words_lie_no_further_apart_than_a_soft_stretch_between_them(room, apart):
     words = [9000.0] * LOUD_FRAMES
     room.say(*[OWN] * 30, 9000.0, *[0.0] * (apart - 1))
-    room.fall_silent(*words, *[0.0] * (RING - len(words)), 0.0)
     belongs = apart if apart == WORDS_APART else 0
-    assert room.gate.since == 1 + RING + belongs
+    assert since_it_rang(room, *words) == RING + belongs
 
 
 def test_who_talks_over_it_began_at_the_first_loud_frame(room):
     room.say(*[OWN] * 30, *[9000.0] * BARGE_IN_FRAMES)
-    assert room.gate.talked_over
-    assert room.gate.since == BARGE_IN_FRAMES
+    assert room.fall_silent(0.0) == [True]
+    assert len(room.gate.words) == BARGE_IN_FRAMES + BARGE_IN_ONSET_FRAMES
 
 
 def test_nobody_began_before_what_is_remembered(room):
     room.say(*[9000.0, *[0.0] * 9] * 9)
-    words = [9000.0] * LOUD_FRAMES
-    room.fall_silent(*words, *[0.0] * (RING - len(words)), 0.0)
-    assert room.gate.since <= 1 + BEGAN_WITHIN
+    assert since_it_rang(room, *[9000.0] * LOUD_FRAMES) <= BEGAN_WITHIN
 
 
 def test_a_new_line_forgets_who_spoke_into_the_last(room):
-    since(room, *[9000.0] * LOUD_FRAMES)
-    assert since(room) == 1
+    assert since(room, *[9000.0] * LOUD_FRAMES) > 0
+    assert since(room) == 0
+
+
+def test_a_line_into_which_somebody_spoke_does_not_teach_how_loud_it_is(room):
+    known = room.gate._own
+    room.say(*[OWN * 1.3] * 60)
+    assert since_it_rang(room, *[9000.0] * LOUD_FRAMES) > 0
+    assert room.gate._own == known
 
 
 class Watched:
