@@ -11,6 +11,7 @@ from companion import dive
 from companion.casting.felt import Felt
 from companion.casting.ground import Ground, Unmapped
 from companion.casting.outlook import DRAW_COUNT
+from companion.casting.plan import BEARINGS_DEG
 from companion.dive.calibration import (
     Belief,
     Calibration,
@@ -18,7 +19,7 @@ from companion.dive.calibration import (
     Estimate,
     Evidence,
     RigBelief,
-    share_offset,
+    share_common,
 )
 from companion.tackle import (
     LineSpec,
@@ -27,11 +28,14 @@ from companion.tackle import (
     TipHeld,
     calibrations,
     reaches,
+    reaches_adrift,
     rig,
     rig_name,
 )
 from companion.units import POUND_FORCE
 
+REACH_DRIFT_STEP_MPS = 0.05
+"""Drifts less than half of this apart have one reach."""
 USUAL_TIPS_M: Mapping[TipHeld, float] = MappingProxyType({"down": 0.0, "up": 1.8})
 """Height of a rod's tip held down and up, where nobody has said it. Common practice, no source."""
 
@@ -82,6 +86,7 @@ class Deck:
         self.ground = ground or Unmapped()
         self._paths: dict[Rod, dive.Path] = {}
         self._usual: dict[Rod, Casts] = {}
+        self._adrift: dict[tuple[Rod, int], float] = {}
         self.felt = Felt()
 
     @property
@@ -105,21 +110,40 @@ class Deck:
             )
         return self._paths[rod]
 
-    def reach(self, rod: Rod) -> float:
-        """Return the depth the rod's lure gets to on its usual cast, m below the surface."""
-        return self.path(rod).reach
+    def reach(self, rod: Rod, drift: float = 0.0) -> float:
+        """Return the depth the rod's lure gets to on its usual cast, m below the surface.
+
+        `drift` is the boat's speed through the water towards where it lands, m/s.
+        """
+        steps = round(drift / REACH_DRIFT_STEP_MPS)
+        if not steps:
+            return self.path(rod).reach
+        if (rod, steps) not in self._adrift:
+            _, _, deep = self.learned(rod).path(
+                rig_name(rod), self.path(rod).reach, steps * REACH_DRIFT_STEP_MPS
+            )
+            self._adrift[rod, steps] = float(deep.max())
+        return self._adrift[rod, steps]
 
     def reach_band(self, rod: Rod) -> Estimate:
         """Return that depth with its band."""
         return self.learned(rod).reach_as_told(rig_name(rod))
 
-    def reaches_as_now(self) -> Callable[[], tuple[RodReach, ...]]:
-        """Return what works out every rod's path with its band as believed now, in any thread."""
+    def reaches_as_now(
+        self, towards: Callable[[float], float] | None = None
+    ) -> Callable[[], tuple[RodReach, ...]]:
+        """Return what works out every rod's path with its band as believed now, in any thread.
+
+        `towards` has the boat's speed through the water in a direction, m/s; None: it
+        is at rest.
+        """
         rods, learned = (
             self.rods,
             {name: known.copy() for name, known in self._learned.items()},
         )
-        return cache(lambda: reaches(rods, learned))
+        if towards is None:
+            return cache(lambda: reaches(rods, learned))
+        return cache(lambda: reaches_adrift(rods, learned, towards, BEARINGS_DEG))
 
     def usual_casts(self, rod: Rod) -> Casts:
         """Return the usual casts of a rod, as they may go."""
@@ -157,8 +181,9 @@ class Deck:
 
     def _follow(self, lure: str) -> None:
         """Follow what was learned of a lure: the others share what all depths are off by."""
-        share_offset(self._learned.values())
+        share_common(self._learned.values())
         self._usual.clear()
+        self._adrift.clear()
         self._paths = {
             rod: path for rod, path in self._paths.items() if rod.lure.name != lure
         }
@@ -182,13 +207,14 @@ class Deck:
             self._learned[new.lure.name] = known.with_rig(rig(new))
         return new
 
-    def best_for(self, depth: float) -> Rod:
+    def best_for(self, depth: float, drift: float = 0.0) -> Rod:
         """Return the rod for a bottom at this depth, m: the shallowest that touches it, else the deepest."""
-        touching = [rod for rod in self.rods if self.reach(rod) >= depth]
+        reach = {rod: self.reach(rod, drift) for rod in self.rods}
+        touching = [rod for rod in reach if reach[rod] >= depth]
         return (
-            min(touching, key=self.reach)
+            min(touching, key=reach.__getitem__)
             if touching
-            else max(self.rods, key=self.reach)
+            else max(reach, key=reach.__getitem__)
         )
 
     def better_than(self, rod: Rod, depth: float) -> Rod | None:

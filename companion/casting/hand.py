@@ -13,7 +13,7 @@ from companion.casting.cast import CastInProgress, Whereabouts, placed
 from companion.casting.deck import Deck
 from companion.casting.ground import Ray, ahead
 from companion.casting.outlook import DRAW_COUNT, outlook
-from companion.casting.pose import BoatPose
+from companion.casting.pose import STILL_WATER, BoatPose
 from companion.casting.reelstop import (
     TOP_CLEARANCE_M,
     advised_stop,
@@ -219,6 +219,18 @@ def depth_in_range(deck: Deck, hand: Hand, t: float, boat: BoatPose) -> float | 
         if len(known) > len(IN_RANGE_SHARES) // 2
         else None
     )
+
+
+def drift_of_next_cast(hand: Hand, t: float, boat: BoatPose) -> float:
+    """Return the boat's speed through the water where the next cast goes, m/s; 0 where no current is told.
+
+    It goes where the last one with an hour went not long ago, else over the bow.
+    """
+    bearing = hand.direction_at(t)
+    bearing = boat.heading if bearing is None else bearing
+    if bearing is None or boat.current == STILL_WATER:
+        return 0.0
+    return boat.water_speed_towards(bearing)
 
 
 def usual_ray(deck: Deck, hand: Hand, boat: BoatPose) -> Ray | None:

@@ -50,6 +50,7 @@ _Whole = NDArray[np.int64]
 
 BERTH_SPACING_M, BEARING_STEP_DEG = 3.0, 7.5
 """The lattice: boat places so many m apart, bearings so many degrees apart."""
+BEARINGS_DEG = tuple(np.arange(0.0, 360.0, BEARING_STEP_DEG).tolist())
 FINE_STEP_M, ROUGH_STEP_M = 1.0, 2.0
 """Length of a step along a path, m, when casts are tried closely and roughly."""
 
@@ -333,7 +334,8 @@ def plan(
 
     Args:
         on: the ground; its rectangle bounds where the boat may lie.
-        rods: with their paths and bands (`companion.tackle.reaches`).
+        rods: with their paths and bands (`companion.tackle.reaches`); in a current one
+            has several, each for some bearings.
         target: what is to be fished.
         wish: which metres count.
         most: how many plans.
@@ -453,6 +455,7 @@ class _Search:
         self.zone = zone(on, target)
         self.divers = [Diver(rod) for rod in rods]
         self.longest = max(rod.cast for rod in rods)
+        self._holds, self._diver_at = _by_turn(rods)
         # Unknown bottom is far below every lure: nothing is met there.
         self._top, self._bottom = (
             np.nan_to_num(layer, nan=UNKNOWN_BOTTOM_M).astype(np.float32)
@@ -526,8 +529,9 @@ class _Search:
         i, j, inside = self._cell(
             east + length * np.sin(angle), north + length * np.cos(angle)
         )
+        holds = self._holds[casts.rod, casts.turn]
         return casts.pick(
-            inside & self.on.open[j, i] & self._fits(casts.column, casts.row)
+            holds & inside & self.on.open[j, i] & self._fits(casts.column, casts.row)
         )
 
     def _cell(self, east: Floats, north: Floats) -> tuple[_Whole, _Whole, Flags]:
@@ -690,6 +694,7 @@ class _Search:
         )
         every = (np.stack(casts, axis=1)[:, None, :] + offsets).reshape(-1, 4).T
         every[2] %= _TURNS
+        every[3] = self._diver_at[every[3], every[2]]
         near = self.allowed(_Casts(*every[:, _firsts(every)]))
         return near.pick(self.meets(near))
 
@@ -773,6 +778,16 @@ class _Search:
             for n, k in enumerate(its):
                 ways[k] = _steps(away[first:], swum, below, n)
         return ways
+
+
+def _by_turn(rods: Sequence[RodReach]) -> tuple[Flags, _Whole]:
+    """Return for which turns each path holds, and which of the same rod's does for each, (paths, turns)."""
+    holds = np.array(
+        [np.isin(BEARINGS_DEG, rod.bearings or BEARINGS_DEG).tolist() for rod in rods]
+    )
+    numbers = np.array([rod.rod for rod in rods])
+    same = (numbers[:, None] == numbers)[:, :, None] & holds
+    return holds, np.asarray(same.argmax(axis=1), dtype=np.int64)
 
 
 def _steps(away: Floats, swum: Way, below: CastTerrain, k: int) -> tuple[Step, ...]:

@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 from companion.casting.deck import Deck
 from companion.casting.plan import Plan, Target, ground, plan
-from companion.casting.pose import BoatPose
+from companion.casting.pose import STILL_WATER, BoatPose
 from companion.casting.swim import Wish
 from companion.events import Fix
 from companion.lakebed.bed import Bed
@@ -88,7 +88,9 @@ class Planner:
             return None
         here = area.place(boat.fix.lat, boat.fix.lon)
         around = LONGEST_CASTS * max(rod.cast for rod in self._deck.rods)
-        return self._search(area, here, here, around, Target("here"), Wish(boat=here))
+        moves = None if boat.current == STILL_WATER else boat.water_speed_towards
+        target, wish = Target("here"), Wish(boat=here)
+        return self._search(area, here, here, around, target, wish, moves)
 
     def where_from(self, boat: BoatPose) -> Search | None:
         """Return the search for the best place to fish the nearest mark from, or else what is around."""
@@ -96,12 +98,10 @@ class Planner:
             return None
         here = area.place(boat.fix.lat, boat.fix.lon)
         mark = next(iter(area.marks.near(*here, MARK_NEAR_M)), None)
-        if mark is None:
-            return self._search(
-                area, here, here, AROUND_M, Target("around here"), Wish()
-            )
-        middle = (mark.east, mark.north)
-        return self._search(area, here, middle, AROUND_M, *_wanted_at(mark))
+        wanted = (Target("around here"), Wish()) if mark is None else _wanted_at(mark)
+        middle = here if mark is None else (mark.east, mark.north)
+        moves = boat.current.held
+        return self._search(area, here, middle, AROUND_M, *wanted, moves)
 
     def _area(self, fix: Fix) -> Area | None:
         area = self._bed.area_of(fix.lat, fix.lon)
@@ -115,14 +115,14 @@ class Planner:
         around: float,
         target: Target,
         wish: Wish,
+        moves: Callable[[float], float] | None,
     ) -> Search:
         east, north = middle
         within = (east - around, north - around, east + around, north + around)
         tops = tuple(mark for mark in area.marks if mark.kind == "tree top")
         surface = area.surface.copy_around(*within)
-        return Search(
-            surface, within, tops, self._deck.reaches_as_now(), here, target, wish
-        )
+        reaches = self._deck.reaches_as_now(moves)
+        return Search(surface, within, tops, reaches, here, target, wish)
 
 
 def _wanted_at(mark: Mark) -> tuple[Target, Wish]:

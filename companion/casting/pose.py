@@ -8,6 +8,7 @@ Bearings are degrees true, speeds m/s.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import NamedTuple
 
 from companion.events import Fix
@@ -30,6 +31,11 @@ class Current(NamedTuple):
     def along(self, bearing: float) -> float:
         """Return its speed in a direction."""
         return self.speed * math.cos(math.radians(self.towards - bearing))
+
+    @property
+    def held(self) -> Callable[[float], float] | None:
+        """How fast a boat held in place moves through the water in a direction; None in still water."""
+        return (lambda bearing: -self.along(bearing)) if self.speed else None
 
 
 STILL_WATER = Current(0.0, 0.0)

@@ -11,6 +11,7 @@ import click
 import msgspec
 
 from companion.casting.plan import (
+    BEARINGS_DEG,
     LEAST_CLEAR_SHARE,
     Plan,
     PlanningGround,
@@ -19,6 +20,7 @@ from companion.casting.plan import (
     plan,
 )
 from companion.casting.planning import CLEAR_HEIGHT_M
+from companion.casting.pose import Current
 from companion.casting.swim import MANNER_NAMES, Manner, Wish
 from companion.cli.common import (
     command,
@@ -45,7 +47,7 @@ from companion.record.logbook import Logbook
 from companion.sensing import Sensing, SourceSettings
 from companion.sensing.believed_boat import BelievedBoat
 from companion.sensing.sources import FileSource
-from companion.tackle import RodReach, calibrations, reaches
+from companion.tackle import RodReach, calibrations, reaches, reaches_adrift
 from companion.tackle.quantities import Quantity
 from companion.units import Units, fine_compass
 
@@ -256,7 +258,7 @@ def plan_command(
     bottom = _relief(area, _middle(area, asked), units)
     target = _target(area, asked, bottom, units, clear=clear)
     on = ground(bottom, _tree_tops(area), level=level or 0.0, anywhere=anywhere)
-    rods = reaches(settings.rods, calibrations(settings.rods, beliefs))
+    rods = _reaches(settings, beliefs)
     found = plan(on, rods, target, wish)
     staying = clear or depth_band is not None
     refused = "" if found else _refusal(on, rods, target, wish)
@@ -266,6 +268,15 @@ def plan_command(
         _draw(picture, svg_path, png_path)
     if waypoint_path is not None:
         _waypoints(found, area, waypoint_path)
+
+
+def _reaches(settings: Settings, beliefs: Mapping[str, Belief]) -> tuple[RodReach, ...]:
+    """Return what the rods reach from a boat held in the current that is set."""
+    learned = calibrations(settings.rods, beliefs)
+    held = Current(settings.water.current, settings.water.current_towards).held
+    if held is None:
+        return reaches(settings.rods, learned)
+    return reaches_adrift(settings.rods, learned, held, BEARINGS_DEG)
 
 
 def _known(

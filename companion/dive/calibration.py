@@ -5,11 +5,12 @@ its owner or its package states a depth (that fixes the lift ratio), and how muc
 drag counts against lure drag (only the ratio of the two shapes a path). Each rig, a rod
 with its line, adds its own true cast and how far its line's thickness is off. All four
 are given as natural logarithms of what is true over what was assumed, with independent
-normal priors. Two more unknowns excuse what is no fault of the lure: by how much all
-depths are off that the sounder and the map tell (common to all rods of the boat), and
-how much faster or slower a rod's reel is turned than was told. What is learned on one
-rig reaches the others through the physics: the shared part of the posterior is common
-to all, and each rig's path is computed from it.
+normal priors. Three more unknowns excuse what is no fault of the lure: by how much all
+depths are off that the sounder and the map tell, how much further all casts go than
+told (both common to all rods of the boat), and how much faster or slower a rod's reel
+is turned than was told. What is learned on one rig reaches the others through the
+physics: the shared part of the posterior is common to all, and each rig's path is
+computed from it.
 
 A grid is exact about the shape of the posterior, needs no start value and cannot
 diverge. Given the shared part the rigs are independent, so the grid is a small one for
@@ -32,6 +33,7 @@ its ends.
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from copy import copy
 from dataclasses import replace
@@ -74,18 +76,26 @@ touch in ten is false."""
 MISSED_TOUCHES: Final = 0.10
 """Share of casts on which the lure touched and nothing was said."""
 
-DEPTH_OFFSET_SIGMA_M: Final = 0.3
+DEPTH_OFFSET_SIGMA_M: Final = 0.4
 """Standard deviation of what all depths told are off by, m: the transducer, the level, the speed of sound."""
+CASTS_ALIKE_SIGMA: Final = 0.1
+"""Relative standard deviation of what all casts of a boat are told too short by. Common practice."""
 REEL_SPEED_SIGMA: Final = 0.15
 """Relative standard deviation of a rod's usual reel speed from what its owner states. Common practice."""
 
 _OFFSETS_M: Final = DEPTH_OFFSET_SIGMA_M * np.linspace(-2.4, 2.4, 5)
 """How much deeper the bottom may be than is told, m."""
+_FURTHER: Final = CASTS_ALIKE_SIGMA * np.linspace(-2.4, 2.4, 7)
+"""How much further than told all casts of the boat may go, ln."""
 _PACES: Final = REEL_SPEED_SIGMA * np.linspace(-2.6, 2.6, 9)
 """How much faster the reel may turn than is told, ln."""
-_OFFSET_PRIOR, _PACE_PRIOR = (
+_OFFSET_PRIOR, _FURTHER_PRIOR, _PACE_PRIOR = (
     -0.5 * (nodes / sigma) ** 2
-    for nodes, sigma in ((_OFFSETS_M, DEPTH_OFFSET_SIGMA_M), (_PACES, REEL_SPEED_SIGMA))
+    for nodes, sigma in (
+        (_OFFSETS_M, DEPTH_OFFSET_SIGMA_M),
+        (_FURTHER, CASTS_ALIKE_SIGMA),
+        (_PACES, REEL_SPEED_SIGMA),
+    )
 )
 _OFFSET_FADES_M = 1.0
 """Depth above which an offset counts less and less for a lure: at the surface nothing is told wrong."""
@@ -137,7 +147,10 @@ class CalibratedRig(msgspec.Struct, frozen=True):
         name: the rod's and the line's name; each rig of a lure has its own.
         line: as assumed.
         retrieve: the usual cast and retrieve, as assumed; speed steady.
-        cast_sigma: relative standard deviation of the true usual cast.
+        cast_sigma: relative standard deviation of the true usual cast, beside what all
+            casts of the boat are told too short by.
+        casts_alike: whether it goes further where all casts do; not where it is as
+            long as somebody chose.
         thickness_sigma: relative standard deviation of the line's true thickness.
     """
 
@@ -146,6 +159,14 @@ class CalibratedRig(msgspec.Struct, frozen=True):
     retrieve: Retrieve
     cast_sigma: float = 0.12
     thickness_sigma: float = 0.02
+    casts_alike: bool = True
+
+    @property
+    def whole_cast_sigma(self) -> float:
+        """Relative standard deviation of the true usual cast, all told."""
+        return math.hypot(
+            self.cast_sigma, CASTS_ALIKE_SIGMA if self.casts_alike else 0.0
+        )
 
 
 Soundings = tuple[tuple[float, float], ...]
@@ -264,7 +285,7 @@ class _Grid:
             stated.drag_sigma * _DRAGS,
             rig.thickness_sigma
             * (_THICKNESSES if rig.thickness_sigma > _THIN else np.zeros(1)),
-            rig.cast_sigma * _CASTS,
+            rig.whole_cast_sigma * _CASTS,
         )
         self.depth_log, self.drag_log = depth, drag
         self.lift_log = _lift_logs(stated)[:, :, None, None]
@@ -276,9 +297,14 @@ class _Grid:
             if shape[2] == len(_THICKNESS_WEIGHTS)
             else np.zeros(1)
         )
-        self.own_prior = (weights[:, None] - 0.5 * _CASTS**2)[None, None]
-        shared = -0.5 * (_DEPTHS[:, None] ** 2 + _DRAGS**2)
-        self.prior = shared[:, :, None, None] + self.own_prior
+        self.thickness_prior = weights[:, None]
+        further = self.cast_log.ravel() - rig.casts_alike * _FURTHER[:, None]
+        own = -0.5 * (further / rig.cast_sigma) ** 2
+        self.by_further = own - _log_sum(own, (1,))[:, None]
+        self.shared_prior = -0.5 * (_DEPTHS[:, None] ** 2 + _DRAGS**2)
+        self.prior = (
+            self.shared_prior[:, :, None, None] + self.thickness_prior - 0.5 * _CASTS**2
+        )
         self.usual = rig.retrieve.cast
         self.cast = np.broadcast_to(self.usual * np.exp(self.cast_log), shape)
         self._lift, self._drag = (
@@ -294,7 +320,7 @@ class _Grid:
             rig.retrieve,
             lifts,
             self._drag[0].ravel(),
-            3.0 * rig.cast_sigma,
+            3.0 * rig.whole_cast_sigma,
         )
         self.reach = self.table.reach(self._lift, self._drag, self.cast_log)
         apart = (self.cast_log.ravel()[:, None] - self.cast_log.ravel()) / CAST_SCATTER
@@ -315,11 +341,11 @@ class _Grid:
         return float(np.exp(np.interp(reach, np.maximum.accumulate(reaches), lifts)))
 
     def path(
-        self, reach: float, drag: float, cast: float
+        self, reach: float, drag: float, cast: float, drift: float
     ) -> tuple[Floats, Floats, Floats]:
         """Return the retrieve that gives a reach, m, at one drag and cast; t, s, distance and depth, m."""
         return self.table.path(
-            float(np.log(self.lift_for(reach, drag, cast))), drag, cast
+            float(np.log(self.lift_for(reach, drag, cast))), drag, cast, drift
         )
 
     @cached_property
@@ -514,12 +540,13 @@ class _Posterior:
     Attributes:
         grids: by the rig's name.
         seen: ln of how likely what was seen is on each, shape `_Grid.seen_shape`.
-        offset_elsewhere: what other lures have told of the bottom's offset.
+        elsewhere: what other lures have told of what is common to all rods of the boat,
+            by the bottom's offset and by how much further casts go.
     """
 
     def __init__(self, grids: dict[str, _Grid]) -> None:
         self.grids = grids
-        self.offset_elsewhere = np.zeros(len(_OFFSETS_M))
+        self.elsewhere = np.zeros((len(_OFFSETS_M), len(_FURTHER)))
         self.forget()
 
     def forget(self) -> None:
@@ -541,45 +568,59 @@ class _Posterior:
 
     def full_weight(self, rig: str) -> Floats:
         """Return the same with offsets and paces; the others' evidence comes in by the shared axes."""
-        grid = self.grids[rig]
-        log_weight = grid.prior[..., None, None] + self._nuisance_prior + self.seen[rig]
-        for name, seen in self.seen.items():
-            if name != rig and seen.any():
-                log_weight = (
-                    log_weight + self._shared_of(name)[:, :, None, None, :, None]
-                )
+        grid, common = self.grids[rig], self._common(without=rig)
+        # By depth, drag, cast and offset; how much further all casts go is summed over.
+        by_cast = _log_sum(common[:, :, None] + grid.by_further.T[:, None, :], (4,))
+        log_weight = (
+            grid.thickness_prior[..., None, None]
+            + by_cast[:, :, None, :, :, None]
+            + _PACE_PRIOR
+            + self.seen[rig]
+        )
         weight = np.exp(log_weight - log_weight.max())
         return np.asarray(weight / weight.sum())
 
-    @property
-    def _nuisance_prior(self) -> Floats:
-        return np.asarray(
-            (_OFFSET_PRIOR + self.offset_elsewhere)[:, None] + _PACE_PRIOR
+    def _common(self, without: str | None = None) -> Floats:
+        """Return ln of the odds by depth, drag, offset and how much further casts go, but for one rig."""
+        prior = next(iter(self.grids.values())).shared_prior[:, :, None, None]
+        odds = prior + _OFFSET_PRIOR[:, None] + _FURTHER_PRIOR + self.elsewhere
+        told = (
+            self._told_by(name)
+            for name, seen in self.seen.items()
+            if name != without and seen.any()
         )
+        return np.asarray(sum(told, odds))
 
-    def _shared_of(self, rig: str) -> Floats:
-        """Return ln of how likely what a rig has told is by depth, drag and offset, the rest summed over."""
-        own = self.grids[rig].own_prior[..., None, None] + _PACE_PRIOR
-        return _log_sum(own + self.seen[rig], (2, 3, 5))
+    def _told_by(self, rig: str) -> Floats:
+        """Return ln of how likely what a rig has told is, by the same, the rest summed over."""
+        grid = self.grids[rig]
+        own = grid.thickness_prior[..., None, None] + _PACE_PRIOR + self.seen[rig]
+        by_cast = np.moveaxis(_log_sum(own, (2, 5)), 2, 3)
+        return _log_sum(by_cast[..., None, :] + grid.by_further, (4,))
 
-    def offset_log_likelihood(self) -> Floats:
-        """Return ln of how likely what was seen is by the bottom's offset, for the boat's other lures."""
-        told = [self._shared_of(name) for name, seen in self.seen.items() if seen.any()]
+    def common_log_likelihood(self) -> Floats:
+        """Return ln of how likely what was seen is by what is common to all rods of the boat.
+
+        Shape as `elsewhere`.
+        """
+        told = [self._told_by(name) for name, seen in self.seen.items() if seen.any()]
         if not told:
-            return np.zeros(len(_OFFSETS_M))
-        prior = next(iter(self.grids.values())).prior
-        shared = prior.max(axis=(2, 3))[:, :, None] + sum(told)
-        found = _log_sum(np.asarray(shared), (0, 1))
+            return np.zeros_like(self.elsewhere)
+        prior = next(iter(self.grids.values())).shared_prior[:, :, None, None]
+        found = _log_sum(np.asarray(prior + sum(told)), (0, 1))
         return np.asarray(found - found.max())
 
 
-def share_offset(of_lures: Iterable[Calibration]) -> None:
-    """Let the lures of a boat tell each other by how much all depths are off that it is told."""
+def share_common(of_lures: Iterable[Calibration]) -> None:
+    """Let the lures of a boat tell each other what is common to all its rods.
+
+    That is by how much all depths are off that it is told, and how much further than
+    told all casts go.
+    """
     lures = list(of_lures)
-    told = [lure.posterior.offset_log_likelihood() for lure in lures]
-    together = sum(told, np.zeros(len(_OFFSETS_M)))
+    told = [lure.posterior.common_log_likelihood() for lure in lures]
     for lure, own in zip(lures, told, strict=True):
-        lure.posterior.offset_elsewhere = together - own
+        lure.posterior.elsewhere = np.sum(told, axis=0) - own
 
 
 def _log_sum(log_weight: Floats, axes: tuple[int, ...]) -> Floats:
@@ -637,7 +678,7 @@ class Calibration:
     def with_rig(self, rig: CalibratedRig) -> Calibration:
         """Return a calibration that knows the same and has one more rig; this one stays as it is."""
         more = Calibration(self.stated, [*self.rigs.values(), rig], self.evidence)
-        more.posterior.offset_elsewhere = self.posterior.offset_elsewhere
+        more.posterior.elsewhere = self.posterior.elsewhere
         return more
 
     def copy(self) -> Calibration:
@@ -751,9 +792,15 @@ class Calibration:
             lift_ratio=self._grids[rig].lift_for(reach, *self._means(rig)),
         )
 
-    def path(self, rig: str, reach: float) -> tuple[Floats, Floats, Floats]:
-        """Return the usual retrieve that reaches a depth, m: t, s, distance from the rod tip and depth, m."""
-        return self._grids[rig].path(reach, *self._means(rig))
+    def path(
+        self, rig: str, reach: float, drift: float = 0.0
+    ) -> tuple[Floats, Floats, Floats]:
+        """Return the usual retrieve that reaches a depth, m: t, s, distance from the rod tip and depth, m.
+
+        It reaches that depth from a boat at rest; with a drift, m/s towards where the
+        lure landed, it is what becomes of it.
+        """
+        return self._grids[rig].path(reach, *self._means(rig), drift)
 
     def casts(
         self,

@@ -17,6 +17,8 @@ LONGEST_CAST_M = 260.0
 """Longest cast that is solved; a usual cast is at most 150 m, and the true one may be longer than told."""
 TIP_HEIGHTS_M = (-2.0, 5.0)
 """How far the rod tip may be above the water (negative: below it)."""
+FASTEST_DRIFT_MPS = 5.0
+"""Fastest that a boat moves: nearly as fast as any reel takes line in, which tables ask for."""
 STOP_RAMP_S = 0.2
 """Time a hand takes to stop the reel, or to get it going."""
 
@@ -209,7 +211,7 @@ class Retrieve:
             slow-downs.
         tip_height: height of the rod tip above the water, m, -2 to 5: negative for a
             rod held into it.
-        drift: speed, m/s, -3 to 3, with which the boat moves away from the lure along
+        drift: speed, m/s, -5 to 5, with which the boat moves away from the lure along
             the cast (negative: towards it), through the water: a number, or a Profile.
         current: speed, m/s, -3 to 3, with which the water moves over the bottom the
             same way.
@@ -233,7 +235,7 @@ class Retrieve:
         for v in self.reel.speeds:
             within("retrieve speed", v, 0.0, 5.0, "m/s")
         for v in self.boat.speeds:
-            within("drift", v, -3.0, 3.0, "m/s")
+            within("drift", v, -FASTEST_DRIFT_MPS, FASTEST_DRIFT_MPS, "m/s")
         within("current", self.current, -3.0, 3.0, "m/s")
 
     @property

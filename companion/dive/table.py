@@ -40,6 +40,12 @@ _GATHERED = 0.8
 _NODES, _DRIFT_NODES = (5, 5, 7), (3, 3, 4)
 """Casts that are solved to interpolate from: lift by drag by cast; from a boat that
 drifts there need be fewer, for only what the drift changes is interpolated."""
+_FINER_NODES = (6, 6, 13)
+"""The same for a rig whose reach a few nodes do not get right: a lure that is light beside its line."""
+_TRIED_AT = tuple(product((-0.9, 0.3), (-0.7, 0.7), (-0.95, -0.55, -0.1, 0.35, 0.8)))
+"""Where that is tried, as places on the box, -1 to 1: by pull, drag and cast."""
+_MOST_OFF, _MOST_OFF_M = 0.008, 0.04
+"""By how much the reach may be off there, as a share of it or in m, whichever is more."""
 _MOST_DRIFT = 0.6
 """Up to which ln of how much faster the boat's drift makes the lure swim, times, paths
 are solved; they change nearly in proportion over it. A drift beyond counts as that, or
@@ -47,6 +53,8 @@ as the last of `_FAR_DRIFTS`."""
 _FAR_DRIFTS = (-0.85, -1.3, -2.0)
 """The same, where a boat comes nearer nearly as fast as the line, as one held in a
 current may: solved only when first asked for."""
+_LEAST_SPREAD = 1e-3
+"""A lure that can only pull its hardest has one pull, and a box has to have some width, ln."""
 _LEAST_CASTS = 3.0, 2.5
 """Shortest cast in heights of the rod tip, and in m: the solver needs two heights and 2 m."""
 _TOGETHER = 100
@@ -232,21 +240,41 @@ class Table:
         self._rise = _rise(lifts, drags)
         pulls = lifts - self._rise * drags
         box = [
-            (float(pulls.min()), float(pulls.max())),
+            (float(pulls.min()) - _LEAST_SPREAD, float(pulls.max()) + _LEAST_SPREAD),
             (float(drags.min()), float(drags.max())),
             _cast_range(retrieve, cast_spread),
         ]
         self._box = box
         self._inputs = line, replace(lure, lift_ratio=0.0), retrieve, box, self._rise
         found = kept("table", self._inputs, self._solved)
-        self._paths = Smooth(np.asarray(found["paths"]), box, _NODES)
+        nodes = [int(n) for n in found["nodes"]]
+        self._paths = Smooth(np.asarray(found["paths"]), box, nodes)
         self._adrift = Smooth(np.asarray(found["adrift"]), box, _DRIFT_NODES)
 
     def _solved(self) -> dict[str, Floats]:
         """Return the coefficients of both, solved for."""
         self._paths = Smooth.of(self._shapes, self._box, _NODES)
+        nodes = _NODES
+        if not self._gets_reach_right():
+            nodes = _FINER_NODES
+            self._paths = Smooth.of(self._shapes, self._box, nodes)
         adrift = Smooth.of(self._changes, self._box, _DRIFT_NODES)
-        return {"paths": self._paths.coefficients, "adrift": adrift.coefficients}
+        return {
+            "paths": self._paths.coefficients,
+            "nodes": np.array(nodes),
+            "adrift": adrift.coefficients,
+        }
+
+    def _gets_reach_right(self) -> bool:
+        """Return whether the paths have the reach of casts solved between their nodes."""
+        low, high = np.array(self._box).T
+        at = 0.5 * (low + high + (high - low) * np.array(_TRIED_AT))
+        cast = self._retrieve.cast * np.exp(at[:, 2])
+        true = self._shapes(at)[:, 0] * cast
+        found = np.maximum(self._paths(*at.T, values=slice(1))[:, 0], 0.0) * cast
+        return bool(
+            (np.abs(found - true) <= np.maximum(_MOST_OFF * true, _MOST_OFF_M)).all()
+        )
 
     @property
     def speed(self) -> float:
@@ -291,14 +319,15 @@ class Table:
         )
 
     def path(
-        self, lift: float, drag: float, cast: float
+        self, lift: float, drag: float, cast: float, drift: float = 0.0
     ) -> tuple[Floats, Floats, Floats]:
-        """Return a retrieve from a boat at rest, at SHARES until below the rod tip.
+        """Return a retrieve, at SHARES until below the rod tip.
 
-        Time, s, distance from the rod tip and depth, m.
+        Time, s, distance from the rod tip and depth, m. `drift` is the boat's speed
+        through the water towards where the lure landed, m/s.
         """
         curves = self.curves(*(np.array([each]) for each in (lift, drag, cast)))
-        (deep,), (away,) = curves.paths()
+        (deep,), (away,) = curves.paths(drift)
         until = max(int(np.append(np.flatnonzero(away < 0.0), len(PATH_SHARES))[0]), 2)
         return (
             (PATH_SHARES * float(curves.duration[0]))[:until],

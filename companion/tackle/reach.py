@@ -22,7 +22,7 @@ from companion.dive.calibration import (
     Calibration,
     Estimate,
     Stated,
-    share_offset,
+    share_common,
 )
 from companion.tackle.lines import THICKEST_LINE_M, THINNEST_LINE_M, LineSpec, Material
 from companion.tackle.lures import RATING_SIGMA, LureSpec
@@ -44,6 +44,8 @@ Floats = NDArray[np.float64]
 
 _CHOSEN_CAST_SIGMA = 0.01
 """Relative standard deviation of a cast that somebody asks about: it is that long because they say so."""
+DRIFT_STEP_MPS = 0.12
+"""Drifts less than half of this apart have one path: 3 % of the reach."""
 
 
 class Change(msgspec.Struct, frozen=True):
@@ -86,6 +88,8 @@ class RodReach(msgspec.Struct, frozen=True):
         shallow: the same for the low end of the band.
         deep: the same for the high end.
         touches: how many touches this rod and line have taught.
+        bearings: the directions of a cast, degrees true, that this holds for; none
+            where it holds for all.
     """
 
     rod: int
@@ -104,6 +108,7 @@ class RodReach(msgspec.Struct, frozen=True):
     shallow: tuple[tuple[float, float], ...]
     deep: tuple[tuple[float, float], ...]
     touches: int
+    bearings: tuple[float, ...] = ()
 
 
 def change_from(
@@ -236,7 +241,7 @@ def calibrations(
     found = {
         name: _calibration(its, (beliefs or {}).get(name)) for name, its in tied.items()
     }
-    share_offset(found.values())
+    share_common(found.values())
     return found
 
 
@@ -261,7 +266,33 @@ def reaches(
     )
 
 
-def _reach(rod: Rod, learned: Calibration, change: Change) -> RodReach:
+def reaches_adrift(
+    rods: Sequence[Rod],
+    learned: Mapping[str, Calibration],
+    towards: Callable[[float], float],
+    bearings: Iterable[float],
+) -> tuple[RodReach, ...]:
+    """Return what each rod reaches in some directions, from a boat that moves through the water.
+
+    ``towards`` has its speed in a direction, m/s. Directions in which it is about the
+    same share one entry.
+    """
+    alike: dict[int, list[float]] = {}
+    for bearing in bearings:
+        alike.setdefault(round(towards(bearing) / DRIFT_STEP_MPS), []).append(bearing)
+    return tuple(
+        structs.replace(
+            _reach(rod, learned[rod.lure.name], Change(), steps * DRIFT_STEP_MPS),
+            bearings=tuple(its),
+        )
+        for rod in rods
+        for steps, its in sorted(alike.items())
+    )
+
+
+def _reach(
+    rod: Rod, learned: Calibration, change: Change, drift: float = 0.0
+) -> RodReach:
     changed = _changed(rod, change)
     calibration, name = _with_change(changed, rod, learned, change)
     cast = calibration.best(name)[2].cast
@@ -269,7 +300,13 @@ def _reach(rod: Rod, learned: Calibration, change: Change) -> RodReach:
     # What is planned over is the bottom as it is told, so the paths are as they would
     # be told too.
     told = calibration.reach_as_told(name)
-    t, away, deep = calibration.path(name, told.best)
+    t, away, deep = calibration.path(name, told.best, drift)
+    if drift:
+        deeps = [
+            float(calibration.path(name, depth, drift)[2].max())
+            for depth in (reach.best, reach.low, reach.high)
+        ]
+        reach = Estimate(*deeps)
     deepest = int(deep.argmax())
     return RodReach(
         rod=rod.number,
@@ -285,8 +322,8 @@ def _reach(rod: Rod, learned: Calibration, change: Change) -> RodReach:
         reach_at=float(away[deepest]),
         reach_after=float(t[deepest]),
         path=_points(away, deep),
-        shallow=_points(*calibration.path(name, told.low)[1:]),
-        deep=_points(*calibration.path(name, told.high)[1:]),
+        shallow=_points(*calibration.path(name, told.low, drift)[1:]),
+        deep=_points(*calibration.path(name, told.high, drift)[1:]),
         touches=learned.belief().by_rig[rig_name(rod)].touches,
     )
 
@@ -316,7 +353,7 @@ def _with_change(
         return learned, rig_name(rod)
     tried = structs.replace(rig(changed), name="what if")
     if change.cast is not None:
-        tried = structs.replace(tried, cast_sigma=_CHOSEN_CAST_SIGMA)
+        tried = structs.replace(tried, cast_sigma=_CHOSEN_CAST_SIGMA, casts_alike=False)
     else:
         cast = learned.best(rig_name(rod))[2].cast
         tried = structs.replace(tried, retrieve=replace(tried.retrieve, cast=cast))

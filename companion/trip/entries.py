@@ -269,7 +269,13 @@ def learned(t: float, utc: str | None, lesson: Lesson) -> Learned:
 
 
 def match_of(
-    t: float, utc: str | None, deck: Deck, rod: Rod, standing: Standing, *, mapped: bool
+    t: float,
+    utc: str | None,
+    rod: Rod,
+    reach: float,
+    standing: Standing,
+    *,
+    mapped: bool,
 ) -> Match:
     """Return how a rod stands against the bottom; `mapped` tells that the bottom is that in range."""
     return Match(
@@ -279,6 +285,6 @@ def match_of(
         state=standing.state,
         by=None if standing.margin is None else round(abs(standing.margin), 3),
         depth=None if standing.depth is None else round(standing.depth, 3),
-        reach=round(deck.reach(rod), 3),
+        reach=round(reach, 3),
         where="in range" if mapped else "below",
     )

@@ -19,6 +19,7 @@ from companion.casting.hand import (
     Aim,
     Hand,
     begin_cast,
+    drift_of_next_cast,
     rod_of,
     start_reel,
     stop_reel,
@@ -393,11 +394,10 @@ def _(_command: c.WhichRod, moment: Moment, state: TripState, rooms: Rooms) -> O
     depth = moment.boat_now.depth
     if depth is None:
         return Outcome(state, reply=wording.DEPTH_NOT_KNOWN)
-    rod = rooms.deck.best_for(depth)
-    return Outcome(
-        state,
-        reply=wording.rod_for_depth(rod, rooms.deck.reach(rod), depth, rooms.unit),
-    )
+    drift = drift_of_next_cast(state.hand, moment.t, boat)
+    rod = rooms.deck.best_for(depth, drift)
+    reach = rooms.deck.reach(rod, drift)
+    return Outcome(state, reply=wording.rod_for_depth(rod, reach, depth, rooms.unit))
 
 
 @handle.register
@@ -431,7 +431,9 @@ def _(
     _command: c.HowDeepLure, moment: Moment, state: TripState, rooms: Rooms
 ) -> Outcome:
     if state.hand.cast_at(moment.t) is None:
-        reach = rooms.deck.reach(rod_of(rooms.deck, state.hand))
+        boat = pose_of(moment.boat_now, state.current)
+        drift = drift_of_next_cast(state.hand, moment.t, boat)
+        reach = rooms.deck.reach(rod_of(rooms.deck, state.hand), drift)
         return Outcome(state, reply=wording.lure_reach(reach, rooms.unit))
     depth = lure_now(rooms.deck, state.hand, moment.t, None, None).depth
     return Outcome(state, reply=wording.lure_depth(depth or 0.0, rooms.unit))

@@ -149,7 +149,7 @@ class Lookout:
         if core.state.policy.is_travelling(core.boat.speed(t)):
             self._volunteer.look_away()
         elif self._volunteer.wants_boat(t):
-            boat = pose_of(core.boat.at(t))
+            boat = pose_of(core.boat.at(t), core.state.current)
         self._matched = self._volunteer.notice_depth(
             core.instant(t), depth, core.state.hand, boat
         )

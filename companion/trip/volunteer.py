@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 from companion.casting.cast import CastInProgress
 from companion.casting.deck import Deck
-from companion.casting.hand import Hand, depth_in_range, rod_of
+from companion.casting.hand import Hand, depth_in_range, drift_of_next_cast, rod_of
 from companion.casting.match import MatchWatch
 from companion.casting.pose import BoatPose
 from companion.events import AnyEvent, Match, Notice
@@ -76,6 +76,7 @@ class Volunteer:
         self._unit: LengthUnit = unit
         self._watch = MatchWatch()
         self._in_range: float | None = None
+        self._drift = 0.0
         self._look_at = float("-inf")
         self._looked_from: BoatPose | None = None
         self._looked_at = 0.0
@@ -93,7 +94,7 @@ class Volunteer:
 
     def look_away(self) -> None:
         """Match the bottom below the boat: nobody casts from a boat that travels."""
-        self._in_range = None
+        self._in_range, self._drift = None, 0.0
         self.look_anew()
 
     @property
@@ -114,15 +115,19 @@ class Volunteer:
         """
         if boat is not None:
             self._look_at = at.t + RANGE_LOOK_EVERY_S
+            self._drift = drift_of_next_cast(hand, at.t, boat)
             if self._lies_otherwise(at.t, boat):
                 self._looked_from, self._looked_at = boat, at.t
                 self._in_range = depth_in_range(self._deck, hand, at.t, boat)
         ahead = self._in_range is not None
         bottom = depth if self._in_range is None else self._in_range
-        reaches = {rod.number: self._deck.reach(rod) for rod in self._deck.rods}
+        reaches = {
+            rod.number: self._deck.reach(rod, self._drift) for rod in self._deck.rods
+        }
         standing = self._watch.accept_depth(at.t, bottom, reaches, hand.number)
         rod = rod_of(self._deck, hand)
-        match = entries.match_of(at.t, at.utc, self._deck, rod, standing, mapped=ahead)
+        reach = reaches[hand.number]
+        match = entries.match_of(at.t, at.utc, rod, reach, standing, mapped=ahead)
         line, taken = (
             wording.match(standing, self._unit, ahead=ahead, names_lesser=names)
             for names in (True, False)

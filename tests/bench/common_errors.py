@@ -15,12 +15,19 @@ import sys
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from companion.dive.calibration import CalibratedRig, Calibration, NoTouch, Touch
+from companion.dive.calibration import (
+    CalibratedRig,
+    Calibration,
+    Estimate,
+    NoTouch,
+    Touch,
+)
 from tests.acceptance import test_simulated_anglers as sim
 
 MOST_CASTS = 40
@@ -75,38 +82,54 @@ def fish(
             calibration.learn(NoTouch("fished", ((0.0, told),)))
 
 
-def row(error: CommonError, anglers: int) -> dict[str, float]:
-    """Return shares of bands that hold, and median errors of reach, on both rods and as depths are told."""
-    rng = np.random.default_rng(24)
+class Angled(NamedTuple):
+    """Whether an angler's bands hold, and how far reach is off: fished, never fished, and as told."""
+
+    held: bool
+    off: float
+    held_unfished: bool
+    off_unfished: float
+    held_told: bool
+    off_told: float
+
+
+def rows(error: CommonError, anglers: int, seed: int) -> list[Angled]:
+    """Return what became of each angler."""
+    rng = np.random.default_rng(seed)
     rigs = [
         CalibratedRig("fished", sim.THIN, sim.USUAL, sim.CAST_SIGMA),
         CalibratedRig("never fished", sim.THICK, sim.USUAL, sim.CAST_SIGMA),
     ]
     calibration = Calibration(sim.stated(), rigs)
-    held, off, told, unfished, unfished_off = [], [], [], [], []
+    found = []
     for angler in sim.anglers(rng, anglers, further=error.further):
         calibration.forget()
         fish(angler, error, calibration, rng)
-        for name, truth, inside, misses in (
-            ("fished", angler.reach, held, off),
-            ("never fished", angler.unfished, unfished, unfished_off),
-        ):
-            reach = calibration.reach(name)
-            inside.append(reach.low <= truth <= reach.high)
-            misses.append(abs(reach.best / truth - 1.0))
-        casts = calibration.casts("fished", 256)
-        told.append(
-            abs(
-                np.median(casts.depth.max(axis=1)) / (angler.reach - error.deeper) - 1.0
+        found.append(
+            Angled(
+                *_against(calibration.reach("fished"), angler.reach),
+                *_against(calibration.reach("never fished"), angler.unfished),
+                *_against(
+                    calibration.reach_as_told("fished"), angler.reach - error.deeper
+                ),
             )
         )
+    return found
+
+
+def _against(reach: Estimate, truth: float) -> tuple[bool, float]:
+    """Return whether the band holds the truth, and by how much the reach is off."""
+    return reach.low <= truth <= reach.high, abs(reach.best / truth - 1.0)
+
+
+def row(error: CommonError, anglers: int) -> dict[str, float]:
+    """Return shares of bands that hold, and median errors of reach, on both rods and as depths are told."""
+    found = np.array(rows(error, anglers, 24), dtype=float)
+    shares, middles = found[:, ::2].mean(axis=0), np.median(found[:, 1::2], axis=0)
+    names = ("", ", never fished", " as told")
     return {
-        "held": float(np.mean(held)),
-        "off": float(np.median(off)),
-        "held, never fished": float(np.mean(unfished)),
-        "off, never fished": float(np.median(unfished_off)),
-        "off as told": float(np.median(told)),
-    }
+        f"held{name}": float(share) for name, share in zip(names, shares, strict=True)
+    } | {f"off{name}": float(off) for name, off in zip(names, middles, strict=True)}
 
 
 def main(anglers: int) -> None:

@@ -10,11 +10,19 @@ import numpy as np
 import pytest
 
 from companion import config
-from companion.casting.plan import FINE_STEP_M, Target, ground, plan, zone
+from companion.casting.plan import (
+    BEARINGS_DEG,
+    FINE_STEP_M,
+    Target,
+    ground,
+    plan,
+    zone,
+)
+from companion.casting.pose import Current
 from companion.casting.swim import Wish, equal_shifts
 from companion.lakebed.marks import Mark
 from companion.lakebed.relief import Relief
-from companion.tackle import calibrations, reaches
+from companion.tackle import calibrations, reaches, reaches_adrift
 
 _spec = importlib.util.spec_from_file_location(
     "plan_brute", Path(__file__).parents[1] / "bench" / "plan_brute.py"
@@ -304,3 +312,48 @@ def test_the_ground_is_not_changed(rods):
         for name in before
     )
     assert FINE_STEP_M == 1.0
+
+
+@pytest.fixture(scope="module")
+def held_in_a_knot():
+    """The rods of the example config from a boat held in a knot that runs north."""
+    settings = config.parse(config.example_text(), "the example config")
+    learned = calibrations(settings.rods)
+    held = Current(0.5, 0.0).held
+    return reaches_adrift(settings.rods[:1], learned, held, BEARINGS_DEG)
+
+
+def test_in_a_current_a_rod_reaches_further_down_with_it_than_against_it(
+    rods, held_in_a_knot
+):
+    with_it, against = (
+        next(one for one in held_in_a_knot if bearing in one.bearings)
+        for bearing in (0.0, 180.0)
+    )
+    assert with_it.reach.best > 1.05 * rods[0].reach.best
+    assert against.reach.best < 0.85 * rods[0].reach.best
+    every = sorted(bearing for one in held_in_a_knot for bearing in one.bearings)
+    assert every == sorted(BEARINGS_DEG), "each way once"
+
+
+def test_a_plan_in_a_current_casts_the_way_the_lure_gets_down(held_in_a_knot):
+    """Over a level bottom that the rod touches with the current only."""
+    least, most = (
+        pick(max(z for _, z in one.path) for one in held_in_a_knot)
+        for pick in (min, max)
+    )
+    level = lake(lambda east, _: 0.15 * least + 0.85 * most + 0.0 * east)
+    found = plan(ground(level), held_in_a_knot, Target("all"))
+    assert found
+    for one in found:
+        assert math.cos(math.radians(one.bearing)) > 0.5, one.bearing
+
+
+def test_a_path_for_all_ways_is_planned_with_as_ever(rods):
+    on, target = ground(lake(hump)), Target.at("hump", 40.0, 38.0)
+    split = [
+        msgspec.structs.replace(rods[1], bearings=its)
+        for its in (BEARINGS_DEG[::2], BEARINGS_DEG[1::2])
+    ]
+    whole, parts = plan(on, rods[1:2], target, most=1), plan(on, split, target, most=1)
+    assert parts[0].metres == pytest.approx(whole[0].metres, rel=0.03)

@@ -3,6 +3,7 @@
 import math
 from functools import cache
 
+import numpy as np
 import pytest
 
 from companion import config
@@ -13,10 +14,11 @@ from companion.casting.hand import (
     Aim,
     Hand,
     begin_cast,
+    drift_of_next_cast,
     lure_at,
     take_rod,
 )
-from companion.casting.pose import BoatPose
+from companion.casting.pose import BoatPose, Current
 from companion.events import Fix
 from companion.lakebed.marks import FIX_RADIUS_M
 from companion.sensing import moved, range_and_bearing
@@ -93,7 +95,7 @@ def test_the_lure_flies_lands_dives_and_comes_back(deck):
     assert away == pytest.approx(deck.rod(1).cast, abs=0.5)
     assert bearing == pytest.approx(90.0, abs=0.5)
     deepest = lure_at(deck, hand, 100.0 + FLIGHT_S + path.reach_t, HERE, 0.0)
-    assert deepest.depth == pytest.approx(path.reach, abs=0.4)  # some casts are slower
+    assert deepest.depth == pytest.approx(path.reach, abs=0.5)  # some casts are longer
 
 
 def test_a_spoken_hour_makes_the_place_surer(deck):
@@ -151,3 +153,19 @@ def test_another_rod_is_better_only_where_it_gets_down(deck):
     assert deck.better_than(by_reach[1], between) is None
     assert deck.better_than(shallow, deck.reach(deep)) == deep
     assert deck.better_than(shallow, deck.reach(deep) + 0.01) is None
+
+
+def test_a_rod_reaches_from_a_boat_in_a_current_what_its_cast_is_told(deck):
+    rod, boat = deck.rod(1), BoatPose(HERE, 0.0, 0.0, 0.0, None, Current(0.4, 0.0))
+    still = begin_cast(deck, HAND, 0.0, BoatPose(HERE, 0.0), Aim(12))
+    for hour, away in ((12, True), (6, False)):
+        hand = begin_cast(deck, HAND, 0.0, boat, Aim(hour))
+        drift = drift_of_next_cast(hand, 10.0, boat)
+        assert drift == pytest.approx(-0.4 if away else 0.4)
+        told, at_rest = (
+            float(np.median(one.cast.casts.depth.max(axis=1))) for one in (hand, still)
+        )
+        change = deck.reach(rod, drift) / deck.reach(rod)
+        assert change == pytest.approx(told / at_rest, abs=0.03)
+        assert (change > 1.05) is away
+    assert drift_of_next_cast(hand, 10.0, BoatPose(HERE, 0.0, 0.0, 0.5)) == 0.0

@@ -373,6 +373,25 @@ def test_a_band_holds_the_true_reach_though_all_depths_are_told_wrong(
     assert np.median(casts.depth.max(axis=1)) == pytest.approx(told.best, abs=0.1)
 
 
+def test_casts_that_all_go_further_than_told_are_found_out_on_one_rod() -> None:
+    """What a rod that is never fished reaches follows, and that of a cast somebody chose does not."""
+    further, names = 1.2, ("thin", "thick", "chosen")
+    chosen = CalibratedRig("chosen", THICK, USUAL, 0.01, casts_alike=False)
+    rigs = [*fresh().rigs.values(), chosen]
+    before, after = (Calibration(stated(), rigs) for _ in range(2))
+    path = solve(THIN, stated().lure, replace(USUAL, cast=further * USUAL.cast))
+    for told in (3.0, 4.0, 5.0, 5.8) * 3:
+        met = float(path.t[np.flatnonzero(path.z > told)[0]])
+        after.learn(Touch("thin", ((0.0, told),), met + c.CALL_DELAY))
+    casts = [
+        [one.belief().by_rig[name].cast.best for name in names]
+        for one in (before, after)
+    ]
+    gained = np.array(casts[1]) / np.array(casts[0])
+    assert gained[0] > gained[1] > 1.01
+    assert gained[2] == pytest.approx(1.0, abs=0.005)
+
+
 @pytest.mark.parametrize("pace", [0.8, 1.25])
 def test_a_reel_that_turns_otherwise_than_told_is_found_out(pace: float) -> None:
     calibration = taught_over(fresh(), 0.0, pace)
@@ -382,14 +401,15 @@ def test_a_reel_that_turns_otherwise_than_told_is_found_out(pace: float) -> None
     assert before / after == pytest.approx(pace, rel=0.1)
     assert calibration.reach("thin").best == pytest.approx(DEPTH, rel=0.05)
     other = calibration.casts("thick", MANY).t[:, -1]
+    # It may be that all casts are shorter than told: a little of it is believed.
     assert np.median(other) == pytest.approx(
-        np.median(fresh().casts("thick", MANY).t[:, -1]), rel=0.03
+        np.median(fresh().casts("thick", MANY).t[:, -1]), rel=0.06
     )
 
 
 def test_what_all_depths_are_off_by_is_known_better_from_two_lures() -> None:
     alone, one, two = (taught_over(fresh(), 0.5) for _ in range(3))
-    c.share_offset([one, two])
+    c.share_common([one, two])
     assert np.abs(one.reach("thin").best - DEPTH) < np.abs(
         alone.reach("thin").best - DEPTH
     )
@@ -397,5 +417,5 @@ def test_what_all_depths_are_off_by_is_known_better_from_two_lures() -> None:
         alone.reach_as_told("thin").best, abs=0.1
     )
     one.forget()
-    c.share_offset([one, two])
+    c.share_common([one, two])
     assert two.reach("thin").best == pytest.approx(alone.reach("thin").best)
