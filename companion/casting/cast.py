@@ -20,8 +20,14 @@ from companion.casting.outlook import (
     CastOutlook,
     TopOutlook,
 )
-from companion.casting.reelstop import BACK_ON_PATH_M, ReelStop, along_rows, with_stop
-from companion.dive import StopTracks
+from companion.casting.reelstop import (
+    BACK_ON_PATH_M,
+    ReelStop,
+    along_rows,
+    with_rod_perhaps_up,
+    with_stop,
+)
+from companion.dive import Path, StopTracks
 from companion.dive.calibration import BOTTOM_SIGMA, Casts, NoTouch, Soundings, Touch
 from companion.events import Fix
 from companion.sensing.course_made_good import GPS_SIGMA_M
@@ -93,6 +99,7 @@ class CastInProgress:
         tracks: of the lure at the last stop; None where there is none, or they are not
             known.
         going: whether the reel turns, as far as was told.
+        raise_rod: whether it was advised to hold the rod up, which nobody tells of.
     """
 
     rod: Rod
@@ -111,6 +118,7 @@ class CastInProgress:
     unstopped: Casts | None = None
     tracks: StopTracks | None = None
     going: bool = True
+    raise_rod: bool = False
 
     def with_outlook(
         self, sounded: Ahead, bottom: Ahead, seen: CastOutlook
@@ -132,6 +140,11 @@ class CastInProgress:
             tracks=tracks,
             going=not stop.told,
         )
+
+    def with_rod_perhaps_up(self, usual: Path, up: Path) -> CastInProgress:
+        """Return the same cast with its rod held up, as was advised: paths with it usual, and up."""
+        casts = with_rod_perhaps_up(self.casts, usual, up)
+        return replace(self, casts=casts, raise_rod=True)
 
     def with_stop_ended(self, t: float) -> CastInProgress:
         """Return the same cast after it was told at logic time t, s, that the reel turns again."""
@@ -241,12 +254,16 @@ class CastInProgress:
     def touched(self, said: float) -> Touch | None:
         """Return what a touch whose words began at a time, s, teaches.
 
-        None when the bottom is not known, or the reel stopped so lately that the lure
-        was off its way.
+        None when the bottom is not known, the reel stopped so lately that the lure was
+        off its way, or the rod may be held up.
         """
         found, since = self._known_bottoms(), max(said - self.retrieved_from, 0.0)
         before = [stop for stop in self.stops if stop.begins < since]
-        if found is None or any(stop.told and since < stop.back_at for stop in before):
+        if (
+            found is None
+            or self.raise_rod
+            or any(stop.told and since < stop.back_at for stop in before)
+        ):
             return None
         bottom, sigma, beside = found
         drift = round(self.through_water, 2)
@@ -266,9 +283,9 @@ class CastInProgress:
         )
 
     def untouched(self) -> NoTouch | None:
-        """Return what a cast without a touch teaches; None when the bottom is not known."""
+        """Return what a cast without a touch teaches; None as for a touch."""
         found = self._known_bottoms()
-        if found is None:
+        if found is None or self.raise_rod:
             return None
         drift = round(self.through_water, 2)
         return NoTouch(

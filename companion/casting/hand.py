@@ -12,17 +12,19 @@ from typing import NamedTuple
 from companion.casting.cast import CastInProgress, Whereabouts, placed
 from companion.casting.deck import Deck
 from companion.casting.ground import Ray, ahead
-from companion.casting.outlook import DRAW_COUNT, outlook
+from companion.casting.outlook import DRAW_COUNT, TopOutlook, outlook
 from companion.casting.pose import STILL_WATER, BoatPose
 from companion.casting.reelstop import (
     TOP_CLEARANCE_M,
+    TOP_SPREAD_MOST_M,
     advised_stop,
     open_stop,
+    paths_over,
     rig_of_cast,
     stop_over,
     tracks_of,
 )
-from companion.dive import Line, Lure, Retrieve
+from companion.dive import Line, Lure, Retrieve, TreeTop
 from companion.dive.calibration import SAID_LENGTH_SCATTER
 from companion.events import Fix
 from companion.sensing import moved
@@ -42,6 +44,8 @@ IN_RANGE_SIGMA_M = 0.8
 """How well the bottom has to be known there for a word about it."""
 SHORT_CAST_SHARE = 0.6
 """A short cast, in usual casts. Common practice, no source."""
+RAISED_BEFORE_S = 6.0
+"""How long before the lure comes to a top a rod has to be raised. Common practice, no source."""
 SLOWEST_RISE_MPS = 0.05
 """A lure that rises slower than this when the reel stops does not come over anything."""
 FARTHEST_LOOK_M = 90.0
@@ -148,27 +152,46 @@ def _rig_of(deck: Deck, cast: CastInProgress) -> tuple[Line, Lure, Retrieve]:
 def _with_advice(
     deck: Deck, cast: CastInProgress, since: float = 0.0
 ) -> CastInProgress:
-    """Return a cast with the stop that lets its lure over a tree top, which may well be made.
+    """Return a cast with what lets its lure over a tree top, which may well be done.
 
-    `since` is s since the retrieve began: a stop that would have had to begin before is
-    none.
+    That is a stop, or else, told at the landing, to hold the rod up. Slower or faster
+    reeling is not asked for: what rises when it is slowed down rises more when it is
+    stopped, and half as fast again brings no lure 0.1 m up. `since` is s since the
+    retrieve began: a stop that would have had to begin before is none.
     """
     danger = cast.danger()
-    if danger is None or cast.rod.lure.rises < SLOWEST_RISE_MPS:
+    if danger is None:
         return cast
     top = danger.top
     # A top that may well be met although the likeliest way clears it asks for a rise
     # all the same.
     margin = TOP_CLEARANCE_M + max(danger.clearance.best, 0.0)
-    stop = stop_over(
-        _rig_of(deck, cast), top.distance, top.depth, top.place_sigma, margin
-    )
-    if stop is None or stop.length == 0.0:
+    its_rig = _rig_of(deck, cast)
+    stop = None
+    if cast.rod.lure.rises >= SLOWEST_RISE_MPS:
+        stop = stop_over(its_rig, top.distance, top.depth, top.place_sigma, margin)
+    if stop is None:
+        return _with_rod_up(deck, cast, danger, margin) if since == 0.0 else cast
+    if stop.length == 0.0:
         return cast
     # It was solved as if the reel had turned all the time.
     stopped_before = sum(one.length for one in cast.stops)
     advised = advised_stop(stop, stopped_before)
     return cast if advised.begins < since else cast.with_stop(advised, stop.tracks)
+
+
+def _with_rod_up(
+    deck: Deck, cast: CastInProgress, danger: TopOutlook, margin: float
+) -> CastInProgress:
+    """Return a cast with the rod held up, where that lets its lure over a tree top."""
+    top = danger.top
+    if danger.after < RAISED_BEFORE_S:
+        return cast
+    spread = min(top.place_sigma, TOP_SPREAD_MOST_M)
+    tree = TreeTop(top.distance, top.depth, spread)
+    tip_up = deck.tips[cast.rod.number]["up"]
+    found = paths_over(_rig_of(deck, cast), tip_up, tree, margin)
+    return cast if found is None else cast.with_rod_perhaps_up(*found)
 
 
 def _with_outlook(deck: Deck, cast: CastInProgress) -> CastInProgress:

@@ -29,6 +29,10 @@ TOP_CLEARANCE_M = 0.3
 """By how much a lure should come over a tree top."""
 TOP_SPREAD_MOST_M = 3.0
 """How far from its marked place a stop looks after a top, at most."""
+LEAST_RAISED_M = 0.3
+"""A rod that is held up has its tip so much higher than usual at least."""
+SHALLOW_M = 0.1
+"""Nearer to the surface it makes no difference how the rod is held."""
 BACK_ON_PATH_S = 8.0
 """How long after a stop the lure swims its old way again (`companion.dive.stop.AFTER_STOP_S`)."""
 BACK_ON_PATH_M = 8.0
@@ -121,6 +125,43 @@ def stop_over(
         return dive.stop_to_clear(*rig, top, margin)
     except dive.DiveError:
         return None
+
+
+def paths_over(
+    rig: tuple[dive.Line, dive.Lure, dive.Retrieve],
+    tip_up: float,
+    top: dive.TreeTop,
+    margin: float,
+) -> tuple[dive.Path, dive.Path] | None:
+    """Return a rig's paths with its rod held as usual and up, where that lets its lure over a top; else None.
+
+    Args:
+        rig: as it is believed to be, its retrieve with the length and the drift of the
+            cast.
+        tip_up: height of a tip held up, m.
+        top: what to come over.
+        margin: by how much the lure should come over it, m.
+    """
+    line, lure, retrieve = rig
+    if tip_up < retrieve.tip_height + LEAST_RAISED_M:
+        return None
+    try:
+        usual = dive.solve(*rig)
+        up = dive.solve(line, lure, replace(retrieve, tip_height=tip_up))
+    except dive.DiveError:
+        return None
+    cleared = dive.clearance(up, top)
+    return None if cleared is None or cleared < margin else (usual, up)
+
+
+def with_rod_perhaps_up(casts: Casts, usual: dive.Path, up: dive.Path) -> Casts:
+    """Return casts with the rod held up on as many as follow advice, as two paths of the rig differ."""
+    made = _draws(len(casts.t))[0] < OBEYED_SHARE
+    deep, less = (np.interp(-casts.away, -path.x, path.z) for path in (usual, up))
+    share = np.where(deep > SHALLOW_M, less / np.maximum(deep, SHALLOW_M), 1.0)
+    return casts._replace(
+        depth=np.where(made[:, None], casts.depth * share, casts.depth)
+    )
 
 
 def rig_of_cast(

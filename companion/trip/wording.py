@@ -59,6 +59,7 @@ AGAIN_TO_UNDO_FISH = "the fish? repeat to take it back"
 NOT_UNDERSTOOD = "again?"
 STOP_NOW = "stop now"
 LET_IT_FLOAT = "let it float"
+RAISE_THE_ROD = "raise the rod"
 HEARD_LATE = "I hear you late, nothing learned"
 LOOKING = "looking"
 
@@ -276,7 +277,9 @@ def _of_danger(cast: CastInProgress, danger: TopOutlook, t: float) -> str | None
     left = cast.retrieved_from + danger.after - t
     if left < TOLD_BEFORE_S:
         return None
-    how = "" if cast.advised is None else f", stop for {_seconds(cast.advised.length)}"
+    how = f", {RAISE_THE_ROD}" if cast.raise_rod else ""
+    if cast.advised is not None:
+        how = f", stop for {_seconds(cast.advised.length)}"
     return f"tree in {_seconds(left)}{how}"
 
 

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from msgspec import structs
 
 from companion import dive
 from companion.casting.cast import FLIGHT_S
@@ -144,6 +145,66 @@ def test_the_stop_advised_clears_the_top_as_the_solver_has_it():
     assert dive.clearance(path, dive.TreeTop(TREE_M, there, 0.3)) == pytest.approx(
         wanted, abs=0.15
     )
+
+
+HANGING = structs.replace(
+    RODS[0], lure=structs.replace(RODS[0].lure, rise=0.0), spec=RODS[0].spec
+)
+
+
+def hanging_over_a_tree(above):
+    """A cast of a lure that hangs, over a tree top so much above its likeliest way, m."""
+    plain = begin_cast(
+        Deck([HANGING], ground=Level(3.0 * REACH)), Hand(1), 0.0, BOAT, Aim(12)
+    ).cast
+    away, depth = (
+        np.median(each, axis=0) for each in (plain.casts.away, plain.casts.depth)
+    )
+    there = float(np.interp(-2.0 * TREE_M, -away, depth)) - above
+    ground = Level(3.0 * REACH, tops=(TopOnWay(2.0 * TREE_M, 0.0, 0.3, there, 1),))
+    deck = Deck([HANGING], ground=ground)
+    return deck, begin_cast(deck, Hand(1), 0.0, BOAT, Aim(12)).cast, there, plain
+
+
+def test_for_a_lure_that_does_not_rise_the_rod_is_raised_where_that_clears_the_top():
+    deck, cast, there, plain = hanging_over_a_tree(0.3)
+    assert cast.advised is None
+    assert cast.raise_rod
+    assert cast_outlook(cast, 1.0, "feet").endswith(", raise the rod")
+    line, lure, retrieve = deck.learned(HANGING).best_as_told(rig_name(HANGING))
+    raised = replace(retrieve, cast=cast.length, tip_height=deck.tips[1]["up"])
+    cleared = dive.clearance(
+        dive.solve(line, lure, raised), dive.TreeTop(2.0 * TREE_M, there, 0.3)
+    )
+    assert cleared >= 0.3
+    higher = (plain.casts.depth - cast.casts.depth).max(axis=1) > 0.2
+    assert higher.mean() == pytest.approx(OBEYED_SHARE, abs=0.06)
+    assert cast.touched(FLIGHT_S + 20.0) is None, "how the rod was held is not known"
+    assert cast.untouched() is None
+
+
+def test_where_raising_the_rod_does_not_clear_the_top_nothing_is_advised():
+    _, cast, _, _ = hanging_over_a_tree(1.5)
+    assert cast.danger() is not None
+    assert not cast.raise_rod
+    assert cast.advised is None
+    assert "rod" not in cast_outlook(cast, 1.0, "feet")
+
+
+@pytest.mark.parametrize("rise", [-0.25, -0.08, 0.0, 0.08])
+def test_reeling_faster_or_half_as_fast_brings_no_lure_over_a_top(rise):
+    """So neither is ever advised: by the solver they are worth less than 15 cm."""
+    line, _, retrieve = Deck(RODS).learned(RODS[0]).best(rig_name(RODS[0]))
+    area = 1.47e-3
+    lure = dive.Lure(area, 0.75, 3.0, 500.0 * area * rise * abs(rise))
+    free = dive.solve(line, lure, retrieve)
+    began = float(np.interp(-20.0, -free.x, free.t)) - 8.0
+    for slow in (0.5, 1.5, 2.0):
+        other = dive.solve(
+            line, lure, retrieve.stopped_at(began, 20.0, slow * retrieve.speed)
+        )
+        higher = np.interp(-20.0, -free.x, free.z) - np.interp(-20.0, -other.x, other.z)
+        assert higher < 0.15
 
 
 def test_a_lure_that_hangs_is_not_stopped():
