@@ -9,6 +9,7 @@ from typing import NamedTuple
 
 from companion import dive
 from companion.casting.felt import Felt
+from companion.casting.felt_current import FeltCurrent
 from companion.casting.ground import Ground, Unmapped
 from companion.casting.outlook import DRAW_COUNT
 from companion.casting.plan import BEARINGS_DEG
@@ -53,6 +54,7 @@ class Deck:
     Attributes:
         ground: the bottom.
         felt: what touches told of it.
+        felt_current: what they told of the current.
         tips: height of a rod's tip, m above the water, by its number and how it is
             held.
     """
@@ -88,6 +90,7 @@ class Deck:
         self._usual: dict[Rod, Casts] = {}
         self._adrift: dict[tuple[Rod, int], float] = {}
         self.felt = Felt()
+        self.felt_current = FeltCurrent()
 
     @property
     def rods(self) -> list[Rod]:

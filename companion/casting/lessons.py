@@ -73,7 +73,7 @@ def learn_touch(
     sounding = felt_touch(cast, said, boat, deck.reach_band(cast.rod))
     if sounding is not None:
         deck.felt.add(number, sounding)
-    return _learn(deck, lessons.with_spent(cast), number, cast.rod, cast.touched(said))
+    return _learn(deck, lessons.with_spent(cast), number, cast, cast.touched(said))
 
 
 def learn_no_touch(
@@ -82,12 +82,13 @@ def learn_no_touch(
     """Learn from a cast whose end was logged as `number` and on which nothing was told."""
     if cast is None or cast is lessons.spent:
         return lessons, None
-    return _learn(deck, lessons, number, cast.rod, cast.untouched())
+    return _learn(deck, lessons, number, cast, cast.untouched())
 
 
 def unlearn(deck: Deck, lessons: Lessons, number: int) -> Taught:
     """Take back what the logged thing `number` has taught."""
     deck.felt.remove(number)
+    deck.felt_current.remove(number)
     rod, seen = lessons.taught.get(number, (None, None))
     if rod is None or seen is None:
         return lessons, None
@@ -111,10 +112,20 @@ def forget_rod(deck: Deck, lessons: Lessons, rod: Rod) -> Taught:
 
 
 def _learn(
-    deck: Deck, lessons: Lessons, number: int, rod: Rod, seen: Evidence | None
+    deck: Deck,
+    lessons: Lessons,
+    number: int,
+    cast: CastInProgress,
+    seen: Evidence | None,
 ) -> Taught:
     if seen is None:
         return lessons, None
+    rod = cast.rod
+    # A current that was told is in the drift already.
+    if cast.bearing is not None and cast.through_water == cast.drift:
+        deck.felt_current.add(
+            number, rod.lure.name, deck.learned(rod), seen, cast.bearing
+        )
     deck.learn(rod.lure.name, seen)
     return lessons._replace(
         taught={**lessons.taught, number: (rod, seen)}

@@ -102,11 +102,11 @@ _OFFSET_FADES_M = 1.0
 
 _DEPTHS, _DRAGS, _CASTS = (np.linspace(-3.0, 3.0, n) for n in (15, 9, 15))
 """The grid, in standard deviations: of the stated depth, the line drag and the rod's cast."""
-_THICKNESSES, _THICKNESS_WEIGHTS = (
+_FEW, _FEW_WEIGHTS = (
     np.array([-1.0, 0.0, 1.0]) * 3.0**0.5,
     np.array([1.0, 4.0, 1.0]) / 6.0,
 )
-"""The thickness of the line is only averaged over: three points of Gauss and Hermite are enough."""
+"""What is only averaged over, as the thickness of a line: three points of Gauss and Hermite are enough."""
 _THIN = 0.03
 """A relative standard deviation of the thickness that is nothing beside that of the drag."""
 _LIFT_RANGE = np.array([0.25, 4.0])
@@ -270,6 +270,20 @@ class Casts(NamedTuple):
     depth: Floats
 
 
+class Drawn(NamedTuple):
+    """Lures drawn from what is believed, all equally likely, and what is wrong aboard: each shape (n,).
+
+    Unlike `Casts` without the scatter from cast to cast. `rig` is that of the first
+    rig; another has the same lift and drag at another cast, as far from its usual one.
+    """
+
+    lift: Floats
+    drag: Floats
+    cast_log: Floats
+    offset: NDArray[np.intp]
+    pace: NDArray[np.intp]
+
+
 class _Grid:
     """A rig's paths for every combination of the unknowns.
 
@@ -284,7 +298,7 @@ class _Grid:
             stated.depth_sigma * _DEPTHS,
             stated.drag_sigma * _DRAGS,
             rig.thickness_sigma
-            * (_THICKNESSES if rig.thickness_sigma > _THIN else np.zeros(1)),
+            * (_FEW if rig.thickness_sigma > _THIN else np.zeros(1)),
             rig.whole_cast_sigma * _CASTS,
         )
         self.depth_log, self.drag_log = depth, drag
@@ -292,11 +306,7 @@ class _Grid:
         shape = np.broadcast_shapes(
             depth.shape, drag.shape, self.thickness.shape, self.cast_log.shape
         )
-        weights = (
-            np.log(_THICKNESS_WEIGHTS)
-            if shape[2] == len(_THICKNESS_WEIGHTS)
-            else np.zeros(1)
-        )
+        weights = np.log(_FEW_WEIGHTS) if shape[2] == len(_FEW_WEIGHTS) else np.zeros(1)
         self.thickness_prior = weights[:, None]
         further = self.cast_log.ravel() - rig.casts_alike * _FURTHER[:, None]
         own = -0.5 * (further / rig.cast_sigma) ** 2
@@ -376,6 +386,25 @@ class _Grid:
             depth - offsets[:, None] * np.minimum(depth / _OFFSET_FADES_M, 1.0), 0.0
         )
         return Casts(PATH_SHARES * (curves.duration / pace)[:, None], away, told)
+
+    def likely_of(self, seen: Evidence, drawn: Drawn, drift: float) -> Floats:
+        """Return p(seen) for each of the drawn, from a boat with another drift, (n,)."""
+        n, about = len(drawn.lift), drawn.cast_log
+        scatter = CAST_SCATTER * _FEW
+        if seen.length is not None:
+            about = np.full(n, math.log(seen.length / self.usual))
+            scatter = SAID_LENGTH_SCATTER * _FEW
+        each = np.repeat(np.arange(n), len(scatter))
+        curves = self.table.curves(
+            drawn.lift[each], drawn.drag[each], np.add.outer(about, scatter).ravel()
+        )
+        ways = [
+            (1.0 - sum(share for share, _ in seen.beside), seen.bottom),
+            *seen.beside,
+        ]
+        likely = _likely(seen, ways, curves.paths(drift), curves.duration)
+        own = likely[np.arange(len(each)), drawn.offset[each], drawn.pace[each]]
+        return np.asarray(own.reshape(n, -1) @ _FEW_WEIGHTS)
 
     def log_likelihood(self, seen: Evidence) -> Floats:
         """Return ln p(seen), shape `seen_shape`, each cast scattering about the usual one or the one said."""
@@ -845,6 +874,30 @@ class Calibration:
             )
         faster = np.exp(SPEED_SCATTER * pace + _PACES[paces])
         return grid.casts(cells, _OFFSETS_M[offsets], cast_log, faster, drift)
+
+    def drawn(self, n: int) -> Drawn:
+        """Return n lures drawn from what is believed, the same at every call."""
+        rig = next(iter(self.rigs))
+        grid, weight = self._grids[rig], self.posterior.full_weight(rig)
+        order = np.argsort(grid.reach, axis=None)
+        share = np.cumsum(weight.reshape(len(order), -1)[order].ravel())
+        at = np.searchsorted(share, (np.arange(n) + 0.5) / n * share[-1])
+        cells, wrong = np.divmod(
+            np.minimum(at, len(share) - 1), len(_OFFSETS_M) * len(_PACES)
+        )
+        offset, pace = np.divmod(wrong, len(_PACES))
+        lift, drag, cast = (
+            np.broadcast_to(axis, grid.prior.shape).ravel()[order[cells]]
+            for axis in (grid._lift, grid._drag, grid.cast_log)
+        )
+        return Drawn(lift, drag, cast, offset, pace)
+
+    def likely_in(self, seen: Evidence, drawn: Drawn, drifts: Floats) -> Floats:
+        """Return p(seen) for each of the drawn and each drift of the boat, m/s, (n, drifts)."""
+        grid = self._grid_of(seen.rig)
+        return np.stack(
+            [grid.likely_of(seen, drawn, float(drift)) for drift in drifts], axis=1
+        )
 
     def _means(self, rig: str) -> tuple[float, float]:
         """Return the means of ln drag (the line's thickness included) and ln cast."""

@@ -10,7 +10,7 @@ from companion.tackle.lines import (
     size_diameter,
     strength_diameter,
 )
-from companion.tackle.lures import DiveStyle, LureSpec, Rating, WhenStopped
+from companion.tackle.lures import Deflection, DiveStyle, LureSpec, Rating, WhenStopped
 from companion.tackle.reach import (
     Change,
     RodReach,
@@ -30,6 +30,7 @@ __all__ = [
     "SIZE_DIAMETER_M",
     "Backing",
     "Change",
+    "Deflection",
     "DiveStyle",
     "Leader",
     "LineSpec",

@@ -23,6 +23,9 @@ from companion.tackle.quantities import Cast, Depth, Quantity
 DiveStyle = Literal["gradual curve", "steep", "straight down"]
 """How the lure gets down: along a long curve, steeply, or straight down from the first turns of the reel."""
 
+Deflection = Literal["small", "wide"]
+"""How far a lure is thrown off what it hits."""
+
 WhenStopped = Literal[
     "rises fast", "rises slowly", "hangs", "sinks slowly", "sinks fast"
 ]
@@ -96,6 +99,7 @@ class LureSpec(msgspec.Struct, frozen=True):
             it is dragged.
         down_after: m from the landing after which it is down on the rated cast, in
             place of `style`.
+        deflection: how far it is thrown off what it hits, or None.
     """
 
     name: str
@@ -107,6 +111,7 @@ class LureSpec(msgspec.Struct, frozen=True):
     weight: Annotated[float, Quantity("mass", 0.5e-3, 1.0)] | None = None
     also: Rating | None = None
     down_after: Annotated[float, Quantity("length", 1.0, 100.0)] | None = None
+    deflection: Deflection | None = None
 
     def __post_init__(self) -> None:
         """Check how it rises or sinks.

@@ -266,3 +266,4 @@ class Engine:
             core.keep.reading(t, self._sensing.utc(t), core.boat.at(t))
             core.keep.lakebed(t, core.rooms.bed)
         self._lookout.look_at_level(t)
+        self._lookout.look_at_current(t)

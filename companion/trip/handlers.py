@@ -14,6 +14,7 @@ from typing import Literal, NamedTuple
 
 from companion.casting.cast import CastInProgress
 from companion.casting.deck import Lesson
+from companion.casting.deflection import lost_for
 from companion.casting.hand import (
     SLOWEST_RISE_MPS,
     Aim,
@@ -241,10 +242,12 @@ def _(command: c.LostFish, moment: Moment, state: TripState, rooms: Rooms) -> Ou
 def _(command: c.Touched, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
     if command.on == "wood":  # it stands above the bottom, nobody knows how high
         touch = entries.logged_at_lure(rooms, state, moment, "touch", command.on)
-        return _logged(command, touch, _cast_spent(state, moment), rooms)
+        outcome = _logged(command, touch, _cast_spent(state, moment), rooms)
+        return _with_what_is_lost(outcome, command, moment, state, rooms)
     outcome = _logged(
         command, entries.logged_touch(rooms, state, moment, command.on), state, rooms
     )
+    outcome = _with_what_is_lost(outcome, command, moment, state, rooms)
     number, cast, boat = (
         outcome.state.last_number,
         _cast_under_way(state, moment),
@@ -254,6 +257,19 @@ def _(command: c.Touched, moment: Moment, state: TripState, rooms: Rooms) -> Out
         return outcome._replace(state=_cast_spent(outcome.state, moment))
     taught = learn_touch(rooms.deck, state.lessons, number, moment.began, cast, boat)
     return _with_lesson(outcome, moment, taught)
+
+
+def _with_what_is_lost(
+    outcome: Outcome, command: c.Touched, moment: Moment, state: TripState, rooms: Rooms
+) -> Outcome:
+    """Return an outcome that tells for how long a lure that is thrown off widely has lost the bottom."""
+    cast = _cast_under_way(state, moment)
+    if command.on is None or cast is None or cast.rod.lure.deflection != "wide":
+        return outcome
+    far, _, depth, _ = cast.at(moment.began - rooms.reaction)
+    lost = lost_for(rooms.deck.path(cast.rod), far, depth, "wide")
+    words = wording.off_the_bottom(lost, rooms.unit)
+    return outcome._replace(reply=f"{outcome.reply}, {words}")
 
 
 # --- casts and places -----------------------------------------------------------------------------------

@@ -7,7 +7,7 @@ from dataclasses import replace
 import msgspec
 
 from companion.casting.hand import Hand
-from companion.casting.pose import pose_of
+from companion.casting.pose import STILL_WATER, pose_of
 from companion.events import DepthNews, Notice
 from companion.lakebed.bed import CoverHint
 from companion.sensing import MaximumAges, Position
@@ -117,6 +117,15 @@ class Lookout:
         core = self._core
         hint = core.rooms.bed.level_hint()
         self._speech.volunteer(t, self._volunteer.notice_level(core.instant(t), hint))
+
+    def look_at_current(self, t: float) -> None:
+        """Tell at logic time t, s, what the touches tell of a current that nobody has told of."""
+        core = self._core
+        if core.state.current == STILL_WATER:
+            hint, pose = core.rooms.deck.felt_current.hint, pose_of(core.boat.at(t))
+            self._speech.volunteer(
+                t, self._volunteer.notice_current(core.instant(t), hint, pose.heading)
+            )
 
     def follow_hand(self, t: float, before: Hand) -> None:
         """Follow what a command at logic time t, s, has changed in the hand."""

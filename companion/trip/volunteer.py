@@ -10,6 +10,7 @@ from typing import NamedTuple
 
 from companion.casting.cast import CastInProgress
 from companion.casting.deck import Deck
+from companion.casting.felt_current import CurrentHint
 from companion.casting.hand import Hand, depth_in_range, drift_of_next_cast, rod_of
 from companion.casting.match import MatchWatch
 from companion.casting.pose import BoatPose
@@ -20,7 +21,7 @@ from companion.sensing import range_and_bearing
 from companion.trip import entries, wording
 from companion.trip.policy import Action, Kind
 from companion.trip.presence import NEVER_S
-from companion.units import LengthUnit, spoken_depth
+from companion.units import KNOT, NINE_IN_TEN_SIGMAS, LengthUnit, spoken_depth
 
 RANGE_LOOK_EVERY_S = 2.0
 """How often the bottom in the casting range is looked at."""
@@ -81,6 +82,7 @@ class Volunteer:
         self._looked_from: BoatPose | None = None
         self._looked_at = 0.0
         self._level_told = False
+        self._current_told = False
         self.remind_at = NEVER_S
 
     def forget_depth(self) -> None:
@@ -194,3 +196,14 @@ class Volunteer:
         self._level_told = True
         text = wording.water_level(hint.higher, self._unit)
         return Noticed(Notice(t=at.t, utc=at.utc, text=text), text, "water")
+
+    def notice_current(
+        self, at: Stamp, hint: CurrentHint | None, heading: float | None
+    ) -> Noticed | None:
+        """Return once a trip that touches tell of a current."""
+        if hint is None or self._current_told:
+            return None
+        self._current_told = True
+        text = wording.felt_current(hint.speed, hint.towards, heading)
+        doubt = f", give or take {NINE_IN_TEN_SIGMAS * hint.sigma / KNOT:.1f} knots"
+        return Noticed(Notice(t=at.t, utc=at.utc, text=text + doubt), text, "water")

@@ -16,8 +16,14 @@ from companion.casting.match import JUST_CLEAR_M, Standing
 from companion.casting.outlook import CastOutlook, TopOutlook
 from companion.casting.plan import Plan
 from companion.tackle import Rod
-from companion.units import YARD, LengthUnit, spoken_depth
-from companion.voice.grammar import NUMBER_WORDS, TENS_WORDS, clock_words, number_words
+from companion.units import KNOT, YARD, LengthUnit, spoken_depth
+from companion.voice.grammar import (
+    NUMBER_WORDS,
+    SPOKEN_CURRENTS,
+    TENS_WORDS,
+    clock_words,
+    number_words,
+)
 
 NUMBERS = frozenset([*NUMBER_WORDS, *TENS_WORDS])
 TOLD_BEFORE_S = 2.0
@@ -58,6 +64,7 @@ TREE_NOW = "tree now"
 AGAIN_TO_UNDO_FISH = "the fish? repeat to take it back"
 NOT_UNDERSTOOD = "again?"
 STOP_NOW = "stop now"
+OFF_THE_BOTTOM = "off the bottom from here"
 LET_IT_FLOAT = "let it float"
 RAISE_THE_ROD = "raise the rod"
 HEARD_LATE = "I hear you late, nothing learned"
@@ -148,6 +155,19 @@ def lure_depth(depth: float, unit: LengthUnit) -> str:
     return f"it is at {spoken_depth(depth, unit)}"
 
 
+def off_the_bottom(metres: float | None, unit: LengthUnit) -> str:
+    """Return for how long a lure that was thrown off has lost the bottom; None: it does not come back.
+
+    >>> off_the_bottom(3.2, "feet"), off_the_bottom(None, "feet")
+    ('off the bottom for four yards', 'off the bottom from here')
+    """
+    if metres is None:
+        return OFF_THE_BOTTOM
+    far = max(round(metres / YARD if unit == "feet" else metres), 1)
+    name = "yard" if unit == "feet" else "metre"
+    return f"off the bottom for {number_words(far)} {name}{'' if far == 1 else 's'}"
+
+
 def taken_back(what: str) -> str:
     """Return that a logged thing was taken back."""
     return f"{what} taken back"
@@ -162,6 +182,18 @@ def water_level(higher: float, unit: LengthUnit) -> str:
     """Return that the water seems to stand `higher` m above the map's."""
     way = "higher" if higher > 0.0 else "lower"
     return f"water seems {spoken_depth(abs(higher), unit)} {way} than the map"
+
+
+def felt_current(speed: float, towards: float, heading: float | None) -> str:
+    """Return that touches tell of a current, to a quarter of a knot, by the hour it runs towards.
+
+    >>> felt_current(0.27, 100.0, 40.0), felt_current(0.5, 0.0, None)
+    ("water seems to run half a knot, two o'clock", 'water seems to run one knot, north')
+    """
+    quarters = max(round(speed / (0.25 * KNOT)), 1)
+    known = {round(4.0 * knots): words for words, knots in SPOKEN_CURRENTS.items()}
+    how = known.get(quarters) or known[min(known, key=lambda one: abs(one - quarters))]
+    return f"water seems to run {how}, {_direction(towards, heading)}"
 
 
 def match(

@@ -57,3 +57,25 @@ def test_no_line_is_a_phrase_that_is_listened_for_and_all_are_short(standing, ah
     line = wording.match(standing, "feet", ahead=ahead)
     assert not GRAMMAR.echoes(line)
     assert len(line.split()) <= 9
+
+
+@pytest.mark.parametrize("unit", ["feet", "metres"])
+@pytest.mark.parametrize("far", [None, 0.3, 1.0, 4.6, 21.0])
+def test_a_lure_off_the_bottom_is_told_in_few_words_that_are_no_command(far, unit):
+    line = wording.off_the_bottom(far, unit)
+    assert not GRAMMAR.echoes(line)
+    assert len(line.split()) <= 7
+
+
+@pytest.mark.parametrize("speed", [0.13, 0.26, 0.4, 0.56])
+@pytest.mark.parametrize("heading", [None, 200.0])
+def test_a_current_that_touches_tell_of_is_told_in_words_that_are_no_command(
+    speed, heading
+):
+    line = wording.felt_current(speed, 100.0, heading)
+    assert not GRAMMAR.echoes(line)
+    assert line.endswith("east" if heading is None else "nine o'clock")
+
+
+def test_what_to_do_about_a_tree_is_no_command():
+    assert not GRAMMAR.echoes(f"tree in 12 seconds, {wording.RAISE_THE_ROD}")
