@@ -195,6 +195,9 @@ class Instant:
 
 def pressed(depth: Floats) -> tuple[Floats, Floats]:
     """Return how far a soft edge gives way before it holds, m, and its slope; soft over SOFT."""
+    if (depth <= 0.0).all():
+        nothing = np.zeros_like(depth)
+        return nothing, nothing
     soft = np.clip(depth / PENALTY_ONSET_M, 0.0, 1.0)
     return np.where(
         depth > PENALTY_ONSET_M,
@@ -234,13 +237,15 @@ class Balance:
         force = -(
             self.force[:, None] + now.length[:, None] * (self.load @ points.below.T)
         )
-        self.residual, self.tension = dot(self.across, force), dot(self.along, force)
+        turned = np.conj(self.along) * force
+        self.residual, self.tension = turned.imag, turned.real
 
     def _line_load(self) -> None:
         """Drag and weight per length of line, N/m, (B, N)."""
         now, line = self.now, self.now.line
         moving = now.rate[:, None] * self.line + now.past_line
-        self.sideways, self.endways = dot(self.across, moving), dot(self.along, moving)
+        turned = np.conj(self.along) * moving
+        self.sideways, self.endways = turned.imag, turned.real
         sliding = (
             self.endways + now.reeling[:, None] * self.points.xi
             if self.case.slide is None
@@ -263,11 +268,12 @@ class Balance:
         self.tangential_slope = (
             2.0 * line.tangential * pace if self.case.slide is None else 0.0 * speed
         )
-        rise = np.clip(1.0 + self.line.imag / LOAD_FADE_M, 0.0, 1.0)
+        rise = np.minimum(np.maximum(1.0 + self.line.imag / LOAD_FADE_M, 0.0), 1.0)
         self.wet = rise * rise * (3.0 - 2.0 * rise)
         self.wetting = 6.0 * rise * (1.0 - rise) / LOAD_FADE_M
+        # Across is along turned by a right angle.
         self.load_in_water = (
-            1j * line.weight - self.normal * self.across - self.tangential * self.along
+            1j * line.weight - (self.tangential + 1j * self.normal) * self.along
         )
         self.load = self.wet * self.load_in_water
 
@@ -278,7 +284,7 @@ class Balance:
         step = self.lure - self.now.last_lure
         self.stepped = np.abs(step)
         self.heading = step / (self.stepped + 1e-12)
-        share = np.clip((self.now.swum + self.stepped) / case.onset, 0.0, 1.0)
+        share = np.minimum((self.now.swum + self.stepped) / case.onset, 1.0)
         self.swimming = share * share * (3.0 - 2.0 * share)
         self.taking_up = 6.0 * share * (1.0 - share) / case.onset
         self.lifting = case.lift * self.swimming * self.now.led

@@ -168,6 +168,8 @@ class Profile:
 
     def distance(self, t: float) -> float:
         """Return the distance, m, run from time 0 to time t, s (exact for straight pieces)."""
+        if len(self.times) == 1:
+            return self.speeds[0] * t
         knots = np.array([0.0, *(k for k in self.times if 0.0 < k < t), t])
         speeds = np.interp(knots, self.times, self.speeds)
         return float(np.sum(np.diff(knots) * 0.5 * (speeds[1:] + speeds[:-1])))

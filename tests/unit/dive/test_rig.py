@@ -19,7 +19,7 @@ from companion.dive import DiveError, Line, Lure, Profile, Retrieve, steady, wit
         (lambda: Retrieve(1.0), "cast is 1 m, expected 2 to 260 m"),
         (lambda: Retrieve(40.0, speed=9.0), "retrieve speed"),
         (lambda: Retrieve(40.0, tip_height=6.0), "rod tip height"),
-        (lambda: Retrieve(40.0, drift=-4.0), "drift"),
+        (lambda: Retrieve(40.0, drift=-6.0), "drift"),
         (lambda: Retrieve(40.0, temperature=60.0), "water temperature"),
         (lambda: Profile((0.0, 1.0), (1.0,)), "as many speeds as times"),
         (lambda: Profile((1.0, 1.0), (1.0, 2.0)), "must rise"),
