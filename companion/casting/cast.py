@@ -24,10 +24,9 @@ from companion.casting.reelstop import (
     BACK_ON_PATH_M,
     ReelStop,
     along_rows,
-    with_rod_perhaps_up,
     with_stop,
 )
-from companion.dive import Path, StopTracks
+from companion.dive import StopTracks
 from companion.dive.calibration import BOTTOM_SIGMA, Casts, NoTouch, Soundings, Touch
 from companion.events import Fix
 from companion.sensing.course_made_good import GPS_SIGMA_M
@@ -140,11 +139,6 @@ class CastInProgress:
             tracks=tracks,
             going=not stop.told,
         )
-
-    def with_rod_perhaps_up(self, usual: Path, up: Path) -> CastInProgress:
-        """Return the same cast with its rod held up, as was advised: paths with it usual, and up."""
-        casts = with_rod_perhaps_up(self.casts, usual, up)
-        return replace(self, casts=casts, raise_rod=True)
 
     def with_stop_ended(self, t: float) -> CastInProgress:
         """Return the same cast after it was told at logic time t, s, that the reel turns again."""

@@ -19,11 +19,17 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from companion.dive.calibration import Calibration, Drawn, Evidence
+from companion.dive.calibration import (
+    Calibration,
+    Drawn,
+    Evidence,
+    drawn_lures,
+    likely_adrift,
+)
 
 Floats = NDArray[np.float64]
 
-DRAW_COUNT = 96
+LURES_DRAWN = 96
 """Lures that stand for what a lure may be."""
 CURRENT_SIGMA_MPS = 0.2
 """Standard deviation of a current nobody has told of, east and north. Common practice, no source."""
@@ -46,7 +52,7 @@ class CurrentHint(NamedTuple):
 
 @dataclass
 class FeltCurrent:
-    """What the casts of a trip tell of the current."""
+    """The current by the casts of a trip, those that taught something of their lure."""
 
     _drawn: dict[str, Drawn] = field(default_factory=dict)
     _told: dict[int, tuple[str, Floats]] = field(default_factory=dict)
@@ -61,8 +67,8 @@ class FeltCurrent:
     ) -> None:
         """Take in what was logged as `number` of a lure, before its calibration learns from it."""
         if lure not in self._drawn:
-            self._drawn[lure] = known.drawn(DRAW_COUNT)
-        likely = known.likely_in(seen, self._drawn[lure], seen.drift - _ALONG_MPS)
+            self._drawn[lure] = drawn_lures(known, LURES_DRAWN)
+        likely = likely_adrift(known, seen, self._drawn[lure], seen.drift - _ALONG_MPS)
         angle = math.radians(bearing)
         along = _EAST * math.sin(angle) + _NORTH * math.cos(angle)
         self._told[number] = lure, _at(np.log(likely), along)

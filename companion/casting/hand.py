@@ -7,6 +7,7 @@ afterwards.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import NamedTuple
 
 from companion.casting.cast import CastInProgress, Whereabouts, placed
@@ -23,6 +24,7 @@ from companion.casting.reelstop import (
     rig_of_cast,
     stop_over,
     tracks_of,
+    with_rod_perhaps_up,
 )
 from companion.dive import Line, Lure, Retrieve, TreeTop
 from companion.dive.calibration import SAID_LENGTH_SCATTER
@@ -191,7 +193,10 @@ def _with_rod_up(
     tree = TreeTop(top.distance, top.depth, spread)
     tip_up = deck.tips[cast.rod.number]["up"]
     found = paths_over(_rig_of(deck, cast), tip_up, tree, margin)
-    return cast if found is None else cast.with_rod_perhaps_up(*found)
+    if found is None:
+        return cast
+    casts = with_rod_perhaps_up(cast.casts, *found)
+    return replace(cast, casts=casts, raise_rod=True)
 
 
 def _with_outlook(deck: Deck, cast: CastInProgress) -> CastInProgress:

@@ -34,7 +34,7 @@ class Current(NamedTuple):
 
     @property
     def held(self) -> Callable[[float], float] | None:
-        """How fast a boat held in place moves through the water in a direction; None in still water."""
+        """The speed a boat held in place has through the water in a direction; None in still water."""
         return (lambda bearing: -self.along(bearing)) if self.speed else None
 
 

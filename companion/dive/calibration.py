@@ -273,8 +273,8 @@ class Casts(NamedTuple):
 class Drawn(NamedTuple):
     """Lures drawn from what is believed, all equally likely, and what is wrong aboard: each shape (n,).
 
-    Unlike `Casts` without the scatter from cast to cast. `rig` is that of the first
-    rig; another has the same lift and drag at another cast, as far from its usual one.
+    Unlike `Casts` without the scatter from cast to cast. They are drawn for the first
+    rig; on another they have its line's and cast's error as well.
     """
 
     lift: Floats
@@ -875,30 +875,6 @@ class Calibration:
         faster = np.exp(SPEED_SCATTER * pace + _PACES[paces])
         return grid.casts(cells, _OFFSETS_M[offsets], cast_log, faster, drift)
 
-    def drawn(self, n: int) -> Drawn:
-        """Return n lures drawn from what is believed, the same at every call."""
-        rig = next(iter(self.rigs))
-        grid, weight = self._grids[rig], self.posterior.full_weight(rig)
-        order = np.argsort(grid.reach, axis=None)
-        share = np.cumsum(weight.reshape(len(order), -1)[order].ravel())
-        at = np.searchsorted(share, (np.arange(n) + 0.5) / n * share[-1])
-        cells, wrong = np.divmod(
-            np.minimum(at, len(share) - 1), len(_OFFSETS_M) * len(_PACES)
-        )
-        offset, pace = np.divmod(wrong, len(_PACES))
-        lift, drag, cast = (
-            np.broadcast_to(axis, grid.prior.shape).ravel()[order[cells]]
-            for axis in (grid._lift, grid._drag, grid.cast_log)
-        )
-        return Drawn(lift, drag, cast, offset, pace)
-
-    def likely_in(self, seen: Evidence, drawn: Drawn, drifts: Floats) -> Floats:
-        """Return p(seen) for each of the drawn and each drift of the boat, m/s, (n, drifts)."""
-        grid = self._grid_of(seen.rig)
-        return np.stack(
-            [grid.likely_of(seen, drawn, float(drift)) for drift in drifts], axis=1
-        )
-
     def _means(self, rig: str) -> tuple[float, float]:
         """Return the means of ln drag (the line's thickness included) and ln cast."""
         grid, weight = self._grids[rig], self.posterior.weight(rig)
@@ -919,3 +895,31 @@ class Calibration:
 
     def _estimate(self, rig: str, what: Callable[[_Grid], Floats]) -> Estimate:
         return _estimate(what(self._grids[rig]), self.posterior.weight(rig))
+
+
+def drawn_lures(known: Calibration, n: int) -> Drawn:
+    """Return n lures drawn from what is believed, the same at every call."""
+    rig = next(iter(known.rigs))
+    grid, weight = known._grids[rig], known.posterior.full_weight(rig)
+    order = np.argsort(grid.reach, axis=None)
+    share = np.cumsum(weight.reshape(len(order), -1)[order].ravel())
+    at = np.searchsorted(share, (np.arange(n) + 0.5) / n * share[-1])
+    cells, wrong = np.divmod(
+        np.minimum(at, len(share) - 1), len(_OFFSETS_M) * len(_PACES)
+    )
+    offset, pace = np.divmod(wrong, len(_PACES))
+    lift, drag, cast = (
+        np.broadcast_to(axis, grid.prior.shape).ravel()[order[cells]]
+        for axis in (grid._lift, grid._drag, grid.cast_log)
+    )
+    return Drawn(lift, drag, cast, offset, pace)
+
+
+def likely_adrift(
+    known: Calibration, seen: Evidence, drawn: Drawn, drifts: Floats
+) -> Floats:
+    """Return p(seen) for each of the lures drawn and each drift of the boat, m/s, (n, drifts)."""
+    grid = known._grid_of(seen.rig)
+    return np.stack(
+        [grid.likely_of(seen, drawn, float(drift)) for drift in drifts], axis=1
+    )
