@@ -16,7 +16,7 @@ from companion.casting.planning import (
     MARK_NEAR_M,
     Planner,
 )
-from companion.casting.pose import BoatPose
+from companion.casting.pose import BoatPose, Current
 from companion.events import Fix
 
 HERE = Fix(45.0, -93.0, 2.0)
@@ -72,7 +72,7 @@ class Waters:
 
 DECK = SimpleNamespace(
     rods=[SimpleNamespace(cast=30.0), SimpleNamespace(cast=40.0)],
-    reaches_as_now=lambda: "reaches",
+    reaches_as_now=lambda towards: "reaches" if towards is None else towards,
 )
 
 
@@ -91,6 +91,15 @@ def test_which_rod_is_searched_around_a_boat_that_stays_where_it_lies():
     assert search.reaches == "reaches"
     assert (search.target.name, search.target.lines) == ("here", None)
     assert search.wish == Wish(boat=PLACE)
+
+
+def test_in_a_current_the_rods_reach_as_the_boat_moves_or_as_it_is_held():
+    north = Current(0.5, 0.0)
+    with_water = BoatPose(HERE, 0.0, 0.0, 0.5, None, north)
+    moving = Planner(DECK, Waters()).which_rod(with_water).reaches
+    assert moving(0.0) == pytest.approx(0.0)
+    held = Planner(DECK, Waters()).where_from(with_water).reaches
+    assert [held(b) for b in (0.0, 90.0, 180.0)] == pytest.approx([-0.5, 0.0, 0.5])
 
 
 def test_where_from_is_searched_around_the_boat_where_no_mark_is_near():
