@@ -569,13 +569,11 @@ class _Posterior:
     Attributes:
         grids: by the rig's name.
         seen: ln of how likely what was seen is on each, shape `_Grid.seen_shape`.
-        elsewhere: what other lures have told of what is common to all rods of the boat,
-            by the bottom's offset and by how much further casts go.
     """
 
     def __init__(self, grids: dict[str, _Grid]) -> None:
         self.grids = grids
-        self.elsewhere = np.zeros((len(_OFFSETS_M), len(_FURTHER)))
+        self._elsewhere = np.zeros((len(_OFFSETS_M), len(_FURTHER)))
         self.forget()
 
     def forget(self) -> None:
@@ -583,17 +581,42 @@ class _Posterior:
         self.seen = {
             name: np.zeros(grid.seen_shape) for name, grid in self.grids.items()
         }
+        self._by_offset: dict[str, Floats] = {}
+
+    def see(self, rig: str, log_likelihood: Floats) -> None:
+        """Take in ln of how likely something seen with a rig is, shape `_Grid.seen_shape`."""
+        self.seen[rig] = self.seen[rig] + log_likelihood
+        self._by_offset.clear()
+
+    @property
+    def elsewhere(self) -> Floats:
+        """What other lures have told of what is common to all rods of the boat.
+
+        ln, by the bottom's offset and by how much further casts go.
+        """
+        return self._elsewhere
+
+    @elsewhere.setter
+    def elsewhere(self, told: Floats) -> None:
+        self._elsewhere = told
+        self._by_offset.clear()
 
     def copy(self) -> _Posterior:
         """Return the same, which learns nothing more."""
         copied = copy(self)
-        copied.grids = dict(self.grids)
-        copied.seen = {name: seen.copy() for name, seen in self.seen.items()}
+        copied.grids, copied.seen = dict(self.grids), dict(self.seen)
+        copied._by_offset = dict(self._by_offset)
         return copied
 
     def weight(self, rig: str) -> Floats:
         """Return the posterior on one rig's grid."""
-        return np.asarray(self.full_weight(rig).sum(axis=(-2, -1)))
+        return np.asarray(self.weight_by_offset(rig).sum(axis=-1))
+
+    def weight_by_offset(self, rig: str) -> Floats:
+        """Return the same with offsets; kept until something else is seen, for it is asked often."""
+        if rig not in self._by_offset:
+            self._by_offset[rig] = self.full_weight(rig).sum(axis=-1)
+        return self._by_offset[rig]
 
     def full_weight(self, rig: str) -> Floats:
         """Return the same with offsets and paces; the others' evidence comes in by the shared axes."""
@@ -735,9 +758,7 @@ class Calibration:
                     "log": np.sum([grid.log_likelihood(seen) for seen in mine], axis=0)
                 }
 
-            self.posterior.seen[name] = np.array(
-                kept("seen by pace", inputs, say)["log"]
-            )
+            self.posterior.see(name, np.array(kept("seen by pace", inputs, say)["log"]))
 
     def _grid_of(self, rig: str) -> _Grid:
         if rig not in self._grids:
@@ -750,8 +771,7 @@ class Calibration:
         Raises:
             ValueError: its rig is not one of this calibration's.
         """
-        grid = self._grid_of(seen.rig)
-        self.posterior.seen[seen.rig] += grid.log_likelihood(seen)
+        self.posterior.see(seen.rig, self._grid_of(seen.rig).log_likelihood(seen))
         self.evidence.append(seen)
 
     def unlearn(self, seen: Evidence) -> None:
@@ -761,7 +781,7 @@ class Calibration:
             ValueError: it was never taken in.
         """
         self.evidence.remove(seen)
-        self.posterior.seen[seen.rig] -= self._grids[seen.rig].log_likelihood(seen)
+        self.posterior.see(seen.rig, -self._grids[seen.rig].log_likelihood(seen))
 
     def forget(self, rig: str | None = None) -> None:
         """Forget what was learned on one rig, or everything."""
@@ -793,7 +813,7 @@ class Calibration:
 
     def reach_as_told(self, rig: str) -> Estimate:
         """Return the reach, m, as depths are told on this boat: less what all of them are off by."""
-        weight = self.posterior.full_weight(rig).sum(axis=-1)
+        weight = self.posterior.weight_by_offset(rig)
         return _estimate(self._grids[rig].reach[..., None] - _OFFSETS_M, weight)
 
     def best(self, rig: str) -> tuple[Line, Lure, Retrieve]:
