@@ -590,9 +590,9 @@ class _Posterior:
 
     @property
     def elsewhere(self) -> Floats:
-        """What other lures have told of what is common to all rods of the boat.
+        """Return ln of the odds that other lures give to what is common to all rods of the boat.
 
-        ln, by the bottom's offset and by how much further casts go.
+        By the bottom's offset and by how much further casts go.
         """
         return self._elsewhere
 
