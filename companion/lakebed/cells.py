@@ -146,9 +146,18 @@ class Cells:
         column, row = math.floor(east / self.side), math.floor(north / self.side)
         return (column // _SIDE, row // _SIDE), (column % _SIDE) * _SIDE + row % _SIDE
 
-    def add(self, east: float, north: float, depth: float) -> bool:
-        """Add a sounding; return whether it opened a new cell."""
-        key, place = self.locate(east, north)
+    def add(
+        self,
+        east: float,
+        north: float,
+        depth: float,
+        where: tuple[TileKey, int] | None = None,
+    ) -> bool:
+        """Add a sounding; return whether it opened a new cell.
+
+        `where` is what `locate` gives for its place, when that is known already.
+        """
+        key, place = where or self.locate(east, north)
         tile = self._tiles.get(key)
         if tile is None:
             tile = self._tiles[key] = Tile()

@@ -118,7 +118,7 @@ class Surface:
     def add(self, east: float, north: float, depth: float) -> None:
         """Add a gated sounding: place m, depth below today's surface m."""
         cells = self._cells
-        key, place = cells.locate(east, north)
+        where = key, place = cells.locate(east, north)
         if key not in self._before:
             tile = cells.tile(key)
             self._before[key] = None if tile is None else tile.to_bytes()
@@ -128,7 +128,7 @@ class Surface:
         self._trip.extend((east, north, depth))
         self._mosaic.note(east, north)
         if (
-            cells.add(east, north, depth - self._level)
+            cells.add(east, north, depth - self._level, where)
             and cells.count >= self._learn_at
         ):
             self._learn(east, north)

@@ -160,9 +160,9 @@ def test_kriging_is_the_textbook_solution():
     )
     support, model = Support(east, north, depth, count, np.zeros(7)), Variation(1.3)
     local = Local(support, model)
-    gamma = (np.hypot(east[:, None] - east, north[:, None] - north) / 10.0) ** (
-        kriging.EXPONENT_QUARTERS / 4
-    )
+    gamma = (
+        np.hypot(east[:, None] - east, north[:, None] - north) / 10.0
+    ) ** kriging.EXPONENT
     system = np.block(
         [
             [
@@ -172,15 +172,11 @@ def test_kriging_is_the_textbook_solution():
             [np.ones((1, 7)), 0.0],
         ]
     )
-    asked = (np.hypot(east - 3.0, north + 2.0) / 10.0) ** (
-        kriging.EXPONENT_QUARTERS / 4
-    )
+    asked = (np.hypot(east - 3.0, north + 2.0) / 10.0) ** kriging.EXPONENT
     weights = np.linalg.solve(system, np.append(-asked, 1.0))
-    assert local.depth(np.array([3.0]), np.array([-2.0]))[0] == pytest.approx(
-        weights[:7] @ depth, rel=1e-3
-    )
-    variance = local.variance(np.array([3.0]), np.array([-2.0]))[0]
-    assert variance == pytest.approx(
+    found, variance = local.estimate(np.array([3.0]), np.array([-2.0]), slice(None))
+    assert found[0] == pytest.approx(weights[:7] @ depth, rel=1e-3)
+    assert variance[0] == pytest.approx(
         local.sill * -(weights @ np.append(-asked, 1.0)), rel=1e-2
     )
 
