@@ -6,7 +6,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from companion.casting.match import ANY_LESSER, UNKNOWN_MATCH, MatchRules, MatchWatch
+from companion.casting.match import (
+    ANY_LESSER,
+    UNKNOWN_MATCH,
+    MatchRules,
+    MatchWatch,
+    Standing,
+)
 
 REACHES = {1: 6.0, 2: 5.0, 3: 2.0}
 RULES = MatchRules()
@@ -114,3 +120,11 @@ def test_a_state_is_never_further_from_the_depth_than_deadband_or_dwell(
         surely = abs(now.margin) > RULES.deadband and (before.margin <= 0.0) == down
         if surely and abs(before.margin) > RULES.deadband:
             assert (now.state == "touch") == down
+
+
+def test_the_rod_that_stays_named_is_named_of_the_state_as_it_is_now():
+    standings = stood([9.0] * 3 + [5.5] * 20, in_hand=3)
+    assert standings[0] == Standing("short", 9.0, 7.0, None)
+    assert standings[-1] == Standing("short", 5.5, 3.5, 1)
+    near = stood([5.5] * 5 + [2.9] * 20, in_hand=3, reaches={1: 3.5, 3: 2.0})
+    assert near[-1] == Standing("clear", 2.9, pytest.approx(0.9), 1)

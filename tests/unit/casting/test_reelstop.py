@@ -1,6 +1,7 @@
 """Stops of the reel on a cast: told, taken back up, advised; the clock, the place and what is taught."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -11,7 +12,16 @@ from companion.casting.cast import FLIGHT_S
 from companion.casting.deck import Deck
 from companion.casting.ground import TopOnWay
 from companion.casting.hand import Aim, Hand, begin_cast, start_reel, stop_reel
-from companion.casting.reelstop import OBEYED_SHARE, ReelStop, stop_over, with_stop
+from companion.casting.reelstop import (
+    FADING_S,
+    OBEYED_SHARE,
+    ReelStop,
+    _off_path,
+    along_rows,
+    stop_over,
+    with_stop,
+)
+from companion.dive.calibration import Casts
 from companion.tackle import rig_name
 from companion.trip.wording import cast_outlook
 from tests.unit.casting.test_casts import BOAT, REACH, RODS, Level
@@ -224,3 +234,91 @@ def test_a_stop_without_tracks_only_takes_time():
     np.testing.assert_allclose(
         later.depth.max(axis=1), casts.depth.max(axis=1), atol=0.03
     )
+
+
+class Tracks:
+    """Tracks of stops of 0, 2 and 4 s: the lure rises by a metre a second, and falls back at once."""
+
+    free = SimpleNamespace(
+        line_out=np.array([30.0, 20.0, 10.0]),
+        x=np.array([30.0, 20.0, 10.0]),
+        z=np.array([4.0, 4.0, 4.0]),
+    )
+    lengths = np.array([0.0, 2.0, 4.0])
+    since = np.array([[0.0, 1.0, 2.0], [0.0, 2.0, 3.0], [0.0, 4.0, 5.0]])
+    line_out = np.full((3, 3), 20.0)
+    away = np.array([[20.0, 20.0, 20.0], [20.0, 21.0, 20.5], [20.0, 22.0, 20.5]])
+    depth = np.array([[4.0, 4.0, 4.0], [4.0, 2.0, 3.5], [4.0, 0.0, 3.5]])
+
+
+def off(since: float, length: float) -> tuple[float, float]:
+    """Return how much further and deeper the lure is, so long after a stop of this length began, m."""
+    further, deeper = _off_path(Tracks, np.array([[since]]), np.array([length]))
+    return float(further[0, 0]), float(deeper[0, 0])
+
+
+@pytest.mark.parametrize(
+    ("since", "length", "further", "deeper"),
+    [
+        (0.0, 2.0, 0.0, 0.0),
+        (1.0, 2.0, 0.5, -1.0),
+        (2.0, 2.0, 1.0, -2.0),
+        (2.5, 2.0, 0.75, -1.25),
+        (4.0, 4.0, 2.0, -4.0),
+        (3.0, 3.0, 1.25, -2.5),
+        (4.0, 3.0, 0.5, -0.5),
+        (2.0, 1.0, 0.5, -0.5),
+        (4.0, 9.0, 2.0, -4.0),
+    ],
+    ids=[
+        "at its beginning",
+        "amid it",
+        "at its end",
+        "drawn down again",
+        "a longer one",
+        "between two",
+        "after one between two",
+        "a shorter one than any, after it",
+        "a longer one than any",
+    ],
+)
+def test_a_lure_leaves_its_way_as_the_tracks_have_it(since, length, further, deeper):
+    assert off(since, length) == (pytest.approx(further), pytest.approx(deeper))
+
+
+def test_what_is_left_of_a_rise_fades_after_the_last_of_the_tracks():
+    for later in (0.0, 2.0, 4.0):
+        further, deeper = off(3.0 + later, 2.0)
+        assert further == pytest.approx(0.5 * np.exp(-later / FADING_S))
+        assert deeper == pytest.approx(-0.5 * np.exp(-later / FADING_S))
+
+
+def test_the_way_without_a_stop_is_taken_at_the_same_line_out():
+    class Sloping(Tracks):
+        free = SimpleNamespace(
+            line_out=np.array([30.0, 20.0, 10.0]),
+            x=np.array([29.0, 19.0, 9.0]),
+            z=np.array([5.0, 4.0, 3.0]),
+        )
+        line_out = np.array([[20.0, 15.0, 15.0]] * 3)
+
+    further, deeper = _off_path(Sloping, np.array([[2.0]]), np.array([2.0]))
+    assert float(further[0, 0]) == pytest.approx(21.0 - 14.0)
+    assert float(deeper[0, 0]) == pytest.approx(2.0 - 3.5)
+
+
+def test_without_tracks_a_stop_only_takes_time():
+    further, deeper = _off_path(None, np.array([[2.0, 3.0]]), np.array([2.0]))
+    assert not further.any()
+    assert deeper.shape == (1, 2)
+
+
+def test_before_and_after_a_cast_its_ends_stand():
+    casts = Casts(
+        np.array([[0.0, 2.0, 4.0]]),
+        np.array([[30.0, 20.0, 0.0]]),
+        np.array([[0.0, 4.0, 1.0]]),
+    )
+    away, depth = along_rows(casts, np.array([[-5.0, 0.0, 1.0, 2.0, 3.0, 9.0]]))
+    assert away[0].tolist() == [30.0, 30.0, 25.0, 20.0, 10.0, 0.0]
+    assert depth[0].tolist() == [0.0, 0.0, 2.0, 4.0, 2.5, 1.0]

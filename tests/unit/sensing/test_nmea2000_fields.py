@@ -334,3 +334,37 @@ def test_a_later_frame_of_two_bytes_is_one_and_of_one_byte_none(bus):
     assert bus.dropped["frame too short"] == 0
     bus.take(frame(129029, bytes([1])))
     assert bus.dropped["frame too short"] == 1
+
+
+def test_seconds_of_two_figures_are_read_whole():
+    line = f"A141512.250 23FF2 1F50B {DEPTH}".encode()
+    assert ms_in(line) == NOON_MS + 135 * 60_000 + 12_250
+
+
+def test_a_dilution_below_one_is_one(bus):
+    assert bus.take(*fix(hdop=50)).value.hdop == pytest.approx(0.5)
+
+
+def test_a_speed_through_the_water_and_a_wind_are_told_by_their_messages(bus):
+    data = struct.pack("<BHHB", 0, 120, 0xFFFF, 0)
+    assert bus.take(frame(128259, data)) == Datum("35", "128259", "water speed", 1.2)
+    wind = bus.take(frame(130306, struct.pack("<BHHB", 0, 500, 0, 0xFA)))
+    assert wind == Datum("35", "130306", "wind", WindTold(5.0, 0.0, "apparent"))
+
+
+def test_a_time_is_told_by_its_message_and_by_a_gps_alone(bus):
+    told = struct.pack("<HIh", DAY, 432_000_000, 0)
+    datum = bus.take(frame(129033, told))
+    assert datum[:3] == ("35", "129033", "time")
+    assert datum.value._replace(day=None) == Told(True, NOON_MS)
+    assert datum.value.day.isoformat() == "2026-10-03"
+    system = struct.pack("<BBHI", 0, 0xF0, DAY, 432_000_000)
+    assert bus.take(frame(126992, system)) == datum._replace(address="126992")
+    crystal = struct.pack("<BBHI", 0, 0xF5, DAY, 432_000_000)
+    assert bus.take(frame(126992, crystal)) is None
+
+
+def test_the_end_of_a_day_is_none_of_its_times(bus):
+    past = bus.take(*fix(seconds=864_000_000)).value
+    assert (past.time, past.day) == (None, None)
+    assert bus.take(*fix(seconds=863_999_000)).value.time == 86_399_900
