@@ -5,8 +5,9 @@ runs the named tests against each change. Prints the share that was noticed, and
 change that was not, as a difference to be read: it is a rule without a test, or a
 change that means the same. A file may be a pattern, 'companion/casting/*.py'. The order
 is random, so that what `--minutes` leaves untried is no choice. Needs
-`pip install mutmut`; nothing else may start processes beside it, as it stops those that
-hang by their number, which the system may have given to another by then.
+`pip install mutmut`. It stops what hangs by its number, which the system may have given
+to another by then: run it after `unshare --pid --fork --mount-proc`, or on a machine
+where nothing else runs.
 """
 
 from __future__ import annotations

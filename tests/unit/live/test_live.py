@@ -14,6 +14,7 @@ from companion.health.heart import QUIET_FOR
 from companion.live import live as of_live
 from companion.live.beginning import Beginning
 from companion.live.devices import Parts
+from companion.live.keeping import LogbookWriter
 from companion.live.live import (
     CLOCK_WRONG_BY,
     TAP_QUEUE_LENGTH,
@@ -22,6 +23,7 @@ from companion.live.live import (
     Places,
     _Rhythm,
 )
+from companion.sensing import Chunk
 from companion.trip import wording
 from companion.trip.assembly import RAISE_VARIABLE
 from companion.voice.heard import Hearing
@@ -182,3 +184,49 @@ def test_of_talk_the_sound_is_not_kept_unless_all_is(tmp_path, keeps_all):
     assert beginning.keeps_sound(Hearing("nice weather")) is keeps_all
     assert beginning.keeps_sound(Hearing("log bite", refused="why")) is keeps_all
     assert tmp_path.exists()
+
+
+def test_time_does_not_run_ahead_of_what_still_waits(aboard):
+    taken: list[float] = []
+    aboard.trip.chunk = lambda chunk: taken.append(chunk.t)
+    for t in (50.0, 60.0):
+        aboard.live._queue.put(Chunk(t, "sonar", b"x"))
+    rhythm = _Rhythm(100.0)
+    aboard.live.announce("while another waits")
+    aboard.turn(rhythm)
+    aboard.live.announce("when none does")
+    aboard.turn(rhythm)
+    assert taken == [50.0, 60.0]
+    assert (50.0, "while another waits", True) in aboard.remarks
+    assert (100.0, "when none does", True) in aboard.remarks
+
+
+def test_sound_is_forgotten_after_the_days_that_were_set(tmp_path):
+    text = config.example_text()
+    settings = config.parse(text)
+    live = Live(
+        settings, text, Parts(), Places(None, tmp_path / "trips"), wall=lambda: NOW
+    )
+    forgotten: list[datetime] = []
+    live._house._shelf.forget_sound = forgotten.append
+    live._house.tidy()
+    days = settings.recordings.sound_days
+    assert forgotten == ([NOW - timedelta(days=days)] if days else [])
+    assert live.ready is live._devices.ready
+    live._house._tell_once("said once")
+    live._house._tell_once("said once")
+    assert list(live._remarks) == [("said once", True)]
+
+
+def test_beliefs_and_lakes_are_written_once(tmp_path):
+    writer = LogbookWriter(tmp_path / "logbook.db", ReplayClock(0.0), lambda _: None)
+    believed: list[tuple[str, object]] = []
+    trip = SimpleNamespace(
+        is_due=False, believe=lambda lure, belief: believed.append((lure, belief))
+    )
+    writer.belief("one", 1)
+    writer.belief("two", 2)
+    writer.belief("one", 3)
+    writer._write(trip)
+    writer._write(trip)
+    assert believed == [("one", 3), ("two", 2)]
