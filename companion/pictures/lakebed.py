@@ -95,11 +95,7 @@ def chart(
     if not inside and np.isnan(grid.depth).all():
         return None
     every = max(1, math.ceil(len(sounded) / _MOST_DOTS))
-    span = (
-        (float(sounded[:, 2].min()), float(sounded[:, 2].max()))
-        if len(sounded)
-        else None
-    )
+    span = _span(area, sounded)
     return LakebedPicture(
         title,
         area.plane,
@@ -281,6 +277,14 @@ class _Sheet:
             y += _SIGN_STEP
 
 
+def _span(area: Area, sounded: FloatArray) -> tuple[float, float] | None:
+    """Return the shallowest and the deepest bottom at soundings, m: the surface's, which doubts a spike."""
+    if not len(sounded):
+        return None
+    depth = area.surface.at(sounded[:, 0], sounded[:, 1]).depth
+    return float(np.nanmin(depth)), float(np.nanmax(depth))
+
+
 def _relief(area: Area, box: Bounds) -> Relief:
     grid = relief(area.surface, 1.0, box, _MOST_POINTS)
     assert grid is not None  # the box was given
@@ -307,7 +311,12 @@ def _within(
 
 _STYLE = """
 body{margin:0;background:var(--paper);color:var(--ink);font:16px sans-serif}
-.drawing{display:block;max-width:100%;height:auto}
+.drawing{display:block;max-width:100%;height:auto;touch-action:pan-y;cursor:crosshair}
+.near .drawing{touch-action:none;cursor:grab}
+.ways{display:flex;gap:12px;padding:12px 20px}
+.ways button{min-width:56px;min-height:56px;font:inherit;font-weight:bold;
+color:var(--ink);background:var(--paper);border:2px solid var(--ink);border-radius:8px}
+.ways button:focus-visible{outline:4px solid var(--ink);outline-offset:2px}
 #told{position:sticky;top:0;padding:.5em 20px;background:var(--ink);color:var(--paper);font-size:1.3em;
 font-weight:bold;min-height:1.3em}
 .table{overflow-x:auto;margin:1em 20px 2em}
@@ -323,20 +332,80 @@ content="default-src 'none'; script-src 'unsafe-inline'; style-src 'unsafe-inlin
 <title>{title}</title>
 <style>
 {style}</style>
-<div id="told" role="status">Point at the map for the depth.</div>
+<div id="told" role="status">Point at the map, or touch it, for the depth.</div>
+<div class="ways"><button id="nearer" aria-label="nearer">+</button>
+<button id="further" aria-label="further away">&minus;</button><button id="whole">whole map</button></div>
 {drawing}
 {table}
 <script>
 const told = document.getElementById("told"), drawing = document.querySelector("svg"), bed = {data};
-drawing.addEventListener("pointermove", event => {{
-  const at = new DOMPoint(event.clientX, event.clientY).matrixTransform(drawing.getScreenCTM().inverse());
+const whole = drawing.viewBox.baseVal, full = [whole.x, whole.y, whole.width, whole.height], most = 16;
+const fingers = new Map();
+let seen = full;
+function onPaper(x, y) {{
+  return new DOMPoint(x, y).matrixTransform(drawing.getScreenCTM().inverse());
+}}
+function tell(event) {{
+  const at = onPaper(event.clientX, event.clientY);
   const [left, top, wide, high] = bed.map, rows = bed.depth.length, columns = bed.depth[0].length;
   const column = Math.round((at.x - left) / wide * (columns - 1));
   const row = Math.round((1 - (at.y - top) / high) * (rows - 1));
   const depth = bed.depth[row]?.[column];
   told.textContent = depth == null ? "Nothing known there."
     : `${{depth}} ${{bed.unit}}, nine times in ten within ${{bed.within[row][column]}} ${{bed.unit}}`;
+}}
+function look(x, y, wide) {{
+  const share = Math.min(Math.max(wide / full[2], 1 / most), 1);
+  const [w, h] = [full[2] * share, full[3] * share];
+  seen = [Math.min(Math.max(x, 0), full[2] - w), Math.min(Math.max(y, 0), full[3] - h), w, h];
+  drawing.setAttribute("viewBox", seen.join(" "));
+  document.body.classList.toggle("near", share < 1);
+}}
+function zoom(at, times) {{
+  const wide = Math.min(Math.max(seen[2] / times, full[2] / most), full[2]), kept = wide / seen[2];
+  look(at.x - (at.x - seen[0]) * kept, at.y - (at.y - seen[1]) * kept, wide);
+}}
+function middle() {{
+  return {{x: seen[0] + seen[2] / 2, y: seen[1] + seen[3] / 2}};
+}}
+function between() {{
+  const [one, other] = [...fingers.values()];
+  return {{x: (one.x + other.x) / 2, y: (one.y + other.y) / 2,
+    apart: Math.max(Math.hypot(one.x - other.x, one.y - other.y), 1)}};
+}}
+function drag(from, to) {{
+  const [a, b] = [onPaper(from.x, from.y), onPaper(to.x, to.y)];
+  look(seen[0] + a.x - b.x, seen[1] + a.y - b.y, seen[2]);
+}}
+drawing.addEventListener("pointerdown", event => {{
+  fingers.set(event.pointerId, {{x: event.clientX, y: event.clientY}});
+  drawing.setPointerCapture(event.pointerId);
+  tell(event);
 }});
+drawing.addEventListener("pointermove", event => {{
+  const before = fingers.get(event.pointerId), now = {{x: event.clientX, y: event.clientY}};
+  if (before && fingers.size === 2) {{
+    const was = between();
+    fingers.set(event.pointerId, now);
+    const is = between();
+    drag(was, is);
+    zoom(onPaper(is.x, is.y), is.apart / was.apart);
+  }} else if (before && seen[2] < full[2]) {{
+    fingers.set(event.pointerId, now);
+    drag(before, now);
+  }} else {{
+    tell(event);
+  }}
+}});
+for (const over of ["pointerup", "pointercancel"])
+  drawing.addEventListener(over, event => fingers.delete(event.pointerId));
+drawing.addEventListener("wheel", event => {{
+  event.preventDefault();
+  zoom(onPaper(event.clientX, event.clientY), 2 ** (-event.deltaY / 300));
+}}, {{passive: false}});
+document.getElementById("nearer").addEventListener("click", () => zoom(middle(), 2));
+document.getElementById("further").addEventListener("click", () => zoom(middle(), 0.5));
+document.getElementById("whole").addEventListener("click", () => look(0, 0, full[2]));
 </script>
 </html>
 """
