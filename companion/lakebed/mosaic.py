@@ -53,6 +53,9 @@ many of them there may be before they are taken twice as wide."""
 _SIDES = 8  # with soundings in so many directions, none are fetched from further off
 _ROUND = np.radians(np.arange(0.0, 360.0, 15.0))[:, None]
 _ROUND_EAST, _ROUND_NORTH = np.sin(_ROUND), np.cos(_ROUND)
+_ABOUT_UNKNOWN_M = (
+    35.0  # from the nearest sounding, where it begins to matter how far it is
+)
 _SQUARE_M = 4.0 * SPACING_M
 """Models whose middles lie in one square this wide take their soundings from the same rows."""
 _MOST_SQUARES = 32
@@ -197,12 +200,11 @@ class Mosaic:
         depths, variance = local.estimate(_GRID_EAST, _GRID_NORTH, _COARSE)
         depth = depths.reshape(_NODES, _NODES)
         variance += (UNSEEN_SLOPE * _beyond(support, _COARSE_EAST, _COARSE_NORTH)) ** 2
-        away = np.sqrt(
-            (
-                (support.east[:, None] - _COARSE_EAST) ** 2
-                + (support.north[:, None] - _COARSE_NORTH) ** 2
-            ).min(axis=0)
-        )
+        away = _nearest(support.east, support.north)
+        if away.max() > _ABOUT_UNKNOWN_M:
+            # Whether a place is known at all hangs on cells, not on means over squares.
+            cells = self._ring(east, north, 0.0, _RINGS[2][0], 1)
+            away = _nearest(cells[:, 0], cells[:, 1]) if len(cells) else away
         values = np.stack((depth, _doubled(variance), _doubled(away)))
         if self.half_beam is not None:
             ratio = depth_ratio(np.hypot(*np.gradient(depth, NODE_M)), self.half_beam)
@@ -280,6 +282,13 @@ def _sides(kept: list[FloatArray]) -> int:
         angle = np.arctan2(rows[:, 0], rows[:, 1])
         seen[np.floor(angle * (0.5 * _SIDES / math.pi)).astype(np.intp) % _SIDES] = True
     return int(seen.sum())
+
+
+def _nearest(east: FloatArray, north: FloatArray) -> FloatArray:
+    """Return how far the nearest of some places, at least one, is from each coarse node, m."""
+    squares = (east[:, None] - _COARSE_EAST) ** 2
+    squares += (north[:, None] - _COARSE_NORTH) ** 2
+    return np.asarray(np.sqrt(squares.min(axis=0)))
 
 
 def _beyond(support: Support, east: FloatArray, north: FloatArray) -> FloatArray:
