@@ -18,6 +18,8 @@ from a fresh start, so the same clip gives the same words. The rules:
 
 from __future__ import annotations
 
+import atexit
+import gc
 import json
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
@@ -106,6 +108,13 @@ def _model(folder: Path) -> Any:  # noqa: ANN401
         raise ModelError(
             f"{folder}: vosk cannot load this model; fetch it again or name another"
         ) from error
+
+
+@atexit.register
+def _let_go() -> None:
+    """Free the model while the engine is still there: at the very end its destructor would complain."""
+    _model.cache_clear()
+    gc.collect()
 
 
 class Recogniser:
