@@ -158,7 +158,7 @@ class EchoGate:
                 self._begin(learns=not utterance_open)
             self._ringing = round(ROOM_RINGS * FRAMES_A_SECOND)
         elif self._yielded or not self._ringing:
-            self.words = self._under.words(noise, list(self._over))
+            self.words = self._under.words(noise, self._own, list(self._over))
             self._end()
             return True
         else:
@@ -251,23 +251,28 @@ class UnderLines:
         """Begin anew."""
         self._heard, self._lines = [], []
 
-    def words(self, noise: float, louder: list[bool]) -> list[Samples]:
+    def words(
+        self, noise: float, own: float | None, louder: list[bool]
+    ) -> list[Samples]:
         """Return the frames from where somebody began to speak, without the lines; empty when nobody did.
 
         Args:
             noise: the level of the noise before.
+            own: how loud a line is at the microphone, where that is known.
             louder: of each of the last frames, whether it was louder than the companion
                 is: by that it goes where a line cannot be taken out.
         """
         if not self._heard:
             return []
-        frames = self._without_lines()
-        if frames is None:
-            frames = self._heard
-            since = _frames_since_words_began(louder, WORDS_APART)
-        else:
+        frames, since = self._without_lines(), 0
+        if frames is not None:
             said = _said(frames, self._heard, noise)
             since = _frames_since_words_began(said, len(said))
+            if not _is_a_voice(frames[len(frames) - since :], own):
+                since = 0
+        if frames is None or not since:
+            frames = self._heard
+            since = _frames_since_words_began(louder, WORDS_APART)
         self.forget()
         return frames[-(since + BARGE_IN_ONSET_FRAMES) :] if since else []
 
@@ -281,6 +286,16 @@ class UnderLines:
                 return None
             sound = np.concatenate([sound[:at], left])
         return list(frames_of(sound)) if self._lines else None
+
+
+def _is_a_voice(frames: list[Samples], own: float | None) -> bool:
+    """Tell whether what is left is louder than a line may be itself, as who talks over it.
+
+    Where the player stumbled, the rest of a line comes later than its beginning, and is
+    not taken out.
+    """
+    loud = sum(level(frame) > BARGE_IN_RATIO * (own or 0.0) for frame in frames)
+    return loud >= BARGE_IN_FRAMES
 
 
 def _said(frames: list[Samples], heard: list[Samples], noise: float) -> list[bool]:

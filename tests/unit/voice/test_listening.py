@@ -428,8 +428,8 @@ def rushing(seconds: float, loud: float, seed: int) -> np.ndarray:
 
 @pytest.mark.parametrize("at", [0.3, 1.6])
 def test_words_spoken_into_a_line_are_heard_without_it(at: float):
-    """No louder than the line, so that nobody is taken to talk over it; with quiet before them."""
-    (frames,) = under_a_line(rushing(2.0, 4000, 2), rushing(0.6, 2500, 3), at)
+    """With quiet before them, and nothing else."""
+    (frames,) = under_a_line(rushing(2.0, 2000, 2), rushing(0.6, 2500, 3), at)
     loud = [n for n, frame in enumerate(frames) if level(frame) > 1500]
     assert loud[0] >= 0.4 * FRAMES_A_SECOND
     assert 0.5 * FRAMES_A_SECOND <= len(loud) <= 0.7 * FRAMES_A_SECOND
@@ -438,6 +438,26 @@ def test_words_spoken_into_a_line_are_heard_without_it(at: float):
 
 def test_a_line_into_which_nobody_speaks_is_no_utterance():
     assert under_a_line(rushing(2.0, 4000, 2), np.zeros(0), 0.5) == []
+
+
+def test_a_line_whose_rest_comes_late_is_no_utterance():
+    """The player stumbled: half of the line is not where it should be, and stays."""
+    line = rushing(2.0, 4000, 2)
+    stumbled = np.concatenate([line[:16_000], np.zeros(900), line[16_000:]])
+    begun = (100, 300)
+    clock = itertools.count()
+    lines = [line.astype(np.int16), line.astype(np.int16)]
+    now = [0]
+
+    def is_speaking() -> bool:
+        now[0] = next(clock)
+        return any(first <= now[0] < first + 115 for first in begun)
+
+    gate = EchoGate(is_speaking, played=lambda: lines[now[0] >= begun[1]])
+    samples = 20.0 * np.random.default_rng(1).standard_normal(10 * SAMPLE_RATE_HZ)
+    samples[33_000 : 33_000 + len(line)] += 0.5 * line
+    samples[97_000 : 97_000 + len(stumbled)] += 0.5 * stumbled
+    assert hear(samples.astype(np.int16), Listener(Recogniser(), gate)) == []
 
 
 def test_a_line_that_is_not_found_in_what_was_heard_is_no_utterance():
