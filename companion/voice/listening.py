@@ -163,18 +163,19 @@ class EchoGate:
             return True
         else:
             self._ringing -= 1
-        self._under.accept_frame(frame)
         if utterance_open and len(self._line) < GETS_USED and not self._yielded:
             self._give_way()
             self._keeps_on = True
+            self._under.forget()
+        if not self._keeps_on:
+            self._under.accept_frame(frame)
         if not self._yielded:
             self._watch(level(frame))
         return self._keeps_on
 
     def _begin(self, *, learns: bool) -> None:
-        self._learns, self._keeps_on = learns, False
+        self._learns = learns
         self._over.clear()
-        self._under.forget()
 
     def _end(self) -> None:
         """Learn, from a line that is over, how loud the companion is."""
@@ -301,7 +302,7 @@ def _is_a_voice(frames: list[Samples], own: float | None) -> bool:
 def _said(frames: list[Samples], heard: list[Samples], noise: float) -> list[bool]:
     """Tell of each frame whether somebody speaks in it: more is left than noise and the rest of an echo."""
     left = np.array([level(frame) for frame in frames])
-    echo = [level(a - b) for a, b in zip(heard, frames, strict=True)]
+    echo = [level(a - b.astype(float)) for a, b in zip(heard, frames, strict=True)]
     rest = [
         ECHO_REST * max(echo[max(n - ECHO_REST_FRAMES, 0) : n + 2])
         for n in range(len(echo))
@@ -387,7 +388,7 @@ class Listener:
         self._decided_at = -FRAMES_A_SECOND
         self._is_tail = False
         self._quiet = self._since_begun = 0
-        self._was_deaf = self._somebody_spoke = False
+        self._was_deaf = False
         self.utterance_open = False
 
     @property
@@ -453,7 +454,8 @@ class Listener:
     def _begins(self) -> bool:
         if self._held is not None:
             return self._held()
-        return self._somebody_spoke or sum(self._recent) >= LOUD_FRAMES
+        somebody_spoke = self._gate is not None and bool(self._gate.words)
+        return somebody_spoke or sum(self._recent) >= LOUD_FRAMES
 
     def _goes_on(self, loud: bool) -> bool:
         return loud if self._held is None else self._held()
@@ -468,9 +470,7 @@ class Listener:
             loudest = LOUD_RATIO * max(self.noise, QUIETEST_LEVEL)
             self._calm = [one for one in self._before if level(one) <= loudest]
         was_deaf, self._was_deaf = self._was_deaf, not is_open
-        self._somebody_spoke = False
         if is_open and was_deaf:
-            self._somebody_spoke = bool(self._gate.words)
             self._leave_out_own_voice(self._gate.words)
         self._before.append(frame)
         return is_open

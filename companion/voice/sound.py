@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import io
+import wave
 from collections.abc import Iterator
 
 import numpy as np
@@ -30,3 +32,29 @@ def level(frame: Samples) -> float:
         if len(frame)
         else 0.0
     )
+
+
+def to_wav(samples: Samples, rate: int) -> bytes:
+    """Return samples taken at a rate, a second, as a WAV file."""
+    out = io.BytesIO()
+    with wave.open(out, "wb") as file:
+        file.setnchannels(1)
+        file.setsampwidth(2)
+        file.setframerate(rate)
+        file.writeframes(samples.astype("<i2").tobytes())
+    return out.getvalue()
+
+
+def from_wav(sound: bytes) -> tuple[Samples, int]:
+    """Return a WAV file's samples and their rate; no samples of what is no mono file of 16 bits."""
+    try:
+        with wave.open(io.BytesIO(sound)) as file:
+            kind = (file.getsampwidth(), file.getnchannels())
+            # espeak-ng writes to a pipe and cannot state the length
+            data = file.readframes(len(sound))
+            rate = file.getframerate()
+    except (wave.Error, EOFError):
+        return np.zeros(0, np.int16), SAMPLE_RATE_HZ
+    if kind != (2, 1):
+        return np.zeros(0, np.int16), SAMPLE_RATE_HZ
+    return np.frombuffer(data[: len(data) // 2 * 2], dtype="<i2"), rate

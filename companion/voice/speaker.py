@@ -7,11 +7,9 @@ is answered by a tone.
 
 from __future__ import annotations
 
-import io
 import shutil
 import subprocess
 import threading
-import wave
 from collections.abc import Callable
 from math import gcd
 from types import TracebackType
@@ -22,7 +20,7 @@ import numpy as np
 from companion.clock import Clock, LiveClock
 from companion.config import VoiceSettings
 from companion.events import AnyEvent, Logged, Said
-from companion.voice.sound import SAMPLE_RATE_HZ, Samples
+from companion.voice.sound import SAMPLE_RATE_HZ, Samples, from_wav, to_wav
 from companion.voice.tones import tone
 
 STALE_AFTER_S = {
@@ -331,17 +329,9 @@ def _crowded_out(lines: list[SpokenLine]) -> list[SpokenLine]:
 
 def trimmed(sound: bytes) -> bytes:
     """Return a WAV file without the silence at its ends; anything else as it is."""
-    samples, rate = _read(sound)
+    samples, rate = from_wav(sound)
     loud = np.flatnonzero(np.abs(samples.astype(np.int32)) > 100)
-    if not len(loud):
-        return sound
-    out = io.BytesIO()
-    with wave.open(out, "wb") as file:
-        file.setnchannels(1)
-        file.setsampwidth(2)
-        file.setframerate(rate)
-        file.writeframes(samples[loud[0] : loud[-1] + 1].tobytes())
-    return out.getvalue()
+    return to_wav(samples[loud[0] : loud[-1] + 1], rate) if len(loud) else sound
 
 
 def samples_of(sound: bytes) -> Samples:
@@ -350,7 +340,7 @@ def samples_of(sound: bytes) -> Samples:
     The rate is changed in the Fourier transform: a line is short, and nothing more than
     numpy has to be loaded for it.
     """
-    samples, rate = _read(sound)
+    samples, rate = from_wav(sound)
     common = gcd(rate, SAMPLE_RATE_HZ)
     whole = np.pad(samples, (0, -len(samples) % (rate // common)))
     size = len(whole) * SAMPLE_RATE_HZ // rate
@@ -359,18 +349,3 @@ def samples_of(sound: bytes) -> Samples:
     tones = np.fft.rfft(whole)[: size // 2 + 1]
     changed = np.fft.irfft(tones, size) * (size / len(whole))
     return np.clip(np.rint(changed), -32768, 32767).astype(np.int16)
-
-
-def _read(sound: bytes) -> tuple[Samples, int]:
-    """Return a WAV file's samples and their rate; no samples of what is no mono file of 16 bits."""
-    try:
-        with wave.open(io.BytesIO(sound)) as file:
-            kind = (file.getsampwidth(), file.getnchannels())
-            # espeak-ng writes to a pipe and cannot state the length
-            data = file.readframes(len(sound))
-            rate = file.getframerate()
-    except (wave.Error, EOFError):
-        return np.zeros(0, np.int16), SAMPLE_RATE_HZ
-    if kind != (2, 1):
-        return np.zeros(0, np.int16), SAMPLE_RATE_HZ
-    return np.frombuffer(data[: len(data) // 2 * 2], dtype="<i2"), rate

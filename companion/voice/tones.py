@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import io
-import wave
-
 import numpy as np
+
+from companion.voice.sound import to_wav
 
 _TONE_RATE = 22050
 _NOTES = {"bite": ((880.0, 0.07), (1320.0, 0.11)), "unclear": ((294.0, 0.12),)}
@@ -19,14 +18,8 @@ def tone(name: str, volume: float) -> bytes:
         KeyError: there is no tone of that name.
     """
     notes = [_note(frequency, seconds) for frequency, seconds in _NOTES[name]]
-    samples = (0.6 * volume * 32767.0 * np.concatenate(notes)).astype("<i2")
-    file = io.BytesIO()
-    with wave.open(file, "wb") as out:
-        out.setnchannels(1)
-        out.setsampwidth(2)
-        out.setframerate(_TONE_RATE)
-        out.writeframes(samples.tobytes())
-    return file.getvalue()
+    samples = 0.6 * volume * 32767.0 * np.concatenate(notes)
+    return to_wav(samples.astype(np.int16), _TONE_RATE)
 
 
 def _note(

@@ -15,7 +15,7 @@ import pytest
 from companion.clock import ReplayClock
 from companion.events import Logged, Said
 from companion.voice.grammar import Aboard, Grammar
-from companion.voice.sound import SAMPLE_RATE_HZ
+from companion.voice.sound import SAMPLE_RATE_HZ, to_wav
 from companion.voice.speaker import (
     DEVICE_LATENCY_S,
     FLOOR_LOOK_S,
@@ -201,13 +201,7 @@ def test_the_sound_of_a_line_is_known_at_the_rate_of_the_microphone():
     rate, seconds = 22050, 0.5
     t = np.arange(round(rate * seconds)) / rate
     tone = (8000.0 * np.sin(2.0 * np.pi * 440.0 * t)).astype("<i2")
-    file = io.BytesIO()
-    with wave.open(file, "wb") as out:
-        out.setnchannels(1)
-        out.setsampwidth(2)
-        out.setframerate(rate)
-        out.writeframes(tone.tobytes())
-    changed = samples_of(file.getvalue())
+    changed = samples_of(to_wav(tone, rate))
     assert len(changed) == pytest.approx(seconds * SAMPLE_RATE_HZ, abs=320)
     t = np.arange(len(changed)) / SAMPLE_RATE_HZ
     wanted = 8000.0 * np.sin(2.0 * np.pi * 440.0 * t)
