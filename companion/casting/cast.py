@@ -20,12 +20,7 @@ from companion.casting.outlook import (
     CastOutlook,
     TopOutlook,
 )
-from companion.casting.reelstop import (
-    BACK_ON_PATH_M,
-    ReelStop,
-    along_rows,
-    with_stop,
-)
+from companion.casting.reelstop import BACK_ON_PATH_M, ReelStop, along_rows, with_stop
 from companion.dive import StopTracks
 from companion.dive.calibration import BOTTOM_SIGMA, Casts, NoTouch, Soundings, Touch
 from companion.events import Fix

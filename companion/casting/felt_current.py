@@ -52,10 +52,15 @@ class CurrentHint(NamedTuple):
 
 @dataclass
 class FeltCurrent:
-    """The current by the casts of a trip, those that taught something of their lure."""
+    """The current by the casts of a trip, those that taught something of their lure.
+
+    Attributes:
+        hint: the current, where it is plain enough to be told of.
+    """
 
     _drawn: dict[str, Drawn] = field(default_factory=dict)
     _told: dict[int, tuple[str, Floats]] = field(default_factory=dict)
+    hint: CurrentHint | None = None
 
     def add(
         self,
@@ -72,14 +77,14 @@ class FeltCurrent:
         angle = math.radians(bearing)
         along = _EAST * math.sin(angle) + _NORTH * math.cos(angle)
         self._told[number] = lure, _at(np.log(likely), along)
+        self.hint = self._plain()
 
     def remove(self, number: int) -> None:
         """Take that back."""
         self._told.pop(number, None)
+        self.hint = self._plain()
 
-    @property
-    def hint(self) -> CurrentHint | None:
-        """The current, where it is plain enough to be told of."""
+    def _plain(self) -> CurrentHint | None:
         if len(self._told) < LEAST_TOUCHES:
             return None
         share = self._odds()
