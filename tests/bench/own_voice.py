@@ -22,7 +22,6 @@ import numpy as np
 
 from companion.cli.talk import asked_for
 from companion.voice.clips import read_clip
-from companion.voice.commands import GoOn
 from companion.voice.judging import LOWEST_SHIFT
 from companion.voice.listening import Listened, Listener, listened
 from companion.voice.model import speech_model
@@ -31,7 +30,7 @@ from companion.voice.recogniser import Recogniser, for_grammar
 from companion.voice.sound import SAMPLE_RATE_HZ, Samples, frames_of
 from tests.bench.voice.__main__ import hourly, interval
 from tests.bench.voice.noises import Make, mixed
-from tests.bench.voice.spoken import PLAIN, SPEECH, Setting, amid
+from tests.bench.voice.spoken import PLAIN, SPEECH, Setting, amid, command_of
 from tests.bench.voice.voices import (
     Voice,
     active_level,
@@ -76,8 +75,7 @@ def _spoken(job: Job, phrase: str, recogniser: Recogniser) -> list[Listened]:
 def _understood(job: Job, phrase: str, recogniser: Recogniser) -> tuple[int, int]:
     """Return whether a phrase is understood, and whether it is taken for another."""
     texts = (one.hearing.text for one in _spoken(job, phrase, recogniser))
-    taken = [found for text in texts if (found := PLAIN.parse(text)) is not None]
-    taken = [found for found in taken if not isinstance(found, GoOn)]
+    taken = [found for text in texts if (found := command_of(text)) is not None]
     meant = PLAIN.parse(phrase)
     return taken == [meant], any(found != meant for found in taken)
 
@@ -125,10 +123,8 @@ def _taken_of_talk(job: tuple[int, float, float]) -> list[str]:
     sound = sound + active_level(sound) * 10 ** (-10.0 / 20) * noise
     samples = np.clip(np.rint(sound), -32768, 32767).astype(np.int16)
     found = listened(frames_of(samples), Listener(_everybodys().for_voice(shift)))
-    taken = [
-        one.hearing.text for one in found if PLAIN.parse(one.hearing.text) is not None
-    ]
-    return [text for text in taken if not isinstance(PLAIN.parse(text), GoOn)]
+    texts = (one.hearing.text for one in found)
+    return [text for text in texts if command_of(text) is not None]
 
 
 def rows(pool: multiprocessing.pool.Pool, make: Make, decibels: float) -> Iterator[str]:

@@ -19,7 +19,6 @@ from typing import NamedTuple
 import numpy as np
 from scipy.signal import fftconvolve
 
-from companion.voice.commands import GoOn
 from companion.voice.listening import EchoGate, Listener
 from companion.voice.model import speech_model
 from companion.voice.recogniser import Recogniser, for_grammar
@@ -27,7 +26,7 @@ from companion.voice.sound import SAMPLE_RATE_HZ, SOUND_FRAME_SAMPLES
 from companion.voice.speaker import DEVICE_LATENCY_S, Manner
 from tests.bench.voice.__main__ import interval
 from tests.bench.voice.noises import Make, Sound, mixed
-from tests.bench.voice.spoken import PLAIN
+from tests.bench.voice.spoken import PLAIN, command_of
 from tests.bench.voice.voices import (
     SPEECH_LEVEL,
     Voice,
@@ -169,12 +168,7 @@ def taken(case: Meeting, *, cancels: bool = True) -> list[str]:
         heard = listener.accept_frame(samples)
         if heard is not None:
             texts.append(heard.hearing.text)
-    found = ((text, PLAIN.parse(text)) for text in texts)
-    return [
-        text
-        for text, means in found
-        if means is not None and not isinstance(means, GoOn)
-    ]
+    return [text for text in texts if command_of(text) is not None]
 
 
 def meetings(make: Make, count: int, own_db: float, noise_db: float) -> list[Meeting]:

@@ -23,7 +23,8 @@ from companion.voice.listening import Listened, Listener, listened
 from companion.voice.model import speech_model
 from companion.voice.recogniser import Recogniser, for_grammar
 from companion.voice.sound import SAMPLE_RATE_HZ, frames_of
-from tests.bench.voice.__main__ import PLAIN, amid, interval
+from tests.bench.voice.__main__ import interval
+from tests.bench.voice.spoken import PLAIN, Setting, amid
 from tests.bench.voice.voices import speak, voices_here
 
 PAIRS = (
@@ -56,7 +57,9 @@ def heard(case: Case) -> str:
     pause = np.zeros(round(case.pause * SAMPLE_RATE_HZ))
     speech = np.concatenate([speak(voice, first), pause, speak(voice, rest)])
     rng = np.random.default_rng([case.pair, case.voice])
-    samples = amid(f"{first} {rest}", speech, "mixed", case.decibels, rng).samples
+    samples = amid(
+        f"{first} {rest}", speech, Setting(decibels=case.decibels), rng
+    ).samples
     said, go_on = PLAIN.parse(first), PLAIN.parse(rest)
     assert said is not None
     assert isinstance(go_on, GoOn)

@@ -11,6 +11,7 @@ import numpy as np
 from scipy.signal import butter, fftconvolve, sosfilt
 
 from companion.voice.clips import read_clip
+from companion.voice.commands import Command, GoOn
 from companion.voice.grammar import Aboard, Grammar, number_words
 from companion.voice.sound import SAMPLE_RATE_HZ, Samples
 from tests.bench.voice.noises import NOISES, Make, Sound
@@ -174,3 +175,9 @@ def _pair(n: int) -> Case:
     return amid(
         f"{number_words(int(a))} {number_words(int(b))}", speech, Setting(), rng
     )
+
+
+def command_of(text: str) -> Command | None:
+    """Return the command a text is; None for none, and for what only goes on with one before."""
+    found = PLAIN.parse(text)
+    return None if isinstance(found, GoOn) else found

@@ -17,13 +17,13 @@ from typing import NamedTuple
 
 import numpy as np
 
-from companion.voice.commands import GoOn
 from companion.voice.grammar import FORMS
 from companion.voice.listening import Listener, listened
 from companion.voice.model import speech_model
 from companion.voice.recogniser import Recogniser, for_grammar
 from companion.voice.sound import frames_of
-from tests.bench.voice.__main__ import PLAIN, amid, interval
+from tests.bench.voice.__main__ import interval
+from tests.bench.voice.spoken import PLAIN, Setting, amid, command_of
 from tests.bench.voice.voices import speak, voices_here
 
 WORDINGS = [wording for form in FORMS for wording in form.wordings]
@@ -57,13 +57,12 @@ def heard(said: Said) -> Result:
     phrases = PLAIN.spelled(WORDINGS[said.wording])
     phrase = phrases[rng.integers(len(phrases))]
     speech = speak(voices_here("reporting")[said.voice], phrase)
-    samples = amid(phrase, speech, "mixed", said.decibels, rng).samples
+    samples = amid(phrase, speech, Setting(decibels=said.decibels), rng).samples
     texts = tuple(
         one.hearing.text
         for one in listened(frames_of(samples), Listener(_recogniser()))
     )
-    taken = [found for text in texts if (found := PLAIN.parse(text)) is not None]
-    taken = [found for found in taken if not isinstance(found, GoOn)]
+    taken = [found for text in texts if (found := command_of(text)) is not None]
     meant = PLAIN.parse(phrase)
     return Result(
         phrase, texts, taken == [meant], any(found != meant for found in taken)
