@@ -84,6 +84,17 @@ def spoken_depth(metres: float, unit: LengthUnit) -> str:
     return f"{metres:.1f} metres"
 
 
+def rounded(value: float | None, digits: int) -> float | None:
+    """Return a value to so many decimals; None, where it is not known, stays None.
+
+    >>> rounded(1.2345, 2), rounded(None, 2)
+    (1.23, None)
+    """
+    if value is None:
+        return None
+    return round(value, digits)
+
+
 def round_steps(most: float) -> list[float]:
     """Return some five round numbers from 0 up to ``most`` (above 0), for the marks along an axis.
 

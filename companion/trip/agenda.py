@@ -75,4 +75,6 @@ class Agenda:
 
     def logic_time_of(self, instant: datetime | float) -> float | None:
         """Return the logic time, s, of an instant of an utterance; None while it is not known."""
-        return self._logic_time(instant) if isinstance(instant, datetime) else instant
+        if isinstance(instant, datetime):
+            return self._logic_time(instant)
+        return instant

@@ -69,7 +69,9 @@ class TripCore:
     def stamp(self, t: float) -> StampFields:
         """Return the fields that date an event at logic time t, s."""
         utc = self._sensing.utc(t)
-        return {"t": round(t, 3), "utc": None if utc is None else written(utc)}
+        if utc is None:
+            return {"t": round(t, 3), "utc": None}
+        return {"t": round(t, 3), "utc": written(utc)}
 
     def instant(self, t: float) -> Stamp:
         """Return the same as a value."""
@@ -115,4 +117,7 @@ class TripCore:
 def _kind_of(error: Exception) -> str:
     """Return what an error is and in which function it arose: the same live and in a replay."""
     frames = traceback.extract_tb(error.__traceback__)
-    return f"{type(error).__name__} in {frames[-1].name.strip('<>') if frames else 'the program'}"
+    where = "the program"
+    if frames:
+        where = frames[-1].name.strip("<>")
+    return f"{type(error).__name__} in {where}"

@@ -58,15 +58,19 @@ class Dialogue:
         """Hear an utterance at logic time t, s, when it was decided."""
         core = self._core
         hearing = hearing_of(utterance.words())
-        listed = None if hearing.refused else core.rooms.grammar.parse(hearing.text)
+        listed = None
+        if not hearing.refused:
+            listed = core.rooms.grammar.parse(hearing.text)
         began = self._began(utterance, hearing, t)
         amiss = self._amiss(hearing, listed, t, began)
-        command = listed if amiss is None else None
+        command = name = None
+        if listed is not None and amiss is None:
+            command, name = listed, listed.name
         heard = Heard(
             **core.stamp(t),
             text=hearing.text,
             clip=utterance.clip,
-            command=None if command is None else command.name,
+            command=name,
             reason=amiss,
             alternatives=hearing.alternatives,
             check=hearing.check,
@@ -92,8 +96,11 @@ class Dialogue:
     def _began(self, utterance: Utterance, hearing: Hearing, t: float) -> float:
         """Return the logic time of an utterance's first word, s; at the latest t, when it was decided."""
         sound = self._logic_time_of(utterance.began)
-        first_word = 0.0 if hearing.spoke is None else hearing.spoke[0]
-        return t if sound is None else min(t, sound + first_word)
+        if sound is None:
+            return t
+        if hearing.spoke is not None:
+            sound += hearing.spoke[0]
+        return min(t, sound)
 
     def _lateness(self, utterance: Utterance, hearing: Hearing, t: float) -> float:
         """Return how long after its last word an utterance was decided, s, where that is late; else 0."""
@@ -101,7 +108,9 @@ class Dialogue:
         if sound is None or hearing.spoke is None:
             return 0.0
         late = t - sound - hearing.spoke[1]
-        return late if late > LATE_AFTER_S else 0.0
+        if late <= LATE_AFTER_S:
+            return 0.0
+        return late
 
     def _amiss(
         self, hearing: Hearing, command: Command | None, t: float, began: float
@@ -164,4 +173,6 @@ class Dialogue:
 
 
 def _why_not(text: str) -> str:
-    return NO_PHRASE if text.replace(UNKNOWN_WORD, "").split() else NO_WORDS
+    if text.replace(UNKNOWN_WORD, "").split():
+        return NO_PHRASE
+    return NO_WORDS

@@ -11,6 +11,8 @@ from collections.abc import Iterator, Sequence
 from datetime import datetime
 from functools import partial
 
+from msgspec.structs import replace
+
 from companion.casting.deck import Deck
 from companion.casting.hand import Hand, rod_of
 from companion.casting.planning import Planner, Search
@@ -115,9 +117,10 @@ class Engine:
             self._core.state,
         )
         pose = pose_of(boat)
-        depth = None if self._lookout.depth_lost else boat.depth
-        said, heard = state.said, state.heard
-        return Glance(
+        depth, bottom = boat.depth, self._lookout.bottom
+        if self._lookout.depth_lost or depth is None:
+            depth = bottom = None
+        glance = Glance(
             **self._core.stamp(t),
             boat=pose.fix,
             heading=boat.heading,
@@ -125,17 +128,11 @@ class Engine:
             depth=depth,
             depth_at=self._lookout.depth_seen,
             water_temperature=boat.water_temperature,
-            rods=rods_view(
-                deck, state.hand, self._lookout.bottom if depth is not None else None
-            ),
+            rods=rods_view(deck, state.hand, bottom),
             side=side_view(deck, state.hand, t, pose),
-            said=None if said is None else said.text,
-            said_at=None if said is None else said.t,
-            heard=None if heard is None else heard.text,
-            heard_at=None if heard is None else heard.t,
-            understood=None if heard is None else heard.command,
             logged=len(state.standing),
         )
+        return _with_last_words(glance, state)
 
     def keep_in(self, keep: Keep) -> None:
         """Hand readings, beliefs and soundings to this from now on."""
@@ -267,3 +264,15 @@ class Engine:
             core.keep.lakebed(t, core.rooms.bed)
         self._lookout.look_at_level(t)
         self._lookout.look_at_current(t)
+
+
+def _with_last_words(glance: Glance, state: TripState) -> Glance:
+    """Return a glance with the last line spoken and the last words heard, as far as there are any."""
+    said, heard = state.said, state.heard
+    if said is not None:
+        glance = replace(glance, said=said.text, said_at=said.t)
+    if heard is not None:
+        glance = replace(
+            glance, heard=heard.text, heard_at=heard.t, understood=heard.command
+        )
+    return glance

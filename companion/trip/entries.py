@@ -5,7 +5,7 @@ Every logged thing of a trip is made here, with the boat and the lure as they we
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 import msgspec
 
@@ -13,6 +13,7 @@ from companion.casting.cast import CastInProgress, Whereabouts
 from companion.casting.deck import Deck, Lesson
 from companion.casting.hand import lure_at, rod_of, whole_way
 from companion.casting.match import Standing
+from companion.casting.outlook import Band
 from companion.casting.planning import Planner
 from companion.casting.pose import bow_of
 from companion.events import (
@@ -30,7 +31,7 @@ from companion.lakebed.bed import Bed
 from companion.lakebed.marks import FIX_RADIUS_M, Mark
 from companion.tackle import Rod
 from companion.trip.state import Moment, TripState
-from companion.units import LengthUnit
+from companion.units import LengthUnit, rounded
 from companion.voice import commands as c
 from companion.voice.grammar import Grammar
 
@@ -71,20 +72,23 @@ def logged(
     `detail` and `size` are those of `Logged`, kg or m.
     """
     boat, rod = moment.boat, rod_of(rooms.deck, state.hand)
+    wind_from = boat.wind_from
+    if wind_from is not None:
+        wind_from = round(wind_from) % 360
     return Logged(
         t=moment.t,
         utc=moment.utc,
         number=state.last_number + 1,
         what=what,
         detail=detail,
-        size=None if size is None else round(size, 3),
+        size=rounded(size, 3),
         boat=moment.fix,
         heading=boat.heading,
         speed=boat.speed,
         bottom=boat.depth,
         water_temperature=boat.water_temperature,
-        wind_speed=None if boat.wind_speed is None else round(boat.wind_speed, 1),
-        wind_from=None if boat.wind_from is None else round(boat.wind_from) % 360,
+        wind_speed=rounded(boat.wind_speed, 1),
+        wind_from=wind_from,
         rod=rod.name,
         lure=rod.lure.name,
         line=rod.line_name,
@@ -130,9 +134,7 @@ def _lure_then(rooms: Rooms, state: TripState, moment: Moment) -> Whereabouts:
 def _put_at(thing: Logged, where: Whereabouts, bed: Bed) -> Logged:
     """Return a thing with the lure where it was, which is not below the mapped bottom."""
     bottom = _bottom_at(bed, where.at)
-    depth = where.depth_above(bottom)
-    if depth is not None:
-        depth = round(depth, 3)
+    depth = rounded(where.depth_above(bottom), 3)
     return msgspec.structs.replace(
         thing, lure_depth=depth, lure_at=where.at, lure_bottom=bottom
     )
@@ -168,8 +170,12 @@ def logged_landed(
 
 def _bottom_at(bed: Bed, place: Fix | None) -> float | None:
     """Return how deep it is at a place, m, as far as that is mapped."""
-    found = None if place is None else bed.bottom(place.lat, place.lon)
-    return None if found is None else round(found[0], 3)
+    if place is None:
+        return None
+    found = bed.bottom(place.lat, place.lon)
+    if found is None:
+        return None
+    return round(found[0], 3)
 
 
 def put_mark(
@@ -197,8 +203,9 @@ def put_mark(
 
 def with_place_of_mark(thing: Logged, command: c.MarkPlace, at: Fix) -> Logged:
     """Return a logged mark with its place, where that is not under the boat."""
-    aside = command.distance is not None and command.clock is not None
-    return msgspec.structs.replace(thing, at=at) if aside else thing
+    if command.distance is None or command.clock is None:
+        return thing
+    return msgspec.structs.replace(thing, at=at)
 
 
 def undone(moment: Moment, thing: Logged) -> Undone:
@@ -225,7 +232,9 @@ def outlook_of(
     seen = cast.outlook
     if seen is None or cast.bearing is None:
         return None
-    begun = cast.retrieved_from - t
+    seconds = _best(seen.after)
+    if seconds is not None:
+        seconds += cast.retrieved_from - t
     return Outlook(
         t=t,
         utc=utc,
@@ -235,10 +244,10 @@ def outlook_of(
         state=seen.verdict,
         sureness=seen.sureness,
         chance=round(seen.chance, 3),
-        distance=None if seen.distance is None else round(seen.distance.best, 2),
-        seconds=None if seen.after is None else round(begun + seen.after.best, 2),
-        contact=None if seen.contact is None else round(seen.contact, 2),
-        margin=None if seen.margin is None else round(seen.margin.best, 3),
+        distance=rounded(_best(seen.distance), 2),
+        seconds=rounded(seconds, 2),
+        contact=rounded(seen.contact, 2),
+        margin=rounded(_best(seen.margin), 3),
         mapped=round(seen.mapped, 3),
         tops=tuple(
             TopAhead(
@@ -249,6 +258,12 @@ def outlook_of(
             for top in seen.tops
         ),
     )
+
+
+def _best(band: Band | None) -> float | None:
+    if band is None:
+        return None
+    return band.best
 
 
 def learned(t: float, utc: str | None, lesson: Lesson) -> Learned:
@@ -275,16 +290,19 @@ def match_of(
     reach: float,
     standing: Standing,
     *,
-    mapped: bool,
+    where: Literal["in range", "below"],
 ) -> Match:
-    """Return how a rod stands against the bottom; `mapped` tells that the bottom is that in range."""
+    """Return how a rod stands against the bottom; `where` tells where that bottom is."""
+    by = standing.margin
+    if by is not None:
+        by = abs(by)
     return Match(
         t=t,
         utc=utc,
         rod=rod.name,
         state=standing.state,
-        by=None if standing.margin is None else round(abs(standing.margin), 3),
-        depth=None if standing.depth is None else round(standing.depth, 3),
+        by=rounded(by, 3),
+        depth=rounded(standing.depth, 3),
         reach=round(reach, 3),
-        where="in range" if mapped else "below",
+        where=where,
     )

@@ -41,7 +41,7 @@ from companion.trip import entries, wording
 from companion.trip.entries import Rooms
 from companion.trip.searches import Question
 from companion.trip.state import Carried, Moment, TripState
-from companion.units import FOOT, LengthUnit
+from companion.units import LengthUnit, Units
 from companion.voice import commands as c
 from companion.voice.grammar import Grammar, clock_words
 
@@ -104,15 +104,13 @@ def _nothing_before(
     state: TripState,
     grammar: Grammar,
 ) -> str | None:
-    if isinstance(command, c.Correct):
-        return "nothing to put right" if state.to_correct(t) is None else None
-    if isinstance(command, c.SayAgain):
-        return "nothing was said lately" if state.to_repeat(t) is None else None
-    return (
-        "no command that goes on so"
-        if _gone_on(command, began, state, grammar) is None
-        else None
-    )
+    if isinstance(command, c.Correct) and state.to_correct(t) is None:
+        return "nothing to put right"
+    if isinstance(command, c.SayAgain) and state.to_repeat(t) is None:
+        return "nothing was said lately"
+    if isinstance(command, c.GoOn) and not _gone_on(command, began, state, grammar):
+        return "no command that goes on so"
+    return None
 
 
 def _no_such_reel(
@@ -120,11 +118,9 @@ def _no_such_reel(
 ) -> str | None:
     if cast is None:
         return "no cast under way"
-    return (
-        "no stop was told"
-        if isinstance(command, c.StartReel) and not cast.stopped
-        else None
-    )
+    if isinstance(command, c.StartReel) and not cast.stopped:
+        return "no stop was told"
+    return None
 
 
 def _gone_on(
@@ -132,8 +128,12 @@ def _gone_on(
 ) -> Carried | None:
     """Return the command just before, with the rest of its words that began so late; None where none fits."""
     last = state.to_go_on(began)
-    meant = None if last is None else grammar.completed(last.command, command.rest)
-    return None if last is None or meant is None else last._replace(command=meant)
+    if last is None:
+        return None
+    meant = grammar.completed(last.command, command.rest)
+    if meant is None:
+        return None
+    return last._replace(command=meant)
 
 
 def carry_out(
@@ -143,12 +143,8 @@ def carry_out(
 
     One that destroys what cannot be had again asks to be repeated first.
     """
-    question = (
-        None
-        if state.is_repeated(command, moment.t)
-        else _question(command, state, rooms)
-    )
-    if question is not None:
+    question = _question(command, state, rooms)
+    if question is not None and not state.is_repeated(command, moment.t):
         outcome = Outcome(replace(state, asked=(command, moment.t)), reply=question)
     else:
         outcome = handle(command, moment, replace(state, asked=None), rooms)
@@ -282,8 +278,11 @@ def _(command: c.Cast, moment: Moment, state: TripState, rooms: Rooms) -> Outcom
     assert cast is not None, "a cast has just begun"
     if moment.late:
         state = replace(state, lessons=state.lessons.with_spent(cast))
-    towards = None if command.clock is None else clock_words(command.clock)
-    length = cast.length if command.short else command.distance
+    towards, length = None, command.distance
+    if command.clock is not None:
+        towards = clock_words(command.clock)
+    if command.short:
+        length = cast.length
     thing = entries.logged(rooms, state, moment, "cast", towards, length)
     outcome = _logged(command, thing, state, rooms)
     seen = entries.outlook_of(moment.t, moment.utc, thing.number, cast)
@@ -293,7 +292,14 @@ def _(command: c.Cast, moment: Moment, state: TripState, rooms: Rooms) -> Outcom
     line = wording.cast_outlook(
         cast, moment.t, rooms.unit, _better_for_cast(rooms, cast)
     )
-    return outcome if line is None else outcome._replace(reply=line, about="outlook")
+    return _with_outlook(outcome, line)
+
+
+def _with_outlook(outcome: Outcome, line: str | None) -> Outcome:
+    """Return an outcome that is answered by the line about what the cast will meet, if there is one."""
+    if line is None:
+        return outcome
+    return outcome._replace(reply=line, about="outlook")
 
 
 @handle.register
@@ -325,20 +331,17 @@ def _(command: c.StopReel, moment: Moment, state: TripState, rooms: Rooms) -> Ou
 @handle.register
 def _(command: c.StartReel, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
     cast = _cast_under_way(state, moment)
-    if cast is None or not cast.stopped:
-        return Outcome(
-            state, reply=wording.NO_CAST if cast is None else wording.NO_STOP
-        )
+    if cast is None:
+        return Outcome(state, reply=wording.NO_CAST)
+    if not cast.stopped:
+        return Outcome(state, reply=wording.NO_STOP)
     state = _with_reel(state, start_reel(rooms.deck, state.hand, moment.began))
     cast = state.hand.cast
     assert cast is not None, "its reel turns again"
     outcome = Outcome(state, reply=_confirmation(command, rooms))
-    line = (
-        None
-        if cast is state.lessons.spent
-        else wording.cast_outlook(cast, moment.t, rooms.unit)
-    )
-    return outcome if line is None else outcome._replace(reply=line, about="outlook")
+    if cast is state.lessons.spent:
+        return outcome
+    return _with_outlook(outcome, wording.cast_outlook(cast, moment.t, rooms.unit))
 
 
 @handle.register
@@ -468,7 +471,9 @@ def _(
 @handle.register
 def _(_command: c.SayAgain, moment: Moment, state: TripState, _rooms: Rooms) -> Outcome:
     last = state.to_repeat(moment.t)
-    return Outcome(state, reply=None if last is None else last.text)
+    if last is None:
+        return Outcome(state)
+    return Outcome(state, reply=last.text)
 
 
 @handle.register
@@ -493,15 +498,13 @@ def _(command: c.WaterLevel, moment: Moment, state: TripState, rooms: Rooms) -> 
 def _(
     command: c.WaterCurrent, moment: Moment, state: TripState, rooms: Rooms
 ) -> Outcome:
-    bow = bow_of(moment.boat)
-    if command.clock is not None and bow is None:
-        return Outcome(state, reply=wording.HEADING_NOT_KNOWN)
-    hour = (
-        0.0
-        if command.clock is None or bow is None
-        else (bow + 30.0 * command.clock) % 360.0
-    )
-    current = Current(command.speed, hour)
+    towards = 0.0
+    if command.clock is not None:
+        bow = bow_of(moment.boat)
+        if bow is None:
+            return Outcome(state, reply=wording.HEADING_NOT_KNOWN)
+        towards = (bow + 30.0 * command.clock) % 360.0
+    current = Current(command.speed, towards)
     notice = current_notice(moment.t, moment.utc, current.speed, current.towards)
     reply = _confirmation(command, rooms)
     return Outcome(replace(state, current=current), (notice,), reply)
@@ -549,7 +552,7 @@ def _(command: c.Correct, moment: Moment, state: TripState, rooms: Rooms) -> Out
     last = state.to_correct(moment.t)
     if last is None:
         return Outcome(state)
-    meant = c.corrected(last.command, command, FOOT if rooms.unit == "feet" else 1.0)
+    meant = c.corrected(last.command, command, Units(rooms.unit).depth_m)
     if meant is None:
         return Outcome(state, reply=wording.NO_SUCH_NUMBER)
     return _redo((last._replace(command=meant),), moment, Outcome(state), rooms)
@@ -558,11 +561,9 @@ def _(command: c.Correct, moment: Moment, state: TripState, rooms: Rooms) -> Out
 @handle.register
 def _(command: c.GoOn, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
     meant = _gone_on(command, moment.began, state, rooms.grammar)
-    return (
-        Outcome(state)
-        if meant is None
-        else _redo((meant,), moment, Outcome(state), rooms)
-    )
+    if meant is None:
+        return Outcome(state)
+    return _redo((meant,), moment, Outcome(state), rooms)
 
 
 @handle.register
@@ -722,4 +723,6 @@ def _better_for_cast(rooms: Rooms, cast: CastInProgress) -> int | None:
     better = rooms.deck.better_than(
         cast.rod, rooms.deck.reach(cast.rod) + seen.margin.best
     )
-    return None if better is None else better.number
+    if better is None:
+        return None
+    return better.number

@@ -178,10 +178,9 @@ class Lookout:
             core.emit(msgspec.structs.replace(matched.match, **core.stamp(t)))
             core.state = replace(core.state, policy=policy.with_told(t, matched.action))
             if not begins:  # how a trip begins asks for nothing to be done
-                self._speech.speak(
-                    t,
-                    matched.line_for_taken if policy.wanted else matched.line,
-                    "match",
-                )
+                line = matched.line
+                if policy.wanted:
+                    line = matched.line_for_taken
+                self._speech.speak(t, line, "match")
         elif policy.next_at("match") > t:
             self._match_due = policy.next_at("match")

@@ -117,9 +117,8 @@ class SpeechPolicy(NamedTuple):
 
     def with_told(self, t: float, action: Action) -> SpeechPolicy:
         """Return the policy after a match was told at logic time t, s, or is known without being told."""
-        return self._replace(
-            told=action, wanted=False, dug_at=t if _digs(action) else self.dug_at
-        )
+        dug_at = t if _digs(action) else self.dug_at
+        return self._replace(told=action, wanted=False, dug_at=dug_at)
 
     def with_wish_met(self) -> SpeechPolicy:
         """Return the policy that keeps its distances again: of the rod just taken there is no news."""
@@ -144,7 +143,9 @@ class SpeechPolicy(NamedTuple):
 
         That no rod reaches the bottom, told before, is no news of another rod.
         """
-        told = NO_ROD_REACHES if self.told == NO_ROD_REACHES else None
+        told = self.told
+        if told != NO_ROD_REACHES:
+            told = None
         return self._replace(told=told, wanted=True)
 
     def is_travelling(self, speed: float | None) -> bool:
@@ -175,10 +176,9 @@ class SpeechPolicy(NamedTuple):
         """Return the earliest logic time, s, at which a line of this kind keeps its distance from others."""
         after_any = max(self.spoken_at.values(), default=float("-inf")) + LINES_APART_S
         after_like = self.spoken_at.get(kind, float("-inf")) + APART_S.get(kind, 0.0)
-        after_command = (
-            self.commanded_at + AFTER_COMMAND_S if kind in CAN_WAIT else float("-inf")
-        )
-        return max(after_any, after_like, after_command)
+        if kind not in CAN_WAIT:
+            return max(after_any, after_like)
+        return max(after_any, after_like, self.commanded_at + AFTER_COMMAND_S)
 
 
 def _digs(action: Action) -> bool:

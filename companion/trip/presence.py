@@ -42,11 +42,9 @@ class Presence:
     @property
     def expires(self) -> float:
         """Return when it will count as lost, logic s, if nothing more comes."""
-        return (
-            NEVER_S
-            if self.lost or self._seen is None
-            else self._seen + self.maximum_age
-        )
+        if self.lost or self._seen is None:
+            return NEVER_S
+        return self._seen + self.maximum_age
 
     def lose(self, t: float) -> None:
         """Count it as lost from logic time t, s."""
@@ -57,7 +55,8 @@ class Presence:
 
     def loss_told(self, t: float, *, spoken: bool) -> None:
         """Note that its loss was due to be spoken of at logic time t, s, and whether it was."""
-        self.untold, self._told_at = NEVER_S, t if spoken else None
+        self.untold = NEVER_S
+        self._told_at = t if spoken else None
 
     def back_told(self) -> None:
         """Note that its return was due to be spoken of."""

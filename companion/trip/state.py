@@ -117,7 +117,7 @@ class TripState:
     @property
     def last_standing(self) -> Logged | None:
         """The last logged thing that stands; None when nothing does."""
-        return self.standing[-1] if self.standing else None
+        return next(reversed(self.standing), None)
 
     def with_logged(self, logged: Logged) -> TripState:
         """Return the state after one more thing was logged."""
@@ -142,10 +142,11 @@ class TripState:
             if (
                 thing.what in ("cast", "fish", "lost fish", "broke off")
                 or t - thing.t > CATCH_WITHIN_S
+                or (thing.what == "bite" and thing.rod != rod)
             ):
                 return None
             if thing.what == "bite":
-                return thing if thing.rod == rod else None
+                return thing
         return None
 
     def fished_lately(self, t: float) -> bool:
@@ -159,28 +160,28 @@ class TripState:
 
     def catch_of(self, thing: Logged) -> tuple[Logged, ...]:
         """Return everything that stands of a logged thing's catch, in order; without a catch, itself."""
-        first = thing.number if thing.catch is None else thing.catch
+        first = thing.catch or thing.number
         return tuple(one for one in self.standing if first in (one.number, one.catch))
 
     def to_correct(self, t: float) -> Carried | None:
         """Return the command that can be put right at logic time t, s; None when there is none."""
-        last = self.carried[-1] if self.carried else None
-        return None if last is None or t - last.moment.t > CORRECTED_WITHIN_S else last
+        return self._last_carried(t, CORRECTED_WITHIN_S)
 
     def to_go_on(self, began: float) -> Carried | None:
         """Return the command that words which began at `began`, logic s, can be the rest of, or None."""
-        last = self.carried[-1] if self.carried else None
-        return (
-            None if last is None or began - last.moment.t > GOES_ON_WITHIN_S else last
-        )
+        return self._last_carried(began, GOES_ON_WITHIN_S)
+
+    def _last_carried(self, t: float, within: float) -> Carried | None:
+        """Return the last command if it was carried out within so long before logic time t, s."""
+        if not self.carried or t - self.carried[-1].moment.t > within:
+            return None
+        return self.carried[-1]
 
     def to_repeat(self, t: float) -> Said | None:
         """Return the line that can be said again at logic time t, s; None when there is none."""
-        return (
-            None
-            if self.said is None or t - self.said.t > REPEATED_WITHIN_S
-            else self.said
-        )
+        if self.said is None or t - self.said.t > REPEATED_WITHIN_S:
+            return None
+        return self.said
 
     def with_carried(
         self, command: Command, moment: Moment, number: int | None

@@ -6,7 +6,7 @@ spoken of it; whether it is spoken is a matter of `companion.trip.policy`.
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 from companion.casting.cast import CastInProgress
 from companion.casting.deck import Deck
@@ -121,20 +121,28 @@ class Volunteer:
             if self._lies_otherwise(at.t, boat):
                 self._looked_from, self._looked_at = boat, at.t
                 self._in_range = depth_in_range(self._deck, hand, at.t, boat)
-        ahead = self._in_range is not None
-        bottom = depth if self._in_range is None else self._in_range
+        bottom, where = self._bottom_in_range(depth)
         reaches = {
             rod.number: self._deck.reach(rod, self._drift) for rod in self._deck.rods
         }
         standing = self._watch.accept_depth(at.t, bottom, reaches, hand.number)
         rod = rod_of(self._deck, hand)
         reach = reaches[hand.number]
-        match = entries.match_of(at.t, at.utc, rod, reach, standing, mapped=ahead)
+        match = entries.match_of(at.t, at.utc, rod, reach, standing, where=where)
+        ahead = where == "in range"
         line, taken = (
             wording.match(standing, self._unit, ahead=ahead, names_lesser=names)
             for names in (True, False)
         )
         return Matched(match, line, taken, standing.action)
+
+    def _bottom_in_range(
+        self, depth: float
+    ) -> tuple[float, Literal["in range", "below"]]:
+        """Return the depth in the casting range, m, where that is mapped; else this one, below the boat."""
+        if self._in_range is None:
+            return depth, "below"
+        return self._in_range, "in range"
 
     def _lies_otherwise(self, t: float, boat: BoatPose) -> bool:
         """Tell whether the boat lies otherwise than at the last look, or that was long ago."""
@@ -145,11 +153,12 @@ class Volunteer:
         if here is None or there is None:
             return True
         if before.heading is None or boat.heading is None:
-            turned = 0.0 if before.heading is boat.heading else 180.0
+            has_turned = before.heading is not boat.heading
         else:
             turned = abs((boat.heading - before.heading + 180.0) % 360.0 - 180.0)
+            has_turned = turned >= TURNED_DEG
         moved, _ = range_and_bearing(here.lat, here.lon, there.lat, there.lon)
-        return moved >= MOVED_M or turned >= TURNED_DEG
+        return moved >= MOVED_M or has_turned
 
     def watch_cast(self, cast: CastInProgress, t: float) -> None:
         """Note a cast whose outlook was told at logic time t, s: a danger on its way is told once more."""
@@ -157,11 +166,9 @@ class Volunteer:
         self.remind_at = NEVER_S
         if danger is None or cast.stopped:
             return
-        due = (
-            danger.after - REMIND_BEFORE_S
-            if advised is None
-            else advised.begins - STOP_NOW_BEFORE_S
-        )
+        due = danger.after - REMIND_BEFORE_S
+        if advised is not None:
+            due = advised.begins - STOP_NOW_BEFORE_S
         if cast.retrieved_from + due - t >= REMIND_AFTER_S:
             self.remind_at = cast.retrieved_from + due
 
@@ -171,11 +178,9 @@ class Volunteer:
         cast = hand.cast_at(t)
         if cast is None or cast.danger() is None:
             return None
-        return Noticed(
-            None,
-            wording.TREE_NOW if cast.advised is None else wording.STOP_NOW,
-            "danger",
-        )
+        if cast.advised is not None:
+            return Noticed(None, wording.STOP_NOW, "danger")
+        return Noticed(None, wording.TREE_NOW, "danger")
 
     def notice_cover(self, at: Stamp, hint: CoverHint) -> Noticed:
         """Return that something may stand on the bottom."""

@@ -8,7 +8,8 @@ companion does not hear itself.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 
 from companion.casting.cast import CastInProgress
 from companion.casting.deck import Lesson
@@ -26,6 +27,10 @@ from companion.voice.grammar import (
 )
 
 NUMBERS = frozenset([*NUMBER_WORDS, *TENS_WORDS])
+_DISTANCE_UNITS: Mapping[LengthUnit, tuple[str, float]] = MappingProxyType(
+    {"feet": ("yard", YARD), "metres": ("metre", 1.0)}
+)
+"""The unit distances are spoken in where depths are in feet or in metres, and the metres in it."""
 TOLD_BEFORE_S = 2.0
 """Nothing is said of an event that comes sooner than this."""
 TOP_ASIDE_M = 2.0
@@ -137,7 +142,9 @@ def rod_for_depth(rod: Rod, reach: float, depth: float, unit: LengthUnit) -> str
 
 def depth_under_boat(depth: float | None, unit: LengthUnit) -> str:
     """Return how deep it is under the boat."""
-    return DEPTH_NOT_KNOWN if depth is None else f"{spoken_depth(depth, unit)} under us"
+    if depth is None:
+        return DEPTH_NOT_KNOWN
+    return f"{spoken_depth(depth, unit)} under us"
 
 
 def depth_back(depth: float, unit: LengthUnit) -> str:
@@ -163,9 +170,15 @@ def off_the_bottom(metres: float | None, unit: LengthUnit) -> str:
     """
     if metres is None:
         return OFF_THE_BOTTOM
-    far = max(round(metres / YARD if unit == "feet" else metres), 1)
-    name = "yard" if unit == "feet" else "metre"
-    return f"off the bottom for {number_words(far)} {name}{'' if far == 1 else 's'}"
+    name, size = _DISTANCE_UNITS[unit]
+    far = max(round(metres / size), 1)
+    return f"off the bottom for {number_words(far)} {_plural(name, far)}"
+
+
+def _plural(name: str, count: int) -> str:
+    if count == 1:
+        return name
+    return f"{name}s"
 
 
 def taken_back(what: str) -> str:
@@ -222,20 +235,22 @@ def match(
         if standing.better is None:
             return f"touch{where}"
         digs = f"digs by {spoken_depth(-standing.margin, unit)}{where}"
-        return (
-            f"{digs}, number {number_words(standing.better)} will do"
-            if names_lesser
-            else digs
-        )
+        if not names_lesser:
+            return digs
+        return f"{digs}, number {number_words(standing.better)} will do"
     if standing.state == "short" and standing.better is None:
         return f"too deep for any rod{where}"
-    near = standing.margin <= FARTHEST_AMOUNT_M
-    line = (one_rod(standing, unit) if near else standing.state) + where
-    return (
-        line
-        if standing.better is None
-        else f"{line}, take number {number_words(standing.better)}"
-    )
+    line: str = standing.state
+    if standing.margin <= FARTHEST_AMOUNT_M:
+        line = one_rod(standing, unit)
+    return _and_take(standing.better, line + where)
+
+
+def _and_take(better: int | None, line: str) -> str:
+    """Return a line, and after it which rod would do better, if one would."""
+    if better is None:
+        return line
+    return f"{line}, take number {number_words(better)}"
 
 
 def one_rod(standing: Standing, unit: LengthUnit) -> str:
@@ -293,26 +308,28 @@ def _clear(seen: CastOutlook, unit: LengthUnit, better: int | None) -> str:
     if seen.margin.best < JUST_CLEAR_M:
         return "just clear"
     gap = f"{seen.verdict} by {spoken_depth(seen.margin.best, unit)}"
-    return gap if better is None else f"{gap}, take number {number_words(better)}"
+    return _and_take(better, gap)
 
 
 def _of_touch(cast: CastInProgress, seen: CastOutlook, t: float) -> str | None:
     if seen.after is None:
         return None
     left = cast.retrieved_from + seen.after.best - t
-    return (
-        f"{seen.sureness} touch in {_seconds(left)}" if left >= TOLD_BEFORE_S else None
-    )
+    if left < TOLD_BEFORE_S:
+        return None
+    return f"{seen.sureness} touch in {_seconds(left)}"
 
 
 def _of_danger(cast: CastInProgress, danger: TopOutlook, t: float) -> str | None:
     left = cast.retrieved_from + danger.after - t
     if left < TOLD_BEFORE_S:
         return None
-    how = f", {RAISE_THE_ROD}" if cast.raise_rod else ""
+    line = f"tree in {_seconds(left)}"
     if cast.advised is not None:
-        how = f", stop for {_seconds(cast.advised.length)}"
-    return f"tree in {_seconds(left)}{how}"
+        return f"{line}, stop for {_seconds(cast.advised.length)}"
+    if cast.raise_rod:
+        return f"{line}, {RAISE_THE_ROD}"
+    return line
 
 
 def lesson(lessons: Sequence[Lesson], in_hand: Rod, unit: LengthUnit) -> str:
@@ -327,14 +344,15 @@ def lesson(lessons: Sequence[Lesson], in_hand: Rod, unit: LengthUnit) -> str:
     now, was = (
         spoken_depth(depth, unit) for depth in (belief.reach.best, belief.before.best)
     )
-    return f"number {number_words(rod.number)}, {now}" + (
-        "" if now == was else f", was {was}"
-    )
+    line = f"number {number_words(rod.number)}, {now}"
+    if now == was:
+        return line
+    return f"{line}, was {was}"
 
 
 def _seconds(seconds: float) -> str:
     whole = max(round(seconds), 1)
-    return f"{whole} {'second' if whole == 1 else 'seconds'}"
+    return f"{whole} {_plural('second', whole)}"
 
 
 def which_rod(plan: Plan | None, heading: float | None, unit: LengthUnit) -> str:
@@ -383,12 +401,12 @@ def spoken_distance(metres: float, unit: LengthUnit) -> str:
     >>> spoken_distance(14.0, "feet"), spoken_distance(28.0, "feet"),
     spoken_distance(36.0, "metres") ('fifteen yards', 'thirty yards', 'forty metres')
     """
-    far = metres / YARD if unit == "feet" else metres
+    name, size = _DISTANCE_UNITS[unit]
+    far = metres / size
     if far >= FAR_DISTANCE:
         return "far"
     step = 5 if far < 22.5 else 10
-    name = "yards" if unit == "feet" else "metres"
-    return f"{number_words(max(step * round(far / step), 5))} {name}"
+    return f"{number_words(max(step * round(far / step), 5))} {name}s"
 
 
 def compass(bearing: float) -> str:
@@ -408,13 +426,11 @@ def _direction(bearing: float, heading: float | None) -> str:
 
 
 def _chance(sureness: float) -> str:
-    return (
-        "will do"
-        if sureness >= WILL_SHARE
-        else "should do"
-        if sureness >= SHOULD_SHARE
-        else "may do"
-    )
+    if sureness >= WILL_SHARE:
+        return "will do"
+    if sureness >= SHOULD_SHARE:
+        return "should do"
+    return "may do"
 
 
 # --- the program's own state ----------------------------------------------------------------------------
@@ -481,9 +497,10 @@ def logbook_lost(why: str) -> str:
 
 def logbook_damaged(old: str | None) -> str:
     """Return that the logbook is damaged and another begun; `old` is what the damaged file is called now."""
-    return "logbook damaged, new one begun" + (
-        "" if old is None else f", old one is {old}"
-    )
+    line = "logbook damaged, new one begun"
+    if old is None:
+        return line
+    return f"{line}, old one is {old}"
 
 
 def heard_late(seconds: float) -> str:
