@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Iterator
-from datetime import datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 from threading import Event
 from typing import NamedTuple
@@ -31,6 +32,7 @@ from companion.voice.hearing import Clip, clips_in, hear_ahead
 from companion.voice.model import speech_model
 
 CHUNK_BYTES = 256
+_DAY_IN_NAME = re.compile(r"(20\d\d)[-_.]?(\d\d)[-_.]?(\d\d)")
 NOTHING_KNOWN = Known()
 """What a boat knows on its first day."""
 
@@ -79,6 +81,20 @@ def find_day(path: Path) -> RecordedDay:
         own if own.is_file() else None,
         _known(path),
     )
+
+
+def _days_of(recording: Path) -> tuple[date, ...]:
+    """Return the days that a recording may be of, by its file: as it is called, and when it was written."""
+    written = datetime.fromtimestamp(recording.stat().st_mtime, UTC).date()
+    named = (_day_in(*found) for found in _DAY_IN_NAME.findall(recording.name))
+    return (*(day for day in named if day is not None), written)
+
+
+def _day_in(year: str, month: str, day: str) -> date | None:
+    try:
+        return date(int(year), int(month), int(day))
+    except ValueError:
+        return None
 
 
 def _known(folder: Path) -> Known | None:
@@ -144,7 +160,15 @@ def replay(
     grammar = Grammar(aboard(settings))
     keep = keep or KeepNothing()
     known = known if day.known is None else day.known
-    engine = assemble_trip(day.name, settings, grammar, _into(trip, emit), keep, known)
+    engine = assemble_trip(
+        day.name,
+        settings,
+        grammar,
+        _into(trip, emit),
+        keep,
+        known,
+        _days_of(day.recording),
+    )
     for utterance in _utterances(day, settings, grammar):
         engine.utterance(utterance)
     chunks = own_apart(chunks)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Sequence
+from datetime import date
 from typing import Any
 
 from companion.sensing import depth, heading, position, wind
@@ -50,6 +51,7 @@ class Talker:
         "fold",
         "is_noted",
         "moves",
+        "not_before",
         "origin",
         "parse",
         "priority",
@@ -70,8 +72,13 @@ class Talker:
         tells: str,
         fewest: int = 0,
         parse: Parser = _already_parsed,
+        not_before: date | None = None,
     ) -> None:
-        """`tells`: the sentence, or the quantity of a network, by which a fix tells place or motion."""
+        """`tells`: the sentence, or the quantity of a network, by which a fix tells place or motion.
+
+        `not_before`: no date of this speaker is older; None: as its wire's settings
+        have it.
+        """
         self.origin = origin
         self.settings = settings
         self.fewest, self.parse = fewest, parse
@@ -83,6 +90,7 @@ class Talker:
         self.talker = f"{origin.source} {origin.talker}"
         self.sentence = f"{self.talker}{origin.formatter}"
         self.moves = settings.time in ("auto", "sentences")
+        self.not_before = not_before or settings.not_before
 
 
 class Folds:
@@ -162,7 +170,7 @@ class Folds:
         if told.time is not None:
             day = told.day
             if day is not None:
-                day = base.true_day(day, by.settings.not_before, by.talker)
+                day = self._true_day(by, told, day)
             moves = by.moves and not base.tagged
             running = base.by_sentence(
                 origin.source, by.talker, by.sentence, told.time, day, end, moves=moves
@@ -174,6 +182,12 @@ class Folds:
         if by.tells_motion:
             self._fold_motion(t, by, told, readings)
         return readings
+
+    def _true_day(self, by: Talker, told: position.Told, day: date) -> date:
+        """Return the date, put right by what is known of the source and by the sentence's own form."""
+        settings = by.settings
+        not_before = max(by.not_before, told.not_before or date.min)
+        return self._time.true_day(day, not_before, by.talker, settings.recorded)
 
     def _fold_place(
         self,

@@ -19,6 +19,10 @@ from companion.units import KNOT
 
 FASTEST_KN = 100.0
 """Knots. No boat that casts goes faster."""
+FIRST_NAV_STATUS_DAY = date(2012, 6, 1)
+"""No RMC before NMEA 0183 4.10 closed with a navigational status (month from memory)."""
+_NAV_STATUS_FIELD = 13
+_OLDEST_OF_FORM = (None, FIRST_NAV_STATUS_DAY)  # without and with that field
 _FIXED_QUALITY = frozenset((1, 2, 3, 4, 5))
 _gga, _gll, _rmc, _vtg = (
     fields_of("GGA"),
@@ -34,7 +38,8 @@ class Told(NamedTuple):
 
     `time` ms since midnight UTC, `day` the date; `place` (lat, lon) degrees; `speed`
     m/s; `course` degrees true; `variation` degrees, east positive; `hdop`. None: not
-    told or void. `fixed`: the receiver says that it has a fix.
+    told or void. `fixed`: the receiver says that it has a fix. `not_before`: no
+    sentence of this form is older.
     """
 
     fixed: bool
@@ -45,6 +50,7 @@ class Told(NamedTuple):
     course: float | None = None
     variation: float | None = None
     hdop: float | None = None
+    not_before: date | None = None
 
 
 def gga(f: list[str], values: Values) -> Told:
@@ -88,6 +94,7 @@ def rmc(f: list[str], values: Values) -> Told:
         values.signed(
             told.mag_variation or None, told.mag_var_dir, "EW", "variation", 180.0
         ),
+        not_before=_OLDEST_OF_FORM[len(f) > _NAV_STATUS_FIELD],
     )
 
 

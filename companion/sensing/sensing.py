@@ -310,7 +310,14 @@ class Sensing:
             fewest, family, parse, quality = _SENTENCES[formatter]
             fold = self._folds.by_family[family]
             speaker = Talker(
-                origin, wire.settings, fold, quality, formatter, fewest, parse
+                origin,
+                wire.settings,
+                fold,
+                quality,
+                formatter,
+                fewest,
+                parse,
+                settings.not_before,
             )
         wire.speakers[tag_source, address] = speaker
         return speaker

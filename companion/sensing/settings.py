@@ -53,6 +53,9 @@ class SourceSettings(msgspec.Struct, frozen=True, kw_only=True):
             origin.
         not_before: dates before this are moved on by whole 1024-week GPS eras. A live
             source should use `OLDEST_LIVE`.
+        recorded: days on which a recording may have been made, by what is known beside
+            it: its file's name, when that was last written. A date whole eras before
+            one of them is moved on to it.
     """
 
     need_checksum: bool = True
@@ -60,6 +63,7 @@ class SourceSettings(msgspec.Struct, frozen=True, kw_only=True):
     priority: int = 0
     latency: float = 0.0
     not_before: date = OLDEST_RECORDING
+    recorded: tuple[date, ...] = ()
 
 
 class BoatOffsets(msgspec.Struct, frozen=True, kw_only=True):

@@ -15,12 +15,12 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import UTC, date, datetime, timedelta
 
 from companion.sensing.fields import DAY_MS, END_OF_TIME_MS
 
-_ERA = 1024 * 7  # days; GPS counts its weeks in ten bits (IS-GPS-200)
+_ERA = timedelta(weeks=1024)  # GPS counts its weeks in ten bits (IS-GPS-200)
 _EPOCH = date(1970, 1, 1).toordinal()
 _AT_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _HALF_DAY_MS = DAY_MS // 2
@@ -30,6 +30,8 @@ _OTHER_TALKER_MS = 10_000  # another receiver moves the clock after this much si
 _SAME_CLOCK_MS = 2_000  # this near, TAG blocks and GPS tell one UTC; the rest is delay in receiver and wire
 _UTC_TOLERANCE_MS = 3_000  # UTC is anchored anew only beyond this
 _MIDNIGHT_MS = 60_000  # about midnight: time and date may disagree
+_SAME_DAY_DAYS = 2  # this near, two clocks tell one day: one of them is set by hand, or in local time
+_MOST_DAYS = 16  # dates whose era is remembered
 _OUT_OF_ORDER_MS = (
     5_000  # TAG times come from one clock; further back than this it has been set
 )
@@ -222,6 +224,92 @@ class BytePace:
         self._source, self._end = source, end
 
 
+class GpsEras:
+    """The 1024 weeks that a receiver's date belongs to.
+
+    Some receivers give a date whole eras too early: their week has ten bits. Another
+    clock's day tells the era, or a day that nothing can be older than. A date that may
+    be an era early, and that nothing speaks against, is kept and told.
+    """
+
+    def __init__(self, dropped: Counter[str], warn: Callable[[str], None]) -> None:
+        """`warn` is called once for each source whose date is, or may be, too early."""
+        self._dropped, self._warn = dropped, warn
+        self._days: dict[tuple[date, date], date] = {}
+        self._latest = date.min
+        self._told: set[str] = set()
+
+    def true_day(
+        self,
+        day: date,
+        not_before: date,
+        source: str,
+        recorder: date | None,
+        recorded: Sequence[date] = (),
+    ) -> date:
+        """Return the date, moved on by whole eras when it is too early to be true.
+
+        Args:
+            day: as it was told.
+            not_before: nothing is older.
+            source: who told it.
+            recorder: the day by the clock of who recorded it; None: it had none.
+            recorded: days on which a file may have been recorded.
+        """
+        known = self._days.get((day, not_before))
+        if known is None:
+            others = (*recorded, recorder or date.min)
+            known = self._judge(day, not_before, source, others)
+            if known == day and _may_be_early(day, recorded):
+                self._tell(
+                    source,
+                    f"{day}, kept as it is; if it lags by 1024 weeks, name the file "
+                    f"after its day: {day + _ERA}.nmea",
+                )
+            if len(self._days) >= _MOST_DAYS:
+                self._days.clear()
+            self._days[day, not_before] = known
+        self._latest = known
+        return known
+
+    def _judge(
+        self, day: date, not_before: date, source: str, others: Sequence[date]
+    ) -> date:
+        # A day that was believed of another sentence is as good as another clock's.
+        true = _as_another_tells(day, (*others, self._latest)) or day
+        while true < not_before:
+            true += _ERA
+        if true != day:
+            self._dropped["date 1024 weeks early"] += 1
+            self._tell(source, f"{day}; it lags by 1024 weeks, taken as {true}")
+        return true
+
+    def _tell(self, source: str, date_told: str) -> None:
+        if source not in self._told:
+            self._told.add(source)
+            self._warn(f"{source} gives the date {date_told}")
+
+
+def _as_another_tells(day: date, others: Sequence[date]) -> date | None:
+    """Return the day, whole eras later, that another clock agrees with; None when none does."""
+    for other in others:
+        eras = round((other - day) / _ERA)
+        if eras > 0 and _is_one_day(day + eras * _ERA, other):
+            return day + eras * _ERA
+    return None
+
+
+def _may_be_early(day: date, others: Sequence[date]) -> bool:
+    """Tell whether a date may be an era early for all that other clocks tell."""
+    if not others or any(_is_one_day(day, other) for other in others):
+        return False
+    return day + _ERA <= max(others)
+
+
+def _is_one_day(one: date, other: date) -> bool:
+    return abs((one - other).days) <= _SAME_DAY_DAYS
+
+
 class TimeBase:
     """Logic time, ms, and the UTC that belongs to it.
 
@@ -248,8 +336,7 @@ class TimeBase:
         self._tag = 0
         self._tag_zero = 0
         self._arrival_zero: int | None = None
-        self._day_told = self._day_true = self._not_before = date.min
-        self._rolled_over: set[str] = set()
+        self._eras = GpsEras(dropped, self._warn)
 
     def by_tag(self, tag: int) -> None:
         """Move by a TAG block's time, UTC in ms."""
@@ -328,40 +415,26 @@ class TimeBase:
             now = recorder
         self._utc.learn(self.now, now, _UTC_TOLERANCE_MS)
 
-    def true_day(self, day: date, not_before: date, source: str) -> date:
+    def true_day(
+        self, day: date, not_before: date, source: str, recorded: Sequence[date] = ()
+    ) -> date:
         """Return the date, moved on by whole GPS eras of 1024 weeks when it is too early to be true.
 
-        The TAG blocks tell for certain, when there are any; else `not_before` decides.
+        The TAG blocks tell for certain, when there are any; else the days that a
+        recording may be of, when one of them agrees; else `not_before` decides.
         """
-        if day == self._day_told and not_before == self._not_before:
-            return self._day_true
-        true = self._era_of_tags(day) or day
-        while true < not_before:
-            true += timedelta(days=_ERA)
-        if true != day:
-            self._dropped["date 1024 weeks early"] += 1
-            if source not in self._rolled_over:
-                self._rolled_over.add(source)
-                self.warnings.append(
-                    f"{source} gives the date {day}; it lags by 1024 weeks, taken as {true}"
-                )
-        self._day_told, self._not_before, self._day_true = day, not_before, true
-        return true
-
-    def _era_of_tags(self, day: date) -> date | None:
-        if not self.tagged:
-            return None
-        told = self._tag // DAY_MS + _EPOCH
-        eras = round((told - day.toordinal()) / _ERA)
-        true = day.toordinal() + eras * _ERA
-        return date.fromordinal(true) if eras > 0 and abs(true - told) <= 2 else None
+        if self.tagged:
+            recorder = date.fromordinal(self._tag // DAY_MS + _EPOCH)
+            return self._eras.true_day(day, not_before, source, recorder)
+        return self._eras.true_day(day, not_before, source, None, recorded)
 
     def _was_set(self, whose: str) -> None:
         self._on_set()
         self._dropped["clock set"] += 1
-        self.warnings.append(
-            f"{whose} clock was set; how much time passed is not known"
-        )
+        self._warn(f"{whose} clock was set; how much time passed is not known")
+
+    def _warn(self, text: str) -> None:
+        self.warnings.append(text)
 
     def utc(self, t: float) -> datetime | None:
         """Return UTC at logic time t, s; None until the GPS has told it."""

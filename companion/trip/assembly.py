@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from datetime import date
 
 from companion.casting.deck import Deck
 from companion.casting.ground import Mapped
@@ -30,6 +31,7 @@ def assemble_trip(
     emit: Emit,
     keep: Keep,
     known: Known,
+    recorded: tuple[date, ...] = (),
 ) -> Engine:
     """Return the engine of a trip on this boat, fed with chunks of `RECORDING_WIRE`.
 
@@ -40,6 +42,7 @@ def assemble_trip(
         emit: called with every event, in order.
         keep: where readings, beliefs and soundings go.
         known: what the boat knew before the trip.
+        recorded: days that a recording without TAG blocks may be of.
     """
     bed = _bed(settings, known)
     tips: dict[TipHeld, float] = {
@@ -48,7 +51,8 @@ def assemble_trip(
     }
     deck = Deck(settings.rods, known.beliefs, Mapped(bed), tips)
     raises = RAISE_VARIABLE in os.environ
-    sensing = Sensing(_wires(settings), settings.boat.offsets(), raises=raises)
+    wires = _wires(settings, recorded)
+    sensing = Sensing(wires, settings.boat.offsets(), raises=raises)
     voice = settings.voice
     policy = SpeechPolicy(
         voice.silent_above, answers_unknown=voice.not_understood != "silence"
@@ -71,10 +75,11 @@ def assemble_trip(
     )
 
 
-def _wires(settings: Settings) -> dict[str, SourceSettings]:
+def _wires(settings: Settings, recorded: tuple[date, ...]) -> dict[str, SourceSettings]:
     checked = all(source.need_checksum for source in settings.sources)
     wires = {source.name: source.settings() for source in settings.sources}
-    return wires | {RECORDING_WIRE: SourceSettings(need_checksum=checked)}
+    recording = SourceSettings(need_checksum=checked, recorded=recorded)
+    return wires | {RECORDING_WIRE: recording}
 
 
 def _bed(settings: Settings, known: Known) -> Bed:

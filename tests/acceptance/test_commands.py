@@ -8,6 +8,7 @@ import os
 import shutil
 import subprocess
 import sys
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 import numpy as np
@@ -26,11 +27,16 @@ from companion.cli import (
     USAGE,
     commands,
 )
+from companion.sensing.framing import checksum
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text()
 COMPANION = Path(sys.executable).parent / "companion"
 SHORT = b"$SDDPT,5.0,0.0*52\r\n"
+
+
+def with_checksum(body: bytes) -> bytes:
+    return b"$%s*%02X\r\n" % (body, checksum(body))
 
 
 @pytest.fixture
@@ -185,6 +191,38 @@ def test_the_readme_begins_with_the_job_and_two_commands():
     assert len(blocks[2].splitlines()) == 4
     assert "companion replay replay_logs/" in blocks[2]
     assert "pytest" in blocks[2]
+
+
+def test_a_log_whose_weeks_rolled_over_gets_its_day_from_its_file(companion, tmp_path):
+    """2007-02-17 is what such a receiver tells on 2026-10-03; the same log may as well be of 2007."""
+
+    def days(name: str, written: date) -> tuple[set[str], str]:
+        log = tmp_path / name
+        log.write_bytes(
+            b"".join(
+                with_checksum(
+                    b"GPRMC,%d,A,3506.0,N,08412.0,W,2.0,0.0,170207,," % (140000 + n)
+                )
+                for n in range(30)
+            )
+        )
+        at = datetime(*written.timetuple()[:3], 12, tzinfo=UTC).timestamp()
+        os.utime(log, (at, at))
+        told = companion(
+            "replay", log, "--json", "--logbook", tmp_path / f"{name}.db"
+        ).stdout
+        events = [json.loads(line) for line in told.splitlines()]
+        notices = [e["text"] for e in events if "1024 weeks" in e.get("text", "")]
+        assert len(notices) == 1
+        return {e["utc"][:10] for e in events if e["utc"]}, notices[0]
+
+    early = "recording GP gives the date 2007-02-17"
+    put_right = f"{early}; it lags by 1024 weeks, taken as 2026-10-03"
+    assert days("a.nmea", date(2026, 10, 3)) == ({"2026-10-03"}, put_right)
+    assert days("2026-10-03.nmea", date(2026, 11, 30)) == ({"2026-10-03"}, put_right)
+    kept, hint = days("b.nmea", date(2026, 11, 30))
+    assert kept == {"2007-02-17"}
+    assert hint.startswith(f"{early}, kept as it is")
 
 
 def test_a_plain_file_is_replayed_and_its_logbook_read(companion, recording, tmp_path):

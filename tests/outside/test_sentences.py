@@ -118,6 +118,20 @@ def test_week_rollovers(shown, true):
     assert sensing.utc(sensing.now).date() == true
 
 
+@pytest.mark.parametrize(
+    ("end", "true"),
+    [("", date(2007, 2, 17)), (",A", date(2007, 2, 17)), (",A,V", date(2026, 10, 3))],
+)
+def test_no_sentence_is_older_than_its_form(end, true):
+    """A mode indicator came with NMEA 2.3, the status after it with 4.1 (S, a reference on RMC).
+
+    4.10 is of 2012 and 2.3 of 2000 (M).
+    """
+    body = f"GPRMC,045532,A,3806.967,N,12137.454,W,0.0,247.1,170207,,{end}"
+    _, sensing = read(f"${body}*{checksum(body.encode()):02X}")
+    assert sensing.utc(sensing.now).date() == true
+
+
 def test_published_tag_blocks():
     """13 published TAG blocks, verdicts by an independent count (S, the file names each source)."""
     if not VECTORS.exists():

@@ -160,7 +160,7 @@ def fix(method: int = 1, hdop: int = 110, seconds: int = 432_000_000) -> list[by
 def test_a_fix_tells_time_place_and_its_dilution(bus):
     datum = bus.take(*fix())
     assert datum[:3] == ("35", "129029", "place")
-    fixed, time, day, place, *_, hdop = datum.value
+    fixed, time, day, place, *_, hdop, _ = datum.value
     assert (fixed, time, day.isoformat()) == (True, 12 * 3_600_000, "2026-10-03")
     assert place == pytest.approx((45.1, -93.2))
     assert hdop == pytest.approx(1.1)

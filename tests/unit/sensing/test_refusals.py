@@ -410,7 +410,7 @@ class TestGpsd:
     def test_one_without_a_place_still_tells_the_time(self, server):
         (datum,) = server.take(self.FIX | {"mode": 1})
         fixed, time, day, *rest = datum.value
-        assert (fixed, time, rest) == (False, NOON_MS, [None] * 5)
+        assert (fixed, time, rest) == (False, NOON_MS, [None] * 6)
         assert day.isoformat() == "2026-10-03"
 
     @pytest.mark.parametrize(

@@ -7,7 +7,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from companion.sensing import Chunk, Depth, Position, Sensing, SourceSettings, Warned
+from companion.sensing import (
+    OLDEST_LIVE,
+    Chunk,
+    Depth,
+    Position,
+    Sensing,
+    SourceSettings,
+    Warned,
+)
 from companion.sensing.timebase import Anchors
 
 PLACE = "4426.1130,N,07140.5596,W"
@@ -117,6 +125,85 @@ def test_tags_tell_the_era_for_certain(tagged, take):
         tagged(c, rmc("050530", "170207")) + tagged(c + 1000, rmc("050531", "170207")),
     )
     assert sensing.utc(0.0).date() == date(2026, 10, 3)
+
+
+EARLY = date(2026, 10, 3)  # what such a receiver tells as 2007-02-17
+
+
+def test_a_file_of_that_day_puts_an_early_date_after_2005_right(run):
+    for recorded in (date(2026, 10, 4), date(2026, 10, 1)):
+        readings, sensing = run(
+            rmc("050530", "170207"),
+            "GPZDA,050531,17,02,2007,00,00",
+            rmc("050532", "170207"),
+            recorded=(recorded,),
+        )
+        assert sensing.utc(0.0).date() == EARLY
+        assert warnings(readings) == [
+            "boat GP gives the date 2007-02-17; it lags by 1024 weeks, taken as 2026-10-03"
+        ]
+        assert sensing.dropped["date 1024 weeks early"] == 1
+
+
+def test_an_old_recording_is_not_moved_by_when_its_file_was_copied(run):
+    readings, sensing = run(
+        rmc("050530", "170207"),
+        rmc("050531", "170207"),
+        recorded=(date(2026, 11, 30),),
+    )
+    assert sensing.utc(0.0).date() == date(2007, 2, 17)
+    assert warnings(readings) == [
+        "boat GP gives the date 2007-02-17, kept as it is; if it lags by 1024 weeks, "
+        "name the file after its day: 2026-10-03.nmea"
+    ]
+    copied_before = run(rmc("050530", "170207"), recorded=(date(2026, 9, 1),))
+    assert warnings(copied_before[0]) == []
+    of_its_day = run(
+        rmc("050530", "170207"), recorded=(date(2007, 2, 18), date(2026, 11, 30))
+    )
+    assert warnings(of_its_day[0]) == []
+
+
+def test_a_sentence_of_a_later_form_than_its_date_is_an_era_early(run):
+    newer = rmc("050530", "170207") + ",A,V"
+    readings, sensing = run(
+        newer, "GPZDA,050531,17,02,2007,00,00", rmc("050532", "170207") + ",A,V"
+    )
+    assert sensing.utc(0.0).date() == sensing.utc(sensing.now).date() == EARLY
+    assert len(warnings(readings)) == 1
+    assert sensing.dropped["date 1024 weeks early"] >= 1
+    with_mode = run(rmc("050530", "170207") + ",A")[1]
+    assert with_mode.utc(0.0).date() == date(2007, 2, 17)
+
+
+def test_a_receiver_in_the_right_era_puts_a_second_one_right(run):
+    readings, sensing = run(
+        rmc("050530", "031026", talker="GN"),
+        rmc("050530", "170207", talker="II"),
+        rmc("050531", "031026", talker="GN"),
+        rmc("050531", "170207", talker="II"),
+    )
+    assert sensing.utc(sensing.now).date() == EARLY
+    assert [text[:7] for text in warnings(readings)] == ["boat II"]
+    assert sensing.dropped["clock set"] == 0
+
+
+def test_a_boat_whose_recorder_has_no_set_clock_is_no_older_than_the_program(
+    tagged, take
+):
+    """A board without a clock battery stamps from the oldest day there can be."""
+    unset = int(datetime(2025, 1, 1, tzinfo=UTC).timestamp() * 1000)
+    lines = tagged(unset, rmc("050530", "170207"), "gps") + tagged(
+        unset + 1000, rmc("050531", "170207"), "gps"
+    )
+    live = Sensing(
+        {"recording": SourceSettings(), "gps": SourceSettings(not_before=OLDEST_LIVE)}
+    )
+    take(live, lines, "recording")
+    assert live.utc(0.0).date() == EARLY
+    file = Sensing({"recording": SourceSettings(), "gps": SourceSettings()})
+    take(file, lines, "recording")
+    assert file.utc(0.0).date() == date(2007, 2, 17)
 
 
 def test_time_that_jumps_back_once_goes_on_from_there(run):
