@@ -62,8 +62,9 @@ class BelievedBoat:
             return None
         if depth.below_transducer is not None:
             self._depth.transducer = depth.below_surface - depth.below_transducer
-        speed = self.speed(t)
-        bound = SPEED_UNKNOWN_MPS if speed is None else speed
+        bound = self.speed(t)
+        if bound is None:
+            bound = SPEED_UNKNOWN_MPS
         verdict = self._depth.accept_ping(t, depth.below_surface, bound)
         if verdict.belief == "believed":
             self._history.append(Ping(t, depth.below_surface))
@@ -78,11 +79,10 @@ class BelievedBoat:
 
     def speed(self, t: float) -> float | None:
         """Return the speed over ground, m/s: that made good, else the receiver's; None when not known."""
-        return (
-            self._way.speed
-            if self._way.speed is not None
-            else self._sensing.boat(t).speed
-        )
+        made_good = self._way.speed
+        if made_good is not None:
+            return made_good
+        return self._sensing.boat(t).speed
 
     def smoothed_depth(self, t: float) -> float | None:
         """Return the believed depth below the surface, m, smoothed over the last seconds."""
@@ -120,21 +120,25 @@ class BelievedBoat:
 
     def _ping_before(self, t: float) -> Ping | None:
         """Return the last ping before a logic time t, s, or the first after it where none was before."""
+        if not self._history:
+            return None
         after = bisect_right([ping.t for ping in self._history], t)
-        return self._history[max(after - 1, 0)] if self._history else None
+        return self._history[max(after - 1, 0)]
 
     def _with_beliefs(self, boat: BoatState, ping: Ping | None, t: float) -> BoatState:
-        if ping is not None and t - ping.t > self.oldest_depth:
-            ping = None
+        depth = below = age = course = error = None
+        if ping is not None and t - ping.t <= self.oldest_depth:
+            depth, age = ping.depth, t - ping.t
+            if boat.depth_below_transducer is not None:
+                below = depth - self._depth.transducer
         way = self._way.made_good(t)
-        below = None
-        if ping is not None and boat.depth_below_transducer is not None:
-            below = ping.depth - self._depth.transducer
+        if way is not None:
+            course, error = way.course, way.error
         return msgspec.structs.replace(
             boat,
-            depth=None if ping is None else ping.depth,
+            depth=depth,
             depth_below_transducer=below,
-            depth_age=None if ping is None else t - ping.t,
-            course=None if way is None else way.course,
-            course_error=None if way is None else way.error,
+            depth_age=age,
+            course=course,
+            course_error=error,
         )

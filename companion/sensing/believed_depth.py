@@ -107,7 +107,9 @@ class DepthRules(msgspec.Struct, frozen=True):
         """Return why a depth, m, cannot be one whatever is around it; None: it can."""
         if not math.isfinite(depth) or depth <= 0.0:
             return "no bottom"
-        return "beyond range" if depth > self.deepest else None
+        if depth > self.deepest:
+            return "beyond range"
+        return None
 
     def is_one_bottom(
         self, before: Ping, ping: Ping, speed: float, steep: bool = False
@@ -219,7 +221,9 @@ class BelievedDepth:
         recent = [ping.depth for ping in self._believed if ping.t > t - SMOOTHED_OVER_S]
         if len(recent) >= FEWEST_SMOOTHED:
             return median(recent)
-        return None if self.last is None else self.last.depth
+        if self.last is None:
+            return None
+        return self.last.depth
 
     def accept_ping(self, t: float, depth: float, speed: float) -> Verdict:
         """Fold in a depth below the surface, m, at logic time t, s; the boat makes good `speed` m/s."""
@@ -316,9 +320,9 @@ class BelievedDepth:
     def _look_back(self, last: Ping | None, ping: Ping, speed: float) -> None:
         """Judge what was kept apart, now that the bottom is believed to go on, or anew, with a ping."""
         apart = sorted(one for run in self._apart for one in run)
-        leading = (
-            [] if last is None else self.rules.leading_over(last, apart, ping, speed)
-        )
+        leading: list[Ping] = []
+        if last is not None:
+            leading = self.rules.leading_over(last, apart, ping, speed)
         self._settle_bottom(self._shallows.hold(leading))
         for run in self._apart:
             rest = [one for one in run if one not in leading]
@@ -363,7 +367,9 @@ def _reason(run: list[Ping], last: Ping | None) -> Reason:
         return "scatter"
     if _is_doubled(run[0].depth, last.depth):
         return "doubled echo"
-    return "deep spike" if run[0].depth > last.depth else "above the bottom"
+    if run[0].depth > last.depth:
+        return "deep spike"
+    return "above the bottom"
 
 
 def _is_doubled(depth: float, believed: float) -> bool:

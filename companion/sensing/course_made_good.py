@@ -107,11 +107,9 @@ class CourseMadeGood:
     def speed(self) -> float | None:
         """The speed made good, m/s, also where the direction is not known; None without fixes."""
         track = self._track
-        return (
-            None
-            if track is None or track.t - track.since < SETTLED_S
-            else math.hypot(*track.velocity)
-        )
+        if track is None or track.t - track.since < SETTLED_S:
+            return None
+        return math.hypot(*track.velocity)
 
     def accept_fix(self, t: float, lat: float, lon: float) -> None:
         """Fold in a fix at logic time t, s, degrees."""
@@ -146,7 +144,9 @@ class CourseMadeGood:
             return None
         before = self._fixes[after - 1]
         if after == len(self._fixes):
-            return (before.lat, before.lon) if t - before.t <= LONGEST_GAP_S else None
+            if t - before.t > LONGEST_GAP_S:
+                return None
+            return before.lat, before.lon
         behind = self._fixes[after]
         if behind.t - before.t > LONGEST_GAP_S:
             return None

@@ -102,4 +102,6 @@ def _metres(number: object, unit: float, values: Values) -> float | None:
     if depth == 0.0:
         values.dropped["depth lost"] += 1
         return None
-    return None if depth is None else depth * unit
+    if depth is None:
+        return None
+    return depth * unit

@@ -26,6 +26,20 @@ END_OF_TIME_MS = (date(CREDIBLE_YEARS.stop, 1, 1) - date(1970, 1, 1)).days * DAY
 """The first instant of UTC, ms, that can no longer be told."""
 
 
+def turned(bearing: float | None, by: float | None) -> float | None:
+    """Return a bearing turned clockwise, degrees 0..360; None where either is not known."""
+    if bearing is None or by is None:
+        return None
+    return (bearing + by) % 360.0
+
+
+def ms_written(found: re.Match[bytes] | None) -> int | None:
+    """Return the ISO 8601 instant in a match's first group as ms of UTC; None without one."""
+    if found is None:
+        return None
+    return Values(Counter()).epoch_ms(found[1].decode("ascii", "replace"))
+
+
 class Values:
     """Reads fields; counts in `dropped` why one was not a value ("depth blank", "speed out of range")."""
 
@@ -42,7 +56,7 @@ class Values:
                 return value
             self.dropped[what + " out of range"] += 1
         else:
-            self.dropped[what + (" malformed" if text.strip() else " blank")] += 1
+            self._drop(what, malformed=bool(text.strip()))
         return None
 
     def figure(self, value: object, what: str, low: float, high: float) -> float | None:
@@ -50,20 +64,33 @@ class Values:
         if value is None:
             self.dropped[what + " blank"] += 1
         elif isinstance(value, str):
-            self.dropped[what + (" malformed" if value.strip() else " blank")] += 1
+            self._drop(what, malformed=bool(value.strip()))
         else:
             return self.real(float(value), what, low, high)  # type: ignore[arg-type]
         return None
+
+    def in_unit(
+        self, unit: float, value: object, what: str, low: float, high: float
+    ) -> float | None:
+        """Return like `figure`, times the size of the unit that the field, `low` and `high` are in."""
+        number = self.figure(value, what, low, high)
+        if number is None:
+            return None
+        return number * unit
 
     def optional_figure(
         self, value: object, what: str, low: float, high: float
     ) -> float | None:
         """Return like `figure`; a blank field is not worth counting."""
-        return None if value is None else self.figure(value, what, low, high)
+        if value is None:
+            return None
+        return self.figure(value, what, low, high)
 
     def optional(self, text: str, what: str, low: float, high: float) -> float | None:
         """Return like `number`; a blank field is not worth counting."""
-        return self.number(text, what, low, high) if text else None
+        if not text:
+            return None
+        return self.number(text, what, low, high)
 
     def real(
         self, value: float | None, what: str, low: float, high: float
@@ -103,7 +130,7 @@ class Values:
         lat = self._angle(lat_text, north, "NS", 90)
         lon = self._angle(lon_text, east, "EW", 180)
         if lat is None or lon is None:
-            self.dropped["position malformed" if any(fields) else "position blank"] += 1
+            self._drop("position", malformed=any(fields))
             return None
         if lat == 0.0 and lon == 0.0:
             self.dropped["position at 0, 0"] += 1
@@ -143,11 +170,16 @@ class Values:
     def epoch_ms(self, text: object) -> int | None:
         """Return an ISO 8601 instant as ms of UTC; None without one."""
         day, time = self.instant(text)
-        return (
-            None
-            if day is None or time is None
-            else (day.toordinal() - _EPOCH) * DAY_MS + time
-        )
+        if day is None or time is None:
+            return None
+        return (day.toordinal() - _EPOCH) * DAY_MS + time
+
+    def _drop(self, what: str, *, malformed: bool) -> None:
+        """Count a field that is no value, malformed or else blank."""
+        if malformed:
+            self.dropped[what + " malformed"] += 1
+        else:
+            self.dropped[what + " blank"] += 1
 
     def _angle(self, text: str, side: str, sides: str, limit: int) -> float | None:
         if not _NUMBER(text) or side not in sides or not side:
@@ -160,7 +192,9 @@ class Values:
         angle = degrees + minutes / 60.0
         if angle > limit:
             return None
-        return angle if side == sides[0] else -angle
+        if side == sides[0]:
+            return angle
+        return -angle
 
     def time_of_day(self, text: str) -> int | None:
         """Return ms since midnight UTC from hhmmss or hhmmss.ss; None when blank or malformed."""
@@ -168,7 +202,7 @@ class Values:
         if known is not None:
             return known
         if not _NUMBER(text) or not text[:6].isdecimal() or len(text) < 6:
-            self.dropped["time malformed" if text else "time blank"] += 1
+            self._drop("time", malformed=bool(text))
             return None
         hours, minutes, seconds = int(text[:2]), int(text[2:4]), float(text[4:])
         if hours > 23 or minutes > 59 or seconds >= 61.0:
@@ -186,7 +220,9 @@ class Values:
         if all(_NUMERAL(part) for part in (dd, mm, year)):
             number = int(year)
             if len(year) == 2:
-                number += 2000 if number < 80 else 1900
+                number += 1900
+                if number not in CREDIBLE_YEARS:
+                    number += 100
             with contextlib.suppress(ValueError):
                 if number in CREDIBLE_YEARS:
                     return date(number, int(mm), int(dd))

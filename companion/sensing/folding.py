@@ -8,7 +8,7 @@ from datetime import date
 from typing import Any
 
 from companion.sensing import depth, heading, position, wind
-from companion.sensing.fields import Values
+from companion.sensing.fields import Values, turned
 from companion.sensing.readings import (
     Depth,
     Heading,
@@ -146,8 +146,11 @@ class Folds:
         transducer = self._offsets.transducer
         if told is None:
             return None, None
-        if sounding.below == "surface":
-            return (None if transducer is None else told - transducer), told
+        if sounding.below == "transducer":
+            if transducer is None:
+                transducer = max(sounding.offset or 0.0, 0.0)
+            return told, told + transducer
+        surface = told
         if sounding.below == "keel":
             keel = self._offsets.keel
             if keel is None:
@@ -155,11 +158,10 @@ class Folds:
                     "depth below keel, and the keel's depth is not configured"
                 ] += 1
                 return None, None
-            surface = told + keel
-            return (None if transducer is None else surface - transducer), surface
+            surface += keel
         if transducer is None:
-            transducer = max(sounding.offset or 0.0, 0.0)
-        return told, told + transducer
+            return None, surface
+        return surface - transducer, surface
 
     def _fold_position(
         self, by: Talker, told: position.Told, end: int
@@ -245,9 +247,8 @@ class Folds:
         t = self._time.now / 1000.0
         self._boat.variation.accept_value(t, told.variation)
         true = told.true
-        if true is None and told.magnetic is not None:
-            variation = self._boat.variation.at(t)
-            true = None if variation is None else (told.magnetic + variation) % 360.0
+        if true is None:
+            true = turned(told.magnetic, self._boat.variation.at(t))
         reading = Heading(true, told.magnetic, by.origin)
         known = true is not None or told.magnetic is not None
         if self._boat.heading.offer(t, by.sentence, by.rank, reading, known):
@@ -276,11 +277,7 @@ class Folds:
     ) -> Sequence[Reading]:
         t = self._time.now / 1000.0
         if told.reference == "magnetic":
-            variation = self._boat.variation.at(t)
-            known = told.angle is not None and variation is not None
-            angle = (
-                ((told.angle or 0.0) + (variation or 0.0)) % 360.0 if known else None
-            )
+            angle = turned(told.angle, self._boat.variation.at(t))
             told = wind.WindTold(told.speed, angle)
         # One sentence tells the apparent wind and the true one in turn: they are
         # different speakers.

@@ -214,7 +214,9 @@ class Framer:
     def _tag_time(self, text: str) -> int | None:
         """Return a TAG block's ``c``, UTC in ms; senders write whole seconds or milliseconds."""
         if text.isdecimal() and len(text) <= 15:
-            value = int(text) if int(text) >= _MILLISECONDS_FROM else int(text) * 1000
+            value = int(text)
+            if value < _MILLISECONDS_FROM:
+                value *= 1000
             if value < END_OF_TIME_MS:
                 return value
         self.dropped["malformed tag time"] += 1

@@ -14,7 +14,7 @@ from collections.abc import Sequence
 import msgspec
 
 from companion.sensing.datum import Datum, json_as
-from companion.sensing.fields import Values
+from companion.sensing.fields import Values, ms_written
 from companion.sensing.position import FASTEST_KN, Told
 from companion.units import KNOT
 
@@ -55,12 +55,7 @@ def is_report(line: bytes) -> bool:
 
 def ms_in(line: bytes) -> int | None:
     """Return the instant that a report tells, ms of UTC."""
-    found = _TIME(line)
-    return (
-        None
-        if found is None
-        else Values(Counter()).epoch_ms(found[1].decode("ascii", "replace"))
-    )
+    return ms_written(_TIME(line))
 
 
 class GpsdDecoder:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from companion.sensing.fields import Values
+from companion.sensing.fields import Values, turned
 from companion.sensing.named import fields_of
 
 _hdt, _hdm, _hdg = fields_of("HDT"), fields_of("HDM"), fields_of("HDG")
@@ -43,8 +43,4 @@ def hdg(f: list[str], values: Values) -> Bearing:
     if reading is None:
         return Bearing(None, None, variation)
     magnetic = (reading + (deviation or 0.0)) % 360.0
-    return Bearing(
-        None if variation is None else (magnetic + variation) % 360.0,
-        magnetic,
-        variation,
-    )
+    return Bearing(turned(magnetic, variation), magnetic, variation)

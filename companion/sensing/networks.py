@@ -91,7 +91,8 @@ class LoggedMessages:
         if len(line) > LONGEST_MESSAGE or not is_recorded(line, self._network):
             return b""
         told = _TIMES[self._network](line)
-        self._ms = self._ms if told is None else told
+        if told is not None:
+            self._ms = told
         return network_line(line, self._source, self._network, self._ms)
 
 
@@ -144,7 +145,9 @@ class NetworkLines:
     def feed(self, data: bytes) -> Iterator[tuple[bool, bytes]]:
         """Yield these bytes in order, in pieces: whether one is a network's line, and the piece."""
         data, self._held = self._held + data, b""
-        first = data.find(b"\n") + 1 or len(data) if self._amid else 0
+        first = 0
+        if self._amid:
+            first = data.find(b"\n") + 1 or len(data)
         last = max(first, data.rfind(b"\n") + 1)
         tail = data[last:]
         if tail and len(tail) <= _LONGEST_LINE and _MAY_BECOME_ONE(tail):

@@ -23,11 +23,11 @@ from typing import Any, NamedTuple
 
 from companion.sensing.datum import Datum
 from companion.sensing.depth import DEEPEST_READING_M, LARGEST_OFFSET, DepthSounding
-from companion.sensing.fields import CREDIBLE_YEARS, DAY_MS, Values
+from companion.sensing.fields import CREDIBLE_YEARS, DAY_MS, Values, turned
 from companion.sensing.framing import checksum
 from companion.sensing.heading import Bearing
 from companion.sensing.position import FASTEST_KN, Told
-from companion.sensing.water import COLDEST_READING_C, WARMEST_READING_C
+from companion.sensing.water import COLDEST_READING_K, WARMEST_READING_K, celsius
 from companion.sensing.wind import WINDIEST_M_S, WindReference, WindTold
 from companion.units import KNOT
 
@@ -53,7 +53,6 @@ _WIND_REFERENCES: dict[int, WindReference] = {
     3: "bow",
     4: "bow",
 }
-_KELVIN = 273.15
 
 _ID, _BYTES = rb"([0-9A-Fa-f]{8})", rb"((?:[0-9A-Fa-f]{2} ?){1,8})"
 _TIME = rb"\((\d{1,12}(?:\.\d{1,9})?)\) +"
@@ -111,9 +110,7 @@ def packet_in(line: bytes) -> Packet | None:
             int(told[5], 16), int(told[2], 16), bytes.fromhex(told[6].decode()), told[1]
         )
     if told := _PLAIN.match(line):
-        data = bytes.fromhex(told[7].replace(b",", b"").decode())
-        whole = len(data) == int(told[6]) and int(told[4]) < 256
-        return Packet(int(told[3]), int(told[4]), data, told[1]) if whole else None
+        return _plain_in(told)
     if (told := _PCDIN.match(line)) and checksum(told[1]) == int(told[5], 16):
         return Packet(
             int(told[2], 16), int(told[3], 16), bytes.fromhex(told[4].decode())
@@ -122,6 +119,14 @@ def packet_in(line: bytes) -> Packet | None:
         data = bytes.fromhex(told[5].decode())[::-1]
         return Packet(int(told[2], 16), int(told[4], 16), data, is_frame=True)
     return None
+
+
+def _plain_in(told: re.Match[bytes]) -> Packet | None:
+    """Return the message in a match of `_PLAIN`; None when bytes are missing, or there is no such address."""
+    data = bytes.fromhex(told[7].replace(b",", b"").decode())
+    if len(data) != int(told[6]) or int(told[4]) >= 256:
+        return None
+    return Packet(int(told[3]), int(told[4]), data, told[1])
 
 
 def _frame_in(line: bytes) -> Packet | None:
@@ -140,7 +145,9 @@ def _pgn_and_source(can_id: bytes) -> tuple[int, int]:
     """Return the PGN and the sender's address in a CAN identifier, eight hexadecimal digits."""
     number = int(can_id, 16)
     pgn = number >> 8 & 0x3FFFF
-    return (pgn if (pgn >> 8 & 0xFF) >= 240 else pgn & 0x3FF00), number & 0xFF
+    if (pgn >> 8 & 0xFF) < 240:  # for one device alone: its last byte is that address
+        pgn &= 0x3FF00
+    return pgn, number & 0xFF
 
 
 def is_read(line: bytes) -> bool:
@@ -177,8 +184,10 @@ def can_filters() -> list[dict[str, Any]]:
     ]
 
 
-def _is_short_frame(data: bytes) -> bool:
-    """Return whether a frame of several is cut, or begins a message that is too short or too long."""
+def _is_cut(pgn: int, data: bytes, pieced: bool) -> bool:
+    """Tell whether a frame is cut, or, the first of several (`pieced`), begins a message of wrong length."""
+    if not pieced:
+        return len(data) < SHORTEST[pgn]
     begins = data[0] & 0x1F == 0
     return len(data) < 2 or (begins and not SHORTEST[_FAST] <= data[1] <= _FAST_LONGEST)
 
@@ -228,14 +237,10 @@ class Nmea2000Decoder:
             return ()
         pgn, source, data = packet.pgn, packet.source, packet.data
         pieced = pgn == _FAST and packet.is_frame
-        if _is_short_frame(data) if pieced else len(data) < SHORTEST[pgn]:
+        if _is_cut(pgn, data, pieced):
             self._values.dropped["frame too short"] += 1
             return ()
-        message = (
-            self._pieced(packet)
-            if pieced or pgn == ADDRESS_CLAIM
-            else self._read(pgn, data, source)
-        )
+        message = self._message_of(packet, pieced)
         if message is None:
             return ()
         self._counts[_NAMES[pgn]] += 1
@@ -255,8 +260,10 @@ class Nmea2000Decoder:
             datum = datum._replace(rank=datum.rank * INSTANCES + instance)
         return (datum,)
 
-    def _pieced(self, packet: Packet) -> Any:  # noqa: ANN401 (the library's own type)
+    def _message_of(self, packet: Packet, pieced: bool) -> Any:  # noqa: ANN401 (the library's own type)
         """Return the message that a frame completes; None where others are still to come."""
+        if not pieced and packet.pgn != ADDRESS_CLAIM:
+            return self._read(packet.pgn, packet.data, packet.source)
         broadcast = 0xFF00 if packet.pgn == ADDRESS_CLAIM else 0
         can_id = 6 << 26 | (packet.pgn << 8) | broadcast | packet.source
         try:
@@ -291,7 +298,9 @@ class Nmea2000Decoder:
 
     def _degrees(self, field: Any, what: str, low: float = 0.0) -> float | None:  # noqa: ANN401
         number = self._number(field, what, low, math.tau + 1e-3)
-        return None if number is None else min(math.degrees(number), 360.0)
+        if number is None:
+            return None
+        return min(math.degrees(number), 360.0)
 
     def _depth(self, label: str, told: Mapping[str, Any]) -> Datum:
         depth = self._number(told["depth"], "depth", 0.0, DEEPEST_READING_M)
@@ -319,8 +328,9 @@ class Nmea2000Decoder:
             self._no_fix.add(label)
         else:
             self._no_fix.discard(label)
-        place = self._place(label, told)
-        hdop = None if place is None else self._number(told["hdop"], "hdop", 0.01, 99.0)
+        place, hdop = self._place(label, told), None
+        if place is not None:
+            hdop = self._number(told["hdop"], "hdop", 0.01, 99.0)
         time, day = self._instant(told)
         return Datum(
             label,
@@ -333,8 +343,9 @@ class Nmea2000Decoder:
         seconds, day = told["time"].raw_value, told["date"].value
         if not isinstance(seconds, int | float) or not 0.0 <= seconds * 1000.0 < DAY_MS:
             return None, None
-        known = day if isinstance(day, date) and day.year in CREDIBLE_YEARS else None
-        return int(seconds * 1000.0), known
+        if not isinstance(day, date) or day.year not in CREDIBLE_YEARS:
+            day = None
+        return int(seconds * 1000.0), day
 
     def _motion(self, label: str, told: Mapping[str, Any]) -> Datum:
         speed = self._number(told["sog"], "speed", 0.0, FASTEST_KN * KNOT)
@@ -357,8 +368,8 @@ class Nmea2000Decoder:
         if heading is None or told["reference"].raw_value != 1:
             return Datum(label, "127250", "heading", Bearing(None, None, variation), 1)
         magnetic = (heading + (deviation or 0.0)) % 360.0
-        true = None if variation is None else (magnetic + variation) % 360.0
-        return Datum(label, "127250", "heading", Bearing(true, magnetic, variation), 1)
+        bearing = Bearing(turned(magnetic, variation), magnetic, variation)
+        return Datum(label, "127250", "heading", bearing, 1)
 
     def _variation(self, label: str, told: Mapping[str, Any]) -> Datum:
         variation = self._degrees(told["variation"], "variation", -math.pi)
@@ -378,23 +389,17 @@ class Nmea2000Decoder:
         def read(label: str, told: Mapping[str, Any]) -> Datum | None:
             if "source" in told and told["source"].raw_value != _SEA:
                 return None
-            low, high = COLDEST_READING_C + _KELVIN, WARMEST_READING_C + _KELVIN
-            kelvin = self._number(told[name], "water temperature", low, high)
-            return Datum(
-                label,
-                address,
-                "temperature",
-                None if kelvin is None else kelvin - _KELVIN,
+            kelvin = self._number(
+                told[name], "water temperature", COLDEST_READING_K, WARMEST_READING_K
             )
+            return Datum(label, address, "temperature", celsius(kelvin))
 
         return read
 
     def _system_time(self, label: str, told: Mapping[str, Any]) -> Datum | None:
-        return (
-            self._time(label, told, "126992")
-            if told["source"].raw_value in _GPS_TIME
-            else None
-        )
+        if told["source"].raw_value not in _GPS_TIME:
+            return None
+        return self._time(label, told, "126992")
 
     def _wind(self, label: str, told: Mapping[str, Any]) -> Datum:
         speed = self._number(told["windSpeed"], "wind speed", 0.0, WINDIEST_M_S)

@@ -82,14 +82,14 @@ def rmc(f: list[str], values: Values) -> Told:
         values.dropped["position void"] += 1
         return Told(False, time)
     written = f[9]
-    day = values.day(written[:2], written[2:4], written[4:]) if written else None
-    speed = values.figure(told.spd_over_grnd, "speed", 0.0, FASTEST_KN)
+    day = values.day(written[:2], written[2:4], written[4:])
+    speed = values.in_unit(KNOT, told.spd_over_grnd, "speed", 0.0, FASTEST_KN)
     return Told(
         True,
         time,
         day,
         values.place(f[3:7]),
-        None if speed is None else speed * KNOT,
+        speed,
         values.optional_figure(told.true_course, "course", 0.0, 360.0),
         values.signed(
             told.mag_variation or None, told.mag_var_dir, "EW", "variation", 180.0
@@ -110,9 +110,9 @@ def vtg(f: list[str], values: Values) -> Told:
     ):
         values.dropped["speed malformed"] += 1
         return Told(False)
-    speed = values.figure(told.spd_over_grnd_kts, "speed", 0.0, FASTEST_KN)
+    speed = values.in_unit(KNOT, told.spd_over_grnd_kts, "speed", 0.0, FASTEST_KN)
     course = values.optional_figure(told.true_track, "course", 0.0, 360.0)
-    return Told(True, speed=None if speed is None else speed * KNOT, course=course)
+    return Told(True, speed=speed, course=course)
 
 
 def zda(f: list[str], values: Values) -> Told:

@@ -69,7 +69,11 @@ def txt_body(text: str | None, *, aloud: bool = False, tapped: bool = False) -> 
     """
     if text is None:
         return signal_body(REMARK_TIME_PASSED)
-    kind = REMARK_TAPPED if tapped else REMARK_SPOKEN if aloud else REMARK_NOTED
+    kind = REMARK_NOTED
+    if tapped:
+        kind = REMARK_TAPPED
+    elif aloud:
+        kind = REMARK_SPOKEN
     plain = _NO_TEXT.sub("", text.encode("ascii", "replace").decode())[
         :MOST_REMARK_CHARACTERS
     ]
@@ -96,9 +100,11 @@ def own_apart(chunks: Iterable[Chunk]) -> Iterator[Chunk]:
     chunk = Chunk(0.0, "", b"")
     for chunk in chunks:
         data = held + chunk.data
-        # Of a line longer than any own one the beginning has been let through: it ends
-        # before the others.
-        first = (data.find(b"\n") + 1 or len(data)) if amid else 0
+        first = 0
+        if amid:
+            # The beginning of a line longer than any own one has been let through: its
+            # end comes before the others.
+            first = data.find(b"\n") + 1 or len(data)
         amid = amid and not data.endswith(b"\n", 0, first)
         last = max(first, data.rfind(b"\n") + 1)
         if len(data) - last > _LONGEST_OWN:

@@ -23,10 +23,10 @@ import msgspec
 
 from companion.sensing.datum import Datum, json_as
 from companion.sensing.depth import DEEPEST_READING_M, LARGEST_OFFSET, DepthSounding
-from companion.sensing.fields import Values
+from companion.sensing.fields import Values, ms_written, turned
 from companion.sensing.heading import Bearing
 from companion.sensing.position import FASTEST_KN, Told
-from companion.sensing.water import COLDEST_READING_C, WARMEST_READING_C
+from companion.sensing.water import COLDEST_READING_K, WARMEST_READING_K, celsius
 from companion.sensing.wind import WINDIEST_M_S, WindReference, WindTold
 from companion.units import KNOT
 
@@ -42,7 +42,6 @@ MOST_PATHS = 500
 """Paths of all its sources that are kept apart."""
 TOGETHER_MS = 2_000
 """Speed and course told no further apart belong to each other, ms."""
-_KELVIN = 273.15
 _DEPTH = "environment.depth."
 _WIND = "environment.wind."
 _NO_FIX = frozenset(
@@ -130,12 +129,7 @@ def is_read(line: bytes) -> bool:
 
 def ms_in(line: bytes) -> int | None:
     """Return the first instant in a delta, ms of UTC."""
-    found = _TIME(line)
-    return (
-        None
-        if found is None
-        else Values(Counter()).epoch_ms(found[1].decode("ascii", "replace"))
-    )
+    return ms_written(_TIME(line))
 
 
 class SignalKDecoder:
@@ -181,8 +175,9 @@ class SignalKDecoder:
             return ()
         if delta.own is not None:
             self._own = delta.own.removeprefix("vessels.")
-            told = self._values.epoch_ms(delta.timestamp)
-            self._greeted = None if told is None else told - ms
+            self._greeted = self._values.epoch_ms(delta.timestamp)
+            if self._greeted is not None:
+                self._greeted -= ms
             return ()
         if delta.context is not None and delta.context.removeprefix("vessels.") not in (
             "self",
@@ -195,6 +190,9 @@ class SignalKDecoder:
     def _told(self, ms: int, update: _Update) -> Iterator[Datum]:
         talker = _talker(update)
         measured = self._values.epoch_ms(update.timestamp)
+        at = ms
+        if measured is not None:
+            at = measured
         for one in update.values:
             read = self._readers.get(one.path)
             if read is None:
@@ -205,9 +203,7 @@ class SignalKDecoder:
             ):
                 self._values.dropped["stale"] += 1
                 continue
-            datum = read(
-                ms if measured is None else measured, talker, one.path, one.value
-            )
+            datum = read(at, talker, one.path, one.value)
             if datum is not None:
                 yield datum
 
@@ -220,7 +216,9 @@ class SignalKDecoder:
                 return True
             usual = ahead
         if path in self._freshest or len(self._freshest) < MOST_PATHS:
-            self._freshest[path] = (ahead if usual is None else max(usual, ahead), ms)
+            if usual is not None:
+                ahead = max(usual, ahead)
+            self._freshest[path] = (ahead, ms)
         return False
 
     def _kept(self, most: float, what: str) -> Callable[[int, str, str, object], None]:
@@ -240,9 +238,9 @@ class SignalKDecoder:
     ) -> float | None:
         """Return the value last kept of a path, if it was measured together with another."""
         at, value = self._last.get((talker, path), (0, None))
-        return (
-            None if measured is not None and abs(at - measured) > TOGETHER_MS else value
-        )
+        if measured is not None and abs(at - measured) > TOGETHER_MS:
+            return None
+        return value
 
     def _number(
         self, value: object, what: str, low: float, high: float
@@ -256,7 +254,9 @@ class SignalKDecoder:
 
     def _degrees(self, value: object, what: str, low: float = 0.0) -> float | None:
         number = self._number(value, what, low * math.tau, math.tau)
-        return None if number is None else math.degrees(number)
+        if number is None:
+            return None
+        return math.degrees(number)
 
     def _depth(self, _at: int, talker: str, path: str, value: object) -> Datum:
         depth = self._number(value, "depth", 0.0, DEEPEST_READING_M)
@@ -274,7 +274,7 @@ class SignalKDecoder:
 
     def _place(self, _at: int, talker: str, path: str, value: object) -> Datum:
         try:
-            told = None if value is None else msgspec.convert(value, _Place)
+            told = msgspec.convert(value, _Place | None)
         except msgspec.ValidationError:
             self._values.dropped["position malformed"] += 1
             told = None
@@ -283,12 +283,7 @@ class SignalKDecoder:
             return Datum(talker, path, "place", Told(False))
         hdop = self._beside(talker, "navigation.gnss.horizontalDilution")
         place = self._values.degrees(told.latitude, told.longitude)
-        return Datum(
-            talker,
-            path,
-            "place",
-            Told(True, place=place, hdop=None if hdop == 0.0 else hdop),
-        )
+        return Datum(talker, path, "place", Told(True, place=place, hdop=hdop or None))
 
     def _quality(self, _at: int, talker: str, _path: str, value: object) -> None:
         if not isinstance(value, str) or value not in _NO_FIX:
@@ -318,12 +313,8 @@ class SignalKDecoder:
         variation = self._degrees(
             self._beside(talker, "navigation.magneticVariation"), "variation", -0.5
         )
-        true = (
-            None
-            if degrees is None or variation is None
-            else (degrees + variation) % 360.0
-        )
-        return Datum(talker, path, "heading", Bearing(true, degrees, variation), 1)
+        bearing = Bearing(turned(degrees, variation), degrees, variation)
+        return Datum(talker, path, "heading", bearing, 1)
 
     def _water_speed(self, _at: int, talker: str, path: str, value: object) -> Datum:
         return Datum(
@@ -337,19 +328,15 @@ class SignalKDecoder:
         told, reference = _WINDS[path]
         speed = self._number(value, "wind speed", 0.0, WINDIEST_M_S)
         angle = self._beside(talker, told, at)
-        degrees = None if angle is None else math.degrees(angle) % 360.0
-        return Datum(talker, path, "wind", WindTold(speed, degrees, reference))
+        if angle is not None:
+            angle = math.degrees(angle) % 360.0
+        return Datum(talker, path, "wind", WindTold(speed, angle, reference))
 
     def _temperature(self, _at: int, talker: str, path: str, value: object) -> Datum:
         kelvin = self._number(
-            value,
-            "water temperature",
-            COLDEST_READING_C + _KELVIN,
-            WARMEST_READING_C + _KELVIN,
+            value, "water temperature", COLDEST_READING_K, WARMEST_READING_K
         )
-        return Datum(
-            talker, path, "temperature", None if kelvin is None else kelvin - _KELVIN
-        )
+        return Datum(talker, path, "temperature", celsius(kelvin))
 
 
 def _talker(update: _Update) -> str:

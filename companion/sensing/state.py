@@ -11,6 +11,7 @@ from companion.sensing.readings import (
     Depth,
     Heading,
     Motion,
+    Origin,
     Position,
     WaterSpeed,
     WaterTemperature,
@@ -21,6 +22,15 @@ from companion.sensing.wind import wind_over_ground
 
 SOURCE_SILENCE_S = 5.0
 """s without a value after which another source of the same quantity is listened to."""
+
+_NOBODY = Origin("", "", "")
+# What stands for a reading that is too old or never came.
+_NO_DEPTH = Depth(None, None, _NOBODY)
+_NO_POSITION = Position(None, None, None, _NOBODY)
+_NO_MOTION = Motion(None, None, _NOBODY)
+_NO_HEADING = Heading(None, None, _NOBODY)
+_NO_TEMPERATURE = WaterTemperature(None, _NOBODY)
+_NO_WATER_SPEED = WaterSpeed(None, _NOBODY)
 
 _T = TypeVar("_T", Depth, Position, Motion, Heading, WaterTemperature, WaterSpeed, Wind)
 
@@ -122,7 +132,9 @@ class Latch(Generic[_T]):
 
     def at(self, t: float) -> _T | None:
         """Return the reading if it is not too old at t, s."""
-        return self.reading if t - self.t <= self._maximum_age else None
+        if t - self.t > self._maximum_age:
+            return None
+        return self.reading
 
     def drop(self, holder: str) -> None:
         """Believe this holder no longer; what it last said grows old."""
@@ -149,7 +161,9 @@ class Slow:
 
     def at(self, t: float) -> float | None:
         """Return the value if it is not too old at t, s."""
-        return self._value if t - self._t <= self._maximum_age else None
+        if t - self._t > self._maximum_age:
+            return None
+        return self._value
 
 
 class Boat:
@@ -177,51 +191,47 @@ class Boat:
 
     def at(self, t: float) -> BoatState:
         """Return the state at logic time t, s."""
-        depth, position, motion = (
-            self.depth.at(t),
-            self.position.at(t),
-            self.motion.at(t),
-        )
-        heading, temperature, water_speed = (
-            self.heading.at(t),
-            self.water_temperature.at(t),
-            self.water_speed.at(t),
-        )
-        true = heading.true if heading else None
-        lat, lon = (position.lat, position.lon) if position else (None, None)
-        sounding = self._sounding(lat, lon, true)
-        wind_speed, wind_from = self._wind(t, true, motion)
+        depth = self.depth.at(t) or _NO_DEPTH
+        position = self.position.at(t) or _NO_POSITION
+        motion = self.motion.at(t) or _NO_MOTION
+        heading = self.heading.at(t) or _NO_HEADING
+        temperature = self.water_temperature.at(t) or _NO_TEMPERATURE
+        water_speed = self.water_speed.at(t) or _NO_WATER_SPEED
+        hdop = position_age = depth_age = None
+        if position.lat is not None:
+            hdop, position_age = self.hdop.at(t), t - self.position.t
+        if depth.below_surface is not None:
+            depth_age = t - self.depth.t
+        sounding = self._sounding(position.lat, position.lon, heading.true)
+        wind_speed, wind_from = self._wind(t, heading.true, motion)
         return BoatState(
             t=t,
-            lat=lat,
-            lon=lon,
-            hdop=None if lat is None else self.hdop.at(t),
-            speed=motion.speed if motion else None,
-            course=motion.course if motion else None,
-            heading=true,
-            heading_magnetic=heading.magnetic if heading else None,
-            depth=depth.below_surface if depth else None,
-            depth_below_transducer=depth.below_transducer if depth else None,
-            water_temperature=temperature.celsius if temperature else None,
-            water_speed=water_speed.speed if water_speed else None,
+            lat=position.lat,
+            lon=position.lon,
+            hdop=hdop,
+            speed=motion.speed,
+            course=motion.course,
+            heading=heading.true,
+            heading_magnetic=heading.magnetic,
+            depth=depth.below_surface,
+            depth_below_transducer=depth.below_transducer,
+            water_temperature=temperature.celsius,
+            water_speed=water_speed.speed,
             wind_speed=wind_speed,
             wind_from=wind_from,
-            position_age=None if lat is None else t - self.position.t,
-            depth_age=None
-            if depth is None or depth.below_surface is None
-            else t - self.depth.t,
+            position_age=position_age,
+            depth_age=depth_age,
             sounding_lat=sounding[0],
             sounding_lon=sounding[1],
         )
 
     def _wind(
-        self, t: float, heading: float | None, motion: Motion | None
+        self, t: float, heading: float | None, motion: Motion
     ) -> tuple[float | None, float | None]:
         wind = self.wind.at(t)
         if wind is None:
             return None, None
-        way = (None, None) if motion is None else (motion.speed, motion.course)
-        return wind_over_ground(wind.told, heading, way)
+        return wind_over_ground(wind.told, heading, (motion.speed, motion.course))
 
     def _sounding(
         self, lat: float | None, lon: float | None, heading: float | None

@@ -132,9 +132,9 @@ class GpsClock:
                 return tick
             if abs(abs(tick - self.now) - DAY_MS) > _MIDNIGHT_MS:
                 return tick
-        return (
-            time if self.now is None else self.now + _within_half_a_day(time - self.now)
-        )
+        if self.now is None:
+            return time
+        return self.now + _within_half_a_day(time - self.now)
 
     def _open(self, talker: str, sentence: str, tick: int, dated: bool) -> int | None:
         before = self._last.get(sentence, tick)
@@ -198,7 +198,9 @@ class BytePace:
         if not self.ticking:
             return passed
         step = self._time // 4
-        return min(passed, step) if passed < 3 * step else passed - 2 * step
+        if passed < 3 * step:
+            return min(passed, step)
+        return passed - 2 * step
 
     def tick(self, source: str, end: int, passed: int) -> None:
         """Note that the clock moved by `passed` ms with the sentence ending at byte `end`."""
@@ -455,4 +457,6 @@ class TimeBase:
             raise ValueError(f"UTC instant {utc.isoformat()} has no time zone")
         ms = (utc - _AT_EPOCH) // timedelta(milliseconds=1)
         t = (self._tags if self.tagged else self._utc).at(ms)
-        return None if t is None else t / 1000.0
+        if t is None:
+            return None
+        return t / 1000.0

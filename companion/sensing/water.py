@@ -8,8 +8,19 @@ from companion.units import KNOT
 
 COLDEST_READING_C, WARMEST_READING_C = -2.5, 40.0
 """Degrees Celsius. Sea water freezes near -1.9; no water with fish in it is warmer."""
+_FREEZING_K = 273.15
+COLDEST_READING_K = COLDEST_READING_C + _FREEZING_K
+WARMEST_READING_K = WARMEST_READING_C + _FREEZING_K
+"""The same in kelvin, as networks tell it."""
 _mtw, _vhw = fields_of("MTW"), fields_of("VHW")
 _KILOMETRE_PER_HOUR = 1000.0 / 3600.0
+
+
+def celsius(kelvin: float | None) -> float | None:
+    """Return a temperature in degrees Celsius; None where it is not known."""
+    if kelvin is None:
+        return None
+    return kelvin - _FREEZING_K
 
 
 def mtw(f: list[str], values: Values) -> float | None:
@@ -27,11 +38,9 @@ def vhw(f: list[str], values: Values) -> float | None:
     """Return the speed through the water, m/s, from knots, else from km/h."""
     told = _vhw(f)
     if told.water_speed_knots is not None:
-        speed = values.figure(told.water_speed_knots, "water speed", 0.0, 100.0)
-        return None if speed is None else speed * KNOT
-    speed = (
-        values.figure(told.water_speed_km, "water speed", 0.0, 185.2)
-        if len(f) > 7
-        else None
+        return values.in_unit(KNOT, told.water_speed_knots, "water speed", 0.0, 100.0)
+    if len(f) <= 7:
+        return None
+    return values.in_unit(
+        _KILOMETRE_PER_HOUR, told.water_speed_km, "water speed", 0.0, 185.2
     )
-    return None if speed is None else speed * _KILOMETRE_PER_HOUR

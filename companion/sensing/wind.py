@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from typing import Literal, NamedTuple
 
-from companion.sensing.fields import Values
+from companion.sensing.fields import Values, turned
 from companion.sensing.named import fields_of
 from companion.units import KNOT
 
@@ -20,6 +20,7 @@ WINDIEST_M_S = 75.0
 WindReference = Literal["north", "magnetic", "bow", "apparent"]
 """What a wind's angle is told from: true or magnetic north; the bow; the bow of a boat that moves itself."""
 _METRES_PER_SECOND_IN = {"K": 1000.0 / 3600.0, "N": KNOT, "M": 1.0}
+_REFERENCES: dict[str, WindReference] = {"R": "apparent", "T": "bow"}
 _mwv, _mwd = fields_of("MWV"), fields_of("MWD")
 
 
@@ -35,13 +36,15 @@ def mwv(f: list[str], values: Values) -> WindTold:
     """Wind off the bow: apparent (R) or true (T), with the sender's own status."""
     told = _mwv(f)
     unit = _METRES_PER_SECOND_IN.get(told.wind_speed_units)
-    if told.status != "A" or unit is None or told.reference not in ("R", "T"):
+    reference = _REFERENCES.get(told.reference)
+    if told.status != "A" or unit is None or reference is None:
         values.dropped["wind void"] += 1
         return WindTold(None)
-    speed = values.figure(told.wind_speed, "wind speed", 0.0, WINDIEST_M_S / unit)
+    speed = values.in_unit(
+        unit, told.wind_speed, "wind speed", 0.0, WINDIEST_M_S / unit
+    )
     angle = values.optional_figure(told.wind_angle, "wind angle", 0.0, 360.0)
-    known = None if speed is None else speed * unit
-    return WindTold(known, angle, "apparent" if told.reference == "R" else "bow")
+    return WindTold(speed, angle, reference)
 
 
 def mwd(f: list[str], values: Values) -> WindTold:
@@ -51,10 +54,9 @@ def mwd(f: list[str], values: Values) -> WindTold:
         told.wind_speed_meters, "wind speed", 0.0, WINDIEST_M_S
     )
     if speed is None:
-        knots = values.figure(
-            told.wind_speed_knots, "wind speed", 0.0, WINDIEST_M_S / KNOT
+        speed = values.in_unit(
+            KNOT, told.wind_speed_knots, "wind speed", 0.0, WINDIEST_M_S / KNOT
         )
-        speed = None if knots is None else knots * KNOT
     angle = values.optional_figure(told.direction_true, "wind angle", 0.0, 360.0)
     if angle is not None:
         return WindTold(speed, angle)
@@ -75,13 +77,11 @@ def wind_over_ground(
         heading: the bow's, degrees true.
         motion: the boat's speed over ground, m/s, and course, degrees true.
     """
-    if told.speed is None or told.reference == "north":
-        return told.speed, None if told.speed is None else told.angle
-    off_north = (
-        None
-        if heading is None or told.angle is None
-        else (heading + told.angle) % 360.0
-    )
+    if told.speed is None:
+        return None, None
+    if told.reference == "north":
+        return told.speed, told.angle
+    off_north = turned(heading, told.angle)
     if told.reference == "bow":
         return told.speed, off_north
     speed, course = motion
