@@ -100,5 +100,6 @@ def _corrected(
                 for name in ("lure_depth", "lure_at", "lure_bottom")
             }
         event = msgspec.structs.replace(event, **changes)
-        stands = stands if one.taken_back is None else not one.taken_back
+        if one.taken_back is not None:
+            stands = not one.taken_back
     return Corrected(logged, event, stands, amendments)

@@ -254,7 +254,9 @@ def _wrong_with(archive: zipfile.ZipFile, entry: Entry) -> str | None:
             digest = hashlib.file_digest(file, "sha256").hexdigest()  # type: ignore[arg-type]
     except _UNREADABLE as error:
         return f"cannot be read ({error})"
-    return None if digest == entry.sha256 else "has changed"
+    if digest != entry.sha256:
+        return "has changed"
+    return None
 
 
 def restore(
@@ -292,9 +294,9 @@ def restore(
         zipfile.ZipFile(backup) as zipped,
     ):
         for entry in entries:
-            place = (
-                None if entry.name in damaged else _place_of(entry.name, data, config)
-            )
+            if entry.name in damaged:
+                continue
+            place = _place_of(entry.name, data, config)
             if place is None or (place.exists() and entry.name != BACKUP_LOGBOOK):
                 continue
             unpacked = Path(scratch) / "file"

@@ -64,12 +64,13 @@ def read_trip(book: Logbook, trip: TripEntry) -> Exported:
         LogbookError: the logbook cannot be read.
     """
     now = {one.original.number: one for one in book.corrections.corrected(trip.id)}
-    events = [
-        (now[e.number].event, not now[e.number].stands)
-        if isinstance(e, Logged)
-        else (e, False)
-        for e in book.events(trip.id)
-    ]
+    events: list[tuple[AnyEvent, bool]] = []
+    for event in book.events(trip.id):
+        if isinstance(event, Logged):
+            thing = now[event.number]
+            events.append((thing.event, not thing.stands))
+        else:
+            events.append((event, False))
     return Exported(trip, events, list(book.readings(trip.id)))
 
 
@@ -119,8 +120,9 @@ def marks(logged: Iterable[Logged]) -> Iterator[MarkPoint]:
     for one in logged:
         place = one.place
         if one.what == "mark" and place is not None:
-            kind = one.detail if one.detail in get_args(MarkKind) else "spot"
-            note = "" if kind == one.detail else one.detail or ""
+            kind, note = one.detail, ""
+            if kind not in get_args(MarkKind):
+                kind, note = "spot", one.detail or ""
             yield MarkPoint(
                 place.lat,
                 place.lon,
@@ -236,10 +238,11 @@ def geojson(one: Exported, _units: Units, chosen: Collection[str]) -> str:
     The property `what` tells which; a logged thing without a place has no geometry (RFC
     7946, 3.2).
     """
-    features = [_track_feature(one)] if "track" in chosen else []
-    features += (
-        map(_sounding_feature, soundings(one.readings)) if "sounding" in chosen else ()
-    )
+    features = []
+    if "track" in chosen:
+        features.append(_track_feature(one))
+    if "sounding" in chosen:
+        features += map(_sounding_feature, soundings(one.readings))
     features += [_logged_feature(logged) for logged in one.logged()]
     return exchange.trip_collection(
         feature for feature in features if feature is not None
@@ -276,16 +279,18 @@ def _logged_feature(logged: Logged) -> dict[str, Any]:
         for k, v in msgspec.to_builtins(logged).items()
         if k not in ("event", *_PLACES)
     }
-    told["radius"] = None if (place := logged.place) is None else place.radius
+    told["radius"], place = None, logged.place
+    if place is not None:
+        told["radius"] = place.radius
     for mark in marks((logged,)):
         told |= exchange.mark_properties(mark)
     return _feature(place, told)
 
 
 def _feature(place: Fix | None, properties: Mapping[str, Any]) -> dict[str, Any]:
-    geometry = (
-        None if place is None else {"type": "Point", "coordinates": _position(place)}
-    )
+    geometry = None
+    if place is not None:
+        geometry = {"type": "Point", "coordinates": _position(place)}
     return {"type": "Feature", "properties": dict(properties), "geometry": geometry}
 
 
@@ -332,7 +337,9 @@ def _described(logged: Logged, units: Units) -> str:
 
 
 def _time(utc: str | None) -> datetime | None:
-    return None if utc is None else datetime.fromisoformat(utc)
+    if utc is None:
+        return None
+    return datetime.fromisoformat(utc)
 
 
 def _apart(one: Fix, other: Fix) -> float:

@@ -93,11 +93,10 @@ def learn(
         return LearningOutcome(path.name, known_as=before.name)
     bed.begin_trip(conditions.level, already=before.soundings if before else 0)
     read = _reader(path)
-    outcome = (
-        _recording(path, digest, lakes, bed, conditions, progress)
-        if read is None
-        else _points(path, bed, read, conditions, progress)
-    )
+    if read is None:
+        outcome = _recording(path, digest, lakes, bed, conditions, progress)
+    else:
+        outcome = _points(path, bed, read, conditions, progress)
     if not outcome.useless:
         lakes.save(
             bed, LearnedFile(digest, path.name, outcome.soundings, outcome.marks, True)
@@ -195,9 +194,7 @@ def _points(
     bed.finish()
     _mark_all(bed, marks.items)
     progress(path.stat().st_size)
-    dropped = bed.dropped + Counter(
-        {"far from all the others": len(strays)} if strays else {}
-    )
+    dropped = bed.dropped + Counter({"far from all the others": len(strays)})
     problems = [f"{path}: {line}" for line in (*soundings.problems, *marks.problems)]
     if not (problems or soundings.items or marks.items):
         problems = [f"{path}: no soundings and no marks in it; {_EXPECTED}"]
@@ -216,7 +213,9 @@ def _track_times(points: Sequence[DepthPoint]) -> list[float] | None:
         if point.utc is not None
     ]
     steps = [b - a for a, b in pairwise(times)]
-    return times if min(steps) >= 0.0 and median(steps) <= _TRACK_STEP_S else None
+    if min(steps) < 0.0 or median(steps) > _TRACK_STEP_S:
+        return None
+    return times
 
 
 _Read = Callable[[bytes, Conditions], tuple[Imported[DepthPoint], Imported[MarkPoint]]]
@@ -295,8 +294,9 @@ def _reader(path: Path) -> _Read | None:
     if suffix in (".txt", ".tsv"):
         with path.open("rb") as file:
             header = file.readline(1000).decode("utf-8", "replace").lower()
-        placed = "lat" in header or "northing" in header
-        return _from_csv if placed and "depth" in header else None
+        if "depth" not in header or not ("lat" in header or "northing" in header):
+            return None
+        return _from_csv
     return _POINTS.get(suffix)
 
 

@@ -21,7 +21,16 @@ import msgspec
 
 from companion.clock import written
 from companion.dive.calibration import Belief
-from companion.events import AnyEvent, Fix, Logged, Match, Undone, from_json, to_json
+from companion.events import (
+    AnyEvent,
+    Fix,
+    Logged,
+    LoggedWhat,
+    Match,
+    Undone,
+    from_json,
+    to_json,
+)
 from companion.record.corrections import (
     AMENDMENTS_OF_TRIP,
     INSERT_AMENDMENT,
@@ -235,7 +244,9 @@ class Logbook:
 
         A belief holds all its evidence, so a trip keeps only its last one of each.
         """
-        text = None if posterior is None else msgspec.json.encode(posterior).decode()
+        text = None
+        if posterior is not None:
+            text = msgspec.json.encode(posterior).decode()
         with self.tables.transaction() as tables:
             tables.execute(
                 "DELETE FROM calibrations WHERE trip = ? AND subject = ? AND name = ?",
@@ -264,10 +275,12 @@ class Logbook:
 
         `before` leaves out what a trip and those after it have taught.
         """
+        if before is None:
+            before = 2**62
         rows = self.tables.rows(
             "SELECT name, posterior FROM calibrations WHERE id IN (SELECT max(id) FROM calibrations "
             "WHERE subject = 'lure' AND coalesce(trip, 0) < ? GROUP BY name) AND posterior NOT NULL",
-            2**62 if before is None else before,
+            before,
         )
         with self.tables.plain_errors():
             return {
@@ -382,10 +395,12 @@ class Trip:
         self, number: int, t: float | None = None, utc: str | None = None
     ) -> Undone:
         """Take back a logged thing at logic time `t`, s (None: that of the last event); return the event."""
-        what = self._logged[number].what if number in self._logged else "mark"
-        event = Undone(
-            t=self._last_t if t is None else t, utc=utc, number=number, what=what
-        )
+        what: LoggedWhat = "mark"
+        if number in self._logged:
+            what = self._logged[number].what
+        if t is None:
+            t = self._last_t
+        event = Undone(t=t, utc=utc, number=number, what=what)
         self.record(event)
         return event
 
@@ -408,10 +423,8 @@ class Trip:
         if not self._is_news(t, fix, depth):
             return
         self._kept = (t, fix, depth)
-        place = (None, None, None) if fix is None else (fix.lat, fix.lon, fix.radius)
-        self._readings.append(
-            (self.id, t, _iso(utc), *place, depth, heading, speed, water_temperature)
-        )
+        own = (depth, heading, speed, water_temperature)
+        self._readings.append((self.id, t, _iso(utc), *_place(fix), *own))
         self._waiting += 1
         if self._waiting >= READINGS_PER_COMMIT:
             self._waiting = 0  # a commit that fails is tried again a batch later, not at every reading
@@ -509,7 +522,9 @@ _INSERT_EVENT = _insert("events", _EVENT_COLUMNS)
 
 
 def _iso(utc: datetime | None) -> str | None:
-    return None if utc is None else written(utc)
+    if utc is None:
+        return None
+    return written(utc)
 
 
 def event_columns(trip: int, event: AnyEvent) -> dict[str, Any]:
@@ -521,34 +536,39 @@ def _event_row(trip: int, event: AnyEvent) -> list[Any]:
     """Return an event's own columns; those its kind does not have are NULL."""
     boat = getattr(event, "boat", None)
     lure_at = getattr(event, "lure_at", None)
-    logged = event if isinstance(event, Logged) else None
-    depth = event.bottom if isinstance(event, Logged) else getattr(event, "depth", None)
+    number = what = lure_depth = None
+    depth = getattr(event, "depth", None)
+    if isinstance(event, Logged):
+        number, what = event.number, event.what
+        depth, lure_depth = event.bottom, event.lure_depth
     return [
         trip, event.__struct_config__.tag, event.t, event.utc,
-        logged and logged.number, logged and logged.what,
+        number, what,
         *_place(boat), depth,
         getattr(event, "rod", None), getattr(event, "lure", None), getattr(event, "line", None),
-        logged and logged.lure_depth, *_place(lure_at),
+        lure_depth, *_place(lure_at),
         getattr(event, "clip", None), to_json(event).decode(),
     ]  # fmt: skip
 
 
 def _place(fix: Fix | None) -> tuple[float | None, float | None, float | None]:
-    return (None, None, None) if fix is None else (fix.lat, fix.lon, fix.radius)
+    if fix is None:
+        return None, None, None
+    return fix.lat, fix.lon, fix.radius
 
 
 def _kept_reading(row: Mapping[str, Any]) -> KeptReading:
-    fix = (
-        None
-        if row["lat"] is None
-        else Fix(lat=row["lat"], lon=row["lon"], radius=row["radius"])
-    )
+    fix = None
+    if row["lat"] is not None:
+        fix = Fix(lat=row["lat"], lon=row["lon"], radius=row["radius"])
     rest = (row[name] for name in ("depth", "heading", "speed", "water_temperature"))
     return KeptReading(row["t"], row["utc"], fix, *rest)
 
 
 def _decoded(text: str | None) -> object:
-    return None if text is None else msgspec.json.decode(text)
+    if text is None:
+        return None
+    return msgspec.json.decode(text)
 
 
 def _depth_changed(old: float | None, new: float | None) -> bool:

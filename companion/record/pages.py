@@ -21,6 +21,7 @@ from typing import Any, NamedTuple
 SQLITE_MAGIC = b"SQLite format 3\x00"
 USUAL_SIZE = 4096
 """Bytes of a page, where the file's beginning no longer tells."""
+_HEADER_BYTES = 100
 _LEAF, _INTERIOR = 0x0D, 0x05
 _DEEPEST = 20
 """Levels of a tree: more than the largest file has."""
@@ -70,14 +71,7 @@ class Pages:
 
     def __init__(self, path: Path) -> None:
         self._file = path.open("rb")
-        header = self._file.read(100)
-        size = (
-            int.from_bytes(header[16:18])
-            if header.startswith(SQLITE_MAGIC)
-            else USUAL_SIZE
-        )
-        size = 65536 if size == 1 else size
-        self.size = size if size >= 512 and size & (size - 1) == 0 else USUAL_SIZE
+        self.size = _page_size(self._file.read(_HEADER_BYTES))
         self.count = -(-path.stat().st_size // self.size)
 
     def close(self) -> None:
@@ -127,11 +121,11 @@ class Pages:
             return bytes(self.size)
 
     def _kind(self, number: int) -> int:
-        return self._page(number)[100 if number == 1 else 0]
+        return self._page(number)[_start_of(number)]
 
     def _cells(self, number: int, page: bytes, head: int) -> list[int]:
         """Return where the cells of a page begin, none when its head cannot be true."""
-        start = 100 if number == 1 else 0
+        start = _start_of(number)
         many = int.from_bytes(page[start + 3 : start + 5])
         if start + head + 2 * many > self.size:
             return []
@@ -144,12 +138,12 @@ class Pages:
 
     def _grow(self, tree: Tree, number: int, rowids: Gap, deep: int) -> None:
         """Add what a page leads to; whatever is wrong about it, its rowids are a gap."""
-        kind = self._kind(number) if 1 <= number <= self.count else 0
-        leads = (
-            self._branches(number, rowids)
-            if kind == _INTERIOR and deep < _DEEPEST
-            else []
-        )
+        kind = 0
+        leads: list[tuple[int, Gap]] = []
+        if 1 <= number <= self.count:
+            kind = self._kind(number)
+        if kind == _INTERIOR and deep < _DEEPEST:
+            leads = self._branches(number, rowids)
         if number in tree.pages or not (
             leads or (kind == _LEAF and self._is_leaf(number, rowids))
         ):
@@ -170,7 +164,7 @@ class Pages:
 
     def _branches(self, number: int, rowids: Gap) -> list[tuple[int, Gap]]:
         """Return the children of a page and the rowids of each; none when it is damaged."""
-        page, start, after = self._page(number), 100 if number == 1 else 0, rowids.after
+        page, start, after = self._page(number), _start_of(number), rowids.after
         found = []
         try:
             for at in self._cells(number, page, 12):
@@ -187,8 +181,9 @@ class Pages:
     @cached_property
     def _free(self) -> set[int]:
         """Pages in SQLite's list of free ones: what stands in them was deleted, or moved elsewhere."""
-        header, free = self._page(1), set[int]()
-        trunk = int.from_bytes(header[32:36]) if header.startswith(SQLITE_MAGIC) else 0
+        header, free, trunk = self._page(1), set[int](), 0
+        if header.startswith(SQLITE_MAGIC):
+            trunk = int.from_bytes(header[32:36])
         while 1 < trunk <= self.count and trunk not in free:
             free.add(trunk)
             page = self._page(trunk)
@@ -211,11 +206,14 @@ class Pages:
         here = length
         if length > self.size - 35:
             here = least + (length - least) % (self.size - 4)
-            here = least if here > self.size - 35 else here
+            if here > self.size - 35:
+                here = least
         found, left = [page[at : at + here]], length - here
         if len(found[0]) < here:
             raise _BrokenError
-        following = int.from_bytes(page[at + here : at + here + 4]) if left else 0
+        following = 0
+        if left:
+            following = int.from_bytes(page[at + here : at + here + 4])
         while left > 0:
             if not 1 < following <= self.count:
                 raise _BrokenError
@@ -228,6 +226,21 @@ class Pages:
         return b"".join(found)
 
 
+def _page_size(header: bytes) -> int:
+    """Return the bytes of a page by the file's header, or `USUAL_SIZE` where that cannot be true."""
+    size = int.from_bytes(header[16:18])
+    if size == 1:  # 65536 does not fit two bytes
+        size = 65536
+    if not header.startswith(SQLITE_MAGIC) or size < 512 or size & (size - 1):
+        return USUAL_SIZE
+    return size
+
+
+def _start_of(number: int) -> int:
+    """Return where a page's own head begins: on the first page the file's header comes before it."""
+    return _HEADER_BYTES if number == 1 else 0
+
+
 def _varint(data: bytes, at: int) -> tuple[int, int]:
     """Return the integer of one to nine bytes that begins there, and where it ends."""
     value = 0
@@ -237,7 +250,9 @@ def _varint(data: bytes, at: int) -> tuple[int, int]:
         if byte < 0x80:
             return value, at + n + 1
     value = value << 8 | data[at + 8]
-    return value - (1 << 64) if value >> 63 else value, at + 9
+    if value >> 63:
+        value -= 1 << 64
+    return value, at + 9
 
 
 def _values(record: bytes) -> tuple[Any, ...]:
@@ -253,8 +268,10 @@ def _values(record: bytes) -> tuple[Any, ...]:
 
 
 def _value(record: bytes, at: int, serial: int) -> tuple[Any, int]:
-    if serial in (0, 8, 9):
-        return (None if serial == 0 else serial - 8), at
+    if serial == 0:
+        return None, at
+    if serial in (8, 9):
+        return serial - 8, at
     if serial in _NUMBERS:
         end = at + _NUMBERS[serial]
         return int.from_bytes(record[at:end], signed=True), end
@@ -263,4 +280,6 @@ def _value(record: bytes, at: int, serial: int) -> tuple[Any, int]:
     if serial < 12:
         raise _BrokenError
     end = at + (serial - 12) // 2
-    return (record[at:end].decode() if serial % 2 else record[at:end]), end
+    if serial % 2:
+        return record[at:end].decode(), end
+    return record[at:end], end

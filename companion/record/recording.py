@@ -62,7 +62,9 @@ def stamped(line: bytes, source: str, ms: int, network: Network | None = None) -
     block = f"s:{source},c:{ms}".encode()
     tag = b"\\%s*%02X\\" % (block, checksum(block))
     told, found = _SENTENCE.subn(lambda start: tag + start[0], defused(line))
-    return (told if found else tag + told) + b"\r\n"
+    if not found:
+        told = tag + told
+    return told + b"\r\n"
 
 
 class LineCutter:
@@ -93,7 +95,8 @@ class LineCutter:
     def _short(self, line: bytes) -> Iterator[bytes]:
         while len(line) > self._longest:
             at = max(line.rfind(start, 1, self._longest) for start in (b"$", b"!"))
-            at = at if at > 0 and self._network is None else self._longest
+            if at <= 0 or self._network is not None:
+                at = self._longest
             yield line[:at]
             line = line[at:]
         if line and (self._network is None or is_recorded(line, self._network)):
@@ -213,7 +216,9 @@ def last_stamp(path: Path) -> int | None:
         size = file.seek(0, os.SEEK_END)
         file.seek(max(0, size - _TAIL))
         found = _TAG_TIME.findall(file.read())
-    return int(found[-1]) if found else None
+    if not found:
+        return None
+    return int(found[-1])
 
 
 def begun_at(name: str) -> int:
@@ -321,8 +326,9 @@ class RecordingShelf:
             yield from sorted((present / CLIPS_FOLDER).glob("*.flac"))
 
     def _clear_empty(self, present: Path | None) -> None:
-        for day in self.root.glob("*"):
-            for trip in day.glob("*") if _DAY.fullmatch(day.name) else ():
+        days = (day for day in self.root.glob("*") if _DAY.fullmatch(day.name))
+        for day in days:
+            for trip in day.glob("*"):
                 if trip != present and not (trip / LINES_FILE).exists():
                     shutil.rmtree(trip, ignore_errors=True)
 
@@ -330,5 +336,6 @@ class RecordingShelf:
         total = 0
         for trip in self.trips():
             for path in (trip / LINES_FILE, *(trip / CLIPS_FOLDER).glob("*")):
-                total += path.stat().st_size if path.exists() else 0
+                if path.exists():
+                    total += path.stat().st_size
         return total

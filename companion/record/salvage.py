@@ -29,7 +29,15 @@ from companion.record.amendments import Amendment
 from companion.record.backup import BackupError
 from companion.record.lakes import Lakes
 from companion.record.logbook import Logbook, event_columns
-from companion.record.pages import SQLITE_MAGIC, USUAL_SIZE, Gap, Leaf, Pages, Row
+from companion.record.pages import (
+    SQLITE_MAGIC,
+    USUAL_SIZE,
+    Gap,
+    Leaf,
+    Pages,
+    Row,
+    Tree,
+)
 from companion.record.schema import RADII_STEP, steps, with_nine_in_ten_radii
 from companion.sensing.localplane import LocalPlane
 
@@ -157,9 +165,8 @@ class _Table:
         self._pages, self._name, self._columns = pages, name, columns
         self._sound = _SOUND.get(name, bool)
         self._is_before_radii = not _had_step(pages, RADII_STEP)
-        tree = pages.trees.get(name)
-        self._leaves: list[Leaf] = tree.leaves if tree else []
-        self.gaps: list[Gap] = tree.gaps if tree else [Gap(0, None)]
+        tree = pages.trees.get(name, Tree([], [Gap(0, None)], set()))
+        self._leaves, self.gaps = tree.leaves, tree.gaps
         self._found = self._strays = self._promised = self._last = 0
 
     def rows(self) -> Iterator[Values]:
@@ -171,24 +178,34 @@ class _Table:
                 self._found += 1
                 yield row
         seen: set[int] = set()
-        for leaf in self._pages.strays() if self.gaps else ():
+        if self.gaps:
+            yield from self._astray(seen)
+        self._strays, self._last = len(seen), max(seen, default=0)
+
+    def _astray(self, seen: set[int]) -> Iterator[Values]:
+        """Yield the rows of gaps from pages that nothing leads to, each once; their ids are `seen`."""
+        for leaf in self._pages.strays():
             for rowid, values in self._pages.rows(leaf):
-                wanted = rowid not in seen and self._misses(rowid)
-                found = self._row((rowid, values)) if wanted else None
+                if rowid in seen or not self._misses(rowid):
+                    continue
+                found = self._row((rowid, values))
                 if found is not None:
                     seen.add(rowid)
                     yield found
-        self._strays, self._last = len(seen), max(seen, default=0)
 
     def lost(self, unfit: int) -> Lost:
         """Return what is missing after all rows were read, with those read that had no place to go."""
         more = any(gap.upto is None for gap in self.gaps)
-        ends = (
-            (gap, self._last if gap.upto is None else gap.upto) for gap in self.gaps
-        )
-        gone = sum(max(0, end - gap.after) for gap, end in ends)
+        gone = sum(self._gone(gap) for gap in self.gaps)
         missing = self._promised - self._found + gone - self._strays
         return Lost(max(0, missing) + unfit, more)
+
+    def _gone(self, gap: Gap) -> int:
+        """Return how many rows a gap had at most."""
+        end = gap.upto
+        if end is None:
+            end = self._last
+        return max(0, end - gap.after)
 
     def _misses(self, rowid: int) -> bool:
         return any(rowid in gap for gap in self.gaps)
@@ -212,12 +229,11 @@ class _Table:
             for c, v in zip(self._columns, values, strict=True)
         }
         with suppress(msgspec.MsgspecError, ValueError, KeyError, TypeError):
-            if self._sound(named):
-                return (
-                    with_nine_in_ten_radii(self._name, named)
-                    if self._is_before_radii
-                    else named
-                )
+            if not self._sound(named):
+                return None
+            if self._is_before_radii:
+                return with_nine_in_ten_radii(self._name, named)
+            return named
         return None
 
 
@@ -320,7 +336,8 @@ class _Taking:
         """Take the trips and what belongs to them."""
         self._there = {(row["name"], row["recording"]) for row in self._rows("trips")}
         self._after = self._last("trips")
-        self._lost_names = self._names_told() if self._tables["trips"].gaps else {}
+        if self._tables["trips"].gaps:
+            self._lost_names = self._names_told()
         for row in self._tables["trips"].rows():
             self._numbers[row["id"]] = self._trip(
                 row["id"], row["name"], row["recording"]
@@ -398,7 +415,9 @@ class _Taking:
             "recording": recording,
             "closed": 1,
         }
-        return old + self._after if self._insert("trips", values) else None
+        if not self._insert("trips", values):
+            return None
+        return old + self._after
 
     def _names_told(self) -> dict[int, str]:
         """Return the trips' names as their first events tell them."""
@@ -432,11 +451,9 @@ class _Taking:
 
 def _rewritten(table: str, row: Values) -> Values:
     """Return an event's row with its columns as the event itself tells them, which was decoded."""
-    return (
-        {**row, **event_columns(row["trip"], from_json(row["payload"]))}
-        if table == "events"
-        else row
-    )
+    if table != "events":
+        return row
+    return {**row, **event_columns(row["trip"], from_json(row["payload"]))}
 
 
 def _is_among(beliefs: list[Values], row: Values) -> bool:

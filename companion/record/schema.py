@@ -163,7 +163,9 @@ def _widened(value: float | str | None) -> float | str | None:
     """Return a radius, m, or JSON with radii in it, that held one standard deviation, for nine of ten."""
     if isinstance(value, str):
         return _RADIUS_IN_JSON.sub(lambda found: str(_widened(float(found[0]))), value)
-    return None if value is None else round(NINE_IN_TEN_RADIUS_SIGMAS * value, 1)
+    if value is None:
+        return None
+    return round(NINE_IN_TEN_RADIUS_SIGMAS * value, 1)
 
 
 def known_steps() -> frozenset[str]:

@@ -5,9 +5,16 @@ from __future__ import annotations
 from functools import singledispatch
 
 from companion import events
-from companion.units import FOOT, KNOT, POUND, LengthUnit, spoken_depth
+from companion.units import KNOT, POUND, LengthUnit, Units, spoken_depth
 
 _MARGIN = " " * 10
+
+
+def printed(event: events.AnyEvent, unit: LengthUnit, *, as_json: bool) -> str:
+    """Return an event as a line of JSON, or as `line` does."""
+    if as_json:
+        return events.to_json(event).decode()
+    return line(event, unit)
 
 
 def line(event: events.AnyEvent, unit: LengthUnit) -> str:
@@ -51,7 +58,9 @@ def _(event: events.TripEnded, unit: LengthUnit) -> tuple[str, str]:  # noqa: AR
 @_told.register
 def _(event: events.Heard, unit: LengthUnit) -> tuple[str, str]:  # noqa: ARG001
     words = event.text or "(no words)"
-    return "heard", words if event.command else f"{words}   [not taken: {event.reason}]"
+    if not event.command:
+        words += f"   [not taken: {event.reason}]"
+    return "heard", words
 
 
 @_told.register
@@ -69,7 +78,9 @@ def _(event: events.RodTaken, unit: LengthUnit) -> tuple[str, str]:
 
 @_told.register
 def _(event: events.Match, unit: LengthUnit) -> tuple[str, str]:
-    by = f" by {spoken_depth(event.by, unit)}" if event.by is not None else ""
+    by = ""
+    if event.by is not None:
+        by = f" by {spoken_depth(event.by, unit)}"
     depth, reach = _length(event.depth, unit), _length(event.reach, unit)
     return "match", f"{event.state}{by} (bottom {depth}, {event.rod} reaches {reach})"
 
@@ -112,9 +123,9 @@ def _(event: events.Learned, unit: LengthUnit) -> tuple[str, str]:
 
 @_told.register
 def _(event: events.DepthNews, unit: LengthUnit) -> tuple[str, str]:
-    return "depth", event.state + (
-        f" at {_length(event.depth, unit)}" if event.depth else ""
-    )
+    if not event.depth:
+        return "depth", event.state
+    return "depth", f"{event.state} at {_length(event.depth, unit)}"
 
 
 @_told.register
@@ -127,10 +138,10 @@ def _(event: events.Logged, unit: LengthUnit) -> tuple[str, str]:
     parts = [f"{event.number}. {event.what}"]
     if event.detail:
         parts.append(event.detail)
-    if event.size is not None:
-        parts.append(
-            _weight(event.size) if event.what == "fish" else _length(event.size, unit)
-        )
+    if event.size is not None and event.what == "fish":
+        parts.append(_weight(event.size))
+    elif event.size is not None:
+        parts.append(_length(event.size, unit))
     if event.rod:
         parts.append(f"{event.rod} ({event.line})")
     if event.lure_depth is not None:
@@ -152,9 +163,7 @@ def _(event: events.Undone, unit: LengthUnit) -> tuple[str, str]:  # noqa: ARG00
 
 
 def _length(metres: float | None, unit: LengthUnit) -> str:
-    if metres is None:
-        return "not known"
-    return f"{metres / FOOT:.1f} ft" if unit == "feet" else f"{metres:.1f} m"
+    return Units(unit).depth(metres)
 
 
 def _weight(kilograms: float) -> str:
@@ -163,5 +172,7 @@ def _weight(kilograms: float) -> str:
 
 
 def _place(fix: events.Fix, unit: LengthUnit) -> str:
-    around = f" within {_length(fix.radius, unit)}" if fix.radius is not None else ""
-    return f"at {fix.lat:.5f} {fix.lon:.5f}{around}"
+    place = f"at {fix.lat:.5f} {fix.lon:.5f}"
+    if fix.radius is None:
+        return place
+    return f"{place} within {_length(fix.radius, unit)}"
