@@ -90,8 +90,10 @@ class Beginning:
     def _gone_on(self, stamps: Stamps, now: int) -> LiveTrip | None:
         """Go on with the last trip if it was cut off a short while ago; close the others that were."""
         keeper = self._keeper
-        cut_off = keeper.interrupted() if keeper is not None else []
-        if keeper is None or not cut_off:
+        if keeper is None:
+            return None
+        cut_off = keeper.interrupted()
+        if not cut_off:
             return None
         last = cut_off[-1]
         folder = self._shelf.folder_of(last.name)
@@ -107,8 +109,12 @@ class Beginning:
                 self._tell(
                     wording.not_gone_on(str(error) or type(error).__name__), aloud=False
                 )
-        keeper.close_interrupted(cut_off[:-1] if trip else cut_off)
-        self._tell(wording.TRIP_GOES_ON if trip else wording.TRIP_WAS_CUT_OFF)
+        if trip is None:
+            keeper.close_interrupted(cut_off)
+            self._tell(wording.TRIP_WAS_CUT_OFF)
+        else:
+            keeper.close_interrupted(cut_off[:-1])
+            self._tell(wording.TRIP_GOES_ON)
         return trip
 
     def _rebuilt(

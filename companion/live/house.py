@@ -69,9 +69,10 @@ class House:
                 self._keep_room()
 
     def _keep_room(self) -> None:
-        trip = self.trip
-        recording = None if trip is None else trip.recording
-        short = self._shelf.make_room(None if recording is None else recording.folder)
+        trip, present = self.trip, None
+        if trip is not None and trip.recording is not None:
+            present = trip.recording.folder
+        short = self._shelf.make_room(present)
         if trip is not None:
             trip.recording_paused = short > 0
         if short > 0:

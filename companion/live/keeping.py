@@ -245,7 +245,7 @@ class LogbookWriter:
             and self._book is not None
             and _moved_aside(self.path, self._tell)
         ):
-            self._waiting.extend([] if self._trip is None else self._trip.waiting)
+            self._waiting.extend(_waiting_in(self._trip))
             with suppress(LogbookError):
                 self._book.close()
             self._book = self._trip = None
@@ -293,11 +293,11 @@ class LogbookWriter:
                 None if trip is None else trip.id,
                 replaced=file.main is not None,
             )
-            for event in [] if trip is None else trip.waiting:
+            for event in _waiting_in(trip):
                 self.record(event, is_new=False)
         except (LogbookError, OSError) as error:
             self._tell(wording.logbook_lost(str(getattr(error, "what", error))))
-            self._waiting.extend(trip.waiting if trip is not None else ())
+            self._waiting.extend(_waiting_in(trip))
             self._begin()
 
     def _write_again(self, rescued: Path, trip: int | None, *, replaced: bool) -> None:
@@ -345,12 +345,10 @@ class Keeper:
     def interrupted(self) -> list[TripEntry]:
         """Return the live trips that were cut off, oldest first."""
         book = self._opened()
+        if book is None:
+            return []
         try:
-            return (
-                []
-                if book is None
-                else [t for t in book.trips() if t.recording is None and not t.closed]
-            )
+            return [t for t in book.trips() if t.recording is None and not t.closed]
         except LogbookError as error:
             self._not_read(error)
             return []
@@ -472,6 +470,13 @@ def _sound_logbook(path: Path) -> Logbook:
             path, f"it is damaged ({faults[0]})", "a new one is begun", damaged=True
         )
     return book
+
+
+def _waiting_in(trip: KeptTrip | None) -> list[AnyEvent]:
+    """Return the events of a trip that are not on the disk yet."""
+    if trip is None:
+        return []
+    return trip.waiting
 
 
 def _moved_aside(path: Path, tell: Callable[[str], None]) -> bool:
