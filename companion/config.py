@@ -81,9 +81,10 @@ class Problem(NamedTuple):
 
     def __str__(self) -> str:
         """Return ``file:line: key: reason; hint``."""
-        return f"{self.file}:{self.line}: {self.key}: {self.reason}" + (
-            f"; {self.hint}" if self.hint else ""
-        )
+        told = f"{self.file}:{self.line}: {self.key}: {self.reason}"
+        if not self.hint:
+            return told
+        return f"{told}; {self.hint}"
 
 
 class ConfigError(Exception):
@@ -139,7 +140,9 @@ class BoatLayout(msgspec.Struct, frozen=True):
     @property
     def half_beam(self) -> float | None:
         """Half the sounder's cone, rad; None when slopes are not to be corrected for it."""
-        return math.radians(self.cone) / 2.0 if self.cone > 0.0 else None
+        if self.cone == 0.0:
+            return None
+        return math.radians(self.cone) / 2.0
 
     def offsets(self) -> BoatOffsets:
         """Return where the transducer sits, as sensing wants it."""
@@ -299,7 +302,9 @@ class ConfiguredSource(msgspec.Struct, frozen=True):
             return "gpsd"
         if "signalk" in (self.kind, self.protocol):
             return "signalk"
-        return "nmea2000" if self.kind == "can" or self.protocol == "nmea2000" else None
+        if self.kind == "can" or self.protocol == "nmea2000":
+            return "nmea2000"
+        return None
 
     def settings(self) -> SourceSettings:
         """Return how the source is to be read, as sensing wants it; only a file may hold old dates."""
@@ -558,7 +563,9 @@ _EARLIER_NAMES = {
 def _by_earlier_name(name: str, known: Mapping[str, LureSpec]) -> LureSpec | None:
     """Return a starter lure under the name that a config gives it from an earlier version."""
     now = _EARLIER_NAMES.get(name)
-    return None if now is None else msgspec.structs.replace(known[now], name=name)
+    if now is None:
+        return None
+    return msgspec.structs.replace(known[now], name=name)
 
 
 def _rods(
@@ -594,7 +601,9 @@ def _rods(
                 _nearest(spec.lure, known),
             )
         else:
-            tip = file.boat.rod_tip if spec.rod_tip is None else spec.rod_tip
+            tip = spec.rod_tip
+            if tip is None:
+                tip = file.boat.rod_tip
             try:
                 rods.append(Rod(spec, lure, tip, file.water.temperature))
             except ValueError as error:
@@ -611,9 +620,9 @@ def _repeats(values: Sequence[Any]) -> Iterator[tuple[int, Any]]:
 def _nearest(word: str, known: Mapping[str, Any] | Sequence[str]) -> str:
     """Return a hint naming the known word nearest to ``word``, or all of them when none is near."""
     near = difflib.get_close_matches(word, list(known), n=1)
-    return (
-        f'did you mean "{near[0]}"?' if near else "known: " + ", ".join(sorted(known))
-    )
+    if near:
+        return f'did you mean "{near[0]}"?'
+    return "known: " + ", ".join(sorted(known))
 
 
 class _MistakeError(ValueError):
@@ -651,14 +660,18 @@ class _Reader:
             return None
         except ValueError as error:  # not TOML, or a number with thousands of digits
             line = re.search(r"at line (\d+)", str(error))
-            number = int(line[1]) if line else self._text.count("\n") + 1
+            number = self._text.count("\n") + 1
+            if line:
+                number = int(line[1])
             self.problems.append(
                 Problem(self.name, number, "file", f"is not TOML: {error}")
             )
             return None
         self._lines = _line_numbers(self._text)
         struct = self._value(schema, table, ())
-        return struct if isinstance(struct, schema) and not self.problems else None
+        if self.problems or not isinstance(struct, schema):
+            return None
+        return struct
 
     def note_problem(self, place: Place, reason: str, hint: str = "") -> None:
         """Note a problem with the value at ``place``."""
@@ -692,7 +705,9 @@ class _Reader:
             for name, field in fields.items()
             if name in table
         }
-        return schema(**values) if len(self.problems) == before else None
+        if len(self.problems) > before:
+            return None
+        return schema(**values)
 
     def _value(self, kind: object, value: object, place: Place) -> object:
         """Return ``value`` as ``kind``; when it cannot be, note why and return None."""

@@ -56,7 +56,9 @@ class Fix(msgspec.Struct, frozen=True, omit_defaults=True):
     @property
     def sigma(self) -> float | None:
         """The standard deviation along any line, m, that the radius stands for; None when it is not known."""
-        return None if self.radius is None else self.radius / NINE_IN_TEN_RADIUS_SIGMAS
+        if self.radius is None:
+            return None
+        return self.radius / NINE_IN_TEN_RADIUS_SIGMAS
 
 
 class Event(msgspec.Struct, frozen=True, kw_only=True, tag_field="event"):
@@ -227,14 +229,22 @@ _CURRENT = re.compile(r"current (\d+\.\d\d) m/s towards (\d+) degrees")
 
 def current_told(event: Event) -> tuple[float, float] | None:
     """Return speed, m/s, and bearing of a current by a notice; None of any other event."""
-    found = _CURRENT.fullmatch(event.text) if isinstance(event, Notice) else None
-    return None if found is None else (float(found[1]), float(found[2]))
+    if not isinstance(event, Notice):
+        return None
+    found = _CURRENT.fullmatch(event.text)
+    if found is None:
+        return None
+    return float(found[1]), float(found[2])
 
 
 def level_told(event: Event) -> float | None:
     """Return how far the water stands above the map's level by a notice, m; None of any other event."""
-    found = _LEVEL.fullmatch(event.text) if isinstance(event, Notice) else None
-    return None if found is None else float(found[1])
+    if not isinstance(event, Notice):
+        return None
+    found = _LEVEL.fullmatch(event.text)
+    if found is None:
+        return None
+    return float(found[1])
 
 
 class Logged(Event, frozen=True, tag="logged"):

@@ -62,18 +62,16 @@ def find_day(path: Path) -> RecordedDay:
         return RecordedDay(path.name, path)
     recording = path / LINES_FILE
     if not recording.is_file():
-        what = (
-            f"there is no {LINES_FILE} in it"
-            if path.is_dir()
-            else "there is no such file or folder"
-        )
+        what = "there is no such file or folder"
+        if path.is_dir():
+            what = f"there is no {LINES_FILE} in it"
         raise DayError(
             f"{path}: {what}; name the folder of a recorded day, or an NMEA 0183 file"
         )
     own = path / CONFIG_FILE
-    clips = (
-        tuple(clips_in(path / CLIPS_FOLDER)) if (path / CLIPS_FOLDER).is_dir() else ()
-    )
+    clips: tuple[Clip, ...] = ()
+    if (path / CLIPS_FOLDER).is_dir():
+        clips = tuple(clips_in(path / CLIPS_FOLDER))
     return RecordedDay(
         path.resolve().name,
         recording,
@@ -100,13 +98,10 @@ def _day_in(year: str, month: str, day: str) -> date | None:
 def _known(folder: Path) -> Known | None:
     """Return what a recorded trip began from; None for a day that does not tell."""
     before = beforehand.read(folder)
-    return (
-        None
-        if before is None
-        else Known(
-            before.beliefs, beforehand.areas_before(folder, before), before.voice
-        )
-    )
+    if before is None:
+        return None
+    areas = beforehand.areas_before(folder, before)
+    return Known(before.beliefs, areas, before.voice)
 
 
 def chosen_model(settings: Settings) -> Path:
@@ -159,7 +154,7 @@ def replay(
     """
     grammar = Grammar(aboard(settings))
     keep = keep or KeepNothing()
-    known = known if day.known is None else day.known
+    known = day.known or known
     engine = assemble_trip(
         day.name,
         settings,
@@ -172,7 +167,9 @@ def replay(
     for utterance in _utterances(day, settings, grammar):
         engine.utterance(utterance)
     chunks = own_apart(chunks)
-    for chunk in chunks if pace is None and onlooker is None else _cut(chunks):
+    if pace is not None or onlooker is not None:
+        chunks = _cut(chunks)
+    for chunk in chunks:
         engine.chunk(chunk)
         if onlooker is not None:
             onlooker(engine)
@@ -212,7 +209,7 @@ def _utterances(
     day: RecordedDay, settings: Settings, grammar: Grammar
 ) -> Iterator[Utterance]:
     if day.clips:
-        voice = 0.0 if day.known is None else day.known.voice
+        voice = (day.known or NOTHING_KNOWN).voice
         heard = hear_ahead(chosen_model(settings), grammar, day.clips, voice)
         for clip, words in zip(day.clips, heard, strict=True):
             yield Utterance(clip.began, clip.decided, words, clip.path.name)
