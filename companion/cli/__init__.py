@@ -178,16 +178,16 @@ def _run() -> int:
         code = _code(error)
         if code == BUG:
             traceback.print_exc()
-        return _complain(
-            _told(error) if code != BUG else "a bug; the lines above say where", code
-        )
+            return _complain("a bug; the lines above say where", code)
+        return _complain(_told(error), code)
     return code if isinstance(code, int) else OK
 
 
 def _told(error: Exception) -> str:
     """Return what went wrong; of a file, its name and what the system says of it, without a number."""
-    named = isinstance(error, OSError) and error.filename is not None and error.strerror
-    return f"{error.filename}: {error.strerror.lower()}" if named else str(error)  # type: ignore[attr-defined]
+    if isinstance(error, OSError) and error.filename is not None and error.strerror:
+        return f"{error.filename}: {error.strerror.lower()}"
+    return str(error)
 
 
 def _complain(text: object, code: int) -> int:

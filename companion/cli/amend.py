@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from bisect import bisect_right
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import get_args
@@ -42,7 +42,8 @@ from companion.record.recording import CONFIG_FILE, RecordingShelf
 from companion.report.words import size_words
 from companion.tackle import LineSpec, Rod
 from companion.tackle.quantities import Quantity
-from companion.units import POUND_FORCE, Units
+from companion.trip.entries import bottom_at
+from companion.units import POUND_FORCE, Units, rounded
 from companion.voice.clips import clip_began
 from companion.voice.model import data_folder
 
@@ -107,7 +108,7 @@ def amend_command(
         amendment = Amendment(
             number=number,
             what=what,
-            size=None if size is None else _size(size, kind),
+            size=_size(size, kind),
             taken_back=taken_back,
             note=note,
             utc=wall_clock().strftime("%Y-%m-%dT%H:%M:%SZ"),
@@ -129,9 +130,10 @@ def amend_command(
     click.echo(f"{chosen.logbook}, trip {chosen.trip}, #{number}")
     units = Units(users_unit(config_path))
     click.echo(f"  logged: {_in_words(thing.original, units)}")
-    click.echo(
-        f"  now:    {_in_words(thing.event, units)}{'' if thing.stands else ', taken back'}"
-    )
+    now = _in_words(thing.event, units)
+    if not thing.stands:
+        now += ", taken back"
+    click.echo(f"  now:    {now}")
     for told in (one.note for one in thing.amendments if one.note):
         click.echo(f"  note:   {told}")
 
@@ -167,13 +169,13 @@ def _on_rod(
     where = lure_on(
         rigged, thing, trip, book.beliefs(before=chosen.trip + 1), Mapped(bed)
     )
-    found = None if where.at is None else bed.bottom(where.at.lat, where.at.lon)
-    bottom = None if found is None else round(found[0], 3)
-    touching = thing.what == "touch" and thing.detail != "wood"
-    depth = where.depth_touching(bottom) if touching else where.depth_above(bottom)
+    bottom = bottom_at(bed, where.at)
+    depth = where.depth_above(bottom)
+    if thing.what == "touch" and thing.detail != "wood":
+        depth = where.depth_touching(bottom)
     return msgspec.structs.replace(
         amendment,
-        lure_depth=None if depth is None else round(depth, 3),
+        lure_depth=rounded(depth, 3),
         lure_at=where.at,
         lure_bottom=bottom,
     )
@@ -188,33 +190,27 @@ def _settings_of(chosen: Chosen, name: str, config_path: Path | None) -> Setting
     )
     kept = (folder / CONFIG_FILE for folder in folders if folder is not None)
     found = next((path for path in kept if path.is_file()), None)
-    return (
-        settings_in_force(config_path) if config_path or found is None else load(found)
-    )
+    if config_path or found is None:
+        return settings_in_force(config_path)
+    return load(found)
 
 
 def _rigged(rods: Sequence[Rod], name: str, lure: str, line: str) -> Rod | None:
     """Return the rod as it was rigged then: with its line, or one of the same material rigged on the trip."""
     rod = next((rod for rod in rods if (rod.name, rod.lure.name) == (name, lure)), None)
-    if (
-        rod is not None
-        and rod.line_name != line
-        and (pounds := re.match(r"\d+(?= lb)", line))
-    ):
-        spool = LineSpec(
-            material=rod.line.material, strength=int(pounds[0]) * POUND_FORCE
-        )
-        rod = rod.with_line(spool)
-    return rod if rod is not None and rod.line_name == line else None
+    if rod is None or rod.line_name == line:
+        return rod
+    pounds = re.match(r"\d+(?= lb)", line)
+    if pounds is None:
+        return None
+    strength = int(pounds[0]) * POUND_FORCE
+    rerigged = rod.with_line(LineSpec(material=rod.line.material, strength=strength))
+    if rerigged.line_name != line:
+        return None
+    return rerigged
 
 
 def _aftersight(book: Logbook, trip: int, settings: Settings) -> Aftersight:
-    now = {thing.original.number: thing for thing in book.corrections.corrected(trip)}
-    events = [
-        now[event.number].event if isinstance(event, Logged) else event
-        for event in book.events(trip)
-        if not isinstance(event, Logged) or now[event.number].stands
-    ]
     fixes = [
         (reading.t, reading.fix)
         for reading in book.readings(trip)
@@ -222,21 +218,38 @@ def _aftersight(book: Logbook, trip: int, settings: Settings) -> Aftersight:
     ]
 
     def boat(t: float) -> Fix | None:
-        at = bisect_right(fixes, t, key=lambda one: one[0]) - 1
-        return fixes[at][1] if at >= 0 else None
+        after = bisect_right(fixes, t, key=lambda one: one[0])
+        if after == 0:
+            return None
+        return fixes[after - 1][1]
 
+    events = list(_as_they_stand(book, trip))
     current = Current(settings.water.current, settings.water.current_towards)
     return Aftersight(events, _began, boat, settings.voice.reaction, current)
 
 
+def _as_they_stand(book: Logbook, trip: int) -> Iterator[AnyEvent]:
+    """Yield a trip's events, what was logged as it is corrected, and not what was taken back."""
+    now = {thing.original.number: thing for thing in book.corrections.corrected(trip)}
+    for event in book.events(trip):
+        if not isinstance(event, Logged):
+            yield event
+        elif now[event.number].stands:
+            yield now[event.number].event
+
+
 def _began(thing: Logged | Heard) -> float:
     """Return when the words for it began, logic s: its clip is named by that; without one, when it was."""
-    clip = None if thing.clip is None else clip_began(thing.clip)
-    if clip is None or thing.utc is None:
+    if thing.clip is None or thing.utc is None:
         return thing.t
-    quiet = thing.spoke[0] if isinstance(thing, Heard) and thing.spoke else 0.0
+    clip = clip_began(thing.clip)
+    if clip is None:
+        return thing.t
     since = datetime.fromisoformat(thing.utc) - clip
-    return thing.t - since.total_seconds() + quiet
+    began = thing.t - since.total_seconds()
+    if isinstance(thing, Heard) and thing.spoke:
+        began += thing.spoke[0]
+    return began
 
 
 def _rod_aboard(events: Sequence[AnyEvent], rod: str) -> tuple[str, str, str]:
@@ -249,7 +262,9 @@ def _rod_aboard(events: Sequence[AnyEvent], rod: str) -> tuple[str, str, str]:
                 aboard[name] = (lure, line)
         elif isinstance(event, RodTaken):
             aboard[event.rod] = (event.lure, event.line)
-    name = f"rod {rod}" if rod.isdecimal() else rod
+    name = rod
+    if rod.isdecimal():
+        name = f"rod {rod}"
     if name not in aboard:
         raise click.UsageError(
             f'no rod "{rod}" on that trip; there were: {", ".join(aboard)}'
@@ -257,8 +272,10 @@ def _rod_aboard(events: Sequence[AnyEvent], rod: str) -> tuple[str, str, str]:
     return name, *aboard[name]
 
 
-def _size(text: str, kind: LoggedWhat) -> float:
+def _size(text: str | None, kind: LoggedWhat) -> float | None:
     """Return a size in kg (a fish) or m (a mark, a cast), from words such as "3 lb 2 oz" or "15 ft"."""
+    if text is None:
+        return None
     quantity = Quantity("mass" if kind == "fish" else "length", 0.0, 1000.0)
     try:
         parts = re.findall(r"[^A-Za-z]+[A-Za-z]+", text) or [text]
@@ -268,17 +285,8 @@ def _size(text: str, kind: LoggedWhat) -> float:
 
 
 def _in_words(thing: Logged, units: Units) -> str:
-    lure = (
-        None
-        if thing.lure_depth is None
-        else f"lure {units.depth(thing.lure_depth)} deep"
-    )
-    parts = [
-        thing.what,
-        thing.detail,
-        size_words(thing, units),
-        thing.rod,
-        thing.line,
-        lure,
-    ]
+    size = size_words(thing, units)
+    parts = [thing.what, thing.detail, size, thing.rod, thing.line]
+    if thing.lure_depth is not None:
+        parts.append(f"lure {units.depth(thing.lure_depth)} deep")
     return ", ".join(part for part in parts if part)

@@ -55,7 +55,9 @@ def backup_command(
             as_json=as_json,
         )
         return
-    target = to / default_name() if to.is_dir() else to
+    target = to
+    if to.is_dir():
+        target = to / default_name()
     with tqdm(unit=" files", disable=None, leave=False) as bar:
 
         def count(_name: str) -> None:
@@ -114,24 +116,21 @@ def restore_command(
         done = restore(backup, folder, config_path or config.users_file())
     own = config_path or config.users_file()
     lines = [f"restored into {folder}: logbook, {done.recordings} files of recordings"]
-    lines += (
-        [f"the logbook that was there is now {done.former}"]
-        if done.former is not None
-        else []
-    )
-    lines += [f"config: {own}"] if done.config else []
-    lines += (
-        [f"left out, as they are damaged: {', '.join(done.left_out)}"]
-        if done.left_out
-        else []
-    )
     data_told = {
         "folder": str(folder),
         "recordings": done.recordings,
-        "former": None if done.former is None else str(done.former),
-        "config": str(own) if done.config else None,
+        "former": None,
+        "config": None,
         "left_out": done.left_out,
     }
+    if done.former is not None:
+        lines.append(f"the logbook that was there is now {done.former}")
+        data_told["former"] = str(done.former)
+    if done.config:
+        lines.append(f"config: {own}")
+        data_told["config"] = str(own)
+    if done.left_out:
+        lines.append(f"left out, as they are damaged: {', '.join(done.left_out)}")
     told("\n".join(lines), data_told, as_json=as_json)
 
 
@@ -148,9 +147,11 @@ def _salvaged(found: Salvaged) -> str:
 
 def _how_many(lost: Lost) -> str:
     """At most so many, for a number that was once used may have been free again."""
-    if lost.more:
-        return f"up to {lost.rows}, perhaps more" if lost.rows else "perhaps some"
-    return f"up to {lost.rows}"
+    if not lost.more:
+        return f"up to {lost.rows}"
+    if lost.rows:
+        return f"up to {lost.rows}, perhaps more"
+    return "perhaps some"
 
 
 _WORDS = {

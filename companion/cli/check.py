@@ -89,11 +89,10 @@ def check_command(
     else:
         click.echo(summary(findings))
     verdicts = {finding.verdict for finding in findings}
-    code = (
-        FAILED if "fail" in verdicts else NOT_ALL_TRIED if "skipped" in verdicts else 0
-    )
-    if code:
-        raise click.exceptions.Exit(code)
+    if "fail" in verdicts:
+        raise click.exceptions.Exit(FAILED)
+    if "skipped" in verdicts:
+        raise click.exceptions.Exit(NOT_ALL_TRIED)
 
 
 def _find(settings: Settings, seconds: float, *, as_json: bool) -> None:
@@ -123,5 +122,7 @@ def _config(path: Path | None, settings: Settings) -> Finding:
 
 
 def _line(finding: Finding) -> str:
-    remedy = f"\n{'':10}-> {finding.remedy}" if finding.remedy else ""
-    return f"{finding.verdict:<8}  {finding.part}: {finding.seen}{remedy}"
+    line = f"{finding.verdict:<8}  {finding.part}: {finding.seen}"
+    if finding.remedy:
+        line += f"\n{'':10}-> {finding.remedy}"
+    return line

@@ -25,8 +25,10 @@ def choose(trip: str | None, logbook: Path | None) -> Chosen:
     Raises:
         click.UsageError: there is no such trip or logbook.
     """
-    folder = None
-    if trip is not None and not trip.isdecimal():
+    folder = number = None
+    if trip is not None and trip.isdecimal():
+        number = int(trip)
+    elif trip is not None:
         named = Path(trip)
         if named.is_file() and named.suffix == ".db":
             logbook = named
@@ -43,7 +45,6 @@ def choose(trip: str | None, logbook: Path | None) -> Chosen:
     logbook = logbook or _last_written()
     if not logbook.is_file():
         raise click.UsageError(f"{logbook}: there is no such logbook")
-    number = int(trip) if trip is not None and trip.isdecimal() else None
     with Logbook(logbook) as book:
         trips = [entry.id for entry in book.trips()]
     if not trips or (number is not None and number not in trips):

@@ -40,7 +40,9 @@ json_option = click.option("--json", "as_json", is_flag=True, help="Print it as 
 
 def told(text: str, data: object, *, as_json: bool) -> None:
     """Print a text, or what it stands for as one line of JSON."""
-    click.echo(msgspec.json.encode(data).decode() if as_json else text)
+    if as_json:
+        text = msgspec.json.encode(data).decode()
+    click.echo(text)
 
 
 logbook_option = click.option(

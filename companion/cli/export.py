@@ -140,23 +140,17 @@ def send_command(
         )
     try:
         if wire.kind == "signalk":
-            token = (
-                None
-                if token_file is None
-                else token_file.read_text(encoding="ascii").strip()
-            )
+            token = None
+            if token_file is not None:
+                token = token_file.read_text(encoding="ascii").strip()
+            count, what = len(places), "waypoints"
             send_to_signalk(places, wire, token)
         else:
+            count, what = len(sentences), "sentences"
             send(sentences, wire)
     except OSError as error:
         reason = str(getattr(error, "strerror", None) or error).lower()
-        hint = (
-            "" if error.errno is None else "; is it on, and its address right?"
-        )  # a refusal says why
-        raise OSError(f"{wire.host}: {reason}{hint}") from error
-    count, what = (
-        (len(places), "waypoints")
-        if wire.kind == "signalk"
-        else (len(sentences), "sentences")
-    )
+        if error.errno is not None:  # a refusal says why
+            reason += "; is it on, and its address right?"
+        raise OSError(f"{wire.host}: {reason}") from error
     told(f"{count} {what} sent to {wire.host}", {"sent": count}, as_json=as_json)

@@ -17,6 +17,7 @@ from companion.cli.common import (
     settings_in_force,
     warn,
 )
+from companion.cli.common import told as tell
 from companion.cli.talk import kept_lesson
 from companion.config import Settings
 from companion.events import Heard
@@ -179,7 +180,7 @@ def _of_trip(
             clip=event.clip,
             told=known.get(event.clip or ""),
         )
-        click.echo(msgspec.json.encode(thing).decode() if as_json else _line(thing))
+        tell(_line(thing), thing, as_json=as_json)
 
 
 def _truths(
@@ -222,13 +223,14 @@ def _sound(event: Heard, folder: Path | None) -> Path:
     """Return the file of an utterance's sound: beside the recording named, or in that of a live trip."""
     if event.clip is None:
         raise OwnClipError(f'"{event.text}": it has no sound')
-    beside = None if folder is None else folder / CLIPS_FOLDER / event.clip
-    if beside is not None and beside.is_file():
-        return beside
+    if folder is not None:
+        beside = folder / CLIPS_FOLDER / event.clip
+        if beside.is_file():
+            return beside
     found = sorted(
         (data_folder() / "recordings").glob(f"*/*/{CLIPS_FOLDER}/{event.clip}")
     )
-    return found[0] if found else Path(event.clip)
+    return next(iter(found), Path(event.clip))
 
 
 def _line(thing: HeardThing) -> str:
@@ -243,11 +245,9 @@ def _told_words(thing: HeardThing) -> str:
         return ""
     if truth.said is None:
         return "; told: talk"
-    return (
-        "; told: right"
-        if truth.said == truth.text
-        else f'; told: it was "{truth.said}"'
-    )
+    if truth.said == truth.text:
+        return "; told: right"
+    return f'; told: it was "{truth.said}"'
 
 
 # --- hearing again -------------------------------------------------------------------------------------
@@ -280,9 +280,7 @@ def _hear_again(own: OwnClips, settings: Settings, *, as_json: bool) -> None:
     ]
     for one in found:
         if as_json or one.outcome != "right":
-            click.echo(
-                msgspec.json.encode(one).decode() if as_json else _difference(one)
-            )
+            tell(_difference(one), one, as_json=as_json)
     if not as_json:
         for line in _counted(found, len(clips) - len(found)):
             click.echo(line)
@@ -304,35 +302,42 @@ def _learn(own: OwnClips, settings: Settings) -> str:
 
 def _compared(clip: OwnClip, text: str, grammar: Grammar) -> HeardAgain:
     truth = clip.truth
-    then = truth.text if truth.command is not None else ""
-    out_of_place = (
-        truth.command is None and text == truth.text
-    )  # as the trip found it, and would again
+    now, then = text, truth.text
+    if truth.command is None:
+        then = ""
+        if text == truth.text:  # the trip found it out of place, and would again
+            now = ""
     return HeardAgain(
         clip=clip.path.name,
         said=truth.said,
         text=text,
-        outcome=_outcome(truth.said, "" if out_of_place else text, grammar),
+        outcome=_outcome(truth.said, now, grammar),
         then=_outcome(truth.said, then, grammar),
     )
 
 
 def _outcome(said: str | None, text: str, grammar: Grammar) -> str:
     """Return whether an utterance is understood: "right", "missed" or "wrong"; talk is right if not taken."""
-    meant = None if said is None else grammar.parse(said)
+    meant = grammar.parse(said or "")
     found = _taken(grammar.parse(text), meant)
     if found == meant:
         return "right"
-    return "missed" if found is None else "wrong"
+    if found is None:
+        return "missed"
+    return "wrong"
 
 
 def _taken(found: Command | None, meant: Command | None) -> Command | None:
     """Return the command found; the rest of another one, by itself, is none."""
-    return None if isinstance(found, GoOn) and not isinstance(meant, GoOn) else found
+    if isinstance(found, GoOn) and not isinstance(meant, GoOn):
+        return None
+    return found
 
 
 def _difference(one: HeardAgain) -> str:
-    said = "talk" if one.said is None else f'"{one.said}"'
+    said = "talk"
+    if one.said is not None:
+        said = f'"{one.said}"'
     return f'{one.clip}  {said}, heard as "{one.text or "(no words)"}": {one.outcome} (then {one.then})'
 
 

@@ -96,11 +96,9 @@ def lakebed_command(
         wanted = (*pictures_to_draw, soundings, contour_file, marks)
         if any(wanted):
             area = _chosen(areas, lake, path)
-            box = (
-                None
-                if around is None
-                else _box(area, around, across or _USUAL_WIDTH[unit])
-            )
+            box = None
+            if around is not None:
+                box = _box(area, around, across or _USUAL_WIDTH[unit])
             _draw(area, logbook, pictures_to_draw, box, unit)
             _write(soundings, _SOUNDINGS, area)
             _write(contour_file, _CONTOURS[unit], area)
@@ -117,11 +115,9 @@ def _tell(areas: Iterable[Area], unit: LengthUnit, *, as_json: bool) -> None:
     units = Units(unit)
     for one in found:
         shallowest, deepest = one["shallowest"], one["deepest"]
-        deep = (
-            ""
-            if deepest is None
-            else f", {units.short_depth(shallowest)} to {units.short_depth(deepest)}"
-        )
+        deep = ""
+        if deepest is not None:
+            deep = f", {units.short_depth(shallowest)} to {units.short_depth(deepest)}"
         click.echo(
             f"lake {one['lake']} at {one['lat']:.4f}, {one['lon']:.4f}: "
             f"{one['cells']} cells sounded{deep}; {one['marks']} marks"
@@ -132,14 +128,17 @@ def _tell(areas: Iterable[Area], unit: LengthUnit, *, as_json: bool) -> None:
 
 def _summary(area: Area) -> dict[str, Any]:
     depth = area.surface.sounded()[:, 2]
+    shallowest = deepest = None
+    if len(depth):
+        shallowest, deepest = round(float(depth.min()), 2), round(float(depth.max()), 2)
     return {
         "lake": area.number,
         "lat": area.plane.lat,
         "lon": area.plane.lon,
         "cells": len(depth),
         "cell_side": area.surface.cell_side,
-        "shallowest": round(float(depth.min()), 2) if len(depth) else None,
-        "deepest": round(float(depth.max()), 2) if len(depth) else None,
+        "shallowest": shallowest,
+        "deepest": deepest,
         "marks": len(area.marks),
     }
 
@@ -243,7 +242,9 @@ def _mark_points(area: Area) -> Iterable[MarkPoint]:
 
 def _contour_text(area: Area, every: float) -> str:
     grid = relief(area.surface, 2.0, most_points=100_000)
-    found = [] if grid is None else contours(grid, every, surer_than=CLOSELY_HATCHED_M)
+    found = []
+    if grid is not None:
+        found = contours(grid, every, surer_than=CLOSELY_HATCHED_M)
     return exchange.contours_to_geojson(found, area.plane)
 
 

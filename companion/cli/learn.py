@@ -106,15 +106,19 @@ def learn_command(
 
 
 def _length(text: str | None, low: float) -> float | None:
+    if text is None:
+        return None
     try:
-        return None if text is None else Quantity("length", low, 30.0).read(text)
+        return Quantity("length", low, 30.0).read(text)
     except ValueError as error:
         raise click.UsageError(str(error)) from error
 
 
 def _degrees(zone: str | None) -> ToDegrees | None:
+    if zone is None:
+        return None
     try:
-        return None if zone is None else to_degrees(zone)
+        return to_degrees(zone)
     except ValueError as error:
         raise click.UsageError(str(error)) from error
 
@@ -147,13 +151,15 @@ def _tell(outcome: LearningOutcome, unit: LengthUnit, *, as_json: bool) -> None:
 def _summary(outcome: LearningOutcome) -> str:
     if outcome.known_as is not None:
         return f"learned before, as {outcome.known_as}"
-    parts = (
-        [f"{outcome.soundings} soundings"]
-        if outcome.soundings or not outcome.marks
-        else []
-    )
-    parts += [f"{outcome.marks} marks"] if outcome.marks else []
+    parts = []
+    if outcome.soundings or not outcome.marks:
+        parts.append(f"{outcome.soundings} soundings")
+    if outcome.marks:
+        parts.append(f"{outcome.marks} marks")
+    learned = " and ".join(parts)
+    if not outcome.dropped:
+        return learned
     dropped = ", ".join(
         f"{count} {reason}" for reason, count in sorted(outcome.dropped.items())
     )
-    return " and ".join(parts) + (f"; dropped: {dropped}" if dropped else "")
+    return f"{learned}; dropped: {dropped}"

@@ -9,7 +9,7 @@ import click
 
 from companion.cli.common import command
 from companion.config import users_unit
-from companion.events import AnyEvent, to_json
+from companion.events import AnyEvent
 from companion.record import timeline
 from companion.record.logbook import Logbook
 from companion.units import LengthUnit
@@ -45,7 +45,9 @@ def logbook_command(
         raise click.UsageError(f"{file}: there is no such logbook")
     with Logbook(file) as logbook:
         trips = logbook.trips()
-        chosen = trip if trip is not None else (trips[-1].id if trips else None)
+        chosen = trip
+        if trip is None and trips:
+            chosen = trips[-1].id
         if chosen not in {entry.id for entry in trips}:
             raise click.UsageError(f"{file}: there is no trip {chosen}")
         unit = units or users_unit()
@@ -57,11 +59,10 @@ def logbook_command(
         for event, mark in _entries(
             logbook, chosen, everything=everything, as_logged=as_json
         ):
-            click.echo(
-                to_json(event).decode()
-                if as_json
-                else timeline.line(event, unit) + mark
-            )
+            line = timeline.printed(event, unit, as_json=as_json)
+            if not as_json:
+                line += mark
+            click.echo(line)
 
 
 def _entries(
@@ -75,5 +76,7 @@ def _entries(
         marks = ["corrected"] * bool(thing.amendments) + ["taken back"] * (
             not thing.stands
         )
-        mark = f"   [{', '.join(marks)}]" if marks else ""
+        mark = ""
+        if marks:
+            mark = f"   [{', '.join(marks)}]"
         yield (thing.original if as_logged else thing.event), mark

@@ -80,7 +80,9 @@ def _lengths(
     """Take one length, or as many as an option has."""
     if isinstance(value, tuple):
         return tuple(_length(text) for text in value)
-    return None if value is None else _length(value)
+    if value is None:
+        return None
+    return _length(value)
 
 
 def _latlon(
@@ -261,7 +263,9 @@ def plan_command(
     rods = _reaches(settings, beliefs)
     found = plan(on, rods, target, wish)
     staying = clear or depth_band is not None
-    refused = "" if found else _refusal(on, rods, target, wish)
+    refused = ""
+    if not found:
+        refused = _refusal(on, rods, target, wish)
     _print(found, area, settings, refused, clear=staying, as_json=as_json)
     if svg_path is not None or png_path is not None:
         picture = pictures.svg(found, on, target, settings.units, clear=staying)
@@ -290,9 +294,7 @@ def _known(
     if book.is_file():
         with Logbook(book) as logbook:
             lakes = Lakes(logbook)
-            area = _lake(
-                _sounded(settings, soundings) if soundings else Bed(lakes.areas()), near
-            )
+            area = _lake(_bed(settings, lakes, soundings), near)
             for problem in lakes.problems:
                 warn(problem)
             return area, logbook.beliefs()
@@ -324,6 +326,13 @@ def _lake(bed: Bed, near: tuple[float, float] | None) -> Area:
     return found
 
 
+def _bed(settings: Settings, lakes: Lakes, soundings: Sequence[Path]) -> Bed:
+    """Return a bed of the soundings in files, or without them of the lakes that are known."""
+    if soundings:
+        return _sounded(settings, soundings)
+    return Bed(lakes.areas())
+
+
 def _sounded(settings: Settings, files: Sequence[Path]) -> Bed:
     """Return a bed of the soundings in files."""
     offsets = settings.boat.offsets()
@@ -331,13 +340,14 @@ def _sounded(settings: Settings, files: Sequence[Path]) -> Bed:
     for path in files:
         if not path.is_file():
             raise click.UsageError(f"{path}: there is no such file")
-        (_take_csv if path.suffix.lower() == ".csv" else _take_nmea)(
-            bed, path, settings
-        )
+        if path.suffix.lower() == ".csv":
+            _take_csv(bed, path)
+        else:
+            _take_nmea(bed, path, settings)
     return bed
 
 
-def _take_csv(bed: Bed, path: Path, _settings: Settings) -> None:
+def _take_csv(bed: Bed, path: Path) -> None:
     read = soundings_from_csv(path.read_text(encoding="utf-8"))
     kept, strays = without_strays(read.items)
     for problem in read.problems:
@@ -360,7 +370,9 @@ def _take_nmea(bed: Bed, path: Path, settings: Settings) -> None:
 def _placed(
     area: Area, place: tuple[float, float] | None
 ) -> tuple[float, float] | None:
-    return None if place is None else area.place(*place)
+    if place is None:
+        return None
+    return area.place(*place)
 
 
 def _middle(area: Area, asked: _Asked) -> tuple[float, float] | None:
@@ -401,7 +413,9 @@ def _relief(area: Area, middle: tuple[float, float] | None, units: Units) -> Rel
             "with --at or --mark"
         )
     e, n = middle or ((west + east) / 2.0, (south + north) / 2.0)
-    half = PLAN_AREA_M / 2.0 if middle else max(east - west, north - south) / 2.0
+    half = max(east - west, north - south) / 2.0
+    if middle:
+        half = PLAN_AREA_M / 2.0
     found = relief(area.surface, PLAN_GRID_M, (e - half, n - half, e + half, n + half))
     assert found is not None
     return found
@@ -410,8 +424,11 @@ def _relief(area: Area, middle: tuple[float, float] | None, units: Units) -> Rel
 def _target(
     area: Area, asked: _Asked, bottom: Relief, units: Units, *, clear: bool
 ) -> Target:
-    mark = None if asked.mark is None else _mark(area, asked.mark)
-    near = _middle(area, asked) if asked.at or mark else None
+    mark = near = None
+    if asked.mark is not None:
+        mark = _mark(area, asked.mark)
+    if asked.at or mark:
+        near = _middle(area, asked)
     depth = asked.edge
     if (
         depth is None
@@ -441,7 +458,9 @@ def _name(mark: Mark | None, *, near: bool, edge: bool) -> str:
         return mark.note or f"the {mark.kind}"
     if edge:
         return "the edge"
-    return "the place" if near else WHOLE_MAP
+    if near:
+        return "the place"
+    return WHOLE_MAP
 
 
 def _refusal(
@@ -512,7 +531,9 @@ def _waypoints(found: Sequence[Plan], area: Area, path: Path) -> None:
         )
     places = []
     for letter, one in zip(pictures.PLAN_LETTERS, found, strict=False):
-        target = "" if one.target == WHOLE_MAP else one.target.removeprefix("the ")
+        target = one.target.removeprefix("the ")
+        if one.target == WHOLE_MAP:
+            target = ""
         name = f"be here {letter} {target}".rstrip()
         places.append(Waypoint(*area.plane.to_latlon(one.east, one.north), name))
     path.write_text(write(places, "plan"), encoding="utf-8")

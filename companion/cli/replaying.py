@@ -20,7 +20,7 @@ from companion.cli.common import (
 from companion.cli.showing import Showing
 from companion.clock import ReplayPace
 from companion.config import Settings
-from companion.events import AnyEvent, to_json
+from companion.events import AnyEvent
 from companion.record import timeline
 from companion.record.lakes import Lakes
 from companion.record.logbook import Logbook
@@ -100,7 +100,10 @@ def replay_command(
     held = ReplayPace(pace or 1.0) if pace or speak else None
     with ExitStack() as stack:
         speaker = stack.enter_context(_speaker(settings, aloud=speak))
-        shown = stack.enter_context(Showing(settings, speaker.say)) if on_page else None
+        shown = look = None
+        if on_page:
+            shown = stack.enter_context(Showing(settings, speaker.say))
+            look = shown.look
         emit = _told(settings, speaker, shown, as_json=as_json)
         logbook = stack.enter_context(Logbook(book))
         trip = logbook.begin_trip(recorded.name, recording=recorded.name, replace=True)
@@ -119,7 +122,7 @@ def replay_command(
                 held,
                 known,
                 KeepInTrip(trip, lakes, recorded.recording),
-                None if shown is None else shown.look,
+                look,
             )
         if not as_json:
             click.echo(f"logbook: {book}")
@@ -138,9 +141,7 @@ def _told(
     """Return what prints each event, above the progress bar, speaks what is said, and shows it."""
 
     def tell(event: AnyEvent) -> None:
-        line = (
-            to_json(event).decode() if as_json else timeline.line(event, settings.units)
-        )
+        line = timeline.printed(event, settings.units, as_json=as_json)
         tqdm.write(line, file=sys.stdout)
         speaker.speak_event(event)
         if shown is not None:

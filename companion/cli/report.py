@@ -243,7 +243,9 @@ def _clips_of(day: Day, folder: Path | None) -> Path | None:
     if clip is None:
         return None
     found = sorted((data_folder() / "recordings").glob(f"*/*/clips/{clip}"))
-    return found[0].parent if found else None
+    if not found:
+        return None
+    return found[0].parent
 
 
 def _invented(folder: Path | None) -> str | None:
@@ -253,14 +255,18 @@ def _invented(folder: Path | None) -> str | None:
     said = json.loads((folder / "truth.json").read_text(encoding="utf-8")).get(
         "invented"
     )
-    return str(said) if said else None
+    if not said:
+        return None
+    return str(said)
 
 
 def _zone_of(name: str | None) -> tzinfo | None:
     if name is None:
         return None
+    if name == "UTC":
+        return UTC
     try:
-        return UTC if name == "UTC" else ZoneInfo(name)
+        return ZoneInfo(name)
     except (KeyError, ValueError, OSError) as error:
         raise click.UsageError(
             f"{name}: no such time zone; such as America/Chicago"

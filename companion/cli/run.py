@@ -16,7 +16,7 @@ from companion.cli.common import command, config_option, settings_in_force, warn
 from companion.cli.late_page import LatePage
 from companion.clock import LiveClock
 from companion.config import Settings
-from companion.events import AnyEvent, Said, to_json
+from companion.events import AnyEvent, Said
 from companion.live.devices import Parts
 from companion.live.live import Live, Places
 from companion.live.wires import sources_of
@@ -73,9 +73,9 @@ def run_command(
     told: list[str] = []
     with contextlib.ExitStack() as open_parts:
         open_parts.enter_context(hold(folder))
-        logbook = (
-            None if dry_run else usable_logbook(folder / "logbook.db", told.append)
-        )
+        logbook = None
+        if not dry_run:
+            logbook = usable_logbook(folder / "logbook.db", told.append)
         places = Places(logbook, folder / "recordings")
         parts = _parts(settings, open_parts, dry_run=dry_run)
         page = open_parts.enter_context(
@@ -108,31 +108,25 @@ def _aloud(parts: Parts) -> Callable[[str], None]:
 def _text_in_force(path: Path | None) -> str:
     """Return the text of the settings in force, to be kept with the recording."""
     path = path or config.users_file()
-    return path.read_text(encoding="utf-8") if path.is_file() else config.example_text()
+    if not path.is_file():
+        return config.example_text()
+    return path.read_text(encoding="utf-8")
 
 
 def _parts(settings: Settings, stack: contextlib.ExitStack, *, dry_run: bool) -> Parts:
     """Return the devices of this boat, as far as they can be had; what cannot is named."""
     missing: list[str] = []
-    recogniser = (
-        None
-        if settings.voice.microphone == NO_DEVICE
-        else _recogniser(settings, missing)
-    )
-    speaker = (
-        None
-        if dry_run or settings.voice.speaker == NO_DEVICE
-        else _speaker(settings, stack, missing)
-    )
+    recogniser = _recogniser(settings, missing)
+    speaker = None
+    if not dry_run:
+        speaker = _speaker(settings, stack, missing)
     held = _button(settings, missing)
     parts = Parts(sources=tuple(sources_of(settings, LiveClock())), missing=missing)
     if speaker is not None:
         parts = parts._replace(tell=speaker.speak_event)
-    return (
-        parts
-        if recogniser is None
-        else with_ears(parts, settings, recogniser, speaker, held)
-    )
+    if recogniser is None:
+        return parts
+    return with_ears(parts, settings, recogniser, speaker, held)
 
 
 def with_ears(
@@ -163,7 +157,9 @@ def with_ears(
 def _recogniser(
     settings: Settings, missing: list[str]
 ) -> Callable[[], Recogniser] | None:
-    """Return what loads the recogniser, once; None when there is no speech model."""
+    """Return what loads the recogniser, once; None without a microphone or a speech model."""
+    if settings.voice.microphone == NO_DEVICE:
+        return None
     try:
         model = chosen_model(settings)
         shift = shift_in_force(settings.voice.microphone, warn)
@@ -177,6 +173,8 @@ def _recogniser(
 def _speaker(
     settings: Settings, stack: contextlib.ExitStack, missing: list[str]
 ) -> Speaker | None:
+    if settings.voice.speaker == NO_DEVICE:
+        return None
     try:
         voice = settings.voice
         return stack.enter_context(
@@ -213,9 +211,7 @@ def _printer(settings: Settings, *, as_json: bool) -> Callable[[AnyEvent], None]
     """Return what prints each event; when nobody reads any more the trip goes on."""
 
     def tell(event: AnyEvent) -> None:
-        line = (
-            to_json(event).decode() if as_json else timeline.line(event, settings.units)
-        )
+        line = timeline.printed(event, settings.units, as_json=as_json)
         with contextlib.suppress(BrokenPipeError):
             click.echo(line)
 

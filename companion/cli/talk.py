@@ -100,8 +100,9 @@ def phrases_command(config_path: Path | None, *, every: bool, as_json: bool) -> 
     if every:
         told("\n".join(grammar.phrases), grammar.phrases, as_json=as_json)
         return
-    lines = [f'begin each with "{grammar.wake}"'] if grammar.wake else []
-    lines += [f"{does}\n    {wordings}" for wordings, does in grammar.help()]
+    lines = [f"{does}\n    {wordings}" for wordings, does in grammar.help()]
+    if grammar.wake:
+        lines.insert(0, f'begin each with "{grammar.wake}"')
     data = [
         {"does": does, "wordings": wordings.split("; ")}
         for wordings, does in grammar.help()
@@ -155,17 +156,15 @@ def listen_command(
             err=True,
         )
     listener = Listener(recogniser, complain=lambda text: click.echo(text, err=True))
-    heard = (
-        _from_clips(clips, listener)
-        if clips
-        else _from_microphone(settings, listener, as_json=as_json)
-    )
+    heard = _from_clips(clips, listener)
+    if not clips:
+        heard = _from_microphone(settings, listener, as_json=as_json)
     if test:
         _guided(heard, grammar, recogniser, settings.voice.microphone)
         return
     for where, spoken in heard:
         judged = _judged(where, spoken, grammar)
-        click.echo(msgspec.json.encode(judged).decode() if as_json else _line(judged))
+        told(_line(judged), judged, as_json=as_json)
 
 
 def _from_clips(
@@ -215,19 +214,23 @@ def _judged(
     where: str, spoken: Listened, grammar: Grammar, asked: str | None = None
 ) -> Judged:
     hearing = spoken.hearing
-    meant = None if hearing.refused else grammar.parse(hearing.text)
-    why_not = hearing.refused or (NO_PHRASE if hearing.text else NO_WORDS)
+    decision = meant = None
+    reason = hearing.refused or (NO_PHRASE if hearing.text else NO_WORDS)
+    if not hearing.refused:
+        meant = grammar.parse(hearing.text)
     ends = {
         "phrase": "a whole phrase",
         "pause": "a pause",
         "time": "too long",
         "sound": "quiet",
     }
+    if meant is not None:
+        decision, reason = meant.name, ends[hearing.ended]
     return Judged(
         where=where,
         text=hearing.text,
-        decision=None if meant is None else meant.name,
-        reason=why_not if meant is None else ends[hearing.ended],
+        decision=decision,
+        reason=reason,
         alternatives=hearing.alternatives,
         check=hearing.check,
         fit=hearing.fit,
@@ -240,7 +243,9 @@ def _judged(
 
 def _line(judged: Judged) -> str:
     sound = f"{judged.level:.0f} dB over {judged.noise:.0f} dB"
-    other = f"; or: {', '.join(judged.alternatives)}" if judged.alternatives else ""
+    other = ""
+    if judged.alternatives:
+        other = f"; or: {', '.join(judged.alternatives)}"
     decision = judged.decision or "no command"
     return f"{judged.where}  {judged.text or '(no words)'}  -> {decision} ({judged.reason}; {sound}{other})"
 

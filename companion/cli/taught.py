@@ -64,11 +64,10 @@ def taught_command(
         )
     with Logbook(path) as logbook:
         learned = calibrations(settings.rods, logbook.beliefs())
-        _forget(
-            logbook,
-            learned,
-            settings.rods if forget_all else tuple(known[n] for n in rods),
-        )
+        forgotten = tuple(known[n] for n in rods)
+        if forget_all:
+            forgotten = settings.rods
+        _forget(logbook, learned, forgotten)
     if as_json:
         beliefs = {lure: calibration.belief() for lure, calibration in learned.items()}
         click.echo(msgspec.json.encode(beliefs).decode())

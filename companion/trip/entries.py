@@ -133,7 +133,7 @@ def _lure_then(rooms: Rooms, state: TripState, moment: Moment) -> Whereabouts:
 
 def _put_at(thing: Logged, where: Whereabouts, bed: Bed) -> Logged:
     """Return a thing with the lure where it was, which is not below the mapped bottom."""
-    bottom = _bottom_at(bed, where.at)
+    bottom = bottom_at(bed, where.at)
     depth = rounded(where.depth_above(bottom), 3)
     return msgspec.structs.replace(
         thing, lure_depth=depth, lure_at=where.at, lure_bottom=bottom
@@ -168,7 +168,7 @@ def logged_landed(
     )
 
 
-def _bottom_at(bed: Bed, place: Fix | None) -> float | None:
+def bottom_at(bed: Bed, place: Fix | None) -> float | None:
     """Return how deep it is at a place, m, as far as that is mapped."""
     if place is None:
         return None
