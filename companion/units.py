@@ -6,8 +6,12 @@ Exact factors are those of NIST SP 811, appendix B.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, TypeVar
+
+Figure = TypeVar("Figure")
+"""A figure of any kind, for what is done alike with all of them."""
 
 LengthUnit = Literal["feet", "metres"]
 """The unit a person reads and hears depths in."""
@@ -68,6 +72,19 @@ def nine_in_ten_around(distance: float, sigma: float) -> float:
     return distance + ONE_SIDED_NINE_IN_TEN_SIGMAS * sigma
 
 
+def if_known(
+    figure: Figure | None, write: Callable[[Figure], str], otherwise: str = "not known"
+) -> str:
+    """Return a figure as it is written, or what stands in its place when it is not known.
+
+    >>> if_known(5.5, Units("metres").distance), if_known(None, Units().distance, "?")
+    ('6 m', '?')
+    """
+    if figure is None:
+        return otherwise
+    return write(figure)
+
+
 def spoken_depth(metres: float, unit: LengthUnit) -> str:
     """Return a depth in the words it is spoken in: whole feet, or metres to one decimal.
 
@@ -78,10 +95,12 @@ def spoken_depth(metres: float, unit: LengthUnit) -> str:
     >>> spoken_depth(5.5, "metres")
     '5.5 metres'
     """
-    if unit == "feet":
-        whole = round(metres / FOOT)
-        return f"{whole} {'foot' if whole == 1 else 'feet'}"
-    return f"{metres:.1f} metres"
+    if unit == "metres":
+        return f"{metres:.1f} metres"
+    whole = round(metres / FOOT)
+    if whole == 1:
+        return "1 foot"
+    return f"{whole} feet"
 
 
 def rounded(value: float | None, digits: int) -> float | None:
@@ -133,22 +152,22 @@ class Units:
     @property
     def depth_unit(self) -> str:
         """The unit of depths, short."""
-        return "ft" if self.name == "feet" else "m"
+        return {"feet": "ft", "metres": "m"}[self.name]
 
     @property
     def distance_unit(self) -> str:
         """The unit of casts and distances, short."""
-        return "yd" if self.name == "feet" else "m"
+        return {"feet": "yd", "metres": "m"}[self.name]
 
     @property
     def depth_m(self) -> float:
         """Metres in the unit of depths."""
-        return FOOT if self.name == "feet" else 1.0
+        return {"feet": FOOT, "metres": 1.0}[self.name]
 
     @property
     def distance_m(self) -> float:
         """Metres in the unit of distances."""
-        return YARD if self.name == "feet" else 1.0
+        return {"feet": YARD, "metres": 1.0}[self.name]
 
     def depth_number(self, metres: float) -> float:
         """Return a depth as a number in its unit, to a tenth."""
@@ -156,31 +175,27 @@ class Units:
 
     def depth(self, metres: float | None) -> str:
         """Return a depth to a tenth with its unit, or that it is not known."""
-        return (
-            "not known"
-            if metres is None
-            else f"{self.depth_number(metres):.1f} {self.depth_unit}"
-        )
+        if metres is None:
+            return "not known"
+        return f"{self.depth_number(metres):.1f} {self.depth_unit}"
 
     def short_depth(self, metres: float | None) -> str:
         """Return a depth as it is spoken: whole feet, or metres to a tenth; or that it is not known.
 
-        >>> Units("feet").short_depth(5.5), Units("metres").short_depth(5.5),
-        Units().short_depth(None) ('18 ft', '5.5 m', 'not known')
+        >>> Units("feet").short_depth(5.5), Units("metres").short_depth(5.5)
+        ('18 ft', '5.5 m')
         """
         if metres is None:
             return "not known"
-        return (
-            f"{round(metres / FOOT)} ft" if self.name == "feet" else f"{metres:.1f} m"
-        )
+        if self.name == "metres":
+            return f"{metres:.1f} m"
+        return f"{round(metres / FOOT)} ft"
 
     def whole_depth(self, metres: float) -> str:
         """Return a depth to whole feet, or to half a metre."""
-        return (
-            f"{metres / FOOT:.0f} ft"
-            if self.name == "feet"
-            else f"{round(2.0 * metres) / 2.0:g} m"
-        )
+        if self.name == "metres":
+            return f"{round(2.0 * metres) / 2.0:g} m"
+        return f"{metres / FOOT:.0f} ft"
 
     def distance(self, metres: float) -> str:
         """Return the length of a cast or another distance over water."""
@@ -188,26 +203,24 @@ class Units:
 
     def way(self, metres: float) -> str:
         """Return a way that the boat made."""
-        return (
-            f"{metres / 1609.344:.1f} miles"
-            if self.name == "feet"
-            else f"{metres / 1000.0:.1f} km"
-        )
+        if self.name == "metres":
+            return f"{metres / 1000.0:.1f} km"
+        return f"{metres / 1609.344:.1f} miles"
 
     def weight(self, kilograms: float) -> str:
         """Return a fish's weight."""
-        if self.name != "feet":
+        if self.name == "metres":
             return f"{kilograms:.2f} kg"
         pounds, ounces = divmod(round(kilograms / POUND * 16), 16)
-        return f"{pounds} lb {ounces} oz" if ounces else f"{pounds} lb"
+        if ounces == 0:
+            return f"{pounds} lb"
+        return f"{pounds} lb {ounces} oz"
 
     def temperature(self, celsius: float) -> str:
         """Return a temperature of the water."""
-        return (
-            f"{celsius * 9.0 / 5.0 + 32.0:.0f} °F"
-            if self.name == "feet"
-            else f"{celsius:.1f} °C"
-        )
+        if self.name == "metres":
+            return f"{celsius:.1f} °C"
+        return f"{celsius * 9.0 / 5.0 + 32.0:.0f} °F"
 
     def wind(self, metres_per_second: float, comes_from: float | None) -> str:
         """Return a wind, and where it comes from where that is known, degrees.
@@ -219,11 +232,9 @@ class Units:
             told = f"{metres_per_second / MILE_PER_HOUR:.0f} mph"
         else:
             told = f"{metres_per_second:.1f} m/s"
-        return (
-            told
-            if comes_from is None
-            else f"{told} from the {fine_compass(comes_from)}"
-        )
+        if comes_from is None:
+            return told
+        return f"{told} from the {fine_compass(comes_from)}"
 
     def speed(self, metres_per_second: float) -> str:
         """Return the speed of a retrieve.

@@ -68,7 +68,9 @@ def document(
     wide: float, high: float, title: str, parts: Iterable[str], *, alone: bool = True
 ) -> str:
     """Return a drawing as an SVG document; `alone` puts the colours of the day into it."""
-    own = f"<style>{sheet('day')}</style>" if alone else ""
+    own = ""
+    if alone:
+        own = f"<style>{sheet('day')}</style>"
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" class="drawing" width="{wide:.0f}" height="{high:.0f}" '
         f'viewBox="0 0 {wide:.0f} {high:.0f}" role="img"><title>{escape(title)}</title>{own}'
@@ -80,9 +82,28 @@ def document(
 
 def text(x: float, y: float, words: str, kind: str = "", anchor: str = "start") -> str:
     """Return words whose baseline begins, has its middle or ends at a place."""
-    how = f' class="{kind}"' if kind else ""
-    where = "" if anchor == "start" else f' text-anchor="{anchor}"'
+    how, where = wrapped(' class="', kind, '"'), ""
+    if anchor != "start":
+        where = f' text-anchor="{anchor}"'
     return f'<text x="{x:.1f}" y="{y:.1f}"{how}{where}>{escape(words)}</text>'
+
+
+def wrapped(before: str, inside: str | None, after: str = "") -> str:
+    """Return words with what goes before and after them; "" where there are none.
+
+    >>> wrapped("<b>", "5 ft", "</b>"), wrapped(", ", None)
+    ('<b>5 ft</b>', '')
+    """
+    if not inside:
+        return ""
+    return f"{before}{inside}{after}"
+
+
+def rounded(value: float, digits: int | None = None) -> float | None:
+    """Return a number rounded for JSON; None for NaN and infinity, which JSON does not have."""
+    if not math.isfinite(value):
+        return None
+    return round(value, digits)
 
 
 def polyline(points: str, kind: str, more: str = "") -> str:
@@ -100,11 +121,10 @@ def outline(points: Iterable[Point], *, closed: bool = False) -> str:
         x, y = round(10 * point[0]), round(10 * point[1])
         parts.append(f"{(x - x0) / 10:g} {(y - y0) / 10:g}")
         x0, y0 = x, y
-    return (
-        f"M{parts[0]}"
-        + ("l" + " ".join(parts[1:]) if parts[1:] else "h0")
-        + ("Z" if closed else "")
-    )
+    path = f"M{parts[0]}" + (wrapped("l", " ".join(parts[1:])) or "h0")
+    if closed:
+        path += "Z"
+    return path
 
 
 def _pair(point: Point) -> str:
@@ -200,15 +220,11 @@ class SideSection(NamedTuple):
             if y < floor - 4.0 or y <= floor:
                 yield text(left - 7.0, y + 4.5, f"{z:g}", "tick", "end")
         for x in round_steps(self.longest / units.distance_m)[1:]:
-            at = self.x(x * units.distance_m)
+            at, anchor = self.x(x * units.distance_m), "middle"
+            if at > right - 12.0:
+                anchor = "end"
             yield f'<path class="axis" d="M{at:.1f} {floor:.1f}v4"/>'
-            yield text(
-                at,
-                floor + 17.0,
-                f"{x:g}",
-                "tick",
-                "end" if at > right - 12.0 else "middle",
-            )
+            yield text(at, floor + 17.0, f"{x:g}", "tick", anchor)
         yield text(left - 30.0, top - 9.0, units.depth_unit, "tick")
         yield text(right, floor + 32.0, f"{units.distance_unit} {named}", "tick", "end")
 
@@ -339,7 +355,9 @@ def signs() -> str:
 
 def shared_sign(kind: str) -> str:
     """Return the sign of a kind where the page has `signs` once."""
-    return f'<use href="#{_sign_name(kind if kind in _HAPPENED or kind in _MARKS else "spot")}"/>'
+    if kind not in _HAPPENED and kind not in _MARKS:
+        kind = "spot"
+    return f'<use href="#{_sign_name(kind)}"/>'
 
 
 def _sign_name(kind: str) -> str:

@@ -25,9 +25,11 @@ from companion.pictures.drawing import (
     at,
     document,
     hatches,
+    rounded,
     ruler,
     sign,
     text,
+    wrapped,
 )
 from companion.pictures.palette import sheet, variables
 from companion.sensing.localplane import LocalPlane
@@ -127,15 +129,14 @@ def html(drawn: LakebedPicture, unit: LengthUnit) -> str:
         f"<th>{cell}</th>"
         for cell in ("no.", "what", "top", "note", "latitude", "longitude")
     )
+    whole = f'<div class="table"><table><tr>{head}</tr>'
     return _PAGE.format(
         title=escape(drawn.title),
         style=variables() + sheet() + _STYLE,
         drawing=document(
             paper.wide, paper.high, drawn.title, paper.parts(), alone=False
         ),
-        table=f'<div class="table"><table><tr>{head}</tr>{rows}</table></div>'
-        if rows
-        else "<p>No marks here.</p>",
+        table=wrapped(whole, rows, "</table></div>") or "<p>No marks here.</p>",
         data=json.dumps(paper.data(), separators=(",", ":")),
     )
 
@@ -200,17 +201,14 @@ class _Sheet:
         """Return what the page needs to tell the depth under the pointer."""
         grid, per, box = self._chart.grid, self._units.depth_m, self._plane.box
 
-        def rounded(values: FloatArray) -> list[list[float | None]]:
-            return [
-                [None if math.isnan(v) else round(v / per, 1) for v in row]
-                for row in values.tolist()
-            ]
+        def figures(values: FloatArray) -> list[list[float | None]]:
+            return [[rounded(v / per, 1) for v in row] for row in values.tolist()]
 
         return {
             "unit": self._units.depth_unit,
             "map": [box.left, box.top, box.wide, box.high],
-            "depth": rounded(grid.depth),
-            "within": rounded(NINE_IN_TEN_SIGMAS * grid.sigma),
+            "depth": figures(grid.depth),
+            "within": figures(NINE_IN_TEN_SIGMAS * grid.sigma),
         }
 
     def _subtitle(self) -> str:
@@ -222,20 +220,24 @@ class _Sheet:
         depths = "not sounded here, only around"
         if span is not None:
             depths = f"sounded {self._number(span[0])} to {self._number(span[1])} {unit} deep"
-        level = self._chart.level
-        way = "down" if level < 0 else "up"
-        water = "" if not level else f", water {self._number(abs(level))} {unit} {way}"
-        return f"{depths}{water}. Not for navigation: depths and marks may be wrong."
+        return f"{depths}{self._water()}. Not for navigation: depths and marks may be wrong."
+
+    def _water(self) -> str:
+        """Return how the water stands against the marks' zero; "" where it stands there."""
+        level, way = self._chart.level, "up"
+        if not level:
+            return ""
+        if level < 0:
+            way = "down"
+        return f", water {self._number(abs(level))} {self._units.depth_unit} {way}"
 
     def _number(self, metres: float) -> str:
         return self._units.short_depth(metres).split()[0]
 
     def _top(self, mark: Mark) -> str:
-        return (
-            ""
-            if mark.top is None
-            else self._units.short_depth(mark.top + self._chart.level)
-        )
+        if mark.top is None:
+            return ""
+        return self._units.short_depth(mark.top + self._chart.level)
 
     def _dots(self) -> Iterable[str]:
         wide = 2.0 * min(max(0.35 * self._plane.scale, 0.7), 1.6)
@@ -257,9 +259,10 @@ class _Sheet:
         for _, x, y in placed:
             labels.block(Box(x - 11.0, y - 11.0, x + 11.0, y + 11.0))
         for mark, x, y in placed:
-            yield at(x, y, sign(mark.kind)) + (
-                labels.beside(x, y, top) if (top := self._top(mark)) else ""
-            )
+            top = self._top(mark)
+            if top:
+                top = labels.beside(x, y, top)
+            yield at(x, y, sign(mark.kind)) + top
 
     def _key(self) -> Iterable[str]:
         x, y = self._plane.box.right + 22.0, _TOP + 4.0

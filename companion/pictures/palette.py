@@ -82,13 +82,11 @@ def sheet(look: Look | None = None) -> str:
         text += f".rod-{i}{{stroke:@rod-{i}}}.fill-rod-{i}{{fill:@rod-{i}}}\n"
         if dash:
             text += f".dash-{i}{{stroke-dasharray:{dash}}}\n"
-    found = {
-        f"var(--{name})": colour for name, colour in colours(look or "day").items()
-    }
-    for name in sorted(colours("day"), key=len, reverse=True):
-        text = text.replace(
-            f"@{name}", found[f"var(--{name})"] if look else f"var(--{name})"
-        )
+    found = {name: f"var(--{name})" for name in colours("day")}
+    if look:
+        found = colours(look)
+    for name in sorted(found, key=len, reverse=True):
+        text = text.replace(f"@{name}", found[name])
     return text
 
 

@@ -29,10 +29,11 @@ from companion.pictures.drawing import (
     polyline,
     ruler,
     text,
+    wrapped,
 )
 from companion.pictures.palette import rod_class
 from companion.pictures.sideview import SideTerrain
-from companion.units import LengthUnit, Units, fine_compass
+from companion.units import LengthUnit, Units, fine_compass, if_known
 
 PLAN_LETTERS = "ABCDEFGHI"
 """What the plans are called on the drawing and in the table, best first."""
@@ -52,19 +53,17 @@ def table(found: Sequence[Plan], unit: LengthUnit, *, clear: bool = False) -> st
     lure is wanted.
     """
     units = Units(unit)
-    depth, far, short, long = (
-        units.depth_m,
-        units.distance_m,
-        units.depth_unit,
-        units.distance_unit,
-    )
+    far, short, long = units.distance_m, units.depth_unit, units.distance_unit
+    wanted = f"{long} where wanted"
+    chances = (wanted, "any at all")
+    if clear:
+        chances = ("stays clear", wanted)
     head = (
         "",
         "rod",
         "off",
         "cast",
-        "stays clear" if clear else f"{long} where wanted",
-        f"{long} where wanted" if clear else "any at all",
+        *chances,
         "one in ten below",
         f"over {short}",
         "",
@@ -75,10 +74,9 @@ def table(found: Sequence[Plan], unit: LengthUnit, *, clear: bool = False) -> st
             one.name,
             f"{one.stand_off / far:.0f} {long}",
             fine_compass(one.bearing),
-            f"{one.clear:.0%}" if clear else f"{one.metres / far:.0f}",
-            f"{one.metres / far:.0f}" if clear else f"{one.sureness:.0%}",
+            *_chances(one, far, clear=clear),
             f"{one.low / far:.0f}",
-            "?" if one.depth is None else f"{one.depth / depth:.1f}",
+            if_known(one.depth, units.depth, "?").removesuffix(f" {short}"),
             one.manner,
         )
         for place, one in enumerate(found)
@@ -91,6 +89,14 @@ def table(found: Sequence[Plan], unit: LengthUnit, *, clear: bool = False) -> st
         for row in (head, *rows)
     ]
     return "\n".join(lines) + "\n"
+
+
+def _chances(one: Plan, far: float, *, clear: bool) -> tuple[str, str]:
+    """Return the two figures a plan is chosen by, the first one first; `far` is m in the unit shown."""
+    metres = f"{one.metres / far:.0f}"
+    if clear:
+        return f"{one.clear:.0%}", metres
+    return metres, f"{one.sureness:.0%}"
 
 
 def svg(
@@ -259,10 +265,9 @@ def _section(
 ) -> Iterator[str]:
     box, clip, labels = section.box, f"section-{place}", Labels(section.box)
     yield badge(box.left + 2.0, box.top - 42.0, PLAN_LETTERS[place], place)
-    for row, words in enumerate(heading):
-        yield text(
-            box.left + 22.0, box.top - 46.0 + 18.0 * row, words, "" if row else "strong"
-        )
+    first, second = heading
+    yield text(box.left + 22.0, box.top - 46.0, first, "strong")
+    yield text(box.left + 22.0, box.top - 28.0, second)
     bottom = sorted(
         (SideTerrain(s.away, s.bottom, s.sigma) for s in one.way),
         key=lambda under: under.away,
@@ -275,9 +280,10 @@ def _section(
     for counts, part in groupby(one.way, lambda step: step.counts):
         steps = [*begins, *part]
         stretch = section.points((s.away, s.depth) for s in steps)
-        yield polyline(
-            stretch, f"counted rod-{place}" if counts else f"way {rod_class(place)}"
-        )
+        kind = f"way {rod_class(place)}"
+        if counts:
+            kind = f"counted rod-{place}"
+        yield polyline(stretch, kind)
         begins = steps[-1:]
     yield "</g>"
     yield from sideview.bottom_words(section, bottom, labels)
@@ -298,13 +304,11 @@ def _timber(section: SideSection, way: Sequence[Step]) -> Iterable[str]:
 
 def _words(one: Plan, units: Units, *, clear: bool) -> tuple[str, str]:
     """Return a plan in two lines' worth of words, the chance first."""
-    over = "" if one.depth is None else f", over {units.whole_depth(one.depth)}"
+    over = wrapped(", over ", if_known(one.depth, units.whole_depth, ""))
     wanted = f"{units.distance(one.metres)} where wanted"
-    chance = (
-        f"stays clear {one.clear:.0%}, {wanted}"
-        if clear
-        else f"{wanted}, any at all {one.sureness:.0%}"
-    )
+    chance = f"{wanted}, any at all {one.sureness:.0%}"
+    if clear:
+        chance = f"stays clear {one.clear:.0%}, {wanted}"
     side, towards = fine_compass(one.bearing + 180.0), fine_compass(one.bearing)
     return (
         f"{one.name}: {chance}",

@@ -23,13 +23,13 @@ Points = Sequence[tuple[float, float]]
 
 def table(found: Sequence[RodReach], unit: LengthUnit) -> str:
     """Return the reaches as lines of text in columns, with a note for each line that is only guessed."""
-    short, far, pace = ("ft", "yd", "ft/s") if unit == "feet" else ("m", "m", "m/s")
+    short, far = Units(unit).depth_unit, Units(unit).distance_unit
     head = (
         "rod",
         "lure",
         "line",
         f"cast {far}",
-        pace,
+        f"{short}/s",
         f"reach {short}",
         "nine in ten",
         f"at {far}",
@@ -92,17 +92,17 @@ def plot(
         at = round(x * far / longest * (across - 1))
         ruler[at : at + len(f"{x:g}")] = f"{x:g}"
     ticks = "".join(ruler)
-    names = (
-        "depth ft, distance from the rod tip yd",
-        "depth and distance from the rod tip m",
-    )
+    names = {
+        "feet": "depth ft, distance from the rod tip yd",
+        "metres": "depth and distance from the rod tip m",
+    }
     return (
         "\n".join(
             [
                 "     " + "~" * (across + 1),
                 *drawn,
                 f"      {ticks}".rstrip(),
-                names[unit != "feet"],
+                names[unit],
             ]
         )
         + "\n"

@@ -34,11 +34,12 @@ def runs(bottom: Sequence[SideTerrain]) -> list[tuple[bool, list[SideTerrain]]]:
         (known, list(part))
         for known, part in groupby(bottom, lambda p: p.depth is not None)
     ]
+    # With nothing at both ends, the stretch before place i is at i and the one after
+    # it at i + 2.
+    parts: list[list[SideTerrain]] = [[], *(part for _, part in found), []]
     for i, (known, part) in enumerate(found):
         if not known:
-            before = found[i - 1][1][-1:] if i else []
-            after = found[i + 1][1][:1] if i + 1 < len(found) else []
-            found[i] = (False, [*before, *part, *after])
+            found[i] = (False, [*parts[i][-1:], *part, *parts[i + 2][:1]])
     return found
 
 
@@ -85,7 +86,9 @@ def bottom_words(
         if not known and depths:
             x = section.x(0.5 * (stretch[0].away + stretch[-1].away))
             wide = section.x(stretch[-1].away) - section.x(stretch[0].away)
-            words = "not known" if wide > 90.0 else "?"
+            words = "?"
+            if wide > 90.0:
+                words = "not known"
             yield labels.amid([(x, low), (x, low - 20.0), (x, low - 40.0)], words)
 
 
@@ -107,10 +110,10 @@ def laid(
     found = []
     for away, depth in path:
         floor = depth_at(bottom, away)
-        touching = floor is not None and depth >= floor > 0.0
-        found.append(
-            (away, floor if touching and floor is not None else depth, touching)
-        )
+        if floor is not None and depth >= floor > 0.0:
+            found.append((away, floor, True))
+        else:
+            found.append((away, depth, False))
     return found
 
 
@@ -123,7 +126,8 @@ def way(
     for touching, part in groupby(lying, lambda one: one[2]):
         if touching:
             stretch = [(x, z) for x, z, _ in part]
-            stretch = stretch if len(stretch) > 1 else stretch * 2
+            if len(stretch) == 1:
+                stretch *= 2
             yield f'<polyline class="touching" points="{section.points(stretch)}"/>'
 
 
@@ -146,9 +150,9 @@ def tree_top(
 ) -> str:
     """Return a tree top on its stem down to the bottom."""
     x, y = section.x(away), section.y(depth)
-    down = section.y(
-        min(floor if floor is not None else section.deepest, section.deepest)
-    )
+    if floor is None:
+        floor = section.deepest
+    down = section.y(min(floor, section.deepest))
     return (
         f'<path class="stem" d="M{x:.1f} {y:.1f}V{max(down, y):.1f}"/>'
         f'<path class="top" d="M{x:.1f} {y:.1f}l7 13h-14z"/>'

@@ -138,15 +138,15 @@ def doubt_key(x: float, y: float, units: Units) -> Iterator[str]:
     )
     middle = f"depth-{(MOST_BANDS - 1) // 3}"
     rows = (
-        (f"within {sure}", ""),
-        (f"within {less}", "less"),
-        ("a guess", "least"),
-        ("not known", "unknown"),
+        (f"within {sure}", middle, ""),
+        (f"within {less}", middle, "less"),
+        ("a guess", middle, "least"),
+        ("not known", "paper", "unknown"),
     )
-    for place, (words, hatch) in enumerate(rows):
+    for place, (words, kind, hatch) in enumerate(rows):
         top = y + 10.0 + 26.0 * place
         where = f'x="{x}" y="{top}" width="40" height="20"'
-        yield f'<rect class="key {"paper" if hatch == "unknown" else middle}" {where}/>'
+        yield f'<rect class="key {kind}" {where}/>'
         if hatch:
             yield f'<rect class="key" fill="url(#{hatch})" {where}/>'
         yield text(x + 48.0, top + 15.0, words)
