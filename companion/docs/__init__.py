@@ -26,7 +26,9 @@ def picture(name: str) -> str | None:
     there = {
         one.name: one for one in files("companion.docs").joinpath("pictures").iterdir()
     }
-    return there[name].read_text(encoding="utf-8") if name in there else None
+    if name not in there:
+        return None
+    return there[name].read_text(encoding="utf-8")
 
 
 def title(name: str) -> str:

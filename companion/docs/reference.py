@@ -22,6 +22,7 @@ import msgspec
 from companion import config, events
 from companion.cli import commands
 from companion.cli.help import CAUTIONS, in_users_unit
+from companion.pictures.drawing import wrapped
 from companion.tackle.quantities import Kind, Quantity
 from companion.trip.state import GOES_ON_WITHIN_S
 from companion.voice import grammar
@@ -72,6 +73,7 @@ _PLAIN: dict[object, str] = {
     int: "whole number",
     float: "number",
     bool: "true or false",
+    types.NoneType: "null",
 }
 
 
@@ -97,7 +99,10 @@ def _row(*cells: str) -> str:
 
 
 def _table(*rows: tuple[str, ...]) -> str:
+    """Return a table, the first row its head; "" where there is no other."""
     head, *body = rows
+    if not body:
+        return ""
     return (
         _row(*head)
         + "|"
@@ -135,7 +140,7 @@ def _command(name: str, command: click.Command) -> str:
         for option in command.params
         if isinstance(option, click.Option)
     ]
-    table = _table(("option", "what it does", "otherwise"), *options) if options else ""
+    table = _table(("option", "what it does", "otherwise"), *options)
     return (
         f"### companion {name}\n\n`{example.removeprefix('Example: ')}`\n\n{rest}\n\n"
         f"Usage: `companion {usage}`\n\n{table}"
@@ -143,19 +148,15 @@ def _command(name: str, command: click.Command) -> str:
 
 
 def _taken(option: click.Option) -> str:
-    return (
-        ""
-        if option.is_flag
-        else " " + option.make_metavar(click.Context(click.Command("")))
-    )
+    if option.is_flag:
+        return ""
+    return " " + option.make_metavar(click.Context(click.Command("")))
 
 
 def _default(option: click.Option) -> str:
-    return (
-        str(option.default)
-        if option.show_default and option.default is not None
-        else ""
-    )
+    if not option.show_default or option.default is None:
+        return ""
+    return str(option.default)
 
 
 # --- configuration -----------------------------------------------------------------------------------
@@ -198,7 +199,10 @@ def _tables(place: _Place) -> Iterator[_Place]:
         inner, many = _inner(hint)
         if inner is not None:
             path = f"{place.header.strip('[]')}.{name}".lstrip(".")
-            yield from _tables(_Place(f"[[{path}]]" if many else f"[{path}]", inner))
+            header = f"[{path}]"
+            if many:
+                header = f"[{header}]"
+            yield from _tables(_Place(header, inner))
 
 
 def _inner(hint: object) -> tuple[type[msgspec.Struct] | None, bool]:
@@ -207,11 +211,9 @@ def _inner(hint: object) -> tuple[type[msgspec.Struct] | None, bool]:
         return _inner(get_args(hint)[0])[0], True
     if get_origin(hint) in (Union, types.UnionType):
         return _inner(next(part for part in get_args(hint) if part is not type(None)))
-    return (
-        (hint, False)
-        if isinstance(hint, type) and issubclass(hint, msgspec.Struct)
-        else (None, False)
-    )
+    if isinstance(hint, type) and issubclass(hint, msgspec.Struct):
+        return hint, False
+    return None, False
 
 
 def _keys(schema: type[msgspec.Struct], headers: list[str]) -> str:
@@ -227,13 +229,11 @@ def _keys(schema: type[msgspec.Struct], headers: list[str]) -> str:
         for field in msgspec.structs.fields(schema)
         if _inner(hints[field.name])[0] is None
     ]
-    title = (
-        "At the top of the file"
-        if headers == [""]
-        else ", ".join(f"`{header}`" for header in headers)
-    )
-    body = _table(("key", "a", "meaning", "if left out"), *rows) if rows else ""
-    return f"### {title}\n\n{summary if headers != [''] else ''}\n\n{body}"
+    title = ", ".join(f"`{header}`" for header in headers)
+    if headers == [""]:
+        title, summary = "At the top of the file", ""
+    body = _table(("key", "a", "meaning", "if left out"), *rows)
+    return f"### {title}\n\n{summary}\n\n{body}"
 
 
 def _docstring(schema: type) -> tuple[str, dict[str, str]]:
@@ -260,7 +260,9 @@ def _range(quantity: Quantity) -> str:
     if float("inf") in (-quantity.low, quantity.high):
         return ""
     small = quantity.kind == "length" and quantity.high < 0.01
-    factor, unit = (1e3, "mm") if small else (1.0, SI_UNITS[quantity.kind])
+    factor, unit = 1.0, SI_UNITS[quantity.kind]
+    if small:
+        factor, unit = 1e3, "mm"
     return f"{factor * quantity.low:g} to {factor * quantity.high:g} {unit}"
 
 
@@ -271,17 +273,14 @@ def _unless(field: msgspec.structs.FieldInfo, hint: object) -> str:
     if field.default is None:
         return "not set"
     if get_origin(hint) is not Annotated:
-        return (
-            f"`{field.default}`".lower()
-            if isinstance(field.default, bool)
-            else f"`{field.default}`"
-        )
+        default = str(field.default)
+        if isinstance(field.default, bool):
+            default = default.lower()
+        return f"`{default}`"
     kind: Kind = get_args(hint)[1].kind
-    return (
-        f"{field.default / 1e9:g} GB"
-        if kind == "size"
-        else f"{field.default:g} {SI_UNITS[kind]}"
-    )
+    if kind == "size":
+        return f"{field.default / 1e9:g} GB"
+    return f"{field.default:g} {SI_UNITS[kind]}"
 
 
 # --- phrases -----------------------------------------------------------------------------------------
@@ -292,7 +291,7 @@ def _phrases() -> Iterator[str]:
         (
             "; ".join(f"“{wording}”" for wording in form.wordings),
             form.does,
-            f"“{form.said_back}”" if form.said_back else "the answer",
+            wrapped("“", form.said_back, "”") or "the answer",
         )
         for form in grammar.FORMS
     ]
@@ -357,9 +356,7 @@ def _json(hint: object) -> str:
     """Return in words what a field of an event holds."""
     origin, parts = get_origin(hint), get_args(hint)
     if origin in (Union, types.UnionType):
-        return " or ".join(
-            "null" if part is type(None) else _json(part) for part in parts
-        )
+        return " or ".join(_json(part) for part in parts)
     if origin is Literal:
         return ", ".join(f"`{choice}`" for choice in parts)
     if origin is dict:
