@@ -412,7 +412,9 @@ def _button(pin: int) -> Finding:
         held = push_to_talk(pin)()
     except ButtonError as error:
         return Finding("button", "fail", error.what, error.remedy)
-    return Finding("button", "pass", "held" if held else "not held")
+    if not held:
+        return Finding("button", "pass", "not held")
+    return Finding("button", "pass", "held")
 
 
 def _folder(data: Path) -> Finding:
@@ -438,9 +440,10 @@ def _logbook(path: Path) -> Finding:
         with Logbook(path) as book:
             faults, trips = book.tables.faults(), len(book.trips())
     except LogbookError as error:
-        return Finding(
-            part, "fail", error.what, salvage if error.damaged else error.remedy
-        )
+        remedy = error.remedy
+        if error.damaged:
+            remedy = salvage
+        return Finding(part, "fail", error.what, remedy)
     if faults:
         return Finding(part, "fail", faults[0], salvage)
     return Finding(part, "pass", f"sound, {trips} trips")

@@ -151,14 +151,13 @@ def _hear(
     for heard in listen_to(asked, clock, seconds):
         if heard.trouble is not None:
             tell(f"{_where(heard.source)}: {heard.trouble}")
-        yield (
-            heard
-            if heard.source.network is not None or _tells(heard)
-            else _as_gateway(heard)
-        )
+        yield _as_gateway(heard)
 
 
 def _as_gateway(heard: HeardSource) -> HeardSource:
+    """Return a source that gave nothing by its own protocol as a gateway's, where its text is one's."""
+    if heard.source.network is not None or _tells(heard):
+        return heard
     if not any(network_of(chunk.data) == "nmea2000" for chunk in heard.chunks):
         return heard
     source = msgspec.structs.replace(heard.source, protocol="nmea2000")
@@ -191,16 +190,14 @@ def _where(source: ConfiguredSource) -> str:
 
 def _free_name(heard: HeardSource, used: set[str]) -> str:
     """Return a name by what it gives, which no other source has."""
-    told = _quantities(heard)
-    name = (
-        "sonar"
-        if told == {"depth"}
-        else "gps"
-        if told and "depth" not in told
-        else "boat"
-    )
-    return next(
-        free
-        for n in count(1)
-        if (free := name if n == 1 else f"{name} {n}") not in used
-    )
+    name = _kind_of_instrument(_quantities(heard))
+    names = chain([name], (f"{name} {n}" for n in count(2)))
+    return next(free for free in names if free not in used)
+
+
+def _kind_of_instrument(told: set[str]) -> str:
+    if told == {"depth"}:
+        return "sonar"
+    if told and "depth" not in told:
+        return "gps"
+    return "boat"

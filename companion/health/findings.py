@@ -27,6 +27,6 @@ def summary(findings: Sequence[Finding]) -> str:
     }
     line = f"{count['pass']} passed, {count['warn']} to look at, "
     line += f"{count['fail']} failed, {count['skipped']} skipped"
-    return line + (
-        "; what was skipped is not known to work" if count["skipped"] else ""
-    )
+    if not count["skipped"]:
+        return line
+    return f"{line}; what was skipped is not known to work"

@@ -62,12 +62,13 @@ def tell_manager(*states: str) -> bool:
     address = os.environ.get("NOTIFY_SOCKET", "")
     if not address.startswith(("/", "@")):
         return False
-    name = "\0" + address[1:] if address.startswith("@") else address
+    if address.startswith("@"):  # a name that is in no folder: Linux marks it by a zero
+        address = "\0" + address[1:]
     try:
         with socket.socket(
             socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC
         ) as manager:
-            manager.sendto("\n".join(states).encode(), name)
+            manager.sendto("\n".join(states).encode(), address)
     except OSError:
         return False
     return True
@@ -77,4 +78,6 @@ def watchdog_interval() -> float | None:
     """Return how often the watchdog wants to be fed, s: half its time-out; None when there is none."""
     microseconds = os.environ.get("WATCHDOG_USEC", "")
     mine = os.environ.get("WATCHDOG_PID", str(os.getpid())) == str(os.getpid())
-    return int(microseconds) / 2e6 if microseconds.isdecimal() and mine else None
+    if not microseconds.isdecimal() or not mine:
+        return None
+    return int(microseconds) / 2e6
