@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from html import escape
 
 from companion.events import Logged
+from companion.pictures.drawing import wrapped
 from companion.report.counts import By, RateTable, Row, shown
 from companion.report.document import table
 from companion.report.forecasts import HitRate, Sureness
@@ -27,6 +28,12 @@ _TITLES = {
     "wind": "By wind",
 }
 _MOST_LINKS = 8
+_EFFORT_HEADS: Mapping[By, tuple[str, str]] = {
+    "cast": ("casts", "share of casts"),
+    "lure hour": ("casts", "bites an hour"),
+    "hour": ("hours", "bites an hour"),
+}
+"""What stands over the columns of efforts and of rates."""
 _SAME = {
     "too few to tell": "Too few to tell one from another.",
     "no clear difference": "No difference that these counts bear.",
@@ -51,62 +58,69 @@ def verdict(asked: Sequence[RateTable]) -> str:
 
 
 def _table(asked: RateTable, link_to: LinkTo) -> str:
-    by_cast = asked.by == "cast"
-    most = (
-        1.0
-        if by_cast
-        else max([row.high for row in asked.rows if row.effort > 0.1] or [1.0])
-    )
-    verdicts = {row.verdict for row in asked.rows}
-    alike = _SAME.get(next(iter(verdicts), "")) if len(verdicts) == 1 else None
-    heads = [
-        _TITLES[asked.question].removeprefix("By "),
-        "bites",
-        "hours" if asked.by == "hour" else "casts",
-        "share of casts" if by_cast else "bites an hour",
-    ]
-    heads += [] if alike else ["what it bears"]
-    head = "".join(
-        f"<th{_NUMBER if text in _NUMBERS else ''}>{text}</th>" for text in heads
-    )
+    by_cast, most = asked.by == "cast", _highest_rate(asked)
+    title, alike = _TITLES[asked.question], _alike(asked)
+    heads = [title.removeprefix("By "), "bites", *_EFFORT_HEADS[asked.by]]
+    if not alike:
+        heads.append("what it bears")
+    head = "".join(f"<th{_HEAD_KINDS.get(text, '')}>{text}</th>" for text in heads)
     rows = [
-        _row(row, link_to, asked.by, interval(row, most, by_cast), alike is None)
+        _row(row, link_to, asked.by, interval(row, most, by_cast), not alike)
         for row in asked.rows
     ]
     if asked.unknown is not None:
-        rows.append(_row(asked.unknown, link_to, asked.by, "", alike is None))
+        rows.append(_row(asked.unknown, link_to, asked.by, "", not alike))
     return (
-        f"<div><table><caption>{_TITLES[asked.question]} <small>{escape(asked.how)}"
-        f"{f' <i>{alike}</i>' if alike else ''}</small></caption>"
+        f"<div><table><caption>{title} <small>{escape(asked.how)}"
+        f"{wrapped(' <i>', alike, '</i>')}</small></caption>"
         f"<thead><tr>{head}</tr></thead><tbody>\n{''.join(rows)}</tbody></table></div>\n"
     )
 
 
+def _highest_rate(asked: RateTable) -> float:
+    """Return the rate at the right end of a table's bars: 1 for shares, else the highest of its rows."""
+    if asked.by == "cast":
+        return 1.0
+    return max((row.high for row in asked.rows if row.effort > 0.1), default=1.0)
+
+
+def _alike(asked: RateTable) -> str:
+    """Return what is said once of all rows where all have one verdict; "" where they differ."""
+    verdicts = {row.verdict for row in asked.rows}
+    if len(verdicts) != 1:
+        return ""
+    return _SAME.get(verdicts.pop(), "")
+
+
 _NUMBER = ' class="num"'
-_NUMBERS = ("bites", "casts", "hours")
+_HEAD_KINDS = dict.fromkeys(("bites", "casts", "hours"), _NUMBER)
 
 
 def _row(row: Row, link_to: LinkTo, by: By, bar: str, told_apart: bool) -> str:
     whence = ", ".join(map(link_to, row.strikes))
-    hits = f"<b>{len(row.strikes)}</b>" + (f"<small>{whence}</small>" if whence else "")
+    hits = f"<b>{len(row.strikes)}</b>" + wrapped("<small>", whence, "</small>")
     if len(row.strikes) > _MOST_LINKS:
         hits = f"<details><summary><b>{len(row.strikes)}</b></summary><small>{whence}</small></details>"
-    effort = f"{row.effort:.1f}" if by == "hour" else str(len(row.tries))
+    effort = str(len(row.tries))
+    if by == "hour":
+        effort = f"{row.effort:.1f}"
     if row.tries:
         effort = f"<details><summary>{effort}</summary>{', '.join(map(link_to, row.tries))}</details>"
-    effort += (
-        f"<small>{_span(row.effort)} in the water</small>" if by == "lure hour" else ""
-    )
+    if by == "lure hour":
+        effort += f"<small>{_span(row.effort)} in the water</small>"
     cells = [f"<td>{escape(shown(row.label))}</td>", f"<td{_NUMBER}>{hits}</td>"]
     cells += [f"<td{_NUMBER}>{effort}</td>"]
     cells += [f"<td>{bar}</td>"]
-    cells += [f'<td class="verdict">{row.verdict}</td>'] if told_apart else []
+    if told_apart:
+        cells.append(f'<td class="verdict">{row.verdict}</td>')
     return f"<tr>{''.join(cells)}</tr>\n"
 
 
 def _span(hours: float) -> str:
     """Return a time in the water: minutes, from two hours on hours."""
-    return f"{hours:.1f} h" if hours >= 2.0 else f"{60.0 * hours:.0f} min"
+    if hours < 2.0:
+        return f"{60.0 * hours:.0f} min"
+    return f"{hours:.1f} h"
 
 
 def rate_bar(
@@ -142,21 +156,20 @@ def interval(row: Row, most: float, share: bool) -> str:
     if row.effort <= 0.0 or math.isnan(row.rate):
         return ""
 
-    def written(rate: float) -> str:
-        if share:
-            return f"{100.0 * rate:.0f} %"
-        return f"{rate:.0f}" if rate >= 10.0 else f"{rate:.2g}"
+    ends = (row.rate, row.low, row.high)
+    if share:
+        rate, low, high = (f"{100.0 * end:.0f} %" for end in ends)
+        return rate_bar(*ends, most, f"{rate} of casts, between {low} and {high}")
+    rate, low, high = (_an_hour(end) for end in ends)
+    said = f"{rate} an hour, between {low} and {high}"
+    return rate_bar(*ends, most, said, f"{rate} ({low} to {high})")
 
-    per = "of casts" if share else "an hour"
-    said = (
-        f"{written(row.rate)} {per}, between {written(row.low)} and {written(row.high)}"
-    )
-    figures = (
-        ""
-        if share
-        else f"{written(row.rate)} ({written(row.low)} to {written(row.high)})"
-    )
-    return rate_bar(row.rate, row.low, row.high, most, said, figures)
+
+def _an_hour(rate: float) -> str:
+    """Return a rate in two digits, or to whole numbers from ten on."""
+    if rate < 10.0:
+        return f"{rate:.2g}"
+    return f"{rate:.0f}"
 
 
 _FORETOLD: Mapping[Sureness, str] = {
@@ -169,12 +182,12 @@ _FORETOLD: Mapping[Sureness, str] = {
 
 def hit_rate_table(rates: Sequence[HitRate]) -> str:
     """Return how often each word of a forecast was right; "" where nothing was foretold."""
+    if not rates:
+        return ""
     rows = [
         f'<tr><td>{_FORETOLD[one.word]}</td><td class="num">{one.casts}</td>'
         f'<td class="num">{one.touched}</td>'
         f"<td>{rate_bar(one.touched / one.casts, one.low, one.high)}</td></tr>\n"
         for one in rates
     ]
-    return (
-        table(("said", "casts", "touched", "share that touched"), rows) if rows else ""
-    )
+    return table(("said", "casts", "touched", "share that touched"), rows)

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from functools import partial
 from html import escape
 
+from companion.pictures.drawing import wrapped
 from companion.report.casts import Catch
 from companion.report.document import UNKNOWN_HTML, link
 from companion.report.findings import Findings
+from companion.report.words import size_words
+from companion.units import if_known
 
 _NAMES = {"fish": "Fish", "lost fish": "Fish lost", "bite": "Bite"}
 
@@ -14,53 +18,32 @@ _NAMES = {"fish": "Fish", "lost fish": "Fish lost", "bite": "Bite"}
 def cards(found: Findings) -> str:
     """Return the day's catches as cards, fish in the boat first, then in the order of their time."""
     order = sorted(found.catches, key=lambda one: (one.fish is None, one.first.t))
-    return (
-        f'<div class="cards">{"".join(_card(found, one) for one in order)}</div>'
-        if order
-        else ""
-    )
+    each = "".join(_card(found, one) for one in order)
+    return wrapped('<div class="cards">', each, "</div>")
 
 
 def _card(found: Findings, catch: Catch) -> str:
     day, units, first, lure = found.day, found.units, catch.first, catch.at_lure
-    weight = (
-        ""
-        if catch.fish is None or catch.fish.size is None
-        else f", {units.weight(catch.fish.size)}"
-    )
-    rod = (
-        escape(f"{first.rod}, {first.lure} on {first.line}")
-        if first.rod
-        else UNKNOWN_HTML
-    )
-    warm = (
-        UNKNOWN_HTML
-        if first.water_temperature is None
-        else units.temperature(first.water_temperature)
-    )
-    wind = (
-        UNKNOWN_HTML
-        if first.wind_speed is None
-        else units.wind(first.wind_speed, first.wind_from)
-    )
+    weight = ""
+    if catch.fish is not None:
+        weight = wrapped(", ", size_words(catch.fish, units))
+    rod = UNKNOWN_HTML
+    if first.rod:
+        rod = escape(f"{first.rod}, {first.lure} on {first.line}")
+    deep = if_known(catch.lure_depth, units.depth, "")
+    wind = partial(units.wind, comes_from=first.wind_from)
     facts = {
         "time": day.time_words(first.t),
         "rod": rod,
-        "lure": UNKNOWN_HTML
-        if catch.lure_depth is None
-        else f"<b>{units.depth(catch.lure_depth)}</b> down",
-        "bottom there": UNKNOWN_HTML
-        if lure.lure_bottom is None
-        else units.depth(lure.lure_bottom),
-        "under the boat": UNKNOWN_HTML
-        if first.bottom is None
-        else units.depth(first.bottom),
+        "lure": wrapped("<b>", deep, "</b> down") or UNKNOWN_HTML,
+        "bottom there": if_known(lure.lure_bottom, units.depth, UNKNOWN_HTML),
+        "under the boat": if_known(first.bottom, units.depth, UNKNOWN_HTML),
         "cast": _cast(found, catch),
-        "water": warm,
-        "wind": wind,
+        "water": if_known(first.water_temperature, units.temperature, UNKNOWN_HTML),
+        "wind": if_known(first.wind_speed, wind, UNKNOWN_HTML),
     }
     photo = found.photos.get(first.number)
-    picture = f'<img src="{photo}" alt="Photo of this fish">' if photo else ""
+    picture = wrapped('<img src="', photo, '" alt="Photo of this fish">')
     rows = "".join(
         f"<div><dt>{name}</dt><dd>{value}</dd></div>" for name, value in facts.items()
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -118,23 +118,24 @@ def catches_of(things: Iterable[Logged], within: float = 90.0) -> list[Catch]:
     """
     found: list[list[Logged]] = []
     for thing in things:
-        last = found[-1][-1] if found else None
-        if thing.catch is not None:
-            mine = next(
-                (one for one in found if any(it.number == thing.catch for it in one)),
-                None,
-            )
-        else:
-            mine = (
-                found[-1]
-                if last is not None and _of_bite(thing, last, within)
-                else None
-            )
+        mine = _begun(thing, found, within)
         if mine is None:
             found.append([thing])
         else:
             mine.append(thing)
     return [Catch(tuple(one)) for one in found]
+
+
+def _begun(
+    thing: Logged, found: Sequence[list[Logged]], within: float
+) -> list[Logged] | None:
+    """Return the catch that a thing goes on with; None when it begins one."""
+    if thing.catch is not None:
+        named = (one for one in found if any(it.number == thing.catch for it in one))
+        return next(named, None)
+    if found and _of_bite(thing, found[-1][-1], within):
+        return found[-1]
+    return None
 
 
 def _of_bite(thing: Logged, last: Logged, within: float) -> bool:
@@ -145,8 +146,11 @@ def _of_bite(thing: Logged, last: Logged, within: float) -> bool:
 def _made(day: Day, call: Logged, until: float, length: float) -> CastMade:
     within = [thing for thing in day.standing if call.t < thing.t < until]
     reeled = next((thing for thing in within if thing.what == "reeled in"), None)
-    back = math.inf if reeled is None else reeled.t
-    ended = min(back, until, call.t + LONGEST_CAST_S)
+    ended = min(until, call.t + LONGEST_CAST_S)
+    if reeled is not None and reeled.t <= ended:
+        ended = reeled.t
+    else:
+        reeled = None
     mine = [
         thing
         for thing in within
@@ -154,17 +158,14 @@ def _made(day: Day, call: Logged, until: float, length: float) -> CastMade:
     ]
     hour = CLOCK_HOUR_BY_WORDS.get(call.detail or "")
     bearing = _bearing(day, call, hour)
-    x, y = _worked(
-        day,
-        call,
-        bearing,
-        length,
-        AIM_SAID_RAD if hour is not None else AIM_UNKNOWN_RAD,
-    )
+    aim = AIM_UNKNOWN_RAD
+    if hour is not None:
+        aim = AIM_SAID_RAD
+    x, y = _worked(day, call, bearing, length, aim)
     return CastMade(
         event=call,
         ended=ended,
-        reeled=reeled if ended == back else None,
+        reeled=reeled,
         catches=tuple(thing for thing in mine if thing.what in CATCH_EVENTS),
         touches=tuple(
             thing for thing in mine if thing.what in ("touch", "snag", "broke off")
@@ -181,7 +182,9 @@ def _bearing(day: Day, call: Logged, hour: int | None) -> float | None:
     """Return which way a cast went: as it was foretold, else its hour off the bow, else over the bow."""
     if (foretold := day.outlooks.get(call.number)) is not None:
         return foretold.bearing
-    return None if call.heading is None else (call.heading + 30.0 * (hour or 0)) % 360.0
+    if call.heading is None:
+        return None
+    return (call.heading + 30.0 * (hour or 0)) % 360.0
 
 
 def _worked(

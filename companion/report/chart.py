@@ -15,7 +15,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from companion.events import Logged, LoggedWhat, RodTaken
-from companion.pictures.drawing import Box, shared_sign, text
+from companion.pictures.drawing import Box, shared_sign, text, wrapped
 from companion.report.casts import Catch
 from companion.report.day import CATCH_EVENTS, Day, Floats
 
@@ -63,8 +63,7 @@ class ShownEntry(NamedTuple):
     @property
     def said(self) -> str:
         """Return what it was, in a few words."""
-        detail = self.things[0].detail
-        return f"{self.numbers} {self.kind}" + (f", {detail}" if detail else "")
+        return f"{self.numbers} {self.kind}{wrapped(', ', self.things[0].detail)}"
 
 
 def shown_of(day: Day, catches: Sequence[Catch]) -> list[ShownEntry]:
@@ -134,7 +133,9 @@ def thing(
     `numbers` stands for it where those of its logbook could be of several trips.
     """
     first = one.things[0]
-    kind = (first.detail or "spot") if one.kind == "mark" else one.kind
+    kind: str = one.kind
+    if kind == "mark":
+        kind = first.detail or "spot"
     words = label(numbers or one.numbers, _RANKS[one.kind], 13.0, 4.5)
     return (
         f'<a class="thing" href="#{anchor or day.anchor(first)}" {chosen_by(one.kind, first.rod)}>'

@@ -43,6 +43,12 @@ FLAT_SLOPE, BREAK_SLOPE = 0.1, 0.25
 
 By = Literal["cast", "lure hour", "hour"]
 """What effort is counted in: casts, hours of a lure in the water on casts that were called, boat time."""
+TRY_KINDS: Mapping[By, Literal["cast", "hour"]] = {
+    "cast": "cast",
+    "lure hour": "cast",
+    "hour": "hour",
+}
+"""What a try is, by what its effort is counted in."""
 Verdict = Literal[
     "more than elsewhere",
     "fewer than elsewhere",
@@ -70,7 +76,9 @@ class Row:
     @property
     def rate(self) -> float:
         """Strikes per cast, or per hour."""
-        return len(self.strikes) / self.effort if self.effort > 0.0 else math.nan
+        if self.effort <= 0.0:
+            return math.nan
+        return len(self.strikes) / self.effort
 
 
 @dataclass(frozen=True)
@@ -113,7 +121,9 @@ def garwood(hits: int, effort: float) -> tuple[float, float]:
     """
     if effort <= 0.0:
         return 0.0, math.inf
-    low = 0.0 if hits == 0 else float(gammaincinv(hits, 0.025))
+    low = 0.0
+    if hits > 0:
+        low = float(gammaincinv(hits, 0.025))
     return low / effort, float(gammaincinv(hits + 1, 0.975)) / effort
 
 
@@ -203,14 +213,22 @@ def _table(question: str, tries: Sequence[Try], by: By) -> RateTable:
         for label, group in groups.items()
     )
     lost = [one for one in tries if one.classes[question] is None]
-    unknown = _row("not known well enough", lost, by, 0, 0.0, 0) if lost else None
-    return RateTable(
-        question, _HOW[question]["hour" if by == "hour" else "cast"], by, rows, unknown
-    )
+    unknown = None
+    if lost:
+        unknown = _row("not known well enough", lost, by, 0, 0.0, 0)
+    return RateTable(question, _HOW[question][TRY_KINDS[by]], by, rows, unknown)
 
 
 def _effort(one: Try, by: By) -> float:
-    return one.wet_h if by == "lure hour" else one.effort
+    if by == "lure hour":
+        return one.wet_h
+    return one.effort
+
+
+def _rate_interval(hits: int, effort: float, by: By) -> tuple[float, float]:
+    if by == "cast":
+        return wilson(hits, round(effort))
+    return garwood(hits, effort)
 
 
 def _row(
@@ -223,9 +241,7 @@ def _row(
 ) -> Row:
     hits = tuple(strike for one in group for strike in one.strikes)
     effort = math.fsum(_effort(one, by) for one in group)
-    low, high = (
-        wilson(len(hits), round(effort)) if by == "cast" else garwood(len(hits), effort)
-    )
+    low, high = _rate_interval(len(hits), effort, by)
     return Row(
         label=label,
         strikes=hits,
@@ -248,10 +264,12 @@ def _verdict(
     else:
         chance = binomial(hits, all_hits, effort / all_effort)
     if chance * classes < 0.05:
-        more = hits / effort > (all_hits - hits) / rest
-        return "more than elsewhere" if more else "fewer than elsewhere"
-    enough = all_hits >= FEW_STRIKES and (by != "cast" or all_effort >= FEW_TRIES)
-    return "no clear difference" if enough else "too few to tell"
+        if hits / effort > (all_hits - hits) / rest:
+            return "more than elsewhere"
+        return "fewer than elsewhere"
+    if all_hits < FEW_STRIKES or (by == "cast" and all_effort < FEW_TRIES):
+        return "too few to tell"
+    return "no clear difference"
 
 
 def tries_of(
@@ -269,9 +287,10 @@ def tries_of(
 
 
 def _cast_try(day: Day, ground: GroundGrid | None, units: Units, cast: CastMade) -> Try:
-    nothing = np.full(len(cast.x), np.nan)
-    depth = nothing if ground is None else ground.depth_at(cast.x, cast.y)
-    steep = nothing if ground is None else ground.steepness_at(cast.x, cast.y)
+    depth = steep = np.full(len(cast.x), np.nan)
+    if ground is not None:
+        depth = ground.depth_at(cast.x, cast.y)
+        steep = ground.steepness_at(cast.x, cast.y)
     marks = _marks(day)
     structure = [
         _structure(x, y, s, marks)
@@ -298,11 +317,9 @@ def _cast_try(day: Day, ground: GroundGrid | None, units: Units, cast: CastMade)
 def _time_tries(day: Day, ground: GroundGrid | None, units: Units) -> list[Try]:
     """Return the boat's time in classes, gathered; a strike goes where the boat was."""
     track, marks = day.track, _marks(day)
-    steep = (
-        np.full(len(track.t), np.nan)
-        if ground is None
-        else ground.steepness_at(track.x, track.y)
-    )
+    steep = np.full(len(track.t), np.nan)
+    if ground is not None:
+        steep = ground.steepness_at(track.x, track.y)
     rods = _rods_in_hand(day)
     fixes, warm = (
         [r.fix for r in day.readings],
@@ -346,7 +363,9 @@ def _rods_in_hand(day: Day) -> Callable[[float], str | None]:
 
     def at(t: float) -> str | None:
         place = int(np.searchsorted(times, t, side="right")) - 1
-        return _rod_class(taken[place].rod, taken[place].line) if place >= 0 else None
+        if place < 0:
+            return None
+        return _rod_class(taken[place].rod, taken[place].line)
 
     return at
 
@@ -357,19 +376,22 @@ def _most(classes: Sequence[str | None]) -> str | None:
         return None
     known = [one for one in classes if one is not None]
     best = max(sorted(set(known)), key=known.count, default=None)
-    return (
-        best
-        if best is not None and known.count(best) >= SURE_SHARE * len(classes)
-        else None
-    )
+    if best is None or known.count(best) < SURE_SHARE * len(classes):
+        return None
+    return best
+
+
+def _band(figure: float, wide: float, unit: str) -> str:
+    """Return the class of a figure among classes of one width that begin at zero."""
+    low = math.floor(figure / wide) * wide
+    return f"{low:g} to {low + wide:g} {unit}"
 
 
 def _depth_class(depth: float, units: Units) -> str | None:
     if math.isnan(depth):
         return None
-    band = 5.0 if units.name == "feet" else 1.5
-    low = math.floor(depth / units.depth_m / band) * band
-    return f"{low:g} to {low + band:g} {units.depth_unit}"
+    wide = {"feet": 5.0, "metres": 1.5}[units.name]
+    return _band(depth / units.depth_m, wide, units.depth_unit)
 
 
 def _slope_class(steepness: float) -> str | None:
@@ -377,7 +399,9 @@ def _slope_class(steepness: float) -> str | None:
         return None
     if steepness < FLAT_SLOPE:
         return "1. flat, less than 1 in 10"
-    return "2. sloping" if steepness < BREAK_SLOPE else "3. a break, more than 1 in 4"
+    if steepness < BREAK_SLOPE:
+        return "2. sloping"
+    return "3. a break, more than 1 in 4"
 
 
 def _structure(
@@ -389,11 +413,15 @@ def _structure(
         return closest[1]
     if math.isnan(steepness):
         return None
-    return "a break, not marked" if steepness >= BREAK_SLOPE else "nothing marked"
+    if steepness >= BREAK_SLOPE:
+        return "a break, not marked"
+    return "nothing marked"
 
 
 def _rod_class(rod: str | None, line: str | None) -> str | None:
-    return None if rod is None else f"{rod}, {line}"
+    if rod is None:
+        return None
+    return f"{rod}, {line}"
 
 
 _ASKED = (
@@ -420,26 +448,22 @@ def _moment_classes(
 ) -> dict[str, str | None]:
     """Return the classes of a moment: its hour, light, month and the water's temperature."""
     at = day.clock(t)
-    # The sun moves a degree in four minutes: a reading's light is that of its ten
-    # minutes.
-    sun = (
-        None
-        if at is None or fix is None
-        else _light(at.replace(minute=at.minute // 10 * 10), fix)
-    )
     return {
-        "hour": _hour_class(day, t),
-        "light": sun,
-        "month": None if at is None else f"{at.month:02d}. {_MONTHS[at.month - 1]}",
+        "hour": _hour_class(at, t),
+        "light": _light(at, fix),
+        "month": _month_class(at),
         "water": _water_class(celsius, units),
         "level": _level_class(day.level(t), units),
     }
 
 
-def _light(at: datetime, fix: Fix) -> str:
-    return _light_of(
-        at.replace(second=0, microsecond=0), round(fix.lat, 1), round(fix.lon, 1)
-    )
+def _light(at: datetime | None, fix: Fix | None) -> str | None:
+    if at is None or fix is None:
+        return None
+    # The sun moves a degree in four minutes: a reading's light is that of its ten
+    # minutes.
+    began = at.replace(minute=at.minute // 10 * 10, second=0, microsecond=0)
+    return _light_of(began, round(fix.lat, 1), round(fix.lon, 1))
 
 
 @lru_cache(maxsize=4096)
@@ -447,23 +471,27 @@ def _light_of(at: datetime, lat: float, lon: float) -> str:
     return light_at(at, lat, lon)
 
 
+def _month_class(at: datetime | None) -> str | None:
+    if at is None:
+        return None
+    return f"{at.month:02d}. {_MONTHS[at.month - 1]}"
+
+
 def _water_class(celsius: float | None, units: Units) -> str | None:
     if celsius is None or math.isnan(celsius):
         return None
-    feet = units.name == "feet"
-    warm, band = (celsius * 1.8 + 32.0, 5.0) if feet else (celsius, 3.0)
-    low = math.floor(warm / band) * band
-    return f"{low:g} to {low + band:g} {'°F' if feet else '°C'}"
+    if units.name == "feet":
+        return _band(celsius * 1.8 + 32.0, 5.0, "°F")
+    return _band(celsius, 3.0, "°C")
 
 
 def _wind_class(speed: float | None, units: Units) -> str | None:
     """Return the class of a wind over the ground, m/s, where an instrument told it."""
     if speed is None:
         return None
-    feet = units.name == "feet"
-    number, band = (speed / MILE_PER_HOUR, 5.0) if feet else (speed, 2.0)
-    low = math.floor(number / band) * band
-    return f"{low:g} to {low + band:g} {'mph' if feet else 'm/s'}"
+    if units.name == "feet":
+        return _band(speed / MILE_PER_HOUR, 5.0, "mph")
+    return _band(speed, 2.0, "m/s")
 
 
 def _level_class(rise_m: float | None, units: Units) -> str | None:
@@ -473,29 +501,33 @@ def _level_class(rise_m: float | None, units: Units) -> str | None:
     number = units.depth_number(rise_m)
     if number == 0.0:
         return "2. as on the map"
-    side = "3. above" if number > 0.0 else "1. below"
+    side = "1. below"
+    if number > 0.0:
+        side = "3. above"
     return f"{side} the map's by up to {math.ceil(abs(number)):g} {units.depth_unit}"
 
 
-def _hour_class(day: Day, t: float) -> str | None:
-    at = day.clock(t)
-    return (
-        f"hour {int(t // 3600) + 1}"
-        if at is None
-        else f"{at.hour:02d}:00 to {(at.hour + 1) % 24:02d}:00"
-    )
+def _hour_class(at: datetime | None, t: float) -> str:
+    """Return the hour of the day, or of the trip where the time of day was never known."""
+    if at is None:
+        return f"hour {int(t // 3600) + 1}"
+    return f"{at.hour:02d}:00 to {(at.hour + 1) % 24:02d}:00"
 
 
 def _natural_order(label: str) -> tuple[float, str]:
     """Order by a number at the beginning ("5 to 10 ft" before "10 to 15 ft"), then by the words."""
     head = label.partition(" ")[0].partition(":")[0].rstrip(".")
-    return (float(head) if head.replace(".", "", 1).isdigit() else math.inf, label)
+    if not head.replace(".", "", 1).isdigit():
+        return math.inf, label
+    return float(head), label
 
 
 def shown(label: str) -> str:
     """Return a class as it is shown, without the number that only orders it."""
     number, dot, words = label.partition(". ")
-    return words if dot and number.isdigit() else label
+    if dot and number.isdigit():
+        return words
+    return label
 
 
 _HOW: Mapping[str, Mapping[Literal["cast", "hour"], str]] = {

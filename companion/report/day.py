@@ -146,7 +146,9 @@ class Day:
         """The plane that maps are drawn on: it touches at the first known place."""
         fixes = (reading.fix for reading in self.readings if reading.fix is not None)
         first = next(fixes, None)
-        return None if first is None else LocalPlane(first.lat, first.lon)
+        if first is None:
+            return None
+        return LocalPlane(first.lat, first.lon)
 
     def xy(self, fix: Fix | None) -> tuple[float, float] | None:
         """Return a place as m east and north on the plane."""
@@ -161,9 +163,7 @@ class Day:
         x, y = np.array(places, float).reshape(-1, 2).T
 
         def column(values: Iterable[float | None]) -> Floats:
-            return np.array(
-                [np.nan if value is None else value for value in values], float
-            )
+            return np.array(list(values), float)  # NaN for None
 
         return DayTrack(
             t=column(r.t for r in self.readings),
@@ -184,39 +184,34 @@ class Day:
             if e.utc
         )
         first = min(stamped, default=None)
-        return (
-            None
-            if first is None
-            else datetime.fromisoformat(first[1]) - timedelta(seconds=first[0])
-        )
+        if first is None:
+            return None
+        return datetime.fromisoformat(first[1]) - timedelta(seconds=first[0])
 
     def clock(self, t: float) -> datetime | None:
         """Return the time of day at logic time t, s; None when the trip never knew it."""
-        return (
-            None
-            if self._began is None
-            else (self._began + timedelta(seconds=t)).astimezone(self.zone)
-        )
+        if self._began is None:
+            return None
+        return (self._began + timedelta(seconds=t)).astimezone(self.zone)
 
     def time_words(self, t: float, *, seconds: bool = False) -> str:
         """Return the time of day, such as "14:15", else the time since the trip began, such as "+0:04"."""
         at = self.clock(t)
-        if at is not None:
-            return at.strftime("%H:%M:%S" if seconds else "%H:%M")
         minutes, rest = divmod(int(t), 60)
-        return f"+{minutes // 60}:{minutes % 60:02d}" + (
-            f":{rest:02d}" if seconds else ""
-        )
+        words = f"+{minutes // 60}:{minutes % 60:02d}:{rest:02d}"
+        if at is not None:
+            words = at.strftime("%H:%M:%S")
+        if seconds:
+            return words
+        return words.rpartition(":")[0]
 
     @cached_property
     def date(self) -> str | None:
         """The day's date, such as "Saturday 3 October 2026"."""
         at = self.clock(0.0)
-        return (
-            None
-            if at is None
-            else f"{_WEEKDAYS[at.weekday()]} {at.day} {_MONTHS[at.month - 1]} {at.year}"
-        )
+        if at is None:
+            return None
+        return f"{_WEEKDAYS[at.weekday()]} {at.day} {_MONTHS[at.month - 1]} {at.year}"
 
 
 def read_day(
@@ -243,7 +238,9 @@ def read_day(
 def _zone_of(readings: Sequence[KeptReading]) -> tzinfo:
     """Return the time zone of the first known place; UTC without one."""
     fix = next((reading.fix for reading in readings if reading.fix is not None), None)
-    return UTC if fix is None else zone_at(fix.lat, fix.lon)
+    if fix is None:
+        return UTC
+    return zone_at(fix.lat, fix.lon)
 
 
 _WEEKDAYS = (

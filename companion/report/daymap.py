@@ -9,9 +9,10 @@ from typing import Any
 
 import numpy as np
 
+from companion.events import Fix
 from companion.lakebed.relief import Relief
 from companion.pictures import watermap
-from companion.pictures.drawing import Box, Labels, Plane, ruler
+from companion.pictures.drawing import Box, Labels, Plane, rounded, ruler, wrapped
 from companion.report.casts import CastMade, Catch
 from companion.report.chart import (
     MOST_CHART_POINTS,
@@ -26,9 +27,9 @@ from companion.report.chart import (
     thing,
 )
 from companion.report.day import Day, Floats
-from companion.report.ground import GroundGrid
+from companion.report.ground import GroundGrid, step_between
 from companion.report.words import size_words
-from companion.units import NINE_IN_TEN_SIGMAS, Units
+from companion.units import NINE_IN_TEN_SIGMAS, Units, if_known
 
 _WIDEST, _HIGHEST, _NARROWEST = 1000.0, 680.0, 460.0
 _FOOT = 34.0
@@ -102,7 +103,10 @@ def _lakebed(plane: Plane, ground: GroundGrid | None, units: Units) -> Iterator[
     yield from watermap.bottom(plane, grid, edges)
     labels = Labels(plane.box)
     for line in watermap.contour_lines(plane, grid, edges, units, labels):
-        yield _as_pin(line) if line.startswith("<text") else line
+        if line.startswith("<text"):
+            yield _as_pin(line)
+        else:
+            yield line
 
 
 def _as_pin(words: str) -> str:
@@ -147,8 +151,10 @@ def _cast_line(plane: Plane, day: Day, cast: CastMade, units: Units) -> str:
         boat[1] + cast.length * math.cos(angle),
     )
     said = f"#{cast.event.number} cast, {cast.event.rod}, {units.distance(cast.length)} long"
-    guess = "" if cast.hour_said else " wide-guess"
-    said += "" if cast.hour_said else ", hour not said"
+    guess = ""
+    if not cast.hour_said:
+        guess = " wide-guess"
+        said += ", hour not said"
     return (
         f'<a class="thing" href="#{day.anchor(cast.event)}" data-from="{cast.event.t:.0f}" '
         f'data-until="{cast.ended:.0f}"><title>{escape(said)}</title>'
@@ -161,7 +167,7 @@ def _things(
     plane: Plane, day: Day, shown: Sequence[ShownEntry], units: Units
 ) -> Iterator[str]:
     for one in shown:
-        fix = (one.at.at if one.kind == "mark" else one.at.lure_at) or one.at.boat
+        fix = _shown_at(one)
         spot = day.xy(fix)
         if fix is None or spot is None:
             continue
@@ -175,14 +181,21 @@ def _things(
         yield thing(day, one, x, y, _about(day, one, units))
 
 
+def _shown_at(one: ShownEntry) -> Fix | None:
+    """Return where a thing is drawn: a mark at its own place, all else where the lure was; else the boat."""
+    if one.kind == "mark":
+        return one.at.at or one.at.boat
+    return one.at.lure_at or one.at.boat
+
+
 def _about(day: Day, one: ShownEntry, units: Units) -> str:
     """Return what a thing was, in words."""
     first = one.things[0]
     size = size_words(one.things[-1], units)
-    rod = f"{first.rod}, {first.line}" if first.rod else ""
-    lure = (
-        "" if one.at.lure_depth is None else f"lure at {units.depth(one.at.lure_depth)}"
-    )
+    rod = ""
+    if first.rod:
+        rod = f"{first.rod}, {first.line}"
+    lure = wrapped("lure at ", if_known(one.at.lure_depth, units.depth, ""))
     parts = (one.said, size, day.time_words(first.t, seconds=True), rod, lure)
     return "\n".join(part for part in parts if part)
 
@@ -199,12 +212,8 @@ def _map_data(plane: Plane, ground: GroundGrid | None, units: Units) -> dict[str
         data["grid"] = {
             "east": round(float(grid.east[0]), 2),
             "north": round(float(grid.north[0]), 2),
-            "step": round(float(grid.east[1] - grid.east[0]), 4)
-            if len(grid.east) > 1
-            else 1.0,
-            "rise": round(float(grid.north[1] - grid.north[0]), 4)
-            if len(grid.north) > 1
-            else 1.0,
+            "step": round(step_between(grid.east), 4),
+            "rise": round(step_between(grid.north), 4),
             "columns": len(grid.east),
             "depth": _tenths(ground.depth / units.depth_m),
             "within": _tenths(
@@ -214,8 +223,8 @@ def _map_data(plane: Plane, ground: GroundGrid | None, units: Units) -> dict[str
     return data
 
 
-def _tenths(values: Floats) -> list[int | None]:
-    return [None if math.isnan(v) else round(10 * v) for v in values.ravel().tolist()]
+def _tenths(values: Floats) -> list[float | None]:
+    return [rounded(10 * value) for value in values.ravel().tolist()]
 
 
 # -- many days ----------------------------------------------------------------------------------------
@@ -247,11 +256,13 @@ Outing = tuple[Day, GroundGrid | None, Sequence[Catch]]
 def best_known(outings: Sequence[Outing]) -> tuple[Day, GroundGrid | None] | None:
     """Return the day whose water most is known of, with its bottom; None when no day knew where it was."""
     placed = [(day, ground) for day, ground, _ in outings if day.plane is not None]
-    known = [
-        0 if ground is None else int(np.isfinite(ground.depth).sum())
-        for _, ground in placed
-    ]
-    return placed[int(np.argmax(known))] if placed else None
+    return max(placed, key=lambda one: _points_known(one[1]), default=None)
+
+
+def _points_known(ground: GroundGrid | None) -> int:
+    if ground is None:
+        return 0
+    return int(np.isfinite(ground.depth).sum())
 
 
 def map_of_days(outings: Sequence[Outing], units: Units) -> DayChart | None:

@@ -8,7 +8,7 @@ from html import escape
 from importlib.resources import files
 
 from companion.events import Logged
-from companion.pictures.drawing import hatches, signs
+from companion.pictures.drawing import hatches, signs, wrapped
 from companion.pictures.palette import sheet, variables
 from companion.report.chart import DayChart
 from companion.report.day import Day
@@ -33,11 +33,9 @@ def document(title: str, body: str, data: Mapping[str, object] | None = None) ->
         here.joinpath(f"report.{kind}").read_text(encoding="utf-8")
         for kind in ("css", "js")
     )
-    known = (
-        f'<script type="application/json" id="data">{_json(data)}</script>\n'
-        if data
-        else ""
-    )
+    known = ""
+    if data:
+        known = f'<script type="application/json" id="data">{_json(data)}</script>\n'
     return (
         '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         f'<meta http-equiv="Content-Security-Policy" content="{_POLICY}">\n'
@@ -51,7 +49,7 @@ def document(title: str, body: str, data: Mapping[str, object] | None = None) ->
 
 def section(name: str, title: str, how: str, *parts: str) -> str:
     """Return a section with its heading, a sentence on how to read it, and what is in it."""
-    explained = f'<p class="how">{how}</p>\n' if how else ""
+    explained = wrapped('<p class="how">', how, "</p>\n")
     return f'<section id="{name}">\n<h2>{title}</h2>\n{explained}{"".join(parts)}\n</section>'
 
 
@@ -76,13 +74,22 @@ def map_tools(chart: DayChart | None) -> str:
 
 def table(heads: Iterable[str], rows: Iterable[str], *, sorts: bool = False) -> str:
     """Return a table; with `sorts` a click on a heading sorts it."""
-    named = (f"<button>{head}</button>" if sorts else head for head in heads)
-    head = "".join(f"<th>{name}</th>" for name in named)
-    kind = ' class="sorts"' if sorts else ""
+    kind = ""
+    if sorts:
+        kind = ' class="sorts"'
+        heads = [f"<button>{head}</button>" for head in heads]
+    head = "".join(f"<th>{head}</th>" for head in heads)
     return (
         f'<div class="wide" tabindex="0"><table{kind}><thead><tr>{head}</tr></thead>'
         f"<tbody>\n{''.join(rows)}</tbody></table></div>\n"
     )
+
+
+def cell(inside: str, key: object = None) -> str:
+    """Return a cell of a table; it is sorted by `key`, without one by its text."""
+    if key is None:
+        return f"<td>{inside}</td>"
+    return f'<td data-sort="{escape(str(key))}">{inside}</td>'
 
 
 def link(day: Day, thing: Logged, text: str | None = None) -> str:

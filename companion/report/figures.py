@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from typing import Any
 
@@ -10,6 +9,7 @@ import msgspec
 
 from companion.dive.calibration import Estimate
 from companion.events import Heard
+from companion.pictures.drawing import rounded
 from companion.report.counts import RateTable, Row, shown
 from companion.report.findings import Findings
 from companion.report.rods import RodStory
@@ -63,7 +63,7 @@ def rod_figures(story: RodStory) -> dict[str, Any]:
         "rod": story.rod,
         "lure": story.lure,
         "line": story.line,
-        "told": None if story.said is None else story.said.reach,
+        "told": story.told_reach,
         "described": _band(story.described),
         "morning": _band(story.morning),
         "evening": _band(story.evening),
@@ -75,7 +75,7 @@ def rod_figures(story: RodStory) -> dict[str, Any]:
 
 def table_figures(table: RateTable) -> dict[str, Any]:
     """Return a table of what brought bites."""
-    return {
+    made: dict[str, Any] = {
         "question": table.question,
         "how": table.how,
         "effort": {
@@ -84,8 +84,11 @@ def table_figures(table: RateTable) -> dict[str, Any]:
             "hour": "hours",
         }[table.by],
         "rows": [_row(row) for row in table.rows],
-        "unknown": None if table.unknown is None else _row(table.unknown),
+        "unknown": None,
     }
+    if table.unknown is not None:
+        made["unknown"] = _row(table.unknown)
+    return made
 
 
 def _row(row: Row) -> dict[str, Any]:
@@ -95,7 +98,7 @@ def _row(row: Row) -> dict[str, Any]:
         "effort": round(row.effort, 4),
         "casts": _numbers(row),
         "low": round(row.low, 4),
-        "high": round(row.high, 4) if math.isfinite(row.high) else None,
+        "high": rounded(row.high, 4),
         "verdict": row.verdict or None,
     }
 
@@ -105,8 +108,6 @@ def _numbers(row: Row) -> Sequence[int]:
 
 
 def _band(band: Estimate | None) -> dict[str, float] | None:
-    return (
-        None
-        if band is None
-        else {name: round(getattr(band, name), 3) for name in ("best", "low", "high")}
-    )
+    if band is None:
+        return None
+    return {name: round(getattr(band, name), 3) for name in ("best", "low", "high")}

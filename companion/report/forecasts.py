@@ -37,12 +37,19 @@ def forecasts_of(day: Day, casts: Iterable[CastMade]) -> list[Forecast]:
     """Return the casts of which something was foretold, in order."""
     known = ((cast, day.outlooks.get(cast.event.number)) for cast in casts)
     return [
-        Forecast(
-            cast, outlook, True if cast.touches else False if cast.reeled else None
-        )
+        Forecast(cast, outlook, _touched(cast))
         for cast, outlook in known
         if outlook is not None and outlook.state != "unknown"
     ]
+
+
+def _touched(cast: CastMade) -> bool | None:
+    """Return whether a cast touched: a touch tells it at once, its reeling in that none came."""
+    if cast.touches:
+        return True
+    if cast.reeled:
+        return False
+    return None
 
 
 def hit_rates(forecasts: Sequence[Forecast]) -> list[HitRate]:

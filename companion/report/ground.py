@@ -80,9 +80,15 @@ def _without_slivers(known: NDArray[np.bool_]) -> NDArray[np.bool_]:
     )
 
 
+def step_between(lines: Floats) -> float:
+    """Return the step between lines of a grid, m; 1 where there is but one."""
+    if len(lines) < 2:
+        return 1.0
+    return float(lines[1] - lines[0])
+
+
 def _nearest(lines: Floats, at: Floats) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
-    step = float(lines[1] - lines[0]) if len(lines) > 1 else 1.0
-    place = np.rint((np.nan_to_num(at, nan=-1e9) - lines[0]) / step)
+    place = np.rint((np.nan_to_num(at, nan=-1e9) - lines[0]) / step_between(lines))
     outside = (place < 0) | (place > len(lines) - 1)
     return np.where(outside, 0, place).astype(np.intp), outside
 
@@ -143,7 +149,9 @@ def _of_day(rows: Floats) -> GroundGrid | None:
         _around(rows[:, 1], rows[:, 2], GROUND_MARGIN_M),
         MOST_GRID_POINTS,
     )
-    return None if grid is None else GroundGrid(grid)
+    if grid is None:
+        return None
+    return GroundGrid(grid)
 
 
 def _around(

@@ -37,10 +37,8 @@ def zone_name(zone: tzinfo) -> str:
 def light_at(utc: datetime, lat: float, lon: float) -> Light:
     """Return by what light it was somewhere."""
     height = elevation(Observer(lat, lon), utc, with_refraction=False)
-    return (
-        "night"
-        if height < DAWN_DEGREES
-        else "low sun"
-        if height < LOW_DEGREES
-        else "day"
-    )
+    if height < DAWN_DEGREES:
+        return "night"
+    if height < LOW_DEGREES:
+        return "low sun"
+    return "day"

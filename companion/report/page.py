@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from html import escape
 from itertools import pairwise
 
 import numpy as np
 
 from companion.dive.calibration import Estimate
-from companion.pictures.drawing import Box, outline, sign
+from companion.pictures.drawing import Box, outline, sign, wrapped
 from companion.pictures.palette import rod_class
 from companion.report.brought import brought, hit_rate_table, verdict
 from companion.report.cards import cards
@@ -49,11 +50,9 @@ from companion.units import Units
 def page(found: Findings) -> str:
     """Return the report as HTML; without places where the findings say so."""
     day, units = found.day, found.units
-    where = (
-        map_of(day, found.ground, found.casts, found.catches, units)
-        if found.places
-        else None
-    )
+    where = None
+    if found.places:
+        where = map_of(day, found.ground, found.casts, found.catches, units)
     depth = timeline_of(day, found.casts, found.catches, units)
     reach = reach_of(found.stories, units)
     body = [
@@ -122,7 +121,7 @@ def _data(
 def _nav(found: Findings) -> str:
     named = {
         "summary": "The day",
-        "map": "Map" if found.places else "Catches",
+        "map": "Map",
         "time": "Depth",
         "foretold": "Foretold",
         "reach": "Rods",
@@ -131,6 +130,8 @@ def _nav(found: Findings) -> str:
         "heard": "Heard",
         "how": "How to read it",
     }
+    if not found.places:
+        named["map"] = "Catches"
     inside = " ".join(f'<a href="#{name}">{words}</a>' for name, words in named.items())
     return f'<nav aria-label="In this report"><div class="inner">{inside}</div></nav>'
 
@@ -140,11 +141,8 @@ def _header(found: Findings) -> str:
     when = f"{day.time_words(0.0)} to {day.time_words(day.entry.seconds)}"
     if day.date is not None:
         when = f"{day.date}, {when} {zone_name(day.zone)}"
-    badge = (
-        f'<p class="invented">An invented day: {escape(day.invented)}.</p>\n'
-        if day.invented
-        else ""
-    )
+    invented = escape(day.invented or "")
+    badge = wrapped('<p class="invented">An invented day: ', invented, ".</p>\n")
     return (
         f'<header><div class="inner">\n<h1>{escape(found.title)}</h1>\n<p class="date">{escape(when)}</p>\n'
         f"{badge}</div>\n{_profile(day)}</header>"
@@ -206,9 +204,10 @@ def _profile_run(points: list[tuple[float, float]]) -> str:
 
 
 def _profile_dot(x: float, lure_depth: float | None, scale: float) -> str:
-    known = lure_depth is not None
-    y = _HERO.top + (lure_depth * scale if lure_depth is not None else -12.0)
-    return f'<circle class="{"sign-catch" if known else "sign-open"}" cx="{x:.0f}" cy="{y:.1f}" r="6"/>'
+    kind, y = "sign-open", _HERO.top - 12.0
+    if lure_depth is not None:
+        kind, y = "sign-catch", _HERO.top + lure_depth * scale
+    return f'<circle class="{kind}" cx="{x:.0f}" cy="{y:.1f}" r="6"/>'
 
 
 # -- the map and the catches --------------------------------------------------------------------------
@@ -221,7 +220,9 @@ def _where(found: Findings, chart: DayChart | None) -> str:
         how = "This copy is to be shown around: it has no map and no place in it."
         return section("map", "Bites and fish", how, filters, cards(found))
     beside = f'<div class="aside">{filters}{depth_key(found.ground, found.units)}</div>'
-    wide = "" if chart is None else f' style="--wide:{chart.wide:.0f}px"'
+    wide = ""
+    if chart is not None:
+        wide = f' style="--wide:{chart.wide:.0f}px"'
     shown = f'<div class="beside"{wide}><div>{drawn(chart)}{map_tools(chart)}</div>{beside}</div>'
     return section("map", "Where the lure was", _how_map(found), shown, cards(found))
 
@@ -240,19 +241,12 @@ def _filters(found: Findings) -> str:
         _filter("rod", rod, _line(f"way {rod_class(place)}"), rod, rod)
         for place, rod in enumerate(rods_of(found.day))
     ]
-    if not rows and not rods:
-        return ""
-    parts = (
-        f'<fieldset class="filter"><legend>Shown</legend>{"".join(rows)}</fieldset>'
-        if rows
-        else ""
-    )
-    parts += (
-        f'<fieldset class="filter"><legend>Rods</legend>{"".join(rods)}</fieldset>'
-        if rods
-        else ""
-    )
-    return parts
+    return _filter_set("Shown", rows) + _filter_set("Rods", rods)
+
+
+def _filter_set(title: str, boxes: Iterable[str]) -> str:
+    head = f'<fieldset class="filter"><legend>{title}</legend>'
+    return wrapped(head, "".join(boxes), "</fieldset>")
 
 
 def _filter(by: str, value: str, picture: str, words: str, name: str) -> str:
@@ -261,7 +255,7 @@ def _filter(by: str, value: str, picture: str, words: str, name: str) -> str:
 
 
 def _sign(kind: str) -> str:
-    inside = sign("spot" if kind == "mark" else kind)
+    inside = sign({"mark": "spot"}.get(kind, kind))
     return f'<svg class="drawing key-sign" viewBox="-13 -13 26 26" aria-hidden="true">{inside}</svg>'
 
 
@@ -299,7 +293,9 @@ def _foretold(found: Findings) -> str:
 
 def _forecast(found: Findings, one: Forecast) -> str:
     day, call = found.day, one.cast.event
-    came = "not told" if one.touched is None else "no touch"
+    came = "no touch"
+    if one.touched is None:
+        came = "not told"
     if one.cast.touches:
         came = f"touched ({links(day, one.cast.touches)})"
     if one.cast.catches:
@@ -364,12 +360,12 @@ def _evidence(story: RodStory) -> str:
 
 
 def _today(day: Day, story: RodStory) -> str:
-    touched = f"touches {links(day, story.evidence)}" if story.evidence else "no touch"
+    touched = wrapped("touches ", links(day, story.evidence)) or "no touch"
     steps = ", ".join(
         f'<a href="#{day.anchor(one)}">{day.time_words(one.t)}</a>'
         for one in story.learned
     )
-    return touched + (f"<br>learned at {steps}" if steps else "")
+    return touched + wrapped("<br>learned at ", steps)
 
 
 _KEY_OF_REACH = (
@@ -428,22 +424,17 @@ _HOW_NUMBERS = (
 
 
 def _how_map(found: Findings) -> str:
-    whence = (
-        "Contours from all that is known of this water, of all days, at that day's level,"
-        if found.ground is not None and found.ground.all_days
-        else "Contours from the day's own soundings,"
-    )
+    whence = "Contours from the day's own soundings,"
+    if found.ground is not None and found.ground.all_days:
+        whence = "Contours from all that is known of this water, of all days, at that day's level,"
     day = found.day
     lost = [
         one
         for one in day.of(*CATCH_EVENTS, "touch", "snag", "broke off", "mark")
         if one.place is None
     ]
-    nowhere = (
-        f" Not on it, because the boat's place was not known: {links(day, lost)}."
-        if lost
-        else ""
-    )
+    why = " Not on it, because the boat's place was not known: "
+    nowhere = wrapped(why, links(day, lost), ".")
     return (
         f"{whence} drawn only where the bottom is known to about a metre. Bites, fish and touches stand "
         "where the <em>lure</em> was by the model; the ring is how well that is known. "
@@ -469,20 +460,17 @@ def _how_brought(found: Findings) -> str:
         )
     else:
         effort = "Bites for each hour of boat time, as most bites fell on no cast that was called."
-    off = ""
-    if found.off:
-        off = f" Not counted, because on no cast that was called: {links(found.day, found.off)}."
+    why = " Not counted, because on no cast that was called: "
+    off = wrapped(why, links(found.day, found.off), ".")
     bar = " The bar is the interval that the count leaves open, nineteen times in twenty. "
     return effort + off + bar + verdict(found.tables)
 
 
 def _footer(found: Findings) -> str:
     day = found.day
-    invented = (
-        "<p><b>This day is invented.</b> No such lake, boat, lure, word or fish exists.</p>"
-        if day.invented
-        else ""
-    )
+    invented = ""
+    if day.invented:
+        invented = "<p><b>This day is invented.</b> No such lake, boat, lure, word or fish exists.</p>"
     made = (
         f"<p>Made by the companion from trip {day.entry.id} of its logbook: {len(day.events):,} entries, "
         f"{len(day.readings):,} readings of depth and place. Times are {escape(zone_name(day.zone))}.</p>"

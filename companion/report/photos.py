@@ -63,11 +63,9 @@ def _taken(path: Path, zone: tzinfo) -> datetime | None:
     try:
         at = datetime.strptime(str(camera[_TAKEN]), "%Y:%m:%d %H:%M:%S")
         offset = camera.get(_OFFSET)
-        return (
-            datetime.fromisoformat(f"{at.isoformat()}{offset}")
-            if offset
-            else at.replace(tzinfo=zone)
-        )
+        if not offset:
+            return at.replace(tzinfo=zone)
+        return datetime.fromisoformat(f"{at.isoformat()}{offset}")
     except (KeyError, ValueError):
         return datetime.fromtimestamp(path.stat().st_mtime, UTC)
 

@@ -32,7 +32,7 @@ def reach_of(stories: Sequence[RodStory], units: Units) -> DayChart | None:
     ends = [
         e for row in bands for _, band in row if band for e in (band.low, band.high)
     ]
-    ends += [one.said.reach for one in known if one.said and one.said.reach is not None]
+    ends += [one.told_reach for one in known if one.told_reach is not None]
     ends += [one.reach for one in known if one.reach is not None]
     low, high = 0.92 * min(ends), 1.04 * max(ends)
     bottom = 16.0 + _REACH_ROW * len(known)
@@ -63,8 +63,8 @@ def _reach_row(
         if band is not None:
             yield f'<path class="reach-{kind}" d="M{x(band.low):.1f} {y:.1f}H{x(band.high):.1f}"/>'
             yield f'<circle class="reach-{kind}-point" cx="{x(band.best):.1f}" cy="{y:.1f}" r="6"/>'
-    if story.said is not None and story.said.reach is not None:
-        yield f'<path class="told" d="M{x(story.said.reach):.1f} {top + 6:.1f}V{top + 54:.1f}"/>'
+    if story.told_reach is not None:
+        yield f'<path class="told" d="M{x(story.told_reach):.1f} {top + 6:.1f}V{top + 54:.1f}"/>'
 
 
 def _reach_axis(x: Along, low: float, high: float, box: Box, units: Units) -> list[str]:
@@ -97,11 +97,8 @@ def reach_over_time(
     if not points:
         return None
     every = [(reach, band) for its in points.values() for *_, reach, band in its]
-    ends = [
-        end
-        for reach, band in every
-        for end in (reach, *((band.low, band.high) if band else ()))
-    ]
+    ends = [reach for reach, _ in every]
+    ends += [end for _, band in every if band for end in (band.low, band.high)]
     low, high = 0.94 * min(ends), 1.03 * max(ends)
     box = Box(52.0, 14.0, 984.0, 340.0)
     column = box.wide / len(trips)

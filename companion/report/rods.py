@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import msgspec
 
@@ -22,6 +22,8 @@ class RodStory:
         line: on which line.
         said: the event that told its reach, the last of the day; None when it was never
             in hand.
+        evidence: the day's touches on this rod and line.
+        learned: what the day taught of it, step by step.
         described: its reach before any touch, m.
         morning: what was believed when the day began, m; None when nothing had been
             learned by then.
@@ -29,22 +31,20 @@ class RodStory:
         cast: its usual cast as believed in the evening, m.
         touches: how many touches on this rig count, over all days.
         without_touch: how many casts without one.
-        evidence: the day's touches on this rod and line.
-        learned: what the day taught of it, step by step.
     """
 
     rod: str
     lure: str
     line: str
     said: RodTaken | None
-    described: Estimate | None
-    morning: Estimate | None
-    evening: Estimate | None
-    cast: Estimate | None
-    touches: int
-    without_touch: int
     evidence: tuple[Logged, ...]
     learned: tuple[Learned, ...]
+    described: Estimate | None = None
+    morning: Estimate | None = None
+    evening: Estimate | None = None
+    cast: Estimate | None = None
+    touches: int = 0
+    without_touch: int = 0
 
     @property
     def name(self) -> str:
@@ -52,12 +52,19 @@ class RodStory:
         return f"{self.rod}, {self.line}"
 
     @property
+    def told_reach(self) -> float | None:
+        """The reach that was told on the water, m; None when none was."""
+        if self.said is None:
+            return None
+        return self.said.reach
+
+    @property
     def reach(self) -> float | None:
         """The best figure there is, m."""
         best = self.evening or self.morning or self.described
-        if best is not None:
-            return best.best
-        return None if self.said is None else self.said.reach
+        if best is None:
+            return self.told_reach
+        return best.best
 
 
 def rod_stories(day: Day, book: Logbook) -> list[RodStory]:
@@ -95,19 +102,24 @@ def _beliefs(
 
 def _belief(stored: object) -> Belief | None:
     """Return a stored belief; None for a reset, and for one that another version wrote differently."""
+    if stored is None:
+        return None
     try:
-        return None if stored is None else msgspec.convert(stored, Belief)
+        return msgspec.convert(stored, Belief)
     except msgspec.ValidationError:
         return None
 
 
 def _rig(belief: Belief | None, rod: str, line: str) -> RigBelief | None:
     """Return what is believed of a rod and line; a rod with a name of its own is known by its line alone."""
-    rigs = {} if belief is None else belief.by_rig
-    if (found := rigs.get(f"{rod}, {line}")) is not None:
+    if belief is None:
+        return None
+    if (found := belief.by_rig.get(f"{rod}, {line}")) is not None:
         return found
-    alike = [one for name, one in rigs.items() if name.endswith(f", {line}")]
-    return alike[0] if len(alike) == 1 else None
+    alike = [one for name, one in belief.by_rig.items() if name.endswith(f", {line}")]
+    if len(alike) != 1:
+        return None
+    return alike[0]
 
 
 def _story(
@@ -127,17 +139,16 @@ def _story(
         for one in day.events
         if isinstance(one, Learned) and (one.rod, one.line) == (rod, line)
     )
-    return RodStory(
-        rod=rod,
-        lure=lure,
-        line=line,
-        said=said,
-        described=evening.before if evening else morning.before if morning else None,
-        morning=morning.reach if morning else None,
-        evening=evening.reach if evening else None,
-        cast=evening.cast if evening else None,
-        touches=evening.touches if evening else 0,
-        without_touch=evening.without_touch if evening else 0,
-        evidence=touches,
-        learned=learned,
+    story = RodStory(rod, lure, line, said, evidence=touches, learned=learned)
+    if morning is not None:
+        story = replace(story, described=morning.before, morning=morning.reach)
+    if evening is None:
+        return story
+    return replace(
+        story,
+        described=evening.before,
+        evening=evening.reach,
+        cast=evening.cast,
+        touches=evening.touches,
+        without_touch=evening.without_touch,
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from html import escape
 from typing import Any, NamedTuple
 
@@ -12,10 +12,11 @@ import numpy as np
 from companion.dive.calibration import Estimate
 from companion.events import Logged
 from companion.report.brought import brought, hit_rate_table, verdict
-from companion.report.counts import SEASON_QUESTIONS, By, RateTable, tables
+from companion.report.counts import SEASON_QUESTIONS, TRY_KINDS, By, RateTable, tables
 from companion.report.daymap import best_known, depth_key, map_of_days
 from companion.report.document import (
     CAUTIONS_HTML,
+    cell,
     document,
     drawn,
     map_tools,
@@ -43,7 +44,9 @@ class Outing(NamedTuple):
     def label(self) -> str:
         """Its date, or without one its name."""
         at = self.found.day.clock(0.0)
-        return self.found.title if at is None else f"{at:%Y-%m-%d}"
+        if at is None:
+            return self.found.title
+        return f"{at:%Y-%m-%d}"
 
 
 def season_page(outings: Sequence[Outing], units: Units) -> str:
@@ -52,14 +55,11 @@ def season_page(outings: Sequence[Outing], units: Units) -> str:
     reach = reach_over_time(_reaches(outings), labels, units)
     days = [(o.found.day, o.found.ground, o.found.catches) for o in outings]
     where, known = map_of_days(days, units), best_known(days)
-    key = "" if known is None else depth_key(known[1], units)
-    links = _Links(outings)
-    invented = any(one.found.day.invented for one in outings)
+    links, key = _Links(outings), ""
+    if known is not None:
+        key = depth_key(known[1], units)
     body = [
-        f'<header><div class="inner"><h1>{count(len(outings), "trip").capitalize()}</h1>'
-        f'<p class="date">{escape(_span(outings))}</p>',
-        '<p class="invented">Among them are invented days.</p>' if invented else "",
-        "<p>&nbsp;</p></div></header>\n<main>",
+        *_head(outings),
         section(
             "trips", "The trips", "Click on a heading to sort.", _trips(outings, units)
         ),
@@ -89,12 +89,22 @@ def season_page(outings: Sequence[Outing], units: Units) -> str:
         f'<footer id="how">{CAUTIONS_HTML}{_HOW_NUMBERS}</footer>',
         "</main>",
     ]
-    data = (
-        {}
-        if where is None
-        else {"unit": units.depth_unit, "per": units.depth_m, "map": where.data}
-    )
+    data: dict[str, object] = {}
+    if where is not None:
+        data = {"unit": units.depth_unit, "per": units.depth_m, "map": where.data}
     return document("Many trips", "\n".join(body), data)
+
+
+def _head(outings: Sequence[Outing]) -> Iterator[str]:
+    yield (
+        f'<header><div class="inner"><h1>{count(len(outings), "trip").capitalize()}</h1>'
+        f'<p class="date">{escape(_span(outings))}</p>'
+    )
+    invented = ""
+    if any(one.found.day.invented for one in outings):
+        invented = '<p class="invented">Among them are invented days.</p>'
+    yield invented
+    yield "<p>&nbsp;</p></div></header>\n<main>"
 
 
 def season_figures(outings: Sequence[Outing]) -> dict[str, Any]:
@@ -138,11 +148,10 @@ def _pooled(outings: Sequence[Outing]) -> Iterator[tuple[By, list[RateTable]]]:
     """Yield the tables over all trips: of casts by hours of lure in the water, without casts by boat time."""
     ways: tuple[By, ...] = ("lure hour", "hour")
     for by in ways:
-        made = "hour" if by == "hour" else "cast"
         tries = [
             one
             for outing in outings
-            if outing.found.by == made
+            if outing.found.by == TRY_KINDS[by]
             for one in outing.found.tries
         ]
         if tries:
@@ -168,13 +177,11 @@ def _reaches(
 
 def _span(outings: Sequence[Outing]) -> str:
     dates = [one.label for one in outings if one.found.day.date]
-    return (
-        ""
-        if not dates
-        else dates[0]
-        if dates[0] == dates[-1]
-        else f"{dates[0]} to {dates[-1]}"
-    )
+    if not dates:
+        return ""
+    if dates[0] == dates[-1]:
+        return dates[0]
+    return f"{dates[0]} to {dates[-1]}"
 
 
 def _trips(outings: Sequence[Outing], units: Units) -> str:
@@ -202,40 +209,43 @@ def _trip_row(place: int, one: Outing, units: Units) -> str:
     found, day = one.found, one.found.day
     fish = day.of("fish")
     best = max((thing.size or 0.0 for thing in fish), default=0.0)
-    warm, depth = _median(day.track.temperature), _median(day.track.depth)
-    few = one.found.catches if len(one.found.catches) <= _MOST_NUMBERS else []
-    hits = ", ".join(f"#{hit.first.number}" for hit in few)
+    named = ""
+    if len(found.catches) <= _MOST_NUMBERS:
+        named = ", ".join(f"#{hit.first.number}" for hit in found.catches)
     cells: tuple[tuple[str, object], ...] = (
         (f"<b>{place}</b>", place),
         (day.date or '<span class="plain">not known</span>', day.entry.began or ""),
         (
             f"{escape(found.title)}<br><small>{escape(one.logbook)}, trip {day.entry.id}</small>",
-            "",
+            None,
         ),
         (lasting(day.entry.seconds), day.entry.seconds),
         (str(len(found.casts)), len(found.casts)),
         (
-            f"{len(one.found.catches)}<br><small class='plain'>{hits}</small>",
-            len(one.found.catches),
+            f"{len(found.catches)}<br><small class='plain'>{named}</small>",
+            len(found.catches),
         ),
         (str(len(fish)), len(fish)),
-        (units.weight(best) if best else "", best or ""),
+        _figure(best or None, units.weight),
         (str(len(day.of("touch"))), len(day.of("touch"))),
-        ("" if warm is None else units.temperature(warm), "" if warm is None else warm),
-        ("" if depth is None else units.depth(depth), "" if depth is None else depth),
+        _figure(_median(day.track.temperature), units.temperature),
+        _figure(_median(day.track.depth), units.depth),
     )
-    inside = "".join(
-        f"<td>{cell}</td>"
-        if i == 2
-        else f'<td data-sort="{escape(str(key))}">{cell}</td>'
-        for i, (cell, key) in enumerate(cells)
-    )
-    return f'<tr id="t{place}">{inside}</tr>'
+    return f'<tr id="t{place}">{"".join(cell(*one) for one in cells)}</tr>'
+
+
+def _figure(value: float | None, write: Callable[[float], str]) -> tuple[str, object]:
+    """Return a figure as it is written, and what it is sorted by; both empty when it is not known."""
+    if value is None:
+        return "", ""
+    return write(value), value
 
 
 def _median(values: np.ndarray[tuple[int], np.dtype[np.float64]]) -> float | None:
     known = values[~np.isnan(values)]
-    return round(float(np.median(known)), 3) if len(known) else None
+    if not len(known):
+        return None
+    return round(float(np.median(known)), 3)
 
 
 def _by_chance(asked: Sequence[RateTable]) -> str:

@@ -8,6 +8,7 @@ from html import escape, unescape
 import numpy as np
 
 from companion.events import Heard, Logged
+from companion.pictures.drawing import wrapped
 from companion.report.document import link, links
 from companion.report.findings import Findings
 from companion.report.words import count, lasting
@@ -56,15 +57,15 @@ def tiles(found: Findings) -> str:
 
 
 def _few(found: Findings, things: list[Logged]) -> str:
-    more = '<a href="#log">…</a>' if len(things) > _MOST_LINKS else ""
-    return ", ".join(
-        part for part in (links(found.day, things[:_MOST_LINKS]), more) if part
-    )
+    few = links(found.day, things[:_MOST_LINKS])
+    if len(things) > _MOST_LINKS:
+        few += ', <a href="#log">…</a>'
+    return few
 
 
 def _outing(found: Findings) -> str:
     day, units, track = found.day, found.units, found.day.track
-    text = f"{day.date}: " if day.date else ""
+    text = wrapped("", day.date, ": ")
     text += f"{lasting(day.entry.seconds)} on the water"
     if (way := track.way) > 10.0:
         text += f", {units.way(way)} along"
@@ -80,17 +81,17 @@ def _outing(found: Findings) -> str:
 def _fishing(found: Findings) -> str:
     day, hits = found.day, found.catches
     rods = {cast.event.rod for cast in found.casts}
-    casts = (
-        f"{count(len(found.casts), 'cast')} called with {count(len(rods), 'rod')}"
-        if found.casts
-        else ""
-    )
+    casts = ""
+    if found.casts:
+        casts = (
+            f"{count(len(found.casts), 'cast')} called with {count(len(rods), 'rod')}"
+        )
     if not hits:
         return _sentence(f"{casts or 'no cast was called'}, and no bite was logged")
     brought = f"{count(len(hits), 'bite')} ({links(day, [hit.first for hit in hits])})"
     if fish := day.of("fish"):
         brought += f" and {count(len(fish), 'fish', 'fish')} in the boat"
-    return _sentence(f"{casts} brought {brought}" if casts else brought) + _best(found)
+    return _sentence(wrapped("", casts, " brought ") + brought) + _best(found)
 
 
 def _best(found: Findings) -> str:
@@ -98,10 +99,10 @@ def _best(found: Findings) -> str:
     if best is None:
         return ""
     weight = found.units.weight(best.size or 0.0)
-    alone = len(found.day.of("fish")) == 1
-    text = (
-        f" {'It' if alone else 'The best'}, {link(found.day, best)}, weighed {weight}"
-    )
+    which = "The best"
+    if len(found.day.of("fish")) == 1:
+        which = "It"
+    text = f" {which}, {link(found.day, best)}, weighed {weight}"
     if best.rod:
         text += f" and came on {escape(f'{best.rod} ({best.line})')}"
     strike = next(hit for hit in found.catches if best in hit.things)
@@ -125,11 +126,11 @@ def _bottom(found: Findings) -> str:
     if lost:
         parts.append(f"{count(len(lost), 'lure')} broke off ({links(day, lost)})")
     if marks:
-        were = "was" if len(marks) == 1 else "were"
-        parts.append(
-            f"{count(len(marks), 'place')} {were} marked ({links(day, marks)})"
-        )
-    return _sentence("; ".join(parts)) if parts else ""
+        placed = count(len(marks), "place was", "places were")
+        parts.append(f"{placed} marked ({links(day, marks)})")
+    if not parts:
+        return ""
+    return _sentence("; ".join(parts))
 
 
 def _talk(found: Findings) -> str:

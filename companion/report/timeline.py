@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from companion.events import Learned, RodTaken
-from companion.pictures.drawing import Box, outline, text
+from companion.pictures.drawing import Box, outline, rounded, text
 from companion.pictures.palette import rod_class
 from companion.report.casts import CastMade, Catch
 from companion.report.chart import (
@@ -97,7 +97,9 @@ class _TimeLine:
         depth = one.at.lure_depth
         if depth is None and one.kind in ("mark", "touch"):
             depth = one.at.bottom
-        return self.box.top + 14.0 if depth is None else self.y(depth)
+        if depth is None:
+            return self.box.top + 14.0
+        return self.y(depth)
 
     def bottom(self) -> Iterator[str]:
         """Yield water and ground over the stretches over which the depth was known."""
@@ -195,7 +197,9 @@ def _tick_times(day: Day, began: float, lasted: float) -> Iterator[tuple[float, 
         m for m in (1, 2, 5, 10, 15, 30, 60, 1e9) if lasted / 60.0 / m <= _MOST_TICKS
     )
     clock = day.clock(began)
-    origin = began if clock is None else began - _past_midnight(clock)
+    origin = began
+    if clock is not None:
+        origin -= _past_midnight(clock)
     t = origin + math.ceil((began - origin) / (60.0 * minutes)) * 60.0 * minutes
     levels = (180, 60, 30, 15, 10, 5, 2, 1)
     while t <= began + lasted:
@@ -218,18 +222,18 @@ def playback(day: Day, *, places: bool) -> dict[str, Any]:
     every = max(1, math.ceil(len(track.t) / _MOST_MOMENTS))
     some = slice(None, None, every)
 
-    def rounded(values: Floats, digits: int) -> list[float | None]:
-        return [
-            None if math.isnan(v) else round(float(v), digits) for v in values[some]
-        ]
+    def thinned(values: Floats, digits: int) -> list[float | None]:
+        return [rounded(float(value), digits) for value in values[some]]
 
     data: dict[str, Any] = {
-        "t": rounded(track.t, 0),
-        "depth": rounded(track.believed, 2),
+        "t": thinned(track.t, 0),
+        "depth": thinned(track.believed, 2),
     }
     if places:
-        data |= {"x": rounded(track.x, 1), "y": rounded(track.y, 1)}
+        data |= {"x": thinned(track.x, 1), "y": thinned(track.y, 1)}
     at = day.clock(0.0)
-    data["clock"] = None if at is None else round(_past_midnight(at))
+    data["clock"] = at
+    if at is not None:
+        data["clock"] = round(_past_midnight(at))
     data["hands"] = [[round(t, 1), rod] for rod, _, t in _steps(day)]
     return data

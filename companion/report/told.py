@@ -8,15 +8,19 @@ from html import escape
 
 from companion import events
 from companion.events import Heard, Logged, Match, Outlook
+from companion.pictures.drawing import wrapped
 from companion.record.amendments import Amendment, Corrected
+from companion.report.chart import chosen_by
 from companion.report.day import CATCH_EVENTS, Day
-from companion.report.document import UNKNOWN_HTML, link, table
+from companion.report.document import UNKNOWN_HTML, cell, link, table
 from companion.report.findings import Findings
 from companion.report.words import count, place, size_words
-from companion.units import Units
+from companion.units import Units, if_known
 
-_AT_LURE = (*CATCH_EVENTS, "touch", "snag", "broke off")
-"""What happens where the lure is."""
+_UNKNOWN_AT_LURE = dict.fromkeys(
+    (*CATCH_EVENTS, "touch", "snag", "broke off"), UNKNOWN_HTML
+)
+"""What happens where the lure is, with what stands there when the lure's depth is not known."""
 _ELSEWHERE = (
     "What was made out of what was said, except what stands beside its entry above."
 )
@@ -48,9 +52,11 @@ def logged(found: Findings) -> str:
         "on",
         "lure",
         "bottom",
-        *(["where"] if found.places else []),
+        "where",
         "heard",
     ]
+    if not found.places:
+        heads.remove("where")
     return table(heads, rows, sorts=True) + _strays(found.day.strays)
 
 
@@ -78,38 +84,37 @@ def _logged(
     """Return the row of one thing, or of all that was told of a catch or a cast."""
     day, units, first, last = found.day, found.units, told[0], told[-1].event
     now = first.event
-    kind = (
-        ' class="back"'
-        if not first.stands
-        else ' class="catch"'
-        if now.what in CATCH_EVENTS
-        else ""
-    )
     said = [heard.get(one.original.clip or "") for one in told]
     anchors = [day.anchor(one.event) for one in told[1:]]
     anchors += [day.anchor(one) for one in said if one is not None and _is_plain(one)]
     cells = (
-        _cell("".join(f'<i id="{one}"></i>' for one in anchors) + _numbers(told)),
-        _cell(day.time_words(now.t, seconds=True)),
-        _cell(
+        cell("".join(f'<i id="{one}"></i>' for one in anchors) + _numbers(told)),
+        cell(day.time_words(now.t, seconds=True)),
+        cell(
             "<br>".join(_what(one, units) for one in told)
             + _foretold(day, now.number, units)
         ),
-        _cell(_changed(_carried(now), _carried(first.original))),
-        _depth(
-            lure.lure_depth, units, unknown=UNKNOWN_HTML if now.what in _AT_LURE else ""
-        ),
+        cell(_changed(_carried(now), _carried(first.original))),
+        _depth(lure.lure_depth, units, unknown=_UNKNOWN_AT_LURE.get(now.what, "")),
         _depth(now.bottom, units, unknown=UNKNOWN_HTML),
-        _cell(_where(lure, units)) if found.places else "",
-        _cell("<br>".join(words_heard(found, one) for one in said)),
+        _where(found, lure),
+        cell("<br>".join(words_heard(found, one) for one in said)),
     )
-    what = now.what if now.what == "cast" else last.what
-    chosen = (
-        f' data-kind="{what}" data-rod="{escape(now.rod or "")}"'
-        if first.stands
-        else ""
+    return (
+        f'<tr id="{day.anchor(now)}"{_kind_of_row(first, last)}>{"".join(cells)}</tr>\n'
     )
-    return f'<tr id="{day.anchor(now)}"{kind}{chosen}>{"".join(cells)}</tr>\n'
+
+
+def _kind_of_row(first: Corrected, last: Logged) -> str:
+    """Return the attributes of a row: its class, and by what the page's filter shows or hides it."""
+    if not first.stands:
+        return ' class="back"'
+    now, kind, what = first.event, "", last.what
+    if now.what in CATCH_EVENTS:
+        kind = ' class="catch"'
+    if now.what == "cast":
+        what = "cast"
+    return f"{kind} {chosen_by(what, now.rod)}"
 
 
 def _numbers(told: Sequence[Corrected]) -> str:
@@ -123,22 +128,19 @@ def _is_plain(event: Heard) -> bool:
     )
 
 
-def _cell(inside: str, key: object = None) -> str:
-    by = "" if key is None else f' data-sort="{escape(str(key))}"'
-    return f"<td{by}>{inside}</td>"
-
-
 def _what(thing: Corrected, units: Units) -> str:
     text = _changed(_named(thing.event, units), _named(thing.original, units))
     if not thing.stands:
-        later = any(one.taken_back for one in thing.amendments)
-        text += f' <span class="tag">taken back{" afterwards" if later else ""}</span>'
+        when = ""
+        if any(one.taken_back for one in thing.amendments):
+            when = " afterwards"
+        text += f' <span class="tag">taken back{when}</span>'
     text += "".join(
         f'<br><span class="note">{escape(note)}</span>' for note in thing.notes
     )
     if thing.amendments:
-        dates = [f" {one.utc[:10]}" for one in thing.amendments if one.utc]
-        text += f'<br><span class="tag">corrected{dates[-1] if dates else ""}</span>'
+        dates = ["", *(f" {one.utc[:10]}" for one in thing.amendments if one.utc)]
+        text += f'<br><span class="tag">corrected{dates[-1]}</span>'
     return text
 
 
@@ -148,12 +150,16 @@ def _named(thing: Logged, units: Units) -> str:
 
 
 def _carried(thing: Logged) -> str:
-    return escape(f"{thing.rod}, {thing.line}") if thing.rod else UNKNOWN_HTML
+    if not thing.rod:
+        return UNKNOWN_HTML
+    return escape(f"{thing.rod}, {thing.line}")
 
 
 def _changed(now: str, then: str) -> str:
+    if now == then:
+        return now
     plain = then.replace("<b>", "").replace("</b>", "")
-    return now if now == then else f"{now}<br>as logged: <s>{plain}</s>"
+    return f"{now}<br>as logged: <s>{plain}</s>"
 
 
 def _foretold(day: Day, cast: int, units: Units) -> str:
@@ -164,18 +170,25 @@ def _foretold(day: Day, cast: int, units: Units) -> str:
 
 
 def _depth(metres: float | None, units: Units, *, unknown: str) -> str:
-    return _cell(unknown, "") if metres is None else _cell(units.depth(metres))
+    if metres is None:
+        return cell(unknown, "")
+    return cell(units.depth(metres))
 
 
-def _where(thing: Logged, units: Units) -> str:
+def _where(found: Findings, thing: Logged) -> str:
+    """Return the cell of a place; "" in a copy that tells none."""
+    if not found.places:
+        return ""
     at = thing.place
     if at is None:
-        return UNKNOWN_HTML
-    whose = (
-        "lure" if at is thing.lure_at else "boat" if at is thing.boat else thing.what
-    )
-    within = f", within {units.whole_depth(at.radius)}" if at.radius is not None else ""
-    return f"<small>{place(at)}<br>the {whose}{within}</small>"
+        return cell(UNKNOWN_HTML)
+    whose: str = thing.what
+    if at is thing.lure_at:
+        whose = "lure"
+    elif at is thing.boat:
+        whose = "boat"
+    within = wrapped(", within ", if_known(at.radius, found.units.whole_depth, ""))
+    return cell(f"<small>{place(at)}<br>the {whose}{within}</small>")
 
 
 def _strays(strays: Iterable[Amendment]) -> str:
@@ -183,14 +196,16 @@ def _strays(strays: Iterable[Amendment]) -> str:
         f"<li>#{one.number}: {escape(_correction(one))}</li>" for one in strays
     )
     said = "<p>Corrections of things that are no longer logged since the day was replayed:</p>"
-    return f"{said}<ul>{items}</ul>" if items else ""
+    return wrapped(f"{said}<ul>", items, "</ul>")
 
 
 def _correction(one: Amendment) -> str:
     fields = ((name, getattr(one, name)) for name in ("what", "rod", "size", "note"))
     parts = [f"{name} {value}" for name, value in fields if value is not None]
-    if one.taken_back is not None:
-        parts.append("taken back" if one.taken_back else "stands again")
+    if one.taken_back:
+        parts.append("taken back")
+    elif one.taken_back is not None:
+        parts.append("stands again")
     return ", ".join(parts)
 
 
@@ -209,8 +224,9 @@ def how_heard(found: Findings) -> str:
     if not found.clips:
         return f"{_ELSEWHERE} The sound is not in this file."
     left = len(names) - len(found.clips)
-    rest = f" The sound of {count(left, 'more')} is not in this file." if left else ""
-    return f"{_ELSEWHERE}{rest}"
+    if not left:
+        return _ELSEWHERE
+    return f"{_ELSEWHERE} The sound of {count(left, 'more')} is not in this file."
 
 
 def heard(found: Findings) -> str:
@@ -229,7 +245,9 @@ def heard(found: Findings) -> str:
         for event in day.events
         if isinstance(event, Heard) and not (event.clip in led_to and _is_plain(event))
     ]
-    return table(("time", "words", "understood as"), rows) if rows else ""
+    if not rows:
+        return ""
+    return table(("time", "words", "understood as"), rows)
 
 
 def _row(day: Day, event: events.Event, *cells: str) -> str:
@@ -248,11 +266,10 @@ def _made(day: Day, event: Heard, led_to: Logged | None) -> str:
         also += f"<br><small>it may have been {others}</small>"
     if event.command is None:
         return f'<span class="plain">not taken: {escape(event.reason or "no reason kept")}</span>{also}'
-    return (
-        f"<b>{escape(event.command)}</b>"
-        + (f", {link(day, led_to)}" if led_to else "")
-        + also
-    )
+    made = f"<b>{escape(event.command)}</b>"
+    if led_to:
+        made += f", {link(day, led_to)}"
+    return made + also
 
 
 def words_heard(found: Findings, event: Heard | None) -> str:
@@ -264,7 +281,9 @@ def words_heard(found: Findings, event: Heard | None) -> str:
         return f"“{words}”{_truth(found, event)}"
     telling = ""
     if found.telling is not None:
-        taken = "" if event.command is None else " data-taken"
+        taken = ""
+        if event.command is not None:
+            taken = " data-taken"
         number = found.day.heard_number(event)
         telling = f' <span class="telling screen" data-heard="{number}"{taken}></span>'
     name = f"c{list(found.clips).index(event.clip) + 1}"
@@ -321,11 +340,9 @@ def rest(found: Findings) -> str:
         _row(day, one, str(one.__struct_config__.tag), _told(one, found.units))
         for one in listed
     ]
-    left = (
-        ""
-        if len(listed) == len(other)
-        else f"; {matches:,} matches are in the logbook only"
-    )
+    left = ""
+    if len(listed) < len(other):
+        left = f"; {matches:,} matches are in the logbook only"
     return (
         f"<details><summary>{len(other):,} other events: what was said, how the rod matched the bottom, "
         f"notices{left}</summary>{table(('time', 'event', 'what it said'), rows)}</details>"
@@ -344,7 +361,7 @@ def _(event: events.Said, units: Units) -> str:  # noqa: ARG001
 
 @_told.register
 def _(event: Match, units: Units) -> str:
-    by = f" by {units.depth(event.by)}" if event.by is not None else ""
+    by = wrapped(" by ", if_known(event.by, units.depth, ""))
     return escape(f"{event.rod}: {event.state}{by}, bottom {units.depth(event.depth)}")
 
 
@@ -357,13 +374,12 @@ def outlook_words(event: Outlook, units: Units) -> str:
     """Return what was foretold of a cast."""
     if event.state == "unknown":
         return "nothing known there"
-    where = (
-        f" {units.distance(event.distance)} out" if event.distance is not None else ""
-    )
-    margin = f", {units.depth(abs(event.margin))}" if event.margin is not None else ""
     if event.state == "touch":
+        where = wrapped(" ", if_known(event.distance, units.distance, ""), " out")
         return f"{event.sureness} touch{where}"
-    return f"{event.state}{margin}"
+    if event.margin is None:
+        return event.state
+    return f"{event.state}, {units.depth(abs(event.margin))}"
 
 
 @_told.register
@@ -384,9 +400,7 @@ def _(event: events.RodTaken, units: Units) -> str:
 
 @_told.register
 def _(event: events.DepthNews, units: Units) -> str:
-    return event.state + (
-        f" at {units.depth(event.depth)}" if event.depth is not None else ""
-    )
+    return event.state + wrapped(" at ", if_known(event.depth, units.depth, ""))
 
 
 @_told.register
