@@ -69,6 +69,7 @@ _CODES = {
     "locked": 403,
 }
 _CODES |= {"wrong": 403, "no-code": 403, "too-long": 413}
+_YES_OR_NO = {True: "yes", False: "no"}
 _ASKED = {"spoken": "spoken", "too soon": "wait", "locked": "locked"}
 _TRIED = {
     "paired": "paired",
@@ -181,19 +182,15 @@ class Site:
 
     async def _read(self, request: Request) -> Response:
         text = reading(request.path_params.get("name", "index"))
-        return (
-            await self._nothing(request, KeyError())
-            if text is None
-            else HTMLResponse(text)
-        )
+        if text is None:
+            return await self._nothing(request, KeyError())
+        return HTMLResponse(text)
 
     async def _picture(self, request: Request) -> Response:
         drawn = docs.picture(request.path_params["name"])
-        return (
-            await self._nothing(request, KeyError())
-            if drawn is None
-            else Response(drawn, media_type="image/svg+xml")
-        )
+        if drawn is None:
+            return await self._nothing(request, KeyError())
+        return Response(drawn, media_type="image/svg+xml")
 
     def _is_paired(self, request: Request) -> bool:
         return self._access.pairing.paired(request.cookies.get(self._access.cookie))
@@ -205,17 +202,15 @@ class Site:
         name = request.query_params.get("told", "")
         told = TAP_ANSWERS.get(name, "")
         fields = {"build": self.build, "pairing": self._texts["pairing.html"]}
-        fields |= {
-            "told": "" if name in _PAIRING else told,
-            "pair-told": told if name in _PAIRING else "",
-        }
+        fields |= {"told": told, "pair-told": ""}
+        if name in _PAIRING:
+            fields |= {"told": "", "pair-told": told}
         if self._may_read(request):
             self._board.refresh()
-            paired = "yes" if self._is_paired(request) else "no"
-            fields |= {
-                "paired": paired,
-                "disabled": "" if paired == "yes" else " disabled",
-            }
+            paired = self._is_paired(request)
+            fields |= {"paired": _YES_OR_NO[paired], "disabled": ""}
+            if not paired:
+                fields["disabled"] = " disabled"
             html = self._rendered(self._board.view, fields)
         else:
             html = _Form(self._texts["door.html"]).substitute(fields)
@@ -279,9 +274,9 @@ class Site:
         if len(self._taps) == MOST_TAPS and now - self._taps[0] < MOST_TAPS_WITHIN_S:
             return self._told(request, "too-many")
         self._taps.append(now)
-        return self._told(
-            request, "sent" if self._access.tapped(words) else "not-sent", words=words
-        )
+        if not self._access.tapped(words):
+            return self._told(request, "not-sent")
+        return self._told(request, "sent", words=words)
 
     def _told(
         self, request: Request, name: str, *, words: str = "", paired: bool = False
@@ -295,14 +290,16 @@ class Site:
             )
         # What was not read to its end must not be waited for, nor taken for the next
         # request.
-        headers = {"Connection": "close"} if name == "too-long" else None
+        headers = {}
+        if name == "too-long":
+            headers["Connection"] = "close"
         if request.headers.get("accept") != "application/json":
             return RedirectResponse(f"/?told={name}", 303, headers)
-        text = f'Sent: "{words}".' if name == "sent" else TAP_ANSWERS[name]
+        text = TAP_ANSWERS[name]
+        if words:
+            text = f'Sent: "{words}".'
         yes = paired or self._is_paired(request)
-        return JSONResponse(
-            {"told": text, "paired": "yes" if yes else "no"}, code, headers
-        )
+        return JSONResponse({"told": text, "paired": _YES_OR_NO[yes]}, code, headers)
 
     async def _stream(self, scope: Scope, receive: Receive, send: Send) -> None:
         request = Request(scope)
@@ -316,7 +313,7 @@ class Site:
         else:
             first = {
                 "build": self.build,
-                "paired": "yes" if self._is_paired(request) else "no",
+                "paired": _YES_OR_NO[self._is_paired(request)],
             }
             await self._follow(first, receive, send)
 

@@ -70,8 +70,13 @@ class Refusals:
 
 def who(scope: Scope) -> str:
     """Return the address a request came from."""
-    client = scope.get("client")
-    return str(client[0]) if client else "an unknown address"
+    return _address(scope.get("client"))
+
+
+def _address(client: Any) -> str:  # noqa: ANN401 -- an address with its port, as any server keeps it
+    if not client:
+        return "an unknown address"
+    return str(client[0])
 
 
 class Guard:
@@ -92,9 +97,9 @@ class Guard:
         self._refusals = refusals
         self._only_here = ipaddress.ip_address(address).is_loopback
         name = socket.gethostname().lower()
-        self._names = (
-            {"localhost"} if self._only_here else {"localhost", name, f"{name}.local"}
-        )
+        self._names = {"localhost"}
+        if not self._only_here:
+            self._names |= {name, f"{name}.local"}
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer a request, or refuse it."""
@@ -128,13 +133,9 @@ class Guard:
             headers.get("sec-fetch-site", "same-origin"),
         )
         ours = origin == f"http://{hosts[0]}"
-        if scope["method"] == "POST":
-            return (
-                None
-                if ours and site == "same-origin"
-                else (403, "a request made by another site")
-            )
-        if scope["method"] not in ("GET", "HEAD"):
+        if scope["method"] == "POST" and not (ours and site == "same-origin"):
+            return 403, "a request made by another site"
+        if scope["method"] not in ("GET", "HEAD", "POST"):
             return 405, "a method that is not used here"
         followed_a_link = headers.get("sec-fetch-mode") == "navigate"
         if (origin is not None and not ours) or (
@@ -247,5 +248,4 @@ def _is_this_computer(address: str) -> bool:
 
 
 def _address_of(connection: Any) -> str:  # noqa: ANN401 -- uvicorn keeps its protocols as Any
-    client = getattr(connection, "client", None)
-    return str(client[0]) if client else "an unknown address"
+    return _address(getattr(connection, "client", None))

@@ -83,9 +83,9 @@ def _gap(margin: float, units: Units) -> tuple[str, str]:
         return "", "touch"
     if margin < JUST_CLEAR_M:
         return "just", "clear"
-    return (
-        "clear by" if margin <= MatchRules().near else "short by"
-    ), units.short_depth(margin)
+    if margin <= MatchRules().near:
+        return "clear by", units.short_depth(margin)
+    return "short by", units.short_depth(margin)
 
 
 def _between(deep: tuple[str, str], shallow: tuple[str, str]) -> str:
@@ -93,7 +93,9 @@ def _between(deep: tuple[str, str], shallow: tuple[str, str]) -> str:
     if deep == shallow:
         return " ".join(deep).strip()
     if deep[0] == shallow[0] and deep[0].endswith("by"):
-        least, most = (shallow, deep) if deep[0] == "digs by" else (deep, shallow)
+        least, most = deep, shallow
+        if deep[0] == "digs by":
+            least, most = shallow, deep
         return f"{deep[0]} {least[1].split()[0]} to {most[1]}"
     return f"{' '.join(deep).strip()} to {' '.join(shallow).strip()}"
 
@@ -106,7 +108,9 @@ def _of_cast(t: float, outlook: Outlook, units: Units) -> Headline:
         )
     band = f"touches in {round(10 * outlook.chance)} of 10 such casts"
     if outlook.state == "touch" or outlook.sureness == "may":
-        word: str = "may" if outlook.sureness == "unlikely" else outlook.sureness
+        word: str = outlook.sureness
+        if word == "unlikely":
+            word = "may"
         return Headline(
             "touch", word, "touch", band, about + _first_touch(t, outlook, units)
         )
@@ -119,5 +123,6 @@ def _first_touch(t: float, outlook: Outlook, units: Units) -> str:
     if outlook.distance is None:
         return ""
     where = f", first {units.distance(outlook.distance)} out"
-    left = None if outlook.seconds is None else outlook.t + outlook.seconds - t
-    return where if left is None or left < 1.0 else f"{where}, in {left:.0f} s"
+    if outlook.seconds is None or outlook.t + outlook.seconds - t < 1.0:
+        return where
+    return f"{where}, in {outlook.t + outlook.seconds - t:.0f} s"

@@ -98,7 +98,9 @@ class Pairing:
         if self._wrong >= CODE_TRIES:
             self._code = None
             self._dead += 1
-        return "locked" if self.locked else "wrong"
+        if self.locked:
+            return "locked"
+        return "wrong"
 
     def paired(self, token: str | None) -> bool:
         """Return whether a token belongs to a paired device."""

@@ -44,21 +44,18 @@ def reading(name: str) -> str | None:
 
 
 def _pages(here: str) -> str:
+    marked = {here: ' aria-current="page"'}
     return " ".join(
-        f'<a href="/read/{name}"'
-        + (' aria-current="page"' if name == here else "")
-        + f">{escape(_short(name))}</a>"
+        f'<a href="/read/{name}"{marked.get(name, "")}>{escape(_short(name))}</a>'
         for name in docs.PAGE_NAMES
     )
 
 
 def _short(name: str) -> str:
     """Return what a page is called in the list of them: its title up to a colon."""
-    return (
-        "All pages"
-        if name == docs.PAGE_NAMES[0]
-        else docs.title(name).partition(":")[0]
-    )
+    if name == docs.PAGE_NAMES[0]:
+        return "All pages"
+    return docs.title(name).partition(":")[0]
 
 
 def _anchored(heading: re.Match[str]) -> str:

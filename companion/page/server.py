@@ -79,7 +79,9 @@ class Page:
         Raises:
             PageError: the address or the port cannot be had.
         """
-        family = socket.AF_INET6 if ":" in self._settings.address else socket.AF_INET
+        family = socket.AF_INET
+        if ":" in self._settings.address:
+            family = socket.AF_INET6
         where = (self._settings.address, self._settings.port)
         try:
             self._socket = socket.create_server(where, family=family)
@@ -109,9 +111,12 @@ class Page:
     @property
     def url(self) -> str:
         """Return where the page is, for a person to type in."""
-        address = self._settings.address
-        host = socket.gethostname() if address in ("0.0.0.0", "::") else address
-        return f"http://{f'[{host}]' if ':' in host else host}:{self._port}/"
+        host = self._settings.address
+        if host in ("0.0.0.0", "::"):
+            host = socket.gethostname()
+        if ":" in host:
+            host = f"[{host}]"
+        return f"http://{host}:{self._port}/"
 
     @property
     def watched(self) -> int:

@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from companion.glance import SideView
 from companion.pictures import sideview
-from companion.pictures.drawing import Box, Labels, SideSection, text
+from companion.pictures.drawing import Box, Labels, SideSection, text, wrapped
 from companion.pictures.sideview import SideTerrain
 from companion.units import NINE_IN_TEN_SIGMAS, LengthUnit, Units
 
@@ -55,9 +55,7 @@ def draw(
         sideview.water(section, _CLIP),
         *sideview.ground(section, bottom, _CLIP),
         f'<g clip-path="url(#{_CLIP})">',
-        sideview.band(section, side.shallow, side.deep, bottom)
-        if side.shallow and side.deep
-        else "",
+        _band(section, side, bottom),
         *sideview.way(section, side.path, bottom),
         _sonar(section, under_boat),
         *(
@@ -79,13 +77,19 @@ def _bottom_of(side: SideView) -> list[SideTerrain]:
     """
     longest = max(x for x, _ in side.path)
     near = [
-        SideTerrain(p.away, None if p.depth is None else max(p.depth, 0.0), p.sigma)
+        SideTerrain(p.away, _below_surface(p.depth), p.sigma)
         for p in side.bottom
         if p.away <= longest
     ]
     if near and near[-1].away < longest - 1.0:
         near.append(SideTerrain(longest, None, None))
     return near
+
+
+def _below_surface(depth: float | None) -> float | None:
+    if depth is None:
+        return None
+    return max(depth, 0.0)
 
 
 def _section(
@@ -102,7 +106,7 @@ def _section(
         if p.depth is not None
     ]
     wanted = max([reach, *(z for _, z in side.tops), *lower, under_boat or 0.0])
-    step = 5.0 * units.depth_m if units.name == "feet" else 2.0
+    step = {"feet": 5.0, "metres": 2.0}[units.name] * units.depth_m
     deepest = step * math.ceil(
         max(min(wanted, DEEPEST_SHOWN * reach) * 1.08, step) / step
     )
@@ -113,6 +117,13 @@ def _section(
         across * math.ceil(max(longest * 1.02, units.distance_m) / across),
         deepest,
     )
+
+
+def _band(section: SideSection, side: SideView, bottom: Sequence[SideTerrain]) -> str:
+    """Return the band around the lure's way, where it is known."""
+    if not side.shallow or not side.deep:
+        return ""
+    return sideview.band(section, side.shallow, side.deep, bottom)
 
 
 def _sonar(section: SideSection, under_boat: float | None) -> str:
@@ -129,11 +140,9 @@ def _labels(
     units: Units,
     labels: Labels,
 ) -> list[str]:
-    lure = (
-        ""
-        if side.lure is None
-        else sideview.lure(section, *_lying(side.lure, bottom), units, labels)
-    )
+    lure = ""
+    if side.lure is not None:
+        lure = sideview.lure(section, *_lying(side.lure, bottom), units, labels)
     tops = []
     for x, z in side.tops:
         px, py = section.x(x), section.y(z)
@@ -167,12 +176,9 @@ def clock_hour(bearing: float | None, bow: float | None) -> str:
 def _words(
     side: SideView, bottom: Sequence[SideTerrain], bow: float | None, units: Units
 ) -> str:
-    hour = clock_hour(side.bearing, bow)
-    whose = (
-        f"This cast{f', {hour}' if hour else ''}"
-        if side.under_way
-        else "The usual cast over the bow"
-    )
+    whose = "The usual cast over the bow"
+    if side.under_way:
+        whose = f"This cast{wrapped(', ', clock_hour(side.bearing, bow))}"
     sentences = [
         f"{whose}: the lure gets to {units.short_depth(max(z for _, z in side.path))}."
     ]
@@ -184,11 +190,9 @@ def _words(
     sentences.append(_bottom_words(bottom, units))
     if side.tops:
         highest = units.short_depth(min(z for _, z in side.tops))
-        count = (
-            f"{len(side.tops)} tree tops, the highest"
-            if len(side.tops) > 1
-            else "A tree top"
-        )
+        count = "A tree top"
+        if len(side.tops) > 1:
+            count = f"{len(side.tops)} tree tops, the highest"
         sentences.append(f"{count} at {highest}.")
     return " ".join(sentences)
 
@@ -197,8 +201,12 @@ def _bottom_words(bottom: Sequence[SideTerrain], units: Units) -> str:
     depths = [p.depth for p in bottom if p.depth is not None]
     if not depths:
         return "The bottom along it is not known."
-    some = "" if len(depths) == len(bottom) else ", not known everywhere"
+    some = ""
+    if len(depths) < len(bottom):
+        some = ", not known everywhere"
     sure = units.short_depth(NINE_IN_TEN_SIGMAS * max(p.sigma or 0.0 for p in bottom))
     least, most = units.short_depth(min(depths)), units.short_depth(max(depths))
-    between = least if least == most else f"{least} to {most}"
+    between = f"{least} to {most}"
+    if least == most:
+        between = least
     return f"The bottom along it: {between}, nine times in ten within {sure}{some}."

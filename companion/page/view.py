@@ -18,6 +18,7 @@ from companion.events import AnyEvent, Logged, Outlook, TripBegan, TripEnded, Un
 from companion.glance import Glance, RodView
 from companion.page.headline import headline
 from companion.page.side import draw
+from companion.pictures.drawing import wrapped
 from companion.trip import wording
 from companion.units import KNOT, LengthUnit, Units
 
@@ -47,6 +48,9 @@ class View(msgspec.Struct, frozen=True):
 
     def since(self, older: View) -> View:
         """Return only what has changed since an older view; an unchanged picture is empty."""
+        picture = self.picture
+        if picture == older.picture:
+            picture = ""
         return View(
             {
                 part: text
@@ -58,7 +62,7 @@ class View(msgspec.Struct, frozen=True):
                 for part, state in self.state.items()
                 if older.state.get(part) != state
             },
-            "" if self.picture == older.picture else self.picture,
+            picture,
         )
 
 
@@ -92,9 +96,7 @@ class News:
         if not self._standing:
             return "nothing logged yet"
         logged = self._standing[-1]
-        return f"{logged.number}. {logged.what}" + (
-            f", {logged.detail}" if logged.detail else ""
-        )
+        return f"{logged.number}. {logged.what}{wrapped(', ', logged.detail)}"
 
 
 def make_view(
@@ -110,19 +112,21 @@ def make_view(
     """
     feed = _feed(glance, news, quiet_for)
     seen = glance or Glance(t=0.0)
-    # While nothing new comes, what was true goes on getting older.
-    now = seen.t + (quiet_for if feed == "silent" else 0.0)
+    now = seen.t
+    if feed == "silent":
+        now += quiet_for  # while nothing new comes, what was true gets older
+    needs = _needs(glance, news)
     in_hand = next((rod for rod in seen.rods if rod.in_hand), None)
     text = {
         "feed": _feed_words(feed, quiet_for),
-        "clock": f"{seen.utc[11:19]} UTC" if seen.utc else "time not known",
+        "clock": wrapped("", (seen.utc or "")[11:19], " UTC") or "time not known",
         "boat": _boat(seen, unit),
         "logged": _count(seen.logged),
         "last": news.last,
         **_depth(seen, now, unit),
         **_words(seen, now),
         **_in_hand(in_hand, unit),
-        **_needs(glance, news),
+        **needs,
     }
     told = headline(seen, in_hand, news.outlook, unit)
     text |= {
@@ -131,20 +135,20 @@ def make_view(
         "band": told.band,
         "about": told.about,
     }
-    state = {"feed": feed, "depth": "not-known" if seen.depth is None else "known"}
+    state: dict[str, str] = {"feed": feed, "depth": "known"}
+    if seen.depth is None:
+        state["depth"] = "not-known"
+    state |= {f"rod-{rod.number}": rod.state for rod in seen.rods}
+    if in_hand is not None:
+        state[f"rod-{in_hand.number}"] = "in-hand"
     for rod in seen.rods:
         text |= _other(rod, in_hand, unit)
-        state[f"rod-{rod.number}"] = "in-hand" if rod.in_hand else rod.state
     state["clock"] = f"{seen.t:.3f}"
     state["utc"] = seen.utc or ""
     state["rods"] = " ".join(str(rod.number) for rod in seen.rods)
     state["headline"] = told.state
-    state |= {
-        name: "missing" if text[name] else "there" for name in _needs(glance, news)
-    }
-    state["needs"] = (
-        "missing" if any(text[name] for name in _needs(glance, news)) else "there"
-    )
+    state |= {name: _missing(words) for name, words in needs.items()}
+    state["needs"] = _missing("".join(needs.values()))
     drawn = draw(seen.side, unit, seen.depth, seen.heading)
     return View(text | {"side": drawn.words}, state, drawn.picture)
 
@@ -154,7 +158,9 @@ def _feed(glance: Glance | None, news: News, quiet_for: float) -> Feed:
         return "waiting"
     if news.ended:
         return "ended"
-    return "silent" if quiet_for > SILENT_AGE_S else "live"
+    if quiet_for > SILENT_AGE_S:
+        return "silent"
+    return "live"
 
 
 def _feed_words(feed: Feed, quiet_for: float) -> str:
@@ -176,7 +182,15 @@ def age(seconds: float) -> str:
         return "just now"
     if seconds < 90.0:
         return f"{int(seconds)} s ago"
-    return f"{int(seconds // 60)} min ago" if seconds < 3600.0 else "over an hour ago"
+    if seconds < 3600.0:
+        return f"{int(seconds // 60)} min ago"
+    return "over an hour ago"
+
+
+def _age_of(at: float | None, now: float) -> str:
+    if at is None:
+        return ""
+    return age(now - at)
 
 
 def _depth(seen: Glance, now: float, unit: LengthUnit) -> dict[str, str]:
@@ -186,23 +200,23 @@ def _depth(seen: Glance, now: float, unit: LengthUnit) -> dict[str, str]:
             "depth-age": "none heard yet",
         }
     when = age(now - seen.depth_at)
-    heard = (
-        f"measured {when}" if seen.depth is not None else f"the last one came {when}"
-    )
+    heard = f"measured {when}"
+    if seen.depth is None:
+        heard = f"the last one came {when}"
     return {"depth": Units(unit).short_depth(seen.depth), "depth-age": heard}
 
 
 def _words(seen: Glance, now: float) -> dict[str, str]:
+    heard, understood = "nothing yet", ""
+    if seen.heard is not None:
+        heard = seen.heard or "no words made out"
+        understood = f"taken as: {seen.understood or 'no command'}"
     return {
         "said": seen.said or "nothing yet",
-        "said-age": "" if seen.said_at is None else age(now - seen.said_at),
-        "heard": "nothing yet"
-        if seen.heard is None
-        else seen.heard or "no words made out",
-        "heard-age": "" if seen.heard_at is None else age(now - seen.heard_at),
-        "understood": ""
-        if seen.heard is None
-        else f"taken as: {seen.understood or 'no command'}",
+        "said-age": _age_of(seen.said_at, now),
+        "heard": heard,
+        "heard-age": _age_of(seen.heard_at, now),
+        "understood": understood,
     }
 
 
@@ -217,14 +231,14 @@ def _in_hand(rod: RodView | None, unit: LengthUnit) -> dict[str, str]:
 
 
 def _other(rod: RodView, in_hand: RodView | None, unit: LengthUnit) -> dict[str, str]:
-    same_lure = in_hand is not None and rod.lure == in_hand.lure
+    carries = f"{rod.lure} on {rod.line}"
+    if in_hand is not None and rod.lure == in_hand.lure:
+        carries = rod.line
     return {
         f"rod-{rod.number}-name": rod.name.capitalize(),
-        f"rod-{rod.number}-carries": rod.line
-        if same_lure
-        else f"{rod.lure} on {rod.line}",
+        f"rod-{rod.number}-carries": carries,
         f"rod-{rod.number}-reach": _reach(rod, unit),
-        f"rod-{rod.number}-match": "in hand" if rod.in_hand else _match(rod, unit),
+        f"rod-{rod.number}-match": _match(rod, unit),
     }
 
 
@@ -236,11 +250,13 @@ def _reach(rod: RodView, unit: LengthUnit) -> str:
 
 
 def _match(rod: RodView, unit: LengthUnit) -> str:
+    if rod.in_hand:
+        return "in hand"
     return wording.one_rod(Standing(rod.state, margin=rod.margin), unit)
 
 
 def _count(logged: int) -> str:
-    return f"{logged} logged" if logged else "none logged"
+    return f"{logged or 'none'} logged"
 
 
 _COMPASS = (
@@ -268,8 +284,9 @@ def _boat(seen: Glance, unit: LengthUnit) -> str:
 
 def _needs(glance: Glance | None, news: News) -> dict[str, str]:
     """Return what is missing at first and how to mend it, in a sentence each; "" where nothing is."""
+    nothing = dict.fromkeys(_MENDED, "")
     if news.ended:
-        glance = glance or Glance(t=0.0, depth_at=0.0)
+        return nothing
     seen = glance or Glance(t=0.0)
     missing = {
         "need-depth": seen.depth_at is None,
@@ -277,10 +294,14 @@ def _needs(glance: Glance | None, news: News) -> dict[str, str]:
         "need-bow": seen.heading is None and not seen.logged,
         "need-rods": not seen.rods,
     }
-    return {
-        name: _MENDED[name] if gone and not news.ended else ""
-        for name, gone in missing.items()
-    }
+    return nothing | {name: _MENDED[name] for name, gone in missing.items() if gone}
+
+
+def _missing(words: str) -> str:
+    """Return the state of what is needed, by the words that tell how to mend it."""
+    if words:
+        return "missing"
+    return "there"
 
 
 _MENDED = {
