@@ -12,6 +12,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Container
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -58,6 +59,8 @@ of a second within a phrase looks like 0.44)."""
 PENDING_CHUNKS = 20
 """The longest wait for a pause, in chunks, where the words are no phrase, or one that
 may go on: misheard, they may end too early, amid "mark a ledge forty yards"."""
+SPEECH_EDGE_S = 0.05
+"""Sound in which nothing is spoken is longer than its silence by at most so much, s: steps end before it."""
 UTTERANCE_LIMIT_S = 6.0
 """The longest utterance, s: no command takes that long, and in wind some would never end."""
 
@@ -75,6 +78,7 @@ class UtteranceSound:
         self.clean: list[Samples] = []
         self._suppressor = Suppressor()
         self._quiet_at: tuple[int, float] = -2 * CHUNK_FRAMES, 0.0
+        self._has_speech = False
 
     def accept_frame(self, frame: Samples) -> None:
         """Take the next frame."""
@@ -106,6 +110,7 @@ class UtteranceSound:
         if now != at and (was > 0.0 or now - at > CHUNK_FRAMES):
             was = quiet(np.concatenate(self.raw[-FRAMES_A_SECOND:]))
             self._quiet_at = now, was
+            self._has_speech |= was < min(self.seconds, 1.0) - SPEECH_EDGE_S
         return was
 
     @property
@@ -117,6 +122,17 @@ class UtteranceSound:
             if was and now - at <= 2 * CHUNK_FRAMES
             else self.quiet
         )
+
+    def has_speech(self, *, to_the_end: bool = False) -> bool:
+        """Tell whether anything has been spoken so far.
+
+        Until it was, it is measured at every second chunk, and where the answer has to
+        hold for all of the sound, to its end.
+        """
+        since = len(self.raw) - self._quiet_at[0]
+        if not self._has_speech and (to_the_end or since >= 2 * CHUNK_FRAMES):
+            _ = self.quiet
+        return self._has_speech
 
 
 class FirstPass:
@@ -130,10 +146,15 @@ class FirstPass:
     """
 
     def __init__(self, recogniser: Recogniser) -> None:
-        self._decoder = recogniser.decoder()
+        self._of = recogniser
         self._spans: list[list[str]] = []
         self.fed = self.stable = 0
         self.partial = self.said = ""
+
+    @cached_property
+    def _decoder(self) -> Any:  # noqa: ANN401  (vosk has no types)
+        """The decoder, made with the first sound: it takes as long as a second's sound."""
+        return self._of.decoder()
 
     @property
     def paused(self) -> bool:
@@ -300,6 +321,8 @@ class Decoding:
             self._of.sound,
             self._of.recogniser.phrases,
         )
+        if self._is_noise():
+            return None
         while len(sound.clean) - words.fed >= CHUNK_FRAMES:
             words.decode(sound.clean)
             ended = self._ends()
@@ -317,11 +340,20 @@ class Decoding:
     def finish(self, ended: Ended) -> Hearing:
         """Return the hearing of the sound so far."""
         words, sound = self._of.words, self._of.sound
+        if self._is_noise(to_the_end=True):
+            return Hearing("", ended=ended, seconds=sound.seconds)
         words.finish(sound.clean)
         heard = words.hearing(self._of.recogniser.phrases)._replace(
             ended=ended, seconds=sound.seconds
         )
         return self._of.judge.judge(heard, whole=True)
+
+    def _is_noise(self, *, to_the_end: bool = False) -> bool:
+        """Tell whether nothing was spoken so far: then there are no words to decode."""
+        return (
+            self._of.recogniser.phrase_scorer is not None
+            and not self._of.sound.has_speech(to_the_end=to_the_end)
+        )
 
     def _ends(self) -> Ended | None:
         """Return what ends the words with the last chunk; None where nothing does."""

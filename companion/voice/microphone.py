@@ -10,7 +10,13 @@ from collections.abc import Generator, Iterator
 
 import numpy as np
 
-from companion.voice.sound import SAMPLE_RATE_HZ, SOUND_FRAME_SAMPLES, Samples, level
+from companion.voice.sound import (
+    SAMPLE_RATE_HZ,
+    SOUND_FRAME_SAMPLES,
+    Samples,
+    level,
+    speech_band_level,
+)
 
 PRE_ROLL = 0.8
 """Sound kept from before an utterance begins, s: without its first tenth a command is
@@ -21,8 +27,9 @@ UTTERANCE_PAUSE_S = 0.7
 """Quiet that ends an utterance, s."""
 LOUD_RATIO = 2.5
 """How many times the level of the noise counts as loud (8 dB)."""
-QUIETEST_LEVEL = 60.0
-"""Level below which nothing counts as loud, of 32768: the hiss of a good card."""
+QUIETEST_LEVEL, QUIETEST_BAND_LEVEL = 60.0, 25.0
+"""Levels, of all of the sound and of speech's band, below which nothing counts as loud,
+of 32768: the hiss of a good card."""
 NOISE_RISE, NOISE_RISE_IN_SPEECH = 1.015, 1.002
 """How fast the estimate of the noise follows a rising level, a frame; it falls at once.
 While it is loud it follows slowly, so that a word does not become noise, but an engine
@@ -36,19 +43,48 @@ class MicrophoneError(Exception):
     """The microphone cannot be used; the message says which, and what to do."""
 
 
+class NoiseFloor:
+    """Follows the level of the noise, and tells what is well above it.
+
+    Args:
+        quietest: the level below which nothing is loud, of 32768.
+    """
+
+    def __init__(self, quietest: float) -> None:
+        self._quietest = quietest
+        self.noise = 0.0
+
+    def is_loud(self, here: float) -> bool:
+        """Take the level of the next frame; tell whether it is well above the noise."""
+        noise = self.noise or here
+        loud = here > max(LOUD_RATIO * noise, self._quietest)
+        self.noise = min(here, noise * (NOISE_RISE_IN_SPEECH if loud else NOISE_RISE))
+        return loud
+
+
 class Loudness:
-    """Tells loud frames from the noise, whose level it follows."""
+    """Tells loud frames from the noise, whose level it follows.
+
+    A frame is loud by its whole sound or by the band of speech alone. Beneath a
+    trolling motor's hum, which lies lower, speech 5 dB above the noise hardly raises
+    the level: by the whole sound alone one such command in four began too late to be
+    understood, and in speech's band none does.
+    """
 
     def __init__(self) -> None:
-        self.noise = 0.0
+        self._whole = NoiseFloor(QUIETEST_LEVEL)
+        self._band = NoiseFloor(QUIETEST_BAND_LEVEL)
+
+    @property
+    def noise(self) -> float:
+        """The level of the noise, of 32768."""
+        return self._whole.noise
 
     def is_loud(self, frame: Samples) -> bool:
         """Take the next frame; tell whether it is well above the noise."""
-        here = max(level(frame), 1.0)
-        noise = self.noise or here
-        loud = here > max(LOUD_RATIO * noise, QUIETEST_LEVEL)
-        self.noise = min(here, noise * (NOISE_RISE_IN_SPEECH if loud else NOISE_RISE))
-        return loud
+        whole = self._whole.is_loud(max(level(frame), 1.0))
+        band = self._band.is_loud(max(speech_band_level(frame), 1.0))
+        return whole or band
 
 
 def microphone_frames(device: str) -> Generator[Samples, None, None]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import wave
 from collections.abc import Iterator
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +15,8 @@ SAMPLE_RATE_HZ = 16000
 SOUND_FRAME_SAMPLES = 320
 """Samples in a frame: 20 ms."""
 FRAMES_A_SECOND = SAMPLE_RATE_HZ // SOUND_FRAME_SAMPLES
+SPEECH_BAND_HZ = 300.0, 3500.0
+"""Where most of speech is, and little of what motors and wind do."""
 Samples = NDArray[np.int16]
 """Mono sound at `SAMPLE_RATE_HZ`, full scale 32768."""
 
@@ -32,6 +35,26 @@ def level(frame: Samples) -> float:
         if len(frame)
         else 0.0
     )
+
+
+@cache
+def _speech_band() -> tuple[NDArray[np.bool_], NDArray[np.float64], float]:
+    """Return which bins of a frame's spectrum are speech's, the frame's window, and the window's power."""
+    hertz = np.fft.rfftfreq(SOUND_FRAME_SAMPLES, 1 / SAMPLE_RATE_HZ)
+    low, high = SPEECH_BAND_HZ
+    window = np.hanning(SOUND_FRAME_SAMPLES)
+    return (hertz >= low) & (hertz < high), window, float(np.mean(window**2))
+
+
+def speech_band_level(frame: Samples) -> float:
+    """Return the level of a frame's sound between 300 and 3,500 Hz, of 32768.
+
+    By Parseval's theorem: the power of a windowed frame is the sum over its spectrum.
+    """
+    band, window, share = _speech_band()
+    spectrum = np.fft.rfft(frame * window)[band]
+    power = 2.0 * np.sum(spectrum.real**2 + spectrum.imag**2)
+    return float(np.sqrt(power / share)) / SOUND_FRAME_SAMPLES
 
 
 def to_wav(samples: Samples, rate: int) -> bytes:

@@ -15,6 +15,7 @@ from companion.voice.endpointing import (
     PAUSE_S,
     PENDING_CHUNKS,
     SHORT_PAUSE_S,
+    SPEECH_EDGE_S,
     STABLE_CHUNKS,
     STABLE_PREFIX_CHUNKS,
     UNKNOWN_WORD,
@@ -102,6 +103,38 @@ class TestUtteranceSound:
         sound.accept_frame(FRAME + 1)
         assert sound.quiet_lately == 0.3
         assert len(asked) == 2
+
+    def test_speech_is_looked_for_at_every_second_chunk_until_there_was_some(
+        self, monkeypatch
+    ):
+        asked: list[int] = []
+
+        def silence(samples: np.ndarray) -> float:
+            """Return all but an edge of what has a one in it nowhere, and a pause after what has."""
+            asked.append(len(samples))
+            length = len(samples) / SOUND_FRAME_SAMPLES / FRAMES_A_SECOND
+            return 0.3 if samples.any() else length - SPEECH_EDGE_S
+
+        monkeypatch.setattr(endpointing, "quiet", silence)
+        sound = UtteranceSound()
+        for _ in range(30 * CHUNK_FRAMES + 1):
+            sound.accept_frame(FRAME)
+            assert not sound.has_speech()
+        assert len(asked) == 16
+        sound.accept_frame(FRAME + 1)
+        assert not sound.has_speech()
+        assert sound.has_speech(to_the_end=True)
+        asked.clear()
+        for _ in range(2 * FRAMES_A_SECOND):
+            sound.accept_frame(FRAME)
+            assert sound.has_speech()
+        assert asked == []
+
+    def test_speech_is_noticed_by_whoever_asks_for_the_silence(self, asked):
+        sound = self.fed(FRAMES_A_SECOND, FRAME + 1)
+        _ = sound.quiet
+        assert sound.has_speech()
+        assert len(asked) == 1
 
 
 class Decoder:
@@ -438,7 +471,9 @@ class Heard:
         )
         self.words.hearing = lambda _phrases: Hearing(self.words.said, (), None)
         self.words.finish = lambda clean: self.calls.append(("rest", len(clean)))
+        self.spoken = True
         self.sound = SimpleNamespace(clean=[], raw=[], quiet=0.0, seconds=1.5)
+        self.sound.has_speech = self._has_speech
         self.judge = SimpleNamespace(judge=self._judge, is_clear=self._is_clear)
         self.recogniser = SimpleNamespace(
             phrases={BITE, MARK, MARK_FAR},
@@ -447,6 +482,10 @@ class Heard:
         )
         self.clear, self.judged = False, None
         self.calls: list[object] = []
+
+    def _has_speech(self, *, to_the_end: bool = False) -> bool:
+        self.to_the_end = to_the_end
+        return self.spoken
 
     def _decode(self, _clean: list[object]) -> None:
         self.words.fed += CHUNK_FRAMES
@@ -483,6 +522,25 @@ class TestDecoding:
         heard.sound.clean = [FRAME] * 3 * CHUNK_FRAMES
         assert Decoding(heard).after_frame() is None
         assert heard.calls == ["chunk"] * 3
+
+    def test_noise_is_not_decoded_until_something_is_spoken(self, heard):
+        heard.spoken, heard.sound.clean = False, [FRAME] * 3 * CHUNK_FRAMES
+        assert Decoding(heard).after_frame() is None
+        assert heard.calls == []
+        assert not heard.to_the_end
+        given = Decoding(heard).finish("sound")
+        assert (given.text, given.ended, given.seconds) == ("", "sound", 1.5)
+        assert heard.calls == []
+        assert heard.to_the_end
+        heard.spoken = True
+        assert Decoding(heard).after_frame() is None
+        assert heard.calls == ["chunk"] * 3
+
+    def test_without_the_sounds_noise_is_decoded_too(self):
+        heard = Heard(scorer=None)
+        heard.spoken, heard.sound.clean = False, [FRAME] * CHUNK_FRAMES
+        assert Decoding(heard).after_frame() is None
+        assert heard.calls == ["chunk"]
 
     def test_a_phrase_that_stands_for_three_chunks_is_over(self, heard):
         assert self.after(heard, BITE, STABLE_CHUNKS - 1) is None

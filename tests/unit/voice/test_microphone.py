@@ -4,10 +4,82 @@ import itertools
 import os
 from pathlib import Path
 
+import numpy as np
 import pytest
 
-from companion.voice.microphone import MicrophoneError, microphone_frames
-from companion.voice.sound import SOUND_FRAME_SAMPLES
+from companion.voice.microphone import (
+    LOUD_RATIO,
+    QUIETEST_BAND_LEVEL,
+    QUIETEST_LEVEL,
+    Loudness,
+    MicrophoneError,
+    microphone_frames,
+)
+from companion.voice.sound import (
+    FRAMES_A_SECOND,
+    SAMPLE_RATE_HZ,
+    SOUND_FRAME_SAMPLES,
+    Samples,
+    frames_of,
+    level,
+    speech_band_level,
+)
+
+
+def tone(hertz: float, loud: float, seconds: float = 1.0) -> Samples:
+    t = np.arange(round(seconds * SAMPLE_RATE_HZ)) / SAMPLE_RATE_HZ
+    return np.rint(loud * np.sqrt(2.0) * np.sin(2 * np.pi * hertz * t)).astype(np.int16)
+
+
+@pytest.mark.parametrize(
+    ("hertz", "share"),
+    [(100.0, 0.0), (200.0, 0.0), (400.0, 1.0), (3400.0, 1.0), (3700.0, 0.0)],
+)
+def test_the_level_of_the_band_is_that_of_what_lies_in_it(hertz: float, share: float):
+    frames = list(frames_of(tone(hertz, 1000.0)))
+    levels = [speech_band_level(frame) for frame in frames]
+    assert np.mean(levels) == pytest.approx(1000.0 * share, rel=0.02, abs=20.0)
+
+
+def loud_frames(sound: Samples) -> list[bool]:
+    loudness = Loudness()
+    return [loudness.is_loud(frame) for frame in frames_of(sound)]
+
+
+def test_a_voice_beneath_a_hum_is_loud_in_its_own_band():
+    hum, voice = tone(100.0, 1000.0, 2.0), tone(1000.0, 1500.0)
+    both = hum.copy()
+    both[SAMPLE_RATE_HZ:] += voice
+    assert level(both[SAMPLE_RATE_HZ:]) < LOUD_RATIO * level(hum)
+    loud = loud_frames(both)
+    assert not any(loud[:FRAMES_A_SECOND])
+    assert all(loud[FRAMES_A_SECOND:])
+
+
+def test_what_is_louder_outside_the_band_is_loud_too():
+    thud = tone(80.0, 200.0, 2.0)
+    thud[SAMPLE_RATE_HZ:] = tone(80.0, 200.0 * 2 * LOUD_RATIO)
+    loud = loud_frames(thud)
+    assert not any(loud[:FRAMES_A_SECOND])
+    assert all(loud[FRAMES_A_SECOND:])
+
+
+def test_what_is_quieter_than_a_cards_hiss_is_never_loud():
+    faint = np.concatenate(
+        [np.zeros(SAMPLE_RATE_HZ, np.int16), tone(1000.0, 0.9 * QUIETEST_BAND_LEVEL)]
+    )
+    assert not any(loud_frames(faint))
+    faint[SAMPLE_RATE_HZ:] = tone(6000.0, 0.9 * QUIETEST_LEVEL)
+    assert not any(loud_frames(faint))
+    faint[SAMPLE_RATE_HZ:] = tone(1000.0, 1.1 * QUIETEST_BAND_LEVEL)
+    assert all(loud_frames(faint)[FRAMES_A_SECOND + 1 :])
+
+
+def test_the_noise_told_is_that_of_all_of_the_sound():
+    loudness = Loudness()
+    for frame in frames_of(tone(100.0, 500.0)):
+        loudness.is_loud(frame)
+    assert loudness.noise == pytest.approx(500.0, rel=0.05)
 
 
 def fake_arecord(folder: Path, script: str, monkeypatch: pytest.MonkeyPatch) -> None:
