@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Any
@@ -21,7 +22,7 @@ from companion.cli.common import (
 from companion.lakebed import exchange, waypoints
 from companion.lakebed.cells import FloatArray
 from companion.lakebed.exchange import DepthPoint, MarkPoint
-from companion.lakebed.relief import contours, relief
+from companion.lakebed.relief import contours, depth_span, relief
 from companion.lakebed.waters import Area
 from companion.pictures import lakebed as pictures
 from companion.pictures.png import png
@@ -127,20 +128,24 @@ def _tell(areas: Iterable[Area], unit: LengthUnit, *, as_json: bool) -> None:
 
 
 def _summary(area: Area) -> dict[str, Any]:
-    depth = area.surface.sounded()[:, 2]
-    shallowest = deepest = None
-    if len(depth):
-        shallowest, deepest = round(float(depth.min()), 2), round(float(depth.max()), 2)
+    sounded = area.surface.sounded()
+    shallowest, deepest = depth_span(area.surface, sounded)
     return {
         "lake": area.number,
         "lat": area.plane.lat,
         "lon": area.plane.lon,
-        "cells": len(depth),
+        "cells": len(sounded),
         "cell_side": area.surface.cell_side,
-        "shallowest": shallowest,
-        "deepest": deepest,
+        "shallowest": _to_cm(shallowest),
+        "deepest": _to_cm(deepest),
         "marks": len(area.marks),
     }
+
+
+def _to_cm(depth: float) -> float | None:
+    if math.isnan(depth):
+        return None
+    return round(depth, 2)
 
 
 def _chosen(areas: list[Area], lake: int | None, path: Path) -> Area:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import contourpy
@@ -9,6 +10,8 @@ import numpy as np
 
 from companion.lakebed.cells import FloatArray
 from companion.lakebed.surface import Surface
+
+_SPAN_CELLS = 500  # at each end of the depths: far more than false echoes get through
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +54,20 @@ def relief(
     )
     bottom = surface.at(*np.meshgrid(easts, norths))
     return Relief(easts, norths, bottom.depth, bottom.sigma)
+
+
+def depth_span(surface: Surface, sounded: FloatArray) -> tuple[float, float]:
+    """Return the shallowest and the deepest bottom at soundings, m: the surface's, which doubts a spike.
+
+    NaN without any. `sounded` are rows of `Surface.sounded`; of many, only those are
+    looked at that were sounded shallowest and deepest.
+    """
+    if not len(sounded):
+        return math.nan, math.nan
+    order = np.argsort(sounded[:, 2], kind="stable")
+    ends = np.union1d(order[:_SPAN_CELLS], order[-_SPAN_CELLS:])
+    depth = surface.at(sounded[ends, 0], sounded[ends, 1]).depth
+    return float(np.nanmin(depth)), float(np.nanmax(depth))
 
 
 def contours(grid: Relief, every: float, surer_than: float = 1.0) -> list[Contour]:

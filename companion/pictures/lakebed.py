@@ -15,7 +15,7 @@ import numpy as np
 
 from companion.lakebed.cells import FloatArray
 from companion.lakebed.marks import Mark
-from companion.lakebed.relief import Relief, relief
+from companion.lakebed.relief import Relief, depth_span, relief
 from companion.lakebed.waters import Area
 from companion.pictures import watermap
 from companion.pictures.drawing import (
@@ -52,14 +52,15 @@ class LakebedPicture:
 
     `grid` is the bottom, `sounded` (k, 2) the places of soundings and `tracks` (n, 2)
     each the boat's ways, m on the `plane`; `span` is the shallowest and the deepest
-    sounding, m; `level` is how far today's water stands above the marks' zero, m.
+    bottom sounded, m (NaN: none); `level` is how far today's water stands above the
+    marks' zero, m.
     """
 
     title: str
     plane: LocalPlane
     grid: Relief
     sounded: FloatArray
-    span: tuple[float, float] | None
+    span: tuple[float, float]
     tracks: Sequence[FloatArray]
     marks: Sequence[Mark]
     level: float
@@ -97,7 +98,7 @@ def chart(
     if not inside and np.isnan(grid.depth).all():
         return None
     every = max(1, math.ceil(len(sounded) / _MOST_DOTS))
-    span = _span(area, sounded)
+    span = depth_span(area.surface, sounded)
     return LakebedPicture(
         title,
         area.plane,
@@ -218,7 +219,7 @@ class _Sheet:
         # is made of it.
         span, unit = self._chart.span, self._units.depth_unit
         depths = "not sounded here, only around"
-        if span is not None:
+        if not math.isnan(span[0]):
             depths = f"sounded {self._number(span[0])} to {self._number(span[1])} {unit} deep"
         return f"{depths}{self._water()}. Not for navigation: depths and marks may be wrong."
 
@@ -278,14 +279,6 @@ class _Sheet:
         for kind in self._kinds:
             yield at(x + 20.0, y, sign(kind)) + text(x + 48.0, y + 5.0, kind)
             y += _SIGN_STEP
-
-
-def _span(area: Area, sounded: FloatArray) -> tuple[float, float] | None:
-    """Return the shallowest and the deepest bottom at soundings, m: the surface's, which doubts a spike."""
-    if not len(sounded):
-        return None
-    depth = area.surface.at(sounded[:, 0], sounded[:, 1]).depth
-    return float(np.nanmin(depth)), float(np.nanmax(depth))
 
 
 def _relief(area: Area, box: Bounds) -> Relief:

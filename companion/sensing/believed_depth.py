@@ -130,8 +130,8 @@ class DepthRules(msgspec.Struct, frozen=True):
             ping.depth - run[-1].depth
         )
 
-    def is_proved(self, run: list[Ping], last: Ping | None) -> bool:
-        """Tell whether a run is another bottom than the last believed ping's."""
+    def is_proved(self, run: list[Ping], last: Ping | None, back: bool = False) -> bool:
+        """Tell whether a run is another bottom than the last believed ping's; `back`: the one before it."""
         if len(run) < self.proof_pings:
             return False
         if last is None:
@@ -139,9 +139,14 @@ class DepthRules(msgspec.Struct, frozen=True):
         span = run[-1].t - run[0].t
         if _is_doubled(run[-1].depth, last.depth):
             return span >= self.proof_doubled
+        if self.is_frozen(run, last) and not back:
+            return span >= self.proof_frozen
+        return span >= self.proof
+
+    def is_frozen(self, run: list[Ping], last: Ping) -> bool:
+        """Tell whether a run far off the last believed ping is of one value, as a held echo is."""
         far = abs(run[-1].depth - last.depth) > self.far * last.depth
-        frozen = far and len({round(ping.depth, 2) for ping in run}) < self.proof_pings
-        return span >= (self.proof_frozen if frozen else self.proof)
+        return far and len({round(ping.depth, 2) for ping in run}) < self.proof_pings
 
     def leading_over(
         self, last: Ping, apart: list[Ping], ping: Ping, speed: float
@@ -199,6 +204,7 @@ class BelievedDepth:
         self._apart: list[list[Ping]] = []
         self._settled: list[Settled] = []
         self._shallows = _Shallows(self.rules)
+        self._frozen = _Frozen(self.rules)
         self._interval = 1.0
         self._level = 0.0
 
@@ -234,6 +240,7 @@ class BelievedDepth:
 
     def finish(self) -> tuple[Settled, ...]:
         """Judge for good what still waits, for no more pings come; what is not confirmed is refused."""
+        self._settle_bottom(self._frozen.release())
         self._settle_bottom(self._shallows.release())
         self._give_up()
         self._refuse(self._unproved, "never confirmed")
@@ -248,6 +255,7 @@ class BelievedDepth:
         since = self._time_since(ping.t)
         if self.last is not None and ping.t - self.last.t > self.rules.forget:
             self._believed.clear()
+            self._settle_bottom(self._frozen.release())
             self._give_up()
         shallow = self._shallows.accept(ping, speed * since, since, self.transducer)
         if shallow == "ringing":
@@ -289,9 +297,10 @@ class BelievedDepth:
             self._apart.append(run)
         run.append(ping)
         self._drop_old(ping.t)
-        if not self.rules.is_proved(run, last):
+        if not self.rules.is_proved(run, last, self._frozen.is_former(ping)):
             return "provisional"
         self._apart.remove(run)
+        self._settle_frozen(run, last)
         self._look_back(last, run[0], speed)
         self._refuse(self._unproved, "scatter")
         self._unproved = []
@@ -306,8 +315,19 @@ class BelievedDepth:
         if self._unproved:
             self._prove(pings)
         else:
-            self._settle_bottom(self._shallows.hold(pings))
+            self._settle_bottom(self._shallows.hold(self._frozen.hold(pings)))
         return "believed"
+
+    def _settle_frozen(self, run: list[Ping], last: Ping | None) -> None:
+        """Judge the echo that was held when another bottom is proved, and hold that if it is one."""
+        back = self._frozen.is_former(run[-1])
+        held = self._frozen.release()
+        if back:
+            self._refuse(held, _reason(held, run[-1]))
+        else:
+            self._settle_bottom(held)
+        if last is not None and not back and self.rules.is_frozen(run, last):
+            self._frozen.begin(last)
 
     def _prove(self, pings: list[Ping]) -> None:
         """Settle what the first ping began, once enough others have gone on from it."""
@@ -342,10 +362,14 @@ class BelievedDepth:
         self._apart = []
 
     def _rings(self, ping: Ping) -> bool:
-        """Tell whether a ping is a metre of water straight after several: the transducer ringing."""
+        """Tell whether a ping is a metre of water straight after several: the transducer ringing.
+
+        It is not where a metre was the bottom until one echo was held.
+        """
         return (
             ping.depth - self.transducer <= self.rules.shallow
             and ping.depth < self._level / 3.0
+            and not self._frozen.is_former(ping)
         )
 
     def _refuse(self, pings: list[Ping], reason: Reason) -> None:
@@ -429,3 +453,41 @@ class _Shallows:
             sum(since for _, _, since in steps),
         )
         return len(recent) < rules.proof_pings or way >= rules.fast * lasted
+
+
+class _Frozen:
+    """Keeps back the pings of a bottom far off the former one, until they are of more than one value.
+
+    Such a bottom is believed, and may yet be a false echo that the sounder held: it is
+    one when the former bottom comes back before the value has varied.
+    """
+
+    def __init__(self, rules: DepthRules) -> None:
+        self._rules = rules
+        self._former: Ping | None = None
+        self._held: list[Ping] = []
+
+    def begin(self, former: Ping) -> None:
+        """Keep back what is believed from now on, after a former bottom."""
+        self._former = former
+
+    def hold(self, pings: list[Ping]) -> list[Ping]:
+        """Keep believed pings back while they are of one value; return those that are not."""
+        if self._former is None:
+            return pings
+        self._held += pings
+        span = self._held[-1].t - self._held[0].t
+        values = {round(ping.depth, 2) for ping in self._held}
+        if len(values) < self._rules.proof_pings and span < self._rules.proof_doubled:
+            return []
+        return self.release()
+
+    def is_former(self, ping: Ping) -> bool:
+        """Tell whether a ping is of the former bottom, while the present one may be a held echo."""
+        former = self._former
+        return former is not None and self._rules.is_one_bottom(former, ping, 0.0)
+
+    def release(self) -> list[Ping]:
+        """Return what was kept back; the present bottom is as good as any."""
+        held, self._held, self._former = self._held, [], None
+        return held

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from companion.lakebed.relief import contours, relief
+from companion.lakebed.relief import contours, depth_span, relief
 from companion.lakebed.surface import Surface
 
 
@@ -38,3 +38,11 @@ def test_nothing_known_gives_nothing():
     far = relief(surface, 10.0, (500.0, 500.0, 600.0, 600.0))
     assert np.isnan(far.depth).all()
     assert contours(far, 1.0) == []
+
+
+def test_the_span_of_depths_is_the_bottoms_and_not_a_spikes(bowl):
+    bowl.add(3.1, 3.1, 26.3)
+    shallowest, deepest = depth_span(bowl, bowl.sounded())
+    assert deepest == pytest.approx(10.0, abs=0.5)
+    assert 0.0 < shallowest < 0.3  # the bowl's corners stand out of the water
+    assert np.isnan(depth_span(Surface(), Surface().sounded())).all()

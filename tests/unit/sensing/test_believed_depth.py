@@ -65,6 +65,34 @@ def test_a_held_echo_of_one_value_is_not_believed_for_the_four_seconds_it_lasts(
     )
 
 
+def settled_of(depths, *, every=1.0, speed=0.5):
+    """Return why each ping is not of the bottom for good; None: it is."""
+    belief, found = BelievedDepth(), {}
+    for i, depth in enumerate(depths):
+        verdict = belief.accept_ping(i * every, depth, speed)
+        found |= {one.number: one.reason for one in verdict.settled}
+    found |= {one.number: one.reason for one in belief.finish()}
+    return [found[i] for i in range(len(depths))]
+
+
+def test_an_echo_held_for_longer_than_its_proof_is_false_when_the_bottom_comes_back():
+    """A harbour of others: 0.6 m, then 26.3 m seven times, then 0.6 m for ten minutes."""
+    for depth in (0.6, 5.0):
+        found = settled_of([depth] * 30 + [26.3] * 7 + [depth] * 60)
+        assert found == [None] * 30 + ["deep spike"] * 7 + [None] * 60
+        assert believed_after([depth] * 30 + [26.3] * 7 + [depth + 0.01] * 60) == 2
+
+
+def test_a_bottom_that_varies_or_stays_is_of_the_bottom_from_its_first_ping():
+    down = [26.3] * 7 + [26.4, 26.6, 26.9]
+    assert settled_of([4.0] * 30 + down) == [None] * 40
+    assert settled_of([4.0] * 30 + [26.3] * 40) == [None] * 70
+    # Once it varied, a metre of water straight after it is ringing, as ever.
+    assert set(settled_of([0.6] * 30 + down + [0.6] * 30)[40:]) == {
+        "stuck near the surface"
+    }
+
+
 def test_twice_the_depth_is_the_second_echo():
     assert believed_after([6.0] * 30 + [12.1] * 14) is None
     assert believed_after([6.0] * 30 + [12.1] * 20) == 15
