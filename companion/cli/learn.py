@@ -19,11 +19,12 @@ from companion.cli.common import (
 from companion.lakebed.bed import Bed
 from companion.lakebed.exchange import ToDegrees
 from companion.lakebed.projected import to_degrees
+from companion.lakebed.water_level import LevelHint
 from companion.record.lakes import Lakes
 from companion.record.learning import Conditions, LearningOutcome, learn
 from companion.record.logbook import Logbook
 from companion.tackle.quantities import Quantity
-from companion.units import LengthUnit, spoken_depth
+from companion.units import NINE_IN_TEN_SIGMAS, LengthUnit, Units
 
 _MOST_LINES = 5
 
@@ -139,13 +140,19 @@ def _tell(outcome: LearningOutcome, unit: LengthUnit, *, as_json: bool) -> None:
             f"{outcome.name}: and {len(outcome.problems) - _MOST_LINES} more lines like these"
         )
     if outcome.hint is not None:
-        off, way = (
-            spoken_depth(abs(outcome.hint.higher), unit),
-            "deeper" if outcome.hint.higher > 0 else "shoaler",
-        )
-        click.echo(
-            f"  it is {off} {way} than the map; the water may have stood otherwise: see --level"
-        )
+        click.echo(f"  {_level(outcome.hint, unit)}")
+
+
+def _level(hint: LevelHint, unit: LengthUnit) -> str:
+    """Return by how much the water seems to have stood otherwise, nine times in ten."""
+    way = {True: "deeper", False: "shoaler"}[hint.higher > 0.0]
+    off, doubt = map(
+        Units(unit).depth, (abs(hint.higher), NINE_IN_TEN_SIGMAS * hint.sigma)
+    )
+    return (
+        f"it is {off} {way} than the map, give or take {doubt}, by {hint.cells} places; "
+        "the water may have stood otherwise: see --level"
+    )
 
 
 def _summary(outcome: LearningOutcome) -> str:

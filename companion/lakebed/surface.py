@@ -62,7 +62,8 @@ class Surface:
 
     `half_beam`, radians, is half the angle of the sounder's cone: with it, answers are
     corrected for the echo's coming from up the slope (`companion.lakebed.beam`); None
-    leaves them as sounded.
+    leaves them as sounded. `comparison` is today's soundings beside the map of other
+    days.
     """
 
     def __init__(self, cell: float = 2.0, level: float = 0.0) -> None:
@@ -103,7 +104,7 @@ class Surface:
         self._level = level
         self._trip = array("d")
         self._before: dict[TileKey, bytes | None] = {}
-        self._comparison = LevelComparison()
+        self.comparison = LevelComparison()
 
     def change_level(self, level: float) -> None:
         """Correct today's level, m above the lake's zero, for the whole trip, soundings already taken too."""
@@ -124,7 +125,7 @@ class Surface:
             self._before[key] = None if tile is None else tile.to_bytes()
         mapped = _saved_depth(self._before[key], place)
         if mapped is not None:
-            self._comparison.compare(key, place, depth - self._level - mapped)
+            self.comparison.compare(key, place, depth - self._level - mapped)
         self._trip.extend((east, north, depth))
         self._mosaic.note(east, north)
         if (
@@ -135,7 +136,7 @@ class Surface:
 
     def level_hint(self) -> LevelHint | None:
         """Return by how much today's soundings disagree with the map, while that is sure; else None."""
-        return self._comparison.hint()
+        return self.comparison.hint()
 
     def at(
         self, east: FloatArray | float, north: FloatArray | float

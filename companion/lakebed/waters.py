@@ -140,6 +140,16 @@ class Waters:
         """Return by how much today's soundings disagree with the map, once that is plain; else None."""
         return self.here.surface.level_hint() if self.here else None
 
+    @property
+    def level_taken_back(self) -> bool:
+        """Return whether `level_hint` was sure on this water today, and is no longer."""
+        sure = self.level_hint() is not None
+        return (
+            self.here is not None
+            and not sure
+            and self.here.surface.comparison.taken_back
+        )
+
     def bottom(self, lat: float, lon: float) -> tuple[float, float] | None:
         """Return depth and its standard deviation at a place, m; None when nothing is known there."""
         area = self._opened(lat, lon)

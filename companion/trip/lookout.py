@@ -115,8 +115,11 @@ class Lookout:
     def look_at_level(self, t: float) -> None:
         """Tell at logic time t, s, where the water stands otherwise than when the lake was mapped."""
         core = self._core
-        hint = core.rooms.bed.level_hint()
-        self._speech.volunteer(t, self._volunteer.notice_level(core.instant(t), hint))
+        bed, at = core.rooms.bed, core.instant(t)
+        self._speech.volunteer(
+            t,
+            self._volunteer.notice_level(at, bed.level_hint(), bed.level_taken_back),
+        )
 
     def look_at_current(self, t: float) -> None:
         """Tell at logic time t, s, what the touches tell of a current that nobody has told of."""

@@ -21,7 +21,7 @@ from companion.sensing import range_and_bearing
 from companion.trip import entries, wording
 from companion.trip.policy import Action, Kind
 from companion.trip.presence import NEVER_S
-from companion.units import KNOT, NINE_IN_TEN_SIGMAS, LengthUnit, spoken_depth
+from companion.units import KNOT, NINE_IN_TEN_SIGMAS, LengthUnit, Units, spoken_depth
 
 RANGE_LOOK_EVERY_S = 2.0
 """How often the bottom in the casting range is looked at."""
@@ -81,7 +81,7 @@ class Volunteer:
         self._look_at = float("-inf")
         self._looked_from: BoatPose | None = None
         self._looked_at = 0.0
-        self._level_told = False
+        self._level_told: bool | None = None  # False: it was taken back
         self._current_told = False
         self.remind_at = NEVER_S
 
@@ -194,13 +194,20 @@ class Volunteer:
         )
         return Noticed(notice, wording.possible_cover(hint.top, self._unit), "cover")
 
-    def notice_level(self, at: Stamp, hint: LevelHint | None) -> Noticed | None:
-        """Return once a trip that the soundings do not fit the map: the water stands otherwise."""
-        if hint is None or self._level_told:
-            return None
-        self._level_told = True
-        text = wording.water_level(hint.higher, self._unit)
-        return Noticed(Notice(t=at.t, utc=at.utc, text=text), text, "water")
+    def notice_level(
+        self, at: Stamp, hint: LevelHint | None, taken_back: bool
+    ) -> Noticed | None:
+        """Return once a trip that the soundings do not fit the map, and once that they do after all."""
+        if hint is not None and self._level_told is None:
+            self._level_told = True
+            text = wording.water_level(hint.higher, self._unit)
+            doubt = f", give or take {Units(self._unit).depth(NINE_IN_TEN_SIGMAS * hint.sigma)}"
+            return Noticed(Notice(t=at.t, utc=at.utc, text=text + doubt), text, "water")
+        if taken_back and self._level_told:
+            self._level_told = False
+            text = wording.LEVEL_TAKEN_BACK
+            return Noticed(Notice(t=at.t, utc=at.utc, text=text), text, "water")
+        return None
 
     def notice_current(
         self, at: Stamp, hint: CurrentHint | None, heading: float | None

@@ -6,7 +6,9 @@ independent code named.
 
 from __future__ import annotations
 
+import csv
 import re
+from datetime import UTC, datetime
 from pathlib import Path
 
 import iapws
@@ -18,7 +20,12 @@ from companion.lakebed import exchange
 from companion.lakebed.beam import depth_ratio
 from companion.lakebed.gates import TrackGate
 from companion.lakebed.projected import to_degrees
-from companion.lakebed.soundings import Joiner, depth_below_surface, sound_speed
+from companion.lakebed.soundings import (
+    Joiner,
+    Sounding,
+    depth_below_surface,
+    sound_speed,
+)
 from companion.lakebed.surface import Surface
 from companion.sensing.localplane import LocalPlane
 
@@ -327,3 +334,38 @@ def test_correction_undoes_a_search_for_the_nearest_bottom(degrees, half_beam):
     assert float(
         depth_ratio(np.array(np.tan(slope) * echo), theta)
     ) * echo == pytest.approx(1.0, abs=1e-4)
+
+
+# --- the water level, beside a tide gauge --------------------------------------------------------------
+# harbour_grohn.csv and the gauge's minutes beside it (S): soundings of others, an hour and a half of ebb.
+
+
+def test_the_level_found_from_overlaps_is_what_a_tide_gauge_says():
+    text = data("points/harbour_grohn.csv").read_text()
+    with data("points/harbour_grohn_tide.csv").open() as file:
+        gauge = {minute: float(level) for minute, level in csv.reader(file)}
+    points = exchange.soundings_from_csv(text).items
+    plane = LocalPlane(points[0].lat, points[0].lon)
+    gate, kept = TrackGate(), []
+    for point in points:
+        t = datetime.fromisoformat(point.utc).timestamp()
+        kept += gate.push(Sounding(t, *plane.to_xy(point.lat, point.lon), point.depth))
+    kept = sorted(kept + gate.flush())
+    fallen = []
+    for share in (0.4, 0.6):
+        surface, cut = Surface(), int(share * len(kept))
+        for one in kept[:cut]:
+            surface.add(one.east, one.north, one.depth)
+        surface.begin_trip(0.0)
+        for one in kept[cut:]:
+            surface.add(one.east, one.north, one.depth)
+        hint = surface.level_hint()
+        levels = np.array(
+            [
+                gauge[datetime.fromtimestamp(one.t, UTC).strftime("%H:%M")]
+                for one in kept
+            ]
+        )
+        fallen.append(levels[cut:].mean() - levels[:cut].mean())
+        assert abs(hint.higher - fallen[-1]) < 2.0 * hint.sigma
+    assert max(fallen) < -0.3

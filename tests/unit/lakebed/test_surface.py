@@ -230,6 +230,24 @@ def test_a_level_is_counted_by_cells_and_taken_back_when_it_is_not_sure():
     for east in range(70, 200):
         surface.add(2.0 * east, 0.0, 6.0 + rng.normal(0.0, 0.1))
     assert surface.level_hint() is None
+    assert surface.comparison.taken_back
+
+
+def test_a_level_that_is_said_is_not_taken_back_and_a_sure_one_does_not_flicker():
+    surface = Surface()
+    for east in range(300):
+        surface.add(2.0 * east, 0.0, 6.0)
+    surface.begin_trip(0.0)
+    for east in range(100):
+        surface.add(2.0 * east, 0.0, 6.31)
+    assert surface.level_hint()
+    for east in range(100, 300):
+        surface.add(2.0 * east, 0.0, 6.29)
+    assert surface.level_hint().higher == pytest.approx(0.29, abs=0.01)
+    assert not surface.comparison.taken_back
+    surface.change_level(0.3)
+    assert surface.level_hint() is None
+    assert not surface.comparison.taken_back
 
 
 def test_a_lake_comes_back_from_its_tiles(bed, feed):

@@ -55,11 +55,20 @@ def test_possible_cover_is_called_possible(volunteer):
     assert noticed.line == "possible cover, up to 10 feet"
 
 
-def test_another_water_level_is_told_once(volunteer):
-    noticed = volunteer.notice_level(Stamp(5.0, None), LevelHint(0.6, 80, 0.05))
-    assert noticed.line == "water seems 2 feet higher than the map"
-    assert volunteer.notice_level(Stamp(50.0, None), LevelHint(0.7, 90, 0.05)) is None
-    assert volunteer.notice_level(Stamp(60.0, None), None) is None
+def test_another_water_level_is_told_once_and_taken_back_once(volunteer):
+    def noticed(t, hint, taken_back=False):
+        return volunteer.notice_level(Stamp(t, None), hint, taken_back)
+
+    assert noticed(1.0, None, taken_back=True) is None  # it had not been told
+    told = noticed(5.0, LevelHint(0.6, 80, 0.05))
+    assert told.line == "water seems 2 feet higher than the map"
+    assert told.event.text == f"{told.line}, give or take 0.3 ft"
+    assert noticed(50.0, LevelHint(0.7, 90, 0.05)) is None
+    assert noticed(60.0, None) is None  # the level was said
+    back = noticed(70.0, None, taken_back=True)
+    assert back.line == "water may stand as on the map after all"
+    assert noticed(80.0, None, taken_back=True) is None
+    assert noticed(90.0, LevelHint(0.7, 90, 0.05)) is None
 
 
 def test_a_reminder_comes_only_while_its_cast_is_under_way(volunteer):
