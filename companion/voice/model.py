@@ -18,7 +18,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
-from companion.voice.vocabulary import common_words
+from companion.voice.vocabulary import GRAPH_FILE, common_words, without_sequences
 
 MODEL_GROUP, MODEL_ARTIFACT, MODEL_VERSION = (
     "com.alphacephei",
@@ -28,7 +28,7 @@ MODEL_GROUP, MODEL_ARTIFACT, MODEL_VERSION = (
 MODEL_SHA256 = "8a5792fccaf873b4745dbd1b3fe19d8a77a15898e806674020eea820424771cd"
 MODEL_ARCHIVE_FOLDER = "assets/model-en-us/"
 """The folder of the archive that is the model."""
-MODEL_FOLDER_NAME = f"speech-model-en-{MODEL_VERSION}-prompt"
+MODEL_FOLDER_NAME = f"speech-model-en-{MODEL_VERSION}-words"
 NO_DITHER = "--dither=0.0\n"
 """Added to the model's conf/mfcc.conf: without it random noise is mixed into every
 utterance, and the same clip may be heard as other words the next time."""
@@ -38,7 +38,7 @@ comes with. The recogniser has no call for it. Found by trial: as much is unders
 and the answer comes 0.2 s sooner."""
 COMMON_WORDS_FILE, COMMON_WORDS_COUNT = "common.txt", 3000
 """The file of the model's commonest words, for the second hearing, and how many they are."""
-CONTENTS_SHA256 = "0534e1aae1df327b9e2883d84962f686e2bc70fc312748789951be1dddedd89a"
+CONTENTS_SHA256 = "2a75090d26e6739d9fadd8fa03bbaf53164ef2428bd9fa0e73fa15db4efe20bc"
 """What `contents_sha256` gives for the model as it is unpacked here."""
 LISTING_FILE = "complete.txt"
 """Written last: the size and name of every file. A folder without it, or at odds with it, is half-written."""
@@ -218,6 +218,7 @@ def _unpack(archive: Path, scratch: Path) -> Path:
     (folder / COMMON_WORDS_FILE).write_text(
         "\n".join(common_words(folder, COMMON_WORDS_COUNT)) + "\n", encoding="utf-8"
     )
+    _drop_sequences(folder / GRAPH_FILE)
     names = [
         *(item.filename.removeprefix(MODEL_ARCHIVE_FOLDER) for item in members),
         COMMON_WORDS_FILE,
@@ -226,6 +227,12 @@ def _unpack(archive: Path, scratch: Path) -> Path:
     (folder / LISTING_FILE).write_text(listing, encoding="utf-8")
     os.sync()  # the files before the name that vouches for them
     return folder
+
+
+def _drop_sequences(graph: Path) -> None:
+    """Leave the words of a model's n-grams only: every decoder here has a grammar, and the rest is 38 MB."""
+    if graph.is_file():
+        graph.write_bytes(without_sequences(graph.read_bytes()))
 
 
 def _set_ends(conf: Path) -> None:

@@ -15,6 +15,9 @@ import numpy as np
 
 GRAPH_FILE = Path("graph") / "Gr.fst"
 _MAGIC, _SYMBOLS_MAGIC = 2125659606, 2125658996
+_VECTOR_VERSION, _HAS_OUTPUT_WORDS = 2, 2
+_EXPANDED_AND_MUTABLE = 3
+_VECTOR_NAMES = (b"vector", b"standard")
 
 
 class VocabularyError(ValueError):
@@ -60,10 +63,32 @@ def common_words(model: Path, count: int) -> list[str]:
     )
 
 
-def _unigrams(
-    file: _Bytes,
-) -> tuple[list[str], np.ndarray[tuple[int], np.dtype[np.float32]]]:
-    """Return the words of the automaton's empty context, and the cost of each (natural log)."""
+def without_sequences(automaton: bytes) -> bytes:
+    """Return an n-gram automaton with its table of words alone: it has one state and no word follows.
+
+    The layout is that of OpenFst's "vector" format, version 2. A decoder that is given
+    a grammar takes nothing but the table from it.
+
+    Raises:
+        VocabularyError: the automaton is of another kind.
+    """
+    file = _Bytes(automaton)
+    try:
+        _read_head(file)
+        begins = file.at
+        _symbols(file)
+    except (struct.error, UnicodeDecodeError, ValueError) as error:
+        raise VocabularyError(f"no n-gram automaton ({error})") from error
+    words = automaton[begins : file.at]
+    names = b"".join(struct.pack("<i", len(name)) + name for name in _VECTOR_NAMES)
+    start, states, arcs = 0, 1, 0
+    head = struct.pack("<i", _MAGIC) + names
+    head += struct.pack("<ii", _VECTOR_VERSION, _HAS_OUTPUT_WORDS)
+    head += struct.pack("<Qqqq", _EXPANDED_AND_MUTABLE, start, states, arcs)
+    return head + words + struct.pack("<fq", 0.0, arcs)
+
+
+def _read_head(file: _Bytes) -> None:
     if (
         file.unpack("i") != (_MAGIC,)
         or file.text() != b"ngram"
@@ -71,6 +96,13 @@ def _unigrams(
     ):
         raise VocabularyError("not an ngram FST of standard arcs")
     file.unpack("iiQqqQ")  # version, flags, properties, start, states, arcs
+
+
+def _unigrams(
+    file: _Bytes,
+) -> tuple[list[str], np.ndarray[tuple[int], np.dtype[np.float32]]]:
+    """Return the words of the automaton's empty context, and the cost of each (natural log)."""
+    _read_head(file)
     symbols = _symbols(file)
     _symbols(file)
     states, futures, finals = file.unpack("QQQ")

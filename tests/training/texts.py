@@ -18,8 +18,7 @@ from pathlib import Path
 import numpy as np
 
 from companion.voice.grammar import Aboard, Grammar
-from companion.voice.model import COMMON_WORDS_COUNT, speech_model
-from companion.voice.vocabulary import common_words
+from companion.voice.model import COMMON_WORDS_FILE, speech_model
 from tests.bench.voice.synthesizers import kokoro_voices
 from tests.bench.voice.voices import job_phrases
 
@@ -120,7 +119,7 @@ def main() -> None:
     """Write the texts."""
     count, folder = int(sys.argv[1]), Path(sys.argv[2])
     rng = np.random.default_rng(20)
-    common = common_words(speech_model(), COMMON_WORDS_COUNT)
+    common = (speech_model() / COMMON_WORDS_FILE).read_text().split()
     asked = commands(count // 2, rng)
     others = talk(count - len(asked), common, rng)
     mixed = [

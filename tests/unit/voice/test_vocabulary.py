@@ -6,7 +6,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from companion.voice.vocabulary import GRAPH_FILE, VocabularyError, common_words
+from companion.voice.vocabulary import (
+    GRAPH_FILE,
+    VocabularyError,
+    common_words,
+    without_sequences,
+)
 
 WORDS = {"<eps>": 0, "fish": 1, "the": 2, "[noise]": 3, "water": 4}
 COSTS = {"fish": 5.0, "the": 1.0, "[noise]": 0.5, "water": 3.0}
@@ -63,3 +68,13 @@ def test_another_file_is_refused_and_none_gives_none(model: Path):
         common_words(model, 2)
     (model / GRAPH_FILE).unlink()
     assert common_words(model, 2) == []
+
+
+def test_without_its_sequences_the_words_are_left():
+    kept = without_sequences(automaton())
+    assert kept.count(symbols()) == 1
+    head, tail = kept.split(symbols())
+    assert head.endswith(struct.pack("<Qqqq", 3, 0, 1, 0))
+    assert tail == struct.pack("<fq", 0.0, 0)
+    with pytest.raises(VocabularyError, match="no n-gram automaton"):
+        without_sequences(kept)
