@@ -11,7 +11,7 @@ Makes a disk image for a board or computer that starts by UEFI, to be written on
   2  ext4   Debian with the companion as its service; never written
   3  ext4   logbook, recordings, configuration in force; journalled, grows to the disk's end at the first start
 
-  --arch arm64|amd64   for which processor (arm64); for a foreign one with qemu-user-static
+  --arch arm64|amd64   for which processor (arm64); for a foreign one with qemu-user-static and binfmt-support
   --suite SUITE        of Debian (bookworm)
   --add PACKAGE        also this Debian package: what the board's radio or sound needs, say; can be repeated
   --base FILE          Debian by itself is kept in this tar file, and taken from it when it is there
@@ -28,6 +28,39 @@ TEXT
 
 say() { printf '%s\n' "$*"; }
 
+# For another processor every program is emulated, and a shell script is hundreds of them: a tenth of the speed. The
+# shell and the small tools are this machine's meanwhile, with its libraries, where the system to be made has none.
+readonly tools=(
+    dash bash sed mawk grep find zstd gzip tar touch cat cp mv rm ln mkdir rmdir chmod chown readlink realpath dirname basename
+    sort uniq cut tr head tail wc id mktemp stat tee expr seq env test date ls comm true false run-parts cmp diff xargs getent
+    getopt install sha256sum md5sum perl
+)
+
+lend_tools() { # SYSTEM
+    local system=$1 tool
+    is_foreign "$system" || return 0
+    mkdir -p "$system/usr/lib/x86_64-linux-gnu" "$system/lib64"
+    mount --bind /usr/lib/x86_64-linux-gnu "$system/usr/lib/x86_64-linux-gnu"
+    mount --bind /lib64 "$system/lib64"
+    for tool in "${tools[@]}"; do
+        if is_program "$system/usr/bin/$tool" && is_program "$(command -v "$tool")"; then
+            mount --bind "$(command -v "$tool")" "$system/usr/bin/$tool"
+        fi
+    done
+}
+
+take_tools_back() { # SYSTEM
+    local system=$1
+    is_foreign "$system" || return 0
+    awk -v in_it="$system/usr/bin/" 'index($5, in_it) == 1 { print $5 }' /proc/self/mountinfo | xargs -r umount
+    umount "$system/usr/lib/x86_64-linux-gnu" "$system/lib64"
+    rmdir "$system/usr/lib/x86_64-linux-gnu" "$system/lib64"
+}
+
+is_foreign() { [[ $(uname -m) == x86_64 && -d $1/usr/lib/aarch64-linux-gnu ]]; } # SYSTEM
+
+is_program() { [[ -f $1 && ! -L $1 && $(head -c 4 "$1" | tr -d '\0') == $'\x7fELF' ]]; } # FILE: no script, no link
+
 stop() {
     printf 'image: %s\n' "$*" >&2
     exit 1
@@ -37,6 +70,18 @@ wrong() {
     usage >&2
     exit 2
 }
+
+# mmdebstrap calls back while it makes the system.
+case ${1:-} in
+    --lend-tools)
+        lend_tools "$2"
+        exit
+        ;;
+    --take-tools-back)
+        take_tools_back "$2"
+        exit
+        ;;
+esac
 
 arch=arm64 suite=bookworm image='' base='' added=()
 while (($#)); do
@@ -111,6 +156,8 @@ make_debian() { # TAR: which disks it starts from has to be known before its ker
     packages+=("${added[@]}")
     mmdebstrap --quiet --variant=minbase --architectures="$arch" --include="${packages[*]}" --format=tar \
         --essential-hook="cp -r '$PWD/hardware/board/system/etc/initramfs-tools' \"\$1/etc\"" \
+        --essential-hook="bash '$PWD/hardware/image.sh' --lend-tools \"\$1\"" \
+        --customize-hook="bash '$PWD/hardware/image.sh' --take-tools-back \"\$1\"" \
         --dpkgopt=force-confold "$suite" "$1" ${MIRROR:+"$MIRROR"}
 }
 
@@ -123,9 +170,11 @@ enter_system() { # let it see devices, processes, and the network through this m
     rm -f -- "$system/etc/resolv.conf"
     cat /etc/resolv.conf >"$system/etc/resolv.conf"
     if [[ -f $certificates ]]; then mount --bind "$certificates" "$system$certificates"; fi
+    lend_tools "$system"
 }
 
 leave_system() {
+    take_tools_back "$system"
     umount "$system/etc/ssl/certs/ca-certificates.crt" 2>/dev/null || true
     umount -l "$system/tmp" "$system/run" "$system/proc" "$system/dev"
 }
@@ -162,8 +211,26 @@ set_system_up() {
 compile_python() { # once and for good: the root is never written, so nothing has to be looked up again
     find "$system/opt/companion" "$system/usr/lib/python3" -name __pycache__ -prune -exec rm -rf {} +
     # Modules that cannot be compiled are somebody's templates or for another Python.
-    in_system /opt/companion/current/bin/python -m compileall -q --invalidation-mode unchecked-hash \
-        /opt/companion/current/lib /usr/lib/python3* >/dev/null || true
+    if has_its_python; then
+        (cd "$system" && python3 -m compileall -q --invalidation-mode unchecked-hash -s "$system" \
+            "$system"/opt/companion/current/lib "$system"/usr/lib/python3*) >/dev/null || true
+    else
+        in_system /opt/companion/current/bin/python -m compileall -q --invalidation-mode unchecked-hash \
+            /opt/companion/current/lib /usr/lib/python3* >/dev/null || true
+    fi
+}
+
+has_its_python() { # whether what this machine's Python compiles is for the other processor's, too
+    local kind='import importlib.util, sys; print(importlib.util.MAGIC_NUMBER.hex(), sys.implementation.cache_tag)'
+    is_foreign "$system" && [[ $(python3 -c "$kind") == "$(in_system python3 -c "$kind")" ]]
+}
+
+drop_other_models() { # whoever makes the image may have those of older versions as well
+    local model name='from companion.voice.model import MODEL_FOLDER_NAME; print(MODEL_FOLDER_NAME)'
+    name=$(in_system /opt/companion/current/bin/python -c "$name")
+    for model in "$system"/var/lib/companion/speech-model-en*; do
+        [[ ${model##*/} == "$name" ]] || rm -rf -- "$model"
+    done
 }
 
 part_data_from_system() { # what the service writes is in the data partition; below, if that is lost, only its model
@@ -236,6 +303,7 @@ enter_system
 install_companion
 lapse "the companion is installed"
 set_system_up
+drop_other_models
 compile_python
 leave_system
 part_data_from_system

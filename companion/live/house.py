@@ -1,4 +1,4 @@
-"""Keeping house while a trip runs, in the disk's thread: the recording is put on the disk, and room kept."""
+"""Keeping house while a trip runs, in the disk's thread: recording, room on the disk, memory."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from collections.abc import Callable
 from datetime import datetime, timedelta
 
 from companion.clock import Clock
+from companion.live.memory import give_back
 from companion.live.trip import LiveTrip
 from companion.record.recording import RecordingShelf
 from companion.trip import wording
@@ -14,6 +15,8 @@ SYNC_EVERY_S = 5.0
 """How often the recording is put on the disk when no event asks for it."""
 ROOM_EVERY_S = 60.0
 """How often the room on the disk is looked at."""
+MEMORY_EVERY_S = 10.0
+"""How often freed memory is given back."""
 
 
 class House:
@@ -43,7 +46,7 @@ class House:
         self._clock = clock
         self._wall = wall
         self._tell_once = tell_once
-        self._synced = self._room_seen = clock.now()
+        self._synced = self._room_seen = self._given_back = clock.now()
 
     def tidy(self) -> None:
         """Make room before a trip begins: old recordings and old sound go."""
@@ -57,8 +60,11 @@ class House:
             self.trip.sync()
 
     def look_after(self) -> None:
-        """Put the recording on the disk now and then, and keep room on it."""
+        """Put the recording on the disk now and then, keep room on it, and give freed memory back."""
         now = self._clock.now()
+        if now - self._given_back >= MEMORY_EVERY_S:
+            self._given_back = now
+            give_back()
         if now - self._synced >= SYNC_EVERY_S:
             self._synced = now
             self.sync()

@@ -9,7 +9,7 @@ from types import SimpleNamespace
 import pytest
 
 from companion.clock import ReplayClock
-from companion.live.house import ROOM_EVERY_S, SYNC_EVERY_S, House
+from companion.live.house import MEMORY_EVERY_S, ROOM_EVERY_S, SYNC_EVERY_S, House
 from companion.trip import wording
 
 NOW = datetime(2031, 5, 4, 3, 2, 1, tzinfo=UTC)
@@ -73,6 +73,15 @@ def test_no_days_keep_the_sound_for_ever():
     kept.house.tidy()
     assert kept.shelf.rooms == [None]
     assert kept.shelf.forgotten == []
+
+
+def test_freed_memory_is_given_back_now_and_then(kept, monkeypatch):
+    given: list[float] = []
+    monkeypatch.setattr(
+        "companion.live.house.give_back", lambda: given.append(kept.clock.now() - 7.0)
+    )
+    kept.pass_time(3.5 * MEMORY_EVERY_S)
+    assert given == [MEMORY_EVERY_S, 2.0 * MEMORY_EVERY_S, 3.0 * MEMORY_EVERY_S]
 
 
 def test_before_a_trip_there_is_nothing_to_put_on_the_disk(kept):
