@@ -96,6 +96,7 @@ class Glance(msgspec.Struct, frozen=True, kw_only=True):
         depth_at: logic time of the last depth that was, s.
         water_temperature: degrees Celsius.
         rods: every rod, in the order of their numbers.
+        rods_known: whether it is known what they reach; until then there are none here.
         side: the water along the cast.
         said: the last line spoken.
         said_at: when, logic s.
@@ -114,6 +115,7 @@ class Glance(msgspec.Struct, frozen=True, kw_only=True):
     depth_at: float | None = None
     water_temperature: float | None = None
     rods: tuple[RodView, ...] = ()
+    rods_known: bool = True
     side: SideView | None = None
     said: str | None = None
     said_at: float | None = None

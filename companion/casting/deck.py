@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from functools import cache
+from functools import cache, cached_property, lru_cache, partial
 from types import MappingProxyType
 from typing import NamedTuple
 
@@ -13,6 +13,7 @@ from companion.casting.felt_current import FeltCurrent
 from companion.casting.ground import Ground, Unmapped
 from companion.casting.outlook import DRAW_COUNT
 from companion.casting.plan import BEARINGS_DEG
+from companion.casting.solving import Solve
 from companion.dive.calibration import (
     Belief,
     Calibration,
@@ -28,6 +29,7 @@ from companion.tackle import (
     RodReach,
     TipHeld,
     calibrations,
+    make_grid,
     reaches,
     reaches_adrift,
     rig,
@@ -41,11 +43,36 @@ USUAL_TIPS_M: Mapping[TipHeld, float] = MappingProxyType({"down": 0.0, "up": 1.8
 """Height of a rod's tip held down and up, where nobody has said it. Common practice, no source."""
 
 
+_PATHS_KEPT = 64
+"""Usual paths that are kept in case they are asked for again."""
+
+
 class Lesson(NamedTuple):
     """The belief about a rod after its latest evidence."""
 
     rod: Rod
     belief: RigBelief
+
+
+class _Believed(NamedTuple):
+    """What is believed of the rods, by their lures' names, and the paths that follow."""
+
+    learned: dict[str, Calibration]
+    paths: dict[Rod, dive.Path]
+
+
+def _believed(rods: Iterable[Rod], beliefs: Mapping[str, Belief]) -> _Believed:
+    learned = calibrations(rods, beliefs)
+    return _Believed(learned, {rod: _path(rod, learned[rod.lure.name]) for rod in rods})
+
+
+def _path(rod: Rod, learned: Calibration) -> dive.Path:
+    return _solved(*learned.best_as_told(rig_name(rod)))
+
+
+@lru_cache(maxsize=_PATHS_KEPT)
+def _solved(line: dive.Line, lure: dive.Lure, retrieve: dive.Retrieve) -> dive.Path:
+    return dive.solve(line, lure, retrieve)
 
 
 class Deck:
@@ -80,17 +107,31 @@ class Deck:
         self._rods = {rod.number: rod for rod in rods}
         if not self._rods:
             raise ValueError("no rods: give at least one in the config")
-        self.tips = {
-            number: {**tips, "usual": rod.tip_height}
-            for number, rod in self._rods.items()
-        }
-        self._learned = calibrations(self._rods.values(), beliefs)
+        self.tips = tips_by_rod(self._rods.values(), tips)
+        self._beliefs = beliefs or {}
         self.ground = ground or Unmapped()
         self._paths: dict[Rod, dive.Path] = {}
         self._usual: dict[Rod, Casts] = {}
         self._adrift: dict[tuple[Rod, int], float] = {}
         self.felt = Felt()
         self.felt_current = FeltCurrent()
+
+    @cached_property
+    def _learned(self) -> dict[str, Calibration]:
+        """What is believed of each lure, by its name: worked out when first asked for."""
+        return calibrations(self._rods.values(), self._beliefs)
+
+    def solve_beliefs(self) -> Solve:
+        """Return what works out all that is believed of the rods; `take_beliefs` takes it."""
+        rods = tuple(self.rods)
+        work = partial(_believed, rods, self._beliefs)
+        return Solve(work, rods, self._beliefs)
+
+    def take_beliefs(self, solved: Solve) -> None:
+        """Take what `solve_beliefs` has found."""
+        believed = solved.found
+        assert isinstance(believed, _Believed), "it was asked for by solve_beliefs"
+        self._learned, self._paths = believed.learned, believed.paths
 
     @property
     def rods(self) -> list[Rod]:
@@ -108,9 +149,7 @@ class Deck:
     def path(self, rod: Rod) -> dive.Path:
         """Return the lure's path on the rod's usual cast, as far as is believed, by the depths told here."""
         if rod not in self._paths:
-            self._paths[rod] = dive.solve(
-                *self.learned(rod).best_as_told(rig_name(rod))
-            )
+            self._paths[rod] = _path(rod, self.learned(rod))
         return self._paths[rod]
 
     def reach(self, rod: Rod, drift: float = 0.0) -> float:
@@ -158,15 +197,6 @@ class Deck:
         """Return what is believed of a rod, with what it was believed to be before any touch."""
         return Lesson(rod, self.learned(rod).belief().by_rig[rig_name(rod)])
 
-    def lessons(self) -> list[Lesson]:
-        """Return the same of every rod that casts have taught something about."""
-        every = [self.lesson(rod) for rod in self.rods]
-        return [
-            lesson
-            for lesson in every
-            if lesson.belief.touches or lesson.belief.without_touch
-        ]
-
     def learn(self, lure: str, seen: Evidence) -> None:
         """Take in what a cast has taught about a lure."""
         self._learned[lure].learn(seen)
@@ -196,12 +226,6 @@ class Deck:
         found = [rod for rod in self.rods if rod.line.pounds == strength]
         return sorted(found, key=lambda rod: rod.number != in_hand)
 
-    def rig(self, number: int, strength: int) -> Rod:
-        """Put line of this strength, lb on the spool, and the same material on a rod, and return that."""
-        old = self._rods[number]
-        line = LineSpec(material=old.line.material, strength=strength * POUND_FORCE)
-        return self.rerig(old.with_line(line))
-
     def rerig(self, new: Rod) -> Rod:
         """Put a rod in the place of the one with its number, and return it."""
         self._rods[new.number] = new
@@ -210,17 +234,48 @@ class Deck:
             self._learned[new.lure.name] = known.with_rig(rig(new))
         return new
 
-    def best_for(self, depth: float, drift: float = 0.0) -> Rod:
-        """Return the rod for a bottom at this depth, m: the shallowest that touches it, else the deepest."""
-        reach = {rod: self.reach(rod, drift) for rod in self.rods}
-        touching = [rod for rod in reach if reach[rod] >= depth]
-        return (
-            min(touching, key=reach.__getitem__)
-            if touching
-            else max(reach, key=reach.__getitem__)
-        )
 
-    def better_than(self, rod: Rod, depth: float) -> Rod | None:
-        """Return a rod that gets down to this depth, m, where another does not; None when none does."""
-        best = self.best_for(depth)
-        return best if best != rod and self.reach(best) >= depth else None
+def tips_by_rod(
+    rods: Iterable[Rod], tips: Mapping[TipHeld, float]
+) -> dict[int, dict[TipHeld, float]]:
+    """Return the height of each rod's tip, m above the water, by its number and how it is held."""
+    return {rod.number: {**tips, "usual": rod.tip_height} for rod in rods}
+
+
+def lessons_of(deck: Deck) -> list[Lesson]:
+    """Return what is believed of every rod that casts have taught something about."""
+    every = [deck.lesson(rod) for rod in deck.rods]
+    return [
+        lesson
+        for lesson in every
+        if lesson.belief.touches or lesson.belief.without_touch
+    ]
+
+
+def best_for(deck: Deck, depth: float, drift: float = 0.0) -> Rod:
+    """Return the rod for a bottom at this depth, m: the shallowest that touches it, else the deepest."""
+    reach = {rod: deck.reach(rod, drift) for rod in deck.rods}
+    touching = [rod for rod in reach if reach[rod] >= depth]
+    if touching:
+        return min(touching, key=reach.__getitem__)
+    return max(reach, key=reach.__getitem__)
+
+
+def better_than(deck: Deck, rod: Rod, depth: float) -> Rod | None:
+    """Return a rod that gets down to this depth, m, where another does not; None when none does."""
+    best = best_for(deck, depth)
+    if best == rod or deck.reach(best) < depth:
+        return None
+    return best
+
+
+def relined(rod: Rod, strength: int) -> Rod:
+    """Return a rod with line of this strength, lb on the spool, and of the same material."""
+    return rod.with_line(
+        LineSpec(material=rod.line.material, strength=strength * POUND_FORCE)
+    )
+
+
+def solve_rig(rod: Rod) -> Solve:
+    """Return what makes the tables of a rod as it is about to be rigged or held."""
+    return Solve(partial(make_grid, rod), (rod,))

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from functools import partial
 from typing import NamedTuple
 
 from companion.casting.cast import CastInProgress, Whereabouts, placed
@@ -26,6 +27,7 @@ from companion.casting.reelstop import (
     tracks_of,
     with_rod_perhaps_up,
 )
+from companion.casting.solving import Solve
 from companion.dive import Line, Lure, Retrieve, TreeTop
 from companion.dive.calibration import SAID_LENGTH_SCATTER
 from companion.events import Fix
@@ -129,12 +131,24 @@ def stop_reel(deck: Deck, hand: Hand, t: float) -> Hand:
     """Return the hand whose reel stopped at logic time t, s, with what the cast will meet now."""
     cast = hand.cast
     assert cast is not None, "a cast is under way"
-    since = t - cast.retrieved_from
-    # Solved as if none of its other stops had been: a lure is back on its way some
-    # metres after one.
-    reeled = since - sum(stop.length for stop in cast.stops if stop.told)
-    stopped = cast.with_stop(open_stop(since), tracks_of(_rig_of(deck, cast), reeled))
+    tracks = tracks_of(_rig_of(deck, cast), _reeled(cast, t))
+    stopped = cast.with_stop(open_stop(t - cast.retrieved_from), tracks)
     return hand._replace(cast=_with_outlook(deck, stopped))
+
+
+def solve_stop(deck: Deck, cast: CastInProgress, t: float) -> Solve:
+    """Return what solves the ways of the lure of a cast whose reel stops at logic time t, s."""
+    return Solve(partial(tracks_of, _rig_of(deck, cast), _reeled(cast, t)))
+
+
+def _reeled(cast: CastInProgress, t: float) -> float:
+    """Return for how long the reel has turned at logic time t, s.
+
+    As if none of its other stops had been: a lure is back on its way some metres after
+    one.
+    """
+    stopped = sum(stop.length for stop in cast.stops if stop.told)
+    return t - cast.retrieved_from - stopped
 
 
 def start_reel(deck: Deck, hand: Hand, t: float) -> Hand:

@@ -39,6 +39,8 @@ BACK_ON_PATH_M = 8.0
 """The same as a way, m: over it a cast without a touch teaches nothing."""
 FADING_S = 4.0
 """Time in which what is left of a rise after that fades."""
+_SOLVED_LATELY = 8
+"""What was solved last is kept: a thread beside the engine solves it first."""
 _DURING = np.array([0.0, 0.25, 0.5, 0.75, 1.0])
 """Instants of a stop, as shares of it."""
 _AFTER_S = np.array([0.5, 1.0, 2.0, 3.5, 5.5, 8.0])
@@ -93,6 +95,7 @@ def advised_stop(stop: dive.Stop, stopped_before: float = 0.0) -> ReelStop:
     )
 
 
+@lru_cache(maxsize=_SOLVED_LATELY)
 def tracks_of(
     rig: tuple[dive.Line, dive.Lure, dive.Retrieve], begins: float
 ) -> dive.StopTracks | None:
@@ -103,6 +106,7 @@ def tracks_of(
         return None
 
 
+@lru_cache(maxsize=_SOLVED_LATELY)
 def stop_over(
     rig: tuple[dive.Line, dive.Lure, dive.Retrieve],
     distance: float,
@@ -127,6 +131,7 @@ def stop_over(
         return None
 
 
+@lru_cache(maxsize=_SOLVED_LATELY)
 def paths_over(
     rig: tuple[dive.Line, dive.Lure, dive.Retrieve],
     tip_up: float,

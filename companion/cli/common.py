@@ -59,6 +59,11 @@ def users_logbook(path: Path | None) -> Path:
     return path or data_folder() / "logbook.db"
 
 
+def tables_folder() -> Path:
+    """Return the folder of the tables computed for the user's rods."""
+    return data_folder() / "tables"
+
+
 def warn(text: str) -> None:
     """Tell the person at the terminal something that ends nothing."""
     click.echo(f"companion: {text}", err=True)
@@ -69,7 +74,7 @@ def settings_in_force(path: Path | None) -> Settings:
 
     From then on the tables computed for its rods are kept among the user's data.
     """
-    keep_on(TableShelf(data_folder() / "tables"))
+    keep_on(TableShelf(tables_folder()))
     users = config.users_file()
     if path is None and users.is_file():
         path = users

@@ -12,7 +12,13 @@ from pathlib import Path
 import click
 
 from companion import config
-from companion.cli.common import command, config_option, settings_in_force, warn
+from companion.cli.common import (
+    command,
+    config_option,
+    settings_in_force,
+    tables_folder,
+    warn,
+)
 from companion.cli.late_page import LatePage
 from companion.clock import LiveClock
 from companion.config import Settings
@@ -76,7 +82,7 @@ def run_command(
         logbook = None
         if not dry_run:
             logbook = usable_logbook(folder / "logbook.db", told.append)
-        places = Places(logbook, folder / "recordings")
+        places = Places(logbook, folder / "recordings", tables_folder())
         parts = _parts(settings, open_parts, dry_run=dry_run)
         page = open_parts.enter_context(
             LatePage(settings, _aloud(parts), folder / PAIRED_DEVICES_FILE)

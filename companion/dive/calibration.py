@@ -531,6 +531,16 @@ def _grid(stated: Stated, rig: CalibratedRig) -> _Grid:
     return _Grid(stated, rig)
 
 
+def ready_grid(stated: Stated, rig: CalibratedRig) -> None:
+    """Have a rig's grid ready for the next calibrations that ask for it."""
+    _grid(stated, rig)
+
+
+def make_tables(stated: Stated, rig: CalibratedRig) -> None:
+    """Have all tables of a rig kept, those for a boat that comes nearer fast as well."""
+    _ = _Grid(stated, rig).table.far
+
+
 @lru_cache(maxsize=24)
 def _lift_logs(stated: Stated) -> Floats:
     """Return ln of the lift ratio that gives each stated depth at each drag, shape (depths, drags)."""
@@ -582,6 +592,10 @@ class _Posterior:
             name: np.zeros(grid.seen_shape) for name, grid in self.grids.items()
         }
         self._by_offset: dict[str, Floats] = {}
+
+    def add(self, rig: str, grid: _Grid) -> None:
+        """Take in one more rig, with which nothing was seen."""
+        self.grids[rig], self.seen[rig] = grid, np.zeros(grid.seen_shape)
 
     def see(self, rig: str, log_likelihood: Floats) -> None:
         """Take in ln of how likely something seen with a rig is, shape `_Grid.seen_shape`."""
@@ -728,9 +742,16 @@ class Calibration:
         return cls(belief.stated, list(known.values()), belief.evidence)
 
     def with_rig(self, rig: CalibratedRig) -> Calibration:
-        """Return a calibration that knows the same and has one more rig; this one stays as it is."""
-        more = Calibration(self.stated, [*self.rigs.values(), rig], self.evidence)
-        more.posterior.elsewhere = self.posterior.elsewhere
+        """Return a calibration that knows the same and has one more rig; this one stays as it is.
+
+        Raises:
+            ValueError: it has a rig of that name.
+        """
+        if rig.name in self.rigs:
+            raise ValueError(f'there is a rig called "{rig.name}" already')
+        more = self.copy()
+        more.rigs[rig.name] = rig
+        more.posterior.add(rig.name, _grid(self.stated, rig))
         return more
 
     def copy(self) -> Calibration:

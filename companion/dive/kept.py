@@ -7,7 +7,9 @@ that is.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from contextvars import ContextVar
 from typing import Any, Protocol
 
 import msgspec
@@ -27,12 +29,27 @@ class TableStore(Protocol):
         """Keep arrays under a name."""
 
 
+class NotKeptError(Exception):
+    """Something would have to be made, where only what is kept was asked for."""
+
+
 _shelves: list[TableStore] = []
+_may_make: ContextVar[bool] = ContextVar("_may_make", default=True)
 
 
 def keep_on(shelf: TableStore | None) -> None:
     """Keep from now on what is computed on a shelf; None: keep nothing."""
     _shelves[:] = [] if shelf is None else [shelf]
+
+
+@contextmanager
+def only_kept() -> Iterator[None]:
+    """Have `kept` make nothing in this thread: it raises `NotKeptError` instead."""
+    before = _may_make.set(False)
+    try:
+        yield
+    finally:
+        _may_make.reset(before)
 
 
 def kept(what: str, inputs: object, make: Callable[[], Arrays]) -> Arrays:
@@ -42,16 +59,25 @@ def kept(what: str, inputs: object, make: Callable[[], Arrays]) -> Arrays:
         what: a word for the kind of thing, for the name.
         inputs: everything they depend on but the code, as msgspec can encode it.
         make: makes them.
+
+    Raises:
+        NotKeptError: they are not kept, and `only_kept` is in force.
     """
     if not _shelves:
-        return make()
+        return _made(make)
     digest = hashlib.sha256(msgspec.json.encode(inputs, enc_hook=_encoded)).hexdigest()
     name = f"{what}-{digest[:32]}"
     found = _shelves[0].load(name)
     if found is None:
-        found = make()
+        found = _made(make)
         _shelves[0].save(name, found)
     return found
+
+
+def _made(make: Callable[[], Arrays]) -> Arrays:
+    if not _may_make.get():
+        raise NotKeptError
+    return make()
 
 
 def _encoded(value: object) -> object:

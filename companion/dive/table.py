@@ -314,7 +314,7 @@ class Table:
             _lean=lean[:, 1:].astype(np.float32),
             _bend=bend[:, 1:].astype(np.float32),
             _far=lambda: [
-                far(*at, values=slice(1, None)).astype(np.float32) for far in self._far
+                far(*at, values=slice(1, None)).astype(np.float32) for far in self.far
             ],
         )
 
@@ -351,8 +351,11 @@ class Table:
         )
 
     @cached_property
-    def _far(self) -> tuple[Smooth, ...]:
-        """The paths from a boat that comes nearer as fast as each of `_FAR_DRIFTS`."""
+    def far(self) -> tuple[Smooth, ...]:
+        """The paths from a boat that comes nearer as fast as each of `_FAR_DRIFTS`.
+
+        They are solved when first asked for.
+        """
         names = [f"drift {number}" for number in range(len(_FAR_DRIFTS))]
         found = kept(
             "far",

@@ -24,12 +24,13 @@ from companion.live.disk import Disk, Job
 from companion.live.ears import Uttered
 from companion.live.house import House
 from companion.live.keeping import Keeper, LogbookWriter
-from companion.live.seeking import SearchDone, Seeker
+from companion.live.seeking import SearchDone, SolveDone, Worker
+from companion.live.tables import Prepared, TableMaker
 from companion.live.trip import LiveTrip
 from companion.record.recording import RecordingLimits, RecordingShelf
 from companion.sensing import Chunk
 from companion.trip import wording
-from companion.trip.assembly import RAISE_VARIABLE
+from companion.trip.assembly import RAISE_VARIABLE, tips_of
 from companion.trip.engine import Engine
 from companion.trip.keep import Emit
 
@@ -47,10 +48,50 @@ CLOCK_WRONG_BY = timedelta(minutes=10)
 
 
 class Places(NamedTuple):
-    """The places of a live trip: the logbook's file (None: nowhere) and the folder of all recordings."""
+    """The places of a live trip: the logbook's file, and the folders of all recordings and of tables.
+
+    None: nowhere.
+    """
 
     logbook: Path | None
     recordings: Path
+    tables: Path | None = None
+
+
+class _Beside:
+    """The threads beside the engine: one finds, for the planner, and one solves."""
+
+    def __init__(
+        self,
+        put: Callable[[SearchDone | SolveDone], None],
+        clock: Clock,
+        maker: TableMaker,
+    ) -> None:
+        self._maker = maker
+        self._finder = Worker("planner", lambda t: put(SearchDone(t)), clock)
+        self._solver = Worker("solver", lambda t: put(SolveDone(t)), clock)
+
+    def start(self) -> None:
+        """Start them."""
+        self._finder.start()
+        self._solver.start()
+
+    def work_for(self, engine: Engine) -> None:
+        """Have worked at what an engine has asked for."""
+        for search in engine.take_searches():
+            self._finder.work_at(search)
+        for solve in engine.take_solves():
+            self._solver.work_at(Prepared(solve, self._maker))
+
+    def stop(self) -> None:
+        """Have them end after what they work at; tables are made no more."""
+        self._maker.stop()
+        self._finder.stop()
+        self._solver.stop()
+
+
+Come = Chunk | Uttered | SearchDone | SolveDone
+"""What comes to the engine's thread."""
 
 
 class _Rhythm:
@@ -96,10 +137,9 @@ class Live:
         self._outlet = outlet
         self._look = look
         self._wall = wall
-        self._queue: queue.Queue[Chunk | Uttered | SearchDone] = queue.Queue(
-            QUEUE_LENGTH
-        )
-        self._seeker = Seeker(self._queue.put, self.clock)
+        self._queue: queue.Queue[Come] = queue.Queue(QUEUE_LENGTH)
+        maker = TableMaker(places.tables, tips_of(settings))
+        self._beside = _Beside(self._queue.put, self.clock, maker)
         self._remarks: deque[tuple[str, bool]] = deque()
         self._taps: deque[str] = deque()
         self._told: set[str] = set()
@@ -152,7 +192,7 @@ class Live:
     def run(self) -> None:
         """Run the trip from its beginning to its end."""
         self._disk.start()
-        self._seeker.start()
+        self._beside.start()
         self._house.tidy()
         self.trip = self._house.trip = trip = self._beginning.begin(
             self.clock, self._wall()
@@ -228,8 +268,7 @@ class Live:
         self._take_remarks(trip, t)
         while self._taps:
             trip.tap(t, self._taps.popleft())
-        for search in trip.engine.take_searches():
-            self._seeker.seek(search)
+        self._beside.work_for(trip.engine)
         self._guarded(partial(self._look, trip.engine))
         self.heart.beat("engine")
         if now - rhythm.passed >= TIME_PASSES:
@@ -273,7 +312,7 @@ class Live:
     def _end(self, trip: LiveTrip) -> None:
         """End in order: the parts first, then what they had brought, then the trip."""
         self._devices.stop()
-        self._seeker.stop()
+        self._beside.stop()
         self._stop.set()
         self._drain(trip)
         self._devices.join()
@@ -294,10 +333,12 @@ class Live:
                 self._guarded(partial(_fold, trip, item))
 
 
-def _fold(trip: LiveTrip, item: Chunk | Uttered | SearchDone) -> None:
+def _fold(trip: LiveTrip, item: Come) -> None:
     if isinstance(item, Uttered):
         trip.utterance(item)
     elif isinstance(item, SearchDone):
         trip.search_done(item)
+    elif isinstance(item, SolveDone):
+        trip.solve_done(item)
     else:
         trip.chunk(item)

@@ -19,7 +19,7 @@ from companion.config import Settings
 from companion.events import AnyEvent, Heard
 from companion.live.disk import Job
 from companion.live.ears import Uttered
-from companion.live.seeking import SearchDone
+from companion.live.seeking import SearchDone, SolveDone
 from companion.record import beforehand
 from companion.record.recording import (
     CLIPS_FOLDER,
@@ -41,6 +41,8 @@ from companion.sensing.remarks import (
     FINDS_LATER,
     FOUND,
     OWN_SOURCE,
+    SOLVED,
+    SOLVES_LATER,
     own_apart,
     signal_body,
     txt_body,
@@ -140,12 +142,17 @@ class LiveTrip:
             )
 
     def begin(self, t: float) -> None:
-        """Have the recording say that answers come when they are found, from `t`, s of the clock, on."""
+        """Have the recording say that what is solved and found comes later, from `t`, s of the clock, on."""
+        self._signal(t, SOLVES_LATER)
         self._signal(t, FINDS_LATER)
 
     def search_done(self, done: SearchDone) -> None:
         """Take in that what the planner was asked for is found; a replay answers at the same instant."""
         self._signal(done.t, FOUND)
+
+    def solve_done(self, done: SolveDone) -> None:
+        """Take in that what waited first is solved; a replay goes on with it at the same instant."""
+        self._signal(done.t, SOLVED)
 
     def remark(self, t: float, text: str | None, *, aloud: bool = False) -> None:
         """Take a word of the companion's own; None only tells the engine that it is `t`, s of the clock."""

@@ -292,7 +292,7 @@ def _needs(glance: Glance | None, news: News) -> dict[str, str]:
         "need-depth": seen.depth_at is None,
         "need-place": seen.boat is None and not seen.logged,
         "need-bow": seen.heading is None and not seen.logged,
-        "need-rods": not seen.rods,
+        "need-rods": seen.rods_known and not seen.rods,
     }
     return nothing | {name: _MENDED[name] for name, gone in missing.items() if gone}
 

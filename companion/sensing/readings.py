@@ -88,6 +88,9 @@ class Remark(msgspec.Struct, frozen=True, gc=False):
         finds_later: from now on the planner's answers come when a remark says that one
             is `found`.
         found: the answer to the first question that waits is there.
+        solves_later: from now on what has to be solved comes when a remark says that it
+            is `solved`.
+        solved: the first that waits to be solved is there.
     """
 
     text: str | None
@@ -95,6 +98,8 @@ class Remark(msgspec.Struct, frozen=True, gc=False):
     tapped: bool = False
     finds_later: bool = False
     found: bool = False
+    solves_later: bool = False
+    solved: bool = False
 
 
 class Failed(msgspec.Struct, frozen=True, gc=False):

@@ -23,17 +23,13 @@ OWN_SOURCE = "companion"
 """The TAG block source of the companion's own sentences."""
 MOST_REMARK_CHARACTERS = 160
 """Characters of a remark; a sentence has 82 by the standard, but a reason that is cut short helps nobody."""
-REMARK_TIME_PASSED, REMARK_NOTED, REMARK_SPOKEN, REMARK_TAPPED, FINDS_LATER, FOUND = (
-    "00",
-    "01",
-    "02",
-    "03",
-    "04",
-    "05",
-)
-"""Identifiers: time has passed; for whoever reads the log; said aloud; the words of a
-tapped button; the planner's answers come when they are found; one is."""
-_WITHOUT_TEXT = (REMARK_TIME_PASSED, FINDS_LATER, FOUND)
+REMARK_TIME_PASSED, REMARK_NOTED, REMARK_SPOKEN, REMARK_TAPPED = "00", "01", "02", "03"
+"""Identifiers: time has passed; for whoever reads the log; said aloud; the words of a tapped button."""
+FINDS_LATER, FOUND = "04", "05"
+"""Identifiers: the planner's answers come when they are found; one is."""
+SOLVES_LATER, SOLVED = "06", "07"
+"""Identifiers: what has to be solved comes later; the first that waited has."""
+_WITHOUT_TEXT = (REMARK_TIME_PASSED, FINDS_LATER, FOUND, SOLVES_LATER, SOLVED)
 _RESERVED = re.compile(r"[!$*,\\^~]")
 _NO_TEXT = re.compile(r"[^ -~]")
 _ESCAPED = re.compile(r"\^([0-9A-F]{2})")
@@ -52,7 +48,13 @@ def txt(fields: list[str], values: Values) -> Remark:
     text = _NO_TEXT.sub("", text)[:MOST_REMARK_CHARACTERS]
     kind = fields[3]
     if kind in _WITHOUT_TEXT:
-        return Remark(None, finds_later=kind == FINDS_LATER, found=kind == FOUND)
+        return Remark(
+            None,
+            finds_later=kind == FINDS_LATER,
+            found=kind == FOUND,
+            solves_later=kind == SOLVES_LATER,
+            solved=kind == SOLVED,
+        )
     return Remark(
         text or None, aloud=kind == REMARK_SPOKEN, tapped=kind == REMARK_TAPPED
     )

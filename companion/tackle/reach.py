@@ -22,6 +22,8 @@ from companion.dive.calibration import (
     Calibration,
     Estimate,
     Stated,
+    make_tables,
+    ready_grid,
     share_common,
 )
 from companion.tackle.lines import THICKEST_LINE_M, THINNEST_LINE_M, LineSpec, Material
@@ -215,6 +217,16 @@ def rig(rod: Rod) -> CalibratedRig:
         cast_sigma=CAST_SIGMA,
         thickness_sigma=rod.line_sigma,
     )
+
+
+def make_grid(rod: Rod) -> None:
+    """Have ready what a calibration needs of a rod, so that its rig is taken in at once."""
+    ready_grid(stated(rod.lure), rig(rod))
+
+
+def make_rod_tables(rod: Rod) -> None:
+    """Have all tables of a rod kept, those that are seldom asked for as well."""
+    make_tables(stated(rod.lure), rig(rod))
 
 
 def rig_name(rod: Rod) -> str:

@@ -45,6 +45,11 @@ class Agenda:
         """Return when the next utterance is to be heard, logic s; infinite when none is known to be."""
         return self._placed[0][0] if self._placed else NEVER_S
 
+    @property
+    def waits(self) -> bool:
+        """Return whether an utterance waits."""
+        return bool(self._placed or self._unplaced)
+
     def add(self, utterance: Utterance) -> None:
         """Have an utterance wait."""
         self._unplaced.append(utterance)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from datetime import date
 
-from companion.casting.deck import Deck
+from companion.casting.deck import Deck, tips_by_rod
 from companion.casting.ground import Mapped
 from companion.casting.pose import Current
 from companion.config import Settings
@@ -45,11 +45,7 @@ def assemble_trip(
         recorded: days that a recording without TAG blocks may be of.
     """
     bed = _bed(settings, known)
-    tips: dict[TipHeld, float] = {
-        "down": settings.boat.rod_tip_down,
-        "up": settings.boat.rod_tip_up,
-    }
-    deck = Deck(settings.rods, known.beliefs, Mapped(bed), tips)
+    deck = Deck(settings.rods, known.beliefs, Mapped(bed), _tips(settings))
     raises = RAISE_VARIABLE in os.environ
     wires = _wires(settings, recorded)
     sensing = Sensing(wires, settings.boat.offsets(), raises=raises)
@@ -73,6 +69,15 @@ def assemble_trip(
         current,
         raises=raises,
     )
+
+
+def tips_of(settings: Settings) -> dict[int, dict[TipHeld, float]]:
+    """Return the height of each rod's tip, m above the water, by its number and how it is held."""
+    return tips_by_rod(settings.rods, _tips(settings))
+
+
+def _tips(settings: Settings) -> dict[TipHeld, float]:
+    return {"down": settings.boat.rod_tip_down, "up": settings.boat.rod_tip_up}
 
 
 def _wires(settings: Settings, recorded: tuple[date, ...]) -> dict[str, SourceSettings]:

@@ -10,9 +10,16 @@ from companion.events import Heard, Notice
 from companion.trip import wording
 from companion.trip.agenda import Utterance
 from companion.trip.core import TripCore
-from companion.trip.handlers import Outcome, carry_out, in_doubt, out_of_place
+from companion.trip.handlers import (
+    Outcome,
+    carry_out,
+    in_doubt,
+    out_of_place,
+    to_solve_first,
+)
 from companion.trip.lookout import Lookout
 from companion.trip.searches import Searches
+from companion.trip.solves import Solves
 from companion.trip.speech import Speech
 from companion.trip.state import LATE_AFTER_S, Moment
 from companion.voice.commands import Command
@@ -36,6 +43,7 @@ class Dialogue:
         speech: gives the replies.
         lookout: is told what a command has changed in the hand.
         searches: takes what the planner has to find.
+        solves: takes what has to be solved before a command is carried out.
         logic_time_of: returns the logic time, s, of an instant of an utterance; None
             while it is not known.
     """
@@ -46,12 +54,14 @@ class Dialogue:
         speech: Speech,
         lookout: Lookout,
         searches: Searches,
+        solves: Solves,
         logic_time_of: Callable[[datetime | float], float | None],
     ) -> None:
         self._core = core
         self._speech = speech
         self._lookout = lookout
         self._searches = searches
+        self._solves = solves
         self._logic_time_of = logic_time_of
 
     def hear(self, t: float, utterance: Utterance) -> None:
@@ -84,7 +94,8 @@ class Dialogue:
         core.state = replace(core.state, heard=heard, policy=policy)
         core.emit(heard)
         if command is not None:
-            self._carry_out(command, t, utterance, hearing, began)
+            moment = self._moment(t, utterance, hearing, began)
+            self._carry_out(command, t, hearing, moment)
         elif (
             listed is None
             and hearing.is_like_a_command
@@ -105,9 +116,11 @@ class Dialogue:
     def _lateness(self, utterance: Utterance, hearing: Hearing, t: float) -> float:
         """Return how long after its last word an utterance was decided, s, where that is late; else 0."""
         sound = self._logic_time_of(utterance.began)
-        if sound is None or hearing.spoke is None:
+        decided = self._logic_time_of(utterance.ended)
+        if sound is None or decided is None or hearing.spoke is None:
             return 0.0
-        late = t - sound - hearing.spoke[1]
+        # One that waited for another to be carried out was decided before.
+        late = min(t, decided) - sound - hearing.spoke[1]
         if late <= LATE_AFTER_S:
             return 0.0
         return late
@@ -123,18 +136,12 @@ class Dialogue:
             command, hearing.text, t, began, core.state, core.rooms.grammar
         )
 
-    def _carry_out(
-        self,
-        command: Command,
-        t: float,
-        utterance: Utterance,
-        hearing: Hearing,
-        began: float,
-    ) -> None:
-        """Carry out a command whose first word came at logic time `began`, s, and that is decided at t."""
+    def _moment(
+        self, t: float, utterance: Utterance, hearing: Hearing, began: float
+    ) -> Moment:
+        """Return the moment of a command whose first word came at logic time `began`, s."""
         core = self._core
-        before = core.state.hand
-        moment = Moment(
+        return Moment(
             began=began,
             boat=core.boat.before(began - core.rooms.reaction, t, began),
             boat_now=core.boat.at(t),
@@ -142,6 +149,28 @@ class Dialogue:
             late=self._lateness(utterance, hearing, t),
             **core.stamp(t),
         )
+
+    def _carry_out(
+        self, command: Command, t: float, hearing: Hearing, moment: Moment
+    ) -> None:
+        """Carry out a command of logic time t, s, at once or when what it needs is solved."""
+        core = self._core
+        solve = to_solve_first(command, moment, core.state, core.rooms)
+        if solve is None:
+            self._act(command, t, hearing, moment)
+            return
+
+        def go_on(solved_at: float) -> None:
+            then = moment._replace(**core.stamp(solved_at))
+            self._act(command, solved_at, hearing, then)
+
+        self._solves.ask(t, solve, go_on)
+
+    def _act(
+        self, command: Command, t: float, hearing: Hearing, moment: Moment
+    ) -> None:
+        core = self._core
+        before = core.state.hand
         outcome = carry_out(command, moment, core.state, core.rooms)
         other = core.rooms.grammar.parse(hearing.doubt or "")
         if other is not None:

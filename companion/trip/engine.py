@@ -16,13 +16,14 @@ from msgspec.structs import replace
 from companion.casting.deck import Deck
 from companion.casting.hand import Hand, rod_of
 from companion.casting.planning import Planner, Search
-from companion.casting.pose import STILL_WATER, Current, pose_of
+from companion.casting.pose import STILL_WATER, BoatPose, Current, pose_of
+from companion.casting.solving import Solve
 from companion.casting.view import rods_view, side_view
 from companion.events import Notice, TripBegan, TripEnded
-from companion.glance import Glance
+from companion.glance import Glance, RodView, SideView
 from companion.lakebed.bed import Bed
 from companion.sensing import Chunk, Failed, Position, Reading, Remark, Sensing, Warned
-from companion.trip import entries
+from companion.trip import entries, wording
 from companion.trip.agenda import Agenda, Utterance
 from companion.trip.core import TripCore
 from companion.trip.dialogue import Dialogue
@@ -30,7 +31,9 @@ from companion.trip.entries import REACTION_S, Rooms
 from companion.trip.keep import Emit, Keep, KeepNothing
 from companion.trip.lookout import Lookout
 from companion.trip.policy import SpeechPolicy
+from companion.trip.presence import NEVER_S
 from companion.trip.searches import Searches
+from companion.trip.solves import Solves
 from companion.trip.speech import Speech
 from companion.trip.state import TripState
 from companion.units import LengthUnit
@@ -87,11 +90,13 @@ class Engine:
         self._speech = Speech(self._core)
         self._lookout = Lookout(self._core, self._speech)
         self._searches = Searches(self._speech)
+        self._solves = Solves()
         self._dialogue = Dialogue(
             self._core,
             self._speech,
             self._lookout,
             self._searches,
+            self._solves,
             self._agenda.logic_time_of,
         )
         self._now = 0.0
@@ -111,15 +116,12 @@ class Engine:
 
     def glance(self, t: float) -> Glance:
         """Return what can be seen at logic time t, s."""
-        boat, deck, state = (
-            self._core.boat.at(t),
-            self._core.rooms.deck,
-            self._core.state,
-        )
+        boat, state = self._core.boat.at(t), self._core.state
         pose = pose_of(boat)
-        depth, bottom = boat.depth, self._lookout.bottom
-        if self._lookout.depth_lost or depth is None:
-            depth = bottom = None
+        depth = boat.depth
+        if self._lookout.depth_lost:
+            depth = None
+        rods, side = self._rods_and_side(t, depth, pose)
         glance = Glance(
             **self._core.stamp(t),
             boat=pose.fix,
@@ -128,11 +130,23 @@ class Engine:
             depth=depth,
             depth_at=self._lookout.depth_seen,
             water_temperature=boat.water_temperature,
-            rods=rods_view(deck, state.hand, bottom),
-            side=side_view(deck, state.hand, t, pose),
+            rods=rods,
+            rods_known=self._lookout.rods_known,
+            side=side,
             logged=len(state.standing),
         )
         return _with_last_words(glance, state)
+
+    def _rods_and_side(
+        self, t: float, depth: float | None, pose: BoatPose
+    ) -> tuple[tuple[RodView, ...], SideView | None]:
+        if not self._lookout.rods_known:
+            return (), None
+        deck, hand = self._core.rooms.deck, self._core.state.hand
+        bottom = self._lookout.bottom
+        if depth is None:
+            bottom = None
+        return rods_view(deck, hand, bottom), side_view(deck, hand, t, pose)
 
     def keep_in(self, keep: Keep) -> None:
         """Hand readings, beliefs and soundings to this from now on."""
@@ -154,11 +168,22 @@ class Engine:
         """
         return self._searches.take_new()
 
+    def take_solves(self) -> Sequence[Solve]:
+        """Return what has to be solved since the last call, for another thread to work at.
+
+        The recording's word that it is solved is to follow for each, in order.
+        """
+        return self._solves.take_new()
+
     def finish(self) -> None:
         """Take in what the last lines still hold, hear what still waits, and end the trip."""
         core, bed = self._core, self._core.rooms.bed
         self._fold(self._sensing.finish())
+        if not self._begun:
+            self._begin(self._now)
         self._catch_up(self._now)
+        if self._lookout.rods_known or self._agenda.waits:
+            core.guard(self._now, partial(self._solves.finish, self._now))
         for t, utterance in self._agenda.pop_rest(self._now):
             core.guard(t, partial(self._hear, t, utterance))
         core.guard(self._now, lambda: bed.finish(core.boat.finish()))
@@ -173,6 +198,8 @@ class Engine:
 
     def _fold(self, readings: Iterator[tuple[float, Reading]]) -> None:
         for t, reading in readings:
+            if not self._begun:
+                self._begin(t, reading)
             if t >= self._due:
                 self._catch_up(t)
             self._now = t
@@ -202,10 +229,19 @@ class Engine:
             self._searches.come_when_found = True
         elif remark.found:
             self._searches.answer_first(t)
+        elif remark.solves_later:
+            self._solves.come_later = True
+        elif remark.solved:
+            self._solves.go_on_with_first(t)
+            self._catch_up(t)
         if remark.text is None:
             return
         if remark.tapped:
-            self._hear(t, Utterance(t, t, partial(str, remark.text)))
+            tapped = Utterance(t, t, partial(str, remark.text))
+            if self._solves.waits:
+                self._agenda.add(tapped)
+            else:
+                self._hear(t, tapped)
             return
         self._core.emit(Notice(**self._core.stamp(t), text=remark.text))
         if remark.aloud:
@@ -213,8 +249,6 @@ class Engine:
 
     def _catch_up(self, t: float) -> None:
         """Do everything that was due up to logic time t, in the order it was due."""
-        if not self._begun:
-            self._begin(t)
         self._agenda.place_all(self._now)
         while (due := self._next_due()) <= t:
             try:
@@ -227,22 +261,37 @@ class Engine:
             self._core.guard(t, partial(self._keep_row, t))
         self._due = min(self._next_due(), self._row_due)
 
-    def _begin(self, t: float) -> None:
+    def _begin(self, t: float, first: Reading | None = None) -> None:
         self._begun = True
         self._now = t
         core, deck = self._core, self._core.rooms.deck
         rods = {rod.name: f"{rod.lure.name} on {rod.line_name}" for rod in deck.rods}
         core.emit(TripBegan(**core.stamp(t), name=self._name, rods=rods))
-        core.emit(
-            entries.rod_taken(
-                **core.stamp(t), deck=deck, rod=rod_of(deck, core.state.hand)
-            )
-        )
+        self._solves.come_later = isinstance(first, Remark) and first.solves_later
+        solve = deck.solve_beliefs()
+        self._solves.ask(t, solve, partial(self._take_beliefs, solve))
+
+    def _take_beliefs(self, solved: Solve, t: float) -> None:
+        """Take what is believed of the rods, and the first of them in hand, at logic time t, s."""
+        core, deck = self._core, self._core.rooms.deck
+        try:
+            deck.take_beliefs(solved)
+        except ValueError as error:  # a lure cannot be as it is described
+            core.emit(Notice(**core.stamp(t), text=str(error)))
+            self._speech.say_note(t, wording.RODS_NOT_KNOWN)
+            return
+        self._lookout.rods_known = True
+        rod = rod_of(deck, core.state.hand)
+        core.emit(entries.rod_taken(**core.stamp(t), deck=deck, rod=rod))
 
     def _next_due(self) -> float:
-        return min(
-            self._lookout.next_due, self._searches.next_due, self._agenda.next_at
-        )
+        return min(self._lookout.next_due, self._searches.next_due, self._next_heard())
+
+    def _next_heard(self) -> float:
+        """Return when the next utterance is to be heard, logic s: not while another waits for its solving."""
+        if self._solves.waits:
+            return NEVER_S
+        return self._agenda.next_at
 
     def _do_due(self, t: float) -> None:
         self._now = max(self._now, t)
@@ -255,7 +304,7 @@ class Engine:
 
     def _hear(self, t: float, utterance: Utterance) -> None:
         self._now = max(self._now, t)
-        self._dialogue.hear(t, utterance)
+        self._dialogue.hear(self._now, utterance)
 
     def _keep_row(self, t: float) -> None:
         core = self._core

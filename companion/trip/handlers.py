@@ -13,7 +13,14 @@ from functools import partial, singledispatch
 from typing import Literal, NamedTuple
 
 from companion.casting.cast import CastInProgress
-from companion.casting.deck import Lesson
+from companion.casting.deck import (
+    Lesson,
+    best_for,
+    better_than,
+    lessons_of,
+    relined,
+    solve_rig,
+)
 from companion.casting.deflection import lost_for
 from companion.casting.hand import (
     SLOWEST_RISE_MPS,
@@ -22,6 +29,7 @@ from companion.casting.hand import (
     begin_cast,
     drift_of_next_cast,
     rod_of,
+    solve_stop,
     start_reel,
     stop_reel,
     take_rod,
@@ -36,7 +44,9 @@ from companion.casting.lessons import (
 )
 from companion.casting.planning import Found
 from companion.casting.pose import STILL_WATER, Current, bow_of, pose_of
+from companion.casting.solving import Solve
 from companion.events import AnyEvent, Logged, current_notice, level_notice
+from companion.tackle import Rod
 from companion.trip import entries, wording
 from companion.trip.entries import Rooms
 from companion.trip.searches import Question
@@ -164,6 +174,43 @@ def _question(command: c.Command, state: TripState, rooms: Rooms) -> str | None:
     if isinstance(command, c.ForgetRod) and rooms.deck.rod(command.number) is not None:
         return wording.again_to_forget(command.number)
     return None
+
+
+@singledispatch
+def to_solve_first(
+    _command: object, _moment: Moment, _state: TripState, _rooms: Rooms
+) -> Solve | None:
+    """Return what a command needs that the engine should not solve itself; None where there is nothing."""
+    return None
+
+
+@to_solve_first.register
+def _(
+    command: c.HoldTip, _moment: Moment, state: TripState, rooms: Rooms
+) -> Solve | None:
+    held = _held(command, state, rooms)
+    if held is None:
+        return None
+    return solve_rig(held)
+
+
+@to_solve_first.register
+def _(
+    command: c.RigLine, _moment: Moment, state: TripState, rooms: Rooms
+) -> Solve | None:
+    if rooms.deck.with_line(command.strength, state.hand.number):
+        return None
+    return solve_rig(relined(rod_of(rooms.deck, state.hand), command.strength))
+
+
+@to_solve_first.register
+def _(
+    _command: c.StopReel, moment: Moment, state: TripState, rooms: Rooms
+) -> Solve | None:
+    cast = _cast_under_way(state, moment)
+    if cast is None or cast.stopped:
+        return None
+    return solve_stop(rooms.deck, cast, moment.began)
 
 
 def in_doubt(
@@ -372,10 +419,8 @@ def _(command: c.TakeRod, moment: Moment, state: TripState, rooms: Rooms) -> Out
 
 @handle.register
 def _(command: c.HoldTip, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
-    rod = rod_of(rooms.deck, state.hand)
-    try:
-        held = rod.with_tip(command.held, rooms.deck.tips[rod.number][command.held])
-    except ValueError:
+    held = _held(command, state, rooms)
+    if held is None:
         return Outcome(state, reply=wording.CAST_TOO_SHORT)
     rooms.deck.rerig(held)
     cast = _cast_under_way(state, moment)
@@ -393,7 +438,7 @@ def _(command: c.RigLine, moment: Moment, state: TripState, rooms: Rooms) -> Out
         rod, reply = carrying[0], _confirmation(command, rooms)
         hand = take_rod(deck, state.hand, rod.number) or state.hand
     else:
-        rod = deck.rig(state.hand.number, command.strength)
+        rod = deck.rerig(relined(rod_of(deck, state.hand), command.strength))
         reply, hand = (
             wording.rod_rigged(rod.name, command.strength),
             state.hand.without_cast(),
@@ -414,7 +459,7 @@ def _(_command: c.WhichRod, moment: Moment, state: TripState, rooms: Rooms) -> O
     if depth is None:
         return Outcome(state, reply=wording.DEPTH_NOT_KNOWN)
     drift = drift_of_next_cast(state.hand, moment.t, boat)
-    rod = rooms.deck.best_for(depth, drift)
+    rod = best_for(rooms.deck, depth, drift)
     reach = rooms.deck.reach(rod, drift)
     return Outcome(state, reply=wording.rod_for_depth(rod, reach, depth, rooms.unit))
 
@@ -464,7 +509,7 @@ def _(
 ) -> Outcome:
     in_hand = rod_of(rooms.deck, state.hand)
     return Outcome(
-        state, reply=wording.lesson(rooms.deck.lessons(), in_hand, rooms.unit)
+        state, reply=wording.lesson(lessons_of(rooms.deck), in_hand, rooms.unit)
     )
 
 
@@ -715,13 +760,22 @@ def _with_cast_again(state: TripState, rooms: Rooms) -> TripState:
     )
 
 
+def _held(command: c.HoldTip, state: TripState, rooms: Rooms) -> Rod | None:
+    """Return the rod in hand as it is to be held; None where its cast is too short for that."""
+    rod = rod_of(rooms.deck, state.hand)
+    try:
+        return rod.with_tip(command.held, rooms.deck.tips[rod.number][command.held])
+    except ValueError:
+        return None
+
+
 def _better_for_cast(rooms: Rooms, cast: CastInProgress) -> int | None:
     """Return the number of a rod that gets down where this cast stays short; None when none does."""
     seen = cast.outlook
     if seen is None or seen.verdict != "short" or seen.margin is None:
         return None
-    better = rooms.deck.better_than(
-        cast.rod, rooms.deck.reach(cast.rod) + seen.margin.best
+    better = better_than(
+        rooms.deck, cast.rod, rooms.deck.reach(cast.rod) + seen.margin.best
     )
     if better is None:
         return None

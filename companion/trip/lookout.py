@@ -23,9 +23,14 @@ KNOWN_COVER_M = 12.0
 
 
 class Lookout:
-    """Follows depth and position, and speaks up about what it sees."""
+    """Follows depth and position, and speaks up about what it sees.
+
+    Attributes:
+        rods_known: whether it is known what the rods reach, to be matched with depths.
+    """
 
     def __init__(self, core: TripCore, speech: Speech) -> None:
+        self.rods_known = False
         self._core = core
         self._speech = speech
         self._volunteer = Volunteer(core.rooms.deck, core.rooms.unit)
@@ -96,7 +101,7 @@ class Lookout:
         self._depth.maximum_age = core.boat.oldest_depth
         if self._depth.accept(t):
             core.emit(DepthNews(**core.stamp(t), state="back", depth=round(depth, 3)))
-        if not self._depth.lost:
+        if self.rods_known and not self._depth.lost:
             self._match(t, depth)
 
     def accept_position(self, t: float, reading: Position) -> None:

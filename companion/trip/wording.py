@@ -75,6 +75,7 @@ LET_IT_FLOAT = "let it float"
 RAISE_THE_ROD = "raise the rod"
 HEARD_LATE = "I hear you late, nothing learned"
 LOOKING = "looking"
+RODS_NOT_KNOWN = "a rod cannot be as it is described, look at the settings"
 
 STARTING = "starting"
 READY = "ready"

@@ -27,6 +27,8 @@ from companion.sensing.remarks import (
     FINDS_LATER,
     FOUND,
     OWN_SOURCE,
+    SOLVED,
+    SOLVES_LATER,
     signal_body,
     txt_body,
 )
@@ -112,7 +114,10 @@ class Aboard:
         return self.own(txt_body(words, tapped=True)) + self.own(txt_body(None))
 
     def answers(self) -> Iterator[float]:
-        """Work at the searches that were asked for, and fold the answer of each."""
+        """Work at what was asked for, and fold the word that each is found or solved."""
+        for solve in self.engine.take_solves():
+            _ = solve.found
+            yield self.own(signal_body(SOLVED))
         for search in self.engine.take_searches():
             _ = search.found
             yield self.own(signal_body(FOUND))
@@ -146,6 +151,7 @@ def stood(day: Path, *, longest: bool) -> Iterator[Stood]:
     began, ended = lines[0][0], lines[-1][0]
     every = (ended - began - 1000.0 * WARM_UP_S) / len(wanted)
     boat.ms = began
+    boat.own(signal_body(SOLVES_LATER))
     boat.own(signal_body(FINDS_LATER))
     at = 0
     for n, (name, phrase) in enumerate(wanted.items()):

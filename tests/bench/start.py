@@ -15,6 +15,7 @@ import tempfile
 import time
 from pathlib import Path
 
+from companion.voice.model import MODEL_FOLDER_NAME, data_folder
 from tests.faults.kills import card, config_text, talk
 
 INSIDE = """
@@ -87,7 +88,10 @@ def main() -> None:
     print(f"ten million additions: {float(loop):.2f} s")
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        environment = card(folder)
+        environment = card(folder) | {"XDG_DATA_HOME": str(folder / "home")}
+        kept = folder / "home" / "companion"
+        kept.mkdir(parents=True)
+        (kept / MODEL_FOLDER_NAME).symlink_to(data_folder() / MODEL_FOLDER_NAME)
         (folder / "boat.toml").write_text(config_text(folder))
         talk(folder / "sonar")
         time.sleep(0.1)

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from companion import config
 from companion.casting.cast import FLIGHT_S, VAGUEST_TEACHING_SIGMA_M
-from companion.casting.deck import Deck
+from companion.casting.deck import Deck, lessons_of
 from companion.casting.ground import FAN_SIGMAS, Ahead, Ray, TopOnWay, ahead
 from companion.casting.hand import Aim, Hand, begin_cast
 from companion.casting.lessons import (
@@ -327,7 +327,7 @@ def test_a_cast_with_a_fish_or_a_snag_teaches_nothing(deck):
     lessons = Lessons().with_spent(cast)
     assert learn_no_touch(deck, lessons, 1, cast) == (lessons, None)
     assert learn_touch(deck, lessons, 2, 15.0, cast, HERE) == (lessons, None)
-    assert deck.lessons() == []
+    assert lessons_of(deck) == []
 
 
 def test_what_is_taken_back_is_as_if_it_had_never_been_told(deck):
@@ -351,4 +351,4 @@ def test_a_rod_is_forgotten_alone(deck):
 
 def test_without_a_cast_a_touch_teaches_nothing(deck):
     assert learn_touch(deck, Lessons(), 1, 15.0, None, HERE) == (Lessons(), None)
-    assert deck.lessons() == []
+    assert lessons_of(deck) == []

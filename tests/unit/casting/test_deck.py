@@ -8,7 +8,7 @@ import pytest
 
 from companion import config
 from companion.casting.cast import FLIGHT_S
-from companion.casting.deck import Deck
+from companion.casting.deck import Deck, best_for, better_than, relined
 from companion.casting.hand import (
     DIRECTION_REMEMBERED_S,
     Aim,
@@ -61,20 +61,20 @@ def test_another_rod_is_taken_with_its_cast_over_and_the_direction_kept(deck):
 def test_a_line_is_found_on_the_rod_that_carries_it_the_one_in_hand_first(deck):
     assert [rod.number for rod in deck.with_line(17, 1)] == [3]
     assert deck.with_line(20, 1) == []
-    deck.rig(1, 17)
+    deck.rerig(relined(deck.rod(1), 17))
     assert [rod.number for rod in deck.with_line(17, 1)] == [1, 3]
 
 
 def test_a_thicker_line_on_the_same_rod_gets_less_deep(deck):
     before = deck.reach(deck.rod(1))
-    assert deck.reach(deck.rig(1, 17)) < before
+    assert deck.reach(deck.rerig(relined(deck.rod(1), 17))) < before
 
 
 def test_the_rod_for_a_depth_is_the_shallowest_that_touches_else_the_deepest(deck):
     reach = {rod.number: deck.reach(rod) for rod in deck.rods}
-    assert deck.best_for((reach[2] + reach[3]) / 2).number == 2
-    assert deck.best_for(reach[3] - 0.1).number == 3
-    assert deck.best_for(reach[1] + 5.0).number == 1
+    assert best_for(deck, (reach[2] + reach[3]) / 2).number == 2
+    assert best_for(deck, reach[3] - 0.1).number == 3
+    assert best_for(deck, reach[1] + 5.0).number == 1
 
 
 def test_an_hour_off_the_bow_is_thirty_degrees(deck):
@@ -149,10 +149,10 @@ def test_another_rod_is_better_only_where_it_gets_down(deck):
     by_reach = sorted(deck.rods, key=deck.reach)
     shallow, deep = by_reach[0], by_reach[-1]
     between = 0.5 * (deck.reach(shallow) + deck.reach(by_reach[1]))
-    assert deck.better_than(shallow, between) == by_reach[1]
-    assert deck.better_than(by_reach[1], between) is None
-    assert deck.better_than(shallow, deck.reach(deep)) == deep
-    assert deck.better_than(shallow, deck.reach(deep) + 0.01) is None
+    assert better_than(deck, shallow, between) == by_reach[1]
+    assert better_than(deck, by_reach[1], between) is None
+    assert better_than(deck, shallow, deck.reach(deep)) == deep
+    assert better_than(deck, shallow, deck.reach(deep) + 0.01) is None
 
 
 def test_a_rod_reaches_from_a_boat_in_a_current_what_its_cast_is_told(deck):

@@ -17,7 +17,7 @@ from companion.live.devices import (
     Devices,
     Parts,
 )
-from companion.live.seeking import SearchDone, Seeker
+from companion.live.seeking import Worker
 from companion.live.wires import SOURCE_BURST_BYTES
 from companion.sensing import Chunk
 from companion.sensing.sources import UdpSource
@@ -225,15 +225,15 @@ class Search:
 
 def test_searches_are_worked_at_in_order_and_each_is_told_of_also_one_that_fails():
     clock, found, done = ReplayClock(3.0), [], []
-    seeker = Seeker(done.append, clock)
+    seeker = Worker("planner", done.append, clock)
     for name in ("a", "fails", "b"):
-        seeker.seek(Search(found, name))
+        seeker.work_at(Search(found, name))
     seeker.stop()
-    seeker.seek(Search(found, "after the end"))
+    seeker.work_at(Search(found, "after the end"))
     seeker.start()
     seeker.join()
     assert found == ["a", "fails", "b"]
-    assert done == [SearchDone(3.0)] * 3
+    assert done == [3.0] * 3
     assert seeker.daemon
     assert Path(seeker.name).name == "planner"
 

@@ -50,7 +50,7 @@ class Aboard:
         self.remarks: list[tuple[float, str | None, bool]] = []
         self.taps: list[tuple[float, str]] = []
         self.trip = SimpleNamespace(
-            engine=SimpleNamespace(utc=None, take_searches=lambda: []),
+            engine=SimpleNamespace(utc=None, take_searches=list, take_solves=list),
             remark=lambda t, text, *, aloud=False: self.remarks.append(
                 (t, text, aloud)
             ),

@@ -13,7 +13,7 @@ from companion.clock import ReplayClock
 from companion.events import Heard
 from companion.live import trip as of_trip
 from companion.live.ears import Uttered
-from companion.live.seeking import SearchDone
+from companion.live.seeking import SearchDone, SolveDone
 from companion.live.trip import (
     DISK_SURE_MS,
     GONE_ON_WITHIN,
@@ -34,7 +34,13 @@ from companion.record.recording import (
     stamped,
 )
 from companion.sensing import Chunk
-from companion.sensing.remarks import FINDS_LATER, FOUND, signal_body
+from companion.sensing.remarks import (
+    FINDS_LATER,
+    FOUND,
+    SOLVED,
+    SOLVES_LATER,
+    signal_body,
+)
 from companion.trip import wording
 from companion.voice.heard import Hearing
 
@@ -205,7 +211,7 @@ def test_the_engine_gets_the_very_bytes_that_are_recorded(aboard):
     aboard.trip.remark(2.5, "a word", aloud=True)
     aboard.trip.begin(3.0)
     assert [("lines", data) for data in aboard.engine.chunks] == aboard.recording.kept
-    assert aboard.engine.own == [False, True, True]
+    assert aboard.engine.own == [False, True, True, True]
     assert f"c:{ZERO + 2000}" in aboard.engine.chunks[0].decode()
 
 
@@ -285,15 +291,15 @@ def test_words_heard_are_found_by_their_clip():
     assert words_heard([with_clip])["a.flac"].text == "log bite"
 
 
-def test_what_the_planner_found_is_a_signal_at_its_instant(aboard):
+def test_what_is_found_and_what_is_solved_are_signals_at_their_instants(aboard):
     aboard.trip.begin(1.0)
     aboard.trip.search_done(SearchDone(2.0))
-    first, second = aboard.engine.chunks
-    assert f"c:{ZERO + 1000}".encode() in first
-    assert signal_body(FINDS_LATER).encode() in first
-    assert f"c:{ZERO + 2000}".encode() in second
-    assert signal_body(FOUND).encode() in second
-    assert aboard.engine.own == [True, True]
+    aboard.trip.solve_done(SolveDone(3.0))
+    signals = (SOLVES_LATER, 1000), (FINDS_LATER, 1000), (FOUND, 2000), (SOLVED, 3000)
+    for line, (signal, ms) in zip(aboard.engine.chunks, signals, strict=True):
+        assert f"c:{ZERO + ms}".encode() in line
+        assert signal_body(signal).encode() in line
+    assert aboard.engine.own == [True] * 4
 
 
 def test_a_networks_lines_are_recorded_as_that_networks(aboard):

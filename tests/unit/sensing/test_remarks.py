@@ -13,6 +13,8 @@ from companion.sensing.remarks import (
     MOST_REMARK_CHARACTERS,
     OWN_SOURCE,
     REMARK_TIME_PASSED,
+    SOLVED,
+    SOLVES_LATER,
     defused,
     own_apart,
     signal_body,
@@ -68,6 +70,8 @@ def test_time_that_has_passed_is_no_words():
 def test_signals_have_no_words():
     assert read(signal_body(FINDS_LATER)) == Remark(None, finds_later=True)
     assert read(signal_body(FOUND)) == Remark(None, found=True)
+    assert read(signal_body(SOLVES_LATER)) == Remark(None, solves_later=True)
+    assert read(signal_body(SOLVED)) == Remark(None, solved=True)
     assert read(f"U0TXT,01,01,{FOUND},words") == Remark(None, found=True)
 
 

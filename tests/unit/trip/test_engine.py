@@ -29,6 +29,7 @@ from companion.events import (
 )
 from companion.lakebed.bed import Bed
 from companion.lakebed.marks import off_the_bow
+from companion.record.recording import stamped
 from companion.sensing import (
     BoatOffsets,
     BoatState,
@@ -37,6 +38,8 @@ from companion.sensing import (
     Sensing,
     range_and_bearing,
 )
+from companion.sensing.framing import sentence as body_sentence
+from companion.sensing.remarks import OWN_SOURCE, SOLVED, SOLVES_LATER, signal_body
 from companion.trip import wording
 from companion.trip.agenda import Utterance
 from companion.trip.engine import Engine
@@ -910,3 +913,74 @@ def test_a_place_told_from_a_fast_or_a_late_boat_is_less_sure():
         return Moment(0.0, 0.0, None, boat, boat, late=late).fix.radius
 
     assert radius(slow) < radius(at) < radius(at, late=2.0) < radius(at, late=4.0)
+
+
+def own(t: float, body: str) -> Chunk:
+    at = round((START + timedelta(seconds=t)).timestamp() * 1000)
+    line = stamped(body_sentence(body), OWN_SOURCE, at)
+    return Chunk(0.0, "recording", line, own=True)
+
+
+def solved_later(solved_at: dict[int, tuple[float, ...]], spoken=()):
+    """Return the events of 20 s over 6 m of water in which what is solved comes at these times."""
+    events: list = []
+    sensing = Sensing({}, BoatOffsets(transducer=0.0))
+    engine = Engine(
+        "later", sensing, Deck(SETTINGS.rods), GRAMMAR, "feet", events.append
+    )
+    engine.chunk(own(0.0, signal_body(SOLVES_LATER)))
+    for second in range(20):
+        for t in solved_at.get(second, ()):
+            engine.chunk(own(t, signal_body(SOLVED)))
+        for t, words in spoken:
+            if second <= t < second + 1:
+                began = START + timedelta(seconds=t)
+                ended = began + timedelta(seconds=0.5)
+                engine.utterance(Utterance(began, ended, lambda w=words: w))
+        engine.chunk(Chunk(0.0, "sonar", rmc(float(second)) + dpt(second, 6.0)))
+    engine.finish()
+    return events
+
+
+def test_depths_are_read_while_the_rods_are_not_known_yet():
+    events = solved_later({8: (8.0,)})
+    assert of(TripBegan, events)[0].t == 0.0
+    assert of(RodTaken, events)[0].t == 8.0
+    assert of(Match, events)[0].t >= 8.0
+    early = solved_later({1: (1.0,)})
+    assert of(RodTaken, early)[0].reach == of(RodTaken, events)[0].reach
+
+
+def test_a_rod_that_nothing_was_said_of_is_not_solved_at_the_end():
+    assert not of(RodTaken, solved_later({}))
+
+
+def test_what_is_said_meanwhile_is_heard_when_the_rods_are_known():
+    spoken = [(3.0, "log bite"), (4.0, "how deep")]
+    events = solved_later({8: (8.0,)}, spoken)
+    assert [heard.t for heard in of(Heard, events)] == [8.0, 8.0]
+    assert [logged.what for logged in of(Logged, events)] == ["bite"]
+    assert not [n for n in of(Notice, events) if "late" in n.text]
+    at_the_end = solved_later({}, spoken)
+    assert [logged.what for logged in of(Logged, at_the_end)] == ["bite"]
+    assert of(RodTaken, at_the_end)
+
+
+def test_a_tip_is_held_up_and_what_follows_waits_until_its_table_is_there():
+    spoken = [(3.0, "rod tip up"), (4.0, "how deep")]
+    events = solved_later({1: (1.0,), 9: (9.0,)}, spoken)
+    usual, up = of(RodTaken, events)
+    assert (usual.t, up.t) == (1.0, 9.0)
+    assert up.reach < usual.reach
+    assert [round(heard.t, 1) for heard in of(Heard, events)] == [3.5, 9.0]
+    assert (
+        next(said.text for said in of(Said, events) if said.about == "answer")
+        == "held up"
+    )
+
+
+def test_a_stop_of_the_reel_is_carried_out_when_its_ways_are_solved():
+    spoken = [(3.0, "cast now"), (9.0, "stopped now")]
+    events = solved_later({1: (1.0,), 12: (12.0,)}, spoken)
+    answers = [(s.t, s.text) for s in of(Said, events) if s.about == "answer"]
+    assert (12.0, "stop noted") in answers

@@ -3,7 +3,7 @@
 import pytest
 
 from companion import config
-from companion.casting.deck import Deck
+from companion.casting.deck import Deck, relined
 from companion.casting.ground import Unmapped
 from companion.casting.hand import Hand
 from companion.casting.pose import BoatPose
@@ -35,7 +35,7 @@ def test_a_match_comes_with_its_event_its_line_and_what_can_be_done(volunteer):
 
 
 def test_a_rod_that_stays_short_names_one_that_does_not(deck, volunteer):
-    deck.rig(3, 40)
+    deck.rerig(relined(deck.rod(3), 40))
     depth = deck.reach(deck.rod(1)) - 0.02
     matched = volunteer.notice_depth(Stamp(1.0, None), depth, Hand(3), None)
     assert matched.line.endswith(", take number one")
