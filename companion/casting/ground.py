@@ -102,6 +102,11 @@ class Ahead(NamedTuple):
     sigma: Floats
     weight: Floats
 
+    @property
+    def length(self) -> float:
+        """Return how far the rays go, m."""
+        return float((self.depth.shape[1] - 1) * RAY_STEP_M)
+
     def mixed(self) -> Ray:
         """Return one ray that stands for all: their mean, and a sigma that holds how they differ.
 

@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 from companion.casting.cast import CastInProgress, Whereabouts, placed
 from companion.casting.deck import Deck
-from companion.casting.ground import Ray, ahead
+from companion.casting.ground import RAY_STEP_M, Ray, ahead
 from companion.casting.outlook import DRAW_COUNT, TopOutlook, outlook
 from companion.casting.pose import STILL_WATER, BoatPose
 from companion.casting.reelstop import (
@@ -102,8 +102,18 @@ def rod_of(deck: Deck, hand: Hand) -> Rod:
     return rod
 
 
-def begin_cast(deck: Deck, hand: Hand, t: float, boat: BoatPose, aim: Aim) -> Hand:
-    """Return the hand whose lure flies at logic time t, s, with what the cast will meet."""
+def begin_cast(
+    deck: Deck,
+    hand: Hand,
+    t: float,
+    boat: BoatPose,
+    aim: Aim,
+    before: CastInProgress | None = None,
+) -> Hand:
+    """Return the hand whose lure flies at logic time t, s, with what the cast will meet.
+
+    `before` is a cast whose bottom is taken where this one goes the same way.
+    """
     rod = rod_of(deck, hand)
     bearing, spread, direction = _direction(hand, t, boat, aim.clock)
     learned = deck.learned(rod)
@@ -117,7 +127,18 @@ def begin_cast(deck: Deck, hand: Hand, t: float, boat: BoatPose, aim: Aim) -> Ha
     cast = CastInProgress(
         rod, t, boat.fix, bearing, spread, over_ground, through_water, casts, said=said
     )
+    if before is not None and _goes_with(before, cast):
+        cast = replace(cast, sounded=before.sounded)
     return Hand(hand.number, _with_advice(deck, _with_outlook(deck, cast)), direction)
+
+
+def _goes_with(one: CastInProgress, other: CastInProgress) -> bool:
+    """Return whether two casts were made from the same place the same way."""
+    return (one.origin, one.bearing, one.aim) == (
+        other.origin,
+        other.bearing,
+        other.aim,
+    )
 
 
 def _drifts(boat: BoatPose, bearing: float | None) -> tuple[float, float]:
@@ -219,7 +240,11 @@ def _with_outlook(deck: Deck, cast: CastInProgress) -> CastInProgress:
         return cast
     drifted = abs(cast.drift) * cast.casts.t.max()
     longest = float(cast.casts.away[:, 0].max() + TOP_MARGIN_M + drifted)
-    sounded = ahead(deck.ground, at, bearing, cast.aim, min(longest, FARTHEST_LOOK_M))
+    length = min(longest, FARTHEST_LOOK_M)
+    # What was sounded since the cast began does not lie along it: the boat is behind.
+    sounded = cast.sounded
+    if sounded is None or sounded.length < length - RAY_STEP_M:
+        sounded = ahead(deck.ground, at, bearing, cast.aim, length)
     bottom = deck.felt.refine(deck.ground, at, bearing, cast.aim, sounded)
     aside = TOP_MARGIN_M + cast.length * min(cast.aim, 0.5)
     tops = deck.ground.tops(at, bearing, longest, aside)

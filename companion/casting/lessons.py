@@ -11,12 +11,14 @@ as they are then.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import partial
 from types import MappingProxyType
 from typing import NamedTuple
 
 from companion.casting.cast import CastInProgress
 from companion.casting.deck import Deck, Lesson
 from companion.casting.felt import felt_touch
+from companion.casting.solving import Solve
 from companion.dive.calibration import Evidence
 from companion.events import Fix
 from companion.tackle import Rod, rig_name
@@ -83,6 +85,21 @@ def learn_no_touch(
     if cast is None or cast is lessons.spent:
         return lessons, None
     return _learn(deck, lessons, number, cast, cast.untouched())
+
+
+def solve_lesson(deck: Deck, cast: CastInProgress, said: float | None) -> Solve | None:
+    """Return what works out how likely it is what a cast has taught; None where it teaches nothing.
+
+    `said` is the logic time, s, at which the words for a touch began; None: it came
+    back without one.
+    """
+    if said is None:
+        seen: Evidence | None = cast.untouched()
+    else:
+        seen = cast.touched(said)
+    if seen is None:
+        return None
+    return Solve(partial(deck.learned(cast.rod).copy().log_likelihood, seen))
 
 
 def unlearn(deck: Deck, lessons: Lessons, number: int) -> Taught:

@@ -525,6 +525,11 @@ def _false_touch(after: float | None, whole: Floats) -> Floats:
     )
 
 
+@lru_cache(maxsize=4)
+def _log_likelihood(grid: _Grid, seen: Evidence) -> Floats:
+    return grid.log_likelihood(seen)
+
+
 @lru_cache(maxsize=24)
 def _grid(stated: Stated, rig: CalibratedRig) -> _Grid:
     """Return the grid of a rig; the first time, the model is solved for some 270 casts."""
@@ -792,8 +797,16 @@ class Calibration:
         Raises:
             ValueError: its rig is not one of this calibration's.
         """
-        self.posterior.see(seen.rig, self._grid_of(seen.rig).log_likelihood(seen))
+        self.posterior.see(seen.rig, self.log_likelihood(seen))
         self.evidence.append(seen)
+
+    def log_likelihood(self, seen: Evidence) -> Floats:
+        """Return ln of how likely a piece of evidence is, shape `_Grid.seen_shape`; the last are kept.
+
+        Raises:
+            ValueError: its rig is not one of this calibration's.
+        """
+        return _log_likelihood(self._grid_of(seen.rig), seen)
 
     def unlearn(self, seen: Evidence) -> None:
         """Take back one piece of evidence.
@@ -802,7 +815,7 @@ class Calibration:
             ValueError: it was never taken in.
         """
         self.evidence.remove(seen)
-        self.posterior.see(seen.rig, -self._grids[seen.rig].log_likelihood(seen))
+        self.posterior.see(seen.rig, -self.log_likelihood(seen))
 
     def forget(self, rig: str | None = None) -> None:
         """Forget what was learned on one rig, or everything."""

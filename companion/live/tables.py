@@ -76,7 +76,7 @@ class TableMaker:
         """Return once the tables are made that something needs, or cannot be made here."""
         if self._folder is None or not solve.rods:
             return
-        self._later |= dict.fromkeys(_held_otherwise(solve.rods, self._tips))
+        self._later |= dict.fromkeys(held_otherwise(solve.rods, self._tips))
         wanted = Wanted(solve.rods, dict(solve.beliefs), tuple(self._later))
         ready = _is_kept(solve)
         if ready and _are_kept(wanted.later):
@@ -158,7 +158,7 @@ def _all_made(rods: tuple[Rod, ...]) -> None:
     kept("all", rods, lambda: {"rods": np.array(len(rods))})
 
 
-def _held_otherwise(rods: tuple[Rod, ...], tips: Tips) -> Iterator[Rod]:
+def held_otherwise(rods: tuple[Rod, ...], tips: Tips) -> Iterator[Rod]:
     """Yield the rods as they are, then held otherwise, as far as their casts are long enough for it."""
     yield from rods
     for rod in rods:

@@ -40,6 +40,7 @@ from companion.casting.lessons import (
     forget_rod,
     learn_no_touch,
     learn_touch,
+    solve_lesson,
     unlearn,
 )
 from companion.casting.planning import Found
@@ -211,6 +212,31 @@ def _(
     if cast is None or cast.stopped:
         return None
     return solve_stop(rooms.deck, cast, moment.began)
+
+
+@to_solve_first.register
+def _(
+    command: c.Touched, moment: Moment, state: TripState, rooms: Rooms
+) -> Solve | None:
+    if command.on == "wood":
+        return None
+    return _lesson_first(moment, state, rooms, moment.began)
+
+
+@to_solve_first.register
+def _(
+    _command: c.ReeledIn, moment: Moment, state: TripState, rooms: Rooms
+) -> Solve | None:
+    return _lesson_first(moment, state, rooms, None)
+
+
+def _lesson_first(
+    moment: Moment, state: TripState, rooms: Rooms, touched_at: float | None
+) -> Solve | None:
+    cast = _cast_under_way(state, moment)
+    if cast is None or cast is state.lessons.spent or moment.late:
+        return None
+    return solve_lesson(rooms.deck, cast, touched_at)
 
 
 def in_doubt(
@@ -425,7 +451,7 @@ def _(command: c.HoldTip, moment: Moment, state: TripState, rooms: Rooms) -> Out
     rooms.deck.rerig(held)
     cast = _cast_under_way(state, moment)
     if cast is not None and not any(stop.told for stop in cast.stops):
-        state = _with_cast_again(state, rooms)
+        state = _with_cast_again(state, rooms, cast)
     taken = entries.rod_taken(moment.t, moment.utc, rooms.deck, held)
     return Outcome(state, (taken,), _confirmation(command, rooms))
 
@@ -620,10 +646,10 @@ def _(command: c.ThatWasRod, moment: Moment, state: TripState, rooms: Rooms) -> 
     hand = take_rod(rooms.deck, state.hand, command.number)
     if hand is None:
         return Outcome(state, reply=wording.no_such_rod(command.number))
-    under_way = _cast_under_way(state, last.moment) is not None
+    cast = _cast_under_way(state, last.moment)
     state = replace(state, hand=hand)
-    if under_way:
-        state = _with_cast_again(state, rooms)
+    if cast is not None:
+        state = _with_cast_again(state, rooms, cast)
     taken = entries.rod_taken(
         moment.t, moment.utc, rooms.deck, rod_of(rooms.deck, hand)
     )
@@ -736,17 +762,27 @@ def _cast_spent(state: TripState, moment: Moment) -> TripState:
 
 
 def _with_cast(
-    command: c.Cast, moment: Moment, state: TripState, rooms: Rooms
+    command: c.Cast,
+    moment: Moment,
+    state: TripState,
+    rooms: Rooms,
+    before: CastInProgress | None = None,
 ) -> TripState:
     aim = Aim(command.clock, command.distance, command.short)
     boat = pose_of(moment.boat, state.current)._replace(fix=moment.fix)
-    return replace(
-        state, hand=begin_cast(rooms.deck, state.hand, moment.began, boat, aim)
+    hand = begin_cast(
+        rooms.deck, state.hand, moment.began, boat, aim, before or state.hand.cast
     )
+    return replace(state, hand=hand)
 
 
-def _with_cast_again(state: TripState, rooms: Rooms) -> TripState:
-    """Return the state with the last cast begun again as it was called: its rod is another, or held so."""
+def _with_cast_again(
+    state: TripState, rooms: Rooms, begun: CastInProgress | None
+) -> TripState:
+    """Return the state with the last cast begun again as it was called: its rod is another, or held so.
+
+    `begun` is the cast as it was begun before.
+    """
     cast = next(
         (one for one in reversed(state.carried) if isinstance(one.command, c.Cast)),
         None,
@@ -754,7 +790,7 @@ def _with_cast_again(state: TripState, rooms: Rooms) -> TripState:
     if cast is None or not isinstance(cast.command, c.Cast):
         return state
     before = state.hand.cast
-    again = _with_cast(cast.command, cast.moment, state, rooms)
+    again = _with_cast(cast.command, cast.moment, state, rooms, begun)
     return replace(
         again, lessons=state.lessons.with_cast_gone_on(before, again.hand.cast)
     )

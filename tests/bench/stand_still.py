@@ -3,7 +3,8 @@
 Every command of the grammar is tapped into a trip over a recorded day, by default the
 invented one, each amid a cast: the shortest phrase that asks for it in one run, the
 longest in another. The engine is fed line by line as in the boat, searches of the
-planner are worked at beside it, and their answers handed in. Prints for each command the
+planner are worked at beside it, and their answers handed in; the rods' tables are made
+before, as they are in a boat after its first start. Prints for each command the
 longest time that the engine's thread needed for one piece of work, ms of processor
 time: the tap, the answer of a search, any line in the seconds after; and how long a peer
 took in the same second, a fixed piece of interpreted arithmetic.
@@ -12,6 +13,7 @@ took in the same second, a fixed piece of interpreted arithmetic.
 from __future__ import annotations
 
 import argparse
+import tempfile
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -19,6 +21,7 @@ from typing import NamedTuple
 
 from companion import config
 from companion.events import AnyEvent, Said
+from companion.live.tables import Wanted, held_otherwise, make_tables
 from companion.record.recording import stamped
 from companion.replay import find_day
 from companion.sensing import Chunk
@@ -32,7 +35,7 @@ from companion.sensing.remarks import (
     signal_body,
     txt_body,
 )
-from companion.trip.assembly import RECORDING_WIRE, assemble_trip
+from companion.trip.assembly import RECORDING_WIRE, assemble_trip, tips_of
 from companion.trip.engine import Engine
 from companion.trip.keep import KeepNothing, Known
 from companion.voice.grammar import Grammar, aboard
@@ -179,6 +182,16 @@ def stood(day: Path, *, longest: bool) -> Iterator[Stood]:
         yield Stood(name, phrase, tap, found, after, beside, answer)
 
 
+def tables_made(day: Path, folder: Path) -> None:
+    """Make the tables of a day's rods, and keep them in a folder."""
+    recorded = find_day(day)
+    assert recorded.config is not None, f"{day} has no configuration"
+    settings = config.parse(recorded.config.read_text(encoding="utf-8"))
+    later = tuple(held_otherwise(settings.rods, tips_of(settings)))
+    for _ in make_tables(Wanted(tuple(settings.rods), {}, later), folder):
+        pass
+
+
 def main() -> None:
     """Print the table, the longest first."""
     parser = argparse.ArgumentParser(
@@ -186,7 +199,9 @@ def main() -> None:
     )
     parser.add_argument("day", nargs="?", type=Path, default=DAY)
     day = parser.parse_args().day
-    rows = [one for longest in (False, True) for one in stood(day, longest=longest)]
+    with tempfile.TemporaryDirectory() as folder:
+        tables_made(day, Path(folder))
+        rows = [one for longest in (False, True) for one in stood(day, longest=longest)]
     rows.sort(key=lambda one: -one.longest)
     print("longest  tap   found  line after  peer, ms   command: phrase (answer)")
     for one in rows:
