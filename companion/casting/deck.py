@@ -55,7 +55,7 @@ class Lesson(NamedTuple):
 
 
 class _Believed(NamedTuple):
-    """What is believed of the rods, by their lures' names, and the paths that follow."""
+    """Beliefs about the rods, by their lures' names, and the paths that follow."""
 
     learned: dict[str, Calibration]
     paths: dict[Rod, dive.Path]
@@ -118,7 +118,7 @@ class Deck:
 
     @cached_property
     def _learned(self) -> dict[str, Calibration]:
-        """What is believed of each lure, by its name: worked out when first asked for."""
+        """The belief about each lure, by its name: worked out when first asked for."""
         return calibrations(self._rods.values(), self._beliefs)
 
     def solve_beliefs(self) -> Solve:

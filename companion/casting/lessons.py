@@ -19,7 +19,7 @@ from companion.casting.cast import CastInProgress
 from companion.casting.deck import Deck, Lesson
 from companion.casting.felt import felt_touch
 from companion.casting.solving import Solve
-from companion.dive.calibration import Evidence
+from companion.dive.calibration import Evidence, log_likelihood
 from companion.events import Fix
 from companion.tackle import Rod, rig_name
 
@@ -99,7 +99,7 @@ def solve_lesson(deck: Deck, cast: CastInProgress, said: float | None) -> Solve 
         seen = cast.touched(said)
     if seen is None:
         return None
-    return Solve(partial(deck.learned(cast.rod).copy().log_likelihood, seen))
+    return Solve(partial(log_likelihood, deck.learned(cast.rod).copy(), seen))
 
 
 def unlearn(deck: Deck, lessons: Lessons, number: int) -> Taught:

@@ -797,16 +797,8 @@ class Calibration:
         Raises:
             ValueError: its rig is not one of this calibration's.
         """
-        self.posterior.see(seen.rig, self.log_likelihood(seen))
+        self.posterior.see(seen.rig, log_likelihood(self, seen))
         self.evidence.append(seen)
-
-    def log_likelihood(self, seen: Evidence) -> Floats:
-        """Return ln of how likely a piece of evidence is, shape `_Grid.seen_shape`; the last are kept.
-
-        Raises:
-            ValueError: its rig is not one of this calibration's.
-        """
-        return _log_likelihood(self._grid_of(seen.rig), seen)
 
     def unlearn(self, seen: Evidence) -> None:
         """Take back one piece of evidence.
@@ -815,7 +807,7 @@ class Calibration:
             ValueError: it was never taken in.
         """
         self.evidence.remove(seen)
-        self.posterior.see(seen.rig, -self.log_likelihood(seen))
+        self.posterior.see(seen.rig, -log_likelihood(self, seen))
 
     def forget(self, rig: str | None = None) -> None:
         """Forget what was learned on one rig, or everything."""
@@ -949,6 +941,15 @@ class Calibration:
 
     def _estimate(self, rig: str, what: Callable[[_Grid], Floats]) -> Estimate:
         return _estimate(what(self._grids[rig]), self.posterior.weight(rig))
+
+
+def log_likelihood(known: Calibration, seen: Evidence) -> Floats:
+    """Return ln of how likely a piece of evidence is, shape `_Grid.seen_shape`; the last are kept.
+
+    Raises:
+        ValueError: its rig is not one of the calibration's.
+    """
+    return _log_likelihood(known._grid_of(seen.rig), seen)
 
 
 def drawn_lures(known: Calibration, n: int) -> Drawn:

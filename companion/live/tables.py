@@ -52,7 +52,7 @@ class Wanted(msgspec.Struct, frozen=True):
 
 
 class Worked(Protocol):
-    """What makes tables where they are not kept."""
+    """A maker of tables where they are not kept."""
 
     def make(self, solve: Solve) -> None:
         """Return once the tables are made that something needs."""

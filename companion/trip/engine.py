@@ -16,11 +16,11 @@ from msgspec.structs import replace
 from companion.casting.deck import Deck
 from companion.casting.hand import Hand, rod_of
 from companion.casting.planning import Planner, Search
-from companion.casting.pose import STILL_WATER, BoatPose, Current, pose_of
+from companion.casting.pose import STILL_WATER, Current, pose_of
 from companion.casting.solving import Solve
 from companion.casting.view import rods_view, side_view
 from companion.events import Notice, TripBegan, TripEnded
-from companion.glance import Glance, RodView, SideView
+from companion.glance import Glance, RodView
 from companion.lakebed.bed import Bed
 from companion.sensing import Chunk, Failed, Position, Reading, Remark, Sensing, Warned
 from companion.trip import entries, wording
@@ -31,7 +31,6 @@ from companion.trip.entries import REACTION_S, Rooms
 from companion.trip.keep import Emit, Keep, KeepNothing
 from companion.trip.lookout import Lookout
 from companion.trip.policy import SpeechPolicy
-from companion.trip.presence import NEVER_S
 from companion.trip.searches import Searches
 from companion.trip.solves import Solves
 from companion.trip.speech import Speech
@@ -121,7 +120,15 @@ class Engine:
         depth = boat.depth
         if self._lookout.depth_lost:
             depth = None
-        rods, side = self._rods_and_side(t, depth, pose)
+        bottom = self._lookout.bottom
+        if depth is None:
+            bottom = None
+        rods: tuple[RodView, ...] = ()
+        side = None
+        if self._lookout.rods_known:
+            deck = self._core.rooms.deck
+            rods = rods_view(deck, state.hand, bottom)
+            side = side_view(deck, state.hand, t, pose)
         glance = Glance(
             **self._core.stamp(t),
             boat=pose.fix,
@@ -136,17 +143,6 @@ class Engine:
             logged=len(state.standing),
         )
         return _with_last_words(glance, state)
-
-    def _rods_and_side(
-        self, t: float, depth: float | None, pose: BoatPose
-    ) -> tuple[tuple[RodView, ...], SideView | None]:
-        if not self._lookout.rods_known:
-            return (), None
-        deck, hand = self._core.rooms.deck, self._core.state.hand
-        bottom = self._lookout.bottom
-        if depth is None:
-            bottom = None
-        return rods_view(deck, hand, bottom), side_view(deck, hand, t, pose)
 
     def keep_in(self, keep: Keep) -> None:
         """Hand readings, beliefs and soundings to this from now on."""
@@ -285,13 +281,10 @@ class Engine:
         core.emit(entries.rod_taken(**core.stamp(t), deck=deck, rod=rod))
 
     def _next_due(self) -> float:
-        return min(self._lookout.next_due, self._searches.next_due, self._next_heard())
-
-    def _next_heard(self) -> float:
-        """Return when the next utterance is to be heard, logic s: not while another waits for its solving."""
-        if self._solves.waits:
-            return NEVER_S
-        return self._agenda.next_at
+        due = min(self._lookout.next_due, self._searches.next_due)
+        if self._solves.waits:  # what was said after waits as well
+            return due
+        return min(due, self._agenda.next_at)
 
     def _do_due(self, t: float) -> None:
         self._now = max(self._now, t)
