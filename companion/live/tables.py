@@ -189,7 +189,9 @@ def make_tables(wanted: Wanted, folder: Path) -> Iterator[None]:
 
 def _end_with_input() -> None:
     """End the process once nobody holds the other end of its input any more."""
-    sys.stdin.buffer.read()
+    # Not by sys.stdin: a thread that holds its lock would stop the end of the process.
+    while os.read(sys.stdin.fileno(), 4096):
+        pass
     os._exit(0)
 
 
