@@ -42,6 +42,7 @@ from companion.casting.swim import (
     manners,
     swim,
 )
+from companion.lakebed.breaks import lips, pieces_where
 from companion.lakebed.marks import Mark
 from companion.lakebed.relief import Relief, contours
 from companion.tackle import RodReach
@@ -164,6 +165,21 @@ class Target:
             lines = [part for line in lines for part in _parts_near(line, near, reach)]
         return cls("edge", tuple(lines)) if lines else None
 
+    @classmethod
+    def breaks(
+        cls,
+        relief: Relief,
+        near: tuple[float, float] | None = None,
+        reach: float = 60.0,
+    ) -> Target | None:
+        """Return the lips of the breaks on a map, within `reach` m of a place `near`; None without any."""
+        lines = lips(relief)
+        if near is not None:
+            lines = [part for line in lines for part in _parts_near(line, near, reach)]
+        if not lines:
+            return None
+        return cls("breaks", tuple(lines))
+
     @property
     def place(self) -> tuple[float, float] | None:
         """East and north, m, of a target that is one place; else None."""
@@ -174,8 +190,7 @@ class Target:
 
 def _parts_near(line: Floats, near: tuple[float, float], reach: float) -> list[Floats]:
     inside = np.hypot(line[:, 0] - near[0], line[:, 1] - near[1]) <= reach
-    runs = np.split(np.arange(len(line)), np.flatnonzero(np.diff(inside)) + 1)
-    return [line[run] for run in runs if inside[run[0]] and len(run) > 1]
+    return pieces_where(line, inside)
 
 
 class Step(msgspec.Struct, frozen=True):

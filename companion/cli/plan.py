@@ -108,6 +108,7 @@ class _Asked(NamedTuple):
     at: tuple[float, float] | None
     mark: str | None
     edge: float | None
+    breaks: bool
     between: tuple[float, float] | None
     within: float | None
     boat: tuple[float, float] | None
@@ -126,6 +127,11 @@ class _Asked(NamedTuple):
     callback=_lengths,
     metavar="LENGTH",
     help='Fish the line where the bottom has this depth, such as "<9 ft|2.7 m>".',
+)
+@click.option(
+    "--breaks",
+    is_flag=True,
+    help="Fish the upper edges of what drops off steeply.",
 )
 @click.option(
     "--between",
@@ -218,6 +224,7 @@ def plan_command(
     at: tuple[float, float] | None,
     mark: str | None,
     edge: float | None,
+    breaks: bool,
     between: tuple[float, float] | None,
     within: float | None,
     height: float | None,
@@ -246,7 +253,7 @@ def plan_command(
     settings = settings_in_force(config_path)
     area, beliefs = _known(settings, logbook_path, soundings, at or boat)
     area.surface.begin_trip(level or 0.0)
-    asked = _Asked(at, mark, edge, between, within, boat)
+    asked = _Asked(at, mark, edge, breaks, between, within, boat)
     if height is None:
         height = CLEAR_HEIGHT_M if clear else NEAR_HEIGHT_M
     dig = DIG_M if dig is None else dig
@@ -437,7 +444,7 @@ def _target(
         and mark.top is not None
     ):
         depth = mark.top + area.surface.level
-    name = _name(mark, near=near is not None, edge=depth is not None)
+    name = _name(asked, mark, near=near is not None, edge=depth is not None)
     target = Target(name)
     if depth is not None:
         edge = Target.edge(bottom, depth, near, MARK_EDGE_REACH)
@@ -446,6 +453,13 @@ def _target(
                 f"the bottom is nowhere {units.depth(depth)} deep on this map; try another --edge"
             )
         target = Target(name, edge.lines)
+    elif asked.breaks:
+        drops = Target.breaks(bottom, near, MARK_EDGE_REACH)
+        if drops is None:
+            raise click.UsageError(
+                "nothing drops off steeply on this map that is surely known; try --edge"
+            )
+        target = drops
     elif mark is not None and mark.kind == "tree top" and clear:
         target = Target.over(name, mark)
     elif near is not None:
@@ -453,11 +467,13 @@ def _target(
     return Target(name, target.lines, asked.within or target.within, asked.between)
 
 
-def _name(mark: Mark | None, *, near: bool, edge: bool) -> str:
+def _name(asked: _Asked, mark: Mark | None, *, near: bool, edge: bool) -> str:
     if mark is not None:
         return mark.note or f"the {mark.kind}"
     if edge:
         return "the edge"
+    if asked.breaks:
+        return "the breaks"
     if near:
         return "the place"
     return WHOLE_MAP

@@ -1,14 +1,21 @@
-"""Breaks and ledge edges along a line of bottom."""
+"""Breaks and ledge edges, along a line of bottom and over a map of it."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import Literal
 
+import contourpy
 import numpy as np
 
 from companion.lakebed.cells import FloatArray
+from companion.lakebed.relief import Relief
 from companion.lakebed.surface import BottomProfile
+from companion.units import NINE_IN_TEN_SIGMAS
+
+LEAST_DROP_M, LEAST_STEEPNESS = 0.8, 0.25
+"""By how much a break drops, m, and how steep it is at least, m per m."""
+_LOOK_DOWN_M = 12.0  # how far down the slope a break's foot is looked for
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +45,10 @@ class Break:
 
 
 def breaks(
-    profile: BottomProfile, *, drop: float = 0.8, steepness: float = 0.25
+    profile: BottomProfile,
+    *,
+    drop: float = LEAST_DROP_M,
+    steepness: float = LEAST_STEEPNESS,
 ) -> list[Break]:
     """Return the breaks along a profile, in order.
 
@@ -88,3 +98,91 @@ def _crossing(
         return float(distance[outer])
     share = (half - slope[outer]) / (slope[inner] - slope[outer])
     return float(distance[outer] + share * (distance[inner] - distance[outer]))
+
+
+def lips(grid: Relief) -> list[FloatArray]:
+    """Return the upper edges of the breaks on a map: lines of (k, 2) east, north, m.
+
+    A lip is where the bottom becomes `LEAST_STEEPNESS` steep going down; it counts where
+    what it falls in the next metres is `LEAST_DROP_M`, and more than the bottom's doubt
+    there, nine times in ten.
+    """
+    if min(grid.depth.shape) < 2:
+        return []
+    fall_north, fall_east = map(
+        np.asarray, np.gradient(grid.depth, grid.north, grid.east)
+    )
+    steep = np.hypot(fall_east, fall_north)
+    outline = contourpy.contour_generator(
+        grid.east,
+        grid.north,
+        np.ma.masked_invalid(steep),
+        line_type=contourpy.LineType.Separate,
+    )
+    slope = _Sloping(grid, fall_east, fall_north, steep)
+    lines = [np.asarray(line) for line in outline.lines(LEAST_STEEPNESS)]
+    return [part for line in lines for part in pieces_where(line, slope.is_lip(line))]
+
+
+def pieces_where(
+    line: FloatArray, wanted: np.ndarray[tuple[int], np.dtype[np.bool_]]
+) -> list[FloatArray]:
+    """Return the pieces of a line, of two places or more, that are wanted throughout."""
+    cuts = np.flatnonzero(np.diff(wanted)) + 1
+    pieces = zip(np.split(line, cuts), np.split(wanted, cuts), strict=True)
+    return [piece for piece, whole in pieces if len(piece) > 1 and whole[0]]
+
+
+class _Sloping:
+    """A map's depth, doubt and slope, looked up at any places on it."""
+
+    def __init__(
+        self,
+        grid: Relief,
+        fall_east: FloatArray,
+        fall_north: FloatArray,
+        steep: FloatArray,
+    ) -> None:
+        self._grid = grid
+        self._layers = np.stack((grid.depth, grid.sigma, fall_east, fall_north, steep))
+
+    def is_lip(self, line: FloatArray) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+        """Tell of each place on an outline of steepness whether it is at a break's upper edge."""
+        depth, sigma, east, north, steep = self._at(line)
+        down = np.stack((east, north), axis=1) / np.maximum(steep, 1e-9)[:, None]
+        step = float(self._grid.east[1] - self._grid.east[0])
+        steps = np.arange(1, max(round(_LOOK_DOWN_M / step), 1) + 1)
+        ahead = [self._at(line + n * step * down) for n in steps]
+        deeper = np.nanmax(
+            [np.zeros_like(depth), *(one[0] - depth for one in ahead)], axis=0
+        )
+        sure = NINE_IN_TEN_SIGMAS * np.hypot(sigma, ahead[len(ahead) // 2][1])
+        begins = ahead[0][4] > LEAST_STEEPNESS
+        return np.asarray(begins & (deeper >= np.fmax(sure, LEAST_DROP_M)))
+
+    def _at(self, places: FloatArray) -> FloatArray:
+        """Return the layers at the nodes nearest to places; NaN beside the map, shape (5, n)."""
+        found = np.full((len(self._layers), len(places)), np.nan)
+        column = np.round(
+            np.interp(
+                places[:, 0],
+                self._grid.east,
+                np.arange(len(self._grid.east)),
+                np.nan,
+                np.nan,
+            )
+        )
+        row = np.round(
+            np.interp(
+                places[:, 1],
+                self._grid.north,
+                np.arange(len(self._grid.north)),
+                np.nan,
+                np.nan,
+            )
+        )
+        inside = np.isfinite(column + row)
+        found[:, inside] = self._layers[
+            :, row[inside].astype(int), column[inside].astype(int)
+        ]
+        return found

@@ -1,8 +1,9 @@
 import numpy as np
 import pytest
 
-from companion.lakebed.breaks import breaks
-from companion.lakebed.surface import BottomProfile
+from companion.lakebed.breaks import breaks, lips
+from companion.lakebed.relief import Relief, relief
+from companion.lakebed.surface import BottomProfile, Surface
 
 
 def profile(depth, step=1.0):
@@ -52,3 +53,43 @@ def test_unknown_bottom_and_short_lines_give_nothing():
     depth = ramp(15.0, 4.0, 4.0)
     depth[30:] = np.nan
     assert len(breaks(profile(depth))) == 1
+
+
+def sloping(depth_of, sigma=0.1, step=1.0):
+    places = np.arange(-40.0, 40.0 + step, step)
+    depth = depth_of(*np.meshgrid(places, places))
+    return Relief(places, places, depth, np.full_like(depth, sigma))
+
+
+def ring(east, north):
+    """A round hump of 20 m, its top 4 m down, its flanks falling half a metre a metre for 8 m."""
+    return 4.0 + 0.5 * np.clip(np.hypot(east, north) - 20.0, 0.0, 8.0)
+
+
+def test_the_lip_of_a_hump_goes_round_its_top_and_not_its_foot():
+    found = lips(sloping(ring))
+    assert sum(len(line) for line in found) > 80
+    for line in found:
+        assert np.hypot(*line.T) == pytest.approx(20.0, abs=1.0)
+    turned = np.concatenate(lips(sloping(lambda east, north: 12.0 - ring(east, north))))
+    assert np.hypot(*turned.T) == pytest.approx(28.0, abs=1.0)
+
+
+def test_what_is_gentle_small_in_doubt_or_unknown_has_no_lip():
+    assert lips(sloping(lambda east, _north: 20.0 + 0.2 * east)) == []
+    assert lips(sloping(lambda east, _north: 4.0 + np.clip(east, 0.0, 0.6))) == []
+    assert lips(sloping(ring, sigma=2.0)) == []
+    assert lips(sloping(lambda east, _north: np.full_like(east, np.nan))) == []
+
+
+def test_tracks_across_a_ledge_give_its_lip_wherever_tiles_end():
+    surface, rng = Surface(), np.random.default_rng(5)
+    for north in np.arange(-60.0, 61.0, 15.0):
+        for east in np.arange(-60.0, 60.0, 1.0):
+            depth = 4.0 + 5.0 / (1.0 + np.exp(-(east - 3.0 - 0.2 * north) / 1.5))
+            surface.add(east, north, depth + rng.normal(0.0, 0.1))
+    found = lips(relief(surface, 3.0, (-50.0, -50.0, 50.0, 50.0)))
+    assert sum(np.hypot(*np.diff(line, axis=0).T).sum() for line in found) > 80.0
+    for line in found:
+        # Half the drop lies at 3 + 0.2 north, the lip some metres before it.
+        assert line[:, 0] - 0.2 * line[:, 1] == pytest.approx(-1.0, abs=3.5)
