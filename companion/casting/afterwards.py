@@ -96,9 +96,9 @@ def _cast_of(thing: Logged, events: Iterable[AnyEvent], rod: str) -> Logged | No
     for event in events:
         if isinstance(event, Logged) and event.number == thing.number:
             return cast
-        if isinstance(event, Logged) and event.what in ("cast", "reeled in"):
-            cast = event if event.what == "cast" else None
-        elif (
+        if isinstance(event, Logged) and event.what == "cast":
+            cast = event
+        elif (isinstance(event, Logged) and event.what == "reeled in") or (
             isinstance(event, RodTaken)
             and cast is not None
             and cast.rod not in (event.rod, rod)
@@ -133,8 +133,9 @@ def _with_reel_act(deck: Deck, hand: Hand, act: Heard, began: float) -> Hand:
     cast = hand.cast_at(began)
     if cast is None or cast.stopped == (act.command == StopReel().name):
         return hand
-    turn = start_reel if cast.stopped else stop_reel
-    return turn(deck, hand, began)
+    if cast.stopped:
+        return start_reel(deck, hand, began)
+    return stop_reel(deck, hand, began)
 
 
 def _aim(cast: Logged) -> Aim:
@@ -163,4 +164,4 @@ def _current_at(thing: Logged, trip: Aftersight) -> Current:
     """Return the current as it was last told before a logged thing."""
     told = [current_told(event) for event in trip.events if event.t <= thing.t]
     known = [Current(*one) for one in told if one is not None]
-    return known[-1] if known else trip.current
+    return [trip.current, *known][-1]

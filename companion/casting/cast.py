@@ -150,7 +150,9 @@ class CastInProgress:
     @property
     def advised(self) -> ReelStop | None:
         """The stop that was advised, as long as nothing was told of one."""
-        return self.stops[-1] if self.stops and not self.stops[-1].told else None
+        if not self.stops or self.stops[-1].told:
+            return None
+        return self.stops[-1]
 
     @property
     def retrieved_from(self) -> float:
@@ -178,7 +180,9 @@ class CastInProgress:
         """
         far, spread, deep, sigma = self.free_at(t)
         below = self.bottom_at(far + self.drift * max(t - self.retrieved_from, 0.0))
-        return far, spread, deep if below is None else min(deep, below), sigma
+        if below is not None:
+            deep = min(deep, below)
+        return far, spread, deep, sigma
 
     def free_at(self, t: float) -> tuple[float, float, float, float]:
         """Return the same of a lure that meets no bottom."""
@@ -201,16 +205,16 @@ class CastInProgress:
         if self.ray is None:
             return None
         depth, place = self.ray.depth, round(distance)
-        return (
-            float(depth[place])
-            if 0 <= place < len(depth) and np.isfinite(depth[place])
-            else None
-        )
+        if not 0 <= place < len(depth) or not np.isfinite(depth[place]):
+            return None
+        return float(depth[place])
 
     @cached_property
     def ray(self) -> Ray | None:
         """The bottom along the cast in one, the rays together; None when nothing is known of it."""
-        return None if self.bottom is None else self.bottom.mixed()
+        if self.bottom is None:
+            return None
+        return self.bottom.mixed()
 
     def lure(self, t: float, boat: Fix | None) -> Whereabouts:
         """Return where the lure is at a time, s, with the boat where it then is.
@@ -258,8 +262,9 @@ class CastInProgress:
         drift = round(self.through_water, 2)
         # Of a stop that was advised nobody knows whether it was made: the touch
         # teaches, its time does not.
-        sure = all(stop.told for stop in before)
-        reeled = max(since - sum(stop.length for stop in before), 0.0) if sure else None
+        reeled = None
+        if all(stop.told for stop in before):
+            reeled = max(since - sum(stop.length for stop in before), 0.0)
         return Touch(
             rig_name(self.rod),
             bottom,
@@ -342,8 +347,9 @@ class CastInProgress:
 
     def danger(self) -> TopOutlook | None:
         """Return the first tree top that the lure may well run into."""
-        tops = () if self.outlook is None else self.outlook.tops
-        risky = [top for top in tops if top.chance >= 0.3]
+        if self.outlook is None:
+            return None
+        risky = [top for top in self.outlook.tops if top.chance >= 0.3]
         return min(risky, key=lambda top: top.after, default=None)
 
 

@@ -30,7 +30,6 @@ from companion.tackle import (
     TipHeld,
     calibrations,
     make_grid,
-    reaches,
     reaches_adrift,
     rig,
     rig_name,
@@ -38,7 +37,8 @@ from companion.tackle import (
 from companion.units import POUND_FORCE
 
 REACH_DRIFT_STEP_MPS = 0.05
-"""Drifts less than half of this apart have one reach."""
+"""Drifts less than half of this apart have one reach: 1 % of it. It is told by itself and is quick to have,
+so that the step is finer than that of a plan's paths (`companion.tackle.reach.DRIFT_STEP_MPS`)."""
 USUAL_TIPS_M: Mapping[TipHeld, float] = MappingProxyType({"down": 0.0, "up": 1.8})
 """Height of a rod's tip held down and up, where nobody has said it. Common practice, no source."""
 
@@ -183,8 +183,6 @@ class Deck:
             self.rods,
             {name: known.copy() for name, known in self._learned.items()},
         )
-        if towards is None:
-            return cache(lambda: reaches(rods, learned))
         return cache(lambda: reaches_adrift(rods, learned, towards, BEARINGS_DEG))
 
     def usual_casts(self, rod: Rod) -> Casts:

@@ -173,8 +173,6 @@ def _steepness(sounded: Ahead) -> float:
     """Return how steep the bottom is along the rays, m per m, as far as it is known."""
     rises = np.diff(sounded.depth, axis=1) / RAY_STEP_M
     known = rises[~np.isnan(rises)]
-    return (
-        max(float(np.sqrt(np.mean(known**2))), LEAST_SLOPE)
-        if known.size
-        else LEAST_SLOPE
-    )
+    if not known.size:
+        return LEAST_SLOPE
+    return max(float(np.sqrt(np.mean(known**2))), LEAST_SLOPE)

@@ -75,7 +75,9 @@ class Hand(NamedTuple):
 
     def cast_at(self, t: float) -> CastInProgress | None:
         """Return the cast under way at logic time t, s; None when there is none or its line must be in."""
-        return None if self.cast is None or t > self.cast.over_by else self.cast
+        if self.cast is None or t > self.cast.over_by:
+            return None
+        return self.cast
 
     def without_cast(self) -> Hand:
         """Return the same hand with the lure back at the rod."""
@@ -92,7 +94,9 @@ def take_rod(deck: Deck, hand: Hand, number: int) -> Hand | None:
     """Return the hand with another rod in it; None when there is no such rod."""
     if deck.rod(number) is None:
         return None
-    return hand if number == hand.number else Hand(number, None, hand.direction)
+    if number == hand.number:
+        return hand
+    return Hand(number, None, hand.direction)
 
 
 def rod_of(deck: Deck, hand: Hand) -> Rod:
@@ -118,7 +122,9 @@ def begin_cast(
     bearing, spread, direction = _direction(hand, t, boat, aim.clock)
     learned = deck.learned(rod)
     usual = learned.rigs[rig_name(rod)].retrieve.cast
-    length = SHORT_CAST_SHARE * usual if aim.short else aim.length
+    length = aim.length
+    if aim.short:
+        length = SHORT_CAST_SHARE * usual
     over_ground, through_water = _drifts(boat, bearing)
     casts = learned.casts(
         rig_name(rod), DRAW_COUNT, length, SAID_LENGTH_SCATTER, through_water
@@ -208,13 +214,17 @@ def _with_advice(
     if cast.rod.lure.rises >= SLOWEST_RISE_MPS:
         stop = stop_over(its_rig, top.distance, top.depth, top.place_sigma, margin)
     if stop is None:
-        return _with_rod_up(deck, cast, danger, margin) if since == 0.0 else cast
+        if since != 0.0:
+            return cast
+        return _with_rod_up(deck, cast, danger, margin)
     if stop.length == 0.0:
         return cast
     # It was solved as if the reel had turned all the time.
     stopped_before = sum(one.length for one in cast.stops)
     advised = advised_stop(stop, stopped_before)
-    return cast if advised.begins < since else cast.with_stop(advised, stop.tracks)
+    if advised.begins < since:
+        return cast
+    return cast.with_stop(advised, stop.tracks)
 
 
 def _with_rod_up(
@@ -270,8 +280,7 @@ def depth_in_range(deck: Deck, hand: Hand, t: float, boat: BoatPose) -> float | 
 
     That is where the last cast went, or else ahead of the bow.
     """
-    bearing = hand.direction_at(t)
-    bearing = boat.heading if bearing is None else bearing
+    bearing = _next_direction(hand, t, boat)
     if boat.fix is None or bearing is None:
         return None
     usual = rod_of(deck, hand).cast
@@ -281,11 +290,9 @@ def depth_in_range(deck: Deck, hand: Hand, t: float, boat: BoatPose) -> float | 
     ]
     depth, sigma = deck.ground.spots([Fix(*place) for place in away])
     known = sorted(depth[sigma <= IN_RANGE_SIGMA_M])
-    return (
-        float(known[len(known) // 2])
-        if len(known) > len(IN_RANGE_SHARES) // 2
-        else None
-    )
+    if len(known) <= len(IN_RANGE_SHARES) // 2:
+        return None
+    return float(known[len(known) // 2])
 
 
 def drift_of_next_cast(hand: Hand, t: float, boat: BoatPose) -> float:
@@ -293,11 +300,18 @@ def drift_of_next_cast(hand: Hand, t: float, boat: BoatPose) -> float:
 
     It goes where the last one with an hour went not long ago, else over the bow.
     """
-    bearing = hand.direction_at(t)
-    bearing = boat.heading if bearing is None else bearing
+    bearing = _next_direction(hand, t, boat)
     if bearing is None or boat.current == STILL_WATER:
         return 0.0
     return boat.water_speed_towards(bearing)
+
+
+def _next_direction(hand: Hand, t: float, boat: BoatPose) -> float | None:
+    """Return where the last cast with an hour went not long ago, degrees true, else where the bow points."""
+    last = hand.direction_at(t)
+    if last is None:
+        return boat.heading
+    return last
 
 
 def usual_ray(deck: Deck, hand: Hand, boat: BoatPose) -> Ray | None:

@@ -46,11 +46,9 @@ class Lessons(NamedTuple):
         self, before: CastInProgress | None, after: CastInProgress | None
     ) -> Lessons:
         """Return the same after a cast went on as another value: one that is spent stays so."""
-        return (
-            self._replace(spent=after)
-            if before is not None and self.spent is before
-            else self
-        )
+        if before is None or self.spent is not before:
+            return self
+        return self._replace(spent=after)
 
 
 Taught = tuple[Lessons, Lesson | None]

@@ -108,13 +108,8 @@ class MatchWatch:
     def _judge(self, t: float, number: int, margin: float) -> None:
         """Follow whether a rod gets down; a change counts when it has stood for the dwell."""
         before = self._down.get(number)
-        limit = (
-            0.0
-            if before is None
-            else self.rules.deadband
-            if before
-            else -self.rules.deadband
-        )
+        limits = {None: 0.0, True: self.rules.deadband, False: -self.rules.deadband}
+        limit = limits[before]
         down = margin <= limit
         if before is None:
             self._down[number] = down

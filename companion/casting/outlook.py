@@ -90,13 +90,11 @@ class CastOutlook(msgspec.Struct, frozen=True):
         """The word for the chance of a touch."""
         if self.chance >= WILL_CHANCE:
             return "will"
-        return (
-            "should"
-            if self.chance >= SHOULD_CHANCE
-            else "may"
-            if self.chance >= MAY_CHANCE
-            else "unlikely"
-        )
+        if self.chance >= SHOULD_CHANCE:
+            return "should"
+        if self.chance >= MAY_CHANCE:
+            return "may"
+        return "unlikely"
 
 
 def outlook(
@@ -155,7 +153,9 @@ def _verdict(chance: float, margin: float, mapped: float) -> Verdict:
         return "touch"
     if mapped < MAPPED_LEAST_SHARE:
         return "unknown"
-    return "clear" if margin <= CLEARANCE_NEAR_M else "short"
+    if margin <= CLEARANCE_NEAR_M:
+        return "clear"
+    return "short"
 
 
 def _touches(

@@ -163,7 +163,9 @@ class Target:
         lines = [line for found in drawn for line in found]
         if near is not None:
             lines = [part for line in lines for part in _parts_near(line, near, reach)]
-        return cls("edge", tuple(lines)) if lines else None
+        if not lines:
+            return None
+        return cls("edge", tuple(lines))
 
     @classmethod
     def breaks(
@@ -396,7 +398,8 @@ def _news(one: Plan, chosen: Sequence[Plan], best: Plan) -> int:
     manner = unlike and one.manner not in manners_told
     rod = all(one.rod != told.rod for told in chosen)
     # A second rod before a third manner.
-    return unlike + 2 * rod + manner * (2 if len(manners_told) == 1 else 1)
+    manners = 1 + (len(manners_told) == 1)
+    return unlike + 2 * rod + manner * manners
 
 
 def _is_same(one: Plan, other: Plan) -> bool:
@@ -478,7 +481,7 @@ class _Search:
         )
         self._bare = bool((self._top == self._bottom).all())
         self._sigma = np.nan_to_num(on.sigma, nan=0.0).astype(np.float32)
-        self._base = (on.west, on.south) if wish.boat is None else wish.boat
+        self._base = wish.boat or (on.west, on.south)
 
     # -- the lattice ----------------------------------------------------------------------------
 
@@ -656,7 +659,7 @@ class _Search:
 
     def search(self) -> tuple[_Casts, _Tried]:
         """Return the casts found best, best first, and what they come to."""
-        every = 2 if self.wish.boat is None else 1
+        every = 1 + (self.wish.boat is None)
         casts = self.all_casts(every)
         tried = self.tried(casts, ROUGH_STEP_M, _ROUGH_SHIFTS)
         for most, shifts in _ROUNDS:

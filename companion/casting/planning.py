@@ -88,7 +88,9 @@ class Planner:
             return None
         here = area.place(boat.fix.lat, boat.fix.lon)
         around = LONGEST_CASTS * max(rod.cast for rod in self._deck.rods)
-        moves = None if boat.current == STILL_WATER else boat.water_speed_towards
+        moves = None
+        if boat.current != STILL_WATER:
+            moves = boat.water_speed_towards
         target, wish = Target("here"), Wish(boat=here)
         return self._search(area, here, here, around, target, wish, moves)
 
@@ -98,14 +100,17 @@ class Planner:
             return None
         here = area.place(boat.fix.lat, boat.fix.lon)
         mark = next(iter(area.marks.near(*here, MARK_NEAR_M)), None)
-        wanted = (Target("around here"), Wish()) if mark is None else _wanted_at(mark)
-        middle = here if mark is None else (mark.east, mark.north)
+        wanted, middle = (Target("around here"), Wish()), here
+        if mark is not None:
+            wanted, middle = _wanted_at(mark), (mark.east, mark.north)
         moves = boat.current.held
         return self._search(area, here, middle, AROUND_M, *wanted, moves)
 
     def _area(self, fix: Fix) -> Area | None:
         area = self._bed.area_of(fix.lat, fix.lon)
-        return area if area is not None and area.surface.extent is not None else None
+        if area is None or area.surface.extent is None:
+            return None
+        return area
 
     def _search(
         self,

@@ -103,7 +103,9 @@ def bow_of(boat: BoatState) -> float | None:
     if boat.heading is not None:
         return boat.heading
     under_way = boat.speed is not None and boat.speed > UNDER_WAY_MPS
-    return boat.course if under_way else None
+    if not under_way:
+        return None
+    return boat.course
 
 
 def pose_of(boat: BoatState, current: Current = STILL_WATER) -> BoatPose:

@@ -156,7 +156,9 @@ def paths_over(
     except dive.DiveError:
         return None
     cleared = dive.clearance(up, top)
-    return None if cleared is None or cleared < margin else (usual, up)
+    if cleared is None or cleared < margin:
+        return None
+    return usual, up
 
 
 def with_rod_perhaps_up(casts: Casts, usual: dive.Path, up: dive.Path) -> Casts:

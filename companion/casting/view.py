@@ -46,7 +46,9 @@ def _state(margin: float | None) -> Outlook:
         return "unknown"
     if margin <= 0.0:
         return "touch"
-    return "clear" if margin <= MatchRules().near else "short"
+    if margin <= MatchRules().near:
+        return "clear"
+    return "short"
 
 
 def side_view(deck: Deck, hand: Hand, t: float, boat: BoatPose) -> SideView:
@@ -97,5 +99,9 @@ def _bottom(ray: Ray) -> tuple[BottomPoint, ...]:
 
 
 def _tops(cast: CastInProgress) -> tuple[tuple[float, float], ...]:
-    seen = () if cast.outlook is None else cast.outlook.tops
-    return tuple((round(top.top.distance, 2), round(top.top.depth, 2)) for top in seen)
+    if cast.outlook is None:
+        return ()
+    return tuple(
+        (round(top.top.distance, 2), round(top.top.depth, 2))
+        for top in cast.outlook.tops
+    )

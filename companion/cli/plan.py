@@ -47,7 +47,7 @@ from companion.record.logbook import Logbook
 from companion.sensing import Sensing, SourceSettings
 from companion.sensing.believed_boat import BelievedBoat
 from companion.sensing.sources import FileSource
-from companion.tackle import RodReach, calibrations, reaches, reaches_adrift
+from companion.tackle import RodReach, calibrations, reaches_adrift
 from companion.tackle.quantities import Quantity
 from companion.units import Units, fine_compass
 
@@ -285,8 +285,6 @@ def _reaches(settings: Settings, beliefs: Mapping[str, Belief]) -> tuple[RodReac
     """Return what the rods reach from a boat held in the current that is set."""
     learned = calibrations(settings.rods, beliefs)
     held = Current(settings.water.current, settings.water.current_towards).held
-    if held is None:
-        return reaches(settings.rods, learned)
     return reaches_adrift(settings.rods, learned, held, BEARINGS_DEG)
 
 

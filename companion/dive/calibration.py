@@ -164,9 +164,7 @@ class CalibratedRig(msgspec.Struct, frozen=True):
     @property
     def whole_cast_sigma(self) -> float:
         """Relative standard deviation of the true usual cast, all told."""
-        return math.hypot(
-            self.cast_sigma, CASTS_ALIKE_SIGMA if self.casts_alike else 0.0
-        )
+        return math.hypot(self.cast_sigma, CASTS_ALIKE_SIGMA * self.casts_alike)
 
 
 Soundings = tuple[tuple[float, float], ...]
@@ -408,7 +406,7 @@ class _Grid:
 
     def log_likelihood(self, seen: Evidence) -> Floats:
         """Return ln p(seen), shape `seen_shape`, each cast scattering about the usual one or the one said."""
-        curves = self.curves if seen.length is None else self._said(seen.length)
+        curves = self._curves_of(seen.length)
         ways = [
             (1.0 - sum(share for share, _ in seen.beside), seen.bottom),
             *seen.beside,
@@ -431,8 +429,13 @@ class _Grid:
             by_cell = np.repeat(by_cell[:, None], casts, axis=1)
         return np.asarray(np.log(by_cell).reshape(*cells, casts, *likely.shape[1:]))
 
-    def _said(self, length: float) -> Curves:
-        """Return the curves of casts about a length said, m: how far the usual one goes they do not tell."""
+    def _curves_of(self, length: float | None) -> Curves:
+        """Return the curves of the usual casts, or of those about a length said, m.
+
+        How far the usual one goes these do not tell.
+        """
+        if length is None:
+            return self.curves
         return self.table.curves(
             self._lift,
             self._drag,
@@ -520,9 +523,9 @@ def _when_told(after: float | None, whole: Floats) -> Floats:
 
 def _false_touch(after: float | None, whole: Floats) -> Floats:
     """Return the probability, or density, of a word for something else than the bottom, (paths,)."""
-    return (
-        np.full(len(whole), FALSE_TOUCHES) if after is None else FALSE_TOUCHES / whole
-    )
+    if after is None:
+        return np.full(len(whole), FALSE_TOUCHES)
+    return FALSE_TOUCHES / whole
 
 
 @lru_cache(maxsize=4)
@@ -811,9 +814,7 @@ class Calibration:
 
     def forget(self, rig: str | None = None) -> None:
         """Forget what was learned on one rig, or everything."""
-        remaining = (
-            [] if rig is None else [seen for seen in self.evidence if seen.rig != rig]
-        )
+        remaining = [seen for seen in self.evidence if rig and seen.rig != rig]
         self.evidence = []
         self.posterior.forget()
         self._take_up(remaining)

@@ -50,7 +50,7 @@ class Contact:
     @property
     def first(self) -> Stretch | None:
         """The first touch, None when the lure stays clear."""
-        return self.stretches[0] if self.stretches else None
+        return next(iter(self.stretches), None)
 
     @property
     def length(self) -> float:

@@ -39,7 +39,9 @@ _may_make: ContextVar[bool] = ContextVar("_may_make", default=True)
 
 def keep_on(shelf: TableStore | None) -> None:
     """Keep from now on what is computed on a shelf; None: keep nothing."""
-    _shelves[:] = [] if shelf is None else [shelf]
+    _shelves.clear()
+    if shelf is not None:
+        _shelves.append(shelf)
 
 
 @contextmanager

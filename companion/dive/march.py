@@ -151,9 +151,8 @@ def solve_balance(
             continue
         off = np.abs(balance.residual).max(axis=1)
         try:
-            inverse = (
-                np.linalg.inv(balance.jacobian(brisk)) if inverse is None else inverse
-            )
+            if inverse is None:
+                inverse = np.linalg.inv(balance.jacobian(brisk))
         except np.linalg.LinAlgError:
             return None
         change = (inverse @ balance.residual[:, :, None])[:, :, 0]

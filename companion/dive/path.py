@@ -59,7 +59,9 @@ class Path:
 
     def over_moving_water(self, current: float) -> Path:
         """Return the same path where the water moves over the bottom, m/s, away from the lure's landing."""
-        return replace(self, tip_x=self.tip_x - current * self.t) if current else self
+        if current == 0.0:
+            return self
+        return replace(self, tip_x=self.tip_x - current * self.t)
 
     def to_boat(self) -> Path:
         """Return the path up to where the lure comes below the rod tip; most paths end before."""

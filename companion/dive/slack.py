@@ -115,7 +115,9 @@ def advanced(
     """Return the lines at the next instant; None where no balance was found for one of them."""
     step = _Step(lines, case, points, then)
     nodes = step.balanced(lines.nodes + then.step * lines.moving)
-    return None if nodes is None else step.lines(nodes)
+    if nodes is None:
+        return None
+    return step.lines(nodes)
 
 
 class _Step:
@@ -178,7 +180,9 @@ class _Step:
             move = np.linalg.solve(self.jacobian(damping), wanted).reshape(cases, n, 2)
         except np.linalg.LinAlgError:
             return None
-        return move[:, :, 0] + 1j * move[:, :, 1] if np.isfinite(move).all() else None
+        if not np.isfinite(move).all():
+            return None
+        return np.asarray(move[:, :, 0] + 1j * move[:, :, 1])
 
     def _searched(
         self, nodes: Vectors, force: Vectors, move: Vectors

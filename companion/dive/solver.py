@@ -147,6 +147,15 @@ def duration(reel: Profile, full: float, left: float, until: float | None) -> fl
     return float(brentq(lambda t: full - reel.distance(t) - left, 0.0, last))
 
 
+def step_into(left: float, step: float) -> float:
+    """Return a step of at most so long that what is left of a stretch, s, does not end in a tiny one."""
+    if left < 1.05 * step:
+        return left
+    if left < 2.0 * step:
+        return min(step, 0.5 * left)
+    return step
+
+
 def instants(
     retrieve: Retrieve,
     onsets: Sequence[float],
@@ -178,7 +187,7 @@ def instants(
             )
             h = min(h, longest)
             rest = change - t
-            h = rest if rest < 1.05 * h else min(h, 0.5 * rest) if rest < 2.0 * h else h
+            h = step_into(rest, h)
             t += h
             times.append(t)
             h *= detail.growth

@@ -29,6 +29,7 @@ from companion.dive.solver import (
     line_left,
     paths,
     plan_of,
+    step_into,
 )
 
 Floats = NDArray[np.float64]
@@ -293,13 +294,7 @@ def _followed(
     for knot in (knot for knot in knots if t < knot <= lasts + 1e-9):
         while t < knot - 1e-6:
             left = knot - t
-            h = (
-                left
-                if left < 1.05 * step
-                else min(step, 0.5 * left)
-                if left < 2.0 * step
-                else step
-            )
+            h = step_into(left, step)
             shift = np.zeros(1) if resting else ends
             lines = _stepped(lines, case, points, reel, shift + t, h, ends)
             t, step = t + h, min(step * STEP_GROWTH, LONGEST_STEP_S)
@@ -458,4 +453,6 @@ def _lengths_to_rise(height: float, speed: float) -> list[float]:
 def _stop_before(free: Path, top: TreeTop, lead: float) -> float:
     """Return when a lure on a free path is so far, m, before a top's nearest spread."""
     before = np.flatnonzero(free.over_ground >= top.x + top.x_spread + lead)
-    return float(free.t[before[-1]]) if len(before) else 1e-3
+    if not len(before):
+        return 1e-3
+    return float(free.t[before[-1]])

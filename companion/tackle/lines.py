@@ -105,7 +105,9 @@ class LineSpec(msgspec.Struct, frozen=True):
             return _SIGMA["diameter"]
         if self.size is not None:
             return _SIGMA["size"]
-        return _SIGMA["braid strength" if self.material == "braid" else "strength"]
+        if self.material == "braid":
+            return _SIGMA["braid strength"]
+        return _SIGMA["strength"]
 
     @property
     def guessed(self) -> str | None:
@@ -130,7 +132,9 @@ class LineSpec(msgspec.Struct, frozen=True):
     @property
     def pounds(self) -> int | None:
         """The strength as it is spoken of, whole pounds; None when it was not given."""
-        return None if self.strength is None else round(self.strength / POUND_FORCE)
+        if self.strength is None:
+            return None
+        return round(self.strength / POUND_FORCE)
 
     def physics(self) -> dive.Line:
         """Return the line as the dive model knows it."""

@@ -133,7 +133,9 @@ class LureSpec(msgspec.Struct, frozen=True):
     @property
     def rises(self) -> float:
         """Speed upward when the reel stops, m/s (negative: it sinks)."""
-        return RISE_M_S[self.when_stopped] if self.rise is None else self.rise
+        if self.rise is None:
+            return RISE_M_S[self.when_stopped]
+        return self.rise
 
     @property
     def buoyancy(self) -> float:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Container, Mapping
 from dataclasses import dataclass
 from typing import Annotated, Literal
 
@@ -65,6 +65,15 @@ _FORM = re.compile(
 )
 
 
+def _unit_of(form: re.Match[str] | None, units: Container[str]) -> str:
+    """Return the unit in a text, in the singular where only that is known; "" where the text is none."""
+    if not form:
+        return ""
+    if form[2] in units:
+        return form[2]
+    return form[2].rstrip("s")
+
+
 @dataclass(frozen=True)
 class Quantity:
     """A number with a unit: what it measures, and the least and greatest value that makes sense (SI)."""
@@ -87,13 +96,7 @@ class Quantity:
         """
         form = _FORM.fullmatch(text) if isinstance(text, str) else None
         units = _UNITS[self.kind]
-        unit = (
-            form[2].rstrip("s")
-            if form and form[2] not in units
-            else form[2]
-            if form
-            else ""
-        )
+        unit = _unit_of(form, units)
         if form is None or unit not in units:
             known = ", ".join(units)
             raise ValueError(
@@ -108,9 +111,9 @@ class Quantity:
         low, high = (self._written(value, unit) for value in (self.low, self.high))
         if math.isinf(self.high):
             return f"at least {low}"
-        return (
-            f"at most {high}" if math.isinf(self.low) else f"between {low} and {high}"
-        )
+        if math.isinf(self.low):
+            return f"at most {high}"
+        return f"between {low} and {high}"
 
     def _written(self, value: float, unit: str) -> str:
         return f"{value / _UNITS[self.kind][unit] + _ZERO_AT.get(unit, 0.0):.3g} {unit}"

@@ -47,7 +47,7 @@ Floats = NDArray[np.float64]
 _CHOSEN_CAST_SIGMA = 0.01
 """Relative standard deviation of a cast that somebody asks about: it is that long because they say so."""
 DRIFT_STEP_MPS = 0.12
-"""Drifts less than half of this apart have one path: 3 % of the reach."""
+"""Drifts less than half of this apart have one path: 3 % of the reach. A plan looks at as many paths."""
 
 
 class Change(msgspec.Struct, frozen=True):
@@ -143,8 +143,10 @@ def change_from(
 def _read(
     what: str, words: str | None, read: Callable[[str], _Quantity]
 ) -> _Quantity | None:
+    if words is None:
+        return None
     try:
-        return None if words is None else read(words)
+        return read(words)
     except ValueError as error:
         raise ValueError(f'{what} "{words}": {error}') from error
 
@@ -235,8 +237,10 @@ def rig_name(rod: Rod) -> str:
     With its tip held otherwise than usual it is another rig: "rod 2, 12 lb
     fluorocarbon, tip down".
     """
-    held = "" if rod.held == "usual" else f", tip {rod.held}"
-    return f"rod {rod.number}, {rod.line_name}{held}"
+    name = f"rod {rod.number}, {rod.line_name}"
+    if rod.held == "usual":
+        return name
+    return f"{name}, tip {rod.held}"
 
 
 def calibrations(
@@ -281,14 +285,16 @@ def reaches(
 def reaches_adrift(
     rods: Sequence[Rod],
     learned: Mapping[str, Calibration],
-    towards: Callable[[float], float],
+    towards: Callable[[float], float] | None,
     bearings: Iterable[float],
 ) -> tuple[RodReach, ...]:
     """Return what each rod reaches in some directions, from a boat that moves through the water.
 
-    ``towards`` has its speed in a direction, m/s. Directions in which it is about the
-    same share one entry.
+    ``towards`` has its speed in a direction, m/s; None: it is at rest. Directions in
+    which it is about the same share one entry.
     """
+    if towards is None:
+        return reaches(rods, learned)
     alike: dict[int, list[float]] = {}
     for bearing in bearings:
         alike.setdefault(round(towards(bearing) / DRIFT_STEP_MPS), []).append(bearing)
@@ -353,8 +359,9 @@ def _changed(rod: Rod, change: Change) -> Rod:
             spec,
             reel=structs.replace(spec.reel, turns=change.speed / spec.reel.per_turn),
         )
-    temperature = rod.temperature if change.temperature is None else change.temperature
-    return structs.replace(rod, spec=spec, temperature=temperature)
+    if change.temperature is not None:
+        rod = structs.replace(rod, temperature=change.temperature)
+    return structs.replace(rod, spec=spec)
 
 
 def _with_change(
@@ -385,22 +392,19 @@ def before_and_after(rod: Rod, learned: Calibration, unit: LengthUnit) -> str:
     For instance "rod two: 14.2 ft, was 15.5" (the number as a word up to ten).
     """
     belief = learned.belief().by_rig[rig_name(rod)]
-    scale = FOOT if unit == "feet" else 1.0
+    scale, short = _DEPTHS_IN[unit]
     now, was = f"{belief.reach.best / scale:.1f}", f"{belief.before.best / scale:.1f}"
-    short = "ft" if unit == "feet" else "m"
-    name = f"rod {_WORDS[rod.number - 1] if rod.number <= len(_WORDS) else rod.number}"
-    return (
-        f"{name}: {now} {short}, as before"
-        if now == was
-        else f"{name}: {now} {short}, was {was}"
-    )
+    name = f"rod {_WORDS.get(rod.number, rod.number)}"
+    if now == was:
+        return f"{name}: {now} {short}, as before"
+    return f"{name}: {now} {short}, was {was}"
 
 
 def what_was_learned(
     rods: Sequence[Rod], learned: Mapping[str, Calibration], unit: LengthUnit
 ) -> str:
     """Return what the touches have taught about each rod, a line for each, to be read on a screen."""
-    far, long = (YARD, "yd") if unit == "feet" else (1.0, "m")
+    far, long = _LENGTHS_IN[unit]
     lines = []
     for rod in rods:
         belief = learned[rod.lure.name].belief().by_rig[rig_name(rod)]
@@ -419,4 +423,17 @@ def _counted(count: int, what: str) -> str:
     return f"{count} {what}{'es' if what.endswith('ch') else 's'}"
 
 
-_WORDS = ("one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
+_WORDS = dict(
+    enumerate(
+        ["one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten"],
+        start=1,
+    )
+)
+_DEPTHS_IN: Mapping[LengthUnit, tuple[float, str]] = {
+    "feet": (FOOT, "ft"),
+    "metres": (1.0, "m"),
+}
+_LENGTHS_IN: Mapping[LengthUnit, tuple[float, str]] = {
+    "feet": (YARD, "yd"),
+    "metres": (1.0, "m"),
+}

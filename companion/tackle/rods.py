@@ -168,25 +168,30 @@ class Rod(msgspec.Struct, frozen=True):
         Without lengths: a leader gets shorter with every knot, and what it taught still
         counts.
         """
-        leader, backing = self.spec.leader, self.spec.backing
-        with_leader = "" if leader is None else f" with {leader.line.name} leader"
-        over_backing = "" if backing is None else f" over {backing.line.name} backing"
-        return f"{self.line.name}{with_leader}{over_backing}"
+        name, leader, backing = self.line.name, self.spec.leader, self.spec.backing
+        if leader is not None:
+            name += f" with {leader.line.name} leader"
+        if backing is not None:
+            name += f" over {backing.line.name} backing"
+        return name
 
     @property
     def guessed(self) -> str | None:
         """A sentence for the owner when a thickness is only a guess from a strength, else None."""
-        leader = self.spec.leader
-        return self.line.guessed or (None if leader is None else leader.line.guessed)
+        return next((line.guessed for line in self._lines if line.guessed), None)
 
     @property
     def line_sigma(self) -> float:
         """Relative standard deviation of thickness: the greater of main line's and leader's."""
+        return max(line.thickness_sigma for line in self._lines)
+
+    @property
+    def _lines(self) -> list[LineSpec]:
+        """The main line, and the leader's where there is one."""
         leader = self.spec.leader
-        return max(
-            self.line.thickness_sigma,
-            0.0 if leader is None else leader.line.thickness_sigma,
-        )
+        if leader is None:
+            return [self.line]
+        return [self.line, leader.line]
 
     @property
     def cast(self) -> float:
