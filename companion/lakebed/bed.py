@@ -211,11 +211,9 @@ class Bed(Waters):
         assert reading.below_surface is not None
         if self._sound == 1.0:
             return reading.below_surface
-        echo = (
-            reading.below_surface
-            if reading.below_transducer is None
-            else reading.below_transducer
-        )
+        echo = reading.below_transducer
+        if echo is None:
+            echo = reading.below_surface
         return reading.below_surface + (self._sound - 1.0) * echo
 
     def _take_temperature(self, celsius: float | None) -> None:

@@ -41,7 +41,7 @@ class Break:
     @property
     def edge(self) -> float:
         """Return where the shallow edge lies, m along the line."""
-        return self.start if self.goes == "down" else self.end
+        return {"down": self.start, "up": self.end}[self.goes]
 
 
 def breaks(
@@ -83,7 +83,9 @@ def _measured(
     start = _crossing(profile.distance, slope, first, first + 1, half)
     end = _crossing(profile.distance, slope, last, last - 1, half)
     before, after = np.interp([start, end], profile.distance, profile.depth)
-    goes: Literal["down", "up"] = "down" if after > before else "up"
+    goes: Literal["down", "up"] = "up"
+    if after > before:
+        goes = "down"
     sigma = float(np.nanmax(profile.sigma[first : last + 1]))
     return Break(
         start, end, float(min(before, after)), float(max(before, after)), goes, sigma

@@ -181,9 +181,12 @@ class Cells:
         Raises:
             ValueError: `data` is no tile.
         """
-        tile = None if data is None else Tile.from_bytes(data)
+        tile = None
+        if data is not None:
+            tile = Tile.from_bytes(data)
         before = self._tiles.pop(key, None)
-        self.count -= before.used if before else 0
+        if before is not None:
+            self.count -= before.used
         if tile is not None:
             self._tiles[key] = tile
             self.count += tile.used

@@ -25,7 +25,7 @@ from companion.events import LoggedWhat, MarkKind
 from companion.lakebed.cells import FloatArray
 from companion.lakebed.relief import Contour
 from companion.sensing.localplane import LocalPlane
-from companion.units import FATHOM, FOOT
+from companion.units import FATHOM, FOOT, rounded
 
 CREATOR = "companion"
 """What an export of ours names as its creator."""
@@ -133,11 +133,9 @@ def soundings_from_csv(
     """
     read: Imported[DepthPoint] = Imported()
     rows: list[tuple[str, float, float, float, str | None]] = []
-    wanted = (
-        {"latitude": _LATITUDE, "longitude": _LONGITUDE}
-        if degrees is None
-        else {"northing": _NORTHING, "easting": _EASTING}
-    )
+    wanted: dict[str, Sequence[str]] = {"northing": _NORTHING, "easting": _EASTING}
+    if degrees is None:
+        wanted = {"latitude": _LATITUDE, "longitude": _LONGITUDE}
     for where, row in _rows(text, read.problems, {**wanted, "depth": tuple(_DEPTHS)}):
         name = next(column for column in _DEPTHS if column in row)
         try:
@@ -264,14 +262,20 @@ def marks_to_csv(marks: Iterable[MarkPoint]) -> str:
             f"{m.lat:.7f}",
             f"{m.lon:.7f}",
             m.kind,
-            "" if m.top is None else f"{m.top:.2f}",
+            _cell(m.top, 2),
             str(inert(m.note)),
             m.utc or "",
-            "" if m.radius is None else f"{m.radius:.1f}",
+            _cell(m.radius, 1),
         )
         for m in marks
     )
     return _csv(("lat", "lon", "kind", "top_m", "note", "utc", "radius_m"), rows)
+
+
+def _cell(number: float | None, digits: int) -> str:
+    if number is None:
+        return ""
+    return f"{number:.{digits}f}"
 
 
 def marks_from_geojson(text: str) -> Imported[MarkPoint]:
@@ -302,10 +306,10 @@ def mark_properties(mark: MarkPoint) -> dict[str, Any]:
     """Return the properties of a mark's feature; what is not known is left out."""
     told: dict[str, Any] = {
         "kind": mark.kind,
-        "top_m": None if mark.top is None else round(mark.top, 2),
+        "top_m": rounded(mark.top, 2),
         "note": mark.note or None,
         "utc": mark.utc,
-        "radius_m": None if mark.radius is None else round(mark.radius, 1),
+        "radius_m": rounded(mark.radius, 1),
     }
     return {name: value for name, value in told.items() if value is not None}
 
@@ -323,12 +327,11 @@ def _rows(
         return
     for missing, group in wanted.items():
         if not set(names) & set(group):
-            planar = missing == "latitude" and set(names) & set(_EASTING)
-            hint = (
-                '; eastings and northings: say their zone, such as --zone "UTM 17N"'
-                if planar
-                else ""
-            )
+            hint = ""
+            if missing == "latitude" and set(names) & set(_EASTING):
+                hint = (
+                    '; eastings and northings: say their zone, such as --zone "UTM 17N"'
+                )
             problems.append(
                 f"line 1: no {missing}: expected a column named {' or '.join(group)}{hint}"
             )
@@ -352,9 +355,13 @@ def _column(name: str) -> str:
     """Return a column's name as it is looked for: small letters, and its bracketed unit made part of it."""
     name = name.strip().lower()
     bracketed = _BRACKETED.fullmatch(name)
-    name, unit = bracketed.groups() if bracketed else (name, "")
+    unit = ""
+    if bracketed:
+        name, unit = bracketed.groups()
     name = name.replace(" ", "_")
-    return _DEPTH_IN.get(unit, "depth") if name in _ALSO_DEPTH else name
+    if name not in _ALSO_DEPTH:
+        return name
+    return _DEPTH_IN.get(unit, "depth")
 
 
 def _collection_of(text: str, problems: list[str]) -> dict[str, Any]:
@@ -409,7 +416,7 @@ def _below_surface(collection: Mapping[str, Any], transducer: float) -> float:
             for sensor in platform.get("sensors") or ()
             if "draft" in sensor
         ]
-        return _number(drafts[0], "draft") if drafts else transducer
+        return _number((drafts or [transducer])[0], "draft")
     except (AttributeError, TypeError, ValueError):
         return 0.0
 
@@ -421,11 +428,9 @@ def _lines(geometry: Mapping[str, Any]) -> list[Any]:
         return [coordinates]
     if kind in ("MultiLineString", "Polygon"):
         return list(coordinates)
-    return (
-        [ring for polygon in coordinates for ring in polygon]
-        if kind == "MultiPolygon"
-        else []
-    )
+    if kind == "MultiPolygon":
+        return [ring for polygon in coordinates for ring in polygon]
+    return []
 
 
 def _along_shore(
@@ -455,19 +460,20 @@ def _number(value: object, what: str) -> float:
     except (ValueError, RecursionError):
         number = math.nan
     if not math.isfinite(number):
-        shown = _short(repr(value) if isinstance(value, str) else value)
-        raise ValueError(f"{what} {shown}: expected a number")
+        if isinstance(value, str):
+            value = repr(value)
+        raise ValueError(f"{what} {_short(value)}: expected a number")
     return number
 
 
 def _short(value: object) -> str:
     """Return a value as it may stand in a message."""
-    text = (
-        str(value)
-        if isinstance(value, str | float | bool | None)
-        else f"a {type(value).__name__}"
-    )
-    return text if len(text) <= 40 else f"{text[:40]}..."
+    if not isinstance(value, str | float | bool | None):
+        return f"a {type(value).__name__}"
+    text = str(value)
+    if len(text) > 40:
+        return f"{text[:40]}..."
+    return text
 
 
 def place_in(lat: object, lon: object) -> tuple[float, float]:
@@ -499,8 +505,10 @@ def instant_in(row: Mapping[str, object]) -> str | None:
     value = row.get("utc") or row.get("time")
     if value and row.get("date"):
         value = f"{_iso_date(str(row['date']))}T{value}"
+    if not value:
+        return None
     try:
-        return _iso(datetime.fromisoformat(str(value))) if value else None
+        return _iso(datetime.fromisoformat(str(value)))
     except (ValueError, OverflowError):  # the first or last year, in another zone
         return None
 
@@ -517,7 +525,9 @@ def _iso_date(date: str) -> str:
 
 def _iso(instant: datetime) -> str:
     """Return an instant as the logbook writes it; one without a zone is UTC, as GPX has it."""
-    return written(instant.replace(tzinfo=UTC) if instant.tzinfo is None else instant)
+    if instant.tzinfo is None:
+        instant = instant.replace(tzinfo=UTC)
+    return written(instant)
 
 
 def _mark(lat: object, lon: object, row: Mapping[str, object]) -> MarkPoint:
@@ -528,12 +538,16 @@ def _mark(lat: object, lon: object, row: Mapping[str, object]) -> MarkPoint:
             f"kind {_short(repr(kind))}: expected {', '.join(get_args(MarkKind))}"
         )
     top, radius = row.get("top_m"), row.get("radius_m")
-    depth = None if top in (None, "") else _depth(top, 1.0)
-    within = None if radius in (None, "") else _number(radius, "radius")
-    if within is not None and within <= 0.0:
-        raise ValueError(f"radius {_short(radius)}: expected more than 0 m")
+    depth = within = None
+    if top not in (None, ""):
+        depth = _depth(top, 1.0)
+    if radius not in (None, ""):
+        within = _number(radius, "radius")
+        if within <= 0.0:
+            raise ValueError(f"radius {_short(radius)}: expected more than 0 m")
     note = str(row.get("note") or "")
-    note = note[1:] if note[:2] in _FORMULAS else note
+    if note[:2] in _FORMULAS:
+        note = note[1:]
     return MarkPoint(*place, cast(MarkKind, kind), depth, note, instant_in(row), within)
 
 

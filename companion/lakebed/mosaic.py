@@ -180,7 +180,9 @@ class Mosaic:
         since, model = kept
         if since < self._older:
             return True
-        reach = _RINGS[-1][0] + 32.0 if model is None else model.reach
+        reach = _RINGS[-1][0] + 32.0
+        if model is not None:
+            reach = model.reach
         news = np.frombuffer(self._news, offset=16 * (since - self._older)).reshape(
             -1, 2
         )
@@ -204,7 +206,8 @@ class Mosaic:
         if away.max() > _ABOUT_UNKNOWN_M:
             # Whether a place is known at all hangs on cells, not on means over squares.
             cells = self._ring(east, north, 0.0, _RINGS[2][0], 1)
-            away = _nearest(cells[:, 0], cells[:, 1]) if len(cells) else away
+            if len(cells):
+                away = _nearest(cells[:, 0], cells[:, 1])
         values = np.stack((depth, _doubled(variance), _doubled(away)))
         if self.half_beam is not None:
             ratio = depth_ratio(np.hypot(*np.gradient(depth, NODE_M)), self.half_beam)
@@ -223,7 +226,7 @@ class Mosaic:
                     2 * finest,
                     self._ring(east, north, inner, outer, 2 * finest),
                 )
-            spread = wide * side if wide > 1 else 0.0
+            spread = wide * side * (wide > 1)
             if len(rows):
                 kept.append(np.column_stack((rows, np.full(len(rows), spread))))
             inner = outer

@@ -35,8 +35,10 @@ def to_degrees(zone: str) -> ToDegrees:
     Raises:
         ValueError: there is no such zone, or pyproj is not installed.
     """
-    utm = _UTM.fullmatch(zone.strip())
-    code = f"EPSG:{326 if utm[2] in 'nN' else 327}{int(utm[1]):02d}" if utm else zone
+    code = zone
+    if utm := _UTM.fullmatch(zone.strip()):
+        hemisphere = {True: 326, False: 327}[utm[2] in "nN"]
+        code = f"EPSG:{hemisphere}{int(utm[1]):02d}"
     try:
         import pyproj  # noqa: PLC0415  a quarter of a second that only charts need
     except ImportError as error:
@@ -106,7 +108,9 @@ def soundings_from_geotiff(
                 page.imagelength, page.imagewidth, -1
             )[..., 0]
             degrees = _zone_of(keys) or degrees
-            no_data = float(empty.value) if empty is not None else math.nan
+            no_data = math.nan
+            if empty is not None:
+                no_data = float(empty.value)
     except Exception as error:  # whatever a damaged file leads the library to
         read.problems.append(
             f"not a GeoTIFF that can be read: {error}; expected a grid of depths with its place"
@@ -131,7 +135,7 @@ def _places(
         keys["ModelPixelScale"],
         keys["ModelTiepoint"],
     )
-    middle = 0.5 if int(keys.get("GTRasterTypeGeoKey", _AREA)) == _AREA else 0.0
+    middle = 0.5 * (int(keys.get("GTRasterTypeGeoKey", _AREA)) == _AREA)
     xs = x + (np.arange(columns) + middle - i) * wide
     ys = y - (np.arange(rows) + middle - j) * high
     east, north = np.meshgrid(xs, ys)
@@ -141,7 +145,9 @@ def _places(
 def _zone_of(keys: dict[str, Any]) -> ToDegrees | None:
     """Return what the file itself says of its coordinates; None when it says nothing."""
     code = keys.get(_PROJECTED, keys.get(_GEOGRAPHIC))
-    return None if code is None else to_degrees(f"EPSG:{int(code)}")
+    if code is None:
+        return None
+    return to_degrees(f"EPSG:{int(code)}")
 
 
 def _add(
@@ -149,8 +155,11 @@ def _add(
 ) -> None:
     """Add rows of x, y and z, leaving out what is no water, counted in one line each."""
     x, y, z = rows.T
-    lat, lon = (y, x) if degrees is None else degrees(x, y)
-    depth = -z if len(z) and np.median(z) < 0.0 else z
+    lat, lon, depth = y, x, z
+    if degrees is not None:
+        lat, lon = degrees(x, y)
+    if len(z) and np.median(z) < 0.0:
+        depth = -z
     placed = (np.abs(lat) <= 90.0) & (np.abs(lon) <= 180.0)
     wet = (depth > 0.0) & (depth <= DEEPEST_WATER_M)
     if not placed.all():

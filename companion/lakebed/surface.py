@@ -122,7 +122,9 @@ class Surface:
         where = key, place = cells.locate(east, north)
         if key not in self._before:
             tile = cells.tile(key)
-            self._before[key] = None if tile is None else tile.to_bytes()
+            self._before[key] = None
+            if tile is not None:
+                self._before[key] = tile.to_bytes()
         mapped = _saved_depth(self._before[key], place)
         if mapped is not None:
             self.comparison.compare(key, place, depth - self._level - mapped)
@@ -180,9 +182,9 @@ class Surface:
         inside = (np.abs(cells[:, 0] - east) <= within) & (
             np.abs(cells[:, 1] - north) <= within
         )
-        return (
-            float(np.median(cells[inside, 2])) + self._level if inside.any() else None
-        )
+        if not inside.any():
+            return None
+        return float(np.median(cells[inside, 2])) + self._level
 
     def sounded(self) -> FloatArray:
         """Return every cell in use: mean east and north m, mean depth m, count of soundings; shape (n, 4)."""

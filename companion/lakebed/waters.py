@@ -126,7 +126,9 @@ class Waters:
     @property
     def level(self) -> float:
         """Return how far the water stands above the zero of the area the boat is on, m."""
-        return self._level_on(self.here) if self.here else self._level
+        if self.here is None:
+            return self._level
+        return self._level_on(self.here)
 
     def water_level(self, rise: float) -> None:
         """The water stands `rise` m above where it stood when this lake was mapped; for all of today."""
@@ -138,7 +140,9 @@ class Waters:
 
     def level_hint(self) -> LevelHint | None:
         """Return by how much today's soundings disagree with the map, once that is plain; else None."""
-        return self.here.surface.level_hint() if self.here else None
+        if self.here is None:
+            return None
+        return self.here.surface.level_hint()
 
     @property
     def level_taken_back(self) -> bool:
@@ -157,7 +161,9 @@ class Waters:
             return None
         found = area.surface.at(*area.place(lat, lon))
         depth, sigma = float(found.depth), float(found.sigma)
-        return None if math.isnan(depth) else (depth, sigma)
+        if math.isnan(depth):
+            return None
+        return depth, sigma
 
     def along(
         self, lat: float, lon: float, bearing: float, length: float, step: float = 1.0
@@ -178,9 +184,9 @@ class Waters:
         than `bottom`.
         """
         area = self._opened(lat, lon)
-        return (
-            None if area is None else area.surface.about(*area.place(lat, lon), within)
-        )
+        if area is None:
+            return None
+        return area.surface.about(*area.place(lat, lon), within)
 
     def breaks(
         self, lat: float, lon: float, bearing: float, length: float
@@ -191,7 +197,9 @@ class Waters:
     def slope(self, lat: float, lon: float) -> Slope | None:
         """Return how steeply and in which direction the bottom falls; None when nothing is known."""
         area = self._opened(lat, lon)
-        return None if area is None else slope_of(area.surface, *area.place(lat, lon))
+        if area is None:
+            return None
+        return slope_of(area.surface, *area.place(lat, lon))
 
     def mark(
         self,
@@ -295,7 +303,9 @@ class Waters:
 
     def _opened(self, lat: float, lon: float) -> Area | None:
         area = self.area_of(lat, lon)
-        return area if area is not None and area.number in self._begun else None
+        if area is None or area.number not in self._begun:
+            return None
+        return area
 
     def _level_on(self, area: Area) -> float:
         return self._told_levels.get(area.number, self._level)

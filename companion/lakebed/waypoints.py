@@ -77,7 +77,9 @@ def marks_from_gpx(text: str) -> Imported[MarkPoint]:
         fit = "<gpx" in text and not any(
             word in text for word in ("<!DOCTYPE", "<!ENTITY")
         )
-        gpx = gpxpy.parse(text) if fit else None
+        gpx = None
+        if fit:
+            gpx = gpxpy.parse(text)
     # Besides its own, whatever an element in the wrong place leads it to.
     except Exception:
         gpx = None
@@ -96,10 +98,14 @@ def marks_from_gpx(text: str) -> Imported[MarkPoint]:
 
 def _mark_of(one: GPXWaypoint) -> MarkPoint:
     lat, lon = place_in(one.latitude, one.longitude)
-    kind: MarkKind = one.type if one.type in _KINDS else "spot"
-    note = (one.name or "") if one.name != kind else (one.comment or "")
+    kind: MarkKind = "spot"
+    if one.type in _KINDS:
+        kind = one.type
+    note = one.name or ""
+    if note == kind:
+        note = one.comment or ""
     top, radius = (_metres(find(one.description or "")) for find in (_TOP, _RADIUS))
-    utc = None if one.time is None else instant_in({"utc": one.time})
+    utc = instant_in({"utc": one.time})
     return MarkPoint(lat, lon, kind, top, note, utc, radius)
 
 
@@ -117,19 +123,18 @@ def gpx_waypoint(mark: MarkPoint, unit: LengthUnit) -> GPXWaypoint:
     """Return a mark as a waypoint: its kind as type and symbol, its note or kind as name."""
     from gpxpy.gpx import GPXWaypoint  # noqa: PLC0415  (a trip begins without it)
 
-    top = (
-        [] if mark.top is None else [f"top {_length(mark.top, unit)} below the surface"]
-    )
-    radius = (
-        [] if mark.radius is None else [f"place within {_length(mark.radius, unit)}"]
-    )
+    told = []
+    if mark.top is not None:
+        told.append(f"top {_length(mark.top, unit)} below the surface")
+    if mark.radius is not None:
+        told.append(f"place within {_length(mark.radius, unit)}")
     return GPXWaypoint(
         mark.lat,
         mark.lon,
         name=mark.note or mark.kind,
         type=mark.kind,
         symbol=mark.kind,
-        description=", ".join(top + radius) or None,
+        description=", ".join(told) or None,
         time=None if mark.utc is None else datetime.fromisoformat(mark.utc),
     )
 
@@ -217,7 +222,10 @@ def _angle(text: str, side: str, sides: str) -> float:
             f"{text[:20]} {side[:5]}: expected degrees and minutes, and {' or '.join(sides)}"
         )
     degrees, minutes = divmod(float(text), 100.0)
-    return (degrees + minutes / 60.0) * (1.0 if side == sides[0] else -1.0)
+    angle = degrees + minutes / 60.0
+    if side != sides[0]:
+        return -angle
+    return angle
 
 
 def waypoint_name(mark: MarkPoint, unit: LengthUnit) -> str:
@@ -226,14 +234,15 @@ def waypoint_name(mark: MarkPoint, unit: LengthUnit) -> str:
     >>> waypoint_name(MarkPoint(0.0, 0.0, "tree top", 4.572), "feet")
     'tree top 15 ft'
     """
-    depth = "" if mark.top is None else f" {_length(mark.top, unit)}"
-    short = (
-        f"{mark.note}{depth}"
-        if mark.note and mark.kind == "spot"
-        else f"{mark.kind}{depth}"
-    )
-    if mark.note and mark.kind != "spot":
-        short = f"{mark.kind} {mark.note}{depth}"
+    depth = ""
+    if mark.top is not None:
+        depth = f" {_length(mark.top, unit)}"
+    name: str = mark.kind
+    if mark.note:
+        name = f"{mark.kind} {mark.note}"
+        if mark.kind == "spot":
+            name = mark.note
+    short = f"{name}{depth}"
     understood = mark_named(mark.lat, mark.lon, short)
     if (understood.kind, understood.note) == (mark.kind, mark.note) and bool(
         depth
@@ -245,13 +254,14 @@ def waypoint_name(mark: MarkPoint, unit: LengthUnit) -> str:
 def mark_named(lat: float, lon: float, name: str) -> MarkPoint:
     """Return the mark that a name stands for: its kind in front, its depth behind, the rest its note."""
     rest = _COUNT.sub("", name.strip())
-    found = _DEPTH_AT_END.search(rest)
-    top = None if found is None else _metres(found if found[1] else None)
-    rest = rest if found is None else rest[: found.start()]
-    first = _KIND_AT_START(rest)
-    kind = "spot" if first is None else first[1]
-    note = rest if first is None else rest[first.end() :]
-    return MarkPoint(lat, lon, cast(MarkKind, kind), top, note)
+    kind, top = "spot", None
+    if found := _DEPTH_AT_END.search(rest):
+        rest = rest[: found.start()]
+        if found[1]:
+            top = _metres(found)
+    if first := _KIND_AT_START(rest):
+        kind, rest = first[1], rest[first.end() :]
+    return MarkPoint(lat, lon, cast(MarkKind, kind), top, rest)
 
 
 def _fitted(waypoints: Iterable[Waypoint]) -> Iterator[Waypoint]:
@@ -269,8 +279,9 @@ def _fitted(waypoints: Iterable[Waypoint]) -> Iterator[Waypoint]:
 
 def _shortened(name: str, room: int) -> str:
     """Return a name that has room when it is escaped; of a longer one the middle goes, not the depth."""
-    found = _DEPTH_AT_END.search(name)
-    end = name[found.start() :] if found else ""
+    end = ""
+    if found := _DEPTH_AT_END.search(name):
+        end = name[found.start() :]
     begin = name[: len(name) - len(end)]
     while begin and len(_escaped(begin + end)) > room:
         begin = begin[:-1]
@@ -322,7 +333,8 @@ def _degrees_minutes(degrees: float, digits: int, sides: str) -> str:
 
 def _length(metres: float, unit: LengthUnit) -> str:
     """Return a length to a hundredth of the unit, without needless noughts."""
-    number, short = (metres / FOOT, "ft") if unit == "feet" else (metres, "m")
+    per, short = {"feet": (FOOT, "ft"), "metres": (1.0, "m")}[unit]
+    number = metres / per
     return f"{number:.2f}".rstrip("0").rstrip(".") + f" {short}"
 
 
@@ -331,4 +343,6 @@ def _metres(found: re.Match[str] | None) -> float | None:
     if found is None:
         return None
     metres = float(found[1]) * _METRES_IN[found[2]]
-    return metres if 0.0 < metres <= DEEPEST_WATER_M else None
+    if not 0.0 < metres <= DEEPEST_WATER_M:
+        return None
+    return metres
