@@ -11,7 +11,7 @@ from types import MappingProxyType
 
 import numpy as np
 
-from companion import dive
+from companion.casting.ground import Floats
 from companion.tackle import Deflection
 
 THROWN_OFF_M = MappingProxyType({"small": 0.15, "wide": 0.6})
@@ -22,27 +22,29 @@ AT_BOAT_M = 1.0
 
 
 def lost_for(
-    path: dive.Path, away: float, depth: float, deflection: Deflection
+    x: Floats, z: Floats, away: float, depth: float, deflection: Deflection
 ) -> float | None:
     """Return over how many metres a lure is off a level bottom that it hit; None: it does not come back.
 
     Args:
-        path: the lure's free path.
+        x: the lure's free path, distance from the rod tip.
+        z: the same, depth.
         away: distance from the rod tip at the hit.
         depth: of the lure then.
         deflection: how far it is thrown off.
     """
-    swum = np.flatnonzero(np.diff(path.x) < -1e-6)
-    slope = -np.diff(path.z)[swum] / np.diff(path.x)[swum]
-    angle = path.z[swum] / np.maximum(path.x[swum], AT_BOAT_M)
+    swum = np.flatnonzero(np.diff(x) < -1e-6)
+    slope = -np.diff(z)[swum] / np.diff(x)[swum]
+    angle = z[swum] / np.maximum(x[swum], AT_BOAT_M)
     order = np.argsort(angle, kind="stable")
     # A lure that has touched swims already: the gentle start of a path is not gone
     # through again.
     dives = np.maximum.accumulate(slope[order][::-1])[::-1]
-    x, z = away, max(depth - THROWN_OFF_M[deflection], 0.0)
-    while x > AT_BOAT_M:
-        x -= STEP_M
-        z += STEP_M * float(np.interp(z / max(x, AT_BOAT_M), angle[order], dives))
-        if z >= depth:
-            return away - x
+    at, deep = away, max(depth - THROWN_OFF_M[deflection], 0.0)
+    while at > AT_BOAT_M:
+        at -= STEP_M
+        steep = np.interp(deep / max(at, AT_BOAT_M), angle[order], dives)
+        deep += STEP_M * float(steep)
+        if deep >= depth:
+            return away - at
     return None

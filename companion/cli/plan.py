@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any, NamedTuple
 
 import click
 import msgspec
+import numpy as np
 
+from companion.casting.deflection import lost_for
 from companion.casting.plan import (
     BEARINGS_DEG,
     LEAST_CLEAR_SHARE,
@@ -61,6 +64,8 @@ PLAN_GRID_M = 2.0
 """Distance of the grid's points, m."""
 MARK_EDGE_REACH = 60.0
 """How far along an edge from the mark on it is fished, m."""
+HIT_DEPTH_SHARE = 0.85
+"""How deep the bottom is, as a share of a lure's reach, for which it is told how long a hit loses it."""
 WHOLE_MAP = "the whole map"
 """The target when none is named."""
 _EDGES = ("ledge", "grass edge")
@@ -270,10 +275,10 @@ def plan_command(
     rods = _reaches(settings, beliefs)
     found = plan(on, rods, target, wish)
     staying = clear or depth_band is not None
-    refused = ""
-    if not found:
-        refused = _refusal(on, rods, target, wish)
+    refused = partial(_refusal, on, rods, target, wish)
     _print(found, area, settings, refused, clear=staying, as_json=as_json)
+    if not as_json:
+        _tell_of_hits(found, rods, settings)
     if svg_path is not None or png_path is not None:
         picture = pictures.svg(found, on, target, settings.units, clear=staying)
         _draw(picture, svg_path, png_path)
@@ -500,7 +505,7 @@ def _print(
     found: Sequence[Plan],
     area: Area,
     settings: Settings,
-    refused: str,
+    refused: Callable[[], str],
     *,
     clear: bool,
     as_json: bool,
@@ -511,13 +516,32 @@ def _print(
         )
         return
     if not found:
-        click.echo(refused)
+        click.echo(refused())
         return
     click.echo(pictures.table(found, settings.units, clear=clear), nl=False)
     for letter, one in zip(pictures.PLAN_LETTERS, found, strict=False):
         lat, lon = area.plane.to_latlon(one.east, one.north)
         click.echo(f"{letter}  {_where_to_lie(one, f'{lat:.5f},{lon:.5f}', settings)}")
     click.echo("Estimates for fishing; not for navigation.")
+
+
+def _tell_of_hits(
+    found: Sequence[Plan], rods: Sequence[RodReach], settings: Settings
+) -> None:
+    """Tell of each rod found whose lure is thrown off widely for how long a hit loses the bottom."""
+    planned = {one.rod for one in found}
+    wide = {rod.number for rod in settings.rods if rod.lure.deflection == "wide"}
+    told = {rod.rod: rod for rod in reversed(rods) if rod.rod in planned & wide}
+    for number in sorted(told):
+        rod = told[number]
+        x, z = np.array(rod.path).T
+        depth = HIT_DEPTH_SHARE * float(z.max())
+        away = float(x[int(np.argmax(z >= depth))])
+        lost = lost_for(x, z, away, depth, "wide")
+        far = "from there on"
+        if lost is not None:
+            far = f"for about {Units(settings.units).distance(lost)}"
+        click.echo(f"{rod.name}: after a hit its lure is off the bottom {far}")
 
 
 def _where_to_lie(one: Plan, place: str, settings: Settings) -> str:

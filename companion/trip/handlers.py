@@ -8,6 +8,7 @@ deck, marks and level of the bed.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import replace
 from functools import partial, singledispatch
 from typing import Literal, NamedTuple
@@ -46,7 +47,7 @@ from companion.casting.lessons import (
 from companion.casting.planning import Found
 from companion.casting.pose import STILL_WATER, Current, bow_of, pose_of
 from companion.casting.solving import Solve
-from companion.events import AnyEvent, Logged, current_notice, level_notice
+from companion.events import AnyEvent, Logged, MarkKind, current_notice, level_notice
 from companion.tackle import Rod
 from companion.trip import entries, wording
 from companion.trip.entries import Rooms
@@ -79,6 +80,16 @@ class Outcome(NamedTuple):
     asks: Question | None = None
 
 
+HARD_KINDS: Collection[MarkKind] = (
+    "tree top",
+    "rock pile",
+    "brush pile",
+    "stump",
+    "rock",
+)
+"""Marks of what throws a lure off."""
+HARD_ASIDE_M = 5.0
+"""How far beside a cast such a mark still counts."""
 CALLED_OUT = ("lost the fish", "lost it", "broke off")
 """Wordings that people also use among themselves, to tell what happened to them another day."""
 
@@ -336,8 +347,10 @@ def _with_what_is_lost(
     if command.on is None or cast is None or cast.rod.lure.deflection != "wide":
         return outcome
     far, _, depth, _ = cast.at(moment.began - rooms.reaction)
-    lost = lost_for(rooms.deck.path(cast.rod), far, depth, "wide")
-    words = wording.off_the_bottom(lost, rooms.unit)
+    path = rooms.deck.path(cast.rod)
+    words = wording.off_the_bottom(
+        lost_for(path.x, path.z, far, depth, "wide"), rooms.unit
+    )
     return outcome._replace(reply=f"{outcome.reply}, {words}")
 
 
@@ -365,7 +378,38 @@ def _(command: c.Cast, moment: Moment, state: TripState, rooms: Rooms) -> Outcom
     line = wording.cast_outlook(
         cast, moment.t, rooms.unit, _better_for_cast(rooms, cast)
     )
+    hit = _after_a_hit(cast, rooms)
+    if line is not None and hit is not None:
+        line = f"{line}, {hit}"
     return _with_outlook(outcome, line)
+
+
+def _after_a_hit(cast: CastInProgress, rooms: Rooms) -> str | None:
+    """Return for how long a hit loses the bottom, of a lure that is thrown off widely over something hard."""
+    seen = cast.outlook
+    if cast.rod.lure.deflection != "wide" or not _goes_over_hard(cast, rooms):
+        return None
+    if seen is None or seen.verdict != "touch" or seen.distance is None:
+        return None
+    away, path = seen.distance.best, rooms.deck.path(cast.rod)
+    depth = cast.bottom_at(away)
+    if depth is None:
+        return None
+    lost = lost_for(path.x, path.z, away, depth, "wide")
+    return wording.after_a_hit(lost, rooms.unit)
+
+
+def _goes_over_hard(cast: CastInProgress, rooms: Rooms) -> bool:
+    """Return whether marked rock or timber lies along a cast."""
+    at, bearing = cast.origin, cast.bearing
+    if at is None or bearing is None:
+        return False
+    area = rooms.bed.area_of(at.lat, at.lon)
+    if area is None:
+        return False
+    place = area.place(at.lat, at.lon)
+    on_way = area.marks.along(*place, bearing, cast.length, HARD_ASIDE_M)
+    return any(one.mark.kind in HARD_KINDS for one in on_way)
 
 
 def _with_outlook(outcome: Outcome, line: str | None) -> Outcome:

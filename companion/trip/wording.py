@@ -177,6 +177,15 @@ def off_the_bottom(metres: float | None, unit: LengthUnit) -> str:
     return f"off the bottom for {number_words(far)} {_plural(name, far)}"
 
 
+def after_a_hit(metres: float | None, unit: LengthUnit) -> str:
+    """Return the same of a hit that may come.
+
+    >>> after_a_hit(3.2, "feet")
+    'after a hit off the bottom for four yards'
+    """
+    return f"after a hit {off_the_bottom(metres, unit)}"
+
+
 def _plural(name: str, count: int) -> str:
     if count == 1:
         return name

@@ -9,6 +9,7 @@ import pytest
 from click.testing import CliRunner
 
 from companion.cli import commands
+from companion.config import example_text
 from companion.lakebed.bed import Bed
 from companion.record.lakes import Lakes
 from companion.record.logbook import Logbook
@@ -219,3 +220,16 @@ def test_no_lake_at_all(run, tmp_path):
     with Logbook(tmp_path / "empty.db"):
         pass
     assert "nothing is mapped yet" in run("--logbook", tmp_path / "empty.db").stderr
+
+
+def test_of_a_lure_thrown_off_widely_it_is_told_how_long_a_hit_loses_the_bottom(
+    run, csv, tmp_path
+):
+    text = example_text().replace("[[lures]]\n", '[[lures]]\ndeflection = "wide"\n')
+    (tmp_path / "wide.toml").write_text(text)
+    plain = run("--soundings", csv, "--edge", "14 ft")
+    wide = run(
+        "--soundings", csv, "--edge", "14 ft", "--config", tmp_path / "wide.toml"
+    )
+    assert "after a hit" not in plain.output
+    assert "after a hit its lure is off the bottom for about" in wide.output

@@ -24,19 +24,21 @@ def at(path, away):
 
 def test_a_lure_thrown_off_widely_loses_the_bottom_for_longer(free):
     depth = 0.8 * at(free, 25.0)
-    small, wide = (lost_for(free, 25.0, depth, kind) for kind in ("small", "wide"))
+    small, wide = (
+        lost_for(free.x, free.z, 25.0, depth, kind) for kind in ("small", "wide")
+    )
     assert 0.0 < small < wide < 10.0
 
 
 def test_where_the_path_rises_it_does_not_come_back(free):
     away = float(free.x[int(np.flatnonzero(free.x < 5.0)[0])])
-    assert lost_for(free, away, at(free, away) + 0.1, "wide") is None
+    assert lost_for(free.x, free.z, away, at(free, away) + 0.1, "wide") is None
 
 
 def test_the_way_back_is_about_that_of_a_lure_cast_to_where_it_was_thrown(free):
     """By the solver: over a bottom 22 m off that the lure is thrown up from."""
     depth = 0.7 * at(free, 22.0)
-    lost = lost_for(free, 22.0, depth, "wide")
+    lost = lost_for(free.x, free.z, 22.0, depth, "wide")
     # A lure whose free path is so much higher there is one that was cast less far.
     shorter = next(
         path
