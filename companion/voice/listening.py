@@ -502,7 +502,7 @@ class Listener:
         if hearing is not None:
             return self._heard(hearing)
         if self._held is None and self._is_noise(attempt):
-            self._drop()
+            return self._heard(attempt.finish())
         return None
 
     def _is_noise(self, attempt: Attempt) -> bool:

@@ -11,6 +11,7 @@ import pytest
 from companion.voice import endpointing
 from companion.voice.endpointing import (
     CHUNK_FRAMES,
+    LEAST_SPEECH_LEVEL,
     LONG_PAUSE_S,
     PAUSE_S,
     PENDING_CHUNKS,
@@ -129,6 +130,27 @@ class TestUtteranceSound:
             sound.accept_frame(FRAME)
             assert sound.has_speech()
         assert asked == []
+
+    def test_faint_speech_is_made_louder_from_its_beginning_and_loud_speech_is_not(
+        self, monkeypatch
+    ):
+        def silence(samples: np.ndarray) -> float:
+            return 0.0 if np.abs(samples).max() > 50 else 1.0
+
+        monkeypatch.setattr(endpointing, "quiet", silence)
+        monkeypatch.setattr(endpointing.Suppressor, "clean", lambda _, frame: frame)
+        for loud, gain in ((100, LEAST_SPEECH_LEVEL / 100), (2000, 1.0)):
+            sound = self.fed(2 * WARM_UP_FRAMES, FRAME + 10)
+            assert not sound.has_speech(to_the_end=True)
+            assert np.concatenate(sound.clean).max() == 10
+            sound.accept_frame(FRAME + loud)
+            assert sound.has_speech(to_the_end=True)
+            sound.accept_frame(FRAME + loud)
+            sound.accept_frame(FRAME - 30_000)
+            *before, first, then, last = sound.clean
+            assert {int(frame[0]) for frame in before} == {round(10 * gain)}
+            assert first[0] == then[0] == loud * gain
+            assert last[0] == max(-30_000 * gain, -32768)
 
     def test_speech_is_noticed_by_whoever_asks_for_the_silence(self, asked):
         sound = self.fed(FRAMES_A_SECOND, FRAME + 1)

@@ -148,6 +148,16 @@ def test_noise_without_words_is_given_up_and_listened_to_afresh():
     assert longest <= max(NO_WORD_S, PRE_ROLL + UTTERANCE_PAUSE_S) + 0.1
 
 
+def test_speech_in_which_no_word_was_made_out_is_judged_by_its_sounds(monkeypatch):
+    """It is given up after the longest time without a word; until then its sounds may yet be a phrase."""
+    monkeypatch.setattr(Attempt, "LATE", 9.0)
+    monkeypatch.setattr(Attempt, "finish", lambda _: Hearing("words"))
+    recogniser = Recogniser()
+    heard, *_ = hear(sound((3, 50), (0.6, 3000), (6, 700)), Listener(recogniser))
+    assert heard.ended == pytest.approx(3.0 - PRE_ROLL + NO_WORD_S, abs=0.2)
+    assert heard.hearing.text == "words"
+
+
 @pytest.mark.parametrize("gust", [0.6, 0.8, 1.0, 1.2])
 def test_listening_begun_by_noise_is_not_given_up_while_somebody_speaks(
     gust, monkeypatch
