@@ -18,9 +18,10 @@ would take long for all.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from functools import cached_property, lru_cache
 from importlib.resources import files
+from itertools import chain, islice, product
 from typing import NamedTuple
 
 import numpy as np
@@ -56,6 +57,8 @@ NOISE_NET_WEIGHT = 0.5
 phrases (for choosing: 116 sentences by people, 336 commands by voices, quiet and at 5
 dB), the model's alone finds .991, .983 and .985, .848; this one alone .922, .845 and
 .994, .988; both 1.000, .983 and 1.000, .985."""
+MOST_WAYS_TO_SAY = 12
+"""Pronunciations of one phrase at most: of "lure depth"."""
 LONGEST_PAUSE_IN_PHRASE_S = 0.45
 """The longest pause within a phrase, s: a quarter of a second between its parts looks like 0.44."""
 NOISE_NET_STEP_S = 2 * HOP_SAMPLES / SAMPLE_RATE_HZ
@@ -125,36 +128,44 @@ def _weights() -> dict[str, Floats]:
         return {name: value.astype(np.float32) for name, value in np.load(file).items()}
 
 
+Pronunciation = tuple[str, ...]
+"""The phones of a word, one after the other."""
+
+
 @lru_cache(maxsize=1)
-def lexicon() -> dict[str, tuple[str, ...]]:
-    """Return the phones of the words that can be scored."""
-    lines = (
-        files("companion.voice")
-        .joinpath("sounds.tsv")
-        .read_text(encoding="utf-8")
-        .splitlines()
-    )
-    return {
-        word: tuple(sounds.split())
-        for word, sounds in (line.split("\t") for line in lines)
-    }
+def lexicon() -> dict[str, tuple[Pronunciation, ...]]:
+    """Return the pronunciations of the words that can be scored, the usual one of each first.
+
+    Those in variants.tsv are from memory: "lure" with the vowel of "law" or of "fur",
+    and "depth" without its "th" after the stop, as it is said in haste. By the usual
+    ones alone "lure depth" was refused to five of eight voices (choosing, in quiet).
+    """
+    found: dict[str, tuple[Pronunciation, ...]] = {}
+    for name in ("sounds.tsv", "variants.tsv"):
+        text = files("companion.voice").joinpath(name).read_text(encoding="utf-8")
+        for line in text.splitlines():
+            one, sounds = line.split("\t")
+            found[one] = (*found.get(one, ()), tuple(sounds.split()))
+    return found
 
 
 def _is_known(text: str) -> bool:
     return all(word in lexicon() for word in text.split())
 
 
+def _spellings(text: str) -> Iterator[tuple[Pronunciation, ...]]:
+    """Yield each way to pronounce known words, word by word, the usual one first."""
+    return product(*(lexicon()[word] for word in text.split()))
+
+
 def _spelt(text: str) -> list[str]:
-    """Return the phones of known words, one after the other."""
-    return [sound for word in text.split() for sound in lexicon()[word]]
+    """Return the phones of known words in their usual pronunciations, one after the other."""
+    return list(chain.from_iterable(next(_spellings(text))))
 
 
-def _phones(text: str) -> list[list[int]]:
-    """Return the speech model's phones of known words, a list for each word."""
-    return [
-        word([ARPABET_PHONES.index(sound) for sound in lexicon()[one]])
-        for one in text.split()
-    ]
+def _phones(words: Iterable[Pronunciation]) -> list[list[int]]:
+    """Return the speech model's phones of pronunciations, a list for each word."""
+    return [word([ARPABET_PHONES.index(sound) for sound in one]) for one in words]
 
 
 @lru_cache(maxsize=1)
@@ -345,16 +356,17 @@ class PhraseScorer:
         self._biphones = biphones
         tree = _Trie()
         self._ends: dict[int, str] = {}
-        self._nodes: dict[str, int] = {}
-        for phrase in sorted(phrases):
-            if _is_known(phrase):
-                node = self._nodes[phrase] = tree.end(_spelt(phrase))
+        self._nodes: dict[str, list[int]] = {}
+        self._spelt: dict[int, tuple[Pronunciation, ...]] = {}
+        for phrase in sorted(filter(_is_known, phrases)):
+            for words in _spellings(phrase):
+                node = tree.end(chain.from_iterable(words))
+                self._nodes.setdefault(phrase, []).append(node)
                 self._ends.setdefault(node, phrase)
+                self._spelt.setdefault(node, words)
         self._tree = tree
         self._last = np.fromiter(self._ends, np.intp)
-        self._counts = np.array(
-            [self.count(phrase) for phrase in self._ends.values()], np.intp
-        )
+        self._counts = np.array([self._count(end) for end in self._ends], np.intp)
         parents = set(tree.parents)
         self.beginnings = {
             phrase for end, phrase in self._ends.items() if end in parents
@@ -369,14 +381,19 @@ class PhraseScorer:
         known = [phrase for phrase in phrases if self.has_score(scores, phrase)]
         if not known:
             return []
+        nodes = [self._likeliest(phrase, scores) for phrase in known]
         by_biphones = self._biphones.fits(
-            scores.states, [_phones(phrase) for phrase in known]
+            scores.states, [_phones(self._spelt[node]) for node in nodes]
         )
         return [
-            self._fit(phrase, scores)._replace(
-                biphone_llr=likelihood - scores.free_loop
+            Fit(
+                phrase,
+                float(scores.acoustic_llr[node]),
+                float(scores.noise_net_llr[node]),
+                self._count(node),
+                likelihood - scores.free_loop,
             )
-            for phrase, likelihood in zip(known, by_biphones, strict=True)
+            for phrase, node, likelihood in zip(known, nodes, by_biphones, strict=True)
         ]
 
     def fit(self, scores: PhraseScores, phrase: str) -> Fit | None:
@@ -404,8 +421,20 @@ class PhraseScorer:
 
     @staticmethod
     def count(phrase: str) -> int:
-        """Return the number of phones of a phrase of known words."""
+        """Return the number of phones of a phrase of known words, as it is usually pronounced."""
         return len(_spelt(phrase))
+
+    def _count(self, node: int) -> int:
+        """Return the number of phones that end at a node."""
+        return sum(map(len, self._spelt[node]))
+
+    def _likeliest(self, phrase: str, scores: PhraseScores) -> int:
+        """Return the node of a phrase's pronunciation that fits the sounds best."""
+        nodes = self._nodes[phrase]
+        llrs = (
+            scores.acoustic_llr[nodes] + NOISE_NET_WEIGHT * scores.noise_net_llr[nodes]
+        )
+        return nodes[int(np.argmax(llrs))]
 
     def score_with_noise_net(self, samples: Samples) -> NoiseNetScores | None:
         """Return the scores by the network here alone; None for too little sound."""
@@ -438,11 +467,9 @@ class PhraseScorer:
             return NO_SCORES
         (logs, noise_net_llr), theirs = own, self._acoustics.forward(clean)
         acoustic_llr, ends = self._tree.llrs(theirs.sounds), self._last
-        best = ends[
-            np.argsort(
-                -(acoustic_llr + NOISE_NET_WEIGHT * noise_net_llr)[ends], kind="stable"
-            )[:count]
-        ]
+        llrs = (acoustic_llr + NOISE_NET_WEIGHT * noise_net_llr)[ends]
+        order = ends[np.argsort(-llrs, kind="stable")[: count * MOST_WAYS_TO_SAY]]
+        best = islice(dict.fromkeys(self._ends[end] for end in order.tolist()), count)
         free_loop = self._biphones.free_loop(theirs.states)
         scores = PhraseScores(
             [],
@@ -455,15 +482,4 @@ class PhraseScorer:
             free_loop,
             _spoke(logs),
         )
-        return scores._replace(
-            fits=self.fits(scores, [self._ends[int(end)] for end in best])
-        )
-
-    def _fit(self, phrase: str, scores: PhraseScores) -> Fit:
-        node = self._nodes[phrase]
-        return Fit(
-            phrase,
-            float(scores.acoustic_llr[node]),
-            float(scores.noise_net_llr[node]),
-            self.count(phrase),
-        )
+        return scores._replace(fits=self.fits(scores, best))

@@ -48,7 +48,7 @@ def test_the_sounds_of_peoples_phrases_fit_them_best_of_all_commands(
     model: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """By the sounds of the two networks alone, no word being made out; those of "mirror" are from memory."""
-    monkeypatch.setitem(lexicon(), "mirror", ("m", "ih", "r", "er"))
+    monkeypatch.setitem(lexicon(), "mirror", (("m", "ih", "r", "er"),))
     network, pairs = acoustics(model), biphones(model)
     assert network is not None
     assert pairs is not None

@@ -72,7 +72,7 @@ def ear(name: str) -> Ear:
             PLAIN.parse,
         )
     if name in ("people", "pairs"):
-        lexicon()["mirror"] = MIRROR
+        lexicon()["mirror"] = (MIRROR,)
         return _with(
             dict.fromkeys(PEOPLE.values() if name == "people" else PAIRS, name)
         )

@@ -1,5 +1,6 @@
 """How phrases are laid over the sounds of two networks, against every path written out."""
 
+import math
 from collections.abc import Iterable, Sequence
 from itertools import pairwise, product
 from typing import cast
@@ -13,6 +14,7 @@ from companion.voice.biphones import Biphones
 from companion.voice.grammar import Aboard, Grammar
 from companion.voice.phrase_scorer import (
     ARPABET_PHONES,
+    MOST_WAYS_TO_SAY,
     NO_SCORES,
     NOISE_NET_STEP_S,
     NOISE_NET_WEIGHT,
@@ -73,7 +75,8 @@ SOUND = np.zeros(SAMPLE_RATE_HZ, np.int16)
 
 @pytest.fixture
 def words_of_few_sounds(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(phrase_scorer, "lexicon", lambda: NAMES)
+    known = {name: (sounds,) for name, sounds in NAMES.items()}
+    monkeypatch.setattr(phrase_scorer, "lexicon", lambda: known)
 
 
 def likeliest(logs: np.ndarray, wanted: tuple[int, ...]) -> float:
@@ -242,8 +245,46 @@ def test_every_word_that_can_be_said_has_its_sounds() -> None:
         Aboard(tuple(range(1, 21)), tuple(range(2, 100)), wake="kitchen ticket")
     )
     assert {w for phrase in many.phrases for w in phrase.split()} <= set(lexicon())
-    assert {sound for sounds in lexicon().values() for sound in sounds} <= set(
-        ARPABET_PHONES
+    ways = [way for word in lexicon().values() for way in word]
+    assert {sound for way in ways for sound in way} <= set(ARPABET_PHONES)
+
+
+def test_a_word_has_its_usual_pronunciation_first_and_none_twice() -> None:
+    assert lexicon()["lure"][0] == ("l", "uh", "r")
+    assert ("l", "er") in lexicon()["lure"]
+    assert all(len(set(ways)) == len(ways) for ways in lexicon().values())
+    most = max(
+        math.prod(len(lexicon()[word]) for word in phrase.split())
+        for phrase in GRAMMAR.phrases
+    )
+    assert most == MOST_WAYS_TO_SAY
+
+
+def test_a_phrase_is_scored_by_the_pronunciation_that_fits_best_and_given_once(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    names = {"one": (("b", "ao", "t"), ("ao", "t"), ("t",)), "two": (("b", "ao"),)}
+    monkeypatch.setattr(phrase_scorer, "lexicon", lambda: names)
+    noise_net_llr, model = drawn(3), drawn(4)
+    monkeypatch.setattr(phrase_scorer, "likelihoods", lambda _: noise_net_llr)
+    scorer = verifies(["one", "two"], _Model(model))
+    fits = scorer.score_phrases(SOUND, SOUND).fits
+    assert sorted(fit.phrase for fit in fits) == ["one", "two"]
+    one = next(fit for fit in fits if fit.phrase == "one")
+    ways = {
+        way: (likeliest(model, way), likeliest(noise_net_llr, way))
+        for way in (
+            tuple(ARPABET_PHONES.index(sound) + 1 for sound in sounds)
+            for sounds in names["one"]
+        )
+    }
+    best = max(ways, key=lambda way: ways[way][0] + NOISE_NET_WEIGHT * ways[way][1])
+    assert one.sounds == len(best)
+    assert one.acoustic_llr == pytest.approx(
+        ways[best][0] - model.max(axis=1).sum(), abs=1e-4
+    )
+    assert one.noise_net_llr == pytest.approx(
+        ways[best][1] - noise_net_llr.max(axis=1).sum(), abs=1e-4
     )
 
 
