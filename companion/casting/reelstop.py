@@ -15,7 +15,7 @@ import numpy as np
 
 from companion import dive
 from companion.casting.ground import Floats
-from companion.dive.calibration import Casts
+from companion.dive.calibration import Casts, normal_quantiles
 
 STOP_SAID_SIGMA_S = 0.3
 """How well it is told when the hand did it, one sigma. Common practice."""
@@ -289,6 +289,4 @@ def _draws(n: int) -> tuple[Floats, Floats, Floats]:
         (even + np.arange(1, n + 1) * step) % 1.0
         for step in (math.sqrt(2.0), math.sqrt(3.0), math.e)
     ]
-    from scipy.special import ndtri  # noqa: PLC0415  (half of what there is to load before the first depth)
-
-    return shares[0], np.asarray(ndtri(shares[1])), np.asarray(ndtri(shares[2]))
+    return shares[0], normal_quantiles(shares[1]), normal_quantiles(shares[2])

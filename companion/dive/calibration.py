@@ -38,6 +38,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from copy import copy
 from dataclasses import replace
 from functools import cached_property, lru_cache
+from statistics import NormalDist
 from typing import Final, NamedTuple
 
 import msgspec
@@ -117,6 +118,7 @@ _LIFT_NODES = (6, 4)
 """Casts that are solved to find the lift ratios of the stated depths: lift by drag."""
 _SAID, _SAID_WEIGHTS = np.polynomial.hermite_e.hermegauss(7)
 """How a cast of a length said may have gone, in standard deviations, and how likely."""
+_NORMAL = NormalDist()
 _ROOT_TWO_PI = (2.0 * np.pi) ** 0.5
 
 
@@ -697,11 +699,16 @@ def share_common(of_lures: Iterable[Calibration]) -> None:
         lure.posterior.elsewhere = np.sum(told, axis=0) - own
 
 
+def normal_quantiles(shares: Floats) -> Floats:
+    """Return what a normal number is below with these probabilities, in standard deviations, shape (n,)."""
+    return np.array([_NORMAL.inv_cdf(float(share)) for share in shares])
+
+
 def _log_sum(log_weight: Floats, axes: tuple[int, ...]) -> Floats:
     """Return ln of the sum of weights over some axes."""
-    from scipy.special import logsumexp  # noqa: PLC0415  (half of what there is to load before the first depth)
-
-    return np.asarray(logsumexp(log_weight, axis=axes))
+    most = log_weight.max(axis=axes, keepdims=True)
+    total = np.exp(log_weight - most).sum(axis=axes)
+    return np.asarray(np.log(total) + np.squeeze(most, axes))
 
 
 def _estimate(values: Floats, weight: Floats) -> Estimate:
@@ -895,8 +902,6 @@ class Calibration:
             length_sigma: relative standard deviation of that.
             drift: speed of the boat towards where the lure lands, m/s.
         """
-        from scipy.special import ndtri  # noqa: PLC0415  (half of what there is to load before the first depth)
-
         grid, weight = self._grids[rig], self.posterior.full_weight(rig)
         order = np.argsort(grid.reach, axis=None)
         by_cell = weight.reshape(len(order), -1)
@@ -909,7 +914,7 @@ class Calibration:
         # or each other.
         steps = (0.7548777, 0.5698403, 0.4142136)
         shares = [(even + np.arange(1, n + 1) * step) % 1.0 for step in steps]
-        scatter, pace = ndtri(shares[0]), ndtri(shares[1])
+        scatter, pace = normal_quantiles(shares[0]), normal_quantiles(shares[1])
         within = np.cumsum(by_cell[cells], axis=1)
         drawn = (within < (shares[2] * within[:, -1])[:, None]).sum(axis=1)
         offsets, paces = np.divmod(np.minimum(drawn, within.shape[1] - 1), len(_PACES))
