@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +15,7 @@ from companion.lakebed import exchange
 from companion.lakebed.bed import Bed
 from companion.record.lakes import Lakes
 from companion.record.logbook import Logbook
+from companion.sensing.framing import checksum
 from companion.sensing.localplane import LocalPlane
 from companion.simulate.lake import Lake
 
@@ -65,6 +67,39 @@ def test_a_file_learned_before_is_passed_over(companion, learned):
     (line,) = [line for line in again.output.splitlines() if line.startswith("{")]
     assert json.loads(line)["known_as"] == "sonar.nmea"
     assert "learned before" not in learned
+
+
+def _day(path, date, higher):
+    """Write a recording of five minutes along one line, the water `higher(t)` m above its first day's."""
+    rng, lines = np.random.default_rng(int(date)), []
+    for t in range(300):
+        time, minutes = f"14{t // 60:02d}{t % 60:02d}", 60.0 * 1.2 * t / 78_847.0
+        place = f"4500.0000,N,090{minutes:07.4f},W"
+        depth = 6.0 + 1.5 * np.sin(t / 25.0) + higher(t) + rng.normal(0.0, 0.08)
+        for body in (
+            f"GPRMC,{time},A,{place},2.3,270.0,{date},,",
+            f"SDDPT,{depth:.2f},0.0",
+        ):
+            lines.append(f"${body}*{checksum(body.encode()):02X}\r\n")
+    path.write_text("".join(lines))
+    return path
+
+
+def test_another_water_level_is_told_with_its_doubt_and_taken_back(companion, tmp_path):
+    first = _day(tmp_path / "first.nmea", "031026", lambda _: 0.0)
+    higher = _day(tmp_path / "higher.nmea", "041026", lambda _: 0.6)
+    seemed = _day(tmp_path / "seemed.nmea", "051026", lambda t: 0.6 * (t < 80))
+    told = companion("learn", first, higher).output
+    assert re.search(
+        r"it is (1.9|2.0) ft deeper .* give or take 0\.\d ft, by 1\d\d places", told
+    )
+    seems = "water seems 2 feet higher than the map"
+    after_all = "water may stand as on the map after all"
+    for day, lines in ((higher, [seems]), (seemed, [seems, after_all])):
+        book = ("--logbook", tmp_path / f"{day.stem}.db")
+        companion("replay", first, *book)
+        said = companion("replay", day, *book).output
+        assert re.findall(r'said +"(water [^"]*)"', said) == lines
 
 
 def test_pictures_of_all_kinds_are_drawn(companion, learned, tmp_path):
