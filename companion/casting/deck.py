@@ -274,6 +274,19 @@ def relined(rod: Rod, strength: int) -> Rod:
     )
 
 
+def solve_learning(deck: Deck, lure: str, seen: Evidence) -> Solve:
+    """Return what works out what is believed of a lure's rods once they have learned from this."""
+    rods = [rod for rod in deck.rods if rod.lure.name == lure]
+    return Solve(partial(_learn_apart, deck.learned(rods[0]).copy(), seen, rods))
+
+
+def _learn_apart(learned: Calibration, seen: Evidence, rods: Iterable[Rod]) -> None:
+    """Learn on a copy: the odds and the paths are then at hand for whoever learns it."""
+    learned.learn(seen)
+    for rod in rods:
+        _path(rod, learned)
+
+
 def solve_rig(rod: Rod) -> Solve:
     """Return what makes the tables of a rod as it is about to be rigged or held."""
     return Solve(partial(make_grid, rod), (rod,))

@@ -11,15 +11,14 @@ as they are then.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from functools import partial
 from types import MappingProxyType
 from typing import NamedTuple
 
 from companion.casting.cast import CastInProgress
-from companion.casting.deck import Deck, Lesson
+from companion.casting.deck import Deck, Lesson, solve_learning
 from companion.casting.felt import felt_touch
 from companion.casting.solving import Solve
-from companion.dive.calibration import Evidence, log_likelihood
+from companion.dive.calibration import Evidence
 from companion.events import Fix
 from companion.tackle import Rod, rig_name
 
@@ -86,7 +85,7 @@ def learn_no_touch(
 
 
 def solve_lesson(deck: Deck, cast: CastInProgress, said: float | None) -> Solve | None:
-    """Return what works out how likely it is what a cast has taught; None where it teaches nothing.
+    """Return what works out what a cast has taught; None where it teaches nothing.
 
     `said` is the logic time, s, at which the words for a touch began; None: it came
     back without one.
@@ -97,7 +96,7 @@ def solve_lesson(deck: Deck, cast: CastInProgress, said: float | None) -> Solve 
         seen = cast.touched(said)
     if seen is None:
         return None
-    return Solve(partial(log_likelihood, deck.learned(cast.rod).copy(), seen))
+    return solve_learning(deck, cast.rod.lure.name, seen)
 
 
 def unlearn(deck: Deck, lessons: Lessons, number: int) -> Taught:
