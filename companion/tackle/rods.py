@@ -12,7 +12,7 @@ from companion import dive
 from companion.tackle.lines import DENSITY_KG_M3, LineSpec
 from companion.tackle.lures import DRAG_AREA_SIGMA, TWICE_RATED_DRAG_SIGMA, LureSpec
 from companion.tackle.quantities import Cast, Quantity, TipHeight
-from companion.units import FOOT, YARD
+from companion.units import FOOT, INCH, YARD
 
 CAST_SIGMA = 0.12
 """Relative standard deviation of the usual cast an owner states. Common practice, no source."""
@@ -25,6 +25,9 @@ SLOWEST_MPS, FASTEST_MPS = 0.05, 5.0
 
 CAST_IN_TIP_HEIGHTS = 4.0
 """A usual cast is at least so many heights of the rod tip long: a shorter one is no retrieve."""
+
+CAST_IN_LURE_LENGTHS = 2000.0
+"""A usual cast is at most so many lengths of its lure. Common practice, no source."""
 
 LEADER_RANGE = (0.1, 20.0)
 """Least and greatest length of a leader, m."""
@@ -133,10 +136,10 @@ class Rod(msgspec.Struct, frozen=True):
     held: TipHeld = "usual"
 
     def __post_init__(self) -> None:
-        """Check the cast against the height of the rod tip.
+        """Check the cast against the height of the rod tip and the length of the lure.
 
         Raises:
-            ValueError: it is too short.
+            ValueError: it is too short, or too long.
         """
         least = CAST_IN_TIP_HEIGHTS * self.tip_height
         if self.cast < least:
@@ -144,6 +147,13 @@ class Rod(msgspec.Struct, frozen=True):
                 f"a cast of {self.cast / YARD:.3g} yd ({self.cast:.3g} m) is too short for a rod tip "
                 f"{self.tip_height / FOOT:.3g} ft ({self.tip_height:.3g} m) up; "
                 f"expected at least {least / YARD:.3g} yd ({least:.3g} m)"
+            )
+        most, length = CAST_IN_LURE_LENGTHS * self.lure.length, self.lure.length
+        if self.cast > most:
+            raise ValueError(
+                f"a cast of {self.cast / YARD:.3g} yd ({self.cast:.3g} m) is too long for a lure of "
+                f"{length / INCH:.2g} in ({100.0 * length:.2g} cm); "
+                f"expected at most {most / YARD:.3g} yd ({most:.3g} m)"
             )
 
     @property

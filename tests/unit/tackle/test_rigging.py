@@ -264,3 +264,13 @@ def test_touches_outlive_a_new_description() -> None:
         again.belief().by_rig[name].before.best
         > learned.belief().by_rig[name].before.best
     )
+
+
+def test_a_small_lure_is_not_cast_as_far_as_nobody_casts_it() -> None:
+    rod = rods()[0]
+    small = structs.replace(rod.lure, length=0.03)
+    assert structs.replace(rod.with_cast(59.0), lure=small).cast == 59.0
+    with pytest.raises(
+        ValueError, match=r"66.7 yd \(61 m\) is too long for a lure of 1.2 in"
+    ):
+        structs.replace(rod.with_cast(61.0), lure=small)
