@@ -5,12 +5,16 @@ length and style, and states what is true: a depth on a long cast, and a second 
 short cast or the distance after which it is down.
 
 `python tests/bench/shape.py 200` prints how far off the depth half way is, on the long
-cast and a short one.
+cast and a short one. With `touches` behind it, and one statement alone, it prints the
+same before and after eight touches: on the long cast, over level bottoms from half of
+the reach to nine tenths of it, so that they come at different distances; told without
+error, the bottom sounded to 0.3 m.
 """
 
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -28,10 +32,19 @@ from companion.dive import (
     solve,
 )
 from companion.dive.backwards import _down_after
+from companion.dive.calibration import (
+    CALL_DELAY,
+    CalibratedRig,
+    Calibration,
+    Stated,
+    Touch,
+)
 
 LINE = Line(0.285e-3, 1775.0)
 LONG, SHORT = (Retrieve(cast, 1.0, 0.5, temperature=18.0) for cast in (41.0, 18.3))
 GUESS = 1.47e-3
+TOUCHES = 8
+RIG = CalibratedRig("rod", LINE, LONG)
 STATEMENTS = "one", "a second depth", "down after", "all three"
 
 
@@ -43,9 +56,9 @@ def true_lure(rng: np.random.Generator) -> Lure:
     return Lure(area, float(rng.uniform(0.45, 1.0)), onset, 500.0 * area * rise * rise)
 
 
-def half_way(lure: Lure, retrieve: Retrieve) -> float:
+def half_way(lure: Lure, retrieve: Retrieve, line: Line = LINE) -> float:
     """Return the depth half way back, m."""
-    path = solve(LINE, lure, retrieve)
+    path = solve(line, lure, retrieve)
     return float(np.interp(-0.5 * retrieve.cast, -path.x, path.z))
 
 
@@ -91,20 +104,60 @@ def errors(count: int, seed: int) -> tuple[list[list[list[float]]], int]:
     return off, refused
 
 
+def touch_at(true: Lure, share: float) -> Touch:
+    """Return the first touch of a lure over a level bottom at a share of its reach."""
+    path = solve(LINE, true, LONG)
+    bottom = share * path.reach
+    after = float(path.t[int(np.argmax(path.z >= bottom))])
+    return Touch(RIG.name, ((0.0, bottom),), after + CALL_DELAY, alike=12.0)
+
+
+def learned_errors(count: int, seed: int) -> np.ndarray:
+    """Return by how much the depth half way is off, by lure, before and after the touches, and by cast."""
+    rng, off = np.random.default_rng(seed), []
+    while len(off) < count:
+        true = true_lure(rng)
+        try:
+            stated, reach = described(true)[0], solve(LINE, true, LONG).reach
+            known = Calibration(Stated(stated, LINE, LONG, reach), [RIG])
+        except DiveError:
+            continue
+        found = [known.best(RIG.name)[:2]]
+        for share in np.linspace(0.5, 0.9, TOUCHES):
+            known.learn(touch_at(true, float(share)))
+        found.append(known.best(RIG.name)[:2])
+        truth = [half_way(true, retrieve) for retrieve in (LONG, SHORT)]
+        casts = list(zip((LONG, SHORT), truth, strict=True))
+        off.append(
+            [
+                [half_way(lure, r, line) / z - 1.0 for r, z in casts]
+                for line, lure in found
+            ]
+        )
+    return np.array(off)
+
+
 def main(count: int) -> None:
     """Print the errors."""
     found, refused = errors(count, 4)
-    off = 100.0 * np.abs(np.array(found))
-    print(
-        f"{len(off)} lures, {refused} refused; error of the depth half way, %: median, 95 %, worst"
-    )
-    for row, name in enumerate(STATEMENTS):
+    print(f"{len(found)} lures, {refused} refused")
+    told(np.array(found), STATEMENTS)
+
+
+def told(off: np.ndarray, rows: Sequence[str]) -> None:
+    """Print the errors of the depth half way, a line for each of the rows and casts."""
+    print("error of the depth half way, %: median, 95 %, worst")
+    for row, name in enumerate(rows):
         for column, cast in enumerate(("long cast", "short cast")):
-            each = off[:, row, column]
+            each = 100.0 * np.abs(off[:, row, column])
             print(
                 f"{name:16}{cast:12}{np.median(each):6.1f}{np.quantile(each, 0.95):6.1f}{each.max():6.1f}"
             )
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 200)
+    many = int(sys.argv[1]) if len(sys.argv) > 1 else 200
+    if "touches" in sys.argv:
+        told(learned_errors(many, 4), ("one statement", f"{TOUCHES} touches"))
+    else:
+        main(many)
