@@ -59,6 +59,8 @@ of a second within a phrase looks like 0.44)."""
 PENDING_CHUNKS = 20
 """The longest wait for a pause, in chunks, where the words are no phrase, or one that
 may go on: misheard, they may end too early, amid "mark a ledge forty yards"."""
+STEADY_SPEECH_S = 0.05
+"""The silence found at the end of sound that ends amid a word, s: two steps of the network at most."""
 LEAST_SPEECH_LEVEL = 500.0
 """The level, of 32768, that speech is brought up to for the decoder, by its loudest
 frame so far: of 72 commands 30 dB softer than a lapel microphone gives them (choosing)
@@ -112,7 +114,7 @@ class UtteranceSound:
         chunk no silence becomes long enough to matter.
         """
         (at, was), now = self._quiet_at, len(self.raw)
-        if now != at and (was > 0.0 or now - at > CHUNK_FRAMES):
+        if now != at and (was > STEADY_SPEECH_S or now - at > CHUNK_FRAMES):
             was = quiet(np.concatenate(self.raw[-FRAMES_A_SECOND:]))
             self._quiet_at = now, was
             if was < min(self.seconds, 1.0) - SPEECH_EDGE_S and not self._has_speech:
@@ -123,11 +125,9 @@ class UtteranceSound:
     def quiet_lately(self) -> float:
         """The same, by a measurement of the last 0.2 s where there is one: cheaper."""
         (at, was), now = self._quiet_at, len(self.raw)
-        return (
-            was + (now - at) / FRAMES_A_SECOND
-            if was and now - at <= 2 * CHUNK_FRAMES
-            else self.quiet
-        )
+        if now - at > 2 * CHUNK_FRAMES:
+            return self.quiet
+        return was and was + (now - at) / FRAMES_A_SECOND
 
     def _begin_speech(self) -> None:
         """Note that there is speech, and make it as loud as the decoder wants it, from its beginning."""

@@ -510,7 +510,7 @@ class Listener:
             attempt.wordless
             and len(self._frames) > NO_WORD_S * FRAMES_A_SECOND
             and len(self._frames) % CHUNK_FRAMES == 0
-            and attempt.still >= QUIET_BEFORE
+            and attempt.still_lately >= QUIET_BEFORE
         )
 
     def _heard(self, hearing: Hearing) -> Listened | None:

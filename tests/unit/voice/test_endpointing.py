@@ -19,6 +19,7 @@ from companion.voice.endpointing import (
     SPEECH_EDGE_S,
     STABLE_CHUNKS,
     STABLE_PREFIX_CHUNKS,
+    STEADY_SPEECH_S,
     UNKNOWN_WORD,
     UTTERANCE_LIMIT_S,
     WARM_UP_FRAMES,
@@ -84,6 +85,33 @@ class TestUtteranceSound:
             if len(sound.raw) % CHUNK_FRAMES == 0:
                 _ = sound.quiet
         assert len(asked) == 3
+
+    @pytest.mark.parametrize(
+        ("silence", "times"),
+        [(0.0, 3), (STEADY_SPEECH_S, 3), (STEADY_SPEECH_S + 0.02, 6)],
+    )
+    def test_the_steps_after_a_words_last_sound_are_no_silence(
+        self, monkeypatch, silence, times
+    ):
+        asked = []
+        monkeypatch.setattr(endpointing, "quiet", lambda _: asked.append(1) or silence)
+        sound = UtteranceSound()
+        for _ in range(6 * CHUNK_FRAMES):
+            sound.accept_frame(FRAME)
+            if len(sound.raw) % CHUNK_FRAMES == 0:
+                assert sound.quiet == silence
+        assert len(asked) == times
+
+    def test_amid_speech_a_late_measurement_holds_as_long(self, monkeypatch):
+        asked = []
+        monkeypatch.setattr(endpointing, "quiet", lambda _: asked.append(1) or 0.0)
+        sound = self.fed(4)
+        for _ in range(2 * CHUNK_FRAMES + 1):
+            assert sound.quiet_lately == 0.0
+            sound.accept_frame(FRAME)
+        assert len(asked) == 1
+        _ = sound.quiet_lately
+        assert len(asked) == 2
 
     def test_once_it_is_quiet_every_frame_is_measured_and_none_twice(self, asked):
         sound = self.fed(4, FRAME + 1)
