@@ -276,9 +276,9 @@ class Engine:
             core.emit(Notice(**core.stamp(t), text=str(error)))
             self._speech.say_note(t, wording.RODS_NOT_KNOWN)
             return
-        self._lookout.rods_known = True
         rod = rod_of(deck, core.state.hand)
         core.emit(entries.rod_taken(**core.stamp(t), deck=deck, rod=rod))
+        self._lookout.accept_rods(t)
 
     def _next_due(self) -> float:
         due = min(self._lookout.next_due, self._searches.next_due)

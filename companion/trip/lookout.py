@@ -104,6 +104,13 @@ class Lookout:
         if self.rods_known and not self._depth.lost:
             self._match(t, depth)
 
+    def accept_rods(self, t: float) -> None:
+        """Match the rods from logic time t, s, on: what they reach is known now."""
+        self.rods_known = True
+        depth = self._core.boat.smoothed_depth(t)
+        if depth is not None and not self._depth.lost:
+            self._match(t, depth)
+
     def accept_position(self, t: float, reading: Position) -> None:
         """Fold in a position at logic time t, s."""
         if reading.lat is not None and self._position.accept(t):

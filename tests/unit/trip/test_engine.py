@@ -984,3 +984,15 @@ def test_a_stop_of_the_reel_is_carried_out_when_its_ways_are_solved():
     events = solved_later({1: (1.0,), 12: (12.0,)}, spoken)
     answers = [(s.t, s.text) for s in of(Said, events) if s.about == "answer"]
     assert (12.0, "stop noted") in answers
+
+
+def test_the_depth_that_is_there_is_matched_as_soon_as_the_rods_are_known():
+    events: list = []
+    sensing = Sensing({}, BoatOffsets(transducer=0.0))
+    deck = Deck(SETTINGS.rods)
+    engine = Engine("once", sensing, deck, GRAMMAR, "feet", events.append)
+    engine.chunk(own(0.0, signal_body(SOLVES_LATER)))
+    for tenth in range(20):
+        engine.chunk(Chunk(0.0, "sonar", dpt(0.1 * tenth, 6.0)))
+    engine.chunk(own(2.5, signal_body(SOLVED)))
+    assert [match.t for match in of(Match, events)] == [2.5]
