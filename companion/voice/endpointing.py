@@ -110,8 +110,8 @@ class UtteranceSound:
     def quiet(self) -> float:
         """The silence at its end, s, at most a second.
 
-        While somebody speaks it is measured at every second chunk only: within one
-        chunk no silence becomes long enough to matter.
+        While somebody speaks it is measured at every second chunk only: a pause is
+        noticed a chunk later at most.
         """
         (at, was), now = self._quiet_at, len(self.raw)
         if now != at and (was > STEADY_SPEECH_S or now - at > CHUNK_FRAMES):
