@@ -168,7 +168,7 @@ def off_the_bottom(metres: float | None, unit: LengthUnit) -> str:
     """Return for how long a lure that was thrown off has lost the bottom; None: it does not come back.
 
     >>> off_the_bottom(3.2, "feet"), off_the_bottom(None, "feet")
-    ('off the bottom for four yards', 'off the bottom from here')
+    ('off the bottom for three yards', 'off the bottom from here')
     """
     if metres is None:
         return OFF_THE_BOTTOM
@@ -181,7 +181,7 @@ def after_a_hit(metres: float | None, unit: LengthUnit) -> str:
     """Return the same of a hit that may come.
 
     >>> after_a_hit(3.2, "feet")
-    'after a hit off the bottom for four yards'
+    'after a hit off the bottom for three yards'
     """
     return f"after a hit {off_the_bottom(metres, unit)}"
 
@@ -409,8 +409,8 @@ def where_from(
 def spoken_distance(metres: float, unit: LengthUnit) -> str:
     """Return a distance along the water in yards or metres: to five, from twenty on to ten, then "far".
 
-    >>> spoken_distance(14.0, "feet"), spoken_distance(28.0, "feet"),
-    spoken_distance(36.0, "metres") ('fifteen yards', 'thirty yards', 'forty metres')
+    >>> spoken_distance(14.0, "feet"), spoken_distance(36.0, "metres")
+    ('fifteen yards', 'forty metres')
     """
     name, size = _DISTANCE_UNITS[unit]
     far = metres / size
