@@ -39,6 +39,8 @@ from tests.board.virtual import (
 
 WITHIN_S = 1800.0
 ALONE = "BOARD_IS_ALONE"
+PIN_OF_MACHINE = {"arm64": 5}
+"""A pin for the button, which nobody presses, where the emulated machine has pins (a PL061)."""
 USED = (
     "cd /proc/$(systemctl show --value -p MainPID companion) && cat stat && grep ^Pss: smaps_rollup"
     " && cat /proc/uptime && getconf CLK_TCK"
@@ -113,6 +115,9 @@ def main() -> int:
             f'name = "board"\ntime_zone = "America/Chicago"\n[login]\nkeys = ["{public}"]\n'
         ),
     )
+    if given.arch in PIN_OF_MACHINE:
+        button = f"\n[voice]\nbutton = {PIN_OF_MACHINE[given.arch]}\n"
+        edit(disk, "companion.toml", lambda text: text + button)
     board = (
         contained(disk, given.folder)
         if given.container
@@ -126,6 +131,8 @@ def main() -> int:
             f"power on to its system {system:.1f} s, to READY {ready:.1f} s, to a depth {depth:.1f} s",
             flush=True,
         )
+        held = try_login(board, key, "grep -c companion /sys/kernel/debug/gpio || true")
+        print(f"pins that the service holds: {held.strip()}")
         board.pair(within)
         before = used(board, key)
         taps = tap_for(board, given.seconds)
