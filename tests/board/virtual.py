@@ -33,6 +33,8 @@ FAT_AT = "@@1M"
 ROOM_MIB = 512
 """What a card has beyond the image."""
 PAGE_PORT = 8765
+PAGE_HERE = "127.77.0.1"
+"""Where an emulated board's page is reached here: by its own port, which the page looks at."""
 FIRMWARE = {
     "amd64": "/usr/share/ovmf/OVMF.fd",
     "arm64": "/usr/share/qemu-efi-aarch64/QEMU_EFI.fd",
@@ -308,10 +310,10 @@ def emulated(
         mark: called for each line of the console.
         every_s: how often the sonar speaks.
     """
-    page, login_port, wire = free_port(), free_port(), folder / "sonar"
+    login_port, wire = free_port(), folder / "sonar"
     wire.unlink(missing_ok=True)
     node = f"driver=raw,node-name=disk,cache.direct=on,file.driver=file,file.filename={disk}"
-    forwarded = f"hostfwd=tcp:127.0.0.1:{page}-:{PAGE_PORT},hostfwd=tcp:127.0.0.1:{login_port}-:22"
+    forwarded = f"hostfwd=tcp:{PAGE_HERE}:{PAGE_PORT}-:{PAGE_PORT},hostfwd=tcp:127.0.0.1:{login_port}-:22"
     command = [
         *MACHINES[arch], "-smp", "2", "-m", "1024", "-nodefaults", "-display", "none",
         "-bios", FIRMWARE[arch],
@@ -323,7 +325,11 @@ def emulated(
         "-netdev", f"user,id=net,restrict=on,{forwarded}", "-device", "virtio-net-pci,netdev=net,romfile=",
     ]  # fmt: skip
     board = Board(
-        command, folder / "console.txt", f"http://127.0.0.1:{page}/", login_port, mark
+        command,
+        folder / "console.txt",
+        f"http://{PAGE_HERE}:{PAGE_PORT}/",
+        login_port,
+        mark,
     )
     while not wire.exists() and board.is_running:
         time.sleep(0.05)
