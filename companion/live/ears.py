@@ -19,8 +19,10 @@ RETRY_S = 2.0
 """Pause before a microphone that failed is tried again, s."""
 DEAD_AFTER_S = 10.0
 """A microphone that gives nothing but exact zeros for this long is not connected, s."""
-ANCHOR_BLOCK_S = 5.0
-"""The promptest frame of this block and the one before it tells when a stream's samples were taken, s."""
+ANCHOR_BLOCK_S = 30.0
+"""The promptest frame of this block and the one before it tells when a stream's samples
+were taken, s: longer than sound may wait (`voice.microphone.WAITING_SOUND_BYTES`), so
+that one was prompt; in which a card's clock drifts by some 6 ms at most (1e-4)."""
 
 
 class Uttered(NamedTuple):
@@ -43,7 +45,7 @@ class StreamAnchor:
     """A clock for the samples of a stream, by their count.
 
     A frame can be late, when whoever takes it was busy, but never early: so the
-    promptest frame of the last five to ten seconds tells when the stream began. It
+    promptest frame of the last half to whole minute tells when the stream began. It
     follows a sound card whose second is not the clock's, and samples that were lost.
     """
 

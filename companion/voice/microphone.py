@@ -35,6 +35,10 @@ NOISE_RISE, NOISE_RISE_IN_SPEECH = 1.015, 1.002
 While it is loud it follows slowly, so that a word does not become noise, but an engine
 that was started does."""
 
+WAITING_SOUND_BYTES = 1 << 20
+"""The sound that may wait while whoever hears it is busy: 32 s, the most that Linux
+grants everybody. A small board that listens to talk for longer than it takes would lose
+what does not fit, whatever it is, after 2 s with the usual pipe."""
 MICROPHONE_SILENT_S = 3.0
 """How long a microphone may give no data at all before it counts as hanging, s."""
 
@@ -110,7 +114,11 @@ def microphone_frames(device: str) -> Generator[Samples, None, None]:
         str(SAMPLE_RATE_HZ),
     ]
     with subprocess.Popen(
-        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, bufsize=0
+        command,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        bufsize=0,
+        pipesize=WAITING_SOUND_BYTES,
     ) as recorder:
         assert recorder.stdout is not None
         assert recorder.stderr is not None

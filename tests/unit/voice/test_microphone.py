@@ -2,6 +2,7 @@
 
 import itertools
 import os
+import time
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +12,7 @@ from companion.voice.microphone import (
     LOUD_RATIO,
     QUIETEST_BAND_LEVEL,
     QUIETEST_LEVEL,
+    WAITING_SOUND_BYTES,
     Loudness,
     MicrophoneError,
     microphone_frames,
@@ -106,6 +108,20 @@ def test_frames_come_from_the_recorder_and_its_last_words_are_told(
         MicrophoneError, match="microphone hw:9: audio open error: no such device"
     ):
         next(frames)
+
+
+def test_half_a_minute_of_sound_waits_for_who_is_busy(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    """The recorder gets rid of all of it before a second frame is asked for."""
+    written = tmp_path / "written"
+    sound = f"head -c {WAITING_SOUND_BYTES} /dev/zero"
+    fake_arecord(tmp_path, f"{sound}; touch {written}; exec sleep 99", monkeypatch)
+    frames = microphone_frames("default")
+    next(frames)
+    while not written.exists():
+        time.sleep(0.01)
+    frames.close()
 
 
 def test_closing_the_frames_ends_the_recorder(
