@@ -119,6 +119,8 @@ _LIFT_NODES = (6, 4)
 _SAID, _SAID_WEIGHTS = np.polynomial.hermite_e.hermegauss(7)
 """How a cast of a length said may have gone, in standard deviations, and how likely."""
 _NORMAL = NormalDist()
+_LEAST_LOG_WEIGHT = -1e300
+"""Stands for minus infinity where two of them would have to be subtracted."""
 _ROOT_TWO_PI = (2.0 * np.pi) ** 0.5
 
 
@@ -705,10 +707,11 @@ def normal_quantiles(shares: Floats) -> Floats:
 
 
 def _log_sum(log_weight: Floats, axes: tuple[int, ...]) -> Floats:
-    """Return ln of the sum of weights over some axes."""
-    most = log_weight.max(axis=axes, keepdims=True)
+    """Return ln of the sum of weights over some axes; minus infinity where all are nought."""
+    most = np.maximum(log_weight.max(axis=axes, keepdims=True), _LEAST_LOG_WEIGHT)
     total = np.exp(log_weight - most).sum(axis=axes)
-    return np.asarray(np.log(total) + np.squeeze(most, axes))
+    with np.errstate(divide="ignore"):
+        return np.asarray(np.log(total) + np.squeeze(most, axes))
 
 
 def _estimate(values: Floats, weight: Floats) -> Estimate:

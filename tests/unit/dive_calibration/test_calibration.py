@@ -7,6 +7,7 @@ from functools import cache
 import msgspec
 import numpy as np
 import pytest
+from scipy.special import logsumexp
 
 from companion.dive import (
     DEFAULT_DETAIL,
@@ -419,3 +420,12 @@ def test_what_all_depths_are_off_by_is_known_better_from_two_lures() -> None:
     one.forget()
     c.share_common([one, two])
     assert two.reach("thin").best == pytest.approx(alone.reach("thin").best)
+
+
+def test_weights_are_summed_as_scipy_does_it_also_where_all_are_nought():
+    weights = np.random.default_rng(0).normal(0.0, 30.0, (5, 6, 7))
+    weights[1] = weights[2, :, 3] = -np.inf
+    for axes in ((0,), (1, 2), (2,)):
+        np.testing.assert_allclose(
+            c._log_sum(weights, axes), logsumexp(weights, axis=axes), rtol=1e-13
+        )
