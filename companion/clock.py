@@ -36,21 +36,6 @@ class LiveClock:
         return time.monotonic()
 
 
-class ReplayClock:
-    """A clock that is moved by the recording it replays."""
-
-    def __init__(self, start: float = 0.0) -> None:
-        self._now = start
-
-    def now(self) -> float:
-        """Return logic time, s: the latest instant the recording has reached."""
-        return self._now
-
-    def move_to(self, t: float) -> None:
-        """Move to logic time ``t``, s; an earlier instant leaves the clock where it is."""
-        self._now = max(self._now, t)
-
-
 def wall_clock() -> datetime:
     """Return what the computer takes for UTC; without a clock battery it may be years off."""
     return datetime.now(UTC)

@@ -133,13 +133,6 @@ class Lakes:
                 if taken[area.number].marks is not None:
                     self._saved_marks[area.number] = None
 
-    def save_now_and_then(
-        self, t: float, bed: Bed, learned: LearnedFile | None = None
-    ) -> None:
-        """Save at logic time `t`, s, unless that was done less than `SAVE_EVERY` ago."""
-        if self.is_due(t):
-            self.save(bed, learned)
-
     def is_due(self, t: float) -> bool:
         """Return whether to save at logic time `t`, s; then not again for `SAVE_EVERY`."""
         if t < self._next:

@@ -227,12 +227,6 @@ class Rod(msgspec.Struct, frozen=True):
         """
         return msgspec.structs.replace(self, held=held, tip_height=height)
 
-    def with_cast(self, cast: float) -> Rod:
-        """Return the rod with another usual cast, m."""
-        return msgspec.structs.replace(
-            self, spec=msgspec.structs.replace(self.spec, cast=cast)
-        )
-
     def dive_line(self) -> dive.Line:
         """Return the line in the dive model's terms, leader and backing where they are."""
         main, leader, backing = self.line, self.spec.leader, self.spec.backing

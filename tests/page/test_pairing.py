@@ -7,7 +7,6 @@ import stat
 import pytest
 
 from companion import config
-from companion.clock import ReplayClock
 from companion.page.pairing import (
     BETWEEN_CODES,
     BETWEEN_TRIES,
@@ -30,13 +29,14 @@ from companion.voice.commands import (
     UndoThat,
 )
 from companion.voice.grammar import Grammar, aboard
+from tests.clocks import MovedClock
 
 
 class Bench:
     """A pairing with its clock, and the codes that were spoken."""
 
     def __init__(self, kept=None):
-        self.clock = ReplayClock(1000.0)
+        self.clock = MovedClock(1000.0)
         self.codes = []
         self.pairing = Pairing(self.clock, self.codes.append, kept)
 

@@ -8,7 +8,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from companion.clock import ReplayClock
 from companion.health.heart import Heart
 from companion.live.devices import (
     FAILED_AFTER_S,
@@ -26,6 +25,7 @@ from companion.voice.heard import Hearing
 from companion.voice.listening import Listened
 from companion.voice.microphone import MicrophoneError
 from companion.voice.sound import SOUND_FRAME_SAMPLES
+from tests.clocks import MovedClock
 
 
 class Wire:
@@ -51,7 +51,7 @@ class Ashore:
     """Devices, what they brought and what was told of them."""
 
     def __init__(self, *wires: Wire, **parts: object) -> None:
-        self.clock = ReplayClock(0.0)
+        self.clock = MovedClock(0.0)
         self.heart = Heart(self.clock)
         self.told: list[tuple[str, bool]] = []
         self.came: list[object] = []
@@ -224,7 +224,7 @@ class Search:
 
 
 def test_searches_are_worked_at_in_order_and_each_is_told_of_also_one_that_fails():
-    clock, found, done = ReplayClock(3.0), [], []
+    clock, found, done = MovedClock(3.0), [], []
     seeker = Worker("planner", done.append, clock)
     for name in ("a", "fails", "b"):
         seeker.work_at(Search(found, name))
@@ -242,7 +242,7 @@ class Socket(UdpSource):
     """Datagrams that come from nowhere."""
 
     def __init__(self, size: int) -> None:
-        super().__init__("net", 0, ReplayClock(0.0))
+        super().__init__("net", 0, MovedClock(0.0))
         self._size = size
 
     def chunks(self, _stop):

@@ -4,17 +4,17 @@ from __future__ import annotations
 
 import pytest
 
-from companion.clock import ReplayClock
 from companion.live import disk
 from companion.live.disk import COMMIT_WITHIN_S, MOST_JOBS, SLOW_AFTER_S, Disk
 from companion.trip import wording
+from tests.clocks import MovedClock
 
 
 class Made:
     """A disk whose jobs note that they were done, and take a hundredth of a second."""
 
     def __init__(self) -> None:
-        self.clock = ReplayClock(5.0)
+        self.clock = MovedClock(5.0)
         self.done: list[object] = []
         self.told: list[str] = []
         self.disk = Disk(

@@ -7,7 +7,6 @@ from collections.abc import Iterator
 import numpy as np
 import pytest
 
-from companion.clock import ReplayClock
 from companion.health.heart import Heart
 from companion.live.ears import (
     ANCHOR_BLOCK_S,
@@ -22,6 +21,7 @@ from companion.voice.heard import Hearing
 from companion.voice.listening import Listened
 from companion.voice.microphone import MicrophoneError
 from companion.voice.sound import FRAMES_A_SECOND, SOUND_FRAME_SAMPLES, Samples
+from tests.clocks import MovedClock
 
 SOUND = np.full(SOUND_FRAME_SAMPLES, 7, np.int16)
 SILENCE = np.zeros(SOUND_FRAME_SAMPLES, np.int16)
@@ -49,7 +49,7 @@ class Boat:
     """Ears on microphones, each the frames it gives; a frame takes its time by the clock."""
 
     def __init__(self, *microphones: list[Samples] | Exception, listener=None) -> None:
-        self.clock = ReplayClock(50.0)
+        self.clock = MovedClock(50.0)
         self.heart = Heart(self.clock)
         self.told: list[str] = []
         self.uttered: list[Uttered] = []

@@ -8,9 +8,9 @@ from types import SimpleNamespace
 
 import pytest
 
-from companion.clock import ReplayClock
 from companion.live.house import MEMORY_EVERY_S, ROOM_EVERY_S, SYNC_EVERY_S, House
 from companion.trip import wording
+from tests.clocks import MovedClock
 
 NOW = datetime(2031, 5, 4, 3, 2, 1, tzinfo=UTC)
 
@@ -35,7 +35,7 @@ class Kept:
     """A house, and a trip whose recording notes when it was put on the disk."""
 
     def __init__(self, sound_days: int = 30) -> None:
-        self.clock = ReplayClock(7.0)
+        self.clock = MovedClock(7.0)
         self.shelf = Shelf()
         self.told: list[str] = []
         self.synced: list[float] = []

@@ -9,7 +9,6 @@ from typing import NamedTuple
 
 import pytest
 
-from companion.clock import ReplayClock
 from companion.events import AnyEvent, Logged, Said
 from companion.live import keeping
 from companion.live.keeping import (
@@ -23,6 +22,7 @@ from companion.live.keeping import (
 from companion.record.logbook import Logbook
 from companion.record.tables import LogbookError
 from companion.trip import wording
+from tests.clocks import MovedClock
 
 NOT_WRITTEN = "logbook not written"
 
@@ -36,7 +36,7 @@ class Desk:
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        self.clock = ReplayClock(1000.0)
+        self.clock = MovedClock(1000.0)
         self.told: list[str] = []
         self.out: list[AnyEvent] = []
         self.before: list[str] = []

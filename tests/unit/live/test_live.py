@@ -9,7 +9,6 @@ from types import SimpleNamespace
 import pytest
 
 from companion import config
-from companion.clock import ReplayClock
 from companion.health.heart import QUIET_FOR
 from companion.live import live as of_live
 from companion.live.beginning import Beginning
@@ -27,6 +26,7 @@ from companion.sensing import Chunk
 from companion.trip import wording
 from companion.trip.assembly import RAISE_VARIABLE
 from companion.voice.heard import Hearing
+from tests.clocks import MovedClock
 
 NOW = datetime(2031, 5, 4, 3, 2, 1, tzinfo=UTC)
 
@@ -35,7 +35,7 @@ class Aboard:
     """A companion that is not begun, its clock, and a trip that keeps what it is told."""
 
     def __init__(self, tmp_path) -> None:
-        self.clock = ReplayClock(100.0)
+        self.clock = MovedClock(100.0)
         text = config.example_text()
         self.shown: list[object] = []
         self.live = Live(
@@ -219,7 +219,7 @@ def test_sound_is_forgotten_after_the_days_that_were_set(tmp_path):
 
 
 def test_beliefs_and_lakes_are_written_once(tmp_path):
-    writer = LogbookWriter(tmp_path / "logbook.db", ReplayClock(0.0), lambda _: None)
+    writer = LogbookWriter(tmp_path / "logbook.db", MovedClock(0.0), lambda _: None)
     believed: list[tuple[str, object]] = []
     trip = SimpleNamespace(
         is_due=False, believe=lambda lure, belief: believed.append((lure, belief))

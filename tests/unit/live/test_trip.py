@@ -9,7 +9,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from companion.clock import ReplayClock
 from companion.events import Heard
 from companion.live import trip as of_trip
 from companion.live.ears import Uttered
@@ -43,6 +42,7 @@ from companion.sensing.remarks import (
 )
 from companion.trip import wording
 from companion.voice.heard import Hearing
+from tests.clocks import MovedClock
 
 WALL = datetime(2031, 5, 4, 3, 2, 1, tzinfo=UTC)
 ZERO = ms_of(WALL)
@@ -54,7 +54,7 @@ class TestStamps:
 
     @pytest.fixture
     def stamps(self) -> Stamps:
-        return Stamps(ReplayClock(12.5), WALL)
+        return Stamps(MovedClock(12.5), WALL)
 
     def test_the_wall_clock_is_counted_on(self, stamps):
         assert stamps.at(12.5) == ZERO
@@ -187,7 +187,7 @@ class Aboard:
         self.told: list[str] = []
         self.trip = LiveTrip(
             self.engine,
-            Stamps(ReplayClock(0.0), WALL),
+            Stamps(MovedClock(0.0), WALL),
             self.recording,
             self.told.append,
             lambda job: job(),

@@ -7,7 +7,6 @@ import threading
 import pytest
 
 from companion import config
-from companion.clock import ReplayClock
 from companion.live.wires import (
     SOURCE_BURST_BYTES,
     SOURCE_BYTES_PER_S,
@@ -17,20 +16,21 @@ from companion.live.wires import (
 )
 from companion.sensing import Chunk
 from companion.sensing.datum import Network
+from tests.clocks import MovedClock
 
 BURST = round(SOURCE_BURST_BYTES)
 SENTENCE = b"$SDDPT,5.0,0.0*7A\r\n"
 
 
 @pytest.fixture
-def clock() -> ReplayClock:
-    return ReplayClock(100.0)
+def clock() -> MovedClock:
+    return MovedClock(100.0)
 
 
 class Out:
     """What an inlet lets through, and how often it told of a flood."""
 
-    def __init__(self, clock: ReplayClock, *, drops: bool) -> None:
+    def __init__(self, clock: MovedClock, *, drops: bool) -> None:
         self.came: list[bytes] = []
         self.floods = 0
         self.inlet = Inlet(self._came, clock, drops=drops, flooded=self._flooded)

@@ -163,7 +163,8 @@ def test_saving_now_and_then_and_clearing(path):
         lakes, bed = Lakes(book), Bed()
         for t in range(0, 200, 10):
             bed.add(LAT, LON, 5.0)
-            lakes.save_now_and_then(float(t), bed)
+            if lakes.is_due(float(t)):
+                lakes.save(bed)
         assert SAVE_EVERY == 60.0
         count = next(iter(bed.areas)).surface.at(*bed.areas[0].place(LAT, LON))
         assert np.isfinite(count.depth)

@@ -12,7 +12,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from companion.clock import ReplayClock
 from companion.events import Logged, Said
 from companion.voice.grammar import Aboard, Grammar
 from companion.voice.sound import SAMPLE_RATE_HZ, to_wav
@@ -28,6 +27,7 @@ from companion.voice.speaker import (
     samples_of,
     trimmed,
 )
+from tests.clocks import MovedClock
 
 
 @pytest.fixture
@@ -81,7 +81,7 @@ def test_saying_returns_while_another_line_is_played_and_the_oldest_gives_way(
 
 
 def test_a_line_that_has_waited_too_long_is_not_spoken(spoken: Path):
-    clock = ReplayClock()
+    clock = MovedClock()
     (spoken.parent / "hold").touch()
     with Speaker(clock=clock) as speaker:
         speaker.say("first")
@@ -158,7 +158,7 @@ def test_what_was_not_understood_is_answered_by_a_tone_or_by_words(
 
 
 def test_it_knows_when_it_spoke(spoken: Path):
-    clock = ReplayClock()
+    clock = MovedClock()
     (spoken.parent / "hold").touch()
     with Speaker(clock=clock) as speaker:
         assert not speaker.speaking
@@ -222,7 +222,7 @@ def test_without_sound_nothing_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPa
 def test_nothing_begins_while_somebody_speaks_and_what_nobody_asked_for_waits_half_a_second_more(
     spoken: Path,
 ):
-    clock = ReplayClock()
+    clock = MovedClock()
     with Speaker(clock=clock) as speaker:
         speaker.yield_floor(True)
         speaker.say("number two in hand")
@@ -240,7 +240,7 @@ def test_nothing_begins_while_somebody_speaks_and_what_nobody_asked_for_waits_ha
 
 
 def test_what_became_stale_while_somebody_spoke_is_not_said(spoken: Path):
-    clock = ReplayClock()
+    clock = MovedClock()
     with Speaker(clock=clock) as speaker:
         speaker.yield_floor(True)
         speaker.say("short by 4 feet", "match")
