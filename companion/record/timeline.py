@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import singledispatch
 
 from companion import events
-from companion.units import KNOT, POUND, LengthUnit, Units, spoken_depth
+from companion.units import KNOT, LengthUnit, Units, spoken_depth
 
 _MARGIN = " " * 10
 
@@ -139,7 +139,7 @@ def _(event: events.Logged, unit: LengthUnit) -> tuple[str, str]:
     if event.detail:
         parts.append(event.detail)
     if event.size is not None and event.what == "fish":
-        parts.append(_weight(event.size))
+        parts.append(Units(unit).weight(event.size))
     elif event.size is not None:
         parts.append(_length(event.size, unit))
     if event.rod:
@@ -164,11 +164,6 @@ def _(event: events.Undone, unit: LengthUnit) -> tuple[str, str]:  # noqa: ARG00
 
 def _length(metres: float | None, unit: LengthUnit) -> str:
     return Units(unit).depth(metres)
-
-
-def _weight(kilograms: float) -> str:
-    pounds, ounces = divmod(round(kilograms / POUND * 16), 16)
-    return f"{pounds} lb {ounces} oz"
 
 
 def _place(fix: events.Fix, unit: LengthUnit) -> str:

@@ -22,7 +22,6 @@ FASTEST_KN = 100.0
 FIRST_NAV_STATUS_DAY = date(2012, 6, 1)
 """No RMC before NMEA 0183 4.10 closed with a navigational status (month from memory)."""
 _NAV_STATUS_FIELD = 13
-_OLDEST_OF_FORM = (None, FIRST_NAV_STATUS_DAY)  # without and with that field
 _FIXED_QUALITY = frozenset((1, 2, 3, 4, 5))
 _gga, _gll, _rmc, _vtg = (
     fields_of("GGA"),
@@ -94,8 +93,15 @@ def rmc(f: list[str], values: Values) -> Told:
         values.signed(
             told.mag_variation or None, told.mag_var_dir, "EW", "variation", 180.0
         ),
-        not_before=_OLDEST_OF_FORM[len(f) > _NAV_STATUS_FIELD],
+        not_before=_oldest_of_form(f),
     )
+
+
+def _oldest_of_form(f: list[str]) -> date | None:
+    """Return the day before which no sentence of this form was sent; None where that is not known."""
+    if len(f) > _NAV_STATUS_FIELD:
+        return FIRST_NAV_STATUS_DAY
+    return None
 
 
 def vtg(f: list[str], values: Values) -> Told:

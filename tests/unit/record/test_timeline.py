@@ -38,3 +38,9 @@ def test_a_mark_off_the_bow_is_told_where_it_lies():
         t=1.0, number=1, what="mark", boat=Fix(1.0, 2.0, 3.0), at=Fix(1.5, 2.5, 6.0)
     )
     assert line(mark, "metres").endswith("1. mark, at 1.50000 2.50000 within 6.0 m")
+
+
+def test_a_fish_is_weighed_in_the_users_unit():
+    fish = Logged(t=1.0, number=2, what="fish", size=1.36078)
+    assert line(fish, "feet").endswith("2. fish, 3 lb")
+    assert line(fish, "metres").endswith("2. fish, 1.36 kg")
