@@ -60,6 +60,10 @@ class StreamAnchor:
         if self._frames % round(ANCHOR_BLOCK_S * FRAMES_A_SECOND) == 0:
             self._before, self._now = self._now, math.inf
 
+    def behind(self, t: float) -> float:
+        """Return how long before `t`, s of the clock, the last frame's sound was taken, s."""
+        return t - self.time_of(self._frames / FRAMES_A_SECOND)
+
     def time_of(self, seconds: float) -> float:
         """Return the clock's time, s, of what was taken so many seconds after the stream began."""
         return min(self._before, self._now) + seconds
@@ -139,6 +143,7 @@ class Ears(threading.Thread):
                 close()
 
     def _hear(self, frame: Samples, anchor: StreamAnchor) -> None:
+        self._listener.behind = anchor.behind(self._clock.now())
         heard = self._listener.accept_frame(frame)
         if heard is not None:
             began = anchor.time_of(heard.began)

@@ -474,6 +474,13 @@ class Attempt:
         )
 
     @property
+    def begins_like_none(self) -> bool:
+        """Tell whether the words made out so far are no listed phrase, and no beginning of one."""
+        said = self.words.said
+        listed = said in self.recogniser.beginnings or said in self.recogniser.phrases
+        return bool(said) and not listed
+
+    @property
     def still(self) -> float:
         """Since when nothing is spoken, s: of the last second, as far as the sounds tell."""
         return (

@@ -152,6 +152,17 @@ def test_while_it_listens_it_beats():
     assert boat.heart.stuck() == [MICROPHONE_PART]
 
 
+def test_the_listener_is_told_how_long_sound_has_waited():
+    anchor = StreamAnchor()
+    for n in range(1, SECOND + 1):
+        anchor.accept_frame(10.0 + n / FRAMES_A_SECOND)
+    assert anchor.behind(11.0) == pytest.approx(0.0)
+    assert anchor.behind(13.5) == pytest.approx(2.5)
+    boat = Boat([SOUND] * SECOND)
+    boat.run()
+    assert boat.listener.behind == pytest.approx(0.0, abs=0.03)
+
+
 def test_words_are_dated_by_their_samples_and_by_when_they_were_decided():
     boat = Boat([SOUND] * 2 * SECOND, listener=Hears(decides_at=SECOND)).run()
     (uttered,) = boat.uttered

@@ -13,7 +13,11 @@ from companion.voice.listening import (
     CLEAR_OF,
     HELD_AFTER,
     IN_A_ROW,
+    LONGEST_BEGINNING_S,
+    LONGEST_COMMAND_S,
+    MOST_BEHIND_S,
     NO_WORD_S,
+    PAUSE_AFTER_TALK_S,
     QUIET_BEFORE,
     ROOM_RINGS,
     SPEECH_ONSET_S,
@@ -34,10 +38,11 @@ from companion.voice.sound import (
 class Attempt:
     """Makes out "words" after `LATE` s of sound above `LOUD`, and decides after `long` s of it."""
 
-    LOUD, LATE = 1500.0, 0.0
+    LOUD, LATE, LIKE_NONE = 1500.0, 0.0, False
 
     def __init__(self, long: float) -> None:
         self.partial, self.wordless = "", True
+        self.begins_like_none = self.LIKE_NONE
         self.loud = 0
         self.given: list[np.ndarray] = []
         self.long = long
@@ -156,6 +161,42 @@ def test_speech_in_which_no_word_was_made_out_is_judged_by_its_sounds(monkeypatc
     heard, *_ = hear(sound((3, 50), (0.6, 3000), (6, 700)), Listener(recogniser))
     assert heard.ended == pytest.approx(3.0 - PRE_ROLL + NO_WORD_S, abs=0.2)
     assert heard.hearing.text == "words"
+
+
+@pytest.mark.parametrize(
+    ("like_none", "longest"), [(False, LONGEST_COMMAND_S), (True, LONGEST_BEGINNING_S)]
+)
+def test_far_behind_its_sound_it_passes_over_talk_until_a_pause(
+    like_none, longest, monkeypatch
+):
+    monkeypatch.setattr(Attempt, "LIKE_NONE", like_none)
+    recogniser, complained = Recogniser(), []
+    listener = Listener(recogniser, complain=complained.append)
+    listener.behind = MOST_BEHIND_S + 0.1
+    talk_and_pause = sound((3, 50), (9, 3000), (PAUSE_AFTER_TALK_S + 0.1, 50))
+    for frame in frames_of(talk_and_pause):
+        assert listener.accept_frame(frame) is None
+    listener.behind = 0.0
+    (words,) = hear(sound((0.6, 3000), (2, 50)), listener)
+    talk, command = recogniser.attempts
+    assert len(talk.given) / FRAMES_A_SECOND == pytest.approx(
+        PRE_ROLL + longest, abs=0.1
+    )
+    assert words.began >= 12.0 - PRE_ROLL
+    assert sum(level(frame) > 1000 for frame in command.given) >= 29
+    assert complained == ["listening falls behind"]
+
+
+@pytest.mark.parametrize(("behind", "held"), [(MOST_BEHIND_S - 0.1, None), (9.0, True)])
+def test_in_time_or_while_the_button_is_held_nothing_is_passed_over(behind, held):
+    recogniser, complained = Recogniser(), []
+    listener = Listener(
+        recogniser, held=held and (lambda: True), complain=complained.append
+    )
+    listener.behind = behind
+    hear(sound((3, 50), (9, 3000), (0.2, 50)), listener)
+    assert max(len(one.given) for one in recogniser.attempts) > 9 * FRAMES_A_SECOND
+    assert complained == []
 
 
 @pytest.mark.parametrize("gust", [0.6, 0.8, 1.0, 1.2])
