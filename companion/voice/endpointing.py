@@ -61,6 +61,8 @@ PENDING_CHUNKS = 20
 may go on: misheard, they may end too early, amid "mark a ledge forty yards"."""
 STEADY_SPEECH_S = 0.05
 """The silence found at the end of sound that ends amid a word, s: two steps of the network at most."""
+MOST_GAIN = 8.0
+"""How many times louder faint speech is made at most: a card's hiss stays faint."""
 LEAST_SPEECH_LEVEL = 500.0
 """The level, of 32768, that speech is brought up to for the decoder, by its loudest
 frame so far: of 72 commands 30 dB softer than a lapel microphone gives them (choosing)
@@ -90,6 +92,7 @@ class UtteranceSound:
     def accept_frame(self, frame: Samples) -> None:
         """Take the next frame."""
         self.raw.append(frame)
+        self._keep_from_clipping(frame)
         if len(self.raw) == WARM_UP_FRAMES:
             self.warm_up()
         elif len(self.raw) > WARM_UP_FRAMES:
@@ -132,9 +135,15 @@ class UtteranceSound:
     def _begin_speech(self) -> None:
         """Note that there is speech, and make it as loud as the decoder wants it, from its beginning."""
         self._has_speech = True
-        loudest = max(map(level, self.raw))
-        self._gain = max(1.0, LEAST_SPEECH_LEVEL / max(loudest, 1.0))
+        self._gain = MOST_GAIN
+        for frame in self.raw:
+            self._keep_from_clipping(frame)
         self.clean = list(map(self._amplified, self.clean))
+
+    def _keep_from_clipping(self, frame: Samples) -> None:
+        """Lower the gain to what a louder frame bears: what seemed faint speech may have been silence."""
+        here = max(level(frame), 1.0)
+        self._gain = max(1.0, min(self._gain, LEAST_SPEECH_LEVEL / here))
 
     def _amplified(self, frame: Samples) -> Samples:
         if self._gain == 1.0:
@@ -149,6 +158,8 @@ class UtteranceSound:
         hold for all of the sound, to its end.
         """
         since = len(self.raw) - self._quiet_at[0]
+        if not self.raw:
+            return False
         if not self._has_speech and (to_the_end or since >= 2 * CHUNK_FRAMES):
             _ = self.quiet
         return self._has_speech

@@ -307,19 +307,20 @@ def _lines(course: Course) -> list[Line]:
     return [line._replace(t=t) for line, t in zip(lines, printed, strict=True)]
 
 
-def _reach_at(course: Course, t: float) -> float:
-    """Return the believed reach of the rod in hand, m, at a time of the monotonic clock."""
+def _reach_at(course: Course, t: float) -> float | None:
+    """Return the believed reach of the rod in hand, m, at a monotonic time; None before one is told."""
     reaches = [
         told.event["reach"]
         for told in course.told
         if told.event["event"] == "rod" and told.t <= t
     ]
-    return float(reaches[-1])
+    return float(reaches[-1]) if reaches else None
 
 
 def _is_wrong(course: Course, line: Line) -> bool:
     t, world = line.t - course.began, course.world
     reach = _reach_at(course, line.t)
+    assert reach is not None, f"{line.text!r} before any rod was told"
     bottoms = [world.bottom_at(t - back) for back in np.arange(0.0, 3.5, 0.5)]
     if line.in_range:
         heading = float(world.track.heading_at(t))
@@ -339,6 +340,8 @@ def _changes(course: Course) -> Iterator[tuple[float, bool]]:
     rods: list[float] = []
     for t in np.arange(20.0, world.seconds, 0.5):
         reach = _reach_at(course, t + course.began)
+        if reach is None:
+            continue
         beyond = world.bottom_at(t) - reach
         new = state if abs(beyond) < BAND_M else beyond < 0.0
         if rods and rods[-1] != reach:

@@ -13,6 +13,7 @@ from companion.voice.endpointing import (
     CHUNK_FRAMES,
     LEAST_SPEECH_LEVEL,
     LONG_PAUSE_S,
+    MOST_GAIN,
     PAUSE_S,
     PENDING_CHUNKS,
     SHORT_PAUSE_S,
@@ -173,12 +174,24 @@ class TestUtteranceSound:
             assert np.concatenate(sound.clean).max() == 10
             sound.accept_frame(FRAME + loud)
             assert sound.has_speech(to_the_end=True)
-            sound.accept_frame(FRAME + loud)
-            sound.accept_frame(FRAME - 30_000)
-            *before, first, then, last = sound.clean
+            sound.accept_frame(FRAME - loud)
+            *before, first, last = sound.clean
             assert {int(frame[0]) for frame in before} == {round(10 * gain)}
-            assert first[0] == then[0] == loud * gain
-            assert last[0] == max(-30_000 * gain, -32768)
+            assert first[0] == -last[0] == loud * gain
+
+    def test_what_is_loud_after_all_is_never_made_louder(self, monkeypatch):
+        """Exact silence may look like speech: the words after it are as loud as they are."""
+        monkeypatch.setattr(endpointing, "quiet", lambda _: 0.0)
+        monkeypatch.setattr(endpointing.Suppressor, "clean", lambda _, frame: frame)
+        sound = self.fed(2 * WARM_UP_FRAMES, FRAME)
+        assert sound.has_speech(to_the_end=True)
+        for loud, heard in ((10, 10 * MOST_GAIN), (200, 500), (2000, 2000), (10, 10)):
+            sound.accept_frame(FRAME + loud)
+            assert sound.clean[-1][0] == heard
+
+    def test_of_no_sound_there_is_no_speech(self):
+        assert not UtteranceSound().has_speech()
+        assert not UtteranceSound().has_speech(to_the_end=True)
 
     def test_speech_is_noticed_by_whoever_asks_for_the_silence(self, asked):
         sound = self.fed(FRAMES_A_SECOND, FRAME + 1)
