@@ -113,6 +113,7 @@ class Words:
     """Stands for a recogniser, whose cost would be all there is: what is loud is the next words."""
 
     partial, wordless, still, still_lately = "", False, 0.0, 0.0
+    begins_like_none = False
 
     def __init__(self, words: Callable[[], str]) -> None:
         self._words = words

@@ -105,6 +105,7 @@ class Hears:
 
     def begin(self) -> Hears:
         self.partial, self.wordless, self.still, self.still_lately = "", False, 0.0, 0.0
+        self.begins_like_none = False
         return self
 
     def accept_frame(self, _frame: np.ndarray) -> None:

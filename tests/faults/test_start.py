@@ -30,6 +30,7 @@ class NoWords:
     """A recogniser that makes out nothing in what goes on."""
 
     partial, wordless, still, still_lately = "", False, 0.0, 0.0
+    begins_like_none = False
 
     def begin(self):
         return self
