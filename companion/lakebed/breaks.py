@@ -165,26 +165,15 @@ class _Sloping:
     def _at(self, places: FloatArray) -> FloatArray:
         """Return the layers at the nodes nearest to places; NaN beside the map, shape (5, n)."""
         found = np.full((len(self._layers), len(places)), np.nan)
-        column = np.round(
-            np.interp(
-                places[:, 0],
-                self._grid.east,
-                np.arange(len(self._grid.east)),
-                np.nan,
-                np.nan,
-            )
-        )
-        row = np.round(
-            np.interp(
-                places[:, 1],
-                self._grid.north,
-                np.arange(len(self._grid.north)),
-                np.nan,
-                np.nan,
-            )
-        )
+        column = _nearest(self._grid.east, places[:, 0])
+        row = _nearest(self._grid.north, places[:, 1])
         inside = np.isfinite(column + row)
         found[:, inside] = self._layers[
             :, row[inside].astype(int), column[inside].astype(int)
         ]
         return found
+
+
+def _nearest(axis: FloatArray, at: FloatArray) -> FloatArray:
+    """Return the number of the node of an axis nearest to each place; NaN beyond its ends."""
+    return np.round(np.interp(at, axis, np.arange(len(axis)), np.nan, np.nan))
