@@ -21,8 +21,8 @@ DEAD_AFTER_S = 10.0
 """A microphone that gives nothing but exact zeros for this long is not connected, s."""
 ANCHOR_BLOCK_S = 30.0
 """The promptest frame of this block and the one before it tells when a stream's samples
-were taken, s: longer than sound may wait (`voice.microphone.WAITING_SOUND_BYTES`), so
-that one was prompt; in which a card's clock drifts by some 6 ms at most (1e-4)."""
+were taken, s: as long as sound may wait (`voice.microphone.WAITING_SOUND_BYTES`), so
+that one was most likely prompt; a card's clock drifts by some 6 ms in both (1e-4)."""
 
 
 class Uttered(NamedTuple):

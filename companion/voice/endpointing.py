@@ -142,8 +142,9 @@ class UtteranceSound:
 
     def _keep_from_clipping(self, frame: Samples) -> None:
         """Lower the gain to what a louder frame bears: what seemed faint speech may have been silence."""
-        here = max(level(frame), 1.0)
-        self._gain = max(1.0, min(self._gain, LEAST_SPEECH_LEVEL / here))
+        if self._gain > 1.0:
+            here = max(level(frame), 1.0)
+            self._gain = max(1.0, min(self._gain, LEAST_SPEECH_LEVEL / here))
 
     def _amplified(self, frame: Samples) -> Samples:
         if self._gain == 1.0:
