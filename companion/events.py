@@ -253,10 +253,11 @@ class Logged(Event, frozen=True, tag="logged"):
     `number` counts the trip's logged things from 1; "undo" and corrections refer to it.
     `what` is its kind, `detail` what was said with it ("tree top"; "wood" where the
     lure touched that), `size` a fish's weight in kg, a mark's depth or a cast's length
-    in m. `boat` is where the boat was, with its `heading`, its `speed`, the `bottom`
-    below it (m below the surface) and the `water_temperature`, C, and the `wind_speed`,
-    m/s, with where it comes from (`wind_from`), where an instrument tells them. `rod`,
-    `lure` and `line` are what was fished.
+    in m. `boat` is where the boat was, with its `heading`, its `speed` over ground and
+    `water_speed` along the bow, m/s, the `bottom` below it (m below the surface), the
+    `water_temperature`, C, and the `wind_speed`, m/s, with where it comes from
+    (`wind_from`), where an instrument tells them. `rod`, `lure` and `line` are what was
+    fished.
 
     `lure_at` and `lure_depth` tell where the lure was, and `lure_bottom` how deep the
     mapped bottom is there. They are the model's estimate; at a touch the lure is on the
@@ -273,6 +274,7 @@ class Logged(Event, frozen=True, tag="logged"):
     boat: Fix | None = None
     heading: float | None = None
     speed: float | None = None
+    water_speed: float | None = None
     bottom: float | None = None
     water_temperature: float | None = None
     wind_speed: float | None = None

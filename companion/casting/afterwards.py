@@ -2,7 +2,7 @@
 
 The cast is the one that was under way, by what was logged; that the same cast was made
 with the other rod is all that changes. What was called ("two o'clock", "thirty yards",
-"stopped now"), and the current told, hold for it as well.
+"stopped now"), the current told and the speed through the water hold for it as well.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from companion.casting.hand import (
     start_reel,
     stop_reel,
 )
-from companion.casting.pose import STILL_WATER, BoatPose, Current
+from companion.casting.pose import STILL_WATER, UNDER_WAY_MPS, BoatPose, Current
 from companion.dive.calibration import Belief
 from companion.events import AnyEvent, Fix, Heard, Logged, RodTaken, current_told
 from companion.sensing.localplane import range_and_bearing
@@ -85,9 +85,8 @@ def lure_on(
             hand = begin_cast(deck, hand, trip.began(one), _pose(one, trip), _aim(one))
         for act in _reel_acts(trip.events, cast, thing):
             hand = _with_reel_act(deck, hand, act, trip.began(act))
-    return lure_at(
-        deck, hand, trip.began(thing) - trip.reaction, thing.boat, thing.heading
-    )
+    bow = _pose(thing, trip).heading
+    return lure_at(deck, hand, trip.began(thing) - trip.reaction, thing.boat, bow)
 
 
 def _cast_of(thing: Logged, events: Iterable[AnyEvent], rod: str) -> Logged | None:
@@ -143,21 +142,35 @@ def _aim(cast: Logged) -> Aim:
 
 
 def _pose(thing: Logged, trip: Aftersight) -> BoatPose:
-    current = _current_at(thing, trip)
-    before = trip.boat(thing.t - COURSE_LOOK_BACK_S)
+    course = _course_before(thing, trip.boat(thing.t - COURSE_LOOK_BACK_S))
+    return BoatPose(
+        thing.boat,
+        _bow(thing, course),
+        course,
+        thing.speed,
+        thing.water_speed,
+        _current_at(thing, trip),
+    )
+
+
+def _course_before(thing: Logged, before: Fix | None) -> float | None:
+    """Return the boat's course over ground by where it was a while before; None where it hardly moved."""
     if before is None or thing.boat is None:
-        return BoatPose(thing.boat, thing.heading, current=current)
+        return None
     away, course = range_and_bearing(
         before.lat, before.lon, thing.boat.lat, thing.boat.lon
     )
-    known = math.isfinite(away) and away >= MOVED_FOR_COURSE_M
-    return BoatPose(
-        thing.boat,
-        thing.heading,
-        course if known else None,
-        thing.speed,
-        current=current,
-    )
+    if not math.isfinite(away) or away < MOVED_FOR_COURSE_M:
+        return None
+    return course
+
+
+def _bow(thing: Logged, course: float | None) -> float | None:
+    """Return which way the bow pointed: as `companion.casting.pose.bow_of` told it then."""
+    under_way = thing.speed is not None and thing.speed > UNDER_WAY_MPS
+    if thing.heading is None and under_way:
+        return course
+    return thing.heading
 
 
 def _current_at(thing: Logged, trip: Aftersight) -> Current:

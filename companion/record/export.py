@@ -38,8 +38,8 @@ TRACK_BREAK_S = 30.0
 _COLUMNS = (
     "t", "utc", "event", "number", "what", "undone", "detail", "size", "text", "state", "by", "rod", "lure",
     "line", "depth", "bottom", "reach", "lure_depth", "lat", "lon", "radius", "lure_lat", "lure_lon",
-    "lure_radius", "mark_lat", "mark_lon", "mark_radius", "heading", "speed", "water_temperature",
-    "wind_speed", "wind_from", "clip", "command", "reason",
+    "lure_radius", "mark_lat", "mark_lon", "mark_radius", "heading", "speed", "water_speed",
+    "water_temperature", "wind_speed", "wind_from", "clip", "command", "reason",
 )  # fmt: skip
 _PLACES = {"boat": "", "lure_at": "lure_", "at": "mark_"}
 """The places of a logged thing, and what their columns begin with."""

@@ -85,6 +85,7 @@ def logged(
         boat=moment.fix,
         heading=boat.heading,
         speed=boat.speed,
+        water_speed=rounded(boat.water_speed, 2),
         bottom=boat.depth,
         water_temperature=boat.water_temperature,
         wind_speed=rounded(boat.wind_speed, 1),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from functools import partial
 
+import msgspec
 import pytest
 
 from companion import config
@@ -143,6 +144,33 @@ def test_a_stop_that_was_told_holds_for_the_other_rod_too():
             heard(90.0, StopReel().name), call(), stopped, stopped, going, going, bite()
         ),
     )
+
+
+def test_the_speed_a_log_told_holds_for_the_other_rod_too():
+    by_log = lure_of(RODS[1], bite(), trip(call(water_speed=1.2), bite()))
+    by_gps = lure_of(RODS[1], bite(), trip(call(), bite()))
+    assert abs(by_log.depth - by_gps.depth) > 0.05
+    deck, before = Deck(RODS), boat(100.0 - COURSE_LOOK_BACK_S)
+    _, course = range_and_bearing(
+        before.lat, before.lon, boat(100.0).lat, boat(100.0).lon
+    )
+    pose = BoatPose(boat(100.0), 40.0, course, 0.5, 1.2)
+    hand = begin_cast(deck, Hand(2), 99.0, pose, Aim(2))
+    assert by_log == lure_at(deck, hand, 119.0 - REACTION, boat(120.0), 40.0)
+
+
+def test_without_a_compass_the_bow_of_a_boat_under_way_points_along_its_course():
+    made = {"heading": None, "speed": 0.6}
+    bitten = msgspec.structs.replace(bite(), **made)
+    with_compass = {"heading": 180.0, "speed": 0.6}
+    told = msgspec.structs.replace(bite(), **with_compass)
+    found = lure_of(RODS[1], bitten, trip(call(**made), bitten))
+    compass = lure_of(RODS[1], told, trip(call(**with_compass), told))
+    assert found.at.lat == pytest.approx(compass.at.lat, abs=1e-5)
+    assert found.at.lon == pytest.approx(compass.at.lon, abs=1e-5)
+    lying = msgspec.structs.replace(bite(), heading=None, speed=0.4)
+    unknown = lure_of(RODS[1], lying, trip(call(heading=None, speed=0.4), lying))
+    assert unknown.at.radius > found.at.radius
 
 
 def test_a_current_that_was_told_holds_for_the_other_rod_too():

@@ -768,6 +768,15 @@ def test_a_current_told_by_the_hour_is_noted_and_no_current_ends_it():
     assert [s.text for s in of(Said, events)] == ["half a knot two", "noted, no"]
 
 
+def test_what_is_logged_keeps_the_speed_that_a_log_told():
+    data = b"".join(rmc(t) + dpt(t, 5.0) for t in range(10))
+    by_log = data + tagged(10, "VWVHW,,,090.0,M,1.50,N,,") + rmc(11) + dpt(11, 5.0)
+    (bite,) = of(Logged, run(by_log, [(11, "log bite")]))
+    assert bite.water_speed == pytest.approx(1.5 * 1852 / 3600, abs=0.005)
+    (bite,) = of(Logged, run(data, [(9, "log bite")]))
+    assert bite.water_speed is None
+
+
 def test_a_cast_that_touched_before_its_reel_stopped_teaches_nothing_more():
     said = [
         (125, "cast twelve o'clock"),
