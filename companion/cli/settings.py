@@ -9,6 +9,7 @@ import click
 from companion import config
 from companion.cli.common import command, json_option, settings_in_force, told
 from companion.config import ConfigError, Problem
+from companion.tackle import LureSpec
 from companion.units import Units
 
 
@@ -26,13 +27,8 @@ def settings_command(file: Path | None, *, example: bool, as_json: bool) -> None
         click.echo(config.example_text(), nl=False)
         return
     settings = settings_in_force(file)
-    try:
-        for rod in settings.rods:
-            rod.lure.physics()
-    except ValueError as error:
-        raise ConfigError(
-            [Problem(str(file or config.users_file()), 1, "lures", str(error))]
-        ) from None
+    for rod in settings.rods:
+        _check_lure(rod.lure, file or config.users_file())
     lines, units = [], Units(settings.units)
     for rod in settings.rods:
         cast, reeled = units.distance(rod.cast), units.speed(rod.speed)
@@ -42,3 +38,22 @@ def settings_command(file: Path | None, *, example: bool, as_json: bool) -> None
         if rod.guessed:
             lines.append(f"    {rod.guessed}")
     told("\n".join(lines), settings, as_json=as_json)
+
+
+def _check_lure(lure: LureSpec, file: Path) -> None:
+    """Check that there is a lure that goes as a config states.
+
+    Raises:
+        ConfigError: there is none.
+    """
+    try:
+        lure.physics()
+    except ValueError as error:
+        line = _line_naming(lure.name, file.read_text(encoding="utf-8"))
+        raise ConfigError([Problem(str(file), line, "lures", str(error))]) from None
+
+
+def _line_naming(lure: str, text: str) -> int:
+    """Return the number of the first line that has a lure's name in it, 1 where none has."""
+    lines = enumerate(text.splitlines(), start=1)
+    return next((number for number, line in lines if f'"{lure}"' in line), 1)

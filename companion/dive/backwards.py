@@ -7,8 +7,9 @@ its lip takes hold.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +18,7 @@ from companion.dive.kept import kept
 from companion.dive.limits import DiveError
 from companion.dive.rig import Line, Lure, Retrieve
 from companion.dive.solver import solve, solve_many
+from companion.units import FOOT, YARD
 
 Floats = NDArray[np.float64]
 
@@ -38,6 +40,24 @@ SHAPE_TRIALS, SHAPE_STEP = 6, 0.1
 """How often a shape is tried, and the step, ln, that its slopes are taken over."""
 SHAPE_TOLERANCE_M, SHAPE_MISS_M = 0.01, 0.05
 """How near a second statement is come to, and how far off it does not fit."""
+
+
+class _Statement(NamedTuple):
+    """A kind of statement of a lure, and the unit, m, that it is told in beside metres."""
+
+    name: str
+    unit: float
+    unit_name: str
+
+    def words(self, *lengths: float) -> str:
+        """Return a length, m, or the range from one to another, in words."""
+        in_unit = " to ".join(f"{length / self.unit:.3g}" for length in lengths)
+        in_metres = " to ".join(f"{length:.3g}" for length in lengths)
+        return f"{in_unit} {self.unit_name} ({in_metres} m)"
+
+
+_DEPTH = _Statement("a second depth", FOOT, "ft")
+_DOWN_AFTER = _Statement("a distance after which it is down", YARD, "yd")
 
 
 def lift_ratio_for(reach: float, line: Line, lure: Lure, retrieve: Retrieve) -> float:
@@ -64,9 +84,9 @@ def _solved(reach: float, line: Line, lure: Lure, retrieve: Retrieve) -> float:
         [path.reach for path in solve_many(rigs, [retrieve] * len(rigs))]
     )
     if not reaches[0] <= reach <= reaches[-1]:
+        range_ = _DEPTH.words(float(reaches[0]), float(reaches[-1]))
         raise DiveError(
-            f"a reach of {reach:.2f} m is out of this lure's range on this line and cast: "
-            f"{reaches[0]:.2f} to {reaches[-1]:.2f} m; check the stated depth, the line and the cast"
+            f"a reach of {_DEPTH.words(reach)} is out of this lure's range on this line and cast: {range_}"
         )
     rising = np.flatnonzero(np.diff(reaches, prepend=-1.0) > 1e-6)
     from scipy.interpolate import PchipInterpolator  # noqa: PLC0415  (26 MB that listening alone does not need)
@@ -130,16 +150,13 @@ def shaped_lure(
         way = None if down_after is None else _down_after(line, its, retrieve)
         return np.array([told for told in (second, way) if told is not None])
 
-    wanted = [None if also is None else also[0], down_after]
+    stated = (_DEPTH, None if also is None else also[0]), (_DOWN_AFTER, down_after)
+    wanted = [(kind, told) for kind, told in stated if told is not None]
     inputs = "shape", reach, line, guess, retrieve, also, down_after
     found = kept(
         "shape",
         inputs,
-        lambda: {
-            "logs": _likeliest(
-                tells, np.array([one for one in wanted if one is not None]), guess
-            )
-        },
+        lambda: {"logs": _likeliest(tells, wanted, guess)},
     )
     return shaped(found["logs"])
 
@@ -164,9 +181,11 @@ def _down_after(line: Line, lure: Lure, retrieve: Retrieve) -> float:
 
 
 def _likeliest(
-    tells: Callable[[Floats], Floats], wanted: Floats, guess: Lure
+    tells: Callable[[Floats], Floats],
+    stated: Sequence[tuple[_Statement, float]],
+    guess: Lure,
 ) -> Floats:
-    """Return ln of drag area and onset distance over those guessed that tell what is wanted, m, likeliest.
+    """Return ln of drag area and onset distance over those guessed that tell what is stated, m, likeliest.
 
     Gauss and Newton: at each trial the statements are taken for linear in both.
 
@@ -175,6 +194,7 @@ def _likeliest(
     """
     least, most = np.log(np.array([DRAG_TIMES, np.array(ONSETS_M) / guess.onset])).T
     spread = np.diag([DRAG_SIGMA**2, ONSET_SIGMA**2])
+    wanted = np.array([told for _, told in stated])
     logs = np.zeros(2)
     for _ in range(SHAPE_TRIALS):
         told = tells(logs)
@@ -190,22 +210,18 @@ def _likeliest(
         logs = np.clip(towards @ (wanted - told + slopes @ logs), least, most)
     else:
         told = tells(logs)
-    if np.abs(told - wanted).max() > SHAPE_MISS_M:
-        raise DiveError(_misfit(tells, wanted, told, (least, most)))
+    worst = int(np.abs(told - wanted).argmax())
+    if abs(told[worst] - wanted[worst]) > SHAPE_MISS_M:
+        corners = np.array(np.meshgrid([least[0], most[0]], [least[1], most[1]]))
+        could_be = [float(tells(logs)[worst]) for logs in corners.reshape(2, -1).T]
+        raise DiveError(_misfit(*stated[worst], could_be))
     return logs
 
 
-def _misfit(
-    tells: Callable[[Floats], Floats],
-    wanted: Floats,
-    told: Floats,
-    range_: tuple[Floats, Floats],
-) -> str:
-    """Return the words for a statement that no lure fits, with what it could be."""
-    worst = int(np.abs(told - wanted).argmax())
-    corners = np.array(np.meshgrid(*zip(*range_, strict=True))).reshape(2, -1).T
-    ends = [float(tells(corner)[worst]) for corner in corners]
+def _misfit(kind: _Statement, stated: float, could_be: Sequence[float]) -> str:
+    """Return the words for a statement, m, that no lure fits, with what it could be."""
+    range_ = kind.words(min(could_be), max(could_be))
     return (
-        f"a second statement of {wanted[worst]:.2f} m does not fit the first statement; for this lure "
-        f"it can be {min(ends):.2f} to {max(ends):.2f} m"
+        f"{kind.name} of {kind.words(stated)} does not fit the first statement; "
+        f"for this lure it can be {range_}"
     )

@@ -24,7 +24,6 @@ import numpy as np
 from companion.casting.solving import Solve
 from companion.dive.calibration import Belief
 from companion.dive.kept import NotKeptError, keep_on, kept, only_kept
-from companion.dive.limits import DiveError
 from companion.record.shelf import TableShelf
 from companion.tackle import Rod, TipHeld, calibrations, make_rod_tables
 
@@ -177,12 +176,15 @@ def make_tables(wanted: Wanted, folder: Path) -> Iterator[None]:
     Yields once the rods as they are fished have theirs.
     """
     keep_on(TableShelf(folder))
-    calibrations(wanted.rods, wanted.beliefs)
+    try:
+        calibrations(wanted.rods, wanted.beliefs)
+    except ValueError:
+        _LOG.info("a rod cannot be as it is described: the trip says so")
     yield
     for rod in wanted.later:
         try:
             make_rod_tables(rod)
-        except DiveError:
+        except ValueError:
             _LOG.info("rod %s has no table with its tip %s", rod.number, rod.held)
     _all_made(wanted.later)
 

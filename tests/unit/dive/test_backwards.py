@@ -1,3 +1,4 @@
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -88,7 +89,17 @@ def test_both_tell_the_lure():
 
 def test_a_second_statement_that_does_not_fit_says_what_would():
     first = solve(LINE, TRUE, LONG).reach
-    with pytest.raises(
-        DiveError, match=r"does not fit the first statement; for this lure"
-    ):
+    with pytest.raises(DiveError) as refused:
         shaped_lure(first, LINE, TRUE, LONG, (5.5, LINE, SHORT))
+    told = re.fullmatch(
+        r"a second depth of 18 ft \(5.5 m\) does not fit the first statement; "
+        r"for this lure it can be ([\d.]+) to ([\d.]+) ft \(([\d.]+) to ([\d.]+) m\)",
+        str(refused.value),
+    )
+    feet_least, feet_most, least, most = (float(one) for one in told.groups())
+    assert (feet_least, feet_most) == pytest.approx(
+        (least / 0.3048, most / 0.3048), rel=0.01
+    )
+    assert least < solve(LINE, TRUE, SHORT).reach < most < 5.5
+    with pytest.raises(DiveError, match=r"is down of 32\.8 yd \(30 m\) does not fit"):
+        shaped_lure(first, LINE, TRUE, LONG, down_after=30.0)

@@ -54,6 +54,13 @@ def test_a_process_makes_what_is_missing_and_the_trip_finds_it(folder: Path) -> 
     assert maker._process is None
 
 
+def test_a_rod_that_cannot_be_ends_in_no_error_of_the_process(folder: Path) -> None:
+    rated = msgspec.structs.replace(ROD.lure.rated, depth=0.39 * ROD.lure.rated.cast)
+    lure = msgspec.structs.replace(ROD.lure, rated=rated)
+    rod = msgspec.structs.replace(ROD, lure=lure)
+    assert list(make_tables(Wanted((rod,), {}, (rod,)), folder)) == [None]
+
+
 def test_one_that_is_stopped_ends_at_once_and_begins_nothing(folder: Path) -> None:
     maker = TableMaker(folder, TIPS)
     process = None
