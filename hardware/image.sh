@@ -264,8 +264,25 @@ make_fat() {
     find "$files" -exec touch -h -d "@$SOURCE_DATE_EPOCH" {} +
     truncate -s "${fat_mib}M" "$work/1"
     mkfs.vfat --invariant -F 32 -n COMPANION "$work/1" >/dev/null
-    (cd "$files" && mcopy -s -m -i "$work/1" ./* ::)
+    fill_fat "$files" "$work/1"
     rm -rf -- "${system:?}"/boot/*
+}
+
+fill_fat() { # FOLDER FILE: in the order of their names, and by no zone's time
+    local folder=$1 fat=$2 path
+    export TZ=UTC
+    find "$folder" -mindepth 1 -printf '%P\n' | LC_ALL=C sort | while IFS= read -r path; do
+        if [[ -d $folder/$path ]]; then
+            mmd -i "$fat" "::$path" </dev/null
+        else
+            mcopy -m -i "$fat" "$folder/$path" "::$path" </dev/null
+        fi
+    done
+}
+
+mib_in() { # FOLDER: in blocks of 4 KiB, the same whatever file system it lies on here
+    find "$1" -printf '%y %s\n' |
+        awk '$1 == "f" { blocks += int(($2 + 4095) / 4096) } $1 != "f" { ++blocks } END { print int(blocks / 256) + 1 }'
 }
 
 make_ext4() { # FOLDER FILE MIB ID: a file system of a folder's files, all times those of the commit
@@ -308,7 +325,7 @@ compile_python
 leave_system
 part_data_from_system
 make_fat
-used_mib=$(du -sm --apparent-size "$system" | cut -f 1)
+used_mib=$(mib_in "$system")
 make_ext4 "$system" "$work/2" "$((used_mib * 11 / 10 + room_for_an_update_mib))" "$root_id"
 make_ext4 "$work/data" "$work/3" "$data_mib" "$data_id"
 join_parts

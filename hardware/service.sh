@@ -6,6 +6,7 @@ root=${DESTDIR:-}
 root=${root%/}
 home=$root/opt/companion
 downloads=$home/downloads # what pip has fetched, kept until an environment is whole
+copied=$home/source       # what an environment is made from; its place is remembered there, so it is always the same
 current=$home/current   # -> environments/N, what runs; N/before.txt names what ran before
 settings=$root/etc/companion
 data=$root/var/lib/companion
@@ -83,23 +84,24 @@ seal() { # FOLDER: from now on root alone may change it, and all may read it
 }
 
 build_environment() { # make a whole environment at its final place and try it; what runs is not touched
-    local place=$1 python copy
+    local place=$1 python
     python=$(find_python) || stop "Python 3.11 or newer is needed, and $(found_python)."
     can_be_seen "$python" ||
         stop "the service cannot see into homes, and $python lies in one: choose another with PYTHON=."
-    copy=$(mktemp -d)
-    cp -r -- companion pyproject.toml README.md LICENSE hardware/requirements.txt "$copy"
-    hand_to_builder "$copy" "$place" "$downloads"
+    rm -rf -- "$copied"
+    mkdir -p -- "$copied"
+    cp -r -- companion pyproject.toml README.md LICENSE hardware/requirements.txt "$copied"
+    hand_to_builder "$copied" "$place" "$downloads"
     say "installing the Python packages (some minutes on a small board)"
     if ! { "${as_builder[@]}" "$python" -m venv "$place" && install_locked "$place" requirements.txt '.[report]'; }; then
-        rm -rf -- "$copy" "$place"
+        rm -rf -- "$copied" "$place"
         stop "the Python packages could not be installed (see above); nothing was changed."
     fi
     if ! "${as_builder[@]}" "$place/bin/companion" settings --example >/dev/null; then
-        rm -rf -- "$copy" "$place"
+        rm -rf -- "$copied" "$place"
         stop "what was installed does not run (see above); nothing was changed."
     fi
-    rm -rf -- "$copy" "$downloads"
+    rm -rf -- "$copied" "$downloads"
     seal "$place"
     mkdir -p "$place/share/doc/companion"
     cp -- hardware/*.md hardware/*.svg "$place/share/doc/companion"

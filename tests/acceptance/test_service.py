@@ -389,14 +389,15 @@ def test_what_comes_from_the_network_is_run_without_roots_rights(board: Board) -
     # Cut off in the middle of making an environment: half of one, and downloads, owned
     # by the builder.
     cut_off = (
-        f"{install} --service >/dev/null; rm /opt/companion/current; mkdir -p /opt/companion/downloads && "
-        "touch /opt/companion/downloads/half && chown -R companion-setup /opt/companion/environments/1"
+        f"{install} --service >/dev/null; (cd /opt/companion && rm current && mkdir downloads source && "
+        "touch downloads/half source/half && chown -R companion-setup environments/1)"
     )
     read = "runuser -u companion -- test -r /opt/companion/current/pyvenv.cfg"
     not_sealed = "! find /opt/companion ! -user root -o ! -type l -perm /6022 | grep ."
     result = run_privately(
         board, "", f"{install} --service", not_sealed, read,
-        f"{cut_off}; {install} --service", not_sealed, "test ! -e /opt/companion/downloads",
+        f"{cut_off}; {install} --service", not_sealed,
+        "test ! -e /opt/companion/downloads && test ! -e /opt/companion/source",
         "rm README.md; echo new >README.md", f"{install} --update", not_sealed,
         f"{install} --uninstall", "! getent passwd companion-setup",
     )  # fmt: skip
