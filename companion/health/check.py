@@ -66,6 +66,8 @@ _SILENT_NETWORKS: dict[Network, tuple[str, str]] = {
     ),
 }
 """What is wrong when a network answers and tells nothing, and what to do."""
+CAN_OF_KERNEL = Path("/proc/net/can")
+"""There while the kernel has its driver for CAN loaded."""
 NO_ROOM = 100_000_000
 """Bytes free below which the logbook itself is in danger."""
 
@@ -245,6 +247,8 @@ def _remedy_for_silence(source: ConfiguredSource) -> str:
 def _remedy_for_port(source: ConfiguredSource) -> str:
     if source.kind == "can":
         name = source.device or "can0"
+        if not CAN_OF_KERNEL.exists():
+            return "sudo modprobe can_raw; without one take a gateway at a USB socket"
         return f"sudo ip link set {name} up type can bitrate 250000; `ip link` lists what is there"
     if source.kind != "serial":
         return "check its address in the config, and that it is switched on"

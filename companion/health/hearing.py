@@ -60,9 +60,7 @@ def listen_to(
                 if room <= 0:
                     break
         except Exception as error:  # a driver's own, as in the reader
-            heard[n] = heard[n]._replace(
-                trouble=getattr(error, "strerror", None) or str(error)
-            )
+            heard[n] = heard[n]._replace(trouble=wires.why_not(error))
 
     threads = [
         threading.Thread(target=listen, args=(n,), daemon=True)

@@ -7,6 +7,7 @@ into the bytes.
 
 from __future__ import annotations
 
+import errno
 import socket
 import threading
 from collections.abc import Callable, Iterator
@@ -40,6 +41,20 @@ SENDER_SILENT = 30.0
 """Silence of the one address a UDP source listens to, s, after which another may take its place."""
 MOST_STRANGERS = 8
 """Addresses that are told of because they send too; what comes from more is dropped without a word."""
+
+_REFUSALS = {
+    errno.ENOENT: "not there",
+    errno.EACCES: "may not be opened",
+    errno.EAGAIN: "in use by another program",
+    errno.EBUSY: "in use by another program",
+    errno.EAFNOSUPPORT: "the kernel has no driver for it",
+}
+
+
+def why_not(error: Exception) -> str:
+    """Return in a few words why a source cannot be read; its driver's own words where we have none."""
+    known = _REFUSALS.get(getattr(error, "errno", None) or 0)
+    return known or getattr(error, "strerror", None) or str(error)
 
 
 class Source(Protocol):
@@ -482,8 +497,8 @@ class Reader(threading.Thread):
         if not self._is_lost:
             self._is_lost = True
             if self._lost is not None:
-                why = getattr(error, "strerror", None) or error
-                self._lost(self.source.name, f"{self.source.where}: {why}")
+                told = f"{self.source.where}: {why_not(error)}"
+                self._lost(self.source.name, told)
 
 
 class Described(Protocol):

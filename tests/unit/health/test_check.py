@@ -179,7 +179,22 @@ def test_of_a_board_that_tells_nothing_nothing_is_said(tmp_path: Path):
 def test_a_port_that_is_not_there(tmp_path: Path):
     seen = found(text_with(serial("/dev/no-such-port")), tmp_path)
     assert seen["source sonar"].verdict == "fail"
+    assert seen["source sonar"].seen == "not there"
     assert "by-id" in seen["source sonar"].remedy
+
+
+@pytest.mark.parametrize(
+    ("has_driver", "remedy"), [(False, "modprobe can_raw"), (True, "ip link set can9")]
+)
+def test_a_bus_that_is_not_there(tmp_path: Path, monkeypatch, has_driver, remedy):
+    driver = tmp_path / "can"
+    if has_driver:
+        driver.touch()
+    monkeypatch.setattr(room, "CAN_OF_KERNEL", driver)
+    bus = 'name = "bus"\nkind = "can"\ndevice = "can9"'
+    seen = found(text_with(bus), tmp_path)["source bus"]
+    assert seen.verdict == "fail"
+    assert remedy in seen.remedy
 
 
 def test_a_port_that_is_taken(port, tmp_path: Path):
@@ -189,6 +204,7 @@ def test_a_port_that_is_taken(port, tmp_path: Path):
     with pyserial.Serial(device, exclusive=True):
         seen = found(text_with(serial(device)), tmp_path, 0.3)
     assert seen["source sonar"].verdict == "fail"
+    assert seen["source sonar"].seen == "in use by another program"
     assert "stop it first" in seen["source sonar"].remedy
 
 

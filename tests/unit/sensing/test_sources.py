@@ -76,7 +76,7 @@ def test_a_missing_file_is_one_clear_line(tmp_path, listen):
     assert listen(FileSource("day", path)).get(timeout=5.0) == (
         "lost",
         "day",
-        f"{path}: No such file or directory",
+        f"{path}: not there",
     )
 
 
