@@ -33,7 +33,7 @@ say() { printf '%s\n' "$*"; }
 readonly tools=(
     dash bash sed mawk grep find zstd gzip tar touch cat cp mv rm ln mkdir rmdir chmod chown readlink realpath dirname basename
     sort uniq cut tr head tail wc id mktemp stat tee expr seq env test date ls comm true false run-parts cmp diff xargs getent
-    getopt install sha256sum md5sum perl
+    getopt install sha256sum md5sum perl dpkg-deb dpkg-split
 )
 
 lend_tools() { # SYSTEM

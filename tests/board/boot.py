@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import argparse
 import os
-import subprocess
 import sys
 import time
 from pathlib import Path
@@ -31,20 +30,24 @@ from tests.board.virtual import (
     MACHINES,
     Board,
     contained,
-    edit,
     emulated,
+    let_in,
     new_disk,
     try_login,
 )
 
 WITHIN_S = 1800.0
 ALONE = "BOARD_IS_ALONE"
-PIN_OF_MACHINE = {"arm64": 5}
-"""A pin for the button, which nobody presses, where the emulated machine has pins (a PL061)."""
 USED = (
     "cd /proc/$(systemctl show --value -p MainPID companion) && cat stat && grep ^Pss: smaps_rollup"
     " && cat /proc/uptime && getconf CLK_TCK"
 )
+
+COSTS = (
+    "systemd-analyze critical-chain companion.service; systemd-analyze blame | head -n 25;"
+    " ps -eo cputimes,args --sort=-cputimes | head -n 12"
+)
+"""What the start waited for, what each unit took, and which processes took most."""
 
 
 def first_depth(board: Board, within_s: float) -> float:
@@ -101,23 +104,9 @@ def main() -> int:
         os.environ[ALONE] = "yes"
         os.execvp(up[0], [*up, sys.executable, "-m", "tests.board.boot", *sys.argv[1:]])
     given.folder.mkdir(parents=True, exist_ok=True)
-    disk, key, within = given.folder / "disk.img", given.folder / "key", WITHIN_S
+    disk, within = given.folder / "disk.img", WITHIN_S
     new_disk(given.image, disk, BY_UDP if given.container else BY_USB)
-    key.unlink(missing_ok=True)
-    subprocess.run(
-        ["ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-f", key], check=True
-    )
-    public = key.with_suffix(".pub").read_text().strip()
-    edit(
-        disk,
-        "board.toml",
-        lambda _: (
-            f'name = "board"\ntime_zone = "America/Chicago"\n[login]\nkeys = ["{public}"]\n'
-        ),
-    )
-    if given.arch in PIN_OF_MACHINE:
-        button = f"\n[voice]\nbutton = {PIN_OF_MACHINE[given.arch]}\n"
-        edit(disk, "companion.toml", lambda text: text + button)
+    key = let_in(disk, given.folder)
     board = (
         contained(disk, given.folder)
         if given.container
@@ -131,8 +120,6 @@ def main() -> int:
             f"power on to its system {system:.1f} s, to READY {ready:.1f} s, to a depth {depth:.1f} s",
             flush=True,
         )
-        held = try_login(board, key, "grep -c companion /sys/kernel/debug/gpio || true")
-        print(f"pins that the service holds: {held.strip()}")
         board.pair(within)
         before = used(board, key)
         taps = tap_for(board, given.seconds)
@@ -145,6 +132,7 @@ def main() -> int:
                 "date +%Z; hostname; systemd-analyze time; systemctl --failed --no-legend; free -m",
             )
         )
+        print(try_login(board, key, COSTS))
     finally:
         board.cut()
     printed = events_printed(board.printed())

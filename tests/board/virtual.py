@@ -11,6 +11,7 @@ laptop.
 from __future__ import annotations
 
 import contextlib
+import json
 import re
 import socket
 import subprocess
@@ -41,8 +42,10 @@ FIRMWARE = {
 }
 MACHINES = {
     "amd64": ["qemu-system-x86_64", "-M", "q35", "-cpu", "max"],
-    "arm64": ["qemu-system-aarch64", "-M", "virt", "-cpu", "cortex-a72"],
+    "arm64": ["qemu-system-aarch64", "-M", "virt,acpi=off", "-cpu", "cortex-a72"],
 }
+PINS_OF = {"arm64": "pl061"}
+"""The chip that has the emulated machine's pins, where it has some; without ACPI Linux finds it."""
 TELLING = (
     "systemd.journald.forward_to_console=1 systemd.journald.max_level_console=info "
     "printk.time=1 loglevel=4"
@@ -98,6 +101,21 @@ def edit(disk: Path, name: str, change: Callable[[str], str]) -> None:
     ).stdout
     put = ["mcopy", "-o", "-i", place, "-", f"::{name}"]
     subprocess.run(put, input=change(old), check=True, text=True)
+
+
+def let_in(disk: Path, folder: Path) -> Path:
+    """Make a key and let its owner log in to the board of a disk; name it, too. Return the key."""
+    key = folder / "key"
+    key.unlink(missing_ok=True)
+    subprocess.run(
+        ["ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-f", key], check=True
+    )
+    public = key.with_suffix(".pub").read_text().strip()
+    text = (
+        f'name = "board"\ntime_zone = "America/Chicago"\n[login]\nkeys = ["{public}"]\n'
+    )
+    edit(disk, "board.toml", lambda _: text)
+    return key
 
 
 def partition(disk: Path, number: int) -> tuple[int, int]:
@@ -291,6 +309,69 @@ class Board:
         self._process.stdin.close()
 
 
+class Button:
+    """A button between a pin of an emulated board and ground.
+
+    QEMU has no button of its own: its chip's input is set by the protocol that its own
+    tests speak, and which of its devices the chip is, its monitor tells.
+
+    Args:
+        folder: where the board's sockets are.
+        arch: for which processor the board is.
+        pin: the pin's number.
+    """
+
+    def __init__(self, folder: Path, arch: str, pin: int) -> None:
+        self._pin = pin
+        self._wires = plugged(folder / "pins")
+        self._answers = self._wires.makefile("r")
+        self._chip = _device_of(folder / "monitor", PINS_OF[arch])
+        self.let_go()
+
+    def hold(self) -> None:
+        """Hold it down."""
+        self._set(0)
+
+    def let_go(self) -> None:
+        """Let it go: the board's resistor pulls the pin up."""
+        self._set(1)
+
+    def _set(self, level: int) -> None:
+        told = f"set_irq_in {self._chip} unnamed-gpio-in {self._pin} {level}\n"
+        self._wires.sendall(told.encode())
+        answer = self._answers.readline().strip()
+        if answer != "OK":
+            raise RuntimeError(f"{told.strip()}: {answer}")
+
+    def close(self) -> None:
+        """Hang up."""
+        self._answers.close()
+        self._wires.close()
+
+
+def _device_of(monitor: Path, kind: str) -> str:
+    """Return the path of the device of a kind, as the emulator's monitor tells it."""
+    folder = "/machine/unattached"
+    with plugged(monitor) as line, line.makefile("rw") as talk:
+        for command in (
+            {"execute": "qmp_capabilities"},
+            {"execute": "qom-list", "arguments": {"path": folder}},
+        ):
+            print(json.dumps(command), file=talk, flush=True)
+        for answer in map(json.loads, talk):
+            for device in answer.get("return") or ():
+                if device["type"] == f"child<{kind}>":
+                    return f"{folder}/{device['name']}"
+    raise RuntimeError(f"the emulated machine has no {kind}")
+
+
+def plugged(path: Path) -> socket.socket:
+    """Return a connection to a socket of an emulator's."""
+    plug = socket.socket(socket.AF_UNIX)
+    plug.connect(str(path))
+    return plug
+
+
 def emulated(
     disk: Path,
     folder: Path,
@@ -311,7 +392,8 @@ def emulated(
         every_s: how often the sonar speaks.
     """
     login_port, wire = free_port(), folder / "sonar"
-    wire.unlink(missing_ok=True)
+    for name in ("sonar", "pins", "monitor"):
+        (folder / name).unlink(missing_ok=True)
     node = f"driver=raw,node-name=disk,cache.direct=on,file.driver=file,file.filename={disk}"
     forwarded = f"hostfwd=tcp:{PAGE_HERE}:{PAGE_PORT}-:{PAGE_PORT},hostfwd=tcp:127.0.0.1:{login_port}-:22"
     command = [
@@ -322,6 +404,8 @@ def emulated(
         "-device", "qemu-xhci", "-chardev", f"socket,id=sonar,path={wire},server=on,wait=off",
         "-device", "usb-serial,chardev=sonar,always-plugged=on",
         "-audiodev", "none,id=sound", "-device", "intel-hda", "-device", "hda-duplex,audiodev=sound",
+        "-accel", "tcg", "-qtest", f"unix:{folder / 'pins'},server=on,wait=off", "-qtest-log", "/dev/null",
+        "-qmp", f"unix:{folder / 'monitor'},server=on,wait=off",
         "-netdev", f"user,id=net,restrict=on,{forwarded}", "-device", "virtio-net-pci,netdev=net,romfile=",
     ]  # fmt: skip
     board = Board(
@@ -333,9 +417,7 @@ def emulated(
     )
     while not wire.exists() and board.is_running:
         time.sleep(0.05)
-    plug = socket.socket(socket.AF_UNIX)
-    plug.connect(str(wire))
-    board.listen_to(plug, every_s)
+    board.listen_to(plugged(wire), every_s)
     return board
 
 
@@ -378,7 +460,7 @@ def contained(disk: Path, folder: Path, every_s: float = 0.2) -> Board:
     return board
 
 
-def try_login(board: Board, key: Path, command: str) -> str:
+def try_login(board: Board, key: Path, command: str, given_to_it: bytes = b"") -> str:
     """Run a command on a board that lets this key in; return what it prints."""
     options = [
         "UserKnownHostsFile=/dev/null",
@@ -389,5 +471,8 @@ def try_login(board: Board, key: Path, command: str) -> str:
     given = [word for option in options for word in ("-o", option)]
     to = ["-i", key, "-p", str(board.login_port), "root@127.0.0.1"]
     return subprocess.run(
-        ["ssh", *given, *to, command], check=True, capture_output=True, text=True
-    ).stdout
+        ["ssh", *given, *to, command],
+        check=True,
+        capture_output=True,
+        input=given_to_it,
+    ).stdout.decode()

@@ -1,0 +1,125 @@
+"""Press the button of a virtual board and talk to it: `python -m tests.board.talk IMAGE FOLDER`.
+
+An image of hardware/image.sh for ARM is emulated, with a button between one of its pins
+and ground and a sound card that hears what is played to it (the kernel's loopback). "How
+deep" is said twice, with the button let go and with it held, each time once the service
+has READY behind it. It tells which of them was heard, and whether the service held the
+pin; the exit status is 1 unless it is the second alone.
+"""
+
+from __future__ import annotations
+
+import argparse
+import io
+import sys
+import time
+import wave
+from collections.abc import Iterator
+from contextlib import contextmanager
+from importlib.resources import as_file, files
+from pathlib import Path
+
+from companion.voice.clips import read_clip
+from companion.voice.sound import SAMPLE_RATE_HZ
+from tests.board.powercuts import READY
+from tests.board.virtual import (
+    PINS_OF,
+    Board,
+    Button,
+    edit,
+    emulated,
+    let_in,
+    new_disk,
+    try_login,
+)
+
+PIN = 5
+WITHIN_S = 2400.0
+HEARD = r"companion\[\d+\]: \S+  heard "
+VOICE = f"""
+[voice]
+microphone = "plughw:CARD=Loopback,DEV=1"
+speaker = "none"
+button = {PIN}
+"""
+PLAY = "aplay --quiet --device plughw:CARD=Loopback,DEV=0"
+UNHEARD_S = 60.0
+"""How long nothing may be heard of what was said with the button let go."""
+AROUND_S = 2.0
+"""How long the button is held before and after the words."""
+SONAR_EVERY_S = 1.0
+
+
+def spoken() -> bytes:
+    """Return "how deep" as a WAV file."""
+    with as_file(files("companion.voice").joinpath("how_deep.flac")) as clip:
+        sound = read_clip(clip)
+    file = io.BytesIO()
+    with wave.open(file, "wb") as out:
+        out.setnchannels(1)
+        out.setsampwidth(2)
+        out.setframerate(SAMPLE_RATE_HZ)
+        out.writeframes(sound.tobytes())
+    return file.getvalue()
+
+
+def heard(board: Board) -> list[str]:
+    """Return what the board has told that it heard."""
+    return [line.text for line in board.printed() if "  heard " in line.text]
+
+
+@contextmanager
+def running(
+    image: Path, folder: Path, arch: str
+) -> Iterator[tuple[Board, Button, Path]]:
+    """Emulate a board with a button and a loopback for ears; cut its power at the end."""
+    disk = folder / "disk.img"
+    new_disk(image, disk)
+    key = let_in(disk, folder)
+    edit(disk, "companion.toml", lambda text: text + VOICE)
+    edit(
+        disk,
+        "loader/entries/companion.conf",
+        lambda text: text.replace("options ", "options modules_load=snd-aloop "),
+    )
+    board = emulated(disk, folder, arch, every_s=SONAR_EVERY_S)
+    try:
+        button = Button(folder, arch, PIN)
+        yield board, button, key
+        button.close()
+    finally:
+        board.cut()
+
+
+def main() -> int:
+    """Press, talk and tell."""
+    parser = argparse.ArgumentParser()
+    parser.add_argument("image", type=Path)
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("--arch", default="arm64", choices=list(PINS_OF))
+    given = parser.parse_args()
+    given.folder.mkdir(parents=True, exist_ok=True)
+    with running(given.image, given.folder, given.arch) as (board, button, key):
+        ready = board.wait_for(READY, WITHIN_S).t - board.began
+        pins = try_login(board, key, "grep companion /sys/kernel/debug/gpio || true")
+        print(
+            f"READY after {ready:.0f} s; the service holds: {pins.strip()}", flush=True
+        )
+        words = spoken()
+        try_login(board, key, PLAY, words)
+        time.sleep(UNHEARD_S)
+        unheld = heard(board)
+        print(f"said with the button let go: {unheld or 'not heard'}", flush=True)
+        button.hold()
+        time.sleep(AROUND_S)
+        try_login(board, key, PLAY, words)
+        time.sleep(AROUND_S)
+        button.let_go()
+        board.wait_for(HEARD, WITHIN_S)
+        held = heard(board)
+        print(f"said with it held: {held}", flush=True)
+    return int(bool(unheld) or not pins.strip() or "how deep" not in held[0])
+
+
+if __name__ == "__main__":
+    sys.exit(main())
