@@ -1,8 +1,9 @@
 """Install for real in clean Debian systems: `sudo python -m tests.board.roots FOLDER [--kills N] [SUITE...]`.
 
 Each system is made by mmdebstrap (its smallest variant; `--arch arm64` with
-qemu-user-static for ARM), and is kept in FOLDER; every trial begins anew on an overlay
-of it, in a private view of this machine. It has the real Python, packages and speech
+qemu-user-static for ARM) unless FOLDER has one of that name already, the second
+partition of an image mounted there, say; every trial begins anew on an overlay of it,
+in a private view of this machine. It has the real Python, packages and speech
 model, from the network. Tried are the service and the folder: install, install again
 without a network, update, back, uninstall, purge; what was installed replays the demo
 day to its golden as the service's account. Then each task is killed N times at random
@@ -14,6 +15,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import platform
 import random
 import shutil
 import signal
@@ -32,19 +34,22 @@ system=$1 trial=$2 cache=$3
 mkdir -p "$trial"/{upper,work,root} "$cache"/{pip,apt}
 mount -t overlay overlay -o "lowerdir=$system,upperdir=$trial/upper,workdir=$trial/work" "$trial/root"
 cd "$trial/root"
-mkdir -p dev proc run tmp root/.cache/pip
+mkdir -p dev proc run tmp root/.cache/pip var/cache/apt/archives
 mount --rbind /dev dev
 mount -t proc proc proc
 mount -t tmpfs tmpfs run
 mount -t tmpfs tmpfs tmp
 mount --bind "$cache/pip" root/.cache/pip
 mount --bind "$cache/apt" var/cache/apt/archives
+rm -f etc/resolv.conf
 cp /etc/resolv.conf etc/resolv.conf
 cp "$4" etc/ssl/certs/ca-certificates.crt
 path=/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin
-exec chroot . env -i HOME=/root LANG=C.UTF-8 PATH="$path" \
+exec chroot . env -i HOME=/root LANG=C.UTF-8 PATH="$path" $6 \
     PIP_CERT="$4" REQUESTS_CA_BUNDLE="$4" bash -c "$5"
 """
+UNCOMPILED = "PIP_NO_COMPILE=1"
+"""For another processor: its emulated Python would compile all packages for ten minutes."""
 INSTALL = f"cd {PROJECT} && bash hardware/install.sh"
 CHANGE = f"echo >>{PROJECT}/README.md"
 AS_SERVICE = "runuser -u companion -- env XDG_CONFIG_HOME=/etc XDG_DATA_HOME=/var/lib HOME=/nonexistent"
@@ -66,6 +71,8 @@ class Trial:
     def __init__(self, folder: Path, suite: str, name: str) -> None:
         self.folder = folder
         self.system = folder / suite
+        libraries = self.system / f"usr/lib/{platform.machine()}-linux-gnu"
+        self.is_foreign = not libraries.exists()
         self.place = folder / "trials" / f"{suite}-{name}"
         shutil.rmtree(self.place, ignore_errors=True)
         project = self.place / "upper" / PROJECT.lstrip("/")
@@ -94,9 +101,11 @@ class Trial:
             self.place,
             self.folder / "cache",
             CERTIFICATES,
+            command,
+            UNCOMPILED if self.is_foreign else "",
         ]
         return subprocess.Popen(
-            [*apart, *map(str, inside), command],
+            [*apart, *map(str, inside)],
             stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
             start_new_session=True,
         )  # fmt: skip
