@@ -19,6 +19,7 @@ import numpy as np
 
 from companion.voice.heard import NO_QUIET_BEFORE, UNKNOWN_WORD, Ended, Hearing
 from companion.voice.judging import (
+    Candidate,
     accepted_early,
     accepted_phrase,
     best_candidate,
@@ -286,20 +287,21 @@ class Judge:
         heard = heard._replace(check=words[0].text if words else "")
         if unsounded and scorer.means(heard.check or "") == scorer.means(heard.text):
             return heard
-        return self._with_phrase(
-            heard,
-            accepted_phrase(
-                best_candidate(words, heard.text, scores, scorer), self._of.thresholds
-            ),
-            scorer,
-            whole,
-        )
+        likeliest = best_candidate(words, heard.text, scores, scorer)
+        return self._with_phrase(heard, likeliest, scorer, whole)
 
     def _with_phrase(
-        self, heard: Hearing, found: str | None, scorer: PhraseScorer, whole: bool
+        self,
+        heard: Hearing,
+        likeliest: Candidate | None,
+        scorer: PhraseScorer,
+        whole: bool,
     ) -> Hearing:
         """Return a hearing with the phrase that words and sounds together found, or with its own refused."""
-        if found is None or not (whole or self.is_over(found)):
+        found = accepted_phrase(likeliest, self._of.thresholds)
+        if likeliest is None or found is None:
+            return self._refused(heard, "words and sounds do not agree")
+        if not (whole or self.is_over(found, named=likeliest.passes > 0)):
             return self._refused(heard, "words and sounds do not agree")
         if scorer.means(found) == scorer.means(heard.text):
             return heard
@@ -318,13 +320,17 @@ class Judge:
             refused=why,
         )
 
-    def is_over(self, phrase: str) -> bool:
-        """Tell whether a phrase has been spoken to its end, by the pause after it."""
-        scorer = self._of.phrase_scorer
-        goes_on = scorer is not None and may_go_on(phrase, self.phrase_scores(), scorer)
-        return self.phrase_scores().quiet >= (
-            LONG_PAUSE_S if goes_on else SHORT_PAUSE_S
-        )
+    def is_over(self, phrase: str, *, named: bool = True) -> bool:
+        """Tell whether a phrase has been spoken to its end, by the pause after it.
+
+        What no pass `named` may lack the word that is just beginning. In noise the "th"
+        of "rod three" looks like a pause, after which "rod two" fits the sounds best:
+        three of four commands that were taken for another were that.
+        """
+        scorer, scores = self._of.phrase_scorer, self.phrase_scores()
+        if scorer is not None and may_go_on(phrase, scores, scorer):
+            return scores.quiet >= LONG_PAUSE_S
+        return scores.quiet >= (SHORT_PAUSE_S if named else PAUSE_S)
 
     def phrase_scores(self, own: NoiseNetScores | None = None) -> PhraseScores:
         """Return the scores of the phrases over the sounds so far; once for the same sound."""

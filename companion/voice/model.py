@@ -91,7 +91,7 @@ def fetch() -> Path:
         return folder
     folder.parent.mkdir(parents=True, exist_ok=True)
     with _scratch(folder.parent) as scratch:
-        unpacked = _unpack(_verified_archive(scratch), scratch)
+        unpacked = _unpack(published_archive(scratch), scratch)
         shutil.rmtree(folder, ignore_errors=True)
         os.replace(unpacked, folder)
     return folder
@@ -152,8 +152,15 @@ def _scratch(parent: Path) -> Iterator[Path]:
         yield Path(scratch)
 
 
-def _verified_archive(scratch: Path) -> Path:
-    """Return the archive: from this user's Maven cache when a good one lies there, else from the network."""
+def published_archive(scratch: Path) -> Path:
+    """Return the model as published: from this user's Maven cache if a good one lies there, else fetched.
+
+    Args:
+        scratch: a folder to fetch it into.
+
+    Raises:
+        ModelError: it could not be fetched, or what came is not the published file.
+    """
     from jgo.constants import default_maven_repo  # noqa: PLC0415  (needed once in a computer's life)
     from jgo.maven import MavenContext  # noqa: PLC0415
 

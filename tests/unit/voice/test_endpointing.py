@@ -318,6 +318,7 @@ class Bench:
         self.agree = self.worth = self.early = True
         self.found: str | None = BITE
         self.early_fits: str | None = BITE
+        self.candidate = SimpleNamespace(passes=1)
         self.words = [Words(BITE, 90.0)]
         self.passes: list[int] = []
         self.asked: dict[str, tuple[object, ...]] = {}
@@ -327,7 +328,7 @@ class Bench:
             ("worth_second_pass", lambda: self.worth),
             ("may_be_accepted_early", lambda: self.early),
             ("accepted_early", lambda: self.early_fits),
-            ("best_candidate", lambda: "candidate"),
+            ("best_candidate", lambda: self.candidate),
             ("accepted_phrase", lambda: self.found),
             ("doubt", lambda: "log fish"),
         ):
@@ -451,7 +452,7 @@ class TestJudge:
         assert heard.alternatives == (BITE, "log fish")
         given = (bench.words, BITE, bench.scorer.scores, bench.scorer)
         assert bench.asked["best_candidate"] == given
-        assert bench.asked["accepted_phrase"] == ("candidate", THRESHOLDS)
+        assert bench.asked["accepted_phrase"] == (bench.candidate, THRESHOLDS)
         assert bench.asked["doubt"][-1] == MARK_FAR
 
     def test_a_second_pass_of_no_words_is_told_as_none(self, bench):
@@ -474,6 +475,17 @@ class TestJudge:
         heard = bench.hear(BITE, whole=False)
         assert heard.refused == "words and sounds do not agree"
         assert bench.hear(BITE, whole=True).text == MARK
+
+    @pytest.mark.parametrize("passes", [0, 1])
+    def test_what_the_sounds_alone_found_is_over_after_a_longer_pause(
+        self, bench, passes
+    ):
+        bench.agree, bench.found = False, MARK_FAR
+        bench.candidate = SimpleNamespace(passes=passes)
+        bench.still(SHORT_PAUSE_S)
+        assert (bench.hear(BITE, whole=False).text == MARK_FAR) is (passes > 0)
+        bench.still(PAUSE_S)
+        assert bench.hear(BITE, whole=False).text == MARK_FAR
 
     def test_a_phrase_whose_sounds_cannot_be_scored_needs_the_second_pass_to_agree(
         self, bench
