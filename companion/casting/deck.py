@@ -9,8 +9,8 @@ from typing import NamedTuple
 
 from companion import dive
 from companion.casting.felt import Felt
-from companion.casting.felt_current import FeltCurrent
-from companion.casting.ground import Ground, Unmapped
+from companion.casting.felt_current import CurrentOdds, FeltCurrent
+from companion.casting.ground import RAY_STEP_M, Ahead, Ground, Unmapped, ahead
 from companion.casting.outlook import DRAW_COUNT
 from companion.casting.plan import BEARINGS_DEG
 from companion.casting.solving import Solve
@@ -23,6 +23,7 @@ from companion.dive.calibration import (
     RigBelief,
     share_common,
 )
+from companion.events import Fix
 from companion.tackle import (
     LineSpec,
     Rod,
@@ -59,6 +60,23 @@ class _Believed(NamedTuple):
 
     learned: dict[str, Calibration]
     paths: dict[Rod, dive.Path]
+
+
+class _Learnt(NamedTuple):
+    """A lesson that was worked out: the belief with it, and what it tells of the current, where asked."""
+
+    known: Calibration
+    odds: CurrentOdds | None
+
+
+class _Asked(NamedTuple):
+    """The lesson that was asked for last, and the evidence it comes after."""
+
+    lure: str
+    seen: Evidence
+    of_current: bool
+    evidence: list[Evidence]
+    solve: Solve
 
 
 def _believed(rods: Iterable[Rod], beliefs: Mapping[str, Belief]) -> _Believed:
@@ -115,6 +133,8 @@ class Deck:
         self._adrift: dict[tuple[Rod, int], float] = {}
         self.felt = Felt()
         self.felt_current = FeltCurrent()
+        self._asked: _Asked | None = None
+        self._looked: tuple[tuple[float, Fix, float, float], Ahead] | None = None
 
     @cached_property
     def _learned(self) -> dict[str, Calibration]:
@@ -195,10 +215,34 @@ class Deck:
         """Return what is believed of a rod, with what it was believed to be before any touch."""
         return Lesson(rod, self.learned(rod).belief().by_rig[rig_name(rod)])
 
-    def learn(self, lure: str, seen: Evidence) -> None:
-        """Take in what a cast has taught about a lure."""
-        self._learned[lure].learn(seen)
+    def solve_learning(self, rod: Rod, seen: Evidence, *, of_current: bool) -> Solve:
+        """Return what works out what a cast teaches of a rod's lure; `learn` takes it.
+
+        With `of_current` it tells of the current as well.
+        """
+        lure = rod.lure.name
+        felt = self.felt_current if of_current else None
+        rods = [rod for rod in self.rods if rod.lure.name == lure]
+        known = self._learned[lure].copy()
+        solve = Solve(partial(_learn_apart, known, seen, lure, rods, felt))
+        self._asked = _Asked(lure, seen, of_current, known.evidence, solve)
+        return solve
+
+    def learn(
+        self, rod: Rod, seen: Evidence, *, of_current: bool = False
+    ) -> CurrentOdds | None:
+        """Take in what a cast has taught of a rod's lure; return what it tells of the current, if asked."""
+        lure, asked = rod.lure.name, self._asked
+        evidence = self._learned[lure].evidence
+        if asked is None or asked[:4] != (lure, seen, of_current, evidence):
+            solve = self.solve_learning(rod, seen, of_current=of_current)
+        else:
+            solve = asked.solve
+        self._asked, found = None, solve.found
+        assert isinstance(found, _Learnt), "it was asked for by solve_learning"
+        self._learned[lure] = found.known
         self._follow(lure)
+        return found.odds
 
     def unlearn(self, lure: str, seen: Evidence) -> None:
         """Take that back."""
@@ -219,10 +263,21 @@ class Deck:
             rod: path for rod, path in self._paths.items() if rod.lure.name != lure
         }
 
-    def with_line(self, strength: int, in_hand: int) -> list[Rod]:
-        """Return the rods whose line is sold as so many pounds, the one in hand first."""
-        found = [rod for rod in self.rods if rod.line.pounds == strength]
-        return sorted(found, key=lambda rod: rod.number != in_hand)
+    def bottom_along(
+        self, t: float, at: Fix, bearing: float, aim: float, length: float
+    ) -> Ahead:
+        """Return the bottom along a cast begun at logic time t, s; asked again, it is the one it was.
+
+        The rest as for `companion.casting.ground.ahead`.
+        """
+        cast = (t, at, bearing, aim)
+        if (
+            self._looked is None
+            or self._looked[0] != cast
+            or self._looked[1].length < length - RAY_STEP_M
+        ):
+            self._looked = cast, ahead(self.ground, at, bearing, aim, length)
+        return self._looked[1]
 
     def rerig(self, new: Rod) -> Rod:
         """Put a rod in the place of the one with its number, and return it."""
@@ -238,6 +293,12 @@ def tips_by_rod(
 ) -> dict[int, dict[TipHeld, float]]:
     """Return the height of each rod's tip, m above the water, by its number and how it is held."""
     return {rod.number: {**tips, "usual": rod.tip_height} for rod in rods}
+
+
+def rods_with_line(deck: Deck, strength: int, in_hand: int) -> list[Rod]:
+    """Return the rods whose line is sold as so many pounds, the one in hand first."""
+    found = [rod for rod in deck.rods if rod.line.pounds == strength]
+    return sorted(found, key=lambda rod: rod.number != in_hand)
 
 
 def lessons_of(deck: Deck) -> list[Lesson]:
@@ -274,19 +335,25 @@ def relined(rod: Rod, strength: int) -> Rod:
     )
 
 
-def solve_learning(deck: Deck, lure: str, seen: Evidence) -> Solve:
-    """Return what works out what is believed of a lure's rods once they have learned from this."""
-    rods = [rod for rod in deck.rods if rod.lure.name == lure]
-    return Solve(partial(_learn_apart, deck.learned(rods[0]).copy(), seen, rods))
-
-
-def _learn_apart(learned: Calibration, seen: Evidence, rods: Iterable[Rod]) -> None:
-    """Learn on a copy: the odds and the paths are then at hand for whoever learns it."""
-    learned.learn(seen)
+def _learn_apart(
+    known: Calibration,
+    seen: Evidence,
+    lure: str,
+    rods: Iterable[Rod],
+    felt: FeltCurrent | None,
+) -> _Learnt:
+    """Learn on a copy: all that follows is then at hand for whoever takes it."""
+    odds = None
+    if felt is not None:
+        odds = felt.odds_of(lure, known, seen)
+    known = known.copy()
+    known.learn(seen)
     for rod in rods:
-        _path(rod, learned)
+        _path(rod, known)
+    known.belief()
+    return _Learnt(known, odds)
 
 
-def solve_rig(rod: Rod) -> Solve:
+def solve_rig(deck: Deck, rod: Rod) -> Solve:
     """Return what makes the tables of a rod as it is about to be rigged or held."""
-    return Solve(partial(make_grid, rod), (rod,))
+    return Solve(partial(make_grid, rod, deck.learned(rod).stated), (rod,))

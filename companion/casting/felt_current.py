@@ -50,6 +50,18 @@ class CurrentHint(NamedTuple):
     sigma: float
 
 
+class CurrentOdds(NamedTuple):
+    """The odds of the current along a cast by what it met.
+
+    Attributes:
+        drawn: the lures that it was asked of.
+        likely: how likely what it met is with each of them and each of `_ALONG_MPS`.
+    """
+
+    drawn: Drawn
+    likely: Floats
+
+
 @dataclass
 class FeltCurrent:
     """The current by the casts of a trip, those that taught something of their lure.
@@ -62,21 +74,18 @@ class FeltCurrent:
     _told: dict[int, tuple[str, Floats]] = field(default_factory=dict)
     hint: CurrentHint | None = None
 
-    def add(
-        self,
-        number: int,
-        lure: str,
-        known: Calibration,
-        seen: Evidence,
-        bearing: float,
-    ) -> None:
-        """Take in what was logged as `number` of a lure, before its calibration learns from it."""
-        if lure not in self._drawn:
-            self._drawn[lure] = drawn_lures(known, LURES_DRAWN)
-        likely = likely_adrift(known, seen, self._drawn[lure], seen.drift - _ALONG_MPS)
+    def odds_of(self, lure: str, known: Calibration, seen: Evidence) -> CurrentOdds:
+        """Return what a cast of a lure tells, by what was known of it before, in any thread."""
+        drawn = self._drawn.get(lure) or drawn_lures(known, LURES_DRAWN)
+        likely = likely_adrift(known, seen, drawn, seen.drift - _ALONG_MPS)
+        return CurrentOdds(drawn, likely)
+
+    def add(self, number: int, lure: str, odds: CurrentOdds, bearing: float) -> None:
+        """Take in what the cast of a lure in a direction has told, logged as `number`."""
+        self._drawn.setdefault(lure, odds.drawn)
         angle = math.radians(bearing)
         along = _EAST * math.sin(angle) + _NORTH * math.cos(angle)
-        self._told[number] = lure, _at(np.log(likely), along)
+        self._told[number] = lure, _at(np.log(odds.likely), along)
         self.hint = self._plain()
 
     def remove(self, number: int) -> None:

@@ -7,13 +7,14 @@ afterwards.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
 from typing import NamedTuple
 
 from companion.casting.cast import CastInProgress, Whereabouts, placed
 from companion.casting.deck import Deck
-from companion.casting.ground import RAY_STEP_M, Ray, ahead
+from companion.casting.ground import RAY_STEP_M, Ray, TopOnWay
 from companion.casting.outlook import DRAW_COUNT, TopOutlook, outlook
 from companion.casting.pose import STILL_WATER, BoatPose
 from companion.casting.reelstop import (
@@ -28,7 +29,7 @@ from companion.casting.reelstop import (
     with_rod_perhaps_up,
 )
 from companion.casting.solving import Solve
-from companion.dive import Line, Lure, Retrieve, TreeTop
+from companion.dive import Line, Lure, Path, Retrieve, Stop, TreeTop
 from companion.dive.calibration import SAID_LENGTH_SCATTER
 from companion.events import Fix
 from companion.sensing import moved
@@ -118,6 +119,34 @@ def begin_cast(
 
     `before` is a cast whose bottom is taken where this one goes the same way.
     """
+    cast, direction = _thrown(deck, hand, t, boat, aim, before)
+    return Hand(hand.number, _with_advice(deck, _with_outlook(deck, cast)), direction)
+
+
+def solve_advice(
+    deck: Deck,
+    hand: Hand,
+    t: float,
+    boat: BoatPose,
+    aim: Aim,
+    before: CastInProgress | None = None,
+) -> Solve | None:
+    """Return what solves the advice that `begin_cast` gives; None where no top needs any."""
+    cast, _ = _thrown(deck, hand, t, boat, aim, before)
+    if not _tops_along(deck, cast):
+        return None
+    return _solve_advice(deck, _with_outlook(deck, cast))
+
+
+def _thrown(
+    deck: Deck,
+    hand: Hand,
+    t: float,
+    boat: BoatPose,
+    aim: Aim,
+    before: CastInProgress | None,
+) -> tuple[CastInProgress, tuple[float, float] | None]:
+    """Return a cast as it flies, and the direction to remember."""
     rod = rod_of(deck, hand)
     bearing, spread, direction = _direction(hand, t, boat, aim.clock)
     learned = deck.learned(rod)
@@ -135,7 +164,7 @@ def begin_cast(
     )
     if before is not None and _goes_with(before, cast):
         cast = replace(cast, sounded=before.sounded)
-    return Hand(hand.number, _with_advice(deck, _with_outlook(deck, cast)), direction)
+    return cast, direction
 
 
 def _goes_with(one: CastInProgress, other: CastInProgress) -> bool:
@@ -185,6 +214,11 @@ def start_reel(deck: Deck, hand: Hand, t: float) -> Hand:
     return hand._replace(cast=_with_advice(deck, going, t - going.retrieved_from))
 
 
+def solve_start(deck: Deck, cast: CastInProgress, t: float) -> Solve | None:
+    """Return what solves the advice that `start_reel` gives; None where no top needs any."""
+    return _solve_advice(deck, _with_outlook(deck, cast.with_stop_ended(t)))
+
+
 def _rig_of(deck: Deck, cast: CastInProgress) -> tuple[Line, Lure, Retrieve]:
     learned, name = deck.learned(cast.rod), rig_name(cast.rod)
     return rig_of_cast(
@@ -202,21 +236,14 @@ def _with_advice(
     stopped, and half as fast again brings no lure 0.1 m up. `since` is s since the
     retrieve began: a stop that would have had to begin before is none.
     """
-    danger = cast.danger()
-    if danger is None:
+    over = _over(deck, cast)
+    if over is None:
         return cast
-    top = danger.top
-    # A top that may well be met although the likeliest way clears it asks for a rise
-    # all the same.
-    margin = TOP_CLEARANCE_M + max(danger.clearance.best, 0.0)
-    its_rig = _rig_of(deck, cast)
-    stop = None
-    if cast.rod.lure.rises >= SLOWEST_RISE_MPS:
-        stop = stop_over(its_rig, top.distance, top.depth, top.place_sigma, margin)
+    stop = over.stop()
     if stop is None:
         if since != 0.0:
             return cast
-        return _with_rod_up(deck, cast, danger, margin)
+        return _with_rod_up(cast, over)
     if stop.length == 0.0:
         return cast
     # It was solved as if the reel had turned all the time.
@@ -227,37 +254,104 @@ def _with_advice(
     return cast.with_stop(advised, stop.tracks)
 
 
-def _with_rod_up(
-    deck: Deck, cast: CastInProgress, danger: TopOutlook, margin: float
-) -> CastInProgress:
+class _Over(NamedTuple):
+    """A tree top that a lure has to come over, and by how much.
+
+    Attributes:
+        rig: with the cast.
+        rises: whether its lure rises when the reel stops.
+        danger: the top as it is met.
+        margin: m.
+        tip_up: height of the rod's tip held up, m.
+    """
+
+    rig: tuple[Line, Lure, Retrieve]
+    rises: bool
+    danger: TopOutlook
+    margin: float
+    tip_up: float
+
+    def stop(self) -> Stop | None:
+        """Return the stop that lets it over, None where none does; solved once."""
+        if not self.rises:
+            return None
+        top = self.danger.top
+        return stop_over(
+            self.rig, top.distance, top.depth, top.place_sigma, self.margin
+        )
+
+    def paths(self) -> tuple[Path, Path] | None:
+        """Return the paths with the rod as usual and held up, where that lets it over; solved once."""
+        top = self.danger.top
+        spread = min(top.place_sigma, TOP_SPREAD_MOST_M)
+        tree = TreeTop(top.distance, top.depth, spread)
+        return paths_over(self.rig, self.tip_up, tree, self.margin)
+
+    def solve(self) -> None:
+        """Have solved what may be asked for."""
+        if self.stop() is None:
+            self.paths()
+
+
+def _over(deck: Deck, cast: CastInProgress) -> _Over | None:
+    """Return the tree top that a lure has to be let over; None where there is none."""
+    danger = cast.danger()
+    if danger is None:
+        return None
+    return _Over(
+        rig=_rig_of(deck, cast),
+        rises=cast.rod.lure.rises >= SLOWEST_RISE_MPS,
+        danger=danger,
+        # A top that may well be met although the likeliest way clears it asks for a
+        # rise all the same.
+        margin=TOP_CLEARANCE_M + max(danger.clearance.best, 0.0),
+        tip_up=deck.tips[cast.rod.number]["up"],
+    )
+
+
+def _solve_advice(deck: Deck, cast: CastInProgress) -> Solve | None:
+    over = _over(deck, cast)
+    if over is None:
+        return None
+    return Solve(over.solve)
+
+
+def _with_rod_up(cast: CastInProgress, over: _Over) -> CastInProgress:
     """Return a cast with the rod held up, where that lets its lure over a tree top."""
-    top = danger.top
-    if danger.after < RAISED_BEFORE_S:
+    if over.danger.after < RAISED_BEFORE_S:
         return cast
-    spread = min(top.place_sigma, TOP_SPREAD_MOST_M)
-    tree = TreeTop(top.distance, top.depth, spread)
-    tip_up = deck.tips[cast.rod.number]["up"]
-    found = paths_over(_rig_of(deck, cast), tip_up, tree, margin)
+    found = over.paths()
     if found is None:
         return cast
     casts = with_rod_perhaps_up(cast.casts, *found)
     return replace(cast, casts=casts, raise_rod=True)
 
 
+def _farthest(cast: CastInProgress) -> float:
+    """Return how far from where the boat was a cast may meet something, m."""
+    drifted = abs(cast.drift) * cast.casts.t.max()
+    return float(cast.casts.away[:, 0].max() + TOP_MARGIN_M + drifted)
+
+
+def _tops_along(deck: Deck, cast: CastInProgress) -> Sequence[TopOnWay]:
+    """Return the tree tops that a cast may meet; none without its place and direction."""
+    if cast.origin is None or cast.bearing is None:
+        return ()
+    aside = TOP_MARGIN_M + cast.length * min(cast.aim, 0.5)
+    return deck.ground.tops(cast.origin, cast.bearing, _farthest(cast), aside)
+
+
 def _with_outlook(deck: Deck, cast: CastInProgress) -> CastInProgress:
     at, bearing = cast.origin, cast.bearing
     if at is None or bearing is None:
         return cast
-    drifted = abs(cast.drift) * cast.casts.t.max()
-    longest = float(cast.casts.away[:, 0].max() + TOP_MARGIN_M + drifted)
-    length = min(longest, FARTHEST_LOOK_M)
+    length = min(_farthest(cast), FARTHEST_LOOK_M)
     # What was sounded since the cast began does not lie along it: the boat is behind.
     sounded = cast.sounded
     if sounded is None or sounded.length < length - RAY_STEP_M:
-        sounded = ahead(deck.ground, at, bearing, cast.aim, length)
+        sounded = deck.bottom_along(cast.began, at, bearing, cast.aim, length)
     bottom = deck.felt.refine(deck.ground, at, bearing, cast.aim, sounded)
-    aside = TOP_MARGIN_M + cast.length * min(cast.aim, 0.5)
-    tops = deck.ground.tops(at, bearing, longest, aside)
+    tops = _tops_along(deck, cast)
     seen = outlook(cast.casts, bottom, cast.drift, tops, cast.aim)
     return cast.with_outlook(sounded, bottom, seen)
 

@@ -15,7 +15,7 @@ from types import MappingProxyType
 from typing import NamedTuple
 
 from companion.casting.cast import CastInProgress
-from companion.casting.deck import Deck, Lesson, solve_learning
+from companion.casting.deck import Deck, Lesson
 from companion.casting.felt import felt_touch
 from companion.casting.solving import Solve
 from companion.dive.calibration import Evidence
@@ -96,7 +96,7 @@ def solve_lesson(deck: Deck, cast: CastInProgress, said: float | None) -> Solve 
         seen = cast.touched(said)
     if seen is None:
         return None
-    return solve_learning(deck, cast.rod.lure.name, seen)
+    return deck.solve_learning(cast.rod, seen, of_current=_tells_of_current(cast))
 
 
 def unlearn(deck: Deck, lessons: Lessons, number: int) -> Taught:
@@ -135,12 +135,13 @@ def _learn(
     if seen is None:
         return lessons, None
     rod = cast.rod
-    # A current that was told is in the drift already.
-    if cast.bearing is not None and cast.through_water == cast.drift:
-        deck.felt_current.add(
-            number, rod.lure.name, deck.learned(rod), seen, cast.bearing
-        )
-    deck.learn(rod.lure.name, seen)
-    return lessons._replace(
-        taught={**lessons.taught, number: (rod, seen)}
-    ), deck.lesson(rod)
+    odds = deck.learn(rod, seen, of_current=_tells_of_current(cast))
+    if odds is not None and cast.bearing is not None:
+        deck.felt_current.add(number, rod.lure.name, odds, cast.bearing)
+    taught = {**lessons.taught, number: (rod, seen)}
+    return lessons._replace(taught=taught), deck.lesson(rod)
+
+
+def _tells_of_current(cast: CastInProgress) -> bool:
+    """Return whether a cast tells of the current: a current that was told is in the drift already."""
+    return cast.bearing is not None and cast.through_water == cast.drift

@@ -591,11 +591,13 @@ class _Posterior:
     Attributes:
         grids: by the rig's name.
         seen: ln of how likely what was seen is on each, shape `_Grid.seen_shape`.
+        changes: how often the odds have changed.
     """
 
     def __init__(self, grids: dict[str, _Grid]) -> None:
         self.grids = grids
         self._elsewhere = np.zeros((len(_OFFSETS_M), len(_FURTHER)))
+        self.changes = 0
         self.forget()
 
     def forget(self) -> None:
@@ -604,15 +606,18 @@ class _Posterior:
             name: np.zeros(grid.seen_shape) for name, grid in self.grids.items()
         }
         self._by_offset: dict[str, Floats] = {}
+        self.changes += 1
 
     def add(self, rig: str, grid: _Grid) -> None:
         """Take in one more rig, with which nothing was seen."""
         self.grids[rig], self.seen[rig] = grid, np.zeros(grid.seen_shape)
+        self.changes += 1
 
     def see(self, rig: str, log_likelihood: Floats) -> None:
         """Take in ln of how likely something seen with a rig is, shape `_Grid.seen_shape`."""
         self.seen[rig] = self.seen[rig] + log_likelihood
         self._by_offset.clear()
+        self.changes += 1
 
     @property
     def elsewhere(self) -> Floats:
@@ -624,8 +629,11 @@ class _Posterior:
 
     @elsewhere.setter
     def elsewhere(self, told: Floats) -> None:
+        if np.array_equal(told, self._elsewhere):
+            return
         self._elsewhere = told
         self._by_offset.clear()
+        self.changes += 1
 
     def copy(self) -> _Posterior:
         """Return the same, which learns nothing more."""
@@ -676,6 +684,10 @@ class _Posterior:
         by_cast = np.moveaxis(_log_sum(own, (2, 5)), 2, 3)
         return _log_sum(by_cast[..., None, :] + grid.by_further, (4,))
 
+    def log_evidence(self) -> float:
+        """Return ln of how likely all that was seen is, beside what another prior gives it."""
+        return float(_log_sum(self._common(), (0, 1, 2, 3)))
+
     def common_log_likelihood(self) -> Floats:
         """Return ln of how likely what was seen is by what is common to all rods of the boat.
 
@@ -697,8 +709,9 @@ def share_common(of_lures: Iterable[Calibration]) -> None:
     """
     lures = list(of_lures)
     told = [lure.posterior.common_log_likelihood() for lure in lures]
-    for lure, own in zip(lures, told, strict=True):
-        lure.posterior.elsewhere = np.sum(told, axis=0) - own
+    for place, lure in enumerate(lures):
+        others = told[:place] + told[place + 1 :]
+        lure.posterior.elsewhere = sum(others, np.zeros_like(told[place]))
 
 
 def normal_quantiles(shares: Floats) -> Floats:
@@ -749,6 +762,7 @@ class Calibration:
                 "a calibration needs at least one rig, each with a name of its own"
             )
         self.evidence: list[Evidence] = []
+        self._believed: tuple[int, Belief] | None = None
         self._grids = {rig.name: _grid(stated, rig) for rig in rigs}
         self.posterior = _Posterior(self._grids)
         self._take_up(evidence)
@@ -830,19 +844,11 @@ class Calibration:
         self._take_up(remaining)
 
     def belief(self) -> Belief:
-        """Return all that was learned, as data to store or show."""
-        return Belief(
-            stated=self.stated,
-            rigs=tuple(self.rigs.values()),
-            evidence=tuple(self.evidence),
-            lift_ratio=self._estimate(
-                next(iter(self.rigs)), lambda grid: np.exp(grid.lift_log)
-            ),
-            drag_factor=self._estimate(
-                next(iter(self.rigs)), lambda grid: np.exp(grid.drag_log)
-            ),
-            by_rig={name: self._rig_belief(name) for name in self.rigs},
-        )
+        """Return all that was learned, as data to store or show; kept until something else is."""
+        changes = self.posterior.changes
+        if self._believed is None or self._believed[0] != changes:
+            self._believed = changes, _belief_in(self)
+        return self._believed[1]
 
     def reach(self, rig: str) -> Estimate:
         """Return the reach, m, of a rig on its usual cast."""
@@ -950,6 +956,18 @@ class Calibration:
 
     def _estimate(self, rig: str, what: Callable[[_Grid], Floats]) -> Estimate:
         return _estimate(what(self._grids[rig]), self.posterior.weight(rig))
+
+
+def _belief_in(known: Calibration) -> Belief:
+    first = next(iter(known.rigs))
+    return Belief(
+        stated=known.stated,
+        rigs=tuple(known.rigs.values()),
+        evidence=tuple(known.evidence),
+        lift_ratio=known._estimate(first, lambda grid: np.exp(grid.lift_log)),
+        drag_factor=known._estimate(first, lambda grid: np.exp(grid.drag_log)),
+        by_rig={name: known._rig_belief(name) for name in known.rigs},
+    )
 
 
 def log_likelihood(known: Calibration, seen: Evidence) -> Floats:

@@ -15,6 +15,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from pathlib import Path
 from typing import IO, Protocol
 
@@ -25,7 +26,7 @@ from companion.casting.solving import Solve
 from companion.dive.calibration import Belief
 from companion.dive.kept import NotKeptError, keep_on, kept, only_kept
 from companion.record.shelf import TableShelf
-from companion.tackle import Rod, TipHeld, calibrations, make_rod_tables
+from companion.tackle import Rod, TipHeld, calibrations, known_of, make_rod_tables
 
 NICENESS = 10
 """How far the process stands back behind the trip (nice)."""
@@ -70,15 +71,17 @@ class TableMaker:
         self._process: subprocess.Popen[bytes] | None = None
         self._stopped = threading.Event()
         self._later: dict[Rod, None] = {}
+        self._beliefs: dict[str, Belief] = {}
 
     def make(self, solve: Solve) -> None:
         """Return once the tables are made that something needs, or cannot be made here."""
         if self._folder is None or not solve.rods:
             return
         self._later |= dict.fromkeys(held_otherwise(solve.rods, self._tips))
-        wanted = Wanted(solve.rods, dict(solve.beliefs), tuple(self._later))
+        self._beliefs |= solve.beliefs
+        wanted = Wanted(solve.rods, self._beliefs, tuple(self._later))
         ready = _is_kept(solve)
-        if ready and _are_kept(wanted.later):
+        if ready and _are_kept(wanted):
             return
         try:
             made = self._begin(wanted)
@@ -143,18 +146,19 @@ def _is_kept(solve: Solve) -> bool:
     return True
 
 
-def _are_kept(rods: tuple[Rod, ...]) -> bool:
-    """Return whether all tables of these rods were made and kept once."""
+def _are_kept(wanted: Wanted) -> bool:
+    """Return whether all tables that may be wanted later were made and kept once."""
     try:
         with only_kept():
-            _all_made(rods)
-    except NotKeptError:
+            _note_all_made(wanted)
+    except (NotKeptError, ValueError):
         return False
     return True
 
 
-def _all_made(rods: tuple[Rod, ...]) -> None:
-    kept("all", rods, lambda: {"rods": np.array(len(rods))})
+def _note_all_made(wanted: Wanted) -> None:
+    known = [known_of([rod], wanted.beliefs.get(rod.lure.name)) for rod in wanted.later]
+    kept("all", (wanted.later, known), lambda: {"rods": np.array(len(known))})
 
 
 def held_otherwise(rods: tuple[Rod, ...], tips: Tips) -> Iterator[Rod]:
@@ -183,10 +187,11 @@ def make_tables(wanted: Wanted, folder: Path) -> Iterator[None]:
     yield
     for rod in wanted.later:
         try:
-            make_rod_tables(rod)
+            make_rod_tables(rod, wanted.beliefs.get(rod.lure.name))
         except ValueError:
             _LOG.info("rod %s has no table with its tip %s", rod.number, rod.held)
-    _all_made(wanted.later)
+    with suppress(ValueError):
+        _note_all_made(wanted)
 
 
 def _end_with_input() -> None:

@@ -26,6 +26,7 @@ from companion.dive.calibration import (
     ready_grid,
     share_common,
 )
+from companion.dive.onset import as_touched
 from companion.tackle.lines import THICKEST_LINE_M, THINNEST_LINE_M, LineSpec, Material
 from companion.tackle.lures import RATING_SIGMA, LureSpec
 from companion.tackle.quantities import Quantity
@@ -221,14 +222,36 @@ def rig(rod: Rod) -> CalibratedRig:
     )
 
 
-def make_grid(rod: Rod) -> None:
-    """Have ready what a calibration needs of a rod, so that its rig is taken in at once."""
-    ready_grid(stated(rod.lure), rig(rod))
+def known_of(rods: Sequence[Rod], belief: Belief | None) -> Stated:
+    """Return what is known of the lure of some rods, its onset as touches tell it where nobody states it.
+
+    `belief` is what was learned of it before.
+
+    Raises:
+        ValueError: the stated depth cannot be.
+    """
+    lure = rods[0].lure
+    known = stated(lure)
+    if belief is None or lure.down_after is not None:
+        return known
+    rigs = {its.name: its for its in (*belief.rigs, *map(rig, rods))}
+    return as_touched(known, list(rigs.values()), belief.evidence)
 
 
-def make_rod_tables(rod: Rod) -> None:
-    """Have all tables of a rod kept, those that are seldom asked for as well."""
-    make_tables(stated(rod.lure), rig(rod))
+def make_grid(rod: Rod, known: Stated) -> None:
+    """Have ready what a calibration needs of a rod, so that its rig is taken in at once.
+
+    `known` is what it knows of the rod's lure.
+    """
+    ready_grid(known, rig(rod))
+
+
+def make_rod_tables(rod: Rod, belief: Belief | None = None) -> None:
+    """Have all tables of a rod kept, those that are seldom asked for as well.
+
+    `belief` is what was learned of its lure before.
+    """
+    make_tables(known_of([rod], belief), rig(rod))
 
 
 def rig_name(rod: Rod) -> str:
@@ -262,7 +285,7 @@ def calibrations(
 
 
 def _calibration(rods: Sequence[Rod], belief: Belief | None) -> Calibration:
-    known, rigs = stated(rods[0].lure), [rig(rod) for rod in rods]
+    known, rigs = known_of(rods, belief), [rig(rod) for rod in rods]
     if belief is None:
         return Calibration(known, rigs)
     return Calibration.resume(structs.replace(belief, stated=known), rigs)
@@ -403,7 +426,7 @@ def before_and_after(rod: Rod, learned: Calibration, unit: LengthUnit) -> str:
 def what_was_learned(
     rods: Sequence[Rod], learned: Mapping[str, Calibration], unit: LengthUnit
 ) -> str:
-    """Return what the touches have taught about each rod, a line for each, to be read on a screen."""
+    """Return what the touches have taught, a line for each rod and lure, to be read on a screen."""
     far, long = _LENGTHS_IN[unit]
     lines = []
     for rod in rods:
@@ -413,7 +436,18 @@ def what_was_learned(
             f"{before_and_after(rod, learned[rod.lure.name], unit)}; {casts} on {rod.line_name}; "
             f"cast {belief.cast.best / far:.0f} {long}, told {rod.cast / far:.0f}"
         )
-    return "\n".join(lines) + "\n"
+    lures = {rod.lure.name: rod.lure for rod in rods}.values()
+    lines += [_onset_words(lure, learned[lure.name], unit) for lure in lures]
+    return "".join(f"{line}\n" for line in lines if line)
+
+
+def _onset_words(lure: LureSpec, learned: Calibration, unit: LengthUnit) -> str:
+    """Return after how far a lure pulls down fully, where touches tell it otherwise; else nothing."""
+    found, described = learned.stated.lure.onset, lure.physics().onset
+    if found == described:
+        return ""
+    far, long = _LENGTHS_IN[unit]
+    return f"{lure.name}: takes hold after {found / far:.1f} {long}, described as {described / far:.1f}"
 
 
 def _counted(count: int, what: str) -> str:

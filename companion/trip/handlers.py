@@ -20,6 +20,7 @@ from companion.casting.deck import (
     better_than,
     lessons_of,
     relined,
+    rods_with_line,
     solve_rig,
 )
 from companion.casting.deflection import lost_for
@@ -30,6 +31,8 @@ from companion.casting.hand import (
     begin_cast,
     drift_of_next_cast,
     rod_of,
+    solve_advice,
+    solve_start,
     solve_stop,
     start_reel,
     stop_reel,
@@ -45,7 +48,7 @@ from companion.casting.lessons import (
     unlearn,
 )
 from companion.casting.planning import Found
-from companion.casting.pose import STILL_WATER, Current, bow_of, pose_of
+from companion.casting.pose import STILL_WATER, BoatPose, Current, bow_of, pose_of
 from companion.casting.solving import Solve
 from companion.events import AnyEvent, Logged, MarkKind, current_notice, level_notice
 from companion.tackle import Rod
@@ -203,16 +206,17 @@ def _(
     held = _held(command, state, rooms)
     if held is None:
         return None
-    return solve_rig(held)
+    return solve_rig(rooms.deck, held)
 
 
 @to_solve_first.register
 def _(
     command: c.RigLine, _moment: Moment, state: TripState, rooms: Rooms
 ) -> Solve | None:
-    if rooms.deck.with_line(command.strength, state.hand.number):
+    if rods_with_line(rooms.deck, command.strength, state.hand.number):
         return None
-    return solve_rig(relined(rod_of(rooms.deck, state.hand), command.strength))
+    rod = relined(rod_of(rooms.deck, state.hand), command.strength)
+    return solve_rig(rooms.deck, rod)
 
 
 @to_solve_first.register
@@ -239,6 +243,23 @@ def _(
     _command: c.ReeledIn, moment: Moment, state: TripState, rooms: Rooms
 ) -> Solve | None:
     return _lesson_first(moment, state, rooms, None)
+
+
+@to_solve_first.register
+def _(command: c.Cast, moment: Moment, state: TripState, rooms: Rooms) -> Solve | None:
+    boat, aim = _pose_at(moment, state), _aim_of(command)
+    before = state.hand.cast
+    return solve_advice(rooms.deck, state.hand, moment.began, boat, aim, before)
+
+
+@to_solve_first.register
+def _(
+    _command: c.StartReel, moment: Moment, state: TripState, rooms: Rooms
+) -> Solve | None:
+    cast = _cast_under_way(state, moment)
+    if cast is None or not cast.stopped:
+        return None
+    return solve_start(rooms.deck, cast, moment.began)
 
 
 def _lesson_first(
@@ -503,7 +524,7 @@ def _(command: c.HoldTip, moment: Moment, state: TripState, rooms: Rooms) -> Out
 @handle.register
 def _(command: c.RigLine, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
     deck = rooms.deck
-    carrying = deck.with_line(command.strength, state.hand.number)
+    carrying = rods_with_line(deck, command.strength, state.hand.number)
     if carrying:
         rod, reply = carrying[0], _confirmation(command, rooms)
         hand = take_rod(deck, state.hand, rod.number) or state.hand
@@ -812,12 +833,19 @@ def _with_cast(
     rooms: Rooms,
     before: CastInProgress | None = None,
 ) -> TripState:
-    aim = Aim(command.clock, command.distance, command.short)
-    boat = pose_of(moment.boat, state.current)._replace(fix=moment.fix)
-    hand = begin_cast(
-        rooms.deck, state.hand, moment.began, boat, aim, before or state.hand.cast
-    )
+    boat, aim = _pose_at(moment, state), _aim_of(command)
+    before = before or state.hand.cast
+    hand = begin_cast(rooms.deck, state.hand, moment.began, boat, aim, before)
     return replace(state, hand=hand)
+
+
+def _pose_at(moment: Moment, state: TripState) -> BoatPose:
+    """Return where the boat was and how it moved when the words began."""
+    return pose_of(moment.boat, state.current)._replace(fix=moment.fix)
+
+
+def _aim_of(command: c.Cast) -> Aim:
+    return Aim(command.clock, command.distance, command.short)
 
 
 def _with_cast_again(

@@ -184,7 +184,7 @@ class Angler:
                 elif touch is None:
                     seen = cast.untouched()
                 if seen is not None:
-                    self.deck.learn(rod.lure.name, seen)
+                    self.deck.learn(rod, seen)
 
     def somewhere(self) -> tuple[float, float, float]:
         """Return where to lie, m, and a bearing to cast."""

@@ -17,6 +17,7 @@ from companion.casting.lessons import (
     forget_rod,
     learn_no_touch,
     learn_touch,
+    solve_lesson,
     unlearn,
 )
 from companion.casting.outlook import MAY_CHANCE, SHOULD_CHANCE, WILL_CHANCE, outlook
@@ -328,6 +329,25 @@ def test_a_cast_with_a_fish_or_a_snag_teaches_nothing(deck):
     assert learn_no_touch(deck, lessons, 1, cast) == (lessons, None)
     assert learn_touch(deck, lessons, 2, 15.0, cast, HERE) == (lessons, None)
     assert lessons_of(deck) == []
+
+
+def test_a_lesson_worked_out_beside_the_trip_teaches_as_one_worked_out_at_once(deck):
+    apart, seen = Deck(RODS, ground=Level(0.85 * REACH)), []
+    for its, beside in ((deck, False), (apart, True)):
+        lessons = Lessons()
+        for number in (1, 2):
+            cast = thrown(its)
+            if beside:
+                solve = solve_lesson(its, cast, 15.0)
+                _ = solve.found
+            lessons, lesson = learn_touch(its, lessons, number, 15.0, cast, HERE)
+            seen.append((lesson.belief, its.path(lesson.rod).reach))
+    assert seen[:2] == seen[2:]
+    # What was worked out for another cast is not taken.
+    solve = solve_lesson(apart, thrown(apart), 20.0)
+    _, lesson = learn_touch(apart, lessons, 3, 14.0, thrown(apart), HERE)
+    assert lesson.belief.touches == 3
+    assert solve.found.known is not apart.learned(lesson.rod)
 
 
 def test_what_is_taken_back_is_as_if_it_had_never_been_told(deck):

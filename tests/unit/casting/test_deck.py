@@ -8,7 +8,13 @@ import pytest
 
 from companion import config
 from companion.casting.cast import FLIGHT_S
-from companion.casting.deck import Deck, best_for, better_than, relined
+from companion.casting.deck import (
+    Deck,
+    best_for,
+    better_than,
+    relined,
+    rods_with_line,
+)
 from companion.casting.hand import (
     DIRECTION_REMEMBERED_S,
     Aim,
@@ -59,10 +65,10 @@ def test_another_rod_is_taken_with_its_cast_over_and_the_direction_kept(deck):
 
 
 def test_a_line_is_found_on_the_rod_that_carries_it_the_one_in_hand_first(deck):
-    assert [rod.number for rod in deck.with_line(17, 1)] == [3]
-    assert deck.with_line(20, 1) == []
+    assert [rod.number for rod in rods_with_line(deck, 17, 1)] == [3]
+    assert rods_with_line(deck, 20, 1) == []
     deck.rerig(relined(deck.rod(1), 17))
-    assert [rod.number for rod in deck.with_line(17, 1)] == [1, 3]
+    assert [rod.number for rod in rods_with_line(deck, 17, 1)] == [1, 3]
 
 
 def test_a_thicker_line_on_the_same_rod_gets_less_deep(deck):

@@ -56,7 +56,7 @@ def fished(speed, towards, bearings, reach=1.0, casts=24, seed=1):
         if len(met):
             late = rng.exponential(CALL_DELAY)
             seen = Touch("rod", bottom, float(way.t[met[0]] + late))
-        felt.add(number, "lure", known, seen, bearing)
+        felt.add(number, "lure", felt.odds_of("lure", known, seen), bearing)
         known.learn(seen)
     return felt
 

@@ -11,7 +11,15 @@ from companion import dive
 from companion.casting.cast import FLIGHT_S
 from companion.casting.deck import Deck
 from companion.casting.ground import TopOnWay
-from companion.casting.hand import Aim, Hand, begin_cast, start_reel, stop_reel
+from companion.casting.hand import (
+    Aim,
+    Hand,
+    begin_cast,
+    solve_advice,
+    solve_start,
+    start_reel,
+    stop_reel,
+)
 from companion.casting.reelstop import (
     FADING_S,
     OBEYED_SHARE,
@@ -174,6 +182,49 @@ def hanging_over_a_tree(above):
     ground = Level(3.0 * REACH, tops=(TopOnWay(2.0 * TREE_M, 0.0, 0.3, there, 1),))
     deck = Deck([HANGING], ground=ground)
     return deck, begin_cast(deck, Hand(1), 0.0, BOAT, Aim(12)).cast, there, plain
+
+
+def test_advice_is_solved_beside_the_trip_and_only_where_there_is_a_top():
+    stop_over.cache_clear()
+    (deck, told), _ = over_a_tree()
+    assert stop_over.cache_info().misses == 1
+    stop_over.cache_clear()
+    thrown = (deck, Hand(1), 0.0, BOAT, Aim(12))
+    solve = solve_advice(*thrown)
+    assert stop_over.cache_info().misses == 0
+    _ = solve.found
+    hand = begin_cast(*thrown)
+    assert stop_over.cache_info().misses == 1
+    assert hand.cast.stops == told.cast.stops != ()
+    # The same when the reel turns again, where there is an advice left.
+    stopped = stop_reel(deck, hand, FLIGHT_S + 4.0)
+    _ = solve_start(deck, stopped.cast, FLIGHT_S + 6.0).found
+    misses = stop_over.cache_info().misses
+    start_reel(deck, stopped, FLIGHT_S + 6.0)
+    assert stop_over.cache_info().misses == misses
+    plain = Deck(RODS, ground=Level(3.0 * REACH))
+    assert solve_advice(plain, *thrown[1:]) is None
+
+
+def test_the_bottom_is_looked_at_once_where_the_advice_is_solved_first():
+    class Counted(Level):
+        looked = 0
+
+        def ray(self, at, bearing, length):
+            Counted.looked += 1
+            return super().ray(at, bearing, length)
+
+    deck = Deck(
+        RODS,
+        ground=Counted(3.0 * REACH, tops=(TopOnWay(TREE_M, 0.0, 0.3, 2.0, 1),)),
+    )
+    thrown = (deck, Hand(1), 0.0, BOAT, Aim(12))
+    solve_advice(*thrown)
+    once = Counted.looked
+    begin_cast(*thrown)
+    assert Counted.looked == once > 0
+    begin_cast(deck, Hand(1), 5.0, BOAT, Aim(12))
+    assert Counted.looked == 2 * once
 
 
 def test_for_a_lure_that_does_not_rise_the_rod_is_raised_where_that_clears_the_top():

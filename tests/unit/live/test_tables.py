@@ -82,7 +82,7 @@ def test_without_a_folder_or_a_program_whoever_needs_a_table_makes_it(
     assert Prepared(solve, TableMaker(None, TIPS)).found == "solved"
     monkeypatch.setattr(of_tables.sys, "executable", str(folder / "no python"))
     maker = TableMaker(folder, TIPS)
-    assert Prepared(solve_rig(ROD), maker).found is None
+    assert Prepared(solve_rig(Deck([ROD]), ROD), maker).found is None
     assert "not made in a process of its own" in caplog.text
     assert began == [1]
 

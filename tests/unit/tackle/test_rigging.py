@@ -22,6 +22,7 @@ from companion.tackle import (
     before_and_after,
     calibrations,
     change_from,
+    known_of,
     reaches,
     what_was_learned,
 )
@@ -223,6 +224,29 @@ def test_what_one_rod_learns_reaches_the_other_and_comes_back_from_the_logbook()
     assert "; 1 touch, 1 cast without on " in told[1]
     again.forget()
     assert before_and_after(rods()[0], again, "metres").endswith("m, as before")
+
+
+def test_touches_well_above_its_reach_tell_how_soon_a_lure_takes_hold() -> None:
+    """By the next start: nobody has to say more than "touched bottom"."""
+    taught = calibrations(rods())["deep dorrow"]
+    name, depth = rig_name(rods()[0]), rods()[0].lure.rated.depth
+    t, _, deep = taught.path(name, depth)
+    for share in (0.2, 0.25, 0.3, 0.35, 0.4, 0.5):
+        late = float(t[int((deep > share * depth).argmax())]) + 4.0
+        taught.learn(Touch(name, ((0.0, share * depth),), late))
+    beliefs = {"deep dorrow": taught.belief()}
+    again = calibrations(rods(), beliefs)["deep dorrow"]
+    described = stated(rods()[0].lure).lure.onset
+    assert again.stated.lure.onset > 1.2 * described
+    assert again.evidence == taught.evidence
+    told = what_was_learned(rods(), {"deep dorrow": again}, "metres").splitlines()
+    assert told[2] == (
+        f"deep dorrow: takes hold after {again.stated.lure.onset:.1f} m, described as {described:.1f}"
+    )
+    # What its owner states is not learned anew.
+    lure = structs.replace(rods()[0].lure, down_after=22.0)
+    known = known_of([structs.replace(rods()[0], lure=lure)], beliefs["deep dorrow"])
+    assert known == stated(lure)
 
 
 @pytest.mark.parametrize(
