@@ -104,9 +104,11 @@ case $arch in
     *) wrong ;;
 esac
 ((EUID == 0)) || stop "it enters the system that it makes: run it as root (sudo bash hardware/image.sh ...)."
-for command in mmdebstrap mke2fs debugfs mkfs.vfat mcopy sfdisk; do
-    command -v "$command" >/dev/null || stop "$command is missing: apt-get install mmdebstrap e2fsprogs dosfstools mtools fdisk"
+for command in mmdebstrap mke2fs debugfs mkfs.vfat mcopy sfdisk git; do
+    command -v "$command" >/dev/null || stop "$command is missing: apt-get install mmdebstrap e2fsprogs dosfstools mtools fdisk git"
 done
+git -C "$(dirname -- "${BASH_SOURCE[0]}")" rev-parse HEAD >/dev/null 2>&1 ||
+    stop "this folder is no git checkout that root may read, and the image is made from its last commit."
 
 # What is mounted for the system that is made is this process's own, and gone with it.
 if [[ ${IN_PRIVATE:-} != yes ]]; then

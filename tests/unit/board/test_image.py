@@ -68,6 +68,14 @@ def test_what_the_units_wait_for_is_mounted() -> None:
     assert wanted <= mounted
 
 
+def test_what_the_initial_file_system_runs_can_be_run() -> None:
+    hooks = list((SYSTEM / "etc/initramfs-tools/hooks").iterdir())
+    assert hooks
+    for hook in hooks:
+        assert hook.stat().st_mode & 0o111 == 0o111
+        subprocess.run([hook, "prereqs"], check=True)
+
+
 def test_the_disks_are_named_by_the_script() -> None:
     placeholders = set(re.findall(r"@[A-Z]+@", (SYSTEM / "etc/fstab").read_text()))
     assert placeholders == set(re.findall(r"@[A-Z]+@", SCRIPT.read_text()))
