@@ -1,4 +1,4 @@
-"""Processor time of a start: `python tests/bench/start.py [TRIES]`.
+"""Processor time of a start: `python -m tests.bench.start [TRIES]`.
 
 `companion run` as it is in a boat, with a pty that talks already, a microphone that
 gives hiss, and a page; once with nothing kept from before (cold), then again and again
