@@ -296,7 +296,7 @@ make_ext4() { # FOLDER FILE MIB ID: a file system of a folder's files, all times
     find "$1" -mindepth 1 -printf '/%P\0' | LC_ALL=C sort -z | while IFS= read -r -d '' path; do
         printf 'sif "%s" ctime @%s\nsif "%s" atime @%s\n' "$path" "$SOURCE_DATE_EPOCH" "$path" "$SOURCE_DATE_EPOCH"
     done >"$changed"
-    debugfs -w -f "$changed" "$2" >/dev/null 2>&1
+    E2FSPROGS_FAKE_TIME=$SOURCE_DATE_EPOCH debugfs -w -f "$changed" "$2" >/dev/null 2>&1
     e2fsck -fn "$2" >/dev/null 2>&1 || stop "the file system that was made is not sound: $2"
 }
 
