@@ -206,6 +206,7 @@ class Site:
         if name in _PAIRING:
             fields |= {"told": "", "pair-told": told}
         if self._may_read(request):
+            await self._board.freshen()
             self._board.refresh()
             paired = self._is_paired(request)
             fields |= {"paired": _YES_OR_NO[paired], "disabled": ""}
@@ -331,6 +332,7 @@ class Site:
             (b"cache-control", b"no-store"),
         ]
         await send({"type": "http.response.start", "status": 200, "headers": headers})
+        await self._board.freshen()
         gone = asyncio.ensure_future(_left(receive))
         until = self._clock.now() + STREAM_TIME
         try:

@@ -18,6 +18,10 @@ from companion.units import LengthUnit
 
 MOST_WAITING_NOTES = 1_000
 """How many events may wait to be noted."""
+FRESH_S = 1.0
+"""The age up to which a glance will do for who has just come to look, s."""
+PATIENCE_S, ASK_EVERY_S = 0.6, 0.02
+"""How long a fresh glance is waited for, s: the engine looks four times a second; and how often."""
 _encoded = msgspec.json.Encoder().encode
 
 
@@ -34,6 +38,10 @@ class Board:
     Args:
         unit: what depths are shown in.
         clock: how the newest glance gets old.
+
+    Attributes:
+        newest: the newest glance.
+        asked: whether somebody who has just come waits for a newer one.
     """
 
     def __init__(self, unit: LengthUnit, clock: Clock) -> None:
@@ -43,12 +51,30 @@ class Board:
         # Both may be written by another thread: one assignment, and a deque's append,
         # are each done at once.
         self.newest = ShownView(None, clock.now())
+        self.asked = False
         self.events: deque[AnyEvent] = deque(maxlen=MOST_WAITING_NOTES)
         self.number = 0
         self.view = self._made()
         self.followers: set[Follower] = set()
         self.closing = False
         self._messages: dict[int, bytes] = {}
+
+    def show(self, glance: Glance) -> None:
+        """Put a glance on show; in the engine's thread."""
+        self.newest, self.asked = ShownView(glance, self._clock.now()), False
+
+    async def freshen(self) -> None:
+        """Have a glance of now made, and wait for it: while nobody looks none are made.
+
+        Where the engine makes none any more, the last one stays.
+        """
+        self.note_events()
+        now = self._clock.now()
+        if self._news.ended or now - self.newest.at < FRESH_S:
+            return
+        until, self.asked = now + PATIENCE_S, True
+        while self.asked and self._clock.now() < until:
+            await asyncio.sleep(ASK_EVERY_S)
 
     def refresh(self) -> None:
         """Bring the view up to date, and wake who follows when it has changed."""

@@ -18,15 +18,13 @@ from companion.config import GlancePage
 from companion.events import AnyEvent, TripEnded
 from companion.glance import Glance
 from companion.page.app import Access, Site
-from companion.page.board import Board, ShownView
+from companion.page.board import Board
 from companion.page.guard import HEADER_BYTES, Guard, Refusals, guarded_protocol
 from companion.page.pairing import Pairing
 from companion.units import LengthUnit
 
 VIEW_INTERVAL_S = 0.1
 """The shortest time between two views, s."""
-UNWATCHED_INTERVAL_S = 1.0
-"""How often a glance is wanted while nobody looks, s."""
 LOOK_AGAIN = 0.5
 """How often a view is renewed when nothing new comes, s: what it shows gets older."""
 
@@ -65,7 +63,7 @@ class Page:
         self._board = Board(unit, self._clock)
         self._refusals = Refusals(warn)
         self._port = settings.port
-        self._shown_at = float("-inf")
+        self._wanted = True  # one to begin with
         self._told = False
         self._poked = False
         self._loop: asyncio.AbstractEventLoop | None = None
@@ -124,16 +122,20 @@ class Page:
         return len(self._board.followers)
 
     def wants(self) -> bool:
-        """Return whether a new glance would be of use now; ask before making one."""
-        since = self._clock.now() - self._shown_at
+        """Return whether a new glance would be of use now; ask before making one.
+
+        While nobody looks it is not: a glance costs as much as all that a boat's wires
+        tell in a second. The first one is, and the last.
+        """
         if self.watched:
+            since = self._clock.now() - self._board.newest.at
             return self._told or since >= VIEW_INTERVAL_S
-        return since >= UNWATCHED_INTERVAL_S
+        return self._board.asked or self._wanted
 
     def show(self, glance: Glance) -> None:
         """Show a glance. Of several the newest wins; this never waits."""
-        self._shown_at, self._told = self._clock.now(), False
-        self._board.newest = ShownView(glance, self._shown_at)
+        self._told = self._wanted = False
+        self._board.show(glance)
         self._poke()
 
     def event(self, event: AnyEvent) -> None:
@@ -141,7 +143,7 @@ class Page:
         self._board.events.append(event)
         self._told = True
         if isinstance(event, TripEnded):
-            self._shown_at = float("-inf")  # the last moment is wanted whoever looks
+            self._wanted = True  # the last moment is wanted whoever looks
         self._poke()
 
     def wait(self) -> None:
