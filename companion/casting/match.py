@@ -108,12 +108,14 @@ class MatchWatch:
     def _judge(self, t: float, number: int, margin: float) -> None:
         """Follow whether a rod gets down; a change counts when it has stood for the dwell."""
         before = self._down.get(number)
-        limits = {None: 0.0, True: self.rules.deadband, False: -self.rules.deadband}
-        limit = limits[before]
-        down = margin <= limit
         if before is None:
-            self._down[number] = down
-        elif down == before:
+            self._down[number] = margin <= 0.0
+            return
+        limit = -self.rules.deadband
+        if before:
+            limit = self.rules.deadband
+        down = margin <= limit
+        if down == before:
             self._pending.pop(number, None)
         elif t - self._pending.setdefault(number, t) >= self.rules.dwell:
             self._down[number] = down

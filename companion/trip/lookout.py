@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-import msgspec
-
 from companion.casting.hand import Hand
 from companion.casting.pose import STILL_WATER, pose_of
 from companion.events import DepthNews, Notice
@@ -174,9 +172,7 @@ class Lookout:
             self._volunteer.look_away()
         elif self._volunteer.wants_boat(t):
             boat = pose_of(core.boat.at(t), core.state.current)
-        self._matched = self._volunteer.notice_depth(
-            core.instant(t), depth, core.state.hand, boat
-        )
+        self._matched = self._volunteer.notice_depth(t, depth, core.state.hand, boat)
         self._tell_match(t)
 
     def _tell_match(self, t: float) -> None:
@@ -190,12 +186,10 @@ class Lookout:
             return
         begins = policy.told is None and not policy.wanted
         if begins or self._speech.may_speak(t, "match"):
-            core.emit(msgspec.structs.replace(matched.match, **core.stamp(t)))
+            core.emit(matched.event(*core.instant(t)))
             core.state = replace(core.state, policy=policy.with_told(t, matched.action))
             if not begins:  # how a trip begins asks for nothing to be done
-                line = matched.line
-                if policy.wanted:
-                    line = matched.line_for_taken
+                line = matched.line(core.rooms.unit, just_taken=policy.wanted)
                 self._speech.speak(t, line, "match")
         elif policy.next_at("match") > t:
             self._match_due = policy.next_at("match")

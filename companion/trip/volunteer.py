@@ -12,12 +12,13 @@ from companion.casting.cast import CastInProgress
 from companion.casting.deck import Deck
 from companion.casting.felt_current import CurrentHint
 from companion.casting.hand import Hand, depth_in_range, drift_of_next_cast, rod_of
-from companion.casting.match import MatchWatch
+from companion.casting.match import MatchWatch, Standing
 from companion.casting.pose import BoatPose
 from companion.events import AnyEvent, Match, Notice
 from companion.lakebed.bed import CoverHint
 from companion.lakebed.water_level import LevelHint
 from companion.sensing import range_and_bearing
+from companion.tackle import Rod
 from companion.trip import entries, wording
 from companion.trip.policy import Action, Kind
 from companion.trip.presence import NEVER_S
@@ -52,17 +53,42 @@ class Noticed(NamedTuple):
     kind: Kind
 
 
-class Matched(NamedTuple):
-    """The rods against the bottom: its event, its line, and what an angler can do about it.
+Where = Literal["in range", "below"]
+"""Where the bottom is that rods are matched against: where the lure would go, or below the boat."""
 
-    `line_for_taken` is said when the rod was just taken: that a lesser one would do is
-    left out.
+
+class Matched(NamedTuple):
+    """The rod in hand against the bottom; its event and its line are made when they are wanted.
+
+    Attributes:
+        rod: in hand.
+        reach: how deep its lure gets, m.
+        standing: how it stands.
+        where: the bottom is.
     """
 
-    match: Match
-    line: str
-    line_for_taken: str
-    action: Action
+    rod: Rod
+    reach: float
+    standing: Standing
+    where: Where
+
+    @property
+    def action(self) -> Action:
+        """The thing that an angler can do about it."""
+        return self.standing.action
+
+    def event(self, t: float, utc: str | None) -> Match:
+        """Return the event of it, dated."""
+        return entries.match_of(
+            t, utc, self.rod, self.reach, self.standing, where=self.where
+        )
+
+    def line(self, unit: LengthUnit, *, just_taken: bool = False) -> str:
+        """Return what to say; of a rod that was just taken, not that a lesser one would do."""
+        ahead = self.where == "in range"
+        return wording.match(
+            self.standing, unit, ahead=ahead, names_lesser=not just_taken
+        )
 
 
 class Volunteer:
@@ -109,36 +135,27 @@ class Volunteer:
         return t >= self._look_at
 
     def notice_depth(
-        self, at: Stamp, depth: float, hand: Hand, boat: BoatPose | None
+        self, t: float, depth: float, hand: Hand, boat: BoatPose | None
     ) -> Matched:
-        """Return how the rods match a depth below the surface, m.
+        """Return how the rods match a depth below the surface, m, at logic time t, s.
 
         `boat` is asked for only when `wants_boat` says so.
         """
         if boat is not None:
-            self._look_at = at.t + RANGE_LOOK_EVERY_S
-            self._drift = drift_of_next_cast(hand, at.t, boat)
-            if self._lies_otherwise(at.t, boat):
-                self._looked_from, self._looked_at = boat, at.t
-                self._in_range = depth_in_range(self._deck, hand, at.t, boat)
+            self._look_at = t + RANGE_LOOK_EVERY_S
+            self._drift = drift_of_next_cast(hand, t, boat)
+            if self._lies_otherwise(t, boat):
+                self._looked_from, self._looked_at = boat, t
+                self._in_range = depth_in_range(self._deck, hand, t, boat)
         bottom, where = self._bottom_in_range(depth)
         reaches = {
             rod.number: self._deck.reach(rod, self._drift) for rod in self._deck.rods
         }
-        standing = self._watch.accept_depth(at.t, bottom, reaches, hand.number)
+        standing = self._watch.accept_depth(t, bottom, reaches, hand.number)
         rod = rod_of(self._deck, hand)
-        reach = reaches[hand.number]
-        match = entries.match_of(at.t, at.utc, rod, reach, standing, where=where)
-        ahead = where == "in range"
-        line, taken = (
-            wording.match(standing, self._unit, ahead=ahead, names_lesser=names)
-            for names in (True, False)
-        )
-        return Matched(match, line, taken, standing.action)
+        return Matched(rod, reaches[hand.number], standing, where)
 
-    def _bottom_in_range(
-        self, depth: float
-    ) -> tuple[float, Literal["in range", "below"]]:
+    def _bottom_in_range(self, depth: float) -> tuple[float, Where]:
         """Return the depth in the casting range, m, where that is mapped; else this one, below the boat."""
         if self._in_range is None:
             return depth, "below"

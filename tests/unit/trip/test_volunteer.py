@@ -28,21 +28,27 @@ def volunteer(deck):
 
 
 def test_a_match_comes_with_its_event_its_line_and_what_can_be_done(volunteer):
-    matched = volunteer.notice_depth(Stamp(1.0, None), 30.0, Hand(1), None)
-    assert isinstance(matched.match, Match)
-    assert (matched.line, matched.action) == ("too deep for any rod", (False, None))
+    matched = volunteer.notice_depth(1.0, 30.0, Hand(1), None)
+    event = matched.event(2.0, None)
+    assert isinstance(event, Match)
+    assert (event.t, event.state, event.depth, event.where) == (
+        2.0,
+        "short",
+        30.0,
+        "below",
+    )
+    assert matched.line("feet") == "too deep for any rod"
+    assert matched.action == (False, None)
     assert volunteer.bottom == 30.0
 
 
 def test_a_rod_that_stays_short_names_one_that_does_not(deck, volunteer):
     deck.rerig(relined(deck.rod(3), 40))
     depth = deck.reach(deck.rod(1)) - 0.02
-    matched = volunteer.notice_depth(Stamp(1.0, None), depth, Hand(3), None)
-    assert matched.line.endswith(", take number one")
-    beyond = Volunteer(deck, "feet").notice_depth(
-        Stamp(1.0, None), depth + 3.0, Hand(3), None
-    )
-    assert "take" not in beyond.line
+    matched = volunteer.notice_depth(1.0, depth, Hand(3), None)
+    assert matched.line("feet").endswith(", take number one")
+    beyond = Volunteer(deck, "feet").notice_depth(1.0, depth + 3.0, Hand(3), None)
+    assert "take" not in beyond.line("feet")
 
 
 def test_possible_cover_is_called_possible(volunteer):
@@ -84,7 +90,7 @@ def looks(volunteer, deck, poses):
     for t, pose in poses:
         before = ground.asked
         volunteer.notice_depth(
-            Stamp(t, None), 5.0, Hand(1), pose if volunteer.wants_boat(t) else None
+            t, 5.0, Hand(1), pose if volunteer.wants_boat(t) else None
         )
         if ground.asked > before:
             looked.append(t)
