@@ -12,7 +12,7 @@ from collections.abc import Callable
 from typing import NamedTuple
 
 from companion.events import Fix
-from companion.sensing import BoatState
+from companion.sensing import BoatState, range_and_bearing
 from companion.sensing.course_made_good import GPS_SIGMA_M
 from companion.units import nine_in_ten_radius
 
@@ -65,6 +65,19 @@ class BoatPose(NamedTuple):
         if self.speed is None or self.course is None:
             return 0.0
         return self.speed * math.cos(math.radians(self.course - bearing))
+
+    def lies_like(self, other: BoatPose, within: float, turned: float) -> bool:
+        """Tell whether a boat lies as another does, to so many m and degrees; False without a place."""
+        here, there = self.fix, other.fix
+        if here is None or there is None:
+            return False
+        if self.heading is None or other.heading is None:
+            lies_turned = self.heading is not other.heading
+        else:
+            angle = abs((other.heading - self.heading + 180.0) % 360.0 - 180.0)
+            lies_turned = angle >= turned
+        moved, _ = range_and_bearing(here.lat, here.lon, there.lat, there.lon)
+        return moved < within and not lies_turned
 
     def water_speed_towards(self, bearing: float) -> float:
         """Return the boat's speed through the water in a direction.

@@ -18,7 +18,7 @@ from companion.casting.hand import Hand, rod_of
 from companion.casting.planning import Planner, Search
 from companion.casting.pose import STILL_WATER, Current, pose_of
 from companion.casting.solving import Solve
-from companion.casting.view import rods_view, side_view
+from companion.casting.view import SideWatch, rods_view
 from companion.events import Notice, TripBegan, TripEnded
 from companion.glance import Glance, RodView
 from companion.lakebed.bed import Bed
@@ -89,6 +89,7 @@ class Engine:
         self._speech = Speech(self._core)
         self._lookout = Lookout(self._core, self._speech)
         self._searches = Searches(self._speech)
+        self._side = SideWatch(deck)
         self._solves = Solves()
         self._dialogue = Dialogue(
             self._core,
@@ -128,7 +129,7 @@ class Engine:
         if self._lookout.rods_known:
             deck = self._core.rooms.deck
             rods = rods_view(deck, state.hand, bottom)
-            side = side_view(deck, state.hand, t, pose)
+            side = self._side.view(state.hand, t, pose)
         glance = Glance(
             **self._core.stamp(t),
             boat=pose.fix,

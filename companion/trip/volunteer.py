@@ -17,7 +17,6 @@ from companion.casting.pose import BoatPose
 from companion.events import AnyEvent, Match, Notice
 from companion.lakebed.bed import CoverHint
 from companion.lakebed.water_level import LevelHint
-from companion.sensing import range_and_bearing
 from companion.tackle import Rod
 from companion.trip import entries, wording
 from companion.trip.policy import Action, Kind
@@ -166,16 +165,7 @@ class Volunteer:
         before = self._looked_from
         if before is None or t - self._looked_at >= LOOK_ANEW_AFTER_S:
             return True
-        here, there = before.fix, boat.fix
-        if here is None or there is None:
-            return True
-        if before.heading is None or boat.heading is None:
-            has_turned = before.heading is not boat.heading
-        else:
-            turned = abs((boat.heading - before.heading + 180.0) % 360.0 - 180.0)
-            has_turned = turned >= TURNED_DEG
-        moved, _ = range_and_bearing(here.lat, here.lon, there.lat, there.lon)
-        return moved >= MOVED_M or has_turned
+        return not before.lies_like(boat, MOVED_M, TURNED_DEG)
 
     def watch_cast(self, cast: CastInProgress, t: float) -> None:
         """Note a cast whose outlook was told at logic time t, s: a danger on its way is told once more."""

@@ -15,9 +15,11 @@ from companion.casting.ground import Ray, TopOnWay, Unmapped
 from companion.casting.hand import Hand, usual_ray
 from companion.casting.match import MatchRules
 from companion.casting.pose import BoatPose
-from companion.casting.view import rods_view, side_view
+from companion.casting.view import VIEW_KEPT_S, SideWatch, rods_view
 from companion.dive.calibration import Casts
+from companion.events import Fix
 from companion.glance import BottomPoint, RodView
+from companion.sensing import moved
 from tests.unit.casting.test_casts import BOAT, HERE, REACH, RODS, Level, cast_over
 
 CASTS = Casts(
@@ -97,7 +99,7 @@ def test_a_margin_up_to_which_it_still_passes_close_is_clear():
 
 def test_without_a_cast_it_is_the_usual_one_over_the_bow():
     boat = BoatPose(HERE, 12.34)
-    seen = side_view(Shown(), Hand(2), 5.0, boat)
+    seen = SideWatch(Shown()).view(Hand(2), 5.0, boat)
     assert (seen.bearing, seen.under_way, seen.lure) == (12.3, False, None)
     assert seen.path == ((40.04, 0.0), (20.12, 10.0), (0.0, 1.0))
     assert seen.shallow == ((40.04, 0.0), (20.12, 1.0), (0.0, 1.0))
@@ -107,9 +109,55 @@ def test_without_a_cast_it_is_the_usual_one_over_the_bow():
 
 
 def test_without_a_bow_nothing_is_under_it():
-    seen = side_view(Shown(), Hand(2), 5.0, BoatPose(HERE))
+    seen = SideWatch(Shown()).view(Hand(2), 5.0, BoatPose(HERE))
     assert (seen.bearing, seen.bottom) == (None, ())
     assert usual_ray(Shown(), Hand(2), BoatPose(None, 5.0)) is None
+
+
+class Counted(Level):
+    """A ground that counts how often it is looked at."""
+
+    asked = 0
+
+    def ray(self, at, bearing, length):
+        self.asked += 1
+        return super().ray(at, bearing, length)
+
+
+def north_of_here(north: float) -> Fix:
+    return Fix(*moved(HERE.lat, HERE.lon, 0.0, north))
+
+
+@pytest.mark.parametrize(
+    ("t", "boat", "looks"),
+    [
+        (6.9, BoatPose(north_of_here(0.9), 2.9), 1),
+        (5.0 + VIEW_KEPT_S, BoatPose(HERE, 0.0), 2),
+        (4.9, BoatPose(HERE, 0.0), 2),
+        (6.0, BoatPose(north_of_here(1.1), 0.0), 2),
+        (6.0, BoatPose(HERE, 3.1), 2),
+        (6.0, BoatPose(HERE, 356.5), 2),
+        (6.0, BoatPose(HERE, 357.5), 1),
+    ],
+)
+def test_the_bottom_over_the_bow_is_looked_at_anew_when_it_is_another(t, boat, looks):
+    shown = Shown()
+    shown.ground = Counted(7.0)
+    side = SideWatch(shown)
+    first = side.view(Hand(2), 5.0, BoatPose(HERE, 0.0))
+    again = side.view(Hand(2), t, boat)
+    assert shown.ground.asked == looks
+    assert again.bottom == first.bottom
+    assert again.bearing == boat.heading
+
+
+def test_another_rod_has_its_own_bottom_and_its_own_ways():
+    deck = Deck(RODS, ground=Level(7.0))
+    side = SideWatch(deck)
+    shown = [side.view(Hand(n), 5.0, BoatPose(HERE, 0.0)) for n in (1, 2, 1)]
+    assert shown[0] == shown[2]
+    assert shown[0].path != shown[1].path
+    assert len(shown[1].bottom) == int(RODS[1].cast) + 1
 
 
 def test_the_bottom_ahead_is_as_long_as_the_usual_cast():
@@ -134,7 +182,7 @@ def test_a_cast_under_way_is_shown_with_its_lure_and_the_tops_beside_it():
     cast = replace(cast, bearing=123.456)
     hand = Hand(1, cast)
     t = cast.retrieved_from + 5.0
-    seen = side_view(Deck(RODS), hand, t, BOAT)
+    seen = SideWatch(Deck(RODS)).view(hand, t, BOAT)
     far, _, depth, _ = cast.at(t)
     assert seen.under_way
     assert seen.bearing == 123.5
@@ -150,6 +198,6 @@ def test_a_cast_under_way_is_shown_with_its_lure_and_the_tops_beside_it():
 def test_a_cast_that_nothing_is_foretold_of_has_no_tops():
     cast = cast_over(Level(3.0 * REACH), boat=BoatPose(None, 0.0))
     assert cast.outlook is None
-    seen = side_view(Deck(RODS), Hand(1, cast), cast.retrieved_from + 5.0, BOAT)
+    seen = SideWatch(Deck(RODS)).view(Hand(1, cast), cast.retrieved_from + 5.0, BOAT)
     assert seen.under_way
     assert seen.tops == ()
