@@ -45,7 +45,7 @@ class Tile:
         self._numbers = array("f")
         if rows is not None:
             self._numbers.frombytes(rows.tobytes())
-        self._blocks: dict[int, npt.NDArray[np.float32]] = {}
+        self._blocks: dict[int, FloatArray] = {}
         for row, place in enumerate(places):
             self._index[place] = row
 
@@ -80,14 +80,20 @@ class Tile:
         numbers[at + 4] = count
         return False
 
-    def blocks(self, wide: int) -> npt.NDArray[np.float32]:
+    def blocks(self, wide: int, west: float, south: float) -> FloatArray:
         """Return means over squares of `wide` by `wide` cells: east, north, depth, soundings, shape (n, 4).
 
-        `wide` divides 16; 1 gives the cells.
+        Args:
+            wide: divides 16; 1 gives the cells.
+            west: of this tile, m, always the same.
+            south: of this tile, likewise.
         """
-        if wide not in self._blocks:
-            self._blocks[wide] = self._means(wide)
-        return self._blocks[wide]
+        found = self._blocks.get(wide)
+        if found is None:
+            found = self._means(wide).astype(np.float64)
+            found[:, :2] += (west, south)
+            self._blocks[wide] = found
+        return found
 
     def _means(self, wide: int) -> npt.NDArray[np.float32]:
         rows = self.rows[:, [0, 1, 2, 4]]
@@ -227,22 +233,14 @@ class Cells:
         wide.
         """
         span = self.side * _SIDE
-        found: list[npt.NDArray[np.float32]] = []
-        corners: list[tuple[float, float]] = []
+        found = [np.empty((0, 4))]
         tiles = self._tiles
         for column in range(math.floor(west / span), math.floor(east / span) + 1):
             for row in range(math.floor(south / span), math.floor(north / span) + 1):
                 tile = tiles.get((column, row))
                 if tile is not None:
-                    found.append(tile.blocks(wide))
-                    corners.append((column * span, row * span))
-        if not found:
-            return np.empty((0, 4))
-        cells = np.concatenate(found).astype(np.float64)
-        cells[:, :2] += np.repeat(
-            np.array(corners), [len(rows) for rows in found], axis=0
-        )
-        return cells
+                    found.append(tile.blocks(wide, column * span, row * span))
+        return np.concatenate(found)
 
     def copy_within(
         self, west: float, south: float, east: float, north: float

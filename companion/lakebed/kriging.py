@@ -58,6 +58,7 @@ _DOUBTED_FROM = (
 )
 _DOUBT_ROUNDS = 2
 _CHI2_MEDIAN = 0.455
+_LEAST_SQUARE_M2 = 1e-12
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,23 +98,24 @@ class Support:
             self.spread[which],
         )
 
-    def noise(self, model: Variation) -> FloatArray:
-        """Return the noise variance of each depth, in sills: it falls with the count, to a floor."""
-        own = (model.noise**2 / model.sill) * (
-            _SHARED_ERROR + (1.0 - _SHARED_ERROR) / self.count
-        )
-        # A mean over a square stands for its middle only roughly.
-        return np.asarray(own + BLOCK_ERROR * _variogram((0.5 * self.spread) ** 2))
+    def noise(self) -> tuple[FloatArray, FloatArray]:
+        """Return the noise variance of each depth: in shares of one sounding's, and in sills besides.
+
+        It falls with the count, to a floor. A mean over a square stands for its middle
+        only roughly.
+        """
+        shares = _SHARED_ERROR + (1.0 - _SHARED_ERROR) / self.count
+        half = np.maximum((0.5 * self.spread) ** 2, _LEAST_SQUARE_M2)
+        return shares, BLOCK_ERROR * _variogram(half)
 
 
 def _variogram(squared: FloatArray) -> FloatArray:
     """Return half the variance of the difference over a distance, in sills, from its square, m2.
 
     (h/10)^`EXPONENT`, for h over its own fourth root, times h, is just that, and roots
-    are several times quicker than powers.
+    are several times quicker than powers, where these are not the processor's own.
     """
-    power = np.maximum(squared, 1e-12)
-    power /= UNIT_M**2
+    power = squared * (1.0 / UNIT_M**2)
     root = np.sqrt(power)
     for _ in range(2):
         np.sqrt(root, out=root)
@@ -122,45 +124,56 @@ def _variogram(squared: FloatArray) -> FloatArray:
 
 
 @dataclass(frozen=True, slots=True)
-class _Frame:
+class Frame:
     """Coordinates down the slope and along the contour, the latter shortened."""
 
     down_east: float = 1.0
     down_north: float = 0.0
     stretch: float = 1.0
 
-    def __call__(
+    def turn(
         self, east: FloatArray, north: FloatArray
     ) -> tuple[FloatArray, FloatArray]:
+        """Return places, east and north of a middle, in these coordinates, m."""
         down = east * self.down_east + north * self.down_north
         return down, (north * self.down_east - east * self.down_north) / self.stretch
 
 
-def _frame(support: Support) -> _Frame:
-    """Return the frame of the plane that fits best around the middle, from which places are counted."""
-    if len(support.depth) < _STRETCH_FROM:
-        return _Frame()
-    x, y = support.east, support.north
+def frames(support: Support, begins: npt.NDArray[np.intp]) -> list[Frame]:
+    """Return the frame of the plane that fits best around the middle of each of several neighbourhoods.
+
+    Args:
+        support: all their soundings, one neighbourhood's after another's, each counted
+            from its own middle.
+        begins: where each begins; none is empty.
+    """
+    x, y, count = support.east, support.north, np.diff(begins, append=len(support.east))
+    owner = np.repeat(np.arange(len(begins)), count)
+    rest = support.depth - _medians(support.depth, owner, begins, count)[owner]
     weight = np.exp(-0.5 / _VIEW_M**2 * (x * x + y * y))
     design = np.stack((np.ones_like(x), x, y))
     weighed = design * weight
-    rest = support.depth - _median(support.depth)
-    normal = weighed @ design.T
+    products = weighed[:, None] * np.concatenate((design, rest[None]))
+    sums = np.moveaxis(np.add.reduceat(products, begins, axis=2), 2, 0)
+    normal, right = sums[:, :, :3], sums[:, :, 3:]
     # One square metre of weight in place of data keeps a single track from leaving the
     # plane undecided.
-    normal.flat[::4] += (1e-6, 1.0, 1.0)
+    normal[:, (0, 1, 2), (0, 1, 2)] += (1e-6, 1.0, 1.0)
     inverse = np.linalg.inv(normal)
-    plane = inverse @ (weighed @ rest)
-    east, north = float(plane[1]), float(plane[2])
-    off = float(weight @ (rest - plane @ design) ** 2) / max(float(normal[0, 0]), 1e-9)
-    unsure = (off + _SLOPE_NOISE_M**2) * float(inverse[1, 1] + inverse[2, 2])
-    square = east * east + north * north
-    steep = math.sqrt(square)
-    if steep <= 1e-9:
-        return _Frame()
+    plane = (inverse @ right)[:, :, 0]
+    off = rest - np.einsum("in,ni->n", design, plane[owner])
+    scatter = np.add.reduceat(weight * off * off, begins)
+    scatter /= np.maximum(normal[:, 0, 0], 1e-9)
+    unsure = (scatter + _SLOPE_NOISE_M**2) * (inverse[:, 1, 1] + inverse[:, 2, 2])
+    square = plane[:, 1] ** 2 + plane[:, 2] ** 2
     # Sure of the direction by as much as the slope stands out of its own error.
     sure = square / (square + _SLOPE_DOUBT * unsure)
-    return _Frame(east / steep, north / steep, 1.0 + (CONTOUR_STRETCH - 1.0) * sure)
+    steep = np.sqrt(square)
+    found = [Frame()] * len(begins)
+    for i in np.flatnonzero((count >= _STRETCH_FROM) & (steep > 1e-9)).tolist():
+        east, north = (plane[i, 1:] / steep[i]).tolist()
+        found[i] = Frame(east, north, 1.0 + (CONTOUR_STRETCH - 1.0) * float(sure[i]))
+    return found
 
 
 @cache
@@ -168,6 +181,19 @@ def _lapack() -> ModuleType:
     from scipy.linalg import lapack  # noqa: PLC0415  (a fifth of what there is to load at the start)
 
     return lapack
+
+
+def _medians(
+    values: FloatArray,
+    owner: npt.NDArray[np.intp],
+    begins: npt.NDArray[np.intp],
+    count: npt.NDArray[np.intp],
+) -> FloatArray:
+    """Return the median of each owner's values."""
+    ordered, middle = values[np.lexsort((values, owner))], count // 2
+    return np.asarray(
+        0.5 * (ordered[begins + middle] + ordered[begins + count - 1 - middle])
+    )
 
 
 def _median(values: FloatArray) -> float:
@@ -178,9 +204,10 @@ def _median(values: FloatArray) -> float:
 
 def _factor(covariance: FloatArray, noise: FloatArray) -> FloatArray:
     """Return the lower Cholesky factor of a covariance with noise on its diagonal."""
-    noisy = covariance.copy(order="F")
-    np.fill_diagonal(noisy, noisy.diagonal() + noise)
-    factor, failed = _lapack().dpotrf(noisy, lower=1, overwrite_a=1)
+    noisy = covariance.copy()
+    noisy.flat[:: len(noise) + 1] += noise
+    # Symmetric, so it is its own transpose, which lies in memory as LAPACK wants it.
+    factor, failed = _lapack().dpotrf(noisy.T, lower=1, overwrite_a=1)
     if failed:
         raise np.linalg.LinAlgError(
             "covariance of the soundings is not positive definite"
@@ -242,6 +269,22 @@ def _off(factor: FloatArray, rest: FloatArray, sill: float) -> FloatArray:
     return np.asarray(solved / np.sqrt(precision * max(square, sill)))
 
 
+def _any_far_off(factor: FloatArray, innovations: FloatArray, sill: float) -> bool:
+    """Tell whether `_off` could be more than `_DOUBTED_FROM` for any depth, without its whole inverse.
+
+    The square of a diagonal element of the factor is more than that depth's variance
+    given all others, which is asked for only where the former leaves it open.
+    """
+    solved, _ = _lapack().dtrtrs(factor, innovations, lower=1, trans=1)
+    most = _DOUBTED_FROM * math.sqrt(sill)
+    some = np.flatnonzero(np.abs(solved) * factor.diagonal() > most)
+    columns = np.zeros((len(solved), len(some)), order="F")
+    columns[some, np.arange(len(some))] = 1.0
+    columns = _forward(factor, columns)
+    precision = np.einsum("ij,ij->j", columns, columns)
+    return bool((np.abs(solved[some]) > most * np.sqrt(precision)).any())
+
+
 class Local:
     """The bottom as a neighbourhood has it, solved once, asked at many places; all counted from its middle.
 
@@ -257,24 +300,26 @@ class Local:
         "_factor",
         "_frame",
         "_mean",
-        "_support",
         "_weights",
         "misfit",
         "noisy_as",
         "sill",
     )
 
-    def __init__(self, support: Support, model: Variation) -> None:
-        self._support, self._frame = support, _frame(support)
-        self._down = self._frame(support.east, support.north)
+    def __init__(
+        self, support: Support, model: Variation, frame: Frame | None = None
+    ) -> None:
+        self._frame = frame or frames(support, np.zeros(1, np.intp))[0]
+        self._down = self._frame.turn(support.east, support.north)
         self._mean = _median(support.depth)
         rest, count = support.depth - self._mean, len(support.depth)
         covariance = self._covariance(support.east, support.north)
         self.sill = model.sill
+        noise = support.noise()
         # The share of noise is not known before the neighbourhood's own variation is.
         for _ in range(2):
             self.noisy_as = self.sill
-            innovations = self._solve(covariance, rest, Variation(self.sill))
+            innovations = self._solve(covariance, rest, noise)
             self.misfit = float(innovations @ innovations)
             self.sill = (_PRIOR_CELLS * model.sill + self.misfit) / (
                 _PRIOR_CELLS + count
@@ -294,13 +339,20 @@ class Local:
         return self._mean + self._weights @ covariance, self.sill * unknown
 
     def _solve(
-        self, covariance: FloatArray, rest: FloatArray, model: Variation
+        self,
+        covariance: FloatArray,
+        rest: FloatArray,
+        parts: tuple[FloatArray, FloatArray],
     ) -> FloatArray:
         """Factor the covariance, doubting what is far off, and return the innovations."""
-        noise, sill = self._support.noise(model), max(model.sill, _PRIOR_SILL)
+        model, sill = Variation(self.sill), max(self.sill, _PRIOR_SILL)
+        shares, of_squares = parts
+        noise = (model.noise**2 / model.sill) * shares + of_squares
         for _ in range(_DOUBT_ROUNDS):
             innovations = self._factored(covariance, noise, rest)
-            if not _may_hold_doubtful(innovations, sill):
+            if not _may_hold_doubtful(innovations, sill) or not _any_far_off(
+                self._factor, innovations, sill
+            ):
                 return innovations
             off = np.abs(_off(self._factor, rest, sill))
             doubted = off > _DOUBTED_FROM
@@ -318,11 +370,22 @@ class Local:
         return _forward(self._factor, rest)
 
     def _covariance(self, east: FloatArray, north: FloatArray) -> FloatArray:
-        (x, y), (down, along) = self._down, self._frame(east, north)
-        return np.asarray(
-            _MEAN_VARIANCE
-            - _variogram((x[:, None] - down) ** 2 + (y[:, None] - along) ** 2)
+        covariance = _variogram(
+            squares_between(self._down, self._frame.turn(east, north))
         )
+        return np.subtract(_MEAN_VARIANCE, covariance, out=covariance)
+
+
+def squares_between(
+    places: tuple[FloatArray, FloatArray], others: tuple[FloatArray, FloatArray]
+) -> FloatArray:
+    """Return the squared distance of every place from every other, m2, of nought a little more."""
+    (x, y), (u, v) = places, others
+    left, right = np.ones((len(x), 4)), np.ones((4, len(u)))
+    left[:, 0], left[:, 1], left[:, 2] = -2.0 * x, -2.0 * y, x * x + y * y
+    right[0], right[1], right[3] = u, v, u * u + v * v
+    apart = left @ right
+    return np.maximum(apart, _LEAST_SQUARE_M2, out=apart)
 
 
 def _may_hold_doubtful(innovations: FloatArray, sill: float) -> bool:

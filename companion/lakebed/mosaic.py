@@ -13,14 +13,21 @@ from __future__ import annotations
 
 import math
 from array import array
-from typing import NamedTuple, TypeVar
+from operator import is_
+from typing import NamedTuple, TypeAlias, TypeVar
 
 import numpy as np
 import numpy.typing as npt
 
 from companion.lakebed.beam import depth_ratio
 from companion.lakebed.cells import Cells, FloatArray
-from companion.lakebed.kriging import Local, Support, Variation
+from companion.lakebed.kriging import (
+    Local,
+    Support,
+    Variation,
+    frames,
+    squares_between,
+)
 
 SPACING_M = 12.0
 """Between two neighbouring models."""
@@ -51,18 +58,20 @@ _RINGS = (
 """How far each ring reaches (half the side of its square, m), how many cells wide its squares are, and how
 many of them there may be before they are taken twice as wide."""
 _SIDES = 8  # with soundings in so many directions, none are fetched from further off
-_ROUND = np.radians(np.arange(0.0, 360.0, 15.0))[:, None]
-_ROUND_EAST, _ROUND_NORTH = np.sin(_ROUND), np.cos(_ROUND)
+_BEARINGS = np.radians(np.arange(0.0, 360.0, 15.0))
+_ROUND = np.stack((np.sin(_BEARINGS), np.cos(_BEARINGS)), axis=1)
+_COARSE_ROUND = _ROUND @ np.stack((_COARSE_EAST, _COARSE_NORTH))
 _ABOUT_UNKNOWN_M = (
     35.0  # from the nearest sounding, where it begins to matter how far it is
 )
-_SQUARE_M = 4.0 * SPACING_M
-"""Models whose middles lie in one square this wide take their soundings from the same rows."""
-_MOST_SQUARES = 32
+_GROUP = 8
+"""Models of squares so many of them wide take their soundings out of the same rows, together."""
 _ROWS = 1 << 32  # more rows of models than any lake has, for numbering them all
 _MOST_MODELS, _MOST_PIECES = 4000, 6000
+_PIECES_AT_ONCE = 800
 _MOST_NEWS = 4096
-_K = TypeVar("_K")
+_Key: TypeAlias = tuple[int, int]
+"""Column and row of a model, or of the piece north-east of its middle."""
 _T = TypeVar("_T")
 
 
@@ -77,11 +86,31 @@ class _Model(NamedTuple):
     reach: float
 
 
+_Fourfold: TypeAlias = tuple[_Model | None, ...]
+"""Models at the south-west, north-west, south-east, north-east corner; None: nothing known."""
+
+
 class _Piece(NamedTuple):
     """A square between four models: the four it was blended of, and its values (3, 7, 7)."""
 
-    models: tuple[_Model | None, ...]
+    models: _Fourfold
     values: npt.NDArray[np.float32]
+
+
+class _Surroundings(NamedTuple):
+    """The soundings that some models lean on.
+
+    Attributes:
+        rows: of all, one model's after another's, each counted from its middle.
+        begins: where each model's rows begin.
+        models: which of the models asked for these are: some may have none.
+        reach: how far off a sounding can change each of them, m.
+    """
+
+    rows: Support
+    begins: npt.NDArray[np.intp]
+    models: npt.NDArray[np.intp]
+    reach: FloatArray
 
 
 class SurfaceView(NamedTuple):
@@ -105,9 +134,8 @@ class Mosaic:
 
     def forget(self) -> None:
         """Make everything anew: cells have been replaced."""
-        self._models: dict[tuple[int, int], tuple[int, _Model | None]] = {}
-        self._pieces: dict[tuple[int, int], tuple[int, _Piece]] = {}
-        self._rows: dict[tuple[float, float, float, int], tuple[int, FloatArray]] = {}
+        self._models: dict[_Key, tuple[int, _Model | None]] = {}
+        self._pieces: dict[_Key, tuple[int, _Piece]] = {}
 
     def settle(self, variation: Variation, half_beam: float | None) -> None:
         """Take how the bottom varies, and half the angle of the sounder's cone, rad (None: no correction)."""
@@ -129,8 +157,12 @@ class Mosaic:
         column, row = np.floor(across), np.floor(up)
         keys = column.astype(np.int64) * _ROWS + row.astype(np.int64)
         which, index = np.unique(keys, return_inverse=True)
-        pieces = np.stack(
-            [self._piece(*_column_and_row(key)) for key in which.tolist()]
+        places = [_column_and_row(key) for key in which.tolist()]
+        pieces = np.concatenate(
+            [
+                self._values(places[first : first + _PIECES_AT_ONCE])
+                for first in range(0, len(places), _PIECES_AT_ONCE)
+            ]
         )
         x, y = (across - column) * _STEPS, (up - row) * _STEPS
         ix, iy = (
@@ -146,35 +178,53 @@ class Mosaic:
         found = west * (1.0 - x) + east_side * x
         return SurfaceView(found[:, 0], found[:, 1], found[:, 2])
 
-    def _piece(self, column: int, row: int) -> npt.NDArray[np.float32]:
-        now, kept = self._now, self._pieces.get((column, row))
-        if kept is not None and kept[0] == now:
-            return kept[1].values
-        models = tuple(self._model(column + i, row + j) for i in (0, 1) for j in (0, 1))
-        if kept is None or any(
-            one is not other for one, other in zip(models, kept[1].models, strict=True)
-        ):
-            piece = _Piece(models, _blended(models))
-        else:
-            piece = kept[1]
-        _remember(self._pieces, (column, row), (now, piece), _MOST_PIECES)
-        return piece.values
+    def _values(self, places: list[_Key]) -> npt.NDArray[np.float32]:
+        """Return the values of some pieces, made anew where models of theirs have changed."""
+        now, pieces = self._now, self._pieces
+        older = [key for key in places if key not in pieces or pieces[key][0] != now]
+        self._renew_models(older)
+        changed: dict[_Key, _Fourfold] = {}
+        for column, row in older:
+            models = tuple(
+                self._models[column + i, row + j][1] for i in (0, 1) for j in (0, 1)
+            )
+            kept = pieces.get((column, row))
+            if kept is not None and all(map(is_, models, kept[1].models)):
+                pieces[column, row] = (now, kept[1])
+            else:
+                changed[column, row] = models
+        if changed:
+            blended = _blended(list(changed.values()))
+            for key, values in zip(changed, blended, strict=True):
+                _remember(pieces, key, (now, _Piece(changed[key], values)))
+        found = np.stack([pieces[key][1].values for key in places])
+        _forget_oldest(pieces, _MOST_PIECES)
+        _forget_oldest(self._models, _MOST_MODELS)
+        return found
+
+    def _renew_models(self, pieces: list[_Key]) -> None:
+        """Solve the models of some pieces that are not there or that a sounding has come to since."""
+        groups: dict[_Key, list[_Key]] = {}
+        wanted = {(c + i, r + j) for c, r in pieces for i in (0, 1) for j in (0, 1)}
+        for column, row in sorted(wanted):
+            if not self._holds((column, row)):
+                square = column // _GROUP, row // _GROUP
+                groups.setdefault(square, []).append((column, row))
+        for keys in groups.values():
+            for key, model in zip(keys, self._solved(keys), strict=True):
+                _remember(self._models, key, (self._now, model))
 
     @property
     def _now(self) -> int:
         return self._older + len(self._news) // 2
 
-    def _model(self, column: int, row: int) -> _Model | None:
-        now, kept = self._now, self._models.get((column, row))
-        if kept is not None and (
-            kept[0] == now or not self._touched(kept, column, row)
-        ):
-            if kept[0] != now:
-                self._models[column, row] = (now, kept[1])
-            return kept[1]
-        model = self._solved(column * SPACING_M, row * SPACING_M)
-        _remember(self._models, (column, row), (now, model), _MOST_MODELS)
-        return model
+    def _holds(self, key: _Key) -> bool:
+        """Return whether a model is kept to which nothing has come; it is then marked as of now."""
+        now, kept = self._now, self._models.get(key)
+        if kept is None or (kept[0] != now and self._touched(kept, *key)):
+            return False
+        self._models[key] = (now, kept[1])
+        return True
 
     def _touched(self, kept: tuple[int, _Model | None], column: int, row: int) -> bool:
         since, model = kept
@@ -194,82 +244,116 @@ class Mosaic:
         del news  # an array that is looked at cannot grow
         return bool(touched)
 
-    def _solved(self, east: float, north: float) -> _Model | None:
-        support, reach = self._support(east, north)
-        if support is None:
-            return None
-        local = Local(support, self.variation)
-        depths, variance = local.estimate(_GRID_EAST, _GRID_NORTH, _COARSE)
-        depth = depths.reshape(_NODES, _NODES)
-        variance += (UNSEEN_SLOPE * _beyond(support, _COARSE_EAST, _COARSE_NORTH)) ** 2
-        away = _nearest(support.east, support.north)
-        if away.max() > _ABOUT_UNKNOWN_M:
-            # Whether a place is known at all hangs on cells, not on means over squares.
-            cells = self._ring(east, north, 0.0, _RINGS[2][0], 1)
-            if len(cells):
-                away = _nearest(cells[:, 0], cells[:, 1])
-        values = np.stack((depth, _doubled(variance), _doubled(away)))
+    def _solved(self, keys: list[_Key]) -> list[_Model | None]:
+        """Solve some models that lie together; None for one that has no sounding within its reach."""
+        middles = SPACING_M * np.array(keys, float)
+        found: list[_Model | None] = [None] * len(keys)
+        around = self._surroundings(middles)
+        rows, begins, models, reach = around
+        if not len(models):
+            return found
+        values = np.empty((len(models), 3, _NODES, _NODES))
+        coarse = values[:, :, ::2, ::2]
+        ends = [*begins[1:].tolist(), len(rows.depth)]
+        each = zip(begins.tolist(), ends, frames(rows, begins), values, strict=True)
+        for begin, end, frame, (depth, variance, _) in each:
+            local = Local(rows.pick(slice(begin, end)), self.variation, frame)
+            depths, variances = local.estimate(_GRID_EAST, _GRID_NORTH, _COARSE)
+            depth[:] = depths.reshape(_NODES, _NODES)
+            variance[::2, ::2] = variances.reshape(_STEPS + 1, _STEPS + 1)
+        beyond = _beyond(rows.east, rows.north, begins)
+        coarse[:, 1] += (UNSEEN_SLOPE * beyond.reshape(coarse[:, 1].shape)) ** 2
+        coarse[:, 2] = self._away(around, middles[models]).reshape(coarse[:, 2].shape)
+        _fill_between(values[:, 1:])
         if self.half_beam is not None:
-            ratio = depth_ratio(np.hypot(*np.gradient(depth, NODE_M)), self.half_beam)
-            values[0] *= ratio
-            values[1] *= ratio * ratio
-        return _Model(values.astype(np.float32), reach)
+            steepness = np.hypot(*np.gradient(values[:, 0], NODE_M, axis=(1, 2)))
+            ratio = depth_ratio(steepness, self.half_beam)
+            values[:, 0] *= ratio
+            values[:, 1] *= ratio * ratio
+        for i, far, of_one in zip(
+            models.tolist(), reach.tolist(), values.astype(np.float32), strict=True
+        ):
+            found[i] = _Model(of_one.copy(), far)
+        return found
 
-    def _support(self, east: float, north: float) -> tuple[Support | None, float]:
-        """Return what a model leans on, about its middle, and how far off a sounding can change that."""
-        kept: list[FloatArray] = []
-        inner, side = 0.0, self._cells.side
+    def _away(self, around: _Surroundings, middles: FloatArray) -> FloatArray:
+        """Return how far each model's coarse nodes are from the nearest sounding, m, shape (models, 49)."""
+        away = _nearest(around.rows.east, around.rows.north, around.begins)
+        # Whether a place is known at all hangs on cells, not on means over squares.
+        far = np.flatnonzero(away.max(axis=1) > _ABOUT_UNKNOWN_M)
+        if len(far):
+            within = _RINGS[2][0]
+            around.reach[far] = np.maximum(around.reach[far], within)
+            owner, cells = self._ring(middles[far], 0.0, within, 1)
+            some, first = np.unique(owner, return_index=True)
+            if len(some):
+                away[far[some]] = _nearest(cells[:, 0], cells[:, 1], first)
+        return away
+
+    def _surroundings(self, middles: FloatArray) -> _Surroundings:
+        """Return what the models about some middles, m, shape (n, 2), lean on."""
+        reach = np.empty(len(middles))
+        seen = np.zeros((len(middles), _SIDES), bool)
+        owners: list[npt.NDArray[np.intp]] = []
+        parts: list[FloatArray] = []
+        some, inner = np.arange(len(middles)), 0.0
         for outer, finest, most in _RINGS:
-            wide, rows = finest, self._ring(east, north, inner, outer, finest)
-            if len(rows) > most:
-                wide, rows = (
-                    2 * finest,
-                    self._ring(east, north, inner, outer, 2 * finest),
-                )
-            spread = wide * side * (wide > 1)
-            if len(rows):
-                kept.append(np.column_stack((rows, np.full(len(rows), spread))))
+            owner, rows, wide = self._thinned_ring(
+                middles[some], inner, outer, finest, most
+            )
+            side = self._cells.side * wide
+            # A square may hold soundings on both sides of the border it lies across.
+            reach[some] = outer + side
+            spread = side * (wide > 1)
+            owners.append(some[owner])
+            parts.append(np.column_stack((rows, spread[owner])))
+            angle = np.arctan2(rows[:, 0], rows[:, 1])
+            octant = np.floor(angle * (0.5 * _SIDES / math.pi)).astype(np.intp) % _SIDES
+            seen[some[owner], octant] = True
             inner = outer
-            if outer >= _RINGS[1][0] and _sides(kept) == _SIDES:
-                break
-        if not kept:
-            return None, outer
-        rows = np.concatenate(kept)
-        # A tile is taken by where its soundings' mean lies, so it may hold some from
-        # further off.
-        return Support(*rows.T), outer + 16.0 * side
+            if outer >= _RINGS[1][0]:
+                some = some[~seen[some].all(axis=1)]
+                if not len(some):
+                    break
+        owner = np.concatenate(owners)
+        order = np.argsort(owner, kind="stable")
+        columns = np.ascontiguousarray(np.concatenate(parts)[order].T)
+        models, begins = np.unique(owner[order], return_index=True)
+        return _Surroundings(Support(*columns), begins, models, reach[models])
+
+    def _thinned_ring(
+        self, middles: FloatArray, inner: float, outer: float, finest: int, most: int
+    ) -> tuple[npt.NDArray[np.intp], FloatArray, npt.NDArray[np.intp]]:
+        """Return what `_ring` does, in squares twice as wide where there are too many, and how wide."""
+        owner, rows = self._ring(middles, inner, outer, finest)
+        wide = np.full(len(middles), finest)
+        crowded = np.bincount(owner, minlength=len(middles)) > most
+        if crowded.any():
+            wide[crowded] = 2 * finest
+            fewer, coarse = self._ring(middles[crowded], inner, outer, 2 * finest)
+            kept = ~crowded[owner]
+            owner = np.append(owner[kept], np.flatnonzero(crowded)[fewer])
+            rows = np.concatenate((rows[kept], coarse))
+        return owner, rows, wide
 
     def _ring(
-        self, east: float, north: float, inner: float, outer: float, wide: int
-    ) -> FloatArray:
-        """Return rows of `Cells.near` in a square ring, their places counted from its middle."""
-        rows = self._rows_about(east, north, outer, wide)
-        x, y = rows[:, 0] - east, rows[:, 1] - north
-        away = np.maximum(np.abs(x), np.abs(y))
-        inside = np.flatnonzero((away > inner) & (away <= outer))
-        ring = rows[inside]
-        ring[:, 0], ring[:, 1] = x[inside], y[inside]
-        return ring
+        self, middles: FloatArray, inner: float, outer: float, wide: int
+    ) -> tuple[npt.NDArray[np.intp], FloatArray]:
+        """Return rows of `Cells.near` in a square ring about each middle, and whose each is, in order.
 
-    def _rows_about(
-        self, east: float, north: float, outer: float, wide: int
-    ) -> FloatArray:
-        """Return what `Cells.near` gives for all models of the square where one's middle lies."""
-        west = _SQUARE_M * math.floor(east / _SQUARE_M)
-        south = _SQUARE_M * math.floor(north / _SQUARE_M)
-        key, now = (west, south, outer, wide), self._now
-        kept = self._rows.get(key)
-        if kept is not None and kept[0] == now:
-            return kept[1]
+        Their places are counted from that middle.
+        """
+        (west, south), (east, north) = middles.min(axis=0), middles.max(axis=0)
         rows = self._cells.near(
-            west - outer,
-            south - outer,
-            west + _SQUARE_M + outer,
-            south + _SQUARE_M + outer,
-            wide,
+            west - outer, south - outer, east + outer, north + outer, wide
         )
-        _remember(self._rows, key, (now, rows), _MOST_SQUARES)
-        return rows
+        x = rows[:, 0] - middles[:, :1]
+        y = rows[:, 1] - middles[:, 1:]
+        away = np.maximum(np.abs(x), np.abs(y))
+        owner, which = np.nonzero((away > inner) & (away <= outer))
+        ring = rows[which]
+        ring[:, :2] -= middles[owner]
+        return owner, ring
 
 
 def _column_and_row(number: int) -> tuple[int, int]:
@@ -278,38 +362,27 @@ def _column_and_row(number: int) -> tuple[int, int]:
     return column, row - _ROWS // 2
 
 
-def _sides(kept: list[FloatArray]) -> int:
-    """Return in how many of so many directions there are soundings."""
-    seen = np.zeros(_SIDES, bool)
-    for rows in kept:
-        angle = np.arctan2(rows[:, 0], rows[:, 1])
-        seen[np.floor(angle * (0.5 * _SIDES / math.pi)).astype(np.intp) % _SIDES] = True
-    return int(seen.sum())
+def _nearest(
+    east: FloatArray, north: FloatArray, begins: npt.NDArray[np.intp]
+) -> FloatArray:
+    """Return how far the nearest of each model's places is from its coarse nodes, m, shape (models, 49)."""
+    squares = squares_between((east, north), (_COARSE_EAST, _COARSE_NORTH))
+    return np.sqrt(np.minimum.reduceat(squares, begins))
 
 
-def _nearest(east: FloatArray, north: FloatArray) -> FloatArray:
-    """Return how far the nearest of some places, at least one, is from each coarse node, m."""
-    squares = (east[:, None] - _COARSE_EAST) ** 2
-    squares += (north[:, None] - _COARSE_NORTH) ** 2
-    return np.asarray(np.sqrt(squares.min(axis=0)))
-
-
-def _beyond(support: Support, east: FloatArray, north: FloatArray) -> FloatArray:
-    """Return how far each place lies beyond the outermost soundings, m; 0 where they are on all sides."""
-    outermost = (support.east * _ROUND_EAST + support.north * _ROUND_NORTH).max(axis=1)
-    away: FloatArray = (
-        east * _ROUND_EAST + north * _ROUND_NORTH - outermost[:, None]
-    ).max(axis=0)
+def _beyond(
+    east: FloatArray, north: FloatArray, begins: npt.NDArray[np.intp]
+) -> FloatArray:
+    """Return how far coarse nodes lie beyond a model's outermost soundings, m; 0: they are all around."""
+    outermost = np.maximum.reduceat(np.stack((east, north), axis=1) @ _ROUND.T, begins)
+    away = (_COARSE_ROUND - outermost[:, :, None]).max(axis=1)
     return np.asarray(np.maximum(away, 0.0))
 
 
-def _doubled(coarse: FloatArray) -> FloatArray:
-    """Return values of every second node, on all nodes."""
-    grid = np.empty((_NODES, _NODES))
-    grid[::2, ::2] = coarse.reshape(_STEPS + 1, _STEPS + 1)
-    grid[1::2, ::2] = 0.5 * (grid[:-1:2, ::2] + grid[2::2, ::2])
-    grid[:, 1::2] = 0.5 * (grid[:, :-1:2] + grid[:, 2::2])
-    return grid
+def _fill_between(grid: FloatArray) -> None:
+    """Fill nodes between every second one, on the last two axes, by the means of their neighbours."""
+    grid[..., 1::2, ::2] = 0.5 * (grid[..., :-1:2, ::2] + grid[..., 2::2, ::2])
+    grid[..., 1::2] = 0.5 * (grid[..., :-1:2] + grid[..., 2::2])
 
 
 def _blending() -> FloatArray:
@@ -324,30 +397,39 @@ def _blending() -> FloatArray:
 _WEIGHTS = _blending()
 _FIRST, _LAST = slice(0, _STEPS + 1), slice(_STEPS, None)
 _PARTS = ((_LAST, _LAST), (_LAST, _FIRST), (_FIRST, _LAST), (_FIRST, _FIRST))
-_NOTHING = np.concatenate(
-    [
-        np.full((2, _STEPS + 1, _STEPS + 1), 0.0),
-        np.full((1, _STEPS + 1, _STEPS + 1), 1e6),
-    ]
-).astype(np.float32)
+_UNKNOWN = np.zeros((3, _NODES, _NODES), np.float32)
+_UNKNOWN[2] = 1e6
 
 
-def _blended(models: tuple[_Model | None, ...]) -> npt.NDArray[np.float32]:
-    there = [i for i, model in enumerate(models) if model is not None]
-    if not there:
-        return _NOTHING
-    values = np.stack([models[i].values[:, *_PARTS[i]] for i in there]).astype(float)  # type: ignore[union-attr]
-    weights = _WEIGHTS[there] + 1e-12
-    weights /= weights.sum(axis=0)
-    depth, variance, away = (weights[:, None] * values).sum(axis=0)
+def _blended(fourfold: list[_Fourfold]) -> npt.NDArray[np.float32]:
+    """Return the values of the pieces between four models each, shape (n, 3, 7, 7)."""
+    there = np.array([[model is not None for model in models] for models in fourfold])
+    values = np.array(
+        [
+            _UNKNOWN[:, *part] if model is None else model.values[:, *part]
+            for models in fourfold
+            for model, part in zip(models, _PARTS, strict=True)
+        ],
+        float,
+    ).reshape(len(fourfold), 4, 3, _STEPS + 1, _STEPS + 1)
+    # Where there is none at all, all four are unknown alike.
+    there |= ~there.any(axis=1, keepdims=True)
+    weights = (_WEIGHTS + 1e-12) * there[:, :, None, None]
+    weights /= weights.sum(axis=1, keepdims=True)
+    found = (weights[:, :, None] * values).sum(axis=1)
     # Where models disagree, that is doubt as well.
-    variance = variance + (weights * (values[:, 0] - depth) ** 2).sum(axis=0)
-    return np.stack((depth, variance, away)).astype(np.float32)
+    disagreement = (values[:, :, 0] - found[:, None, 0]) ** 2
+    found[:, 1] += (weights * disagreement).sum(axis=1)
+    return np.asarray(found, np.float32)
 
 
-def _remember(where: dict[_K, _T], key: _K, value: _T, most: int) -> None:
-    """Keep a value as the newest; drop the oldest when there are too many."""
+def _remember(where: dict[_Key, _T], key: _Key, value: _T) -> None:
+    """Keep a value as the newest."""
     where.pop(key, None)
     where[key] = value
-    if len(where) > most:
-        del where[next(iter(where))]
+
+
+def _forget_oldest(where: dict[_Key, _T], most: int) -> None:
+    """Drop the oldest values when there are more than so many."""
+    for key in list(where)[: max(0, len(where) - most)]:
+        del where[key]

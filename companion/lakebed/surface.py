@@ -13,7 +13,7 @@ from __future__ import annotations
 import json
 import math
 from array import array
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -167,12 +167,7 @@ class Surface:
         step: float = 1.0,
     ) -> BottomProfile:
         """Return the bottom along a line from a place, in a direction, every `step` m up to `length` m."""
-        distance = np.arange(0.0, length + 0.5 * step, step)
-        angle = math.radians(bearing)
-        bottom = self.at(
-            east + distance * math.sin(angle), north + distance * math.cos(angle)
-        )
-        return BottomProfile(distance, bottom.depth, bottom.sigma)
+        return profiles(self, (east, north), [bearing], length, step)[0]
 
     def about(self, east: float, north: float, within: float) -> float | None:
         """Return the middle depth of the cells within a square of so many m each way; None without any."""
@@ -249,6 +244,25 @@ class Surface:
             max(self.cells // 10, _LEARN_SOONEST), _LEARN_LATEST
         )
         self._structure.learn(_patch_around(self._cells, east, north))
+
+
+def profiles(
+    surface: Surface,
+    place: tuple[float, float],
+    bearings: Sequence[float],
+    length: float,
+    step: float = 1.0,
+) -> list[BottomProfile]:
+    """Return what `Surface.along` does for several bearings, quicker than one after another."""
+    distance = np.arange(0.0, length + 0.5 * step, step)
+    angle = np.radians(bearings)[:, None]
+    bottom = surface.at(
+        place[0] + distance * np.sin(angle), place[1] + distance * np.cos(angle)
+    )
+    return [
+        BottomProfile(distance, depth, sigma)
+        for depth, sigma in zip(bottom.depth, bottom.sigma, strict=True)
+    ]
 
 
 def slope_of(

@@ -50,6 +50,9 @@ class Level:
             np.full(len(away), self.sigma),
         )
 
+    def rays(self, at, bearings, length):
+        return [self.ray(at, bearing, length) for bearing in bearings]
+
     def spots(self, places):
         return Ray(np.full(len(places), self.depth), np.full(len(places), self.sigma))
 

@@ -32,6 +32,9 @@ class Compass:
         self.asked.append((bearing, length))
         return Ray(np.full(3, bearing), np.full(3, bearing / 100.0))
 
+    def rays(self, at: Fix, bearings: list[float], length: float) -> list[Ray]:
+        return [self.ray(at, bearing, length) for bearing in bearings]
+
 
 def test_rays_lie_around_the_bearing_by_the_doubt_of_the_aim():
     assert fan(90.0, 0.1) == pytest.approx(90.0 + FAN_SIGMAS * math.degrees(0.1))

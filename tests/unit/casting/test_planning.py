@@ -18,6 +18,7 @@ from companion.casting.planning import (
 )
 from companion.casting.pose import BoatPose, Current
 from companion.events import Fix
+from companion.lakebed.surface import SurfaceEstimate
 
 HERE = Fix(45.0, -93.0, 2.0)
 PLACE = (100.0, 200.0)
@@ -62,12 +63,15 @@ class Waters:
     def area_of(self, lat: float, lon: float):
         return self.area if (lat, lon) == (HERE.lat, HERE.lon) else None
 
-    def bottom(self, lat: float, lon: float):
-        return (5.0, 0.5) if (lat, lon) == (HERE.lat, HERE.lon) else None
+    def bottoms(self, places: list[tuple[float, float]]):
+        known = np.array([place == (HERE.lat, HERE.lon) for place in places], bool)
+        return SurfaceEstimate(
+            np.where(known, 5.0, np.nan), np.where(known, 0.5, np.nan)
+        )
 
-    def along(self, *asked: float):
-        assert asked == (HERE.lat, HERE.lon, 90.0, 40.0, 1.0)
-        return SimpleNamespace(depth="depths", sigma="sigmas")
+    def along_each(self, *asked: object):
+        assert asked == (HERE.lat, HERE.lon, [90.0], 40.0, 1.0)
+        return [SimpleNamespace(depth="depths", sigma="sigmas")]
 
 
 DECK = SimpleNamespace(

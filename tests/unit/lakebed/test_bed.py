@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 
 from companion.lakebed.bed import Bed
+from companion.lakebed.breaks import breaks
 from companion.lakebed.marks import FIX_RADIUS_M, Marks
 from companion.lakebed.soundings import Mounting
-from companion.lakebed.surface import Surface
+from companion.lakebed.surface import Surface, slope_of
 from companion.lakebed.waters import AREA_REACH, Area
 from companion.sensing.believed_depth import BelievedDepth
 from companion.sensing.localplane import LocalPlane, moved
@@ -73,7 +74,7 @@ def test_readings_become_a_bottom_that_answers():
     depth, sigma = bed.bottom(lat, lon)
     assert depth == pytest.approx(5.6, abs=0.1)
     assert 0.0 < sigma < 0.3
-    slope = bed.slope(lat, lon)
+    slope = slope_of(bed.here.surface, *bed.here.place(lat, lon))
     assert slope.steepness == pytest.approx(0.02, abs=0.01)
     assert slope.bearing == pytest.approx(90.0, abs=30.0)
     assert bed.kept == len(lines()) - bed.dropped.total()
@@ -87,7 +88,7 @@ def test_a_ledge_is_found_along_a_line():
         bed, lines(lambda east, _: 5.0 + 3.0 * min(max((east - 28.0) / 4.0, 0.0), 1.0))
     )
     lat, lon = LocalPlane(LAT, LON).to_latlon(10.0, 40.0)
-    (ledge,) = bed.breaks(lat, lon, 90.0, 40.0)
+    (ledge,) = breaks(bed.along(lat, lon, 90.0, 40.0))
     assert ledge.goes == "down"
     # The boat told its depths half a second, half a metre, before the fix they are
     # placed between.
@@ -99,9 +100,9 @@ def test_nothing_is_known_elsewhere_or_without_a_fix():
     bed.accept_reading(0.0, Depth(5.0, 5.0, ORIGIN))
     assert bed.here is None
     assert bed.bottom(LAT, LON) is None
-    assert bed.slope(LAT, LON) is None
+    assert np.isnan(bed.bottoms([(LAT, LON)] * 2).depth).all()
     assert np.isnan(bed.along(LAT, LON, 0.0, 10.0).depth).all()
-    assert bed.breaks(LAT, LON, 0.0, 10.0) == []
+    assert breaks(bed.along(LAT, LON, 0.0, 10.0)) == []
     sail(bed, lines())
     assert bed.bottom(*moved(LAT, LON, 0.0, 900.0)) is None
 
@@ -143,9 +144,12 @@ def test_two_waters_far_apart_are_kept_apart():
     sail(bed, lines(lambda *_: 12.0), *far, t0=10_000.0)
     bed.finish()
     assert [area.number for area in bed.areas] == [1, 2]
-    for (lat, lon), depth in (((LAT, LON), 4.0), (far, 12.0)):
-        place = LocalPlane(lat, lon).to_latlon(30.0, 50.0)
+    places = [LocalPlane(*at).to_latlon(30.0, 50.0) for at in ((LAT, LON), far)]
+    for place, depth in zip(places, (4.0, 12.0), strict=True):
         assert bed.bottom(*place)[0] == pytest.approx(depth, abs=0.05)
+    nowhere = moved(*far, 45.0, 4.0 * AREA_REACH)
+    together = bed.bottoms([places[1], nowhere, places[0]]).depth
+    assert together == pytest.approx([12.0, np.nan, 4.0], abs=0.05, nan_ok=True)
     sail(bed, lines(lambda *_: 4.0), t0=20_000.0)
     assert bed.here.number == 1
     assert len(bed.areas) == 2
@@ -175,9 +179,7 @@ def test_asking_about_a_place_reads_nothing_until_its_area_is_opened():
 
     bed = JudgedBed([Area(7, LAT, LON, load)], level=1.5)
     assert bed.area_of(LAT, LON) is bed.areas[0]
-    assert (
-        bed.bottom(LAT, LON) is bed.about(LAT, LON, 5.0) is bed.slope(LAT, LON) is None
-    )
+    assert bed.bottom(LAT, LON) is bed.about(LAT, LON, 5.0) is None
     assert np.isnan(bed.along(LAT, LON, 0.0, 5.0).depth).all()
     assert not bed.areas[0].loaded
     assert bed.open_area(LAT, LON) is bed.areas[0]

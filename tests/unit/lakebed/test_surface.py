@@ -7,7 +7,7 @@ from scipy import stats
 from companion.lakebed import kriging
 from companion.lakebed.kriging import Local, Support, Variation
 from companion.lakebed.mosaic import UNSEEN_SLOPE
-from companion.lakebed.surface import Surface, slope_of
+from companion.lakebed.surface import Surface, profiles, slope_of
 
 
 def test_an_empty_lake_knows_nothing():
@@ -95,6 +95,9 @@ def test_a_line_its_points_and_any_batch_agree(bed, feed):
         points = surface.at(east[order], north[order])
         assert points.depth == pytest.approx(line.depth[order], abs=1e-9)
         assert points.sigma == pytest.approx(line.sigma[order], abs=1e-9)
+    rays = profiles(surface, (80.0, 60.0), [10.0, 70.0, 130.0], 40.0)
+    assert rays[1].depth == pytest.approx(line.depth, abs=1e-6)
+    assert rays[1].sigma == pytest.approx(line.sigma, abs=1e-6)
     alone = [float(surface.at(x, y).depth) for x, y in zip(east, north, strict=True)]
     assert alone == pytest.approx(line.depth.tolist(), abs=1e-9)
 
@@ -160,13 +163,18 @@ def test_kriging_is_the_textbook_solution():
     )
     support, model = Support(east, north, depth, count, np.zeros(7)), Variation(1.3)
     local = Local(support, model)
+    shares, squares = support.noise()
     gamma = (
         np.hypot(east[:, None] - east, north[:, None] - north) / 10.0
     ) ** kriging.EXPONENT
     system = np.block(
         [
             [
-                -gamma + np.diag(support.noise(Variation(local.noisy_as))),
+                -gamma
+                + np.diag(
+                    shares * Variation(local.noisy_as).noise ** 2 / local.noisy_as
+                    + squares
+                ),
                 np.ones((7, 1)),
             ],
             [np.ones((1, 7)), 0.0],
@@ -179,6 +187,24 @@ def test_kriging_is_the_textbook_solution():
     assert variance[0] == pytest.approx(
         local.sill * -(weights @ np.append(-asked, 1.0)), rel=1e-2
     )
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_the_quick_look_passes_over_no_doubt_and_sees_none_where_there_is_none(seed):
+    rng = np.random.default_rng(seed)
+    count = int(rng.integers(6, 60))
+    places = rng.uniform(-30.0, 30.0, (count, 2))
+    apart = np.hypot(*(places[:, None] - places).T)
+    covariance = 1e3 - (apart / 10.0) ** 1.75 + np.diag(rng.uniform(0.05, 0.4, count))
+    factor = np.asfortranarray(np.linalg.cholesky(covariance))
+    depth = factor @ rng.normal(0.0, 1.0, count)
+    depth[rng.integers(count)] += rng.uniform(0.0, 8.0)
+    innovations = np.linalg.solve(factor, depth)
+    precision = np.linalg.inv(covariance)
+    off = np.abs(precision @ depth) / np.sqrt(np.diag(precision))
+    for sill in (0.5, 1.0, 2.0):
+        far_off = bool((off > 4.0 * np.sqrt(sill)).any())
+        assert kriging._any_far_off(factor, innovations, sill) is far_off
 
 
 def test_days_with_different_levels_fit_together_without_a_step(bed, feed):
