@@ -29,7 +29,7 @@ Parser = Callable[[list[str], Values], Any]
 """Parses the fields of a sentence."""
 Fold = Callable[["Talker", Any, int], Sequence[Reading]]
 """Folds what a speaker has told; the last argument is where its sentence ends in the stream, byte."""
-_PLACES = frozenset(("GGA", "GLL", "RMC", "place", "fix"))
+_PLACES = frozenset(("GGA", "GNS", "GLL", "RMC", "place", "fix"))
 _MOTIONS = frozenset(("RMC", "VTG", "motion", "fix"))
 _WIND_RANKS: dict[wind.WindReference, int] = {
     "north": 0,

@@ -1,9 +1,10 @@
-"""Position sentences: GGA, GLL, RMC, VTG and ZDA.
+"""Position sentences: GGA, GNS, GLL, RMC, VTG and ZDA.
 
 A receiver without a fix goes on sending: the last position with quality 0 or status V,
 or zeros, or blanks. Whether the numbers mean anything is said by the quality (GGA), the
-status (GLL, RMC) and the mode (GLL, RMC, VTG since NMEA 2.3). Dead reckoning, manual
-input and simulation (GGA 6, 7, 8; mode E, M, S) are no place to log a fish at. The
+status (GLL, RMC) and the mode (GLL, RMC, VTG since NMEA 2.3; of GNS one letter for each
+system of satellites). Dead reckoning, manual input and simulation (GGA 6, 7, 8; mode E,
+M, S) are no place to log a fish at. The
 newer status V at the end of an RMC (4.1) says only that the receiver does not vouch for
 its integrity; hardly any does.
 """
@@ -23,8 +24,9 @@ FIRST_NAV_STATUS_DAY = date(2012, 6, 1)
 """No RMC before NMEA 0183 4.10 closed with a navigational status (month from memory)."""
 _NAV_STATUS_FIELD = 13
 _FIXED_QUALITY = frozenset((1, 2, 3, 4, 5))
-_gga, _gll, _rmc, _vtg = (
+_gga, _gns, _gll, _rmc, _vtg = (
     fields_of("GGA"),
+    fields_of("GNS"),
     fields_of("GLL"),
     fields_of("RMC"),
     fields_of("VTG"),
@@ -60,6 +62,17 @@ def gga(f: list[str], values: Values) -> Told:
         values.dropped["position void"] += 1
         return Told(False, time)
     hdop = values.optional(told.horizontal_dil, "hdop", 0.01, 99.0)
+    return Told(True, time, None, values.place(f[2:6]), None, None, None, hdop)
+
+
+def gns(f: list[str], values: Values) -> Told:
+    """Time, position and the mode of each system of satellites: what talks of several sends for GGA."""
+    told = _gns(f)
+    time = values.time_of_day(f[1])
+    if _FIXED_MODE.isdisjoint(told.mode_indicator or ""):
+        values.dropped["position void"] += 1
+        return Told(False, time)
+    hdop = values.optional(told.hdop, "hdop", 0.01, 99.0)
     return Told(True, time, None, values.place(f[2:6]), None, None, None, hdop)
 
 

@@ -26,7 +26,7 @@ class Depth(msgspec.Struct, frozen=True, gc=False):
 
 
 class Position(msgspec.Struct, frozen=True, gc=False):
-    """Latitude and longitude of the antenna, degrees, both None when void; `hdop` from GGA only."""
+    """Latitude and longitude of the antenna, degrees, both None when void; `hdop` from GGA and GNS only."""
 
     lat: float | None
     lon: float | None

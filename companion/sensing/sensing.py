@@ -28,6 +28,7 @@ _SENTENCES: dict[str, tuple[int, str, Parser, int]] = {
     "DBK": (5, "depth", depth.in_three_units, 3),
     "RMC": (10, "position", position.rmc, 0),
     "GGA": (9, "position", position.gga, 0),
+    "GNS": (9, "position", position.gns, 0),
     "GLL": (5, "position", position.gll, 0),
     "ZDA": (5, "position", position.zda, 0),
     "VTG": (7, "position", position.vtg, 1),

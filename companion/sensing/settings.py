@@ -12,7 +12,7 @@ from companion.sensing.datum import Network
 TimeFrom = Literal["auto", "tags", "sentences", "arrival"]
 """Where a source's time comes from.
 
-``tags``: the TAG blocks. ``sentences``: the times of day inside GGA, GLL, RMC and ZDA.
+``tags``: the TAG blocks. ``sentences``: the times of day inside GGA, GNS, GLL, RMC and ZDA.
 ``arrival``: when the bytes came in (a live wire). ``auto``: tags where there are any,
 else sentences, else the pace of a 4800 baud line, which is what a recording without any
 clock is given.

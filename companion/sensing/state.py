@@ -42,7 +42,7 @@ class BoatState(msgspec.Struct, frozen=True, kw_only=True):
         t: logic time, s.
         lat: latitude of the GPS antenna, degrees, north positive.
         lon: longitude of the GPS antenna, degrees, east positive.
-        hdop: horizontal dilution of precision of the position, when GGA tells it.
+        hdop: horizontal dilution of precision of the position, when GGA or GNS tells it.
         speed: over ground, m/s.
         course: over ground, degrees from true north.
         course_error: how far off that may be, nine times in ten, degrees; None where

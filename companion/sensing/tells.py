@@ -14,7 +14,7 @@ _QUANTITIES: Mapping[str, tuple[str, ...]] = {
         "environment.depth.surfaceToTransducer",
     ),
     "position": (
-        "RMC", "GGA", "GLL", "TPV", "129025", "129029", "navigation.position",
+        "RMC", "GGA", "GNS", "GLL", "TPV", "129025", "129029", "navigation.position",
         "navigation.gnss.horizontalDilution", "navigation.gnss.methodQuality", "SKY",
     ),
     "course and speed": (

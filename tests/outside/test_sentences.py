@@ -80,6 +80,18 @@ def test_the_example_fix_of_1994():
     assert not sensing.dropped
 
 
+def test_an_example_of_two_systems_of_satellites():
+    """The GNS of the gpsd project's page on NMEA sentences, section GNS: 43 deg 32.69262' S (M)."""
+    _, sensing = read(
+        "$GNGNS,014035.00,4332.69262,S,17235.48549,E,RR,13,0.9,25.63,11.24,,*70\r\n"
+    )
+    boat = sensing.boat(sensing.now)
+    assert boat.lat == pytest.approx(-43.544877, abs=1e-9)
+    assert boat.lon == pytest.approx(172.5914248333, abs=1e-9)
+    assert boat.hdop == 0.9
+    assert not sensing.dropped
+
+
 def test_units_are_exact():
     """NIST SP 811, appendix B.8: 1 ft = 0.3048 m, 1 fathom = 6 ft, 1 knot = 1852/3600 m/s (M)."""
 

@@ -175,6 +175,10 @@ def test_rmc_tells_place_motion_and_variation(nmea, take):
         (f"GPGGA,194101,{PLACE},,00,99.9,0,M,0,M,,", "position void"),
         (f"GPGGA,194101,{PLACE},6,00,1.0,0,M,0,M,,", "position void"),  # dead reckoning
         (f"GPGGA,194101,{PLACE},8,09,1.0,0,M,0,M,,", "position void"),  # simulation
+        (f"GNGNS,194101,{PLACE},NNN,00,,,,,", "position void"),
+        (f"GNGNS,194101,{PLACE},,00,,,,,", "position void"),
+        (f"GNGNS,194101,{PLACE},EE,04,1.0,100,-30,,", "position void"),
+        (f"GNGNS,194101,{PLACE},SN,09,1.0,100,-30,,", "position void"),
         (f"GPGLL,{PLACE},194101,V", "position void"),
         (f"GPGLL,{PLACE},194101,A,N", "position void"),
         ("GPGGA,194101", "too few fields"),
@@ -191,6 +195,9 @@ def test_no_place(told, body, reason):
     [
         f"GPGGA,194101,{PLACE},1,08,1.2,100,M,-30,M,,",
         f"GNGGA,194101.50,{PLACE},4,08,1.2,100,M,-30,M,,",
+        f"GNGNS,194101.00,{PLACE},AAN,14,0.9,100,-30,,",
+        f"GNGNS,194101.00,{PLACE},NF,14,0.9,100,-30,,,V",
+        f"GPGNS,194101,{PLACE},D,08,0.9,100,-30,,",
         f"GPGLL,{PLACE},194101,A",
         f"GPGLL,{PLACE}",  # before NMEA 2.0
         f"INGLL,{PLACE},194101,A,D",
@@ -266,6 +273,7 @@ NAMES = [
     "DBS",
     "DBK",
     "GGA",
+    "GNS",
     "GLL",
     "RMC",
     "VTG",
