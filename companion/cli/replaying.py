@@ -6,6 +6,7 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 from tqdm import tqdm
@@ -17,7 +18,6 @@ from companion.cli.common import (
     settings_in_force,
     warn,
 )
-from companion.cli.showing import Showing
 from companion.clock import ReplayPace
 from companion.config import Settings
 from companion.events import AnyEvent
@@ -38,6 +38,9 @@ from companion.trip.assembly import RECORDING_WIRE
 from companion.trip.keep import Known
 from companion.voice.model import data_folder
 from companion.voice.speaker import Speaker, manner_of
+
+if TYPE_CHECKING:
+    from companion.cli.showing import Showing
 
 
 @command("replay")
@@ -102,7 +105,7 @@ def replay_command(
         speaker = stack.enter_context(_speaker(settings, aloud=speak))
         shown = look = None
         if on_page:
-            shown = stack.enter_context(Showing(settings, speaker.say))
+            shown = stack.enter_context(_page(settings, speaker))
             look = shown.look
         emit = _told(settings, speaker, shown, as_json=as_json)
         logbook = stack.enter_context(Logbook(book))
@@ -128,6 +131,12 @@ def replay_command(
             click.echo(f"logbook: {book}")
         if shown is not None:
             shown.stay()
+
+
+def _page(settings: Settings, speaker: Speaker) -> Showing:
+    from companion.cli.showing import Showing  # noqa: PLC0415  (a web server: a fifth of all there is to load)
+
+    return Showing(settings, speaker.say)
 
 
 def _speaker(settings: Settings, *, aloud: bool) -> Speaker:

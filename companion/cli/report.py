@@ -16,7 +16,7 @@ import click
 
 from companion.cli.choosing import Chosen, choose, entry_name, recording
 from companion.cli.common import command, settings_in_force, warn
-from companion.config import load, users_unit
+from companion.config import users_unit
 from companion.events import AnyEvent, Heard
 from companion.record.lakes import Lakes
 from companion.record.logbook import Logbook
@@ -324,7 +324,7 @@ def _rerun(days: Sequence[Path], into: Path, jobs: int | None) -> list[Path]:
 
 def _replay_one(folder: Path, into: Path) -> Path:
     recorded = find_day(folder)
-    settings = load(recorded.config) if recorded.config else settings_in_force(None)
+    settings = settings_in_force(recorded.config)
     look_ready(recorded, settings)
     path = into / f"{recorded.name}.db"
     with (

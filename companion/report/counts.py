@@ -23,7 +23,7 @@ from scipy.special import gammaincinv
 
 from companion.events import Fix, Logged, RodTaken
 from companion.report.casts import CastMade, catches_of, off_casts
-from companion.report.day import CATCH_EVENTS, Day
+from companion.report.day import CATCH_EVENTS, MONTHS, Day
 from companion.report.ground import GroundGrid
 from companion.report.localtime import light_at
 from companion.units import MILE_PER_HOUR, Units
@@ -437,10 +437,6 @@ _ASKED = (
     "wind",
 )
 """All that a try is put into classes by."""
-_MONTHS = (
-    "January", "February", "March", "April", "May", "June", "July",
-    "August", "September", "October", "November", "December",
-)  # fmt: skip
 
 
 def _moment_classes(
@@ -474,7 +470,7 @@ def _light_of(at: datetime, lat: float, lon: float) -> str:
 def _month_class(at: datetime | None) -> str | None:
     if at is None:
         return None
-    return f"{at.month:02d}. {_MONTHS[at.month - 1]}"
+    return f"{at.month:02d}. {MONTHS[at.month - 1]}"
 
 
 def _water_class(celsius: float | None, units: Units) -> str | None:

@@ -211,7 +211,7 @@ class Day:
         at = self.clock(0.0)
         if at is None:
             return None
-        return f"{_WEEKDAYS[at.weekday()]} {at.day} {_MONTHS[at.month - 1]} {at.year}"
+        return f"{_WEEKDAYS[at.weekday()]} {at.day} {MONTHS[at.month - 1]} {at.year}"
 
 
 def read_day(
@@ -252,7 +252,8 @@ _WEEKDAYS = (
     "Saturday",
     "Sunday",
 )
-_MONTHS = (
+MONTHS = (
     "January", "February", "March", "April", "May", "June", "July",
     "August", "September", "October", "November", "December",
 )  # fmt: skip
+"""The names of the months, as a report has them."""
