@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from companion.dive.bottom import SolverBottom
-from companion.dive.drag import cylinder_with_slope
+from companion.dive.drag import CylinderDrag
 
 Floats = NDArray[np.float64]
 Vectors = NDArray[np.complex128]
@@ -227,7 +227,6 @@ class Balance:
     ) -> None:
         self.case, self.points, self.now, self.phi = case, points, now, phi
         self.along = np.exp(1j * phi)
-        self.across = 1j * self.along
         drawn = now.length[:, None] * self.along
         self.line = now.tip[:, None] - drawn @ points.above.T
         self.lure = now.tip - drawn @ points.weight
@@ -240,6 +239,11 @@ class Balance:
         turned = np.conj(self.along) * force
         self.residual, self.tension = turned.imag, turned.real
 
+    @property
+    def across(self) -> Vectors:
+        """Direction across the line at each point, (B, N)."""
+        return np.asarray(1j * self.along)
+
     def _line_load(self) -> None:
         """Drag and weight per length of line, N/m, (B, N)."""
         now, line = self.now, self.now.line
@@ -251,43 +255,56 @@ class Balance:
             if self.case.slide is None
             else self.case.slide
         )
-        speed, pace = np.abs(self.sideways), np.abs(sliding)
-        if line.reynolds is None:
-            per_speed, self.normal_slope = (
-                line.normal * speed,
-                2.0 * line.normal * speed,
-            )
-        else:
-            cn, slope = cylinder_with_slope(speed * line.reynolds)
-            per_speed, self.normal_slope = (
-                line.normal * cn * speed,
-                line.normal * (2.0 * cn + slope) * speed,
-            )
+        self.sideways_speed, self.pace = np.abs(self.sideways), np.abs(sliding)
+        self.coefficient = None
+        per_speed = line.normal * self.sideways_speed
+        if line.reynolds is not None:
+            self.coefficient = CylinderDrag(self.sideways_speed * line.reynolds)
+            per_speed = per_speed * self.coefficient.value
         self.normal = per_speed * self.sideways
-        self.tangential = line.tangential * pace * sliding
-        self.tangential_slope = (
-            2.0 * line.tangential * pace if self.case.slide is None else 0.0 * speed
-        )
-        rise = np.minimum(np.maximum(1.0 + self.line.imag / LOAD_FADE_M, 0.0), 1.0)
-        self.wet = rise * rise * (3.0 - 2.0 * rise)
-        self.wetting = 6.0 * rise * (1.0 - rise) / LOAD_FADE_M
+        self.tangential = line.tangential * self.pace * sliding
         # Across is along turned by a right angle.
         self.load_in_water = (
             1j * line.weight - (self.tangential + 1j * self.normal) * self.along
         )
-        self.load = self.wet * self.load_in_water
+        self.rise = None
+        self.load = self.load_in_water
+        if self.line.imag.min() < 0.0:
+            self.rise = np.clip(1.0 + self.line.imag / LOAD_FADE_M, 0.0, 1.0)
+            self.load = self._wet * self.load_in_water
+
+    @property
+    def _wet(self) -> Floats | float:
+        """Share of the load that each point of the line has: none above the water."""
+        if self.rise is None:
+            return 1.0
+        return np.asarray(self.rise * self.rise * (3.0 - 2.0 * self.rise))
+
+    @property
+    def _normal_slope(self) -> Floats:
+        """Slope of the drag across the line by the sideways speed, N s/m2."""
+        line = self.now.line
+        if self.coefficient is None:
+            return np.asarray(2.0 * line.normal * self.sideways_speed)
+        steeper = 2.0 * self.coefficient.value + self.coefficient.slope
+        return np.asarray(line.normal * steeper * self.sideways_speed)
+
+    @property
+    def _tangential_slope(self) -> Floats:
+        """The same of the drag along the line."""
+        if self.case.slide is not None:
+            return np.zeros_like(self.sideways_speed)
+        return np.asarray(2.0 * self.now.line.tangential * self.pace)
 
     def _lure_force(self) -> None:
         """Force of the water, its weight, the surface and the bottom on the lure, N, (B,)."""
         case, v = self.case, self.velocity
         self.speed = np.abs(v) + 1e-12
-        step = self.lure - self.now.last_lure
-        self.stepped = np.abs(step)
-        self.heading = step / (self.stepped + 1e-12)
+        self.step = self.lure - self.now.last_lure
+        self.stepped = np.abs(self.step)
         share = np.minimum((self.now.swum + self.stepped) / case.onset, 1.0)
-        self.swimming = share * share * (3.0 - 2.0 * share)
-        self.taking_up = 6.0 * share * (1.0 - share) / case.onset
-        self.lifting = case.lift * self.swimming * self.now.led
+        self.swum_share = share
+        self.lifting = case.lift * (share * share * (3.0 - 2.0 * share)) * self.now.led
         square = self.speed * v
         drag = (
             np.abs(v.real) * v.real + 1j * np.abs(v.imag) * v.imag
@@ -295,8 +312,10 @@ class Balance:
             else square
         )
         force = -case.drag * (drag + 1j * self.lifting * square) - 1j * case.buoyancy
-        self.out, self.outing = pressed(-self.lure.imag)
-        force = force + 1j * SURFACE_STIFFNESS_N_M * self.out
+        self.outing = None
+        if self.lure.imag.min() < 0.0:
+            out, self.outing = pressed(-self.lure.imag)
+            force = force + 1j * SURFACE_STIFFNESS_N_M * out
         if case.bottom is not None:
             self.dug, self.downward = case.bottom.pushed(self.lure)
             held, self.holding = pressed(self.dug)
@@ -317,14 +336,15 @@ class Balance:
         `brisk`, m/s, is added to the sideways speed where the slope of the line's drag
         is taken: a line at rest has none, and would be thrown about by Newton's method.
         """
-        drawn = -self.now.length[:, None] * self.across
+        across = self.across
+        drawn = -self.now.length[:, None] * across
         line = self.points.above * drawn[:, None, :]
         lure = self.points.weight * drawn
         load = self.now.length[:, None, None] * (
             self.points.below @ self._load_derivative(line, brisk)
         )
         rows = dot(
-            self.across[:, :, None], -(self._force_derivative(lure)[:, None, :] + load)
+            across[:, :, None], -(self._force_derivative(lure)[:, None, :] + load)
         )
         i = np.arange(rows.shape[1])
         rows[:, i, i] -= self.tension
@@ -332,21 +352,22 @@ class Balance:
 
     def _load_derivative(self, line: Vectors, brisk: float) -> Vectors:
         """Derivative of the line load, given that of the points' places; both (B, N, N)."""
-        across, along = self.across[:, :, None], self.along[:, :, None]
+        turned = self.across
+        across, along = turned[:, :, None], self.along[:, :, None]
         moving = self.now.rate[:, None, None] * line
         sideways, endways = dot(across, moving), dot(along, moving)
         i = np.arange(line.shape[1])
         sideways[:, i, i] -= self.endways
         endways[:, i, i] += self.sideways
-        slope = self.normal_slope + 2.0 * brisk * self.now.line.normal
-        normal = (self.wet * slope)[:, :, None] * sideways
-        tangential = (self.wet * self.tangential_slope)[:, :, None] * endways
+        slope = self._normal_slope + 2.0 * brisk * self.now.line.normal
+        wet = self._wet
+        normal = (wet * slope)[:, :, None] * sideways
+        tangential = (wet * self._tangential_slope)[:, :, None] * endways
         load: Vectors = -(across * normal + along * tangential)
-        load[:, i, i] += self.wet * (
-            self.normal * self.along - self.tangential * self.across
-        )
-        if self.wetting.any():
-            load += (self.wetting * self.load_in_water)[:, :, None] * line.imag
+        load[:, i, i] += wet * (self.normal * self.along - self.tangential * turned)
+        if self.rise is not None:
+            wetting = 6.0 * self.rise * (1.0 - self.rise) / LOAD_FADE_M
+            load += (wetting * self.load_in_water)[:, :, None] * line.imag
         return load
 
     def _force_derivative(self, lure: Vectors) -> Vectors:
@@ -364,11 +385,16 @@ class Balance:
         force: Vectors = -case.drag[:, None] * (
             drag + 1j * self.lifting[:, None] * square
         )
-        lifting = (case.lift * self.taking_up * self.now.led)[:, None] * dot(
-            self.heading[:, None], lure
+        share = self.swum_share
+        taking_up = 6.0 * share * (1.0 - share) / case.onset
+        heading = self.step / (self.stepped + 1e-12)
+        lifting = (case.lift * taking_up * self.now.led)[:, None] * dot(
+            heading[:, None], lure
         )
         force = force - 1j * (case.drag[:, None] * speed * v) * lifting
-        force = force - 1j * (SURFACE_STIFFNESS_N_M * self.outing)[:, None] * lure.imag
+        if self.outing is not None:
+            outing = SURFACE_STIFFNESS_N_M * self.outing[:, None]
+            force = force - 1j * outing * lure.imag
         if case.bottom is not None:
             held = (
                 BOTTOM_STIFFNESS_N_M

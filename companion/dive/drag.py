@@ -23,12 +23,30 @@ def cylinder(reynolds: ArrayLike) -> Floats:
 
 def cylinder_with_slope(reynolds: Floats) -> tuple[Floats, Floats]:
     """Return the drag coefficient and its logarithmic slope Re dCn/dRe, both of reynolds' shape."""
-    re = np.maximum(np.abs(reynolds), _LEAST)
-    slow = 11.0 * re**-0.75
-    wake = 1000.0 / re
-    still = np.exp(-wake)
-    late = (re / 4500.0) ** 0.7
-    rest = np.exp(-late)
-    value = slow + 0.9 * (1.0 - still) + 1.2 * (1.0 - rest)
-    slope = -0.75 * slow - 0.9 * wake * still + 0.84 * late * rest
-    return value, slope
+    drag = CylinderDrag(reynolds)
+    return drag.value, drag.slope
+
+
+class CylinderDrag:
+    """The drag coefficient of cylinders, and its slope for who asks.
+
+    Attributes:
+        value: the coefficient, of reynolds' shape.
+    """
+
+    def __init__(self, reynolds: Floats) -> None:
+        re = np.maximum(np.abs(reynolds), _LEAST)
+        self._slow = 11.0 * re**-0.75
+        self._wake = 1000.0 / re
+        self._still = np.exp(-self._wake)
+        self._late = (re / 4500.0) ** 0.7
+        self._rest = np.exp(-self._late)
+        self.value: Floats = (
+            self._slow + 0.9 * (1.0 - self._still) + 1.2 * (1.0 - self._rest)
+        )
+
+    @property
+    def slope(self) -> Floats:
+        """The logarithmic slope Re dCn/dRe, of reynolds' shape."""
+        wake, rest = self._wake * self._still, self._late * self._rest
+        return np.asarray(-0.75 * self._slow - 0.9 * wake + 0.84 * rest)

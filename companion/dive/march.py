@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,10 +22,14 @@ BDF_ORDER = 3
 NEWTON_TOLERANCE_RAD = 1e-4
 """Turn of the line, rad, at which a balance counts as solved: a reach is the same
 within 0.01 % as with a hundredth of it; with twice as much it may be 1 % off."""
+NEWTON_REST_RAD = 3e-5
+"""The same for the turn still to come, by how fast the last two shrank."""
 DAMPING_SPEED_M_S = 2.0
 """Sideways speed, m/s, added to the line's when Newton's method has failed once."""
 NEWTON_MAX_ITERATIONS = 40
 """Newton steps before a solve is given up and the time step halved."""
+MAX_TURN_AT_ONCE_RAD = 0.5
+"""Turn of the line, rad, that Newton's method makes at most at once."""
 MAX_TURN_PER_STEP_RAD = 0.8
 """Turn of the line, rad, in one time step that is not believed."""
 LEAST_PULL_N = 1e-3
@@ -106,27 +111,29 @@ class State:
     touching: NDArray[np.bool_]
 
 
-def backward_weights(times: list[Floats]) -> list[Floats]:
-    """Return the weights of values at times (newest first) in the derivative at the newest, each (B,)."""
-    newest, rest = times[0], times[1:]
-    weights = [sum((1.0 / (newest - u) for u in rest), np.zeros_like(newest))]
-    for i, own in enumerate(rest):
-        others = [u for j, u in enumerate(rest) if j != i]
-        over = math.prod([newest - u for u in others], start=np.ones_like(newest))
-        under = math.prod([own - u for u in others], start=np.ones_like(newest))
-        weights.append(over / (under * (own - newest)))
-    return weights
+class PastWeights(NamedTuple):
+    """The weights of known instants at a later one, by the polynomial through them.
+
+    Attributes:
+        rate: of the later one's own value in its derivative, 1/s, (B,).
+        past: of the known values in that, 1/s, (known, B).
+        ahead: of them in the value that the polynomial has then, (known, B).
+    """
+
+    rate: Floats
+    past: Floats
+    ahead: Floats
 
 
-def ahead_weights(times: list[Floats], t: Floats) -> list[Floats]:
-    """Return the weights of values at times in the polynomial through them at t, each (B,)."""
-    one = np.ones_like(t)
-    return [
-        math.prod(
-            [(t - u) / (own - u) for j, u in enumerate(times) if j != i], start=one
-        )
-        for i, own in enumerate(times)
-    ]
+def past_weights(known: Sequence[Floats], t: Floats) -> PastWeights:
+    """Return the weights of values at known times at a later time t, s, all (B,)."""
+    times = np.array(known)
+    gaps = t - times
+    apart = times[:, None] - times
+    own = np.arange(len(times))
+    apart[own, own] = 1.0
+    ahead = gaps.prod(axis=0) / (gaps * apart.prod(axis=1))
+    return PastWeights((1.0 / gaps).sum(axis=0), -ahead / gaps, ahead)
 
 
 def solve_balance(
@@ -139,30 +146,36 @@ def solve_balance(
     least threefold a step. With `brisk`, m/s, the line's drag is first taken for
     steeper than it is: slower, but surer from rest.
     """
-    inverse, last, share, change = None, math.inf, np.ones(len(phi)), np.zeros_like(phi)
-    off = np.full(len(phi), math.inf)
+    inverse, last, change, whole = None, math.inf, np.zeros_like(phi), np.ones(len(phi))
+    share, off = whole, np.full(len(phi), math.inf)
     for tried in range(NEWTON_MAX_ITERATIONS):
         balance = Balance(case, points, now, phi)
-        worse = np.abs(balance.residual).max(axis=1) > 1.2 * off + 1e-9
+        left = np.abs(balance.residual).max(axis=1)
+        worse = left > 1.2 * off + 1e-9
         if worse.any() and share.min() > 0.05:
             phi = phi + np.where(worse, 0.5 * share, 0.0)[:, None] * change
             share = np.where(worse, 0.5 * share, share)
             inverse = None
             continue
-        off = np.abs(balance.residual).max(axis=1)
+        off = left
         try:
             if inverse is None:
                 inverse = np.linalg.inv(balance.jacobian(brisk))
         except np.linalg.LinAlgError:
             return None
         change = (inverse @ balance.residual[:, :, None])[:, :, 0]
-        turn = np.abs(change).max(axis=1)
-        worst = float(turn.max())
+        turns = np.abs(change)
+        worst = float(turns.max())
         if not math.isfinite(worst):
             return None
-        share = np.minimum(1.0, 0.5 / (turn + 1e-30))
+        share = whole
+        if worst > MAX_TURN_AT_ONCE_RAD:
+            share = np.minimum(1.0, MAX_TURN_AT_ONCE_RAD / (turns.max(axis=1) + 1e-30))
         phi = phi - share[:, None] * change
-        if worst < NEWTON_TOLERANCE_RAD:
+        if (
+            worst < NEWTON_TOLERANCE_RAD
+            or _still_to_come(worst, last) < NEWTON_REST_RAD
+        ):
             return Balance(case, points, now, phi)
         if brisk > 0.0:
             brisk, inverse = (0.6 * brisk if brisk > 1e-3 else 0.0), None
@@ -170,6 +183,16 @@ def solve_balance(
             inverse = None
         last = worst
     return None
+
+
+def _still_to_come(turn: float, last: float) -> float:
+    """Return how far a line still turns after a turn, rad, if all shrink as this one did beside the last.
+
+    Infinity where they do not shrink well, or the last was too great to tell.
+    """
+    if turn > 10.0 * NEWTON_TOLERANCE_RAD or not turn < 0.5 * last < math.inf:
+        return math.inf
+    return turn * turn / (last - turn)
 
 
 class March:
@@ -224,8 +247,10 @@ class March:
     def _taut(self, k: int) -> State | None:
         """Return the state at instant k with the line taut; None after changing the plan or going slack."""
         step = float((self.plan.t[k] - self.plan.t[k - 1]).max())
-        guess = self._guess(self.plan.t[k])
-        now = self._instant(k)
+        weights = past_weights([state.t for state in self.known], self.plan.t[k])
+        phis = np.array([state.phi for state in self.known])
+        guess = (weights.ahead[:, :, None] * phis).sum(axis=0)
+        now = self._instant(k, weights)
         balance = solve_balance(self.case, self.points, now, guess)
         if balance is None:
             balance = solve_balance(
@@ -309,38 +334,23 @@ class March:
         where = f"lure at {last.lure[0].real:.2f} m, depth {last.lure[0].imag:.2f} m"
         return DiveError(f"found no balance at {self.plan.t[k].max():.2f} s: {where}")
 
-    def _instant(self, k: int) -> Instant:
-        plan, known = self.plan, self.known[::-1]
-        rate, *past = backward_weights([plan.t[k], *(s.t for s in known)])
+    def _instant(self, k: int, weights: PastWeights) -> Instant:
+        plan, known, past = self.plan, self.known, weights.past
+        lines = np.array([state.line for state in known])
+        lures = np.array([state.lure for state in known])
+        velocities = np.array([state.velocity for state in known])
         return Instant(
             length=plan.length[k],
             line=self.case.line_constants(self.points, plan.length[k]),
             reeling=plan.reeling[k],
             tip=plan.tip[k],
-            rate=rate,
-            past_line=sum(
-                (w[:, None] * s.line for w, s in zip(past, known, strict=True)),
-                0j * known[0].line,
-            ),
-            past_lure=sum(
-                (w * s.lure for w, s in zip(past, known, strict=True)),
-                0j * known[0].lure,
-            ),
-            past_speed=sum(
-                (w * s.velocity for w, s in zip(past, known, strict=True)),
-                0j * known[0].lure,
-            ),
-            last_lure=known[0].lure,
-            swum=known[0].swum,
-            led=known[0].led,
-        )
-
-    def _guess(self, t: Floats) -> Floats:
-        weights = ahead_weights([s.t for s in self.known], t)
-        last = self.known[-1].phi
-        return sum(
-            (w[:, None] * s.phi for w, s in zip(weights, self.known, strict=True)),
-            0.0 * last,
+            rate=weights.rate,
+            past_line=(past[:, :, None] * lines).sum(axis=0),
+            past_lure=(past * lures).sum(axis=0),
+            past_speed=(past * velocities).sum(axis=0),
+            last_lure=known[-1].lure,
+            swum=known[-1].swum,
+            led=known[-1].led,
         )
 
 
