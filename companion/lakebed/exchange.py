@@ -46,6 +46,13 @@ _DEPTH_IN = {
     "fathoms": "depth_fathoms",
 }
 _BRACKETED = re.compile(r"(.*?)[ _]*[(\[] *(.*?) *[)\]]")
+_ANGLE = re.compile(
+    r"\s*([NSEW])?\s*([+-]?\d+(?:\.\d*)?)\s*[°ºd: ]?\s*"
+    r"(?:(\d+(?:\.\d*)?)\s*[\'’′m: ]?\s*)?(?:(\d+(?:\.\d*)?)\s*[\"”″s]?\s*)?([NSEW])?\s*",
+    re.IGNORECASE,
+)
+"""Degrees, minutes and seconds as they are written: "45 07.404 N", "W93°12'30.5\""."""
+_DECIMAL_COMMA = re.compile(r"\s*[+-]?\d+,\d+\s*")
 _DATES = ("%m/%d/%Y", "%d.%m.%Y", "%Y/%m/%d")
 _DEPTHS = {
     "depth": 1.0,
@@ -128,19 +135,23 @@ def soundings_from_csv(
     Columns by name: lat or latitude or y; lon or longitude or x; depth (m, down),
     depth_m, depth_ft, depth_fathoms, or z or elevation (m, up); optionally utc or time,
     or date and time. What is in brackets after a name is its unit, as in "Depth (ft)",
-    or a remark. Commas, semicolons or tabs part the columns. With `degrees`, places are
+    or a remark. Commas, semicolons or tabs part the columns; but for the first, numbers
+    may have a decimal comma. Degrees may come with minutes and seconds ("45 07.404 N").
+    With `degrees`, places are
     easting or east or e or x, and northing or north or n or y, m.
     """
     read: Imported[DepthPoint] = Imported()
     rows: list[tuple[str, float, float, float, str | None]] = []
     wanted: dict[str, Sequence[str]] = {"northing": _NORTHING, "easting": _EASTING}
+    read_number = _number
     if degrees is None:
         wanted = {"latitude": _LATITUDE, "longitude": _LONGITUDE}
+        read_number = _angle
     for where, row in _rows(text, read.problems, {**wanted, "depth": tuple(_DEPTHS)}):
         name = next(column for column in _DEPTHS if column in row)
         try:
             north, east = (
-                _number(_of(row, names), what) for what, names in wanted.items()
+                read_number(_of(row, names), what) for what, names in wanted.items()
             )
             rows.append(
                 (where, north, east, _depth(row[name], _DEPTHS[name]), instant_in(row))
@@ -319,7 +330,8 @@ def _rows(
 ) -> Iterator[tuple[str, dict[str, Any]]]:
     text = text.removeprefix("\ufeff")
     header = text.partition("\n")[0]
-    reader = csv.DictReader(io.StringIO(text), delimiter=max(",;\t", key=header.count))
+    delimiter = max(",;\t", key=header.count)
+    reader = csv.DictReader(io.StringIO(text), delimiter=delimiter)
     try:
         names = [_column(name or "") for name in reader.fieldnames or ()]
     except csv.Error as error:
@@ -344,11 +356,22 @@ def _rows(
                     f"line {reader.line_num}: only {MOST_POINTS} rows are taken; split the file"
                 )
                 return
-            yield f"line {reader.line_num}", row
+            where = f"line {reader.line_num}"
+            if delimiter == ",":
+                yield where, row
+            else:
+                yield where, {name: _with_point(cell) for name, cell in row.items()}
     except csv.Error as error:
         problems.append(
             f"line {reader.line_num}: {error}; expected CSV, the rest left out"
         )
+
+
+def _with_point(cell: object) -> object:
+    """Return a number that is written with a decimal comma with a point; anything else as it is."""
+    if isinstance(cell, str) and _DECIMAL_COMMA.fullmatch(cell):
+        return cell.replace(",", ".")
+    return cell
 
 
 def _column(name: str) -> str:
@@ -466,6 +489,28 @@ def _number(value: object, what: str) -> float:
     return number
 
 
+def _angle(value: object, what: str) -> float:
+    """Return degrees that are written as a number, or as degrees, minutes and seconds.
+
+    Raises:
+        ValueError: they are neither.
+    """
+    try:
+        return _number(value, what)
+    except ValueError:
+        parts = _ANGLE.fullmatch(str(value))
+        if parts is None or (parts[1] and parts[5]):
+            raise
+    letter = (parts[1] or parts[5] or "").upper()
+    minutes, seconds = float(parts[3] or 0.0), float(parts[4] or 0.0)
+    if minutes >= 60.0 or seconds >= 60.0:
+        raise ValueError(f"{what} {_short(value)}: expected minutes below 60")
+    degrees = abs(float(parts[2])) + minutes / 60.0 + seconds / 3600.0
+    if parts[2].startswith("-") or letter in ("S", "W"):
+        return -degrees
+    return degrees
+
+
 def _short(value: object) -> str:
     """Return a value as it may stand in a message."""
     if not isinstance(value, str | float | bool | None):
@@ -482,7 +527,7 @@ def place_in(lat: object, lon: object) -> tuple[float, float]:
     Raises:
         ValueError: they are no numbers, or none of a place.
     """
-    degrees = _number(lat, "latitude"), _number(lon, "longitude")
+    degrees = _angle(lat, "latitude"), _angle(lon, "longitude")
     if not (abs(degrees[0]) <= 90.0 and abs(degrees[1]) <= 180.0):
         place = f"{degrees[0]:.10g}, {degrees[1]:.10g}"
         raise ValueError(

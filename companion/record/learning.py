@@ -8,6 +8,7 @@ is not in the lake yet is added.
 
 from __future__ import annotations
 
+import codecs
 import hashlib
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -233,6 +234,9 @@ _EXPECTED = "expected NMEA 0183 sentences, or a .csv, .geojson, .xyz, .tif or .g
 
 
 def _text(data: bytes) -> str:
+    """Return a file's text; spreadsheets write UTF-16, with a mark at its beginning."""
+    if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        return data.decode("utf-16")
     return data.decode("utf-8-sig")
 
 
@@ -293,7 +297,8 @@ def _reader(path: Path) -> _Read | None:
     suffix = path.suffix.lower()
     if suffix in (".txt", ".tsv"):
         with path.open("rb") as file:
-            header = file.readline(1000).decode("utf-8", "replace").lower()
+            first = file.readline(1000).replace(b"\0", b"")  # half of UTF-16
+        header = first.decode("utf-8", "replace").lower()
         if "depth" not in header or not ("lat" in header or "northing" in header):
             return None
         return _from_csv

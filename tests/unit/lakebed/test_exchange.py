@@ -58,6 +58,43 @@ def test_columns_are_known_by_their_names(header, row, depth):
 
 
 @pytest.mark.parametrize(
+    ("lat", "lon", "place"),
+    [
+        ("45 07.5 N", "93 12.75 W", (45.125, -93.2125)),
+        ("N45°07.5'", "W093°12.75'", (45.125, -93.2125)),
+        ('45° 7\' 30""', "-93:12:45", (45.125, -93.2125)),
+        ("33.5 s", "151.25° E", (-33.5, 151.25)),
+        ("-0 30", "+2", (-0.5, 2.0)),
+    ],
+)
+def test_degrees_may_come_with_minutes_and_seconds(lat, lon, place):
+    text = f'lat,lon,depth\n"{lat}","{lon}",3\n'
+    (point,) = ex.soundings_from_csv(text).items
+    assert (point.lat, point.lon) == pytest.approx(place, abs=1e-12)
+    (mark,) = ex.marks_from_csv(f'lat,lon,kind\n"{lat}","{lon}",rock\n').items
+    assert (mark.lat, mark.lon) == pytest.approx(place, abs=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("lat", "problem"),
+    [
+        ("45 60.0 N", "latitude 45 60.0 N: expected minutes below 60"),
+        ("N 45 S", "latitude 'N 45 S': expected a number"),
+        ("45 1 2 3", "latitude '45 1 2 3': expected a number"),
+        ("4507.5 N", "position 4507.5, 2: expected latitude within 90"),
+    ],
+)
+def test_what_is_no_angle_is_told(lat, problem):
+    (found,) = ex.soundings_from_csv(f"lat,lon,depth\n{lat},2,3\n").problems
+    assert found.startswith(f"line 2: {problem}")
+
+
+def test_numbers_may_have_a_decimal_comma_where_semicolons_part_them():
+    text = "Lat;Lon;Depth (m);remark\n45,125;-93,25;3,5;a,b\n"
+    assert ex.soundings_from_csv(text).items == [ex.DepthPoint(45.125, -93.25, 3.5)]
+
+
+@pytest.mark.parametrize(
     ("row", "problem"),
     [
         ("1,2,abc", "line 3: depth 'abc': expected a number"),

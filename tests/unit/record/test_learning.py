@@ -208,13 +208,19 @@ def test_a_far_stray_is_left_out_and_counted(take):
     )
 
 
+@pytest.mark.parametrize("name", ["chart.csv", "chart.txt"])
+def test_a_spreadsheets_utf_16_is_read(take, name):
+    text = exchange.soundings_to_csv(chart())
+    assert take(name, text.encode("utf-16")).soundings == 36
+
+
 @pytest.mark.parametrize(
     ("name", "content", "says"),
     [
         ("notes.nmea", b"bring worms\r\n", "expected NMEA 0183 sentences"),
         ("empty.log", b"", "expected NMEA 0183 sentences"),
         ("other.csv", b"a,b\n1,2\n", "expected a column named"),
-        ("picture.gpx", b"\xff\xfe\x00\x01", "not text"),
+        ("picture.gpx", b"\xff\xd8\x00\x01", "not text"),
         ("broken.geojson", b"{", "expected a FeatureCollection"),
     ],
 )
