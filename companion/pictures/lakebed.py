@@ -10,6 +10,7 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from html import escape
+from itertools import pairwise
 
 import numpy as np
 
@@ -43,6 +44,8 @@ _LEFT, _TOP, _KEY_WIDE, _FOOT = 20.0, 64.0, 230.0, 40.0
 _SIGN_STEP = 28.0
 _MOST_POINTS = 40_000
 _MOST_DOTS = 12_000
+_LENGTHS = [1, 2, 5, 10, 20, 50, 100, 200, 500, 1000]
+"""Of the bar that tells how long a length is where the page is looked at from nearby."""
 _ROOM = 15.0  # m of paper around what was sounded
 
 
@@ -137,6 +140,7 @@ def html(drawn: LakebedPicture, unit: LengthUnit) -> str:
         drawing=document(
             paper.wide, paper.high, drawn.title, paper.parts(), alone=False
         ),
+        bands=paper.bands(),
         table=wrapped(whole, rows, "</table></div>") or "<p>No marks here.</p>",
         data=json.dumps(paper.data(), separators=(",", ":")),
     )
@@ -207,10 +211,23 @@ class _Sheet:
 
         return {
             "unit": self._units.depth_unit,
+            "length": self._units.distance_m * self._plane.scale,
+            "lengths": _LENGTHS,
+            "lengthUnit": self._units.distance_unit,
             "map": [box.left, box.top, box.wide, box.high],
             "depth": figures(grid.depth),
             "within": figures(NINE_IN_TEN_SIGMAS * grid.sigma),
         }
+
+    def bands(self) -> str:
+        """Return the key of the depths as text that wraps, for screens on which the drawing is small."""
+        unit, bands = self._units.depth_unit, list(pairwise(self._edges))
+        shown = [
+            f'<span><svg aria-hidden="true"><rect class="key {watermap.band_class(i, len(bands))}"'
+            f' width="28" height="18"/></svg>{watermap.band_words(low, high, self._units)} {unit}</span>'
+            for i, (low, high) in enumerate(bands)
+        ]
+        return wrapped('<div class="bands">', "".join(shown), "</div>")
 
     def _subtitle(self) -> str:
         if np.isnan(self._chart.grid.depth).all():
@@ -309,12 +326,20 @@ _STYLE = """
 body{margin:0;background:var(--paper);color:var(--ink);font:16px sans-serif}
 .drawing{display:block;max-width:100%;height:auto;touch-action:pan-y;cursor:crosshair}
 .near .drawing{touch-action:none;cursor:grab}
+.drawing .label{transform:scale(var(--label,1));transform-box:fill-box;transform-origin:center}
+.contour,.track,.track-halo,.frame{vector-effect:non-scaling-stroke}
+#scale{display:flex;align-items:center;gap:8px;margin:0 20px 8px;visibility:hidden}
+.near #scale{visibility:visible}
+#bar{height:8px;border:2px solid var(--ink);border-top:0}
+.bands{display:flex;flex-wrap:wrap;gap:4px 14px;margin:12px 20px}
+.bands svg{width:28px;height:18px;margin-right:6px;vertical-align:middle}
 .ways{display:flex;gap:12px;padding:12px 20px}
 .ways button{min-width:56px;min-height:56px;font:inherit;font-weight:bold;
 color:var(--ink);background:var(--paper);border:2px solid var(--ink);border-radius:8px}
 .ways button:focus-visible{outline:4px solid var(--ink);outline-offset:2px}
 #told{position:sticky;top:0;padding:.5em 20px;background:var(--ink);color:var(--paper);font-size:1.3em;
 font-weight:bold;min-height:1.3em}
+@media (max-width:600px){#told{min-height:2.6em}}
 .table{overflow-x:auto;margin:1em 20px 2em}
 table{border-collapse:collapse}
 td,th{padding:.25em .8em;border-bottom:1px solid var(--edge);text-align:left}
@@ -331,7 +356,9 @@ content="default-src 'none'; script-src 'unsafe-inline'; style-src 'unsafe-inlin
 <div id="told" role="status">Point at the map, or touch it, for the depth.</div>
 <div class="ways"><button id="nearer" aria-label="nearer">+</button>
 <button id="further" aria-label="further away">&minus;</button><button id="whole">whole map</button></div>
+<div id="scale"><div id="bar"></div><span id="long"></span></div>
 {drawing}
+{bands}
 {table}
 <script>
 const told = document.getElementById("told"), drawing = document.querySelector("svg"), bed = {data};
@@ -356,6 +383,14 @@ function look(x, y, wide) {{
   seen = [Math.min(Math.max(x, 0), full[2] - w), Math.min(Math.max(y, 0), full[3] - h), w, h];
   drawing.setAttribute("viewBox", seen.join(" "));
   document.body.classList.toggle("near", share < 1);
+  measure();
+}}
+function measure() {{
+  const scale = drawing.getScreenCTM().a, one = bed.length * scale;
+  drawing.style.setProperty("--label", Math.min(1, 1 / scale));
+  const long = bed.lengths.findLast(long => long * one <= drawing.clientWidth / 3) ?? bed.lengths[0];
+  document.getElementById("bar").style.width = `${{long * one}}px`;
+  document.getElementById("long").textContent = `${{long}} ${{bed.lengthUnit}}`;
 }}
 function zoom(at, times) {{
   const wide = Math.min(Math.max(seen[2] / times, full[2] / most), full[2]), kept = wide / seen[2];
@@ -376,7 +411,7 @@ function drag(from, to) {{
 drawing.addEventListener("pointerdown", event => {{
   fingers.set(event.pointerId, {{x: event.clientX, y: event.clientY}});
   drawing.setPointerCapture(event.pointerId);
-  tell(event);
+  if (fingers.size === 1) tell(event);
 }});
 drawing.addEventListener("pointermove", event => {{
   const before = fingers.get(event.pointerId), now = {{x: event.clientX, y: event.clientY}};
@@ -402,6 +437,7 @@ drawing.addEventListener("wheel", event => {{
 document.getElementById("nearer").addEventListener("click", () => zoom(middle(), 2));
 document.getElementById("further").addEventListener("click", () => zoom(middle(), 0.5));
 document.getElementById("whole").addEventListener("click", () => look(0, 0, full[2]));
+addEventListener("resize", measure);
 </script>
 </html>
 """

@@ -8,6 +8,7 @@ beside each other by eye.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import groupby
 
@@ -42,6 +43,7 @@ _WIDE, _HIGH = 1430.0, 940.0
 _MAP = Box(30.0, 64.0, 650.0, 684.0)
 _SECTION_LEFT, _SECTION_RIGHT, _SECTION_TOP, _SECTION_STEP = 850.0, 1400.0, 64.0, 284.0
 _HEAD, _FOOT = 58.0, 44.0
+_CLEAR_OF_CASTS = 8.0  # how wide a strip along a cast is kept free of labels
 _TELLING_DEPTH = 1.9
 """A bottom deeper than so many times the greatest reach leaves the sections."""
 
@@ -147,8 +149,7 @@ def _map(
     yield _MAP.rect("", ' fill="url(#unknown)"')
     yield from watermap.bottom(plane, grid, edges)
     for one in found:
-        x, y = plane.x(one.east), plane.y(one.north)
-        labels.block(Box(x - 12.0, y - 12.0, x + 12.0, y + 12.0))
+        _keep_clear(labels, plane, one)
     yield from watermap.contour_lines(plane, grid, edges, units, labels)
     yield from _tree_tops(plane, on)
     yield from _target(plane, target)
@@ -163,6 +164,16 @@ def _map(
     x, y = _MAP.right + 18.0, _MAP.top + 4.0
     yield from watermap.depth_key(x, y, edges, units)
     yield from watermap.doubt_key(x, y + watermap.key_high(edges) - 114.0, units)
+
+
+def _keep_clear(labels: Labels, plane: Plane, one: Plan) -> None:
+    """Keep labels off a boat and the line of its cast."""
+    x, y = plane.x(one.east), plane.y(one.north)
+    labels.block(Box(x - 12.0, y - 12.0, x + 12.0, y + 12.0))
+    steps = math.ceil(one.cast * plane.scale / _CLEAR_OF_CASTS)
+    for east, north in map(one.at, np.linspace(0.0, one.cast, steps + 1).tolist()):
+        x, y, half = plane.x(east), plane.y(north), 0.5 * _CLEAR_OF_CASTS
+        labels.block(Box(x - half, y - half, x + half, y + half))
 
 
 def _plane(found: Sequence[Plan], on: PlanningGround, target: Target) -> Plane:

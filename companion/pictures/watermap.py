@@ -125,8 +125,13 @@ def depth_key(
         top = y + 20.0 + _KEY_STEP * place
         band = f"key {band_class(place, len(edges) - 1)}"
         yield f'<rect class="{band}" x="{x}" y="{top}" width="40" height="{_KEY_STEP}"/>'
-        shallow, deep = (f"{round(edge / units.depth_m, 2):g}" for edge in (low, high))
-        yield text(x + 48.0, top + 17.0, f"{shallow} to {deep}")
+        yield text(x + 48.0, top + 17.0, band_words(low, high, units))
+
+
+def band_words(low: float, high: float, units: Units) -> str:
+    """Return the depths of a band, m, in the unit shown."""
+    shallow, deep = (f"{round(edge / units.depth_m, 2):g}" for edge in (low, high))
+    return f"{shallow} to {deep}"
 
 
 def doubt_key(x: float, y: float, units: Units) -> Iterator[str]:

@@ -1,7 +1,9 @@
 """The table and the drawing of plans."""
 
+import re
 from xml.etree import ElementTree
 
+import msgspec
 import numpy as np
 import pytest
 
@@ -83,6 +85,32 @@ def test_each_plan_is_on_the_map_and_in_a_section(planned):
     ]
     assert sorted(letters) == sorted(2 * pictures.PLAN_LETTERS[: len(found)])
     assert png(drawing).startswith(b"\x89PNG")
+
+
+@pytest.mark.parametrize("north", [10.0, 18.0, 26.0, 34.0])
+def test_no_depth_of_a_contour_lies_under_a_cast(planned, north):
+    found, on, target = planned
+    # Casts side by side, where they cross every contour.
+    found = [
+        msgspec.structs.replace(one, north=north + 12.0 * i)
+        for i, one in enumerate(found[:3])
+    ]
+    root = ElementTree.fromstring(pictures.svg(found, on, target, "feet"))
+    labels = [one for one in root.iter(f"{SVG}text") if one.get("class") == "label"]
+    places = np.array([(float(one.get("x")), float(one.get("y"))) for one in labels])
+    inside = places[places[:, 0] < 650.0]
+    assert len(inside)
+    for way in root.iter(f"{SVG}path"):
+        if not (way.get("class") or "").startswith("way "):
+            continue
+        ends = np.array(re.findall(r"[-\d.]+", way.get("d")), float).reshape(-1, 2)
+        if len(ends) != 2:
+            continue  # the lure's way in a section
+        line = ends[0] + np.linspace(0.0, 1.0, 200)[:, None] * ends[1]
+        # A label's middle is over the place it stands for, a third of a letter above
+        # its foot.
+        apart = np.abs(inside[:, None] - (0.0, 4.7) - line)
+        assert not ((apart[:, :, 0] < 8.0) & (apart[:, :, 1] < 5.0)).any()
 
 
 def test_nothing_found_is_still_a_map(planned):

@@ -115,6 +115,10 @@ def test_page_tells_the_depth_under_the_pointer(drawn):
     assert data["within"][rows // 2][columns // 2] < 1.0
     assert "&quot;old&quot; &amp; &lt;tall&gt;" in page
     assert "<tall>" not in page
+    assert data["length"] > 0.0
+    assert data["lengthUnit"] == "m"
+    for band in re.findall(r">([\d.]+ to [\d.]+)</text>", page):
+        assert f"</svg>{band} m</span>" in page, "the key wraps below the drawing, too"
 
 
 def test_it_becomes_a_png(drawn):
