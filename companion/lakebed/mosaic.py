@@ -158,12 +158,10 @@ class Mosaic:
         keys = column.astype(np.int64) * _ROWS + row.astype(np.int64)
         which, index = np.unique(keys, return_inverse=True)
         places = [_column_and_row(key) for key in which.tolist()]
-        pieces = np.concatenate(
-            [
-                self._values(places[first : first + _PIECES_AT_ONCE])
-                for first in range(0, len(places), _PIECES_AT_ONCE)
-            ]
-        )
+        pieces = self._values(places[:_PIECES_AT_ONCE])
+        for first in range(_PIECES_AT_ONCE, len(places), _PIECES_AT_ONCE):
+            more = self._values(places[first : first + _PIECES_AT_ONCE])
+            pieces = np.concatenate((pieces, more))
         x, y = (across - column) * _STEPS, (up - row) * _STEPS
         ix, iy = (
             np.minimum(x.astype(np.intp), _STEPS - 1),
@@ -182,6 +180,15 @@ class Mosaic:
         """Return the values of some pieces, made anew where models of theirs have changed."""
         now, pieces = self._now, self._pieces
         older = [key for key in places if key not in pieces or pieces[key][0] != now]
+        if older:
+            self._renew_pieces(older)
+        found = np.array([pieces[key][1].values for key in places])
+        _forget_oldest(pieces, _MOST_PIECES)
+        _forget_oldest(self._models, _MOST_MODELS)
+        return found
+
+    def _renew_pieces(self, older: list[_Key]) -> None:
+        now, pieces = self._now, self._pieces
         self._renew_models(older)
         changed: dict[_Key, _Fourfold] = {}
         for column, row in older:
@@ -197,10 +204,6 @@ class Mosaic:
             blended = _blended(list(changed.values()))
             for key, values in zip(changed, blended, strict=True):
                 _remember(pieces, key, (now, _Piece(changed[key], values)))
-        found = np.stack([pieces[key][1].values for key in places])
-        _forget_oldest(pieces, _MOST_PIECES)
-        _forget_oldest(self._models, _MOST_MODELS)
-        return found
 
     def _renew_models(self, pieces: list[_Key]) -> None:
         """Solve the models of some pieces that are not there or that a sounding has come to since."""
@@ -431,5 +434,6 @@ def _remember(where: dict[_Key, _T], key: _Key, value: _T) -> None:
 
 def _forget_oldest(where: dict[_Key, _T], most: int) -> None:
     """Drop the oldest values when there are more than so many."""
-    for key in list(where)[: max(0, len(where) - most)]:
-        del where[key]
+    if len(where) > most:
+        for key in list(where)[: len(where) - most]:
+            del where[key]
