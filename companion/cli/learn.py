@@ -24,9 +24,10 @@ from companion.record.lakes import Lakes
 from companion.record.learning import Conditions, LearningOutcome, learn
 from companion.record.logbook import Logbook
 from companion.tackle.quantities import Quantity
-from companion.units import NINE_IN_TEN_SIGMAS, LengthUnit, Units
+from companion.units import FATHOM, FOOT, NINE_IN_TEN_SIGMAS, LengthUnit, Units
 
 _MOST_LINES = 5
+_UNITS = {"metres": 1.0, "feet": FOOT, "fathoms": FATHOM}
 
 
 @command("learn")
@@ -49,6 +50,11 @@ _MOST_LINES = 5
     help='The zone of eastings and northings, such as "UTM 17N" or EPSG:32617.',
 )
 @click.option(
+    "--depths",
+    type=click.Choice(list(_UNITS)),
+    help="The unit of depths in a table whose column names none.  [default: metres]",
+)
+@click.option(
     "--shoreline",
     is_flag=True,
     help="Take the lines of .geojson files for the water's edge: depth 0.",
@@ -64,6 +70,7 @@ def learn_command(
     level: str | None,
     transducer: str | None,
     zone: str | None,
+    depths: str | None,
     shoreline: bool,
     as_json: bool,
     logbook_path: Path | None,
@@ -83,6 +90,7 @@ def learn_command(
         _length(transducer, 0.0),
         _degrees(zone),
         shoreline,
+        None if depths is None else _UNITS[depths],
     )
     outcomes = []
     size = sum(path.stat().st_size for path in files)
@@ -133,6 +141,8 @@ def _tell(outcome: LearningOutcome, unit: LengthUnit, *, as_json: bool) -> None:
         )
         return
     click.echo(f"{outcome.name}: {_summary(outcome)}")
+    if outcome.metres_assumed:
+        click.echo("  its depths name no unit: taken for metres; see --depths")
     for line in outcome.problems[:_MOST_LINES]:
         warn(line)
     if len(outcome.problems) > _MOST_LINES:

@@ -44,6 +44,9 @@ _DEPTH_IN = {
     "feet": "depth_ft",
     "fm": "depth_fathoms",
     "fathoms": "depth_fathoms",
+    "m": "depth_m",
+    "metres": "depth_m",
+    "meters": "depth_m",
 }
 _BRACKETED = re.compile(r"(.*?)[ _]*[(\[] *(.*?) *[)\]]")
 _ANGLE = re.compile(
@@ -62,6 +65,7 @@ _DEPTHS = {
     "z": -1.0,
     "elevation": -1.0,
 }
+_WITHOUT_UNIT = ("depth", "z", "elevation")
 _NOT_SOUNDINGS = frozenset(get_args(LoggedWhat))
 _NOT_MARKS = (_NOT_SOUNDINGS | {"sounding"}) - {"mark"}
 _FORMULAS = ("'=", "'+", "'-", "'@", "'\t", "'\r")
@@ -103,10 +107,15 @@ _Item = TypeVar("_Item")
 
 @dataclass(slots=True)
 class Imported(Generic[_Item]):
-    """The things read, and one line for everything left out: where, what, what was expected."""
+    """The things read, and one line for everything left out: where, what, what was expected.
+
+    `unit_taken` says that a column of depths names no unit, so that it was taken for
+    one.
+    """
 
     items: list[_Item] = field(default_factory=list)
     problems: list[str] = field(default_factory=list)
+    unit_taken: bool = False
 
 
 def without_strays(
@@ -128,17 +137,17 @@ def without_strays(
 
 
 def soundings_from_csv(
-    text: str, degrees: ToDegrees | None = None
+    text: str, degrees: ToDegrees | None = None, unit_m: float = 1.0
 ) -> Imported[DepthPoint]:
     """Read soundings from CSV with a header.
 
-    Columns by name: lat or latitude or y; lon or longitude or x; depth (m, down),
-    depth_m, depth_ft, depth_fathoms, or z or elevation (m, up); optionally utc or time,
+    Columns by name: lat or latitude or y; lon or longitude or x; depth (down),
+    depth_m, depth_ft, depth_fathoms, or z or elevation (up); optionally utc or time,
     or date and time. What is in brackets after a name is its unit, as in "Depth (ft)",
-    or a remark. Commas, semicolons or tabs part the columns; but for the first, numbers
-    may have a decimal comma. Degrees may come with minutes and seconds ("45 07.404 N").
-    With `degrees`, places are
-    easting or east or e or x, and northing or north or n or y, m.
+    or a remark; a depth without one counts in `unit_m`, m. Commas, semicolons or tabs
+    part the columns; but for the first, numbers may have a decimal comma. Degrees may
+    come with minutes and seconds ("45 07.404 N"). With `degrees`, places are easting or
+    east or e or x, and northing or north or n or y, m.
     """
     read: Imported[DepthPoint] = Imported()
     rows: list[tuple[str, float, float, float, str | None]] = []
@@ -149,13 +158,15 @@ def soundings_from_csv(
         read_number = _angle
     for where, row in _rows(text, read.problems, {**wanted, "depth": tuple(_DEPTHS)}):
         name = next(column for column in _DEPTHS if column in row)
+        per = _DEPTHS[name]
+        if name in _WITHOUT_UNIT:
+            per *= unit_m
+        read.unit_taken = name == "depth"
         try:
             north, east = (
                 read_number(_of(row, names), what) for what, names in wanted.items()
             )
-            rows.append(
-                (where, north, east, _depth(row[name], _DEPTHS[name]), instant_in(row))
-            )
+            rows.append((where, north, east, _depth(row[name], per), instant_in(row)))
         except ValueError as error:
             read.problems.append(f"{where}: {error}; row left out")
     if degrees is not None and rows:

@@ -46,13 +46,15 @@ class Conditions(NamedTuple):
     `level` is how far the water stood above the lake's zero, m; `transducer` how far
     the transducer hung below the surface, m (None: as the recording says); `degrees`
     turns the eastings and northings of a chart into degrees; `shoreline` says that the
-    lines of GeoJSON are the water's edge.
+    lines of GeoJSON are the water's edge; `unit_m` is the unit of a table's depths that
+    name none, m (None: metres, as long as nobody says).
     """
 
     level: float = 0.0
     transducer: float | None = None
     degrees: ToDegrees | None = None
     shoreline: bool = False
+    unit_m: float | None = None
 
 
 class LearningOutcome(NamedTuple):
@@ -61,7 +63,7 @@ class LearningOutcome(NamedTuple):
     `soundings` and `marks` are in the lake; `dropped` counts what is not, by reason;
     `problems` has a line for each thing that could not be read; `known_as` is the name
     it was learned under before; `hint` says by how much it disagrees with what was
-    known.
+    known; `metres_assumed` that its depths name no unit, and neither did anybody.
     """
 
     name: str
@@ -71,6 +73,7 @@ class LearningOutcome(NamedTuple):
     problems: Sequence[str] = ()
     known_as: str | None = None
     hint: LevelHint | None = None
+    metres_assumed: bool = False
 
     @property
     def useless(self) -> bool:
@@ -200,7 +203,13 @@ def _points(
     if not (problems or soundings.items or marks.items):
         problems = [f"{path}: no soundings and no marks in it; {_EXPECTED}"]
     return LearningOutcome(
-        path.name, bed.kept, len(marks.items), dropped, problems, hint=bed.level_hint()
+        path.name,
+        bed.kept,
+        len(marks.items),
+        dropped,
+        problems,
+        hint=bed.level_hint(),
+        metres_assumed=soundings.unit_taken and conditions.unit_m is None,
     )
 
 
@@ -247,7 +256,8 @@ def _from_csv(
     header = {name.strip().lower() for name in text.partition("\n")[0].split(",")}
     if "kind" in header:
         return Imported(), exchange.marks_from_csv(text)
-    return exchange.soundings_from_csv(text, told.degrees), Imported()
+    unit_m = told.unit_m or 1.0
+    return exchange.soundings_from_csv(text, told.degrees, unit_m), Imported()
 
 
 def _from_geojson(

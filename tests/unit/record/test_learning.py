@@ -16,6 +16,7 @@ from companion.record.lakes import Lakes, LearnedFile, of_trip
 from companion.record.learning import Conditions, digest_of, learn
 from companion.record.logbook import Logbook
 from companion.sensing.localplane import LocalPlane
+from companion.units import FATHOM, FOOT
 
 PLANE = LocalPlane(-47.2, -126.4)  # in open ocean: invented water
 
@@ -83,6 +84,25 @@ def test_a_recording_is_learned_once_whatever_its_name(take, lakes):
     assert again.known_as == "day.nmea"
     assert np.array_equal(cells(lakes), before)
     assert take("other.nmea", day(depth=5.1)).known_as is None
+
+
+@pytest.mark.parametrize(
+    ("column", "unit_m", "depth", "assumed"),
+    [
+        ("Depth (Proc)", None, 6.0, True),
+        ("depth", FOOT, 6.0 * FOOT, False),
+        ("Depth (ft)", None, 6.0 * FOOT, False),
+        ("Depth (ft)", FATHOM, 6.0 * FOOT, False),
+        ("Depth (m)", FOOT, 6.0, False),
+        ("depth_m", None, 6.0, False),
+    ],
+)
+def test_depths_of_no_unit_are_metres_unless_said_and_that_is_told(
+    take, lakes, column, unit_m, depth, assumed
+):
+    outcome = take("table.csv", f"lat,lon,{column}\n-47.2,-126.4,6.0\n", unit_m=unit_m)
+    assert outcome.metres_assumed is assumed
+    assert cells(lakes)[0, 2] == pytest.approx(depth)
 
 
 def test_an_interrupted_recording_goes_on_and_ends_the_same(
