@@ -270,7 +270,15 @@ def _from_geojson(
         return exchange.soundings_from_geojson(text), exchange.marks_from_geojson(text)
     if '"kind"' in text:
         return Imported(), exchange.marks_from_geojson(text)
-    return exchange.soundings_from_geojson(text, told.transducer or 0.0), Imported()
+    read = exchange.soundings_from_geojson(text, told.transducer or 0.0)
+    if (
+        not (read.items or read.problems)
+        and exchange.shoreline_from_geojson(text).items
+    ):
+        read.problems.append(
+            "only lines in it; if they are the water's edge: --shoreline"
+        )
+    return read, Imported()
 
 
 def _from_gpx(

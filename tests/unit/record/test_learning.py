@@ -303,6 +303,7 @@ def test_a_text_file_with_named_columns_is_read_as_points(take):
 def test_a_shoreline_and_a_grid_in_its_zone_are_learned(take, lakes):
     line = {"type": "LineString", "coordinates": [[-81.0, 0.0], [-81.0, 0.0009]]}
     shore = json.dumps({"features": [{"geometry": line}]}).encode()
+    assert "--shoreline" in take("shore.geojson", shore).problems[0]
     assert take("shore.geojson", shore, shoreline=True).soundings == 20
     grid = b"500030 10 -4.0\n500030 20 -4.5\n"
     assert take("grid.xyz", grid, degrees=to_degrees("UTM 17N")).soundings == 2
