@@ -205,7 +205,7 @@ set_system_up() {
     ln -sfn /run/systemd/resolve/stub-resolv.conf "$system/etc/resolv.conf"
     : >"$system/etc/machine-id"
     echo boat >"$system/etc/hostname"
-    rm -f -- "$system"/etc/ssh/ssh_host_* "$system"/boot/*.old
+    rm -f -- "$system"/etc/ssh/ssh_host_* "$system"/boot/*.old "$system"/etc/.resolv.conf.*.bak
     rm -rf -- "$system"/var/log/* "$system"/var/cache/apt/* "$system"/var/lib/apt/lists/* "$system"/var/cache/debconf/*-old \
         "$system"/var/lib/dpkg/*-old "$system"/root/.cache "$system/var/cache/ldconfig/aux-cache" "$system"/var/lib/systemd/*
 }
