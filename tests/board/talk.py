@@ -21,6 +21,7 @@ from pathlib import Path
 
 from companion.voice.clips import read_clip
 from companion.voice.sound import SAMPLE_RATE_HZ
+from tests.board.boot import COSTS
 from tests.board.powercuts import READY
 from tests.board.virtual import (
     PINS_OF,
@@ -105,6 +106,7 @@ def main() -> int:
         print(
             f"READY after {ready:.0f} s; the service holds: {pins.strip()}", flush=True
         )
+        print(try_login(board, key, COSTS), flush=True)
         words = spoken()
         try_login(board, key, PLAY, words)
         time.sleep(UNHEARD_S)
