@@ -392,8 +392,9 @@ def emulated(
         every_s: how often the sonar speaks.
     """
     login_port, wire = free_port(), folder / "sonar"
-    for name in ("sonar", "pins", "monitor"):
-        (folder / name).unlink(missing_ok=True)
+    sockets = [wire, folder / "pins", folder / "monitor"]
+    for path in sockets:
+        path.unlink(missing_ok=True)
     node = f"driver=raw,node-name=disk,cache.direct=on,file.driver=file,file.filename={disk}"
     forwarded = f"hostfwd=tcp:{PAGE_HERE}:{PAGE_PORT}-:{PAGE_PORT},hostfwd=tcp:127.0.0.1:{login_port}-:22"
     command = [
@@ -415,7 +416,7 @@ def emulated(
         login_port,
         mark,
     )
-    while not wire.exists() and board.is_running:
+    while not all(path.exists() for path in sockets) and board.is_running:
         time.sleep(0.05)
     board.listen_to(plugged(wire), every_s)
     return board
