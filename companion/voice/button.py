@@ -84,7 +84,7 @@ def _lines_of_chips() -> dict[Path, list[str]]:
     for path in sorted(DEVICE_FOLDER.glob("gpiochip*")):
         with gpiod.Chip(str(path)) as chip:
             lines = range(chip.get_info().num_lines)
-            chips[path] = [chip.get_line_info(line).name for line in lines]
+            chips[path] = [chip.get_line_info(line).name or "" for line in lines]
     return chips
 
 

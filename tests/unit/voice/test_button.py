@@ -58,7 +58,8 @@ class Board:
             return SimpleNamespace(num_lines=len(self.names))
 
         def get_line_info(self, line: int) -> SimpleNamespace:
-            return SimpleNamespace(name=self.names[line])
+            # As the real one: a line without a name has None, whatever its types say.
+            return SimpleNamespace(name=self.names[line] or None)
 
     def request(
         self, path: str, config: dict[int, gpiod.LineSettings], consumer: str
