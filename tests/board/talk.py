@@ -24,13 +24,17 @@ from companion.voice.sound import SAMPLE_RATE_HZ
 from tests.board.boot import COSTS
 from tests.board.powercuts import READY
 from tests.board.virtual import (
+    BY_USB,
     PINS_OF,
     Board,
     Button,
+    board_settings,
     edit,
     emulated,
     let_in,
     new_disk,
+    partition,
+    put_file,
     try_login,
 )
 
@@ -83,6 +87,9 @@ def running(
         "loader/entries/companion.conf",
         lambda text: text.replace("options ", "options modules_load=snd-aloop "),
     )
+    # In force already, as at any later start: to be tried by the companion takes minutes.
+    begins, _ = partition(disk, 3)
+    put_file(disk, begins, "settings/companion.toml", board_settings(BY_USB) + VOICE)
     board = emulated(disk, folder, arch, every_s=SONAR_EVERY_S)
     try:
         button = Button(folder, arch, PIN)

@@ -128,17 +128,30 @@ def partition(disk: Path, number: int) -> tuple[int, int]:
 
 
 def be_patient(disk: Path) -> None:
-    """Let systemd wait longer for the service: an emulated processor may be slower than any board's."""
+    """Let systemd wait longer for our services: an emulated processor may be slower than any board's."""
     begins, _ = partition(disk, 2)
-    with tempfile.NamedTemporaryFile("w", suffix=".conf") as patience:
-        patience.write("[Service]\nTimeoutStartSec=1800\nWatchdogSec=600\n")
-        patience.flush()
-        put = f"write {patience.name} etc/systemd/system/companion.service.d/patience.conf"
-        subprocess.run(
-            ["debugfs", "-w", "-R", put, f"{disk}?offset={begins}"],
-            check=True,
-            capture_output=True,
-        )
+    for unit, patience in (
+        ("companion", "TimeoutStartSec=1800\nWatchdogSec=600\n"),
+        ("companion-board", "TimeoutStartSec=1800\n"),
+    ):
+        folder = f"etc/systemd/system/{unit}.service.d"
+        _ext4(disk, begins, f"mkdir {folder}")
+        put_file(disk, begins, f"{folder}/patience.conf", f"[Service]\n{patience}")
+
+
+def put_file(disk: Path, begins: int, path: str, text: str) -> None:
+    """Put a text file into an ext4 partition of a disk, in the place of what was there."""
+    with tempfile.NamedTemporaryFile("w") as file:
+        file.write(text)
+        file.flush()
+        _ext4(disk, begins, f"rm {path}")
+        _ext4(disk, begins, f"write {file.name} {path}")
+    _ext4(disk, begins, f"sif {path} mode 0100644")
+
+
+def _ext4(disk: Path, begins: int, request: str) -> None:
+    command = ["debugfs", "-w", "-R", request, f"{disk}?offset={begins}"]
+    subprocess.run(command, check=True, capture_output=True)
 
 
 def free_port() -> int:
