@@ -204,7 +204,9 @@ def _end_with_input() -> None:
 
 def main() -> None:
     """Make what the one line of input wants."""
-    os.nice(NICENESS)
+    # A service may be kept from it, and its tables are made all the same.
+    with suppress(PermissionError):
+        os.nice(NICENESS)
     wanted = msgspec.json.decode(sys.stdin.buffer.readline(), type=Wanted)
     threading.Thread(target=_end_with_input, daemon=True).start()
     for _ in make_tables(wanted, Path(sys.argv[1])):

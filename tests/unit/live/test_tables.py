@@ -1,5 +1,7 @@
 """Tables made in a process of their own: kept where the trip finds them, and nothing left running."""
 
+import subprocess
+import sys
 from pathlib import Path
 
 import msgspec
@@ -52,6 +54,29 @@ def test_a_process_makes_what_is_missing_and_the_trip_finds_it(folder: Path) -> 
     finally:
         maker.stop()
     assert maker._process is None
+
+
+NO_NICENESS = """
+import os, runpy, sys
+def refuse(_):
+    raise PermissionError(1, "Operation not permitted")
+os.nice = refuse
+sys.argv = ["tables", sys.argv[1]]
+runpy.run_module("companion.live.tables", run_name="__main__", alter_sys=True)
+"""
+"""As in a service that may not set its priority."""
+
+
+def test_a_process_that_may_not_step_back_makes_its_tables_all_the_same(
+    tmp_path: Path,
+) -> None:
+    done = subprocess.run(
+        [sys.executable, "-c", NO_NICENESS, str(tmp_path)],
+        input=msgspec.json.encode(Wanted((), {}, ())) + b"\n",
+        capture_output=True,
+        check=False,
+    )
+    assert (done.returncode, done.stdout) == (0, of_tables.MADE), done.stderr
 
 
 def test_a_rod_that_cannot_be_ends_in_no_error_of_the_process(folder: Path) -> None:
