@@ -17,10 +17,9 @@ Makes a disk image for a board or computer that starts by UEFI, to be written on
   --base FILE          Debian by itself is kept in this tar file, and taken from it when it is there
   --help               this text
 
-Needs mmdebstrap, e2fsprogs, dosfstools, mtools, fdisk, a network, and 5 GB beside the image. The same commit, the same
-packages and the same SOURCE_DATE_EPOCH (the commit's time, unless it is set) are to give the same image: two have not been
-compared yet. MIRROR names
-where Debian's packages come from.
+Needs mmdebstrap, e2fsprogs, dosfstools, mtools, fdisk, git, a network, and 5 GB beside the image. The same commit, the same
+packages and the same SOURCE_DATE_EPOCH (the commit's time, unless it is set) are to give the same image: its parts have
+been compared, two whole ones not yet. MIRROR names where Debian's packages come from.
 
 Not for navigation. Fuse at the battery; wiring by local rules and a competent person.
 TEXT
