@@ -347,7 +347,7 @@ class _Grid:
     def lift_for(self, reach: float, drag: float, cast: float) -> float:
         """Return the lift ratio that gives a reach, m, at one drag and cast (logarithms, as on the grid)."""
         lifts = np.linspace(
-            float(np.log(LIFT_RANGE[0])), float(np.log(LIFT_RANGE[1])), 400
+            float(np.log(LIFT_RANGE[0])), float(np.log(LIFT_RANGE[1])), 480
         )
         reaches = self.table.reach(lifts, np.array(drag), np.array(cast))
         return float(np.exp(np.interp(reach, np.maximum.accumulate(reaches), lifts)))

@@ -13,6 +13,8 @@ NYLON_KG_M3, PVDF_KG_M3, BRAID_KG_M3 = 1140.0, 1780.0, 970.0
 """Densities of line materials, kg/m3: nylon, polyvinylidene fluoride ("fluorocarbon"), UHMWPE braid."""
 
 
+MOST_LIFT_RATIO = 10.0
+"""Greatest lift ratio that is solved for; no lure is taken to have been stated with more than 4."""
 LONGEST_CAST_M = 260.0
 """Longest cast that is solved; a usual cast is at most 150 m, and the true one may be longer than told."""
 TIP_HEIGHTS_M = (-2.0, 5.0)
@@ -101,7 +103,7 @@ class Lure:
     Attributes:
         drag_area: drag coefficient times area S Cd, m2, 1e-5 to 0.05.
         lift_ratio: downward force square to the motion over the drag, working value, 0
-            to 4.
+            to 10.
         onset: distance swum, m, over which the lift ratio rises from 0 to its working
             value, 0 to 30: short for a straight-down diver, long for one that sinks
             along a gradual curve.
@@ -127,7 +129,9 @@ class Lure:
 
     def __post_init__(self) -> None:
         within("lure drag area", self.drag_area * 1e4, 0.1, 500.0, "cm2")
-        within("lure lift ratio", self.lift_ratio, 0.0, 4.0, "times the drag")
+        within(
+            "lure lift ratio", self.lift_ratio, 0.0, MOST_LIFT_RATIO, "times the drag"
+        )
         within("lure onset distance", self.onset, 0.0, 30.0, "m")
         within("lure buoyancy", self.buoyancy, -20.0, 2.0, "N")
         within("lure mass", self.mass or 0.0, 0.0, 2.0, "kg")

@@ -24,12 +24,18 @@ from numpy.typing import NDArray
 from companion.dive.kept import kept
 from companion.dive.limits import DiveError
 from companion.dive.path import Path
-from companion.dive.rig import LONGEST_CAST_M, Line, Lure, Retrieve
+from companion.dive.rig import (
+    LONGEST_CAST_M,
+    MOST_LIFT_RATIO,
+    Line,
+    Lure,
+    Retrieve,
+)
 from companion.dive.solver import solve_together
 
 Floats = NDArray[np.float64]
 
-LIFT_RANGE: Final = (0.05, 4.0)
+LIFT_RANGE: Final = (0.05, MOST_LIFT_RATIO)
 """Least and greatest lift ratio considered."""
 SHORTEST_CAST_SHARE, LONGEST_CAST_SHARE = 0.16, 1.7
 """Range of casts a table spans, in usual casts: ten yards said of a rod that casts 45, with the scatter."""

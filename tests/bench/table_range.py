@@ -15,19 +15,22 @@ import sys
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
-from pathlib import Path
+from pathlib import Path as File
 from typing import NamedTuple
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).parents[2]))
+sys.path.insert(0, str(File(__file__).parents[2]))
 
-from companion.dive import DEFAULT_DETAIL, DiveError, solve
+from companion.dive import DEFAULT_DETAIL, DiveError, Line, Lure, Retrieve, solve
 from companion.dive.calibration import Calibration
+from companion.dive.path import Path
+from companion.dive.solver import solve_together
 from companion.dive.table import (
     LONGEST_CAST_SHARE,
     PATH_SHARES,
     SHORTEST_CAST_SHARE,
+    at_boat,
     dragged,
     lifted,
 )
@@ -136,7 +139,7 @@ def missed(seed: int) -> Missed:
     for k, (deep, away) in enumerate(zip(*curves.paths(), strict=True)):
         cast = replace(usual, cast=usual.cast * float(np.exp(casts[k])))
         line, lure = dragged(its.line, drags[k]), lifted(known.lure, lifts[k])
-        full = solve(line, lure, cast, detail=DEFAULT_DETAIL.finer())
+        full = followed(line, lure, cast)
         t, way = PATH_SHARES * curves.duration[k], full.x >= BESIDE_BOAT_M
         depth, distance = (np.interp(full.t, t, values) for values in (deep, away))
         each = (
@@ -147,6 +150,16 @@ def missed(seed: int) -> Missed:
         off.append(np.array(each) / max(0.01 * full.reach, 0.05))
     negative = int((curves.reach < 0.0).sum())
     return Missed(np.array(off), negative, described(rod, lifts))
+
+
+def followed(line: Line, lure: Lure, cast: Retrieve) -> Path:
+    """Return a path solved finely, followed as near to the boat as those of a table are."""
+    end = float(at_boat(np.array(cast.cast), cast.tip_height))
+    detail = DEFAULT_DETAIL.finer()
+    try:
+        return solve_together([(line, lure)], [cast], detail, ends=[end])[0]
+    except DiveError:  # at the boat a light lure may have no steady balance
+        return solve(line, lure, cast, detail=detail)
 
 
 def described(rod: Rod, lifts: np.ndarray) -> str:

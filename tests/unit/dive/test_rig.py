@@ -13,7 +13,7 @@ from companion.dive import DiveError, Line, Lure, Profile, Retrieve, steady, wit
         (lambda: Line(0.3e-3, drag_factor=-1.0), "line drag factor"),
         (lambda: Line(math.nan), "line diameter is nan"),
         (lambda: Lure(0.0), "lure drag area is 0 cm2"),
-        (lambda: Lure(0.002, lift_ratio=9.0), "lure lift ratio"),
+        (lambda: Lure(0.002, lift_ratio=11.0), "lure lift ratio"),
         (lambda: Lure(0.002, buoyancy=math.inf), "lure buoyancy"),
         (lambda: Lure(0.002, mass=-0.1), "lure mass"),
         (lambda: Retrieve(1.0), "cast is 1 m, expected 2 to 260 m"),
