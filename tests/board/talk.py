@@ -19,8 +19,10 @@ from contextlib import contextmanager
 from importlib.resources import as_file, files
 from pathlib import Path
 
+import numpy as np
+
 from companion.voice.clips import read_clip
-from companion.voice.sound import SAMPLE_RATE_HZ
+from companion.voice.sound import SAMPLE_RATE_HZ, Samples
 from tests.board.boot import COSTS
 from tests.board.powercuts import READY
 from tests.board.virtual import (
@@ -41,6 +43,8 @@ from tests.board.virtual import (
 PIN = 5
 WITHIN_S = 2400.0
 HEARD = r"companion\[\d+\]: \S+  heard "
+LETS_IN = r"Started ssh\.service"
+EARS = r"companion\[\d+\]: \S+  notice  (ready$|microphone (is )?back)"
 VOICE = f"""
 [voice]
 microphone = "plughw:CARD=Loopback,DEV=1"
@@ -48,6 +52,22 @@ speaker = "none"
 button = {PIN}
 """
 PLAY = "aplay --quiet --device plughw:CARD=Loopback,DEV=0"
+ROOM = f"""
+cd /run && cat >hiss.wav
+play() {{ while :; do
+    if mv words.wav now.wav; then {PLAY} now.wav; rm now.wav; else {PLAY} hiss.wav; fi
+done; }}
+play </dev/null >/dev/null 2>&1 &
+"""
+"""Lets a room be heard from now on, whose sound is given to it: exact silence is a microphone unplugged."""
+SAY = """
+cd /run && cat >new.wav && mv new.wav words.wav
+while [ -e words.wav ] || [ -e now.wav ]; do sleep 0.2; done
+"""
+"""Lets words be heard in the room, and waits for their end."""
+HISS = 30.0
+"""Level of the room, of full scale 32768: 61 dB below it."""
+ROOM_S = 5.0
 UNHEARD_S = 60.0
 """How long nothing may be heard of what was said with the button let go."""
 AROUND_S = 2.0
@@ -55,10 +75,20 @@ AROUND_S = 2.0
 SONAR_EVERY_S = 1.0
 
 
-def spoken() -> bytes:
-    """Return "how deep" as a WAV file."""
+def room(seconds: float) -> Samples:
+    """Return the sound of a room in which nobody speaks."""
+    samples = round(seconds * SAMPLE_RATE_HZ)
+    return np.random.default_rng(1).normal(0.0, HISS, samples).astype(np.int16)
+
+
+def spoken() -> Samples:
+    """Return "how deep", with a second of the room round it."""
     with as_file(files("companion.voice").joinpath("how_deep.flac")) as clip:
-        sound = read_clip(clip)
+        return np.concatenate([room(1.0), read_clip(clip), room(1.0)])
+
+
+def as_wav(sound: Samples) -> bytes:
+    """Return sound as a WAV file."""
     file = io.BytesIO()
     with wave.open(file, "wb") as out:
         out.setnchannels(1)
@@ -108,20 +138,23 @@ def main() -> int:
     given = parser.parse_args()
     given.folder.mkdir(parents=True, exist_ok=True)
     with running(given.image, given.folder, given.arch) as (board, button, key):
+        board.wait_for(LETS_IN, WITHIN_S)
+        try_login(board, key, ROOM, as_wav(room(ROOM_S)))
         ready = board.wait_for(READY, WITHIN_S).t - board.began
+        board.wait_for(EARS, WITHIN_S)
         pins = try_login(board, key, "grep companion /sys/kernel/debug/gpio || true")
         print(
             f"READY after {ready:.0f} s; the service holds: {pins.strip()}", flush=True
         )
         print(try_login(board, key, COSTS), flush=True)
-        words = spoken()
-        try_login(board, key, PLAY, words)
+        words = as_wav(spoken())
+        try_login(board, key, SAY, words)
         time.sleep(UNHEARD_S)
         unheld = heard(board)
         print(f"said with the button let go: {unheld or 'not heard'}", flush=True)
         button.hold()
         time.sleep(AROUND_S)
-        try_login(board, key, PLAY, words)
+        try_login(board, key, SAY, words)
         time.sleep(AROUND_S)
         button.let_go()
         board.wait_for(HEARD, WITHIN_S)
