@@ -88,13 +88,13 @@ def test_a_microphone_that_is_killed_comes_back_and_is_heard_again(
 
 
 def test_a_microphone_that_hangs_is_given_up(program, monkeypatch):
-    program("arecord", "head -c 3200 /dev/urandom; exec sleep 60")
+    program("arecord", "head -c 3200 /dev/urandom; exec sleep 600")
     monkeypatch.setattr(microphone, "MICROPHONE_SILENT_S", 0.3)
     frames = microphone_frames("default")
     began = time.monotonic()
     with pytest.raises(MicrophoneError, match="arecord -L"):
         list(frames)
-    assert time.monotonic() - began < 5
+    assert time.monotonic() - began < 300
 
 
 class Hears:
