@@ -273,24 +273,37 @@ class UnderLines:
         """
         if not self._heard:
             return []
-        frames, since = self._without_lines(), 0
-        if frames is not None:
-            said = _said(frames, self._heard, noise)
-            since = _frames_since_words_began(said, len(said))
-            if not _is_a_voice(frames[len(frames) - since :], own):
-                since = 0
-        if frames is None or not since:
+        frames, since = self._said_into_lines(noise)
+        if not _is_a_voice(frames[len(frames) - since :], own):
+            since = 0
+        if not since:
             frames = self._heard
             since = _frames_since_words_began(louder, WORDS_APART)
         self.forget()
         return frames[-(since + BARGE_IN_ONSET_FRAMES) :] if since else []
 
-    def _without_lines(self) -> list[Samples] | None:
+    def _said_into_lines(self, noise: float) -> tuple[list[Samples], int]:
+        """Return the frames without the lines, and how many of the last are since words began.
+
+        What seems to be words may be the rest of a line whose player stumbled.
+        """
+        frames, since = self._heard, 0
+        for may_have_stumbled in (False, True):
+            left = self._without_lines(may_have_stumbled=may_have_stumbled)
+            if left is None:
+                return self._heard, 0
+            said = _said(left, self._heard, noise)
+            frames, since = left, _frames_since_words_began(said, len(said))
+            if not since:
+                break
+        return frames, since
+
+    def _without_lines(self, *, may_have_stumbled: bool) -> list[Samples] | None:
         """Return the frames with the lines taken out; None where one is not found in them."""
         sound = np.concatenate(self._heard)
         for number, line in self._lines:
             at = number * SOUND_FRAME_SAMPLES
-            left = without_echo(sound[at:], line)
+            left = without_echo(sound[at:], line, may_have_stumbled=may_have_stumbled)
             if left is None:
                 return None
             sound = np.concatenate([sound[:at], left])
@@ -298,13 +311,12 @@ class UnderLines:
 
 
 def _is_a_voice(frames: list[Samples], own: float | None) -> bool:
-    """Tell whether what is left is louder than a line may be itself, as who talks over it.
+    """Tell whether what is left is as loud as a line is itself: else it may be left of one.
 
-    Where the player stumbled, the rest of a line comes later than its beginning, and is
-    not taken out.
+    Where a busy computer's sound cards lose pieces of a line, their places are not
+    quieter for the line's being taken out.
     """
-    loud = sum(level(frame) > BARGE_IN_RATIO * (own or 0.0) for frame in frames)
-    return loud >= BARGE_IN_FRAMES
+    return sum(level(frame) > (own or 0.0) for frame in frames) >= BARGE_IN_FRAMES
 
 
 def _said(frames: list[Samples], heard: list[Samples], noise: float) -> list[bool]:

@@ -57,6 +57,8 @@ COMMANDS = 27
 """Phrases from which those said are taken, one of each command."""
 LEAST_LATE_S, MOST_LATE_S = 0.06, 0.3
 """How late the companion is at the microphone, s (pipes, cards and air)."""
+LEAST_STUMBLE_S, MOST_STUMBLE_S = 0.03, 0.25
+"""How long its player is silent when it stumbles, s."""
 
 
 class Meeting(NamedTuple):
@@ -69,13 +71,17 @@ class Meeting(NamedTuple):
     noise_db: float
     where: int
     seed: int
+    stumbles: bool = False
 
 
 class Mouth:
     """Stands for the speaker: what it plays, until it is told to stop, and what of it is heard."""
 
-    def __init__(self, level: float, rng: np.random.Generator) -> None:
+    def __init__(
+        self, level: float, rng: np.random.Generator, *, stumbles: bool = False
+    ) -> None:
         self._rng = rng
+        self._stumbles = stumbles
         self._level = level
         t = np.arange(SAMPLE_RATE_HZ // 10) / SAMPLE_RATE_HZ
         room = rng.standard_normal(len(t)) * 10.0 ** (-3.0 * t / 0.2) * 0.05
@@ -90,7 +96,12 @@ class Mouth:
     def play(self, line: Sound) -> None:
         """Begin a line, at `SAMPLE_RATE_HZ`."""
         late = round(self._rng.uniform(LEAST_LATE_S, MOST_LATE_S) * SAMPLE_RATE_HZ)
-        heard = fftconvolve(_through_a_small_speaker(line), self._room)
+        played = _through_a_small_speaker(line)
+        if self._stumbles:
+            silent = self._rng.uniform(LEAST_STUMBLE_S, MOST_STUMBLE_S)
+            at = self._rng.integers(len(line) // 5, len(line) * 4 // 5)
+            played = np.insert(played, at, np.zeros(round(silent * SAMPLE_RATE_HZ)))
+        heard = fftconvolve(played, self._room)
         heard *= self._level / active_level(heard)
         self._heard = np.concatenate([np.zeros(self.now + late), heard])
         self._ends = self.now + len(line)
@@ -136,7 +147,8 @@ def _line(text: str) -> Sound:
 def taken(case: Meeting, *, cancels: bool = True) -> list[str]:
     """Return the commands taken in a meeting."""
     rng = np.random.default_rng([case.seed, case.where])
-    mouth = Mouth(SPEECH_LEVEL * 10 ** (case.own_db / 20), rng)
+    own = SPEECH_LEVEL * 10 ** (case.own_db / 20)
+    mouth = Mouth(own, rng, stumbles=case.stumbles)
     gate = EchoGate(mouth.is_speaking, mouth.hush)
     if cancels:
         gate = EchoGate(mouth.is_speaking, mouth.hush, lambda: mouth.line)
@@ -200,9 +212,11 @@ def main() -> None:
     parser.add_argument("--own-db", type=float, default=-12.0)
     parser.add_argument("--noise-db", type=float, default=20.0)
     parser.add_argument("--without", action="store_true", help="without cancelling")
+    parser.add_argument("--stumbles", action="store_true", help="its player stumbles")
     parser.add_argument("--lost", action="store_true", help="print what was lost")
     asked = parser.parse_args()
     cases = meetings(asked.make, asked.count, asked.own_db, asked.noise_db)
+    cases = [case._replace(stumbles=asked.stumbles) for case in cases]
     jobs = [(case, not asked.without) for case in cases]
     right, wrong = [0] * len(OFFSETS_S), 0
     with multiprocessing.get_context("fork").Pool(2) as pool:

@@ -491,10 +491,65 @@ def test_a_line_into_which_nobody_speaks_is_no_utterance():
     assert under_a_line(rushing(2.0, 4000, 2), np.zeros(0), 0.5) == []
 
 
-def test_a_line_whose_rest_comes_late_is_no_utterance():
-    """The player stumbled: half of the line is not where it should be, and stays."""
+def _in_two(line: np.ndarray) -> np.ndarray:
+    return np.concatenate([line[:16_000], np.zeros(900), line[16_000:]])
+
+
+def _with_pieces_lost(line: np.ndarray) -> np.ndarray:
+    kept = np.random.default_rng(5).random(len(line) // 800) > 0.25
+    return line * np.resize(
+        np.resize(
+            np.resize(
+                np.resize(
+                    np.resize(
+                        np.resize(
+                            np.resize(
+                                np.resize(
+                                    np.resize(
+                                        np.resize(
+                                            np.resize(
+                                                np.resize(
+                                                    np.resize(
+                                                        np.resize(
+                                                            np.resize(
+                                                                np.repeat(kept, 800),
+                                                                len(line),
+                                                            ),
+                                                            len(line),
+                                                        ),
+                                                        len(line),
+                                                    ),
+                                                    len(line),
+                                                ),
+                                                len(line),
+                                            ),
+                                            len(line),
+                                        ),
+                                        len(line),
+                                    ),
+                                    len(line),
+                                ),
+                                len(line),
+                            ),
+                            len(line),
+                        ),
+                        len(line),
+                    ),
+                    len(line),
+                ),
+                len(line),
+            ),
+            len(line),
+        ),
+        len(line),
+    )
+
+
+@pytest.mark.parametrize("played", [_in_two, _with_pieces_lost])
+def test_a_line_that_its_player_spoils_is_no_utterance(played):
+    """A busy computer's player stumbles, or loses pieces: not all of the line can be taken out."""
     line = rushing(2.0, 4000, 2)
-    stumbled = np.concatenate([line[:16_000], np.zeros(900), line[16_000:]])
+    spoilt = played(line)
     begun = (100, 300)
     clock = itertools.count()
     lines = [line.astype(np.int16), line.astype(np.int16)]
@@ -507,7 +562,7 @@ def test_a_line_whose_rest_comes_late_is_no_utterance():
     gate = EchoGate(is_speaking, played=lambda: lines[now[0] >= begun[1]])
     samples = 20.0 * np.random.default_rng(1).standard_normal(10 * SAMPLE_RATE_HZ)
     samples[33_000 : 33_000 + len(line)] += 0.5 * line
-    samples[97_000 : 97_000 + len(stumbled)] += 0.5 * stumbled
+    samples[97_000 : 97_000 + len(spoilt)] += 0.5 * spoilt
     assert hear(samples.astype(np.int16), Listener(Recogniser(), gate)) == []
 
 
