@@ -179,6 +179,9 @@ class Sonar(threading.Thread):
                 self.sent += 1
                 with contextlib.suppress(OSError):
                     self._wire.send(b"\r\n".join((*self._sentences(), b"")))
+                # A port that nobody has opened yet may echo: who is not read from stops the emulator.
+                with contextlib.suppress(OSError):
+                    self._wire.recv(1 << 16)
 
     def _sentences(self) -> list[bytes]:
         n = self.sent
