@@ -87,6 +87,7 @@ class UtteranceSound:
         self.clean: list[Samples] = []
         self._suppressor = Suppressor()
         self._quiet_at: tuple[int, float] = -2 * CHUNK_FRAMES, 0.0
+        self._asked_at = self._quiet_at
         self._has_speech = False
         self._gain = 1.0
 
@@ -127,10 +128,15 @@ class UtteranceSound:
 
     @property
     def quiet_lately(self) -> float:
-        """The same, by a measurement of the last 0.2 s where there is one: cheaper."""
-        (at, was), now = self._quiet_at, len(self.raw)
+        """The same, by a measurement of the last 0.2 s where there is one: cheaper.
+
+        It is for who listens live. What is measured for it changes no decision, or the
+        clip, of which nobody asks this, would be decided otherwise when heard again.
+        """
+        (at, was), now = max(self._quiet_at, self._asked_at), len(self.raw)
         if now - at > 2 * CHUNK_FRAMES:
-            return self.quiet
+            at, was = now, quiet(np.concatenate(self.raw[-FRAMES_A_SECOND:]))
+            self._asked_at = at, was
         return was and was + (now - at) / FRAMES_A_SECOND
 
     def _begin_speech(self) -> None:

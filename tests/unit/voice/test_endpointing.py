@@ -134,6 +134,22 @@ class TestUtteranceSound:
         assert sound.quiet_lately == 0.3
         assert len(asked) == 2
 
+    def test_what_is_measured_for_who_listens_live_changes_nothing(self, monkeypatch):
+        """Else a clip would be decided otherwise when it is heard again, with nobody asking."""
+        monkeypatch.setattr(endpointing, "quiet", lambda some: 0.0 + some[-1, 0] / 100)
+        monkeypatch.setattr(endpointing.np, "concatenate", np.vstack)
+        told = []
+        for asks in (False, True):
+            sound, told_here = UtteranceSound(), []
+            for n in range(60):
+                sound.accept_frame(FRAME + n)
+                if asks and n % 7 == 3:
+                    _ = sound.quiet_lately
+                if n % CHUNK_FRAMES == 0:
+                    told_here.append((sound.has_speech(), sound.quiet))
+            told.append(told_here)
+        assert told[0] == told[1]
+
     def test_speech_is_looked_for_at_every_second_chunk_until_there_was_some(
         self, monkeypatch
     ):
