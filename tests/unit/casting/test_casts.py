@@ -121,12 +121,13 @@ def test_nothing_is_claimed_over_a_bottom_that_is_not_mapped():
     )
 
 
-def test_a_less_certain_bottom_makes_a_less_certain_outlook():
+@pytest.mark.parametrize("share", [0.5, 1.5])
+def test_a_less_certain_bottom_makes_a_less_certain_outlook(share):
     sure, vague = (
-        cast_over(Level(0.7 * REACH, sigma=sigma)).outlook.chance
+        cast_over(Level(share * REACH, sigma=sigma)).outlook.chance
         for sigma in (0.05, 2.5)
     )
-    assert vague < sure
+    assert abs(vague - 0.5) < abs(sure - 0.5)
 
 
 def test_the_words_for_a_chance():

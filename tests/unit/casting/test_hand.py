@@ -8,7 +8,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from companion.casting import hand as of_hand
+from companion.casting import deck as of_deck
 from companion.casting.cast import placed
 from companion.casting.deck import Deck
 from companion.casting.ground import Ray
@@ -120,9 +120,9 @@ def test_without_a_bearing_a_boat_drifts_nowhere_along_the_cast():
 
 def test_the_bottom_is_looked_at_as_far_as_the_boat_may_drift(monkeypatch):
     looked: list[float] = []
-    ahead = of_hand.ahead
+    ahead = of_deck.ahead
     monkeypatch.setattr(
-        of_hand, "ahead", lambda *of: looked.append(of[-1]) or ahead(*of)
+        of_deck, "ahead", lambda *of: looked.append(of[-1]) or ahead(*of)
     )
     for speed in (0.0, 0.3):
         boat = BoatPose(HERE, 0.0, 0.0, speed)

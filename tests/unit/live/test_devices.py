@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from errno import ENOENT
 from pathlib import Path
 
 import numpy as np
@@ -92,8 +93,8 @@ def test_what_does_not_come_is_waited_for_and_then_named():
 
 
 def test_what_has_said_that_it_cannot_be_had_is_not_waited_for_so_long():
-    ashore = Ashore(Wire("sonar", OSError(2, "no such port"))).start()
-    assert ashore.told == [("sonar: there: no such port", False)]
+    ashore = Ashore(Wire("sonar", OSError(ENOENT, "no such port"))).start()
+    assert ashore.told == [("sonar: there: not there", False)]
     ashore.devices.begin_rest(REST_AFTER_S)
     ashore.devices.look_whether_ready(FAILED_AFTER_S - 0.01)
     assert not ashore.devices.ready.is_set()
@@ -102,7 +103,7 @@ def test_what_has_said_that_it_cannot_be_had_is_not_waited_for_so_long():
 
 
 def test_one_that_failed_does_not_cut_the_patience_with_another():
-    ashore = Ashore(Wire("sonar", OSError(2, "no")), Wire("gps")).start()
+    ashore = Ashore(Wire("sonar", OSError(ENOENT, "no")), Wire("gps")).start()
     ashore.devices.begin_rest(REST_AFTER_S)
     ashore.devices.look_whether_ready(FAILED_AFTER_S)
     assert not ashore.devices.ready.is_set()

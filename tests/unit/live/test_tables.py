@@ -70,13 +70,16 @@ runpy.run_module("companion.live.tables", run_name="__main__", alter_sys=True)
 def test_a_process_that_may_not_step_back_makes_its_tables_all_the_same(
     tmp_path: Path,
 ) -> None:
-    done = subprocess.run(
-        [sys.executable, "-c", NO_NICENESS, str(tmp_path)],
-        input=msgspec.json.encode(Wanted((), {}, ())) + b"\n",
-        capture_output=True,
-        check=False,
-    )
-    assert (done.returncode, done.stdout) == (0, of_tables.MADE), done.stderr
+    command = [sys.executable, "-c", NO_NICENESS, str(tmp_path)]
+    with subprocess.Popen(
+        command, stdin=subprocess.PIPE, stdout=subprocess.PIPE
+    ) as process:
+        assert process.stdin is not None
+        assert process.stdout is not None
+        process.stdin.write(msgspec.json.encode(Wanted((), {}, ())) + b"\n")
+        process.stdin.flush()  # it ends with its input
+        assert process.stdout.readline() == of_tables.MADE
+    assert process.returncode == 0
 
 
 def test_a_rod_that_cannot_be_ends_in_no_error_of_the_process(folder: Path) -> None:
