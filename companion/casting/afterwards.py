@@ -23,7 +23,7 @@ from companion.casting.hand import (
     start_reel,
     stop_reel,
 )
-from companion.casting.pose import STILL_WATER, UNDER_WAY_MPS, BoatPose, Current
+from companion.casting.pose import STILL_WATER, BoatPose, Current, bow_by
 from companion.dive.calibration import Belief
 from companion.events import AnyEvent, Fix, Heard, Logged, RodTaken, current_told
 from companion.sensing.localplane import range_and_bearing
@@ -145,7 +145,7 @@ def _pose(thing: Logged, trip: Aftersight) -> BoatPose:
     course = _course_before(thing, trip.boat(thing.t - COURSE_LOOK_BACK_S))
     return BoatPose(
         thing.boat,
-        _bow(thing, course),
+        bow_by(thing.heading, course, thing.speed),
         course,
         thing.speed,
         thing.water_speed,
@@ -163,14 +163,6 @@ def _course_before(thing: Logged, before: Fix | None) -> float | None:
     if not math.isfinite(away) or away < MOVED_FOR_COURSE_M:
         return None
     return course
-
-
-def _bow(thing: Logged, course: float | None) -> float | None:
-    """Return which way the bow pointed: as `companion.casting.pose.bow_of` told it then."""
-    under_way = thing.speed is not None and thing.speed > UNDER_WAY_MPS
-    if thing.heading is None and under_way:
-        return course
-    return thing.heading
 
 
 def _current_at(thing: Logged, trip: Aftersight) -> Current:

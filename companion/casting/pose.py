@@ -113,12 +113,17 @@ def fix_of(boat: BoatState, moved: float = 0.0) -> Fix | None:
 
 def bow_of(boat: BoatState) -> float | None:
     """Return which way the bow points: the heading, else the course of a moving boat."""
-    if boat.heading is not None:
-        return boat.heading
-    under_way = boat.speed is not None and boat.speed > UNDER_WAY_MPS
-    if not under_way:
-        return None
-    return boat.course
+    return bow_by(boat.heading, boat.course, boat.speed)
+
+
+def bow_by(
+    heading: float | None, course: float | None, speed: float | None
+) -> float | None:
+    """Return which way the bow points: the heading, else the course at a speed, m/s, of a moving boat."""
+    under_way = speed is not None and speed > UNDER_WAY_MPS
+    if heading is None and under_way:
+        return course
+    return heading
 
 
 def pose_of(boat: BoatState, current: Current = STILL_WATER) -> BoatPose:

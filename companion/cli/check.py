@@ -116,8 +116,7 @@ def _find(settings: Settings, seconds: float, *, as_json: bool) -> None:
 def _config(path: Path | None, settings: Settings) -> Finding:
     path = path or config.users_file()
     if not path.is_file():
-        make = f"mkdir -p {path.parent} && companion settings --example > {path}"
-        how = f"{make}, then edit it"
+        how = f"mkdir -p {path.parent} && companion settings --example > {path}, then edit it"
         return Finding("config", "warn", "none; the example is used", how)
     return Finding("config", "pass", f"{path}, {len(settings.rods)} rods")
 

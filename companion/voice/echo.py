@@ -62,7 +62,7 @@ def without_echo(
         heard: what it heard since the line was begun.
         played: the line.
         may_have_stumbled: its player may have been silent for a moment amid it: the
-            other part is looked for, which takes four times as long.
+            other part is looked for, which takes twice as long.
     """
     if len(heard) < SHORTEST_SAMPLES or not played.any():
         return None

@@ -120,7 +120,7 @@ class UtteranceSound:
         """
         (at, was), now = self._quiet_at, len(self.raw)
         if now != at and (was > STEADY_SPEECH_S or now - at > CHUNK_FRAMES):
-            was = quiet(np.concatenate(self.raw[-FRAMES_A_SECOND:]))
+            was = self._quiet_now()
             self._quiet_at = now, was
             if was < min(self.seconds, 1.0) - SPEECH_EDGE_S and not self._has_speech:
                 self._begin_speech()
@@ -135,9 +135,12 @@ class UtteranceSound:
         """
         (at, was), now = max(self._quiet_at, self._asked_at), len(self.raw)
         if now - at > 2 * CHUNK_FRAMES:
-            at, was = now, quiet(np.concatenate(self.raw[-FRAMES_A_SECOND:]))
+            at, was = now, self._quiet_now()
             self._asked_at = at, was
         return was and was + (now - at) / FRAMES_A_SECOND
+
+    def _quiet_now(self) -> float:
+        return quiet(np.concatenate(self.raw[-FRAMES_A_SECOND:]))
 
     def _begin_speech(self) -> None:
         """Note that there is speech, and make it as loud as the decoder wants it, from its beginning."""
@@ -305,9 +308,11 @@ class Judge:
     ) -> Hearing:
         """Return a hearing with the phrase that words and sounds together found, or with its own refused."""
         found = accepted_phrase(likeliest, self._of.thresholds)
-        if likeliest is None or found is None:
-            return self._refused(heard, "words and sounds do not agree")
-        if not (whole or self.is_over(found, named=likeliest.passes > 0)):
+        if (
+            likeliest is None
+            or found is None
+            or not (whole or self.is_over(found, named=likeliest.passes > 0))
+        ):
             return self._refused(heard, "words and sounds do not agree")
         if scorer.means(found) == scorer.means(heard.text):
             return heard

@@ -10,10 +10,8 @@ pin; the exit status is 1 unless it is the second alone.
 from __future__ import annotations
 
 import argparse
-import io
 import sys
 import time
-import wave
 from collections.abc import Iterator
 from contextlib import contextmanager
 from importlib.resources import as_file, files
@@ -22,7 +20,7 @@ from pathlib import Path
 import numpy as np
 
 from companion.voice.clips import read_clip
-from companion.voice.sound import SAMPLE_RATE_HZ, Samples
+from companion.voice.sound import SAMPLE_RATE_HZ, Samples, to_wav
 from tests.board.boot import COSTS
 from tests.board.powercuts import READY
 from tests.board.virtual import (
@@ -87,17 +85,6 @@ def spoken() -> Samples:
         return np.concatenate([room(1.0), read_clip(clip), room(1.0)])
 
 
-def as_wav(sound: Samples) -> bytes:
-    """Return sound as a WAV file."""
-    file = io.BytesIO()
-    with wave.open(file, "wb") as out:
-        out.setnchannels(1)
-        out.setsampwidth(2)
-        out.setframerate(SAMPLE_RATE_HZ)
-        out.writeframes(sound.tobytes())
-    return file.getvalue()
-
-
 def heard(board: Board) -> list[str]:
     """Return what the board has told that it heard."""
     return [line.text for line in board.printed() if "  heard " in line.text]
@@ -139,7 +126,7 @@ def main() -> int:
     given.folder.mkdir(parents=True, exist_ok=True)
     with running(given.image, given.folder, given.arch) as (board, button, key):
         board.wait_for(LETS_IN, WITHIN_S)
-        try_login(board, key, ROOM, as_wav(room(ROOM_S)))
+        try_login(board, key, ROOM, to_wav(room(ROOM_S), SAMPLE_RATE_HZ))
         ready = board.wait_for(READY, WITHIN_S).t - board.began
         board.wait_for(EARS, WITHIN_S)
         pins = try_login(board, key, "grep companion /sys/kernel/debug/gpio || true")
@@ -147,7 +134,7 @@ def main() -> int:
             f"READY after {ready:.0f} s; the service holds: {pins.strip()}", flush=True
         )
         print(try_login(board, key, COSTS), flush=True)
-        words = as_wav(spoken())
+        words = to_wav(spoken(), SAMPLE_RATE_HZ)
         try_login(board, key, SAY, words)
         time.sleep(UNHEARD_S)
         unheld = heard(board)

@@ -497,52 +497,7 @@ def _in_two(line: np.ndarray) -> np.ndarray:
 
 def _with_pieces_lost(line: np.ndarray) -> np.ndarray:
     kept = np.random.default_rng(5).random(len(line) // 800) > 0.25
-    return line * np.resize(
-        np.resize(
-            np.resize(
-                np.resize(
-                    np.resize(
-                        np.resize(
-                            np.resize(
-                                np.resize(
-                                    np.resize(
-                                        np.resize(
-                                            np.resize(
-                                                np.resize(
-                                                    np.resize(
-                                                        np.resize(
-                                                            np.resize(
-                                                                np.repeat(kept, 800),
-                                                                len(line),
-                                                            ),
-                                                            len(line),
-                                                        ),
-                                                        len(line),
-                                                    ),
-                                                    len(line),
-                                                ),
-                                                len(line),
-                                            ),
-                                            len(line),
-                                        ),
-                                        len(line),
-                                    ),
-                                    len(line),
-                                ),
-                                len(line),
-                            ),
-                            len(line),
-                        ),
-                        len(line),
-                    ),
-                    len(line),
-                ),
-                len(line),
-            ),
-            len(line),
-        ),
-        len(line),
-    )
+    return line * np.repeat(kept, 800)
 
 
 @pytest.mark.parametrize("played", [_in_two, _with_pieces_lost])
