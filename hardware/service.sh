@@ -8,6 +8,7 @@ home=$root/opt/companion
 downloads=$home/downloads # what pip has fetched, kept until an environment is whole
 copied=$home/source       # what an environment is made from; its place is remembered there, so it is always the same
 current=$home/current   # -> environments/N, what runs; N/before.txt names what ran before
+goes_with=share/companion # in an environment: the unit and the udev rules that go with it
 settings=$root/etc/companion
 data=$root/var/lib/companion
 unit=$root/etc/systemd/system/companion.service
@@ -45,8 +46,8 @@ make_account() {
 source_sum() { # one number for all that an environment of the service is made from
     (
         cd -- "${here:?}" || exit
-        find companion pyproject.toml README.md LICENSE -type f ! -path '*/__pycache__/*' -print0 |
-            LC_ALL=C sort -z | xargs -0 sha256sum | sha256sum
+        find companion pyproject.toml README.md LICENSE "hardware/${unit##*/}" "hardware/${ports##*/}" \
+            -type f ! -path '*/__pycache__/*' -print0 | LC_ALL=C sort -z | xargs -0 sha256sum | sha256sum
     )
 }
 
@@ -105,6 +106,7 @@ build_environment() { # make a whole environment at its final place and try it; 
     seal "$place"
     mkdir -p "$place/share/doc/companion"
     cp -- hardware/*.md hardware/*.svg "$place/share/doc/companion"
+    keep_unit_and_rules "$place" "hardware/${unit##*/}" "hardware/${ports##*/}"
     source_sum >"$place/made-from.txt"
 }
 
@@ -113,7 +115,10 @@ point() { # point LINK at a folder beside it, in one step
 }
 
 switch_to() { # let environments/NUMBER run, and remember which one ran, in one step
-    if [[ -L $current ]]; then readlink "$current" >"$home/environments/$1/before.txt"; fi
+    if [[ -L $current ]]; then
+        keep_those_in_place
+        readlink "$current" >"$home/environments/$1/before.txt"
+    fi
     sync -f -- "$home" # the power may be cut: nothing is to be pointed at before it is on the disk
     point "$current" "environments/$1"
 }
@@ -129,6 +134,7 @@ switch_to_new_environment() {
     number=$(next_number)
     build_environment "$home/environments/$number"
     switch_to "$number"
+    put_unit_and_rules
     remove_old_environments
 }
 
@@ -140,10 +146,49 @@ remove_old_environments() { # all but what runs and what ran before
     done
 }
 
-put() { # put FILE at PLACE if it is not the same already; 1 when nothing was to be done
-    cmp -s -- "$1" "$2" && return 1
-    install -D -m 644 -- "$1" "$2"
-    say "installed $2"
+keep_unit_and_rules() { # ENVIRONMENT UNIT RULES: all or nothing
+    local kept=$1/$goes_with
+    rm -rf -- "$kept.new"
+    mkdir -p -- "$kept.new"
+    install -m 644 -- "$2" "$kept.new/${unit##*/}"
+    install -m 644 -- "$3" "$kept.new/${ports##*/}"
+    mv -T -- "$kept.new" "$kept"
+}
+
+keep_those_in_place() { # with what runs, if an older installer made it, which kept none; one that is lacking: this folder's
+    local place found=()
+    [[ ! -d $current/$goes_with ]] || return 0
+    for place in "$unit" "$ports"; do
+        if [[ ! -f $place ]]; then place=hardware/${place##*/}; fi
+        found+=("$place")
+    done
+    keep_unit_and_rules "$current" "${found[@]}"
+}
+
+is_as_put() { # PLACE: as a version that is still here has it, so that nobody changed it since
+    local kept
+    for kept in "$home"/environments/*/"$goes_with/${1##*/}"; do
+        cmp -s -- "$kept" "$1" && return
+    done
+    return 1
+}
+
+put_unit_and_rules() { # those of the version that runs; `changed` tells of a new unit
+    local place kept
+    keep_those_in_place
+    for place in "$unit" "$ports"; do
+        kept=$current/$goes_with/${place##*/}
+        if cmp -s -- "$kept" "$place"; then continue; fi
+        if [[ -e $place ]] && ! is_as_put "$place"; then
+            say "left $place as somebody changed it; for this version's: remove it, then hardware/install.sh --service"
+            continue
+        fi
+        install -D -m 644 -- "$kept" "$place.new"
+        sync -- "$place.new" # the power may be cut: half of it would pass for changed by hand
+        mv -T -- "$place.new" "$place"
+        say "installed $place"
+        if [[ $place == "$unit" ]]; then changed=yes; else reload_ports; fi
+    done
 }
 
 put_model() { # the service has a data folder of its own, and the model is copied there, not fetched twice
@@ -186,6 +231,8 @@ install_service() {
     if [[ ! -x $current/bin/companion ]]; then
         switch_to_new_environment
         changed=yes
+    else
+        put_unit_and_rules
     fi
     is_current || say "this folder holds another version than the one that runs: --update changes to it"
     mkdir -p "$data" "${link%/*}"
@@ -196,8 +243,6 @@ install_service() {
     put_settings
     point "$link" "$current/bin/companion"
     put_completion
-    if put hardware/70-companion.rules "$ports"; then reload_ports; fi
-    if put hardware/companion.service "$unit"; then changed=yes; fi
     start_service "$changed"
 }
 
@@ -226,10 +271,12 @@ start_service() { # start it, or start it again when something CHANGED
 }
 
 update_service() {
+    local changed=no
     must_be_root --update
     if is_current; then
         say "what runs is what this folder holds: nothing to update"
-        start_service no
+        put_unit_and_rules
+        start_service "$changed"
     else
         switch_to_new_environment
         say "updated; the version before is kept: sudo bash hardware/install.sh --back returns to it"
@@ -238,15 +285,17 @@ update_service() {
 }
 
 back_service() {
-    local before
+    local before changed=no
     must_be_root --back
     if systemd_runs && ! current_runs; then
         say "the last change was cut off before it took effect: it does now"
+        put_unit_and_rules
         after_a_switch
         return
     fi
     before=$(ran_before) || stop "there is no version before this one to go back to."
     switch_to "${before##*/}"
+    put_unit_and_rules
     say "went back; --back once more returns"
     after_a_switch
 }
@@ -261,7 +310,7 @@ uninstall_service() { # everything but what its owner wrote and it recorded
     if systemd_runs; then
         systemctl --quiet disable --now companion.service 2>/dev/null || true
     fi
-    rm -f -- "$unit" "$ports" "$link" "$completion"
+    rm -f -- "$unit"{,.new} "$ports"{,.new} "$link" "$completion"
     rm -rf -- "$home"
     if [[ -z $root ]] && getent passwd "$builder" >/dev/null; then userdel "$builder"; fi
     if systemd_runs; then systemctl daemon-reload; fi

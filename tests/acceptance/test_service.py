@@ -28,6 +28,8 @@ from tests.faults.installer import (
     SERVICE_IS_HERE,
     Board,
 )
+from tests.faults.installer import RULES as PLACED_RULES
+from tests.faults.installer import UNIT as PLACED_UNIT
 
 ROOT = Path(__file__).parents[2]
 HARDWARE = ROOT / "hardware"
@@ -259,6 +261,65 @@ def test_an_update_that_fails_changes_nothing(board: Board) -> None:
     assert not (board.system / "opt/companion/environments/2").exists()
 
 
+def test_an_update_brings_its_unit_and_rules_and_going_back_the_old_ones(
+    board: Board,
+) -> None:
+    board.run("--service")
+    before = board.unit_and_rules()
+    mine = board.system / f"{PLACED_UNIT}.d/override.conf"
+    mine.parent.mkdir()
+    mine.write_text("mine")
+    board.change("another version")
+    assert "installed /" not in board.run("--service").stdout
+    assert board.unit_and_rules() == before
+    told = board.run("--update").stdout.splitlines()
+    for path in (PLACED_UNIT, PLACED_RULES):
+        assert told.count(f"installed {board.system / path}") == 1
+    assert board.unit_and_rules() == {"# another version"}
+    assert "installed /" not in board.run("--update").stdout
+    board.run("--back")
+    assert board.unit_and_rules() == before
+    board.run("--back")
+    assert board.unit_and_rules() == {"# another version"}
+    assert mine.read_text() == "mine"
+
+
+def test_the_unit_of_an_installer_that_kept_none_comes_back(board: Board) -> None:
+    board.run("--service")
+    unit = board.system / PLACED_UNIT
+    unit.write_text("an older one")
+    shutil.rmtree(board.system / "opt/companion/environments/1/share/companion")
+    board.change("another version")
+    board.run("--update")
+    assert board.unit_and_rules() == {"# another version"}
+    board.run("--back")
+    assert unit.read_text() == "an older one"
+
+
+def test_an_update_alone_of_the_unit_is_one(board: Board) -> None:
+    board.run("--service")
+    (board.project / "hardware" / UNIT.name).write_text("another")
+    assert "updated" in board.run("--update").stdout
+    assert (board.system / PLACED_UNIT).read_text() == "another"
+
+
+def test_a_unit_that_its_owner_changed_stays_and_is_told_of(board: Board) -> None:
+    board.run("--service")
+    unit = board.system / PLACED_UNIT
+    unit.write_text("mine")
+    board.change("another version")
+    for option in ("--service", "--update", "--back"):
+        told = board.run(option).stdout
+        assert told.count(f"left {unit} as somebody changed it") == 1
+        assert unit.read_text() == "mine"
+    board.run("--update")
+    rules = (board.system / PLACED_RULES).read_text()
+    assert rules.startswith("# another version")
+    unit.unlink()
+    board.run("--service")
+    assert unit.read_text().startswith("# another version")
+
+
 def test_going_back_needs_something_to_go_back_to(board: Board) -> None:
     board.run("--service")
     result = board.run("--back")
@@ -377,6 +438,36 @@ def test_the_service_goes_in_and_out_of_a_real_system(
     told = result.stdout.split("--- ")
     assert set(told[3].splitlines()[1].split()) == {"companion", "gpio", *present}
     assert told[4].splitlines()[1] == "companion:companion 750"
+
+
+MANAGER = """#!/bin/bash
+echo "$(basename "$0") $*" >> "$STAND_INS/asked"
+if [ "$1" = show ]; then echo 0; fi
+"""
+"""A service manager in whose view nothing runs."""
+
+
+@needs_root
+def test_the_service_manager_reads_a_new_unit_and_new_rules(board: Board) -> None:
+    board.stand_in("manager", MANAGER)
+    install = "bash hardware/install.sh"
+    ask = f"cd {STAND_INS}; for name in systemctl udevadm; do cp manager $name; done"
+    change = (
+        f"for file in {UNIT.name} {RULES.name}; do echo '# new' >>hardware/$file; done"
+    )
+    result = run_privately(
+        board, "", f"{install} --service >/dev/null", f"({ask}; mkdir -p /run/systemd/system)",
+        f": >{STAND_INS}/asked; {change}; {install} --update",
+    )  # fmt: skip
+    assert (result.returncode, result.stderr) == (0, ""), result.stdout
+    asked = [line for line in board.asked if line.startswith(("systemctl", "udevadm"))]
+    assert asked == [
+        "udevadm control --reload",
+        "udevadm trigger --subsystem-match=tty --subsystem-match=gpio",
+        "systemctl daemon-reload",
+        "systemctl --quiet enable companion.service",
+        "systemctl restart companion.service",
+    ]
 
 
 @needs_root

@@ -13,9 +13,11 @@ SERVICE_IS_HERE = any(
     Path(path).exists()
     for path in ("/opt/companion", "/etc/systemd/system/companion.service")
 )
+UNIT = Path("etc/systemd/system/companion.service")
+RULES = Path("etc/udev/rules.d/70-companion.rules")
 INSTALLED = {
-    "etc/systemd/system/companion.service",
-    "etc/udev/rules.d/70-companion.rules",
+    str(UNIT),
+    str(RULES),
     "etc/companion/companion.toml",
     "etc/bash_completion.d/companion",
     "usr/local/bin/companion",
@@ -99,8 +101,17 @@ class Board:
         )  # fmt: skip
 
     def change(self, text: str) -> None:
-        """Let the project be another version."""
+        """Let the project be another version, with a unit and udev rules that say so."""
         (self.project / "README.md").write_text(text)
+        for path in (UNIT, RULES):
+            kept = (HARDWARE / path.name).read_text()
+            (self.project / "hardware" / path.name).write_text(f"# {text}\n{kept}")
+
+    def unit_and_rules(self) -> set[str]:
+        """Return the first lines of the unit and of the udev rules in place, the same as of one version."""
+        return {
+            (self.system / path).read_text().splitlines()[0] for path in (UNIT, RULES)
+        }
 
     @property
     def asked(self) -> list[str]:

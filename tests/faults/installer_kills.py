@@ -84,6 +84,7 @@ def _is_installed(board: Board) -> None:
 
 def _is_updated(board: Board) -> None:
     assert "nothing to update" in board.run("--update").stdout
+    assert board.unit_and_rules() == {"# another version"}
     new = board.current
     _goes_back(board)
     assert board.current != new
@@ -93,10 +94,11 @@ def _is_updated(board: Board) -> None:
 
 def _goes_back(board: Board) -> None:
     """Going back reaches another environment, and once more the first."""
-    first = board.current
+    first, beside = board.current, board.unit_and_rules()
     for other in (True, False):
         assert board.run("--back").returncode == 0
         assert (board.current != first) is other
+        assert (board.unit_and_rules().isdisjoint(beside)) is other
         assert _environment_runs(board)
     assert board.run("--back").returncode == 0
 
