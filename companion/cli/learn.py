@@ -52,7 +52,7 @@ _UNITS = {"metres": 1.0, "feet": FOOT, "fathoms": FATHOM}
 @click.option(
     "--depths",
     type=click.Choice(list(_UNITS)),
-    help="The unit of depths in a table whose column names none.  [default: metres]",
+    help="The unit of depths in a table, grid or .xyz that names none.  [default: metres]",
 )
 @click.option(
     "--shoreline",
@@ -170,9 +170,9 @@ def _summary(outcome: LearningOutcome) -> str:
         return f"learned before, as {outcome.known_as}"
     parts = []
     if outcome.soundings or not outcome.marks:
-        parts.append(f"{outcome.soundings} soundings")
+        parts.append(_count(outcome.soundings, "sounding"))
     if outcome.marks:
-        parts.append(f"{outcome.marks} marks")
+        parts.append(_count(outcome.marks, "mark"))
     learned = " and ".join(parts)
     if not outcome.dropped:
         return learned
@@ -180,3 +180,9 @@ def _summary(outcome: LearningOutcome) -> str:
         f"{count} {reason}" for reason, count in sorted(outcome.dropped.items())
     )
     return f"{learned}; dropped: {dropped}"
+
+
+def _count(number: int, of: str) -> str:
+    if number == 1:
+        return f"1 {of}"
+    return f"{number} {of}s"

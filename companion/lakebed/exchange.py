@@ -24,8 +24,9 @@ from companion.clock import written
 from companion.events import LoggedWhat, MarkKind
 from companion.lakebed.cells import FloatArray
 from companion.lakebed.relief import Contour
+from companion.lakebed.spreadsheet import Spreadsheet, SpreadsheetRow, by_meaning
 from companion.sensing.localplane import LocalPlane
-from companion.units import FATHOM, FOOT, rounded
+from companion.units import rounded
 
 CREATOR = "companion"
 """What an export of ours names as its creator."""
@@ -38,34 +39,16 @@ _LATITUDE = ("lat", "latitude", "y")
 _LONGITUDE = ("lon", "long", "lng", "longitude", "x")
 _NORTHING = ("northing", "north", "n", "y")
 _EASTING = ("easting", "east", "e", "x")
-_ALSO_DEPTH = ("depth", "water_depth", "depth_below_surface", "sounding")
-_DEPTH_IN = {
-    "ft": "depth_ft",
-    "feet": "depth_ft",
-    "fm": "depth_fathoms",
-    "fathoms": "depth_fathoms",
-    "m": "depth_m",
-    "metres": "depth_m",
-    "meters": "depth_m",
-}
-_BRACKETED = re.compile(r"(.*?)[ _]*[(\[] *(.*?) *[)\]]")
 _ANGLE = re.compile(
     r"\s*([NSEW])?\s*([+-]?\d+(?:\.\d*)?)\s*[°ºd: ]?\s*"
     r"(?:(\d+(?:\.\d*)?)\s*[\'’′m: ]?\s*)?(?:(\d+(?:\.\d*)?)\s*[\"”″s]?\s*)?([NSEW])?\s*",
     re.IGNORECASE,
 )
 """Degrees, minutes and seconds as they are written: "45 07.404 N", "W93°12'30.5\""."""
-_DECIMAL_COMMA = re.compile(r"\s*[+-]?\d+,\d+\s*")
 _DATES = ("%m/%d/%Y", "%d.%m.%Y", "%Y/%m/%d")
-_DEPTHS = {
-    "depth": 1.0,
-    "depth_m": 1.0,
-    "depth_ft": FOOT,
-    "depth_fathoms": FATHOM,
-    "z": -1.0,
-    "elevation": -1.0,
-}
-_WITHOUT_UNIT = ("depth", "z", "elevation")
+_DEPTHS = {"depth": 1.0, "z": -1.0, "elevation": -1.0}
+"""Columns of depths, and whether they count down or up."""
+_NOTES = ("note", "name", "description")
 _NOT_SOUNDINGS = frozenset(get_args(LoggedWhat))
 _NOT_MARKS = (_NOT_SOUNDINGS | {"sounding"}) - {"mark"}
 _FORMULAS = ("'=", "'+", "'-", "'@", "'\t", "'\r")
@@ -141,13 +124,12 @@ def soundings_from_csv(
 ) -> Imported[DepthPoint]:
     """Read soundings from CSV with a header.
 
-    Columns by name: lat or latitude or y; lon or longitude or x; depth (down),
-    depth_m, depth_ft, depth_fathoms, or z or elevation (up); optionally utc or time,
-    or date and time. What is in brackets after a name is its unit, as in "Depth (ft)",
-    or a remark; a depth without one counts in `unit_m`, m. Commas, semicolons or tabs
-    part the columns; but for the first, numbers may have a decimal comma. Degrees may
-    come with minutes and seconds ("45 07.404 N"). With `degrees`, places are easting or
-    east or e or x, and northing or north or n or y, m.
+    Columns by name: lat or latitude or y; lon or longitude or x; depth (down), or z or
+    elevation (up), with a unit, as depth_m, depth_ft, depth_fathoms, "Depth (ft)",
+    "Depth in feet"; optionally utc or time, or date and time. A depth without a unit
+    counts in `unit_m`, m. Degrees may come with minutes and seconds ("45 07.404 N").
+    With `degrees`, places are easting or east or e or x, and northing or north or n or
+    y, m.
     """
     read: Imported[DepthPoint] = Imported()
     rows: list[tuple[str, float, float, float, str | None]] = []
@@ -156,19 +138,16 @@ def soundings_from_csv(
     if degrees is None:
         wanted = {"latitude": _LATITUDE, "longitude": _LONGITUDE}
         read_number = _angle
-    for where, row in _rows(text, read.problems, {**wanted, "depth": tuple(_DEPTHS)}):
-        name = next(column for column in _DEPTHS if column in row)
-        per = _DEPTHS[name]
-        if name in _WITHOUT_UNIT:
-            per *= unit_m
-        read.unit_taken = name == "depth"
+    for row in _rows(text, read.problems, {**wanted, "depth": tuple(_DEPTHS)}):
         try:
             north, east = (
-                read_number(_of(row, names), what) for what, names in wanted.items()
+                read_number(_of(row.cells, names), what)
+                for what, names in wanted.items()
             )
-            rows.append((where, north, east, _depth(row[name], per), instant_in(row)))
+            depth, read.unit_taken = _depth_in(row.cells, row.units, unit_m)
+            rows.append((row.where, north, east, depth, instant_in(row.cells)))
         except ValueError as error:
-            read.problems.append(f"{where}: {error}; row left out")
+            read.problems.append(f"{row.where}: {error}; row left out")
     if degrees is not None and rows:
         lat, lon = degrees(
             np.array([row[2] for row in rows]), np.array([row[1] for row in rows])
@@ -208,9 +187,8 @@ def soundings_from_geojson(text: str, transducer: float = 0.0) -> Imported[Depth
         if properties.get("what") in _NOT_SOUNDINGS:
             continue
         try:
-            name = next((column for column in _DEPTHS if column in properties), "depth")
             place = place_in(lat, lon)
-            depth = _depth(properties.get(name), _DEPTHS[name])
+            depth, _ = _depth_in(*by_meaning(properties), 1.0)
             read.items.append(DepthPoint(*place, depth + below, instant_in(properties)))
         except ValueError as error:
             read.problems.append(f"{where}: {error}; left out")
@@ -265,15 +243,33 @@ def contours_to_geojson(contours: Iterable[Contour], plane: LocalPlane) -> str:
     )
 
 
-def marks_from_csv(text: str) -> Imported[MarkPoint]:
-    """Read marks from CSV with a header: lat, lon, kind, top_m, note, utc, radius_m (from top_m optional)."""
+def is_table_of_marks(text: str) -> bool:
+    """Return whether a table is of marks: it tells their kind, or at least a name and no depth."""
+    names = set(Spreadsheet(text).names)
+    return "kind" in names or not (
+        names.isdisjoint(_NOTES) or names.intersection(_DEPTHS)
+    )
+
+
+def marks_from_csv(text: str, unit_m: float = 1.0) -> Imported[MarkPoint]:
+    """Read marks from CSV with a header: lat, lon, kind, top, note, utc, radius.
+
+    One without a kind is a spot; all from kind on are optional, as long as there is a
+    kind or a note, name or description. Lengths have a unit in their heading, as top_m
+    or top_ft, or count in `unit_m`, m.
+    """
     read: Imported[MarkPoint] = Imported()
-    wanted = {"latitude": _LATITUDE, "longitude": _LONGITUDE, "kind": ("kind",)}
-    for where, row in _rows(text, read.problems, wanted):
+    wanted = {
+        "latitude": _LATITUDE,
+        "longitude": _LONGITUDE,
+        "kind": ("kind", *_NOTES),
+    }
+    for row in _rows(text, read.problems, wanted):
         try:
-            read.items.append(_mark(_of(row, _LATITUDE), _of(row, _LONGITUDE), row))
+            lat, lon = _of(row.cells, _LATITUDE), _of(row.cells, _LONGITUDE)
+            read.items.append(_mark(lat, lon, row.cells, row.units, unit_m))
         except ValueError as error:
-            read.problems.append(f"{where}: {error}; row left out")
+            read.problems.append(f"{row.where}: {error}; row left out")
     return read
 
 
@@ -313,7 +309,7 @@ def marks_from_geojson(text: str) -> Imported[MarkPoint]:
         if properties.get("what") in _NOT_MARKS:
             continue
         try:
-            read.items.append(_mark(lat, lon, properties))
+            read.items.append(_mark(lat, lon, *by_meaning(properties), 1.0))
         except ValueError as error:
             read.problems.append(f"{where}: {error}; left out")
     return read
@@ -338,64 +334,22 @@ def mark_properties(mark: MarkPoint) -> dict[str, Any]:
 
 def _rows(
     text: str, problems: list[str], wanted: Mapping[str, Sequence[str]]
-) -> Iterator[tuple[str, dict[str, Any]]]:
-    text = text.removeprefix("\ufeff")
-    header = text.partition("\n")[0]
-    delimiter = max(",;\t", key=header.count)
-    reader = csv.DictReader(io.StringIO(text), delimiter=delimiter)
-    try:
-        names = [_column(name or "") for name in reader.fieldnames or ()]
-    except csv.Error as error:
-        problems.append(f"line 1: {error}; expected the names of columns")
+) -> Iterator[SpreadsheetRow]:
+    table = Spreadsheet(text)
+    if table.problem is not None:
+        problems.append(table.problem)
         return
-    for missing, group in wanted.items():
-        if not set(names) & set(group):
-            hint = ""
-            if missing == "latitude" and set(names) & set(_EASTING):
-                hint = (
-                    '; eastings and northings: say their zone, such as --zone "UTM 17N"'
-                )
-            problems.append(
-                f"line 1: no {missing}: expected a column named {' or '.join(group)}{hint}"
-            )
-            return
-    reader.fieldnames = names
-    try:
-        for number, row in enumerate(reader):
-            if number >= MOST_POINTS:
-                problems.append(
-                    f"line {reader.line_num}: only {MOST_POINTS} rows are taken; split the file"
-                )
-                return
-            where = f"line {reader.line_num}"
-            if delimiter == ",":
-                yield where, row
-            else:
-                yield where, {name: _with_point(cell) for name, cell in row.items()}
-    except csv.Error as error:
-        problems.append(
-            f"line {reader.line_num}: {error}; expected CSV, the rest left out"
-        )
-
-
-def _with_point(cell: object) -> object:
-    """Return a number that is written with a decimal comma with a point; anything else as it is."""
-    if isinstance(cell, str) and _DECIMAL_COMMA.fullmatch(cell):
-        return cell.replace(",", ".")
-    return cell
-
-
-def _column(name: str) -> str:
-    """Return a column's name as it is looked for: small letters, and its bracketed unit made part of it."""
-    name = name.strip().lower()
-    bracketed = _BRACKETED.fullmatch(name)
-    unit = ""
-    if bracketed:
-        name, unit = bracketed.groups()
-    name = name.replace(" ", "_")
-    if name not in _ALSO_DEPTH:
-        return name
-    return _DEPTH_IN.get(unit, "depth")
+    missing = table.lacks(wanted)
+    if missing is None:
+        yield from table.rows(MOST_POINTS, problems)
+        return
+    hint = ""
+    if missing == "latitude" and set(table.names) & set(_EASTING):
+        hint = '; eastings and northings: say their zone, such as --zone "UTM 17N"'
+    problems.append(
+        f"{table.where}: no {missing}: expected a column named "
+        f"{' or '.join(wanted[missing])}{hint}"
+    )
 
 
 def _collection_of(text: str, problems: list[str]) -> dict[str, Any]:
@@ -556,6 +510,15 @@ def _depth(value: object, factor: float) -> float:
     return depth
 
 
+def _depth_in(
+    cells: Mapping[str, object], units: Mapping[str, float | None], unit_m: float
+) -> tuple[float, bool]:
+    """Return the depth of a row, m, and whether nothing names its unit, so that it was taken for `unit_m`."""
+    name = next((name for name in _DEPTHS if name in cells), "depth")
+    told = units.get(name)
+    return _depth(cells.get(name), _DEPTHS[name] * (told or unit_m)), told is None
+
+
 def instant_in(row: Mapping[str, object]) -> str | None:
     """Return a row's instant as ISO 8601; None where there is none, or in a form that is not that."""
     value = row.get("utc") or row.get("time")
@@ -586,22 +549,28 @@ def _iso(instant: datetime) -> str:
     return written(instant)
 
 
-def _mark(lat: object, lon: object, row: Mapping[str, object]) -> MarkPoint:
+def _mark(
+    lat: object,
+    lon: object,
+    row: Mapping[str, object],
+    units: Mapping[str, float | None],
+    unit_m: float,
+) -> MarkPoint:
     place = place_in(lat, lon)
-    kind = str(row.get("kind") or "spot")
+    kind = str(row.get("kind") or "spot").strip().lower()
     if kind not in get_args(MarkKind):
         raise ValueError(
             f"kind {_short(repr(kind))}: expected {', '.join(get_args(MarkKind))}"
         )
-    top, radius = row.get("top_m"), row.get("radius_m")
+    top, radius = row.get("top"), row.get("radius")
     depth = within = None
     if top not in (None, ""):
-        depth = _depth(top, 1.0)
+        depth = _depth(top, units.get("top") or unit_m)
     if radius not in (None, ""):
-        within = _number(radius, "radius")
+        within = _number(radius, "radius") * (units.get("radius") or unit_m)
         if within <= 0.0:
             raise ValueError(f"radius {_short(radius)}: expected more than 0 m")
-    note = str(row.get("note") or "")
+    note = str(next((row[name] for name in _NOTES if row.get(name)), ""))
     if note[:2] in _FORMULAS:
         note = note[1:]
     return MarkPoint(*place, cast(MarkKind, kind), depth, note, instant_in(row), within)

@@ -60,9 +60,12 @@ def to_degrees(zone: str) -> ToDegrees:
 
 
 def soundings_from_xyz(
-    text: str, degrees: ToDegrees | None = None
+    text: str, degrees: ToDegrees | None = None, unit_m: float = 1.0
 ) -> Imported[DepthPoint]:
-    """Read soundings from lines of x, y and z: longitude and latitude, or as `degrees` takes them."""
+    """Read soundings from lines of x, y and z: longitude and latitude, or as `degrees` takes them.
+
+    `z` counts in `unit_m`, m.
+    """
     read: Imported[DepthPoint] = Imported()
     rows: list[tuple[float, float, float]] = []
     for number, line in enumerate(text.splitlines(), 1):
@@ -81,14 +84,17 @@ def soundings_from_xyz(
             )
             continue
         rows.append((x, y, z))
-    _add(read, np.array(rows).reshape(-1, 3), degrees)
+    _add(read, np.array(rows).reshape(-1, 3) * (1.0, 1.0, unit_m), degrees)
     return read
 
 
 def soundings_from_geotiff(
-    data: bytes, degrees: ToDegrees | None = None
+    data: bytes, degrees: ToDegrees | None = None, unit_m: float = 1.0
 ) -> Imported[DepthPoint]:
-    """Read soundings from the first band of a GeoTIFF with square axes; its zone goes before `degrees`."""
+    """Read soundings from the first band of a GeoTIFF with square axes; its zone goes before `degrees`.
+
+    Its values count in `unit_m`, m.
+    """
     read: Imported[DepthPoint] = Imported()
     try:
         import tifffile  # noqa: PLC0415  only charts need it
@@ -119,7 +125,7 @@ def soundings_from_geotiff(
     known = np.isfinite(values) & (values != no_data)
     _add(
         read,
-        np.column_stack((*(part[known] for part in places), values[known])),
+        np.column_stack((*(part[known] for part in places), values[known] * unit_m)),
         degrees,
     )
     return read
@@ -154,6 +160,7 @@ def _add(
     read: Imported[DepthPoint], rows: FloatArray, degrees: ToDegrees | None
 ) -> None:
     """Add rows of x, y and z, leaving out what is no water, counted in one line each."""
+    read.unit_taken = True
     x, y, z = rows.T
     lat, lon, depth = y, x, z
     if degrees is not None:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import codecs
 import hashlib
+import re
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
@@ -35,6 +36,9 @@ _TRACK_POINTS, _TRACK_STEP_S = (
     20,
     5.0,
 )  # from which, and how soon one after the other, points are a track
+_MOST_AT_A_TIME = (
+    20  # points of a track; more of one time were given that of the survey
+)
 
 Progress = Callable[[int], object]
 """Told how many more bytes are done."""
@@ -46,7 +50,7 @@ class Conditions(NamedTuple):
     `level` is how far the water stood above the lake's zero, m; `transducer` how far
     the transducer hung below the surface, m (None: as the recording says); `degrees`
     turns the eastings and northings of a chart into degrees; `shoreline` says that the
-    lines of GeoJSON are the water's edge; `unit_m` is the unit of a table's depths that
+    lines of GeoJSON are the water's edge; `unit_m` is the unit of depths that
     name none, m (None: metres, as long as nobody says).
     """
 
@@ -201,7 +205,7 @@ def _points(
     dropped = bed.dropped + Counter({"far from all the others": len(strays)})
     problems = [f"{path}: {line}" for line in (*soundings.problems, *marks.problems)]
     if not (problems or soundings.items or marks.items):
-        problems = [f"{path}: no soundings and no marks in it; {_EXPECTED}"]
+        problems = [f"{path}: {_NOTHING_IN.get(path.suffix.lower(), _NOTHING)}"]
     return LearningOutcome(
         path.name,
         bed.kept,
@@ -209,7 +213,9 @@ def _points(
         dropped,
         problems,
         hint=bed.level_hint(),
-        metres_assumed=soundings.unit_taken and conditions.unit_m is None,
+        metres_assumed=bool(soundings.items)
+        and soundings.unit_taken
+        and conditions.unit_m is None,
     )
 
 
@@ -225,6 +231,8 @@ def _track_times(points: Sequence[DepthPoint]) -> list[float] | None:
     steps = [b - a for a, b in pairwise(times)]
     if min(steps) < 0.0 or median(steps) > _TRACK_STEP_S:
         return None
+    if len(set(times)) * _MOST_AT_A_TIME < len(times):
+        return None
     return times
 
 
@@ -239,6 +247,11 @@ MOST_CHART_BYTES = {
     ".gpx": 12_000_000,
 }
 """Charts larger than this are not read, by the ending of their name."""
+_ENCODING = re.compile(rb"""<\?xml[^>]*?encoding=["']([\w.-]+)["']""")
+_NOTHING = "no soundings and no marks in it"
+_NOTHING_IN = {
+    ".gpx": "no waypoints in it; its tracks and routes tell no depth and no mark"
+}
 _EXPECTED = "expected NMEA 0183 sentences, or a .csv, .geojson, .xyz, .tif or .gpx file"
 
 
@@ -249,14 +262,29 @@ def _text(data: bytes) -> str:
     return data.decode("utf-8-sig")
 
 
+def _xml(data: bytes) -> str:
+    """Return the text of XML in the encoding it names, else as `_text` does."""
+    told = _ENCODING.match(data)
+    try:
+        return data.decode(told[1].decode() if told else "")
+    except LookupError:
+        return _text(data)
+
+
+def _table(data: bytes) -> str:
+    """Return a table's text; older spreadsheets write the code page of western Windows."""
+    try:
+        return _text(data)
+    except UnicodeDecodeError:
+        return data.decode("cp1252")
+
+
 def _from_csv(
     data: bytes, told: Conditions
 ) -> tuple[Imported[DepthPoint], Imported[MarkPoint]]:
-    text = _text(data)
-    header = {name.strip().lower() for name in text.partition("\n")[0].split(",")}
-    if "kind" in header:
-        return Imported(), exchange.marks_from_csv(text)
-    unit_m = told.unit_m or 1.0
+    text, unit_m = _table(data), told.unit_m or 1.0
+    if exchange.is_table_of_marks(text):
+        return Imported(), exchange.marks_from_csv(text, unit_m)
     return exchange.soundings_from_csv(text, told.degrees, unit_m), Imported()
 
 
@@ -284,19 +312,23 @@ def _from_geojson(
 def _from_gpx(
     data: bytes, _: Conditions
 ) -> tuple[Imported[DepthPoint], Imported[MarkPoint]]:
-    return Imported(), waypoints.marks_from_gpx(_text(data))
+    return Imported(), waypoints.marks_from_gpx(_xml(data))
 
 
 def _from_xyz(
     data: bytes, told: Conditions
 ) -> tuple[Imported[DepthPoint], Imported[MarkPoint]]:
-    return projected.soundings_from_xyz(_text(data), told.degrees), Imported()
+    return projected.soundings_from_xyz(
+        _table(data), told.degrees, told.unit_m or 1.0
+    ), Imported()
 
 
 def _from_geotiff(
     data: bytes, told: Conditions
 ) -> tuple[Imported[DepthPoint], Imported[MarkPoint]]:
-    return projected.soundings_from_geotiff(data, told.degrees), Imported()
+    return projected.soundings_from_geotiff(
+        data, told.degrees, told.unit_m or 1.0
+    ), Imported()
 
 
 _POINTS: dict[str, _Read] = {
@@ -317,7 +349,8 @@ def _reader(path: Path) -> _Read | None:
         with path.open("rb") as file:
             first = file.readline(1000).replace(b"\0", b"")  # half of UTF-16
         header = first.decode("utf-8", "replace").lower()
-        if "depth" not in header or not ("lat" in header or "northing" in header):
+        told = "depth" in header or "kind" in header
+        if not told or not ("lat" in header or "northing" in header):
             return None
         return _from_csv
     return _POINTS.get(suffix)

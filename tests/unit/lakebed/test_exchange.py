@@ -217,12 +217,81 @@ def test_contours_go_out_as_longitude_latitude():
         ("LATITUDE,LONGITUDE,Water Depth [ft]", 3.048),
         ("lat;lng;depth (feet)", 3.048),
         ("lat\tlon\tSounding (m)", 10.0),
+        ("lat|lon|depth_feet", 3.048),
+        ("lat,lon,Depth in feet", 3.048),
+        ("Latitude,Longitude,DepthFeet", 3.048),
+        ("lat,lon,depth_fathoms", 18.288),
+        ("lat,lon,depth_m,depth_ft", 10.0),
+        ("lat,lon,WaterDepth (m)", 10.0),
+        ("# of somebody's\n\nsep=;\nlat;lon;depth_m", 10.0),
     ],
 )
 def test_columns_are_known_by_synonym_and_unit(header, depth):
-    part = next(c for c in ";\t," if c in header)
+    part = next(c for c in ";\t|," if c in header)
     (point,) = ex.soundings_from_csv(f"{header}\n{part.join(('1', '2', '10'))}\n").items
     assert point[:3] == pytest.approx((1.0, 2.0, depth))
+
+
+@pytest.mark.parametrize(
+    ("column", "taken"),
+    [("Z (ft)", False), ("elevation_feet", False), ("z", True), ("Elevation", True)],
+)
+def test_a_height_counts_in_the_unit_of_its_heading_and_one_without_is_told(
+    column, taken
+):
+    read = ex.soundings_from_csv(f"lat,lon,{column}\n1,2,-10\n", unit_m=0.3048)
+    assert read.items[0].depth == pytest.approx(3.048)
+    assert read.unit_taken is taken
+
+
+def test_a_property_of_a_feature_has_its_unit_in_its_name():
+    point = '{"type": "Point", "coordinates": [2, 1]}'
+    feature = (
+        f'{{"type": "Feature", "properties": {{"Depth_ft": 10}}, "geometry": {point}}}'
+    )
+    read = ex.soundings_from_geojson(
+        f'{{"type": "FeatureCollection", "features": [{feature}]}}'
+    )
+    assert read == ex.Imported([ex.DepthPoint(1.0, 2.0, pytest.approx(3.048))])
+
+
+@pytest.mark.parametrize(
+    ("header", "row", "mark"),
+    [
+        (
+            "lat;lon;kind;top_m;note",
+            "1,5;2,5;Tree Top;3,5;old one",
+            ex.MarkPoint(1.5, 2.5, "tree top", 3.5, "old one"),
+        ),
+        ("lat\tlon\tkind", "1\t2\tledge", ex.MarkPoint(1.0, 2.0, "ledge")),
+        ('"lat","lon","kind"', '"1","2","rock"', ex.MarkPoint(1.0, 2.0, "rock")),
+        (
+            "lat,lon,kind,Top (ft),radius_ft",
+            "1,2,ledge,10,20",
+            ex.MarkPoint(1.0, 2.0, "ledge", 3.048, radius=6.096),
+        ),
+        (
+            "Name,Latitude,Longitude",
+            "by the oak,1,2",
+            ex.MarkPoint(1.0, 2.0, "spot", note="by the oak"),
+        ),
+    ],
+)
+def test_tables_of_marks_are_known_however_they_are_parted(header, row, mark):
+    text = f"{header}\n{row}\n"
+    assert ex.is_table_of_marks(text)
+    (read,) = ex.marks_from_csv(text).items
+    assert read._replace(top=None, radius=None) == mark._replace(top=None, radius=None)
+    assert (read.top, read.radius) == pytest.approx((mark.top, mark.radius))
+
+
+def test_a_table_of_depths_with_names_is_none_of_marks():
+    assert not ex.is_table_of_marks("name,lat,lon,Depth (ft)\na,1,2,3\n")
+
+
+def test_a_row_is_told_by_its_line_below_what_stands_above_the_header():
+    read = ex.soundings_from_csv("# one\n\nlat,lon,depth\n1,2,3\n1,2,x\n")
+    assert read.problems[0].startswith("line 5: depth 'x'")
 
 
 @pytest.mark.parametrize(

@@ -75,6 +75,15 @@ def test_xyz_lines_are_degrees_or_of_a_zone_and_heights_or_depths():
     assert point[:2] == pytest.approx((0.0, -81.0), abs=1e-9)
 
 
+def test_depths_without_a_unit_count_in_the_one_that_is_told():
+    for read in (
+        soundings_from_xyz("-80 45 -10\n", unit_m=0.3048),
+        soundings_from_geotiff(geotiff([[-10.0]]), unit_m=0.3048),
+    ):
+        assert read.items[0].depth == pytest.approx(3.048)
+        assert read.unit_taken
+
+
 def test_what_is_no_line_of_xyz_is_named():
     read = soundings_from_xyz("500000 4000000 4\nwater\n-80 45 2\n")
     assert read.items == [ex.DepthPoint(45.0, -80.0, 2.0)]

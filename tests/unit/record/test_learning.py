@@ -242,6 +242,7 @@ def test_a_spreadsheets_utf_16_is_read(take, name):
         ("other.csv", b"a,b\n1,2\n", "expected a column named"),
         ("picture.gpx", b"\xff\xd8\x00\x01", "not text"),
         ("broken.geojson", b"{", "expected a FeatureCollection"),
+        ("track.gpx", b"<gpx><trk/></gpx>", "no waypoints in it"),
     ],
 )
 def test_what_is_of_no_use_is_told_and_not_remembered(take, lakes, name, content, says):
@@ -292,6 +293,26 @@ def test_soundings_of_a_track_pass_the_gate_and_those_of_a_chart_do_not(take, la
     assert cells(lakes)[:, 2].max() == pytest.approx(5.0)
     chart = take("chart.csv", "\n".join((header, *rows(timed=False))))
     assert (chart.soundings, dict(chart.dropped)) == (200, {})
+
+
+def test_a_survey_whose_rows_all_have_one_time_is_no_track(take):
+    rows = [
+        f"{lat:.7f},{lon:.7f},{3.0 + 0.2 * i},2031-05-02T06:07:08Z"
+        for i in range(100)
+        for lat, lon in [PLANE.to_latlon(9.0 * i, 0.0)]
+    ]
+    survey = take("survey.csv", "\n".join(("lat,lon,depth_m,time", *rows)))
+    assert (survey.soundings, dict(survey.dropped)) == (100, {})
+
+
+def test_files_in_western_code_pages_are_read(take, lakes):
+    table = "lat;lon;kind;note\n-47,2;-126,4;stump;Wurzel, größer\n"
+    assert take("marks.csv", table.encode("cp1252")).marks == 1
+    card = marks_to_gpx([MarkPoint(-47.2, -126.4, "spot", note="Bäume")], "feet")
+    declared = card.replace("UTF-8", "ISO-8859-1")
+    assert take("marks.gpx", declared.encode("latin-1")).marks == 1
+    (area,) = Bed(lakes.areas()).areas
+    assert {mark.note for mark in area.marks} == {"Wurzel, größer", "Bäume"}
 
 
 def test_a_text_file_with_named_columns_is_read_as_points(take):
