@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 import click
@@ -13,6 +14,7 @@ from companion.cli.common import (
     config_option,
     logbook_option,
     settings_in_force,
+    told,
     users_logbook,
     warn,
 )
@@ -20,8 +22,9 @@ from companion.lakebed.bed import Bed
 from companion.lakebed.exchange import ToDegrees
 from companion.lakebed.projected import to_degrees
 from companion.lakebed.water_level import LevelHint
-from companion.record.lakes import Lakes
-from companion.record.learning import Conditions, LearningOutcome, learn
+from companion.record.hold import hold
+from companion.record.lakes import Lakes, LearnedFile, is_of_trip
+from companion.record.learning import Conditions, LearningOutcome, digest_of, learn
 from companion.record.logbook import Logbook
 from companion.tackle.quantities import Quantity
 from companion.units import FATHOM, FOOT, NINE_IN_TEN_SIGMAS, LengthUnit, Units
@@ -34,7 +37,6 @@ _UNITS = {"metres": 1.0, "feet": FOOT, "fathoms": FATHOM}
 @click.argument(
     "files",
     nargs=-1,
-    required=True,
     type=click.Path(exists=True, dir_okay=False, path_type=Path),
 )
 @click.option(
@@ -59,6 +61,14 @@ _UNITS = {"metres": 1.0, "feet": FOOT, "fathoms": FATHOM}
     is_flag=True,
     help="Take the lines of .geojson files for the water's edge: depth 0.",
 )
+@click.option("--learned", is_flag=True, help="List the files learned so far.")
+@click.option(
+    "--forget",
+    "to_forget",
+    multiple=True,
+    metavar="FILE",
+    help="Take out of the lake what came from this file, before FILES are learned.",
+)
 @click.option(
     "--json", "as_json", is_flag=True, help="Print what became of each file as JSON."
 )
@@ -72,6 +82,8 @@ def learn_command(
     zone: str | None,
     depths: str | None,
     shoreline: bool,
+    learned: bool,
+    to_forget: tuple[str, ...],
     as_json: bool,
     logbook_path: Path | None,
     config_path: Path | None,
@@ -83,7 +95,13 @@ def learn_command(
     .geojson or .gpx waypoints. False echoes are dropped and counted. A file that was
     learned before is passed over, whatever its name. When it is interrupted, run it
     again: it goes on.
+
+    What was learned wrongly, in the wrong unit for instance, is taken out again by
+    --forget, and nothing else with it: give the file or the name that --learned lists,
+    and the file once more to learn it anew. Stop a running companion first.
     """
+    if not (files or to_forget or learned):
+        raise click.UsageError("expected FILES, or --learned")
     unit = settings_in_force(config_path).units
     conditions = Conditions(
         _length(level, -30.0) or 0.0,
@@ -92,26 +110,81 @@ def learn_command(
         shoreline,
         None if depths is None else _UNITS[depths],
     )
-    outcomes = []
-    size = sum(path.stat().st_size for path in files)
-    with (
-        Logbook(users_logbook(logbook_path)) as logbook,
-        tqdm(total=size, unit="B", unit_scale=True, disable=None, leave=False) as bar,
-    ):
+    path = users_logbook(logbook_path)
+    if to_forget:
+        with hold(path.parent), Logbook(path) as logbook:
+            for name in to_forget:
+                _forget(name, Lakes(logbook), as_json=as_json)
+    with Logbook(path) as logbook:
         lakes = Lakes(logbook)
-        bed = Bed(lakes.areas())
+        outcomes = _learn(files, lakes, conditions, unit, as_json=as_json)
+        if learned:
+            for file in _of_others(lakes):
+                told(f"{file.name}: {_amount(file)}", file._asdict(), as_json=as_json)
+    if any(outcome.useless for outcome in outcomes):
+        raise click.ClickException(
+            "nothing could be learned from some of the files; see above"
+        )
+
+
+def _learn(
+    files: Sequence[Path],
+    lakes: Lakes,
+    conditions: Conditions,
+    unit: LengthUnit,
+    *,
+    as_json: bool,
+) -> list[LearningOutcome]:
+    """Learn files one after the other, and tell what became of each."""
+    outcomes = []
+    bed = Bed(lakes.areas())
+    size = sum(path.stat().st_size for path in files)
+    with tqdm(total=size, unit="B", unit_scale=True, disable=None, leave=False) as bar:
         for path in files:
             bar.set_description(path.name)
             outcome = learn(path, lakes, bed, conditions, bar.update)
             outcomes.append(outcome)
             with bar.external_write_mode():
                 _tell(outcome, unit, as_json=as_json)
-        for problem in lakes.problems:
-            warn(problem)
-    if any(outcome.useless for outcome in outcomes):
-        raise click.ClickException(
-            "nothing could be learned from some of the files; see above"
+    for problem in lakes.problems:
+        warn(problem)
+    return outcomes
+
+
+def _of_others(lakes: Lakes) -> list[LearnedFile]:
+    """Return the files learned, without the boat's own trips."""
+    return [file for file in lakes.learned() if not is_of_trip(file.digest)]
+
+
+def _forget(name: str, lakes: Lakes, *, as_json: bool) -> None:
+    """Take a file out of the lakes, named by itself or by what it was called."""
+    path, digest = Path(name), None
+    if path.is_file():
+        digest = digest_of(path)
+    files = _of_others(lakes)
+    found = [file for file in files if file.digest == digest]
+    if not found:
+        found = [file for file in files if file.name == path.name]
+    if not found:
+        raise click.UsageError(
+            f"nothing was learned from {name}; see: companion learn --learned"
         )
+    if len(found) > 1:
+        raise click.UsageError(
+            f"{len(found)} files were learned as {name}; give the file itself"
+        )
+    (file,) = found
+    if not file.apart:
+        raise click.UsageError(
+            f"{file.name}: what came from it is not known apart from the rest; "
+            "restore a backup from before it"
+        )
+    lakes.forget(Bed(lakes.areas()), file)
+    told(
+        f"{file.name}: forgotten, {_amount(file)}",
+        {"forgotten": file.name, "soundings": file.soundings, "marks": file.marks},
+        as_json=as_json,
+    )
 
 
 def _length(text: str | None, low: float) -> float | None:
@@ -168,18 +241,22 @@ def _level(hint: LevelHint, unit: LengthUnit) -> str:
 def _summary(outcome: LearningOutcome) -> str:
     if outcome.known_as is not None:
         return f"learned before, as {outcome.known_as}"
-    parts = []
-    if outcome.soundings or not outcome.marks:
-        parts.append(_count(outcome.soundings, "sounding"))
-    if outcome.marks:
-        parts.append(_count(outcome.marks, "mark"))
-    learned = " and ".join(parts)
+    learned = _amount(outcome)
     if not outcome.dropped:
         return learned
     dropped = ", ".join(
         f"{count} {reason}" for reason, count in sorted(outcome.dropped.items())
     )
     return f"{learned}; dropped: {dropped}"
+
+
+def _amount(of: LearningOutcome | LearnedFile) -> str:
+    parts = []
+    if of.soundings or not of.marks:
+        parts.append(_count(of.soundings, "sounding"))
+    if of.marks:
+        parts.append(_count(of.marks, "mark"))
+    return " and ".join(parts)
 
 
 def _count(number: int, of: str) -> str:

@@ -13,6 +13,7 @@ from typing import NamedTuple
 
 from companion.lakebed.cover import CoverWatch, PossibleCover
 from companion.lakebed.gates import Gate, TrackGate
+from companion.lakebed.share import Share
 from companion.lakebed.soundings import (
     USUAL_SOUND_SPEED,
     Joiner,
@@ -79,7 +80,9 @@ class Bed(Waters):
         self._from_sound_speed = from_sound_speed
         self.begin_trip(level)
 
-    def begin_trip(self, level: float = 0.0, *, already: int = 0) -> None:
+    def begin_trip(
+        self, level: float = 0.0, *, already: int = 0, share: Share | None = None
+    ) -> None:
         """Begin another day, or another recording.
 
         Args:
@@ -87,8 +90,10 @@ class Bed(Waters):
             already: how many of its first soundings are on the surface already, because
                 the recording was taken in up to there before; they pass the gates again
                 and are not added again.
+            share: what comes from this recording goes into it, too.
         """
         self.begin_day(level)
+        self._share = share
         self._already = already
         self._sound = 1.0
         self.kept = 0
@@ -192,6 +197,10 @@ class Bed(Waters):
         self.kept += 1
         if self.kept > self._already:
             self.here.surface.add(sounding.east, sounding.north, sounding.depth)
+            if self._share is not None:
+                self._share.add(
+                    self.here, sounding.east, sounding.north, sounding.depth
+                )
 
     def _leave(self) -> None:
         """End what joiner and gates know of this water; pings that they never could place are counted."""

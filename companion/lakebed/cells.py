@@ -80,6 +80,24 @@ class Tile:
         numbers[at + 4] = count
         return False
 
+    def without(self, other: Tile) -> Tile:
+        """Return what is left when the soundings of another tile, which are in this one, are taken out.
+
+        Means and variances of a union are those of its parts (Chan, Golub & LeVeque
+        1979, "Updating formulae", from memory), so the part that is left follows. A
+        cell whose count has stopped growing no longer tells its parts: it is emptied.
+        """
+        rows = dict(zip(self._places, self.rows.astype(np.float64), strict=True))
+        for place, taken in zip(
+            other._places, other.rows.astype(np.float64), strict=True
+        ):
+            whole = rows.pop(place, None)
+            if whole is None or whole[4] >= _FULL_COUNT or whole[4] <= taken[4]:
+                continue
+            rows[place] = _left(whole, taken)
+        left = np.array(list(rows.values()), np.float32).reshape(-1, _COLUMNS)
+        return Tile(bytes(rows), left)
+
     def blocks(self, wide: int, west: float, south: float) -> FloatArray:
         """Return means over squares of `wide` by `wide` cells: east, north, depth, soundings, shape (n, 4).
 
@@ -135,6 +153,17 @@ class Tile:
                 "a tile with values that are not finite: expected depths and places in metres"
             )
         return cls(data[:used], rows)
+
+
+def _left(whole: FloatArray, taken: FloatArray) -> FloatArray:
+    """Return what is left of a cell's row when the soundings of another are taken out of it."""
+    count = whole[4] - taken[4]
+    left = np.empty(_COLUMNS)
+    left[:3] = (whole[4] * whole[:3] - taken[4] * taken[:3]) / count
+    between = taken[4] * count / whole[4] * (taken[2] - left[2]) ** 2
+    squares = whole[4] * whole[3] - taken[4] * taken[3] - between
+    left[3], left[4] = max(squares, 0.0) / count, count
+    return left
 
 
 class Cells:
@@ -197,6 +226,17 @@ class Cells:
             self._tiles[key] = tile
             self.count += tile.used
         self._changed.add(key)
+
+    def take_out(self, key: TileKey, data: bytes) -> None:
+        """Take the soundings of the tile in `data`, which are in this one, out again.
+
+        Raises:
+            ValueError: `data` is no tile.
+        """
+        tile = self._tiles.get(key)
+        if tile is not None:
+            left = tile.without(Tile.from_bytes(data))
+            self.replace_tile(key, left.to_bytes() or None)
 
     def take_changed(self) -> dict[TileKey, bytes]:
         """Return the tiles changed since the last call, as bytes; empty bytes for one that is gone."""

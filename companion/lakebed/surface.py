@@ -15,6 +15,7 @@ import math
 from array import array
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import islice
 
 import numpy as np
 
@@ -30,6 +31,7 @@ _OLDER_FORMAT, _FORMAT = 1, 2
 _LEARN_FROM_M = 120.0
 _LEARN_CELLS = 30
 _LEARN_SOONEST, _LEARN_LATEST = 32, 1000
+_PATCHES_LEARNED_ANEW = 30
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,7 +136,24 @@ class Surface:
             cells.add(east, north, depth - self._level, where)
             and cells.count >= self._learn_at
         ):
-            self._learn(east, north)
+            self._learn_at = cells.count + min(
+                max(cells.count // 10, _LEARN_SOONEST), _LEARN_LATEST
+            )
+            self._structure.learn(_patch_around(cells, east, north))
+
+    def take_out(self, tiles: Iterable[tuple[TileKey, bytes]]) -> None:
+        """Take soundings that are known apart out again, and learn anew how the bottom varies.
+
+        Raises:
+            ValueError: a tile is damaged.
+        """
+        for key, data in tiles:
+            self._cells.take_out(key, data)
+        self._mosaic.forget()
+        self.begin_trip(self._level)
+        self._structure = Structure()
+        for cells in islice(self._cells.everything(), _PATCHES_LEARNED_ANEW):
+            self._structure.learn(_patch_around(self._cells, *cells[0, :2]))
 
     def level_hint(self) -> LevelHint | None:
         """Return by how much today's soundings disagree with the map, while that is sure; else None."""
@@ -238,12 +257,6 @@ class Surface:
         surface._cells.load(tiles)
         surface._learn_at = surface.cells + _LEARN_LATEST
         return surface
-
-    def _learn(self, east: float, north: float) -> None:
-        self._learn_at = self.cells + min(
-            max(self.cells // 10, _LEARN_SOONEST), _LEARN_LATEST
-        )
-        self._structure.learn(_patch_around(self._cells, east, north))
 
 
 def profiles(

@@ -17,6 +17,7 @@ import msgspec
 from companion.lakebed.bed import Bed
 from companion.lakebed.cells import Tile, TileKey
 from companion.lakebed.marks import Mark, Marks
+from companion.lakebed.share import Share, ShareChanges
 from companion.lakebed.surface import Surface
 from companion.lakebed.waters import Area
 from companion.record.logbook import Logbook
@@ -26,18 +27,27 @@ SAVE_EVERY = 60.0
 
 
 class LearnedFile(NamedTuple):
-    """A file of others taken into the lake: its digest and name, soundings and marks, whether all of it."""
+    """A file of others taken into the lake: its digest and name, soundings and marks, whether all of it.
+
+    `apart` tells that all that came from it is known, so that it can be forgotten.
+    """
 
     digest: str
     name: str
     soundings: int
     marks: int
     done: bool
+    apart: bool = False
 
 
 def of_trip(name: str) -> str:
     """Return what a live trip goes by among the recordings that the lake has taken in."""
     return f"trip {name}"
+
+
+def is_of_trip(digest: str) -> bool:
+    """Return whether a digest is what a live trip goes by, and no file's."""
+    return digest.startswith(of_trip(""))
 
 
 class KeptArea(msgspec.Struct, frozen=True):
@@ -94,13 +104,18 @@ class Lakes:
             for row in rows
         ]
 
-    def save(self, bed: Bed, learned: LearnedFile | None = None) -> int:
-        """Write what has changed in a bed, and how far a file was learned; return how many tiles."""
+    def save(
+        self, bed: Bed, learned: LearnedFile | None = None, share: Share | None = None
+    ) -> int:
+        """Write what has changed in a bed, and how far a file was learned; return how many tiles.
+
+        `share` is what came from that file.
+        """
         changes = self.take_changes(bed)
         if not changes and learned is None:
             return 0
         try:
-            self.write(changes, learned)
+            self.write(changes, learned, share)
         except BaseException:
             self.give_back(bed, changes)
             raise
@@ -115,14 +130,19 @@ class Lakes:
         ]
 
     def write(
-        self, changes: Iterable[Changes], learned: LearnedFile | None = None
+        self,
+        changes: Iterable[Changes],
+        learned: LearnedFile | None = None,
+        share: Share | None = None,
     ) -> None:
-        """Write changes, and how far a file was learned, in one transaction."""
+        """Write changes, how far a file was learned and what came from it, in one transaction."""
         with self._logbook.tables.transaction() as tables:
             for change in changes:
                 _write(tables, change)
             if learned is not None:
                 tables.execute(_REMEMBER, learned)
+                if share is not None:
+                    _write_share(tables, learned.digest, share.take_changed())
 
     def give_back(self, bed: Bed, changes: Iterable[Changes]) -> None:
         """Count changes as not taken, because they could not be written."""
@@ -175,7 +195,43 @@ class Lakes:
     def learned(self) -> list[LearnedFile]:
         """Return the files of others that were taken in, in the order they were."""
         rows = self._logbook.tables.rows("SELECT * FROM lake_learned ORDER BY rowid")
-        return [LearnedFile(**{**row, "done": bool(row["done"])}) for row in rows]
+        return [
+            LearnedFile(
+                **{**row, "done": bool(row["done"]), "apart": bool(row["apart"])}
+            )
+            for row in rows
+        ]
+
+    def share_of(self, digest: str, bed: Bed) -> Share:
+        """Return what came from a file so far, for more of it to be added."""
+        share = Share()
+        for area in bed.areas:
+            tiles = _share_tiles(self._logbook, digest, area)
+            if tiles:
+                share.load(area, tiles)
+        return share
+
+    def forget(self, bed: Bed, file: LearnedFile) -> None:
+        """Take what came from a file out of the lakes; a lake of which nothing is left goes, too."""
+        changes, emptied = [], []
+        for area in bed.areas:
+            tiles = _share_tiles(self._logbook, file.digest, area)
+            marks = _share_marks(self._logbook, file.digest, area)
+            if not (tiles or marks):
+                continue
+            area.surface.take_out(tiles)
+            for mark in set(marks).intersection(area.marks):
+                area.marks.remove(mark.number)
+            change = self._changes(area)
+            if change is not None:
+                changes.append(change)
+            if not area.surface.cells and not len(area.marks):
+                emptied.append((area.number,))
+        with self._logbook.tables.transaction() as tables:
+            for change in changes:
+                _write(tables, change)
+            tables.executemany("DELETE FROM lakes WHERE id = ?", emptied)
+            tables.execute("DELETE FROM lake_learned WHERE digest = ?", [file.digest])
 
     def taken(self, digest: str, recording: Path) -> LearnedFile | None:
         """Return what was taken in of a file before, by its digest or as a live trip; else None."""
@@ -276,6 +332,40 @@ def _write(tables: sqlite3.Connection, change: Changes) -> None:
         )
 
 
+def _share_tiles(book: Logbook, digest: str, area: Area) -> list[tuple[TileKey, bytes]]:
+    rows = book.tables.rows(
+        "SELECT east, north, cells FROM lake_shares WHERE digest = ? AND lake = ?",
+        digest,
+        area.number,
+    )
+    return [((row["east"], row["north"]), row["cells"]) for row in rows]
+
+
+def _share_marks(book: Logbook, digest: str, area: Area) -> list[Mark]:
+    rows = book.tables.rows(
+        "SELECT mark FROM lake_share_marks WHERE digest = ? AND lake = ?",
+        digest,
+        area.number,
+    )
+    return [msgspec.json.decode(row["mark"], type=Mark) for row in rows]
+
+
+def _write_share(
+    tables: sqlite3.Connection, digest: str, changes: ShareChanges
+) -> None:
+    for lake, tiles in changes.tiles.items():
+        tables.executemany(
+            "INSERT OR REPLACE INTO lake_shares (digest, lake, east, north, cells) "
+            "VALUES (?, ?, ?, ?, ?)",
+            [(digest, lake, *key, cells) for key, cells in tiles.items()],
+        )
+    for lake, marks in changes.marks.items():
+        tables.executemany(
+            "INSERT INTO lake_share_marks (digest, lake, mark) VALUES (?, ?, ?)",
+            [(digest, lake, msgspec.json.encode(mark).decode()) for mark in marks],
+        )
+
+
 _PLACES = "SELECT id, lat, lon FROM lakes"
 _LAKE = (
     "INSERT INTO lakes (id, lat, lon, state) VALUES (?, ?, ?, ?) "
@@ -294,8 +384,10 @@ _MARKS = (
     "WHERE lake = ? ORDER BY number"
 )
 _REMEMBER = (
-    "INSERT OR REPLACE INTO lake_learned (digest, name, soundings, marks, done) "
-    "VALUES (?, ?, ?, ?, ?)"
+    "INSERT INTO lake_learned (digest, name, soundings, marks, done, apart) "
+    "VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT (digest) DO UPDATE SET "
+    "name = excluded.name, soundings = excluded.soundings, marks = excluded.marks, "
+    "done = excluded.done, apart = excluded.apart"
 )
 
 

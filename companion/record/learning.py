@@ -18,12 +18,13 @@ from itertools import pairwise
 from pathlib import Path
 from statistics import median
 from types import MappingProxyType
-from typing import NamedTuple
+from typing import NamedTuple, Protocol
 
 from companion.lakebed import exchange, projected, waypoints
 from companion.lakebed.bed import Bed
 from companion.lakebed.exchange import DepthPoint, Imported, MarkPoint, ToDegrees
 from companion.lakebed.marks import FIX_RADIUS_M
+from companion.lakebed.share import Share
 from companion.lakebed.water_level import LevelHint
 from companion.record.lakes import Lakes, LearnedFile
 from companion.sensing import BoatOffsets, Chunk, Sensing, SourceSettings
@@ -39,6 +40,13 @@ _TRACK_POINTS, _TRACK_STEP_S = (
 _MOST_AT_A_TIME = (
     20  # points of a track; more of one time were given that of the survey
 )
+
+
+class _Save(Protocol):
+    """Write how far a file has been learned: soundings and marks, and whether that is all."""
+
+    def __call__(self, soundings: int, marks: int, *, done: bool) -> None: ...
+
 
 Progress = Callable[[int], object]
 """Told how many more bytes are done."""
@@ -99,27 +107,30 @@ def learn(
     if before is not None and before.done:
         progress(path.stat().st_size)
         return LearningOutcome(path.name, known_as=before.name)
-    bed.begin_trip(conditions.level, already=before.soundings if before else 0)
+    apart, already = True, 0
+    if before is not None:
+        apart, already = before.apart, before.soundings
+    share = lakes.share_of(digest, bed)
+    bed.begin_trip(conditions.level, already=already, share=share)
+
+    def save(soundings: int, marks: int, *, done: bool) -> None:
+        taken = LearnedFile(digest, path.name, soundings, marks, done, apart)
+        lakes.save(bed, taken, share)
+
     read = _reader(path)
     if read is None:
-        outcome = _recording(path, digest, lakes, bed, conditions, progress)
+        outcome, marks = _recording(path, bed, conditions, save, progress)
     else:
-        outcome = _points(path, bed, read, conditions, progress)
+        outcome, marks = _points(path, bed, read, conditions, progress)
+    _mark_all(bed, share, marks)
     if not outcome.useless:
-        lakes.save(
-            bed, LearnedFile(digest, path.name, outcome.soundings, outcome.marks, True)
-        )
+        save(outcome.soundings, outcome.marks, done=True)
     return outcome
 
 
 def _recording(
-    path: Path,
-    digest: str,
-    lakes: Lakes,
-    bed: Bed,
-    conditions: Conditions,
-    progress: Progress,
-) -> LearningOutcome:
+    path: Path, bed: Bed, conditions: Conditions, save: _Save, progress: Progress
+) -> tuple[LearningOutcome, Sequence[MarkPoint]]:
     offsets = BoatOffsets(transducer=conditions.transducer)
     sensing = Sensing({path.name: SourceSettings()}, offsets, raises=False)
     boat = BelievedBoat(sensing)
@@ -134,20 +145,20 @@ def _recording(
         progress(len(chunk.data))
         if bed.kept >= due:
             due = bed.kept + SOUNDINGS_PER_COMMIT
-            lakes.save(bed, LearnedFile(digest, path.name, bed.kept, 0, False))
+            save(bed.kept, 0, done=False)
     for t, reading in sensing.finish():
         bed.accept_reading(t, reading, boat.accept_reading(t, reading))
     bed.finish(boat.finish())
-    _mark_all(bed, marks.items)
     problems = [f"{path}: {line}" for line in marks.problems]
     if not (bed.kept or bed.dropped or marks.items):
         problems.append(
             f"{path}: no depth with a position and no waypoint in it; {_EXPECTED}"
         )
     hint = bed.level_hint()
-    return LearningOutcome(
+    outcome = LearningOutcome(
         path.name, bed.kept, len(marks.items), bed.dropped, problems, hint=hint
     )
+    return outcome, marks.items
 
 
 def _by_lines(chunks: Iterable[Chunk]) -> Iterator[Chunk]:
@@ -163,9 +174,14 @@ def _by_lines(chunks: Iterable[Chunk]) -> Iterator[Chunk]:
         yield last._replace(data=rest)
 
 
-def _mark_all(bed: Bed, marks: Sequence[MarkPoint]) -> None:
+def _mark_all(bed: Bed, share: Share, marks: Sequence[MarkPoint]) -> None:
+    """Mark what a file marks; what was not marked before comes from it."""
     for mark in marks:
-        bed.mark(
+        area = bed.open_area(mark.lat, mark.lon)
+        before = 0
+        if area is not None:
+            before = len(area.marks)
+        made = bed.mark(
             mark.kind,
             mark.lat,
             mark.lon,
@@ -174,24 +190,26 @@ def _mark_all(bed: Bed, marks: Sequence[MarkPoint]) -> None:
             utc=mark.utc,
             known_within=FIX_RADIUS_M if mark.radius is None else mark.radius,
         )
+        area = bed.area_of(mark.lat, mark.lon)
+        if area is not None and len(area.marks) > before:
+            share.add_mark(area, made)
 
 
 def _points(
     path: Path, bed: Bed, read: _Read, conditions: Conditions, progress: Progress
-) -> LearningOutcome:
+) -> tuple[LearningOutcome, Sequence[MarkPoint]]:
     """Take in a chart: all of it or, when that is interrupted, nothing."""
     most = MOST_CHART_BYTES.get(path.suffix.lower(), MOST_CHART_BYTES[".csv"])
     if path.stat().st_size > most:
-        return LearningOutcome(
-            path.name,
-            problems=[
-                f"{path}: more than {most // 1_000_000} MB; split it, or give it as .csv"
-            ],
+        problem = (
+            f"{path}: more than {most // 1_000_000} MB; split it, or give it as .csv"
         )
+        return LearningOutcome(path.name, problems=[problem]), ()
     try:
         soundings, marks = read(path.read_bytes(), conditions)
     except UnicodeDecodeError:
-        return LearningOutcome(path.name, problems=[f"{path}: not text; {_EXPECTED}"])
+        problem = f"{path}: not text; {_EXPECTED}"
+        return LearningOutcome(path.name, problems=[problem]), ()
     kept, strays = exchange.without_strays(soundings.items)
     times = _track_times(kept)
     for i, point in enumerate(kept):
@@ -200,13 +218,12 @@ def _points(
         else:
             bed.add_in_passing(times[i], point.lat, point.lon, point.depth)
     bed.finish()
-    _mark_all(bed, marks.items)
     progress(path.stat().st_size)
     dropped = bed.dropped + Counter({"far from all the others": len(strays)})
     problems = [f"{path}: {line}" for line in (*soundings.problems, *marks.problems)]
     if not (problems or soundings.items or marks.items):
         problems = [f"{path}: {_NOTHING_IN.get(path.suffix.lower(), _NOTHING)}"]
-    return LearningOutcome(
+    outcome = LearningOutcome(
         path.name,
         bed.kept,
         len(marks.items),
@@ -217,6 +234,7 @@ def _points(
         and soundings.unit_taken
         and conditions.unit_m is None,
     )
+    return outcome, marks.items
 
 
 def _track_times(points: Sequence[DepthPoint]) -> list[float] | None:

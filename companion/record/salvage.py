@@ -38,7 +38,7 @@ from companion.record.pages import (
     Row,
     Tree,
 )
-from companion.record.schema import RADII_STEP, steps, with_nine_in_ten_radii
+from companion.record.schema import RADII_STEP, SHARES, steps, with_nine_in_ten_radii
 from companion.sensing.localplane import LocalPlane
 
 _NEAR = 1.0
@@ -108,14 +108,17 @@ def salvage(damaged: Path, logbook: Path) -> Salvaged:
 
 
 def _schema() -> dict[str, tuple[_Column, ...]]:
-    """Return the tables of a logbook and their columns, as the newest step leaves them."""
+    """Return the tables that are taken and their columns, as the newest step leaves them.
+
+    Of a file's share half is worse than none: the other half could not be forgotten.
+    """
     db = sqlite_utils.Database(memory=True, execute_plugins=False)
     try:
         steps.apply(db)
         return {
             name: tuple(_column(row) for row in db.query(f"PRAGMA table_info({name})"))
             for name in db.table_names()
-            if name != steps.migrations_table
+            if name not in (steps.migrations_table, *SHARES)
         }
     finally:
         db.close()
@@ -379,7 +382,7 @@ class _Taking:
                     for row in rows.pop(number, []):
                         self._insert(table, {**row, "lake": number + after})
             for row in self._tables["lake_learned"].rows():
-                self._insert("lake_learned", row)
+                self._insert("lake_learned", {**row, "apart": None})
         self.unfit["lake_tiles"] += sum(map(len, tiles.values()))
         self.unfit["lake_marks"] += sum(map(len, marks.values()))
         self._merge(to_merge)

@@ -168,6 +168,31 @@ def _widened(value: float | str | None) -> float | str | None:
     return round(NINE_IN_TEN_RADIUS_SIGMAS * value, 1)
 
 
+@steps(name="0006 shares of files")
+def _shares(db: sqlite_utils.Database) -> None:
+    db.executescript("""
+        ALTER TABLE lake_learned              -- 1 when all that came from it stands in its share
+            ADD COLUMN apart INTEGER;
+        CREATE TABLE lake_shares (            -- of a file's soundings alone, so that it can be forgotten
+            digest TEXT NOT NULL REFERENCES lake_learned (digest) ON DELETE CASCADE,
+            lake INTEGER NOT NULL REFERENCES lakes (id) ON DELETE CASCADE,
+            east INTEGER NOT NULL, north INTEGER NOT NULL,
+            cells BLOB NOT NULL,              -- as in lake_tiles
+            PRIMARY KEY (digest, lake, east, north)
+        ) STRICT;
+        CREATE TABLE lake_share_marks (       -- the marks that a file made
+            digest TEXT NOT NULL REFERENCES lake_learned (digest) ON DELETE CASCADE,
+            lake INTEGER NOT NULL REFERENCES lakes (id) ON DELETE CASCADE,
+            mark TEXT NOT NULL                -- JSON, as it was made
+        ) STRICT;
+        CREATE INDEX lake_share_marks_of_file ON lake_share_marks (digest);
+    """)
+
+
+SHARES = ("lake_shares", "lake_share_marks")
+"""The tables of files' shares."""
+
+
 def known_steps() -> frozenset[str]:
     """Return the names of every step this version knows."""
     empty = sqlite_utils.Database(memory=True, execute_plugins=False)

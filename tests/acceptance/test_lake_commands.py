@@ -13,7 +13,7 @@ from click.testing import CliRunner
 from companion.cli import commands
 from companion.lakebed import exchange
 from companion.lakebed.bed import Bed
-from companion.record.lakes import Lakes
+from companion.record.lakes import Lakes, LearnedFile
 from companion.record.logbook import Logbook
 from companion.sensing.framing import checksum
 from companion.sensing.localplane import LocalPlane
@@ -83,6 +83,34 @@ def _day(path, date, higher):
             lines.append(f"${body}*{checksum(body.encode()):02X}\r\n")
     path.write_text("".join(lines))
     return path
+
+
+def test_what_was_learned_wrongly_is_forgotten_and_learned_anew(companion, tmp_path):
+    survey = tmp_path / "survey.csv"
+    rows = [f"{-47.2 + i * 1e-4:.4f},-126.4,{20 + i % 3}" for i in range(30)]
+    survey.write_text("\n".join(("lat,lon,depth", *rows)))
+    assert companion("learn", survey).exit_code == 0
+    assert "67 ft to 72 ft" in companion("lakebed").output
+    assert companion("learn", "--learned").output.endswith("survey.csv: 30 soundings\n")
+    anew = companion("learn", "--forget", survey, "--depths", "feet", survey)
+    assert (
+        "survey.csv: forgotten, 30 soundings\nsurvey.csv: 30 soundings\n" in anew.output
+    )
+    assert "21 ft to 22 ft" in companion("lakebed").output
+    assert companion("learn", "--forget", "survey.csv").exit_code == 0
+    assert "no lake is known yet" in companion("lakebed").output
+    again = companion("learn", "--forget", "survey.csv")
+    assert again.exit_code
+    assert "nothing was learned from survey.csv" in again.output
+
+
+def test_a_file_of_an_earlier_version_is_not_half_forgotten(companion, tmp_path):
+    with Logbook(tmp_path / "companion" / "logbook.db") as book:
+        Lakes(book).save(Bed(), LearnedFile("ab", "day.nmea", 7, 0, True))
+    result = companion("learn", "--forget", "day.nmea")
+    assert result.exit_code
+    assert "not known apart from the rest" in result.output
+    assert "day.nmea: 7 soundings" in companion("learn", "--learned").output
 
 
 def test_another_water_level_is_told_with_its_doubt_and_taken_back(companion, tmp_path):

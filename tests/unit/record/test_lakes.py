@@ -182,8 +182,8 @@ def test_files_learned_are_remembered(path):
         lakes.save(bed, LearnedFile("cd", "marks.gpx", 0, 3, True))
         lakes.save(bed, LearnedFile("ab", "day.nmea", 400, 0, True))
         assert sorted(lakes.learned()) == [
-            ("ab", "day.nmea", 400, 0, True),
-            ("cd", "marks.gpx", 0, 3, True),
+            ("ab", "day.nmea", 400, 0, True, False),
+            ("cd", "marks.gpx", 0, 3, True, False),
         ]
 
 

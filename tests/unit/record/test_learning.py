@@ -126,7 +126,7 @@ def test_an_interrupted_recording_goes_on_and_ends_the_same(
     assert cells(lakes)[:, 3].sum() == half.soundings
     whole = take("day.nmea", day())
     (learned,) = lakes.learned()
-    assert learned == (half.digest, "day.nmea", whole.soundings, 0, True)
+    assert learned == (half.digest, "day.nmea", whole.soundings, 0, True, True)
     resumed = cells(lakes)
     with Logbook(tmp_path / "straight.db") as book:
         straight = Lakes(book)
@@ -329,3 +329,87 @@ def test_a_shoreline_and_a_grid_in_its_zone_are_learned(take, lakes):
     grid = b"500030 10 -4.0\n500030 20 -4.5\n"
     assert take("grid.xyz", grid, degrees=to_degrees("UTM 17N")).soundings == 2
     assert sorted(cells(lakes)[:, 2])[-3:] == pytest.approx([0.0, 4.0, 4.5], abs=1e-6)
+
+
+def forget(lakes, name):
+    (file,) = [file for file in lakes.learned() if file.name == name]
+    assert file.apart
+    lakes.forget(Bed(lakes.areas()), file)
+
+
+def as_if_never_learned(tmp_path, lakes, *contents):
+    """Assert that the lakes are what they are in a logbook that only learned these."""
+    with Logbook(tmp_path / "other.db") as book:
+        other = Lakes(book)
+        for i, content in enumerate(contents):
+            path = tmp_path / f"other {i}.nmea"
+            path.write_bytes(content)
+            learn(path, other, Bed(other.areas()), Conditions(), lambda _size: None)
+        wanted, found = in_order(other), in_order(lakes)
+    np.testing.assert_allclose(found, wanted, atol=0.002)
+
+
+def in_order(lakes):
+    sounded = cells(lakes)
+    return sounded[np.lexsort(np.round(sounded[:, :2]).T)]
+
+
+def test_what_is_forgotten_leaves_the_lake_as_if_it_had_never_been_learned(
+    take, lakes, tmp_path
+):
+    take("day.nmea", day())
+    rows = exchange.soundings_to_csv(
+        [p._replace(depth=3.3 * p.depth) for p in chart() for _ in range(3)]
+    )
+    wrong = take("feet.csv", rows, unit_m=1.0)
+    assert wrong.soundings == 108
+    take("later.nmea", day(200, depth=6.0))
+    forget(lakes, "feet.csv")
+    assert [file.name for file in lakes.learned()] == ["day.nmea", "later.nmea"]
+    as_if_never_learned(tmp_path, lakes, day(), day(200, depth=6.0))
+    assert take("feet.csv", rows, unit_m=FOOT).soundings == 108
+
+
+def test_a_recording_learned_in_two_goes_is_forgotten_whole(
+    take, lakes, tmp_path, monkeypatch
+):
+    take("first.nmea", day(200, depth=6.0))
+    monkeypatch.setattr(learning, "SOUNDINGS_PER_COMMIT", 50)
+    path, done = tmp_path / "day.nmea", []
+    path.write_bytes(day())
+
+    def interrupt(size):
+        done.append(size)
+        if len(lakes.learned()) > 1:
+            raise KeyboardInterrupt
+
+    monkeypatch.setattr(learning, "FILE_CHUNK", 500)
+    monkeypatch.setattr("companion.sensing.sources.FILE_CHUNK", 500)
+    with pytest.raises(KeyboardInterrupt):
+        learn(path, lakes, Bed(lakes.areas()), Conditions(), interrupt)
+    assert not lakes.learned()[1].done
+    take("day.nmea", day())
+    forget(lakes, "day.nmea")
+    as_if_never_learned(tmp_path, lakes, day(200, depth=6.0))
+
+
+def test_the_marks_of_a_file_go_with_it_and_those_that_were_there_stay(take, lakes):
+    tree, stump = (
+        MarkPoint(-47.2, -126.4, "tree top", note="mine"),
+        MarkPoint(-47.2, -126.399, "stump"),
+    )
+    take("mine.csv", exchange.marks_to_csv([tree]))
+    assert take("theirs.csv", exchange.marks_to_csv([tree, stump])).marks == 2
+    forget(lakes, "theirs.csv")
+    (area,) = Bed(lakes.areas()).areas
+    assert [mark.note for mark in area.marks] == ["mine"]
+    forget(lakes, "mine.csv")
+    assert Bed(lakes.areas()).areas == []
+
+
+def test_a_cell_whose_count_has_stopped_is_emptied_rather_than_guessed(take, lakes):
+    point = DepthPoint(-47.2, -126.4, 5.0)
+    take("mine.csv", exchange.soundings_to_csv([point] * 300))
+    take("theirs.csv", exchange.soundings_to_csv([point._replace(depth=16.0)] * 10))
+    forget(lakes, "theirs.csv")
+    assert Bed(lakes.areas()).areas == []

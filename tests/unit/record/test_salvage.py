@@ -23,7 +23,7 @@ from companion.record.lakes import Lakes, LearnedFile
 from companion.record.logbook import Logbook
 from companion.record.pages import Pages
 from companion.record.salvage import salvage
-from companion.record.schema import RADII_STEP, steps
+from companion.record.schema import RADII_STEP, SHARES, steps
 from companion.sensing.localplane import LocalPlane
 
 SIZE = 4096
@@ -259,7 +259,7 @@ def test_every_table_of_the_schema_is_tried(whole: Path, tmp_path: Path):
             row[0]
             for row in db.execute("SELECT name FROM sqlite_schema WHERE type = 'table'")
         }
-    assert set(SAMENESS) == names - {steps.migrations_table}
+    assert set(SAMENESS) == names - {steps.migrations_table, *SHARES}
     assert set(salvage(whole, tmp_path / "new.db").taken) == set(SAMENESS)
     assert all(of for of in rows(whole).values())
 
@@ -474,3 +474,17 @@ def test_radii_of_an_older_logbook_come_over_as_they_are_meant_now(
         salvage(tmp_path / source, tmp_path / other)
         with Logbook(tmp_path / other) as book:
             assert book.tables.rows("SELECT radius FROM readings") == [{"radius": 6.4}]
+
+
+def test_files_learned_before_shares_were_kept_come_over(tmp_path: Path) -> None:
+    older = tmp_path / "older.db"
+    db = sqlite_utils.Database(older)
+    steps.apply(db, stop_before="0006 shares of files")
+    db.execute("INSERT INTO lake_learned VALUES ('ab', 'day.nmea', 400, 0, 1)")
+    db.conn.commit()
+    db.close()
+    with Logbook(older) as book:  # it is brought up to date, its rows are as they were
+        assert not Lakes(book).learned()[0].apart
+    salvage(older, tmp_path / "new.db")
+    with Logbook(tmp_path / "new.db") as book:
+        assert Lakes(book).learned() == [LearnedFile("ab", "day.nmea", 400, 0, True)]
