@@ -22,7 +22,7 @@ from companion.record.logbook import Trip
 from companion.record.recording import CLIPS_FOLDER, CONFIG_FILE, LINES_FILE
 from companion.sensing import BoatState, Chunk
 from companion.sensing.remarks import own_apart
-from companion.sensing.sources import SerialSource
+from companion.sensing.sources import SerialSource, file_settings
 from companion.trip.agenda import Utterance
 from companion.trip.assembly import RECORDING_WIRE, assemble_trip
 from companion.trip.engine import Engine
@@ -162,7 +162,7 @@ def replay(
         _into(trip, emit),
         keep,
         known,
-        _days_of(day.recording),
+        file_settings(day.recording, _days_of(day.recording)),
     )
     for utterance in _utterances(day, settings, grammar):
         engine.utterance(utterance)

@@ -34,6 +34,8 @@ INCH = 0.0254
 """Metres in an inch (exact)."""
 KNOT = 1852.0 / 3600.0
 """Metres per second in a knot (exact)."""
+KILOMETRE_PER_HOUR = 1000.0 / 3600.0
+"""Metres per second in a kilometre per hour (exact)."""
 MILE_PER_HOUR = 1609.344 / 3600.0
 """Metres per second in a mile per hour (exact)."""
 POUND_FORCE = 4.4482216152605

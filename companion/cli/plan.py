@@ -47,9 +47,9 @@ from companion.pictures import plan as pictures
 from companion.pictures.png import png
 from companion.record.lakes import Lakes
 from companion.record.logbook import Logbook
-from companion.sensing import Sensing, SourceSettings
+from companion.sensing import Sensing
 from companion.sensing.believed_boat import BelievedBoat
-from companion.sensing.sources import FileSource
+from companion.sensing.sources import FileSource, file_settings
 from companion.tackle import RodReach, calibrations, reaches_adrift
 from companion.tackle.quantities import Quantity
 from companion.units import Units, fine_compass
@@ -369,7 +369,7 @@ def _take_csv(bed: Bed, path: Path) -> None:
 
 
 def _take_nmea(bed: Bed, path: Path, settings: Settings) -> None:
-    sensing = Sensing({"sonar": SourceSettings()}, settings.boat.offsets())
+    sensing = Sensing({"sonar": file_settings(path)}, settings.boat.offsets())
     boat = BelievedBoat(sensing)
     for chunk in FileSource("sonar", path).chunks():
         for t, reading in sensing.feed(chunk):

@@ -27,9 +27,9 @@ from companion.lakebed.marks import FIX_RADIUS_M
 from companion.lakebed.share import Share
 from companion.lakebed.water_level import LevelHint
 from companion.record.lakes import Lakes, LearnedFile
-from companion.sensing import BoatOffsets, Chunk, Sensing, SourceSettings
+from companion.sensing import BoatOffsets, Chunk, Sensing
 from companion.sensing.believed_boat import BelievedBoat
-from companion.sensing.sources import FILE_CHUNK, FileSource
+from companion.sensing.sources import FILE_CHUNK, FileSource, file_settings
 
 SOUNDINGS_PER_COMMIT = 5_000
 """Soundings between two commits."""
@@ -132,7 +132,7 @@ def _recording(
     path: Path, bed: Bed, conditions: Conditions, save: _Save, progress: Progress
 ) -> tuple[LearningOutcome, Sequence[MarkPoint]]:
     offsets = BoatOffsets(transducer=conditions.transducer)
-    sensing = Sensing({path.name: SourceSettings()}, offsets, raises=False)
+    sensing = Sensing({path.name: file_settings(path)}, offsets, raises=False)
     boat = BelievedBoat(sensing)
     due = bed.kept + SOUNDINGS_PER_COMMIT
     marks: Imported[MarkPoint] = Imported()

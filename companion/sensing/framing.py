@@ -38,7 +38,7 @@ _SENTENCE = re.compile(
     rb"((?:\\[^\\\x00-\x1f\x7f-\xff]*\\)*)[$!]([^$!*\\\x00-\x1f\x7f-\xff]+)\*([0-9A-Fa-f]{2})"
 )
 _UNCHECKED = re.compile(
-    rb"((?:\\[^\\\x00-\x1f\x7f-\xff]*\\)*)[$!]([^$!*\\\x00-\x1f\x7f-\xff]+)\s*\Z"
+    rb"((?:\\[^\\\x00-\x1f\x7f-\xff]*\\)*)[$!]([^$!*\\\x00-\x1f\x7f-\xff]+)\*?\s*\Z"
 )
 _HEX = {
     bytes(pair): int(bytes(pair), 16)
@@ -88,6 +88,16 @@ def checksum(data: bytes) -> int:
     x ^= x >> 16
     x ^= x >> 8
     return x & 0xFF
+
+
+def bears_checksums(head: bytes) -> bool:
+    """Return whether the sentences at the head of a recording have checksums, or there are none.
+
+    Some recorders leave off all of them, and some instruments have none.
+    """
+    if _SENTENCE.search(head):
+        return True
+    return not any(_UNCHECKED.search(line) for line in head.splitlines())
 
 
 class Framer:

@@ -16,7 +16,7 @@ from typing import NamedTuple
 
 from companion.sensing.fields import Values
 from companion.sensing.named import fields_of
-from companion.units import KNOT
+from companion.units import KILOMETRE_PER_HOUR, KNOT
 
 FASTEST_KN = 100.0
 """Knots. No boat that casts goes faster."""
@@ -118,7 +118,10 @@ def _oldest_of_form(f: list[str]) -> date | None:
 
 
 def vtg(f: list[str], values: Values) -> Told:
-    """Course and speed; the old form without unit letters has them in other places and is not read."""
+    """Course and speed, knots before kilometres an hour.
+
+    The old form without unit letters has them in other places and is not read.
+    """
     told = _vtg(f)
     if not _mode_is_fix(told.faa_mode):
         values.dropped["speed void"] += 1
@@ -129,7 +132,10 @@ def vtg(f: list[str], values: Values) -> Told:
     ):
         values.dropped["speed malformed"] += 1
         return Told(False)
-    speed = values.in_unit(KNOT, told.spd_over_grnd_kts, "speed", 0.0, FASTEST_KN)
+    knots, unit = told.spd_over_grnd_kts, KNOT
+    if knots is None and told.spd_over_grnd_kmph_sym == "K":
+        knots, unit = told.spd_over_grnd_kmph, KILOMETRE_PER_HOUR
+    speed = values.in_unit(unit, knots, "speed", 0.0, FASTEST_KN * KNOT / unit)
     course = values.optional_figure(told.true_track, "course", 0.0, 360.0)
     return Told(True, speed=speed, course=course)
 

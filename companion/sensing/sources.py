@@ -11,6 +11,7 @@ import errno
 import socket
 import threading
 from collections.abc import Callable, Iterator
+from datetime import date
 from pathlib import Path
 from typing import Protocol
 
@@ -19,9 +20,10 @@ import serial
 from companion.clock import Clock
 from companion.sensing import gpsd, signalk
 from companion.sensing.datum import Network
+from companion.sensing.framing import bears_checksums
 from companion.sensing.networks import LONGEST_MESSAGE, LoggedMessages, network_of
 from companion.sensing.nmea2000 import can_filters
-from companion.sensing.settings import Chunk
+from companion.sensing.settings import Chunk, SourceSettings
 
 FILE_CHUNK = 65_536
 """Bytes read from a file at a time."""
@@ -80,6 +82,19 @@ class Source(Protocol):
             OSError: it cannot be opened, or was lost.
         """
         ...
+
+
+def file_settings(path: Path, recorded: tuple[date, ...] = ()) -> SourceSettings:
+    """Return the settings of a recording: it needs no checksums where its head bears none.
+
+    `recorded` is as in `SourceSettings`.
+
+    Raises:
+        OSError: it cannot be read.
+    """
+    with path.open("rb") as file:
+        checked = bears_checksums(file.read(FILE_CHUNK))
+    return SourceSettings(need_checksum=checked, recorded=recorded)
 
 
 class FileSource:

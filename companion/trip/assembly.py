@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import os
-from datetime import date
+
+from msgspec.structs import replace
 
 from companion.casting.deck import Deck, tips_by_rod
 from companion.casting.ground import Mapped
@@ -20,6 +21,7 @@ from companion.voice.grammar import Grammar
 
 RECORDING_WIRE = "recording"
 """The one wire a trip is fed by; its TAG blocks name the boat's sources."""
+_RECORDING = SourceSettings()
 RAISE_VARIABLE = "COMPANION_RAISE"
 """While this environment variable is set, as in tests, an error of the program's own is raised."""
 
@@ -31,7 +33,7 @@ def assemble_trip(
     emit: Emit,
     keep: Keep,
     known: Known,
-    recorded: tuple[date, ...] = (),
+    recording: SourceSettings = _RECORDING,
 ) -> Engine:
     """Return the engine of a trip on this boat, fed with chunks of `RECORDING_WIRE`.
 
@@ -42,12 +44,13 @@ def assemble_trip(
         emit: called with every event, in order.
         keep: where readings, beliefs and soundings go.
         known: what the boat knew before the trip.
-        recorded: days that a recording without TAG blocks may be of.
+        recording: the settings of a recording without TAG blocks; what the boat's
+            sources do without, it does without, too.
     """
     bed = _bed(settings, known)
     deck = Deck(settings.rods, known.beliefs, Mapped(bed), _tips(settings))
     raises = RAISE_VARIABLE in os.environ
-    wires = _wires(settings, recorded)
+    wires = _wires(settings, recording)
     sensing = Sensing(wires, settings.boat.offsets(), raises=raises)
     voice = settings.voice
     policy = SpeechPolicy(
@@ -80,10 +83,10 @@ def _tips(settings: Settings) -> dict[TipHeld, float]:
     return {"down": settings.boat.rod_tip_down, "up": settings.boat.rod_tip_up}
 
 
-def _wires(settings: Settings, recorded: tuple[date, ...]) -> dict[str, SourceSettings]:
-    checked = all(source.need_checksum for source in settings.sources)
+def _wires(settings: Settings, recording: SourceSettings) -> dict[str, SourceSettings]:
+    if not all(source.need_checksum for source in settings.sources):
+        recording = replace(recording, need_checksum=False)
     wires = {source.name: source.settings() for source in settings.sources}
-    recording = SourceSettings(need_checksum=checked, recorded=recorded)
     return wires | {RECORDING_WIRE: recording}
 
 

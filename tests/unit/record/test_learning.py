@@ -258,6 +258,11 @@ def test_a_recording_without_positions_says_what_it_lacks(take):
     assert dict(outcome.dropped) == {"no position": 20}
 
 
+def test_a_recording_whose_checksums_were_left_off_is_learned(take):
+    bare = "".join(f"{line.split('*')[0]}\r\n" for line in day().decode().splitlines())
+    assert take("bare.nmea", bare).soundings >= 395
+
+
 def test_an_outcome_can_be_written_as_json(take):
     outcome = take("day.nmea", day())
     assert json.dumps(dict(outcome.dropped)) is not None

@@ -8,7 +8,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from companion.sensing.framing import LONGEST_LINE, Framer, checksum
+from companion.sensing.framing import (
+    LONGEST_LINE,
+    Framer,
+    bears_checksums,
+    checksum,
+)
 
 DEPTH = b"$SDDPT,5.4,0.2*54\r\n"
 TAGGED = b"\\s:sonar,c:1764061200123*6C\\$SDDPT,5.4,0.2*54\r\n"
@@ -183,3 +188,27 @@ def test_lines_of_just_the_longest_length(length, end):
     data = (b"z" * (length - 17) + DEPTH.strip() + end) * 2 + DEPTH
     assert frame(data, list(range(len(data)))) == frame(data, [])
     assert len(bodies(data)) == 3
+
+
+@pytest.mark.parametrize(
+    ("head", "bears"),
+    [
+        (b"$SDDPT,5.0,0.0\r\n$GPGLL,1,N,2,E\r\n", False),
+        (b"$SDDPT,5.0,0.0*\r\n", False),
+        (b"10:00:05 $SDDPT,5.0,0.0\n", False),
+        (b"$SDDPT,5.0,0.0*" + b"%02X\r\n$SDDPT,5" % checksum(b"SDDPT,5.0,0.0"), True),
+        (b"no sentence at all\r\n", True),
+        (b"", True),
+    ],
+)
+def test_a_recording_bears_checksums_unless_no_sentence_has_one(head, bears):
+    assert bears_checksums(head) is bears
+
+
+def test_an_asterisk_without_a_checksum_is_none():
+    framer = Framer(need_checksum=False)
+    (found,) = framer.feed(b"$SDDPT,5.0,0.0*\r\n")
+    assert found.fields == ["SDDPT", "5.0", "0.0"]
+    strict = Framer()
+    assert not list(strict.feed(b"$SDDPT,5.0,0.0*\r\n"))
+    assert strict.dropped == {"no checksum": 1}
