@@ -486,9 +486,8 @@ def users_file() -> Path:
 def users_unit(path: Path | None = None) -> LengthUnit:
     """Return the unit of lengths that a config file chooses, or this user's; feet where none can be read."""
     try:
-        chosen = tomllib.loads((path or users_file()).read_text(encoding="utf-8")).get(
-            "units"
-        )
+        text = (path or users_file()).read_text(encoding="utf-8-sig")
+        chosen = tomllib.loads(text).get("units")
     except (OSError, ValueError):
         return "feet"
     return "metres" if chosen == "metres" else "feet"
@@ -506,12 +505,15 @@ def load(path: Path) -> Settings:
         ConfigError: it cannot be read, or says something that cannot be used.
     """
     try:
-        text = path.read_text(encoding="utf-8")
+        text = path.read_text(encoding="utf-8-sig")
     except FileNotFoundError:
         raise ConfigError(
             [Problem(str(path), 1, "file", "there is no such file")]
         ) from None
-    except (OSError, UnicodeDecodeError) as error:
+    except UnicodeDecodeError as error:
+        problem = f"cannot be read as text: {error}; save it as UTF-8"
+        raise ConfigError([Problem(str(path), 1, "file", problem)]) from None
+    except OSError as error:
         raise ConfigError(
             [Problem(str(path), 1, "file", f"cannot be read as text: {error}")]
         ) from None

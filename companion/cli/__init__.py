@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import gc
 import importlib
+import io
 import os
 import sys
 import traceback
@@ -136,6 +137,10 @@ def commands() -> None:
 
 def main() -> None:
     """Run the command line, and end with the exit code that says how it went."""
+    if isinstance(
+        sys.stdout, io.TextIOWrapper
+    ):  # a terminal may lack letters of a name
+        sys.stdout.reconfigure(errors="replace")
     sys.exit(_run())
 
 

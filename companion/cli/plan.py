@@ -82,9 +82,9 @@ def _length(text: str) -> float:
 def _lengths(
     _ctx: click.Context, _param: click.Parameter, value: str | tuple[str, ...] | None
 ) -> float | tuple[float, ...] | None:
-    """Take one length, or as many as an option has."""
+    """Take one length, or as many as an option has, the shallower first."""
     if isinstance(value, tuple):
-        return tuple(_length(text) for text in value)
+        return tuple(sorted(_length(text) for text in value))
     if value is None:
         return None
     return _length(value)

@@ -35,8 +35,8 @@ def settings_command(file: Path | None, *, example: bool, as_json: bool) -> None
         lines.append(
             f"{rod.name}: {rod.lure.name} on {rod.line_name}, cast {cast}, reeled at {reeled}"
         )
-        if rod.guessed:
-            lines.append(f"    {rod.guessed}")
+        if rod.line_doubt:
+            lines.append(f"    {rod.line_doubt}")
     told("\n".join(lines), settings, as_json=as_json)
 
 

@@ -22,7 +22,7 @@ Points = Sequence[tuple[float, float]]
 
 
 def table(found: Sequence[RodReach], unit: LengthUnit) -> str:
-    """Return the reaches as lines of text in columns, with a note for each line that is only guessed."""
+    """Return the reaches as lines of text in columns, with a note for each line in doubt."""
     short, far = Units(unit).depth_unit, Units(unit).distance_unit
     head = (
         "rod",
@@ -41,7 +41,7 @@ def table(found: Sequence[RodReach], unit: LengthUnit) -> str:
         "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True))
         for row in rows
     ]
-    notes = dict.fromkeys(one.guessed for one in found if one.guessed)
+    notes = dict.fromkeys(one.line_doubt for one in found if one.line_doubt)
     return (
         "\n".join(
             [*(line.rstrip() for line in lines), *(f"note: {note}" for note in notes)]

@@ -2,7 +2,7 @@
 
 Drag goes with the diameter, so the diameter the owner measured is worth most. A size
 number is a standard diameter. A strength says least: makers and materials differ, so it
-comes with a wide uncertainty, and `LineSpec.guessed` says so.
+comes with a wide uncertainty, and `LineSpec.doubt` says so.
 """
 
 from __future__ import annotations
@@ -48,6 +48,9 @@ _BRAID_AT_30_LB = 0.27e-3
 _SIGMA = MappingProxyType(
     {"diameter": 0.02, "size": 0.03, "strength": 0.10, "braid strength": 0.15}
 )
+
+_ODD_THICKNESS = 1.6
+"""A line so many times thicker or thinner than others of its strength is likely mistyped."""
 
 
 class LineSpec(msgspec.Struct, frozen=True):
@@ -110,14 +113,25 @@ class LineSpec(msgspec.Struct, frozen=True):
         return _SIGMA["strength"]
 
     @property
-    def guessed(self) -> str | None:
-        """A sentence for the owner when the thickness is only a guess from the strength, else None."""
+    def doubt(self) -> str | None:
+        """A sentence for the owner when the thickness is a guess, or does not fit the strength; else None."""
         if self.diameter is not None or self.size is not None:
-            return None
+            return self._misfit()
         return (
             f"{self.name}: thickness guessed from its strength, "
             f"{self.thickness * 1e3:.2f} mm give or take {100 * self.thickness_sigma:.0f} %; "
             "measure it if you can"
+        )
+
+    def _misfit(self) -> str | None:
+        if self.strength is None:
+            return None
+        usual = strength_diameter(self.material, self.strength)
+        if 1.0 / _ODD_THICKNESS <= self.thickness / usual <= _ODD_THICKNESS:
+            return None
+        return (
+            f"{self.name}: {self.thickness * 1e3:.2g} mm thick as described, but such a "
+            f"line is about {usual * 1e3:.2f} mm; check both"
         )
 
     @property

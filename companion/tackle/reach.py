@@ -78,7 +78,7 @@ class RodReach(msgspec.Struct, frozen=True):
         lure: the lure's name.
         line: the line's name, that of a leader and a backing with it.
         leader: the leader's length, m, or None.
-        guessed: what is only a guess about the line, in words, or None.
+        line_doubt: what is only a guess about the line or does not fit, in words, or None.
         cast: the cast the path is for, m.
         speed: of the retrieve, m/s.
         temperature: of the water, C.
@@ -100,7 +100,7 @@ class RodReach(msgspec.Struct, frozen=True):
     lure: str
     line: str
     leader: float | None
-    guessed: str | None
+    line_doubt: str | None
     cast: float
     speed: float
     temperature: float
@@ -355,7 +355,7 @@ def _reach(
         lure=rod.lure.name,
         line=changed.line_name,
         leader=None if changed.spec.leader is None else changed.spec.leader.length,
-        guessed=changed.guessed,
+        line_doubt=changed.line_doubt,
         cast=cast,
         speed=changed.speed,
         temperature=changed.temperature,

@@ -186,9 +186,9 @@ class Rod(msgspec.Struct, frozen=True):
         return name
 
     @property
-    def guessed(self) -> str | None:
-        """A sentence for the owner when a thickness is only a guess from a strength, else None."""
-        return next((line.guessed for line in self._lines if line.guessed), None)
+    def line_doubt(self) -> str | None:
+        """A sentence for the owner when a thickness is a guess, or does not fit its strength; else None."""
+        return next((line.doubt for line in self._lines if line.doubt), None)
 
     @property
     def line_sigma(self) -> float:

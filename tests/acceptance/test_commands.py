@@ -374,3 +374,15 @@ def test_a_replay_that_cannot_hear_leaves_the_earlier_one_as_it_was(
     assert refused.returncode == DEVICE
     assert "speech model is not there" in refused.stderr
     assert companion("logbook", book, "--all", "--json").stdout == earlier
+
+
+def test_a_terminal_without_the_letters_of_a_name_gets_the_others(tmp_path):
+    text = config.example_text().replace("wide dorrow", "Größe 🎣")
+    (tmp_path / "boat.toml").write_text(text, encoding="utf-8")
+    result = subprocess.run(
+        (COMPANION, "settings", tmp_path / "boat.toml"),
+        env={**os.environ, "PYTHONIOENCODING": "latin-1"},
+        capture_output=True,
+        check=True,
+    )
+    assert "rod 1: Größe ? on" in result.stdout.decode("latin-1")

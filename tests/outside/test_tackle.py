@@ -73,8 +73,8 @@ def test_strength_alone_is_the_trades_rule_and_says_so() -> None:
     guessed = LineSpec("fluorocarbon", strength=17 * POUND_FORCE)
     measured = LineSpec("fluorocarbon", strength=17 * POUND_FORCE, diameter=0.35e-3)
     assert guessed.thickness_sigma >= 0.10 > measured.thickness_sigma
-    assert "guessed from its strength" in str(guessed.guessed)
-    assert measured.guessed is None
+    assert "guessed from its strength" in str(guessed.doubt)
+    assert measured.doubt is None
 
 
 def dorrow(size: float = 70.0) -> LureSpec:

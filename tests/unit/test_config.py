@@ -8,7 +8,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from companion.config import ConfigError, Problem, Settings, _line_numbers, load, parse
+from companion.config import (
+    ConfigError,
+    Problem,
+    Settings,
+    _line_numbers,
+    load,
+    parse,
+    users_unit,
+)
 
 ROD = """
 [[rods]]
@@ -236,10 +244,17 @@ def test_not_toml_and_no_file(tmp_path: Path) -> None:
     with pytest.raises(ConfigError, match="there is no such file"):
         load(tmp_path / "none.toml")
     (tmp_path / "odd.toml").write_bytes(b"\xff\xfe\x00")
-    with pytest.raises(ConfigError, match="cannot be read as text"):
+    with pytest.raises(ConfigError, match=r"cannot be read as text.*save it as UTF-8"):
         load(tmp_path / "odd.toml")
     (tmp_path / "good.toml").write_text(WHOLE)
     assert load(tmp_path / "good.toml") == parse(WHOLE)
+
+
+def test_a_byte_order_mark_of_an_editor_is_no_mistake(tmp_path: Path) -> None:
+    marked = tmp_path / "boat.toml"
+    marked.write_text(WHOLE, encoding="utf-8-sig")
+    assert load(marked) == parse(WHOLE)
+    assert users_unit(marked) == "metres"
 
 
 def test_line_numbers_see_through_blocks_and_long_lists() -> None:

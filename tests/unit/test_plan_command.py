@@ -164,6 +164,15 @@ def test_deeper_water_is_planned_for_when_the_level_is_up(run, csv):
     assert low != high
 
 
+def test_of_two_depths_either_may_come_first(run, csv):
+    way, back = (
+        run("--soundings", csv, "--between", *depths, "--json").stdout
+        for depths in (("4 m", "5 m"), ("5 m", "4 m"))
+    )
+    assert way == back
+    assert json.loads(way)
+
+
 def test_nothing_gets_there(run, csv):
     result = run("--soundings", csv, "--between", "8 m", "9 m")
     assert "no rod gets there" in result.stdout
@@ -205,7 +214,7 @@ def test_an_nmea_recording(run, tmp_path):
             'there is no mark "nessie"; marks here: 1 home ledge, 2 high spot',
         ),
         (("--edge", "90 ft"), "nowhere"),
-        (("--depth-band", "9 ft", "7 ft"), "expected the shallower depth first"),
+        (("--depth-band", "9 ft", "9 ft"), "expected the shallower depth first"),
         (("--soundings", "nowhere.csv"), "no such file"),
     ],
 )

@@ -303,3 +303,24 @@ def test_a_small_lure_is_not_cast_as_far_as_nobody_casts_it() -> None:
         ValueError, match=r"66.7 yd \(61 m\) is too long for a lure of 1.2 in"
     ):
         structs.replace(cast_as_far_as(rod, 61.0), lure=small)
+
+
+@pytest.mark.parametrize(
+    ("line", "doubt"),
+    [
+        (LineSpec("nylon", 0.29e-3, strength=12 * POUND_FORCE), None),
+        (LineSpec("braid", 0.2e-3, strength=30 * POUND_FORCE), None),
+        (LineSpec("nylon", 1.2e-3), None),
+        (
+            LineSpec("nylon", 1.2e-3, strength=12 * POUND_FORCE),
+            "1.2 mm thick .* about 0.29 mm",
+        ),
+        (LineSpec("nylon", 0.03e-2 / 3, strength=12 * POUND_FORCE), "0.1 mm thick"),
+        (LineSpec("fluorocarbon", size=30, strength=12 * POUND_FORCE), "check both"),
+    ],
+)
+def test_a_thickness_that_does_not_fit_the_strength_is_doubted(line, doubt):
+    if doubt is None:
+        assert line.doubt is None
+    else:
+        assert re.search(doubt, line.doubt)
