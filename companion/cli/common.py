@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 import click
@@ -23,7 +24,10 @@ __all__ = [
     "told",
     "users_logbook",
     "warn",
+    "warn_of",
 ]
+
+_MOST_PROBLEMS = 5
 
 config_option = click.option(
     "--config",
@@ -67,6 +71,14 @@ def tables_folder() -> Path:
 def warn(text: str) -> None:
     """Tell the person at the terminal something that ends nothing."""
     click.echo(f"companion: {text}", err=True)
+
+
+def warn_of(name: str, problems: Sequence[str]) -> None:
+    """Warn of the first problems of a file, and of how many more there are."""
+    for line in problems[:_MOST_PROBLEMS]:
+        warn(line)
+    if len(problems) > _MOST_PROBLEMS:
+        warn(f"{name}: and {len(problems) - _MOST_PROBLEMS} more lines like these")
 
 
 def settings_in_force(path: Path | None) -> Settings:

@@ -17,6 +17,7 @@ from companion.cli.common import (
     told,
     users_logbook,
     warn,
+    warn_of,
 )
 from companion.lakebed.bed import Bed
 from companion.lakebed.exchange import ToDegrees
@@ -29,7 +30,6 @@ from companion.record.logbook import Logbook
 from companion.tackle.quantities import Quantity
 from companion.units import FATHOM, FOOT, NINE_IN_TEN_SIGMAS, LengthUnit, Units
 
-_MOST_LINES = 5
 _UNITS = {"metres": 1.0, "feet": FOOT, "fathoms": FATHOM}
 
 
@@ -216,12 +216,7 @@ def _tell(outcome: LearningOutcome, unit: LengthUnit, *, as_json: bool) -> None:
     click.echo(f"{outcome.name}: {_summary(outcome)}")
     if outcome.metres_assumed:
         click.echo("  its depths name no unit: taken for metres; see --depths")
-    for line in outcome.problems[:_MOST_LINES]:
-        warn(line)
-    if len(outcome.problems) > _MOST_LINES:
-        warn(
-            f"{outcome.name}: and {len(outcome.problems) - _MOST_LINES} more lines like these"
-        )
+    warn_of(outcome.name, outcome.problems)
     if outcome.hint is not None:
         click.echo(f"  {_level(outcome.hint, unit)}")
 
@@ -244,10 +239,7 @@ def _summary(outcome: LearningOutcome) -> str:
     learned = _amount(outcome)
     if not outcome.dropped:
         return learned
-    dropped = ", ".join(
-        f"{count} {reason}" for reason, count in sorted(outcome.dropped.items())
-    )
-    return f"{learned}; dropped: {dropped}"
+    return f"{learned}; dropped: {outcome.reasons}"
 
 
 def _amount(of: LearningOutcome | LearnedFile) -> str:

@@ -32,12 +32,12 @@ from companion.cli.common import (
     settings_in_force,
     users_logbook,
     warn,
+    warn_of,
 )
 from companion.config import Settings
 from companion.dive.calibration import Belief
 from companion.lakebed import waypoints
 from companion.lakebed.bed import Bed
-from companion.lakebed.exchange import soundings_from_csv, without_strays
 from companion.lakebed.marks import Mark
 from companion.lakebed.relief import Relief, relief
 from companion.lakebed.soundings import Mounting
@@ -46,10 +46,8 @@ from companion.lakebed.waypoints import Waypoint
 from companion.pictures import plan as pictures
 from companion.pictures.png import png
 from companion.record.lakes import Lakes
+from companion.record.learning import Conditions, put_onto
 from companion.record.logbook import Logbook
-from companion.sensing import Sensing
-from companion.sensing.believed_boat import BelievedBoat
-from companion.sensing.sources import FileSource, file_settings
 from companion.tackle import RodReach, calibrations, reaches_adrift
 from companion.tackle.quantities import Quantity
 from companion.units import Units, fine_compass
@@ -204,7 +202,7 @@ class _Asked(NamedTuple):
     "--soundings",
     type=click.Path(path_type=Path),
     multiple=True,
-    help="A lake from this file instead of the logbook: CSV of soundings, or NMEA 0183.",
+    help="A lake from this file instead of the logbook: any that can be learned.",
 )
 @click.option(
     "--svg",
@@ -350,31 +348,13 @@ def _sounded(settings: Settings, files: Sequence[Path]) -> Bed:
     for path in files:
         if not path.is_file():
             raise click.UsageError(f"{path}: there is no such file")
-        if path.suffix.lower() == ".csv":
-            _take_csv(bed, path)
-        else:
-            _take_nmea(bed, path, settings)
+        outcome = put_onto(bed, path, Conditions(transducer=offsets.transducer))
+        warn_of(path.name, outcome.problems)
+        if outcome.dropped:
+            warn(f"{path}: dropped: {outcome.reasons}")
+        if outcome.metres_assumed:
+            warn(f"{path}: its depths name no unit: taken for metres")
     return bed
-
-
-def _take_csv(bed: Bed, path: Path) -> None:
-    read = soundings_from_csv(path.read_text(encoding="utf-8"))
-    kept, strays = without_strays(read.items)
-    for problem in read.problems:
-        warn(f"{path}: {problem}")
-    if strays:
-        warn(f"{path}: {len(strays)} soundings lie far from all others; left out")
-    for point in kept:
-        bed.add(point.lat, point.lon, point.depth)
-
-
-def _take_nmea(bed: Bed, path: Path, settings: Settings) -> None:
-    sensing = Sensing({"sonar": file_settings(path)}, settings.boat.offsets())
-    boat = BelievedBoat(sensing)
-    for chunk in FileSource("sonar", path).chunks():
-        for t, reading in sensing.feed(chunk):
-            bed.accept_reading(t, reading, boat.accept_reading(t, reading))
-    bed.finish(boat.finish())
 
 
 def _placed(

@@ -88,6 +88,13 @@ class LearningOutcome(NamedTuple):
     metres_assumed: bool = False
 
     @property
+    def reasons(self) -> str:
+        """Return what was dropped and why, for people."""
+        return ", ".join(
+            f"{count} {reason}" for reason, count in sorted(self.dropped.items())
+        )
+
+    @property
     def useless(self) -> bool:
         """Return whether nothing of it could be used."""
         return not (self.soundings or self.marks or self.known_as)
@@ -117,14 +124,40 @@ def learn(
         taken = LearnedFile(digest, path.name, soundings, marks, done, apart)
         lakes.save(bed, taken, share)
 
+    outcome = _take(path, bed, share, conditions, save, progress)
+    if not outcome.useless:
+        save(outcome.soundings, outcome.marks, done=True)
+    return outcome
+
+
+def put_onto(bed: Bed, path: Path, conditions: Conditions) -> LearningOutcome:
+    """Put the soundings and marks of a file onto a bed, and keep them nowhere.
+
+    Raises:
+        OSError: the file cannot be read.
+    """
+
+    def save(soundings: int, marks: int, *, done: bool) -> None:
+        del soundings, marks, done
+
+    bed.begin_trip(conditions.level)
+    return _take(path, bed, Share(), conditions, save, lambda _size: None)
+
+
+def _take(
+    path: Path,
+    bed: Bed,
+    share: Share,
+    conditions: Conditions,
+    save: _Save,
+    progress: Progress,
+) -> LearningOutcome:
     read = _reader(path)
     if read is None:
         outcome, marks = _recording(path, bed, conditions, save, progress)
     else:
         outcome, marks = _points(path, bed, read, conditions, progress)
     _mark_all(bed, share, marks)
-    if not outcome.useless:
-        save(outcome.soundings, outcome.marks, done=True)
     return outcome
 
 

@@ -11,6 +11,7 @@ from click.testing import CliRunner
 from companion.cli import commands
 from companion.config import example_text
 from companion.lakebed.bed import Bed
+from companion.lakebed.exchange import soundings_from_csv, soundings_to_geojson
 from companion.record.lakes import Lakes
 from companion.record.logbook import Logbook
 from companion.sensing.localplane import LocalPlane
@@ -171,6 +172,27 @@ def test_of_two_depths_either_may_come_first(run, csv):
     )
     assert way == back
     assert json.loads(way)
+
+
+def test_any_file_that_can_be_learned_can_be_planned_on(run, csv, tmp_path):
+    wanted = run("--soundings", csv, "--between", "4 m", "5 m", "--json").stdout
+    text = csv.read_text()
+    semicolons = text.replace(",", ";").replace("depth_m", "depth_m;Höhe")
+    (tmp_path / "west.csv").write_bytes(semicolons.encode("cp1252"))
+    points = soundings_to_geojson(soundings_from_csv(text).items)
+    (tmp_path / "points.geojson").write_text(points)
+    for name in ("west.csv", "points.geojson"):
+        found = run("--soundings", tmp_path / name, "--between", "4 m", "5 m", "--json")
+        best = json.loads(found.stdout)[0]
+        for figure in ("lat", "lon", "bearing", "depth"):
+            assert best[figure] == pytest.approx(json.loads(wanted)[0][figure])
+
+
+def test_what_cannot_be_planned_on_is_told(run, tmp_path):
+    (tmp_path / "odd.csv").write_text("lat,lon,depth\n1,2,x\n1,2,3\n")
+    told = run("--soundings", tmp_path / "odd.csv", "--edge", "9 ft").stderr
+    assert "line 2: depth 'x'" in told
+    assert "its depths name no unit: taken for metres" in told
 
 
 def test_nothing_gets_there(run, csv):
