@@ -48,8 +48,10 @@ path=/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin
 exec chroot . env -i HOME=/root LANG=C.UTF-8 PATH="$path" $6 \
     PIP_CERT="$4" REQUESTS_CA_BUNDLE="$4" bash -c "$5"
 """
-UNCOMPILED = "PIP_NO_COMPILE=1"
-"""For another processor: its emulated Python would compile all packages for ten minutes."""
+FOREIGN = "PIP_NO_COMPILE=1 QEMU_CPU=cortex-a72"
+"""For another processor: its emulated Python would compile all packages for ten minutes, and on
+the emulator's own choice numpy takes to long vectors, which it emulates at a seventeenth of the speed.
+"""
 INSTALL = f"cd {PROJECT} && bash hardware/install.sh"
 CHANGE = f"echo >>{PROJECT}/README.md"
 AS_SERVICE = "runuser -u companion -- env XDG_CONFIG_HOME=/etc XDG_DATA_HOME=/var/lib HOME=/nonexistent"
@@ -102,7 +104,7 @@ class Trial:
             self.folder / "cache",
             CERTIFICATES,
             command,
-            UNCOMPILED if self.is_foreign else "",
+            FOREIGN if self.is_foreign else "",
         ]
         return subprocess.Popen(
             [*apart, *map(str, inside)],
