@@ -26,7 +26,7 @@ import tempfile
 import threading
 import time
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from functools import cache
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -45,6 +45,7 @@ from companion.voice.model import speech_model
 from tests.board.disklog import Disk, read_log, survivors
 from tests.board.virtual import (
     MACHINES,
+    SLOW_SONAR_EVERY_S,
     Board,
     Line,
     emulated,
@@ -73,7 +74,7 @@ TAPPED_EVERY_S = 1.0
 BOOT_WITHIN_S = 2400.0
 """An emulated board on a busy computer takes half an hour."""
 READY = r"Started companion\.service|Started .*companion.service.*Companion"
-LONGEST_START_S = 300.0
+LONGEST_START_S = 150.0
 """An emulator that is killed while it starts is killed within this."""
 HOME_MIB = 192
 _TAG = re.compile(rb"\\([^\\*]*)\*([0-9A-F]{2})\\")
@@ -289,18 +290,29 @@ class Virtual(NamedTuple):
     arch: str
 
 
+def _started(
+    virtual: Virtual,
+    disk: Path,
+    folder: Path,
+    drive: list[str] | None = None,
+    mark: Callable[[], int] = lambda: 0,
+) -> Board:
+    every_s = SLOW_SONAR_EVERY_S
+    return emulated(disk, folder, virtual.arch, drive, mark, every_s)
+
+
 def trip_on_a_board(virtual: Virtual, folder: Path, minutes: float) -> Trip:
     """Run a trip on a virtual board whose disk's writes are logged, then cut its power."""
     disk, log, before = folder / "disk.img", folder / "log", folder / "before"
     new_disk(virtual.image, disk)
-    board = emulated(disk, folder, virtual.arch)
+    board = _started(virtual, disk, folder)
     board.wait_for(READY, BOOT_WITHIN_S)
     board.cut()
     part = data_part(disk)
     take_part(disk, part, before)
     earlier = events_printed(board.printed())
     drive = [word for node in logged_disk(disk, log) for word in ("-blockdev", node)]
-    board = emulated(disk, folder, virtual.arch, drive, mark=lambda: log.stat().st_size)
+    board = _started(virtual, disk, folder, drive, lambda: log.stat().st_size)
     try:
         board.wait_for(READY, BOOT_WITHIN_S)
         board.pair(BOOT_WITHIN_S)
@@ -471,11 +483,11 @@ def kill_all(virtual: Virtual, folder: Path, kills: int, chance: random.Random) 
         if number % 10 == 0:
             new_disk(virtual.image, disk)
             printed.clear()
-        board = emulated(disk, folder, virtual.arch)
+        board = _started(virtual, disk, folder)
         with contextlib.suppress(TimeoutError):
             if number % 3:
                 board.wait_for(READY, BOOT_WITHIN_S)
-                board.pair(20.0)
+                board.pair(BOOT_WITHIN_S)
                 tap_for(board, chance.uniform(0.0, 15.0))
             else:
                 time.sleep(chance.uniform(0.0, LONGEST_START_S))
@@ -491,7 +503,7 @@ def kill_all(virtual: Virtual, folder: Path, kills: int, chance: random.Random) 
             f"kill {number} after {time.monotonic() - board.began:.0f} s, {len(printed)} printed",
             flush=True,
         )
-    board = emulated(disk, folder, virtual.arch)
+    board = _started(virtual, disk, folder)
     board.wait_for(READY, BOOT_WITHIN_S)
     board.cut()
     return wrong

@@ -26,6 +26,7 @@ from tests.board.powercuts import READY
 from tests.board.virtual import (
     BY_USB,
     PINS_OF,
+    SLOW_SONAR_EVERY_S,
     Board,
     Button,
     board_settings,
@@ -70,7 +71,6 @@ UNHEARD_S = 60.0
 """How long nothing may be heard of what was said with the button let go."""
 AROUND_S = 2.0
 """How long the button is held before and after the words."""
-SONAR_EVERY_S = 1.0
 
 
 def room(seconds: float) -> Samples:
@@ -107,7 +107,7 @@ def running(
     # In force already, as at any later start: to be tried by the companion takes minutes.
     begins, _ = partition(disk, 3)
     put_file(disk, begins, "settings/companion.toml", board_settings(BY_USB) + VOICE)
-    board = emulated(disk, folder, arch, every_s=SONAR_EVERY_S)
+    board = emulated(disk, folder, arch, every_s=SLOW_SONAR_EVERY_S)
     try:
         button = Button(folder, arch, PIN)
         yield board, button, key

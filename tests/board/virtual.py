@@ -31,6 +31,8 @@ MIB = 1 << 20
 SECTOR = 512
 FAT_AT = "@@1M"
 """Where the FAT partition begins, as mtools want it."""
+SLOW_SONAR_EVERY_S = 1.0
+"""How often a sonar speaks to an emulated board that has to keep up with it."""
 ROOM_MIB = 512
 """What a card has beyond the image."""
 PAGE_PORT = 8765
@@ -295,9 +297,17 @@ class Board:
         return ""
 
     def pair(self, within_s: float) -> None:
-        """Pair with the page, as a person would: ask for a code, read it, type it in."""
-        self._post("ask", {})
-        line = self.wait_for(r"code is (\d+)", within_s)
+        """Pair with the page, as a person would, once it is there: ask for a code, read it, type it in.
+
+        Raises:
+            TimeoutError: it is not there, or no code came.
+        """
+        ends = time.monotonic() + within_s
+        while self._post("ask", {}) != 200 and time.monotonic() < ends:
+            if not self.is_running:
+                break
+            time.sleep(1.0)
+        line = self.wait_for(r"code is (\d+)", ends - time.monotonic())
         found = re.search(r"code is (\d+)", line.text)
         assert found
         self._post("pair", {"code": found[1]})
