@@ -23,7 +23,7 @@ from companion.casting.outlook import (
 from companion.casting.reelstop import BACK_ON_PATH_M, ReelStop, along_rows, with_stop
 from companion.dive import StopTracks
 from companion.dive.calibration import BOTTOM_SIGMA, Casts, NoTouch, Soundings, Touch
-from companion.events import Fix
+from companion.events import Fix, told_place
 from companion.sensing.course_made_good import GPS_SIGMA_M
 from companion.sensing.localplane import moved, range_and_bearing
 from companion.tackle import Rod, rig_name
@@ -374,11 +374,8 @@ def placed(
         return None
     own = GPS_SIGMA_M if boat.sigma is None else boat.sigma
     if bearing is None:
-        return Fix(
-            boat.lat,
-            boat.lon,
-            round(nine_in_ten_around(distance, math.hypot(own, along)), 1),
-        )
+        around = nine_in_ten_around(distance, math.hypot(own, along))
+        return told_place(boat.lat, boat.lon, around)
     lat, lon = moved(boat.lat, boat.lon, bearing, distance)
     radius = nine_in_ten_radius(math.hypot(own, along), math.hypot(own, across))
-    return Fix(lat, lon, round(radius, 1))
+    return told_place(lat, lon, radius)

@@ -11,7 +11,7 @@ import math
 from collections.abc import Callable
 from typing import NamedTuple
 
-from companion.events import Fix
+from companion.events import Fix, told_place
 from companion.sensing import BoatState, range_and_bearing
 from companion.sensing.course_made_good import GPS_SIGMA_M
 from companion.units import nine_in_ten_radius
@@ -108,7 +108,7 @@ def fix_of(boat: BoatState, moved: float = 0.0) -> Fix | None:
     if boat.lat is None or boat.lon is None:
         return None
     radius = nine_in_ten_radius(math.hypot(GPS_SIGMA_M, moved), GPS_SIGMA_M)
-    return Fix(boat.lat, boat.lon, round(radius, 1))
+    return told_place(boat.lat, boat.lon, radius)
 
 
 def bow_of(boat: BoatState) -> float | None:

@@ -26,6 +26,7 @@ from companion.events import (
     RodTaken,
     TopAhead,
     Undone,
+    told_place,
 )
 from companion.lakebed.bed import Bed
 from companion.lakebed.marks import FIX_RADIUS_M, Mark
@@ -199,7 +200,7 @@ def put_mark(
     )
     area = rooms.bed.area_of(fix.lat, fix.lon)
     assert area is not None, "a mark lies on an area"
-    return mark, Fix(*area.where(mark), round(mark.radius, 1))
+    return mark, told_place(*area.where(mark), mark.radius)
 
 
 def with_place_of_mark(thing: Logged, command: c.MarkPlace, at: Fix) -> Logged:
