@@ -251,6 +251,11 @@ def is_table_of_marks(text: str) -> bool:
     )
 
 
+def is_events_of_trip(text: str) -> bool:
+    """Return whether a table is of a trip's events, as an export of ours is."""
+    return {"event", "undone", "lure_lat"} <= set(Spreadsheet(text).names)
+
+
 def marks_from_csv(text: str, unit_m: float = 1.0) -> Imported[MarkPoint]:
     """Read marks from CSV with a header: lat, lon, kind, top, note, utc, radius.
 

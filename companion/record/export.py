@@ -1,7 +1,9 @@
 """A trip for other programs: CSV, GPX 1.1, GeoJSON (RFC 7946), waypoints of NMEA 0183. Degrees WGS 84, UTC.
 
-Lengths are metres, but in what a plotter shows (names, descriptions) they have their
-unit beside them. Depths are for fishing, not for navigation.
+Figures are in the units that the heading of their column names: metres, m/s, degrees; a
+size is a fish's weight in kg, a mark's depth or a cast's length in m. In what a plotter
+shows (names, descriptions) figures have their unit beside them. Depths are for fishing,
+not for navigation.
 """
 
 from __future__ import annotations
@@ -41,6 +43,16 @@ _COLUMNS = (
     "lure_radius", "mark_lat", "mark_lon", "mark_radius", "heading", "speed", "water_speed",
     "water_temperature", "wind_speed", "wind_from", "clip", "command", "reason",
 )  # fmt: skip
+_UNIT_IN_HEADING = {
+    **dict.fromkeys(("t",), "s"),
+    **dict.fromkeys(
+        ("by", "depth", "bottom", "reach", "lure_depth", "radius", "lure_radius", "mark_radius"), "m"
+    ),
+    **dict.fromkeys(("speed", "water_speed", "wind_speed"), "m_s"),
+    **dict.fromkeys(("heading", "wind_from"), "deg"),
+    "water_temperature": "c", "size": "kg_or_m",
+}  # fmt: skip
+_MOST_DECIMALS = 3
 _PLACES = {"boat": "", "lure_at": "lure_", "at": "mark_"}
 """The places of a logged thing, and what their columns begin with."""
 
@@ -313,11 +325,26 @@ def _csv(columns: Sequence[str], rows: Iterable[Mapping[str, Any]]) -> str:
     writer = csv.DictWriter(
         text, columns, restval="", lineterminator="\n", extrasaction="ignore"
     )
-    writer.writeheader()
+    writer.writerow({name: _heading(name) for name in columns})
     writer.writerows(
-        {key: exchange.inert(value) for key, value in row.items()} for row in rows
+        {key: exchange.inert(_cell(key, value)) for key, value in row.items()}
+        for row in rows
     )
     return text.getvalue()
+
+
+def _heading(column: str) -> str:
+    """Return what stands above a column: its name, and its unit."""
+    unit = _UNIT_IN_HEADING.get(column)
+    if unit is None:
+        return column
+    return f"{column}_{unit}"
+
+
+def _cell(column: str, value: object) -> object:
+    if isinstance(value, float) and column in _UNIT_IN_HEADING:
+        return round(value, _MOST_DECIMALS)
+    return value
 
 
 def _described(logged: Logged, units: Units) -> str:

@@ -334,6 +334,9 @@ def _from_csv(
     data: bytes, told: Conditions
 ) -> tuple[Imported[DepthPoint], Imported[MarkPoint]]:
     text, unit_m = _table(data), told.unit_m or 1.0
+    if exchange.is_events_of_trip(text):
+        problem = "the events of a trip; its soundings and marks are in files beside it"
+        return Imported(problems=[problem]), Imported()
     if exchange.is_table_of_marks(text):
         return Imported(), exchange.marks_from_csv(text, unit_m)
     return exchange.soundings_from_csv(text, told.degrees, unit_m), Imported()

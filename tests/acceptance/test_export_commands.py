@@ -153,6 +153,11 @@ def test_kinds_are_chosen(logbook, tmp_path):
         "trip-1-trip.gpx",
         "trip-1-waypoints.nmea",
     ]
+    result = CliRunner().invoke(
+        commands, ["learn", str(tmp_path / "trip-1-events.csv")]
+    )
+    assert result.exit_code
+    assert "the events of a trip; its soundings and marks are in" in result.output
     events = (tmp_path / "trip-1-events.csv").read_text().splitlines()
     assert len(events) == 1 + 4
     assert '"what": "track"' not in (tmp_path / "trip-1-trip.geojson").read_text()

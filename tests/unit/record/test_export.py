@@ -145,6 +145,9 @@ def test_csv_as_others_and_we_read_it(trip: Exported):
     assert events[0]["lure_lon"] == "-83.9999"
     assert events[2]["detail"] == 'old <pier>, "high"'
     assert len(list(csv.DictReader(io.StringIO(texts["track.csv"])))) == 480
+    named = "t_s,utc,lat,lon,depth_m,heading_deg,speed_m_s,water_temperature_c"
+    assert texts["track.csv"].splitlines()[0] == named
+    assert set(events[0]) > {"bottom_m", "lure_depth_m", "size_kg_or_m", "by_m", "t_s"}
     marks = marks_from_csv(texts["marks.csv"])
     assert marks.problems == []
     assert (marks.items[0].kind, marks.items[0].top) == ("tree top", 4.5)
@@ -184,7 +187,7 @@ def test_a_mark_called_out_off_the_bow_lies_there_and_not_under_the_boat(
     (row,) = csv.DictReader(
         io.StringIO(files(one, "csv", Units("metres"))["events.csv"])
     )
-    assert (row["lat"], row["mark_lat"], row["mark_radius"]) == (
+    assert (row["lat"], row["mark_lat"], row["mark_radius_m"]) == (
         "35.0",
         "35.0002",
         "6.2",
