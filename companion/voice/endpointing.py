@@ -194,8 +194,8 @@ class FirstPass:
 
     @cached_property
     def _decoder(self) -> Any:  # noqa: ANN401  (vosk has no types)
-        """The decoder, made with the first sound: it takes as long as a second's sound."""
-        return self._of.decoder()
+        """The decoder, asked for with the first sound."""
+        return self._of.decoders.lend()
 
     @property
     def paused(self) -> bool:
@@ -221,7 +221,7 @@ class FirstPass:
 
     def hearing(self, phrases: Container[str]) -> Hearing:
         """Return the recognised words; the decoder takes no more sound after this."""
-        self._spans.append(_texts(self._decoder.FinalResult()))
+        self._spans.append(_texts(self._of.decoders.finish(self._decoder)))
         return _decided(_joined([texts for texts in self._spans if texts[0]]), phrases)
 
     def _accept(self, frames: list[Samples]) -> bool:

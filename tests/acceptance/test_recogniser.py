@@ -10,6 +10,7 @@ import subprocess
 import sys
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from copy import copy
 from functools import cache
 from pathlib import Path
 
@@ -181,6 +182,31 @@ def test_the_same_utterance_is_heard_the_same_whatever_came_before(recogniser, s
     first = [recogniser.hear(one), recogniser.hear(other)]
     assert [recogniser.hear(other), recogniser.hear(one)] == first[::-1]
     assert for_grammar(speech_model(), GRAMMAR).hear(one) == first[0]
+
+
+def test_a_decoder_used_again_makes_out_the_same(recogniser, say):
+    """Also where a pause ended the words before, with the last sound it was given."""
+    one = in_noise(say(VOICES[1], "mark a tree top at fifteen feet"), None, 1)
+    other = in_noise(say(VOICES[3], "log fish three pounds two ounces"), 5.0, 2)
+    decoders = copy(recogniser.decoders)
+
+    def made_out(sound: Samples, *, to_a_pause: bool) -> str:
+        decoder = decoders.lend()
+        paused = False
+        for chunk in np.array_split(sound, len(sound) * 10 // SAMPLE_RATE_HZ):
+            paused = paused or decoder.AcceptWaveform(chunk.tobytes())
+        if paused:
+            decoder.Result()
+        assert paused == to_a_pause
+        return decoders.finish(decoder)
+
+    decoders.idle = []
+    alone = made_out(other, to_a_pause=False)
+    decoders.idle = []
+    made_out(np.pad(one, (0, 2 * SAMPLE_RATE_HZ)), to_a_pause=True)
+    assert len(decoders.idle) == 1
+    assert made_out(other, to_a_pause=False) == alone
+    assert len(decoders.idle) == 1
 
 
 def test_a_short_pause_within_a_command_does_not_end_it_and_a_long_one_does(

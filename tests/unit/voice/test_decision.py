@@ -223,7 +223,9 @@ def misheard(
                 beginnings={"mark a ledge"},
                 phrase_scorer=_Fits(fits, at_last, ends, behind),
                 thresholds=THRESHOLDS,
-                decoder=lambda: _Deaf(words, pause),
+                decoders=SimpleNamespace(
+                    lend=lambda: _Deaf(words, pause), finish=_Deaf.FinalResult
+                ),
                 second_pass=lambda _: [Words(words, 90.0)],
             ),
         )

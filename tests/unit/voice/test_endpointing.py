@@ -242,7 +242,8 @@ class Decoder:
 
 def first_pass(*chunks: str, phrases=frozenset()) -> tuple[FirstPass, Decoder]:
     decoder = Decoder(*chunks)
-    words = FirstPass(SimpleNamespace(decoder=lambda: decoder, phrases=phrases))
+    decoders = SimpleNamespace(lend=lambda: decoder, finish=Decoder.FinalResult)
+    words = FirstPass(SimpleNamespace(decoders=decoders, phrases=phrases))
     clean = [FRAME] * (CHUNK_FRAMES * len(chunks))
     for _ in chunks:
         words.decode(clean)
@@ -793,7 +794,7 @@ class TestAttempt:
     def attempt(self, *chunks: str, scorer: object | None = None) -> Attempt:
         decoder = Decoder(*chunks)
         recogniser = SimpleNamespace(
-            decoder=lambda: decoder,
+            decoders=SimpleNamespace(lend=lambda: decoder, finish=Decoder.FinalResult),
             phrases={BITE},
             beginnings=frozenset(),
             phrase_scorer=scorer,
