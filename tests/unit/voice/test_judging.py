@@ -89,7 +89,7 @@ def scores(**models: float) -> PhraseScores:
         for name, llr in models.items()
     ]
     acoustic_llr, noise_net_llr = (
-        np.full(len(SCORER._tree.parents), LOG_ZERO, np.float32) for _ in range(2)
+        np.full(len(SCORER._tree._sounds), LOG_ZERO, np.float32) for _ in range(2)
     )
     for one in fits:
         (
