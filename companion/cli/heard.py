@@ -274,7 +274,7 @@ def _hear_again(own: OwnClips, settings: Settings, *, as_json: bool) -> None:
     shift = shift_in_force(settings.voice.microphone, warn)
     recogniser = for_grammar(chosen_model(settings), grammar, shift)
     found = [
-        _compared(clip, recogniser.hear(read_clip(clip.path)).text, grammar)
+        _compared(clip, recogniser.hear_clip(clip.path).text, grammar)
         for clip in clips
         if clip.truth.said is None or grammar.parse(clip.truth.said) is not None
     ]

@@ -155,7 +155,7 @@ def with_ears(
 
     return parts._replace(
         frames=lambda: microphone_frames(settings.voice.microphone),
-        hear=lambda samples: load().hear(samples),
+        hear=lambda path: load().hear_clip(path),
         listener=listener,
     )
 

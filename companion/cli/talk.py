@@ -182,7 +182,7 @@ def _from_clips(
                 yield f"{clip} {spoken.began:.1f} s", spoken
             listener.restart()
             continue
-        hearing = listener.recogniser.hear(samples)
+        hearing = listener.recogniser.hear_clip(clip)
         loudest = max((level(frame) for frame in frames_of(samples)), default=0.0)
         quietest = min((level(frame) for frame in frames_of(samples)), default=0.0)
         yield (

@@ -28,7 +28,6 @@ from companion.sensing.tells import quantity_told, rates_in_words
 from companion.units import Units
 from companion.voice import own_voice
 from companion.voice.button import ButtonError, push_to_talk
-from companion.voice.clips import read_clip
 from companion.voice.grammar import Grammar, aboard
 from companion.voice.microphone import MicrophoneError, microphone_frames
 from companion.voice.model import (
@@ -345,7 +344,7 @@ def _recogniser(settings: Settings, model: Path | None) -> Finding:
             model, Grammar(msgspec.structs.replace(aboard(settings), wake=""))
         )
         with as_file(files("companion.voice").joinpath("how_deep.flac")) as clip:
-            text = recogniser.hear(read_clip(clip)).text
+            text = recogniser.hear_clip(clip).text
     except EngineError as error:
         return Finding(part, "fail", error.what, error.remedy)
     except ModelError as error:

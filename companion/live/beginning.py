@@ -33,7 +33,6 @@ from companion.trip.keep import Emit, Keep, KeepNothing, Known
 from companion.voice.grammar import Grammar, aboard
 from companion.voice.heard import Hearing
 from companion.voice.own_voice import shift_in_force
-from companion.voice.sound import Samples
 
 _LOG = logging.getLogger(__name__)
 
@@ -61,7 +60,7 @@ class Beginning:
         emit: Emit,
         put: Callable[[Job], None],
         tell: Tell,
-        hear: Callable[[Samples], str | Hearing] | None,
+        hear: Callable[[Path], str | Hearing] | None,
     ) -> None:
         self._settings = settings
         self._config = config

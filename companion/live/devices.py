@@ -6,6 +6,7 @@ import logging
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from functools import partial
+from pathlib import Path
 from typing import NamedTuple, Protocol
 
 from companion.clock import Clock
@@ -58,7 +59,7 @@ class Parts(NamedTuple):
     sources: Sequence[Source] = ()
     frames: Callable[[], Iterator[Samples]] | None = None
     listener: Callable[[Callable[[str], None]], Listener] | None = None
-    hear: Callable[[Samples], str | Hearing] | None = None
+    hear: Callable[[Path], str | Hearing] | None = None
     tell: Callable[[AnyEvent], None] = lambda _: None
     missing: Sequence[str] = ()
     begin_rest: Callable[[], None] = lambda: None

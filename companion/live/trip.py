@@ -52,11 +52,10 @@ from companion.trip.agenda import Utterance
 from companion.trip.assembly import RECORDING_WIRE, assemble_trip
 from companion.trip.engine import Engine
 from companion.trip.keep import Emit, Keep, KeepNothing, Known
-from companion.voice.clips import ClipError, clip_name, read_clip
+from companion.voice.clips import ClipError, clip_name
 from companion.voice.grammar import Grammar
 from companion.voice.heard import Hearing, hearing_told
 from companion.voice.hearing import clips_in
-from companion.voice.sound import Samples
 
 GONE_ON_WITHIN = 30 * 60_000
 """A trip cut off no longer ago than this is gone on with, ms: a fuse, a loose plug, a lunch without power."""
@@ -175,8 +174,11 @@ class LiveTrip:
         if self.recording is not None and not self.recording_paused:
             name = clip_name(utc_of(began))
             if self._keeps_sound(uttered.hearing):
+                amid = uttered.hearing.amid_talk
                 self._later(
-                    lambda recording: recording.clip(began, decided, uttered.samples)
+                    lambda recording: recording.clip(
+                        began, decided, uttered.samples, amid_talk=amid
+                    )
                 )
             else:
                 self._later(
@@ -291,7 +293,7 @@ class Rebuilt:
         settings: Settings,
         grammar: Grammar,
         heard: Mapping[str, Hearing],
-        hear: Callable[[Samples], str | Hearing] | None,
+        hear: Callable[[Path], str | Hearing] | None,
         known: Known,
     ) -> None:
         self.events: list[AnyEvent] = []
@@ -329,11 +331,11 @@ class Rebuilt:
 
 
 def _words_of(
-    path: Path, known: Hearing | None, hear: Callable[[Samples], str | Hearing] | None
+    path: Path, known: Hearing | None, hear: Callable[[Path], str | Hearing] | None
 ) -> Callable[[], str | Hearing]:
     if known is not None or hear is None:
         return lambda: known or ""
-    return lambda: hear(read_clip(path))
+    return lambda: hear(path)
 
 
 def words_heard(events: list[AnyEvent]) -> dict[str, Hearing]:

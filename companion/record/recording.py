@@ -147,18 +147,22 @@ class Recording:
             os.fdatasync(self._file)
             self._synced = size
 
-    def clip(self, began: int, decided: int, samples: Samples) -> str:
+    def clip(
+        self, began: int, decided: int, samples: Samples, *, amid_talk: bool = False
+    ) -> str:
         """Keep an utterance; return its file's name once it is on the disk.
 
         Args:
             began: stamp of its first sample, ms.
             decided: stamp of when it was handed to the engine, ms.
             samples: its sound.
+            amid_talk: people had just been talking.
         """
         name = clip_name(utc_of(began))
         path = self.folder / CLIPS_FOLDER / name
         try:
-            write_clip(path, samples, decided - clip_end(began, samples))
+            late = decided - clip_end(began, samples)
+            write_clip(path, samples, late, amid_talk=amid_talk)
             sync_folder(path.parent)
         except (
             OSError,

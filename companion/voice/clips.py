@@ -6,7 +6,7 @@ import os
 from datetime import UTC, datetime
 from math import gcd
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, NamedTuple
 
 import msgspec
 import numpy as np
@@ -19,7 +19,8 @@ MOST_SAMPLES = 30 * 60 * SAMPLE_RATE_HZ
 WORDS_SUFFIX = ".json"
 """The ending of the file that has what was heard in an utterance whose sound is not kept."""
 CLIP_NAME_FORMAT = "%Y%m%dT%H%M%S"
-_LATE = "decided after ms: "
+_LATE, _AMID_TALK = "decided after ms: ", "amid talk"
+"""What a file's comment tells; the second after the first, and a semicolon."""
 
 
 class ClipError(ValueError):
@@ -60,14 +61,16 @@ def resampled(
     return whole
 
 
-def write_clip(path: Path, samples: Samples, late_ms: int = 0) -> None:
+def write_clip(
+    path: Path, samples: Samples, late_ms: int = 0, *, amid_talk: bool = False
+) -> None:
     """Write an utterance as 16-bit FLAC; the file is whole or not there, also after a power cut.
 
     Args:
         path: where.
         samples: the sound.
-        late_ms: how long after its last sample it was decided, ms; kept in the file's
-            comment.
+        late_ms: how long after its last sample it was decided, ms.
+        amid_talk: people had just been talking. Both are kept in the file's comment.
     """
     import soundfile  # noqa: PLC0415  (a trip begins without it)
 
@@ -75,8 +78,10 @@ def write_clip(path: Path, samples: Samples, late_ms: int = 0) -> None:
     with soundfile.SoundFile(
         part, "w", SAMPLE_RATE_HZ, 1, format="FLAC", subtype="PCM_16"
     ) as file:
-        if late_ms:
-            file.comment = f"{_LATE}{late_ms}"
+        told = [f"{_LATE}{late_ms}"] if late_ms else []
+        told += [_AMID_TALK] if amid_talk else []
+        if told:
+            file.comment = "; ".join(told)
         file.write(samples)
     with part.open("rb") as written:
         os.fsync(written.fileno())
@@ -118,8 +123,22 @@ def read_words(path: Path) -> KeptWords:
         raise ClipError(f"{path}: no words that were heard ({error})") from error
 
 
-def clip_length(path: Path) -> tuple[float, float]:
-    """Return how long a clip is, s, and how long after its end it was decided, s.
+class ClipFacts(NamedTuple):
+    """The facts that a clip's file tells without its sound.
+
+    Attributes:
+        seconds: how long it is.
+        late: how long after its end it was decided, s.
+        amid_talk: people had just been talking.
+    """
+
+    seconds: float
+    late: float
+    amid_talk: bool
+
+
+def clip_facts(path: Path) -> ClipFacts:
+    """Return what a clip's file tells; comments that are not ours tell nothing.
 
     Raises:
         ClipError: it holds no sound that can be read.
@@ -128,10 +147,11 @@ def clip_length(path: Path) -> tuple[float, float]:
 
     try:
         with soundfile.SoundFile(path) as file:
-            told = file.comment.removeprefix(_LATE)
-            return file.frames / file.samplerate, int(
-                told
-            ) / 1000.0 if told.isdigit() else 0.0
+            told = file.comment.split("; ")
+            late = [one.removeprefix(_LATE) for one in told if one.startswith(_LATE)]
+            ms = int(late[0]) if late and late[0].isdigit() else 0
+            seconds = file.frames / file.samplerate
+            return ClipFacts(seconds, ms / 1000.0, _AMID_TALK in told)
     except (OSError, soundfile.SoundFileError) as error:
         raise ClipError(f"{path}: cannot be read as FLAC or WAV ({error})") from error
 

@@ -36,6 +36,7 @@ class Hearing(NamedTuple):
             where that is not known.
         doubt: a phrase with another value that may have been spoken as well; None where
             there is none.
+        amid_talk: people had just been talking, so a phrase had to fit better.
     """
 
     text: str
@@ -47,21 +48,28 @@ class Hearing(NamedTuple):
     seconds: float = 0.0
     spoke: tuple[float, float] | None = None
     doubt: str | None = None
+    amid_talk: bool = False
 
     @property
     def is_like_a_command(self) -> bool:
         """Return whether a few words were spoken alone, which may have been meant for the companion."""
-        if (
-            self.spoke is None
-            or self.refused == NO_QUIET_BEFORE
-            or self.ended == "time"
-        ):
+        if self.spoke is None or self.refused == NO_QUIET_BEFORE or self.is_long:
             return False
-        said = (
-            self.alternatives[0] if self.refused and self.alternatives else self.text
-        ).split()
-        words = len(said) <= MOST_WORDS and any(word != UNKNOWN_WORD for word in said)
-        return words and SHORTEST_S <= self.spoke[1] - self.spoke[0] <= LONGEST_S
+        words = any(word != UNKNOWN_WORD for word in self._said)
+        return words and self.spoke[1] - self.spoke[0] >= SHORTEST_S
+
+    @property
+    def is_long(self) -> bool:
+        """Return whether more was said than what most commands are."""
+        spoke = self.spoke or (0.0, 0.0)
+        too_long = spoke[1] - spoke[0] > LONGEST_S or self.ended == "time"
+        return too_long or len(self._said) > MOST_WORDS
+
+    @property
+    def _said(self) -> list[str]:
+        if self.refused and self.alternatives:
+            return self.alternatives[0].split()
+        return self.text.split()
 
 
 def hearing_told(event: Heard) -> Hearing:

@@ -12,8 +12,7 @@ from typing import NamedTuple
 from companion.voice.clips import (
     WORDS_SUFFIX,
     clip_began,
-    clip_length,
-    read_clip,
+    clip_facts,
     read_words,
 )
 from companion.voice.grammar import Grammar
@@ -47,9 +46,9 @@ def clips_in(folder: Path) -> list[Clip]:
     for path in sorted(folder.iterdir()):
         began = clip_began(path.name)
         if began is not None and path.suffix in (".flac", ".wav"):
-            found.append(
-                Clip(path, began, began + timedelta(seconds=sum(clip_length(path))))
-            )
+            facts = clip_facts(path)
+            decided = began + timedelta(seconds=facts.seconds + facts.late)
+            found.append(Clip(path, began, decided))
         elif began is not None and path.suffix == WORDS_SUFFIX:
             kept = read_words(path)
             decided = began + timedelta(milliseconds=kept.decided)
@@ -80,7 +79,7 @@ def hear_ahead(
         words = clip.words
         if words is not None:
             return lambda: words
-        return pool.submit(lambda: recogniser.hear(read_clip(clip.path))).result
+        return pool.submit(lambda: recogniser.hear_clip(clip.path)).result
 
     heard = [made_out(clip) for clip in clips]
     pool.shutdown(wait=False)

@@ -92,6 +92,10 @@ there is a pause. On eight commands amid 96 s of actors' talk, with a processor 
 as quick, it is .8 s behind on average instead of 13; with a tenth, 14 instead of 67."""
 LONGEST_COMMAND_S, LONGEST_BEGINNING_S = 3.5, 0.8
 """Talk lasts longer than any command, s, or begins like none after a command's first words would be known."""
+TALK, TALK_FRAMES = 3, 10 * FRAMES_A_SECOND
+"""So many utterances that begin like no command, or a long one, make talk for so long
+(10 s): then a phrase has to fit better. Of what actors say .92 comes amid such talk; a
+command that was missed twice is not yet talk."""
 PAUSE_AFTER_TALK_S = 0.3
 """The pause, s, after which what is said is listened to again: a command has as much before it."""
 IN_A_ROW = 3
@@ -348,6 +352,31 @@ def _frames_since_words_began(said: list[bool], ended_within: int) -> int:
     return began if len(spoken) >= LOUD_FRAMES else 0
 
 
+class Talk:
+    """Knows whether people have just been talking to each other; times are numbers of frames."""
+
+    def __init__(self) -> None:
+        self._at: deque[int] = deque(maxlen=TALK)
+
+    def accept(self, hearing: Hearing, at: int, recogniser: Recogniser) -> None:
+        """Take what was heard: what begins like a phrase is no talk."""
+        begins = " ".join(hearing.text.split()[:2])
+        if begins not in recogniser.beginnings and begins not in recogniser.phrases:
+            self._at.extend([at] * (TALK if hearing.is_long else 1))
+
+    def goes_on(self, at: int) -> None:
+        """Note that they are talking now."""
+        self._at.extend([at] * TALK)
+
+    def forget(self) -> None:
+        """Begin anew."""
+        self._at.clear()
+
+    def is_lately(self, at: int) -> bool:
+        """Tell whether they have just been talking."""
+        return len(self._at) == TALK and at - self._at[0] < TALK_FRAMES
+
+
 class LevelWatch:
     """Complains, once of each, of a microphone that is too quiet or too loud."""
 
@@ -411,7 +440,8 @@ class Listener:
         self._frames: list[Samples] = []
         self._count = 0
         self._decided_at = -FRAMES_A_SECOND
-        self._is_tail = False
+        self._is_tail = self._amid_talk = False
+        self._talk = Talk()
         self._quiet = self._since_begun = 0
         self._was_deaf = False
         self._calm_frames: int | None = None
@@ -470,6 +500,7 @@ class Listener:
         """Tell whether a frame belongs to talk that there is no time for."""
         if self.behind > MOST_BEHIND_S and self._is_talk():
             self._drop()
+            self._talk.goes_on(self._count)
             self._calm_frames = 0
             self._watch.tell_once("listening falls behind")
         if self._calm_frames is None:
@@ -497,6 +528,7 @@ class Listener:
         self._calm_frames = None
         self._count = 0
         self._decided_at = -FRAMES_A_SECOND
+        self._talk.forget()
         if self.utterance_open:
             self.utterance_open = False
             self._floor(False)
@@ -530,13 +562,20 @@ class Listener:
         return is_open
 
     def _leave_out_own_voice(self, words: list[Samples]) -> None:
-        """Put the quiet that there was before the companion spoke in the place of its voice."""
+        """Put the quiet that there was before the companion spoke in the place of its voice.
+
+        What is said then is more likely meant for it than talk is.
+        """
+        self._talk.forget()
         calm = self._calm or [np.zeros(SOUND_FRAME_SAMPLES, np.int16)]
         before = (calm * AFTER_OWN_VOICE_FRAMES)[-AFTER_OWN_VOICE_FRAMES:] + words
         self._before = deque(before, max(PRE_ROLL_FRAMES, len(before) + 1))
 
     def _begin(self) -> Listened | None:
-        attempt = self._attempt = self.recogniser.begin()
+        # Who holds the button does not talk to others.
+        self._amid_talk = self._held is None and self._talk.is_lately(self._count)
+        attempt = self.recogniser.begin(amid_talk=self._amid_talk)
+        self._attempt = attempt
         self._is_tail = self._count - self._decided_at < AFTER_WORDS_S * FRAMES_A_SECOND
         self._frames = []
         self._quiet = self._since_begun = 0
@@ -574,7 +613,9 @@ class Listener:
         self._drop()
         if not hearing.text:
             return None
+        hearing = hearing._replace(amid_talk=self._amid_talk)
         self._decided_at = self._count
+        self._talk.accept(hearing, self._count, self.recogniser)
         self._before.clear()  # the next utterance must not begin with the words of this one
         self._before.extend(frames[len(frames) - round(still * FRAMES_A_SECOND) :])
         samples, ended = np.concatenate(frames), self._count / FRAMES_A_SECOND

@@ -14,6 +14,7 @@ from a fresh start, so the same clip gives the same words. The rules:
   decision (`companion.voice.judging`) then weighs every phrase by both passes and the
   sounds: it accepts the phrase, another one, or none.
 - What begins without silence was cut out of talk, and is no command.
+- Where people have just been talking, a phrase has to fit better than one said alone.
 """
 
 from __future__ import annotations
@@ -34,10 +35,11 @@ from typing import Any, get_args
 from companion.events import MarkKind
 from companion.voice.acoustics import acoustics
 from companion.voice.biphones import biphones
+from companion.voice.clips import clip_facts, read_clip
 from companion.voice.endpointing import CHUNK_FRAMES, Attempt
 from companion.voice.grammar import NUMBER_WORDS, TENS_WORDS, Grammar
 from companion.voice.heard import UNKNOWN_WORD, Hearing
-from companion.voice.judging import THRESHOLDS, Words
+from companion.voice.judging import AMID_TALK_SHIFT, THRESHOLDS, Words
 from companion.voice.model import COMMON_WORDS_COUNT, COMMON_WORDS_FILE, ModelError
 from companion.voice.phrase_scorer import PhraseScorer
 from companion.voice.sound import (
@@ -235,18 +237,35 @@ class Recogniser:
         other.thresholds = THRESHOLDS.shifted(shift)
         return other
 
-    def begin(self) -> Attempt:
-        """Return a new attempt, which takes the frames of one utterance."""
-        return Attempt(self)
+    def begin(self, *, amid_talk: bool = False) -> Attempt:
+        """Return a new attempt, which takes the frames of one utterance.
 
-    def hear(self, samples: Samples) -> Hearing:
+        Args:
+            amid_talk: people have just been talking: then a phrase has to fit better.
+        """
+        return Attempt(self._amid_talk() if amid_talk else self)
+
+    def _amid_talk(self) -> Recogniser:
+        other = copy(self)
+        other.thresholds = self.thresholds.shifted(AMID_TALK_SHIFT)
+        return other
+
+    def hear(self, samples: Samples, *, amid_talk: bool = False) -> Hearing:
         """Return the hearing of one utterance; its text is empty when nothing was said."""
-        attempt = self.begin()
+        attempt = self.begin(amid_talk=amid_talk)
         for frame in frames_of(samples):
             heard = attempt.accept_frame(frame)
             if heard is not None:
                 return heard
         return attempt.finish()
+
+    def hear_clip(self, path: Path) -> Hearing:
+        """Return the hearing of a clip, as it was listened to in the boat.
+
+        Raises:
+            ClipError: the file is not there, or holds no sound that can be read.
+        """
+        return self.hear(read_clip(path), amid_talk=clip_facts(path).amid_talk)
 
     def second_pass(self, clean: Samples) -> list[Words]:
         """Return the texts of the second pass, which offers thousands of other words too."""

@@ -102,8 +102,9 @@ class Hears:
 
     def __init__(self, text: str) -> None:
         self.text = text
+        self.phrases = self.beginnings = frozenset({text})
 
-    def begin(self) -> Hears:
+    def begin(self, *, amid_talk: bool = False) -> Hears:  # noqa: ARG002
         self.partial, self.wordless, self.still, self.still_lately = "", False, 0.0, 0.0
         self.begins_like_none = False
         return self

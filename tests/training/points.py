@@ -113,7 +113,7 @@ class Watched(Recogniser):
     meant: object = None
     moments: Sequence[list[Moment]] = ()
 
-    def begin(self) -> Attempt:
+    def begin(self, *, amid_talk: bool = False) -> Attempt:  # noqa: ARG002
         """Return what takes the frames of one utterance."""
         self.moments = [*self.moments, []]
         return Attempt(self, _Watching)

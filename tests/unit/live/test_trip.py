@@ -166,8 +166,9 @@ class Recorded(Recording):
     def write(self, lines: bytes) -> None:
         self._note("lines", lines)
 
-    def clip(self, began: int, decided: int, samples) -> None:
-        self._note("clip", began - ZERO, decided - ZERO, len(samples))
+    def clip(self, began: int, decided: int, samples, *, amid_talk: bool) -> None:
+        amid = ["amid talk"] if amid_talk else []
+        self._note("clip", began - ZERO, decided - ZERO, len(samples), *amid)
 
     def words(self, began: int, decided: int, hearing: Hearing) -> None:
         self._note("words", began - ZERO, decided - ZERO, hearing.text)
@@ -194,9 +195,12 @@ class Aboard:
             keeps_sound,
         )
 
-    def speak(self, t: float, began: float, samples: int = 16_000) -> None:
+    def speak(
+        self, t: float, began: float, samples: int = 16_000, *, amid_talk: bool = False
+    ) -> None:
         sound = np.zeros(samples, np.int16)
-        self.trip.utterance(Uttered(t, began, sound, Hearing("log bite")))
+        hearing = Hearing("log bite", amid_talk=amid_talk)
+        self.trip.utterance(Uttered(t, began, sound, hearing))
 
 
 @pytest.fixture
@@ -222,6 +226,11 @@ def test_an_utterance_is_dated_by_its_samples_and_its_sound_kept(aboard):
     assert told.ended - WALL == timedelta(seconds=5.0)
     assert told.clip is not None
     assert aboard.recording.kept[0] == ("clip", 3500, 5000, 16_000)
+
+
+def test_a_clip_tells_that_it_was_spoken_amid_talk(aboard):
+    aboard.speak(t=5.0, began=3.5, amid_talk=True)
+    assert aboard.recording.kept[0] == ("clip", 3500, 5000, 16_000, "amid talk")
 
 
 def test_sound_cannot_have_begun_later_than_its_length_before_the_decision(aboard):
@@ -317,10 +326,9 @@ def test_each_source_has_its_own_unfinished_line(aboard):
     assert b"$SDDPT,5.0,0.0*7A" in aboard.engine.chunks[1]
 
 
-def test_words_of_a_clip_are_known_or_heard_again(monkeypatch, tmp_path):
-    monkeypatch.setattr(of_trip, "read_clip", lambda path: f"sound of {path.name}")
+def test_words_of_a_clip_are_known_or_heard_again(tmp_path):
     path = tmp_path / "a.flac"
     known = Hearing("log bite")
-    assert of_trip._words_of(path, known, str.upper)() is known
+    assert of_trip._words_of(path, known, str)() is known
     assert of_trip._words_of(path, None, None)() == ""
-    assert of_trip._words_of(path, None, str.upper)() == "SOUND OF A.FLAC"
+    assert of_trip._words_of(path, None, str)() == str(path)

@@ -10,7 +10,7 @@ import soundfile
 from companion.voice.clips import (
     ClipError,
     clip_began,
-    clip_length,
+    clip_facts,
     clip_name,
     read_clip,
     write_clip,
@@ -70,7 +70,22 @@ def test_the_name_holds_the_instant_to_the_millisecond():
 def test_how_long_after_its_end_a_clip_was_decided_stays_with_it(tmp_path: Path):
     write_clip(tmp_path / "late.flac", np.zeros(SAMPLE_RATE_HZ, np.int16), 512)
     write_clip(tmp_path / "prompt.flac", np.zeros(SAMPLE_RATE_HZ // 2, np.int16))
-    assert clip_length(tmp_path / "late.flac") == (1.0, 0.512)
-    assert clip_length(tmp_path / "prompt.flac") == (0.5, 0.0)
+    assert clip_facts(tmp_path / "late.flac") == (1.0, 0.512, False)
+    assert clip_facts(tmp_path / "prompt.flac") == (0.5, 0.0, False)
     with pytest.raises(ClipError, match="cannot be read"):
-        clip_length(tmp_path / "none.flac")
+        clip_facts(tmp_path / "none.flac")
+
+
+@pytest.mark.parametrize("late_ms", [0, 512])
+def test_a_clip_tells_whether_people_had_just_been_talking(tmp_path: Path, late_ms):
+    path = tmp_path / "clip.flac"
+    write_clip(path, np.zeros(SAMPLE_RATE_HZ, np.int16), late_ms, amid_talk=True)
+    assert clip_facts(path) == (1.0, late_ms / 1000.0, True)
+
+
+def test_a_comment_that_is_not_ours_tells_nothing(tmp_path: Path):
+    path = tmp_path / "clip.flac"
+    with soundfile.SoundFile(path, "w", SAMPLE_RATE_HZ, 1, format="FLAC") as file:
+        file.comment = "recorded amid talk; decided after ms: soon"
+        file.write(np.zeros(SAMPLE_RATE_HZ, np.int16))
+    assert clip_facts(path) == (1.0, 0.0, False)

@@ -12,6 +12,7 @@ from companion.voice.biphones import LOG_ZERO, Biphones
 from companion.voice.grammar import Aboard, Grammar
 from companion.voice.judging import (
     ACCEPT_THRESHOLD,
+    AMID_TALK_SHIFT,
     BIPHONE_LLR_FLOOR,
     CLEAR_MARGIN,
     DOUBT_MARGIN,
@@ -163,6 +164,17 @@ def test_a_voice_of_ones_own_is_taken_with_fewer_points() -> None:
     assert lower.early - lower.accept == pytest.approx(
         EARLY_ACCEPT_THRESHOLD - ACCEPT_THRESHOLD
     )
+
+
+def test_amid_talk_a_phrase_needs_more_points() -> None:
+    amid = THRESHOLDS.shifted(AMID_TALK_SHIFT)
+    enough = Candidate(fit("log bite", 0.0), 2, 20.0)
+    between = ACCEPT_THRESHOLD + AMID_TALK_SHIFT / 2 - enough.score
+    one = enough._replace(
+        fit=fit("log bite", 0.0, 9.0 * between / WEIGHTS.noise_net_llr)
+    )
+    assert (accepted_phrase(one), accepted_phrase(one, amid)) == ("log bite", None)
+    assert accepted_phrase(enough, amid) == "log bite"
 
 
 def test_few_sounds_have_to_be_heard_twice() -> None:

@@ -68,11 +68,16 @@ class Attempt:
 
 
 class Recogniser:
-    def __init__(self, long: float = 100.0) -> None:
-        self.long = long
-        self.attempts: list[Attempt] = []
+    """Decides after `long` s of words; `phrases` and `beginnings` are those that are listed."""
 
-    def begin(self) -> Attempt:
+    def __init__(self, long: float = 100.0, listed: str = "") -> None:
+        self.long = long
+        self.phrases = self.beginnings = frozenset({listed})
+        self.attempts: list[Attempt] = []
+        self.amid_talk: list[bool] = []
+
+    def begin(self, *, amid_talk: bool = False) -> Attempt:
+        self.amid_talk.append(amid_talk)
         self.attempts.append(Attempt(self.long))
         return self.attempts[-1]
 
@@ -103,6 +108,61 @@ def test_an_utterance_is_given_as_soon_as_it_is_decided():
     assert heard.began == pytest.approx(3.0 - PRE_ROLL, abs=0.1)
     assert heard.noise < 100
     assert heard.level > 2000
+
+
+WORDS, WORDS_ENDED = (0.5, 3000), (1.5, 50)
+
+
+@pytest.mark.parametrize(
+    ("between", "listed", "amid"),
+    [
+        (1.5, "", [False, False, False, True]),
+        (5.0, "", [False, False, False, False]),
+        (1.5, "words", [False, False, False, False]),
+    ],
+)
+def test_several_utterances_that_begin_like_no_phrase_are_talk(between, listed, amid):
+    recogniser = Recogniser(0.5, listed)
+    found = hear(sound((3, 50), *[WORDS, (between, 50)] * 4), Listener(recogniser))
+    assert [one.hearing.amid_talk for one in found] == recogniser.amid_talk[:4] == amid
+
+
+def test_one_long_utterance_is_talk_for_a_while(monkeypatch):
+    long = Hearing("words", ended="time")
+    monkeypatch.setattr(Attempt, "finish", lambda _: long)
+    recogniser = Recogniser()
+    parts = [WORDS, WORDS_ENDED, WORDS, (12, 50), WORDS, WORDS_ENDED]
+    hear(sound((3, 50), *parts), Listener(recogniser))
+    assert recogniser.amid_talk == [False, True, False]
+
+
+def test_what_is_said_after_its_own_line_is_not_amid_talk():
+    """Three utterances, a line of its own from 10 to 11 s, and an answer to that."""
+    clock = itertools.count()
+    speaks = range(10 * FRAMES_A_SECOND, 11 * FRAMES_A_SECOND)
+    gate = EchoGate(lambda: next(clock) in speaks)
+    recogniser = Recogniser(0.5)
+    parts = [
+        *[WORDS, WORDS_ENDED] * 3,
+        (1.0, 50),
+        (1.0, 1000),
+        (1.0, 50),
+        WORDS,
+        WORDS_ENDED,
+    ]
+    found = hear(sound((3, 50), *parts), Listener(recogniser, gate))
+    assert [one.began > 11.0 for one in found] == [False] * 3 + [True]
+    assert not found[-1].hearing.amid_talk
+
+
+def test_who_holds_the_button_does_not_talk_to_others():
+    recogniser, held = Recogniser(0.5), iter([False] * 150 + [True] * 10_000)
+    hear(
+        sound((3, 50), *[WORDS, WORDS_ENDED] * 4),
+        Listener(recogniser, held=lambda: next(held)),
+    )
+    assert len(recogniser.amid_talk) >= 4
+    assert not any(recogniser.amid_talk)
 
 
 def test_without_a_decision_quiet_ends_it():
