@@ -78,7 +78,7 @@ EACH, SENTENCES, TOGETHER = 24, 120, 10
 """Commands a voice speaks, sentences by people, and how many of these are listed as commands at a time."""
 BEFORE, AFTER = 0.8, 1.4
 """Silence or noise around what is spoken, s."""
-HOPELESS = 2.0
+HOPELESS = 0.3
 """What would not have so many points if all else spoke for it is not heard again."""
 FALSE_WEIGHS = 3.0
 """How much a moment of talk or of another phrase counts beside one at which the likeliest is right."""
@@ -410,7 +410,7 @@ def fit(folder: Path) -> None:
         )
         _table(utterances, points, np.arange(0.6, 3.7, 0.3).tolist(), at_once=False)
         print("at the first hearing:")
-        _table(utterances, points, np.arange(2.4, 4.9, 0.4).tolist(), at_once=True)
+        _table(utterances, points, np.arange(1.2, 4.9, 0.4).tolist(), at_once=True)
 
 
 def main() -> None:
