@@ -32,8 +32,9 @@ from companion.record.meanwhile import usable_logbook
 from companion.record.recording import RecordingLimits
 from companion.replay import chosen_model
 from companion.voice.button import ButtonError, push_to_talk
+from companion.voice.echo_gate import EchoGate
 from companion.voice.grammar import Grammar, aboard
-from companion.voice.listening import EchoGate, Listener
+from companion.voice.listening import Listener
 from companion.voice.microphone import microphone_frames
 from companion.voice.model import ModelError, data_folder
 from companion.voice.own_voice import shift_in_force

@@ -13,8 +13,9 @@ import numpy as np
 import pytest
 
 from companion.voice.clips import read_clip
+from companion.voice.echo_gate import EchoGate
 from companion.voice.grammar import Aboard, Grammar
-from companion.voice.listening import EchoGate, Listener
+from companion.voice.listening import Listener
 from companion.voice.model import speech_model
 from companion.voice.recogniser import for_grammar
 from companion.voice.sound import SAMPLE_RATE_HZ, SOUND_FRAME_SAMPLES, frames_of

@@ -19,7 +19,8 @@ from typing import NamedTuple
 import numpy as np
 from scipy.signal import fftconvolve
 
-from companion.voice.listening import EchoGate, Listener
+from companion.voice.echo_gate import EchoGate
+from companion.voice.listening import Listener
 from companion.voice.model import speech_model
 from companion.voice.recogniser import Recogniser, for_grammar
 from companion.voice.sound import SAMPLE_RATE_HZ, SOUND_FRAME_SAMPLES

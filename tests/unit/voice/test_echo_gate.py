@@ -5,23 +5,20 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from companion.voice.listening import (
+from companion.voice.echo_gate import (
     BARGE_IN_FRAMES,
     BARGE_IN_ONSET_FRAMES,
     BARGE_IN_RATIO,
     BARGE_IN_WINDOW_FRAMES,
     BEGAN_WITHIN,
-    CLIPPED_SAMPLE,
     ECHO_LEARNING_FRAMES,
     ECHO_LEARNING_RATIO,
     GETS_USED,
-    IN_A_ROW,
     ROOM_RINGS,
-    WEAK_LEVEL,
     WORDS_APART,
     EchoGate,
-    LevelWatch,
 )
+from companion.voice.listening import CLIPPED_SAMPLE, IN_A_ROW, WEAK_LEVEL, LevelWatch
 from companion.voice.microphone import LOUD_FRAMES
 from companion.voice.sound import FRAMES_A_SECOND, SOUND_FRAME_SAMPLES, Samples
 

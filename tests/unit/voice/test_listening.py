@@ -7,9 +7,9 @@ import itertools
 import numpy as np
 import pytest
 
+from companion.voice.echo_gate import BARGE_IN_ONSET_FRAMES, ROOM_RINGS, EchoGate
 from companion.voice.heard import Hearing
 from companion.voice.listening import (
-    BARGE_IN_ONSET_FRAMES,
     CLEAR_OF,
     HELD_AFTER,
     IN_A_ROW,
@@ -19,9 +19,7 @@ from companion.voice.listening import (
     NO_WORD_S,
     PAUSE_AFTER_TALK_S,
     QUIET_BEFORE,
-    ROOM_RINGS,
     SPEECH_ONSET_S,
-    EchoGate,
     Listener,
     listened,
 )
