@@ -24,6 +24,8 @@ from companion.record.logbook import Logbook
 from companion.record.tables import LogbookError
 from companion.sensing import OLDEST_LIVE, BoatState, Chunk, Sensing, SourceSettings
 from companion.sensing.datum import Network
+from companion.sensing.folding import BELOW_KEEL, TWO_DEPTHS
+from companion.sensing.readings import Warned
 from companion.sensing.tells import quantity_told, rates_in_words
 from companion.units import Units
 from companion.voice import own_voice
@@ -120,6 +122,7 @@ class Wires:
             {s.name: s.settings() for s in settings.sources}, settings.boat.offsets()
         )
         self._boat = BoatState(t=0.0)
+        self._warned: list[str] = []
         self._fold()
 
     def findings(self) -> Iterator[Finding]:
@@ -141,7 +144,9 @@ class Wires:
         for chunk in sorted(
             itertools.chain(*(heard.chunks for heard in self._heard)), key=lambda c: c.t
         ):
-            for t, _ in self._sensing.feed(chunk):
+            for t, reading in self._sensing.feed(chunk):
+                if isinstance(reading, Warned):
+                    self._warned.append(reading.text)
                 state = self._sensing.boat(t)
                 known = {
                     k: v
@@ -180,8 +185,17 @@ class Wires:
 
     def _depth(self, *, failed: bool) -> Iterator[Finding]:
         part, depth = "depth", self._boat.depth
-        if depth is not None:
+        two = next((text for text in self._warned if text.startswith(TWO_DEPTHS)), None)
+        if two is not None:
+            yield Finding(
+                part, "warn", two, "switch the wrong one off, or see their offsets"
+            )
+        elif depth is not None:
             yield Finding(part, "pass", self._units.depth(depth))
+        elif self._sensing.dropped[BELOW_KEEL]:
+            yield Finding(
+                part, "warn", "told below the keel", "give keel_depth under [boat]"
+            )
         elif self._came("depth"):
             yield Finding(
                 part, "warn", "sentences without a depth", "is the boat in the water?"
@@ -471,6 +485,14 @@ def _disk(settings: Settings, data: Path) -> Finding:
     return Finding(part, "pass", seen)
 
 
+def _spell(seconds: float) -> str:
+    """Return how long something is in the largest unit that tells it."""
+    for unit, length in (("days", 86_400.0), ("hours", 3_600.0), ("minutes", 60.0)):
+        if seconds >= 2.0 * length:
+            return f"{seconds / length:.0f} {unit}"
+    return f"{seconds:.0f} s"
+
+
 def _clock(gps: datetime | None, wall: Callable[[], datetime] = wall_clock) -> Finding:
     part, now = "clock", wall()
     if now.date() < OLDEST_LIVE:
@@ -489,7 +511,7 @@ def _clock(gps: datetime | None, wall: Callable[[], datetime] = wall_clock) -> F
         return Finding(
             part,
             "warn",
-            f"{off:.0f} s from GPS time",
+            f"{_spell(off)} from GPS time",
             "give it a network or a clock battery",
         )
     return Finding(part, "pass", "agrees with GPS time")

@@ -43,6 +43,15 @@ def _already_parsed(value: object, _values: Values) -> object:
     return value
 
 
+BELOW_KEEL = "depth below keel, and the keel's depth is not configured"
+"""Why a depth is dropped that is counted from the keel."""
+_ALONE_AFTER = 20
+TWO_DEPTHS = "two depths are told that differ"
+"""How the line begins that warns of two sounders."""
+_DEPTHS_APART_M, _DEPTHS_APART, _APART_FOR = 1.0, 0.1, 8
+# m and share of the depth; readings in a row, as a relayed depth is late on a slope
+
+
 class Talker:
     """One sentence or message of one talker of one source, and how it is taken."""
 
@@ -111,6 +120,7 @@ class Folds:
         """`dropped` and `passed_over` count what is not used, by reason."""
         self._boat, self._time, self._offsets = boat, time, offsets
         self._dropped, self._passed_over = dropped, passed_over
+        self._apart, self._told_apart = 0, False
         self._fix: tuple[str, int | None, Origin | None] = ("", None, None)
         self.by_family: dict[str, Fold] = {
             "depth": self._fold_depth,
@@ -136,7 +146,30 @@ class Folds:
             self._time.now / 1000.0, by.sentence, by.rank, reading, known
         ):
             return (reading,)
+        self._compare_with_believed(reading)
         return self._not_believed("depth", known)
+
+    def _compare_with_believed(self, reading: Depth) -> None:
+        """Warn once where two talkers tell depths that stay apart: two sounders, or wrong offsets."""
+        believed = self._boat.depth.reading
+        if (
+            believed is None
+            or believed.below_surface is None
+            or reading.below_surface is None
+            or believed.origin.talker == reading.origin.talker
+        ):
+            return
+        most = max(_DEPTHS_APART_M, _DEPTHS_APART * believed.below_surface)
+        if abs(reading.below_surface - believed.below_surface) <= most:
+            self._apart = 0
+            return
+        self._apart += 1
+        if self._apart == _APART_FOR and not self._told_apart:
+            self._told_apart = True
+            self._time.warnings.append(
+                f"{TWO_DEPTHS}, by {believed.origin.talker} and "
+                f"{reading.origin.talker}; {believed.origin.talker} is listened to"
+            )
 
     def _depths(
         self, sounding: depth.DepthSounding
@@ -154,14 +187,20 @@ class Folds:
         if sounding.below == "keel":
             keel = self._offsets.keel
             if keel is None:
-                self._dropped[
-                    "depth below keel, and the keel's depth is not configured"
-                ] += 1
+                self._dropped[BELOW_KEEL] += 1
+                self._tell_of_keel()
                 return None, None
             surface += keel
         if transducer is None:
             return None, surface
         return surface - transducer, surface
+
+    def _tell_of_keel(self) -> None:
+        """Warn once where by now no other sentence has told the depth."""
+        last = self._boat.depth.reading
+        alone = last is None or last.below_surface is None
+        if alone and self._dropped[BELOW_KEEL] == _ALONE_AFTER:
+            self._time.warnings.append(f"{BELOW_KEEL} (keel_depth)")
 
     def _fold_position(
         self, by: Talker, told: position.Told, end: int

@@ -50,8 +50,9 @@ def resampled(
 ) -> Samples:
     """Return sound (full scale 1.0, at `rate` samples a second) as 16-bit samples at `SAMPLE_RATE_HZ`.
 
-    What lies beyond full scale is clipped.
+    What lies beyond full scale is clipped; what is no number is silence.
     """
+    sound = np.nan_to_num(sound)
     if rate != SAMPLE_RATE_HZ:
         from scipy.signal import resample_poly  # noqa: PLC0415  (80 MB that a boat's own clips do not need)
 

@@ -86,6 +86,19 @@ def test_a_sonar_that_works(port, tmp_path: Path):
             None,
         ),
         (NO_FIX, ("pass", "SDDPT"), ("warn", "sentences without a depth")),
+        (
+            [*TALK, sentence("IIDPT,8.00,0.0") + b"\r\n"] * 10,
+            ("pass", "SDDPT"),
+            (
+                "warn",
+                "two depths are told that differ, by SD and II; SD is listened to",
+            ),
+        ),
+        (
+            [sentence("SDDBK,,f,7.0,M,,F") + b"\r\n"],
+            ("pass", "SDDBK"),
+            ("warn", "told below the keel"),
+        ),
         (TALK[1:], ("pass", "GPGLL"), ("warn", "no sentence tells it")),
         ([*TALK, b"$SDDPT,5.00,0.0*00\r\n"], ("warn", "damaged"), ("pass", "16.4 ft")),
     ],
@@ -285,6 +298,15 @@ NOW = datetime(2026, 10, 3, 14, 15, tzinfo=UTC)
 )
 def test_the_clock(wall, gps, verdict):
     assert room._clock(gps, lambda: wall).verdict == verdict
+
+
+@pytest.mark.parametrize(
+    ("off", "words"),
+    [(90, "90 s"), (600, "10 minutes"), (36_000, "10 hours"), (15_000_000, "174 days")],
+)
+def test_how_far_the_clock_is_off_is_told_so_that_it_can_be_read(off, words):
+    finding = room._clock(NOW + timedelta(seconds=off), lambda: NOW)
+    assert finding.seen == f"{words} from GPS time"
 
 
 def test_the_disk(tmp_path: Path):

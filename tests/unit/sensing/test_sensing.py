@@ -3,7 +3,14 @@
 import pytest
 
 from companion.sensing import Chunk, Depth, Sensing, SourceSettings
-from companion.sensing.readings import Failed, Heading, Origin, Remark, Wind
+from companion.sensing.readings import (
+    Failed,
+    Heading,
+    Origin,
+    Remark,
+    Warned,
+    Wind,
+)
 from companion.sensing.remarks import txt_body
 
 
@@ -185,3 +192,38 @@ def test_a_holder_dropped_makes_room_for_another_at_once():
     latch.drop("one")
     assert latch.at(1.0) is one, "what it last said grows old"
     assert latch.offer(1.0, "other", (0, 0), other, True)
+
+
+def warned(readings):
+    return [one.text for one in readings if isinstance(one, Warned)]
+
+
+def test_two_sounders_on_one_wire_are_told_once_and_one_of_them_is_believed(feed):
+    sensing = by_arrival()
+    told = []
+    for t in range(10):
+        told += feed(
+            sensing, "SDDPT,8.0,0.0", "SDDBT,26.2,f,8.0,M,4.4,F", "IIDPT,11.0,0.0", t=t
+        )
+    assert warned(told) == [
+        "two depths are told that differ, by SD and II; SD is listened to"
+    ]
+    assert {one.below_surface for one in told if isinstance(one, Depth)} == {8.0}
+
+
+@pytest.mark.parametrize("other", ["IIDPT,,", "IIDPT,8.0,0.0", "IIDBT,,f,7.4,M,,F"])
+def test_a_plotter_that_relays_the_depth_is_no_second_sounder(feed, other):
+    sensing = by_arrival()
+    told = [feed(sensing, "SDDPT,8.0,0.0", other, t=t) for t in range(20)]
+    assert warned(one for some in told for one in some) == []
+
+
+@pytest.mark.parametrize(("beside", "times"), [((), 1), (("SDDBT,,f,8.0,M,,F",), 0)])
+def test_a_depth_below_the_keel_alone_is_told_with_what_to_do(feed, beside, times):
+    sensing = by_arrival()
+    told = []
+    for t in range(60):
+        told += feed(sensing, "SDDBK,,f,7.0,M,,F", *beside, t=t)
+    texts = warned(told)
+    assert len(texts) == times
+    assert all("keel_depth" in text for text in texts)

@@ -51,6 +51,14 @@ def test_sound_beyond_full_scale_is_clipped_not_wrapped(tmp_path: Path):
     assert set(read_clip(tmp_path / "a.wav")) == {32767}
 
 
+def test_what_is_no_number_is_silence(tmp_path: Path):
+    sound = np.full(1600, 0.25, np.float32)
+    sound[800] = np.nan
+    soundfile.write(tmp_path / "clip.wav", sound, 16000, subtype="FLOAT")
+    heard = read_clip(tmp_path / "clip.wav")
+    assert (heard[799], heard[800], heard[801]) == (8192, 0, 8192)
+
+
 def test_files_that_are_no_clips_are_named(tmp_path: Path):
     with pytest.raises(ClipError, match=r"none\.flac: cannot be read"):
         read_clip(tmp_path / "none.flac")
