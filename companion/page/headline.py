@@ -16,6 +16,10 @@ from companion.units import LengthUnit, Units
 NOT_KNOWN = "not known"
 
 
+WORKED_OUT = "how deep the rods go is being worked out"
+"""What is told until their tables are made."""
+
+
 class Headline(NamedTuple):
     """The page's largest figure.
 
@@ -49,13 +53,10 @@ def headline(
     if seen.side is not None and seen.side.under_way and outlook is not None:
         return _of_cast(seen.t, outlook, units)
     if rod is None:
-        return Headline(
-            "unknown",
-            "",
-            NOT_KNOWN,
-            "no rod in hand: say its number, or tap it",
-            "the rod in hand",
-        )
+        why = "no rod in hand: say its number, or tap it"
+        if not seen.rods_known:
+            why = f"{WORKED_OUT}: some minutes, once for each"
+        return Headline("unknown", "", NOT_KNOWN, why, "the rod in hand")
     return _of_rod(seen, rod, units)
 
 

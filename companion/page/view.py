@@ -16,7 +16,7 @@ import msgspec
 from companion.casting.match import Standing
 from companion.events import AnyEvent, Logged, Outlook, TripBegan, TripEnded, Undone
 from companion.glance import Glance, RodView
-from companion.page.headline import headline
+from companion.page.headline import WORKED_OUT, headline
 from companion.page.side import draw
 from companion.pictures.drawing import wrapped
 from companion.trip import wording
@@ -125,7 +125,7 @@ def make_view(
         "last": news.last,
         **_depth(seen, now, unit),
         **_words(seen, now),
-        **_in_hand(in_hand, unit),
+        **_in_hand(in_hand, unit, known=seen.rods_known),
         **needs,
     }
     told = headline(seen, in_hand, news.outlook, unit)
@@ -220,7 +220,9 @@ def _words(seen: Glance, now: float) -> dict[str, str]:
     }
 
 
-def _in_hand(rod: RodView | None, unit: LengthUnit) -> dict[str, str]:
+def _in_hand(rod: RodView | None, unit: LengthUnit, *, known: bool) -> dict[str, str]:
+    if not known:
+        return {"rod": "rods", "carries": "", "reach": WORKED_OUT}
     if rod is None:
         return {"rod": "no rod in hand", "carries": "", "reach": "reach not known"}
     return {

@@ -51,6 +51,14 @@ def test_nothing_at_all_is_shown_as_waiting():
     assert "not known yet" in shown.text["side"]
 
 
+def test_rods_that_are_still_worked_out_are_not_taken_for_none_in_hand():
+    shown = view(Glance(t=20.0, rods_known=False, depth=6.0, depth_at=19.5))
+    assert "being worked out" in shown.text["band"]
+    assert "being worked out" in shown.text["reach"]
+    assert not any("no rod in hand" in words for words in shown.text.values())
+    assert shown.text["need-rods"] == ""
+
+
 def test_a_lost_depth_tells_when_the_last_one_came(scenes):
     shown = view(scenes.glance(200.0, None, depth_at=186.0))
     assert (shown.text["depth"], shown.text["depth-age"]) == (
