@@ -220,13 +220,18 @@ def _words(seen: Glance, now: float) -> dict[str, str]:
     }
 
 
+def _first_large(name: str) -> str:
+    """Return a name with a capital to begin with; the letters after it are its owner's."""
+    return name[:1].upper() + name[1:]
+
+
 def _in_hand(rod: RodView | None, unit: LengthUnit, *, known: bool) -> dict[str, str]:
     if not known:
         return {"rod": "rods", "carries": "", "reach": WORKED_OUT}
     if rod is None:
         return {"rod": "no rod in hand", "carries": "", "reach": "reach not known"}
     return {
-        "rod": rod.name.capitalize(),
+        "rod": _first_large(rod.name),
         "carries": f"{rod.lure} on {rod.line}",
         "reach": _reach(rod, unit),
     }
@@ -237,7 +242,7 @@ def _other(rod: RodView, in_hand: RodView | None, unit: LengthUnit) -> dict[str,
     if in_hand is not None and rod.lure == in_hand.lure:
         carries = rod.line
     return {
-        f"rod-{rod.number}-name": rod.name.capitalize(),
+        f"rod-{rod.number}-name": _first_large(rod.name),
         f"rod-{rod.number}-carries": carries,
         f"rod-{rod.number}-reach": _reach(rod, unit),
         f"rod-{rod.number}-match": _match(rod, unit),

@@ -7,6 +7,7 @@ from xml.etree import ElementTree
 
 import msgspec
 import pytest
+from msgspec import structs
 
 from companion.events import Logged, TripBegan, TripEnded, Undone
 from companion.glance import BottomPoint, Glance
@@ -49,6 +50,14 @@ def test_nothing_at_all_is_shown_as_waiting():
     assert shown.state["needs"] == "missing"
     assert "sonar" in shown.text["need-depth"]
     assert "not known yet" in shown.text["side"]
+
+
+def test_a_rods_name_keeps_its_capitals(scenes):
+    glance = scenes.glance(200.0, 6.0)
+    rods = tuple(structs.replace(rod, name="grandpa's Old Rod") for rod in glance.rods)
+    shown = view(structs.replace(glance, rods=rods))
+    assert shown.text["rod"] == "Grandpa's Old Rod"
+    assert shown.text["rod-2-name"] == "Grandpa's Old Rod"
 
 
 def test_rods_that_are_still_worked_out_are_not_taken_for_none_in_hand():
