@@ -94,8 +94,9 @@ class TableMaker:
         """Begin with what is wanted now, and return what the process prints."""
         self._end()
         command = [sys.executable, "-m", __name__, str(self._folder)]
+        # In a group of its own: a terminal's Ctrl-C is for the trip, which ends it.
         process = subprocess.Popen(
-            command, stdin=subprocess.PIPE, stdout=subprocess.PIPE
+            command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, process_group=0
         )
         self._process = process
         if self._stopped.is_set():

@@ -56,6 +56,36 @@ def test_a_process_makes_what_is_missing_and_the_trip_finds_it(folder: Path) -> 
     assert maker._process is None
 
 
+INTERRUPTED = """
+import os, signal, sys, time
+from pathlib import Path
+from companion.config import example_text, parse
+from companion.live.tables import TableMaker, Wanted
+rod = parse(example_text(), "the example").rods[0]
+maker = TableMaker(Path(sys.argv[1]), {})
+made = maker._begin(Wanted((rod,), {}))
+try:
+    os.killpg(0, signal.SIGINT)
+    time.sleep(60)
+except KeyboardInterrupt:
+    print(made.readline())
+finally:
+    maker.stop()
+"""
+"""A trip in a terminal, at its Ctrl-C."""
+
+
+def test_ctrl_c_in_a_terminal_is_for_the_trip_alone(folder: Path) -> None:
+    done = subprocess.run(
+        [sys.executable, "-c", INTERRUPTED, str(folder)],
+        capture_output=True,
+        start_new_session=True,
+        check=True,
+        text=True,
+    )
+    assert (done.stdout, done.stderr) == ("b'made\\n'\n", "")
+
+
 NO_NICENESS = """
 import os, runpy, sys
 def refuse(_):
