@@ -5,10 +5,10 @@ qemu-user-static for ARM) unless FOLDER has one of that name already, the second
 partition of an image mounted there, say; every trial begins anew on an overlay of it,
 in a private view of this machine. It has the real Python, packages and speech
 model, from the network. Tried are the service and the folder: install, install again
-without a network, update, back, uninstall, purge; what was installed replays the demo
-day to its golden as the service's account. Then each task is killed N times at random
-moments, and run again. No systemd runs in such a system: it is installed into, and not
-started.
+without a network, update, back with the unit of each version, uninstall, purge; what
+was installed replays the demo day to its golden as the service's account. Then each
+task is killed N times at random moments, and run again. No systemd runs in such a
+system: it is installed into, and not started.
 """
 
 from __future__ import annotations
@@ -53,7 +53,11 @@ FOREIGN = "PIP_NO_COMPILE=1 QEMU_CPU=cortex-a72"
 the emulator's own choice numpy takes to long vectors, which it emulates at a seventeenth of the speed.
 """
 INSTALL = f"cd {PROJECT} && bash hardware/install.sh"
-CHANGE = f"echo >>{PROJECT}/README.md"
+CHANGE = f"cd {PROJECT} && echo >>README.md && echo '#' >>hardware/companion.service"
+ITS_UNIT = (
+    f"cmp {PROJECT}/hardware/companion.service /etc/systemd/system/companion.service"
+)
+"""The unit in place is that of the folder's version."""
 AS_SERVICE = "runuser -u companion -- env XDG_CONFIG_HOME=/etc XDG_DATA_HOME=/var/lib HOME=/nonexistent"
 GOLDEN = (
     f"cp -r {PROJECT}/replay_logs /tmp && chmod -R a+rX /tmp/replay_logs && cd /tmp && "
@@ -174,15 +178,20 @@ def service(trial: Trial) -> None:
     )
     step(
         "update",
-        lambda: trial.run(f"{CHANGE}; {INSTALL} --update && {RUNS} && {SEALED}"),
+        lambda: trial.run(
+            f"{CHANGE}; {INSTALL} --update && {RUNS} && {SEALED} && {ITS_UNIT}"
+        ),
     )
     assert trial.run(version).strip() == "environments/2"
     step(
         "back, no network",
-        lambda: trial.run(f"{INSTALL} --back && {RUNS}", network=False),
+        lambda: trial.run(f"{INSTALL} --back && {RUNS} && ! {ITS_UNIT}", network=False),
     )
     assert trial.run(version).strip() == "environments/1"
-    step("back again", lambda: trial.run(f"{INSTALL} --back && {RUNS}", network=False))
+    step(
+        "back again",
+        lambda: trial.run(f"{INSTALL} --back && {RUNS} && {ITS_UNIT}", network=False),
+    )
     step(
         "uninstall",
         lambda: trial.run(
@@ -239,7 +248,7 @@ def all_killed(folder: Path, suite: str, kills: int) -> None:
     trial.end()
     trial = Trial(folder, suite, "killed")
     killed(trial, "--service", kills, minutes, None, RUNS)
-    killed(trial, "--update", kills, minutes, RUNS, RUNS)
+    killed(trial, "--update", kills, minutes, RUNS, f"{RUNS} && {ITS_UNIT}")
     killed(trial, "--back", kills, 1.0, RUNS, RUNS)
     killed(trial, "--uninstall --purge", kills, 1.0, None, "test ! -e /opt/companion")
     killed(trial, "", kills, minutes, None, FOLDER_RUNS)
