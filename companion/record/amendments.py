@@ -88,7 +88,10 @@ def _corrected(
 ) -> Corrected:
     event, stands = logged, not undone
     for one in amendments:
-        changes = {
+        changes: dict[str, object] = {}
+        if one.what not in (None, event.what):
+            changes |= _of_its_kind(logged, one.what)
+        changes |= {
             name: value
             for name in ("what", "rod", "lure", "line", "size")
             if (value := getattr(one, name)) is not None
@@ -103,3 +106,10 @@ def _corrected(
         if one.taken_back is not None:
             stands = not one.taken_back
     return Corrected(logged, event, stands, amendments)
+
+
+def _of_its_kind(logged: Logged, what: LoggedWhat | None) -> dict[str, object]:
+    """Return the size and detail of a thing that was another: a weight is no length, nor an hour a depth."""
+    if what == logged.what:
+        return {"size": logged.size, "detail": logged.detail}
+    return {"size": None, "detail": None}

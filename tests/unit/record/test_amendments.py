@@ -68,6 +68,17 @@ def test_the_last_correction_counts(book):
     assert len(book.corrections.corrected(trip)[0].amendments) == 2
 
 
+def test_a_fishs_weight_is_no_casts_length_and_is_there_again_for_a_fish():
+    fish = Logged(t=9.0, number=4, what="fish", size=2.0)
+    changes = [Amendment(number=4, what=what) for what in ("cast", "fish")]
+    (cast,) = corrected([(fish, False)], changes[:1])
+    assert (cast.event.what, cast.event.size) == ("cast", None)
+    (again,) = corrected([(fish, False)], changes)
+    assert again.event == fish
+    (touch,) = corrected([(MARK, False)], [Amendment(number=3, what="touch")])
+    assert touch.event.detail is None
+
+
 def test_another_rod_takes_its_line_and_never_keeps_where_the_others_lure_was():
     change = Amendment(number=1, rod="rod 2", lure="dorrow", line="14 lb")
     (thing,) = corrected([(BITE, False)], [change])
