@@ -291,7 +291,7 @@ class Judge:
         if not unsounded and not worth_second_pass(
             heard.text, scores, scorer, self._of.thresholds
         ):
-            return self._refused(heard, "the sounds do not fit")
+            return self._unfit(heard, "the sounds do not fit")
         words = self._of.second_pass(np.concatenate(self._sound.clean))
         heard = heard._replace(check=words[0].text if words else "")
         if unsounded and scorer.means(heard.check or "") == scorer.means(heard.text):
@@ -313,13 +313,17 @@ class Judge:
             or found is None
             or not (whole or self.is_over(found, named=likeliest.passes > 0))
         ):
-            return self._refused(heard, "words and sounds do not agree")
+            return self._unfit(heard, "words and sounds do not agree")
         if scorer.means(found) == scorer.means(heard.text):
             return heard
         others = (
             text for text in (heard.text, *heard.alternatives) if text and text != found
         )
         return heard._replace(text=found, alternatives=tuple(others), fit=found)
+
+    def _unfit(self, heard: Hearing, why: str) -> Hearing:
+        enough = " well enough amid talk" if self._of.amid_talk else ""
+        return self._refused(heard, why + enough)
 
     def _refused(self, heard: Hearing, why: str) -> Hearing:
         """Return a hearing with its phrase refused; unchanged where its text is no phrase."""

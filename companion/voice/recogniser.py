@@ -205,6 +205,7 @@ class Recogniser:
                 f"{model}: the speech model does not know {', '.join(missing)}; change the wording"
             )
         self.thresholds = THRESHOLDS
+        self.amid_talk = False
         self.phrases = frozenset(wanted)
         self.beginnings = frozenset(
             " ".join(words[:n])
@@ -248,6 +249,7 @@ class Recogniser:
     def _amid_talk(self) -> Recogniser:
         other = copy(self)
         other.thresholds = self.thresholds.shifted(AMID_TALK_SHIFT)
+        other.amid_talk = True
         return other
 
     def hear(self, samples: Samples, *, amid_talk: bool = False) -> Hearing:

@@ -223,6 +223,7 @@ def misheard(
                 beginnings={"mark a ledge"},
                 phrase_scorer=_Fits(fits, at_last, ends, behind),
                 thresholds=THRESHOLDS,
+                amid_talk=False,
                 decoders=SimpleNamespace(
                     lend=lambda: _Deaf(words, pause), finish=_Deaf.FinalResult
                 ),

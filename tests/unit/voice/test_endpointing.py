@@ -333,6 +333,7 @@ class Bench:
     def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
         self.scorer: Scorer | None = Scorer()
         self.agree = self.worth = self.early = True
+        self.amid_talk = False
         self.found: str | None = BITE
         self.early_fits: str | None = BITE
         self.candidate = SimpleNamespace(passes=1)
@@ -369,6 +370,7 @@ class Bench:
                 phrases={BITE, MARK, MARK_FAR},
                 phrase_scorer=self.scorer,
                 thresholds=THRESHOLDS,
+                amid_talk=self.amid_talk,
                 second_pass=self._second_pass,
             ),
             self.sound,
@@ -446,6 +448,14 @@ class TestJudge:
         bench.agree = False
         assert bench.hear(BITE, whole=True).text == BITE
         assert bench.passes == [960]
+
+    def test_what_is_refused_amid_talk_is_refused_for_that(self, bench):
+        bench.agree, bench.amid_talk = False, True
+        bench.candidate = None
+        why = "words and sounds do not agree well enough amid talk"
+        assert bench.hear(BITE).refused == why
+        bench.worth = False
+        assert bench.hear(BITE).refused == "the sounds do not fit well enough amid talk"
 
     def test_what_no_second_pass_could_lift_is_refused_without_one(self, bench):
         bench.agree = bench.worth = False
