@@ -30,6 +30,7 @@ from companion.sensing.tells import quantity_told, rates_in_words
 from companion.units import Units
 from companion.voice import own_voice
 from companion.voice.button import ButtonError, push_to_talk
+from companion.voice.engine import EngineError
 from companion.voice.grammar import Grammar, aboard
 from companion.voice.microphone import MicrophoneError, microphone_frames
 from companion.voice.model import (
@@ -40,7 +41,7 @@ from companion.voice.model import (
     speech_model,
 )
 from companion.voice.own_voice import OwnVoiceError
-from companion.voice.recogniser import EngineError, for_grammar
+from companion.voice.recogniser import for_grammar
 from companion.voice.sound import FRAMES_A_SECOND
 from companion.voice.speaker import Speaker, SpeakerError
 

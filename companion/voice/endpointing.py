@@ -41,6 +41,7 @@ from companion.voice.sound import FRAMES_A_SECOND, Samples, level
 from companion.voice.suppressor import Suppressor
 
 if TYPE_CHECKING:
+    from companion.voice.engine import WordDecoder
     from companion.voice.recogniser import Recogniser
 
 CHUNK_FRAMES = 5
@@ -193,7 +194,7 @@ class FirstPass:
         self.partial = self.said = ""
 
     @cached_property
-    def _decoder(self) -> Any:  # noqa: ANN401  (vosk has no types)
+    def _decoder(self) -> WordDecoder:
         """The decoder, asked for with the first sound."""
         return self._of.decoders.lend()
 
@@ -205,11 +206,11 @@ class FirstPass:
     def decode(self, clean: list[Samples]) -> None:
         """Give the decoder the next chunk, and update the words."""
         if self._accept(clean[self.fed : self.fed + CHUNK_FRAMES]):
-            texts = _texts(self._decoder.Result())
+            texts = _texts(self._decoder.result())
             if texts[0].replace(UNKNOWN_WORD, "").strip():
                 self._spans.append(texts)
         self.partial = str(
-            json.loads(self._decoder.PartialResult()).get("partial", "")
+            json.loads(self._decoder.partial()).get("partial", "")
         ).strip()
         said = " ".join([*(texts[0] for texts in self._spans), self.partial]).strip()
         self.stable = self.stable + 1 if said == self.said else 0
@@ -227,9 +228,7 @@ class FirstPass:
     def _accept(self, frames: list[Samples]) -> bool:
         """Give the decoder some frames; tell whether a pause has ended words in them."""
         self.fed += len(frames)
-        return bool(
-            frames and self._decoder.AcceptWaveform(np.concatenate(frames).tobytes())
-        )
+        return bool(frames and self._decoder.accept(np.concatenate(frames).tobytes()))
 
 
 class Judge:

@@ -19,31 +19,29 @@ from a fresh start, so the same clip gives the same words. The rules:
 
 from __future__ import annotations
 
-import atexit
-import gc
 import json
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
 from copy import copy
-from functools import cache, lru_cache
+from functools import lru_cache
 from hashlib import sha256
 from importlib.resources import files
 from itertools import pairwise
 from pathlib import Path
-from typing import Any, get_args
+from typing import get_args
 
 from companion.events import MarkKind
 from companion.voice.acoustics import acoustics
 from companion.voice.biphones import biphones
 from companion.voice.clips import clip_facts, read_clip
 from companion.voice.endpointing import CHUNK_FRAMES, Attempt
+from companion.voice.engine import Decoders, Model
 from companion.voice.grammar import NUMBER_WORDS, TENS_WORDS, Grammar
 from companion.voice.heard import UNKNOWN_WORD, Hearing
 from companion.voice.judging import AMID_TALK_SHIFT, THRESHOLDS, Words
 from companion.voice.model import COMMON_WORDS_COUNT, COMMON_WORDS_FILE, ModelError
 from companion.voice.phrase_scorer import PhraseScorer
 from companion.voice.sound import (
-    SAMPLE_RATE_HZ,
     SOUND_FRAME_SAMPLES,
     Samples,
     frames_of,
@@ -59,34 +57,6 @@ _NUMBERS = frozenset([*NUMBER_WORDS, *TENS_WORDS])
 _KINDS = get_args(MarkKind)
 
 
-class EngineError(ModelError):
-    """The speech engine, or a library of the system that it needs, cannot be loaded."""
-
-    remedy = "run hardware/install.sh again: it installs what is missing"
-
-    def __init__(self, error: Exception) -> None:
-        reason = str(error).partition(".  Additionally")[
-            0
-        ]  # cffi looks in a second place, in vain
-        self.what = f"the speech engine cannot be loaded: {reason}"
-        super().__init__(f"{self.what}; {self.remedy}")
-
-
-@cache
-def _engine() -> Any:  # noqa: ANN401  (vosk has no types)
-    """Return the speech engine; it is imported only when something has to be recognised.
-
-    Raises:
-        EngineError: it cannot be loaded.
-    """
-    try:
-        import vosk  # noqa: PLC0415
-    except (ImportError, OSError) as error:
-        raise EngineError(error) from error
-    vosk.SetLogLevel(-1)
-    return vosk
-
-
 def decoys() -> list[str]:
     """Return the common words offered beside the commands, so that talk is not forced into a command."""
     lines = (
@@ -100,62 +70,7 @@ def decoys() -> list[str]:
     )
 
 
-@lru_cache(maxsize=1)
-def _model(folder: Path) -> Any:  # noqa: ANN401
-    """Return the speech model of a folder, loaded once: it takes 0.4 s and 90 MB."""
-    engine = _engine()
-    try:
-        return engine.Model(str(folder))
-    except Exception as error:  # vosk raises nothing more precise
-        raise ModelError(
-            f"{folder}: vosk cannot load this model; fetch it again or name another"
-        ) from error
-
-
-@atexit.register
-def _let_go() -> None:
-    """Free the model while the engine is still there: at the very end its destructor would complain."""
-    _model.cache_clear()
-    gc.collect()
-
-
-class Decoders:
-    """The decoders of one grammar, each used for one utterance after the other.
-
-    To make one takes as long as to decode half a second of sound, and one that was used
-    need not look up again what it has met in the model's graph. Used again it makes out
-    the same words (600 clips, in noise).
-
-    Attributes:
-        idle: those that wait to be used again.
-    """
-
-    def __init__(self, model: Any, grammar: str, alternatives: int) -> None:  # noqa: ANN401
-        """Take the model, the phrases as vosk wants them, and how many texts are asked for."""
-        self._model, self._grammar, self._alternatives = model, grammar, alternatives
-        self.idle: list[Any] = []
-
-    def lend(self) -> Any:  # noqa: ANN401  (vosk has no types)
-        """Return a decoder for an utterance: one that is idle, else a new one."""
-        try:
-            return self.idle.pop()
-        except IndexError:
-            engine = _engine()
-        made = engine.KaldiRecognizer(self._model, SAMPLE_RATE_HZ, self._grammar)
-        made.SetMaxAlternatives(self._alternatives)
-        return made
-
-    def finish(self, decoder: Any) -> str:  # noqa: ANN401
-        """Return the final result of a decoder, which is then lent again.
-
-        Where a pause has just ended words there is nothing final, and it would go on
-        with what it learned of who spoke. After a frame of silence there is.
-        """
-        result = str(decoder.FinalResult())
-        decoder.AcceptWaveform(bytes(2 * SOUND_FRAME_SAMPLES))
-        decoder.FinalResult()
-        self.idle.append(decoder)
-        return result
+_loaded = lru_cache(maxsize=1)(Model)
 
 
 class Recogniser:
@@ -186,7 +101,7 @@ class Recogniser:
             ModelError: the model cannot be loaded, or does not know a word of the
                 phrases.
         """
-        self._model = _model(model)
+        self._model = _loaded(model)
         wanted = (
             dict(phrases)
             if isinstance(phrases, Mapping)
@@ -197,7 +112,7 @@ class Recogniser:
                 word
                 for phrase in wanted
                 for word in phrase.split()
-                if not self._knows(word)
+                if not self._model.knows(word)
             }
         )
         if missing:
@@ -224,13 +139,12 @@ class Recogniser:
         self, wanted: Mapping[str, str], others: Iterable[str], alternatives: int
     ) -> Decoders:
         offered = [
-            word for word in others if word not in self.phrases and self._knows(word)
+            word
+            for word in others
+            if word not in self.phrases and self._model.knows(word)
         ]
         grammar = json.dumps([*_weighted(wanted), *offered, UNKNOWN_WORD])
         return Decoders(self._model, grammar, alternatives)
-
-    def _knows(self, word: str) -> bool:
-        return bool(self._model.vosk_model_find_word(word) >= 0)
 
     def for_voice(self, shift: float) -> Recogniser:
         """Return one like this for a person whose thresholds lie so much higher."""
@@ -273,7 +187,7 @@ class Recogniser:
         """Return the texts of the second pass, which offers thousands of other words too."""
         decoder = self._second_decoders.lend()
         for start in range(0, len(clean), CHUNK_FRAMES * SOUND_FRAME_SAMPLES):
-            decoder.AcceptWaveform(
+            decoder.accept(
                 clean[start : start + CHUNK_FRAMES * SOUND_FRAME_SAMPLES].tobytes()
             )
         result = self._second_decoders.finish(decoder)

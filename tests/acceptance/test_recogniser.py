@@ -194,9 +194,9 @@ def test_a_decoder_used_again_makes_out_the_same(recogniser, say):
         decoder = decoders.lend()
         paused = False
         for chunk in np.array_split(sound, len(sound) * 10 // SAMPLE_RATE_HZ):
-            paused = paused or decoder.AcceptWaveform(chunk.tobytes())
+            paused = paused or decoder.accept(chunk.tobytes())
         if paused:
-            decoder.Result()
+            decoder.result()
         assert paused == to_a_pause
         return decoders.finish(decoder)
 

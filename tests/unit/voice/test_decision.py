@@ -129,18 +129,18 @@ class _Deaf:
     def __init__(self, words: str, pause: float) -> None:
         self.fed, self.words, self.pause = 0, words, round(pause * SAMPLE_RATE_HZ)
 
-    def AcceptWaveform(self, sound: bytes) -> bool:  # noqa: N802  (vosk's name)
+    def accept(self, sound: bytes) -> bool:
         self.fed += len(sound) // 2
         return self.fed >= self.pause
 
-    def PartialResult(self) -> str:  # noqa: N802
+    def partial(self) -> str:
         return json.dumps({"partial": self.words} if self.fed < self.pause else {})
 
-    def Result(self) -> str:  # noqa: N802
+    def result(self) -> str:
         return json.dumps({"alternatives": [{"text": self.words}]})
 
-    def FinalResult(self) -> str:  # noqa: N802
-        return self.Result() if self.fed < self.pause else json.dumps({})
+    def final(self) -> str:
+        return self.result() if self.fed < self.pause else json.dumps({})
 
 
 class _Fits:
@@ -225,7 +225,7 @@ def misheard(
                 thresholds=THRESHOLDS,
                 amid_talk=False,
                 decoders=SimpleNamespace(
-                    lend=lambda: _Deaf(words, pause), finish=_Deaf.FinalResult
+                    lend=lambda: _Deaf(words, pause), finish=_Deaf.final
                 ),
                 second_pass=lambda _: [Words(words, 90.0)],
             ),

@@ -224,25 +224,25 @@ class Decoder:
         self.fed: list[int] = []
         self.now = ""
 
-    def AcceptWaveform(self, sound: bytes) -> bool:  # noqa: N802  (vosk's name)
+    def accept(self, sound: bytes) -> bool:
         self.fed.append(len(sound) // 2 // SOUND_FRAME_SAMPLES)
         self.now = self.chunks.pop(0) if self.chunks else self.now
         return self.now.endswith("|")
 
-    def PartialResult(self) -> str:  # noqa: N802
+    def partial(self) -> str:
         return json.dumps({"partial": "" if self.now.endswith("|") else self.now})
 
-    def Result(self) -> str:  # noqa: N802
+    def result(self) -> str:
         texts = self.now.rstrip("|").split(" or ")
         return json.dumps({"alternatives": [{"text": f" {text} "} for text in texts]})
 
-    def FinalResult(self) -> str:  # noqa: N802
-        return "{}" if self.now.endswith("|") else self.Result()
+    def final(self) -> str:
+        return "{}" if self.now.endswith("|") else self.result()
 
 
 def first_pass(*chunks: str, phrases=frozenset()) -> tuple[FirstPass, Decoder]:
     decoder = Decoder(*chunks)
-    decoders = SimpleNamespace(lend=lambda: decoder, finish=Decoder.FinalResult)
+    decoders = SimpleNamespace(lend=lambda: decoder, finish=Decoder.final)
     words = FirstPass(SimpleNamespace(decoders=decoders, phrases=phrases))
     clean = [FRAME] * (CHUNK_FRAMES * len(chunks))
     for _ in chunks:
@@ -804,7 +804,7 @@ class TestAttempt:
     def attempt(self, *chunks: str, scorer: object | None = None) -> Attempt:
         decoder = Decoder(*chunks)
         recogniser = SimpleNamespace(
-            decoders=SimpleNamespace(lend=lambda: decoder, finish=Decoder.FinalResult),
+            decoders=SimpleNamespace(lend=lambda: decoder, finish=Decoder.final),
             phrases={BITE},
             beginnings=frozenset(),
             phrase_scorer=scorer,
