@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from statistics import NormalDist
 from typing import Literal, NamedTuple, get_args
 
 import numpy as np
@@ -234,9 +235,8 @@ def _counts(
 
 def equal_shifts(count: int) -> Floats:
     """Return an odd number of shifts, in standard deviations, that are equally likely, rising."""
-    from scipy.special import ndtri  # noqa: PLC0415  (half of what there is to load before the first depth)
-
-    shifts = np.asarray(ndtri((np.arange(count) + 0.5) / count))
+    normal = NormalDist()
+    shifts = np.array([normal.inv_cdf((n + 0.5) / count) for n in range(count)])
     shifts[count // 2] = 0.0
     # A few quantiles spread less than the distribution they stand for; scaled, they
     # spread as much.

@@ -24,6 +24,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import cache
+from importlib import import_module
+from importlib.machinery import PathFinder
+from importlib.util import find_spec, module_from_spec
 from types import ModuleType
 
 import numpy as np
@@ -178,8 +181,16 @@ def frames(support: Support, begins: npt.NDArray[np.intp]) -> list[Frame]:
 
 @cache
 def _lapack() -> ModuleType:
-    from scipy.linalg import lapack  # noqa: PLC0415  (a fifth of what there is to load at the start)
-
+    """Return scipy's LAPACK routines alone: what is imported around them takes 17 MB and 0.17 s."""
+    scipy = find_spec("scipy")
+    folders = [
+        f"{one}/linalg" for one in (scipy and scipy.submodule_search_locations) or ()
+    ]
+    found = PathFinder.find_spec("_flapack", folders)
+    if found is None or found.loader is None:
+        return import_module("scipy.linalg.lapack")
+    lapack = module_from_spec(found)
+    found.loader.exec_module(lapack)
     return lapack
 
 

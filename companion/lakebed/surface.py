@@ -332,14 +332,14 @@ def _below_the_surface(
     The moments of a truncated normal distribution (Johnson, Kotz & Balakrishnan 1994,
     Continuous Univariate Distributions 1, section 13.10.1, from memory).
     """
-    from scipy.special import log_ndtr  # noqa: PLC0415  (half of what there is to load before the first depth)
-
     sigma = np.maximum(sigma, 1e-6)
     ahead = depth / sigma
     near = ahead < 6.0  # further off, the surface changes nothing
     if near.any():
         z, s = ahead[near], sigma[near]
-        hazard = np.exp(-0.5 * z * z - log_ndtr(z)) / math.sqrt(2.0 * math.pi)
+        within = np.maximum(z, -30.0)
+        above = [math.erfc(-one / math.sqrt(2.0)) for one in within.tolist()]
+        hazard = math.sqrt(2.0 / math.pi) * np.exp(-0.5 * within * within) / above
         far = np.minimum(z, -1.0)
         mean = np.where(z > -30.0, z + hazard, -1.0 / far)
         spread = np.where(z > -30.0, 1.0 - hazard * (z + hazard), 1.0 / (far * far))

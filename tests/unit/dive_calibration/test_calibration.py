@@ -7,7 +7,7 @@ from functools import cache
 import msgspec
 import numpy as np
 import pytest
-from scipy.special import logsumexp
+from scipy.special import logsumexp, ndtr
 
 from companion.dive import (
     DEFAULT_DETAIL,
@@ -429,3 +429,9 @@ def test_weights_are_summed_as_scipy_does_it_also_where_all_are_nought():
         np.testing.assert_allclose(
             c._log_sum(weights, axes), logsumexp(weights, axis=axes), rtol=1e-13
         )
+
+
+def test_the_normal_distribution_is_that_of_a_reference_library():
+    """scipy.special.ndtr."""
+    z = np.array([-np.inf, -9.0, *np.linspace(-8.01, 8.01, 99_991), np.inf], np.float32)
+    assert c._normal_cdf(z) == pytest.approx(ndtr(z.astype(float)), abs=1e-7)
