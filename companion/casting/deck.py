@@ -192,15 +192,17 @@ class Deck:
         return self.learned(rod).reach_as_told(rig_name(rod))
 
     def reaches_as_now(
-        self, towards: Callable[[float], float] | None = None
+        self,
+        towards: Callable[[float], float] | None = None,
+        in_hand: int | None = None,
     ) -> Callable[[], tuple[RodReach, ...]]:
         """Return what works out every rod's path with its band as believed now, in any thread.
 
         `towards` has the boat's speed through the water in a direction, m/s; None: it
-        is at rest.
+        is at rest. The rod of the number `in_hand` comes first.
         """
         rods, learned = (
-            self.rods,
+            tuple(sorted(self.rods, key=lambda rod: rod.number != in_hand)),
             {name: known.copy() for name, known in self._learned.items()},
         )
         return cache(lambda: reaches_adrift(rods, learned, towards, BEARINGS_DEG))
@@ -311,9 +313,15 @@ def lessons_of(deck: Deck) -> list[Lesson]:
     ]
 
 
-def best_for(deck: Deck, depth: float, drift: float = 0.0) -> Rod:
-    """Return the rod for a bottom at this depth, m: the shallowest that touches it, else the deepest."""
-    reach = {rod: deck.reach(rod, drift) for rod in deck.rods}
+def best_for(
+    deck: Deck, depth: float, drift: float = 0.0, in_hand: int | None = None
+) -> Rod:
+    """Return the rod for a bottom at this depth, m: the shallowest that touches it, else the deepest.
+
+    Of rods that reach as deep it is the one whose number is `in_hand`.
+    """
+    rods = sorted(deck.rods, key=lambda rod: rod.number != in_hand)
+    reach = {rod: deck.reach(rod, drift) for rod in rods}
     touching = [rod for rod in reach if reach[rod] >= depth]
     if touching:
         return min(touching, key=reach.__getitem__)

@@ -82,8 +82,11 @@ class Planner:
         self._deck = deck
         self._bed = bed
 
-    def which_rod(self, boat: BoatPose) -> Search | None:
-        """Return the search for the best cast from where the boat lies; None where nothing is known there."""
+    def which_rod(self, boat: BoatPose, in_hand: int | None = None) -> Search | None:
+        """Return the search for the best cast from where the boat lies; None where nothing is known there.
+
+        Of casts that are as good it is one of the rod whose number is `in_hand`.
+        """
         if boat.fix is None or (area := self._area(boat.fix)) is None:
             return None
         here = area.place(boat.fix.lat, boat.fix.lon)
@@ -92,7 +95,8 @@ class Planner:
         if boat.current != STILL_WATER:
             moves = boat.water_speed_towards
         target, wish = Target("here"), Wish(boat=here)
-        return self._search(area, here, here, around, target, wish, moves)
+        reaches = self._deck.reaches_as_now(moves, in_hand)
+        return self._search(area, here, here, around, target, wish, reaches)
 
     def where_from(self, boat: BoatPose) -> Search | None:
         """Return the search for the best place to fish the nearest mark from, or else what is around."""
@@ -103,8 +107,8 @@ class Planner:
         wanted, middle = (Target("around here"), Wish()), here
         if mark is not None:
             wanted, middle = _wanted_at(mark), (mark.east, mark.north)
-        moves = boat.current.held
-        return self._search(area, here, middle, AROUND_M, *wanted, moves)
+        reaches = self._deck.reaches_as_now(boat.current.held)
+        return self._search(area, here, middle, AROUND_M, *wanted, reaches)
 
     def _area(self, fix: Fix) -> Area | None:
         area = self._bed.area_of(fix.lat, fix.lon)
@@ -120,13 +124,12 @@ class Planner:
         around: float,
         target: Target,
         wish: Wish,
-        moves: Callable[[float], float] | None,
+        reaches: Callable[[], tuple[RodReach, ...]],
     ) -> Search:
         east, north = middle
         within = (east - around, north - around, east + around, north + around)
         tops = tuple(mark for mark in area.marks if mark.kind == "tree top")
         surface = area.surface.copy_around(*within)
-        reaches = self._deck.reaches_as_now(moves)
         return Search(surface, within, tops, reaches, here, target, wish)
 
 

@@ -541,7 +541,8 @@ def _(command: c.RigLine, moment: Moment, state: TripState, rooms: Rooms) -> Out
 @handle.register
 def _(_command: c.WhichRod, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
     boat = pose_of(moment.boat_now, state.current)
-    search = rooms.planner.which_rod(boat)
+    in_hand = state.hand.number
+    search = rooms.planner.which_rod(boat, in_hand)
     if search is not None:
         return Outcome(
             state, asks=Question(search, partial(_rod_found, boat.heading, rooms.unit))
@@ -550,7 +551,7 @@ def _(_command: c.WhichRod, moment: Moment, state: TripState, rooms: Rooms) -> O
     if depth is None:
         return Outcome(state, reply=wording.DEPTH_NOT_KNOWN)
     drift = drift_of_next_cast(state.hand, moment.t, boat)
-    rod = best_for(rooms.deck, depth, drift)
+    rod = best_for(rooms.deck, depth, drift, in_hand)
     reach = rooms.deck.reach(rod, drift)
     return Outcome(state, reply=wording.rod_for_depth(rod, reach, depth, rooms.unit))
 

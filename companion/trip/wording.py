@@ -369,6 +369,7 @@ def _seconds(seconds: float) -> str:
 def which_rod(plan: Plan | None, heading: float | None, unit: LengthUnit) -> str:
     """Return what to say to "which rod" for the best plan from where the boat lies.
 
+    The cast is the rod's usual one; so far out the lure is where it is wanted.
     `heading` is the bow's, degrees true; without it the direction is that of a compass.
 
     >>> which_rod(None, 0.0, "feet")
@@ -378,7 +379,7 @@ def which_rod(plan: Plan | None, heading: float | None, unit: LengthUnit) -> str
         return "nothing in range"
     return (
         f"{number_words(plan.rod)} {_chance(plan.sureness)}, "
-        f"{spoken_distance(plan.stand_off, unit)}, {_direction(plan.bearing, heading)}"
+        f"{spoken_distance(plan.stand_off, unit)} out, {_direction(plan.bearing, heading)}"
     )
 
 

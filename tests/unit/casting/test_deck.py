@@ -5,6 +5,7 @@ from functools import cache
 
 import numpy as np
 import pytest
+from msgspec import structs
 
 from companion import config
 from companion.casting.cast import FLIGHT_S
@@ -81,6 +82,16 @@ def test_the_rod_for_a_depth_is_the_shallowest_that_touches_else_the_deepest(dec
     assert best_for(deck, (reach[2] + reach[3]) / 2).number == 2
     assert best_for(deck, reach[3] - 0.1).number == 3
     assert best_for(deck, reach[1] + 5.0).number == 1
+
+
+@pytest.mark.parametrize("in_hand", [1, 2])
+def test_of_two_rods_that_are_alike_the_one_in_hand_is_named(in_hand):
+    first = SETTINGS.rods[0]
+    second = structs.replace(first, spec=structs.replace(first.spec, number=2))
+    deck = Deck([first, second])
+    for depth in (deck.reach(first) - 0.5, deck.reach(first) + 5.0):
+        assert best_for(deck, depth, in_hand=in_hand).number == in_hand
+    assert deck.reaches_as_now(in_hand=in_hand)()[0].rod == in_hand
 
 
 def test_an_hour_off_the_bow_is_thirty_degrees(deck):

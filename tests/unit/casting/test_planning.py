@@ -76,7 +76,9 @@ class Waters:
 
 DECK = SimpleNamespace(
     rods=[SimpleNamespace(cast=30.0), SimpleNamespace(cast=40.0)],
-    reaches_as_now=lambda towards: "reaches" if towards is None else towards,
+    reaches_as_now=lambda towards, _in_hand=None: (
+        "reaches" if towards is None else towards
+    ),
 )
 
 

@@ -71,11 +71,12 @@ def test_no_line_is_a_phrase_that_is_listened_for():
 
 
 def test_which_rod():
-    assert which_rod(PLAN, 0.0, "feet") == "two will do, thirty yards, ten o'clock"
+    assert which_rod(PLAN, 0.0, "feet") == "two will do, thirty yards out, ten o'clock"
     assert (
-        which_rod(PLAN, 300.0, "metres") == "two will do, thirty metres, twelve o'clock"
+        which_rod(PLAN, 300.0, "metres")
+        == "two will do, thirty metres out, twelve o'clock"
     )
-    assert which_rod(PLAN, None, "feet") == "two will do, thirty yards, north west"
+    assert which_rod(PLAN, None, "feet") == "two will do, thirty yards out, north west"
     for sureness, words in ((0.75, "two should do"), (0.4, "two may do")):
         assert which_rod(
             msgspec.structs.replace(PLAN, sureness=sureness), 0.0, "feet"
