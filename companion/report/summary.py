@@ -88,7 +88,7 @@ def _fishing(found: Findings) -> str:
         )
     if not hits:
         return _sentence(f"{casts or 'no cast was called'}, and no bite was logged")
-    brought = f"{count(len(hits), 'bite')} ({links(day, [hit.first for hit in hits])})"
+    brought = f"{count(len(hits), 'bite')} ({_few(found, [hit.first for hit in hits])})"
     if fish := day.of("fish"):
         brought += f" and {count(len(fish), 'fish', 'fish')} in the boat"
     return _sentence(wrapped("", casts, " brought ") + brought) + _best(found)
@@ -119,15 +119,15 @@ def _bottom(found: Findings) -> str:
     parts = []
     if touches:
         parts.append(
-            f"the lure was felt to touch bottom {_times(len(touches))} ({links(day, touches)})"
+            f"the lure was felt to touch bottom {_times(len(touches))} ({_few(found, touches)})"
         )
     if snags:
-        parts.append(f"it snagged {_times(len(snags))} ({links(day, snags)})")
+        parts.append(f"it snagged {_times(len(snags))} ({_few(found, snags)})")
     if lost:
-        parts.append(f"{count(len(lost), 'lure')} broke off ({links(day, lost)})")
+        parts.append(f"{count(len(lost), 'lure')} broke off ({_few(found, lost)})")
     if marks:
         placed = count(len(marks), "place was", "places were")
-        parts.append(f"{placed} marked ({links(day, marks)})")
+        parts.append(f"{placed} marked ({_few(found, marks)})")
     if not parts:
         return ""
     return _sentence("; ".join(parts))

@@ -175,6 +175,17 @@ def test_the_summary_says_what_counts(fished, found):
     )
 
 
+def test_of_many_bites_and_touches_the_summary_names_the_first(script, found):
+    for i in range(40):
+        script.log(5.0 + i, "bite")
+        script.log(5.5 + i, "touch")
+    told = summary(found(script))
+    assert "40 bites (#1, #3, #5," in told
+    assert "touch bottom 40 times (#2, #4," in told
+    assert "#30" not in told
+    assert told.count("…") == 2
+
+
 def parsed(chart):
     """A chart as XML."""
     return ElementTree.fromstring(
