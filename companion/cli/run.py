@@ -141,7 +141,7 @@ def with_ears(
     settings: Settings,
     load: Callable[[], Recogniser],
     speaker: Speaker | None = None,
-    held: Callable[[], bool] | None = None,
+    held: Callable[[float], bool] | None = None,
 ) -> Parts:
     """Return the devices with a microphone, and what listens at it and is deaf to the speaker.
 
@@ -193,7 +193,7 @@ def _speaker(
         return None
 
 
-def _button(settings: Settings, missing: list[str]) -> Callable[[], bool] | None:
+def _button(settings: Settings, missing: list[str]) -> Callable[[float], bool] | None:
     if settings.voice.button is None:
         return None
     try:

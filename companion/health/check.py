@@ -427,7 +427,7 @@ def _speaker(settings: Settings, *, aloud: bool) -> Finding:
 
 def _button(pin: int) -> Finding:
     try:
-        held = push_to_talk(pin)()
+        held = push_to_talk(pin)(0.0)
     except ButtonError as error:
         return Finding("button", "fail", error.what, error.remedy)
     if not held:

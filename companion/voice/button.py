@@ -3,13 +3,23 @@
 from __future__ import annotations
 
 import errno
+import math
 import re
+from collections import deque
 from collections.abc import Callable
 from datetime import timedelta
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+from companion.clock import LiveClock
+
+if TYPE_CHECKING:
+    import gpiod
 
 DEVICE_FOLDER = Path("/dev")
 DEBOUNCE_S = 0.02
+KEPT_CHANGES = 64
+"""How many changes of the button are kept: more than fit into the longest that the ears lag."""
 GET_IN = "join the group gpio: sudo usermod -aG gpio $USER, then log in again (see hardware/set-up.md)"
 
 
@@ -22,8 +32,8 @@ class ButtonError(Exception):
         self.remedy = remedy
 
 
-def push_to_talk(pin: int) -> Callable[[], bool]:
-    """Return a function that tells whether the button between this GPIO line and ground is held.
+def push_to_talk(pin: int) -> Callable[[float], bool]:
+    """Return a function that tells whether the button between this line and ground was held so many s ago.
 
     Line 17 is the one named "GPIO17", on whichever chip that is; on a board that does
     not name its lines so, it is line 17 of the first chip. The board pulls it up.
@@ -44,14 +54,44 @@ def push_to_talk(pin: int) -> Callable[[], bool]:
             direction=gpiod.line.Direction.INPUT,
             bias=gpiod.line.Bias.PULL_UP,
             active_low=True,
+            edge_detection=gpiod.line.Edge.BOTH,
             debounce_period=timedelta(seconds=DEBOUNCE_S),
         )
         request = gpiod.request_lines(
-            str(chip), {offset: settings}, consumer="companion"
+            str(chip),
+            {offset: settings},
+            consumer="companion",
+            event_buffer_size=KEPT_CHANGES,
         )
     except OSError as error:
         raise _refusal(pin, error) from error
-    return lambda: request.get_value(offset) is gpiod.line.Value.ACTIVE
+    return _Line(request, offset).was_held
+
+
+class _Line:
+    """A line at each moment lately: the kernel dates its changes, whoever is busy meanwhile."""
+
+    def __init__(self, request: gpiod.LineRequest, offset: int) -> None:
+        from gpiod.line import Value  # noqa: PLC0415  (as above)
+
+        is_held = request.get_value(offset) is Value.ACTIVE
+        self._request = request
+        self._changes = deque([(-math.inf, is_held)], KEPT_CHANGES)
+
+    def was_held(self, ago: float) -> bool:
+        """Tell whether the line was grounded so many s ago."""
+        t = LiveClock().now() - ago
+        self._read()
+        for changed, is_held in reversed(self._changes):
+            if changed <= t:
+                return is_held
+        return self._changes[0][1]
+
+    def _read(self) -> None:
+        while self._request.wait_edge_events(timedelta(0)):
+            for event in self._request.read_edge_events():
+                is_held = event.event_type is event.Type.RISING_EDGE
+                self._changes.append((1e-9 * event.timestamp_ns, is_held))
 
 
 def _find_line(pin: int) -> tuple[Path, int]:

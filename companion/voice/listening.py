@@ -150,20 +150,22 @@ class Listener:
     Args:
         recogniser: hears.
         gate: keeps the companion from hearing itself.
-        held: whether a push-to-talk button is held; None when there is none.
+        held: whether a push-to-talk button was held so many s ago; None when there is
+            none.
         complain: told of a level that is wrong.
         floor: told when somebody begins to speak, and when that is over.
 
     Attributes:
         behind: how long sound has waited to be listened to, s, told by who gives the
-            frames: what takes longer to hear than it lasts must not cost a command.
+            frames: what takes longer to hear than it lasts must not cost a command, and a
+            button was held when the sound was taken.
     """
 
     def __init__(
         self,
         recogniser: Recogniser,
         gate: EchoGate | None = None,
-        held: Callable[[], bool] | None = None,
+        held: Callable[[float], bool] | None = None,
         complain: Callable[[str], None] = lambda _: None,
         floor: Callable[[bool], None] = lambda _: None,
     ) -> None:
@@ -279,12 +281,12 @@ class Listener:
 
     def _begins(self) -> bool:
         if self._held is not None:
-            return self._held()
+            return self._held(self.behind)
         somebody_spoke = self._gate is not None and bool(self._gate.words)
         return somebody_spoke or sum(self._recent) >= LOUD_FRAMES
 
     def _goes_on(self, loud: bool) -> bool:
-        return loud if self._held is None else self._held()
+        return loud if self._held is None else self._held(self.behind)
 
     def _may_hear(self, frame: Samples) -> bool:
         """Tell whether a frame is to be listened to; an utterance after it has none of its own voice."""

@@ -20,7 +20,7 @@ from pathlib import Path
 import numpy as np
 
 from companion.voice.clips import read_clip
-from companion.voice.sound import SAMPLE_RATE_HZ, Samples, to_wav
+from companion.voice.sound import SAMPLE_RATE_HZ, Samples
 from tests.board.boot import COSTS
 from tests.board.powercuts import READY
 from tests.board.virtual import (
@@ -50,27 +50,28 @@ microphone = "plughw:CARD=Loopback,DEV=1"
 speaker = "none"
 button = {PIN}
 """
-PLAY = "aplay --quiet --device plughw:CARD=Loopback,DEV=0"
+PLAY = f"aplay --quiet --device plughw:CARD=Loopback,DEV=0 -t raw -f S16_LE -r {SAMPLE_RATE_HZ}"
 ROOM = f"""
-cd /run && cat >hiss.wav
-play() {{ while :; do
-    if mv words.wav now.wav; then {PLAY} now.wav; rm now.wav; else {PLAY} hiss.wav; fi
-done; }}
+cd /run && cat >hiss
+play() {{ while :; do if mv words now; then cat now; rm now; else cat hiss; fi; done | {PLAY}; }}
 play </dev/null >/dev/null 2>&1 &
 """
-"""Lets a room be heard from now on, whose sound is given to it: exact silence is a microphone unplugged."""
-SAY = """
-cd /run && cat >new.wav && mv new.wav words.wav
-while [ -e words.wav ] || [ -e now.wav ]; do sleep 0.2; done
+"""Lets a room be heard from now on, whose sound is given to it: exact silence is a microphone unplugged.
+
+By one player: until another has begun, on an emulated processor, there is silence.
 """
-"""Lets words be heard in the room, and waits for their end."""
+SAY = """
+cd /run && cat >new && mv new words
+while [ -e words ] || [ -e now ]; do sleep 0.2; done
+"""
+"""Lets words be heard in the room, and waits until they are on their way."""
 HISS = 30.0
 """Level of the room, of full scale 32768: 61 dB below it."""
-ROOM_S = 5.0
+ROOM_S = 1.0
 UNHEARD_S = 60.0
 """How long nothing may be heard of what was said with the button let go."""
-AROUND_S = 2.0
-"""How long the button is held before and after the words."""
+AROUND_S = 6.0
+"""How long the button is held before and after the words: a pipe and the player hold 3 s of them."""
 
 
 def room(seconds: float) -> Samples:
@@ -126,7 +127,7 @@ def main() -> int:
     given.folder.mkdir(parents=True, exist_ok=True)
     with running(given.image, given.folder, given.arch) as (board, button, key):
         board.wait_for(LETS_IN, WITHIN_S)
-        try_login(board, key, ROOM, to_wav(room(ROOM_S), SAMPLE_RATE_HZ))
+        try_login(board, key, ROOM, room(ROOM_S).tobytes())
         ready = board.wait_for(READY, WITHIN_S).t - board.began
         board.wait_for(EARS, WITHIN_S)
         pins = try_login(board, key, "grep companion /sys/kernel/debug/gpio || true")
@@ -134,7 +135,7 @@ def main() -> int:
             f"READY after {ready:.0f} s; the service holds: {pins.strip()}", flush=True
         )
         print(try_login(board, key, COSTS), flush=True)
-        words = to_wav(spoken(), SAMPLE_RATE_HZ)
+        words = spoken().tobytes()
         try_login(board, key, SAY, words)
         time.sleep(UNHEARD_S)
         unheld = heard(board)

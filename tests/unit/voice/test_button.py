@@ -9,15 +9,16 @@ from __future__ import annotations
 import errno
 import os
 import sys
+import time
 from pathlib import Path
 from types import SimpleNamespace
 
 import gpiod
 import pytest
-from gpiod.line import Bias, Value
+from gpiod.line import Bias, Edge, Value
 
 from companion.voice import button
-from companion.voice.button import ButtonError, push_to_talk
+from companion.voice.button import KEPT_CHANGES, ButtonError, push_to_talk
 
 NAMED = ["ID_SDA", "ID_SCL", *(f"GPIO{n}" for n in range(2, 28))]
 """A header as boards with 40 pins name its lines."""
@@ -30,6 +31,7 @@ class Board:
         self.names: dict[str, list[str]] = {}
         self.refused: dict[str, int] = {}
         self.grounded: set[tuple[str, int]] = set()
+        self.changes: list[SimpleNamespace] = []
         self.devices = devices
         monkeypatch.setattr(button, "DEVICE_FOLDER", devices)
         monkeypatch.setattr(gpiod, "Chip", self.open)
@@ -62,7 +64,11 @@ class Board:
             return SimpleNamespace(name=self.names[line] or None)
 
     def request(
-        self, path: str, config: dict[int, gpiod.LineSettings], consumer: str
+        self,
+        path: str,
+        config: dict[int, gpiod.LineSettings],
+        consumer: str,
+        event_buffer_size: int,
     ) -> SimpleNamespace:
         ((line, settings),) = config.items()
         if code := self.refused.get("request"):
@@ -70,12 +76,39 @@ class Board:
         assert settings.bias is Bias.PULL_UP
         assert settings.active_low
         assert consumer == "companion"
+        assert settings.edge_detection is Edge.BOTH
+        assert event_buffer_size == KEPT_CHANGES
         place = (Path(path).name, line)
         return SimpleNamespace(
             get_value=lambda n: (
                 Value.ACTIVE if n == line and place in self.grounded else Value.INACTIVE
+            ),
+            wait_edge_events=lambda _: bool(self.changes),
+            read_edge_events=self.read,
+        )
+
+    def ground(self, chip: str, line: int, t: float | None = None) -> None:
+        """Ground a line at t, s; now if left out."""
+        self.grounded.add((chip, line))
+        self._change(gpiod.EdgeEvent.Type.RISING_EDGE, t)
+
+    def let_go(self, chip: str, line: int, t: float | None = None) -> None:
+        """Let a line go at t, s; now if left out."""
+        self.grounded.discard((chip, line))
+        self._change(gpiod.EdgeEvent.Type.FALLING_EDGE, t)
+
+    def _change(self, what: gpiod.EdgeEvent.Type, t: float | None) -> None:
+        t = time.monotonic() if t is None else t
+        self.changes.append(
+            SimpleNamespace(
+                event_type=what, timestamp_ns=int(1e9 * t), Type=gpiod.EdgeEvent.Type
             )
         )
+
+    def read(self) -> list[SimpleNamespace]:
+        """Return what changed since the last time."""
+        changes, self.changes = self.changes, []
+        return changes
 
 
 @pytest.fixture
@@ -87,24 +120,44 @@ def test_a_line_is_found_by_its_name_on_any_chip(board: Board) -> None:
     board.add("gpiochip0", ["WL_ON", "", "PWR_LED"])
     board.add("gpiochip4", NAMED)
     held = push_to_talk(17)
-    assert not held()
-    board.grounded.add(("gpiochip4", 17))
-    assert held()
-    board.grounded.clear()
-    assert not held()
+    assert not held(0.0)
+    board.ground("gpiochip4", 17)
+    assert held(0.0)
+    board.let_go("gpiochip4", 17)
+    assert not held(0.0)
+
+
+def test_the_kernel_tells_when_it_was_held(board: Board) -> None:
+    board.add("gpiochip0", NAMED)
+    held = push_to_talk(17)
+    now = time.monotonic()
+    board.ground("gpiochip0", 17, now - 3.0)
+    board.let_go("gpiochip0", 17, now - 2.0)
+    assert [held(ago) for ago in (9.0, 3.5, 2.5, 1.0, 0.0)] == [False, False, True, False, False]  # fmt: skip
+
+
+def test_of_many_changes_the_latest_are_kept(board: Board) -> None:
+    board.add("gpiochip0", NAMED)
+    held = push_to_talk(17)
+    now = time.monotonic()
+    for n in range(200, 0, -2):
+        board.ground("gpiochip0", 17, now - n)
+        board.let_go("gpiochip0", 17, now - n + 1.0)
+    assert held(1.5)
+    assert not held(0.5)
 
 
 def test_the_name_counts_and_not_the_place(board: Board) -> None:
     board.add("gpiochip0", ["", *NAMED])
     board.grounded.add(("gpiochip0", 18))
-    assert push_to_talk(17)()
+    assert push_to_talk(17)(0.0)
 
 
 def test_where_lines_have_no_names_it_is_the_first_chip(board: Board) -> None:
     board.add("gpiochip0", [""] * 8)
     board.add("gpiochip1", [""] * 32)
     board.grounded.add(("gpiochip0", 5))
-    assert push_to_talk(5)()
+    assert push_to_talk(5)(0.0)
 
 
 @pytest.mark.parametrize(

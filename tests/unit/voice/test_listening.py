@@ -157,7 +157,7 @@ def test_who_holds_the_button_does_not_talk_to_others():
     recogniser, held = Recogniser(0.5), iter([False] * 150 + [True] * 10_000)
     hear(
         sound((3, 50), *[WORDS, WORDS_ENDED] * 4),
-        Listener(recogniser, held=lambda: next(held)),
+        Listener(recogniser, held=lambda _: next(held)),
     )
     assert len(recogniser.amid_talk) >= 4
     assert not any(recogniser.amid_talk)
@@ -249,7 +249,7 @@ def test_far_behind_its_sound_it_passes_over_talk_until_a_pause(
 def test_in_time_or_while_the_button_is_held_nothing_is_passed_over(behind, held):
     recogniser, complained = Recogniser(), []
     listener = Listener(
-        recogniser, held=held and (lambda: True), complain=complained.append
+        recogniser, held=held and (lambda _: True), complain=complained.append
     )
     listener.behind = behind
     hear(sound((3, 50), (9, 3000), (0.2, 50)), listener)
@@ -357,7 +357,21 @@ def test_a_wave_that_slaps_does_not_talk_over_it():
 
 def test_with_a_button_only_what_is_said_while_it_is_held_is_listened_to():
     now = 0.0
-    listener = Listener(Recogniser(), held=lambda: 3.0 <= now < 4.0)
+    listener = Listener(Recogniser(), held=lambda ago: 3.0 <= now - ago < 4.0)
+    heard = []
+    for frame in frames_of(sound((1, 50), (1, 3000), (1, 50), (1, 3000), (3, 50))):
+        heard.append(listener.accept_frame(frame))
+        now += 1 / FRAMES_A_SECOND
+    (only,) = filter(None, heard)
+    assert only.began == pytest.approx(3.0 - PRE_ROLL, abs=0.05)
+    assert only.ended == pytest.approx(4.0 + HELD_AFTER, abs=0.05)
+
+
+def test_a_button_counts_as_it_was_when_the_sound_was_taken():
+    """On a small board that is behind by 1.5 s, for the utterance before took long to make out."""
+    now = 1.5
+    listener = Listener(Recogniser(), held=lambda ago: 3.0 <= now - ago < 4.0)
+    listener.behind = 1.5
     heard = []
     for frame in frames_of(sound((1, 50), (1, 3000), (1, 50), (1, 3000), (3, 50))):
         heard.append(listener.accept_frame(frame))
@@ -599,7 +613,7 @@ def test_what_was_said_last_is_given_when_the_sound_ends():
 
 def test_with_a_button_an_utterance_ends_with_it_and_not_with_the_sound():
     now = 0.0
-    listener = Listener(Recogniser(), held=lambda: 1.0 <= now < 3.0)
+    listener = Listener(Recogniser(), held=lambda ago: 1.0 <= now - ago < 3.0)
     heard = []
     for frame in frames_of(
         sound((1, 50), (0.5, 3000), (1.2, 50), (0.3, 3000), (2, 3000))
