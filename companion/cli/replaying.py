@@ -20,7 +20,7 @@ from companion.cli.common import (
 )
 from companion.clock import ReplayPace
 from companion.config import Settings
-from companion.events import AnyEvent
+from companion.events import AnyEvent, TripEnded
 from companion.record import timeline
 from companion.record.lakes import Lakes
 from companion.record.logbook import Logbook
@@ -153,6 +153,8 @@ def _told(
         line = timeline.printed(event, settings.units, as_json=as_json)
         tqdm.write(line, file=sys.stdout)
         speaker.speak_event(event)
+        if isinstance(event, TripEnded) and not event.sentences:
+            warn("no sentence in it could be read; expected a recording of NMEA 0183")
         if shown is not None:
             shown.event(event)
 

@@ -238,6 +238,15 @@ def test_a_plain_file_is_replayed_and_its_logbook_read(companion, recording, tmp
     assert "short.nmea: 0 logged" in listed.stdout
 
 
+def test_a_file_without_a_sentence_says_so_when_it_is_replayed(companion, tmp_path):
+    notes = tmp_path / "notes.nmea"
+    notes.write_text("bring worms\n")
+    said = "no sentence in it could be read"
+    assert said in companion("replay", notes).stderr
+    notes.write_bytes(SHORT)
+    assert said not in companion("replay", notes).stderr
+
+
 def test_a_bar_is_drawn_on_a_terminal_only(companion, recording):
     assert "%" not in companion("replay", recording, "--json").stderr
 
