@@ -283,7 +283,7 @@ FORMS: tuple[Form, ...] = (
         c.WaterCurrent,
         ("{none} current",),
         "the water stands still over the bottom",
-        "noted, {none}",
+        "noted, still water",
     ),
     Form(
         c.UndoThat,

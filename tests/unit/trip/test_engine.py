@@ -765,7 +765,10 @@ def test_a_current_told_by_the_hour_is_noted_and_no_current_ends_it():
         "current 0.26 m/s towards 150 degrees",
         "current 0.00 m/s towards 0 degrees",
     ]
-    assert [s.text for s in of(Said, events)] == ["half a knot two", "noted, no"]
+    assert [s.text for s in of(Said, events)] == [
+        "half a knot two",
+        "noted, still water",
+    ]
 
 
 def test_what_is_logged_keeps_the_speed_that_a_log_told():
