@@ -99,6 +99,7 @@ class Devices:
         self._ears: Ears | None = None
         self._loading: threading.Thread | None = None
         self._rest_begun = self._stopped = False
+        self._loaded = 0.0
 
     def start(self) -> None:
         """Start reading the wires."""
@@ -132,9 +133,15 @@ class Devices:
         patience = (
             FAILED_AFTER_S if self._failed.issuperset(missing) else READY_WITHIN_S
         )
-        if missing and (waited < patience or self._is_loading()):
+        # Ears that took long to load have not heard anything yet.
+        if self._is_loading():
+            self._loaded = waited
+        since = self._loaded if MICROPHONE in missing else 0.0
+        if missing and (waited - since < patience or self._is_loading()):
             return
         self.ready.set()
+        if MICROPHONE in missing and self._ears is not None:
+            self._ears.count_as_lost()
         missing += [name for name in self._parts.missing if name not in missing]
         self._tell(wording.ready_without(missing))
 

@@ -123,6 +123,10 @@ class Ears(threading.Thread):
         """Ask the thread to stop; it does with the next frame."""
         self._stop_wanted.set()
 
+    def count_as_lost(self) -> None:
+        """Have it told when the microphone is there, for it was named as missing."""
+        self._is_lost = True
+
     def _listen(self) -> None:
         frames, anchor, nothing = self._frames(), StreamAnchor(), 0
         try:

@@ -155,6 +155,30 @@ class Deaf:
         pass
 
 
+def test_a_microphone_whose_listener_loads_for_long_is_waited_for_and_told_of_later():
+    """On a slow board it took longer to load than the patience: "no microphone", for good."""
+    comes = threading.Event()
+
+    def frames():
+        comes.wait()
+        yield np.ones(SOUND_FRAME_SAMPLES, np.int16)
+        ashore.devices.stop()
+
+    ashore = Ashore(Wire("sonar", b"x"), frames=frames, listener=lambda _: Deaf())
+    ashore.start()
+    waited = 3.0 * READY_WITHIN_S
+    ashore.devices.look_whether_ready(waited)
+    ashore.devices.begin_rest(waited)
+    ashore.devices._loading.join()
+    ashore.devices.look_whether_ready(waited + 0.01)
+    assert ashore.told == []
+    ashore.devices.look_whether_ready(waited + READY_WITHIN_S)
+    assert ashore.told == [(wording.ready_without(["microphone"]), True)]
+    comes.set()
+    ashore.devices.join()
+    assert ashore.told[1:] == [(wording.part_back("microphone"), True)]
+
+
 def test_ears_that_cannot_be_loaded_are_told_and_the_rest_goes_on():
     def load(_tell):
         raise ValueError("no model")
@@ -183,7 +207,7 @@ def test_ears_are_waited_for_while_they_load_and_stopped_with_the_others():
     loaded.set()
     ashore.devices._loading.join()
     ears = ashore.devices._ears
-    ashore.devices.look_whether_ready(READY_WITHIN_S)
+    ashore.devices.look_whether_ready(2.0 * READY_WITHIN_S)
     assert ashore.told == [(wording.ready_without(["microphone"]), True)]
     ashore.devices.stop()
     ears.join()
