@@ -51,7 +51,8 @@ class Judged(msgspec.Struct, frozen=True, kw_only=True):
 
     `asked` is what the guided test asked for. `decision` is the command's name, or
     None; `reason` says why there is none, or what ended the listening. `fit` is a
-    phrase that words and sounds together spoke for, against the first words.
+    phrase that words and sounds together spoke for, against the first words. `amid_talk`:
+    people had just been talking, so a phrase had to fit better.
     """
 
     where: str
@@ -65,6 +66,7 @@ class Judged(msgspec.Struct, frozen=True, kw_only=True):
     level: float
     noise: float
     asked: str | None = None
+    amid_talk: bool = False
 
 
 class TestDone(msgspec.Struct, frozen=True, kw_only=True):
@@ -238,14 +240,15 @@ def _judged(
         level=round(_decibels(spoken.level), 1),
         noise=round(_decibels(spoken.noise), 1),
         asked=asked,
+        amid_talk=hearing.amid_talk,
     )
 
 
 def _line(judged: Judged) -> str:
     sound = f"{judged.level:.0f} dB over {judged.noise:.0f} dB"
-    other = ""
+    other = "; amid talk" if judged.amid_talk else ""
     if judged.alternatives:
-        other = f"; or: {', '.join(judged.alternatives)}"
+        other += f"; or: {', '.join(judged.alternatives)}"
     decision = judged.decision or "no command"
     return f"{judged.where}  {judged.text or '(no words)'}  -> {decision} ({judged.reason}; {sound}{other})"
 

@@ -24,18 +24,24 @@ GRAMMAR = Grammar(aboard(config.parse(config.example_text(), "example")))
 pytestmark = pytest.mark.speech("flite")
 
 
+def spoken(text: str, path: Path) -> tuple[np.ndarray, int]:
+    """Return what a synthetic voice says, and its sample rate."""
+    subprocess.run(
+        ["flite", "-voice", "slt", "-t", text, "-o", path],
+        check=True,
+        capture_output=True,
+    )
+    sound, rate = soundfile.read(path, dtype="int16")
+    return sound, rate
+
+
 @pytest.fixture(scope="module")
 def clips(tmp_path_factory) -> list[Path]:
     """The commands that the guided test asks for, spoken by a synthetic voice after a moment of quiet."""
     folder = tmp_path_factory.mktemp("clips")
     for number, text in enumerate(asked_for(GRAMMAR)):
         path = folder / f"{number:02}.wav"
-        subprocess.run(
-            ["flite", "-voice", "slt", "-t", text, "-o", path],
-            check=True,
-            capture_output=True,
-        )
-        sound, rate = soundfile.read(path, dtype="int16")
+        sound, rate = spoken(text, path)
         soundfile.write(
             path, np.concatenate([np.zeros(rate // 2, np.int16), sound]), rate
         )
@@ -100,6 +106,25 @@ def test_a_long_recording_is_listened_to_as_the_boat_would(clips, home, tmp_path
     ]
     assert [one["text"] for one in told if one["decision"]] == asked_for(GRAMMAR)[:3]
     assert told[0]["where"].startswith(f"{tmp_path}/trip.wav ")
+
+
+def test_it_tells_which_command_came_amid_talk(clips, home, tmp_path):
+    path = tmp_path / "boat.wav"
+    talk, rate = spoken(
+        "we should have brought the other net and a good deal more to eat this morning",
+        path,
+    )
+    (first, _), (second, _) = (
+        soundfile.read(clip, dtype="int16") for clip in clips[:2]
+    )
+    hiss = np.random.default_rng(2).normal(0, 8, 12 * rate).astype(np.int16)
+    short = hiss[: 2 * rate]
+    soundfile.write(
+        path, np.concatenate([short, talk, short, first, hiss, second, hiss]), rate
+    )
+    told = [json.loads(line) for line in listen(home, "--json", path).splitlines()]
+    amid = [(one["text"], one["amid_talk"]) for one in told if one["decision"]]
+    assert amid == list(zip(asked_for(GRAMMAR)[:2], [True, False], strict=True))
 
 
 def test_the_guided_test_asks_for_twenty_and_keeps_the_rate_and_the_sound(clips, home):
