@@ -51,7 +51,8 @@ _DEPTHS = {"depth": 1.0, "z": -1.0, "elevation": -1.0}
 _NOTES = ("note", "name", "description")
 _NOT_SOUNDINGS = frozenset(get_args(LoggedWhat))
 _NOT_MARKS = (_NOT_SOUNDINGS | {"sounding"}) - {"mark"}
-_FORMULAS = ("'=", "'+", "'-", "'@", "'\t", "'\r")
+_FORMULA = re.compile(r"'*[=+\-@\t\r]")
+"""How a formula begins for a spreadsheet; quotes before it are left by those who guarded it."""
 
 
 SHORE_STEP_M = 5.0
@@ -272,7 +273,8 @@ def marks_from_csv(text: str, unit_m: float = 1.0) -> Imported[MarkPoint]:
     for row in _rows(text, read.problems, wanted):
         try:
             lat, lon = _of(row.cells, _LATITUDE), _of(row.cells, _LONGITUDE)
-            read.items.append(_mark(lat, lon, row.cells, row.units, unit_m))
+            mark = _mark(lat, lon, row.cells, row.units, unit_m)
+            read.items.append(_without_guard(mark))
         except ValueError as error:
             read.problems.append(f"{row.where}: {error}; row left out")
     return read
@@ -576,20 +578,24 @@ def _mark(
         if within <= 0.0:
             raise ValueError(f"radius {_short(radius)}: expected more than 0 m")
     note = str(next((row[name] for name in _NOTES if row.get(name)), ""))
-    if note[:2] in _FORMULAS:
-        note = note[1:]
     return MarkPoint(*place, cast(MarkKind, kind), depth, note, instant_in(row), within)
 
 
 def inert(cell: object) -> object:
     """Return a cell that a spreadsheet takes for text, not for a formula (OWASP, "CSV Injection")."""
-    if not isinstance(cell, str) or f"'{cell[:1]}" not in _FORMULAS:
+    if not isinstance(cell, str) or not _FORMULA.match(cell):
         return cell
     try:
         float(cell)
     except ValueError:
         return f"'{cell}"
     return cell
+
+
+def _without_guard(mark: MarkPoint) -> MarkPoint:
+    note = mark.note
+    guarded = note.startswith("'") and _FORMULA.match(note)
+    return mark._replace(note=note[1:]) if guarded else mark
 
 
 def _csv(header: Sequence[str], rows: Iterable[Sequence[str]]) -> str:

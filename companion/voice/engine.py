@@ -127,7 +127,7 @@ class Decoders:
 
     To make one takes as long as to decode half a second of sound, and one that was used
     need not look up again what it has met in the model's graph. Used again it makes out
-    the same words (600 clips, in noise).
+    the same words (500 clips, in noise).
 
     Attributes:
         idle: those that wait to be used again.

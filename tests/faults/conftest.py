@@ -130,7 +130,7 @@ class Afloat:
         return [text for e in list(self.events) if (text := getattr(e, "text", None))]
 
     def wait_for(
-        self, what: Callable[[Afloat], object], within: float = 120.0
+        self, what: Callable[[Afloat], object], within: float = 600.0
     ) -> float:
         """Wait until something is so; return how long it took, s."""
         began = time.monotonic()
@@ -142,7 +142,7 @@ class Afloat:
             time.sleep(0.02)
         return time.monotonic() - began
 
-    def wait_for_text(self, text: str, within: float = 120.0) -> float:
+    def wait_for_text(self, text: str, within: float = 600.0) -> float:
         return self.wait_for(
             lambda me: any(t.startswith(text) for t in me.texts()), within
         )

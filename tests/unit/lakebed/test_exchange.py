@@ -2,7 +2,7 @@ import json
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from companion.lakebed import exchange as ex
@@ -37,7 +37,11 @@ def test_soundings_survive_csv_and_geojson(points):
     )
 
 
+GUARDED = ex.MarkPoint(47.2, -126.4, "spot", None, "'@ the point", None, None)
+
+
 @given(marks)
+@example([GUARDED, GUARDED._replace(note="''-5"), GUARDED._replace(note="=1+1")])
 def test_marks_survive_csv_and_geojson(points):
     assert ex.marks_from_csv(ex.marks_to_csv(points)) == ex.Imported(points)
     assert ex.marks_from_geojson(ex.marks_to_geojson(points)) == ex.Imported(points)
