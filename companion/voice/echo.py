@@ -100,11 +100,13 @@ def _alike_elsewhere(heard: Sound, played: Sound, *lates: int) -> Sound:
 def _alike(heard: Sound, played: Sound) -> Sound:
     """Return how alike what was heard and the line are where it is so many samples late.
 
-    By generalised cross-correlation (Knapp and Carter 1976), both sounds half whitened.
+    So late that nothing of it would have been heard it cannot be. By generalised
+    cross-correlation (Knapp and Carter 1976), both sounds half whitened.
     """
     n = 1 << (len(heard) + len(played) - 1).bit_length()
     cross = _half_white(heard, n) * np.conj(_half_white(played, n))
-    return np.abs(np.fft.irfft(cross, n))[: round(MOST_LATE_S * SAMPLE_RATE_HZ)]
+    latest = min(round(MOST_LATE_S * SAMPLE_RATE_HZ), len(heard))
+    return np.abs(np.fft.irfft(cross, n))[:latest]
 
 
 def _half_white(sound: Sound, size: int) -> Bands:

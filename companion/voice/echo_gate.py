@@ -116,6 +116,12 @@ class EchoGate:
             self._watch(level(frame))
         return self._keeps_on
 
+    def restart(self) -> None:
+        """Begin anew with another stream of sound; how loud the companion is stays known."""
+        self._under.forget()
+        self._close_line()
+        self.words = []
+
     def _begin(self, *, learns: bool) -> None:
         self._learns = learns
         self._over.clear()
@@ -140,6 +146,9 @@ class EchoGate:
                     max(loud, known / ECHO_LEARNING_RATIO), ECHO_LEARNING_RATIO * known
                 )
             ) / 2.0
+        self._close_line()
+
+    def _close_line(self) -> None:
         self._line, self._learns, self._yielded, self._ringing = [], False, False, 0
         self._keeps_on = False
 

@@ -271,6 +271,8 @@ class Listener:
         self._count = 0
         self._decided_at = -FRAMES_A_SECOND
         self._talk.forget()
+        if self._gate is not None:
+            self._gate.restart()
         if self.utterance_open:
             self.utterance_open = False
             self._floor(False)

@@ -48,6 +48,17 @@ def taken_out(
     return left.astype(float)
 
 
+@pytest.mark.parametrize("size", range(SHORTEST_SAMPLES, SAMPLE_RATE_HZ, 1500))
+def test_of_a_line_of_which_little_was_heard_nothing_is_looked_for_after_its_end(size):
+    """ "Sonar back" cut off after half a second: its rest could not have come later than what was heard."""
+    line = like_speech(0.6, 1)
+    for late in (0, 300, 3000):
+        echo = at_the_microphone(line, late, size)
+        noise = 20.0 * np.random.default_rng(size).standard_normal(size)
+        left = without_echo(whole(echo + noise), whole(line), may_have_stumbled=True)
+        assert left is None or len(left) == size
+
+
 @pytest.mark.parametrize("stumbled", [False, True])
 @pytest.mark.parametrize("late", [0, 700, 6400])
 def test_a_line_goes_and_the_noise_stays(late: int, stumbled: bool):

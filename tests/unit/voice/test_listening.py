@@ -7,6 +7,7 @@ import itertools
 import numpy as np
 import pytest
 
+from companion.voice import echo_gate
 from companion.voice.echo_gate import BARGE_IN_ONSET_FRAMES, ROOM_RINGS, EchoGate
 from companion.voice.heard import Hearing
 from companion.voice.listening import (
@@ -151,6 +152,23 @@ def test_what_is_said_after_its_own_line_is_not_amid_talk():
     found = hear(sound((3, 50), *parts), Listener(recogniser, gate))
     assert [one.began > 11.0 for one in found] == [False] * 3 + [True]
     assert not found[-1].hearing.amid_talk
+
+
+def test_a_fault_under_a_line_costs_the_line_and_not_the_listening(monkeypatch):
+    """Where the line cannot be taken out for an error, listening begins anew, without that line."""
+
+    def fails(*_: object, **__: object) -> None:
+        raise ValueError("shapes")
+
+    monkeypatch.setattr(echo_gate, "without_echo", fails)
+    clock, line = itertools.count(), hiss(1.0, 1000)
+    gate = EchoGate(lambda: next(clock) in range(50, 100), played=lambda: line)
+    listener = Listener(Recogniser(0.5), gate)
+    with pytest.raises(ValueError, match="shapes"):
+        hear(sound((1.0, 50), (1.0, 1000), (2, 50)), listener)
+    listener.restart()
+    (heard,) = hear(sound((3, 50), WORDS, WORDS_ENDED), listener)
+    assert heard.hearing.text == "words"
 
 
 def test_who_holds_the_button_does_not_talk_to_others():
