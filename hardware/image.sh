@@ -211,12 +211,13 @@ set_system_up() {
 
 compile_python() { # once and for good: the root is never written, so nothing has to be looked up again
     find "$system/opt/companion" "$system/usr/lib/python3" -name __pycache__ -prune -exec rm -rf {} +
-    # Modules that cannot be compiled are somebody's templates or for another Python.
+    # Modules that cannot be compiled are somebody's templates or for another Python. All anew (-f): to start Python has
+    # compiled one already, with its time.
     if has_its_python; then
-        (cd "$system" && python3 -m compileall -q --invalidation-mode unchecked-hash -s "$system" \
+        (cd "$system" && python3 -m compileall -fq --invalidation-mode unchecked-hash -s "$system" \
             "$system"/opt/companion/current/lib "$system"/usr/lib/python3*) >/dev/null || true
     else
-        in_system /opt/companion/current/bin/python -m compileall -q --invalidation-mode unchecked-hash \
+        in_system /opt/companion/current/bin/python -m compileall -fq --invalidation-mode unchecked-hash \
             /opt/companion/current/lib /usr/lib/python3* >/dev/null || true
     fi
 }
