@@ -140,6 +140,11 @@ class UtteranceSound:
             self._asked_at = at, was
         return was and was + (now - at) / FRAMES_A_SECOND
 
+    def ask_quiet(self) -> float:
+        """Return the same, measured to the end: a word may begin just now."""
+        self._asked_at = len(self.raw), self._quiet_now()
+        return self._asked_at[1]
+
     def _quiet_now(self) -> float:
         return quiet(np.concatenate(self.raw[-FRAMES_A_SECOND:]))
 
@@ -526,6 +531,10 @@ class Attempt:
         """The same, by a measurement of the last 0.2 s where there is one: cheaper."""
         known = self.recogniser.phrase_scorer is not None and self.sound.raw
         return self.sound.quiet_lately if known else 0.0
+
+    def has_been_still(self, seconds: float) -> bool:
+        """Tell whether nothing was spoken for so long, s, at most a second, up to now."""
+        return self.still_lately >= seconds and self.sound.ask_quiet() >= seconds
 
     def accept_frame(self, frame: Samples) -> Hearing | None:
         """Take a frame of `FRAME` samples; return what was heard once that is decided."""

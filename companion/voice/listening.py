@@ -41,6 +41,9 @@ by what comes in."""
 NO_WORD_S = 2.0
 """How long no word at all may be made out before listening begins afresh, s: it was
 noise, if nothing is spoken just then."""
+NOTHING_MORE_S = 0.9
+"""Nothing spoken for so long after words ends an utterance, s, also amid noise. "Rod",
+the beginning of many phrases, waited for the rest of one until another was said."""
 PRE_ROLL_FRAMES = round(PRE_ROLL * FRAMES_A_SECOND)
 HELD_AFTER = 0.3
 """Sound taken from after the button was let go, s."""
@@ -338,17 +341,18 @@ class Listener:
             hearing = attempt.finish()
         if hearing is not None:
             return self._heard(hearing)
-        if self._held is None and self._is_noise(attempt):
+        if self._held is None and self._is_given_up(attempt):
             return self._heard(attempt.finish())
         return None
 
-    def _is_noise(self, attempt: Attempt) -> bool:
-        return (
-            attempt.wordless
-            and len(self._frames) > NO_WORD_S * FRAMES_A_SECOND
-            and len(self._frames) % CHUNK_FRAMES == 0
-            and attempt.still_lately >= QUIET_BEFORE
-        )
+    def _is_given_up(self, attempt: Attempt) -> bool:
+        """Tell whether nothing more is said: noise can be loud all the time."""
+        if len(self._frames) % CHUNK_FRAMES:
+            return False
+        if not attempt.wordless:
+            return attempt.has_been_still(NOTHING_MORE_S)
+        longest = NO_WORD_S * FRAMES_A_SECOND
+        return len(self._frames) > longest and attempt.has_been_still(QUIET_BEFORE)
 
     def _heard(self, hearing: Hearing) -> Listened | None:
         """Return the utterance heard; with nothing heard, all sound is kept for what may follow at once."""

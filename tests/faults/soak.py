@@ -129,12 +129,16 @@ class Words:
 
     partial, wordless, still, still_lately = "", False, 0.0, 0.0
     begins_like_none = False
+    phrases = beginnings = frozenset({""})
 
     def __init__(self, words: Callable[[], str]) -> None:
         self._words = words
 
-    def begin(self) -> Words:
+    def begin(self, *, amid_talk: bool = False) -> Words:  # noqa: ARG002
         return self
+
+    def has_been_still(self, _seconds: float) -> bool:
+        return False
 
     def accept_frame(self, _frame: np.ndarray) -> None:
         return None
@@ -211,6 +215,8 @@ def soak(
         (trip,) = book.trips()
         assert trip.closed
         assert sum(counts.values()) == len(book.events(trip.id))
+    assert counts["Heard"], counts
+    assert counts["bite"], counts
     size = sum(p.stat().st_size for p in folder.rglob("*") if p.is_file())
     print(
         f"{hours:g} h in {took:.0f} s; {dict(sorted(counts.items()))}; {size / 1e6:.0f} MB on the disk"

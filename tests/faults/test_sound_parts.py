@@ -109,6 +109,9 @@ class Hears:
         self.begins_like_none = False
         return self
 
+    def has_been_still(self, _seconds: float) -> bool:
+        return False
+
     def accept_frame(self, _frame: np.ndarray) -> None:
         return None
 

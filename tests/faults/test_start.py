@@ -32,8 +32,11 @@ class NoWords:
     partial, wordless, still, still_lately = "", False, 0.0, 0.0
     begins_like_none = False
 
-    def begin(self):
+    def begin(self, *, amid_talk=False):  # noqa: ARG002
         return self
+
+    def has_been_still(self, _seconds):
+        return False
 
     def accept_frame(self, _frame):
         return None

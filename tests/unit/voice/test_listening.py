@@ -18,6 +18,7 @@ from companion.voice.listening import (
     LONGEST_COMMAND_S,
     MOST_BEHIND_S,
     NO_WORD_S,
+    NOTHING_MORE_S,
     PAUSE_AFTER_TALK_S,
     QUIET_BEFORE,
     SPEECH_ONSET_S,
@@ -54,6 +55,9 @@ class Attempt:
     @property
     def still_lately(self) -> float:
         return self.still
+
+    def has_been_still(self, seconds: float) -> bool:
+        return self.still >= seconds
 
     def accept_frame(self, frame: np.ndarray) -> Hearing | None:
         self.given.append(frame)
@@ -227,6 +231,15 @@ def test_noise_without_words_is_given_up_and_listened_to_afresh():
         max(len(attempt.given) for attempt in recogniser.attempts) / FRAMES_A_SECOND
     )
     assert longest <= max(NO_WORD_S, PRE_ROLL + UTTERANCE_PAUSE_S) + 0.1
+
+
+def test_after_words_noise_that_is_loud_all_the_time_does_not_keep_it_open():
+    """A beginning of many phrases, "rod", waited for more until the next command was spoken into it."""
+    recogniser = Recogniser()
+    parts = [(3, 50), (0.6, 3000), (4, 700), (0.6, 3000), (2, 700)]
+    first, second = hear(sound(*parts), Listener(recogniser))[:2]
+    assert first.ended == pytest.approx(3.6 + NOTHING_MORE_S, abs=0.15)
+    assert second.began >= first.ended
 
 
 def test_speech_in_which_no_word_was_made_out_is_judged_by_its_sounds(monkeypatch):
