@@ -18,8 +18,8 @@ Makes a disk image for a board or computer that starts by UEFI, to be written on
   --help               this text
 
 Needs mmdebstrap, e2fsprogs, dosfstools, mtools, fdisk, git, a network, and 5 GB beside the image. The same commit, the same
-packages and the same SOURCE_DATE_EPOCH (the commit's time, unless it is set) are to give the same image: its parts have
-been compared, two whole ones not yet. MIRROR names where Debian's packages come from.
+packages and the same SOURCE_DATE_EPOCH (the commit's time, unless it is set) give the same image: two made side by side for
+amd64 were the same bit for bit. MIRROR names where Debian's packages come from.
 
 Not for navigation. Fuse at the battery; wiring by local rules and a competent person.
 TEXT
