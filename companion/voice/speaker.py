@@ -132,6 +132,7 @@ class Speaker:
         self._open = False
         self._free_since = float("-inf")
         self._player: subprocess.Popen[bytes] | None = None
+        self._hushed = False
         self._thread = (
             threading.Thread(target=self._speak_all, name="speaker", daemon=True)
             if aloud
@@ -205,7 +206,7 @@ class Speaker:
     def hush(self) -> None:
         """Stop speaking at once, and drop what waits."""
         with self._changed:
-            self._lines = []
+            self._lines, self._hushed = [], True
             if self._player is not None:
                 self._player.kill()
 
@@ -236,6 +237,7 @@ class Speaker:
                 may_begin = next(filter(self._may_begin, self._lines), None)
                 if may_begin is not None:
                     self._lines.remove(may_begin)
+                    self._hushed = False
                     return may_begin
                 if self._closed and not self._lines:
                     return None
@@ -289,6 +291,8 @@ class Speaker:
                 stderr=subprocess.PIPE,
             ) as program:
                 self._player = program
+                if self._hushed:  # while the program began
+                    program.kill()
                 try:
                     made, errors = program.communicate(given, timeout=PLAYER_HANGING_S)
                 except subprocess.TimeoutExpired:

@@ -136,6 +136,30 @@ def test_hushed_it_stops_at_once_and_drops_what_waits(spoken: Path):
     assert told == []
 
 
+def test_hushed_before_its_player_is_known_it_stops_too(spoken: Path, monkeypatch):
+    (spoken.parent / "hold").touch()
+    speakers: list[Speaker] = []
+    told: list[str] = []
+
+    class HushedAsItBegins(subprocess.Popen[bytes]):
+        def __init__(self, command: list[str], **how: int) -> None:
+            super().__init__(command, **how)  # type: ignore[call-overload]
+            if command[0] == "aplay" and not (spoken.parent / "hushed").exists():
+                (spoken.parent / "hushed").touch()
+                speakers[0].hush()
+
+    monkeypatch.setattr(subprocess, "Popen", HushedAsItBegins)
+    with Speaker(trouble=told.append) as speaker:
+        speakers.append(speaker)
+        speaker.say("first")
+        wait_for(spoken.parent / "hushed")
+        wait_until(lambda: not speaker.speaking)
+        (spoken.parent / "hold").unlink()
+        speaker.say("third")
+    assert spoken.read_text().split() == ["third"]
+    assert told == []
+
+
 def test_a_bite_is_answered_by_a_tone_and_a_fish_by_words(spoken: Path):
     with Speaker() as speaker:
         for what, text in (("bite", "bite noted"), ("fish", "fish three pounds")):
