@@ -22,7 +22,7 @@ from companion.cli.common import (
 from companion.clock import wall_clock
 from companion.config import Settings
 from companion.replay import chosen_model
-from companion.voice.clips import clip_name, read_clip, write_clip
+from companion.voice.clips import clip_facts, clip_name, read_clip, write_clip
 from companion.voice.endpointing import UTTERANCE_LIMIT_S
 from companion.voice.grammar import Grammar, aboard
 from companion.voice.heard import NO_PHRASE, NO_WORDS
@@ -184,7 +184,8 @@ def _from_clips(
                 yield f"{clip} {spoken.began:.1f} s", spoken
             listener.restart()
             continue
-        hearing = listener.recogniser.hear_clip(clip)
+        amid_talk = clip_facts(clip).amid_talk
+        hearing = listener.recogniser.hear(samples, amid_talk=amid_talk)
         loudest = max((level(frame) for frame in frames_of(samples)), default=0.0)
         quietest = min((level(frame) for frame in frames_of(samples)), default=0.0)
         yield (
