@@ -184,17 +184,27 @@ class LogbookWriter:
 
     def close(self) -> None:
         """End the trip in order, as far as the disk allows, and hand on what is left."""
-        try:
-            if self._trip is not None:
-                self._write(self._trip)
-                self._trip.close()
-            if self._book is not None:
-                self._book.close()
-        except LogbookError as error:
-            self._failed(error)
+        # Another program that is writing is waited for: after the end there is no later.
+        tries_left = round(BUSY_FOR_S / BUSY_S)
+        while tries_left:
+            tries_left -= 1
+            try:
+                self._end_trip()
+                break
+            except LogbookError as error:
+                if not (error.busy and tries_left):
+                    self._failed(error)
+                    break
         self._trip, self._book, self._name = None, None, ""
         while self._unwritten:
             self._written(self._unwritten.popleft())
+
+    def _end_trip(self) -> None:
+        if self._trip is not None:
+            self._write(self._trip)
+            self._trip.close()
+        if self._book is not None:
+            self._book.close()
 
     def _write(self, trip: KeptTrip) -> None:
         if trip.is_due:

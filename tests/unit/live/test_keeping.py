@@ -195,6 +195,25 @@ def test_without_a_trip_nothing_is_begun(tmp_path):
     desk.writer.close()
 
 
+def test_the_end_waits_for_another_program_that_is_writing(desk):
+    other = desk.lock()
+    event = said(0)
+    desk.writer.record(event)
+    tries = []
+
+    def let_go_at_the_third_try() -> None:
+        tries.append("synced")
+        if len(tries) == 3:
+            other.execute("COMMIT")
+
+    desk.writer._book.before_commit = let_go_at_the_third_try
+    desk.writer.close()
+    assert desk.kept() == desk.out == [event]
+    assert desk.told == []
+    with Logbook(desk.path) as book:
+        assert [trip.closed for trip in book.trips()] == [True]
+
+
 def test_the_end_writes_closes_and_gives_out_what_is_left(desk):
     event = said(1)
     desk.writer.record(event)
