@@ -127,6 +127,7 @@ class Beginning:
         )
         if rebuilt.events[: len(told)] != told:
             return None
+        recording = Recording(folder)  # before anything is written: it may be refused
         keeper.resume(last)
         for event in rebuilt.events[len(told) :]:
             keeper.record(event, is_new=False)
@@ -134,7 +135,7 @@ class Beginning:
         return LiveTrip(
             rebuilt.engine,
             stamps,
-            Recording(folder),
+            recording,
             self._tell,
             self._put,
             self.keeps_sound,

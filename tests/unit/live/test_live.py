@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import logging
 from datetime import UTC, datetime, timedelta
 from types import SimpleNamespace
@@ -10,6 +11,7 @@ import pytest
 
 from companion import config
 from companion.health.heart import QUIET_FOR
+from companion.live import beginning
 from companion.live import live as of_live
 from companion.live.beginning import Beginning
 from companion.live.devices import Parts
@@ -184,6 +186,22 @@ def test_of_talk_the_sound_is_not_kept_unless_all_is(tmp_path, keeps_all):
     assert beginning.keeps_sound(Hearing("nice weather")) is keeps_all
     assert beginning.keeps_sound(Hearing("log bite", refused="why")) is keeps_all
     assert tmp_path.exists()
+
+
+def test_a_trip_whose_recording_is_refused_is_not_gone_on_with_in_the_logbook(
+    tmp_path, monkeypatch
+):
+    def refuse(_folder):
+        raise OSError(errno.EIO, "Input/output error")
+
+    rebuilt = SimpleNamespace(events=[])
+    monkeypatch.setattr(beginning, "Rebuilt", lambda *_: rebuilt)
+    monkeypatch.setattr(beginning, "Recording", refuse)
+    keeper = SimpleNamespace(events_of=lambda _: [], known_before=lambda _: None)
+    text = config.example_text()
+    trips = Beginning(config.parse(text), text, None, keeper, None, None, None, None)
+    with pytest.raises(OSError, match="Input/output error"):
+        trips._rebuilt(keeper, SimpleNamespace(name="cut off"), tmp_path, None)
 
 
 def test_time_does_not_run_ahead_of_what_still_waits(aboard):
