@@ -30,8 +30,9 @@ class RodView(msgspec.Struct, frozen=True, kw_only=True):
         reach: the deepest its lure gets on its usual cast, m.
         low: what the reach is above nineteen times in twenty, m.
         high: what the reach is below nineteen times in twenty, m.
-        state: how it would stand against the depth under the boat.
-        margin: that depth minus the reach, m.
+        state: how it would stand against the bottom that rods are matched against
+            (`Glance.ahead`).
+        margin: that bottom's depth minus the reach, m.
     """
 
     number: int
@@ -94,6 +95,8 @@ class Glance(msgspec.Struct, frozen=True, kw_only=True):
         speed: over ground, m/s.
         depth: of the water under the boat, m, None when it is not known now.
         depth_at: logic time of the last depth that was, s.
+        ahead: whether rods are matched against the bottom in the casting range; else it
+            is that under the boat.
         water_temperature: degrees Celsius.
         rods: every rod, in the order of their numbers.
         rods_known: whether it is known what they reach; until then there are none here.
@@ -113,6 +116,7 @@ class Glance(msgspec.Struct, frozen=True, kw_only=True):
     speed: float | None = None
     depth: float | None = None
     depth_at: float | None = None
+    ahead: bool = False
     water_temperature: float | None = None
     rods: tuple[RodView, ...] = ()
     rods_known: bool = True

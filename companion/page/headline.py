@@ -1,7 +1,8 @@
 """The one figure of the page: by how much the lure clears the bottom or falls short, with its doubt.
 
-Before a cast it is the rod in hand over the bottom under the boat; while a cast is
-fished it is what that cast will meet. The words are those that the voice says.
+Before a cast it is the rod in hand over the bottom in the casting range, or else under
+the boat; while a cast is fished it is what that cast will meet. The words are those
+that the voice says.
 """
 
 from __future__ import annotations
@@ -61,15 +62,15 @@ def headline(
 
 
 def _of_rod(seen: Glance, rod: RodView, units: Units) -> Headline:
-    about = f"{rod.name} over the bottom under the boat"
+    where = "ahead" if seen.ahead else "under the boat"
+    about = f"{rod.name} over the bottom {where}"
     if seen.depth is None or rod.margin is None:
         return Headline(
             "unknown", "", NOT_KNOWN, "no depth comes from the sonar now", about
         )
     word, figure = _gap(rod.margin, units)
     deep, shallow = (
-        _gap(seen.depth - rod.high, units),
-        _gap(seen.depth - rod.low, units),
+        _gap(rod.margin + rod.reach - reach, units) for reach in (rod.high, rod.low)
     )
     return Headline(
         rod.state, word, figure, f"nine in ten: {_between(deep, shallow)}", about

@@ -121,9 +121,9 @@ class Engine:
         depth = boat.depth
         if self._lookout.depth_lost:
             depth = None
-        bottom = self._lookout.bottom
+        bottom, ahead = self._lookout.bottom, self._lookout.looks_ahead
         if depth is None:
-            bottom = None
+            bottom, ahead = None, False
         rods: tuple[RodView, ...] = ()
         side = None
         if self._lookout.rods_known:
@@ -137,6 +137,7 @@ class Engine:
             speed=boat.speed,
             depth=depth,
             depth_at=self._lookout.depth_seen,
+            ahead=ahead,
             water_temperature=boat.water_temperature,
             rods=rods,
             rods_known=self._lookout.rods_known,

@@ -53,6 +53,11 @@ class Lookout:
         return self._volunteer.bottom
 
     @property
+    def looks_ahead(self) -> bool:
+        """Return whether that is the bottom in the casting range, not the one under the boat."""
+        return self._volunteer.looks_ahead
+
+    @property
     def next_due(self) -> float:
         """Return when something is due to be done, logic s; infinite when nothing is."""
         there = (self._depth, self._position)

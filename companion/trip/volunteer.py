@@ -129,6 +129,11 @@ class Volunteer:
         """The depth that rods are matched against now, m: in the casting range, or else below the boat."""
         return self._watch.standing.depth
 
+    @property
+    def looks_ahead(self) -> bool:
+        """Return whether that is the one in the casting range."""
+        return self._in_range is not None
+
     def wants_boat(self, t: float) -> bool:
         """Tell whether it is time to look at the casting range again, which needs the boat's place."""
         return t >= self._look_at

@@ -46,6 +46,19 @@ def test_before_a_cast_it_is_the_rod_over_the_bottom_under_the_boat(
     assert headline(seen, seen.rods[0], None, "feet")[:4] == told
 
 
+def test_over_a_bottom_ahead_figure_and_doubt_are_of_that_one(scenes):
+    seen = scenes.glance(
+        depth=12.0, ahead=True, rods=scenes.rods(5.4), side=scenes.side(lure=None)
+    )
+    assert headline(seen, seen.rods[0], None, "feet") == (
+        "touch",
+        "",
+        "touch",
+        "nine in ten: touch to clear by 2 ft",
+        "rod 1 over the bottom ahead",
+    )
+
+
 @pytest.mark.parametrize(
     ("foretold", "told"),
     [

@@ -7,13 +7,14 @@ from functools import cache
 from itertools import pairwise
 
 import msgspec
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from companion import config
 from companion.casting.deck import Deck
-from companion.casting.ground import Mapped
+from companion.casting.ground import Mapped, Ray, Unmapped
 from companion.events import (
     DepthNews,
     Heard,
@@ -1008,3 +1009,28 @@ def test_the_depth_that_is_there_is_matched_as_soon_as_the_rods_are_known():
         engine.chunk(Chunk(0.0, "sonar", dpt(0.1 * tenth, 6.0)))
     engine.chunk(own(2.5, signal_body(SOLVED)))
     assert [match.t for match in of(Match, events)] == [2.5]
+
+
+class EverywhereAt(Unmapped):
+    """A ground mapped at one depth, m."""
+
+    def __init__(self, depth):
+        self._depth = depth
+
+    def spots(self, places):
+        return Ray(np.full(len(places), self._depth), np.full(len(places), 0.1))
+
+
+@pytest.mark.parametrize(("ground", "bottom"), [(EverywhereAt(4.0), 4.0), (None, 9.0)])
+def test_a_glance_tells_which_bottom_the_rods_are_matched_against(ground, bottom):
+    deck = Deck(SETTINGS.rods, ground=ground)
+    deck._paths.update(shared_deck_paths())
+    sensing = Sensing({}, BoatOffsets(transducer=0.0))
+    engine = Engine("a test", sensing, deck, GRAMMAR, "feet", lambda _: None)
+    bow = tagged(0.0, "HEHDT,10.0,T")
+    engine.chunk(Chunk(0.0, "sonar", bow + recording(4.0, lambda _: 9.0)))
+    seen = engine.glance(engine.now)
+    assert (seen.depth, seen.ahead) == (9.0, ground is not None)
+    assert all(
+        rod.margin == pytest.approx(bottom - rod.reach, abs=0.002) for rod in seen.rods
+    )
