@@ -7,7 +7,7 @@ import itertools
 import os
 import re
 import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from datetime import datetime
 from importlib.resources import as_file, files
 from pathlib import Path
@@ -104,12 +104,17 @@ def check(
     yield _folder(data)
     yield _logbook(data / "logbook.db")
     yield _disk(settings, data)
-    yield _clock(heard.utc)
+    yield _clock(heard.utc, heard.until)
     yield from board_findings()
 
 
 class Wires:
-    """All sources listened to at once."""
+    """All sources listened to at once.
+
+    Attributes:
+        utc: the last that the GPS told; None where it told none.
+        until: what the computer took for UTC then, at the end of the listening.
+    """
 
     def __init__(self, settings: Settings, clock: Clock, seconds: float) -> None:
         self.utc: datetime | None = None
@@ -119,6 +124,7 @@ class Wires:
         self._heard = listen_to(
             [one for one in settings.sources if one.kind != "file"], clock, seconds
         )
+        self.until = wall_clock()
         self._sensing = Sensing(
             {s.name: s.settings() for s in settings.sources}, settings.boat.offsets()
         )
@@ -494,8 +500,9 @@ def _spell(seconds: float) -> str:
     return f"{seconds:.0f} s"
 
 
-def _clock(gps: datetime | None, wall: Callable[[], datetime] = wall_clock) -> Finding:
-    part, now = "clock", wall()
+def _clock(gps: datetime | None, now: datetime) -> Finding:
+    """Return how the computer's clock stood, `now`, beside the GPS."""
+    part = "clock"
     if now.date() < OLDEST_LIVE:
         return Finding(
             part,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import os
 import subprocess
@@ -297,7 +298,7 @@ NOW = datetime(2026, 10, 3, 14, 15, tzinfo=UTC)
     ],
 )
 def test_the_clock(wall, gps, verdict):
-    assert room._clock(gps, lambda: wall).verdict == verdict
+    assert room._clock(gps, wall).verdict == verdict
 
 
 @pytest.mark.parametrize(
@@ -305,8 +306,22 @@ def test_the_clock(wall, gps, verdict):
     [(90, "90 s"), (600, "10 minutes"), (36_000, "10 hours"), (15_000_000, "174 days")],
 )
 def test_how_far_the_clock_is_off_is_told_so_that_it_can_be_read(off, words):
-    finding = room._clock(NOW + timedelta(seconds=off), lambda: NOW)
+    finding = room._clock(NOW + timedelta(seconds=off), NOW)
     assert finding.seen == f"{words} from GPS time"
+
+
+def test_what_the_other_parts_take_is_no_fault_of_the_clock(
+    port, tmp_path: Path, monkeypatch
+):
+    device, lines = port
+    body = "GPRMC,141500.00,A,4500.000,N,09300.000,W,0.5,090.0,031026,,,A"
+    lines.append(sentence(body) + b"\r\n")
+    later = itertools.count(step=600)
+    monkeypatch.setattr(
+        room, "wall_clock", lambda: NOW + timedelta(seconds=next(later))
+    )
+    seen = found(text_with(serial(device)), tmp_path)
+    assert seen["clock"] == Finding("clock", "pass", "agrees with GPS time")
 
 
 def test_the_disk(tmp_path: Path):
