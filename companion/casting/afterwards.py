@@ -37,6 +37,8 @@ MOVED_FOR_COURSE_M = 1.0
 """A boat that moved less than this in `COURSE_LOOK_BACK_S` has no course, m."""
 COURSE_LOOK_BACK_S = 5.0
 """How long before something the boat is looked for to tell its course, s."""
+ENDS_CAST = ("reeled in", "broke off")
+"""What is logged when no lure is in the water any more."""
 CLOCK_HOUR_BY_WORDS = {clock_words(hour): hour for hour in range(1, 13)}
 """The hour of a cast by the words it is logged with."""
 
@@ -90,14 +92,14 @@ def lure_on(
 
 
 def _cast_of(thing: Logged, events: Iterable[AnyEvent], rod: str) -> Logged | None:
-    """Return the cast under way at a logged thing: not reeled in, and no other rod taken than this one."""
+    """Return the cast under way at a logged thing: not ended, and no other rod taken than this one."""
     cast: Logged | None = None
     for event in events:
         if isinstance(event, Logged) and event.number == thing.number:
             return cast
         if isinstance(event, Logged) and event.what == "cast":
             cast = event
-        elif (isinstance(event, Logged) and event.what == "reeled in") or (
+        elif (isinstance(event, Logged) and event.what in ENDS_CAST) or (
             isinstance(event, RodTaken)
             and cast is not None
             and cast.rod not in (event.rod, rod)

@@ -91,10 +91,11 @@ def test_rods_that_reach_less_had_their_lure_less_deep_and_elsewhere():
 def test_a_cast_that_is_in_or_was_ended_by_another_rod_no_longer_counts():
     taken = partial(RodTaken, t=105.0, lure="x", line="y", reach=5.0)
     usual = lure_of(RODS[1], bite(), trip(bite()))
-    reeled = Logged(t=110.0, number=3, what="reeled in")
     under_way = lure_of(RODS[1], bite(), trip(call(), bite()))
     assert under_way != usual
-    assert lure_of(RODS[1], bite(), trip(call(), reeled, bite())) == usual
+    for end in ("reeled in", "broke off"):
+        ended = Logged(t=110.0, number=3, what=end)
+        assert lure_of(RODS[1], bite(), trip(call(), ended, bite())) == usual
     assert lure_of(RODS[1], bite(), trip(call(), taken(rod="rod 2"), bite())) == usual
     assert (
         lure_of(RODS[1], bite(), trip(call(rod="rod 2"), taken(rod="rod 1"), bite()))
