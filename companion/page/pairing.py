@@ -10,12 +10,14 @@ from __future__ import annotations
 
 import hashlib
 import hmac
+import logging
 import secrets
 from collections.abc import Callable
 from pathlib import Path
 from typing import Literal
 
 from companion.clock import Clock
+from companion.record.whole import write_whole
 
 CODE_DIGITS = 5
 CODE_LIFE = 120.0
@@ -32,6 +34,8 @@ CODES_IN_ALL = 30
 """How many codes are given out before pairing is locked."""
 MOST_PAIRED_DEVICES = 12
 """How many devices stay paired; the oldest gives way."""
+
+_LOG = logging.getLogger(__name__)
 
 Asked = Literal["spoken", "too soon", "locked"]
 Tried = Literal["paired", "wrong", "no code", "too soon", "locked"]
@@ -53,6 +57,7 @@ class Pairing:
         self._clock = clock
         self._announce = announce
         self._kept = kept
+        self._on_disk = kept is not None and kept.is_file()
         self._hashes = self._remembered()
         self._code: str | None = None
         self._made = float("-inf")
@@ -106,8 +111,9 @@ class Pairing:
         """Return whether a token belongs to a paired device."""
         if not token:
             return False
-        if self._kept is not None and not self._kept.is_file():
-            self._hashes = []  # whoever deletes the file forgets all devices at once
+        if self._on_disk and self._kept is not None and not self._kept.is_file():
+            # Whoever deletes the file forgets all devices at once.
+            self._hashes, self._on_disk = [], False
         given = _hash(token)
         return any(hmac.compare_digest(given, known) for known in self._hashes)
 
@@ -115,13 +121,21 @@ class Pairing:
         token = secrets.token_urlsafe(32)
         self._hashes = [*self._hashes, _hash(token)][-MOST_PAIRED_DEVICES:]
         if self._kept is not None:
-            self._kept.parent.mkdir(parents=True, exist_ok=True)
-            self._kept.touch(mode=0o600)
-            self._kept.write_text("\n".join(self._hashes) + "\n", encoding="ascii")
+            self._keep(self._kept)
         return token
 
+    def _keep(self, path: Path) -> None:
+        """Write the hashes down; where the disk refuses, what is there stays, and who is new is paired for now."""
+        text = "\n".join(self._hashes) + "\n"
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            write_whole(path, text.encode("ascii"), mode=0o600)
+            self._on_disk = True
+        except OSError as error:
+            _LOG.warning("%s: paired for now only: %s", path, error.strerror)
+
     def _remembered(self) -> list[str]:
-        if self._kept is None or not self._kept.is_file():
+        if self._kept is None or not self._on_disk:
             return []
         return self._kept.read_text(encoding="ascii", errors="replace").split()[
             -MOST_PAIRED_DEVICES:

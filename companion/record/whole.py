@@ -6,7 +6,7 @@ import os
 from pathlib import Path
 
 
-def write_whole(path: Path, data: bytes) -> None:
+def write_whole(path: Path, data: bytes, *, mode: int = 0o666) -> None:
     """Write a file and return once it is on the disk under its name.
 
     A name may reach a disk before what the file holds, so both are waited for, in that
@@ -15,13 +15,16 @@ def write_whole(path: Path, data: bytes) -> None:
     Args:
         path: where; what is there stays until the new file is whole.
         data: what it is to hold.
+        mode: who may read and write it, less what the process withholds.
 
     Raises:
         OSError: the disk refuses; no half is left beside it.
     """
     part = path.with_name(path.name + ".part")
     try:
-        with part.open("wb") as file:
+        with open(
+            part, "wb", opener=lambda name, how: os.open(name, how, mode)
+        ) as file:
             file.write(data)
             file.flush()
             os.fsync(file.fileno())

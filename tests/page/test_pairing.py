@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import os
 import stat
 
 import pytest
@@ -117,6 +119,23 @@ def test_paired_devices_are_remembered_by_hash_only(tmp_path):
     kept.unlink()
     assert not bench.pairing.paired(token)
     assert not Bench(kept).pairing.paired(token)
+
+
+def test_a_full_disk_forgets_nobody_and_pairs_until_the_end(tmp_path, monkeypatch):
+    def refuse(_file):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    kept = tmp_path / "paired"
+    first, second = Bench(kept), Bench(tmp_path / "none yet")
+    first.ask()
+    _, before = first.guess(first.codes[0])
+    monkeypatch.setattr(os, "fsync", refuse)
+    for bench in (first, second):
+        bench.ask()
+        tried, token = bench.guess(bench.codes[-1])
+        assert tried == "paired"
+        assert bench.pairing.paired(token)
+    assert Bench(kept).pairing.paired(before)
 
 
 def test_the_oldest_device_gives_way():
