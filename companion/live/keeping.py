@@ -189,7 +189,11 @@ class LogbookWriter:
         while tries_left:
             tries_left -= 1
             try:
-                self._end_trip()
+                if self._trip is not None:
+                    self._write(self._trip)
+                    self._trip.close()
+                if self._book is not None:
+                    self._book.close()
                 break
             except LogbookError as error:
                 if not (error.busy and tries_left):
@@ -198,13 +202,6 @@ class LogbookWriter:
         self._trip, self._book, self._name = None, None, ""
         while self._unwritten:
             self._written(self._unwritten.popleft())
-
-    def _end_trip(self) -> None:
-        if self._trip is not None:
-            self._write(self._trip)
-            self._trip.close()
-        if self._book is not None:
-            self._book.close()
 
     def _write(self, trip: KeptTrip) -> None:
         if trip.is_due:

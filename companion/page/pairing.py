@@ -125,7 +125,7 @@ class Pairing:
         return token
 
     def _keep(self, path: Path) -> None:
-        """Write the hashes down; where the disk refuses, what is there stays, and who is new is paired for now."""
+        """Write the hashes down; a disk that refuses keeps what it has, and who is new is paired for now."""
         text = "\n".join(self._hashes) + "\n"
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
