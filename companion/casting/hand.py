@@ -389,6 +389,24 @@ def depth_in_range(deck: Deck, hand: Hand, t: float, boat: BoatPose) -> float | 
     return float(known[len(known) // 2])
 
 
+def over_tree_in_range(
+    deck: Deck, hand: Hand, t: float, boat: BoatPose
+) -> float | None:
+    """Return how far above the first tree top on its next way the lure in hand passes, m; None without.
+
+    Negative where it runs into it.
+    """
+    bearing = _next_direction(hand, t, boat)
+    if boat.fix is None or bearing is None:
+        return None
+    rod = rod_of(deck, hand)
+    for top in deck.ground.tops(boat.fix, bearing, rod.cast, TOP_MARGIN_M):
+        depth = deck.path(rod).depth_at(top.distance)
+        if depth is not None:
+            return top.depth - depth
+    return None
+
+
 def drift_of_next_cast(hand: Hand, t: float, boat: BoatPose) -> float:
     """Return the boat's speed through the water where the next cast goes, m/s; 0 where no current is told.
 

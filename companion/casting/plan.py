@@ -60,6 +60,8 @@ SHALLOWEST_BERTH_M = 0.3
 
 LEAST_CROWN_M = 3.0
 """A tree is at least so far across from its middle, m. Common practice, no source."""
+LEAST_STANDING_M = 0.3
+"""What rises less than this above the bottom is bottom, m."""
 LEAST_CLEAR_SHARE = 0.9
 """A cast on which the lure has to stay clear is told only when it does so this often."""
 _AIM_WEIGHTS = {-1: 0.274, 0: 0.452, 1: 0.274}
@@ -255,10 +257,26 @@ class Plan(msgspec.Struct, frozen=True):
     ends: float
     way: tuple[Step, ...]
 
+    @property
+    def over_timber(self) -> float | None:
+        """The lure's height over the timber that it fishes, m; None where it fishes the bottom."""
+        fished = [s for s in self.way if self.ends <= s.away <= self.begins]
+        nearest = min(fished, key=_room, default=None)
+        if nearest is None or nearest.top is None or nearest.bottom is None:
+            return None
+        if nearest.bottom - nearest.top < LEAST_STANDING_M:
+            return None
+        return nearest.top - nearest.depth
+
     def at(self, away: float) -> tuple[float, float]:
         """Return east and north, m, of the place so many m from the boat along the cast."""
         angle = math.radians(self.bearing)
         return self.east + away * math.sin(angle), self.north + away * math.cos(angle)
+
+
+def _room(step: Step) -> float:
+    """Return how far the lure is above what is there, m."""
+    return math.inf if step.top is None else step.top - step.depth
 
 
 def ground(
@@ -732,7 +750,7 @@ class _Search:
         )
         return [
             self._told(
-                casts.pick(np.array([k])), figures[:, k], MANNER_NAMES[manner[k]], way
+                casts.pick(np.array([k])), figures[:, k], MANNER_NAMES[manner[k]], *way
             )
             for k, way in enumerate(self._ways(casts))
         ]
@@ -746,12 +764,17 @@ class _Search:
         return share
 
     def _told(
-        self, cast: _Casts, figures: Floats, manner: Manner, way: tuple[Step, ...]
+        self,
+        cast: _Casts,
+        figures: Floats,
+        manner: Manner,
+        way: tuple[Step, ...],
+        closest: float,
     ) -> Plan:
         metres, low, high, sureness, clear = figures.tolist()
         diver = self.divers[int(cast.rod[0])]
         east, north = (float(a[0]) for a in self.place(cast.column, cast.row))
-        counted = [step.away for step in way if step.counts] or [diver.rod.reach_at]
+        counted = [step.away for step in way if step.counts] or [closest]
         middle = 0.5 * (counted[0] + counted[-1])
         place = self.target.place
         return Plan(
@@ -778,8 +801,8 @@ class _Search:
             way=way,
         )
 
-    def _ways(self, casts: _Casts) -> list[tuple[Step, ...]]:
-        """Return the way of each cast as it most likely is."""
+    def _ways(self, casts: _Casts) -> list[tuple[tuple[Step, ...], float]]:
+        """Return the most likely way of each cast, and how far from the boat it is nearest to counting, m."""
         away = self.steps(FINE_STEP_M)
         nearer = np.arange(
             self.wish.stand_off - FINE_STEP_M, _BESIDE_BOAT, -FINE_STEP_M
@@ -787,15 +810,27 @@ class _Search:
         away = np.concatenate([away, nearer])
         under = self.under(casts, away)
         under.counted[len(away) - len(nearer) :] = False
-        ways: list[tuple[Step, ...]] = [()] * len(casts.rod)
+        ways: list[tuple[tuple[Step, ...], float]] = [((), 0.0)] * len(casts.rod)
         # A few casts take swimming as long as one: all of a rod together.
         for index, diver in enumerate(self.divers):
             its = np.flatnonzero(casts.rod == index)
             below, first = under.pick(its), diver.first(away)
             swum = swim(diver, self.wish, below, away, equal_shifts(1))
+            closest = away[first:][_missed_by(self.wish, swum, below).argmin(axis=0)]
             for n, k in enumerate(its):
-                ways[k] = _steps(away[first:], swum, below, n)
+                way = _steps(away[first:], swum, below, n)
+                ways[k] = way, float(closest[n])
         return ways
+
+
+def _missed_by(wish: Wish, swum: Way, below: CastTerrain) -> Floats:
+    """Return by how much the lure misses what is wanted, m, (steps, casts); infinite off the target."""
+    first = len(below.top) - len(swum.depth)
+    missed = below.top[first:] - swum.depth
+    if wish.band is not None:
+        shallow, deep = wish.band
+        missed = np.maximum(shallow - swum.depth, swum.depth - deep)
+    return np.where(below.counted[first:], missed, np.inf)
 
 
 def _by_turn(rods: Sequence[RodReach]) -> tuple[Flags, _Whole]:

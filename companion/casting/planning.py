@@ -8,12 +8,14 @@ work it out takes up to seconds, and can be done in any thread.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import NamedTuple
 
+import numpy as np
+
 from companion.casting.deck import Deck
-from companion.casting.plan import Plan, Target, ground, plan
+from companion.casting.plan import LEAST_CROWN_M, Plan, Target, ground, plan
 from companion.casting.pose import STILL_WATER, BoatPose
 from companion.casting.swim import Wish
 from companion.events import Fix
@@ -55,6 +57,7 @@ class Search:
         boat: where the boat is, m.
         target: what is to be fished.
         wish: which metres count.
+        nearly: what to look for instead, where no metre does.
     """
 
     surface: Surface
@@ -64,6 +67,7 @@ class Search:
     boat: tuple[float, float]
     target: Target
     wish: Wish
+    nearly: tuple[Target, Wish] | None = None
 
     @cached_property
     def found(self) -> Found:
@@ -72,6 +76,8 @@ class Search:
         assert bottom is not None, "a rectangle is given"
         over = ground(bottom, self.tops, level=self.surface.level)
         plans = plan(over, self.reaches(), self.target, self.wish, most=1)
+        if not plans and self.nearly is not None:
+            plans = plan(over, self.reaches(), *self.nearly, most=1)
         return Found(plans[0] if plans else None, self.boat)
 
 
@@ -96,7 +102,8 @@ class Planner:
             moves = boat.water_speed_towards
         target, wish = Target("here"), Wish(boat=here)
         reaches = self._deck.reaches_as_now(moves, in_hand)
-        return self._search(area, here, here, around, target, wish, reaches)
+        search = self._search(area, here, here, around, target, wish, reaches)
+        return replace(search, nearly=_close_over(search.tops, here))
 
     def where_from(self, boat: BoatPose) -> Search | None:
         """Return the search for the best place to fish the nearest mark from, or else what is around."""
@@ -128,7 +135,11 @@ class Planner:
     ) -> Search:
         east, north = middle
         within = (east - around, north - around, east + around, north + around)
-        tops = tuple(mark for mark in area.marks if mark.kind == "tree top")
+        tops = tuple(
+            mark
+            for mark in area.marks
+            if mark.kind == "tree top" and mark.top is not None
+        )
         surface = area.surface.copy_around(*within)
         return Search(surface, within, tops, reaches, here, target, wish)
 
@@ -138,3 +149,14 @@ def _wanted_at(mark: Mark) -> tuple[Target, Wish]:
     if mark.kind == "tree top":
         return Target.over(mark.kind, mark), Wish(height=CLEAR_HEIGHT_M, clear=True)
     return Target.at(mark.kind, mark.east, mark.north), Wish()
+
+
+def _close_over(
+    tops: tuple[Mark, ...], boat: tuple[float, float]
+) -> tuple[Target, Wish] | None:
+    """Return what is wanted over timber that no lure gets down to: to pass close above it."""
+    if not tops:
+        return None
+    places = tuple(np.array([[mark.east, mark.north]]) for mark in tops)
+    timber = Target("tree top", places, LEAST_CROWN_M)
+    return timber, Wish(height=CLEAR_HEIGHT_M, dig=None, boat=boat)

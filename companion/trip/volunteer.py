@@ -11,7 +11,13 @@ from typing import Literal, NamedTuple
 from companion.casting.cast import CastInProgress
 from companion.casting.deck import Deck
 from companion.casting.felt_current import CurrentHint
-from companion.casting.hand import Hand, depth_in_range, drift_of_next_cast, rod_of
+from companion.casting.hand import (
+    Hand,
+    depth_in_range,
+    drift_of_next_cast,
+    over_tree_in_range,
+    rod_of,
+)
 from companion.casting.match import MatchWatch, Standing
 from companion.casting.pose import BoatPose
 from companion.events import AnyEvent, Match, Notice
@@ -64,12 +70,15 @@ class Matched(NamedTuple):
         reach: how deep its lure gets, m.
         standing: how it stands.
         where: the bottom is.
+        over_tree: how far above a tree top in range its lure passes, m; None without
+            one.
     """
 
     rod: Rod
     reach: float
     standing: Standing
     where: Where
+    over_tree: float | None = None
 
     @property
     def action(self) -> Action:
@@ -86,7 +95,11 @@ class Matched(NamedTuple):
         """Return what to say; of a rod that was just taken, not that a lesser one would do."""
         ahead = self.where == "in range"
         return wording.match(
-            self.standing, unit, ahead=ahead, names_lesser=not just_taken
+            self.standing,
+            unit,
+            ahead=ahead,
+            names_lesser=not just_taken,
+            over_tree=self.over_tree,
         )
 
 
@@ -102,6 +115,7 @@ class Volunteer:
         self._unit: LengthUnit = unit
         self._watch = MatchWatch()
         self._in_range: float | None = None
+        self._over_tree: float | None = None
         self._drift = 0.0
         self._look_at = float("-inf")
         self._looked_from: BoatPose | None = None
@@ -113,7 +127,7 @@ class Volunteer:
     def forget_depth(self) -> None:
         """Drop what was seen of the depth: it was lost, and is stale."""
         self._watch.forget()
-        self._in_range = None
+        self._in_range = self._over_tree = None
 
     def look_anew(self) -> None:
         """Look at the casting range with the next depth: another rod is in hand, or another way is cast."""
@@ -121,7 +135,7 @@ class Volunteer:
 
     def look_away(self) -> None:
         """Match the bottom below the boat: nobody casts from a boat that travels."""
-        self._in_range, self._drift = None, 0.0
+        self._in_range, self._over_tree, self._drift = None, None, 0.0
         self.look_anew()
 
     @property
@@ -151,13 +165,14 @@ class Volunteer:
             if self._lies_otherwise(t, boat):
                 self._looked_from, self._looked_at = boat, t
                 self._in_range = depth_in_range(self._deck, hand, t, boat)
+                self._over_tree = over_tree_in_range(self._deck, hand, t, boat)
         bottom, where = self._bottom_in_range(depth)
         reaches = {
             rod.number: self._deck.reach(rod, self._drift) for rod in self._deck.rods
         }
         standing = self._watch.accept_depth(t, bottom, reaches, hand.number)
         rod = rod_of(self._deck, hand)
-        return Matched(rod, reaches[hand.number], standing, where)
+        return Matched(rod, reaches[hand.number], standing, where, self._over_tree)
 
     def _bottom_in_range(self, depth: float) -> tuple[float, Where]:
         """Return the depth in the casting range, m, where that is mapped; else this one, below the boat."""

@@ -226,11 +226,13 @@ def match(
     *,
     ahead: bool = False,
     names_lesser: bool = True,
+    over_tree: float | None = None,
 ) -> str:
     """Return the words for how the rod in hand stands; `ahead` tells that the bottom in range is meant.
 
     Amounts are said only near the bottom, where they decide something. `names_lesser`
-    has the rod named that would do where this one digs.
+    has the rod named that would do where this one digs. `over_tree` is how far above a
+    tree in range its lure passes, m, which is told where no rod gets down.
 
     >>> match(Standing("clear", 6.0, 0.92), "feet")
     'clear by 3 feet'
@@ -238,6 +240,8 @@ def match(
     'short by 4 feet ahead, take number two'
     >>> match(Standing("short", 30.0, 24.0), "feet")
     'too deep for any rod'
+    >>> match(Standing("short", 30.0, 24.0), "feet", ahead=True, over_tree=0.9)
+    'too deep, over the tree ahead by 3 feet'
     """
     if standing.margin is None or standing.state == "unknown":
         return DEPTH_NOT_KNOWN
@@ -250,11 +254,19 @@ def match(
             return digs
         return f"{digs}, number {number_words(standing.better)} will do"
     if standing.state == "short" and standing.better is None:
-        return f"too deep for any rod{where}"
+        return _too_deep(where, over_tree, unit)
     line: str = standing.state
     if standing.margin <= FARTHEST_AMOUNT_M:
         line = one_rod(standing, unit)
     return _and_take(standing.better, line + where)
+
+
+def _too_deep(where: str, over_tree: float | None, unit: LengthUnit) -> str:
+    if over_tree is None or over_tree > FARTHEST_AMOUNT_M:
+        return f"too deep for any rod{where}"
+    if over_tree < JUST_CLEAR_M:
+        return "too deep, but hits the tree ahead"
+    return f"too deep, over the tree ahead by {spoken_depth(over_tree, unit)}"
 
 
 def _and_take(better: int | None, line: str) -> str:
@@ -377,10 +389,13 @@ def which_rod(plan: Plan | None, heading: float | None, unit: LengthUnit) -> str
     """
     if plan is None:
         return "nothing in range"
-    return (
-        f"{number_words(plan.rod)} {_chance(plan.sureness)}, "
-        f"{spoken_distance(plan.stand_off, unit)} out, {_direction(plan.bearing, heading)}"
-    )
+    rod, over = number_words(plan.rod), plan.over_timber
+    way = _direction(plan.bearing, heading)
+    if over is not None and over >= JUST_CLEAR_M:
+        return f"{rod} over the tree by {spoken_depth(over, unit)}, {way}"
+    does = "do" if over is None else "hit a tree"
+    far = spoken_distance(plan.stand_off, unit)
+    return f"{rod} {_chance(plan.sureness)} {does}, {far} out, {way}"
 
 
 def where_from(
@@ -439,10 +454,10 @@ def _direction(bearing: float, heading: float | None) -> str:
 
 def _chance(sureness: float) -> str:
     if sureness >= WILL_SHARE:
-        return "will do"
+        return "will"
     if sureness >= SHOULD_SHARE:
-        return "should do"
-    return "may do"
+        return "should"
+    return "may"
 
 
 # --- the program's own state ----------------------------------------------------------------------------

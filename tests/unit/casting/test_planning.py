@@ -7,6 +7,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from companion import config
 from companion.casting.ground import Mapped, TopOnWay
 from companion.casting.plan import LEAST_CROWN_M, Wish
 from companion.casting.planning import (
@@ -18,7 +19,9 @@ from companion.casting.planning import (
 )
 from companion.casting.pose import BoatPose, Current
 from companion.events import Fix
+from companion.lakebed.bed import Bed
 from companion.lakebed.surface import SurfaceEstimate
+from companion.tackle import calibrations, reaches
 
 HERE = Fix(45.0, -93.0, 2.0)
 PLACE = (100.0, 200.0)
@@ -143,6 +146,48 @@ def test_nothing_is_searched_where_nothing_is_known(ask):
     assert getattr(Planner(DECK, Waters()), ask)(elsewhere) is None
     empty = Planner(DECK, Waters(extent=None))
     assert getattr(empty, ask)(BoatPose(HERE)) is None
+
+
+class TestTimber:
+    """A boat over water too deep for any rod, with a tree in range."""
+
+    @pytest.fixture(scope="class")
+    @staticmethod
+    def rods():
+        settings = config.parse(config.example_text(), "the example config")
+        return reaches(settings.rods, calibrations(settings.rods))
+
+    def found(self, rods, *tops):
+        bed = Bed(())
+        bed.add(HERE.lat, HERE.lon, 18.0)
+        area = bed.here
+        for east in range(-60, 61, 4):
+            for north in range(-60, 61, 4):
+                bed.add(*area.plane.to_latlon(float(east), float(north)), 18.0)
+        for top in tops:
+            area.marks.add("tree top", 0.0, 20.0, depth=top)
+        deck = SimpleNamespace(
+            rods=[SimpleNamespace(cast=40.0)],
+            reaches_as_now=lambda *_: lambda: rods,
+        )
+        return Planner(deck, bed).which_rod(BoatPose(HERE)).found.plan
+
+    def test_a_tree_that_a_lure_meets_is_told_as_a_tree_and_where_it_stands(self, rods):
+        plan = self.found(rods, 4.0)
+        assert plan.over_timber == pytest.approx(0.0, abs=0.05)
+        assert plan.stand_off == pytest.approx(20.0, abs=4.0)
+
+    def test_one_that_all_lures_pass_is_told_by_how_much(self, rods):
+        plan = self.found(rods, 6.3)
+        away, depth = np.array(next(r.path for r in rods if r.rod == plan.rod)).T
+        there = np.interp(-plan.stand_off, -away, depth)
+        assert plan.over_timber == pytest.approx(6.3 - there, abs=0.2)
+        assert plan.stand_off == pytest.approx(20.0, abs=4.0)
+
+    def test_without_one_nothing_is_in_range(self, rods):
+        assert self.found(rods) is None
+        assert self.found(rods, 12.0) is None
+        assert self.found(rods, None) is None
 
 
 class TestMapped:

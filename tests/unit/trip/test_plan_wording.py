@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from companion.casting.plan import Plan
+from companion.casting.plan import Plan, Step
 from companion.trip.wording import spoken_distance, where_from, which_rod
 from companion.voice.grammar import Aboard, Grammar
 from companion.voice.speaker import Manner
@@ -37,6 +37,15 @@ PLAN = Plan(
 )
 
 
+def over_a_tree(by):
+    """A way on which the lure passes a tree so far above its top, m, and fishes nothing else."""
+    return (
+        Step(30.0, 2.0, 18.0, 0.3, 18.0, False),
+        Step(25.0, 4.0, 18.0, 0.3, 4.0 + by, True),
+        Step(15.0, 4.0, 18.0, 0.3, 18.0, False),
+    )
+
+
 def lines():
     """Every line that can be said: rods, directions, sureness, distances, both units."""
     for rod, unit in itertools.product(range(1, 11), ("feet", "metres")):
@@ -48,6 +57,10 @@ def lines():
             )
             yield which_rod(one, 0.0, unit)
             yield which_rod(one, None, unit)
+            for by in (0.0, 0.9, 2.1):
+                tree = msgspec.structs.replace(one, way=over_a_tree(by))
+                yield which_rod(tree, 0.0, unit)
+                yield which_rod(tree, None, unit)
             for boat in (None, (0.0, 0.0), (40.0, 70.0), (50.0, -50.0)):
                 yield where_from(one, boat, unit)
     yield which_rod(None, None, "feet")
@@ -81,6 +94,17 @@ def test_which_rod():
         assert which_rod(
             msgspec.structs.replace(PLAN, sureness=sureness), 0.0, "feet"
         ).startswith(words)
+
+
+def test_a_tree_is_told_where_the_lure_fishes_that_and_not_the_bottom():
+    def said(by):
+        return which_rod(
+            msgspec.structs.replace(PLAN, way=over_a_tree(by)), 0.0, "feet"
+        )
+
+    assert said(0.0) == "two will hit a tree, thirty yards out, ten o'clock"
+    assert said(0.9) == "two over the tree by 3 feet, ten o'clock"
+    assert said(14.0) == "two will do, thirty yards out, ten o'clock"
 
 
 def test_where_from():

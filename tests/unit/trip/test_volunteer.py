@@ -4,7 +4,7 @@ import pytest
 
 from companion import config
 from companion.casting.deck import Deck, relined
-from companion.casting.ground import Unmapped
+from companion.casting.ground import TopOnWay, Unmapped
 from companion.casting.hand import Hand
 from companion.casting.pose import BoatPose
 from companion.events import Fix, Match, Notice
@@ -49,6 +49,29 @@ def test_a_rod_that_stays_short_names_one_that_does_not(deck, volunteer):
     assert matched.line("feet").endswith(", take number one")
     beyond = Volunteer(deck, "feet").notice_depth(1.0, depth + 3.0, Hand(3), None)
     assert "take" not in beyond.line("feet")
+
+
+class WithTree(Unmapped):
+    def __init__(self, distance, depth):
+        self.top = TopOnWay(distance, 0.0, 1.0, depth, 7)
+
+    def tops(self, _at, bearing, length, _aside):
+        assert bearing == 0.0
+        return [self.top] if self.top.distance <= length else []
+
+
+def test_where_no_rod_gets_down_a_tree_on_the_way_is_told(deck):
+    path = deck.path(deck.rod(1))
+    for over, words in ((-0.5, "hits the tree ahead"), (1.0, "over the tree ahead by")):
+        deck.ground = WithTree(path.reach_at, path.reach + over)
+        at = Volunteer(deck, "feet")
+        assert words in at.notice_depth(1.0, 30.0, Hand(1), pose()).line("feet")
+        at.look_away()
+        travelling = at.notice_depth(2.0, 30.0, Hand(1), None)
+        assert travelling.line("feet") == "too deep for any rod"
+    deck.ground = WithTree(1000.0, 2.0)
+    beyond = Volunteer(deck, "feet").notice_depth(1.0, 30.0, Hand(1), pose())
+    assert beyond.line("feet") == "too deep for any rod"
 
 
 def test_possible_cover_is_called_possible(volunteer):

@@ -51,6 +51,26 @@ def test_a_line_tells_whether_it_means_ahead():
     )
 
 
+@pytest.mark.parametrize("standing", [standing for standing, _, _ in LINES])
+@pytest.mark.parametrize(
+    ("over_tree", "line"),
+    [
+        (-0.5, "too deep, but hits the tree ahead"),
+        (0.1, "too deep, but hits the tree ahead"),
+        (0.9, "too deep, over the tree ahead by 3 feet"),
+        (4.0, "too deep for any rod ahead"),
+    ],
+)
+def test_a_tree_ahead_is_told_where_no_rod_gets_down_and_nowhere_else(
+    standing, over_tree, line
+):
+    said = wording.match(standing, "feet", ahead=True, over_tree=over_tree)
+    assert not GRAMMAR.echoes(said)
+    if standing != Standing("short", 6.2, 1.22):
+        line = wording.match(standing, "feet", ahead=True)
+    assert said == line
+
+
 @pytest.mark.parametrize("ahead", [False, True])
 @pytest.mark.parametrize("standing", [standing for standing, _, _ in LINES])
 def test_no_line_is_a_phrase_that_is_listened_for_and_all_are_short(standing, ahead):
