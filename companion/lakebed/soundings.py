@@ -16,6 +16,13 @@ from typing import NamedTuple
 USUAL_SOUND_SPEED = 1500.0
 """Speed of sound, m/s, that sounders commonly assume (common practice, no source)."""
 
+LONGEST_STEADY_GAP_S = 15.0
+"""Between fixes further apart nobody knows where a boat went, however straight it seems to go."""
+MOST_BEND_M = 4.0
+"""How far off the straight line a boat may have been between two fixes for pings there to have a place, m:
+about a receiver's own error."""
+_ONE_FIX_S = 0.9  # sentences closer than this tell one fix twice
+_TOLD_TWICE_S = 0.05  # and than this do not tell how fast it goes
 _MAX_WAITING = 2000
 _RELIABLE_COURSE = 0.5
 _HEADING_AGE = 2.0
@@ -47,8 +54,8 @@ class Mounting:
 
     `forward` and `starboard` lead from the antenna to the transducer, m. `fix_latency`
     and `depth_latency` are how long before its arrival a fix or a depth was true, s. A
-    ping further than `max_gap` s from a fix on either side has no position. Fixes that
-    imply more than `max_speed` m/s are jumps.
+    ping further than `max_gap` s from a fix on either side has a position only where
+    the boat goes on as before. Fixes that imply more than `max_speed` m/s are jumps.
     """
 
     forward: float = 0.0
@@ -106,6 +113,7 @@ class Joiner:
         self._mounting = mounting or Mounting()
         self._waiting: deque[tuple[float, float, int]] = deque()
         self._fix: BoatFix | None = None
+        self._leg: BoatFix | None = None  # when it ended, and how fast it went, m/s
         self._strays: list[BoatFix] = []
         self._heading: tuple[float, float] | None = None
         self.dropped: Counter[str] = Counter()
@@ -127,12 +135,33 @@ class Joiner:
         if not self._believable(fix):
             return []
         before, self._fix = self._fix, fix
+        known = before if self._knows_way(before, fix) else None
         placed: list[Sounding] = []
         while self._waiting and self._waiting[0][0] <= fix.t:
-            sounding = self._place(before, fix, *self._waiting.popleft())
+            sounding = self._place(known, fix, *self._waiting.popleft())
             if sounding is not None:
                 placed.append(sounding)
         return placed
+
+    def _knows_way(self, before: BoatFix | None, after: BoatFix) -> bool:
+        """Tell whether the boat went straight between two fixes, as it does over seconds, and follow how.
+
+        Over longer it is taken to, if it goes on as it came: one that turns half way is
+        off the line by half of the gap times by how much its velocity is another.
+        """
+        if before is None or after.t - before.t < _ONE_FIX_S:
+            return before is not None
+        gap, came = after.t - before.t, self._leg
+        east = (after.east - before.east) / gap
+        north = (after.north - before.north) / gap
+        self._leg = BoatFix(after.t, east, north)
+        if gap <= 2.0 * self._mounting.max_gap:
+            return True
+        if came is None or before.t - came.t > _ONE_FIX_S or gap > LONGEST_STEADY_GAP_S:
+            return False
+        return (
+            math.hypot(east - came.east, north - came.north) * gap / 2.0 <= MOST_BEND_M
+        )
 
     def flush(self) -> None:
         """Give up on pings still waiting for a fix, counting them."""
@@ -172,11 +201,12 @@ class Joiner:
     def _place(
         self, before: BoatFix | None, after: BoatFix, t: float, depth: float, ping: int
     ) -> Sounding | None:
-        gap = self._mounting.max_gap
-        if before is None or after.t - before.t > 2.0 * gap or before.t - t > gap:
+        if before is None or before.t - t > self._mounting.max_gap:
             self.dropped["no position"] += 1
             return None
-        share = 1.0 if after.t <= before.t else (t - before.t) / (after.t - before.t)
+        gap, share = after.t - before.t, 1.0
+        if gap > _TOLD_TWICE_S:
+            share = (t - before.t) / gap
         east = before.east + share * (after.east - before.east)
         north = before.north + share * (after.north - before.north)
         shift_east, shift_north = self._lever(before, after, t)

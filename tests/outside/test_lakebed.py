@@ -7,6 +7,7 @@ independent code named.
 from __future__ import annotations
 
 import csv
+import math
 import re
 from datetime import UTC, datetime
 from pathlib import Path
@@ -27,6 +28,7 @@ from companion.lakebed.soundings import (
     sound_speed,
 )
 from companion.lakebed.surface import Surface
+from companion.sensing import Chunk, Position, Sensing
 from companion.sensing.localplane import LocalPlane
 
 DATA = Path(__file__).parents[2].parent / "shared" / "data"
@@ -213,6 +215,53 @@ def through_the_gates(name, depth_sentence, position_talker=None):
     print(f"\n{name}: {len(sent)} depths, kept {len(kept)}, dropped {dict(dropped)}")
     assert len(kept) + sum(dropped.values()) == len(sent)
     return np.array(sent), kept, dropped
+
+
+@pytest.mark.parametrize(
+    ("name", "off_m"),
+    [
+        ("harbour_survey_1.txt", 1.5),
+        ("river_nh.log", 1.0),
+        ("ijssel.log", 1.0),
+        ("bay_spikes.nmea", 3.5),
+    ],
+)
+def test_with_a_fix_every_ten_seconds_pings_are_where_those_of_every_second_put_them(
+    name, off_m
+):
+    """Nine in ten; places of the bay's log are told to 1.9 m."""
+    fixes = places_of(name)
+    dense, sparse = Joiner(), Joiner()
+    placed, thinned, told = {}, {}, -math.inf
+    for number, (t, east, north) in enumerate(fixes):
+        for joiner in (dense, sparse):
+            joiner.depth(t - 0.5, 5.0, number)
+        placed |= {one.ping: one for one in dense.fix(t, east, north)}
+        if t >= told + 10.0:
+            told = t
+            thinned |= {one.ping: one for one in sparse.fix(t, east, north)}
+    off = [
+        math.hypot(one.east - placed[n].east, one.north - placed[n].north)
+        for n, one in thinned.items()
+        if n in placed
+    ]
+    print(
+        f"{name}: {len(thinned)} of {len(placed)}, off {np.quantile(off, [0.5, 0.9, 1.0])}"
+    )
+    assert len(thinned) >= 0.75 * len(placed)
+    assert np.quantile(off, 0.9) <= off_m
+
+
+def places_of(name):
+    """Return when and where the boat of a log was: s, m east and north of the first place."""
+    sent = data(f"logs/{name}").read_bytes()
+    sensing, plane, found = Sensing({}), None, []
+    for t, one in (*sensing.feed(Chunk(0.0, name, sent)), *sensing.finish()):
+        if isinstance(one, Position) and one.lat is not None:
+            plane = plane or LocalPlane(one.lat, one.lon)
+            if not found or t > found[-1][0]:
+                found.append((t, *plane.to_xy(one.lat, one.lon)))
+    return found
 
 
 def test_harbour_survey_loses_its_zeros_and_nothing_else():

@@ -5,6 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from companion.lakebed.soundings import (
+    MOST_BEND_M,
     Joiner,
     Mounting,
     depth_below_surface,
@@ -27,6 +28,15 @@ def test_latencies_move_the_ping_back_to_when_it_was_true():
     (sounding,) = joiner.fix(1.5, 4.0, 0.0)  # true at 1
     assert sounding.t == pytest.approx(0.5)
     assert sounding.east == pytest.approx(2.0)
+
+
+def test_a_late_ping_between_two_sentences_of_one_fix_is_not_thrown_far():
+    joiner = Joiner(Mounting(depth_latency=0.5))
+    joiner.fix(0.0, 0.0, 0.0)
+    joiner.fix(1.0, 3.0, 0.0)
+    joiner.depth(1.0005, 5.0)  # true at 0.5
+    (sounding,) = joiner.fix(1.001, 3.2, 0.0)
+    assert sounding.east == pytest.approx(1.5, abs=2.0)
 
 
 @pytest.mark.parametrize(
@@ -62,6 +72,54 @@ def test_pings_without_fixes_around_them_are_counted_not_guessed():
     joiner.depth(21.0, 5.0)
     joiner.flush()
     assert joiner.dropped == {"no position": 3}
+
+
+def sailed(way, every, gaps=()):
+    """Return the pings of each second that are placed, with the true place, and what was dropped.
+
+    A fix is told twice, as receivers do, every so many s, but not at `gaps`.
+    """
+    joiner, placed = Joiner(), []
+    for t in range(121):
+        joiner.depth(float(t) - 0.5, 5.0, t)
+        if t % every == 0 and t not in gaps:
+            placed += joiner.fix(float(t), *way(t))
+            placed += joiner.fix(t + 0.05, *way(t))
+    return [(one, way(one.t)) for one in placed], joiner.dropped
+
+
+def test_between_fixes_of_every_ten_seconds_a_boat_that_goes_on_steadily_has_places():
+    placed, dropped = sailed(lambda t: (2.0 * t, 0.5 * t), 10)
+    assert len(placed) == 110  # the first way was not followed yet
+    assert dropped == {"no position": 11}
+    for one, true in placed:
+        assert (one.east, one.north) == pytest.approx(true, abs=0.2)
+
+
+def test_one_that_turns_or_is_not_heard_of_for_longer_has_none_there():
+    def turning(t):
+        return (2.0 * min(t, 63.0), 2.0 * max(t - 63.0, 0.0))
+
+    placed, dropped = sailed(turning, 10)
+    assert dropped == {"no position": 31}  # the turn is in one, the next goes otherwise
+    for one, true in placed:
+        assert math.dist((one.east, one.north), true) <= MOST_BEND_M
+    placed, _ = sailed(lambda t: (2.0 * t, 0.0), 10, gaps=(60,))
+    assert not [one for one, _ in placed if 50.0 < one.t <= 70.0]
+    assert len(placed) == 90
+
+
+@pytest.mark.parametrize(("radius", "follows"), [(20.0, False), (40.0, True)])
+def test_a_boat_that_circles_is_placed_where_it_hardly_leaves_the_straight_line(
+    radius, follows
+):
+    def circling(t):
+        return radius * math.sin(1.5 * t / radius), radius * math.cos(1.5 * t / radius)
+
+    placed, _ = sailed(circling, 10)
+    assert bool(placed) == follows
+    for one, true in placed:
+        assert math.dist((one.east, one.north), true) <= MOST_BEND_M / 4.0
 
 
 def test_one_fix_that_jumps_is_dropped_and_the_track_goes_on():

@@ -33,8 +33,8 @@ def degrees(value, width, letters):
     return f"{whole:0{width}d}{60 * (abs(value) - whole):08.5f},{letters[value < 0]}"
 
 
-def day(count=400, depth=5.0):
-    """A recorded hour of a boat at 1 m/s on lines 6 m apart: a depth and a fix each second."""
+def day(count=400, depth=5.0, fix_every=1):
+    """A recorded hour of a boat at 1 m/s on lines 6 m apart: a depth each second, a fix every so many."""
     lines = []
     for i in range(count):
         line, along = divmod(i, 60)
@@ -44,7 +44,8 @@ def day(count=400, depth=5.0):
         clock = f"{10 + i // 3600:02d}{i // 60 % 60:02d}{i % 60:02d}"
         lines.append(sentence(f"SDDPT,{depth + 0.5 * math.sin(i / 40):.2f},0.0"))
         where = f"{degrees(lat, 2, 'NS')},{degrees(lon, 3, 'EW')}"
-        lines.append(sentence(f"GPRMC,{clock},A,{where},1.9,090.0,031026,,"))
+        if i % fix_every == 0:
+            lines.append(sentence(f"GPRMC,{clock},A,{where},1.9,090.0,031026,,"))
     return "".join(lines).encode()
 
 
@@ -73,6 +74,17 @@ def take(lakes, tmp_path):
 
 def cells(lakes):
     return Bed(lakes.areas()).areas[0].surface.sounded()
+
+
+def test_a_recording_with_a_fix_every_ten_seconds_is_learned_but_for_its_turns(
+    take, lakes
+):
+    outcome = take("slow.nmea", day(fix_every=10))
+    assert outcome.soundings >= 0.7 * 400
+    assert set(outcome.dropped) == {"no position"}
+    slow = cells(lakes)
+    take("day.nmea", day())
+    assert len(cells(lakes)) > len(slow)
 
 
 def test_a_recording_is_learned_once_whatever_its_name(take, lakes):
