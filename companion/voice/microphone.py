@@ -122,18 +122,19 @@ def microphone_frames(device: str) -> Generator[Samples, None, None]:
     ) as recorder:
         assert recorder.stdout is not None
         assert recorder.stderr is not None
+        # It tells of every overrun: not read, that would fill the pipe and stop it.
+        os.set_blocking(recorder.stderr.fileno(), False)
+        told = b""
         try:
             for data in _pieces(recorder.stdout.fileno()):
+                told = (told + (recorder.stderr.read(4096) or b""))[-4096:]
                 yield np.frombuffer(data, dtype="<i2")
             recorder.kill()
-            last = (
-                recorder.stderr.read()
-                .decode(errors="replace")
-                .strip()
-                .splitlines()[-1:]
-            )
+            recorder.wait()
+            told += recorder.stderr.read() or b""
         finally:
             recorder.kill()
+    last = told.decode(errors="replace").strip().splitlines()[-1:]
     why = last[0] if last else "the sound ended"
     raise MicrophoneError(
         f"microphone {device}: {why}; `arecord -L` lists the names to choose from"

@@ -110,6 +110,22 @@ def test_frames_come_from_the_recorder_and_its_last_words_are_told(
         next(frames)
 
 
+def test_a_recorder_that_complains_all_day_is_not_held_up_by_that(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    complaint = 12 * "overrun!!! (at least 12.345 ms long)"
+    one = f"head -c {2 * SOUND_FRAME_SAMPLES} /dev/zero; echo '{complaint}' >&2"
+    fake_arecord(
+        tmp_path,
+        f"for n in $(seq 3000); do {one}; done; echo gone >&2",
+        monkeypatch,
+    )
+    frames = microphone_frames("default")
+    assert sum(1 for _ in itertools.islice(frames, 3000)) == 3000
+    with pytest.raises(MicrophoneError, match="microphone default: gone"):
+        next(frames)
+
+
 def test_half_a_minute_of_sound_waits_for_who_is_busy(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ):
