@@ -207,8 +207,9 @@ class Speaker:
         """Stop speaking at once, and drop what waits."""
         with self._changed:
             self._lines, self._hushed = [], True
-            if self._player is not None:
-                self._player.kill()
+            player = self._player  # which may end, and be forgotten, just now
+            if player is not None:
+                player.kill()
 
     def close(self) -> None:
         """Let what is being said, and what waits, come to its end, and be silent."""

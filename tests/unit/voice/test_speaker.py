@@ -8,6 +8,7 @@ import threading
 import time
 import wave
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -134,6 +135,25 @@ def test_hushed_it_stops_at_once_and_drops_what_waits(spoken: Path):
         speaker.say("third")
     assert spoken.read_text().split() == ["third"]
     assert told == []
+
+
+def test_a_player_may_end_while_it_is_hushed():
+    class Ending(Speaker):
+        """Its player is forgotten once it was looked at."""
+
+        @property
+        def _player(self):
+            player, self._forgotten = self._forgotten, None
+            return player
+
+        @_player.setter
+        def _player(self, player):
+            self._forgotten = player
+
+    speaker, killed = Ending(aloud=False), []
+    speaker._player = SimpleNamespace(kill=lambda: killed.append(True))
+    speaker.hush()
+    assert killed == [True]
 
 
 def test_hushed_before_its_player_is_known_it_stops_too(spoken: Path, monkeypatch):
