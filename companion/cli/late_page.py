@@ -80,11 +80,11 @@ class LatePage:
         from companion.cli.showing import Showing  # noqa: PLC0415  (a web server: a third of all there is to load)
         from companion.page import PageError  # noqa: PLC0415
 
-        showing = Showing(self._settings, self._say, self._kept)
-        showing.tapped = self.tapped
         try:
+            showing = Showing(self._settings, self._say, self._kept)
+            showing.tapped = self.tapped
             showing.__enter__()
-        except PageError as error:  # a trip goes on without one
+        except (PageError, OSError) as error:  # a trip goes on without one
             warn(str(error))
             with self._lock:
                 self._told = None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import logging
 import socket
 import threading
 from collections.abc import Callable
@@ -27,6 +28,7 @@ VIEW_INTERVAL_S = 0.1
 """The shortest time between two views, s."""
 LOOK_AGAIN = 0.5
 """How often a view is renewed when nothing new comes, s: what it shows gets older."""
+_LOG = logging.getLogger(__name__)
 
 
 class PageError(Exception):
@@ -91,6 +93,9 @@ class Page:
         self._port = self._socket.getsockname()[1]
         self._thread.start()
         self._up.wait()
+        if self._loop is None:
+            self.__exit__(None, None, None)
+            raise PageError("the page cannot be served; the log says why")
         return self
 
     def __exit__(
@@ -161,11 +166,15 @@ class Page:
                 self._loop = None  # it has ended
 
     def _run(self) -> None:
-        asyncio.run(self._serve())
+        try:
+            asyncio.run(self._serve())
+        except Exception:  # whatever it is, the trip goes on
+            _LOG.exception("the page failed")
+        finally:
+            self._up.set()
 
     async def _serve(self) -> None:
         self._wake = asyncio.Event()
-        self._loop = asyncio.get_running_loop()
         cookie = f"companion-{self._port}"
         access = Access(
             self._pairing, self._settings.reading == "paired", self._tapped, cookie
@@ -190,6 +199,7 @@ class Page:
         )
         renewing = asyncio.create_task(self._renew())
         serving = asyncio.create_task(self._server.serve(sockets=[self._socket]))
+        self._loop = asyncio.get_running_loop()
         self._up.set()
         await asyncio.wait({renewing, serving}, return_when=asyncio.FIRST_COMPLETED)
         self._board.closing = True

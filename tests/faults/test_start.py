@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import errno
 import subprocess
 import sys
 import threading
 
 import numpy as np
 import pytest
+import uvicorn
 
 from companion import config
 from companion.cli.late_page import LatePage
 from companion.events import Match, Notice, Said
 from companion.page import Page
+from companion.page.pairing import Pairing
 from companion.voice.listening import Listener
 
 LATE = (
@@ -159,6 +162,36 @@ def test_a_page_that_cannot_be_had_keeps_nothing(settings, tmp_path, capsys):
             second.event(Notice(t=0.0, text="starting"))
             assert second._told is None
     assert "cannot be served" in capsys.readouterr().err
+
+
+def test_a_page_whose_server_does_not_start_is_told_of_and_waited_for_no_longer(
+    settings, tmp_path, monkeypatch, capsys
+):
+    def refuse(_config):
+        raise TypeError("of another version")
+
+    monkeypatch.setattr(uvicorn, "Server", refuse)
+    with LatePage(settings, lambda _: None, tmp_path / "paired") as page:
+        page.begin()
+        page._loading.join(120)
+        page.event(Notice(t=0.0, text="starting"))
+        assert page._told is None
+    assert "cannot be served" in capsys.readouterr().err
+
+
+def test_a_page_that_cannot_read_who_is_paired_is_told_of(
+    settings, tmp_path, monkeypatch, capsys
+):
+    def refuse(_pairing):
+        raise PermissionError(errno.EACCES, "Permission denied")
+
+    monkeypatch.setattr(Pairing, "_remembered", refuse)
+    with LatePage(settings, lambda _: None, tmp_path / "paired") as page:
+        page.begin()
+        page._loading.join(120)
+        page.event(Notice(t=0.0, text="starting"))
+        assert page._told is None
+    assert "Permission denied" in capsys.readouterr().err
 
 
 def test_a_page_that_never_opened_closes(settings, tmp_path):
