@@ -34,6 +34,7 @@ from companion.dive.calibration import SAID_LENGTH_SCATTER
 from companion.events import Fix
 from companion.sensing import moved
 from companion.tackle import Rod, rig_name
+from companion.units import rounded
 
 AIM_SAID_RAD = math.radians(12.0)
 """How far beside its spoken hour a cast goes, one sigma: an hour is 30 degrees wide, and nobody is exact."""
@@ -158,7 +159,7 @@ def _thrown(
     casts = learned.casts(
         rig_name(rod), DRAW_COUNT, length, SAID_LENGTH_SCATTER, through_water
     )
-    said = length and round(length, 1)
+    said = rounded(length, 1)
     cast = CastInProgress(
         rod, t, boat.fix, bearing, spread, over_ground, through_water, casts, said=said
     )

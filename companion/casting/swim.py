@@ -25,6 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from companion.tackle import RodReach
+from companion.units import NINE_IN_TEN_SIGMAS
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
@@ -36,8 +37,6 @@ the boat: it keeps its depth; it drops away and the lure swims off into open wat
 falls; it rises."""
 MANNER_NAMES: tuple[Manner, ...] = get_args(Manner)
 
-FIVE_PERCENT = 1.645
-"""Standard deviations from the middle of a normal distribution to where 5 % are left."""
 UNKNOWN_BOTTOM_M = 1e6
 """Depth that stands for "no bottom known here": no lure gets there, m."""
 
@@ -155,7 +154,7 @@ class Diver:
     def sigma(self, away: Floats) -> Floats:
         """Return the standard deviation of the path's depth there, m: the band holds nine of ten."""
         return np.abs(_at(self._deep, away) - _at(self._shallow, away)) / (
-            2.0 * FIVE_PERCENT
+            2.0 * NINE_IN_TEN_SIGMAS
         )
 
     def dived(self, z: Singles, x: float, step: float) -> Singles:

@@ -303,7 +303,7 @@ class _Grid:
             * (_FEW if rig.thickness_sigma > _THIN else np.zeros(1)),
             rig.whole_cast_sigma * _CASTS,
         )
-        self.depth_log, self.drag_log = depth, drag
+        self.drag_log = drag
         self.lift_log = _lift_logs(stated)[:, :, None, None]
         shape = np.broadcast_shapes(
             depth.shape, drag.shape, self.thickness.shape, self.cast_log.shape

@@ -24,14 +24,12 @@ class Stretch:
         begins: distance where it touches.
         leaves: distance where it comes off again, or where the path ends.
         touched_at: time it touches, s since the retrieve began.
-        left_at: time it comes off, s.
         depth: depth of the bottom where it touches, m.
     """
 
     begins: float
     leaves: float
     touched_at: float
-    left_at: float
     depth: float
 
     @property
@@ -67,13 +65,11 @@ class TreeTop:
         z: depth of the top below the surface, m.
         x_spread: standard deviation of x, m; the lure must clear it all the way within
             that.
-        z_spread: standard deviation of z, m.
     """
 
     x: float
     z: float
     x_spread: float = 0.0
-    z_spread: float = 0.0
 
 
 def first_touch(path: Path, bottom: SolverBottom) -> tuple[float, float, float] | None:
@@ -123,7 +119,6 @@ def stretches(path: Path, bottom: SolverBottom) -> tuple[Stretch, ...]:
             float(x[a]),
             float(x[min(b, last)]),
             float(t[a]),
-            float(t[min(b, last)]),
             float(bottom.depth(x[a])),
         )
         for a, b in zip(edges[::2], edges[1::2], strict=True)

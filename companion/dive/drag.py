@@ -3,22 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
 _LEAST = 1e-6
 """Reynolds number below which the fit is not evaluated; the load there is nothing."""
-
-
-def cylinder(reynolds: ArrayLike) -> Floats:
-    """Return the drag coefficient of a smooth cylinder across the flow, on diameter times length.
-
-    `reynolds` is speed times diameter over kinematic viscosity, of any shape. The fit
-    is that of Cheng, J. Hydraul. Eng. 139:602, 2013; within 10 % of Panton's figure
-    from Re 10 to 1000.
-    """
-    return cylinder_with_slope(np.asarray(reynolds, dtype=float))[0]
 
 
 def cylinder_with_slope(reynolds: Floats) -> tuple[Floats, Floats]:
@@ -28,7 +18,11 @@ def cylinder_with_slope(reynolds: Floats) -> tuple[Floats, Floats]:
 
 
 class CylinderDrag:
-    """The drag coefficient of cylinders, and its slope for who asks.
+    """The drag coefficient of smooth cylinders across the flow, on diameter times length, and its slope.
+
+    Reynolds' number is speed times diameter over kinematic viscosity. The fit is that
+    of Cheng, J. Hydraul. Eng. 139:602, 2013; within 10 % of Panton's figure from Re 10
+    to 1000.
 
     Attributes:
         value: the coefficient, of reynolds' shape.

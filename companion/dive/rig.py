@@ -51,7 +51,7 @@ class Line:
             (strumming, coating, weed), 0 to 5; learned by calibration.
         normal_drag: a fixed normal drag coefficient Cn on d times length, 0 to 5; None
             takes Cn from the local normal Reynolds number
-            (`companion.dive.drag.cylinder`).
+            (`companion.dive.drag.CylinderDrag`).
         tangential_drag: coefficient Ct on the wetted area pi d times length, 0 to 0.2.
         sections: what is tied between it and the lure, from the lure on; drag factor
             and coefficients are those of the whole.

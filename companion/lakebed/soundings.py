@@ -1,8 +1,8 @@
 """Depth joined to place: where the transducer was at the moment of each ping.
 
-Fixes, headings and pings arrive in any interleaving, each with its own delay. A ping
-waits until the fix after it is known, and is placed between the two. Times are logic
-seconds; east and north are metres on the lake's plane; bearings are degrees clockwise
+Fixes, headings and pings arrive in any interleaving, each dated by when it was true. A
+ping waits until the fix after it is known, and is placed between the two. Times are
+logic seconds; east and north are metres on the lake's plane; bearings are degrees clockwise
 from true north; depths are metres.
 """
 
@@ -15,6 +15,10 @@ from typing import NamedTuple
 
 USUAL_SOUND_SPEED = 1500.0
 """Speed of sound, m/s, that sounders commonly assume (common practice, no source)."""
+MOST_GAP_S = 4.0
+"""A ping further than this from a fix has a position only where the boat goes on as before, s."""
+JUMP_MPS = 45.0
+"""Fixes that imply more than this are jumps, m/s."""
 
 LONGEST_STEADY_GAP_S = 15.0
 """Between fixes further apart nobody knows where a boat went, however straight it seems to go."""
@@ -50,20 +54,10 @@ class BoatFix(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Mounting:
-    """The instruments' places in the boat, and their delays.
-
-    `forward` and `starboard` lead from the antenna to the transducer, m. `fix_latency`
-    and `depth_latency` are how long before its arrival a fix or a depth was true, s. A
-    ping further than `max_gap` s from a fix on either side has a position only where
-    the boat goes on as before. Fixes that imply more than `max_speed` m/s are jumps.
-    """
+    """The transducer's place in the boat: so far ahead and to starboard of the antenna, m."""
 
     forward: float = 0.0
     starboard: float = 0.0
-    fix_latency: float = 0.0
-    depth_latency: float = 0.0
-    max_gap: float = 4.0
-    max_speed: float = 45.0
 
 
 def sound_speed(temperature: float) -> float:
@@ -88,24 +82,6 @@ def sound_speed(temperature: float) -> float:
     return sum(c * temperature**power for power, c in enumerate(coefficients))
 
 
-def depth_below_surface(
-    reading: float,
-    transducer_depth: float,
-    *,
-    temperature: float | None = None,
-    assumed_sound_speed: float = USUAL_SOUND_SPEED,
-) -> float:
-    """Return depth below the surface, m, from depth below the transducer, m.
-
-    With a water temperature (degrees C) the echo's travel is rescaled from the speed
-    the sounder assumes to the true one; the surface temperature stands for the whole
-    column, so the correction is an upper bound in stratified water.
-    """
-    if temperature is not None:
-        reading *= sound_speed(temperature) / assumed_sound_speed
-    return reading + transducer_depth
-
-
 class Joiner:
     """Joins pings to places as both stream in; `dropped` counts what could not be placed, by reason."""
 
@@ -127,11 +103,11 @@ class Joiner:
         if len(self._waiting) >= _MAX_WAITING:
             self._waiting.popleft()
             self.dropped["no position"] += 1
-        self._waiting.append((t - self._mounting.depth_latency, depth, ping))
+        self._waiting.append((t, depth, ping))
 
     def fix(self, t: float, east: float, north: float) -> list[Sounding]:
         """Take a position of the antenna; return the soundings it completes, in order of time."""
-        fix = BoatFix(t - self._mounting.fix_latency, east, north)
+        fix = BoatFix(t, east, north)
         if not self._believable(fix):
             return []
         before, self._fix = self._fix, fix
@@ -155,7 +131,7 @@ class Joiner:
         east = (after.east - before.east) / gap
         north = (after.north - before.north) / gap
         self._leg = BoatFix(after.t, east, north)
-        if gap <= 2.0 * self._mounting.max_gap:
+        if gap <= 2.0 * MOST_GAP_S:
             return True
         if came is None or before.t - came.t > _ONE_FIX_S or gap > LONGEST_STEADY_GAP_S:
             return False
@@ -188,20 +164,20 @@ class Joiner:
     def _went_back(self, fix: BoatFix) -> bool:
         """Time ran backwards: keep order by refusing the fix, unless the clock was truly set back."""
         assert self._fix is not None
-        if self._fix.t - fix.t < self._mounting.max_gap:
+        if self._fix.t - fix.t < MOST_GAP_S:
             self.dropped["fix out of order"] += 1
             return False
         self._fix = None
         return True
 
     def _jumped(self, a: BoatFix, b: BoatFix) -> bool:
-        allowed = _JUMP_ROOM + self._mounting.max_speed * abs(b.t - a.t)
+        allowed = _JUMP_ROOM + JUMP_MPS * abs(b.t - a.t)
         return math.hypot(b.east - a.east, b.north - a.north) > allowed
 
     def _place(
         self, before: BoatFix | None, after: BoatFix, t: float, depth: float, ping: int
     ) -> Sounding | None:
-        if before is None or before.t - t > self._mounting.max_gap:
+        if before is None or before.t - t > MOST_GAP_S:
             self.dropped["no position"] += 1
             return None
         gap, share = after.t - before.t, 1.0

@@ -51,14 +51,6 @@ class BottomProfile:
     sigma: FloatArray
 
 
-@dataclass(frozen=True, slots=True)
-class Slope:
-    """Steepness (metres down per metre) and the bearing in which the bottom falls, degrees."""
-
-    steepness: float
-    bearing: float
-
-
 class Surface:
     """A lake's bottom, growing with every sounding; one thread only.
 
@@ -276,22 +268,6 @@ def profiles(
         BottomProfile(distance, depth, sigma)
         for depth, sigma in zip(bottom.depth, bottom.sigma, strict=True)
     ]
-
-
-def slope_of(
-    surface: Surface, east: float, north: float, over: float = 3.0
-) -> Slope | None:
-    """Return the slope at a place, measured `over` m to each side; None when nothing is known."""
-    across = np.array([over, -over, 0.0, 0.0])
-    depth = surface.at(east + across, north + across[::-1]).depth
-    # `across` reversed is (0, 0, -over, over): the third place lies south, the fourth
-    # north.
-    if np.isnan(depth).any():
-        return None
-    falls_east = float(depth[0] - depth[1]) / (2.0 * over)
-    falls_north = float(depth[3] - depth[2]) / (2.0 * over)
-    bearing = math.degrees(math.atan2(falls_east, falls_north)) % 360.0
-    return Slope(math.hypot(falls_east, falls_north), bearing)
 
 
 def _patch_around(cells: Cells, east: float, north: float) -> Support:

@@ -266,22 +266,10 @@ def _count(logged: int) -> str:
     return f"{logged or 'none'} logged"
 
 
-_COMPASS = (
-    "north",
-    "north-east",
-    "east",
-    "south-east",
-    "south",
-    "south-west",
-    "west",
-    "north-west",
-)
-
-
 def _boat(seen: Glance, unit: LengthUnit) -> str:
     parts = []
     if seen.heading is not None:
-        parts.append(f"bow {_COMPASS[round((seen.heading % 360.0) / 45.0) % 8]}")
+        parts.append(f"bow {wording.compass(seen.heading).replace(' ', '-')}")
     if seen.speed is not None:
         parts.append(f"{seen.speed / KNOT:.1f} kn")
     if seen.water_temperature is not None:

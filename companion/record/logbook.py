@@ -25,7 +25,6 @@ from companion.events import (
     AnyEvent,
     Fix,
     Logged,
-    LoggedWhat,
     Match,
     Undone,
     from_json,
@@ -340,7 +339,6 @@ class Trip:
         self._urgent = False
         self._waiting = 0
         self._logged: dict[int, Logged] = dict(logged or {})
-        self._last_t = 0.0
         self._kept: tuple[float, Fix | None, float | None] | None = None
 
     def __enter__(self) -> Self:
@@ -377,7 +375,6 @@ class Trip:
             LogbookError: as `record` does for a wrong number.
         """
         self._check_number(event)
-        self._last_t = event.t
         self._events.append(event)
         self._urgent |= not isinstance(event, Match)
 
@@ -390,19 +387,6 @@ class Trip:
     def waiting(self) -> list[AnyEvent]:
         """The events that are not on the disk yet."""
         return list(self._events)
-
-    def undo(
-        self, number: int, t: float | None = None, utc: str | None = None
-    ) -> Undone:
-        """Take back a logged thing at logic time `t`, s (None: that of the last event); return the event."""
-        what: LoggedWhat = "mark"
-        if number in self._logged:
-            what = self._logged[number].what
-        if t is None:
-            t = self._last_t
-        event = Undone(t=t, utc=utc, number=number, what=what)
-        self.record(event)
-        return event
 
     def reading(
         self,

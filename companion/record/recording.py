@@ -87,11 +87,6 @@ class LineCutter:
             *pieces, self._rest = self._short(self._rest)
             yield from pieces
 
-    def finish(self) -> Iterator[bytes]:
-        """Yield what is left when the source is lost: a line without its end."""
-        rest, self._rest = self._rest, b""
-        yield from self._short(rest)
-
     def _short(self, line: bytes) -> Iterator[bytes]:
         while len(line) > self._longest:
             at = max(line.rfind(start, 1, self._longest) for start in (b"$", b"!"))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from companion.sensing.fields import Values
 from companion.sensing.named import fields_of
-from companion.units import KNOT
+from companion.units import KILOMETRE_PER_HOUR, KNOT
 
 COLDEST_READING_C, WARMEST_READING_C = -2.5, 40.0
 """Degrees Celsius. Sea water freezes near -1.9; no water with fish in it is warmer."""
@@ -13,7 +13,6 @@ COLDEST_READING_K = COLDEST_READING_C + _FREEZING_K
 WARMEST_READING_K = WARMEST_READING_C + _FREEZING_K
 """The same in kelvin, as networks tell it."""
 _mtw, _vhw = fields_of("MTW"), fields_of("VHW")
-_KILOMETRE_PER_HOUR = 1000.0 / 3600.0
 
 
 def celsius(kelvin: float | None) -> float | None:
@@ -42,5 +41,5 @@ def vhw(f: list[str], values: Values) -> float | None:
     if len(f) <= 7:
         return None
     return values.in_unit(
-        _KILOMETRE_PER_HOUR, told.water_speed_km, "water speed", 0.0, 185.2
+        KILOMETRE_PER_HOUR, told.water_speed_km, "water speed", 0.0, 185.2
     )

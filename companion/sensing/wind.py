@@ -13,13 +13,13 @@ from typing import Literal, NamedTuple
 
 from companion.sensing.fields import Values, turned
 from companion.sensing.named import fields_of
-from companion.units import KNOT
+from companion.units import KILOMETRE_PER_HOUR, KNOT
 
 WINDIEST_M_S = 75.0
 """m/s. Stronger is no wind that a boat is out in."""
 WindReference = Literal["north", "magnetic", "bow", "apparent"]
 """What a wind's angle is told from: true or magnetic north; the bow; the bow of a boat that moves itself."""
-_METRES_PER_SECOND_IN = {"K": 1000.0 / 3600.0, "N": KNOT, "M": 1.0}
+_METRES_PER_SECOND_IN = {"K": KILOMETRE_PER_HOUR, "N": KNOT, "M": 1.0}
 _REFERENCES: dict[str, WindReference] = {"R": "apparent", "T": "bow"}
 _mwv, _mwd = fields_of("MWV"), fields_of("MWD")
 

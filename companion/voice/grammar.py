@@ -17,7 +17,6 @@ holds both a -teen and its -ty, which in wind are the same word: a tree top is m
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Mapping
 from itertools import product
 from string import Formatter
@@ -512,15 +511,6 @@ def _spelled_out(
         yield wording.format(**chosen), chosen
 
 
-def _plain(text: str) -> str:
-    """Return a text as it would be heard: lower case, numbers in words, no punctuation."""
-    tokens = re.findall(r"[a-z']+|\d+", text.lower())
-    return " ".join(
-        number_words(int(word)) if word.isdigit() and len(word) < 3 else word
-        for word in tokens
-    )
-
-
 def _in_short(said: str) -> str:
     """Return what is said back without the units that the person has just said."""
     return " ".join(word for word in said.split() if word not in UNITS_NOT_SAID_BACK)
@@ -572,10 +562,6 @@ class Grammar:
             if form.said_back is not None:
                 self._said_back.setdefault(command, (form.said_back, chosen))
 
-    def spelled(self, wording: str) -> list[str]:
-        """Return every phrase that a wording of the table stands for on this boat."""
-        return [phrase for phrase, _ in _spelled_out(wording, self._slots)]
-
     def parse(self, text: str) -> c.Command | None:
         """Return the command that the whole of a text is a listed phrase for; None for any other text."""
         plain = " ".join(text.lower().split())
@@ -617,11 +603,6 @@ class Grammar:
     def words(self) -> list[str]:
         """Return every word of every phrase, each once, sorted."""
         return sorted({word for phrase in self.phrases for word in phrase.split()})
-
-    def echoes(self, text: str) -> bool:
-        """Tell whether a line, spoken aloud, would have a listed phrase in it and could be taken for one."""
-        heard = f" {_plain(text)} "
-        return any(f" {phrase} " in heard for phrase in self.phrases)
 
     def help(self) -> list[tuple[str, str]]:
         """Return each command's taught wordings, with an example in each slot, and what it does."""

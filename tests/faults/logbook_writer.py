@@ -12,7 +12,7 @@ import sys
 import time
 from pathlib import Path
 
-from companion.events import Fix, Logged, Match, Said
+from companion.events import Fix, Logged, Match, Said, Undone
 from companion.record.logbook import Logbook
 
 
@@ -28,7 +28,7 @@ def write_until_killed(path: Path, name: str, report: int) -> None:
             )
             trip.record(Logged(t=t, number=number, what="bite"))
             if number % 5 == 0:
-                trip.undo(number)
+                trip.record(Undone(t=t, number=number, what="bite"))
             trip.record(Said(t=t, text=f"said {number}", about="answer"))
             os.write(report, b"%d\n" % number)
 

@@ -6,7 +6,11 @@ S seen in the source named, M from memory.
 import numpy as np
 import pytest
 
-from companion.dive.drag import cylinder, cylinder_with_slope
+from companion.dive.drag import cylinder_with_slope
+
+
+def cylinder(reynolds):
+    return cylinder_with_slope(np.asarray(reynolds, dtype=float))[0]
 
 
 @pytest.mark.parametrize(

@@ -22,9 +22,9 @@ from companion.lakebed.beam import depth_ratio
 from companion.lakebed.gates import TrackGate
 from companion.lakebed.projected import to_degrees
 from companion.lakebed.soundings import (
+    USUAL_SOUND_SPEED,
     Joiner,
     Sounding,
-    depth_below_surface,
     sound_speed,
 )
 from companion.lakebed.surface import Surface
@@ -354,9 +354,8 @@ def test_sound_speed_is_that_of_the_reference_equation_of_state(celsius):
 
 def test_sounder_reads_too_deep_in_cold_fresh_water():
     # 4 C: 1421.6 m/s (Del Grosso & Mader 1972, J. Acoust. Soc. Am. 52, 1442; M).
-    assert depth_below_surface(30.0, 0.0, temperature=4.0) == pytest.approx(
-        30.0 * 1421.6 / 1500.0, abs=0.01
-    )
+    shown, true = 30.0, 30.0 * 1421.6 / 1500.0
+    assert shown * sound_speed(4.0) / USUAL_SOUND_SPEED == pytest.approx(true, abs=0.01)
 
 
 # --- the cone of a sounder --------------------------------------------------------------------------------

@@ -9,10 +9,11 @@ import pytest
 
 from companion import config
 from companion.casting.plan import LEAST_CLEAR_SHARE, Target, ground, plan
-from companion.casting.swim import FIVE_PERCENT, Wish
+from companion.casting.swim import Wish
 from companion.lakebed.marks import Mark
 from companion.lakebed.relief import Relief
 from companion.tackle import calibrations, reaches
+from companion.units import NINE_IN_TEN_SIGMAS
 
 PLACES, CASTS = 30, 60
 AIM_DEG = 7.5
@@ -46,7 +47,7 @@ def met(one, rod, relief, tree, rng):
         np.interp(-x, -far, z)
         for far, z in (np.array(p).T for p in (rod.shallow, rod.deep))
     )
-    spread = np.abs(deep - shallow) / (2.0 * FIVE_PERCENT)
+    spread = np.abs(deep - shallow) / (2.0 * NINE_IN_TEN_SIGMAS)
     aim = math.radians(one.bearing + AIM_DEG * rng.standard_normal())
     depth = free + spread * rng.standard_normal()
     east, north = one.east + x * math.sin(aim), one.north + x * math.cos(aim)

@@ -9,9 +9,9 @@ from scipy.interpolate import PchipInterpolator
 
 from companion import config, dive
 from companion.casting.plan import Target, ground, plan
-from companion.casting.swim import FIVE_PERCENT
 from companion.lakebed.relief import Relief
 from companion.tackle import calibrations, reaches, rig_name
+from companion.units import NINE_IN_TEN_SIGMAS
 
 CASTS = 50
 SIGMA = 0.25
@@ -37,7 +37,7 @@ def bottoms():
 
 def lures(rod, reach, calibration, rng):
     """Return as many lures as there are casts, that reach as deep as the rod's band has it, at random."""
-    spread = (math.log(reach.high) - math.log(reach.low)) / (2.0 * FIVE_PERCENT)
+    spread = (math.log(reach.high) - math.log(reach.low)) / (2.0 * NINE_IN_TEN_SIGMAS)
     shifts = np.linspace(-2.5, 2.5, 5)
     known = [
         calibration.lure_reaching(rig_name(rod), reach.best * math.exp(spread * s))

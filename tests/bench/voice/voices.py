@@ -17,6 +17,7 @@ from companion.voice.grammar import FORMS, Grammar
 from companion.voice.sound import SAMPLE_RATE_HZ, Samples
 from tests.bench.voice.noises import NOISES, Make, Sound
 from tests.bench.voice.synthesizers import Voice, cache_folder, is_here, synthesize
+from tests.phrases import spelled
 
 VOICES: dict[Make, tuple[Voice, ...]] = {
     "choosing": (
@@ -122,7 +123,9 @@ def job_phrases(
 ) -> list[str]:
     """Return phrases drawn evenly over the commands, each in one of its first few wordings."""
     rng = np.random.default_rng(seed)
-    by_form = [[grammar.spelled(w) for w in form.wordings[:wordings]] for form in FORMS]
+    by_form = [
+        [spelled(grammar, w) for w in form.wordings[:wordings]] for form in FORMS
+    ]
     chosen = []
     for number in range(count):
         wording = by_form[number % len(by_form)]

@@ -25,6 +25,7 @@ from companion.voice.sound import frames_of
 from tests.bench.voice.__main__ import interval
 from tests.bench.voice.spoken import PLAIN, Setting, amid, command_of
 from tests.bench.voice.voices import speak, voices_here
+from tests.phrases import spelled
 
 WORDINGS = [wording for form in FORMS for wording in form.wordings]
 
@@ -54,7 +55,7 @@ def _recogniser() -> Recogniser:
 def heard(said: Said) -> Result:
     """Return what becomes of a wording."""
     rng = np.random.default_rng([said.wording, said.voice])
-    phrases = PLAIN.spelled(WORDINGS[said.wording])
+    phrases = spelled(PLAIN, WORDINGS[said.wording])
     phrase = phrases[rng.integers(len(phrases))]
     speech = speak(voices_here("reporting")[said.voice], phrase)
     samples = amid(phrase, speech, Setting(decibels=said.decibels), rng).samples

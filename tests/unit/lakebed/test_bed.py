@@ -9,7 +9,7 @@ from companion.lakebed.bed import Bed
 from companion.lakebed.breaks import breaks
 from companion.lakebed.marks import FIX_RADIUS_M, Marks
 from companion.lakebed.soundings import Mounting
-from companion.lakebed.surface import Surface, slope_of
+from companion.lakebed.surface import Surface
 from companion.lakebed.waters import AREA_REACH, Area
 from companion.sensing.believed_depth import BelievedDepth
 from companion.sensing.localplane import LocalPlane, moved
@@ -74,9 +74,6 @@ def test_readings_become_a_bottom_that_answers():
     depth, sigma = bed.bottom(lat, lon)
     assert depth == pytest.approx(5.6, abs=0.1)
     assert 0.0 < sigma < 0.3
-    slope = slope_of(bed.here.surface, *bed.here.place(lat, lon))
-    assert slope.steepness == pytest.approx(0.02, abs=0.01)
-    assert slope.bearing == pytest.approx(90.0, abs=30.0)
     assert bed.kept == len(lines()) - bed.dropped.total()
     line = bed.along(lat, lon, 90.0, 20.0)
     assert line.depth == pytest.approx(5.6 + 0.02 * line.distance, abs=0.15)

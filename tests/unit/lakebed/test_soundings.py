@@ -1,14 +1,11 @@
 import math
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from companion.lakebed.soundings import (
     MOST_BEND_M,
     Joiner,
     Mounting,
-    depth_below_surface,
     sound_speed,
 )
 
@@ -21,20 +18,11 @@ def test_a_ping_is_placed_between_the_fixes_around_it():
     assert sounding == (0.25, 1.0, 2.0, 5.0, 0)
 
 
-def test_latencies_move_the_ping_back_to_when_it_was_true():
-    joiner = Joiner(Mounting(fix_latency=0.5, depth_latency=1.0))
-    joiner.fix(0.5, 0.0, 0.0)  # true at 0
-    joiner.depth(1.5, 5.0)  # true at 0.5
-    (sounding,) = joiner.fix(1.5, 4.0, 0.0)  # true at 1
-    assert sounding.t == pytest.approx(0.5)
-    assert sounding.east == pytest.approx(2.0)
-
-
 def test_a_late_ping_between_two_sentences_of_one_fix_is_not_thrown_far():
-    joiner = Joiner(Mounting(depth_latency=0.5))
+    joiner = Joiner()
     joiner.fix(0.0, 0.0, 0.0)
     joiner.fix(1.0, 3.0, 0.0)
-    joiner.depth(1.0005, 5.0)  # true at 0.5
+    joiner.depth(0.5005, 5.0)
     (sounding,) = joiner.fix(1.001, 3.2, 0.0)
     assert sounding.east == pytest.approx(1.5, abs=2.0)
 
@@ -155,17 +143,6 @@ def test_waiting_pings_are_bounded():
         joiner.depth(float(i), 5.0)
     joiner.flush()
     assert joiner.dropped["no position"] == 5000
-
-
-@given(st.floats(0.3, 100.0), st.floats(0.0, 2.0))
-def test_depth_below_surface_adds_where_the_transducer_hangs(reading, hung):
-    assert depth_below_surface(reading, hung) == pytest.approx(reading + hung)
-
-
-def test_colder_water_carries_sound_slower_so_the_true_depth_is_less():
-    corrected = depth_below_surface(20.0, 0.0, temperature=8.0)
-    assert corrected == pytest.approx(20.0 * sound_speed(8.0) / 1500.0)
-    assert corrected < 20.0
 
 
 @pytest.mark.parametrize("temperature", [-1.0, 96.0, math.nan])

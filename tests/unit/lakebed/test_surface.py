@@ -7,14 +7,13 @@ from scipy import stats
 from companion.lakebed import kriging
 from companion.lakebed.kriging import Local, Support, Variation
 from companion.lakebed.mosaic import UNSEEN_SLOPE
-from companion.lakebed.surface import Surface, profiles, slope_of
+from companion.lakebed.surface import Surface, profiles
 
 
 def test_an_empty_lake_knows_nothing():
     surface = Surface()
     assert np.isnan(surface.at(0.0, 0.0).depth)
     assert np.isnan(surface.along(0, 0, 90, 40).sigma).all()
-    assert slope_of(surface, 0, 0) is None
     assert surface.extent is None
     assert surface.at(np.array([]), np.array([])).depth.shape == (0,)
 
@@ -76,9 +75,6 @@ def test_a_tilted_plane_is_met_exactly_and_so_is_its_slope():
         assert surface.at(east, north).depth == pytest.approx(
             5.0 + 0.1 * east - 0.05 * north, abs=0.02
         )
-    slope = slope_of(surface, 50.0, 50.0)
-    assert slope.steepness == pytest.approx(np.hypot(0.1, 0.05), rel=0.03)
-    assert slope.bearing == pytest.approx(np.degrees(np.arctan2(0.1, -0.05)), abs=2.0)
 
 
 def test_a_line_its_points_and_any_batch_agree(bed, feed):

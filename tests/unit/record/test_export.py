@@ -12,7 +12,7 @@ from pathlib import Path
 import gpxpy
 import pytest
 
-from companion.events import Fix, Logged, Match
+from companion.events import Fix, Logged, Match, Undone
 from companion.lakebed.exchange import (
     MarkPoint,
     marks_from_csv,
@@ -66,7 +66,7 @@ def trip(tmp_path: Path) -> Exported:
                             lure_depth=4.25,
                         )
                     )
-            writing.undo(2, 599.0)
+            writing.record(Undone(t=599.0, number=2, what="mark"))
             writing.record(
                 Match(t=600.0, rod="rod 1", state="clear", by=1.0, depth=6.0, reach=5.0)
             )

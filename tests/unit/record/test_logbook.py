@@ -102,8 +102,8 @@ def test_undo_marks_and_deletes_nothing(book: Logbook) -> None:
     with book.begin_trip("invented day") as trip:
         trip.record(BITE)
         trip.record(Logged(t=8.0, number=2, what="touch"))
-        said = trip.undo(1, t=9.0)
-        assert said == Undone(t=9.0, number=1, what="bite")
+        said = Undone(t=9.0, number=1, what="bite")
+        trip.record(said)
     with reopened(book) as later:
         assert [
             (entry.event.number, entry.undone) for entry in later.logged(trip.id)
@@ -121,7 +121,7 @@ def test_undo_is_for_its_own_trip_only(book: Logbook) -> None:
         first.record(BITE)
     with book.begin_trip("second") as second:
         second.record(BITE)
-        second.undo(1)
+        second.record(Undone(t=9.0, number=1, what="bite"))
     assert [entry.undone for entry in book.logged(first.id)] == [False]
     assert [entry.undone for entry in book.logged(second.id)] == [True]
 
@@ -132,7 +132,7 @@ def test_a_wrong_number_is_refused_and_harms_nothing_else(book: Logbook) -> None
     with pytest.raises(LogbookError, match="already has a number 1"):
         trip.record(BITE)
     with pytest.raises(LogbookError, match="has no number 7"):
-        trip.undo(7)
+        trip.record(Undone(t=9.0, number=7, what="bite"))
     trip.record(Logged(t=9.0, number=2, what="fish"))
     assert [entry.event.number for entry in book.logged(trip.id)] == [1, 2]
 

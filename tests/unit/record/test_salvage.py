@@ -15,7 +15,7 @@ from click.testing import CliRunner
 from companion.cli import commands
 from companion.dive.calibration import Belief, Estimate, Stated
 from companion.dive.rig import Line, Lure, Retrieve
-from companion.events import Fix, Logged, Said, TripBegan
+from companion.events import Fix, Logged, Said, TripBegan, Undone
 from companion.lakebed.bed import Bed
 from companion.record.amendments import Amendment
 from companion.record.backup import BackupError
@@ -96,7 +96,7 @@ def write_trip(book: Logbook, n: int) -> None:
             trip.record(
                 Said(t=float(i), text=f"trip {n} bite {i} " + "x" * 120, about="answer")
             )
-        trip.undo(3)
+        trip.record(Undone(t=41.0, number=3, what="bite"))
         for name in ("deep dorrow", "short stop"):
             trip.believe(f"{name} {n}", belief(n))
         number = trip.id

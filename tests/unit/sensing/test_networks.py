@@ -69,12 +69,9 @@ def test_the_last_line_without_an_end_is_not_lost():
 def test_no_wire_can_write_a_line_of_a_network(noise, at):
     forged = network_line(TPV, "gps", "gpsd", START)
     cutter = LineCutter()
-    lines = [
-        *cutter.feed(
-            noise[:at] + b"\n" + forged + noise[at:] + forged + b"\r" + forged
-        ),
-        *cutter.finish(),
-    ]
+    lines = cutter.feed(
+        noise[:at] + b"\n" + forged + noise[at:] + forged + b"\r" + forged + b"\n"
+    )
     recording = b"".join(stamped(line, "sonar", START) for line in lines)
     assert not any(of_network for of_network, _ in NetworkLines().feed(recording))
     assert not read([recording])[1].counts["TPV"]

@@ -15,6 +15,7 @@ from companion.voice.grammar import (
     number_words,
     sound_alikes,
 )
+from tests.phrases import echoes
 
 FEET = Grammar(Aboard(rods=(1, 2, 3, 4), lines=(12, 14, 17, 20)))
 METRES = Grammar(Aboard(rods=(1, 2), lines=(8, 15), unit="metres"))
@@ -189,17 +190,17 @@ def test_what_is_said_back_is_short_and_never_holds_a_command():
         assert (said is not None) == (type(command) in changing)
         if said is not None:
             seen.add(type(command))
-            assert not FEET.echoes(said), said
+            assert not echoes(FEET, said), said
             assert len(said.split()) <= 8
             assert "{" not in said
     assert seen == set(changing)
 
 
 def test_echoes_finds_a_command_inside_a_line_with_digits_and_stops():
-    assert FEET.echoes("Rod 2, seventeen.")
-    assert FEET.echoes("Say log bite when one strikes")
-    assert not FEET.echoes("Number 2 in hand. 17 pound.")
-    assert not FEET.echoes("Touch: clear by 3 feet")
+    assert echoes(FEET, "Rod 2, seventeen.")
+    assert echoes(FEET, "Say log bite when one strikes")
+    assert not echoes(FEET, "Number 2 in hand. 17 pound.")
+    assert not echoes(FEET, "Touch: clear by 3 feet")
 
 
 def test_help_and_the_spoken_answer_come_from_the_table():
