@@ -93,8 +93,8 @@ def amend_command(
     """Example: companion amend 8 --what fish --size "3 lb 2 oz"
 
     Corrects what was logged under NUMBER on a trip. What was logged stays; the
-    correction is kept beside it, and reports show both. With --rod, where the lure was
-    is worked out anew for that rod, by the config the trip was made with.
+    correction is kept beside it, and reports show both. With --rod the place of
+    the lure is worked out again for that rod, by the config the trip was made with.
     """
     chosen = choose(trip, logbook_path)
     with Logbook(chosen.logbook) as book:
