@@ -18,7 +18,7 @@ from companion.lakebed.bed import Bed
 from companion.record import beforehand
 from companion.record.lakes import Lakes, LearnedFile
 from companion.record.learning import digest_of
-from companion.record.logbook import Trip
+from companion.record.logbook import Logbook, Trip
 from companion.record.recording import CLIPS_FOLDER, CONFIG_FILE, LINES_FILE
 from companion.sensing import BoatState, Chunk
 from companion.sensing.remarks import own_apart
@@ -178,6 +178,19 @@ def replay(
     engine.finish()
     if onlooker is not None:
         onlooker(engine)
+
+
+def begin_in(book: Logbook, day: RecordedDay) -> tuple[Trip, Lakes]:
+    """Begin a day's trip in a logbook anew, and return it with the lakes; those of this day alone go.
+
+    Raises:
+        LogbookError: the logbook cannot be written.
+    """
+    trip = book.begin_trip(day.name, recording=day.name, replace=True)
+    lakes = Lakes(book)
+    if all(entry.recording == day.name for entry in book.trips()):
+        lakes.clear()
+    return trip, lakes
 
 
 def port_chunks(device: str, baud: int) -> Iterator[Chunk]:

@@ -22,11 +22,11 @@ from companion.clock import ReplayPace
 from companion.config import Settings
 from companion.events import AnyEvent, TripEnded
 from companion.record import timeline
-from companion.record.lakes import Lakes
 from companion.record.logbook import Logbook
 from companion.replay import (
     KeepInTrip,
     RecordedDay,
+    begin_in,
     find_day,
     look_ready,
     port_chunks,
@@ -109,10 +109,7 @@ def replay_command(
             look = shown.look
         emit = _told(settings, speaker, shown, as_json=as_json)
         logbook = stack.enter_context(Logbook(book))
-        trip = logbook.begin_trip(recorded.name, recording=recorded.name, replace=True)
-        lakes = Lakes(logbook)
-        if all(entry.recording == recorded.name for entry in logbook.trips()):
-            lakes.clear()
+        trip, lakes = begin_in(logbook, recorded)
         chunks = port_chunks(port, baud) if port else _file_with_bar(recorded)
         with trip:
             known = Known(logbook.beliefs(), lakes.areas())

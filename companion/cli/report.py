@@ -21,7 +21,7 @@ from companion.events import AnyEvent, Heard
 from companion.record.lakes import Lakes
 from companion.record.logbook import Logbook
 from companion.record.own_clips import ClipTruth, OwnClipError, OwnClips
-from companion.replay import KeepInTrip, find_day, look_ready, replay
+from companion.replay import KeepInTrip, begin_in, find_day, look_ready, replay
 from companion.report.clips import embedded
 from companion.report.day import Day, read_day
 from companion.report.figures import figures
@@ -327,19 +327,13 @@ def _replay_one(folder: Path, into: Path) -> Path:
     settings = settings_in_force(recorded.config)
     look_ready(recorded, settings)
     path = into / f"{recorded.name}.db"
-    with (
-        Logbook(path) as book,
-        book.begin_trip(recorded.name, recording=recorded.name, replace=True) as trip,
-    ):
-        lakes = Lakes(book)
-        if all(entry.recording == recorded.name for entry in book.trips()):
-            lakes.clear()
-        chunks, known = (
-            FileSource(RECORDING_WIRE, recorded.recording).chunks(),
-            Known(book.beliefs()),
-        )
-        keep = KeepInTrip(trip, lakes, recorded.recording)
-        replay(recorded, settings, chunks, _silent, trip, known=known, keep=keep)
+    with Logbook(path) as book:
+        trip, lakes = begin_in(book, recorded)
+        with trip:
+            chunks = FileSource(RECORDING_WIRE, recorded.recording).chunks()
+            known = Known(book.beliefs())
+            keep = KeepInTrip(trip, lakes, recorded.recording)
+            replay(recorded, settings, chunks, _silent, trip, known=known, keep=keep)
     return path
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from html import escape
 from typing import Any
 
@@ -31,7 +31,7 @@ from companion.report.ground import GroundGrid, step_between
 from companion.report.words import size_words
 from companion.units import NINE_IN_TEN_SIGMAS, Units, if_known
 
-_WIDEST, _HIGHEST, _NARROWEST = 1000.0, 680.0, 460.0
+_WIDEST, _NARROWEST, _HIGHEST, _LOWEST = 1000.0, 460.0, 680.0, 380.0
 _FOOT = 34.0
 _POINTS_OF_A_DAY = 400
 _LAST_RANK = 8
@@ -47,14 +47,8 @@ def map_of(
     """Return the map: lakebed, track, casts, and what was logged where the lure was; None without a place."""
     if day.plane is None:
         return None
-    west, east, south, north = _bounds(day, casts)
-    wide = min(max(_HIGHEST * (east - west) / (north - south), _NARROWEST), _WIDEST)
-    high = min(max(wide * (north - south) / (east - west), 380.0), _HIGHEST)
-    box = Box(0.0, 0.0, wide, high)
-    plane = Plane.fitting(box, west, south, east, north)
+    plane = _plane_over(*_bounds(day, casts))
     world = [
-        box.rect("", ' fill="url(#unknown)"'),
-        *_lakebed(plane, ground, units),
         *_track(plane, day),
         *_cast_lines(plane, day, casts, units),
         *_things(plane, day, shown_of(day, catches), units),
@@ -63,20 +57,43 @@ def map_of(
         + "</g>",
     ]
     said = "Map of the day: bottom, the boat's way, casts, and what happened where the lure was"
+    return _map(plane, said, ground, world, units)
+
+
+def _plane_over(west: float, south: float, east: float, north: float) -> Plane:
+    """Return the paper for what lies within, m."""
+    wide = min(max(_HIGHEST * (east - west) / (north - south), _NARROWEST), _WIDEST)
+    high = min(max(wide * (north - south) / (east - west), _LOWEST), _HIGHEST)
+    return Plane.fitting(Box(0.0, 0.0, wide, high), west, south, east, north)
+
+
+def _map(
+    plane: Plane,
+    said: str,
+    ground: GroundGrid | None,
+    world: Iterable[str],
+    units: Units,
+) -> DayChart:
+    """Return a map: the bottom, what is drawn over it, a frame and a ruler."""
+    box = plane.box
     svg = chart(
         "map-chart",
         said,
-        wide,
-        high + _FOOT,
+        box.wide,
+        box.high + _FOOT,
         [box.rect("frame"), *ruler(plane, units)],
-        world,
+        [
+            box.rect("", ' fill="url(#unknown)"'),
+            *_lakebed(plane, ground, units),
+            *world,
+        ],
         box,
     )
-    return DayChart(svg, wide, high + _FOOT, _map_data(plane, ground, units))
+    return DayChart(svg, box.wide, box.high + _FOOT, _map_data(plane, ground, units))
 
 
 def _bounds(day: Day, casts: Sequence[CastMade]) -> tuple[float, float, float, float]:
-    """Return west, east, south and north of all that is drawn, m."""
+    """Return west, south, east and north of all that is drawn, m."""
     x, y = list(day.track.x), list(day.track.y)
     for place in (one.place for one in day.standing):
         spot = day.xy(place)
@@ -88,7 +105,7 @@ def _bounds(day: Day, casts: Sequence[CastMade]) -> tuple[float, float, float, f
         if cast.hour_said:
             x, y = [*x, *cast.x], [*y, *cast.y]
     west, east = float(np.nanmin(x)) - 12.0, float(np.nanmax(x)) + 12.0
-    return west, east, float(np.nanmin(y)) - 12.0, float(np.nanmax(y)) + 12.0
+    return west, float(np.nanmin(y)) - 12.0, east, float(np.nanmax(y)) + 12.0
 
 
 def _grid(ground: GroundGrid) -> Relief:
@@ -281,14 +298,9 @@ def map_of_days(outings: Sequence[Outing], units: Units) -> DayChart | None:
     places = np.array(
         [best.plane.to_xy(lat, lon) for _, day, _ in here for lat, lon in _way(day)]
     )
-    (west, south), (east, north) = places.min(axis=0) - 40.0, places.max(axis=0) + 40.0
-    wide = min(max(_HIGHEST * (east - west) / (north - south), _NARROWEST), _WIDEST)
-    high = min(max(wide * (north - south) / (east - west), 380.0), _HIGHEST)
-    box = Box(0.0, 0.0, wide, high)
-    plane = Plane.fitting(box, float(west), float(south), float(east), float(north))
+    corners = (*(places.min(axis=0) - 40.0), *(places.max(axis=0) + 40.0))
+    plane = _plane_over(*map(float, corners))
     world = [
-        box.rect("", ' fill="url(#unknown)"'),
-        *_lakebed(plane, ground, units),
         *(_way_over(plane, best, day) for _, day, _ in here),
         *(
             sign
@@ -299,16 +311,7 @@ def map_of_days(outings: Sequence[Outing], units: Units) -> DayChart | None:
     said = (
         "Map of the season: bottom, the boat's ways, and the catches where the lure was"
     )
-    svg = chart(
-        "map-chart",
-        said,
-        wide,
-        high + _FOOT,
-        [box.rect("frame"), *ruler(plane, units)],
-        world,
-        box,
-    )
-    return DayChart(svg, wide, high + _FOOT, _map_data(plane, ground, units))
+    return _map(plane, said, ground, world, units)
 
 
 def _is_near(one: Day, other: Day) -> bool:
