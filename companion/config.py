@@ -1,34 +1,20 @@
-"""One TOML file in, frozen settings out; every mistake in it named with file, line, key and reason.
+"""One TOML file in, frozen settings out.
 
-The structs below are the schema: their field names are the keys, their types say what a
-value must be, and a number with a unit is written as text, such as "0.33 mm"
-(`companion.tackle.quantities`). All of a file's mistakes are told at once, each with
-the nearest known name where one looks meant.
+The structs below are the schema that `companion.toml_reader` reads the file by. What
+only several values together can get wrong is checked here, and told like the rest.
 """
 
 from __future__ import annotations
 
-import difflib
 import ipaddress
 import math
 import os
 import re
 import tomllib
-import types
 from collections.abc import Iterator, Mapping, Sequence
 from importlib.resources import files
 from pathlib import Path
-from typing import (
-    Annotated,
-    Any,
-    Literal,
-    NamedTuple,
-    TypeVar,
-    Union,
-    get_args,
-    get_origin,
-    get_type_hints,
-)
+from typing import Annotated, Any, Literal
 
 import msgspec
 
@@ -43,17 +29,10 @@ from companion.sensing.settings import (
 )
 from companion.tackle import LureSpec, Rod, RodSpec, starter_text
 from companion.tackle.quantities import Quantity, TipHeight
+from companion.toml_reader import Problem, TomlReader, nearest_known
 from companion.units import LengthUnit
 
-S = TypeVar("S", bound=msgspec.Struct)
-Place = tuple[str | int, ...]
-"""Where a value stands in the file: table names, keys and places in a list."""
-
 MOST_RODS = 10
-MOST_CHARACTERS = 200_000
-"""Characters of the longest configuration that is read."""
-DEEPEST_KEY = 8
-"""Tables within tables beyond this are not followed: none of ours go so deep."""
 OUR_SOURCES = frozenset(("companion", "recording"))
 """What no source can be called: a recording has the companion's own words and its lines under them."""
 BAUD_RATES = range(300, 921_601)
@@ -68,23 +47,6 @@ _USUAL_ADDRESSES = {
     "signalk": f"127.0.0.1:{signalk.SIGNALK_PORT}",
 }
 _SOURCE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _-]{0,29}").fullmatch
-
-
-class Problem(NamedTuple):
-    """One mistake: the file and line it is on, the key, what is wrong, and what to do about it."""
-
-    file: str
-    line: int
-    key: str
-    reason: str
-    hint: str = ""
-
-    def __str__(self) -> str:
-        """Return ``file:line: key: reason; hint``."""
-        told = f"{self.file}:{self.line}: {self.key}: {self.reason}"
-        if not self.hint:
-            return told
-        return f"{told}; {self.hint}"
 
 
 class ConfigError(Exception):
@@ -526,7 +488,7 @@ def parse(text: str, name: str = "companion.toml") -> Settings:
     Raises:
         ConfigError: the text says something that cannot be used.
     """
-    reader = _Reader(text, name)
+    reader = TomlReader(text, name)
     file = reader.read(_File)
     if file is None:
         raise ConfigError(reader.problems)
@@ -550,7 +512,7 @@ def parse(text: str, name: str = "companion.toml") -> Settings:
 
 def starter_lures() -> tuple[LureSpec, ...]:
     """Return the lures that come with the companion, under invented names."""
-    file = _Reader(starter_text(), "starter.toml").read(_File)
+    file = TomlReader(starter_text(), "starter.toml").read(_File)
     return file.lures if file else ()
 
 
@@ -571,7 +533,7 @@ def _by_earlier_name(name: str, known: Mapping[str, LureSpec]) -> LureSpec | Non
 
 
 def _rods(
-    file: _File, known: Mapping[str, LureSpec], reader: _Reader
+    file: _File, known: Mapping[str, LureSpec], reader: TomlReader
 ) -> tuple[Rod, ...]:
     if len(file.rods) > MOST_RODS:
         reader.note_problem(
@@ -600,7 +562,7 @@ def _rods(
             reader.note_problem(
                 ("rods", place, "lure"),
                 f'no lure is called "{spec.lure}"',
-                _nearest(spec.lure, known),
+                nearest_known(spec.lure, known),
             )
         else:
             tip = spec.rod_tip
@@ -617,211 +579,3 @@ def _repeats(values: Sequence[Any]) -> Iterator[tuple[int, Any]]:
     return (
         (place, value) for place, value in enumerate(values) if value in values[:place]
     )
-
-
-def _nearest(word: str, known: Mapping[str, Any] | Sequence[str]) -> str:
-    """Return a hint naming the known word nearest to ``word``, or all of them when none is near."""
-    near = difflib.get_close_matches(word, list(known), n=1)
-    if near:
-        return f'did you mean "{near[0]}"?'
-    return "known: " + ", ".join(sorted(known))
-
-
-class _MistakeError(ValueError):
-    """A value that cannot be what it should be; told with its place by the reader."""
-
-    def __init__(self, reason: str, hint: str = "") -> None:
-        super().__init__(reason)
-        self.reason, self.hint = reason, hint
-
-
-class _Reader:
-    """Turns a TOML text into a struct, collecting what is wrong with it."""
-
-    def __init__(self, text: str, name: str) -> None:
-        self.name = name
-        self.problems: list[Problem] = []
-        self._text = text
-        self._lines: dict[Place, int] = {}
-
-    def read(self, schema: type[S]) -> S | None:
-        """Return the text as ``schema``, or None when there are problems."""
-        if len(self._text) > MOST_CHARACTERS:
-            self.problems.append(
-                Problem(
-                    self.name, 1, "file", f"is longer than {MOST_CHARACTERS} characters"
-                )
-            )
-            return None
-        try:
-            table = tomllib.loads(self._text)
-        except RecursionError:
-            self.problems.append(
-                Problem(self.name, 1, "file", "has lists or tables nested too deep")
-            )
-            return None
-        except ValueError as error:  # not TOML, or a number with thousands of digits
-            line = re.search(r"at line (\d+)", str(error))
-            number = self._text.count("\n") + 1
-            if line:
-                number = int(line[1])
-            self.problems.append(
-                Problem(self.name, number, "file", f"is not TOML: {error}")
-            )
-            return None
-        self._lines = _line_numbers(self._text)
-        struct = self._value(schema, table, ())
-        if self.problems or not isinstance(struct, schema):
-            return None
-        return struct
-
-    def note_problem(self, place: Place, reason: str, hint: str = "") -> None:
-        """Note a problem with the value at ``place``."""
-        near = next(
-            (place[:n] for n in range(len(place), -1, -1) if place[:n] in self._lines),
-            (),
-        )
-        key = "".join(
-            f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in place
-        ).lstrip(".")
-        self.problems.append(
-            Problem(self.name, self._lines.get(near, 1), key or "file", reason, hint)
-        )
-
-    def _struct(self, schema: type[S], table: object, place: Place) -> S | None:
-        if not isinstance(table, dict):
-            raise _MistakeError("expected a table of keys and values")
-        hints = get_type_hints(schema, include_extras=True)
-        fields = {field.encode_name: field for field in msgspec.structs.fields(schema)}
-        before = len(self.problems)
-        for key in (key for key in table if key not in fields):
-            self.note_problem((*place, key), "no such key here", _nearest(key, fields))
-        for name in (
-            name
-            for name, field in fields.items()
-            if field.required and name not in table
-        ):
-            self.note_problem(place, f'the key "{name}" is missing')
-        values = {
-            field.name: self._value(hints[field.name], table[name], (*place, name))
-            for name, field in fields.items()
-            if name in table
-        }
-        if len(self.problems) > before:
-            return None
-        return schema(**values)
-
-    def _value(self, kind: object, value: object, place: Place) -> object:
-        """Return ``value`` as ``kind``; when it cannot be, note why and return None."""
-        try:
-            return self._converted(kind, value, place)
-        except _MistakeError as mistake:
-            self.note_problem(place, mistake.reason, mistake.hint)
-        except ValueError as error:
-            self.note_problem(place, str(error))
-        return None
-
-    def _converted(self, kind: object, value: object, place: Place) -> object:
-        origin = get_origin(kind)
-        if origin in (Union, types.UnionType):
-            (kind,) = (part for part in get_args(kind) if part is not type(None))
-            return self._converted(kind, value, place)
-        if origin is Annotated:
-            quantity: Quantity = get_args(kind)[1]
-            return quantity.read(value)
-        if origin is Literal:
-            return _chosen(get_args(kind), value)
-        if origin is tuple:
-            return self._list(get_args(kind)[0], value, place)
-        if isinstance(kind, type) and issubclass(kind, msgspec.Struct):
-            return self._struct(kind, value, place)
-        return _plain(kind, value)
-
-    def _list(self, kind: object, value: object, place: Place) -> tuple[object, ...]:
-        if not isinstance(value, list):
-            raise _MistakeError(
-                f"expected a list; write each one under [[{place[-1]}]]"
-            )
-        return tuple(
-            self._value(kind, item, (*place, number))
-            for number, item in enumerate(value)
-        )
-
-
-def _chosen(choices: tuple[str, ...], value: object) -> object:
-    if value not in choices:
-        raise _MistakeError(
-            f"{value!r} is not one of the choices", _nearest(str(value), choices)
-        )
-    return value
-
-
-def _plain(kind: object, value: object) -> object:
-    words: dict[object, str] = {
-        str: "text in quotes",
-        int: "a whole number",
-        float: "a number",
-        bool: "true or false",
-    }
-    if kind is float and isinstance(value, int) and not isinstance(value, bool):
-        return float(value)
-    if type(value) is not kind:
-        raise _MistakeError(f"expected {words[kind]}, not {value!r}")
-    return value
-
-
-_QUOTED = re.compile(r'"(?:\\.|[^"\\])*"|\'[^\']*\'')
-_COMMENT = re.compile(r"#.*")
-_HEADER = re.compile(r"\s*(\[\[?)\s*([^\[\]]+?)\s*\]\]?\s*(#.*)?")
-_KEY = re.compile(
-    r"\s*((?:[\w-]+|\"[^\"]*\"|'[^']*')(?:\s*\.\s*(?:[\w-]+|\"[^\"]*\"|'[^']*'))*)\s*="
-)
-
-
-def _line_numbers(text: str) -> dict[Place, int]:
-    """Return the line each table and key of a valid TOML text starts on.
-
-    What stands inside an inline table or a list is not found by itself: its outer key
-    is.
-    """
-    found: dict[Place, int] = {(): 1}
-    table: Place = ()
-    counts: dict[Place, int] = {}
-    open_brackets, in_block = 0, ""
-    for number, line in enumerate(text.splitlines(), 1):
-        if not in_block and not open_brackets:
-            if header := _HEADER.fullmatch(line):
-                table = _place(header[2], counts, listed=header[1] == "[[")
-                found.setdefault(table, number)
-                continue
-            if key := _KEY.match(line):
-                found.setdefault((*table, *_parts(key[1]))[:DEEPEST_KEY], number)
-        for mark in ('"""', "'''"):
-            if in_block in ("", mark) and line.count(mark) % 2:
-                in_block = "" if in_block else mark
-        bare = _COMMENT.sub("", _QUOTED.sub("", line))
-        if not in_block:
-            open_brackets += sum(bare.count(mark) for mark in "[{") - sum(
-                bare.count(mark) for mark in "]}"
-            )
-    return found
-
-
-def _place(header: str, counts: dict[Place, int], *, listed: bool) -> Place:
-    """Return the place a table header opens; ``counts`` remembers how many of each list there are."""
-    place: Place = ()
-    parts = _parts(header)[:DEEPEST_KEY]
-    for last, part in ((n == len(parts) - 1, part) for n, part in enumerate(parts)):
-        place = (*place, part)
-        if last and listed:
-            counts[place] = counts.get(place, 0) + 1
-        if place in counts:
-            place = (*place, counts[place] - 1)
-    return place
-
-
-def _parts(dotted: str) -> list[str]:
-    return [
-        part.strip().strip("\"'")
-        for part in re.findall(r"\"[^\"]*\"|'[^']*'|[^.\s]+", dotted)
-    ]

@@ -13,6 +13,7 @@ from companion.cli.help import command
 from companion.config import ConfigError, Settings
 from companion.dive.kept import keep_on
 from companion.record.shelf import TableShelf
+from companion.toml_reader import Problem
 from companion.voice.model import data_folder
 
 __all__ = [
@@ -94,7 +95,7 @@ def settings_in_force(path: Path | None) -> Settings:
         settings = config.load(path)
         if not settings.rods:
             reason, hint = "no rod is rigged", "give at least one under [[rods]]"
-            raise ConfigError([config.Problem(str(path), 1, "rods", reason, hint)])
+            raise ConfigError([Problem(str(path), 1, "rods", reason, hint)])
         return settings
     click.echo(
         f"no config ({users}): rods and lines are those of the example", err=True

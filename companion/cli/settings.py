@@ -8,8 +8,9 @@ import click
 
 from companion import config
 from companion.cli.common import command, json_option, settings_in_force, told
-from companion.config import ConfigError, Problem
+from companion.config import ConfigError
 from companion.tackle import LureSpec
+from companion.toml_reader import Problem
 from companion.units import Units
 
 

@@ -8,15 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from companion.config import (
-    ConfigError,
-    Problem,
-    Settings,
-    _line_numbers,
-    load,
-    parse,
-    users_unit,
-)
+from companion.config import ConfigError, Settings, load, parse, users_unit
+from companion.toml_reader import Problem, _line_numbers
 
 ROD = """
 [[rods]]
