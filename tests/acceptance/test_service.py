@@ -88,7 +88,7 @@ def test_the_unit_is_watched_and_never_given_up():
     assert 5 <= int(unit_values("WatchdogSec")[0]) <= 60
 
 
-def test_the_unit_lets_ports_sound_pins_and_the_boats_network_in():
+def test_the_unit_lets_ports_sound_pins_and_the_boats_networks_in():
     allowed = {entry.split()[0] for entry in unit_values("DeviceAllow")}
     assert {
         "char-ttyUSB",
@@ -100,7 +100,7 @@ def test_the_unit_lets_ports_sound_pins_and_the_boats_network_in():
     (addresses,) = unit_values("IPAddressAllow")
     assert {"localhost", "multicast", "192.168.0.0/16"} <= set(addresses.split())
     (families,) = unit_values("RestrictAddressFamilies")
-    assert {"AF_UNIX", "AF_INET", "AF_INET6"} == set(families.split())
+    assert {"AF_UNIX", "AF_INET", "AF_INET6", "AF_CAN"} == set(families.split())
 
 
 def test_the_program_finds_the_services_folders(monkeypatch):
