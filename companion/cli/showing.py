@@ -70,9 +70,8 @@ class Showing:
     def look(self, engine: Engine) -> None:
         """Hand in the taps that wait, and show how things stand if wanted; in the engine's thread."""
         while not self._taps.empty():
-            engine.utterance(
-                Utterance(engine.now, engine.now, partial(str, self._taps.get()))
-            )
+            words = partial(str, self._taps.get())
+            engine.utterance(Utterance(engine.now, engine.now, words, tapped=True))
         if self._open and self._page.wants():
             self._page.show(engine.glance(engine.now))
 

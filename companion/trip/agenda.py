@@ -17,13 +17,15 @@ class Utterance(NamedTuple):
     `began` and `ended` are UTC in a recording, logic seconds when live: `began` is that
     of the sound's first sample, `ended` of when it was decided what they are. `words`
     is asked once, when the engine gets to them, for what was heard; until then the
-    recogniser may still be at work.
+    recogniser may still be at work. `tapped` tells that a button stood for them, so
+    that no wake words come before them.
     """
 
     began: datetime | float
     ended: datetime | float
     words: Callable[[], str | Hearing]
     clip: str | None = None
+    tapped: bool = False
 
 
 class Agenda:

@@ -70,7 +70,7 @@ class Dialogue:
         hearing = hearing_of(utterance.words())
         listed = None
         if not hearing.refused:
-            listed = core.rooms.grammar.parse(hearing.text)
+            listed = core.rooms.grammar.parse(hearing.text, woken=utterance.tapped)
         began = self._began(utterance, hearing, t)
         amiss = self._amiss(hearing, listed, t, began)
         command = name = None

@@ -235,7 +235,7 @@ class Engine:
         if remark.text is None:
             return
         if remark.tapped:
-            tapped = Utterance(t, t, partial(str, remark.text))
+            tapped = Utterance(t, t, partial(str, remark.text), tapped=True)
             if self._solves.waits:
                 self._agenda.add(tapped)
             else:

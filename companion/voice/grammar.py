@@ -562,9 +562,14 @@ class Grammar:
             if form.said_back is not None:
                 self._said_back.setdefault(command, (form.said_back, chosen))
 
-    def parse(self, text: str) -> c.Command | None:
-        """Return the command that the whole of a text is a listed phrase for; None for any other text."""
+    def parse(self, text: str, *, woken: bool = False) -> c.Command | None:
+        """Return the command that the whole of a text is a listed phrase for; None for any other text.
+
+        `woken` tells that the text needs no wake words before it.
+        """
         plain = " ".join(text.lower().split())
+        if woken:
+            plain = f"{self.wake} {plain}".strip()
         return self._commands.get(plain) or self._rests.get(plain)
 
     def completed(self, command: c.Command, rest: str) -> c.Command | None:

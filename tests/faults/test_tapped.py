@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pytest
+
 from companion import config
 from companion.events import Heard, Logged, Said
 from companion.live.devices import Parts
@@ -12,22 +14,28 @@ from companion.sensing.sources import FileSource
 from companion.trip.assembly import RECORDING_WIRE
 
 
-def test_a_tap_is_logged_answered_recorded_and_replayed(launch, wire, tools, tmp_path):
+@pytest.mark.parametrize("listen", ["always", "wake words"])
+def test_a_tap_is_logged_answered_recorded_and_replayed(
+    listen, launch, wire, tools, tmp_path
+):
     talker = tools.Talker(wire)
-    afloat = launch(tools.config_text(tools.serial_text("sonar", wire.name)))
+    text = tools.config_text(tools.serial_text("sonar", wire.name))
+    afloat = launch(f'{text}\n[voice]\nlisten = "{listen}"\n')
     afloat.wait_for_text("ready")
-    assert afloat.live.tapped("log bite")
-    afloat.wait_for(
-        lambda me: any(isinstance(e, Logged) for e in list(me.events)), within=2.0
-    )
-    assert afloat.live.tapped("rod number two")
-    afloat.wait_for_text("number two in hand", within=2.0)
+    for count, words in enumerate(("log bite", "rod number two"), start=1):
+        assert afloat.live.tapped(words)
+        afloat.wait_for(
+            lambda me, count=count: (
+                sum(isinstance(e, Heard) for e in list(me.events)) == count
+            )
+        )
     talker.stop()
     events = afloat.stop()
     (bite,) = [e for e in events if isinstance(e, Logged)]
     assert (bite.what, bite.number) == ("bite", 1)
     assert bite.bottom is not None
-    assert "bite noted" in [e.text for e in events if isinstance(e, Said)]
+    said = [e.text for e in events if isinstance(e, Said)]
+    assert said.index("bite noted") < said.index("number two in hand")
     assert [(e.text, e.clip) for e in events if isinstance(e, Heard)] == [
         ("log bite", None),
         ("rod number two", None),
