@@ -41,7 +41,7 @@ from companion.voice.model import (
     speech_model,
 )
 from companion.voice.own_voice import OwnVoiceError
-from companion.voice.recogniser import for_grammar
+from companion.voice.recogniser import Recogniser, for_grammar
 from companion.voice.sound import FRAMES_A_SECOND
 from companion.voice.speaker import Speaker, SpeakerError
 
@@ -359,11 +359,9 @@ def _recogniser(settings: Settings, model: Path | None) -> Finding:
     part = "recogniser"
     if model is None:
         return Finding(part, "skipped", "no speech model", "see the speech model")
-    other = "use the model that the installer fetches"
+    boat = aboard(settings)
     try:
-        recogniser = for_grammar(
-            model, Grammar(msgspec.structs.replace(aboard(settings), wake=""))
-        )
+        recogniser = for_grammar(model, Grammar(msgspec.structs.replace(boat, wake="")))
         with as_file(files("companion.voice").joinpath("how_deep.flac")) as clip:
             text = recogniser.hear_clip(clip).text
     except EngineError as error:
@@ -371,6 +369,19 @@ def _recogniser(settings: Settings, model: Path | None) -> Finding:
     except ModelError as error:
         return Finding(
             part, "fail", str(error), f"fetch the model again: {INSTALL_COMMAND}"
+        )
+    return _heard(recogniser, text, boat.wake)
+
+
+def _heard(recogniser: Recogniser, text: str, wake: str) -> Finding:
+    """Return what a recogniser is worth that heard `text` in the built-in phrase."""
+    part, other = "recogniser", "use the model that the installer fetches"
+    if unknown := recogniser.unknown_words([wake]):
+        return Finding(
+            part,
+            "fail",
+            f"the speech model does not know {', '.join(unknown)}, so no command is heard",
+            "choose other wake words under [voice]",
         )
     if text != "how deep":
         return Finding(part, "fail", f'heard "{text}" for "how deep"', other)

@@ -107,15 +107,7 @@ class Recogniser:
             if isinstance(phrases, Mapping)
             else {phrase: phrase for phrase in phrases}
         )
-        missing = sorted(
-            {
-                word
-                for phrase in wanted
-                for word in phrase.split()
-                if not self._model.knows(word)
-            }
-        )
-        if missing:
+        if missing := self.unknown_words(wanted):
             raise ModelError(
                 f"{model}: the speech model does not know {', '.join(missing)}; change the wording"
             )
@@ -145,6 +137,11 @@ class Recogniser:
         ]
         grammar = json.dumps([*_weighted(wanted), *offered, UNKNOWN_WORD])
         return Decoders(self._model, grammar, alternatives)
+
+    def unknown_words(self, phrases: Iterable[str]) -> list[str]:
+        """Return the words of phrases that the model does not know, so that they are never heard; sorted."""
+        words = {word for phrase in phrases for word in phrase.split()}
+        return sorted(word for word in words if not self._model.knows(word))
 
     def for_voice(self, shift: float) -> Recogniser:
         """Return one like this for a person whose thresholds lie so much higher."""

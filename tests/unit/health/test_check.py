@@ -378,6 +378,14 @@ def test_the_model_and_the_recogniser(monkeypatch: pytest.MonkeyPatch, tmp_path:
         text_with(voice='listen = "wake words"\nmicrophone = "none"\nspeaker = "none"')
     )
     assert room._recogniser(woken, model).verdict == "pass"
+    unheard = config.parse(
+        text_with(voice='listen = "wake words"\nwake = "kitchen zzyzx"')
+    )
+    finding = room._recogniser(unheard, model)
+    assert (finding.verdict, finding.seen) == (
+        "fail",
+        "the speech model does not know zzyzx, so no command is heard",
+    )
     for part in ("acoustics", "biphones"):
         with monkeypatch.context() as without:
             without.setattr(f"companion.voice.recogniser.{part}", lambda _: None)
