@@ -541,19 +541,21 @@ def _(command: c.RigLine, moment: Moment, state: TripState, rooms: Rooms) -> Out
 @handle.register
 def _(_command: c.WhichRod, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
     boat = pose_of(moment.boat_now, state.current)
-    in_hand = state.hand.number
+    depth, in_hand = moment.boat_now.depth, state.hand.number
     search = rooms.planner.which_rod(boat, in_hand)
-    if search is not None:
-        return Outcome(
-            state, asks=Question(search, partial(_rod_found, boat.heading, rooms.unit))
-        )
-    depth = moment.boat_now.depth
     if depth is None:
-        return Outcome(state, reply=wording.DEPTH_NOT_KNOWN)
-    drift = drift_of_next_cast(state.hand, moment.t, boat)
-    rod = best_for(rooms.deck, depth, drift, in_hand)
-    reach = rooms.deck.reach(rod, drift)
-    return Outcome(state, reply=wording.rod_for_depth(rod, reach, depth, rooms.unit))
+        here, gets_down = wording.DEPTH_NOT_KNOWN, True
+    else:
+        drift = drift_of_next_cast(state.hand, moment.t, boat)
+        rod = best_for(rooms.deck, depth, drift, in_hand)
+        reach = rooms.deck.reach(rod, drift)
+        here = wording.rod_for_depth(rod, reach, depth, rooms.unit)
+        gets_down = reach >= depth
+    if search is None:
+        return Outcome(state, reply=here)
+    none = wording.NOTHING_IN_RANGE if gets_down else here
+    answer = partial(_rod_found, boat.heading, rooms.unit, none)
+    return Outcome(state, asks=Question(search, answer))
 
 
 @handle.register
@@ -564,7 +566,9 @@ def _(_command: c.WhereFrom, moment: Moment, state: TripState, rooms: Rooms) -> 
     return Outcome(state, asks=Question(search, partial(_place_found, rooms.unit)))
 
 
-def _rod_found(heading: float | None, unit: LengthUnit, found: Found) -> str:
+def _rod_found(heading: float | None, unit: LengthUnit, none: str, found: Found) -> str:
+    if found.plan is None:
+        return none
     return wording.which_rod(found.plan, heading, unit)
 
 

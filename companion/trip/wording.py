@@ -59,6 +59,7 @@ POSITION_LOST = "position lost"
 POSITION_BACK = "position back"
 LEVEL_TAKEN_BACK = "water may stand as on the map after all"
 NOTHING_MAPPED = "nothing mapped here yet"
+NOTHING_IN_RANGE = "nothing in range"
 NOTHING_TO_UNDO = "nothing to take back"
 NOTHING_TO_CORRECT = "nothing logged to put right"
 CAST_TOO_SHORT = "its cast is too short for that"
@@ -378,17 +379,12 @@ def _seconds(seconds: float) -> str:
     return f"{whole} {_plural('second', whole)}"
 
 
-def which_rod(plan: Plan | None, heading: float | None, unit: LengthUnit) -> str:
+def which_rod(plan: Plan, heading: float | None, unit: LengthUnit) -> str:
     """Return what to say to "which rod" for the best plan from where the boat lies.
 
     The cast is the rod's usual one; so far out the lure is where it is wanted.
     `heading` is the bow's, degrees true; without it the direction is that of a compass.
-
-    >>> which_rod(None, 0.0, "feet")
-    'nothing in range'
     """
-    if plan is None:
-        return "nothing in range"
     rod, over = number_words(plan.rod), plan.over_timber
     way = _direction(plan.bearing, heading)
     if over is not None and over >= JUST_CLEAR_M:

@@ -266,6 +266,12 @@ def test_which_rod_without_a_map_names_the_shallowest_that_touches_or_says_that_
     assert none.startswith("none gets down, number one")
 
 
+def test_which_rod_over_a_map_that_is_too_deep_says_so_and_names_the_deepest():
+    events = run(recording(40, lambda _: 12.0), [(30, "which rod")])
+    said = [s.text for s in of(Said, events)]
+    assert "none gets down, number one goes to 18 feet" in said
+
+
 def test_a_bite_has_the_lure_between_the_boat_and_the_end_of_the_cast():
     cast = SETTINGS.rods[0].cast
     events = run(recording(60, lambda _: 5.0), [(5, "cast now"), (20, "log bite")])

@@ -10,7 +10,12 @@ import pytest
 import soundfile
 
 from companion.casting.plan import Plan, Step
-from companion.trip.wording import spoken_distance, where_from, which_rod
+from companion.trip.wording import (
+    NOTHING_IN_RANGE,
+    spoken_distance,
+    where_from,
+    which_rod,
+)
 from companion.voice.grammar import Aboard, Grammar
 from companion.voice.speaker import Manner
 from tests.phrases import echoes
@@ -64,7 +69,7 @@ def lines():
                 yield which_rod(tree, None, unit)
             for boat in (None, (0.0, 0.0), (40.0, 70.0), (50.0, -50.0)):
                 yield where_from(one, boat, unit)
-    yield which_rod(None, None, "feet")
+    yield NOTHING_IN_RANGE
     yield where_from(None, None, "feet")
 
 
