@@ -171,6 +171,21 @@ class Units:
         """Metres in the unit of distances."""
         return {"feet": YARD, "metres": 1.0}[self.name]
 
+    @property
+    def weight_kg(self) -> float:
+        """Kilograms in the unit of weights."""
+        return {"feet": POUND, "metres": 1.0}[self.name]
+
+    def is_whole_weight(self, kilograms: float) -> bool:
+        """Return whether a weight is so many whole pounds, or kilograms, and no ounces.
+
+        >>> Units("feet").is_whole_weight(3.0 * POUND), Units("feet").is_whole_weight(3.0)
+        (True, False)
+        """
+        return math.isclose(
+            kilograms, round(kilograms / self.weight_kg) * self.weight_kg
+        )
+
     def depth_number(self, metres: float) -> float:
         """Return a depth as a number in its unit, to a tenth."""
         return round(metres / self.depth_m, 1)

@@ -693,7 +693,7 @@ def _(command: c.Correct, moment: Moment, state: TripState, rooms: Rooms) -> Out
     last = state.to_correct(moment.t)
     if last is None:
         return Outcome(state)
-    meant = c.corrected(last.command, command, Units(rooms.unit).depth_m)
+    meant = c.corrected(last.command, command, Units(rooms.unit))
     if meant is None:
         return Outcome(state, reply=wording.NO_SUCH_NUMBER)
     return _redo((last._replace(command=meant),), moment, Outcome(state), rooms)

@@ -13,6 +13,7 @@ import msgspec
 
 from companion.events import MarkKind
 from companion.tackle import TipHeld
+from companion.units import Units
 
 
 class Spoken(msgspec.Struct, frozen=True, tag_field="command"):
@@ -228,17 +229,17 @@ Command = (
 """Every command there is."""
 
 
-def corrected(command: Command, put_right: Correct, step: float) -> Command | None:
+def corrected(command: Command, put_right: Correct, units: Units) -> Command | None:
     """Return a command with its number put right; None where it has no such number.
 
     Args:
         command: the command that was understood.
         put_right: the number it should have had.
-        step: what a bare number means where a length was said, m.
+        units: those of a bare number where a depth or a weight was said.
 
-    >>> corrected(TakeRod(2), Correct(number=3), 0.3048)
+    >>> corrected(TakeRod(2), Correct(number=3), Units())
     TakeRod(number=3)
-    >>> corrected(Cast(clock=2), Correct(distance=27.0), 0.3048)
+    >>> corrected(Cast(clock=2), Correct(distance=27.0), Units())
     Cast(clock=2, distance=27.0, short=False)
     """
     given = {
@@ -248,8 +249,10 @@ def corrected(command: Command, put_right: Correct, step: float) -> Command | No
     }
     number = given.pop("number", None)
     if number is not None:
-        given = _as_meant(command, number, step)
+        given = _as_meant(command, number, units)
     has = {field.name for field in msgspec.structs.fields(type(command))}
+    if isinstance(command, MarkPlace) and command.distance is None:
+        has -= {"distance", "clock"}  # it lies under the boat
     if not given or not given.keys() <= has:
         return None
     if "distance" in given and "short" in has:
@@ -257,7 +260,7 @@ def corrected(command: Command, put_right: Correct, step: float) -> Command | No
     return msgspec.structs.replace(command, **given)
 
 
-def _as_meant(command: Command, number: int, step: float) -> dict[str, float]:
+def _as_meant(command: Command, number: int, units: Units) -> dict[str, float]:
     """Return the field of a command that a bare number stands for."""
     match command:
         case TakeRod() | ThatWasRod() | ForgetRod():
@@ -268,8 +271,10 @@ def _as_meant(command: Command, number: int, step: float) -> dict[str, float]:
             return {"minutes": number}
         case Cast() | WaterCurrent() if 1 <= number <= 12:
             return {"clock": number}
+        case LogFish(weight=weight) if weight and units.is_whole_weight(weight):
+            return {"weight": number * units.weight_kg}
         case _:
-            return _length_as_meant(command, number * step)
+            return _length_as_meant(command, number * units.depth_m)
 
 
 def _length_as_meant(command: Command, length: float) -> dict[str, float]:

@@ -82,8 +82,8 @@ SPOKEN_CURRENTS = {
     "three knots": 3.0,
 }
 """Currents that are fished in, kn."""
-UNITS_NOT_SAID_BACK = ("yards", "o'clock", "ounce", "ounces")
-"""Units that are not said back: what is said back has to be short."""
+UNITS_NOT_SAID_BACK = ("o'clock", "ounce", "ounces")
+"""Units that are not said back: it has to be short. Yards are: "twenty two" is neither twenty nor two."""
 HALVED_UNITS: Mapping[LengthUnit, tuple[str, ...]] = {
     "feet": ("feet", "pounds"),
     "metres": ("metres",),

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from companion.units import FOOT, OUNCE, POUND, YARD
+from companion.units import FOOT, OUNCE, POUND, YARD, Units
 from companion.voice import commands as c
 from companion.voice.grammar import (
     FORMS,
@@ -180,6 +180,20 @@ def test_sound_alikes_among_the_owners_lines_are_found():
     assert sound_alikes((14, 40, 15, 30)) == [(14, 40)]
 
 
+@pytest.mark.parametrize(
+    ("phrase", "said"),
+    [
+        ("mark a ledge twenty yards two o'clock", "ledge twenty yards two"),
+        ("cast thirty yards five o'clock", "away thirty yards five"),
+        ("cast two o'clock", "away two"),
+    ],
+)
+def test_a_distance_and_an_hour_are_said_back_as_two_numbers(phrase: str, said: str):
+    command = FEET.parse(phrase)
+    assert command is not None
+    assert FEET.confirmation(command) == said
+
+
 def test_what_is_said_back_is_short_and_never_holds_a_command():
     changing = [form.command for form in FORMS if form.said_back is not None]
     seen = set()
@@ -264,6 +278,11 @@ def test_commands_keep_their_name_and_fields_on_the_way_through_json():
         (c.Cast(2), c.Correct(number=3), c.Cast(3)),
         (c.Cast(2, short=True), c.Correct(distance=20.0), c.Cast(2, 20.0)),
         (c.LogFish(1.0), c.Correct(weight=2.0), c.LogFish(2.0)),
+        (c.LogFish(3 * POUND), c.Correct(number=4), c.LogFish(4 * POUND)),
+        (c.LogFish(3 * POUND + 2 * OUNCE), c.Correct(number=4), None),
+        (c.LogFish(), c.Correct(number=4), None),
+        (c.MarkPlace("tree top", 5 * FOOT), c.Correct(distance=27.0), None),
+        (c.MarkPlace("tree top"), c.Correct(clock=4), None),
         (c.WaterLevel(-FOOT), c.Correct(number=2), c.WaterLevel(-2 * FOOT)),
         (c.LogBite(), c.Correct(number=2), None),
         (c.Cast(2), c.Correct(number=20), None),
@@ -271,7 +290,7 @@ def test_commands_keep_their_name_and_fields_on_the_way_through_json():
     ],
 )
 def test_a_number_is_put_right_where_the_command_has_one(command, said, meant):
-    assert c.corrected(command, said, FOOT) == meant
+    assert c.corrected(command, said, Units("feet")) == meant
 
 
 @pytest.mark.parametrize(
