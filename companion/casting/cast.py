@@ -228,7 +228,7 @@ class CastInProgress:
             landed = moved(self.origin.lat, self.origin.lon, bearing, self.length)
             away, bearing = range_and_bearing(boat.lat, boat.lon, *landed)
             far = min(far, away)
-        across = 2.0 * far * math.sin(min(self.aim, math.pi) / 2.0)
+        across = chord(far, NINE_IN_TEN_SIGMAS * self.aim) / NINE_IN_TEN_SIGMAS
         deepest = self.free_at(t)[2] + NINE_IN_TEN_SIGMAS * sigma
         return Whereabouts(depth, placed(boat, bearing, far, spread, across), deepest)
 
@@ -239,7 +239,7 @@ class CastInProgress:
         all along the retrieve.
         """
         along = self.length / math.sqrt(12.0)
-        across = self.length * math.sin(min(self.aim, math.pi) / 2.0)
+        across = chord(0.5 * self.length, self.aim)
         return Whereabouts(
             None, placed(self.origin, self.bearing, 0.5 * self.length, along, across)
         )
@@ -351,6 +351,11 @@ class CastInProgress:
             return None
         risky = [top for top in self.outlook.tops if top.chance >= 0.3]
         return min(risky, key=lambda top: top.after, default=None)
+
+
+def chord(radius: float, angle: float) -> float:
+    """Return how far apart two points are, m, so far from the boat, m, at an angle, rad, from each other."""
+    return 2.0 * radius * math.sin(min(angle, math.pi) / 2.0)
 
 
 def placed(

@@ -113,6 +113,18 @@ def test_on_a_cast_it_is_somewhere_on_that_one():
     assert way == pytest.approx(90.0, abs=0.5)
 
 
+@pytest.mark.parametrize("clock", [3, None], ids=["hour said", "hour not said"])
+def test_the_ring_round_a_lure_holds_nine_in_ten_of_the_ways_it_may_have_flown(clock):
+    cast = begin_cast(DECK, Hand(1), 0.0, BOAT, Aim(clock)).cast
+    t = cast.retrieved_from + 1.0
+    far, spread, _, _ = cast.at(t)
+    rng = np.random.default_rng(3)
+    way, out = rng.normal(0.0, cast.aim, 40_000), rng.normal(far, spread, 40_000)
+    off = np.hypot(out * np.cos(way) - far, out * np.sin(way))
+    ring = cast.lure(t, HERE).at.radius
+    assert np.quantile(off, 0.9) == pytest.approx(ring, rel=0.12)
+
+
 def test_without_a_bearing_a_boat_drifts_nowhere_along_the_cast():
     cast = begin_cast(DECK, Hand(1), 0.0, BoatPose(HERE, None, 0.0, 1.0), Aim()).cast
     assert (cast.bearing, cast.drift, cast.through_water) == (None, 0.0, 0.0)
