@@ -13,6 +13,7 @@ from companion.cli.common import (
     config_option,
     json_option,
     told,
+    warn,
 )
 from companion.record.backup import back_up, default_name, restore, verified
 from companion.record.hold import hold
@@ -55,16 +56,14 @@ def backup_command(
             as_json=as_json,
         )
         return
-    target = to
-    if to.is_dir():
-        target = to / default_name()
+    target, folder = _target(to), data or data_folder()
     with tqdm(unit=" files", disable=None, leave=False) as bar:
 
         def count(_name: str) -> None:
             bar.update()
 
         entries = back_up(
-            data or data_folder(),
+            folder,
             target,
             config_path or config.users_file(),
             audio=not no_audio,
@@ -76,6 +75,19 @@ def backup_command(
         {"backup": str(target), "files": len(entries), "bytes": size},
         as_json=as_json,
     )
+    if folder.stat().st_dev == target.stat().st_dev:
+        warn("it lies on the same disk as the logbook; copy it to a stick or elsewhere")
+
+
+def _target(to: Path) -> Path:
+    """Return the file of a backup: one in a folder that is there, or the ZIP file that was named."""
+    if to.is_dir():
+        return to / default_name()
+    if to.suffix.lower() != ".zip":
+        raise click.UsageError(
+            f"{to}: there is no such folder; is the stick plugged in? A file's name ends in .zip"
+        )
+    return to
 
 
 @command("restore")

@@ -90,9 +90,12 @@ def back_up(
         tell: told each file's name.
 
     Raises:
-        BackupError: the logbook is damaged, or what was written cannot be read again.
+        BackupError: there is nothing to back up, the logbook is damaged, or what was
+            written cannot be read again.
         OSError: a disk refuses.
     """
+    if not any((data / kept).exists() for kept in (BACKUP_LOGBOOK, BACKUP_RECORDINGS)):
+        raise BackupError(f"{data}: no logbook and no recordings there to back up")
     entries: list[Entry] = []
     part = to.with_name(to.name + ".part")
     to.parent.mkdir(parents=True, exist_ok=True)

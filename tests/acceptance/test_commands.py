@@ -309,6 +309,21 @@ def test_mistakes_are_told_in_one_line_with_the_right_code(
     assert "Traceback" not in result.stderr
 
 
+def test_a_backup_goes_where_it_was_meant_to_and_is_never_empty(companion, tmp_path):
+    data = tmp_path / "companion"
+    empty = companion("backup", tmp_path / "b.zip")
+    assert empty.returncode == DATABASE
+    assert f"{data}: no logbook and no recordings there to back up" in empty.stderr
+    (data / "recordings").mkdir(parents=True)
+    unplugged = companion("backup", tmp_path / "stick")
+    assert unplugged.returncode == USAGE
+    assert "there is no such folder; is the stick plugged in?" in unplugged.stderr
+    made = companion("backup", tmp_path / "b.zip")
+    assert made.returncode == OK
+    assert "the same disk as the logbook" in made.stderr
+    assert {path.name for path in tmp_path.iterdir()} == {"companion", "b.zip"}
+
+
 def test_a_config_mistake_names_file_line_and_nearest_name(
     companion, recording, tmp_path
 ):
