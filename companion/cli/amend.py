@@ -35,7 +35,7 @@ from companion.events import (
     TripBegan,
 )
 from companion.lakebed.bed import Bed
-from companion.record.amendments import Amendment
+from companion.record.amendments import Amendment, Corrected
 from companion.record.lakes import Lakes
 from companion.record.logbook import Logbook
 from companion.record.recording import CONFIG_FILE, RecordingShelf
@@ -94,7 +94,8 @@ def amend_command(
 
     Corrects what was logged under NUMBER on a trip. What was logged stays; the
     correction is kept beside it, and reports show both. With --rod the place of
-    the lure is worked out again for that rod, by the config the trip was made with.
+    the lure is worked out again for that rod, by the config the trip was made with; a
+    bite and the fish it became go onto it together.
     """
     chosen = choose(trip, logbook_path)
     with Logbook(chosen.logbook) as book:
@@ -113,29 +114,50 @@ def amend_command(
             note=note,
             utc=wall_clock().strftime("%Y-%m-%dT%H:%M:%SZ"),
         )
+        catch = [number]
         if rod is not None:
-            amendment = _on_rod(
-                amendment, rod, things[number].original, book, chosen, config_path
-            )
+            catch = _catch_of(things[number].event, every)
+            struck = things[catch[0]].original
+            amendment = _on_rod(amendment, rod, struck, book, chosen, config_path)
         if amendment.is_empty:
             raise click.UsageError(
                 "say what to correct: --what, --rod, --size, --take-back or --note"
             )
-        book.corrections.add(chosen.trip, amendment)
+        for one in catch:
+            with_it = amendment if one == number else amendment.rod_alone(one)
+            book.corrections.add(chosen.trip, with_it)
         every = book.corrections.corrected(chosen.trip)
         thing = next(one for one in every if one.event.number == number)
     if as_json:
         click.echo(msgspec.json.encode(thing).decode())
         return
     click.echo(f"{chosen.logbook}, trip {chosen.trip}, #{number}")
-    units = Units(users_unit(config_path))
+    _tell(thing, Units(users_unit(config_path)))
+    for other in catch:
+        if other != number:
+            click.echo(f"  #{other} is the same catch: on {amendment.rod} too")
+
+
+def _tell(thing: Corrected, units: Units) -> None:
+    """Print a thing as it was logged, as it now stands, and what was noted of it."""
     click.echo(f"  logged: {_in_words(thing.original, units)}")
     now = _in_words(thing.event, units)
     if not thing.stands:
         now += ", taken back"
     click.echo(f"  now:    {now}")
-    for told in (one.note for one in thing.amendments if one.note):
-        click.echo(f"  note:   {told}")
+    for note in thing.notes:
+        click.echo(f"  note:   {note}")
+
+
+def _catch_of(thing: Logged, every: Sequence[Corrected]) -> list[int]:
+    """Return the numbers of what stands of a thing's catch, its bite first; without a catch, its own."""
+    first = thing.catch or thing.number
+    return [
+        one.event.number
+        for one in every
+        if one.event.number == thing.number
+        or (one.stands and first in (one.event.number, one.event.catch))
+    ]
 
 
 def _on_rod(
@@ -276,6 +298,10 @@ def _size(text: str | None, kind: LoggedWhat) -> float | None:
     """Return a size in kg (a fish) or m (a mark, a cast), from words such as "3 lb 2 oz" or "15 ft"."""
     if text is None:
         return None
+    if kind not in ("fish", "mark", "cast"):
+        raise click.UsageError(
+            f"--size {text}: a {kind} has none; it is of a fish, a mark or a cast"
+        )
     quantity = Quantity("mass" if kind == "fish" else "length", 0.0, 1000.0)
     try:
         parts = re.findall(r"[^A-Za-z]+[A-Za-z]+", text) or [text]

@@ -47,6 +47,12 @@ class Amendment(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
         """Return whether it corrects nothing."""
         return self == Amendment(number=self.number, utc=self.utc)
 
+    def rod_alone(self, number: int) -> Amendment:
+        """Return the same change of rod, and of where the lure was, for another thing of that catch."""
+        return msgspec.structs.replace(
+            self, number=number, what=None, size=None, taken_back=None, note=None
+        )
+
 
 class Corrected(NamedTuple):
     """A logged thing as it was logged and as it now stands.

@@ -216,6 +216,23 @@ def test_another_rod_has_its_lure_elsewhere_in_export_and_report(companion, home
     assert exported() == before, "it was rod 1 after all"
 
 
+def test_a_fish_goes_onto_another_rod_with_its_bite(companion, home):
+    book = home / "together.db"
+    shutil.copy(home / "companion" / "replays" / f"{DAY.name}.db", book)
+    fish = next(event for event in LOGGED if event.catch is not None)
+    told = companion("amend", fish.number, "--logbook", book, "--rod", "4")
+    assert f"#{fish.catch} is the same catch: on rod 4 too" in told.stdout
+    report = json.loads(companion("report", "--logbook", book, "--json").stdout)
+    bite, landed = (
+        one["now"]
+        for one in report["things"]
+        if one["number"] in (fish.catch, fish.number)
+    )
+    for name in ("rod", "line", "lure_depth", "lure_at", "lure_bottom"):
+        assert bite[name] == landed[name], name
+    assert (bite["rod"], bite["what"], landed["what"]) == ("rod 4", "bite", "fish")
+
+
 def test_a_rod_that_the_config_has_not_leaves_the_lure_unknown_and_says_so(
     companion, home
 ):
@@ -250,6 +267,7 @@ def test_a_rod_that_the_config_has_not_leaves_the_lure_unknown_and_says_so(
         (("amend", "999", "--note", "x"), "nothing logged under 999"),
         (("amend", "1", "--rod", "9"), 'no rod "9"'),
         (("amend", "1", "--size", "big"), "expected a length"),
+        (("amend", "8", "--size", "4 lb"), "a bite has none"),
         (("season",), "at least one logbook"),
         (("season", "nowhere.db"), "no such logbook"),
     ],
