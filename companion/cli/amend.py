@@ -67,7 +67,7 @@ from companion.voice.model import data_folder
     "--take-back/--restore",
     "taken_back",
     default=None,
-    help="It did not happen; or it did.",
+    help="It did not happen; or it did after all.",
 )
 @click.option("--note", help="Something to add.")
 @config_option

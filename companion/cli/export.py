@@ -67,9 +67,8 @@ def export_command(
 
     Writes a trip for other programs into FOLDER: events, soundings (thinned to one
     every five metres), marks and track as CSV; track and everything logged as GPX; all
-    of it as GeoJSON; marks as waypoints of NMEA
-    0183. What was exported can be learned back with companion learn. Not for
-      navigation.
+    of it as GeoJSON; marks as waypoints of NMEA 0183. What was exported can be learned
+    back with companion learn.
     """
     path = users_logbook(logbook_path)
     if not path.is_file():

@@ -133,7 +133,7 @@ def _command(name: str, command: click.Command) -> str:
     usage = " ".join([name, *command.collect_usage_pieces(click.Context(command))])
     options = [
         (
-            "`" + ", ".join(option.opts) + f"{_taken(option)}`",
+            "`" + ", ".join(option.opts + option.secondary_opts) + f"{_taken(option)}`",
             in_users_unit(option.help or "", "feet"),
             _default(option),
         )

@@ -138,10 +138,10 @@ def _(event: events.Logged, unit: LengthUnit) -> tuple[str, str]:
     parts = [f"{event.number}. {event.what}"]
     if event.detail:
         parts.append(event.detail)
-    if event.size is not None and event.what == "fish":
-        parts.append(Units(unit).weight(event.size))
-    elif event.size is not None:
-        parts.append(_length(event.size, unit))
+    if event.size is not None:
+        units = Units(unit)
+        written = {"fish": units.weight, "cast": units.distance}
+        parts.append(written.get(event.what, units.depth)(event.size))
     if event.rod:
         parts.append(f"{event.rod} ({event.line})")
     if event.lure_depth is not None:

@@ -44,3 +44,9 @@ def test_a_fish_is_weighed_in_the_users_unit():
     fish = Logged(t=1.0, number=2, what="fish", size=1.36078)
     assert line(fish, "feet").endswith("2. fish, 3 lb")
     assert line(fish, "metres").endswith("2. fish, 1.36 kg")
+
+
+def test_a_cast_is_as_long_as_it_was_called():
+    cast = Logged(t=1.0, number=3, what="cast", size=54.864)
+    assert line(cast, "feet").endswith("3. cast, 60 yd")
+    assert line(cast, "metres").endswith("3. cast, 55 m")
