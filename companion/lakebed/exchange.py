@@ -62,6 +62,17 @@ ToDegrees: TypeAlias = Callable[[FloatArray, FloatArray], tuple[FloatArray, Floa
 """Eastings and northings, m, to latitudes and longitudes, degrees WGS 84; infinite where there are none."""
 
 
+_PLAIN_KINDS: Mapping[str, MarkKind] = {
+    kind.replace(" ", ""): kind
+    for kind in get_args(MarkKind)
+    if kind not in ("point", "rock", "channel", "spot")
+}
+"""The kinds that stand out in any name; a rock or a point may be part of a village's."""
+_KIND_IN_NAME = re.compile(
+    f"(?<![a-z])({'|'.join(kind.replace(' ', '[ _-]?') for kind in _PLAIN_KINDS.values())})s?(?![a-z])"
+).search
+
+
 class DepthPoint(NamedTuple):
     """A sounding on the Earth: degrees, metres below the surface, UTC as ISO 8601 when known."""
 
@@ -244,6 +255,19 @@ def contours_to_geojson(contours: Iterable[Contour], plane: LocalPlane) -> str:
     )
 
 
+def kind_in_name(name: str) -> MarkKind:
+    """Return the kind that somebody's name for a place tells; "spot" where it tells none.
+
+    >>> kind_in_name("BIG TREETOP 7"), kind_in_name("Rock Creek ramp"), kind_in_name("rock")
+    ('tree top', 'spot', 'rock')
+    """
+    plain = " ".join(name.lower().split())
+    found = _KIND_IN_NAME(plain)
+    if found:
+        return _PLAIN_KINDS[re.sub("[ _-]", "", found[1])]
+    return cast(MarkKind, plain) if plain in get_args(MarkKind) else "spot"
+
+
 def is_table_of_marks(text: str) -> bool:
     """Return whether a table is of marks: it tells their kind, or at least a name and no depth."""
     names = set(Spreadsheet(text).names)
@@ -260,9 +284,9 @@ def is_events_of_trip(text: str) -> bool:
 def marks_from_csv(text: str, unit_m: float = 1.0) -> Imported[MarkPoint]:
     """Read marks from CSV with a header: lat, lon, kind, top, note, utc, radius.
 
-    One without a kind is a spot; all from kind on are optional, as long as there is a
-    kind or a note, name or description. Lengths have a unit in their heading, as top_m
-    or top_ft, or count in `unit_m`, m.
+    One without a kind is what its name tells, else a spot; all from kind on are
+    optional, as long as there is a kind or a note, name or description. Lengths have a
+    unit in their heading, as top_m or top_ft, or count in `unit_m`, m.
     """
     read: Imported[MarkPoint] = Imported()
     wanted = {
@@ -564,7 +588,8 @@ def _mark(
     unit_m: float,
 ) -> MarkPoint:
     place = place_in(lat, lon)
-    kind = str(row.get("kind") or "spot").strip().lower()
+    note = str(next((row[name] for name in _NOTES if row.get(name)), ""))
+    kind = str(row.get("kind") or kind_in_name(note)).strip().lower()
     if kind not in get_args(MarkKind):
         raise ValueError(
             f"kind {_short(repr(kind))}: expected {', '.join(get_args(MarkKind))}"
@@ -577,7 +602,6 @@ def _mark(
         within = _number(radius, "radius") * (units.get("radius") or unit_m)
         if within <= 0.0:
             raise ValueError(f"radius {_short(radius)}: expected more than 0 m")
-    note = str(next((row[name] for name in _NOTES if row.get(name)), ""))
     return MarkPoint(*place, cast(MarkKind, kind), depth, note, instant_in(row), within)
 
 

@@ -27,6 +27,7 @@ from companion.lakebed.exchange import (
     Imported,
     MarkPoint,
     instant_in,
+    kind_in_name,
     place_in,
 )
 from companion.sensing.framing import Framer, sentence
@@ -42,7 +43,7 @@ TALKER = "II"
 _KINDS: tuple[MarkKind, ...] = get_args(MarkKind)
 _NOT_MARKS = frozenset(get_args(LoggedWhat)) - {"mark"}
 _METRES_IN = {"ft": FOOT, "m": 1.0}
-_LENGTH = r"(\d+(?:\.\d+)?) (ft|m)"
+_LENGTH = r"(\d+(?:\.\d+)?) ?(ft|m)"
 _TOP = re.compile(f"top {_LENGTH}").search
 _RADIUS = re.compile(f"place within {_LENGTH}").search
 _COUNT = re.compile(r" \(\d+\)\Z")
@@ -64,7 +65,7 @@ class Waypoint(NamedTuple):
 
 
 def marks_from_gpx(text: str) -> Imported[MarkPoint]:
-    """Read marks from GPX waypoints; a waypoint of no kind of ours becomes a spot named after it.
+    """Read marks from GPX waypoints; one of no kind of ours is what its name tells, else a spot named so.
 
     The catches and casts in an export of our own are no marks and are passed over.
     """
@@ -98,13 +99,15 @@ def marks_from_gpx(text: str) -> Imported[MarkPoint]:
 
 def _mark_of(one: GPXWaypoint) -> MarkPoint:
     lat, lon = place_in(one.latitude, one.longitude)
-    kind: MarkKind = "spot"
-    if one.type in _KINDS:
-        kind = one.type
     note = one.name or ""
+    top, radius = (_metres(find(one.description or "")) for find in (_TOP, _RADIUS))
+    if one.type in _KINDS:
+        kind: MarkKind = one.type
+    else:
+        named = mark_named(lat, lon, note)
+        kind, top = named.kind, top or named.top
     if note == kind:
         note = one.comment or ""
-    top, radius = (_metres(find(one.description or "")) for find in (_TOP, _RADIUS))
     utc = instant_in({"utc": one.time})
     return MarkPoint(lat, lon, kind, top, note, utc, radius)
 
@@ -252,7 +255,10 @@ def waypoint_name(mark: MarkPoint, unit: LengthUnit) -> str:
 
 
 def mark_named(lat: float, lon: float, name: str) -> MarkPoint:
-    """Return the mark that a name stands for: its kind in front, its depth behind, the rest its note."""
+    """Return the mark that a name stands for: its kind in front, its depth behind, the rest its note.
+
+    Of somebody else's name the kind may stand anywhere.
+    """
     rest = _COUNT.sub("", name.strip())
     kind, top = "spot", None
     if found := _DEPTH_AT_END.search(rest):
@@ -261,6 +267,8 @@ def mark_named(lat: float, lon: float, name: str) -> MarkPoint:
             top = _metres(found)
     if first := _KIND_AT_START(rest):
         kind, rest = first[1], rest[first.end() :]
+    else:
+        kind = kind_in_name(rest)
     return MarkPoint(lat, lon, cast(MarkKind, kind), top, rest)
 
 

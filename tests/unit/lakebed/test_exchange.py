@@ -162,6 +162,8 @@ def test_an_unknown_kind_is_named_in_csv_and_a_spot_in_gpx():
     assert marks_from_gpx(gpx).items == [
         ex.MarkPoint(1.0, 2.0, "spot", None, "Old bridge")
     ]
+    (stump,) = marks_from_gpx(gpx.replace("Old bridge", "STUMP 12 m")).items
+    assert stump == ex.MarkPoint(1.0, 2.0, "stump", 12.0, "STUMP 12 m")
 
 
 @pytest.mark.parametrize(
@@ -278,6 +280,11 @@ def test_a_property_of_a_feature_has_its_unit_in_its_name():
             "Name,Latitude,Longitude",
             "by the oak,1,2",
             ex.MarkPoint(1.0, 2.0, "spot", note="by the oak"),
+        ),
+        (
+            "Name,Latitude,Longitude,top_m",
+            "Big Rockpile 3,1,2,4.5",
+            ex.MarkPoint(1.0, 2.0, "rock pile", 4.5, note="Big Rockpile 3"),
         ),
     ],
 )

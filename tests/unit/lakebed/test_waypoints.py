@@ -90,6 +90,11 @@ def test_marks_survive_sentences(points):
         (MarkPoint(1.0, 2.0, "spot", None, "old pier"), "feet", "old pier"),
         (MarkPoint(1.0, 2.0, "ledge", 3.0, "old pier"), "metres", "ledge old pier 3 m"),
         (
+            MarkPoint(1.0, 2.0, "spot", None, "by the stump"),
+            "feet",
+            "spot: by the stump ? m",
+        ),
+        (
             MarkPoint(1.0, 2.0, "spot", None, "ledge north"),
             "feet",
             "spot: ledge north ? m",
