@@ -12,7 +12,7 @@ from typing import NamedTuple
 from companion.casting.pose import fix_of
 from companion.clock import LiveClock, ReplayPace
 from companion.config import Settings
-from companion.dive.calibration import Belief
+from companion.dive.evidence import Belief
 from companion.events import AnyEvent
 from companion.lakebed.bed import Bed
 from companion.record import beforehand

@@ -24,7 +24,7 @@ from companion.casting.hand import (
     stop_reel,
 )
 from companion.casting.pose import STILL_WATER, BoatPose, Current, bow_by
-from companion.dive.calibration import Belief
+from companion.dive.evidence import Belief
 from companion.events import AnyEvent, Fix, Heard, Logged, RodTaken, current_told
 from companion.sensing.localplane import range_and_bearing
 from companion.tackle import Rod

@@ -22,7 +22,8 @@ from companion.casting.outlook import (
 )
 from companion.casting.reelstop import BACK_ON_PATH_M, ReelStop, along_rows, with_stop
 from companion.dive import StopTracks
-from companion.dive.calibration import BOTTOM_SIGMA, Casts, NoTouch, Soundings, Touch
+from companion.dive.evidence import BOTTOM_SIGMA, NoTouch, Soundings, Touch
+from companion.dive.likelihood import Casts
 from companion.events import Fix, told_place
 from companion.sensing.course_made_good import GPS_SIGMA_M
 from companion.sensing.localplane import moved, range_and_bearing

@@ -14,15 +14,9 @@ from companion.casting.ground import RAY_STEP_M, Ahead, Ground, Unmapped, ahead
 from companion.casting.outlook import DRAW_COUNT
 from companion.casting.plan import BEARINGS_DEG
 from companion.casting.solving import Solve
-from companion.dive.calibration import (
-    Belief,
-    Calibration,
-    Casts,
-    Estimate,
-    Evidence,
-    RigBelief,
-    share_common,
-)
+from companion.dive.calibration import Calibration, share_common
+from companion.dive.evidence import Belief, Estimate, Evidence, RigBelief
+from companion.dive.likelihood import Casts
 from companion.events import Fix
 from companion.tackle import (
     LineSpec,

@@ -22,7 +22,7 @@ import numpy as np
 from companion.casting.cast import CastInProgress
 from companion.casting.ground import RAY_STEP_M, Ahead, Floats, Ground, fan
 from companion.casting.outlook import ERROR_CORRELATION_M
-from companion.dive.calibration import CALL_DELAY, Estimate
+from companion.dive.evidence import CALL_DELAY, Estimate
 from companion.events import Fix
 from companion.sensing.localplane import LocalPlane
 from companion.units import NINE_IN_TEN_SIGMAS

@@ -19,13 +19,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from companion.dive.calibration import (
-    Calibration,
-    Drawn,
-    Evidence,
-    drawn_lures,
-    likely_adrift,
-)
+from companion.dive.calibration import Calibration, drawn_lures, likely_adrift
+from companion.dive.evidence import Evidence
+from companion.dive.likelihood import Drawn
 
 Floats = NDArray[np.float64]
 

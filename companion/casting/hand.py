@@ -30,7 +30,7 @@ from companion.casting.reelstop import (
 )
 from companion.casting.solving import Solve
 from companion.dive import Line, Lure, Path, Retrieve, Stop, TreeTop
-from companion.dive.calibration import SAID_LENGTH_SCATTER
+from companion.dive.evidence import SAID_LENGTH_SCATTER
 from companion.events import Fix
 from companion.sensing import moved
 from companion.tackle import Rod, rig_name

@@ -18,7 +18,7 @@ from companion.casting.cast import CastInProgress
 from companion.casting.deck import Deck, Lesson
 from companion.casting.felt import felt_touch
 from companion.casting.solving import Solve
-from companion.dive.calibration import Evidence
+from companion.dive.evidence import Evidence
 from companion.events import Fix
 from companion.tackle import Rod, rig_name
 

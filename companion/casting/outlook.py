@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from companion.casting.ground import RAY_STEP_M, Ahead, Floats, TopOnWay
-from companion.dive.calibration import Casts
+from companion.dive.likelihood import Casts
 
 DRAW_COUNT = 256
 """Casts that stand for all that may happen."""

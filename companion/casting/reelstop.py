@@ -15,7 +15,8 @@ import numpy as np
 
 from companion import dive
 from companion.casting.ground import Floats
-from companion.dive.calibration import Casts, normal_quantiles
+from companion.dive.calibration import normal_quantiles
+from companion.dive.likelihood import Casts
 
 STOP_SAID_SIGMA_S = 0.3
 """How well it is told when the hand did it, one sigma. Common practice."""

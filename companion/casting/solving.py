@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 
-from companion.dive.calibration import Belief
+from companion.dive.evidence import Belief
 from companion.tackle import Rod
 
 

@@ -13,7 +13,7 @@ from companion.casting.ground import RAY_STEP_M, Ray
 from companion.casting.hand import Hand, rod_of, usual_ray
 from companion.casting.match import MatchRules
 from companion.casting.pose import BoatPose
-from companion.dive.calibration import Casts
+from companion.dive.likelihood import Casts
 from companion.glance import BottomPoint, Outlook, RodView, SideView
 from companion.tackle import Rod
 

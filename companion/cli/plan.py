@@ -35,7 +35,7 @@ from companion.cli.common import (
     warn_of,
 )
 from companion.config import Settings
-from companion.dive.calibration import Belief
+from companion.dive.evidence import Belief
 from companion.lakebed import waypoints
 from companion.lakebed.bed import Bed
 from companion.lakebed.marks import Mark

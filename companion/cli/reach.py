@@ -14,7 +14,7 @@ from companion.cli.common import (
     settings_in_force,
     users_logbook,
 )
-from companion.dive.calibration import Belief
+from companion.dive.evidence import Belief
 from companion.pictures import reach as pictures
 from companion.pictures.png import png
 from companion.record.logbook import Logbook

@@ -19,13 +19,8 @@ import msgspec
 import numpy as np
 
 from companion.dive.backwards import ONSET_SIGMA
-from companion.dive.calibration import (
-    CalibratedRig,
-    Calibration,
-    Evidence,
-    Stated,
-    Touch,
-)
+from companion.dive.calibration import Calibration
+from companion.dive.evidence import CalibratedRig, Evidence, Stated, Touch
 from companion.dive.kept import kept
 
 SHALLOW_SHARE: Final = 0.7

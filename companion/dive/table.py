@@ -149,7 +149,7 @@ class Curves:
     def paths(
         self, drift: float = 0.0, pace: Floats | float = 1.0
     ) -> tuple[Floats, Floats]:
-        """Return depth below the surface and distance from the rod tip, m, both (n, SHARES).
+        """Return depth below the surface and distance from the rod tip, m, both (n, steps).
 
         Args:
             drift: speed of the boat towards where the lure landed, m/s.
@@ -169,7 +169,7 @@ class Curves:
         return np.asarray(deep), np.asarray(off * np.cos(angle))
 
     def _polar(self, faster: NDArray[np.float32]) -> NDArray[np.float32]:
-        """Return angles and distances, (n, 2 SHARES), where a drift makes the lure faster, ln, (n, 1)."""
+        """Return angles and distances, (n, 2 steps), where a drift makes the lure faster, ln, (n, 1)."""
         if not faster.any():
             return self._still
         share = np.clip(faster / np.float32(_MOST_DRIFT), -1.0, 1.0)
@@ -208,7 +208,7 @@ class Table:
 
     Lift, drag and cast are given as natural logarithms: of the lift ratio, of what the
     line's drag is multiplied with, and of the cast over the rig's usual one. A path
-    differs from `companion.dive.solve` as told in `companion.dive.calibration`, which
+    differs from `companion.dive.solve` as told in `companion.dive.likelihood`, which
     holds the figures and whose tests hold them.
     """
 
@@ -221,7 +221,7 @@ class Table:
         drags: Floats,
         cast_spread: float,
     ) -> None:
-        """Solve the casts to interpolate from: some 250 of them.
+        """Solve the casts to interpolate from: some 270 of them.
 
         Args:
             line: of the rig.
@@ -231,8 +231,8 @@ class Table:
             lifts: ln of the lift ratios, rising, that go with each of `drags`, shape
                 (lifts, drags): over these the table is asked.
             drags: ln of the drag factors, shape (drags,).
-            cast_spread: how much ln of the cast may differ from the usual at least; see
-                also SHORTEST.
+            cast_spread: how much ln of the cast may differ from the usual at least
+                (`SHORTEST_CAST_SHARE`, `LONGEST_CAST_SHARE`).
 
         Raises:
             DiveError: a cast finds no balance, or the rig lies outside what can be
@@ -327,7 +327,7 @@ class Table:
     def path(
         self, lift: float, drag: float, cast: float, drift: float = 0.0
     ) -> tuple[Floats, Floats, Floats]:
-        """Return a retrieve, at SHARES until below the rod tip.
+        """Return a retrieve, at `PATH_SHARES` until below the rod tip.
 
         Time, s, distance from the rod tip and depth, m. `drift` is the boat's speed
         through the water towards where the lure landed, m/s.
@@ -435,7 +435,7 @@ def at_boat(cast: Floats, tip_height: float) -> Floats:
 
 
 def _shape(path: Path, retrieve: Retrieve) -> Floats:
-    """Return reach over cast, then at SHARES angle below the rod tip, rad, and distance over line out.
+    """Return reach over cast, then at `PATH_SHARES` angle below the rod tip, rad, and distance over line out.
 
     Where a solve ended early, its last angle is kept.
     """
@@ -474,5 +474,5 @@ def dragged(line: Line, drag: float) -> Line:
 
 
 def lifted(lure: Lure, lift: float) -> Lure:
-    """Return a lure with the lift ratio exp(lift), at most the greatest of LIFTS."""
+    """Return a lure with the lift ratio exp(lift), at most the greatest of `LIFT_RANGE`."""
     return replace(lure, lift_ratio=min(float(np.exp(lift)), LIFT_RANGE[1]))

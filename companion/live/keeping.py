@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from companion.clock import Clock
-from companion.dive.calibration import Belief
+from companion.dive.evidence import Belief
 from companion.events import AnyEvent
 from companion.lakebed.bed import Bed
 from companion.live.disk import Job

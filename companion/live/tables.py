@@ -23,7 +23,7 @@ import msgspec
 import numpy as np
 
 from companion.casting.solving import Solve
-from companion.dive.calibration import Belief
+from companion.dive.evidence import Belief
 from companion.dive.kept import NotKeptError, keep_on, kept, only_kept
 from companion.record.shelf import TableShelf
 from companion.tackle import Rod, TipHeld, calibrations, known_of, make_rod_tables

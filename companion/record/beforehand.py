@@ -14,7 +14,7 @@ from pathlib import Path
 
 import msgspec
 
-from companion.dive.calibration import Belief
+from companion.dive.evidence import Belief
 from companion.lakebed.marks import Mark, Marks
 from companion.lakebed.surface import Surface
 from companion.lakebed.waters import Area

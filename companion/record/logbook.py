@@ -20,7 +20,7 @@ from typing import Any, Literal, Self
 import msgspec
 
 from companion.clock import written
-from companion.dive.calibration import Belief
+from companion.dive.evidence import Belief
 from companion.events import (
     AnyEvent,
     Fix,

@@ -19,7 +19,7 @@ from typing import Any, NamedTuple
 import msgspec
 import sqlite_utils
 
-from companion.dive.calibration import Belief
+from companion.dive.evidence import Belief
 from companion.events import TripBegan, from_json
 from companion.lakebed.bed import Bed
 from companion.lakebed.cells import Tile

@@ -7,7 +7,7 @@ from typing import Any
 
 import msgspec
 
-from companion.dive.calibration import Estimate
+from companion.dive.evidence import Estimate
 from companion.events import Heard
 from companion.pictures.drawing import rounded
 from companion.report.counts import RateTable, Row, shown

@@ -8,7 +8,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from companion.dive.calibration import Estimate
+from companion.dive.evidence import Estimate
 from companion.pictures.drawing import Box, outline, sign, wrapped
 from companion.pictures.palette import rod_class
 from companion.report.brought import brought, hit_rate_table, verdict

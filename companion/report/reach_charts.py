@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from html import escape
 
-from companion.dive.calibration import Estimate
+from companion.dive.evidence import Estimate
 from companion.pictures.drawing import Box, badge, text
 from companion.pictures.palette import rod_class
 from companion.report.chart import Along, DayChart, still

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import msgspec
 
-from companion.dive.calibration import Belief, Estimate, RigBelief
+from companion.dive.evidence import Belief, Estimate, RigBelief
 from companion.events import Learned, Logged, RodTaken, TripBegan
 from companion.record.logbook import Logbook
 from companion.report.day import Day

@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 import msgspec
 import numpy as np
 
-from companion.dive.calibration import Estimate
+from companion.dive.evidence import Estimate
 from companion.events import Logged
 from companion.report.brought import brought, hit_rate_table, verdict
 from companion.report.counts import SEASON_QUESTIONS, TRY_KINDS, By, RateTable, tables

@@ -16,16 +16,9 @@ import numpy as np
 from msgspec import structs
 from numpy.typing import NDArray
 
-from companion.dive.calibration import (
-    Belief,
-    CalibratedRig,
-    Calibration,
-    Estimate,
-    Stated,
-    make_tables,
-    ready_grid,
-    share_common,
-)
+from companion.dive.calibration import Calibration, share_common
+from companion.dive.evidence import Belief, CalibratedRig, Estimate, Stated
+from companion.dive.likelihood import make_tables, ready_grid
 from companion.dive.onset import as_touched
 from companion.tackle.lines import THICKEST_LINE_M, THINNEST_LINE_M, LineSpec, Material
 from companion.tackle.lures import RATING_SIGMA, LureSpec

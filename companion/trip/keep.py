@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from typing import NamedTuple, Protocol
 
-from companion.dive.calibration import Belief
+from companion.dive.evidence import Belief
 from companion.events import AnyEvent
 from companion.lakebed.bed import Bed
 from companion.lakebed.waters import Area

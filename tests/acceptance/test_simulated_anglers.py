@@ -15,11 +15,11 @@ from functools import cache
 import numpy as np
 import pytest
 
-from companion.dive.calibration import (
+from companion.dive.calibration import Calibration
+from companion.dive.evidence import (
     DEPTH_OFFSET_SIGMA_M,
     REEL_SPEED_SIGMA,
     CalibratedRig,
-    Calibration,
     Estimate,
     NoTouch,
     Stated,

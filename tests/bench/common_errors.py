@@ -21,13 +21,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from companion.dive.calibration import (
-    CalibratedRig,
-    Calibration,
-    Estimate,
-    NoTouch,
-    Touch,
-)
+from companion.dive.calibration import Calibration
+from companion.dive.evidence import CalibratedRig, Estimate, NoTouch, Touch
 from tests.acceptance import test_simulated_anglers as sim
 
 MOST_CASTS = 40

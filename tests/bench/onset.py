@@ -23,12 +23,12 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from companion.dive.backwards import ONSET_SIGMA
-from companion.dive.calibration import (
+from companion.dive.calibration import Calibration
+from companion.dive.evidence import (
     CASTS_ALIKE_SIGMA,
     DEPTH_OFFSET_SIGMA_M,
     REEL_SPEED_SIGMA,
     CalibratedRig,
-    Calibration,
     Evidence,
     NoTouch,
     Stated,

@@ -32,13 +32,8 @@ from companion.dive import (
     solve,
 )
 from companion.dive.backwards import _down_after
-from companion.dive.calibration import (
-    CALL_DELAY,
-    CalibratedRig,
-    Calibration,
-    Stated,
-    Touch,
-)
+from companion.dive.calibration import Calibration
+from companion.dive.evidence import CALL_DELAY, CalibratedRig, Stated, Touch
 
 LINE = Line(0.285e-3, 1775.0)
 LONG, SHORT = (Retrieve(cast, 1.0, 0.5, temperature=18.0) for cast in (41.0, 18.3))

@@ -16,14 +16,9 @@ from scipy.integrate import solve_ivp
 
 from companion.casting.outlook import DRAW_COUNT
 from companion.dive import DEFAULT_DETAIL, Line, Lure, Retrieve, solve
-from companion.dive.calibration import (
-    SAID_LENGTH_SCATTER,
-    CalibratedRig,
-    Calibration,
-    Stated,
-    Touch,
-)
+from companion.dive.calibration import Calibration
 from companion.dive.drag import cylinder
+from companion.dive.evidence import SAID_LENGTH_SCATTER, CalibratedRig, Stated, Touch
 
 CAST, SPEED, LIFT = 40.0, 1.0, 1.0
 LINE = Line(0.35e-3, 1140.0)

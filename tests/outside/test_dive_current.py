@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from companion.dive import Retrieve, TreeTop, clearance, solve, stop_to_clear
-from companion.dive.calibration import CalibratedRig, Calibration, Stated
+from companion.dive.calibration import Calibration
+from companion.dive.evidence import CalibratedRig, Stated
 from companion.units import KNOT
 from tests.outside.elastic_line import ElasticLine, Piece
 from tests.outside.test_dive_stops import CAST, LINE, LURES, buoyancy, lure, retrieve

@@ -11,7 +11,7 @@ import pytest
 
 from companion import dive
 from companion.config import starter_lures
-from companion.dive.calibration import NoTouch, Touch
+from companion.dive.evidence import NoTouch, Touch
 from companion.tackle import (
     DENSITY_KG_M3,
     SIZE_DIAMETER_M,

@@ -22,7 +22,7 @@ from companion.casting.lessons import (
 )
 from companion.casting.outlook import MAY_CHANCE, SHOULD_CHANCE, WILL_CHANCE, outlook
 from companion.casting.pose import BoatPose
-from companion.dive.calibration import NoTouch, Touch
+from companion.dive.evidence import NoTouch, Touch
 from companion.events import Fix
 from companion.lakebed.marks import FIX_RADIUS_M
 from companion.tackle import rig_name

@@ -20,7 +20,7 @@ from companion.casting.hand import Aim, Hand, begin_cast
 from companion.casting.lessons import Lessons, forget_rod, learn_touch, unlearn
 from companion.casting.outlook import ERROR_CORRELATION_M
 from companion.casting.pose import BoatPose
-from companion.dive.calibration import CALL_DELAY
+from companion.dive.evidence import CALL_DELAY
 from companion.events import Fix
 from companion.sensing.localplane import LocalPlane
 from companion.tackle import rig_name

@@ -9,14 +9,8 @@ import pytest
 
 from companion import dive
 from companion.casting.felt_current import FeltCurrent
-from companion.dive.calibration import (
-    CALL_DELAY,
-    CalibratedRig,
-    Calibration,
-    NoTouch,
-    Stated,
-    Touch,
-)
+from companion.dive.calibration import Calibration
+from companion.dive.evidence import CALL_DELAY, CalibratedRig, NoTouch, Stated, Touch
 
 LINE = dive.Line(0.286e-3, dive.PVDF_KG_M3)
 USUAL = dive.Retrieve(41.0, 0.9, 0.5, temperature=18.0)

@@ -29,7 +29,7 @@ from companion.casting.reelstop import (
     stop_over,
     with_stop,
 )
-from companion.dive.calibration import Casts
+from companion.dive.likelihood import Casts
 from companion.tackle import rig_name
 from companion.trip.wording import cast_outlook
 from tests.unit.casting.test_casts import BOAT, REACH, RODS, Level

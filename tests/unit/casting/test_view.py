@@ -16,7 +16,7 @@ from companion.casting.hand import Hand, usual_ray
 from companion.casting.match import MatchRules
 from companion.casting.pose import BoatPose
 from companion.casting.view import VIEW_KEPT_S, SideWatch, rods_view
-from companion.dive.calibration import Casts
+from companion.dive.likelihood import Casts
 from companion.events import Fix
 from companion.glance import BottomPoint, RodView
 from companion.sensing import moved

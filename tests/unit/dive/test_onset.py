@@ -9,7 +9,7 @@ import msgspec
 import pytest
 
 from companion.dive.backwards import lure_for_reach
-from companion.dive.calibration import CALL_DELAY, CalibratedRig, Stated, Touch
+from companion.dive.evidence import CALL_DELAY, CalibratedRig, Stated, Touch
 from companion.dive.onset import LEAST_TELLING, as_touched
 from companion.dive.rig import PVDF_KG_M3, Line, Lure, Retrieve
 from companion.dive.solver import solve

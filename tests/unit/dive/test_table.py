@@ -21,7 +21,8 @@ from companion.dive import (
     solve,
 )
 from companion.dive.backwards import lure_for_reach
-from companion.dive.calibration import CalibratedRig, Calibration, Stated
+from companion.dive.calibration import Calibration
+from companion.dive.evidence import CalibratedRig, Stated
 from companion.dive.table import (
     LONGEST_CAST_SHARE,
     PATH_SHARES,

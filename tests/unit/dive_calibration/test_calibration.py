@@ -20,16 +20,18 @@ from companion.dive import (
     lure_for_reach,
     solve,
 )
-from companion.dive import calibration as c
-from companion.dive.calibration import (
+from companion.dive.calibration import Calibration, share_common
+from companion.dive.evidence import (
+    BOTTOM_SIGMA,
+    CALL_DELAY,
     Belief,
     CalibratedRig,
-    Calibration,
     Evidence,
     NoTouch,
     Stated,
     Touch,
 )
+from companion.dive.likelihood import _normal_cdf, log_sum
 from companion.dive.table import PATH_SHARES
 
 THIN, THICK = Line(0.286e-3, PVDF_KG_M3), Line(0.34e-3, PVDF_KG_M3)
@@ -78,7 +80,7 @@ def test_grid_agrees_with_the_solver_from_a_drifting_boat() -> None:
     print(
         f"\nfrom a drifting boat off by at most {max(off):.3f} m, {np.mean(off):.3f} m in the mean"
     )
-    assert max(off) < c.BOTTOM_SIGMA / 2.0
+    assert max(off) < BOTTOM_SIGMA / 2.0
     assert np.mean(off) < 0.25 * np.mean(ignored)
 
 
@@ -352,7 +354,7 @@ def taught_over(
         bottom = ((0.0, told),)
         if len(met):
             calibration.learn(
-                Touch("thin", bottom, float(path.t[met[0]]) / pace + c.CALL_DELAY)
+                Touch("thin", bottom, float(path.t[met[0]]) / pace + CALL_DELAY)
             )
         else:
             calibration.learn(NoTouch("thin", bottom))
@@ -383,7 +385,7 @@ def test_casts_that_all_go_further_than_told_are_found_out_on_one_rod() -> None:
     path = solve(THIN, stated().lure, replace(USUAL, cast=further * USUAL.cast))
     for told in (3.0, 4.0, 5.0, 5.8) * 3:
         met = float(path.t[np.flatnonzero(path.z > told)[0]])
-        after.learn(Touch("thin", ((0.0, told),), met + c.CALL_DELAY))
+        after.learn(Touch("thin", ((0.0, told),), met + CALL_DELAY))
     casts = [
         [one.belief().by_rig[name].cast.best for name in names]
         for one in (before, after)
@@ -410,7 +412,7 @@ def test_a_reel_that_turns_otherwise_than_told_is_found_out(pace: float) -> None
 
 def test_what_all_depths_are_off_by_is_known_better_from_two_lures() -> None:
     alone, one, two = (taught_over(fresh(), 0.5) for _ in range(3))
-    c.share_common([one, two])
+    share_common([one, two])
     assert np.abs(one.reach("thin").best - DEPTH) < np.abs(
         alone.reach("thin").best - DEPTH
     )
@@ -418,7 +420,7 @@ def test_what_all_depths_are_off_by_is_known_better_from_two_lures() -> None:
         alone.reach_as_told("thin").best, abs=0.1
     )
     one.forget()
-    c.share_common([one, two])
+    share_common([one, two])
     assert two.reach("thin").best == pytest.approx(alone.reach("thin").best)
 
 
@@ -427,11 +429,11 @@ def test_weights_are_summed_as_scipy_does_it_also_where_all_are_nought():
     weights[1] = weights[2, :, 3] = -np.inf
     for axes in ((0,), (1, 2), (2,)):
         np.testing.assert_allclose(
-            c._log_sum(weights, axes), logsumexp(weights, axis=axes), rtol=1e-13
+            log_sum(weights, axes), logsumexp(weights, axis=axes), rtol=1e-13
         )
 
 
 def test_the_normal_distribution_is_that_of_a_reference_library():
     """scipy.special.ndtr."""
     z = np.array([-np.inf, -9.0, *np.linspace(-8.01, 8.01, 99_991), np.inf], np.float32)
-    assert c._normal_cdf(z) == pytest.approx(ndtr(z.astype(float)), abs=1e-7)
+    assert _normal_cdf(z) == pytest.approx(ndtr(z.astype(float)), abs=1e-7)

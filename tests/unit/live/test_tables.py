@@ -10,7 +10,7 @@ import pytest
 from companion.casting.deck import Deck, solve_rig
 from companion.casting.solving import Solve
 from companion.config import example_text, parse
-from companion.dive import calibration
+from companion.dive import likelihood
 from companion.dive.kept import NotKeptError, keep_on, only_kept
 from companion.live import tables as of_tables
 from companion.live.tables import Prepared, TableMaker, Wanted, make_tables
@@ -23,8 +23,8 @@ TIPS = {1: {"usual": ROD.tip_height, "up": 1.8}}
 
 @pytest.fixture
 def folder(tmp_path: Path):
-    calibration._grid.cache_clear()
-    calibration._lift_logs.cache_clear()
+    likelihood.grid_of.cache_clear()
+    likelihood._lift_logs.cache_clear()
     keep_on(TableShelf(tmp_path))
     yield tmp_path
     keep_on(None)

@@ -13,7 +13,7 @@ import sqlite_utils
 from click.testing import CliRunner
 
 from companion.cli import commands
-from companion.dive.calibration import Belief, Estimate, Stated
+from companion.dive.evidence import Belief, Estimate, Stated
 from companion.dive.rig import Line, Lure, Retrieve
 from companion.events import Fix, Logged, Said, TripBegan, Undone
 from companion.lakebed.bed import Bed

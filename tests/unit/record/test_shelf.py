@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from companion.config import parse
-from companion.dive import calibration
+from companion.dive import likelihood
 from companion.dive.kept import keep_on, kept
 from companion.record import shelf as shelves
 from companion.record.shelf import TableShelf
@@ -109,8 +109,8 @@ reel = { per_turn = "28 in" }
     ).rods
 
     def found():
-        calibration._grid.cache_clear()
-        calibration._lift_logs.cache_clear()
+        likelihood.grid_of.cache_clear()
+        likelihood._lift_logs.cache_clear()
         return reaches(rods, calibrations(rods))
 
     computed = found()

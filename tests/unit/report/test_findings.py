@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from companion import config
-from companion.dive.calibration import NoTouch, Touch
+from companion.dive.evidence import NoTouch, Touch
 from companion.events import Learned, level_notice
 from companion.record.amendments import Amendment
 from companion.report.cards import cards

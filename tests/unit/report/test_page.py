@@ -10,7 +10,7 @@ from xml.etree import ElementTree
 
 import pytest
 
-from companion.dive.calibration import Estimate
+from companion.dive.evidence import Estimate
 from companion.events import Heard, Match, Notice, Outlook
 from companion.record.amendments import Amendment
 from companion.record.own_clips import ClipTruth

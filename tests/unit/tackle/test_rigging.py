@@ -8,7 +8,7 @@ from msgspec import structs
 
 from companion import dive
 from companion.config import parse, starter_lures
-from companion.dive.calibration import Belief, NoTouch, Touch
+from companion.dive.evidence import Belief, NoTouch, Touch
 from companion.pictures import reach as pictures
 from companion.tackle import (
     Backing,
