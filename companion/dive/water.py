@@ -1,4 +1,4 @@
-"""Fresh water at atmospheric pressure: density, viscosity and speed of sound against temperature."""
+"""Fresh water at atmospheric pressure: density and viscosity against temperature."""
 
 from __future__ import annotations
 
@@ -49,16 +49,3 @@ class Water:
     def kinematic_viscosity(self) -> float:
         """Kinematic viscosity, m2/s."""
         return self.viscosity / self.density
-
-    @property
-    def sound_speed(self) -> float:
-        """Speed of sound, m/s: the polynomial of Marczak, J. Acoust. Soc. Am. 102:2776, 1997."""
-        powers = (
-            1402.385,
-            5.038813,
-            -5.799136e-2,
-            3.287156e-4,
-            -1.398845e-6,
-            2.78786e-9,
-        )
-        return math.fsum(c * self.temperature**k for k, c in enumerate(powers))

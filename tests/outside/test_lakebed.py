@@ -12,7 +12,6 @@ import re
 from datetime import UTC, datetime
 from pathlib import Path
 
-import iapws
 import numpy as np
 import pytest
 from scipy.interpolate import LinearNDInterpolator
@@ -22,10 +21,8 @@ from companion.lakebed.beam import depth_ratio
 from companion.lakebed.gates import TrackGate
 from companion.lakebed.projected import to_degrees
 from companion.lakebed.soundings import (
-    USUAL_SOUND_SPEED,
     Joiner,
     Sounding,
-    sound_speed,
 )
 from companion.lakebed.surface import Surface
 from companion.sensing import Chunk, Position, Sensing
@@ -340,22 +337,6 @@ def test_eastings_and_northings_of_a_survey_are_its_latitudes_and_longitudes():
     assert (
         np.abs(away).max() <= 1e-6
     )  # a tenth of a metre, to which the degrees are given
-
-
-# --- sound in water -------------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize("celsius", [1.0, 5.0, 10.0, 15.0, 20.0, 25.0, 30.0, 40.0])
-def test_sound_speed_is_that_of_the_reference_equation_of_state(celsius):
-    # IAPWS-95 as computed by the iapws library at atmospheric pressure (C).
-    reference = iapws.IAPWS95(T=celsius + 273.15, P=0.101325).w
-    assert sound_speed(celsius) == pytest.approx(reference, abs=0.3)
-
-
-def test_sounder_reads_too_deep_in_cold_fresh_water():
-    # 4 C: 1421.6 m/s (Del Grosso & Mader 1972, J. Acoust. Soc. Am. 52, 1442; M).
-    shown, true = 30.0, 30.0 * 1421.6 / 1500.0
-    assert shown * sound_speed(4.0) / USUAL_SOUND_SPEED == pytest.approx(true, abs=0.01)
 
 
 # --- the cone of a sounder --------------------------------------------------------------------------------
