@@ -304,8 +304,7 @@ def _size(text: str | None, kind: LoggedWhat) -> float | None:
         )
     quantity = Quantity("mass" if kind == "fish" else "length", 0.0, 1000.0)
     try:
-        parts = re.findall(r"[^A-Za-z]+[A-Za-z]+", text) or [text]
-        return round(sum(quantity.read(part) for part in parts), 3)
+        return round(quantity.read(text), 3)
     except ValueError as error:
         raise click.UsageError(f"--size {text}: {error}") from error
 

@@ -1,4 +1,4 @@
-"""Numbers with units, as an owner writes them: "0.33 mm", "35 yd", "12 lb", "4 in/s", "66 F".
+"""Numbers with units, as an owner writes them: "0.33 mm", "35 yards", "6,5 m", "3 lb 2 oz", "66 F".
 
 A field of a frozen struct says which kind it is and what range makes sense, through
 `typing.Annotated`: ``diameter: Annotated[float, Quantity("length", 0.05e-3, 2e-3)]``.
@@ -18,7 +18,9 @@ from companion.units import (
     FOOT,
     GRAVITY,
     INCH,
+    KILOMETRE_PER_HOUR,
     KNOT,
+    MILE_PER_HOUR,
     OUNCE,
     POUND,
     POUND_FORCE,
@@ -41,7 +43,8 @@ _LENGTHS = {
 }
 _UNITS: Mapping[Kind, Mapping[str, float]] = {
     "length": _LENGTHS,
-    "speed": {f"{unit}/s": factor for unit, factor in _LENGTHS.items()} | {"kn": KNOT},
+    "speed": {f"{unit}/s": factor for unit, factor in _LENGTHS.items()}
+    | {"kn": KNOT, "mph": MILE_PER_HOUR, "km/h": KILOMETRE_PER_HOUR},
     "strength": {"lb": POUND_FORCE, "kg": GRAVITY, "N": 1.0},
     "mass": {"g": 1e-3, "kg": 1.0, "oz": OUNCE, "lb": POUND},
     "temperature": {"C": 1.0, "F": 5.0 / 9.0},
@@ -60,18 +63,41 @@ _EXAMPLE: Mapping[Kind, str] = {
     "time": '"1.5 s"',
     "size": '"8 GB" or "500 MB"',
 }
-_FORM = re.compile(
-    r"\s*([-+]?(?:\d+\.?\d*|\.\d+))\s*°?\s*(/?[A-Za-z]+(?:/[A-Za-z]+)?)\s*"
+_SPELLED: Mapping[str, str] = {
+    "millimetre": "mm", "millimeter": "mm", "centimetre": "cm", "centimeter": "cm",
+    "metre": "m", "meter": "m", "inch": "in", "inche": "in", '"': "in", "”": "in", "″": "in",
+    "foot": "ft", "feet": "ft", "'": "ft", "’": "ft", "′": "ft", "yard": "yd",
+    "pound": "lb", "ounce": "oz", "gram": "g", "kilogram": "kg", "kilo": "kg",
+    "knot": "kn", "kt": "kn", "celsius": "C", "fahrenheit": "F", "rpm": "/min",
+    "second": "s", "minute": "min",
+}  # fmt: skip
+"""Units as people write them out, in the singular; that of "inches" is "inche" here."""
+_SUMMED: Container[Kind] = ("length", "mass")
+"""What people write in two units: "12 ft 6 in", "3 lb 2 oz"."""
+_PART = re.compile(
+    r"([-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+))\s*[-°]?\s*(/?[A-Za-z]+(?:/[A-Za-z]+)?|['’′\"”″])\s*"
 )
+_WHOLE = re.compile(rf"\s*(?:{_PART.pattern})+")
+_THOUSANDS = re.compile(r"[-+]?[1-9]\d*,\d{3}")
+"""A number whose comma may part thousands as well as tenths."""
 
 
-def _unit_of(form: re.Match[str] | None, units: Container[str]) -> str:
-    """Return the unit in a text, in the singular where only that is known; "" where the text is none."""
-    if not form:
-        return ""
-    if form[2] in units:
-        return form[2]
-    return form[2].rstrip("s")
+def _parts_in(text: object) -> list[tuple[str, str]]:
+    """Return the numbers of a text, each with its unit; none where it is no such text."""
+    if not isinstance(text, str) or not _WHOLE.fullmatch(text):
+        return []
+    return _PART.findall(text)
+
+
+def _unit_of(written: str, units: Mapping[str, float]) -> str:
+    """Return the unit that was written, in any case, in the plural, or spelled out; "" where it is none."""
+    if written in units:
+        return written
+    ours = {unit.lower(): unit for unit in units}
+    plain = written.lower()
+    singular = plain.removesuffix("s")
+    found = (ours.get(one) or _SPELLED.get(one, "") for one in (plain, singular))
+    return next((unit for unit in found if unit in units), "")
 
 
 @dataclass(frozen=True)
@@ -94,17 +120,26 @@ class Quantity:
             ValueError: no number with a unit of this kind, or out of range; the message
                 is fit to show.
         """
-        form = _FORM.fullmatch(text) if isinstance(text, str) else None
-        units = _UNITS[self.kind]
-        unit = _unit_of(form, units)
-        if form is None or unit not in units:
+        units, parts = _UNITS[self.kind], _parts_in(text)
+        named = [_unit_of(written, units) for _, written in parts]
+        sizes = [units.get(unit, 0.0) for unit in named]
+        descend = sizes == sorted(set(sizes), reverse=True)
+        alone = len(parts) == 1 or self.kind in _SUMMED
+        if (
+            not (parts and all(sizes) and descend and alone)
+            or any(_THOUSANDS.fullmatch(number) for number, _ in parts)
+            or any(number[0] in "+-" for number, _ in parts[1:])
+        ):
             known = ", ".join(units)
             raise ValueError(
                 f"expected a {self.kind} with its unit, like {_EXAMPLE[self.kind]} (units: {known})"
             )
-        value = (float(form[1]) - _ZERO_AT.get(unit, 0.0)) * units[unit]
+        numbers = [float(number.replace(",", ".")) for number, _ in parts]
+        value = (numbers[0] - _ZERO_AT.get(named[0], 0.0)) * sizes[0]
+        for number, size in zip(numbers[1:], sizes[1:], strict=True):
+            value += math.copysign(number * size, value)
         if not self.low <= value <= self.high:
-            raise ValueError(f"must be {self._range(unit)}")
+            raise ValueError(f"must be {self._range(named[0])}")
         return value
 
     def _range(self, unit: str) -> str:

@@ -7,6 +7,7 @@ shared by all the rods it is tied to, each rod with its line being one rig of it
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from typing import Literal, TypeVar, get_args
 from typing import cast as cast_to
@@ -157,7 +158,7 @@ def _line_from(words: str) -> LineSpec:
             material=cast_to(Material, material),
             size=_size_from(rest.removeprefix("size ")),
         )
-    if rest.endswith(("lb", "kg", "N")):
+    with suppress(ValueError):
         return LineSpec(
             material=cast_to(Material, material),
             strength=Quantity("strength").read(rest),

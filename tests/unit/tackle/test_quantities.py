@@ -15,6 +15,21 @@ from companion.tackle.quantities import Kind, Quantity
         ("length", "35 yds", 32.004),
         ("length", "-2 m", -2.0),
         ("length", "3 fathoms", 5.4864),
+        ("length", "40 yards", 36.576),
+        ("length", "20 FEET", 6.096),
+        ("length", "12'6\"", 3.81),
+        ("length", "12 ft 6 in", 3.81),
+        ("length", "-2 ft 6 inches", -0.762),
+        ("length", "1 foot", 0.3048),
+        ("length", "6,5 m", 6.5),
+        ("length", "0,285 mm", 0.285e-3),
+        ("length", "45-yard", 41.148),
+        ("speed", "0.5 knots", 0.2572222),
+        ("speed", "3 mph", 1.34112),
+        ("mass", "3 lb 2 oz", 1.41747616),
+        ("mass", "8 pounds 3 ounces", 3.71378753),
+        ("temperature", "65 Fahrenheit", 18.33333),
+        ("rate", "84 rpm", 1.4),
         ("speed", "4 in/s", 0.1016),
         ("speed", "2 kn", 1.0288889),
         ("strength", "12 lb", 53.37866),
@@ -32,7 +47,25 @@ def test_units_to_si(kind: Kind, text: str, value: float) -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["", "12", "mm", "1 lb", "one m", "1,5 m", "nan m", "1e3 m", 12, None, True]
+    "text",
+    [
+        "",
+        "12",
+        "mm",
+        "1 lb",
+        "one m",
+        "1,500 m",
+        "nan m",
+        "1e3 m",
+        "6 in 2 ft",
+        "2 ft 3 ft",
+        "2 ft -3 in",
+        "20 feet 6",
+        "3 lb 2 ft",
+        12,
+        None,
+        True,
+    ],
 )
 def test_what_is_no_length(text: object) -> None:
     with pytest.raises(
