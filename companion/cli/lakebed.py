@@ -43,7 +43,7 @@ _path = click.Path(path_type=Path, dir_okay=False)
 @click.option(
     "--lake",
     type=int,
-    help="The lake of this number; else the one with most soundings.",
+    help="The lake of this number; else that of --around, or with most soundings.",
 )
 @click.option(
     "--around", help='The middle of the picture: "LATITUDE, LONGITUDE" in degrees.'
@@ -96,10 +96,10 @@ def lakebed_command(
         _tell(areas, unit, as_json=as_json)
         wanted = (*pictures_to_draw, soundings, contour_file, marks)
         if any(wanted):
-            area = _chosen(areas, lake, path)
-            box = None
-            if around is not None:
-                box = _box(area, around, across or _USUAL_WIDTH[unit])
+            place = None if around is None else _place(around)
+            area, box = _chosen(areas, lake, place, path), None
+            if place is not None:
+                box = _box(area, place, across or _USUAL_WIDTH[unit])
             _draw(area, logbook, pictures_to_draw, box, unit)
             _write(soundings, _SOUNDINGS, area)
             _write(contour_file, _CONTOURS[unit], area)
@@ -148,11 +148,16 @@ def _to_cm(depth: float) -> float | None:
     return round(depth, 2)
 
 
-def _chosen(areas: list[Area], lake: int | None, path: Path) -> Area:
+def _chosen(
+    areas: list[Area], lake: int | None, place: tuple[float, float] | None, path: Path
+) -> Area:
+    """Return the lake of a number, else the nearest to a place, else the one with most soundings."""
     if not areas:
         raise click.UsageError(
             f"{path}: no lake is known there yet; see: companion learn --help"
         )
+    if lake is None and place is not None:
+        return min(areas, key=lambda area: math.hypot(*area.place(*place)))
     if lake is None:
         return max(areas, key=lambda area: area.surface.cells)
     found = next((area for area in areas if area.number == lake), None)
@@ -163,15 +168,19 @@ def _chosen(areas: list[Area], lake: int | None, path: Path) -> Area:
     return found
 
 
-def _box(area: Area, around: str, across: str) -> pictures.Bounds:
+def _place(around: str) -> tuple[float, float]:
     try:
-        lat, lon = (float(part) for part in around.split(","))
+        return exchange.place_named(around)
+    except ValueError as error:
+        raise click.UsageError(f"--around {error}") from error
+
+
+def _box(area: Area, place: tuple[float, float], across: str) -> pictures.Bounds:
+    try:
         half = 0.5 * Quantity("length", 10.0, 20_000.0).read(across)
     except ValueError as error:
-        raise click.UsageError(
-            f'{error}; expected such as --around "35.1, -84.2" --across "200 yd"'
-        ) from error
-    east, north = area.place(lat, lon)
+        raise click.UsageError(f'--across "{across}": {error}') from error
+    east, north = area.place(*place)
     return east - half, north - half, east + half, north + half
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 from pathlib import Path
@@ -38,6 +37,7 @@ from companion.config import Settings
 from companion.dive.evidence import Belief
 from companion.lakebed import waypoints
 from companion.lakebed.bed import Bed
+from companion.lakebed.exchange import place_named
 from companion.lakebed.marks import Mark
 from companion.lakebed.relief import Relief, relief
 from companion.lakebed.soundings import Mounting
@@ -95,14 +95,9 @@ def _latlon(
     if value is None:
         return None
     try:
-        lat, lon = (float(part) for part in value.split(","))
-    except ValueError:
-        lat = lon = math.nan
-    if not (abs(lat) <= 90.0 and abs(lon) <= 180.0):
-        raise click.BadParameter(
-            f'"{value}": expected latitude,longitude in degrees, like -47.2000,-126.4000'
-        )
-    return lat, lon
+        return place_named(value)
+    except ValueError as error:
+        raise click.BadParameter(str(error)) from error
 
 
 class _Asked(NamedTuple):

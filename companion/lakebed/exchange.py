@@ -532,6 +532,24 @@ def place_in(lat: object, lon: object) -> tuple[float, float]:
     return degrees
 
 
+def place_named(words: str) -> tuple[float, float]:
+    """Return the latitude and longitude in words, degrees.
+
+    >>> place_named("-47.2, -126.4"), place_named("44 06.6'N, W93 18.0")
+    ((-47.2, -126.4), (44.11, -93.3))
+
+    Raises:
+        ValueError: they are none; the message is fit to show.
+    """
+    lat, _, lon = words.partition(",")
+    try:
+        return place_in(lat, lon)
+    except ValueError as error:
+        raise ValueError(
+            f'"{words}": expected latitude,longitude, like -47.2000,-126.4000 or 47 12.0 S, 126 24.0 W'
+        ) from error
+
+
 def _depth(value: object, factor: float) -> float:
     depth = _number(value, "depth") * factor
     if not 0.0 < depth <= DEEPEST_WATER_M:

@@ -198,12 +198,24 @@ def test_what_is_known_is_told(companion, learned):
     assert learned
 
 
+def test_a_picture_around_a_place_is_of_the_lake_there(companion, tmp_path):
+    for name, lat, rows in (("large", 45.0, 90), ("small", 46.0, 30)):
+        lines = [f"{lat + n * 2e-5:.6f},7.0,{5.0 + n / 100}" for n in range(rows)]
+        table = tmp_path / f"{name}.csv"
+        table.write_text("\n".join(["lat,lon,depth_m", *lines]))
+        assert companion("learn", table).exit_code == 0
+    picture = tmp_path / "lake.svg"
+    drawn = companion("lakebed", picture, "--around", "46 00.02 N, 7 E")
+    assert drawn.exit_code == 0, drawn.output
+    assert "Lake 2, as sounded" in picture.read_text()
+
+
 @pytest.mark.parametrize(
     ("arguments", "says"),
     [
         (["lake.jpg"], "ends in .png, .svg, .html"),
         (["--lake", "9", "lake.svg"], "there is no lake 9; lakes: 1"),
-        (["--around", "here", "lake.svg"], 'expected such as --around "35.1, -84.2"'),
+        (["--around", "here", "lake.svg"], '"here": expected latitude,longitude'),
         (["--around", "10, 10", "lake.svg"], "nothing is known there"),
         (["--marks", "marks.txt"], "ends in .gpx or .csv or .geojson"),
     ],
