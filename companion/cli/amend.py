@@ -13,6 +13,7 @@ import click
 import msgspec
 
 from companion.casting.afterwards import Aftersight, lure_on
+from companion.casting.deck import relined
 from companion.casting.ground import Mapped
 from companion.casting.pose import Current
 from companion.cli.choosing import Chosen, choose, entry_name, recording
@@ -40,10 +41,10 @@ from companion.record.lakes import Lakes
 from companion.record.logbook import Logbook
 from companion.record.recording import CONFIG_FILE, RecordingShelf
 from companion.report.words import size_words
-from companion.tackle import LineSpec, Rod
+from companion.tackle import Rod
 from companion.tackle.quantities import Quantity
 from companion.trip.entries import bottom_at
-from companion.units import POUND_FORCE, Units, rounded
+from companion.units import Units, rounded
 from companion.voice.clips import clip_began
 from companion.voice.model import data_folder
 
@@ -225,8 +226,7 @@ def _rigged(rods: Sequence[Rod], name: str, lure: str, line: str) -> Rod | None:
     pounds = re.match(r"\d+(?= lb)", line)
     if pounds is None:
         return None
-    strength = int(pounds[0]) * POUND_FORCE
-    rerigged = rod.with_line(LineSpec(material=rod.line.material, strength=strength))
+    rerigged = relined(rod, int(pounds[0]))
     if rerigged.line_name != line:
         return None
     return rerigged

@@ -282,11 +282,6 @@ class Table:
             (np.abs(found - true) <= np.maximum(_MOST_OFF * true, _MOST_OFF_M)).all()
         )
 
-    @property
-    def speed(self) -> float:
-        """Speed of the retrieve, m/s."""
-        return self._speed
-
     def reach(self, lift: Floats, drag: Floats, cast: Floats) -> Floats:
         """Return the greatest depth, m, from a boat at rest, shape of the three broadcast together."""
         lift, drag, cast = np.broadcast_arrays(lift, drag, cast)
