@@ -26,6 +26,7 @@ from companion.sensing.sending import (
     send_to_signalk,
     waypoint_sentences,
 )
+from companion.sensing.sources import token_in
 from companion.units import LengthUnit, Units
 
 
@@ -137,11 +138,9 @@ def send_command(
         raise click.UsageError(
             f"{file}: no waypoint in it; expected {' or '.join(SENT_SENTENCES)} sentences"
         )
+    token = None if token_file is None else token_in(token_file)
     try:
         if wire.kind == "signalk":
-            token = None
-            if token_file is not None:
-                token = token_file.read_text(encoding="ascii").strip()
             count, what = len(places), "waypoints"
             send_to_signalk(places, wire, token)
         else:

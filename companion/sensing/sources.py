@@ -288,6 +288,24 @@ def _keep_alive(connection: socket.socket) -> None:
             connection.setsockopt(socket.IPPROTO_TCP, getattr(socket, option), value)
 
 
+def token_in(file: Path) -> str:
+    """Return the token that a file holds, to be shown to a Signal K server.
+
+    Raises:
+        OSError: it cannot be read, or holds none; the message names it.
+    """
+    why = "it holds no token"
+    try:
+        token = file.read_text(encoding="ascii").strip()
+    except OSError as error:
+        token, why = "", why_not(error)
+    except UnicodeDecodeError:
+        token = ""
+    if not token:
+        raise OSError(f"token file {file}: {why}")
+    return token
+
+
 class SignalKSource:
     """A server on the boat's network that sends Signal K's deltas over a WebSocket.
 
@@ -332,9 +350,7 @@ class SignalKSource:
 
         headers = None
         if self._token_file is not None:
-            token = (
-                Path(self._token_file).expanduser().read_text(encoding="ascii").strip()
-            )
+            token = token_in(Path(self._token_file).expanduser())
             headers = {"Authorization": f"Bearer {token}"}
         try:
             with connect(

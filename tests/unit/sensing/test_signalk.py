@@ -21,7 +21,7 @@ from companion.sensing import (
 )
 from companion.sensing.networks import network_line
 from companion.sensing.signalk import ALL_STALE_MS, PATHS, STREAM, SUBSCRIPTION
-from companion.sensing.sources import SignalKSource
+from companion.sensing.sources import SignalKSource, why_not
 
 START = 1_791_036_900_000  # 2026-10-03T14:15:00Z
 OWN = "vessels.urn:mrn:signalk:uuid:c0d79334-4e25-4245-8892-54e8ccc8021d"
@@ -349,3 +349,23 @@ def test_a_token_is_shown_and_a_refusal_is_told(tmp_path):
         chunks.close()
         server.shutdown()
         thread.join()
+
+
+@pytest.mark.parametrize(
+    ("written", "why"),
+    [
+        (None, "not there"),
+        (b"", "it holds no token"),
+        ("Schlüssel".encode(), "it holds no token"),
+    ],
+)
+def test_a_token_that_cannot_be_read_is_not_taken_for_a_server_that_is_not_there(
+    tmp_path, written, why
+):
+    token = tmp_path / "token"
+    if written is not None:
+        token.write_bytes(written)
+    source = SignalKSource("bus", "127.0.0.1", 9, LiveClock(), token_file=str(token))
+    with pytest.raises(OSError, match=f"token file .*token: {why}") as told:
+        next(source.chunks(threading.Event()))
+    assert why_not(told.value) == f"token file {token}: {why}"
