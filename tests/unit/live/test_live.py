@@ -8,6 +8,7 @@ from datetime import UTC, datetime, timedelta
 from types import SimpleNamespace
 
 import pytest
+from msgspec.structs import replace
 
 from companion import config
 from companion.health.heart import QUIET_FOR
@@ -168,24 +169,15 @@ def test_remarks_are_taken_in_their_order_aloud_or_not(aboard):
 
 
 @pytest.mark.parametrize("keeps_all", [False, True])
-def test_of_talk_the_sound_is_not_kept_unless_all_is(tmp_path, keeps_all):
+def test_of_talk_the_sound_is_not_kept_unless_all_is(keeps_all):
     text = config.example_text()
-    settings = config.parse(text)
-    settings = SimpleNamespace(
-        recordings=SimpleNamespace(keep_talk=keeps_all),
-        rods=settings.rods,
-        voice=settings.voice,
-        units=settings.units,
+    settings = replace(
+        config.parse(text), recordings=config.Recordings(keep_talk=keeps_all)
     )
-    grammar = Beginning(
-        config.parse(text), text, None, None, None, None, None, None
-    )._grammar
-    beginning = Beginning.__new__(Beginning)
-    beginning._settings, beginning._grammar = settings, grammar
-    assert beginning.keeps_sound(Hearing("log bite"))
-    assert beginning.keeps_sound(Hearing("nice weather")) is keeps_all
-    assert beginning.keeps_sound(Hearing("log bite", refused="why")) is keeps_all
-    assert tmp_path.exists()
+    trips = Beginning(settings, text, None, None, None, None, None, None)
+    assert trips.keeps_sound(Hearing("log bite"))
+    assert trips.keeps_sound(Hearing("nice weather")) is keeps_all
+    assert trips.keeps_sound(Hearing("log bite", refused="why")) is keeps_all
 
 
 def test_a_trip_whose_recording_is_refused_is_not_gone_on_with_in_the_logbook(
@@ -219,18 +211,18 @@ def test_time_does_not_run_ahead_of_what_still_waits(aboard):
     assert (100.0, "when none does", True) in aboard.remarks
 
 
-def test_sound_is_forgotten_after_the_days_that_were_set(tmp_path):
+def test_sound_is_forgotten_after_the_days_that_were_set_and_little_room_told_once(
+    tmp_path,
+):
     text = config.example_text()
-    settings = config.parse(text)
+    settings = replace(config.parse(text), recordings=config.Recordings(sound_days=30))
     live = Live(
         settings, text, Parts(), Places(None, tmp_path / "trips"), wall=lambda: NOW
     )
     forgotten: list[datetime] = []
     live._house._shelf.forget_sound = forgotten.append
     live._house.tidy()
-    days = settings.recordings.sound_days
-    assert forgotten == ([NOW - timedelta(days=days)] if days else [])
-    assert live.ready is live._devices.ready
+    assert forgotten == [NOW - timedelta(days=30)]
     live._house._tell_once("said once")
     live._house._tell_once("said once")
     assert list(live._remarks) == [("said once", True)]

@@ -26,6 +26,9 @@ from companion.sensing.sources import (
     source_for,
 )
 
+PATIENCE_S = 60.0
+"""How long is waited for what comes at once on a computer with nothing else to do."""
+
 
 @pytest.fixture
 def listen():
@@ -49,14 +52,14 @@ def listen():
     for reader in readers:
         reader.stop()
     for reader in readers:
-        reader.join(timeout=5.0)
+        reader.join(timeout=PATIENCE_S)
         assert not reader.is_alive()
 
 
 def received(said: queue.Queue, length: int) -> bytes:
     data = b""
     while len(data) < length:
-        chunk = said.get(timeout=5.0)
+        chunk = said.get(timeout=PATIENCE_S)
         assert isinstance(chunk, Chunk), chunk
         data += chunk.data
     return data
@@ -73,7 +76,7 @@ def test_a_file_comes_whole(tmp_path, nmea, listen):
 
 def test_a_missing_file_is_one_clear_line(tmp_path, listen):
     path = tmp_path / "no.nmea"
-    assert listen(FileSource("day", path)).get(timeout=5.0) == (
+    assert listen(FileSource("day", path)).get(timeout=PATIENCE_S) == (
         "lost",
         "day",
         f"{path}: not there",
@@ -90,7 +93,7 @@ def test_the_same_day_by_serial_port_and_by_file(tagged, take, listen):
     tty.setraw(slave)
     source = SerialSource("day", os.ttyname(slave), LiveClock())
     said = listen(source)
-    assert source.opened.wait(5.0)
+    assert source.opened.wait(PATIENCE_S)
     writer = threading.Thread(
         target=lambda: [
             os.write(master, day[i : i + 97]) for i in range(0, len(day), 97)
@@ -101,7 +104,7 @@ def test_the_same_day_by_serial_port_and_by_file(tagged, take, listen):
     length = 0
     writer.start()
     while length < len(day):
-        chunk = said.get(timeout=5.0)
+        chunk = said.get(timeout=PATIENCE_S)
         length += len(chunk.data)
         by_wire += wire.feed(chunk)
     writer.join()
@@ -114,7 +117,7 @@ def test_the_same_day_by_serial_port_and_by_file(tagged, take, listen):
 def test_a_serial_port_that_is_not_there_and_comes_later(tmp_path, listen):
     link = tmp_path / "sonar"
     said = listen(SerialSource("sonar", str(link), LiveClock()))
-    what, name, why = said.get(timeout=5.0)
+    what, name, why = said.get(timeout=PATIENCE_S)
     assert (what, name) == ("lost", "sonar")
     assert str(link) in why
     master, slave = pty.openpty()
@@ -141,10 +144,10 @@ def test_tcp_hangs_up_and_comes_back(listen):
         connection.sendall(b"first")
         assert received(said, 5) == b"first"
         connection.close()
-        assert said.get(timeout=5.0)[:2] == ("lost", "plotter")
+        assert said.get(timeout=PATIENCE_S)[:2] == ("lost", "plotter")
         connection, _ = server.accept()
         connection.sendall(b"second")
-        assert said.get(timeout=5.0) == ("back", "plotter")
+        assert said.get(timeout=PATIENCE_S) == ("back", "plotter")
         assert received(said, 6) == b"second"
         connection.close()
 
@@ -153,11 +156,13 @@ def test_udp_datagrams_are_whole_lines(listen):
     source = UdpSource("network", 0, LiveClock(), address="127.0.0.1")
     said = listen(source)
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
-        assert source.opened.wait(5.0)
+        assert source.opened.wait(PATIENCE_S)
         sender.sendto(b"$SDDPT,5.4,0.2*54", ("127.0.0.1", source.port))
         sender.sendto(b"$SDDPT,5.5,0.2*55\r\n", ("127.0.0.1", source.port))
     sensing = Sensing({"network": SourceSettings(time="arrival")})
-    readings = [r for _ in range(2) for _, r in sensing.feed(said.get(timeout=5.0))]
+    readings = [
+        r for _ in range(2) for _, r in sensing.feed(said.get(timeout=PATIENCE_S))
+    ]
     assert [r.below_transducer for r in readings] == [5.4, 5.5]
 
 
@@ -166,7 +171,7 @@ def test_udp_listens_to_the_first_that_sends_and_tells_of_others(listen):
     told = []
     source.tell = told.append
     said = listen(source)
-    assert source.opened.wait(5.0)
+    assert source.opened.wait(PATIENCE_S)
     for address, word in [
         ("127.0.0.2", b"one"),
         ("127.0.0.3", b"no"),
@@ -176,7 +181,10 @@ def test_udp_listens_to_the_first_that_sends_and_tells_of_others(listen):
         with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
             sender.bind((address, 0))
             sender.sendto(word, ("127.0.0.1", source.port))
-    assert [said.get(timeout=5.0).data for _ in range(2)] == [b"one\r\n", b"two\r\n"]
+    assert [said.get(timeout=PATIENCE_S).data for _ in range(2)] == [
+        b"one\r\n",
+        b"two\r\n",
+    ]
     assert told == ["127.0.0.3 sends too, listening to 127.0.0.2 only"]
 
 
@@ -224,12 +232,12 @@ def test_a_reader_outlives_whatever_its_driver_raises(listen):
             stop.wait()
 
     said = listen(Odd())
-    assert said.get(timeout=5.0) == (
+    assert said.get(timeout=PATIENCE_S) == (
         "lost",
         "sonar",
         "a driver: bind(): port must be 0-65535.",
     )
-    assert said.get(timeout=5.0) == ("back", "sonar")
+    assert said.get(timeout=PATIENCE_S) == ("back", "sonar")
 
 
 class Described:
@@ -253,7 +261,7 @@ def test_a_serial_port_is_described_by_its_device_and_speed(network):
     assert isinstance(source, SerialSource)
     chunks = source.chunks(threading.Event())
     writer = threading.Thread(
-        target=lambda: source.opened.wait(60.0) and os.write(master, b"$X\r\n")
+        target=lambda: source.opened.wait(PATIENCE_S) and os.write(master, b"$X\r\n")
     )
     writer.start()
     chunk = next(chunks)
@@ -303,7 +311,7 @@ def test_a_datagram_is_a_line_whole_whether_it_ends_as_one_or_not(ends, network)
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
         thread = threading.Thread(
             target=lambda: (
-                source.opened.wait(60.0)
+                source.opened.wait(PATIENCE_S)
                 and sender.sendto(b"$X" + ends, ("127.0.0.1", port))
             )
         )
