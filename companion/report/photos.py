@@ -12,7 +12,7 @@ from companion.report.casts import Catch
 from companion.report.day import Day
 
 try:
-    from PIL import Image, ImageOps, UnidentifiedImageError
+    from PIL import Image, ImageOps
 except ImportError:  # the extra `report` is not installed: a report has no photos then
     Image = None  # type: ignore[assignment]
 
@@ -41,15 +41,16 @@ def photos_of(
     found: dict[int, str] = {}
     for catch in catches:
         told = day.clock(catch.things[-1].t)
-        near = [
+        near = sorted(
             (abs(at - told), path)
             for at, path in taken
             if told and -PHOTO_BEFORE_CATCH <= at - told <= PHOTO_AFTER_CATCH
-        ]
-        if near:
-            _, path = min(near)
-            found[catch.first.number] = _small(path)
+        )
+        for _, path in near:
             taken = [one for one in taken if one[1] != path]
+            if (small := _small(path)) is not None:
+                found[catch.first.number] = small
+                break
     return found
 
 
@@ -58,7 +59,7 @@ def _taken(path: Path, zone: tzinfo) -> datetime | None:
     try:
         with Image.open(path) as image:
             camera = image.getexif().get_ifd(_EXIF)
-    except (OSError, UnidentifiedImageError):
+    except _no_pictures():
         return None
     try:
         at = datetime.strptime(str(camera[_TAKEN]), "%Y:%m:%d %H:%M:%S")
@@ -70,10 +71,19 @@ def _taken(path: Path, zone: tzinfo) -> datetime | None:
         return datetime.fromtimestamp(path.stat().st_mtime, UTC)
 
 
-def _small(path: Path) -> str:
-    with Image.open(path) as image:
-        upright = ImageOps.exif_transpose(image).convert("RGB")
-        upright.thumbnail((WIDEST_PX, WIDEST_PX))
-        written = io.BytesIO()
-        upright.save(written, "JPEG", quality=JPEG_QUALITY)
+def _no_pictures() -> tuple[type[Exception], ...]:
+    """Return what Pillow raises at a file that is cut off, damaged, too large, or no picture."""
+    return OSError, SyntaxError, ValueError, Image.DecompressionBombError
+
+
+def _small(path: Path) -> str | None:
+    """Return a photo made small, as a data URI; None where it cannot be read to its end."""
+    written = io.BytesIO()
+    try:
+        with Image.open(path) as image:
+            image.thumbnail((WIDEST_PX, WIDEST_PX))  # a JPEG is read no finer than that
+            upright = ImageOps.exif_transpose(image).convert("RGB")
+            upright.save(written, "JPEG", quality=JPEG_QUALITY)
+    except _no_pictures():
+        return None
     return f"data:image/jpeg;base64,{b64encode(written.getvalue()).decode()}"
