@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import partial
 from html import escape
 
@@ -12,14 +13,25 @@ from companion.report.findings import Findings
 from companion.report.words import size_words
 from companion.units import if_known
 
+_MOST_OPEN = 24
+"""Cards that lie open; the others of a day of very many bites are a tap away."""
 _NAMES = {"fish": "Fish", "lost fish": "Fish lost", "bite": "Bite"}
 
 
 def cards(found: Findings) -> str:
     """Return the day's catches as cards, fish in the boat first, then in the order of their time."""
     order = sorted(found.catches, key=lambda one: (one.fish is None, one.first.t))
-    each = "".join(_card(found, one) for one in order)
-    return wrapped('<div class="cards">', each, "</div>")
+    each = [_card(found, one) for one in order]
+    first, others = each[:_MOST_OPEN], each[_MOST_OPEN:]
+    return _laid_out(first) + wrapped(
+        f"<details><summary>{len(others)} more</summary>",
+        _laid_out(others),
+        "</details>",
+    )
+
+
+def _laid_out(each: Sequence[str]) -> str:
+    return wrapped('<div class="cards">', "".join(each), "</div>")
 
 
 def _card(found: Findings, catch: Catch) -> str:

@@ -102,7 +102,7 @@ def _best(found: Findings) -> str:
     which = "The best"
     if len(found.day.of("fish")) == 1:
         which = "It"
-    text = f" {which}, {link(found.day, best)}, weighed {weight}"
+    text = f" {which} ({link(found.day, best)}) weighed {weight}"
     if best.rod:
         text += f" and came on {escape(f'{best.rod} ({best.line})')}"
     strike = next(hit for hit in found.catches if best in hit.things)
@@ -141,16 +141,17 @@ def _talk(found: Findings) -> str:
     taken = sum(event.command is not None for event in heard)
     gone = [thing.event for thing in day.things if not thing.stands]
     changed = [thing.event for thing in day.things if thing.stands and thing.amendments]
-    parts = [
-        f'of <a href="#heard">{len(heard)} things said</a>, {taken} were taken for commands'
-    ]
+    commands = "none was taken for a command"
+    if taken:
+        commands = count(taken, "was taken for a command", "were taken for commands")
+    parts = [f'of <a href="#heard">{count(len(heard), "thing")} said</a>, {commands}']
     if gone:
         parts.append(
-            f"{count(len(gone), 'entry was', 'entries were')} taken back ({links(day, gone)})"
+            f"{count(len(gone), 'entry was', 'entries were')} taken back ({_few(found, gone)})"
         )
     if changed:
         said = count(len(changed), "entry was", "entries were")
-        parts.append(f"{said} corrected afterwards ({links(day, changed)})")
+        parts.append(f"{said} corrected afterwards ({_few(found, changed)})")
     return _sentence("; ".join(parts))
 
 

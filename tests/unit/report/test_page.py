@@ -15,6 +15,7 @@ from companion.events import Heard, Match, Notice, Outlook
 from companion.record.amendments import Amendment
 from companion.record.own_clips import ClipTruth
 from companion.report import clips
+from companion.report.cards import cards
 from companion.report.day import read_day
 from companion.report.daymap import map_of
 from companion.report.findings import findings
@@ -169,9 +170,10 @@ def test_a_trip_without_position_or_depth_has_a_report_too(script, found):
 def test_the_summary_says_what_counts(fished, found):
     assert summary(found(fished)) == (
         "Saturday 3 October 2026: 10 minutes on the water, 0.5 miles along, over 17 to 23 ft of water at "
-        "63 °F. Two casts called with two rods brought one bite (#3) and one fish in the boat. It, #5, "
+        "63 °F. Two casts called with two rods brought one bite (#3) and one fish in the boat. It (#5) "
         "weighed 3 lb 2 oz and came on rod 1 (12 lb), the lure about 16 ft down. The lure was felt to touch "
-        "bottom once (#8); one place was marked (#1). Of 8 things said, 8 were taken for commands."
+        "bottom once (#8); one place was marked (#1). Of eight things said, eight were taken "
+        "for commands."
     )
 
 
@@ -184,6 +186,19 @@ def test_of_many_bites_and_touches_the_summary_names_the_first(script, found):
     assert "touch bottom 40 times (#2, #4," in told
     assert "#30" not in told
     assert told.count("…") == 2
+
+
+def test_a_wall_of_cards_is_folded(script, found):
+    for i in range(40):
+        script.log(5.0 + i, "bite")
+    text = cards(found(script))
+    opened, _, folded = text.partition("<details><summary>16 more</summary>")
+    assert (opened.count("<article"), folded.count("<article")) == (24, 16)
+
+
+def test_one_thing_said_is_one(script, found):
+    script.log(5.0, "bite")
+    assert "Of one thing said, one was taken for a command." in summary(found(script))
 
 
 def parsed(chart):
