@@ -56,6 +56,25 @@ class Problem(NamedTuple):
         return f"{told}; {self.hint}"
 
 
+_QUOTES = (
+    'text, and a number with its unit, stand in straight quotes, like cast = "45 yd"'
+)
+_HINTS = {
+    "invalid value": _QUOTES,
+    "expected newline": _QUOTES,
+    "unterminated": _QUOTES,
+    "illegal character": _QUOTES,
+    "expected '='": 'a line is a key, "=" and a value, like units = "feet"',
+    "cannot overwrite": "that key stands there twice",
+    "cannot declare": "that table stands there twice; one of several is in [[ ]], like [[rods]]",
+}
+"""What to do about a mistake of TOML, by how Python tells it."""
+
+
+def _hint_for(reason: str) -> str:
+    return next((hint for told, hint in _HINTS.items() if told in reason), "")
+
+
 def nearest_known(word: str, known: Mapping[str, Any] | Sequence[str]) -> str:
     """Return a hint naming the known word nearest to ``word``, or all of them when none is near."""
     near = difflib.get_close_matches(word, list(known), n=1)
@@ -102,8 +121,10 @@ class TomlReader:
             number = self._text.count("\n") + 1
             if line:
                 number = int(line[1])
+            reason = re.sub(r" \(at .*\)", "", str(error))
+            reason = f"is not TOML: {reason[:1].lower()}{reason[1:]}"
             self.problems.append(
-                Problem(self.name, number, "file", f"is not TOML: {error}")
+                Problem(self.name, number, "file", reason, _hint_for(reason))
             )
             return None
         self._lines = _line_numbers(self._text)

@@ -234,6 +234,12 @@ def test_not_toml_and_no_file(tmp_path: Path) -> None:
     assert problems("units = 'feet'\n[boat\n")[0].startswith(
         "boat.toml:2: file: is not TOML"
     )
+    quotes = 'text, and a number with its unit, stand in straight quotes, like cast = "45 yd"'
+    for slip in ("units = “feet”", "cast = 45 yd", "units = feet"):
+        (told,) = problems(f"# mine\n{slip}\n")
+        assert told.startswith("boat.toml:2: file: is not TOML: ")
+        assert told.endswith(f"; {quotes}")
+    assert "that key stands there twice" in problems("units = 'feet'\n" * 2)[0]
     with pytest.raises(ConfigError, match="there is no such file"):
         load(tmp_path / "none.toml")
     (tmp_path / "odd.toml").write_bytes(b"\xff\xfe\x00")
