@@ -9,7 +9,7 @@ from functools import cached_property
 
 import numpy as np
 
-from companion.casting.afterwards import CLOCK_HOUR_BY_WORDS
+from companion.casting.afterwards import CLOCK_HOUR_BY_WORDS, ENDS_CAST
 from companion.casting.hand import AIM_SAID_RAD, AIM_UNKNOWN_RAD
 from companion.events import Logged, LoggedWhat
 from companion.report.day import CATCH_EVENTS, Day, Floats
@@ -32,8 +32,8 @@ class CastMade:
 
     Attributes:
         event: the call.
-        ended: logic s at which the lure was back.
-        reeled: what told so, if anything did.
+        ended: logic s at which the lure was back, or lost.
+        reeled: what told that it was back, if anything did.
         catches: bites, fish and lost fish on it.
         touches: of the bottom or of what stands on it, on it.
         bearing: which way it went, degrees; None when neither bow nor course was known.
@@ -145,12 +145,12 @@ def _of_bite(thing: Logged, last: Logged, within: float) -> bool:
 
 def _made(day: Day, call: Logged, until: float, length: float) -> CastMade:
     within = [thing for thing in day.standing if call.t < thing.t < until]
-    reeled = next((thing for thing in within if thing.what == "reeled in"), None)
-    ended = min(until, call.t + LONGEST_CAST_S)
-    if reeled is not None and reeled.t <= ended:
-        ended = reeled.t
-    else:
-        reeled = None
+    over = next((thing for thing in within if thing.what in ENDS_CAST), None)
+    reeled, ended = None, min(until, call.t + LONGEST_CAST_S)
+    if over is not None and over.t <= ended:
+        ended = over.t
+        if over.what == "reeled in":
+            reeled = over
     mine = [
         thing
         for thing in within

@@ -57,6 +57,17 @@ def test_a_bite_belongs_to_its_cast_and_the_fish_in_the_net_too(script, found):
     assert out.best_fish.number == fish.number
 
 
+def test_a_cast_is_over_where_its_lure_broke_off(script, found):
+    """What is caught more than a minute later is none of it, and it is no time in the water."""
+    call = script.log(10.0, "cast", detail="twelve o'clock")
+    lost = script.log(25.0, "broke off")
+    script.log(110.0, "bite")
+    (cast,) = found(script).casts
+    assert (cast.event, cast.ended, cast.reeled) == (call, 25.0, None)
+    assert cast.touches == (lost,)
+    assert cast.catches == ()
+
+
 def test_a_bite_on_another_rod_is_not_the_casts(script, found):
     script.cast(10.0)
     script.log(20.0, "bite", rod="rod 2")
