@@ -81,17 +81,17 @@ def test_no_byte_is_lost_and_lines_do_not_depend_on_the_cuts(pieces, extra):
     data = b"".join(pieces) + extra
     cutter, whole = LineCutter(), LineCutter()
     cut = [line for piece in (*pieces, extra) for line in cutter.feed(piece)] + list(
-        cutter.finish()
+        cutter.feed(b"\n")
     )
     assert b"".join(cut) == data.replace(b"\r", b"").replace(b"\n", b"")
     if len(data) < LONGEST_LINE:
-        assert cut == [*whole.feed(data), *whole.finish()]
+        assert cut == [*whole.feed(data), *whole.feed(b"\n")]
 
 
 def test_a_line_without_end_is_cut_before_a_sentence():
     cutter = LineCutter()
     data = b"x" * 300 + b"$SDDPT,5.0,0.0*52" * 30
-    lines = list(cutter.feed(data)) + list(cutter.finish())
+    lines = list(cutter.feed(data)) + list(cutter.feed(b"\n"))
     assert b"".join(lines) == data
     assert all(len(line) <= LONGEST_LINE for line in lines)
     assert all(line.startswith(b"$") for line in lines[1:])
