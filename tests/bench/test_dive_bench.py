@@ -17,7 +17,7 @@ from scipy.integrate import solve_ivp
 from companion.casting.outlook import DRAW_COUNT
 from companion.dive import DEFAULT_DETAIL, Line, Lure, Retrieve, solve
 from companion.dive.calibration import Calibration
-from companion.dive.drag import cylinder
+from companion.dive.drag import cylinder_with_slope
 from companion.dive.evidence import SAID_LENGTH_SCATTER, CalibratedRig, Stated, Touch
 
 CAST, SPEED, LIFT = 40.0, 1.0, 1.0
@@ -122,7 +122,7 @@ class LumpedMass:
             -0.5
             * self.rho
             * d
-            * (cylinder(speed * d / self.nu) * speed)[:, None]
+            * (cylinder_with_slope(speed * d / self.nu)[0] * speed)[:, None]
             * across
         )
         drag -= (

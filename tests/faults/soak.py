@@ -21,7 +21,7 @@ import numpy as np
 
 from companion import config
 from companion.events import AnyEvent, Logged, Match
-from companion.live import ears, live
+from companion.live import ears
 from companion.live.devices import Parts
 from companion.live.live import Live, Places
 from companion.record.logbook import Logbook
@@ -161,7 +161,7 @@ def soak(
     folder: Path, hours: float, report_every: float = HOUR
 ) -> list[tuple[float, int, int]]:
     """Run the simulated hours; return memory, files and threads at each report."""
-    ears.RETRY_S = live.SYNC_EVERY = 0.05
+    ears.RETRY_S = 0.05
     text = config.example_text()
     text = "[[lures]]" + text.partition("[[lures]]")[2]
     clock, done, settled = Moved(), threading.Event(), threading.Event()

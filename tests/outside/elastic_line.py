@@ -17,7 +17,7 @@ import numpy as np
 from scipy.integrate import solve_ivp
 
 from companion.dive import Water
-from companion.dive.drag import cylinder
+from companion.dive.drag import cylinder_with_slope
 
 GRAVITY = 9.80665
 
@@ -247,7 +247,7 @@ class ElasticLine:
         load = (
             -0.5
             * self.rho
-            * (d * cylinder(speed * d / self.nu) * speed)[:, None]
+            * (d * cylinder_with_slope(speed * d / self.nu)[0] * speed)[:, None]
             * across
         )
         load -= (
