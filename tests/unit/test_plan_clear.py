@@ -85,15 +85,13 @@ def test_a_tree_that_no_rod_clears_is_refused_and_the_nearest_to_it_can_be_asked
     rods,
 ):
     line = np.arange(0.0, 121.0, 2.0)
-    depth = np.full((61, 61), 3.2)
+    depth = np.full((61, 61), 4.0)
     tree = Mark(1, "tree top", 60.0, 60.0, radius=3.0, top=1.5)
     on = ground(Relief(line, line, depth, 0.0 * depth + 0.2), [tree])
     wish, target = Wish(height=1.5, clear=True), Target.at("tree", 60.0, 60.0, 5.0)
     assert plan(on, rods, target, wish) == ()
-    assert all(
-        one.clear < LEAST_CLEAR_SHARE
-        for one in plan(on, rods, target, wish, least_clear=0.0)
-    )
+    nearest = plan(on, rods, target, wish, least_clear=0.0)
+    assert 0.0 < max(one.clear for one in nearest) < LEAST_CLEAR_SHARE
 
 
 def test_what_is_proposed_differs_in_place_manner_or_rod(rods):
