@@ -271,9 +271,9 @@ class KeepInTrip:
             return
         digest = digest_of(self._recording)
         if self._lakes.taken(digest, self._recording) is None:
-            self._lakes.save(
-                bed, LearnedFile(digest, self._recording.name, bed.kept, 0, done=True)
-            )
+            name = self._recording.name
+            taken = LearnedFile(digest, name, bed.kept, 0, done=True, apart=True)
+            self._lakes.save(bed, taken, bed.share)
 
 
 def offer(trip: Trip, t: float, utc: datetime | None, boat: BoatState) -> None:

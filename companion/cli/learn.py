@@ -61,13 +61,15 @@ _UNITS = {"metres": 1.0, "feet": FOOT, "fathoms": FATHOM}
     is_flag=True,
     help="Take the lines of .geojson files for the water's edge: depth 0.",
 )
-@click.option("--learned", is_flag=True, help="List the files learned so far.")
+@click.option(
+    "--learned", is_flag=True, help="List the files learned so far, and the trips."
+)
 @click.option(
     "--forget",
     "to_forget",
     multiple=True,
-    metavar="FILE",
-    help="Take out of the lake what came from this file, before FILES are learned.",
+    metavar="FILE|TRIP",
+    help="Take out of the lake what came from this file or trip, before FILES are learned.",
 )
 @click.option(
     "--json", "as_json", is_flag=True, help="Print what became of each file as JSON."
@@ -98,7 +100,8 @@ def learn_command(
 
     What was learned wrongly, in the wrong unit for instance, is taken out again by
     --forget, and nothing else with it: give the file or the name that --learned lists,
-    and the file once more to learn it anew. Stop a running companion first.
+    and the file once more to learn it anew. A trip with a wrong offset is taken out the
+    same way, by its name or day; what was marked on it stays. Stop a running companion first.
     """
     if not (files or to_forget or learned):
         raise click.UsageError("expected FILES, or --learned")
@@ -119,8 +122,8 @@ def learn_command(
         lakes = Lakes(logbook)
         outcomes = _learn(files, lakes, conditions, unit, as_json=as_json)
         if learned:
-            for file in _of_others(lakes):
-                told(f"{file.name}: {_amount(file)}", file._asdict(), as_json=as_json)
+            for file in lakes.learned():
+                told(f"{_name(file)}: {_amount(file)}", file._asdict(), as_json=as_json)
     if any(outcome.useless for outcome in outcomes):
         raise click.ClickException(
             "nothing could be learned from some of the files; see above"
@@ -151,40 +154,52 @@ def _learn(
     return outcomes
 
 
-def _of_others(lakes: Lakes) -> list[LearnedFile]:
-    """Return the files learned, without the boat's own trips."""
-    return [file for file in lakes.learned() if not is_of_trip(file.digest)]
+def _name(file: LearnedFile) -> str:
+    """Return what a file or trip is called: a trip's name says that it is one."""
+    if is_of_trip(file.digest):
+        return file.digest
+    return file.name
 
 
 def _forget(name: str, lakes: Lakes, *, as_json: bool) -> None:
-    """Take a file out of the lakes, named by itself or by what it was called."""
-    path, digest = Path(name), None
-    if path.is_file():
-        digest = digest_of(path)
-    files = _of_others(lakes)
-    found = [file for file in files if file.digest == digest]
-    if not found:
-        found = [file for file in files if file.name == path.name]
+    """Take a file or trip out of the lakes, named by itself or by what it was called."""
+    found = _meant(name, lakes.learned())
     if not found:
         raise click.UsageError(
             f"nothing was learned from {name}; see: companion learn --learned"
         )
     if len(found) > 1:
         raise click.UsageError(
-            f"{len(found)} files were learned as {name}; give the file itself"
+            f"{len(found)} were learned as {name}; give the file itself, or all of a trip's name"
         )
     (file,) = found
     if not file.apart:
         raise click.UsageError(
-            f"{file.name}: what came from it is not known apart from the rest; "
+            f"{_name(file)}: what came from it is not known apart from the rest; "
             "restore a backup from before it"
         )
     lakes.forget(Bed(lakes.areas()), file)
     told(
-        f"{file.name}: forgotten, {_amount(file)}",
-        {"forgotten": file.name, "soundings": file.soundings, "marks": file.marks},
+        f"{_name(file)}: forgotten, {_amount(file)}",
+        {"forgotten": _name(file), "soundings": file.soundings, "marks": file.marks},
         as_json=as_json,
     )
+
+
+def _meant(name: str, files: Sequence[LearnedFile]) -> list[LearnedFile]:
+    """Return what may be meant: a file as it is, or what is called so, or else the trips of that day."""
+    path, digest = Path(name), None
+    if path.is_file():
+        digest = digest_of(path)
+    for is_meant in (
+        lambda file: file.digest == digest,
+        lambda file: path.name in (file.name, file.digest),
+        lambda file: is_of_trip(file.digest) and file.name.startswith(name),
+    ):
+        found = [file for file in files if is_meant(file)]
+        if found:
+            return found
+    return []
 
 
 def _length(text: str | None, low: float) -> float | None:

@@ -93,7 +93,7 @@ class Bed(Waters):
             share: what comes from this recording goes into it, too.
         """
         self.begin_day(level)
-        self._share = share
+        self.share = share
         self._already = already
         self._sound = 1.0
         self.kept = 0
@@ -169,6 +169,12 @@ class Bed(Waters):
         for kept in self._track.push(Sounding(t, *area.place(lat, lon), depth)):
             self._add(kept)
 
+    def water_level(self, rise: float) -> None:
+        """The water stands `rise` m above where it stood when this lake was mapped; for all of today."""
+        super().water_level(rise)
+        if self.share is not None and self.here is not None:
+            self.share.relevel(self.here)
+
     def _take_fix(self, t: float, lat: float, lon: float) -> tuple[CoverHint, ...]:
         area = self.here
         if area is None or not reaches(area, lat, lon):
@@ -197,10 +203,8 @@ class Bed(Waters):
         self.kept += 1
         if self.kept > self._already:
             self.here.surface.add(sounding.east, sounding.north, sounding.depth)
-            if self._share is not None:
-                self._share.add(
-                    self.here, sounding.east, sounding.north, sounding.depth
-                )
+            if self.share is not None:
+                self.share.add(self.here, sounding.east, sounding.north, sounding.depth)
 
     def _leave(self) -> None:
         """End what joiner and gates know of this water; pings that they never could place are counted."""

@@ -51,13 +51,18 @@ class BottomProfile:
     sigma: FloatArray
 
 
+def soundings_in(today: array[float]) -> Iterable[tuple[float, float, float]]:
+    """Return the soundings of a row of numbers: place m, depth below that day's surface m."""
+    return zip(today[::3], today[1::3], today[2::3], strict=True)
+
+
 class Surface:
     """A lake's bottom, growing with every sounding; one thread only.
 
     `half_beam`, radians, is half the angle of the sounder's cone: with it, answers are
     corrected for the echo's coming from up the slope (`companion.lakebed.beam`); None
     leaves them as sounded. `comparison` is today's soundings beside the map of other
-    days.
+    days, `today` those soundings themselves (`soundings_in`).
     """
 
     def __init__(self, cell: float = 2.0, level: float = 0.0) -> None:
@@ -96,19 +101,19 @@ class Surface:
     def begin_trip(self, level: float) -> None:
         """Begin a day with the water `level` m above the lake's zero."""
         self._level = level
-        self._trip = array("d")
+        self.today = array("d")
         self._before: dict[TileKey, bytes | None] = {}
         self.comparison = LevelComparison()
 
     def change_level(self, level: float) -> None:
         """Correct today's level, m above the lake's zero, for the whole trip, soundings already taken too."""
-        trip, before = self._trip, self._before
+        today, before = self.today, self._before
         for key, data in before.items():
             self._cells.replace_tile(key, data)
         self._mosaic.forget()
         self.begin_trip(level)
-        for i in range(0, len(trip), 3):
-            self.add(trip[i], trip[i + 1], trip[i + 2])
+        for sounding in soundings_in(today):
+            self.add(*sounding)
 
     def add(self, east: float, north: float, depth: float) -> None:
         """Add a gated sounding: place m, depth below today's surface m."""
@@ -122,7 +127,7 @@ class Surface:
         mapped = _saved_depth(self._before[key], place)
         if mapped is not None:
             self.comparison.compare(key, place, depth - self._level - mapped)
-        self._trip.extend((east, north, depth))
+        self.today.extend((east, north, depth))
         self._mosaic.note(east, north)
         if (
             cells.add(east, north, depth - self._level, where)

@@ -19,6 +19,7 @@ from companion.clock import Clock
 from companion.dive.evidence import Belief
 from companion.events import AnyEvent
 from companion.lakebed.bed import Bed
+from companion.lakebed.share import NO_SHARE, ShareChanges
 from companion.live.disk import Job
 from companion.record.backup import set_aside
 from companion.record.beforehand import Beforehand, areas_before, keep_area, read
@@ -89,7 +90,8 @@ class LogbookWriter:
         self._beliefs: dict[str, Belief] = {}
         self._lakes: dict[int, Changes] = {}
         self._learned: LearnedFile | None = None
-        self._keeps_lakes = True
+        self._share = NO_SHARE
+        self._keeps_lakes = self._knows_share = True
         self._file = _File()
         self._looked_at = clock.now()
         self._failing = False
@@ -144,8 +146,13 @@ class LogbookWriter:
         """Take what is now believed of a lure."""
         self._beliefs[lure] = belief
 
-    def lakebed(self, changes: list[Changes], learned: LearnedFile) -> None:
-        """Take what has changed of the lakes; not when the logbook was replaced by one of other waters."""
+    def lakebed(
+        self, changes: list[Changes], learned: LearnedFile, came: ShareChanges
+    ) -> None:
+        """Take what has changed of the lakes; not when the logbook was replaced by one of other waters.
+
+        `came` is what of it came from this trip.
+        """
         if not self._keeps_lakes:
             return
         for one in changes:
@@ -154,7 +161,8 @@ class LogbookWriter:
                 marks = before.marks if one.marks is None else one.marks
                 one = one._replace(tiles=before.tiles | one.tiles, marks=marks)  # noqa: PLW2901
             self._lakes[one.number] = one
-        self._learned = learned
+        self._learned = learned._replace(apart=self._knows_share)
+        self._share = self._share.and_later(came)
 
     def commit(self) -> None:
         """Put on the disk what belongs there, and hand on what is written."""
@@ -211,8 +219,9 @@ class LogbookWriter:
             trip.believe(lure, belief)
             self._beliefs.pop(lure)
         if self._learned is not None and self._book is not None:
-            Lakes(self._book).write(self._lakes.values(), self._learned)
-            self._lakes, self._learned = {}, None
+            lakes = Lakes(self._book)
+            lakes.write(self._lakes.values(), self._learned, self._share)
+            self._lakes, self._learned, self._share = {}, None, NO_SHARE
 
     def _opened(self) -> Logbook | None:
         if self._book is None:
@@ -320,6 +329,7 @@ class LogbookWriter:
             with Logbook(rescued) as old:
                 self._trip = old.copy_trip(trip, book)
                 self._keeps_lakes = Lakes(book).take_over(old)
+                self._knows_share = False
             rescued.unlink()
         self._tell(wording.LOGBOOK_WAS_REPLACED)
 
@@ -398,7 +408,9 @@ class Keeper:
         if self._lakes is None or not (self._lakes.is_due(t) or now or over):
             return
         taken = LearnedFile(of_trip(self._name), self._name, bed.kept, 0, over)
-        self._put(partial(self._writer.lakebed, self._lakes.take_changes(bed), taken))
+        came = NO_SHARE if bed.share is None else bed.share.take_changed()
+        changes = self._lakes.take_changes(bed)
+        self._put(partial(self._writer.lakebed, changes, taken, came))
 
     def known(self, folder: Path) -> Known:
         """Return what the boat knows; a lake goes into the trip's folder when the boat comes to it."""

@@ -27,8 +27,9 @@ SAVE_EVERY = 60.0
 
 
 class LearnedFile(NamedTuple):
-    """A file of others taken into the lake: its digest and name, soundings and marks, whether all of it.
+    """A file of others, or a trip, taken into the lake.
 
+    It is known by its digest and name, with its soundings and marks, and whether it is all `done`.
     `apart` tells that all that came from it is known, so that it can be forgotten.
     """
 
@@ -114,8 +115,9 @@ class Lakes:
         changes = self.take_changes(bed)
         if not changes and learned is None:
             return 0
+        came = None if share is None else share.take_changed()
         try:
-            self.write(changes, learned, share)
+            self.write(changes, learned, came)
         except BaseException:
             self.give_back(bed, changes)
             raise
@@ -133,16 +135,16 @@ class Lakes:
         self,
         changes: Iterable[Changes],
         learned: LearnedFile | None = None,
-        share: Share | None = None,
+        share: ShareChanges | None = None,
     ) -> None:
-        """Write changes, how far a file was learned and what came from it, in one transaction."""
+        """Write changes, how far a file or trip was learned and what came from it, in one transaction."""
         with self._logbook.tables.transaction() as tables:
             for change in changes:
                 _write(tables, change)
             if learned is not None:
                 tables.execute(_REMEMBER, learned)
                 if share is not None:
-                    _write_share(tables, learned.digest, share.take_changed())
+                    _write_share(tables, learned.digest, share)
 
     def give_back(self, bed: Bed, changes: Iterable[Changes]) -> None:
         """Count changes as not taken, because they could not be written."""
@@ -193,7 +195,7 @@ class Lakes:
         self._saved_marks.clear()
 
     def learned(self) -> list[LearnedFile]:
-        """Return the files of others that were taken in, in the order they were."""
+        """Return the files and trips that were taken in, in the order they were."""
         rows = self._logbook.tables.rows("SELECT * FROM lake_learned ORDER BY rowid")
         return [
             LearnedFile(

@@ -11,6 +11,7 @@ from companion.casting.ground import Mapped
 from companion.casting.pose import Current
 from companion.config import Settings
 from companion.lakebed.bed import Bed
+from companion.lakebed.share import Share
 from companion.lakebed.soundings import Mounting
 from companion.sensing import Sensing, SourceSettings
 from companion.tackle import TipHeld
@@ -98,5 +99,5 @@ def _bed(settings: Settings, known: Known) -> Bed:
         half_beam=boat.half_beam,
         from_sound_speed=boat.sound_from_temperature,
     )
-    bed.begin_trip(settings.water.level)
+    bed.begin_trip(settings.water.level, share=Share())
     return bed

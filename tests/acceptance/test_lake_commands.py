@@ -13,7 +13,8 @@ from click.testing import CliRunner
 from companion.cli import commands
 from companion.lakebed import exchange
 from companion.lakebed.bed import Bed
-from companion.record.lakes import Lakes, LearnedFile
+from companion.lakebed.share import Share
+from companion.record.lakes import Lakes, LearnedFile, of_trip
 from companion.record.logbook import Logbook
 from companion.sensing.framing import checksum
 from companion.sensing.localplane import LocalPlane
@@ -102,6 +103,30 @@ def test_what_was_learned_wrongly_is_forgotten_and_learned_anew(companion, tmp_p
     again = companion("learn", "--forget", "survey.csv")
     assert again.exit_code
     assert "nothing was learned from survey.csv" in again.output
+
+
+def test_a_trip_is_forgotten_by_its_name_or_day(companion, tmp_path):
+    names = ("2031-05-04 030201", "2031-05-04 130000", "2031-05-06 030201")
+    with Logbook(tmp_path / "companion" / "logbook.db") as book:
+        lakes = Lakes(book)
+        for number, name in enumerate(names):
+            bed, share = Bed(lakes.areas()), Share()
+            bed.begin_trip(share=share)
+            bed.add(-47.2 + number / 1e3, -126.4, 6.0)
+            taken = LearnedFile(of_trip(name), name, 1, 0, done=True, apart=True)
+            lakes.save(bed, taken, share)
+    listed = companion("learn", "--learned").output
+    assert all(f"trip {name}: 1 sounding\n" in listed for name in names)
+    unclear = companion("learn", "--forget", "2031-05-04")
+    assert unclear.exit_code
+    assert "2 were learned as 2031-05-04" in unclear.output
+    assert "trip 2031-05-06 030201: forgotten, 1 sounding" in (
+        companion("learn", "--forget", "2031-05-06").output
+    )
+    companion("learn", "--forget", names[0])
+    left = companion("learn", "--forget", f"trip {names[1]}", "--learned").output
+    assert left.endswith(f"trip {names[1]}: forgotten, 1 sounding\n")
+    assert "no lake is known yet" in companion("lakebed").output
 
 
 def test_a_file_of_an_earlier_version_is_not_half_forgotten(companion, tmp_path):

@@ -7,9 +7,12 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import NamedTuple
 
+import numpy as np
 import pytest
 
 from companion.events import AnyEvent, Logged, Said
+from companion.lakebed.bed import Bed
+from companion.lakebed.share import Share, ShareChanges
 from companion.live import keeping
 from companion.live.keeping import (
     BUSY_FOR_S,
@@ -19,6 +22,7 @@ from companion.live.keeping import (
     Keeper,
     LogbookWriter,
 )
+from companion.record.lakes import Lakes, LearnedFile
 from companion.record.logbook import Logbook
 from companion.record.tables import LogbookError
 from companion.trip import wording
@@ -298,11 +302,12 @@ class TestKeeper:
 
     def test_a_lakebed_is_handed_over_when_it_is_due_or_asked_for(self, keeper):
         taken: list[object] = []
-        keeper.desk.writer.lakebed = lambda changes, learned: taken.append(
-            (changes, learned.name, learned.done)
+        keeper.desk.writer.lakebed = lambda changes, learned, came: taken.append(
+            (changes, learned.name, learned.done, came)
         )
         due = [False]
-        bed = SimpleNamespace(kept=12)
+        share = SimpleNamespace(take_changed=lambda: "came")
+        bed = SimpleNamespace(kept=12, share=share)
         keeper.lakebed(5.0, bed, now=True)
         assert taken == [], "before it is known what is kept"
         keeper._name = "2031-05-04 030201"
@@ -318,10 +323,47 @@ class TestKeeper:
         keeper.lakebed(5.0, bed, over=True)
         name = "2031-05-04 030201"
         assert taken == [
-            ([bed], name, False),
-            ([bed], name, False),
-            ([bed], name, True),
+            ([bed], name, False, "came"),
+            ([bed], name, False, "came"),
+            ([bed], name, True, "came"),
         ]
+
+
+def test_what_came_from_a_trip_can_be_taken_out_of_the_lake_again(desk, tmp_path):
+    """Also what it sounded before its level was told; the other days' and its marks stay."""
+    keeper = Keeper(desk.path, desk.writer, lambda job: job(), desk.told.append)
+    desk.writer.close()
+    before = None
+    for name, level, deeper in (
+        ("2031-05-04 030201", 0.0, 0.0),
+        ("2031-05-05 030201", 0.5, 20.0),
+    ):
+        keeper.begin(name)
+        bed = Bed(keeper.known(tmp_path / name).areas)
+        bed.begin_trip(share=Share())
+        for i in range(60):
+            bed.add(-47.2, -126.4 + 1e-5 * i, 6.0 + deeper)
+            if i == 30:
+                keeper.lakebed(5.0, bed, now=True)
+                bed.water_level(level)
+        bed.mark("stump", -47.2, -126.4)
+        keeper.lakebed(9.0, bed, over=True)
+        desk.writer.close()
+        keeper.close()
+        with Logbook(desk.path) as book:
+            lakes = Lakes(book)
+            (area,) = Bed(lakes.areas()).areas
+            if before is None:
+                before = area.surface.sounded()
+            else:
+                assert area.surface.sounded()[:, 2] == pytest.approx(15.75)
+                wrong = lakes.learned()[-1]
+                assert (wrong.name, wrong.soundings, wrong.apart) == (name, 60, True)
+                lakes.forget(Bed(lakes.areas()), wrong)
+                (area,) = Bed(lakes.areas()).areas
+                np.testing.assert_allclose(area.surface.sounded(), before, atol=1e-4)
+                assert [mark.kind for mark in area.marks] == ["stump"]
+    assert desk.told == []
 
 
 class Marks(NamedTuple):
@@ -333,17 +375,22 @@ class Marks(NamedTuple):
 
 
 def test_what_changes_of_a_lake_before_it_is_written_is_put_together(desk):
-    learned = object()
-    desk.writer.lakebed([Marks(1, {"a": "old", "b": "old"}, "marks")], learned)
-    desk.writer.lakebed([Marks(1, {"b": "new", "c": "new"}), Marks(2, {})], learned)
+    learned = LearnedFile("trip X", "X", 12, 0, done=False)
+
+    def take(changes, tiles=()):
+        desk.writer.lakebed(changes, learned, ShareChanges({1: dict(tiles)}, {}))
+
+    take([Marks(1, {"a": "old", "b": "old"}, "marks")], {"a": "o", "b": "o"})
+    take([Marks(1, {"b": "new", "c": "new"}), Marks(2, {})], {"b": "n"})
+    assert desk.writer._share.tiles == {1: {"a": "o", "b": "n"}}
     assert desk.writer._lakes[1] == Marks(
         1, {"a": "old", "b": "new", "c": "new"}, "marks"
     )
-    desk.writer.lakebed([Marks(1, {}, "newer")], learned)
+    take([Marks(1, {}, "newer")])
     assert desk.writer._lakes[1].marks == "newer"
-    assert desk.writer._learned is learned
+    assert desk.writer._learned == learned._replace(apart=True)
     desk.writer._keeps_lakes = False
-    desk.writer.lakebed([Marks(3, {})], learned)
+    take([Marks(3, {})])
     assert set(desk.writer._lakes) == {1, 2}
     desk.writer._lakes, desk.writer._learned = {}, None
 
