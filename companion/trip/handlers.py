@@ -560,10 +560,13 @@ def _(_command: c.WhichRod, moment: Moment, state: TripState, rooms: Rooms) -> O
 
 @handle.register
 def _(_command: c.WhereFrom, moment: Moment, state: TripState, rooms: Rooms) -> Outcome:
-    search = rooms.planner.where_from(pose_of(moment.boat_now, state.current))
+    boat = pose_of(moment.boat_now, state.current)
+    search = rooms.planner.where_from(boat)
     if search is None:
         return Outcome(state, reply=wording.NOTHING_MAPPED)
-    return Outcome(state, asks=Question(search, partial(_place_found, rooms.unit)))
+    return Outcome(
+        state, asks=Question(search, partial(_place_found, boat.heading, rooms.unit))
+    )
 
 
 def _rod_found(heading: float | None, unit: LengthUnit, none: str, found: Found) -> str:
@@ -572,8 +575,8 @@ def _rod_found(heading: float | None, unit: LengthUnit, none: str, found: Found)
     return wording.which_rod(found.plan, heading, unit)
 
 
-def _place_found(unit: LengthUnit, found: Found) -> str:
-    return wording.where_from(found.plan, found.boat, unit)
+def _place_found(heading: float | None, unit: LengthUnit, found: Found) -> str:
+    return wording.where_from(found.plan, found.boat, heading, unit)
 
 
 # --- questions ------------------------------------------------------------------------------------------

@@ -17,7 +17,7 @@ from companion.casting.match import JUST_CLEAR_M, Standing
 from companion.casting.outlook import CastOutlook, TopOutlook
 from companion.casting.plan import Plan
 from companion.tackle import Rod
-from companion.units import KNOT, YARD, LengthUnit, spoken_depth
+from companion.units import KNOT, YARD, LengthUnit, fine_compass, spoken_depth
 from companion.voice.grammar import (
     NUMBER_WORDS,
     SPOKEN_CURRENTS,
@@ -37,16 +37,6 @@ TOP_ASIDE_M = 2.0
 """A tree top further than this beside a cast's line is not spoken of."""
 WILL_SHARE, SHOULD_SHARE = 0.9, 0.7
 """From which sureness a touch is said to be one that will or should come; below, it may."""
-COMPASS_WORDS = (
-    "north",
-    "north east",
-    "east",
-    "south east",
-    "south",
-    "south west",
-    "west",
-    "north west",
-)
 HERE_M, FAR_DISTANCE = 5.0, 95.0
 """A place nearer than this is here; a distance, in yards or metres, from which it is just far."""
 
@@ -395,27 +385,31 @@ def which_rod(plan: Plan, heading: float | None, unit: LengthUnit) -> str:
 
 
 def where_from(
-    plan: Plan | None, boat: tuple[float, float] | None, unit: LengthUnit
+    plan: Plan | None,
+    boat: tuple[float, float] | None,
+    heading: float | None,
+    unit: LengthUnit,
 ) -> str:
-    """Return what to say to "where from": where to lie, which rod, which way.
+    """Return what to say to "where from": how far off to lie, which rod, which way.
 
     `boat` is east and north, m, of where it is now; without it, only on which side of
-    what is fished.
+    what is fished. `heading` is the bow's, degrees true, for a boat that lies there.
 
-    >>> where_from(None, None, "feet")
+    >>> where_from(None, None, None, "feet")
     'no good place found'
     """
     if plan is None:
         return "no good place found"
-    throw = f"throw {number_words(plan.rod)} {compass(plan.bearing)}"
+    rod = number_words(plan.rod)
+    throw = f"throw {rod} {compass(plan.bearing)}"
     if boat is None:
         return f"lie {compass(plan.bearing + 180.0)} of it, {throw}"
     east, north = plan.east - boat[0], plan.north - boat[1]
     away = math.hypot(east, north)
     if away < HERE_M:
-        return f"from here, {throw}"
+        return f"from here, throw {rod}, {_direction(plan.bearing, heading)}"
     towards = compass(math.degrees(math.atan2(east, north)))
-    return f"lie {spoken_distance(away, unit)} {towards}, {throw}"
+    return f"{spoken_distance(away, unit)} {towards}, {throw}"
 
 
 def spoken_distance(metres: float, unit: LengthUnit) -> str:
@@ -433,12 +427,15 @@ def spoken_distance(metres: float, unit: LengthUnit) -> str:
 
 
 def compass(bearing: float) -> str:
-    """Return the one of eight directions that is nearest to a bearing, degrees.
+    """Return the one of sixteen directions that is nearest to a bearing, degrees.
 
-    >>> compass(350.0), compass(-40.0)
-    ('north', 'north west')
+    Of eight a boat sent 70 yards off would lie up to 27 yards, and a lure thrown out 40
+    yards 15 yards, from where they are meant to be; of sixteen half as much.
+
+    >>> compass(350.0), compass(-30.0)
+    ('north', 'north north west')
     """
-    return COMPASS_WORDS[round((bearing % 360.0) / 45.0) % 8]
+    return fine_compass(bearing).replace("-", " ")
 
 
 def _direction(bearing: float, heading: float | None) -> str:

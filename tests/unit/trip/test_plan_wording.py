@@ -1,6 +1,7 @@
 """A plan in a few words: short, right, and never a phrase that is listened for."""
 
 import itertools
+import math
 import re
 import subprocess
 
@@ -8,6 +9,8 @@ import msgspec
 import numpy as np
 import pytest
 import soundfile
+from hypothesis import given
+from hypothesis import strategies as st
 
 from companion.casting.plan import Plan, Step
 from companion.trip.wording import (
@@ -16,6 +19,7 @@ from companion.trip.wording import (
     where_from,
     which_rod,
 )
+from companion.units import fine_compass
 from companion.voice.grammar import Aboard, Grammar
 from companion.voice.speaker import Manner
 from tests.phrases import echoes
@@ -68,9 +72,10 @@ def lines():
                 yield which_rod(tree, 0.0, unit)
                 yield which_rod(tree, None, unit)
             for boat in (None, (0.0, 0.0), (40.0, 70.0), (50.0, -50.0)):
-                yield where_from(one, boat, unit)
+                yield where_from(one, boat, None, unit)
+                yield where_from(one, boat, 0.0, unit)
     yield NOTHING_IN_RANGE
-    yield where_from(None, None, "feet")
+    yield where_from(None, None, None, "feet")
 
 
 def test_no_line_is_a_phrase_that_is_listened_for():
@@ -95,7 +100,9 @@ def test_which_rod():
         which_rod(PLAN, 300.0, "metres")
         == "two will do, thirty metres out, twelve o'clock"
     )
-    assert which_rod(PLAN, None, "feet") == "two will do, thirty yards out, north west"
+    assert which_rod(PLAN, None, "feet") == (
+        "two will do, thirty yards out, west north west"
+    )
     for sureness, words in ((0.75, "two should do"), (0.4, "two may do")):
         assert which_rod(
             msgspec.structs.replace(PLAN, sureness=sureness), 0.0, "feet"
@@ -114,17 +121,27 @@ def test_a_tree_is_told_where_the_lure_fishes_that_and_not_the_bottom():
 
 
 def test_where_from():
-    assert (
-        where_from(PLAN, (0.0, -37.0), "feet")
-        == "lie forty yards north, throw two north west"
+    def said(boat, heading=0.0, unit="feet"):
+        return where_from(PLAN, boat, heading, unit)
+
+    assert said((0.0, -37.0)) == "forty yards north, throw two west north west"
+    assert said((1.0, 1.0)) == "from here, throw two, ten o'clock"
+    assert said((1.0, 1.0), None) == "from here, throw two, west north west"
+    assert said((0.0, 400.0)) == "far south, throw two west north west"
+    beside = said(None, unit="metres")
+    assert beside == "lie east south east of it, throw two west north west"
+
+
+@given(st.floats(0.0, 360.0))
+def test_a_boat_that_goes_as_told_comes_within_fifteen_yards_of_seventy(bearing):
+    told = fine_compass(bearing)
+    where = where_from(
+        msgspec.structs.replace(PLAN, bearing=bearing), None, 0.0, "feet"
     )
-    assert where_from(PLAN, (1.0, 1.0), "feet") == "from here, throw two north west"
-    assert (
-        where_from(PLAN, (0.0, 400.0), "feet") == "lie far south, throw two north west"
-    )
-    assert (
-        where_from(PLAN, None, "metres") == "lie south east of it, throw two north west"
-    )
+    assert where.endswith(f"throw two {told.replace('-', ' ')}")
+    points = [fine_compass(22.5 * n) for n in range(16)]
+    off = math.radians(22.5 * points.index(told) - bearing)
+    assert 2.0 * 70.0 * abs(math.sin(off / 2.0)) <= 15.0
 
 
 @pytest.mark.parametrize(
