@@ -54,7 +54,7 @@ _UNITS = {"metres": 1.0, "feet": FOOT, "fathoms": FATHOM}
 @click.option(
     "--depths",
     type=click.Choice(list(_UNITS)),
-    help="The unit of depths in a table, grid or .xyz that names none.  [default: metres]",
+    help="The unit of depths in a table, grid, .xyz or contours that name none.  [default: metres]",
 )
 @click.option(
     "--shoreline",
@@ -93,8 +93,8 @@ def learn_command(
     """Example: companion learn their_day.nmea survey.csv marks.gpx
 
     Adds recordings of others to the lake: NMEA 0183 logs with depth and position or
-    with waypoints, soundings as .csv, .xyz, .geojson or GeoTIFF, marks as .csv,
-    .geojson or .gpx waypoints. False echoes are dropped and counted. A file that was
+    with waypoints, soundings as .csv, .xyz, .geojson or GeoTIFF, depth contours as
+    .geojson, marks as .csv, .geojson or .gpx waypoints. False echoes are dropped and counted. A file that was
     learned before is passed over, whatever its name. When it is interrupted, run it
     again: it goes on.
 

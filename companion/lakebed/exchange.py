@@ -55,8 +55,10 @@ _FORMULA = re.compile(r"'*[=+\-@\t\r]")
 """How a formula begins for a spreadsheet; quotes before it are left by those who guarded it."""
 
 
-SHORE_STEP_M = 5.0
-"""Between two points of a shoreline that count as soundings of depth 0."""
+LINE_STEP_M = 5.0
+"""Between two points of a shoreline or a contour that count as soundings, m."""
+_LINES = ("LineString", "MultiLineString")
+_POLYGONS = ("Polygon", "MultiPolygon")
 
 ToDegrees: TypeAlias = Callable[[FloatArray, FloatArray], tuple[FloatArray, FloatArray]]
 """Eastings and northings, m, to latitudes and longitudes, degrees WGS 84; infinite where there are none."""
@@ -208,22 +210,57 @@ def soundings_from_geojson(text: str, transducer: float = 0.0) -> Imported[Depth
 
 
 def shoreline_from_geojson(text: str) -> Imported[DepthPoint]:
-    """Read lines and polygons as the water's edge: points of depth 0, at most `SHORE_STEP_M` apart."""
+    """Read lines and polygons as the water's edge: points of depth 0, at most `LINE_STEP_M` apart."""
+    return _from_lines(text, (*_LINES, *_POLYGONS), lambda _read, _told: 0.0)
+
+
+def contours_from_geojson(text: str, unit_m: float = 1.0) -> Imported[DepthPoint]:
+    """Read lines with a property depth (or z, elevation: up) as points, at most `LINE_STEP_M` apart.
+
+    A depth without a unit counts in `unit_m`, m. Lines that tell no depth are passed
+    over.
+    """
+
+    def depth_of(read: Imported[DepthPoint], told: Mapping[str, Any]) -> float | None:
+        cells, units = by_meaning(told)
+        if not cells.keys() & _DEPTHS.keys():
+            return None
+        if any(cells.get(name) == 0 for name in _DEPTHS):
+            return 0.0
+        depth, taken = _depth_in(cells, units, unit_m)
+        read.unit_taken |= taken
+        return depth
+
+    return _from_lines(text, _LINES, depth_of)
+
+
+def _from_lines(
+    text: str,
+    kinds: Sequence[str],
+    depth_of: Callable[[Imported[DepthPoint], Mapping[str, Any]], float | None],
+) -> Imported[DepthPoint]:
+    """Read points along the lines of geometries of some kinds, as deep as their properties say."""
     read: Imported[DepthPoint] = Imported()
     for number, feature in enumerate(
         _collection_of(text, read.problems).get("features", ()), 1
     ):
         try:
+            if feature["geometry"]["type"] not in kinds:
+                continue
+            depth = depth_of(read, feature.get("properties") or {})
+            if depth is None:
+                continue
             for line in _lines(feature["geometry"]):
                 places = [place_in(lat, lon) for lon, lat, *_ in line]
-                read.items += _along_shore(places, MOST_POINTS - len(read.items))
-        except (KeyError, TypeError, ValueError):
+                room = MOST_POINTS - len(read.items)
+                read.items += _along_line(places, depth, room)
+        except (AttributeError, KeyError, TypeError, ValueError):
             read.problems.append(
-                f"feature {number}: expected lines of longitude, latitude; left out"
+                f"feature {number}: expected lines of longitude, latitude, and of contours a depth; left out"
             )
     if len(read.items) >= MOST_POINTS:
         read.problems.append(
-            f"only {MOST_POINTS} points of the shore are taken; split the file"
+            f"only {MOST_POINTS} points of the lines are taken; split the file"
         )
     return read
 
@@ -452,17 +489,17 @@ def _lines(geometry: Mapping[str, Any]) -> list[Any]:
     return []
 
 
-def _along_shore(
-    places: Sequence[tuple[float, float]], most: int
+def _along_line(
+    places: Sequence[tuple[float, float]], depth: float, most: int
 ) -> Iterator[DepthPoint]:
-    """Yield at most so many points of depth 0 along a line of latitudes and longitudes."""
+    """Yield at most so many points of a depth, m, along a line of latitudes and longitudes."""
     for (lat, lon), (to_lat, to_lon) in pairwise(places):
         length = math.hypot(*LocalPlane(lat, lon).to_xy(to_lat, to_lon))
-        steps = max(1, math.ceil(length / SHORE_STEP_M))
+        steps = max(1, math.ceil(length / LINE_STEP_M))
         for step in range(min(steps, most)):
             share = step / steps
             yield DepthPoint(
-                lat + share * (to_lat - lat), lon + share * (to_lon - lon), 0.0
+                lat + share * (to_lat - lat), lon + share * (to_lon - lon), depth
             )
         most -= steps
         if most <= 0:

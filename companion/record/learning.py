@@ -353,12 +353,17 @@ def _from_geojson(
     if '"kind"' in text:
         return Imported(), exchange.marks_from_geojson(text)
     read = exchange.soundings_from_geojson(text, told.transducer or 0.0)
+    contours = exchange.contours_from_geojson(text, told.unit_m or 1.0)
+    read.items += contours.items
+    read.problems = read.problems or contours.problems
+    read.unit_taken = contours.unit_taken
     if (
         not (read.items or read.problems)
         and exchange.shoreline_from_geojson(text).items
     ):
         read.problems.append(
-            "only lines in it; if they are the water's edge: --shoreline"
+            "only lines in it that tell no depth; expected a property depth_m or depth_ft, "
+            "or if they are the water's edge: --shoreline"
         )
     return read, Imported()
 

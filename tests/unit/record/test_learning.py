@@ -10,6 +10,7 @@ from companion.lakebed import exchange
 from companion.lakebed.bed import Bed
 from companion.lakebed.exchange import DepthPoint, MarkPoint
 from companion.lakebed.projected import to_degrees
+from companion.lakebed.relief import Contour
 from companion.lakebed.waypoints import marks_to_gpx, marks_to_nmea
 from companion.record import learning
 from companion.record.lakes import Lakes, LearnedFile, of_trip
@@ -346,6 +347,58 @@ def test_a_shoreline_and_a_grid_in_its_zone_are_learned(take, lakes):
     grid = b"500030 10 -4.0\n500030 20 -4.5\n"
     assert take("grid.xyz", grid, degrees=to_degrees("UTM 17N")).soundings == 2
     assert sorted(cells(lakes)[:, 2])[-3:] == pytest.approx([0.0, 4.0, 4.5], abs=1e-6)
+
+
+def hump(east, north):
+    return 9.0 - 5.0 * np.exp(-(east**2 + north**2) / 40.0**2)
+
+
+@pytest.mark.parametrize(("name", "unit"), [("depth_m", 1.0), ("Depth (ft)", FOOT)])
+def test_the_lines_of_a_chart_of_depths_are_learned(take, lakes, name, unit):
+    """Circles around a hump, 1 m of depth apart: the bottom is known on them and between."""
+    around = np.linspace(0.0, 2.0 * math.pi, 25)
+    features = []
+    for depth in (4.5, 5.5, 6.5, 7.5, 8.5):
+        radius = 40.0 * math.sqrt(-math.log((9.0 - depth) / 5.0))
+        lat, lon = PLANE.to_latlon(radius * np.cos(around), radius * np.sin(around))
+        line = np.stack([lon, lat], axis=1).tolist()
+        geometry = {"type": "LineString", "coordinates": line}
+        told = {name: depth / unit}
+        features.append({"type": "Feature", "properties": told, "geometry": geometry})
+    shore = {"type": "LineString", "coordinates": line}
+    features.append(
+        {"type": "Feature", "properties": {"name": "road"}, "geometry": shore}
+    )
+    outcome = take("contours.geojson", json.dumps({"features": features}))
+    assert not outcome.problems
+    assert not outcome.metres_assumed
+    assert outcome.soundings == len(cells(lakes)) > 100
+    (area,) = Bed(lakes.areas()).areas
+    for radius in np.arange(14.0, 60.0, 4.0):
+        lat, lon = PLANE.to_latlon(0.0, radius)
+        (found,) = area.surface.at(*np.array([area.place(lat, lon)]).T).depth
+        assert found == pytest.approx(hump(0.0, radius), abs=0.35)
+
+
+def test_contours_of_no_unit_are_metres_unless_said_and_our_own_are_learned_back(
+    take, lakes
+):
+    line = np.array([[0.0, 0.0], [30.0, 0.0]])
+    text = exchange.contours_to_geojson([Contour(6.0, [line])], PLANE)
+    assert take("ours.geojson", text).metres_assumed
+    assert cells(lakes)[:, 2] == pytest.approx(6.0)
+    told = take("feet.geojson", text + " ", unit_m=FOOT)
+    assert not told.metres_assumed
+    assert cells(lakes)[:, 2].min() == pytest.approx((6.0 + 6.0 * FOOT) / 2.0)
+
+
+@pytest.mark.parametrize("depth", ["deep", -3.0, None])
+def test_a_contour_of_no_depth_is_told(take, depth):
+    line = {"type": "LineString", "coordinates": [[-81.0, 0.0], [-81.0, 0.0009]]}
+    feature = {"geometry": line, "properties": {"depth": depth}}
+    outcome = take("contours.geojson", json.dumps({"features": [feature]}))
+    assert outcome.useless
+    assert "feature 1" in outcome.problems[0]
 
 
 def forget(lakes, name):
