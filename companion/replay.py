@@ -117,9 +117,9 @@ def look_ready(day: RecordedDay, settings: Settings) -> None:
     """Look whether a day can be replayed, before anything an earlier replay has left is removed.
 
     Raises:
-        ModelError: the day has clips and the speech model is not there.
+        ModelError: the day has sound to be heard and the speech model is not there.
     """
-    if day.clips:
+    if any(clip.words is None for clip in day.clips):
         chosen_model(settings)
 
 
@@ -149,7 +149,7 @@ def replay(
         keep: where readings and what the day teaches are kept, or None.
 
     Raises:
-        ModelError: the day has clips and the speech model is not there.
+        ModelError: the day has sound to be heard and the speech model is not there.
         LogbookError: the trip cannot be written.
     """
     grammar = Grammar(aboard(settings))
@@ -221,11 +221,10 @@ def _cut(chunks: Iterable[Chunk]) -> Iterator[Chunk]:
 def _utterances(
     day: RecordedDay, settings: Settings, grammar: Grammar
 ) -> Iterator[Utterance]:
-    if day.clips:
-        voice = (day.known or NOTHING_KNOWN).voice
-        heard = hear_ahead(chosen_model(settings), grammar, day.clips, voice)
-        for clip, words in zip(day.clips, heard, strict=True):
-            yield Utterance(clip.began, clip.decided, words, clip.path.name)
+    voice = (day.known or NOTHING_KNOWN).voice
+    heard = hear_ahead(lambda: chosen_model(settings), grammar, day.clips, voice)
+    for clip, words in zip(day.clips, heard, strict=True):
+        yield Utterance(clip.began, clip.decided, words, clip.path.name)
 
 
 def _into(trip: Trip | None, emit: Emit) -> Emit:

@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from math import gcd
 from pathlib import Path
-from typing import Annotated, NamedTuple
+from typing import TYPE_CHECKING, Annotated, NamedTuple
 
 import msgspec
 import numpy as np
 
 from companion.voice.heard import Hearing
 from companion.voice.sound import SAMPLE_RATE_HZ, Samples
+
+if TYPE_CHECKING:
+    from soundfile import SoundFile
 
 MOST_SAMPLES = 30 * 60 * SAMPLE_RATE_HZ
 """The longest sound that is read, all channels together: a small file can hold days of silence."""
@@ -33,16 +38,22 @@ def read_clip(path: Path) -> Samples:
     Raises:
         ClipError: the file is not there, or holds no sound that can be read.
     """
+    with _opened(path) as file:
+        if file.frames * file.channels > MOST_SAMPLES:
+            raise ClipError(f"{path}: longer than half an hour; cut it")
+        sound = file.read(dtype="float32", always_2d=True)
+    return resampled(sound.mean(axis=1), int(file.samplerate))
+
+
+@contextmanager
+def _opened(path: Path) -> Iterator[SoundFile]:
     import soundfile  # noqa: PLC0415  (a trip begins without it)
 
     try:
-        info = soundfile.info(path)
-        if info.frames * info.channels > MOST_SAMPLES:
-            raise ClipError(f"{path}: longer than half an hour; cut it")
-        sound, rate = soundfile.read(path, dtype="float32", always_2d=True)
+        with soundfile.SoundFile(path) as file:
+            yield file
     except (OSError, soundfile.SoundFileError) as error:
         raise ClipError(f"{path}: cannot be read as FLAC or WAV ({error})") from error
-    return resampled(sound.mean(axis=1), int(rate))
 
 
 def resampled(
@@ -144,17 +155,12 @@ def clip_facts(path: Path) -> ClipFacts:
     Raises:
         ClipError: it holds no sound that can be read.
     """
-    import soundfile  # noqa: PLC0415  (a trip begins without it)
-
-    try:
-        with soundfile.SoundFile(path) as file:
-            told = file.comment.split("; ")
-            late = [one.removeprefix(_LATE) for one in told if one.startswith(_LATE)]
-            ms = int(late[0]) if late and late[0].isdigit() else 0
-            seconds = file.frames / file.samplerate
-            return ClipFacts(seconds, ms / 1000.0, _AMID_TALK in told)
-    except (OSError, soundfile.SoundFileError) as error:
-        raise ClipError(f"{path}: cannot be read as FLAC or WAV ({error})") from error
+    with _opened(path) as file:
+        told = file.comment.split("; ")
+        late = [one.removeprefix(_LATE) for one in told if one.startswith(_LATE)]
+        ms = int(late[0]) if late and late[0].isdigit() else 0
+        seconds = file.frames / file.samplerate
+        return ClipFacts(seconds, ms / 1000.0, _AMID_TALK in told)
 
 
 def clip_name(began: datetime) -> str:

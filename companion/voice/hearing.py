@@ -57,12 +57,16 @@ def clips_in(folder: Path) -> list[Clip]:
 
 
 def hear_ahead(
-    model: Path, grammar: Grammar, clips: Sequence[Clip], shift: float = 0.0
+    model: Callable[[], Path],
+    grammar: Grammar,
+    clips: Sequence[Clip],
+    shift: float = 0.0,
 ) -> list[Callable[[], Hearing]]:
     """Return for each clip a function that gives what is heard in it, waiting until it is made out.
 
     Args:
-        model: the folder of the speech model.
+        model: finds the folder of the speech model; called only if there is sound to
+            be heard.
         grammar: the phrases.
         clips: the utterances.
         shift: how much higher the thresholds of who speaks lay.
@@ -70,7 +74,9 @@ def hear_ahead(
     Raises:
         ModelError: the model cannot be loaded, or does not know a word of the grammar.
     """
-    recogniser = for_grammar(model, grammar, shift)
+    recogniser = None
+    if any(clip.words is None for clip in clips):
+        recogniser = for_grammar(model(), grammar, shift)
     pool = ThreadPoolExecutor(
         min(DECODED_AHEAD, os.cpu_count() or 1), thread_name_prefix="hearing"
     )
@@ -79,6 +85,7 @@ def hear_ahead(
         words = clip.words
         if words is not None:
             return lambda: words
+        assert recogniser is not None, "there is sound to be heard"
         return pool.submit(lambda: recogniser.hear_clip(clip.path)).result
 
     heard = [made_out(clip) for clip in clips]

@@ -28,6 +28,8 @@ from companion.cli import (
     commands,
 )
 from companion.sensing.framing import checksum
+from companion.voice.clips import write_words
+from companion.voice.heard import Hearing
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text()
@@ -398,6 +400,19 @@ def test_a_replay_that_cannot_hear_leaves_the_earlier_one_as_it_was(
     assert refused.returncode == DEVICE
     assert "speech model is not there" in refused.stderr
     assert companion("logbook", book, "--all", "--json").stdout == earlier
+
+
+def test_a_day_whose_words_alone_were_kept_is_replayed_without_the_speech_model(
+    companion, tmp_path
+):
+    day = tmp_path / "told"
+    (day / "clips").mkdir(parents=True)
+    (day / "sonar.nmea").write_bytes(SHORT * 20)
+    heard = Hearing("some talk")
+    write_words(day / "clips" / "20261003T141500.250Z.flac", 1200, heard)
+    done = companion("replay", day, "--json")
+    assert done.returncode == OK
+    assert '"text":"some talk"' in done.stdout
 
 
 def test_a_terminal_without_the_letters_of_a_name_gets_the_others(tmp_path):
