@@ -41,7 +41,6 @@ def run(*arguments, data_home):
     return subprocess.run(
         [COMPANION, *map(str, arguments)],
         capture_output=True,
-        timeout=280,
         check=False,
         env=os.environ
         | {"XDG_DATA_HOME": str(data_home), "XDG_CONFIG_HOME": str(data_home)},

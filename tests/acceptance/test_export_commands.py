@@ -175,7 +175,7 @@ def test_waypoints_are_sent_only_when_asked_and_nothing_else_with_them(
         )
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as plotter:
         plotter.bind(("127.0.0.1", 0))
-        plotter.settimeout(30)
+        plotter.settimeout(600)
         run("send", file, "--to", f"udp:127.0.0.1:{plotter.getsockname()[1]}")
         told = [
             pynmea2.parse(plotter.recv(200).decode().strip(), check=True)

@@ -61,7 +61,7 @@ def home(tmp_path_factory) -> Path:
 def listen(home: Path, *arguments: object) -> str:
     return subprocess.run(
         [COMPANION, "listen", *map(str, arguments)],
-        capture_output=True, text=True, check=True, timeout=600,
+        capture_output=True, text=True, check=True,
         env=os.environ | {"XDG_DATA_HOME": str(home), "XDG_CONFIG_HOME": str(home)},
     ).stdout  # fmt: skip
 

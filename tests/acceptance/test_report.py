@@ -68,7 +68,6 @@ def companion(home):
             [COMPANION, *map(str, arguments)],
             capture_output=True,
             text=True,
-            timeout=120,
             check=False,
             env=os.environ | {"XDG_DATA_HOME": str(home), "XDG_CONFIG_HOME": str(home)},
         )

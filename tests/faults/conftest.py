@@ -120,7 +120,7 @@ class Afloat:
 
     def stop(self) -> list[AnyEvent]:
         self.live.stop()
-        self._thread.join(20)
+        self._thread.join(600)
         assert not self._thread.is_alive()
         if self.failed is not None:
             raise self.failed
@@ -201,7 +201,7 @@ def launch(tmp_path: Path) -> Iterator[Callable[..., Afloat]]:
     yield go
     for one in running:
         one.live.stop()
-        one._thread.join(20)
+        one._thread.join(600)
 
 
 @pytest.fixture

@@ -112,7 +112,7 @@ def test_through_two_wires_and_a_microphone(launch, wire, tools, tmp_path, recog
         quiet = np.random.default_rng(1).normal(0, 8, 16000).astype(np.int16)
         for i in range(0, 16000 - 320, 320):
             yield quiet[i : i + 320]
-        speak.wait(10)
+        speak.wait(600)
         for clip in clips:
             sound = np.concatenate([clip, quiet])
             for i in range(0, len(sound) - 320, 320):
@@ -277,7 +277,7 @@ def test_a_planner_that_takes_its_time_does_not_hold_up_the_depths(
     go_on, plan = threading.Event(), planning.plan
 
     def slow(*args, **named):
-        assert go_on.wait(120.0)
+        assert go_on.wait(600.0)
         return plan(*args, **named)
 
     monkeypatch.setattr(planning, "plan", slow)

@@ -135,7 +135,7 @@ def test_a_disk_that_hangs_holds_nothing_up_and_is_told_of(boat, monkeypatch):
     true = os.fdatasync
 
     def hang(file: int) -> None:
-        freed.wait(60)
+        freed.wait(600)
         true(file)
 
     monkeypatch.setattr(os, "fdatasync", hang)

@@ -328,7 +328,7 @@ def test_a_bus_silent_and_back(launch, tools, tmp_path, healing, driver, channel
     text = tools.config_text('name = "bus"\nkind = "can"\ndevice = "can0"')
     source = CanSource("bus", channel, LiveClock(), driver=driver)
     boat = launch(text, sources=(source,))
-    assert source.opened.wait(30.0)
+    assert source.opened.wait(600.0)
     place = can.Message(
         arbitration_id=0x09F80124,
         data=bytes.fromhex("8074D21A805391C8"),

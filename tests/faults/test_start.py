@@ -76,7 +76,7 @@ def test_depth_does_not_wait_for_ears_that_take_long_to_load(launch, wire, tools
     loaded = threading.Event()
 
     def load(_complain):
-        loaded.wait(60)
+        loaded.wait(600)
         return Listener(NoWords())
 
     boat = launch(
@@ -114,7 +114,7 @@ def test_it_ends_in_order_while_ears_still_load(launch, wire, tools):
 
     def load(_complain):
         began.set()
-        loaded.wait(60)
+        loaded.wait(600)
         return Listener(NoWords())
 
     boat = launch(
@@ -122,7 +122,7 @@ def test_it_ends_in_order_while_ears_still_load(launch, wire, tools):
         frames=quiet,
         listener=load,
     )
-    assert began.wait(60)
+    assert began.wait(600)
     boat.live.stop()
     loaded.set()
     boat.stop()
@@ -143,7 +143,7 @@ def test_a_late_page_shows_what_was_told_before(settings, tmp_path, monkeypatch)
     with LatePage(settings, lambda _: None, tmp_path / "paired") as page:
         page.event(events[0])
         page.begin()
-        page._loading.join(120)
+        page._loading.join(600)
         page.event(events[1])
     assert shown[-2:] == events
 
@@ -151,14 +151,14 @@ def test_a_late_page_shows_what_was_told_before(settings, tmp_path, monkeypatch)
 def test_a_page_that_cannot_be_had_keeps_nothing(settings, tmp_path, capsys):
     with LatePage(settings, lambda _: None, tmp_path / "paired") as first:
         first.begin()
-        first._loading.join(120)
+        first._loading.join(600)
         port = first._showing._page._port
         taken = config.parse(
             config.example_text().replace("port = 8765", f"port = {port}")
         )
         with LatePage(taken, lambda _: None, tmp_path / "paired") as second:
             second.begin()
-            second._loading.join(120)
+            second._loading.join(600)
             second.event(Notice(t=0.0, text="starting"))
             assert second._told is None
     assert "cannot be served" in capsys.readouterr().err
@@ -173,7 +173,7 @@ def test_a_page_whose_server_does_not_start_is_told_of_and_waited_for_no_longer(
     monkeypatch.setattr(uvicorn, "Server", refuse)
     with LatePage(settings, lambda _: None, tmp_path / "paired") as page:
         page.begin()
-        page._loading.join(120)
+        page._loading.join(600)
         page.event(Notice(t=0.0, text="starting"))
         assert page._told is None
     assert "cannot be served" in capsys.readouterr().err
@@ -188,7 +188,7 @@ def test_a_page_that_cannot_read_who_is_paired_is_told_of(
     monkeypatch.setattr(Pairing, "_remembered", refuse)
     with LatePage(settings, lambda _: None, tmp_path / "paired") as page:
         page.begin()
-        page._loading.join(120)
+        page._loading.join(600)
         page.event(Notice(t=0.0, text="starting"))
         assert page._told is None
     assert "Permission denied" in capsys.readouterr().err

@@ -174,7 +174,7 @@ class Aboard:
                 "Content-Type": "application/x-www-form-urlencoded",
             }
         own |= {name.replace("_", "-"): value for name, value in headers.items()}
-        connection = http.client.HTTPConnection(self.host, timeout=20)
+        connection = http.client.HTTPConnection(self.host, timeout=600)
         try:
             connection.request(
                 method,

@@ -37,7 +37,7 @@ def opened(browser, aboard):
     ]
 
 
-def until(tab, true: str, argument=None, patience: float = 10.0):
+def until(tab, true: str, argument=None, patience: float = 600.0):
     """Wait for an expression to be true. The page's content policy forbids the browser's own way."""
     deadline = time.monotonic() + patience
     while time.monotonic() < deadline:

@@ -102,7 +102,7 @@ class Replayed:
             self._due = engine.now + EVERY
             self.page.show(engine.glance(engine.now))
             self.moments.put((f"{engine.glance(engine.now).t:.3f}", len(self.events)))
-            self.looked.wait(20.0)
+            self.looked.wait(600.0)
             self.looked.clear()
         elif self.page.wants():
             self.page.show(engine.glance(engine.now))
@@ -141,13 +141,13 @@ def followed(browser, scenes):
         tab.goto(served.url)
         running.thread.start()
         samples = []
-        while (moment := running.moments.get(timeout=60.0)) is not None:
+        while (moment := running.moments.get(timeout=600.0)) is not None:
             t, count = moment
             samples.append(
                 (seen_at(tab, lambda seen, t=t: seen["t"] == t), running.events[:count])
             )
             running.looked.set()
-        running.thread.join(10.0)
+        running.thread.join(600.0)
         end = f"{running.events[-1].t:.3f}"
         over = seen_at(tab, lambda seen: seen["feed"] == "ended" and seen["t"] == end)
         samples.append((over, list(running.events)))
@@ -155,7 +155,7 @@ def followed(browser, scenes):
     return samples, running
 
 
-def seen_at(tab, is_it, patience: float = 15.0) -> dict:
+def seen_at(tab, is_it, patience: float = 600.0) -> dict:
     """Return what the page shows once it shows the moment that is waited for."""
     deadline = time.monotonic() + patience
     seen = {}

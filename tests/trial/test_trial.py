@@ -38,7 +38,6 @@ def course(tmp_path_factory):
 
 
 @pytest.mark.slow
-@pytest.mark.timeout(1200)
 class TestTwoMinutes:
     def test_nothing_is_wrong(self, course):
         figures = judged(course)

@@ -369,7 +369,7 @@ def test_a_bus_of_this_computer():
         )
     )
     thread.start()
-    assert source.opened.wait(30.0)
+    assert source.opened.wait(600.0)
     with can.Bus(channel="test", interface="virtual") as sender:
         for pgn, extended in (
             (127488, True),
@@ -389,7 +389,7 @@ def test_a_bus_of_this_computer():
                     is_extended_id=extended,
                 )
             )
-        thread.join(30.0)
+        thread.join(600.0)
     stop.set()
     assert [packet_in(line.strip()).pgn for line in lines] == [128267, 60928]
 

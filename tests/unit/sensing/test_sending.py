@@ -57,14 +57,14 @@ def test_of_a_file_only_waypoints_and_routes_go_out_with_right_checksums(nmea):
 def test_each_sentence_is_a_datagram():
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as plotter:
         plotter.bind(("127.0.0.1", 0))
-        plotter.settimeout(60.0)
+        plotter.settimeout(600.0)
         send(WAYPOINTS, Destination("udp", *plotter.getsockname()))
         assert [plotter.recv(999), plotter.recv(999)] == WAYPOINTS
 
 
 def test_all_goes_through_one_connection_that_is_ended():
     with socket.create_server(("127.0.0.1", 0)) as plotter:
-        plotter.settimeout(60.0)
+        plotter.settimeout(600.0)
         send(WAYPOINTS, Destination("tcp", *plotter.getsockname()))
         connection, _ = plotter.accept()
         with connection, connection.makefile("rb") as file:
