@@ -26,7 +26,7 @@ from companion.sensing.sources import (
     source_for,
 )
 
-PATIENCE_S = 60.0
+PATIENCE_S = 600.0
 """How long is waited for what comes at once on a computer with nothing else to do."""
 
 
