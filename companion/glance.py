@@ -12,6 +12,7 @@ from typing import Literal
 
 import msgspec
 
+from companion import events
 from companion.events import Fix
 
 Outlook = Literal["touch", "clear", "short", "unknown"]
@@ -101,6 +102,8 @@ class Glance(msgspec.Struct, frozen=True, kw_only=True):
         rods: every rod, in the order of their numbers.
         rods_known: whether it is known what they reach; until then there are none here.
         side: the water along the cast.
+        foretold: what the cast under way meets, as its rod is held and its reel was
+            stopped by now; None without one.
         said: the last line spoken.
         said_at: when, logic s.
         heard: the last words heard.
@@ -121,6 +124,7 @@ class Glance(msgspec.Struct, frozen=True, kw_only=True):
     rods: tuple[RodView, ...] = ()
     rods_known: bool = True
     side: SideView | None = None
+    foretold: events.Outlook | None = None
     said: str | None = None
     said_at: float | None = None
     heard: str | None = None

@@ -39,20 +39,17 @@ class Headline(NamedTuple):
     about: str
 
 
-def headline(
-    seen: Glance, rod: RodView | None, outlook: Outlook | None, unit: LengthUnit
-) -> Headline:
+def headline(seen: Glance, rod: RodView | None, unit: LengthUnit) -> Headline:
     """Return the headline for an instant.
 
     Args:
         seen: the instant.
         rod: the one in hand.
-        outlook: of the cast under way, None without one.
         unit: what depths are shown in.
     """
     units = Units(unit)
-    if seen.side is not None and seen.side.under_way and outlook is not None:
-        return _of_cast(seen.t, outlook, units)
+    if seen.side is not None and seen.side.under_way and seen.foretold is not None:
+        return _of_cast(seen.t, seen.foretold, units)
     if rod is None:
         why = "no rod in hand: say its number, or tap it"
         if not seen.rods_known:

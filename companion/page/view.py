@@ -14,7 +14,7 @@ from typing import Literal
 import msgspec
 
 from companion.casting.match import Standing
-from companion.events import AnyEvent, Logged, Outlook, TripBegan, TripEnded, Undone
+from companion.events import AnyEvent, Logged, TripBegan, TripEnded, Undone
 from companion.glance import Glance, RodView
 from companion.page.headline import WORKED_OUT, headline
 from companion.page.side import draw
@@ -72,16 +72,11 @@ class News:
     def __init__(self) -> None:
         self._standing: deque[Logged] = deque(maxlen=MOST_UNDO_STEPS)
         self.ended = False
-        self.outlook: Outlook | None = None
 
     def note_event(self, event: AnyEvent) -> None:
         """Note an event."""
         if isinstance(event, Logged):
             self._standing.append(event)
-            if event.what in ("cast", "reeled in"):
-                self.outlook = None
-        elif isinstance(event, Outlook):
-            self.outlook = event
         elif isinstance(event, Undone):
             kept = [
                 logged for logged in self._standing if logged.number != event.number
@@ -128,7 +123,7 @@ def make_view(
         **_in_hand(in_hand, unit, known=seen.rods_known),
         **needs,
     }
-    told = headline(seen, in_hand, news.outlook, unit)
+    told = headline(seen, in_hand, unit)
     text |= {
         "word": told.word,
         "figure": told.figure,

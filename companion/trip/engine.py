@@ -19,7 +19,7 @@ from companion.casting.planning import Planner, Search
 from companion.casting.pose import STILL_WATER, Current, pose_of
 from companion.casting.solving import Solve
 from companion.casting.view import SideWatch, rods_view
-from companion.events import Notice, TripBegan, TripEnded
+from companion.events import Notice, Outlook, TripBegan, TripEnded
 from companion.glance import Glance, RodView
 from companion.lakebed.bed import Bed
 from companion.sensing import Chunk, Failed, Position, Reading, Remark, Sensing, Warned
@@ -142,6 +142,7 @@ class Engine:
             rods=rods,
             rods_known=self._lookout.rods_known,
             side=side,
+            foretold=_foretold(state, t),
             logged=len(state.standing),
         )
         return _with_last_words(glance, state)
@@ -308,6 +309,15 @@ class Engine:
             core.keep.lakebed(t, core.rooms.bed)
         self._lookout.look_at_level(t)
         self._lookout.look_at_current(t)
+
+
+def _foretold(state: TripState, t: float) -> Outlook | None:
+    """Return what the cast under way at logic time t, s, meets; None without one."""
+    cast = state.hand.cast_at(t)
+    if cast is None:
+        return None
+    casts = [thing.number for thing in state.standing if thing.what == "cast"]
+    return entries.outlook_of(t, None, max(casts, default=0), cast)
 
 
 def _with_last_words(glance: Glance, state: TripState) -> Glance:

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from companion.events import Logged, Outlook
+from companion.events import Outlook
 from companion.page.headline import headline
-from companion.page.view import News
 
 
 def outlook(state="touch", sureness="should", chance=0.83, margin=-0.3, **more):
@@ -43,14 +42,14 @@ def test_before_a_cast_it_is_the_rod_over_the_bottom_under_the_boat(
     scenes, depth, told
 ):
     seen = scenes.glance(depth=depth, side=scenes.side(lure=None))
-    assert headline(seen, seen.rods[0], None, "feet")[:4] == told
+    assert headline(seen, seen.rods[0], "feet")[:4] == told
 
 
 def test_over_a_bottom_ahead_figure_and_doubt_are_of_that_one(scenes):
     seen = scenes.glance(
         depth=12.0, ahead=True, rods=scenes.rods(5.4), side=scenes.side(lure=None)
     )
-    assert headline(seen, seen.rods[0], None, "feet") == (
+    assert headline(seen, seen.rods[0], "feet") == (
         "touch",
         "",
         "touch",
@@ -71,27 +70,18 @@ def test_over_a_bottom_ahead_figure_and_doubt_are_of_that_one(scenes):
     ],
 )  # fmt: skip
 def test_while_a_cast_is_fished_it_is_what_that_cast_meets(scenes, foretold, told):
-    seen = scenes.glance()
-    assert headline(seen, seen.rods[0], foretold, "feet")[:4] == told
+    seen = scenes.glance(foretold=foretold)
+    assert headline(seen, seen.rods[0], "feet")[:4] == told
 
 
 def test_the_first_touch_is_counted_down_while_it_lies_ahead(scenes):
-    seen = scenes.glance(t=200.0)
+    seen = scenes.glance(t=200.0, foretold=outlook())
     assert (
-        headline(seen, seen.rods[0], outlook(), "feet").about
+        headline(seen, seen.rods[0], "feet").about
         == "this cast, rod 1, first 21 yd out, in 9 s"
     )
-    later = scenes.glance(t=215.0)
+    later = scenes.glance(t=215.0, foretold=outlook())
     assert (
-        headline(later, later.rods[0], outlook(), "feet").about
+        headline(later, later.rods[0], "feet").about
         == "this cast, rod 1, first 21 yd out"
     )
-
-
-def test_the_outlook_of_a_cast_ends_with_it():
-    news = News()
-    news.note_event(Logged(t=1.0, number=2, what="cast"))
-    news.note_event(outlook())
-    assert news.outlook is not None
-    news.note_event(Logged(t=50.0, number=3, what="reeled in"))
-    assert news.outlook is None

@@ -853,17 +853,23 @@ def decided(seconds_late, t=132.0, spoken_until=0.9):
 
 def run_with(data, utterances):
     events = []
+    engine = engine_with(utterances, events.append)
+    engine.chunk(Chunk(0.0, "sonar", data))
+    engine.finish()
+    return events
+
+
+def engine_with(utterances, emit):
+    """Return an engine over a map of its own, with utterances that wait."""
     deck = Deck(SETTINGS.rods)
     deck._paths.update(shared_deck_paths())
     bed = Bed()
     deck.ground = Mapped(bed)
     sensing = Sensing({}, BoatOffsets(transducer=0.0))
-    engine = Engine("a test", sensing, deck, GRAMMAR, "feet", events.append, bed)
+    engine = Engine("a test", sensing, deck, GRAMMAR, "feet", emit, bed)
     for utterance in utterances:
         engine.utterance(utterance)
-    engine.chunk(Chunk(0.0, "sonar", data))
-    engine.finish()
-    return events
+    return engine
 
 
 def spoken_at(t, words):
@@ -885,6 +891,25 @@ def cast_and(touch):
         began, began + timedelta(seconds=1), lambda: "cast twelve o'clock", "c.flac"
     )
     return run_with(with_a_heading(), [cast, *touch])
+
+
+def foretold_after(*words):
+    """What the glance foretells of a cast after words on it, and once it is over."""
+    said = [
+        spoken_at(125 + 4 * n, one)
+        for n, one in enumerate(["cast twelve o'clock", *words])
+    ]
+    engine = engine_with(said, lambda _: None)
+    engine.chunk(Chunk(0.0, "sonar", with_a_heading()))
+    assert engine.glance(engine.now + 300.0).foretold is None
+    return engine.glance(engine.now).foretold
+
+
+def test_the_glance_foretells_the_cast_as_it_is_fished_by_now():
+    as_called = foretold_after()
+    assert (as_called.cast, as_called.rod) == (1, "rod 1")
+    assert foretold_after("rod tip up").margin > as_called.margin + 0.3
+    assert foretold_after("that was rod three").rod == "rod 3"
 
 
 def test_what_is_decided_in_time_is_learned_from():
