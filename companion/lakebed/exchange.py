@@ -34,6 +34,8 @@ MOST_POINTS = 500_000
 """More soundings or marks than this are not taken from one file: a small board's memory is not for more."""
 DEEPEST_WATER_M = 12_000.0
 """No water is deeper than this, m; larger figures are a sounder's "not available"."""
+UNKNOWN_HEIGHTS = (-9999.0, -32768.0)
+"""What grids and tables have, in whatever unit, where nothing is known: as GDAL and others write them."""
 
 _LATITUDE = ("lat", "latitude", "y")
 _LONGITUDE = ("lon", "long", "lng", "longitude", "x")
@@ -588,7 +590,10 @@ def place_named(words: str) -> tuple[float, float]:
 
 
 def _depth(value: object, factor: float) -> float:
-    depth = _number(value, "depth") * factor
+    told = _number(value, "depth")
+    if told in UNKNOWN_HEIGHTS:
+        raise ValueError(f"depth {told:g}: stands for none")
+    depth = told * factor
     if not 0.0 < depth <= DEEPEST_WATER_M:
         raise ValueError(
             f"depth {_short(value)}: expected more than 0 and at most {DEEPEST_WATER_M:.0f} m of water"

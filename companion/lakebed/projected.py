@@ -12,11 +12,13 @@ import re
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from companion.lakebed.cells import FloatArray
 from companion.lakebed.exchange import (
     DEEPEST_WATER_M,
     MOST_POINTS,
+    UNKNOWN_HEIGHTS,
     DepthPoint,
     Imported,
     ToDegrees,
@@ -84,7 +86,9 @@ def soundings_from_xyz(
             )
             continue
         rows.append((x, y, z))
-    _add(read, np.array(rows).reshape(-1, 3) * (1.0, 1.0, unit_m), degrees)
+    told = np.array(rows).reshape(-1, 3)
+    told = told[_is_known(told[:, 2])]
+    _add(read, told * (1.0, 1.0, unit_m), degrees)
     return read
 
 
@@ -122,13 +126,17 @@ def soundings_from_geotiff(
             f"not a GeoTIFF that can be read: {error}; expected a grid of depths with its place"
         )
         return read
-    known = np.isfinite(values) & (values != no_data)
+    known = _is_known(values) & (values != no_data)
     _add(
         read,
         np.column_stack((*(part[known] for part in places), values[known] * unit_m)),
         degrees,
     )
     return read
+
+
+def _is_known(heights: FloatArray) -> NDArray[np.bool_]:
+    return np.isfinite(heights) & ~np.isin(heights, UNKNOWN_HEIGHTS)
 
 
 def _places(

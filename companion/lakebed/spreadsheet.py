@@ -114,8 +114,8 @@ class Spreadsheet:
                         f"{self.where}: only {most} rows are taken; split the file"
                     )
                     return
-                there = zip(self.names, self._with_points(row), strict=False)
-                cells = dict.fromkeys(self.names) | dict(there)
+                there = [*zip(self.names, self._with_points(row), strict=False)]
+                cells = dict.fromkeys(self.names) | dict(reversed(there))
                 yield SpreadsheetRow(self.where, cells, self._units)
         except csv.Error as error:
             problems.append(f"{self.where}: {error}; expected CSV, the rest left out")
@@ -139,10 +139,8 @@ class Spreadsheet:
     def _name_columns(self, header: Iterable[str]) -> None:
         for text in header:
             name, unit_m = heading_of(text)
-            if name in self.names:
-                name = text  # the first of two counts
-            self.names.append(name)
-            self._units[name] = unit_m
+            self.names.append(name)  # the first of two counts
+            self._units.setdefault(name, unit_m)
 
     def _with_points(self, row: Sequence[str]) -> list[str]:
         """Return cells with a point where a number has a decimal comma."""

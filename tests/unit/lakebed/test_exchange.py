@@ -54,11 +54,20 @@ def test_marks_survive_csv_and_geojson(points):
         ("y,x,z", "1,2,-2.5", 2.5),
         (" Latitude , Longitude ,Depth", "1,2,4", 4.0),
         ("\ufeffLon,Lat,Elevation,extra", "2,1,-7,k", 7.0),
+        ("lat,lon,depth,depth", "1,2,4,9", 4.0),
+        ("lat,lon,Depth (ft),depth", "1,2,10,9", 3.048),
+        ("lat,lon,water depth,Depth (ft)", "1,2,4,10", 4.0),
     ],
 )
 def test_columns_are_known_by_their_names(header, row, depth):
     (point,) = ex.soundings_from_csv(f"{header}\n{row}\n").items
     assert point == ex.DepthPoint(1.0, 2.0, pytest.approx(depth))
+
+
+def test_an_elevation_that_stands_for_none_is_no_depth():
+    read = ex.soundings_from_csv("lat,lon,elevation\n1,2,-9999\n1,2,-3\n")
+    assert [one.depth for one in read.items] == [3.0]
+    assert read.problems == ["line 2: depth -9999: stands for none; row left out"]
 
 
 @pytest.mark.parametrize(

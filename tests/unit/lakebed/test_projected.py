@@ -84,6 +84,15 @@ def test_depths_without_a_unit_count_in_the_one_that_is_told():
         assert read.unit_taken
 
 
+@pytest.mark.parametrize("unknown", ["nan", "-9999", "-32768.0"])
+def test_what_a_grid_has_where_nothing_is_known_is_no_depth_and_no_elevation(unknown):
+    empty = f"-80 44 {unknown}\n" * 3
+    for heights in ("-80 45 -3.5\n-80 46 -2\n", "-80 45 3.5\n-80 46 2\n"):
+        read = soundings_from_xyz(empty + heights, unit_m=0.5)
+        assert [one.depth for one in read.items] == [1.75, 1.0]
+        assert read.problems == []
+
+
 def test_what_is_no_line_of_xyz_is_named():
     read = soundings_from_xyz("500000 4000000 4\nwater\n-80 45 2\n")
     assert read.items == [ex.DepthPoint(45.0, -80.0, 2.0)]
