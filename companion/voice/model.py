@@ -266,6 +266,9 @@ def main(arguments: Sequence[str] = ()) -> int:
     except ModelError as error:
         print(error, file=sys.stderr)
         return 4
+    except OSError as error:
+        print(f"the speech model could not be kept: {error}", file=sys.stderr)
+        return 4
     return 0
 
 

@@ -1,5 +1,6 @@
 """The model is fetched once, whole or not at all, and whoever has none is told what to do."""
 
+import errno
 import hashlib
 import zipfile
 from pathlib import Path
@@ -183,6 +184,18 @@ def test_another_model_is_taken_if_it_can_take_a_grammar(tmp_path: Path):
     (tmp_path / "graph").mkdir()
     (tmp_path / "graph" / "HCLr.fst").touch()
     assert speech_model(tmp_path) == tmp_path
+
+
+def test_a_full_disk_is_one_clear_line(monkeypatch, capsys: pytest.CaptureFixture[str]):
+    def full():
+        raise OSError(errno.ENOSPC, "No space left on device", "/data/fetching-x")
+
+    monkeypatch.setattr(model, "fetch", full)
+    assert model.main() == 4
+    assert capsys.readouterr().err == (
+        "the speech model could not be kept: "
+        "[Errno 28] No space left on device: '/data/fetching-x'\n"
+    )
 
 
 def test_help_begins_with_an_example(capsys: pytest.CaptureFixture[str]):
