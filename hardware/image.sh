@@ -121,7 +121,7 @@ CDPATH='' cd -- "$(dirname -- "${BASH_SOURCE[0]}")/.."
 export SOURCE_DATE_EPOCH=${SOURCE_DATE_EPOCH:-$(git log -1 --format=%ct)}
 began=$SECONDS
 
-readonly mib=1048576 fat_mib=160 data_mib=64 room_for_an_update_mib=700
+readonly mib=1048576 fat_mib=160 data_mib=160 room_for_an_update_mib=700
 # Names for the parts of the disk; the same in every image, so that the same is made from the same.
 readonly fat_id=9c1b6e0a-5d1f-4c53-8f43-2a54e8a0c001 root_id=9c1b6e0a-5d1f-4c53-8f43-2a54e8a0c002
 readonly data_id=9c1b6e0a-5d1f-4c53-8f43-2a54e8a0c003 disk_id=9c1b6e0a-5d1f-4c53-8f43-2a54e8a0c000
@@ -288,10 +288,12 @@ mib_in() { # FOLDER: in blocks of 4 KiB, the same whatever file system it lies o
 }
 
 make_ext4() { # FOLDER FILE MIB ID: a file system of a folder's files, all times those of the commit
+    # Of a small one mke2fs would make blocks of 1 KiB, for ever: it grows to a card's end, and a card writes 4 KiB at least.
+    # In blocks of 4 KiB there is a second copy of what it begins with from 128 MiB on.
     local changed
     find "$1" -newermt "@$SOURCE_DATE_EPOCH" -exec touch -h -d "@$SOURCE_DATE_EPOCH" {} +
     truncate -s "$3M" "$2"
-    E2FSPROGS_FAKE_TIME=$SOURCE_DATE_EPOCH mke2fs -q -t ext4 -m 0 -U "$4" -E "hash_seed=$4,lazy_itable_init=0" -d "$1" "$2"
+    E2FSPROGS_FAKE_TIME=$SOURCE_DATE_EPOCH mke2fs -q -t ext4 -b 4096 -m 0 -U "$4" -E "hash_seed=$4,lazy_itable_init=0" -d "$1" "$2"
     changed=$work/changed
     find "$1" -mindepth 1 -printf '/%P\0' | LC_ALL=C sort -z | while IFS= read -r -d '' path; do
         printf 'sif "%s" ctime @%s\nsif "%s" atime @%s\n' "$path" "$SOURCE_DATE_EPOCH" "$path" "$SOURCE_DATE_EPOCH"

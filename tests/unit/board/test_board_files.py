@@ -184,3 +184,25 @@ def test_the_same_or_none_is_not_looked_at(board: ModuleType, root: Path) -> Non
     (root / "etc/companion/companion.toml").write_text("same")
     write(root, "same", "companion.toml")
     assert board.set_companion_up(root, "/nowhere") == []
+
+
+def test_without_a_data_partition_both_files_hold_in_memory(
+    board: ModuleType, root: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    mount = root / "mount"
+    mount.write_text(f'#!/bin/sh\necho "$@" >>{root}/mounted\nrm -f "$6"/*\n')
+    mount.chmod(0o755)
+    monkeypatch.setenv("PATH", f"{root}:{os.environ['PATH']}")
+    in_force = root / "etc/companion/companion.toml"
+    in_force.write_text("old")
+    assert board.do_without_data(root) == [board.NO_DATA]
+    assert "-t tmpfs" in (root / "mounted").read_text()
+    assert in_force.read_text() == "old"
+    (root / "data").rmdir()
+    (root / "data").touch()  # nothing can be put there
+    write(root, 'name = "heron"\n')
+    assert board.set_board_up(root) == []
+    assert (root / "run/board/name").read_text() == "heron"
+    write(root, "new", "companion.toml")
+    assert board.set_companion_up(root, companion(root, 0)) == []
+    assert in_force.read_text() == "new"

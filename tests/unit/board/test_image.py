@@ -1,5 +1,6 @@
 """What of the image's maker can be tried without root: its options, and that the files it puts in fit."""
 
+import os
 import re
 import subprocess
 from pathlib import Path
@@ -89,6 +90,53 @@ def test_only_the_root_has_to_be_there_for_the_board_to_start() -> None:
     ]
     must = [row[1] for row in fields if "nofail" not in row[3] and row[0] != "tmpfs"]
     assert must == ["/"]
+
+
+def test_the_service_requires_no_folder_to_be_mounted() -> None:
+    """By each of these systemd finds the file system that a folder lies on, and refuses without it."""
+    units = SYSTEM / "etc/systemd/system"
+    in_force = {}
+    for path in (
+        ROOT / "hardware/companion.service",
+        units / "companion.service.d/board.conf",
+    ):
+        for key, value in re.findall(r"(?m)^(\w+)=(.*)$", path.read_text()):
+            in_force[key] = value
+    assert in_force["StateDirectory"] == in_force["ConfigurationDirectory"] == ""
+    assert in_force["WorkingDirectory"].startswith("-")
+    assert "RequiresMountsFor" not in in_force
+
+
+def test_a_disk_cut_off_in_its_own_first_block_is_mended_at_the_start(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("PATH", f"{os.environ['PATH']}:/usr/sbin:/sbin")
+    disk, told = tmp_path / "disk", tmp_path / "told"
+    told.write_text("a bite")
+    mib = re.search(r"data_mib=(\d+)", SCRIPT.read_text())
+    assert mib
+    with disk.open("wb") as file:
+        file.truncate(int(mib[1]) << 20)
+    subprocess.run(["mke2fs", "-q", "-t", "ext4", "-b", "4096", disk], check=True)
+    subprocess.run(["debugfs", "-w", "-R", f"write {told} told", disk], check=True)
+    with disk.open("r+b") as file:
+        file.seek(1024 + 512)  # the second half of the superblock, as before
+        file.write(bytes(512))
+    unit = SYSTEM / "etc/systemd/system/systemd-fsck@.service.d/board.conf"
+    found = re.search(r"(?m)^ExecStartPre=-/bin/sh -c '(.*)'$", unit.read_text())
+    assert found
+    command = found[1].replace("$$", "$").replace("%f", str(disk))
+    assert _checked(disk) != 0
+    subprocess.run(["sh", "-c", command], check=True)
+    assert _checked(disk) == 0
+    kept = subprocess.run(
+        ["debugfs", "-R", "cat told", disk], check=True, capture_output=True
+    )
+    assert kept.stdout == b"a bite"
+
+
+def _checked(disk: Path) -> int:
+    return subprocess.run(["e2fsck", "-fn", disk], check=False).returncode
 
 
 def test_nothing_waits_for_a_radio_that_is_not_there() -> None:

@@ -2,8 +2,9 @@
 
 `board.toml` gives the board's name, time zone, network and keys: written under /run, so that nothing is left
 of what it said before. `companion.toml` is the service's configuration: if the companion takes it, it becomes
-the one in force, else the one before stays. What was wrong is told in the journal and in `mistakes.txt` by
-them, for a board has no screen. Python's own library only.
+the one in force, else the one before stays. Where the data partition is not to be had both hold all the same,
+in memory. What was wrong is told in the journal and in `mistakes.txt` by them, for a board has no screen.
+Python's own library only.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import socket
 import subprocess
 import sys
 import tomllib
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -23,6 +25,10 @@ RUN = Path("run/board")
 SETTINGS = Path("etc/companion/companion.toml")
 COMPANION = "/opt/companion/current/bin/companion"
 MISTAKES_FILE = "mistakes.txt"
+NO_DATA = (
+    "the third partition, where all is kept, cannot be had: nothing is kept now. "
+    "Put the disk into a Linux computer and run `e2fsck -fy` on that partition"
+)
 KEYS = {
     "": ("name", "time_zone", "wifi", "login"),
     "wifi": ("own", "name", "password", "country"),
@@ -201,10 +207,12 @@ def set_board_up(root: Path) -> list[str]:
     try:
         text = (root / FAT / "board.toml").read_text(encoding="utf-8-sig")
         board = read_board(text, root / "usr/share/zoneinfo")
-        put(root / "data/board/board.toml", text)
     except (OSError, UnicodeDecodeError, BoardError) as error:
         mistakes.append(str(error))
         board = _board_before(root)
+    else:
+        with suppress(OSError):  # without a data partition, which is told
+            put(root / "data/board/board.toml", text)
     for path, text in files_of(board).items():
         put(root / path, text, 0o644 if path.endswith(".network") else 0o600)
     zone = root / RUN / "localtime"
@@ -213,6 +221,22 @@ def set_board_up(root: Path) -> list[str]:
     zone.symlink_to(f"/usr/share/zoneinfo/{board.time_zone}")
     put(root / RUN / "name", board.name)
     return mistakes
+
+
+def do_without_data(root: Path) -> list[str]:
+    """Let settings hold in memory where the data partition is not mounted; return what to tell then."""
+    if (root / "data").is_mount():
+        return []
+    folder = (root / SETTINGS).parent
+    held = {
+        path.name: path.read_text(encoding="utf-8") for path in folder.glob("*.toml")
+    }
+    subprocess.run(
+        ["mount", "-t", "tmpfs", "-o", "mode=755", "tmpfs", folder], check=True
+    )
+    for name, text in held.items():
+        put(folder / name, text, 0o644)
+    return [NO_DATA]
 
 
 def _board_before(root: Path) -> Board:
@@ -270,7 +294,7 @@ def tell(root: Path, mistakes: list[str]) -> None:
 def main() -> None:
     """Do all of it; whatever is wrong, the board starts."""
     root = Path("/")
-    mistakes = set_board_up(root)
+    mistakes = do_without_data(root) + set_board_up(root)
     socket.sethostname((root / RUN / "name").read_text())
     mistakes += set_companion_up(root)
     try:
