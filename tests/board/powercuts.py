@@ -163,11 +163,15 @@ def faults(part: Path, promised: list[str]) -> list[str]:
 
 def mend(part: Path) -> bool:
     """Mend a file system as a board does at its start; tell whether anything had to be."""
-    if subprocess.run(["e2fsck", "-p", part], check=False).returncode < 4:
+    if _checked("-p", part) < 4:
         return False
-    for _ in range(2):
-        done = subprocess.run(["e2fsck", "-fy", part], check=False, capture_output=True)
-    return done.returncode < 4
+    _checked("-fy", part)
+    return _checked("-fy", part) < 4
+
+
+def _checked(how: str, part: Path) -> int:
+    command = ["e2fsck", how, part]
+    return subprocess.run(command, check=False, capture_output=True).returncode
 
 
 def places_in(root: Path) -> tuple[Path, Path]:

@@ -68,6 +68,8 @@ GOLDEN = (
 RUNS = f"companion --version && {AS_SERVICE} companion settings /etc/companion/companion.toml >/dev/null"
 SEALED = "! find /opt/companion ! -user root -o ! -type l -perm /6022 | grep ."
 """All that runs is root's, and nobody else can change it: packages were unpacked by another account."""
+MOSTLY = 0.7
+"""A task is killed within this share of the time it took once: the next time it may be faster."""
 FOLDER_RUNS = f"cd {PROJECT} && .venv/bin/companion settings --example >/dev/null"
 
 
@@ -244,7 +246,7 @@ def all_killed(folder: Path, suite: str, kills: int) -> None:
     trial = Trial(folder, suite, "killed")
     began = time.monotonic()
     trial.run(f"{INSTALL} --service")
-    minutes = time.monotonic() - began
+    minutes = MOSTLY * (time.monotonic() - began)
     trial.end()
     trial = Trial(folder, suite, "killed")
     killed(trial, "--service", kills, minutes, None, RUNS)
