@@ -287,13 +287,13 @@ mib_in() { # FOLDER: in blocks of 4 KiB, the same whatever file system it lies o
         awk '$1 == "f" { blocks += int(($2 + 4095) / 4096) } $1 != "f" { ++blocks } END { print int(blocks / 256) + 1 }'
 }
 
-make_ext4() { # FOLDER FILE MIB ID: a file system of a folder's files, all times those of the commit
+make_ext4() { # FOLDER FILE MIB ID OPTION...: a file system of a folder's files, all times those of the commit
     # Of a small one mke2fs would make blocks of 1 KiB, for ever: it grows to a card's end, and a card writes 4 KiB at least.
     # In blocks of 4 KiB there is a second copy of what it begins with from 128 MiB on.
     local changed
     find "$1" -newermt "@$SOURCE_DATE_EPOCH" -exec touch -h -d "@$SOURCE_DATE_EPOCH" {} +
     truncate -s "$3M" "$2"
-    E2FSPROGS_FAKE_TIME=$SOURCE_DATE_EPOCH mke2fs -q -t ext4 -b 4096 -m 0 -U "$4" -E "hash_seed=$4,lazy_itable_init=0" -d "$1" "$2"
+    E2FSPROGS_FAKE_TIME=$SOURCE_DATE_EPOCH mke2fs -q -t ext4 -b 4096 -m 0 -U "$4" "${@:5}" -E "hash_seed=$4,lazy_itable_init=0" -d "$1" "$2"
     changed=$work/changed
     find "$1" -mindepth 1 -printf '/%P\0' | LC_ALL=C sort -z | while IFS= read -r -d '' path; do
         printf 'sif "%s" ctime @%s\nsif "%s" atime @%s\n' "$path" "$SOURCE_DATE_EPOCH" "$path" "$SOURCE_DATE_EPOCH"
@@ -331,7 +331,8 @@ part_data_from_system
 make_fat
 used_mib=$(mib_in "$system")
 make_ext4 "$system" "$work/2" "$((used_mib * 11 / 10 + room_for_an_update_mib))" "$root_id"
-make_ext4 "$work/data" "$work/3" "$data_mib" "$data_id"
+# Of what grows to the whole of a card a quarter of the inodes is plenty, and is checked in a quarter of the time.
+make_ext4 "$work/data" "$work/3" "$data_mib" "$data_id" -i 65536
 join_parts
 lapse "done: $image, $(($(stat -c %s "$image") / mib)) MB, $(du -m "$image" | cut -f 1) of them used"
 sha256sum -- "$image"

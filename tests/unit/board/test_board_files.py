@@ -1,5 +1,7 @@
 """What the files of the FAT partition do to a board: the script that reads them at every start."""
 
+import errno
+import getpass
 import importlib.util
 import os
 import sys
@@ -206,3 +208,35 @@ def test_without_a_data_partition_both_files_hold_in_memory(
     write(root, "new", "companion.toml")
     assert board.set_companion_up(root, companion(root, 0)) == []
     assert in_force.read_text() == "new"
+
+
+def test_a_data_partition_that_was_made_anew_is_the_companions(
+    board: ModuleType, root: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    data, given = root / "var/lib/companion", []
+    data.mkdir(parents=True)
+    (root / "opt/companion/speech-model-en-1").mkdir(parents=True)
+    monkeypatch.setattr(os, "chown", lambda path, *_, **__: given.append(path.name))
+    assert board.furnish_data(root, getpass.getuser()) == []
+    assert list(data.iterdir()) == []
+    assert board.furnish_data(root, "nobody") == [board.EMPTY_DATA]
+    assert os.readlink(data / "speech-model-en-1") == "/opt/companion/speech-model-en-1"
+    assert data.stat().st_mode & 0o777 == 0o750
+    assert given == ["speech-model-en-1", "companion"]
+    (data / "logbook.db").touch()
+    given.clear()
+    assert board.furnish_data(root, "nobody") == []  # another board's
+    assert set(given) == {"logbook.db", "speech-model-en-1", "companion"}
+
+
+def test_one_that_cannot_be_written_is_told_of(
+    board: ModuleType, root: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (root / "var/lib/companion").mkdir(parents=True)
+
+    def refuse(*_: object, **__: object) -> None:
+        raise OSError(errno.EROFS, "Read-only file system")
+
+    monkeypatch.setattr(os, "chown", refuse)
+    (told,) = board.furnish_data(root, "nobody")
+    assert "cannot be written: [Errno 30] Read-only file system" in told

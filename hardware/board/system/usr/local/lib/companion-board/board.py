@@ -10,6 +10,7 @@ Python's own library only.
 from __future__ import annotations
 
 import os
+import pwd
 import re
 import socket
 import subprocess
@@ -23,12 +24,14 @@ from typing import Any
 FAT = Path("boot")
 RUN = Path("run/board")
 SETTINGS = Path("etc/companion/companion.toml")
+DATA = Path("var/lib/companion")
 COMPANION = "/opt/companion/current/bin/companion"
 MISTAKES_FILE = "mistakes.txt"
 NO_DATA = (
     "the third partition, where all is kept, cannot be had: nothing is kept now. "
     "Put the disk into a Linux computer and run `e2fsck -fy` on that partition"
 )
+EMPTY_DATA = "the third partition was empty: the logbook and the recordings begin anew"
 KEYS = {
     "": ("name", "time_zone", "wifi", "login"),
     "wifi": ("own", "name", "password", "country"),
@@ -239,6 +242,27 @@ def do_without_data(root: Path) -> list[str]:
     return [NO_DATA]
 
 
+def furnish_data(root: Path, account: str = "companion") -> list[str]:
+    """Give the companion what is its own on a data partition that was made anew, or comes from another board.
+
+    Return what to tell then.
+    """
+    folder, owner = root / DATA, pwd.getpwnam(account)
+    if folder.stat().st_uid == owner.pw_uid:
+        return []
+    was_empty = not any(folder.iterdir())
+    try:
+        for model in (root / "opt/companion").glob("speech-model-en*"):
+            with suppress(FileExistsError):
+                (folder / model.name).symlink_to(f"/opt/companion/{model.name}")
+        folder.chmod(0o750)
+        for path in (*folder.rglob("*"), folder):
+            os.chown(path, owner.pw_uid, owner.pw_gid, follow_symlinks=False)
+    except OSError as error:
+        return [f"the third partition cannot be written: {error}"]
+    return [EMPTY_DATA] if was_empty else []
+
+
 def _board_before(root: Path) -> Board:
     """Return what the last board.toml said that was understood."""
     try:
@@ -294,7 +318,8 @@ def tell(root: Path, mistakes: list[str]) -> None:
 def main() -> None:
     """Do all of it; whatever is wrong, the board starts."""
     root = Path("/")
-    mistakes = do_without_data(root) + set_board_up(root)
+    mistakes = do_without_data(root) or furnish_data(root)
+    mistakes += set_board_up(root)
     socket.sethostname((root / RUN / "name").read_text())
     mistakes += set_companion_up(root)
     try:
