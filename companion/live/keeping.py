@@ -358,6 +358,7 @@ class Keeper:
         self._name = ""
         self._book: Logbook | None = None
         self._lakes: Lakes | None = None
+        self._refusal = ""
 
     def interrupted(self) -> list[TripEntry]:
         """Return the live trips that were cut off, oldest first."""
@@ -455,7 +456,9 @@ class Keeper:
             return Known()
 
     def _not_read(self, error: LogbookError) -> None:
-        self._tell(wording.logbook_not_read(error.what))
+        if error.what != self._refusal:  # it is asked for more than once at a start
+            self._tell(wording.logbook_not_read(error.what))
+        self._refusal = error.what
 
 
 def _opened(
