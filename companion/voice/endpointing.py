@@ -537,7 +537,7 @@ class Attempt:
         return self.still_lately >= seconds and self.sound.ask_quiet() >= seconds
 
     def accept_frame(self, frame: Samples) -> Hearing | None:
-        """Take a frame of `FRAME` samples; return what was heard once that is decided."""
+        """Take a frame of `SOUND_FRAME_SAMPLES` samples; return what was heard once that is decided."""
         self.sound.accept_frame(frame)
         if not self.sound.clean:
             return None
