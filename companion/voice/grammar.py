@@ -82,8 +82,8 @@ SPOKEN_CURRENTS = {
     "three knots": 3.0,
 }
 """Currents that are fished in, kn."""
-UNITS_NOT_SAID_BACK = ("o'clock", "ounce", "ounces")
-"""Units that are not said back: it has to be short. Yards are: "twenty two" is neither twenty nor two."""
+UNITS_NOT_SAID_BACK = ("yards", "o'clock", "ounce", "ounces")
+"""Units that are not said back: what is said back has to be short."""
 HALVED_UNITS: Mapping[LengthUnit, tuple[str, ...]] = {
     "feet": ("feet", "pounds"),
     "metres": ("metres",),
@@ -512,8 +512,18 @@ def _spelled_out(
 
 
 def _in_short(said: str) -> str:
-    """Return what is said back without the units that the person has just said."""
-    return " ".join(word for word in said.split() if word not in UNITS_NOT_SAID_BACK)
+    """Return what is said back without the units that the person has just said.
+
+    "Twenty yards two o'clock" is "twenty at two": "twenty two" is neither.
+    """
+    words = said.split()
+    short = []
+    for before, word, after in zip(["", *words], words, [*words[1:], ""], strict=False):
+        if word not in UNITS_NOT_SAID_BACK:
+            short.append(word)
+        elif before in TENS_WORDS[2:] and after in NUMBER_WORDS[1:10]:
+            short.append("at")
+    return " ".join(short)
 
 
 class Grammar:

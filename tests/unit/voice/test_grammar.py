@@ -183,8 +183,10 @@ def test_sound_alikes_among_the_owners_lines_are_found():
 @pytest.mark.parametrize(
     ("phrase", "said"),
     [
-        ("mark a ledge twenty yards two o'clock", "ledge twenty yards two"),
-        ("cast thirty yards five o'clock", "away thirty yards five"),
+        ("mark a ledge twenty yards two o'clock", "ledge twenty at two"),
+        ("mark a ledge twenty five yards two o'clock", "ledge twenty five two"),
+        ("mark a ledge twenty yards eleven o'clock", "ledge twenty eleven"),
+        ("cast thirty yards five o'clock", "away thirty at five"),
         ("cast two o'clock", "away two"),
     ],
 )
