@@ -421,18 +421,32 @@ def what_was_learned(
     rods: Sequence[Rod], learned: Mapping[str, Calibration], unit: LengthUnit
 ) -> str:
     """Return what the touches have taught, a line for each rod and lure, to be read on a screen."""
-    far, long = _LENGTHS_IN[unit]
-    lines = []
-    for rod in rods:
-        belief = learned[rod.lure.name].belief().by_rig[rig_name(rod)]
-        casts = f"{_counted(belief.touches, 'touch')}, {_counted(belief.without_touch, 'cast')} without"
-        lines.append(
-            f"{before_and_after(rod, learned[rod.lure.name], unit)}; {casts} on {rod.line_name}; "
-            f"cast {belief.cast.best / far:.0f} {long}, told {rod.cast / far:.0f}"
-        )
+    lines = [
+        f"{before_and_after(rod, learned[rod.lure.name], unit)}; "
+        f"{_evidence_words(rod, learned[rod.lure.name], unit)}"
+        for rod in rods
+    ]
     lures = {rod.lure.name: rod.lure for rod in rods}.values()
     lines += [_onset_words(lure, learned[lure.name], unit) for lure in lures]
     return "".join(f"{line}\n" for line in lines if line)
+
+
+def _evidence_words(rod: Rod, learned: Calibration, unit: LengthUnit) -> str:
+    """Return how many casts have taught of a rod, on which line, and how far it is cast."""
+    by_rig = learned.belief().by_rig
+    belief = by_rig[rig_name(rod)]
+    far, long = _LENGTHS_IN[unit]
+    now, told = f"{belief.cast.best / far:.0f}", f"{rod.cast / far:.0f}"
+    cast = f"{told} {long} cast"
+    if now != told:
+        cast = f"cast {now} {long}, described as {told}"
+    taught = "nothing learned yet"
+    if belief.touches or belief.without_touch:
+        casts = _counted(belief.without_touch, "cast")
+        taught = f"{_counted(belief.touches, 'touch')}, {casts} without a touch"
+    elif any(one.touches or one.without_touch for one in by_rig.values()):
+        taught = "learned from other lines of that lure"
+    return f"{taught} ({rod.line_name}, {cast})"
 
 
 def _onset_words(lure: LureSpec, learned: Calibration, unit: LengthUnit) -> str:

@@ -215,14 +215,17 @@ def test_what_one_rod_learns_reaches_the_other_and_comes_back_from_the_logbook()
     )
     told = what_was_learned(rods(), {"deep dorrow": again}, "feet").splitlines()
     assert told[0].startswith(
-        said + "; 4 touches, no cast without on 12 lb fluorocarbon; cast "
+        said + "; 4 touches, no cast without a touch (12 lb fluorocarbon, "
     )
-    assert told[1].endswith(", told 40")
+    assert "; learned from other lines of that lure (" in told[1]
+    assert told[1].endswith(", 40 yd cast)")
     again.learn(Touch(rig_name(rods()[1]), ((0.0, 5.4),), 12.0))
     again.learn(NoTouch(rig_name(rods()[1]), ((0.0, 9.0),)))
     told = what_was_learned(rods(), {"deep dorrow": again}, "feet").splitlines()
-    assert "; 1 touch, 1 cast without on " in told[1]
+    assert "; 1 touch, 1 cast without a touch (" in told[1]
     again.forget()
+    told = what_was_learned(rods(), {"deep dorrow": again}, "feet").splitlines()
+    assert "as before; nothing learned yet (12 lb fluorocarbon, " in told[0]
     assert before_and_after(rods()[0], again, "metres").endswith("m, as before")
 
 
