@@ -91,6 +91,8 @@ HARD_KINDS: Collection[MarkKind] = (
     "rock",
 )
 """Marks of what throws a lure off."""
+BELOW_BOTTOM_M = 0.5
+"""How far below the bottom under the boat a top has to be told to be a slip: depths flicker."""
 HARD_ASIDE_M = 5.0
 """How far beside a cast such a mark still counts."""
 CALLED_OUT = ("lost the fish", "lost it", "broke off")
@@ -491,7 +493,18 @@ def _(command: c.MarkPlace, moment: Moment, state: TripState, rooms: Rooms) -> O
     mark, at = placed
     state = replace(state, marks={**state.marks, thing.number: mark})
     thing = entries.with_place_of_mark(thing, command, at)
-    return _logged(command, thing, state, rooms)._replace(keeps_bed=True)
+    outcome = _logged(command, thing, state, rooms)._replace(keeps_bed=True)
+    if not _lies_below_bottom(command, moment.boat.depth):
+        return outcome
+    bottom = wording.bottom_is(moment.boat.depth or 0.0, rooms.unit)
+    return outcome._replace(reply=f"{outcome.reply}, {bottom}")
+
+
+def _lies_below_bottom(command: c.MarkPlace, bottom: float | None) -> bool:
+    """Return whether a top that was told lies below the bottom under the boat, m, where it was marked."""
+    if command.depth is None or command.distance is not None or bottom is None:
+        return False
+    return command.depth > bottom + BELOW_BOTTOM_M
 
 
 # --- rods -----------------------------------------------------------------------------------------------

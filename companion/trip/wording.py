@@ -145,6 +145,15 @@ def depth_back(depth: float, unit: LengthUnit) -> str:
     return f"depth back, {spoken_depth(depth, unit)}"
 
 
+def bottom_is(depth: float, unit: LengthUnit) -> str:
+    """Return how deep the bottom is where something was marked that would lie below it.
+
+    >>> bottom_is(3.6, "feet")
+    'but bottom is 12 feet'
+    """
+    return f"but bottom is {spoken_depth(depth, unit)}"
+
+
 def lure_reach(reach: float, unit: LengthUnit) -> str:
     """Return how deep the lure in hand goes."""
     return f"it gets to {spoken_depth(reach, unit)}"

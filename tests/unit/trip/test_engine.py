@@ -893,6 +893,18 @@ def cast_and(touch):
     return run_with(with_a_heading(), [cast, *touch])
 
 
+@pytest.mark.parametrize(
+    ("words", "answer"),
+    [
+        ("mark tree top fifteen feet", "tree top fifteen feet, but bottom is 13 feet"),
+        ("mark tree top eleven feet", "tree top eleven feet"),
+    ],
+)
+def test_a_top_below_the_bottom_is_answered_with_how_deep_that_is(words, answer):
+    events = run(recording(20, lambda _: 4.0), [(10, words)])
+    assert answer in [s.text for s in of(Said, events)]
+
+
 def foretold_after(*words):
     """What the glance foretells of a cast after words on it, and once it is over."""
     said = [
