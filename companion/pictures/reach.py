@@ -116,6 +116,8 @@ def svg(found: Sequence[RodReach], unit: LengthUnit) -> str:
     rows = len(found)
     high = _HIGH + _ROW * rows
     section = SideSection(_BOX, longest, deepest)
+    several = len({one.lure for one in found}) > 1
+    words = [_words(one, units, lure=several) for one in found]
     parts = [
         text(_BOX.left, 30.0, "How deep each rod gets", "title"),
         _BOX.rect("water"),
@@ -133,7 +135,7 @@ def svg(found: Sequence[RodReach], unit: LengthUnit) -> str:
         *(
             part
             for place, one in enumerate(found)
-            for part in _legend(one, place, units)
+            for part in _legend(one, place, words[place])
         ),
         text(
             _BOX.left,
@@ -142,7 +144,7 @@ def svg(found: Sequence[RodReach], unit: LengthUnit) -> str:
             "note",
         ),
     ]
-    return document(_WIDE, high, "; ".join(_words(one, units) for one in found), parts)
+    return document(_WIDE, high, "; ".join(words), parts)
 
 
 def _band(one: RodReach, place: int, section: SideSection) -> Iterable[str]:
@@ -158,17 +160,19 @@ def _way(one: RodReach, place: int, section: SideSection) -> Iterable[str]:
     yield badge(section.x(x), section.y(z), str(one.rod), place)
 
 
-def _legend(one: RodReach, place: int, units: Units) -> Iterable[str]:
+def _legend(one: RodReach, place: int, words: str) -> Iterable[str]:
     y = _BOX.bottom + 62.0 + place * _ROW
     yield f'<path class="way {rod_class(place)}" d="M{_BOX.left + 26.0} {y - 5:.1f}h40"/>'
     yield badge(_BOX.left + 6.0, y - 5.0, str(one.rod), place)
-    yield text(_BOX.left + 78.0, y, _words(one, units))
+    yield text(_BOX.left + 78.0, y, words)
 
 
-def _words(one: RodReach, units: Units) -> str:
+def _words(one: RodReach, units: Units, *, lure: bool) -> str:
+    """Return what a rod reaches, with its lure where the rods carry several."""
     band = f"{units.depth_number(one.reach.low):.1f} to {units.depth_number(one.reach.high):.1f}"
+    carries = f"{one.lure} on {_line(one, units)}" if lure else _line(one, units)
     return (
-        f"{one.name}: {units.depth(one.reach.best)} ({band}), {_line(one, units)}, "
+        f"{one.name}: {units.depth(one.reach.best)} ({band}), {carries}, "
         f"{units.distance(one.cast)} cast"
     )
 

@@ -4,6 +4,7 @@ import xml.etree.ElementTree as ET
 from functools import cache
 
 import pytest
+from msgspec import structs
 
 from companion.config import parse
 from companion.pictures import reach as pictures
@@ -44,6 +45,13 @@ def test_table_has_each_rod_with_its_reach_and_says_what_is_guessed(
         len([line for line in lines if line.startswith("note: ") and "guessed" in line])
         == 3
     )
+
+
+def test_the_drawing_names_the_lures_where_there_are_several() -> None:
+    first, *others = found()
+    assert first.lure not in pictures.svg(found(), "feet")
+    drawn = pictures.svg((structs.replace(first, lure="fat dorrow"), *others), "feet")
+    assert all(f"{name} on " in drawn for name in ("fat dorrow", "deep dorrow"))
 
 
 def test_plot_puts_each_rod_as_deep_as_it_reaches() -> None:
