@@ -48,6 +48,7 @@ from tests.board.virtual import (
     SLOW_SONAR_EVERY_S,
     Board,
     Line,
+    check_as_at_a_start,
     emulated,
     free_port,
     new_disk,
@@ -135,12 +136,13 @@ def mounted(part: Path) -> Iterator[Path]:
             subprocess.run(["umount", place], check=True)
 
 
-def faults(part: Path, promised: list[str]) -> list[str]:
+def faults(part: Path, promised: list[str], *, checked: bool = False) -> list[str]:
     """Return what is wrong with a data partition after a cut.
 
     Args:
         part: the file that holds it; it is mounted and written to.
         promised: the events that had been printed, in words or as JSON.
+        checked: it was checked as at a board's start; until then it may not be mounted.
     """
     found = []
     try:
@@ -149,29 +151,17 @@ def faults(part: Path, promised: list[str]) -> list[str]:
             found += logbook_faults(data / "logbook.db", settings, promised)
             found += recording_faults(data / "recordings", settings)
     except subprocess.CalledProcessError as error:
-        if not mend(part):
+        if checked:
             return [f"not mounted: {error.stderr!r}"]
-        print("not mounted before it was mended as at a board's start", flush=True)
-        return faults(part, promised)
-    checked = subprocess.run(
+        print("not mounted before it was checked as at a board's start", flush=True)
+        check_as_at_a_start(part)
+        return faults(part, promised, checked=True)
+    looked_at = subprocess.run(
         ["e2fsck", "-fn", part], check=False, capture_output=True, text=True
     )
-    if checked.returncode:
-        found.append(f"file system: {checked.stdout[-300:]}")
+    if looked_at.returncode:
+        found.append(f"file system: {looked_at.stdout[-300:]}")
     return found
-
-
-def mend(part: Path) -> bool:
-    """Mend a file system as a board does at its start; tell whether anything had to be."""
-    if _checked("-p", part) < 4:
-        return False
-    _checked("-fy", part)
-    return _checked("-fy", part) < 4
-
-
-def _checked(how: str, part: Path) -> int:
-    command = ["e2fsck", how, part]
-    return subprocess.run(command, check=False, capture_output=True).returncode
 
 
 def places_in(root: Path) -> tuple[Path, Path]:

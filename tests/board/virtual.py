@@ -27,6 +27,10 @@ from companion import config
 from companion.sensing.framing import sentence
 from tests.trial.visitor import Visitor
 
+CHECK_UNIT = (
+    Path(__file__).parents[2]
+    / "hardware/board/system/etc/systemd/system/systemd-fsck@.service.d/board.conf"
+)
 MIB = 1 << 20
 SECTOR = 512
 FAT_AT = "@@1M"
@@ -154,6 +158,15 @@ def put_file(disk: Path, begins: int, path: str, text: str) -> None:
 def _ext4(disk: Path, begins: int, request: str) -> None:
     command = ["debugfs", "-w", "-R", request, f"{disk}?offset={begins}"]
     subprocess.run(command, check=True, capture_output=True)
+
+
+def check_as_at_a_start(part: Path) -> int:
+    """Run on a data partition what a board runs before it mounts its own; return the exit status."""
+    found = re.search(r"(?m)^ExecStartPre=-/bin/sh -c '(.*)'$", CHECK_UNIT.read_text())
+    assert found
+    command = found[1].replace("$$", "$").replace("%f", str(part))
+    done = subprocess.run(["sh", "-c", command], check=False, capture_output=True)
+    return done.returncode
 
 
 def free_port() -> int:

@@ -148,6 +148,16 @@ def test_a_late_page_shows_what_was_told_before(settings, tmp_path, monkeypatch)
     assert shown[-2:] == events
 
 
+def said_instead_of_a_page(settings, tmp_path, capsys) -> str:
+    """Return what is said where a page cannot be had; nothing is kept for it."""
+    with LatePage(settings, lambda _: None, tmp_path / "paired") as page:
+        page.begin()
+        page._loading.join(600)
+        page.event(Notice(t=0.0, text="starting"))
+        assert page._told is None
+    return capsys.readouterr().err
+
+
 def test_a_page_that_cannot_be_had_keeps_nothing(settings, tmp_path, capsys):
     with LatePage(settings, lambda _: None, tmp_path / "paired") as first:
         first.begin()
@@ -156,12 +166,8 @@ def test_a_page_that_cannot_be_had_keeps_nothing(settings, tmp_path, capsys):
         taken = config.parse(
             config.example_text().replace("port = 8765", f"port = {port}")
         )
-        with LatePage(taken, lambda _: None, tmp_path / "paired") as second:
-            second.begin()
-            second._loading.join(600)
-            second.event(Notice(t=0.0, text="starting"))
-            assert second._told is None
-    assert "cannot be served" in capsys.readouterr().err
+        said = said_instead_of_a_page(taken, tmp_path, capsys)
+    assert "cannot be served" in said
 
 
 def test_a_page_whose_server_does_not_start_is_told_of_and_waited_for_no_longer(
@@ -171,12 +177,8 @@ def test_a_page_whose_server_does_not_start_is_told_of_and_waited_for_no_longer(
         raise TypeError("of another version")
 
     monkeypatch.setattr(uvicorn, "Server", refuse)
-    with LatePage(settings, lambda _: None, tmp_path / "paired") as page:
-        page.begin()
-        page._loading.join(600)
-        page.event(Notice(t=0.0, text="starting"))
-        assert page._told is None
-    assert "cannot be served" in capsys.readouterr().err
+    said = said_instead_of_a_page(settings, tmp_path, capsys)
+    assert "cannot be served" in said
 
 
 def test_a_page_that_cannot_read_who_is_paired_is_told_of(
@@ -186,12 +188,8 @@ def test_a_page_that_cannot_read_who_is_paired_is_told_of(
         raise PermissionError(errno.EACCES, "Permission denied")
 
     monkeypatch.setattr(Pairing, "_remembered", refuse)
-    with LatePage(settings, lambda _: None, tmp_path / "paired") as page:
-        page.begin()
-        page._loading.join(600)
-        page.event(Notice(t=0.0, text="starting"))
-        assert page._told is None
-    assert "Permission denied" in capsys.readouterr().err
+    said = said_instead_of_a_page(settings, tmp_path, capsys)
+    assert "Permission denied" in said
 
 
 def test_a_page_that_never_opened_closes(settings, tmp_path):
